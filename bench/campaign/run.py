@@ -1,0 +1,71 @@
+"""Running one scenario and judging it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from bench.campaign.result import CaseResult, RunResult
+from bench.judge import Outcome, Verdict, judge
+from bench.judge.flashing import mean_rate, whole_cycles
+from bench.judge.masks import level_bit, names
+from bench.judge.paint import levels
+from bench.model.units import show_duration
+from bench.recording import Recording
+from bench.scenario import Expectation, Scenario
+from bench.session import simulate
+
+
+def run(scenario: Scenario) -> RunResult:
+    """Run a scenario on virtual time and judge every rule of its vehicle."""
+    recording = simulate(scenario)
+    verdicts = tuple(judge(scenario.vehicle, recording))
+    return RunResult(scenario, recording, verdicts, tuple(_expectations(scenario, recording)))
+
+
+def run_case(scenario: Scenario) -> CaseResult:
+    """Run a case of a campaign and keep only what the report needs."""
+    recording = simulate(scenario)
+    return CaseResult(
+        name=scenario.name,
+        situation=scenario.situation,
+        fault=scenario.kinds,
+        text=" and ".join(timed.fault.describe() for timed in scenario.faults),
+        fault_ns=min((timed.at_ns for timed in scenario.faults), default=None),
+        simulated_ns=scenario.lasts_ns,
+        frames=len(recording.frames),
+        verdicts=tuple(judge(scenario.vehicle, recording)),
+    )
+
+
+def _expectations(scenario: Scenario, recording: Recording) -> Iterator[Verdict]:
+    for entry in scenario.expectations:
+        wrong = _wrong_at(entry, scenario, recording)
+        if wrong is None:
+            yield Verdict(entry.load, "expected", Outcome.KEPT)
+            continue
+        at_ns, was = wrong
+        text = f"was {was} at {show_duration(at_ns)}; expected: {entry.state}"
+        yield Verdict(entry.load, "expected", Outcome.BROKEN, at_ns=at_ns, text=text)
+
+
+def _wrong_at(
+    entry: Expectation, scenario: Scenario, recording: Recording
+) -> tuple[int, str] | None:
+    """Where an expectation is first not met: the instant, and what the load did."""
+    actual = recording.outputs[entry.load]
+    if entry.state == "flash":
+        rule = scenario.vehicle.loads[entry.load].flash
+        span_ns = 2 * rule.longest_period_ns if rule is not None else 2_000_000_000
+        cycles = whole_cycles(
+            actual, entry.from_ns - span_ns, min(recording.end_ns, entry.to_ns + span_ns)
+        )
+        if not cycles:
+            return entry.from_ns, "not flashing"
+        rate = mean_rate(cycles)
+        low, high = rule.per_minute if rule is not None else (60.0, 120.0)
+        return None if low <= rate <= high else (entry.from_ns, f"flashing {rate:.0f} per minute")
+    for from_ns, to_ns, level in levels(actual, recording.end_ns + 1):
+        inside = from_ns <= entry.to_ns and to_ns > entry.from_ns
+        if inside and names(level_bit(level)) != entry.state:
+            return max(from_ns, entry.from_ns), names(level_bit(level))
+    return None

@@ -1,0 +1,101 @@
+"""What every fault is: a name in trade words, parameters with units, how to apply, how to undo.
+
+A new fault is one class in one file of this folder; the catalogue finds it by itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from random import Random
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
+
+from pydantic import BaseModel, ConfigDict
+from pydantic.fields import FieldInfo
+
+from bench.model.loading import Vehicle
+from bench.model.problem import unknown
+from bench.model.units import parse_duration, plain, write_duration
+
+if TYPE_CHECKING:
+    from bench.faults.rig import Rig
+
+Undo = Callable[[], None]
+Group = Literal["cable", "frames", "node", "input", "output"]
+
+
+def nothing() -> None:
+    """The undoing of a fault that is over at once."""
+
+
+class Fault(BaseModel):
+    """One fault with its parameters; frozen, so it can stand in several scenarios."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    kind: ClassVar[str] = ""
+    group: ClassVar[Group]
+    lasting: ClassVar[bool] = True
+    """Whether it stays until it is cleared; a reset, for instance, is over at once."""
+    content: ClassVar[bool] = False
+    """Whether it changes what arrives, and not only whether and when something arrives."""
+
+    def problem(self, vehicle: Vehicle) -> str:
+        """What does not fit the vehicle, as a text for the user; empty when all is well."""
+        raise NotImplementedError
+
+    def apply(self, rig: Rig, random: Random) -> Undo:
+        """Do it, and return what undoes it."""
+        raise NotImplementedError
+
+    def describe(self) -> str:
+        """The fault in a few plain words that fit behind "after"."""
+        raise NotImplementedError
+
+    def nodes(self) -> tuple[str, ...]:
+        """The nodes whose own program, controller, stub or line the fault touches."""
+        return ()
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        """The instances that a check of this vehicle tries."""
+        raise NotImplementedError
+
+    def label(self) -> str:
+        """``kind(parameters)`` as it stands in the name of a case."""
+        fields = type(self).model_fields
+        shown = []
+        for name, value in self:
+            text = _shown(fields[name], value)
+            if fields[name].is_required():
+                shown.append(text)
+            elif value != fields[name].default:
+                shown.append(f"{name}={text}")
+        return f"{self.kind}({','.join(shown)})"
+
+
+def _shown(field: FieldInfo, value: Any) -> str:
+    """A parameter as users write it; what is a duration can only be told from its field."""
+    readers = [getattr(entry, "func", None) for entry in field.metadata]
+    return write_duration(value) if parse_duration in readers else plain(value)
+
+
+def node_problem(vehicle: Vehicle, *names: str) -> str:
+    """The text for a node that the vehicle does not have; empty when it has them all."""
+    for name in names:
+        if name not in vehicle.nodes:
+            return unknown("node", name, vehicle.nodes)
+    return ""
+
+
+def message_problem(vehicle: Vehicle, name: str) -> str:
+    """The text for a message that no node of the vehicle sends; empty when one does."""
+    if name not in vehicle.messages:
+        return unknown("message", name, vehicle.messages)
+    if not any(sender in vehicle.nodes for sender in vehicle.messages[name].senders):
+        return f"no node of the vehicle sends message '{name}'"
+    return ""
+
+
+def input_problem(vehicle: Vehicle, name: str) -> str:
+    """The text for an input that the vehicle does not have; empty when it has it."""
+    return "" if name in vehicle.inputs else unknown("input", name, vehicle.inputs)

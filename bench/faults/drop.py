@@ -1,0 +1,60 @@
+"""One receiver misses frames that all others get."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from random import Random
+
+from pydantic import Field
+
+from bench.faults.base import Fault, Undo, message_problem, node_problem
+from bench.faults.rig import Rig
+from bench.faults.traffic import Luck, carries, how_many, requests
+from bench.model.loading import Vehicle
+from bench.wire import Controller, Frame
+
+
+class Drop(Fault):
+    """A node does not receive a message: each frame, a share of them, or the first few.
+
+    Nobody notices on the wire, there is no error frame: think of a controller that loses
+    valid frames.
+    """
+
+    kind = "drop"
+    group = "frames"
+
+    message: str
+    at: str = Field(description="the node that misses it")
+    count: int | None = Field(default=None, ge=1, description="how many frames; default: all")
+    share: float = Field(default=1.0, gt=0, le=1, description="probability that one is missed")
+
+    def problem(self, vehicle: Vehicle) -> str:
+        missing = message_problem(vehicle, self.message) or node_problem(vehicle, self.at)
+        if missing:
+            return missing
+        if vehicle.messages[self.message].senders == (self.at,):
+            return f"node '{self.at}' sends '{self.message}' itself; it never receives it"
+        return ""
+
+    def apply(self, rig: Rig, random: Random) -> Undo:
+        message = rig.vehicle.messages[self.message]
+        luck = Luck(self.count, self.share, random)
+
+        def misses(receiver: Controller, frame: Frame) -> bool:
+            return receiver.name == self.at and carries(message, frame) and luck.hits()
+
+        rig.wire.misses.append(misses)
+        return lambda: rig.wire.misses.remove(misses)
+
+    def describe(self) -> str:
+        return f"{self.at} missed {how_many(self.message, self.count, self.share)}"
+
+    def nodes(self) -> tuple[str, ...]:
+        return (self.at,)
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for message, nodes in requests(vehicle).items():
+            for node in nodes:
+                yield cls(message=message, at=node)

@@ -1,0 +1,54 @@
+"""A sender repeats old content: alive on the wire, but nothing behind it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from random import Random
+
+from bench.faults.base import Fault, Undo, message_problem
+from bench.faults.rig import Rig
+from bench.faults.traffic import carries, last_sent, requests, with_data
+from bench.model.loading import Vehicle
+from bench.wire import Controller, Frame
+
+
+class Freeze(Fault):
+    """A message keeps coming, but with the content it had when the fault began.
+
+    That is the payload of the last frame that went over the wire; counter and checksum are
+    repeated with it. If none has gone yet, the first one that comes is repeated. When the fault
+    clears, the next frame has its true content again.
+    """
+
+    kind = "freeze"
+    group = "frames"
+    content = True
+
+    message: str
+
+    def problem(self, vehicle: Vehicle) -> str:
+        return message_problem(vehicle, self.message)
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # noqa: ARG002 - nothing is left to chance
+        message = rig.vehicle.messages[self.message]
+        last = last_sent(rig, message)
+        frozen = None if last is None else last.frame.data
+
+        def transform(sender: Controller, frame: Frame) -> Frame:
+            nonlocal frozen
+            if not carries(message, frame) or sender.name not in message.senders:
+                return frame
+            if frozen is None:
+                frozen = frame.data
+            return with_data(frame, frozen)
+
+        rig.wire.transforms.append(transform)
+        return lambda: rig.wire.transforms.remove(transform)
+
+    def describe(self) -> str:
+        return f"{self.message} repeated old content"
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for message in requests(vehicle):
+            yield cls(message=message)

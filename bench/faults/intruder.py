@@ -1,0 +1,24 @@
+"""A controller that does not belong to the vehicle, for faults that put one on the cable."""
+
+from __future__ import annotations
+
+from bench.faults.rig import Rig
+from bench.wire import Controller
+
+
+def intrude(rig: Rig, what: str, node: str, mailboxes: int) -> Controller:
+    """Attach a foreign controller at the place of a node.
+
+    It is named after what it does and where, with a number if several do the same there. From
+    bus-off it comes back by itself, as a sender without any scruples does.
+    """
+    taken = {controller.name for controller in rig.wire.controllers}
+    name = f"{what} at {node}"
+    number = 2
+    while name in taken:
+        name = f"{what} {number} at {node}"
+        number += 1
+    controller = Controller(name, mailboxes=mailboxes, receive_depth=1, auto_recovery=True)
+    controller.filters.append((0, 0x1FFF_FFFF, True))  # it does not care what others say
+    rig.wire.attach(controller, beside=node)
+    return controller

@@ -1,0 +1,84 @@
+"""What a fault may take hold of: a session as faults see it.
+
+Faults stand below the session, so they name here what they need of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Protocol
+
+from bench.clock import EventQueue
+from bench.model.expression import Value
+from bench.model.loading import Vehicle
+from bench.wire import Controller, Wire, WireRecord
+
+Edges = Callable[[Value, Value], list[tuple[int, Value]]]
+"""What a line makes of a change: (delay in ns, value) pairs for old and new value."""
+
+
+class Line(Protocol):
+    """The lead from an input to a node."""
+
+    value: Value
+    edges: Edges | None
+
+    def stick(self, value: Value) -> None:
+        """The node reads this value whatever the input does."""
+
+    def free(self) -> None:
+        """The line carries the true value again."""
+
+
+class Lines(Protocol):
+    """All inputs' lines."""
+
+    def lines(self, name: str) -> Mapping[str, Line]:
+        """The lines of an input, by node."""
+
+
+class Host(Protocol):
+    """A node's life."""
+
+    slow: bool
+
+    @property
+    def controller(self) -> Controller:
+        """Its CAN controller."""
+
+    def reset(self, cause: str) -> None:
+        """The program starts anew."""
+
+    def hang(self) -> None:
+        """The program stops."""
+
+    def resume(self) -> None:
+        """The program goes on."""
+
+
+class Rig(Protocol):
+    """The session."""
+
+    @property
+    def vehicle(self) -> Vehicle:
+        """The vehicle."""
+
+    @property
+    def queue(self) -> EventQueue:
+        """The clock."""
+
+    @property
+    def wire(self) -> Wire:
+        """The wire."""
+
+    @property
+    def inputs(self) -> Lines:
+        """The inputs."""
+
+    @property
+    def hosts(self) -> Mapping[str, Host]:
+        """The nodes."""
+
+    @property
+    def frames(self) -> Sequence[WireRecord]:
+        """What has gone over the wire so far, in order of time."""

@@ -1,0 +1,139 @@
+"""A run as the judge looks at it: the vehicle, its recording, and what is derived only once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from functools import cached_property
+
+from bench.judge.arrivals import Arrival, Link, Traffic, arrivals
+from bench.judge.lives import Biography, biography, quiet_times
+from bench.model.expression import Condition, Value
+from bench.model.loading import Vehicle
+from bench.model.vehicle import LoadTable
+from bench.recording import FaultRecord, Recording, Series
+
+
+class Case:
+    """Vehicle and recording, with the derived series that several rules need."""
+
+    def __init__(self, vehicle: Vehicle, recording: Recording) -> None:
+        self.vehicle = vehicle
+        self.recording = recording
+        self.end_ns = recording.end_ns
+        self.lives: dict[str, Biography] = {
+            node: biography(vehicle, recording, node) for node in vehicle.nodes
+        }
+        self._traffic: dict[str, Traffic] = {}
+        self._arrivals: dict[tuple[str, str, Link], list[list[Arrival]]] = {}
+
+    @cached_property
+    def quiet(self) -> list[tuple[int, int]]:
+        """The spans without any injected fault."""
+        return quiet_times(self.recording, self.lives)
+
+    @cached_property
+    def floods(self) -> list[tuple[int, int]]:
+        """The spans of flood faults."""
+        return self.spans(lambda fault: fault.kind == "flood")
+
+    @cached_property
+    def wrong_content(self) -> bool:
+        """Whether a fault of the run changes what arrives."""
+        return any(fault.content for fault in self.recording.faults)
+
+    @cached_property
+    def pins_at_fault(self) -> bool:
+        """Whether a fault of the run sits on an input or an output."""
+        return any(fault.group in ("input", "output") for fault in self.recording.faults)
+
+    def spans(self, which: Callable[[FaultRecord], bool]) -> list[tuple[int, int]]:
+        """From when to when the faults were there that ``which(fault)`` picks."""
+        return [
+            (fault.applied_ns, self.end_ns if fault.cleared_ns is None else fault.cleared_ns)
+            for fault in self.recording.faults
+            if which(fault)
+        ]
+
+    def last_fault_before(self, at_ns: int) -> FaultRecord | None:
+        """The fault that was applied last before an instant."""
+        before = [fault for fault in self.recording.faults if fault.applied_ns <= at_ns]
+        return max(before, key=lambda fault: fault.applied_ns, default=None)
+
+    def traffic(self, message: str) -> Traffic:
+        """The valid frames of a message."""
+        if message not in self._traffic:
+            self._traffic[message] = Traffic(self.recording, self.vehicle.messages[message])
+        return self._traffic[message]
+
+    def link(self, message: str, load: LoadTable) -> Link:
+        """How a load's node watches the message that asks for the load."""
+        assert load.stale_after is not None
+        period_ns = self.vehicle.messages[message].period_ns or load.stale_after
+        return Link(
+            stale_after_ns=load.stale_after,
+            early_ns=load.early_ns,
+            reaction_ns=load.reaction,
+            max_step=load.max_step or max(1, load.stale_after // period_ns),
+        )
+
+    def arrivals(self, message: str, node: str, link: Link) -> Sequence[list[Arrival]]:
+        """The good messages at a node, one list for each of its lives."""
+        key = (message, node, link)
+        if key not in self._arrivals:
+            sender = self.lives[self.vehicle.sender(message)]
+            self._arrivals[key] = [
+                arrivals(self.traffic(message), node, life, link, sender, self.floods)
+                for life in self.lives[node].lives
+            ]
+        return self._arrivals[key]
+
+    def condition(self, condition: Condition, node: str | None) -> Series[bool]:
+        """A condition over inputs as a node reads them (None: as they truly are), over time."""
+        sources: Mapping[str, Series[Value]] = {
+            name: self.recording.inputs[name] if node is None else self.recording.seen[(name, node)]
+            for name in condition.names
+        }
+        return over_time(condition, sources)
+
+
+def over_time(
+    condition: Callable[[Mapping[str, Value]], bool], sources: Mapping[str, Series[Value]]
+) -> Series[bool]:
+    """A condition evaluated at every change of its sources, from instant zero."""
+    instants = sorted({0, *(at for source in sources.values() for at in source.times)})
+    result: Series[bool] = Series()
+    for at_ns in instants:
+        result.set(at_ns, condition({name: source.at(at_ns) for name, source in sources.items()}))
+    return result
+
+
+def window(
+    values: Series[bool], behind_ns: int, ahead_ns: int, end_ns: int
+) -> list[tuple[int, int, int]]:
+    """Which values a boolean series takes around each instant.
+
+    Returns (from, to, set) over [0, end_ns): at t, bit 0 is set if it is False and bit 1 if it
+    is True somewhere in [t - behind_ns, t + ahead_ns]. A value that ends exactly ``behind_ns``
+    ago no longer counts.
+    """
+    instants = {0, end_ns}
+    changes = values.changes()
+    spans: list[tuple[int, int, int]] = []
+    for index, (at_ns, value) in enumerate(changes):
+        to_ns = changes[index + 1][0] if index + 1 < len(changes) else end_ns
+        start = 0 if index == 0 else max(0, at_ns - ahead_ns)
+        stop = min(end_ns, to_ns + behind_ns) if to_ns < end_ns else end_ns
+        spans.append((start, stop, 2 if value else 1))
+        instants.update((start, stop))
+    times = sorted(at for at in instants if at <= end_ns)
+    found: list[tuple[int, int, int]] = []
+    for from_ns, to_ns in zip(times, times[1:], strict=False):
+        seen = 0
+        for start, stop, value in spans:
+            if start <= from_ns < stop:
+                seen |= value
+        if found and found[-1][2] == seen:
+            found[-1] = (found[-1][0], to_ns, seen)
+        else:
+            found.append((from_ns, to_ns, seen))
+    return found

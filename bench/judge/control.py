@@ -1,0 +1,102 @@
+"""*Control* rules: what a node's program hands to its controller must be what the inputs ask for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from bench.judge.case import Case, window
+from bench.judge.intent import Intent, intent
+from bench.judge.lives import Life
+from bench.judge.masks import ANY, OFF, ON, names
+from bench.judge.paint import Paint, Probe, blend, breaches, exercised, margin
+from bench.judge.verdict import Outcome, Verdict, smallest, worst
+from bench.model.consistency import split_signal
+from bench.model.units import show_duration
+from bench.model.vehicle import RequestTable
+from bench.recording import Series
+
+
+def judge_control(case: Case, name: str, request: RequestTable) -> Verdict:
+    """One request (``Message.Signal``) over the whole run."""
+    message, _ = split_signal(name)
+    node = case.vehicle.sender(message)
+    found = [Verdict(name, "control", Outcome.NOT_EXERCISED)]
+    for life in case.lives[node].lives:
+        if life.up_ns is not None:
+            found += _judge_life(case, name, request, node, life)
+    return worst(found)
+
+
+def intents(case: Case, name: str, request: RequestTable, life: Life) -> list[Intent]:
+    """What may be asked for in a life: as a program that begins anew sees it, and, after a
+    reset, as one sees it whose timers and memory outlived the reset.
+    """
+    assert life.up_ns is not None
+    found = [intent(case, name, request, life.up_ns, life.end_ns)]
+    if life.reset_ns > 0:
+        found.append(intent(case, name, request, 0, life.end_ns))
+    return found
+
+
+def _judge_life(
+    case: Case, name: str, request: RequestTable, node: str, life: Life
+) -> Iterator[Verdict]:
+    wants = intents(case, name, request, life)
+    first = wants[0]
+    behind_ns = request.latency + first.late_ns
+    begin_ns = life.boot_end_ns + request.debounce + behind_ns
+    excused = [(0, begin_ns), (life.end_ns, case.end_ns), *_out_of_service(case, node, behind_ns)]
+    paints = [
+        Paint(from_ns, to_ns, seen, "control")
+        for want in wants
+        for from_ns, to_ns, seen in window(want.wanted, behind_ns, first.early_ns, case.end_ns)
+    ]
+    excused += [(start, end + behind_ns) for want in wants for start, end in want.bouncing]
+    paints += [Paint(start, min(end, case.end_ns), ANY, "control") for start, end in excused]
+    segments = blend(paints, case.end_ns)
+    actual = handed(case, name, life)
+    for breach in breaches(segments, actual):
+        wrong_ns = breach.to_ns - breach.from_ns
+        was = names(ON if actual.at(breach.from_ns) else OFF)
+        text = (
+            f"node {node} asked for {was} while its inputs ask for {names(breach.mask)};"
+            f" wrong for {show_duration(wrong_ns)}"
+        )
+        yield Verdict(
+            name, "control", Outcome.BROKEN, -wrong_ns, breach.from_ns, wrong_ns, text, node
+        )
+    probes = [
+        Probe("control", at_ns, at_ns + behind_ns, case.end_ns, OFF if value else ON)
+        for at_ns, value in first.wanted.changes()[1:]
+    ]
+    tested = [probe for probe in probes if exercised(probe, segments)]
+    if tested:
+        margins = [margin(probe, segments, actual) for probe in tested]
+        yield Verdict(name, "control", Outcome.KEPT, smallest(margins))
+
+
+def handed(case: Case, name: str, life: Life) -> Series[float]:
+    """The request that was handed to the controller, over one life."""
+    message, _ = split_signal(name)
+    _, signal = case.vehicle.signal(name)
+    result: Series[float] = Series()
+    for entry in case.recording.handed.get(message, []):
+        if life.reset_ns <= entry.at_ns < life.end_ns and len(entry.data) > 0:
+            result.set(entry.at_ns, 1.0 if signal.raw(entry.data) else 0.0)
+    return result
+
+
+def _out_of_service(case: Case, node: str, behind_ns: int) -> Iterator[tuple[int, int]]:
+    """A program that hangs, or whose controller is off the bus, need not hand anything over."""
+    for hang in case.lives[node].hangs:
+        yield hang.from_ns, hang.to_ns + behind_ns
+    off_ns: int | None = None
+    rejoin_ns = case.vehicle.nodes[node].rejoin
+    for change in case.recording.controllers.get(node, []):
+        if change.state == "BUS_OFF" and off_ns is None:
+            off_ns = change.at_ns
+        elif change.state != "BUS_OFF" and off_ns is not None:
+            yield off_ns, change.at_ns + rejoin_ns
+            off_ns = None
+    if off_ns is not None:
+        yield off_ns, case.end_ns

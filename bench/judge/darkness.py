@@ -1,0 +1,57 @@
+"""How long a lit lamp may be dark when its node resets."""
+
+from __future__ import annotations
+
+from bench.judge.case import Case
+from bench.judge.loads import LoadView
+from bench.judge.masks import OFF, ON
+from bench.judge.paint import levels, overlapping, shown
+from bench.judge.verdict import Outcome, Verdict, worst
+from bench.model.units import show_duration
+
+
+def judge_darkness(case: Case, view: LoadView) -> list[Verdict]:
+    """The rule *dark*: from a reset on, a lamp that was lit is dark for ``dark_limit`` at most,
+    unless it was rightly switched off meanwhile.
+    """
+    limit_ns = view.load.dark_limit
+    if limit_ns is None:
+        return []
+    actual = case.recording.outputs[view.name]
+    found = [Verdict(view.name, "dark", Outcome.NOT_EXERCISED)]
+    for life in case.lives[view.load.node].lives:
+        lit = life.reset_ns > 0 and shown(actual, life.reset_ns - 1) == ON
+        if not lit or life.reset_ns + limit_ns >= case.end_ns:
+            continue
+        dark = [
+            (start, end)
+            for start, end, level in levels(actual, case.end_ns)
+            if level <= 0 and end > life.reset_ns and start < life.boot_end_ns
+        ]
+        longest_ns = 0
+        for start, end in dark:
+            ordered_off = _ordered_off(view, start, start + limit_ns)
+            longest_ns = max(longest_ns, end - start)
+            if end - start > limit_ns and not ordered_off:
+                over_ns = end - start - limit_ns
+                text = f"was dark for {show_duration(end - start)} after the reset of node"
+                text += f" {view.load.node}; allowed: {show_duration(limit_ns)}"
+                at_ns = start + limit_ns
+                found.append(
+                    Verdict(view.name, "dark", Outcome.BROKEN, -over_ns, at_ns, over_ns, text)
+                )
+        if not _ordered_off(view, life.reset_ns, life.reset_ns + limit_ns):
+            margin_ns = limit_ns - longest_ns
+            found.append(Verdict(view.name, "dark", Outcome.KEPT, max(0, margin_ns)))
+    return [worst(found)]
+
+
+def _ordered_off(view: LoadView, from_ns: int, to_ns: int) -> bool:
+    """Whether a request or a local input asked for darkness, reset or no reset."""
+    return any(
+        paint.rule in ("fresh", "local")
+        and paint.mask & OFF
+        and paint.from_ns < to_ns
+        and paint.to_ns > from_ns
+        for paint in view.paints
+    ) and bool(overlapping(view.segments, from_ns, to_ns))

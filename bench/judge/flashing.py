@@ -1,0 +1,137 @@
+"""Flashing is judged as a rate and an on-share over whole cycles, never instant by instant."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from bench.judge.masks import FLASH
+from bench.judge.paint import Segment
+from bench.judge.verdict import Outcome, Verdict, smallest
+from bench.model.units import show_duration
+from bench.model.vehicle import FlashRule
+from bench.recording import Series
+
+AVERAGE_OF = 3
+"""Cycles that are averaged: "the average of at least three cycles", SAE J945 as quoted by the
+NHTSA interpretation letter 01931.ztv."""
+
+
+class Cycle(NamedTuple):
+    """From one lighting-up to the next, and how long of it the lamp was lit; all in ns."""
+
+    from_ns: int
+    to_ns: int
+    lit_ns: int
+
+    @property
+    def per_minute(self) -> float:
+        """The cycle as a rate."""
+        return 60e9 / (self.to_ns - self.from_ns)
+
+    @property
+    def on_share(self) -> float:
+        """The lit share of the cycle, 0 to 1."""
+        return self.lit_ns / (self.to_ns - self.from_ns)
+
+
+def mean_rate(cycles: Sequence[Cycle]) -> float:
+    """Flashes per minute as the mean of the rates of the single cycles.
+
+    So measured, cycles of 360, 360 and 780 ms make 136.8 per minute; the mean period would make
+    120. Source: NHTSA interpretation letter 01931.ztv.
+    """
+    return sum(cycle.per_minute for cycle in cycles) / len(cycles)
+
+
+def whole_cycles(actual: Series[float], from_ns: int, to_ns: int) -> list[Cycle]:
+    """The whole cycles, from lighting up to lighting up, that lie within [from_ns, to_ns)."""
+    edges = [(at, level > 0) for at, level in actual.changes()]
+    found: list[Cycle] = []
+    rise: int | None = None
+    fall: int | None = None
+    lit = False
+    for at_ns, on in edges:
+        if on and not lit:
+            if rise is not None and fall is not None:
+                found.append(Cycle(rise, at_ns, fall - rise))
+            rise = at_ns if from_ns <= at_ns < to_ns else None
+            fall = None
+        elif lit and not on:
+            fall = at_ns
+        lit = on
+        if at_ns >= to_ns:
+            break
+    return [cycle for cycle in found if cycle.to_ns < to_ns]
+
+
+def flash_runs(segments: Sequence[Segment]) -> list[tuple[int, int, int]]:
+    """The spans in which nothing but flashing is allowed: (first allowed, only from, only to)."""
+    runs: list[tuple[int, int, int]] = []
+    allowed_ns: int | None = None
+    for segment in segments:
+        if not segment.mask & FLASH:
+            allowed_ns = None
+            continue
+        allowed_ns = segment.from_ns if allowed_ns is None else allowed_ns
+        if segment.mask != FLASH:
+            continue
+        if runs and runs[-1][2] == segment.from_ns:
+            runs[-1] = (runs[-1][0], runs[-1][1], segment.to_ns)
+        else:
+            runs.append((allowed_ns, segment.from_ns, segment.to_ns))
+    return runs
+
+
+def judge_flashing(
+    name: str, rule: FlashRule, segments: Sequence[Segment], actual: Series[float]
+) -> list[Verdict]:
+    """One verdict for each span in which the load has to flash."""
+    return [
+        _judge_run(name, rule, run, actual)
+        for run in flash_runs(segments)
+        if run[2] - run[1] >= 2 * rule.longest_period_ns
+    ]
+
+
+def _judge_run(
+    name: str, rule: FlashRule, run: tuple[int, int, int], actual: Series[float]
+) -> Verdict:
+    _, only_ns, to_ns = run
+    longest_ns = 2 * rule.longest_period_ns
+    cycles = whole_cycles(actual, only_ns - longest_ns, to_ns)
+    ends = [cycle.to_ns for cycle in cycles if cycle.to_ns > only_ns]
+    reached = only_ns
+    margins: list[int] = []
+    for end_ns in [*ends, to_ns]:
+        left = reached + longest_ns - end_ns
+        if left < 0:
+            at_ns = reached + longest_ns
+            text = f"no complete flash within {show_duration(longest_ns)}"
+            return Verdict(name, "flash", Outcome.BROKEN, left, at_ns, end_ns - at_ns, text)
+        if end_ns != to_ns:
+            margins.append(left)
+        reached = end_ns
+    inside = [cycle for cycle in cycles if cycle.from_ns >= only_ns]
+    wrong = _outside(rule, inside)
+    if wrong is not None:
+        cycle, text = wrong
+        return Verdict(name, "flash", Outcome.BROKEN, None, cycle.to_ns, to_ns - cycle.to_ns, text)
+    return Verdict(name, "flash", Outcome.KEPT, smallest(margins))
+
+
+def _outside(rule: FlashRule, cycles: Sequence[Cycle]) -> tuple[Cycle, str] | None:
+    """The first cycle at which the average of the last ones leaves the limits."""
+    low, high = rule.per_minute
+    for index, cycle in enumerate(cycles):
+        last = cycles[max(0, index + 1 - AVERAGE_OF) : index + 1]
+        if len(last) < min(AVERAGE_OF, len(cycles)):
+            continue
+        rate = mean_rate(last)
+        if not low <= rate <= high:
+            return cycle, f"flashed {rate:.1f} times per minute; allowed: {low:g} to {high:g}"
+        share = sum(entry.on_share for entry in last) / len(last)
+        if not rule.on_share[0] <= share <= rule.on_share[1]:
+            limits = f"{rule.on_share[0]:.0%} to {rule.on_share[1]:.0%}"
+            return cycle, f"was lit for {share:.0%} of a cycle; allowed: {limits}"
+    return None

@@ -1,0 +1,59 @@
+"""*In step*: loads that flash together light up together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from bench.judge.case import Case
+from bench.judge.flashing import flash_runs
+from bench.judge.loads import LoadView
+from bench.judge.verdict import Outcome, Verdict, worst
+from bench.model.units import show_duration
+from bench.recording import Series
+
+
+def judge_in_step(case: Case, views: Mapping[str, LoadView], name: str) -> list[Verdict]:
+    """Judged where both loads must flash and nothing excuses either of them."""
+    view = views[name]
+    rule = view.load.flash
+    if rule is None or rule.in_step_with is None:
+        return []
+    partner = views[rule.in_step_with]
+    own = _rises(case.recording.outputs[name])
+    other = _rises(case.recording.outputs[partner.name])
+    found = [Verdict(name, "in step", Outcome.NOT_EXERCISED)]
+    for from_ns, to_ns in _common(view, partner):
+        settled_ns = from_ns + rule.longest_period_ns
+        for at_ns in (rise for rise in own if settled_ns <= rise < to_ns - rule.skew):
+            distance_ns = min((abs(at_ns - rise) for rise in other), default=to_ns - from_ns)
+            if distance_ns <= rule.skew:
+                found.append(Verdict(name, "in step", Outcome.KEPT, rule.skew - distance_ns))
+                continue
+            text = f"lit up {show_duration(distance_ns)} away from {partner.name}"
+            text += f"; allowed: {show_duration(rule.skew)}"
+            late_ns = rule.skew - distance_ns
+            found.append(Verdict(name, "in step", Outcome.BROKEN, late_ns, at_ns, None, text))
+    return [worst(found)]
+
+
+def _rises(actual: Series[float]) -> list[int]:
+    changes = actual.changes()
+    return [
+        at_ns
+        for (_, before), (at_ns, level) in zip(changes, changes[1:], strict=False)
+        if before <= 0 < level
+    ]
+
+
+def _common(view: LoadView, partner: LoadView) -> list[tuple[int, int]]:
+    """The spans in which both must flash and both are in service."""
+    spans = []
+    for _, first_from, first_to in flash_runs(view.segments):
+        for _, second_from, second_to in flash_runs(partner.segments):
+            for zone in view.strict:
+                for other in partner.strict:
+                    start = max(first_from, second_from, zone.from_ns, other.from_ns)
+                    end = min(first_to, second_to, zone.to_ns, other.to_ns)
+                    if start < end:
+                        spans.append((start, end))
+    return spans

@@ -1,0 +1,98 @@
+"""From a recording to verdicts: every rule that the vehicle declares, over one run."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from bench.judge.case import Case
+from bench.judge.control import judge_control
+from bench.judge.darkness import judge_darkness
+from bench.judge.end_to_end import judge_end_to_end
+from bench.judge.in_step import judge_in_step
+from bench.judge.loads import LoadView, judge_load, view_load
+from bench.judge.never import judge_never, rule_name
+from bench.judge.nodes import judge_node, judge_stopped_load
+from bench.judge.notice import judge_notice
+from bench.judge.verdict import Outcome, Verdict
+from bench.model.loading import Vehicle
+from bench.recording import Recording
+
+
+def judge(vehicle: Vehicle, recording: Recording) -> list[Verdict]:
+    """All verdicts on a run: one for each declared rule, and broken ``program`` rules.
+
+    The judge knows what was delivered to each controller and what each input and output did. It
+    knows nothing of the programs.
+    """
+    case = Case(vehicle, recording)
+    found: list[Verdict] = []
+    views: dict[str, LoadView] = {name: view_load(case, name) for name in vehicle.loads}
+    for name, load in vehicle.loads.items():
+        found += judge_load(case, views[name])
+        found += judge_end_to_end(case, views[name])
+        found += judge_darkness(case, views[name])
+        found += judge_in_step(case, views, name)
+        found += judge_never(case, name, load)
+        found += judge_stopped_load(case, name)
+    found += [judge_control(case, name, table) for name, table in vehicle.requests.items()]
+    found += [judge_notice(case, name, table) for name, table in vehicle.notices.items()]
+    for node in vehicle.nodes:
+        found += judge_node(case, node)
+    return _complete(vehicle, found)
+
+
+def declared_rules(vehicle: Vehicle) -> list[tuple[str, str]]:
+    """Every (subject, rule) that a vehicle declares, in the order of its file."""
+    return [
+        *((name, rule) for name in vehicle.loads for rule in _load_rules(vehicle, name)),
+        *((name, "control") for name in vehicle.requests),
+        *((name, "notice") for name in vehicle.notices),
+        *((name, rule) for name in vehicle.nodes for rule in _node_rules(vehicle, name)),
+    ]
+
+
+def _load_rules(vehicle: Vehicle, name: str) -> Iterator[str]:
+    load = vehicle.loads[name]
+    if load.request is not None:
+        yield from ("fresh", "stale")
+        if load.hold_for is not None:
+            yield "then"
+    if load.local is not None:
+        yield "local"
+    if load.request is not None:
+        yield from ("reset", "rejoin")
+        if load.request in vehicle.requests:
+            yield "end to end"
+    if load.flash is not None:
+        yield "flash"
+        if load.flash.in_step_with is not None:
+            yield "in step"
+    if load.dark_limit is not None:
+        yield "dark"
+    for index in range(len(load.never)):
+        yield rule_name(index)
+    if load.safety:
+        yield "stopped"
+
+
+def _node_rules(vehicle: Vehicle, name: str) -> Iterator[str]:
+    table = vehicle.nodes[name]
+    if table.status is not None:
+        yield "rejoin"
+    if table.watchdog is not None:
+        yield "stopped"
+
+
+def _complete(vehicle: Vehicle, found: Sequence[Verdict]) -> list[Verdict]:
+    """The verdicts in the order of the declared rules; a rule that nobody spoke of was not
+    exercised. Verdicts on rules that are not declared stay only if they are broken.
+    """
+    order = declared_rules(vehicle)
+    spoken: dict[tuple[str, str], list[Verdict]] = {}
+    for verdict in found:
+        spoken.setdefault((verdict.subject, verdict.rule), []).append(verdict)
+    result: list[Verdict] = []
+    for subject, rule in order:
+        result += spoken.pop((subject, rule), [Verdict(subject, rule, Outcome.NOT_EXERCISED)])
+    result += [verdict for rest in spoken.values() for verdict in rest if verdict.broken]
+    return result

@@ -1,0 +1,116 @@
+"""When a node's program could be held to its rules: its lives, its hangs, the quiet times."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from bench.model.loading import Vehicle
+from bench.recording import NodeChange, Recording
+
+_LAWFUL = ("power-up", "fault")
+
+
+@dataclass(frozen=True, slots=True)
+class Life:
+    """From one reset to the next.
+
+    ``boot_end_ns`` is the reset plus the declared longest boot: until then only the reset rule
+    speaks. ``up_ns`` is when the program really ran (None: never in this life).
+    """
+
+    reset_ns: int
+    boot_end_ns: int
+    up_ns: int | None
+    end_ns: int
+    cause: str
+
+
+@dataclass(frozen=True, slots=True)
+class Hang:
+    """A program that was stopped by a fault, until its reset, its going on, or the end."""
+
+    from_ns: int
+    to_ns: int
+    ended_by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Biography:
+    """A node's whole run. ``unlawful`` are resets that no fault and no watchdog caused."""
+
+    lives: tuple[Life, ...]
+    hangs: tuple[Hang, ...]
+    unlawful: tuple[NodeChange, ...]
+
+    def life_at(self, at_ns: int) -> Life:
+        """The life that an instant belongs to."""
+        return next(life for life in reversed(self.lives) if life.reset_ns <= at_ns)
+
+
+def biography(vehicle: Vehicle, recording: Recording, node: str) -> Biography:
+    """Read a node's lives out of a recording.
+
+    A watchdog reset is lawful only while the program hung: one that bites a running program is
+    the program's own fault. An unlawful reset begins no new life: it excuses nothing.
+    """
+    boot_ns = vehicle.nodes[node].boot
+    changes = recording.nodes[node]
+    births: list[NodeChange] = []
+    unlawful: list[NodeChange] = []
+    hangs: list[Hang] = []
+    previous = ""
+    for index, change in enumerate(changes):
+        if change.state == "reset":
+            lawful = change.cause in _LAWFUL or (
+                change.cause == "watchdog" and previous in ("hung", "reset")
+            )
+            (births if lawful else unlawful).append(change)
+        if change.state == "hung":
+            following = changes[index + 1] if index + 1 < len(changes) else None
+            to_ns = recording.end_ns if following is None else following.at_ns
+            hangs.append(Hang(change.at_ns, to_ns, "end" if following is None else following.state))
+        previous = change.state
+    lives = []
+    for index, birth in enumerate(births):
+        end_ns = births[index + 1].at_ns if index + 1 < len(births) else recording.end_ns
+        ups = [
+            change.at_ns
+            for change in changes
+            if change.state == "running"
+            and change.cause == "boot"
+            and birth.at_ns <= change.at_ns <= end_ns
+        ]
+        lives.append(
+            Life(
+                reset_ns=birth.at_ns,
+                boot_end_ns=birth.at_ns + boot_ns,
+                up_ns=ups[0] if ups else None,
+                end_ns=end_ns,
+                cause=birth.cause,
+            ),
+        )
+    return Biography(tuple(lives), tuple(hangs), tuple(unlawful))
+
+
+def quiet_times(recording: Recording, lives: dict[str, Biography]) -> list[tuple[int, int]]:
+    """The spans in which no injected fault is active, as (from, to) in ns.
+
+    A reset is active until the declared boot of its node is over, whether a fault, a watchdog
+    or the power-up caused it; a hang until its program goes on or has booted anew.
+    """
+    busy = [
+        (fault.applied_ns, recording.end_ns if fault.cleared_ns is None else fault.cleared_ns)
+        for fault in recording.faults
+    ]
+    for story in lives.values():
+        busy += [(life.reset_ns, life.boot_end_ns) for life in story.lives]
+        busy += [(hang.from_ns, hang.to_ns) for hang in story.hangs]
+    quiet: list[tuple[int, int]] = []
+    reached = 0
+    for start, end in sorted(busy):
+        if start > reached:
+            quiet.append((reached, start))
+        reached = max(reached, end)
+    if reached < recording.end_ns:
+        quiet.append((reached, recording.end_ns))
+    return quiet

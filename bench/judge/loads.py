@@ -1,0 +1,255 @@
+"""Judging one load: what was allowed at every instant, and what its output really did."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+
+from bench.judge.case import Case, window
+from bench.judge.flashing import judge_flashing
+from bench.judge.masks import ANY, OFF, ON, bit, level_bit, names
+from bench.judge.paint import (
+    Breach,
+    Paint,
+    Probe,
+    Segment,
+    blend,
+    breaches,
+    exercised,
+    margin,
+    shown,
+)
+from bench.judge.requested import Requested, requested
+from bench.judge.verdict import Outcome, Verdict, smallest, worst
+from bench.judge.zones import Zone, cut_out, first_gap, missing_sender, zones
+from bench.model.units import show_duration
+from bench.model.vehicle import LoadTable
+
+AWAY = frozenset({"stale", "then", "reset"})
+"""The rules that allow something else than what is asked for."""
+
+
+@dataclass(slots=True)
+class LoadView:
+    """All that is allowed to one load over a run, and what puts its rules to the test."""
+
+    name: str
+    load: LoadTable
+    segments: list[Segment] = field(default_factory=list)
+    paints: list[Paint] = field(default_factory=list)
+    probes: list[Probe] = field(default_factory=list)
+    fresh: list[tuple[int, int]] = field(default_factory=list)
+    strict: list[Zone] = field(default_factory=list)
+    excuses: list[tuple[int, int, int]] = field(default_factory=list)
+    boots: list[tuple[int, int]] = field(default_factory=list)
+    local: Local | None = None
+
+    @property
+    def edges(self) -> list[int]:
+        """The instants at which excuses, boots and the local input change what is allowed."""
+        found = [edge for from_ns, to_ns, _ in self.excuses for edge in (from_ns, to_ns)]
+        found += [edge for boot in self.boots for edge in boot]
+        return found + (self.local.edges() if self.local is not None else [])
+
+
+def join_local(view: LoadView, at_ns: int, mask: int) -> int:
+    """The allowed states with a local input beside the request; booting, it need not be obeyed."""
+    if view.local is None or view.load.request is None:
+        return mask
+    booting = any(from_ns <= at_ns < to_ns for from_ns, to_ns in view.boots)
+    return view.local.join(at_ns, mask) | (mask if booting else 0)
+
+
+def view_load(case: Case, name: str) -> LoadView:
+    """Work out what is allowed to a load at every instant of a run."""
+    load = case.vehicle.loads[name]
+    view = LoadView(name, load, strict=zones(case, load.rejoin))
+    base = requested(case, name, load) if load.request is not None else Requested()
+    view.fresh = base.fresh
+    view.local = Local(case, load) if load.local is not None else None
+    view.probes = [*base.probes, *(view.local.probes() if view.local is not None else [])]
+    paints = base.paints
+    if load.request is None and view.local is not None:
+        paints = [*view.local.paints(), *_plain_boots(case, name, load)]
+        view.probes += _plain_reset_probes(case, name, load)
+    view.paints = cut_out(paints, view.strict, AWAY)
+    view.excuses = [*_hang_excuses(case, name, load)]
+    view.boots = [(life.reset_ns, life.boot_end_ns) for life in case.lives[load.node].lives]
+
+    def adjust(at_ns: int, mask: int) -> int:
+        mask = join_local(view, at_ns, mask)
+        for from_ns, to_ns, states in view.excuses:
+            if from_ns <= at_ns < to_ns:
+                mask |= states
+        return mask or ANY
+
+    view.segments = blend(view.paints, case.end_ns, adjust, view.edges)
+    actual = case.recording.outputs[name]
+    view.probes += [
+        Probe("rejoin", zone.quiet_ns, zone.from_ns, zone.to_ns, shown(actual, zone.quiet_ns))
+        for zone in view.strict
+        if zone.after_fault
+    ]
+    return view
+
+
+class Local:
+    """The part of a load's allowed states that a local input decides."""
+
+    def __init__(self, case: Case, load: LoadTable) -> None:
+        assert load.local is not None
+        self.case = case
+        self.load = load
+        self.asked = bit(load.asked_state)
+        self.values = case.condition(load.local, load.node)
+        self.windows = window(self.values, load.latency, 0, case.end_ns)
+
+    def edges(self) -> list[int]:
+        """The instants at which the input changes what is allowed."""
+        return [edge for from_ns, to_ns, _ in self.windows for edge in (from_ns, to_ns)]
+
+    def _states(self, seen: int, otherwise: int) -> int:
+        return (otherwise if seen & 1 else 0) | (self.asked if seen & 2 else 0)
+
+    def paints(self) -> list[Paint]:
+        """The input alone decides."""
+        return [
+            Paint(from_ns, to_ns, self._states(seen, OFF), "local")
+            for from_ns, to_ns, seen in self.windows
+        ]
+
+    def join(self, at_ns: int, mask: int) -> int:
+        """Either the request or the input asks."""
+        seen = next(seen for start, end, seen in self.windows if start <= at_ns < end)
+        return self._states(seen, mask)
+
+    def probes(self) -> Iterator[Probe]:
+        """Each change of the input puts the load to the test."""
+        changes = self.values.changes()
+        for index, (at_ns, value) in enumerate(changes[1:], start=1):
+            to_ns = changes[index + 1][0] if index + 1 < len(changes) else self.case.end_ns
+            if at_ns + self.load.latency < to_ns:
+                idle = OFF if value else self.asked
+                yield Probe("local", at_ns, at_ns + self.load.latency, to_ns, idle)
+
+
+def _plain_boots(case: Case, name: str, load: LoadTable) -> Iterator[Paint]:
+    """What a load without a request may show while its node boots."""
+    actual = case.recording.outputs[name]
+    for life in case.lives[load.node].lives:
+        before = shown(actual, life.reset_ns - 1) if life.reset_ns else OFF
+        hardware = ON if load.hardware_default == "on" else OFF
+        if load.hardware_default == "local":
+            hardware = 0  # the paints of the local input say it
+        after = bit(load.on_reset) if load.on_reset is not None else 0
+        yield Paint(life.reset_ns, life.boot_end_ns, before | hardware | after, "reset")
+
+
+def _plain_reset_probes(case: Case, name: str, load: LoadTable) -> Iterator[Probe]:
+    actual = case.recording.outputs[name]
+    hardware = ON if load.hardware_default == "on" else OFF
+    for life in case.lives[load.node].lives:
+        before = shown(actual, life.reset_ns - 1) if life.reset_ns else OFF
+        for idle in dict.fromkeys((before, hardware)):
+            yield Probe("reset", life.reset_ns, life.boot_end_ns, life.end_ns, idle)
+
+
+def _hang_excuses(case: Case, name: str, load: LoadTable) -> Iterator[tuple[int, int, int]]:
+    """A stopped program cannot obey: what it left on the pins is allowed for the watchdog time,
+    and, where the program goes on by itself, until it has had time to follow again.
+    """
+    watchdog_ns = case.vehicle.nodes[load.node].watchdog or 0
+    actual = case.recording.outputs[name]
+    for hang in case.lives[load.node].hangs:
+        to_ns = min(hang.to_ns, hang.from_ns + watchdog_ns)
+        if hang.ended_by == "running" and to_ns == hang.to_ns:
+            to_ns += load.rejoin
+        yield hang.from_ns, to_ns, level_bit(actual.at(hang.from_ns))
+
+
+def judge_load(case: Case, view: LoadView) -> list[Verdict]:
+    """All verdicts on a load's own rules, one for each rule that the run has something to say
+    about.
+    """
+    actual = case.recording.outputs[view.name]
+    found = [_broken(case, view, breach) for breach in breaches(view.segments, actual)]
+    found += _missing(case, view)
+    found += _tested(view, actual)
+    if view.load.flash is not None:
+        found += judge_flashing(view.name, view.load.flash, view.segments, actual)
+    by_rule: dict[str, list[Verdict]] = {}
+    for verdict in found:
+        by_rule.setdefault(verdict.rule, []).append(verdict)
+    return [worst(verdicts) for verdicts in by_rule.values()]
+
+
+def _tested(view: LoadView, actual: object) -> Iterator[Verdict]:
+    cycle_ns = view.load.flash.longest_period_ns if view.load.flash else 0
+    by_rule: dict[str, list[Probe]] = {}
+    for probe in view.probes:
+        by_rule.setdefault(probe.rule, []).append(probe)
+    for rule, probes in by_rule.items():
+        tested = [probe for probe in probes if exercised(probe, view.segments, cycle_ns)]
+        if not tested:
+            yield Verdict(view.name, rule, Outcome.NOT_EXERCISED)
+            continue
+        margins = [margin(probe, view.segments, actual) for probe in tested]  # type: ignore[arg-type]
+        yield Verdict(view.name, rule, Outcome.KEPT, smallest(margins))
+
+
+def _broken(case: Case, view: LoadView, breach: Breach) -> Verdict:
+    """A breach as a verdict. One that begins where an excuse ended is a failure to rejoin."""
+    rule, previous = breach.rule, _segment_before(view.segments, breach.from_ns)
+    began = any(zone.from_ns == breach.from_ns for zone in view.strict)
+    if rule in ("fresh", "local") and (began or (previous and previous.rule in AWAY)):
+        rule = "rejoin"
+    wrong_for = breach.to_ns - breach.from_ns
+    actual = case.recording.outputs[view.name]
+    was = names(level_bit(actual.at(breach.from_ns)))
+    text = f"was {was} instead of {names(breach.mask)}; wrong for {show_duration(wrong_for)}"
+    return Verdict(
+        view.name,
+        rule or "fresh",
+        Outcome.BROKEN,
+        margin_ns=-wrong_for,
+        at_ns=breach.from_ns,
+        wrong_for_ns=wrong_for,
+        text=text,
+        culprit=view.load.node,
+    )
+
+
+def _segment_before(segments: Iterable[Segment], at_ns: int) -> Segment | None:
+    previous = None
+    for segment in segments:
+        if segment.from_ns >= at_ns:
+            break
+        previous = segment
+    return previous
+
+
+def _missing(case: Case, view: LoadView) -> Iterator[Verdict]:
+    """No fault is left, the time to rejoin is over, and the request still does not arrive."""
+    load = view.load
+    if load.request is None or load.stale_after is None:
+        return
+    for zone in view.strict:
+        gap_ns = first_gap(view.fresh, zone.from_ns, zone.to_ns)
+        if gap_ns is None:
+            continue
+        culprit = missing_sender(case, load, gap_ns, gap_ns - load.stale_after)
+        message = load.request.partition(".")[0]
+        text = (
+            f"message {message} did not reach node {load.node} although no fault was left;"
+            f" look at node {culprit}"
+        )
+        yield Verdict(
+            view.name,
+            "rejoin",
+            Outcome.BROKEN,
+            margin_ns=zone.from_ns - zone.to_ns,
+            at_ns=gap_ns,
+            wrong_for_ns=zone.to_ns - gap_ns,
+            text=text,
+            culprit=culprit,
+        )

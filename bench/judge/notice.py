@@ -1,0 +1,126 @@
+"""*Notice* rules: trouble must be shown to the driver by a named signal, and only trouble."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import pairwise
+
+from bench.judge.case import Case
+from bench.judge.control import handed
+from bench.judge.lives import Life
+from bench.judge.masks import ANY, OFF, ON
+from bench.judge.paint import Paint, Probe, blend, breaches, exercised, margin
+from bench.judge.verdict import Outcome, Verdict, smallest, worst
+from bench.model.consistency import split_signal
+from bench.model.units import show_duration
+from bench.model.vehicle import NoticeTable
+
+
+def judge_notice(case: Case, name: str, notice: NoticeTable) -> Verdict:
+    """One notice over the whole run, as its node's program handed it over."""
+    node = case.vehicle.sender(split_signal(notice.signal)[0])
+    found = [Verdict(name, "notice", Outcome.NOT_EXERCISED)]
+    for life in case.lives[node].lives:
+        if life.up_ns is not None:
+            found += _judge_life(case, name, notice, node, life)
+    return worst(found)
+
+
+def _judge_life(
+    case: Case, name: str, notice: NoticeTable, node: str, life: Life
+) -> Iterator[Verdict]:
+    troubles = list(_troubles(case, notice, node, life))
+    paints = [Paint(0, case.end_ns, OFF, "notice")]
+    for may_ns, must_ns, over_ns, calm_ns in troubles:
+        paints.append(Paint(may_ns, calm_ns, ON, "notice"))
+        # Within the trouble the notice is no longer free to be absent.
+        paints = _without_off(paints, must_ns, over_ns)
+    begin_ns = life.boot_end_ns + notice.within
+    excused = [(0, begin_ns), (life.end_ns, case.end_ns)]
+    excused += [(hang.from_ns, hang.to_ns + notice.within) for hang in case.lives[node].hangs]
+    excused += _off_bus(case, node, notice.within)
+    paints += [Paint(start, min(end, case.end_ns), ANY, "notice") for start, end in excused]
+    segments = blend(paints, case.end_ns)
+    actual = handed(case, notice.signal, life)
+    for breach in breaches(segments, actual):
+        wrong_ns = breach.to_ns - breach.from_ns
+        was = "not given" if breach.mask == ON else "given without cause"
+        text = f"the notice was {was}; wrong for {show_duration(wrong_ns)}"
+        yield Verdict(
+            name, "notice", Outcome.BROKEN, -wrong_ns, breach.from_ns, wrong_ns, text, node
+        )
+    probes = [
+        Probe("notice", may_ns, must_ns, over_ns, OFF) for may_ns, must_ns, over_ns, _ in troubles
+    ]
+    tested = [
+        probe for probe in probes if probe.from_ns < probe.to_ns and exercised(probe, segments)
+    ]
+    if tested:
+        margins = [margin(probe, segments, actual) for probe in tested]
+        yield Verdict(name, "notice", Outcome.KEPT, smallest(margins))
+
+
+def _without_off(paints: list[Paint], from_ns: int, to_ns: int) -> list[Paint]:
+    kept: list[Paint] = []
+    for paint in paints:
+        if paint.mask != OFF or to_ns <= paint.from_ns or paint.to_ns <= from_ns:
+            kept.append(paint)
+            continue
+        kept.append(paint._replace(to_ns=from_ns))
+        kept.append(paint._replace(from_ns=to_ns))
+    return [paint for paint in kept if paint.from_ns < paint.to_ns]
+
+
+def _troubles(
+    case: Case, notice: NoticeTable, node: str, life: Life
+) -> Iterator[tuple[int, int, int, int]]:
+    """Each trouble as (may be noticed, must be noticed, is over, must be calm again)."""
+    if notice.lost is not None:
+        yield from _losses(case, notice, node, life)
+    else:
+        yield from _sticks(case, notice, node)
+
+
+def _losses(
+    case: Case, notice: NoticeTable, node: str, life: Life
+) -> Iterator[tuple[int, int, int, int]]:
+    """The times in which the status message of a node stays away longer than two periods."""
+    assert notice.lost is not None
+    status = case.vehicle.nodes[notice.lost].status
+    assert status is not None
+    period_ns = case.vehicle.messages[status].period_ns or notice.within
+    times = [
+        record.end_ns
+        for record, intact in case.traffic(status).received_by(node)
+        if intact and life.reset_ns <= record.end_ns < life.end_ns
+    ]
+    for last_ns, next_ns in pairwise([life.boot_end_ns, *times, life.end_ns]):
+        if next_ns - last_ns > 3 * period_ns // 2:
+            must_ns = min(last_ns + notice.within, next_ns)
+            yield last_ns + period_ns, must_ns, next_ns, next_ns + notice.within
+
+
+def _sticks(case: Case, notice: NoticeTable, node: str) -> Iterator[tuple[int, int, int, int]]:
+    """The times in which an input is away from its rest for longer than is plausible."""
+    assert notice.stuck is not None
+    assert notice.longest is not None
+    rest = case.vehicle.inputs[notice.stuck].rest
+    changes = case.recording.seen[(notice.stuck, node)].changes()
+    ends = [at_ns for at_ns, _ in changes[1:]] + [case.end_ns]
+    for (at_ns, value), end_ns in zip(changes, ends, strict=True):
+        if value != rest and end_ns - at_ns > notice.longest:
+            must_ns = min(at_ns + notice.longest + notice.within, end_ns)
+            yield at_ns + notice.longest, must_ns, end_ns, end_ns + notice.within
+
+
+def _off_bus(case: Case, node: str, within_ns: int) -> Iterator[tuple[int, int]]:
+    """While its controller is off the bus a program hears nobody and can hand nothing over."""
+    off_ns: int | None = None
+    for change in case.recording.controllers.get(node, []):
+        if change.state == "BUS_OFF" and off_ns is None:
+            off_ns = change.at_ns
+        elif change.state != "BUS_OFF" and off_ns is not None:
+            yield off_ns, change.at_ns + case.vehicle.nodes[node].rejoin + within_ns
+            off_ns = None
+    if off_ns is not None:
+        yield off_ns, case.end_ns

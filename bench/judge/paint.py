@@ -1,0 +1,186 @@
+"""Allowed states over time, put together from overlapping spans.
+
+A *paint* says that some states are allowed from one instant to another; what is allowed at an
+instant is the union of all paints there. A *probe* says when a rule was put to the test: within
+its span, a load that had stayed in the probe's idle states would have been wrong somewhere.
+
+    paints   ====ON====                 the last good message asked for "on"
+                    ====ON|OFF====      the link may be stale: both
+                              ===OFF=== fail-safe
+    allowed  ON      ON|OFF    OFF
+    probe                     [......)  idle = ON: the rule "stale" was exercised
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from typing import NamedTuple
+
+from bench.judge.masks import FLASH, OFF, admits, level_bit
+from bench.recording import Series
+
+
+class Paint(NamedTuple):
+    """States that are allowed in [from_ns, to_ns), and the rule that says so."""
+
+    from_ns: int
+    to_ns: int
+    mask: int
+    rule: str
+
+
+class Probe(NamedTuple):
+    """A rule's trigger: from its deadline to the end of its reach, and the states that a load
+    without the reaction would have shown. ``since_ns`` is the trigger itself.
+    """
+
+    rule: str
+    since_ns: int
+    from_ns: int
+    to_ns: int
+    idle: int
+
+
+class Segment(NamedTuple):
+    """What is allowed in [from_ns, to_ns), and the rule that governs there."""
+
+    from_ns: int
+    to_ns: int
+    mask: int
+    rule: str
+
+
+class Breach(NamedTuple):
+    """A stretch in which a load was in no allowed state."""
+
+    from_ns: int
+    to_ns: int
+    mask: int
+    rule: str
+
+
+_WEIGHT = {"fresh": 0, "local": 0, "rejoin": 1, "then": 2, "stale": 3, "reset": 4, "stopped": 5}
+
+
+def blend(
+    paints: Sequence[Paint],
+    end_ns: int,
+    adjust: Callable[[int, int], int] | None = None,
+    edges: Iterable[int] = (),
+) -> list[Segment]:
+    """The segments of [0, end_ns) that the paints make, neighbours with one meaning joined.
+
+    ``adjust(instant, mask)`` may change a segment's states; it is constant between ``edges``.
+    Where no paint lies, the mask is 0 before adjusting. The governing rule of a segment is the
+    one that is furthest from normal service.
+    """
+    instants = {0, end_ns, *(edge for edge in edges if 0 < edge < end_ns)}
+    for paint in paints:
+        instants.update((max(0, paint.from_ns), min(end_ns, paint.to_ns)))
+    times = sorted(instants)
+    starts = sorted(paints, key=lambda paint: paint.from_ns)
+    active: list[Paint] = []
+    segments: list[Segment] = []
+    index = 0
+    for from_ns, to_ns in zip(times, times[1:], strict=False):
+        while index < len(starts) and starts[index].from_ns <= from_ns:
+            active.append(starts[index])
+            index += 1
+        active = [paint for paint in active if paint.to_ns > from_ns]
+        mask, rule = 0, ""
+        for paint in active:
+            mask |= paint.mask
+            if _WEIGHT.get(paint.rule, 0) >= _WEIGHT.get(rule, -1):
+                rule = paint.rule
+        if adjust is not None:
+            mask = adjust(from_ns, mask)
+        last = segments[-1] if segments else None
+        if last is not None and last.mask == mask and last.rule == rule:
+            segments[-1] = last._replace(to_ns=to_ns)
+        else:
+            segments.append(Segment(from_ns, to_ns, mask, rule))
+    return segments
+
+
+def breaches(segments: Sequence[Segment], actual: Series[float]) -> list[Breach]:
+    """Where the actual level was not allowed; stretches that touch are one."""
+    found: list[Breach] = []
+    for from_ns, to_ns, level in levels(actual, segments[-1].to_ns if segments else 0):
+        for segment in overlapping(segments, from_ns, to_ns):
+            if admits(segment.mask, level):
+                continue
+            start, end = max(from_ns, segment.from_ns), min(to_ns, segment.to_ns)
+            if found and found[-1].to_ns == start:
+                found[-1] = found[-1]._replace(to_ns=end)
+            else:
+                found.append(Breach(start, end, segment.mask, segment.rule))
+    return found
+
+
+def levels(actual: Series[float], end_ns: int) -> list[tuple[int, int, float]]:
+    """An output as stretches (from, to, level) up to the end."""
+    changes = [(at_ns, level) for at_ns, level in actual.changes() if at_ns < end_ns]
+    bounds = [at_ns for at_ns, _ in changes[1:]] + [end_ns]
+    return [(at_ns, to, level) for (at_ns, level), to in zip(changes, bounds, strict=True)]
+
+
+def overlapping(segments: Sequence[Segment], from_ns: int, to_ns: int) -> list[Segment]:
+    """The segments that share an instant with [from_ns, to_ns)."""
+    low, high = 0, len(segments)
+    while low < high:  # the first segment that ends behind from_ns
+        middle = (low + high) // 2
+        if segments[middle].to_ns <= from_ns:
+            low = middle + 1
+        else:
+            high = middle
+    found = []
+    for segment in segments[low:]:
+        if segment.from_ns >= to_ns:
+            break
+        found.append(segment)
+    return found
+
+
+def exercised(probe: Probe, segments: Sequence[Segment], cycle_ns: int = 0) -> bool:
+    """Whether a load that had stayed idle would have been wrong within the probe's reach.
+
+    Where only flashing is allowed, a steady load is found out after two of the longest cycles
+    (``cycle_ns``): a shorter stretch proves nothing.
+    """
+    for segment in overlapping(segments, probe.from_ns, probe.to_ns):
+        if segment.mask == FLASH:
+            span = min(segment.to_ns, probe.to_ns) - max(segment.from_ns, probe.from_ns)
+            if not probe.idle & FLASH and span >= 2 * cycle_ns:
+                return True
+        elif not segment.mask & (probe.idle | FLASH):
+            return True
+    return False
+
+
+def margin(probe: Probe, segments: Sequence[Segment], actual: Series[float]) -> int | None:
+    """Time left between the instant at which the state became right and the deadline, in ns.
+
+    None when the load was right already when the rule was triggered: it had nothing to do.
+    """
+    after = overlapping(segments, probe.from_ns, probe.from_ns + 1)
+    if not after:
+        return None
+    wanted = after[0].mask
+    right_since: int | None = None
+    for from_ns, to_ns, level in levels(actual, probe.from_ns + 1):
+        if to_ns <= probe.since_ns:
+            continue
+        if admits(wanted, level):
+            right_since = from_ns if right_since is None else right_since
+        else:
+            right_since = None
+    if right_since is None or right_since <= probe.since_ns:
+        return None
+    return probe.from_ns - right_since
+
+
+def shown(actual: Series[float], at_ns: int) -> int:
+    """The state that an output shows at an instant; off before it was ever driven."""
+    if not actual.times or actual.times[0] > at_ns:
+        return OFF
+    return level_bit(actual.at(at_ns))

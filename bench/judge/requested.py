@@ -1,0 +1,256 @@
+"""What a request allows a load to do: the rules *fresh*, *stale*, *then* and *reset*.
+
+Worked out life by life from the good messages that reached the load's node, with no knowledge
+of its program.
+
+    good messages   |  |  |              |  |  |
+    fresh           ==========.          ===========   what the last good one asked for
+    stale                   ============ . . . .       fail-safe state; it stays allowed after
+                            a  b         c      d      the return, until `rejoin` has passed
+
+a: last good message + stale_after - early      b: last good message + stale_after + reaction
+c: the first good message is back               d: c + rejoin
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import NamedTuple
+
+from bench.judge.arrivals import Arrival, Link
+from bench.judge.case import Case
+from bench.judge.lives import Life
+from bench.judge.masks import FLASH, OFF, ON, bit
+from bench.judge.paint import Paint, Probe, shown
+from bench.model.vehicle import LoadTable
+
+FOREVER = 1 << 62
+
+
+class Asked(NamedTuple):
+    """A good message, as the states that it can have brought about. ``sure``: it was surely
+    good; ``lost``: the link was surely lost before it.
+    """
+
+    at_ns: int
+    states: int
+    sure: bool
+    lost: bool
+
+
+class Absence(NamedTuple):
+    """A time without a sure request, and what is allowed because of it from ``from_ns`` on.
+
+    ``back_ns`` is the surely good message that ends it.
+    """
+
+    from_ns: int
+    back_ns: int
+    paints: tuple[Paint, ...]
+
+
+@dataclass(slots=True)
+class Requested:
+    """Paints and probes of one load; ``fresh`` holds the spans with a surely fresh request."""
+
+    paints: list[Paint] = field(default_factory=list)
+    probes: list[Probe] = field(default_factory=list)
+    fresh: list[tuple[int, int]] = field(default_factory=list)
+
+
+def requested(case: Case, name: str, load: LoadTable) -> Requested:
+    """Work out what the request of a load allows over the whole run."""
+    assert load.request is not None
+    result = Requested()
+    message, signal = case.vehicle.signal(load.request)
+    link = case.link(message.name, load)
+    held = 0
+    lives = case.lives[load.node].lives
+    for life, found in zip(lives, case.arrivals(message.name, load.node, link), strict=True):
+        states = [bit(load.asked_state) if signal.raw(entry.data) else OFF for entry in found]
+        before = shown(case.recording.outputs[name], life.reset_ns - 1) if life.reset_ns else OFF
+        chapter = _Chapter(load, link, life, before, held)
+        asked = chapter.through_latch(found, states)
+        chapter.tell(asked, result)
+        held = asked[-1].states if asked else held
+    return result
+
+
+class _Chapter:
+    """One life of the load's node."""
+
+    def __init__(self, load: LoadTable, link: Link, life: Life, before: int, held: int) -> None:
+        assert load.on_reset is not None
+        self.load = load
+        self.link = link
+        self.life = life
+        self.before = before
+        self.rest = held if load.survives_reset and held else bit(load.on_reset)
+        self.hardware = ON if load.hardware_default == "on" else OFF
+        self.cycle_ns = load.flash.longest_period_ns if load.flash else 0
+
+    def tell(self, asked: Sequence[Asked], result: Requested) -> None:
+        """Add this life's paints, probes and fresh spans."""
+        absences = [self._boot(asked), *self._losses(asked)]
+        paints = [*self._service(asked), *self._carried(absences)]
+        probes = [
+            *self._reset_probes(asked), *self._change_probes(asked), *self._loss_probes(asked)
+        ]  # fmt: skip
+        end_ns = self.life.end_ns
+        for paint in paints:
+            if paint.from_ns < min(paint.to_ns, end_ns):
+                result.paints.append(paint._replace(to_ns=min(paint.to_ns, end_ns)))
+        for probe in probes:
+            if probe.from_ns < min(probe.to_ns, end_ns):
+                result.probes.append(probe._replace(to_ns=min(probe.to_ns, end_ns)))
+        result.fresh.extend(self._fresh(asked))
+
+    # ---- what the messages ask for ----
+
+    def through_latch(self, found: Sequence[Arrival], states: Sequence[int]) -> list[Asked]:
+        """What each message can bring about: a latched load waits until it was asked to be off,
+        and a message that may have been refused leaves the earlier request possible.
+        """
+        asked: list[Asked] = []
+        latched = {True} if self.load.latch else {False}
+        sure_ns: int | None = None
+        for arrival, state in zip(found, states, strict=True):
+            last = asked[-1] if asked else None
+            lost = last is not None and arrival.at_ns > last.at_ns + self.link.surely_stale_ns
+            if self.load.latch:
+                if lost:
+                    latched = {True}
+                elif sure_ns is not None and arrival.at_ns >= sure_ns + self.link.maybe_stale_ns:
+                    latched = latched | {True}
+                if state == OFF:
+                    latched = {False} if arrival.sure else latched | {False}
+            possible = (state if False in latched else 0) | (OFF if True in latched else 0)
+            if not arrival.sure and last is not None and not lost:
+                possible |= last.states
+            asked.append(Asked(arrival.at_ns, possible, arrival.sure, lost))
+            sure_ns = arrival.at_ns if arrival.sure else sure_ns
+        return asked
+
+    def _slack(self, slack_ns: int, states: int) -> int:
+        """A load that flashes may finish its cycle."""
+        return slack_ns + (self.cycle_ns if states & FLASH else 0)
+
+    def _runs(self, asked: Sequence[Asked]) -> Iterator[tuple[Asked, Asked, Asked | None]]:
+        """Runs of messages that ask for one thing without a loss: first, last, the next run's."""
+        first: Asked | None = None
+        last: Asked | None = None
+        for entry in asked:
+            if first is None or last is None:
+                first = entry
+            elif entry.states != first.states or entry.lost:
+                yield first, last, entry
+                first = entry
+            last = entry
+        if first is not None and last is not None:
+            yield first, last, None
+
+    def _service(self, asked: Sequence[Asked]) -> Iterator[Paint]:
+        """What was asked for, up to ``latency`` behind a change or ``reaction`` behind a loss."""
+        for first, last, following in self._runs(asked):
+            until_ns = last.at_ns + self._slack(self.link.surely_stale_ns, first.states)
+            if following is not None and not following.lost:
+                changed_ns = following.at_ns + self._slack(self.load.latency, first.states)
+                until_ns = min(until_ns, changed_ns)
+            yield Paint(first.at_ns, until_ns, first.states, "fresh")
+
+    def _fresh(self, asked: Sequence[Asked]) -> Iterator[tuple[int, int]]:
+        for entry in asked:
+            if entry.sure:
+                yield entry.at_ns, min(self.life.end_ns, entry.at_ns + self.link.stale_after_ns)
+
+    # ---- absences ----
+
+    def _boot(self, asked: Sequence[Asked]) -> Absence:
+        """The reset and the time until a request is there."""
+        life, back_ns = self.life, _first_sure(asked)
+        lost_ns = life.boot_end_ns + self.link.maybe_stale_ns
+        paints = (
+            Paint(
+                life.reset_ns, life.boot_end_ns, self.before | self.hardware | self.rest, "reset"
+            ),
+            Paint(life.boot_end_ns, FOREVER, self.rest, "reset"),
+            *self._failsafe(lost_ns, FOREVER, self.rest, "reset", "reset"),
+        )
+        return Absence(life.reset_ns, back_ns, paints)
+
+    def _losses(self, asked: Sequence[Asked]) -> Iterator[Absence]:
+        """The times between two surely good messages in which the link may count as lost."""
+        sure = [index for index, entry in enumerate(asked) if entry.sure]
+        for here, following in pairwise([*sure, len(asked)]):
+            last_sure, last = asked[here], asked[following - 1]
+            back_ns = asked[following].at_ns if following < len(asked) else FOREVER
+            from_ns = last_sure.at_ns + self.link.maybe_stale_ns
+            if from_ns <= min(back_ns, self.life.end_ns):
+                surely_ns = last.at_ns + self._slack(self.link.surely_stale_ns, last.states)
+                paints = self._failsafe(from_ns, surely_ns, last.states, "stale", "then")
+                yield Absence(from_ns, back_ns, tuple(paints))
+
+    def _failsafe(
+        self, maybe_ns: int, surely_ns: int, held: int, rule: str, then_rule: str
+    ) -> Iterator[Paint]:
+        """The state on stale from when it may be taken, and the state that follows it."""
+        load = self.load
+        state = self._stale_states(held)
+        if load.hold_for is None or load.then is None:
+            yield Paint(maybe_ns, FOREVER, state, rule)
+            return
+        yield Paint(maybe_ns, surely_ns + load.hold_for, state, rule)
+        yield Paint(maybe_ns + load.hold_for, FOREVER, bit(load.then), then_rule)
+
+    def _stale_states(self, held: int) -> int:
+        assert self.load.on_stale is not None
+        return held if self.load.on_stale == "hold" else bit(self.load.on_stale)
+
+    def _carried(self, absences: Sequence[Absence]) -> Iterator[Paint]:
+        """Each absence's states, up to ``rejoin`` behind its end; a new absence that begins
+        before that moment starts the waiting again.
+        """
+        later_from_ns, later_until_ns = FOREVER, FOREVER
+        for absence in reversed(absences):
+            until_ns = min(FOREVER, absence.back_ns + self.load.rejoin)
+            if later_from_ns < until_ns:
+                until_ns = max(until_ns, later_until_ns)
+            for paint in absence.paints:
+                yield paint._replace(to_ns=min(paint.to_ns, until_ns))
+            later_from_ns, later_until_ns = absence.from_ns, until_ns
+
+    # ---- what puts the rules to the test ----
+
+    def _reset_probes(self, asked: Sequence[Asked]) -> Iterator[Probe]:
+        life = self.life
+        until_ns = asked[0].at_ns if asked else FOREVER
+        for idle in dict.fromkeys((self.before, self.hardware)):
+            yield Probe("reset", life.reset_ns, life.boot_end_ns, until_ns, idle)
+
+    def _change_probes(self, asked: Sequence[Asked]) -> Iterator[Probe]:
+        for (first, _, _), (changed, _, following) in pairwise(self._runs(asked)):
+            if changed.sure and not changed.lost:
+                deadline_ns = changed.at_ns + self._slack(self.load.latency, first.states)
+                until_ns = following.at_ns if following is not None else FOREVER
+                yield Probe("fresh", changed.at_ns, deadline_ns, until_ns, first.states)
+
+    def _loss_probes(self, asked: Sequence[Asked]) -> Iterator[Probe]:
+        load = self.load
+        ends = [entry.at_ns for entry in asked[1:]] + [FOREVER]
+        for last, back_ns in zip(asked, ends, strict=True):
+            surely_ns = last.at_ns + self._slack(self.link.surely_stale_ns, last.states)
+            if surely_ns >= back_ns:
+                continue
+            idle = self.hardware if load.on_stale == "hold" else last.states
+            until_ns = back_ns
+            if load.hold_for is not None:
+                until_ns = min(back_ns, surely_ns + load.hold_for)
+                still = self._stale_states(last.states)
+                yield Probe("then", last.at_ns, surely_ns + load.hold_for, back_ns, still)
+            yield Probe("stale", last.at_ns, surely_ns, until_ns, idle)
+
+
+def _first_sure(asked: Sequence[Asked]) -> int:
+    return next((entry.at_ns for entry in asked if entry.sure), FOREVER)

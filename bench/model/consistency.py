@@ -1,0 +1,271 @@
+"""What must agree across the tables of a vehicle file and its message definition."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from bench.model.expression import Condition, Value
+from bench.model.messages import MessageInfo, SignalInfo
+from bench.model.problem import Problem, nearest, unknown
+from bench.model.toml import Key, Source
+from bench.model.units import plain, show_duration
+from bench.model.vehicle import InputTable, LoadTable, RequestTable, VehicleFile
+
+Found = Iterator[Problem]
+
+
+def split_signal(reference: str) -> tuple[str, str]:
+    """``Message.Signal`` -> its two names; the second is empty when there is no dot."""
+    message, _, signal = reference.partition(".")
+    return message, signal
+
+
+@dataclass(frozen=True, slots=True)
+class Consistency:
+    """Checks a parsed vehicle file against itself and its messages."""
+
+    source: Source
+    file: VehicleFile
+    messages: Mapping[str, MessageInfo]
+
+    def problems(self) -> list[Problem]:
+        """All the mistakes found, in the order of the file's tables."""
+        checks = (
+            self._cable, self._nodes, self._loads, self._outputs, self._requests,
+            self._notices, self._situations,
+        )  # fmt: skip
+        return [problem for check in checks for problem in check()]
+
+    def _cable(self) -> Found:
+        place: tuple[Key, ...] = ("wire", "cable")
+        for name in self.file.wire.cable:
+            if name not in self.file.nodes:
+                yield self.source.problem(place, unknown("node", name, self.file.nodes))
+        for name in self.file.nodes:
+            count = self.file.wire.cable.count(name)
+            if count != 1:
+                text = f"node '{name}' stands {count} times in the cable; expected once"
+                yield self.source.problem(place, text)
+
+    def _nodes(self) -> Found:
+        for name, node in self.file.nodes.items():
+            if node.usual_boot_ns > node.boot:
+                yield self.source.problem(
+                    ("nodes", name, "boots_in"),
+                    f"{show_duration(node.usual_boot_ns)} is longer than the longest boot,"
+                    f" {show_duration(node.boot)}",
+                )
+            if node.status is None:
+                continue
+            place = ("nodes", name, "status")
+            if node.status not in self.messages:
+                yield self.source.problem(place, unknown("message", node.status, self.messages))
+            elif self.messages[node.status].senders != (name,):
+                senders = ", ".join(self.messages[node.status].senders) or "nobody"
+                text = f"message '{node.status}' is sent by {senders}, not by node '{name}'"
+                yield self.source.problem(place, text)
+
+    def _signal(self, place: tuple[Key, ...], reference: str) -> Found | tuple[str, SignalInfo]:
+        message, signal = split_signal(reference)
+        if not signal:
+            text = f"got '{reference}'; expected 'Message.Signal'"
+            return iter([self.source.problem(place, text)])
+        if message not in self.messages:
+            text = unknown("message", message, self.messages)
+            return iter([self.source.problem(place, text)])
+        signals = self.messages[message].signals
+        if signal not in signals:
+            text = unknown(f"signal of message '{message}'", signal, signals)
+            return iter([self.source.problem(place, text)])
+        return message, signals[signal]
+
+    def _loads(self) -> Found:
+        for name, load in self.file.loads.items():
+            place = ("loads", name)
+            if load.node not in self.file.nodes:
+                text = unknown("node", load.node, self.file.nodes)
+                yield self.source.problem((*place, "node"), text)
+            yield from self._load_rules(place, load)
+            if load.request is not None:
+                yield from self._load_request((*place, "request"), load.request, load)
+            if load.local is not None:
+                yield from self._condition((*place, "local"), load.local, load.node)
+            for index, never in enumerate(load.never):
+                yield from self._condition((*place, "never", index, "when"), never.when, None)
+            if load.flash is not None and load.flash.in_step_with is not None:
+                partner = load.flash.in_step_with
+                if partner not in self.file.loads:
+                    text = unknown("load", partner, self.file.loads)
+                    yield self.source.problem((*place, "flash", "in_step_with"), text)
+
+    def _load_rules(self, place: tuple[Key, ...], load: LoadTable) -> Found:
+        ruled = load.request is not None or load.local is not None or bool(load.never)
+        if not ruled:
+            if load.safety:
+                text = "a safety-relevant load with no declared rule; expected 'request' or 'local'"
+                text += " and what it does when nobody asks, or 'safety = false'"
+                yield self.source.problem(place, text)
+            return
+        if load.request is not None:
+            for key in ("stale_after", "on_stale", "on_reset"):
+                if getattr(load, key) is None:
+                    text = f"the key '{key}' is missing: a requested load must say what it does"
+                    yield self.source.problem(place, text)
+        elif load.local is not None and load.local_use == "or":
+            text = "'or' joins a request and a local input; the request is missing"
+            yield self.source.problem((*place, "local_use"), text)
+        if (load.hold_for is None) != (load.then is None):
+            yield self.source.problem(place, "'hold_for' and 'then' go together")
+        if load.hardware_default == "local" and load.local is None:
+            text = "the hardware follows a local input, but 'local' is not declared"
+            yield self.source.problem((*place, "hardware_default"), text)
+        if load.latch and (load.on_stale != "off" or load.on_reset != "off"):
+            text = "a load that latches waits in 'off': 'on_stale' and 'on_reset' must be off"
+            yield self.source.problem((*place, "latch"), text)
+        if "flash" in (load.on_stale, load.then, load.on_reset) and load.flash is None:
+            yield self.source.problem(place, "a state is 'flash', but the table 'flash' is missing")
+
+    def _load_request(self, place: tuple[Key, ...], reference: str, load: LoadTable) -> Found:
+        found = self._signal(place, reference)
+        if not isinstance(found, tuple):
+            yield from found
+            return
+        message = self.messages[found[0]]
+        if not any(sender in self.file.nodes for sender in message.senders):
+            text = f"no node of the vehicle sends message '{message.name}'"
+            yield self.source.problem(place, text)
+        elif load.node in message.senders:
+            text = f"node '{load.node}' sends '{message.name}' itself; it never receives it"
+            yield self.source.problem(place, text)
+        period = message.period_ns
+        if period is None:
+            text = f"message '{message.name}' has no cycle time in the DBC"
+            yield self.source.problem(place, text)
+        elif load.stale_after is not None and load.stale_after < 2 * period:
+            yield self.source.problem(
+                (*place[:-1], "stale_after"),
+                f"{show_duration(load.stale_after)} is shorter than two periods of"
+                f" '{message.name}' ({show_duration(2 * period)}): one late frame would trip it",
+            )
+
+    def _outputs(self) -> Found:
+        users: dict[tuple[str, str], str] = {}
+        for name, load in self.file.loads.items():
+            output = (load.node, load.output or name)
+            if output in users:
+                text = f"output '{output[1]}' of node '{output[0]}' already feeds '{users[output]}'"
+                yield self.source.problem(("loads", name, "output"), text)
+            users.setdefault(output, name)
+
+    def _requests(self) -> Found:
+        for name, request in self.file.requests.items():
+            place = ("requests", name)
+            found = self._signal(place, name)
+            if not isinstance(found, tuple):
+                yield from found
+                continue
+            senders = self.messages[found[0]].senders
+            node = senders[0] if senders else None
+            if node not in self.file.nodes:
+                text = f"no node of the vehicle sends message '{found[0]}'"
+                yield self.source.problem(place, text)
+                continue
+            yield from self._request_conditions(place, request, node)
+
+    def _request_conditions(
+        self, place: tuple[Key, ...], request: RequestTable, node: str | None
+    ) -> Found:
+        received = False
+        for condition in request.conditions:
+            received = received or any("." in name for name in condition.names)
+            yield from self._condition(place, condition, node)
+        if received and request.received is None:
+            text = "decides by a received signal; expected 'received' (stale_after, when_stale)"
+            yield self.source.problem(place, text)
+
+    def _condition(self, place: tuple[Key, ...], condition: Condition, node: str | None) -> Found:
+        for name in condition.names:
+            if "." in name:
+                found = self._signal(place, name)
+                if not isinstance(found, tuple):
+                    yield from found
+            elif name not in self.file.inputs:
+                yield self.source.problem(place, unknown("input", name, self.file.inputs))
+            else:
+                yield from self._condition_input(place, condition, name, node)
+
+    def _condition_input(
+        self, place: tuple[Key, ...], condition: Condition, name: str, node: str | None
+    ) -> Found:
+        table = self.file.inputs[name]
+        if node is not None and node in self.file.nodes and node not in table.wired_to:
+            text = f"input '{name}' is wired to {', '.join(table.wired_to)}, not to node '{node}'"
+            yield self.source.problem(place, text)
+        for position in condition.positions.get(name, ()):
+            if table.positions is None:
+                text = f"'{name}' is a sensor; '{position}' is no number"
+                yield self.source.problem(place, text)
+            elif position not in table.positions:
+                text = unknown(f"position of '{name}'", position, table.positions)
+                yield self.source.problem(place, text)
+        if name in condition.ordered and table.positions is not None:
+            text = f"'{name}' is a switch with positions; it cannot be compared by size"
+            yield self.source.problem(place, text)
+
+    def _notices(self) -> Found:
+        for name, notice in self.file.notices.items():
+            place = ("notices", name)
+            found = self._signal((*place, "signal"), notice.signal)
+            if not isinstance(found, tuple):
+                yield from found
+            if notice.lost is not None:
+                if notice.lost not in self.file.nodes:
+                    text = unknown("node", notice.lost, self.file.nodes)
+                    yield self.source.problem((*place, "lost"), text)
+                elif self.file.nodes[notice.lost].status is None:
+                    text = f"node '{notice.lost}' has no status message to be missed"
+                    yield self.source.problem((*place, "lost"), text)
+            if notice.stuck is not None and notice.stuck not in self.file.inputs:
+                text = unknown("input", notice.stuck, self.file.inputs)
+                yield self.source.problem((*place, "stuck"), text)
+
+    def _situations(self) -> Found:
+        for name, situation in self.file.situations.items():
+            place = ("situations", name)
+            yield from self.input_values((*place, "inputs"), situation.inputs)
+            previous = 0
+            for index, action in enumerate(situation.actions):
+                here = (*place, "actions", index)
+                yield from self.input_values((*here, "set"), action.set)
+                if not previous <= action.at <= situation.lasts:
+                    text = "actions stand in order of time and within the situation"
+                    yield self.source.problem((*here, "at"), text)
+                previous = action.at
+
+    def input_values(self, place: tuple[Key, ...], values: Mapping[str, Value]) -> Found:
+        """Mistakes in a table ``input = value``."""
+        for name, value in values.items():
+            if name not in self.file.inputs:
+                yield self.source.problem((*place, name), unknown("input", name, self.file.inputs))
+            else:
+                text = value_problem(name, self.file.inputs[name], value)
+                if text:
+                    yield self.source.problem((*place, name), text)
+
+
+def value_problem(name: str, table: InputTable, value: Value) -> str:
+    """What is wrong with a value of an input; empty when nothing is."""
+    if table.positions is not None:
+        if value in table.positions:
+            return ""
+        listed = ", ".join(table.positions)
+        return f"'{name}' has no position '{plain(value)}'; expected one of: {listed}" + (
+            nearest(str(value), table.positions)
+        )
+    assert table.range is not None
+    low, high = table.range
+    if isinstance(value, float) and low <= value <= high:
+        return ""
+    unit = f" {table.unit}" if table.unit else ""
+    return f"got '{plain(value)}'; expected a number from {plain(low)} to {plain(high)}{unit}"

@@ -1,0 +1,169 @@
+"""From the file ``vehicle.toml`` to a vehicle that can be run: read, checked, programs found."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from cantools.database import Database
+
+from bench.model.consistency import Consistency, split_signal
+from bench.model.messages import MessageInfo, SignalInfo, compile_messages, load_database
+from bench.model.problem import BadInput, Problem, unknown
+from bench.model.programs import ProgramError, load_program
+from bench.model.toml import Source, read_toml
+from bench.model.vehicle import (
+    InputTable,
+    LoadTable,
+    NodeTable,
+    NoticeTable,
+    RequestTable,
+    SituationTable,
+    VehicleFile,
+    WireTable,
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Vehicle:
+    """A vehicle that passed all its checks. ``programs`` holds the node classes by node."""
+
+    path: Path
+    source: Source
+    file: VehicleFile
+    database: Database
+    messages: Mapping[str, MessageInfo]
+    programs: Mapping[str, Callable[[Any], Any]]
+
+    @property
+    def title(self) -> str:
+        """The vehicle's name."""
+        return self.file.title
+
+    @property
+    def wire(self) -> WireTable:
+        """The wire."""
+        return self.file.wire
+
+    @property
+    def nodes(self) -> Mapping[str, NodeTable]:
+        """The nodes by name."""
+        return self.file.nodes
+
+    @property
+    def inputs(self) -> Mapping[str, InputTable]:
+        """The inputs by name."""
+        return self.file.inputs
+
+    @property
+    def loads(self) -> Mapping[str, LoadTable]:
+        """The loads by name."""
+        return self.file.loads
+
+    @property
+    def requests(self) -> Mapping[str, RequestTable]:
+        """What the inputs ask for, by ``Message.Signal``."""
+        return self.file.requests
+
+    @property
+    def notices(self) -> Mapping[str, NoticeTable]:
+        """The notices by name."""
+        return self.file.notices
+
+    @property
+    def situations(self) -> Mapping[str, SituationTable]:
+        """The situations by name."""
+        return self.file.situations
+
+    def signal(self, reference: str) -> tuple[MessageInfo, SignalInfo]:
+        """``Message.Signal`` -> message and signal. Raises KeyError for names that do not exist."""
+        message, signal = split_signal(reference)
+        return self.messages[message], self.messages[message].signals[signal]
+
+    def sender(self, message: str) -> str:
+        """The node that sends a message."""
+        return next(name for name in self.messages[message].senders if name in self.nodes)
+
+
+def load_vehicle(path: str | Path) -> Vehicle:
+    """Read a vehicle file, its message definition and its nodes' programs.
+
+    Raises BadInput with every mistake found: a missing or unreadable file, TOML or DBC that does
+    not parse, unknown keys and names, values that do not fit, programs that cannot be imported
+    or do not accept their settings.
+    """
+    path = Path(path)
+    document, text = read_toml(path, "vehicle")
+    source = Source(path, text)
+    file = source.parse(VehicleFile, _with_defaults(source, document))
+    dbc_path = path.parent / file.dbc
+    if not dbc_path.is_file():
+        raise BadInput([source.problem(("dbc",), f"there is no file '{dbc_path}'")])
+    database = load_database(dbc_path)
+    messages = compile_messages(database, dbc_path)
+    problems = Consistency(source, file, messages).problems()
+    programs = _programs(source, file, problems)
+    if problems:
+        raise BadInput(problems)
+    return Vehicle(path, source, file, database, messages, programs)
+
+
+def _with_defaults(source: Source, document: dict[str, Any]) -> dict[str, Any]:
+    """The document with the table ``defaults`` spread under every load."""
+    defaults, loads = document.get("defaults", {}), document.get("loads", {})
+    if not isinstance(defaults, dict) or not isinstance(loads, dict):
+        return document
+    known = set(LoadTable.model_fields)
+    problems = [
+        source.problem(("defaults", key), unknown("key of a load", key, known))
+        for key in defaults
+        if key not in known
+    ]
+    if problems:
+        raise BadInput(problems)
+    merged = {
+        name: {**defaults, **load} if isinstance(load, dict) else load
+        for name, load in loads.items()
+    }
+    return {**document, "loads": merged}
+
+
+def _programs(
+    source: Source, file: VehicleFile, problems: list[Problem]
+) -> dict[str, Callable[[Any], Any]]:
+    programs: dict[str, Callable[[Any], Any]] = {}
+    for name, node in file.nodes.items():
+        try:
+            programs[name] = load_program(node.python, source.path.parent)
+            _check_settings(programs[name], node.settings)
+        except ProgramError as error:
+            problems.append(source.problem(("nodes", name, "python"), str(error)))
+        except _SettingsProblem as error:
+            problems.append(
+                source.problem(("nodes", name, "settings", *error.place), str(error)),
+            )
+    return programs
+
+
+class _SettingsProblem(Exception):  # noqa: N818 - private carrier of a text and a place
+    def __init__(self, place: tuple[str, ...], text: str) -> None:
+        self.place = place
+        super().__init__(text)
+
+
+def _check_settings(program: Callable[[Any], Any], settings: Mapping[str, Any]) -> None:
+    """Let a program look at its settings before anything runs, if it offers to.
+
+    A node class may have a static or class method ``check_settings(settings)`` that raises
+    ValueError; an attribute ``key`` of the error names the setting.
+    """
+    check = getattr(program, "check_settings", None)
+    if check is None:
+        return
+    try:
+        check(settings)
+    except ValueError as error:
+        key = str(getattr(error, "key", ""))
+        raise _SettingsProblem(tuple(key.split(".")) if key else (), str(error)) from None

@@ -1,0 +1,187 @@
+"""What the bench needs to know of each message of the DBC, compiled for speed.
+
+Two attributes of our message definitions say how a message protects its content: the signal
+attribute ``LinkRole`` (``payload``, ``counter``, ``checksum``) and the message attribute
+``ChecksumKind``. The checks here are the bench's own and share no code with any node.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import reduce
+from operator import xor
+from pathlib import Path
+from typing import Any
+
+import cantools
+from cantools.database import Database, UnsupportedDatabaseFormatError
+from cantools.database.can import Message as DbcMessage
+from cantools.database.can import Signal as DbcSignal
+
+from bench.model.problem import BadInput
+
+Reader = Callable[[bytes], int]
+
+CHECKSUM_KINDS = ("crc8", "xor", "sum")
+
+
+@dataclass(frozen=True, slots=True)
+class SignalInfo:
+    """One signal: its raw value is read by ``raw``; physical = raw * scale + offset."""
+
+    name: str
+    raw: Reader
+    scale: float
+    offset: float
+    length_bits: int
+    choices: Mapping[int, str]
+
+    def physical(self, data: bytes) -> float:
+        """The signal's value in its unit."""
+        return self.raw(data) * self.scale + self.offset
+
+
+@dataclass(frozen=True, slots=True)
+class MessageInfo:
+    """One message: who sends it, how often, how long it is and how it is protected."""
+
+    name: str
+    identifier: int
+    extended: bool
+    length: int
+    senders: tuple[str, ...]
+    period_ns: int | None
+    signals: Mapping[str, SignalInfo]
+    counter: SignalInfo | None
+    checksum: Callable[[bytes], bool] | None
+
+
+def load_database(path: Path) -> Database:
+    """Read a DBC file strictly. Raises BadInput in one line."""
+    try:
+        database = cantools.database.load_file(str(path), database_format="dbc", strict=True)
+    except FileNotFoundError:
+        raise BadInput.one(path, "", "there is no such file; expected a DBC file") from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise BadInput.one(path, "", f"cannot be read: {error}") from None
+    except UnsupportedDatabaseFormatError as error:
+        cause = error.e_dbc if error.e_dbc is not None else error
+        raise BadInput.one(path, "", f"this is no valid DBC: {_one_line(cause)}") from None
+    except Exception as error:  # noqa: BLE001 - the parser raises whatever it stumbles over
+        raise BadInput.one(path, "", f"this is no valid DBC: {_one_line(error)}") from None
+    if not isinstance(database, Database):
+        raise BadInput.one(path, "", "this file defines no CAN messages")
+    return database
+
+
+def _one_line(error: BaseException) -> str:
+    return " ".join(str(error).split()) or type(error).__name__
+
+
+def compile_messages(database: Database, file: Path) -> dict[str, MessageInfo]:
+    """All messages of a database by name. Raises BadInput for roles that make no sense."""
+    return {message.name: _compile(message, file) for message in database.messages}
+
+
+def _compile(message: DbcMessage, file: Path) -> MessageInfo:
+    signals = {signal.name: _signal(signal, message.length) for signal in message.signals}
+    counter = _with_role(message, "counter", file)
+    checksum = _with_role(message, "checksum", file)
+    return MessageInfo(
+        name=message.name,
+        identifier=message.frame_id,
+        extended=message.is_extended_frame,
+        length=message.length,
+        senders=tuple(message.senders),
+        period_ns=None if message.cycle_time is None else message.cycle_time * 1_000_000,
+        signals=signals,
+        counter=None if counter is None else signals[counter.name],
+        checksum=None if checksum is None else _checker(message, checksum, file),
+    )
+
+
+def _with_role(message: DbcMessage, role: str, file: Path) -> DbcSignal | None:
+    found = [signal for signal in message.signals if _attribute(signal, "LinkRole") == role]
+    if len(found) > 1:
+        names = ", ".join(signal.name for signal in found)
+        raise BadInput.one(file, message.name, f"several signals are its {role}: {names}")
+    return found[0] if found else None
+
+
+def _attribute(owner: Any, name: str) -> Any:
+    attributes = owner.dbc.attributes if owner.dbc is not None else {}
+    if name not in attributes:
+        return None
+    attribute = attributes[name]
+    choices = attribute.definition.choices
+    value = attribute.value
+    return choices[value] if choices and isinstance(value, int) else value
+
+
+def _signal(signal: DbcSignal, length: int) -> SignalInfo:
+    choices = {int(raw): str(text) for raw, text in (signal.choices or {}).items()}
+    return SignalInfo(
+        name=signal.name,
+        raw=_reader(signal, length),
+        scale=float(signal.scale),
+        offset=float(signal.offset),
+        length_bits=signal.length,
+        choices=choices,
+    )
+
+
+def _reader(signal: DbcSignal, length: int) -> Reader:
+    """The raw value straight out of the payload: one shift, one mask."""
+    mask = (1 << signal.length) - 1
+    if signal.byte_order == "little_endian":
+        shift, order = signal.start, "little"
+    else:
+        # A big-endian start bit names the most significant bit, counted within its own byte
+        # from the right: turn it into a distance from the end of the payload.
+        first = 8 * (signal.start // 8) + 7 - signal.start % 8
+        shift, order = 8 * length - first - signal.length, "big"
+    sign = 1 << (signal.length - 1)
+    from_bytes = int.from_bytes
+    if signal.is_signed:
+        return lambda data: (
+            (((from_bytes(data, order) >> shift) & mask) ^ sign) - sign  # type: ignore[arg-type]
+        )
+    return lambda data: (from_bytes(data, order) >> shift) & mask  # type: ignore[arg-type]
+
+
+def _checker(message: DbcMessage, signal: DbcSignal, file: Path) -> Callable[[bytes], bool]:
+    kind = _attribute(message, "ChecksumKind") or "crc8"
+    if kind not in CHECKSUM_KINDS:
+        text = f"unknown ChecksumKind '{kind}'; expected one of: {', '.join(CHECKSUM_KINDS)}"
+        raise BadInput.one(file, message.name, text)
+    if signal.length != 8 or signal.start % 8 != (0 if signal.byte_order == "little_endian" else 7):
+        raise BadInput.one(file, f"{message.name}.{signal.name}", "a checksum fills one whole byte")
+    place = signal.start // 8
+    seed = message.frame_id.to_bytes(4 if message.is_extended_frame else 2, "big")
+    compute = {"crc8": crc8, "xor": lambda data: reduce(xor, data), "sum": lambda d: sum(d) & 0xFF}
+    value = compute[kind]
+    return lambda data: value(seed + data[:place] + data[place + 1 :]) == data[place]
+
+
+def _crc8_table() -> bytes:
+    table = bytearray()
+    for byte in range(256):
+        for _ in range(8):
+            byte = (byte << 1) ^ (0x1D if byte & 0x80 else 0)
+        table.append(byte & 0xFF)
+    return bytes(table)
+
+
+_CRC8 = _crc8_table()
+
+
+def crc8(data: bytes) -> int:
+    """CRC-8 of SAE J1850: polynomial 0x1D, start 0xFF, final inversion; "123456789" gives 0x4B.
+
+    Source: the published test vectors of the E2E libraries (tests/against/test_checksum.py).
+    """
+    value = 0xFF
+    for byte in data:
+        value = _CRC8[value ^ byte]
+    return value ^ 0xFF

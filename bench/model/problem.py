@@ -1,0 +1,54 @@
+"""What a user is told when an input cannot be used: what, where, what was expected, what is near.
+
+The person who reads these is building a car, not a Python program. No input leads to a traceback.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from difflib import get_close_matches
+from pathlib import Path
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One mistake in one place.
+
+    ``file`` and ``line`` say where it stands (line 0: not known), ``where`` names table and key.
+    """
+
+    file: str
+    where: str
+    text: str
+    line: int = 0
+
+    def __str__(self) -> str:
+        place = f"{self.file}:{self.line}" if self.line else self.file
+        return f"{place}: {self.where}: {self.text}" if self.where else f"{place}: {self.text}"
+
+
+class BadInput(Exception):  # noqa: N818 - it is the input that is bad, the word says so
+    """One or more mistakes in a file or an argument; ``problems`` holds them all."""
+
+    def __init__(self, problems: Iterable[Problem]) -> None:
+        self.problems = tuple(problems)
+        super().__init__("\n".join(str(problem) for problem in self.problems))
+
+    @classmethod
+    def one(cls, file: str | Path, where: str, text: str, line: int = 0) -> BadInput:
+        """The common case of a single mistake."""
+        return cls([Problem(str(file), where, text, line)])
+
+
+def nearest(word: str, choices: Iterable[str]) -> str:
+    """`` (did you mean 'x'?)`` for a misspelt word, or an empty string when nothing is near."""
+    found = get_close_matches(word, sorted(choices), n=1, cutoff=0.55)
+    return f" (did you mean '{found[0]}'?)" if found else ""
+
+
+def unknown(what: str, word: str, choices: Iterable[str]) -> str:
+    """The text for a name that does not exist: the name, the valid ones, the nearest."""
+    known = sorted(choices)
+    listed = ", ".join(known) if known else "none are declared"
+    return f"unknown {what} '{word}'; expected one of: {listed}{nearest(word, known)}"

@@ -1,0 +1,127 @@
+"""Quantities as users write them, ``"250 ms"``, and the plain numbers that the bench works with.
+
+Durations become whole nanoseconds, bit rates whole bits per second, everything else a float in
+the base unit of its kind. A number without a unit is a mistake: 250 of what?
+"""
+
+from __future__ import annotations
+
+import re
+from decimal import Decimal
+from typing import Annotated, Any
+
+from pydantic import BeforeValidator, WithJsonSchema
+
+_NUMBER = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S.*?)?\s*")
+
+_UNITS: dict[str, dict[str, Decimal]] = {
+    "duration": {
+        "ns": Decimal(1),
+        "us": Decimal(1_000),
+        "ms": Decimal(1_000_000),
+        "s": Decimal(1_000_000_000),
+        "min": Decimal(60_000_000_000),
+    },
+    "bit rate": {
+        "bit/s": Decimal(1),
+        "kbit/s": Decimal(1_000),
+        "Mbit/s": Decimal(1_000_000),
+    },
+    "current": {"mA": Decimal("0.001"), "A": Decimal(1)},
+    "voltage": {"mV": Decimal("0.001"), "V": Decimal(1)},
+}
+_EXAMPLE = {
+    "duration": "250 ms",
+    "bit rate": "250 kbit/s",
+    "current": "7.5 A",
+    "voltage": "12.6 V",
+}
+
+
+def parse_quantity(text: object, kind: str) -> Decimal:
+    """Read ``"<number> <unit>"`` of a kind (duration, bit rate, current, voltage).
+
+    Returns the value in the base unit of the kind (ns, bit/s, A, V). Raises ValueError with a
+    text for the user: the units that fit and an example.
+    """
+    units = _UNITS[kind]
+    expected = f"expected a {kind} with its unit ({', '.join(units)}), like '{_EXAMPLE[kind]}'"
+    if not isinstance(text, str):
+        raise ValueError(f"got {text!r}; {expected}")  # noqa: TRY004 - pydantic wants ValueError
+    match = _NUMBER.fullmatch(text)
+    if match is None:
+        raise ValueError(f"cannot read '{text}'; {expected}")
+    number, unit = match.groups()
+    if unit is None:
+        raise ValueError(f"'{text}' has no unit; {expected}")
+    if unit not in units:
+        raise ValueError(f"'{unit}' is no unit of {kind}; {expected}")
+    return Decimal(number) * units[unit]
+
+
+def parse_duration(text: object) -> int:
+    """A duration in whole nanoseconds; never negative. Raises ValueError."""
+    if isinstance(text, int) and not isinstance(text, bool):
+        return text  # already parsed: a model that is built in Python
+    value = parse_quantity(text, "duration")
+    if value < 0:
+        raise ValueError(f"'{text}' is negative; a duration is zero or more")
+    return int(value.to_integral_value())
+
+
+def parse_bit_rate(text: object) -> int:
+    """A bit rate in whole bits per second, 10 kbit/s to 1 Mbit/s. Raises ValueError."""
+    if isinstance(text, int) and not isinstance(text, bool):
+        return text
+    value = int(parse_quantity(text, "bit rate").to_integral_value())
+    if not 10_000 <= value <= 1_000_000:
+        raise ValueError(f"'{text}' is out of range; classical CAN runs at 10 kbit/s to 1 Mbit/s")
+    return value
+
+
+def parse_current(text: object) -> float:
+    """A current in amperes. Raises ValueError."""
+    return float(text) if isinstance(text, float) else float(parse_quantity(text, "current"))
+
+
+def _schema(kind: str) -> WithJsonSchema:
+    return WithJsonSchema(
+        {"type": "string", "description": f"a {kind} with its unit", "examples": [_EXAMPLE[kind]]},
+    )
+
+
+Duration = Annotated[int, BeforeValidator(parse_duration), _schema("duration")]
+BitRate = Annotated[int, BeforeValidator(parse_bit_rate), _schema("bit rate")]
+Current = Annotated[float, BeforeValidator(parse_current), _schema("current")]
+
+
+def show_duration(ns: int) -> str:
+    """A duration as a person writes it: ``1.5 s``, ``312 ms``, ``40 us``, ``1 ns``."""
+    size = abs(ns)
+    if size >= 1_000_000_000:
+        return f"{_short(ns, 1_000_000_000)} s"
+    if size >= 1_000_000:
+        return f"{_short(ns, 1_000_000)} ms"
+    if size >= 1_000:
+        return f"{_short(ns, 1_000)} us"
+    return f"{ns} ns"
+
+
+def write_duration(ns: int) -> str:
+    """A duration exactly, in the largest unit that needs no fraction: it reads back the same."""
+    for unit in ("s", "ms", "us"):
+        size = int(_UNITS["duration"][unit])
+        if ns % size == 0:
+            return f"{ns // size} {unit}"
+    return f"{ns} ns"
+
+
+def _short(ns: int, unit: int) -> str:
+    return f"{Decimal(ns) / unit:.4g}" if abs(ns) < 1000 * unit else str(round(ns / unit))
+
+
+def plain(value: Any) -> str:
+    """An input's value as a person writes it: positions as they are, numbers without ``.0``."""
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    return str(value)

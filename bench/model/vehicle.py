@@ -1,0 +1,286 @@
+"""One car's description, as it stands in ``vehicle.toml``.
+
+The models here hold what one table may say; what must agree across tables is checked in
+:mod:`bench.model.consistency`, and :mod:`bench.model.loading` puts the whole together. All are frozen: a vehicle is read once and then only looked at.
+"""
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+from bench.model.expression import Condition, Value, parse_condition
+from bench.model.units import BitRate, Current, Duration
+
+State = Literal["off", "on", "flash"]
+StaleState = Literal["hold", "on", "off", "flash"]
+
+MS = 1_000_000
+
+
+def _condition(text: object) -> Condition:
+    if isinstance(text, Condition):
+        return text
+    if not isinstance(text, str):
+        raise ValueError(f"got {text!r}; expected a condition like 'lights == dipped'")  # noqa: TRY004
+    return parse_condition(text)
+
+
+def _value(value: object) -> Value:
+    if isinstance(value, bool) or not isinstance(value, str | int | float):
+        raise ValueError(f"got {value!r}; expected a position or a number")
+    return value if isinstance(value, str) else float(value)
+
+
+ConditionText = Annotated[
+    Any,
+    BeforeValidator(_condition),
+    Field(json_schema_extra={"type": "string", "examples": ["lights == dipped"]}),
+]
+InputValue = Annotated[str | float, BeforeValidator(_value)]
+
+
+class Table(BaseModel):
+    """The base of every table: unknown keys are mistakes, values do not change."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+
+
+class WireTable(Table):
+    """The CAN cable: bit rate, the nodes along it, and python-can's name for the channel."""
+
+    bit_rate: BitRate = Field(description="bit rate of the wire")
+    cable: tuple[str, ...] = Field(min_length=1, description="the nodes in cable order")
+    channel: str = Field(default="car", description="channel name for python-can programs")
+    worst_wait: Duration = Field(
+        default=10 * MS,
+        description="longest time that a request waits for the wire with no fault present",
+    )
+
+
+class NodeTable(Table):
+    """One control unit: its program, its controller, and how it starts."""
+
+    python: str = Field(description="the program: 'file.py:Class' or 'package.module:Class'")
+    settings: dict[str, Any] = Field(default_factory=dict, description="handed to the program")
+    boot: Duration = Field(description="longest time from reset until the program has its pins")
+    boots_in: Duration | None = Field(
+        default=None, description="usual time from reset until the program runs; default: boot"
+    )
+    watchdog: Duration | None = Field(
+        default=None, description="longest time from a stopped program until its restart"
+    )
+    status: str | None = Field(default=None, description="the message by which the node shows life")
+    rejoin: Duration = Field(default=1_000 * MS, description="time to be back after a fault")
+    mailboxes: int = Field(default=3, ge=1, le=32, description="transmit mailboxes")
+    mailbox_order: Literal["priority", "fifo"] = "priority"
+    receive_depth: int = Field(default=64, ge=1, description="frames the receive FIFO holds")
+    auto_recovery: bool = Field(default=False, description="controller leaves bus-off by itself")
+
+    @property
+    def usual_boot_ns(self) -> int:
+        """The boot time when nothing is wrong, in ns."""
+        return self.boot if self.boots_in is None else self.boots_in
+
+
+class InputTable(Table):
+    """A switch with positions, or a sensor with a unit and a range."""
+
+    wired_to: tuple[str, ...] = Field(min_length=1, description="the nodes that read it")
+    positions: tuple[str, ...] | None = Field(default=None, description="of a switch; first: rest")
+    unit: str | None = Field(default=None, description="unit of a sensor")
+    range: tuple[float, float] | None = Field(default=None, description="limits of a sensor")
+    open_reads: InputValue | None = Field(
+        default=None, description="what a node reads when the lead is off; default: rest"
+    )
+    bounces: bool = Field(
+        default=False, description="mechanical contacts: the bounce fault applies"
+    )
+
+    @property
+    def rest(self) -> Value:
+        """The value when nobody touches it: first position, or the lower limit."""
+        if self.positions is not None:
+            return self.positions[0]
+        return self.range[0] if self.range is not None else 0.0
+
+    @model_validator(mode="after")
+    def _one_kind(self) -> "InputTable":
+        if (self.positions is None) == (self.range is None):
+            raise ValueError("expected either 'positions' (a switch) or 'range' (a sensor)")
+        return self
+
+
+class NeverRule(Table):
+    """A state that the load may not be in while a condition holds."""
+
+    state: Literal["on", "off"] = "on"
+    when: ConditionText = Field(description="condition over inputs")
+    within: Duration = Field(description="time to leave the state once the condition holds")
+
+
+class FlashRule(Table):
+    """Limits of a flashing load."""
+
+    per_minute: tuple[float, float] = Field(default=(60.0, 120.0), description="flashes per minute")
+    on_share: tuple[float, float] = Field(default=(0.3, 0.75), description="lit share of a cycle")
+    in_step_with: str | None = Field(default=None, description="a load that flashes at one time")
+    skew: Duration = Field(default=100 * MS, description="allowed distance of the two edges")
+
+    @property
+    def longest_period_ns(self) -> int:
+        """The longest allowed cycle, in ns."""
+        return round(60e9 / self.per_minute[0])
+
+
+class LoadTable(Table):
+    """What an output feeds, what asks for it, and what it must do when nobody does."""
+
+    node: str = Field(description="the node that switches it")
+    output: str | None = Field(default=None, description="the node's output; default: load's name")
+    about: str = ""
+    fuse: Current | None = Field(default=None, description="rating of its fuse")
+    safety: bool = Field(
+        default=True, description="whether its loss or its unwanted work can hurt somebody"
+    )
+    request: str | None = Field(default=None, description="Message.Signal that asks for it")
+    local: ConditionText | None = Field(
+        default=None, description="condition over inputs wired to the load's own node"
+    )
+    local_use: Literal["follows", "or"] = Field(
+        default="follows", description="the local input alone decides, or either asks"
+    )
+    stale_after: Duration | None = Field(default=None, description="no good message for so long")
+    early: Duration | None = Field(
+        default=None, description="may go stale earlier by; default: larger of 2 ms and 2 %"
+    )
+    reaction: Duration = Field(default=20 * MS, description="time to the fail-safe state")
+    on_stale: StaleState | None = Field(default=None, description="state while the link is lost")
+    hold_for: Duration | None = Field(default=None, description="how long before 'then'")
+    then: State | None = Field(default=None, description="state after 'hold_for'")
+    on_reset: State | None = Field(default=None, description="state after a reset until asked")
+    hardware_default: Literal["on", "off", "local"] = Field(
+        default="off", description="what the hardware does while no program drives the output"
+    )
+    dark_limit: Duration | None = Field(
+        default=None, description="longest darkness of a lit lamp when its node resets"
+    )
+    latency: Duration = Field(default=20 * MS, description="from the message to the output")
+    rejoin: Duration = Field(default=1_000 * MS, description="time to follow again after a fault")
+    max_step: int | None = Field(default=None, ge=1, description="largest good counter step")
+    survives_reset: bool = Field(default=False, description="the request outlives a reset")
+    latch: bool = Field(
+        default=False, description="after stale or reset it waits until the request was off"
+    )
+    flash: FlashRule | None = Field(default=None, description="the request makes it flash")
+    never: tuple[NeverRule, ...] = ()
+
+    @property
+    def early_ns(self) -> int:
+        """How much before ``stale_after`` the link may count as lost, in ns."""
+        if self.early is not None:
+            return self.early
+        return max(2 * MS, (self.stale_after or 0) // 50)
+
+    @property
+    def asked_state(self) -> State:
+        """The state that a request other than zero asks for."""
+        return "on" if self.flash is None else "flash"
+
+
+class OneTouch(Table):
+    """A tap shorter than ``shorter_than`` keeps the request for ``lasts`` from the press."""
+
+    shorter_than: Duration
+    lasts: Duration
+
+
+class Prime(Table):
+    """The request is on for ``lasts`` after a condition begins to hold."""
+
+    when: ConditionText
+    lasts: Duration
+
+
+class Received(Table):
+    """How a control node treats signals that it receives and decides by."""
+
+    stale_after: Duration
+    when_stale: Literal["on", "off"] = "off"
+
+
+class RequestTable(Table):
+    """What the inputs ask for: the truth that a control node's requests are judged by."""
+
+    follows: ConditionText = Field(description="the request is on while this holds")
+    until: ConditionText | None = Field(
+        default=None, description="once on, it stays on until this holds (hysteresis)"
+    )
+    only_while: ConditionText | None = Field(
+        default=None, alias="while", description="never on unless this holds too"
+    )
+    off_delay: Duration | None = Field(default=None, description="stays on for so long after")
+    one_touch: OneTouch | None = None
+    prime: Prime | None = None
+    received: Received | None = None
+    debounce: Duration = Field(default=20 * MS, description="input stable for so long")
+    latency: Duration = Field(
+        default=70 * MS, description="from the stable input to the controller"
+    )
+
+    @property
+    def conditions(self) -> tuple[Condition, ...]:
+        """All conditions of the request."""
+        found = [self.follows, self.until, self.only_while, self.prime and self.prime.when]
+        return tuple(condition for condition in found if condition is not None)
+
+
+class NoticeTable(Table):
+    """What the driver must be told, by which signal, and how soon."""
+
+    lost: str | None = Field(default=None, description="a node whose status message stays away")
+    stuck: str | None = Field(default=None, description="an input active for implausibly long")
+    longest: Duration | None = Field(default=None, description="longest plausible time of 'stuck'")
+    signal: str = Field(description="Message.Signal that is not zero while the notice is given")
+    within: Duration = Field(description="time from the trouble to the notice, and back")
+
+    @model_validator(mode="after")
+    def _one_kind(self) -> "NoticeTable":
+        if (self.lost is None) == (self.stuck is None):
+            raise ValueError("expected either 'lost' (a node) or 'stuck' (an input)")
+        if (self.stuck is None) != (self.longest is None):
+            raise ValueError("'stuck' and 'longest' go together")
+        return self
+
+
+class Action(Table):
+    """Something that the driver or the engine does."""
+
+    at: Duration
+    set: dict[str, InputValue] = Field(min_length=1, description="input = new value")
+
+
+class SituationTable(Table):
+    """What the driver and the engine are doing."""
+
+    about: str = ""
+    inputs: dict[str, InputValue] = Field(default_factory=dict, description="at the beginning")
+    actions: tuple[Action, ...] = ()
+    lasts: Duration = Field(description="length of the situation without a fault")
+
+
+class VehicleFile(Table):
+    """One car: wire, nodes, inputs, loads, requests, notices and situations."""
+
+    title: str
+    about: str = ""
+    dbc: str = Field(description="the message definition, relative to this file")
+    wire: WireTable
+    nodes: dict[str, NodeTable] = Field(min_length=1)
+    inputs: dict[str, InputTable] = Field(default_factory=dict)
+    defaults: dict[str, Any] = Field(
+        default_factory=dict, description="values for every load that does not say otherwise"
+    )
+    loads: dict[str, LoadTable] = Field(min_length=1)
+    requests: dict[str, RequestTable] = Field(default_factory=dict)
+    notices: dict[str, NoticeTable] = Field(default_factory=dict)
+    situations: dict[str, SituationTable] = Field(default_factory=dict)

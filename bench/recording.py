@@ -1,0 +1,160 @@
+"""Everything that happened in a run, as time series: the only thing that the judge looks at.
+
+All instants are nanoseconds since the start of the run, all series are in order of time.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass, field
+from typing import Generic, NamedTuple, TypeVar
+
+from bench.model.expression import Value
+from bench.wire import WireRecord
+
+T = TypeVar("T")
+
+
+class Series(Generic[T]):
+    """A value over time: constant between its changes, unknown before the first one."""
+
+    __slots__ = ("times", "values")
+
+    def __init__(self) -> None:
+        self.times: list[int] = []
+        self.values: list[T] = []
+
+    def set(self, at_ns: int, value: T) -> None:
+        """Note a value; one equal to the last is no change, a second one at one instant wins."""
+        if self.values and self.values[-1] == value:
+            return
+        if self.times and self.times[-1] == at_ns:
+            self.values[-1] = value
+            if len(self.values) > 1 and self.values[-2] == value:
+                self.times.pop()
+                self.values.pop()
+            return
+        self.times.append(at_ns)
+        self.values.append(value)
+
+    def at(self, at_ns: int) -> T:
+        """The value at an instant; before the first change, the first value."""
+        return self.values[max(0, bisect_right(self.times, at_ns) - 1)]
+
+    def changes(self) -> list[tuple[int, T]]:
+        """All changes as (instant, new value)."""
+        return list(zip(self.times, self.values, strict=True))
+
+    def __eq__(self, other: object) -> bool:
+        return (
+            isinstance(other, Series) and self.times == other.times and self.values == other.values
+        )
+
+    __hash__ = None  # type: ignore[assignment]
+
+    def __repr__(self) -> str:
+        return f"Series({self.changes()!r})"
+
+
+def series(*changes: tuple[int, T]) -> Series[T]:
+    """A series from its changes."""
+    made: Series[T] = Series()
+    for at_ns, value in changes:
+        made.set(at_ns, value)
+    return made
+
+
+class NodeChange(NamedTuple):
+    """A node's program starts, stops or is stopped.
+
+    ``state`` is ``reset`` (the program does not run: power-up, reset, boot), ``running``,
+    ``hung`` (stopped, the controller is alive) or ``crashed`` (the program failed by itself).
+    ``cause`` is ``power-up``, ``fault``, ``watchdog``, ``program`` or, for a crash, its text.
+    """
+
+    at_ns: int
+    state: str
+    cause: str
+
+
+class Handed(NamedTuple):
+    """A message that a program handed to its controller (or tried to)."""
+
+    at_ns: int
+    data: bytes
+
+
+class ControllerChange(NamedTuple):
+    """A controller's error state changed."""
+
+    at_ns: int
+    state: str
+    tec: int
+    rec: int
+
+
+class FaultRecord(NamedTuple):
+    """A fault and when it was there. ``cleared_ns`` None: until the end of the run.
+
+    ``group`` is cable, frames, node, input or output; ``content`` says that the fault changes
+    what arrives (and not only whether it arrives); ``nodes`` are the nodes whose own program,
+    controller or stub it touches.
+    """
+
+    kind: str
+    text: str
+    group: str
+    content: bool
+    nodes: tuple[str, ...]
+    applied_ns: int
+    cleared_ns: int | None
+
+
+class ActionRecord(NamedTuple):
+    """Inputs that the driver or the engine changed at one instant."""
+
+    at_ns: int
+    values: dict[str, Value]
+
+
+class Crash(NamedTuple):
+    """A program that raised: node, instant, where (``file:line``) and what."""
+
+    node: str
+    at_ns: int
+    where: str
+    text: str
+
+
+@dataclass(slots=True)
+class Recording:
+    """One run.
+
+    - ``inputs``: what each input truly was; ``seen``: what a node read of it, by (input, node).
+    - ``outputs``: the level that each load truly got, 0.0 to 1.0; ``commands``: what its node
+      drove (None: nothing).
+    - ``frames``: every frame on every segment of the wire, with its fate.
+    - ``handed``: what programs handed to their controllers, by message name.
+    """
+
+    vehicle: str
+    seed: int
+    end_ns: int = 0
+    inputs: dict[str, Series[Value]] = field(default_factory=dict)
+    seen: dict[tuple[str, str], Series[Value]] = field(default_factory=dict)
+    outputs: dict[str, Series[float]] = field(default_factory=dict)
+    commands: dict[str, Series[float | None]] = field(default_factory=dict)
+    nodes: dict[str, list[NodeChange]] = field(default_factory=dict)
+    controllers: dict[str, list[ControllerChange]] = field(default_factory=dict)
+    handed: dict[str, list[Handed]] = field(default_factory=dict)
+    frames: list[WireRecord] = field(default_factory=list)
+    faults: list[FaultRecord] = field(default_factory=list)
+    actions: list[ActionRecord] = field(default_factory=list)
+    crashes: list[Crash] = field(default_factory=list)
+
+    @property
+    def last_cleared_ns(self) -> int | None:
+        """When the last fault was gone; None while one never clears, 0 without any fault."""
+        if any(fault.cleared_ns is None for fault in self.faults):
+            return None
+        return max((fault.cleared_ns or 0 for fault in self.faults), default=0)

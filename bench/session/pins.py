@@ -1,0 +1,159 @@
+"""The electrical side of the nodes: switches and sensors in, switched feeds out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from bench.clock import EventQueue
+from bench.model.expression import Value
+from bench.model.problem import unknown
+from bench.model.vehicle import InputTable, LoadTable
+from bench.recording import Recording, Series
+
+Edges = Callable[[Value, Value], list[tuple[int, Value]]]
+"""What a line makes of a change: (delay in ns, value) pairs for old and new value."""
+
+
+class InputLine:
+    """The lead from one input to one node, with whatever is wrong with it."""
+
+    __slots__ = ("_changed", "_queue", "_seen", "_truth", "_turn", "edges", "stuck_at", "value")
+
+    def __init__(
+        self,
+        queue: EventQueue,
+        value: Value,
+        seen: Series[Value],
+        changed: Callable[[Value], None],
+    ) -> None:
+        self._queue = queue
+        self._seen = seen
+        self._changed = changed
+        self._truth = value
+        self._turn = 0
+        self.value = value
+        self.stuck_at: Value | None = None
+        self.edges: Edges | None = None
+        seen.set(queue.now_ns, value)
+
+    def truth(self, value: Value) -> None:
+        """The input has changed at its far end."""
+        old, self._truth = self._truth, value
+        self._turn += 1
+        if self.edges is None:
+            self.show(value)
+            return
+        for delay_ns, edge in self.edges(old, value):
+            self._queue.after(delay_ns, self._edge, self._turn, edge)
+
+    def _edge(self, turn: int, value: Value) -> None:
+        if turn == self._turn:  # a newer change has its own edges
+            self.show(value)
+
+    def show(self, value: Value) -> None:
+        """What the node reads from now on, unless the line is stuck."""
+        if self.stuck_at is not None:
+            value = self.stuck_at
+        if value != self.value:
+            self.value = value
+            self._seen.set(self._queue.now_ns, value)
+            self._changed(value)
+
+    def stick(self, value: Value) -> None:
+        """The node reads this value whatever the input does."""
+        self.stuck_at = value
+        self.show(value)
+
+    def free(self) -> None:
+        """The line carries the input's true value again."""
+        self.stuck_at = None
+        self.show(self._truth)
+
+
+class Inputs:
+    """All inputs of the vehicle and their lines to the nodes."""
+
+    def __init__(self, queue: EventQueue, recording: Recording) -> None:
+        self._queue = queue
+        self._recording = recording
+        self._lines: dict[str, dict[str, InputLine]] = {}
+
+    def add(
+        self,
+        name: str,
+        table: InputTable,
+        value: Value,
+        changed: Callable[[str, str, Value], None],
+    ) -> None:
+        """Wire an input to its nodes; ``changed(node, input, value)`` is told of every edge."""
+        self._recording.inputs[name] = Series()
+        self._recording.inputs[name].set(self._queue.now_ns, value)
+        self._lines[name] = {}
+        for node in table.wired_to:
+            seen = self._recording.seen.setdefault((name, node), Series())
+            self._lines[name][node] = InputLine(
+                self._queue,
+                value,
+                seen,
+                lambda new, node=node: changed(node, name, new),  # type: ignore[misc]
+            )
+
+    def set(self, name: str, value: Value) -> None:
+        """The driver or the engine changes an input."""
+        self._recording.inputs[name].set(self._queue.now_ns, value)
+        for line in self._lines[name].values():
+            line.truth(value)
+
+    def line(self, name: str, node: str) -> InputLine:
+        """The line of an input to a node."""
+        return self._lines[name][node]
+
+    def lines(self, name: str) -> dict[str, InputLine]:
+        """All lines of an input by node."""
+        return self._lines[name]
+
+    def read(self, node: str, name: str) -> Value:
+        """What a node reads now. Raises LookupError with a text for the node's author."""
+        try:
+            return self._lines[name][node].value
+        except KeyError:
+            known = [key for key, lines in self._lines.items() if node in lines]
+            raise LookupError(unknown(f"input of node '{node}'", name, known)) from None
+
+    def values(self, node: str) -> dict[str, Value]:
+        """All that a node reads now."""
+        return {name: lines[node].value for name, lines in self._lines.items() if node in lines}
+
+
+class Output:
+    """One switched feed and the load on it."""
+
+    __slots__ = ("_commands", "_levels", "_queue", "_table", "command")
+
+    def __init__(self, queue: EventQueue, name: str, table: LoadTable, rec: Recording) -> None:
+        self._queue = queue
+        self._table = table
+        self._levels: Series[float] = rec.outputs.setdefault(name, Series())
+        self._commands: Series[float | None] = rec.commands.setdefault(name, Series())
+        self.command: float | None = None
+
+    def drive(self, level: float | None, seen: dict[str, Value]) -> None:
+        """The program drives the output, or lets go of it (None)."""
+        self.command = level
+        self._commands.set(self._queue.now_ns, level)
+        self.settle(seen)
+
+    def settle(self, seen: dict[str, Value]) -> None:
+        """Work out what the load gets."""
+        level = self.command if self.command is not None else self._hardware(seen)
+        self._levels.set(self._queue.now_ns, level)
+
+    def _hardware(self, seen: dict[str, Value]) -> float:
+        if self._table.hardware_default == "local":
+            return 1.0 if self._table.local(seen) else 0.0  # type: ignore[misc]
+        return 1.0 if self._table.hardware_default == "on" else 0.0
+
+    @property
+    def follows_hardware(self) -> bool:
+        """Whether an input drives the load while no program does."""
+        return self.command is None and self._table.hardware_default == "local"

@@ -1,0 +1,27 @@
+"""The CAN medium: whole frames on a wire in virtual time, exact to the bit.
+
+frame.py        what a frame is: its bits, its length, its rank in arbitration
+confinement.py  the error counters and the error state
+mailbox.py      the sending half of a controller
+controller.py   one node's protocol controller
+delivery.py     who hears a frame
+segment.py      the controllers that hear each other: arbitration and the course of a frame
+mishap.py       what happens on a segment when a frame goes wrong
+recovery.py     the way back from bus-off
+record.py       what the wire tells its observers
+cable.py        who sits where on the cable, where it is cut, whose stub is unplugged
+rewire.py       what becomes of live traffic when the cable changes
+medium.py       the wire as a whole
+port.py         the python-can face of a controller
+cyclic.py       periodic sending in virtual time
+guests.py       plain python-can programs on the wire
+"""
+
+from bench.wire.controller import Controller
+from bench.wire.frame import Frame
+from bench.wire.guests import open_channel
+from bench.wire.medium import Wire
+from bench.wire.port import Port
+from bench.wire.record import WireRecord
+
+__all__ = ["Controller", "Frame", "Port", "Wire", "WireRecord", "open_channel"]

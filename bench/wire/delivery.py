@@ -1,0 +1,44 @@
+"""Who hears a frame, and handing it to them."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from bench.wire.controller import Controller
+from bench.wire.frame import Frame
+
+
+class Audience(NamedTuple):
+    """Who hears a frame, and whether one of them acknowledges it."""
+
+    receivers: tuple[Controller, ...]
+    names: tuple[str, ...]
+    acknowledged: bool
+
+    @classmethod
+    def of(cls, receivers: tuple[Controller, ...]) -> Audience:
+        acknowledged = any(not receiver.listen_only for receiver in receivers)
+        return cls(receivers, tuple(receiver.name for receiver in receivers), acknowledged)
+
+
+def deliver(
+    now_ns: int, frame: Frame, receivers: tuple[Controller, ...]
+) -> tuple[list[Controller], tuple[str, ...]]:
+    """Put a frame into the receive FIFOs. Returns who is to be told and whose FIFO was full."""
+    received = (now_ns, frame)
+    woken = []
+    overrun: tuple[str, ...] = ()
+    for receiver in receivers:
+        if receiver.rec:
+            receiver.count_received()
+        if receiver.filters and not receiver.accepts(frame):
+            continue
+        inbox = receiver.inbox
+        if len(inbox) >= receiver.receive_depth:
+            receiver.overruns += 1
+            overrun += (receiver.name,)
+            continue
+        inbox.append(received)
+        if receiver.on_receive is not None:
+            woken.append(receiver)
+    return woken, overrun

@@ -1,0 +1,253 @@
+"""Plain python-can programs in the same process as nodes on the wire.
+
+A program that opens ``can.Bus(interface="virtual", channel=...)`` knows nothing of the bench.
+python-can's virtual interface keeps a list of receive queues for each channel and copies every
+message straight into each of them. While a channel is open here, that list is one of ours:
+
+- a queue appended to it makes its owner a guest, with a controller of its own on the wire;
+- one run through it is one ``send``. First in line is a tap, which catches python-can's copy of the
+  message; the guests' queues take nothing, they only note that they were offered it. Who was left
+  out, or was offered it as its own, is the sender. Its controller then gets the frame;
+- what comes from the wire goes into the guests' queues with the wire's time.
+
+So each frame reaches a guest once, through the wire, and no method of python-can is replaced.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Iterator
+from types import TracebackType
+from typing import Any, Self
+
+import can
+from can.interfaces.virtual import channels, channels_lock
+
+from bench.clock.queue import EventQueue
+from bench.wire.controller import Controller, TransmitError
+from bench.wire.frame import Frame
+from bench.wire.mailbox import Order
+from bench.wire.medium import Wire
+from bench.wire.messages import frame_of, message_of
+from bench.wire.port import BlockingReceive
+
+
+class GuestQueue(queue.Queue[can.Message]):
+    """A guest's receive queue. python-can's own deliveries into it are noted, not kept."""
+
+    guest: Guest
+
+    def put(self, item: can.Message, block: bool = True, timeout: float | None = None) -> None:  # noqa: ARG002
+        """python-can offers a copy of a message that some guest sends."""
+        self.guest.channel.offers.append((self.guest, bool(item.is_rx)))
+
+    def deliver(self, message: can.Message) -> None:
+        """A message from the wire. A full queue loses its oldest one, as python-can documents."""
+        if self.full():
+            super().get(block=False)
+        super().put(message, block=False)
+
+    def get(self, block: bool = True, timeout: float | None = None) -> can.Message:
+        """The oldest message.
+
+        :raises queue.Empty: if there is none and the call is not to wait.
+        :raises BlockingReceive: if there is none and the call would wait.
+        """
+        if self.empty() and block and (timeout is None or timeout > 0):
+            raise BlockingReceive(
+                f"{self.guest.controller.name!r} on channel {self.guest.channel.name!r}: a recv "
+                f"that waits never ends in virtual time. Poll with bus.recv(0) instead"
+            )
+        return super().get(block=False)
+
+
+class Guest:
+    """One plain program's place on the wire."""
+
+    def __init__(self, channel: GuestChannel, controller: Controller, inbox: GuestQueue) -> None:
+        self.channel = channel
+        self.controller = controller
+        self.inbox = inbox
+        self._echo: list[Frame] = []
+        self._leaving = False
+        controller.on_receive = self._receive
+        controller.on_sent = self._sent
+
+    def send(self, message: can.Message, *, echo: bool) -> None:
+        """Hand a message to the controller; ``echo`` it to the guest once it is sent."""
+        frame = frame_of(message)
+        try:
+            self.controller.send(frame)
+        except TransmitError as refusal:
+            raise can.CanOperationError(str(refusal)) from refusal
+        if echo:
+            self._echo = [kept for kept in self._echo if self.controller.holds(kept)]
+            self._echo.append(frame)
+
+    def leave(self) -> None:
+        """Go off the wire, as soon as what was sent is out."""
+        self._leaving = True
+        self._leave_when_done()
+
+    def _leave_when_done(self) -> None:
+        if self._leaving and not self.controller.pending():
+            self.channel.forget(self)
+
+    def _receive(self, controller: Controller) -> None:
+        received = controller.receive()
+        if received is not None and not self._leaving:
+            instant_ns, frame = received
+            self.inbox.deliver(message_of(frame, instant_ns, self.channel.name))
+
+    def _sent(self, frame: Frame) -> None:
+        for index, own in enumerate(self._echo):
+            if own is frame:
+                del self._echo[index]
+                now_ns = self.channel.clock.now_ns
+                self.inbox.deliver(message_of(frame, now_ns, self.channel.name, is_rx=False))
+                break
+        self._leave_when_done()
+
+
+class _Tap:
+    """Stands first in line and catches python-can's copy of the message being sent."""
+
+    def __init__(self) -> None:
+        self.message: can.Message | None = None
+
+    def put(self, item: can.Message, **_how: Any) -> None:
+        self.message = item
+
+
+class GuestChannel(list[Any]):
+    """What python-can takes for a channel's list of receive queues.
+
+    It is never false, so that python-can does not drop it when the last guest has gone.
+    """
+
+    def __init__(
+        self, wire: Wire, clock: EventQueue, name: Any, mailboxes: int, order: Order
+    ) -> None:
+        super().__init__()
+        self.wire = wire
+        self.clock = clock
+        self.name = name
+        self.offers: list[tuple[Guest, bool]] = []
+        self.open = True
+        self._settings: dict[str, Any] = {"mailboxes": mailboxes, "order": order}
+        self._count = 0
+        self._attached: list[Guest] = []
+        self._thread = threading.get_ident()
+
+    def __bool__(self) -> bool:
+        return True
+
+    def append(self, inbox: Any) -> None:
+        """A program has opened a bus on the channel."""
+        self._check_open()
+        controller = Controller(self._next_name(), **self._settings)
+        inbox.__class__ = GuestQueue
+        inbox.guest = Guest(self, controller, inbox)
+        self.wire.attach(controller)
+        self._attached.append(inbox.guest)
+        super().append(inbox)
+
+    def remove(self, inbox: Any) -> None:
+        """A program has shut its bus down."""
+        super().remove(inbox)
+        inbox.guest.leave()
+
+    def forget(self, guest: Guest) -> None:
+        """A guest has nothing more to send and goes off the wire."""
+        if guest in self._attached:
+            self._attached.remove(guest)
+            self.wire.detach(guest.controller)
+
+    def __iter__(self) -> Iterator[Any]:
+        """One send: see the head of this module."""
+        self._check_open()
+        if threading.get_ident() != self._thread:
+            raise can.CanOperationError(
+                f"a second thread sends on channel {self.name!r} of the wire, perhaps that of "
+                f"bus.send_periodic; in virtual time there is one thread only"
+            )
+        self.offers = []
+        tap = _Tap()
+        yield tap
+        guests = [inbox.guest for inbox in super().__iter__()]
+        yield from [guest.inbox for guest in guests]
+        offered = [guest for guest, is_rx in self.offers if is_rx]
+        echoed = [guest for guest, is_rx in self.offers if not is_rx]
+        for guest in guests:
+            if guest not in offered and tap.message is not None:
+                guest.send(tap.message, echo=guest in echoed)
+
+    @property
+    def guests(self) -> list[Guest]:
+        """Those whose bus is open, in the order they came."""
+        return [inbox.guest for inbox in super().__iter__()]
+
+    def close(self) -> None:
+        """Take all guests off the wire and give the channel back to python-can. Idempotent.
+
+        Guests whose bus is still open can read what they have, and shut down; sending is an error.
+        """
+        if not self.open:
+            return
+        self.open = False
+        with channels_lock:
+            if channels.get(self.name) is self:
+                del channels[self.name]
+        for guest in list(self._attached):
+            self.forget(guest)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        exc_type: type[BaseException] | None,
+        exc_value: BaseException | None,
+        traceback: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def _check_open(self) -> None:
+        if not self.open:
+            raise can.CanOperationError(f"channel {self.name!r} of the wire is closed")
+
+    def _next_name(self) -> str:
+        taken = {controller.name for controller in self.wire.controllers}
+        self._count += 1
+        while f"guest {self._count}" in taken:
+            self._count += 1
+        return f"guest {self._count}"
+
+
+def open_channel(
+    wire: Wire,
+    clock: EventQueue,
+    channel: Any,
+    *,
+    mailboxes: int = 10,
+    order: Order = "fifo",
+) -> GuestChannel:
+    """Let plain python-can programs take part on a wire through a virtual channel.
+
+    While it is open, ``can.Bus(interface="virtual", channel=channel)`` gets a controller named
+    "guest 1", "guest 2" and so on at the end of the cable. It keeps ``mailboxes`` frames waiting in
+    the given order; the default is what a desktop system's network queue does (from memory: ten,
+    first in, first out). Use it as a context manager, or call ``close``.
+
+    :raises ValueError: if the channel is in use already, by the bench or by a plain bus.
+    """
+    with channels_lock:
+        if channel in channels:
+            raise ValueError(
+                f"python-can's virtual channel {channel!r} is in use already; "
+                f"open it for the wire before the programs open it"
+            )
+        guests = GuestChannel(wire, clock, channel, mailboxes, order)
+        channels[channel] = guests
+    return guests

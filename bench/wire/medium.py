@@ -1,0 +1,155 @@
+"""The wire as a whole: bit rate, cable, segments, faults on it and those who watch it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from bench.clock.queue import NS_PER_S, EventQueue
+from bench.wire.cable import Cable
+from bench.wire.controller import Controller
+from bench.wire.frame import Frame
+from bench.wire.record import Cause, WireRecord
+from bench.wire.rewire import rewire
+from bench.wire.segment import Segment
+
+__all__ = ["Cause", "Disturbance", "Miss", "Observer", "Transform", "Wire", "WireRecord"]
+
+Transform = Callable[[Controller, Frame], Frame]
+Disturbance = Callable[[Controller, Frame, int], "int | None"]
+Miss = Callable[[Controller, Frame], bool]
+Observer = Callable[[WireRecord], object]
+
+_TABLE_BITS = 256
+"""Longer than any frame with its error frame and suspended transmission."""
+
+
+class Wire:
+    """A CAN bus in virtual time.
+
+    :param queue: where its events are scheduled.
+    :param bit_rate: bits per second.
+    :raises ValueError: if the bit rate is not a positive whole number.
+
+    ``observers`` are told about every frame and every failed attempt at its end.
+
+    Faults hook in through lists that cost nothing while empty. ``transforms`` are asked at each
+    start of frame (sender, frame) for the frame as it stands on the wire; identifier and kind must
+    stay. ``disturbances`` are asked at each start of frame (sender, frame, length in bits) for the
+    index of the bit at which all see an error, or None. ``misses`` are asked at the end of each
+    good frame (receiver, frame) whether this receiver misses it, without anybody noticing.
+    """
+
+    def __init__(self, queue: EventQueue, bit_rate: int) -> None:
+        self.queue = queue
+        self.observers: list[Observer] = []
+        self.transforms: list[Transform] = []
+        self.disturbances: list[Disturbance] = []
+        self.misses: list[Miss] = []
+        self.segments: list[Segment] = []
+        self._cable = Cable()
+        self._bit_rate = bit_rate
+        self.ns: list[int] = []
+        self.bit_rate = bit_rate
+
+    @property
+    def bit_rate(self) -> int:
+        """Bits per second. A new one holds from each segment's next start of frame on."""
+        return self._bit_rate
+
+    @bit_rate.setter
+    def bit_rate(self, bit_rate: int) -> None:
+        if int(bit_rate) != bit_rate or bit_rate <= 0:
+            raise ValueError(f"a bit rate is a whole number of bits per second, not {bit_rate!r}")
+        self._bit_rate = int(bit_rate)
+        self.ns = [self.span_ns(bits) for bits in range(_TABLE_BITS)]
+
+    def span_ns(self, bits: int) -> int:
+        """How long a number of bits takes, rounded to the nearest ns."""
+        return (2 * bits * NS_PER_S + self._bit_rate) // (2 * self._bit_rate)
+
+    @property
+    def controllers(self) -> list[Controller]:
+        """All attached controllers in cable order."""
+        return self._cable.controllers()
+
+    def attach(self, controller: Controller, *, beside: str | None = None) -> None:
+        """Connect a controller at the far end of the cable, or at the place of another one.
+
+        It takes part from the next start of frame on.
+
+        :raises ValueError: if it is attached somewhere, its name is taken, or ``beside`` unknown.
+        """
+        if controller.segment is not None:
+            raise ValueError(f"controller {controller.name!r} is attached to a wire already")
+        self._cable.add(controller, beside)
+        self._rewire()
+        controller.attached()
+
+    def detach(self, controller: Controller) -> None:
+        """Take a controller off the cable. A frame of its own on the wire breaks off.
+
+        It keeps its mailboxes, FIFO and counters.
+
+        :raises ValueError: if it is not on this wire.
+        """
+        segment = controller.segment
+        if segment not in self.segments:
+            raise ValueError(f"controller {controller.name!r} is not attached to this wire")
+        assert segment is not None
+        segment.leave(controller)
+        controller.segment = None
+        controller.fail_sending(count=False)
+        self._cable.remove(controller)
+        self._rewire()
+
+    def cut(self, left: str, right: str) -> None:
+        """Cut the trunk between two neighbours: both sides live on as segments of their own.
+
+        A frame in flight goes on at its sender's side; at the other all who heard it see an error.
+
+        :raises ValueError: if the two are not neighbours on the cable.
+        """
+        self._cable.cut(left, right)
+        self._rewire()
+
+    def mend(self, left: str, right: str) -> None:
+        """Join the trunk again. Frames in flight on either side are broken, all see an error.
+
+        :raises ValueError: if the two are not neighbours on the cable.
+        """
+        self._cable.mend(left, right)
+        self._rewire()
+
+    def unplug(self, name: str) -> None:
+        """Pull one controller's stub off: it is a segment of its own.
+
+        :raises ValueError: if it is not on the cable.
+        """
+        self._cable.unplug(name)
+        self._rewire()
+
+    def plug(self, name: str) -> None:
+        """Put one controller's stub back.
+
+        :raises ValueError: if it is not on the cable.
+        """
+        self._cable.plug(name)
+        self._rewire()
+
+    def as_sent(self, sender: Controller, frame: Frame) -> Frame:
+        """What stands on the wire when a controller sends a frame: altered by ``transforms``.
+
+        :raises ValueError: if a transform changes the identifier or the kind of frame.
+        """
+        altered = frame
+        for transform in self.transforms:
+            altered = transform(sender, altered)
+        if altered.head.word != frame.head.word:
+            raise ValueError(
+                f"a fault may alter the content of {frame} on its way, "
+                f"not its identifier or kind: {altered}"
+            )
+        return altered
+
+    def _rewire(self) -> None:
+        self.segments = rewire(self, self._cable.groups())

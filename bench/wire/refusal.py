@@ -1,0 +1,25 @@
+"""Why a controller does not accept a frame for sending."""
+
+from __future__ import annotations
+
+
+class TransmitError(Exception):
+    """A frame was not accepted for sending.
+
+    TransmitError
+     +-- MailboxesFull   every transmit mailbox holds a frame
+     +-- BusOff          the controller is bus-off
+     +-- NotSending      the controller is switched off, only listens, or has no wire
+    """
+
+
+class MailboxesFull(TransmitError):  # noqa: N818
+    """Every transmit mailbox holds a frame."""
+
+
+class BusOff(TransmitError):  # noqa: N818
+    """The controller is bus-off and takes no part until it has recovered."""
+
+
+class NotSending(TransmitError):  # noqa: N818
+    """The controller is switched off, only listens, or has no wire."""

@@ -1,0 +1,289 @@
+"""The controllers that hear each other at the moment: arbitration and delivery.
+
+A segment is idle, or carries a frame, or waits for the end of an intermission. An undisturbed frame
+costs two events:
+
+    start of frame                      end of frame        end of intermission
+    :meth:`Segment._arbitrate` -------> :meth:`_complete` -----> :meth:`_arbitrate`
+                    length of the frame             3 bits
+
+All instants of a frame are counted from its start of frame, so that rounding to whole nanoseconds
+does not add up. What a frame that goes wrong does instead stands in mishap.py.
+
+A frame counts as valid, for its sender and all receivers, at the end of its end of frame. By the
+standard a receiver may use it one bit earlier (Bosch CAN Specification 2.0, part B section 4);
+that bit is left out.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from bench.clock.queue import Event, EventQueue, Priority
+from bench.wire import mishap, recovery
+from bench.wire.controller import NOTHING, Controller, ErrorState
+from bench.wire.delivery import Audience, deliver
+from bench.wire.frame import INTERMISSION_BITS, Frame, length_bits
+from bench.wire.record import Cause, WireRecord
+
+if TYPE_CHECKING:
+    from bench.wire.medium import Wire
+
+_PASSIVE = ErrorState.PASSIVE
+_ARBITRATION = Priority.ARBITRATION
+_WIRE = Priority.WIRE
+
+
+class Segment:
+    """One electrically connected piece of the wire."""
+
+    __slots__ = (
+        "audience",
+        "due",
+        "event",
+        "frame",
+        "idle",
+        "length",
+        "members",
+        "ns",
+        "plan",
+        "queue",
+        "recoveries",
+        "rivals",
+        "sender",
+        "start_ns",
+        "suspended",
+        "suspended_until_ns",
+        "wire",
+    )
+
+    audience: Audience
+    event: Event
+    sender: Controller
+
+    def __init__(self, wire: Wire, members: tuple[Controller, ...]) -> None:
+        self.wire = wire
+        self.queue: EventQueue = wire.queue
+        self.members = members
+        self.idle = True
+        self.due: Event | None = None
+        self.recoveries: list[recovery.Recovery] = []
+        self.suspended: tuple[Controller, ...] = ()
+        self.suspended_until_ns = 0
+        # the frame in flight, None when there is none, and all that belongs to it
+        self.frame: Frame | None = None
+        self.start_ns = 0
+        self.length = 0
+        self.ns = wire.ns
+        self.rivals: tuple[Controller, ...] = ()
+        self.plan: tuple[int, Cause] | None = None
+
+    # ---- for controllers
+
+    def request(self) -> None:
+        """A controller has something to send on the idle segment: arbitrate at this instant."""
+        self.schedule(self.queue.now_ns)
+
+    def recover(self, controller: Controller) -> None:
+        """A bus-off controller begins to count recessive bits."""
+        recovery.begin(self, controller)
+
+    def leave(self, controller: Controller) -> None:
+        """A controller drops out at once: switched off, forced bus-off or taken away."""
+        mishap.leave(self, controller)
+        recovery.drop(self, controller)
+        self.forget_audiences()
+
+    def forget_audiences(self) -> None:
+        """Who takes part has changed. It counts from the next start of frame on."""
+        for member in self.members:
+            member.audience = None
+
+    # ---- the course of a frame
+
+    def _arbitrate(self) -> None:
+        self.due = None
+        if self.recoveries:
+            recovery.bus_free(self)
+        members = self._unsuspended() if self.suspended else self.members
+        best = NOTHING
+        winner = None
+        tied = False
+        for member in members:
+            word = member.next_word
+            if word < best:
+                best = word
+                winner = member
+                tied = False
+            elif word == best:
+                tied = True
+        if winner is None:
+            self._rest()
+        else:
+            self.rivals = self._rivals(members, winner) if tied else ()
+            self._start(winner)
+
+    def _start(self, sender: Controller) -> None:
+        queue = self.queue
+        wire = self.wire
+        self.idle = False
+        self.sender = sender
+        self.suspended = ()
+        self.plan = None
+        self.ns = ns = wire.ns
+        self.start_ns = start_ns = queue.now_ns
+        if self.recoveries:
+            recovery.start_of_frame(self)
+        frame = sender.begin()
+        self.audience = audience = sender.audience or self._audience_of(sender)
+        if wire.transforms:
+            frame = wire.as_sent(sender, frame)
+        self.frame = frame
+        self.length = length = length_bits(frame)
+        if (self.rivals or wire.disturbances or not audience.acknowledged) and mishap.is_planned(
+            self
+        ):
+            return
+        self.event = queue.at(start_ns + ns[length], self._complete, priority=_WIRE)
+
+    def _complete(self) -> None:
+        wire = self.wire
+        queue = self.queue
+        sender = self.sender
+        frame = self.frame
+        assert frame is not None
+        self.frame = None
+        queued = self._count_sent(sender)
+        for rival in self.rivals:
+            self._count_sent(rival)
+        receivers = self.audience.receivers
+        if wire.misses:
+            receivers = self._hearing(frame)
+        woken, overrun = deliver(queue.now_ns, frame, receivers)
+        self.free_after(self.length + INTERMISSION_BITS)
+        if wire.observers:
+            self.report(frame, None, receivers, overrun)
+        if sender.on_sent is not None:
+            sender.on_sent(queued)
+        for rival in self.rivals:
+            if rival.on_sent is not None:
+                rival.on_sent(queued)
+        for receiver in woken:
+            if receiver.on_receive is not None and receiver.powered:
+                receiver.on_receive(receiver)
+
+    def fail(self) -> None:
+        """The bit that shows the error has passed. Scheduled by mishap.py."""
+        mishap.fail(self)
+
+    # ---- parts of it
+
+    def free_after(self, frame_bits: int) -> None:
+        """The wire is free again so many bits after the start of frame that went before.
+
+        Senders that are error-passive by now have to wait ``SUSPEND_BITS`` more.
+        """
+        start_ns = self.start_ns
+        if self.sender.state is _PASSIVE or self.rivals:
+            self.suspend(start_ns + self.ns[frame_bits + mishap.SUSPEND_BITS])
+        self.due = self.queue.at(
+            start_ns + self.ns[frame_bits], self._arbitrate, priority=_ARBITRATION
+        )
+
+    def suspend(self, until_ns: int) -> None:
+        """Let the error-passive ones among the last senders wait, unless nobody else starts."""
+        senders = (self.sender, *self.rivals)
+        self.suspended = tuple(sender for sender in senders if sender.state is _PASSIVE)
+        self.suspended_until_ns = until_ns
+
+    def free_at(self, when_ns: int) -> None:
+        """The wire is not free before an instant. May be called at any moment without a frame."""
+        if when_ns <= self.queue.now_ns and self.due is None:
+            self._rest()
+            if any(member.next_word < NOTHING for member in self.members):
+                self.request()
+            return
+        self.idle = False
+        if self.due is not None:
+            self.queue.cancel(self.due)
+        self.due = self.queue.at(when_ns, self._arbitrate, priority=_ARBITRATION)
+
+    def schedule(self, when_ns: int) -> None:
+        """Arbitrate at an instant, or earlier if that is planned already."""
+        if self.due is not None:
+            if self.due[0] <= when_ns:
+                return
+            self.queue.cancel(self.due)
+        self.due = self.queue.at(when_ns, self._arbitrate, priority=_ARBITRATION)
+
+    def report(
+        self,
+        frame: Frame,
+        error: Cause | None,
+        receivers: tuple[Controller, ...] = (),
+        overrun: tuple[str, ...] = (),
+    ) -> None:
+        """Tell the observers about the frame that has just ended."""
+        audience = self.audience
+        if receivers is audience.receivers:
+            names = audience.names
+        else:
+            names = tuple(receiver.name for receiver in receivers)
+        record = WireRecord(
+            self.start_ns,
+            self.queue.now_ns,
+            self.sender.name,
+            frame,
+            names,
+            error,
+            overrun,
+            tuple(rival.name for rival in self.rivals) if self.rivals else (),
+        )
+        for observer in self.wire.observers:
+            observer(record)
+
+    def _count_sent(self, sender: Controller) -> Frame:
+        box = sender.sending
+        assert box is not None
+        sender.sending = None
+        sender.sent += 1
+        if sender.tec:
+            sender.count_sent()
+        return box[2]
+
+    def _audience_of(self, sender: Controller) -> Audience:
+        silent = (sender, *self.rivals)
+        audience = Audience.of(tuple(m for m in self.members if m not in silent and m.online))
+        if not self.rivals:
+            sender.audience = audience
+        return audience
+
+    def _hearing(self, frame: Frame) -> tuple[Controller, ...]:
+        # every fault is asked about every receiver: none shifts another's random draws
+        missed = {
+            receiver.name
+            for miss in self.wire.misses
+            for receiver in self.audience.receivers
+            if miss(receiver, frame)
+        }
+        return tuple(r for r in self.audience.receivers if r.name not in missed)
+
+    def _rivals(
+        self, members: tuple[Controller, ...], winner: Controller
+    ) -> tuple[Controller, ...]:
+        word = winner.next_word
+        winner.audience = None
+        return tuple(m for m in members if m is not winner and m.next_word == word)
+
+    def _unsuspended(self) -> tuple[Controller, ...]:
+        if self.queue.now_ns >= self.suspended_until_ns:
+            self.suspended = ()
+            return self.members
+        return tuple(member for member in self.members if member not in self.suspended)
+
+    def _rest(self) -> None:
+        self.idle = True
+        if self.recoveries:
+            recovery.idle_begins(self)
+        if any(member.next_word < NOTHING for member in self.suspended):
+            self.schedule(self.suspended_until_ns)

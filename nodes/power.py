@@ -1,0 +1,58 @@
+"""The power node: switches fused feeds as others ask, and knows what to do when nobody does."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from nodes.api import Board, read_settings
+from nodes.condition import Value
+from nodes.feed import read_feeds
+from nodes.feeds import Feeds
+from nodes.flasher import FlashSettings
+from nodes.unit import Unit, check_number, read_status
+
+
+@dataclass(frozen=True)
+class PowerSettings:
+    """The settings of a power node, times in ms: ``outputs`` as in ``FeedSettings``, by name."""
+
+    outputs: Mapping[str, Any]
+    status: Any
+    watchdog_ms: int = 200
+    min_gap_ms: float = 10
+    flash: Any = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "outputs", read_feeds(self.outputs))
+        object.__setattr__(self, "status", read_status(self.status))
+        object.__setattr__(self, "flash", read_settings(FlashSettings, self.flash, "flash."))
+        check_number("watchdog_ms", self.watchdog_ms, 1)
+        check_number("min_gap_ms", self.min_gap_ms, 0)
+
+
+class PowerNode(Unit):
+    """A power node's program."""
+
+    def __init__(self, board: Board) -> None:
+        settings = self.check_settings(board.settings)
+        super().__init__(board, min_gap_ms=settings.min_gap_ms, watchdog_ms=settings.watchdog_ms)
+        self._feeds = Feeds(board, self.receiver, settings.outputs, settings.flash)
+        self.prepare_status(settings.status)
+
+    @staticmethod
+    def check_settings(settings: Mapping[str, Any]) -> PowerSettings:
+        """Read the settings. Raises SettingsError."""
+        return read_settings(PowerSettings, settings)
+
+    def start(self) -> None:
+        """Set the pins first, then join the bus."""
+        self._feeds.start()
+        self.start_watchdog()
+        self.receiver.start()
+        self.sender.start()
+
+    def on_input(self, name: str, value: Value) -> None:
+        """A switch that is wired to this node has moved."""
+        self._feeds.on_input(name, value)

@@ -1,0 +1,51 @@
+"""The demo vehicle's faults and stories: what is shipped must load, run and come out as told."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from bench.faults.catalogue import catalogue, make_fault
+from bench.model.loading import Vehicle, load_vehicle
+from bench.scenario import Expectation, load_scenario
+from bench.session import simulate
+
+FOLDER = Path(__file__).parents[2] / "scenarios" / "wren"
+STORIES = sorted(path.stem for path in FOLDER.glob("*.toml") if path.stem != "vehicle")
+
+
+@cache
+def wren() -> Vehicle:
+    return load_vehicle(FOLDER / "vehicle.toml")
+
+
+def levels(recording, wanted: Expectation) -> set[float]:
+    """The levels that a load had from the beginning of a span up to before its end."""
+    series = recording.outputs[wanted.load]
+    inside = {v for at, v in series.changes() if wanted.from_ns < at < wanted.to_ns}
+    return {series.at(wanted.from_ns)} | inside
+
+
+@pytest.mark.parametrize("story", STORIES)
+def test_a_story_comes_out_as_it_says(story):
+    scenario = load_scenario(FOLDER / f"{story}.toml")
+    assert scenario.faults
+    assert scenario.expectations
+    recording = simulate(scenario)
+    assert recording.crashes == []
+    for wanted in scenario.expectations:
+        found = levels(recording, wanted)
+        expected = {"off": {0.0}, "on": {1.0}, "flash": {0.0, 1.0}}[wanted.state]
+        assert found == expected, wanted
+
+
+def test_a_check_of_the_demo_vehicle_tries_a_bounded_number_of_faults():
+    every = [instance for form in catalogue().values() for instance in form.every(wren())]
+    assert 60 <= len(every) <= 150
+    assert {instance.kind for instance in every} == set(catalogue())
+    assert len({instance.label() for instance in every}) == len(every)
+    for instance in every:
+        written = instance.model_dump(exclude_defaults=True)
+        assert make_fault(instance.kind, written, wren()) == instance

@@ -1,0 +1,197 @@
+"""What holds on any wire, whatever the nodes send and whatever breaks."""
+
+from __future__ import annotations
+
+import itertools
+import random
+from collections import Counter
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bench.clock.queue import EventQueue
+from bench.wire.controller import Controller, ErrorState, TransmitError
+from bench.wire.frame import Frame, arbitration_word, length_bits
+from bench.wire.medium import Wire
+
+NAMES = "abcd"
+SPAN_NS = 3_000_000
+
+frames = st.builds(
+    lambda identifier, data, extended, remote: Frame(
+        identifier << 18 if extended else identifier, b"" if remote else data, extended, remote
+    ),
+    st.integers(0x100, 0x107),  # few identifiers, so that they meet
+    st.binary(max_size=3),
+    st.booleans(),
+    st.sampled_from([False, False, False, True]),
+)
+sends = st.lists(
+    st.tuples(st.integers(0, SPAN_NS // 10_000), st.sampled_from(NAMES), frames), max_size=40
+)
+breakages = st.lists(
+    st.tuples(
+        st.integers(0, SPAN_NS),
+        st.sampled_from(
+            ["cut", "mend", "unplug", "plug", "off", "on", "bus_off", "mute", "unmute", "abort"]
+        ),
+        st.integers(0, 3),
+    ),
+    max_size=12,
+)
+common = settings(max_examples=60, deadline=None, derandomize=True)
+
+
+class Run:
+    """Four nodes, a scripted load, optional breakages and disturbances at random bits."""
+
+    def __init__(self, sends, breakages=(), disturbed=0.0, seed=0):
+        self.queue = EventQueue()
+        self.wire = Wire(self.queue, 500_000)
+        self.records = []
+        self.wire.observers.append(self.records.append)
+        self.nodes = {name: Controller(name, auto_recovery=name < "c") for name in NAMES}
+        for node in self.nodes.values():
+            self.wire.attach(node)
+        self.accepted = Counter()
+        for slot, name, frame in sends:
+            self.queue.at(slot * 10_000, self._send, self.nodes[name], frame)
+        for at_ns, what, number in breakages:
+            self.queue.at(at_ns, self._break, what, number)
+        if disturbed:
+            rng = random.Random(seed)
+            self.wire.disturbances.append(
+                lambda _s, _f, length: rng.randrange(length) if rng.random() < disturbed else None
+            )
+
+    def _send(self, node, frame):
+        try:
+            node.send(frame)
+        except TransmitError:
+            return
+        self.accepted[node.name] += 1
+
+    def _break(self, what, number):
+        name = NAMES[number]
+        node = self.nodes[name]
+        left, right = NAMES[min(number, 2)], NAMES[min(number, 2) + 1]
+        match what:
+            case "cut":
+                self.wire.cut(left, right)
+            case "mend":
+                self.wire.mend(left, right)
+            case "unplug":
+                self.wire.unplug(name)
+            case "plug":
+                self.wire.plug(name)
+            case "off":
+                node.power_off()
+            case "on":
+                node.power_on()
+            case "bus_off":
+                node.force_bus_off()
+            case "mute" | "unmute":
+                node.muted = what == "mute"
+            case _:
+                node.abort_pending()
+
+    def finish(self):
+        self.queue.run_until(10 * SPAN_NS)
+        return self
+
+    def check_counters(self):
+        for node in self.nodes.values():
+            assert 0 <= node.tec <= 263
+            assert 0 <= node.rec <= 135
+            if node.tec >= 256:
+                assert node.state is ErrorState.BUS_OFF
+            elif node.tec >= 128 or node.rec >= 128:
+                assert node.state is ErrorState.PASSIVE
+            else:
+                assert node.state is ErrorState.ACTIVE
+
+    def check_accounts(self):
+        for node in self.nodes.values():
+            assert node.accepted == self.accepted[node.name]
+            kept = node.sent + node.aborted + node.lost + node.delayed + node.pending()
+            assert node.accepted == kept
+
+
+@given(sends, breakages, st.sampled_from([0.0, 0.2]), st.integers(0, 100))
+@common
+def test_every_frame_is_accounted_for_and_counters_agree_with_states(
+    sends, breakages, disturbed, seed
+):
+    run = Run(sends, breakages, disturbed, seed)
+    while run.queue.now_ns < 2 * SPAN_NS and run.queue.step():
+        run.check_counters()
+        run.check_accounts()
+
+
+@given(sends, st.sampled_from([0.0, 0.3]), st.integers(0, 100))
+@common
+def test_no_two_frames_overlap_and_three_bits_lie_between(sends, disturbed, seed):
+    run = Run(sends, disturbed=disturbed, seed=seed).finish()
+    for earlier, later in itertools.pairwise(run.records):
+        assert later.start_ns >= earlier.end_ns + 3 * 2_000
+
+
+@given(sends, breakages)
+@common
+def test_no_node_hears_two_frames_at_once_however_the_cable_is_cut(sends, breakages):
+    run = Run(sends, breakages).finish()
+    for name in NAMES:
+        heard = [r for r in run.records if name in r.receivers or name in (r.sender, *r.rivals)]
+        heard.sort()
+        for earlier, later in itertools.pairwise(heard):
+            assert later.start_ns >= earlier.end_ns
+
+
+@given(sends, st.sampled_from([0.0, 0.3]), st.integers(0, 100))
+@common
+def test_all_receivers_get_the_same_frames_in_the_same_order(sends, disturbed, seed):
+    run = Run(sends, disturbed=disturbed, seed=seed).finish()
+    got = {name: list(node.inbox) for name, node in run.nodes.items()}
+    bus_off = any(node.state is ErrorState.BUS_OFF for node in run.nodes.values())
+    for name in NAMES:
+        expected = [
+            (record.end_ns, record.frame) for record in run.records if name in record.receivers
+        ]
+        assert got[name] == expected[:64]
+    for record in run.records:
+        if record.error is None and not bus_off:
+            assert set(record.receivers) | {record.sender, *record.rivals} == set(NAMES)
+        if record.error is not None:
+            assert record.receivers == ()
+
+
+@given(sends)
+@common
+def test_every_good_frame_takes_its_exact_length(sends):
+    for record in Run(sends).finish().records:
+        if record.error is None:
+            assert record.end_ns - record.start_ns == 2_000 * length_bits(record.frame)
+
+
+@given(sends)
+@common
+def test_arbitration_never_inverts_priority(sends):
+    run = Run(sends)
+    offered = []
+
+    def watch(sender, frame):
+        waiting = [node.next_word for node in run.nodes.values() if node is not sender]
+        offered.append((arbitration_word(frame), min(waiting)))
+        return frame
+
+    run.wire.transforms.append(watch)
+    run.finish()
+    assert all(won <= waiting for won, waiting in offered)
+
+
+@given(sends, breakages, st.integers(0, 100))
+@settings(max_examples=20, deadline=None, derandomize=True)
+def test_the_same_input_gives_the_same_records(sends, breakages, seed):
+    first = Run(sends, breakages, 0.2, seed).finish()
+    second = Run(sends, breakages, 0.2, seed).finish()
+    assert first.records == second.records
