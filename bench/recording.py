@@ -153,6 +153,16 @@ class Recording:
     crashes: list[Crash] = field(default_factory=list)
 
     @property
+    def valid_frames(self) -> dict[tuple[int, bool], list[WireRecord]]:
+        """The data frames that were valid for somebody, by (identifier, extended)."""
+        found: dict[tuple[int, bool], list[WireRecord]] = {}
+        for record in self.frames:
+            frame = record.frame
+            if record.error is None and not frame.remote:
+                found.setdefault((frame.identifier, frame.extended), []).append(record)
+        return found
+
+    @property
     def last_cleared_ns(self) -> int | None:
         """When the last fault was gone; None while one never clears, 0 without any fault."""
         if any(fault.cleared_ns is None for fault in self.faults):

@@ -90,6 +90,10 @@ class ControlNode(Unit):
         """A switch has moved."""
         self._inputs.on_input(name, value)
 
+    def look(self) -> None:
+        """Read the switches again."""
+        self._inputs.look()
+
     def _ready(self) -> None:
         for name, value in self._inputs.values.items():
             self._stuck.changed(name, value)

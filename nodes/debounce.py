@@ -60,6 +60,13 @@ class Debouncer:
         if self._is_ready and not waiting:
             self._board.after(self._wait_ns, self._settle, name)
 
+    def look(self) -> None:
+        """Read all inputs again, in case the program was not there when one of them moved."""
+        for name, known in self._raw.items():
+            value = self._board.read(name)
+            if value != known:
+                self.on_input(name, value)
+
     def _settle_all(self) -> None:
         now_ns = self._board.now_ns()
         last_ns = max(self._moved_ns.values(), default=self._started_ns)

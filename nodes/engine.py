@@ -91,6 +91,13 @@ class EngineNode(Unit):
         self._feeds.on_input(name, value)
         self._inputs.on_input(name, value)
 
+    def look(self) -> None:
+        """Measure again, read the switches again."""
+        for name in self._sensors:
+            self._measure(name, self.board.read(name))
+        self._feeds.look()
+        self._inputs.look()
+
     def _ready(self) -> None:
         self._requests.begin(self._inputs)
         self.sender.start()

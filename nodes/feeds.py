@@ -50,6 +50,13 @@ class Feeds:
             if name in feed.names:
                 feed.apply(self._values)
 
+    def look(self) -> None:
+        """Read all inputs again, in case the program was not there when one of them moved."""
+        for name, known in self._values.items():
+            value = self._board.read(name)
+            if value != known:
+                self.on_input(name, value)
+
     def _follow_time(
         self, receiver: Receiver, outputs: Mapping[str, FeedSettings], flash: FlashSettings
     ) -> None:

@@ -56,3 +56,7 @@ class PowerNode(Unit):
     def on_input(self, name: str, value: Value) -> None:
         """A switch that is wired to this node has moved."""
         self._feeds.on_input(name, value)
+
+    def look(self) -> None:
+        """Read the switches again."""
+        self._feeds.look()

@@ -15,12 +15,17 @@ from nodes.api import Board, SettingsError
 from nodes.fields import Field, find_field, find_message
 from nodes.protect import Protection, Sequence
 
+GOOD_TO_RETURN = 2
+"""Good messages in a row that end a silence."""
+
 
 class Link:
     """One message as one user of it sees it: its newest good content, or that it is stale.
 
     ``on_news`` are called when a good message brings something new or ends a silence, ``on_stale``
-    when the silence has lasted ``stale_after_ns``, counted from the start at first.
+    when the silence has lasted ``stale_after_ns``, counted from the start at first. The first
+    message after the start counts at once. After a silence it takes ``GOOD_TO_RETURN`` in a row:
+    the first one alone may come from a sender that repeats old content for ever.
     """
 
     def __init__(
@@ -37,6 +42,8 @@ class Link:
         self._heard_ns = 0
         self._content = -1
         self._watched = False
+        self._needed = 1
+        self._stale = False
 
     def start(self) -> None:
         """Begin to wait for the first message."""
@@ -48,15 +55,22 @@ class Link:
         if count is not None and not self._sequence.accept(count):
             return
         self._heard_ns = self._board.now_ns()
-        if self.fresh and content == self._content:
+        if self.fresh:
+            if content == self._content:
+                return
+        elif not self._comes_back():
             return
         self.data = data
         self._content = content
-        self.fresh = True
-        if not self._watched:
-            self._watch(self._stale_after_ns)
+        self.fresh, self._stale = True, False
         for action in self.on_news:
             action()
+
+    def _comes_back(self) -> bool:
+        if not self._watched:
+            self._watch(self._stale_after_ns)
+        self._needed -= 1
+        return self._needed <= 0
 
     def _watch(self, delay_ns: int) -> None:
         self._watched = True
@@ -68,8 +82,11 @@ class Link:
             self._watch(left_ns)
             return
         self._watched = False
-        self.fresh = False
+        self._needed = GOOD_TO_RETURN
         self._sequence.forget()
+        if self._stale:
+            return  # a single message broke the silence, and none followed it
+        self.fresh, self._stale = False, True
         for action in self.on_stale:
             action()
 

@@ -2,7 +2,8 @@
 
 Everything that lasts longer than the input itself (a headlamp that stays on for a while, three
 flashes for one touch of the stalk, the prime of a fuel pump) ends at an instant that stands in the
-board's memory, so that a reset in between changes nothing for those outside.
+board's memory, so that a reset in between changes nothing for those outside. What ended while
+the program was not there to see it has no such aftermath: nobody knows when that was.
 """
 
 from __future__ import annotations
@@ -94,6 +95,7 @@ class Request:
         self.name = name
         self.flashes = settings.flashes
         self._spent = False
+        self._watched = False
         self._memory: dict[str, Any] = board.memory.setdefault(f"request {name}", {})
 
     def evaluate(self, values: Values) -> bool:
@@ -103,6 +105,7 @@ class Request:
         if self._until is not None and not held:
             held = self._memory.get("held", False) and not self._until.holds(values)
         self._edges(held, now_ns)
+        self._watched = True
         self._start_prime(values, now_ns)
         if not self._allowed(values):
             self._spent = self._settings.once_per_press and held
@@ -128,6 +131,8 @@ class Request:
         memory["held"] = held
         if held:
             memory["since_ns"] = now_ns
+            return
+        if not self._watched:
             return
         since_ns = memory["since_ns"]
         touch = settings.one_touch

@@ -21,6 +21,8 @@ BUS_OFF_RETRY_NS = 10 * MS
 """How soon one that is bus-off is."""
 WITHDRAW_AFTER_NS = 10 * MS
 """After so long without a free mailbox their content is old and withdrawn."""
+LATE_NS = MS
+"""A timer that is later than this says that the program was stuck."""
 BACK_OFF_NS = (25 * MS, 25 * MS, 25 * MS, 25 * MS, 200 * MS)
 """Waits before each attempt to come back from bus-off, the last one for all that follow; a
 pattern seen in vehicle makers' specifications."""
@@ -93,8 +95,12 @@ class Outgoing:
         self._timer = self._sender.board.after(when_ns - self._sender.board.now_ns(), self._look)
 
     def _look(self) -> None:
-        self._timer_ns = self._timer = None
         now_ns = self._sender.board.now_ns()
+        assert self._timer_ns is not None
+        late = now_ns - self._timer_ns > LATE_NS
+        self._timer_ns = self._timer = None
+        if late:
+            self._sender.woken_late()
         if now_ns < self._due_ns:
             self._arm(self._due_ns)
             return
@@ -111,11 +117,13 @@ class Sender:
     """All messages that a node sends, and its way back from bus-off.
 
     ``came_back`` tells whether the controller has been bus-off since the program began.
+    ``on_late`` is called before anything is sent by a program that was stuck for a moment.
     """
 
     def __init__(self, board: Board, min_gap_ns: int = 10 * MS) -> None:
         self.board = board
         self.came_back = False
+        self.on_late: Callable[[], object] | None = None
         self._gap_ns = min_gap_ns
         self._messages: dict[str, Outgoing] = {}
         self._full_since_ns: int | None = None
@@ -133,6 +141,11 @@ class Sender:
         """Begin to send. The messages begin one after the other, not all in one instant."""
         for index, message in enumerate(self._messages.values()):
             message.start(index * 3 * MS)
+
+    def woken_late(self) -> None:
+        """A timer came too late."""
+        if self.on_late is not None:
+            self.on_late()
 
     def send(self, message: Outgoing) -> int:
         """Hand a message to the controller. Returns 0, or in how many ns to try again."""

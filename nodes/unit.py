@@ -39,6 +39,7 @@ class Unit(Node):
     def __init__(self, board: Board, *, min_gap_ms: float, watchdog_ms: int) -> None:
         super().__init__(board)
         self.sender = Sender(board, round(min_gap_ms * MS))
+        self.sender.on_late = self.look
         self.receiver = Receiver(board)
         self._watchdog_ns = watchdog_ms * MS
         self._started_ns = board.now_ns()
@@ -48,7 +49,14 @@ class Unit(Node):
         feeding while the program hangs.
         """
         self.board.start_watchdog(self._watchdog_ns)
-        self.board.every(self._watchdog_ns // 2, self.board.feed_watchdog)
+        self.board.every(self._watchdog_ns // 2, self._round)
+
+    def look(self) -> None:
+        """Read all inputs again: a program that was stuck for a moment has missed their edges."""
+
+    def _round(self) -> None:
+        self.board.feed_watchdog()
+        self.look()
 
     def prepare_status(self, settings: StatusSettings) -> None:
         """Send the life sign, with what is known at each sending. Raises SettingsError."""

@@ -12,6 +12,9 @@ from nodes.condition import Value
 from nodes.receive import Receiver
 from nodes.transmit import Outgoing
 
+ANY_STEP = 1 << 30
+"""A counter may move by any step but zero."""
+
 
 class LostNodes:
     """Watches the life signs of other nodes. ``lost`` maps each status message to the signal that
@@ -33,7 +36,8 @@ class LostNodes:
             outgoing.field(any_lost)
         for message, signal in lost.items():
             outgoing.field(signal)
-            link = receiver.listen(message, lost_after_ms * MS)
+            # A node that was reset counts from the start again: alive is who counts at all.
+            link = receiver.listen(message, lost_after_ms * MS, max_step=ANY_STEP)
             link.on_news.append(partial(self._tell, signal, lost=False))
             link.on_stale.append(partial(self._tell, signal, lost=True))
 

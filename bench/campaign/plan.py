@@ -7,14 +7,17 @@ at instants around what the driver does.
     at once    |   |                       momentary faults, just before and just behind it
 
 The action falls into the fault, so a load that only holds its last state shows whether it
-follows again afterwards.
+follows again afterwards. A fault is tried around every action that it can spoil, and around one
+action of every other situation.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import count
 
+from bench.campaign.relevance import Relevance
 from bench.faults.base import Fault
 from bench.faults.catalogue import catalogue, make_fault
 from bench.model.loading import Vehicle
@@ -24,6 +27,8 @@ from bench.scenario import Scenario, TimedAction, TimedFault
 
 MS = 1_000_000
 NO_FAULT = "none"
+APART_NS = 300 * MS
+"""Actions closer than this are covered by one set of instants."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,37 +36,35 @@ class Spans:
     """How long things take on this vehicle, worked out from its declared deadlines; all in ns.
 
     ``outage``: every fail-safe deadline is over by then. ``brief``: shorter than any stale time.
-    ``period``: of the fastest request. ``recovery``: every node is back and every load follows
-    and has flashed for long enough to be judged.
+    ``period``: of the fastest request. ``recovery``: every node is back and every load follows.
+    ``flash``: a load has flashed for long enough to be judged.
     """
 
     outage: int
     brief: int
     period: int
     recovery: int
+    flash: int
 
 
 def spans(vehicle: Vehicle) -> Spans:
     """The spans of a vehicle."""
     asked = [load for load in vehicle.loads.values() if load.request is not None]
     losses = [
-        (load.stale_after or 0) + load.reaction + (load.hold_for or 0) for load in asked
-    ] or [500 * MS]
-    periods = [
-        vehicle.messages[(load.request or "").partition(".")[0]].period_ns or 50 * MS
+        (load.stale_after or 0) + load.reaction + (load.hold_for or 0) + load.cycle_ns
         for load in asked
-    ] or [50 * MS]
-    boots = [node.boot for node in vehicle.nodes.values()]
-    cycles = [load.flash.longest_period_ns for load in vehicle.loads.values() if load.flash]
+    ]
+    losses += [notice.within for notice in vehicle.notices.values() if notice.lost is not None]
+    messages = [vehicle.messages[(load.request or "").partition(".")[0]] for load in asked]
     rejoins = [load.rejoin for load in vehicle.loads.values()]
     rejoins += [node.rejoin for node in vehicle.nodes.values()]
-    notices = [notice.within for notice in vehicle.notices.values()]
-    flash_ns = 3 * max(cycles, default=0)
+    boots = [node.boot for node in vehicle.nodes.values()]
     return Spans(
-        outage=max(max(losses) + max(cycles, default=0), max(notices, default=0)) + 300 * MS,
-        brief=min(load.stale_after or 250 * MS for load in asked) * 6 // 10 if asked else 100 * MS,
-        period=min(periods),
-        recovery=max(rejoins) + max(max(boots), flash_ns) + 300 * MS,
+        outage=max(losses, default=500 * MS) + 200 * MS,
+        brief=min((load.stale_after or 250 * MS for load in asked), default=200 * MS) * 6 // 10,
+        period=min((message.period_ns or 50 * MS for message in messages), default=50 * MS),
+        recovery=max(rejoins) + max(boots) + 200 * MS,
+        flash=2 * max(load.cycle_ns for load in vehicle.loads.values()) + 300 * MS,
     )
 
 
@@ -69,114 +72,128 @@ def plan(vehicle: Vehicle, seed: int = 0) -> list[Scenario]:
     """All cases, in the order in which they are reported: first every situation without a fault,
     then fault by fault.
     """
-    took = spans(vehicle)
-    cases = [
-        _case(vehicle, name, (), took, seed, NO_FAULT) for name in vehicle.situations
-    ]
-    for form in catalogue().values():
-        for fault in form.every(vehicle):
-            for name, situation in vehicle.situations.items():
-                cases += _single(vehicle, name, situation, fault, took, seed)
-    cases += _unplugged_resets(vehicle, took, seed)
-    cases += _stuck_notices(vehicle, took, seed)
-    return cases
+    return list(_Planner(vehicle, seed).cases())
 
 
-def _anchors(situation: SituationTable) -> list[int]:
+class _Planner:
+    def __init__(self, vehicle: Vehicle, seed: int) -> None:
+        self.vehicle = vehicle
+        self.seed = seed
+        self.spans = spans(vehicle)
+        self.relevance = Relevance(vehicle)
+        self.turn = count()
+
+    def cases(self) -> Iterator[Scenario]:
+        for name in self.vehicle.situations:
+            yield self._case(name, (), NO_FAULT)
+        for form in catalogue().values():
+            for fault in form.every(self.vehicle):
+                yield from self._single(fault)
+        yield from self._unplugged_resets()
+        yield from self._stuck_notices()
+
+    def _single(self, fault: Fault) -> Iterator[Scenario]:
+        for name, situation in self.vehicle.situations.items():
+            spoilt = self._spoilt(fault, situation)
+            for index, at_ns in enumerate(spoilt or self._one(fault, situation)):
+                brief = bool(spoilt) and index == 0
+                for start_ns, until_ns in self._stories(fault, at_ns, index, brief=brief):
+                    timed = TimedFault(fault, start_ns, until_ns)
+                    yield self._case(name, (timed,), fault.label())
+
+    def _spoilt(self, fault: Fault, situation: SituationTable) -> list[int]:
+        """The instants of the actions that the fault can spoil."""
+        return _thinned(
+            action.at for action in situation.actions if self.relevance.matters(fault, action.set)
+        )
+
+    def _one(self, fault: Fault, situation: SituationTable) -> list[int]:
+        """One action of a situation that the fault cannot spoil, in turn; none where the fault's
+        input does not move.
+        """
+        if fault.group == "input":
+            return []
+        every = _instants(situation)
+        return [every[next(self.turn) % len(every)]]
+
+    def _stories(
+        self, fault: Fault, at_ns: int, index: int, *, brief: bool
+    ) -> Iterator[tuple[int, int | None]]:
+        """From when to when a fault is there, for one action. The phase within the message
+        period differs from action to action.
+        """
+        took = self.spans
+        phase_ns = took.period * (2 * index + 3) // 7 // MS * MS
+        if not fault.lasting:
+            yield at_ns - phase_ns, None
+            if brief:
+                yield at_ns + took.period // 5, None
+            return
+        yield at_ns - took.period - phase_ns, at_ns + took.outage
+        if brief:
+            yield at_ns - phase_ns, at_ns - phase_ns + took.brief
+
+    def _unplugged_resets(self) -> Iterator[Scenario]:
+        """A connector that carries supply and CAN comes off and on: the node restarts, and
+        nobody tells it anything.
+        """
+        for node in dict.fromkeys(load.node for load in self.vehicle.loads.values()):
+            unplug = make_fault("unplug", {"node": node}, self.vehicle)
+            reset = make_fault("reset", {"node": node}, self.vehicle)
+            for name, situation in self.vehicle.situations.items():
+                for at_ns in self._spoilt(unplug, situation):
+                    start_ns = at_ns - self.spans.period // 2
+                    faults = (
+                        TimedFault(unplug, start_ns, at_ns + self.spans.outage),
+                        TimedFault(reset, start_ns, None),
+                    )
+                    yield self._case(name, faults, f"{unplug.label()}+{reset.label()}")
+
+    def _stuck_notices(self) -> Iterator[Scenario]:
+        """An input that stays active for longer than is plausible must be noticed."""
+        for notice in self.vehicle.notices.values():
+            if notice.stuck is None or notice.longest is None:
+                continue
+            table = self.vehicle.inputs[notice.stuck]
+            active = table.positions[1] if table.positions else (table.range or (0.0, 1.0))[1]
+            fault = make_fault("stuck", {"input": notice.stuck, "value": active}, self.vehicle)
+            name, situation = next(iter(self.vehicle.situations.items()))
+            start_ns = _instants(situation)[0]
+            until_ns = start_ns + notice.longest + notice.within + 500 * MS
+            yield self._case(name, (TimedFault(fault, start_ns, until_ns),), fault.label())
+
+    def _case(self, name: str, faults: tuple[TimedFault, ...], label: str) -> Scenario:
+        table = self.vehicle.situations[name]
+        moved = {key for action in table.actions for key in action.set}
+        flash_ns = self.spans.flash if self.relevance.flashes(moved) else 0
+        ends = [table.lasts]
+        ends += [
+            (timed.until_ns or timed.at_ns) + self.spans.recovery + flash_ns for timed in faults
+        ]
+        return Scenario(
+            name=_name(name, label, faults),
+            title=_title(name, faults),
+            vehicle=self.vehicle,
+            situation=name,
+            inputs=table.inputs,
+            actions=tuple(TimedAction(action.at, action.set) for action in table.actions),
+            faults=faults,
+            lasts_ns=max(ends),
+            seed=self.seed,
+        )
+
+
+def _instants(situation: SituationTable) -> list[int]:
     return sorted({action.at for action in situation.actions}) or [situation.lasts // 2]
 
 
-def _concerns(fault: Fault, situation: SituationTable) -> bool:
-    """Whether a fault has anything to do in a situation: an input's fault needs its input moved."""
-    if fault.group != "input":
-        return True
-    name = getattr(fault, "input", None)
-    return any(name in action.set for action in situation.actions)
-
-
-def _single(
-    vehicle: Vehicle, name: str, situation: SituationTable, fault: Fault, took: Spans, seed: int
-) -> Iterator[Scenario]:
-    if not _concerns(fault, situation):
-        return
-    anchors = _anchors(situation)
-    for index, at_ns in enumerate(anchors):
-        for start_ns, until_ns in _stories(fault, at_ns, index, took):
-            timed = TimedFault(fault, start_ns, until_ns)
-            yield _case(vehicle, name, (timed,), took, seed, fault.label())
-
-
-def _stories(fault: Fault, at_ns: int, index: int, took: Spans) -> Iterator[tuple[int, int | None]]:
-    """From when to when a fault is there, for one action. The phase within the message period
-    differs from action to action.
-    """
-    phase_ns = took.period * (2 * index + 3) // 7
-    if not fault.lasting:
-        yield at_ns - phase_ns, None
-        yield at_ns + took.period // 5, None
-        return
-    yield at_ns - took.period - phase_ns, at_ns + took.outage
-    if index == 0:
-        yield at_ns - phase_ns, at_ns - phase_ns + took.brief
-
-
-def _unplugged_resets(vehicle: Vehicle, took: Spans, seed: int) -> Iterator[Scenario]:
-    """A connector that carries supply and CAN comes off and on: the node restarts, and nobody
-    tells it anything.
-    """
-    for node in vehicle.nodes:
-        if not any(load.node == node for load in vehicle.loads.values()):
-            continue
-        unplug = make_fault("unplug", {"node": node}, vehicle)
-        reset = make_fault("reset", {"node": node}, vehicle)
-        for name, situation in vehicle.situations.items():
-            for at_ns in _anchors(situation):
-                start_ns = at_ns - took.period // 2
-                faults = (
-                    TimedFault(unplug, start_ns, at_ns + took.outage),
-                    TimedFault(reset, start_ns, None),
-                )
-                label = f"{unplug.label()}+{reset.label()}"
-                yield _case(vehicle, name, faults, took, seed, label)
-
-
-def _stuck_notices(vehicle: Vehicle, took: Spans, seed: int) -> Iterator[Scenario]:
-    """An input that stays active for longer than is plausible must be noticed."""
-    for notice in vehicle.notices.values():
-        if notice.stuck is None or notice.longest is None:
-            continue
-        table = vehicle.inputs[notice.stuck]
-        active = table.positions[1] if table.positions else (table.range or (0.0, 1.0))[1]
-        fault = make_fault("stuck", {"input": notice.stuck, "value": active}, vehicle)
-        name = next(iter(vehicle.situations))
-        start_ns = _anchors(vehicle.situations[name])[0]
-        until_ns = start_ns + notice.longest + notice.within + 500 * MS
-        timed = TimedFault(fault, start_ns, until_ns)
-        yield _case(vehicle, name, (timed,), took, seed, fault.label() + "long")
-
-
-def _case(
-    vehicle: Vehicle,
-    situation: str,
-    faults: tuple[TimedFault, ...],
-    took: Spans,
-    seed: int,
-    label: str,
-) -> Scenario:
-    table = vehicle.situations[situation]
-    ends = [table.lasts]
-    ends += [(timed.until_ns or timed.at_ns) + took.recovery for timed in faults]
-    return Scenario(
-        name=_name(situation, label, faults),
-        title=_title(situation, faults),
-        vehicle=vehicle,
-        situation=situation,
-        inputs=table.inputs,
-        actions=tuple(TimedAction(action.at, action.set) for action in table.actions),
-        faults=faults,
-        lasts_ns=max(ends),
-        seed=seed,
-    )
+def _thinned(instants: Iterable[int]) -> list[int]:
+    """The instants without those that follow another one closely."""
+    kept: list[int] = []
+    for at_ns in sorted(set(instants)):
+        if not kept or at_ns - kept[-1] >= APART_NS:
+            kept.append(at_ns)
+    return kept
 
 
 def _name(situation: str, label: str, faults: Iterable[TimedFault]) -> str:

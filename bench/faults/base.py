@@ -55,6 +55,17 @@ class Fault(BaseModel):
         """The nodes whose own program, controller, stub or line the fault touches."""
         return ()
 
+    def reaches(self, vehicle: Vehicle, message: str, sender: str, receiver: str) -> bool:  # noqa: ARG002
+        """Whether it can change what ``receiver`` makes of a message of ``sender``.
+
+        A fault of one message has the parameter ``message``, and ``at`` if only one receiver is
+        concerned; any other concerns its nodes.
+        """
+        own = getattr(self, "message", None)
+        if own is not None:
+            return bool(own == message and getattr(self, "at", receiver) == receiver)
+        return sender in self.nodes() or receiver in self.nodes()
+
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
         """The instances that a check of this vehicle tries."""

@@ -42,6 +42,11 @@ class Cut(Fault):
     def label(self) -> str:
         return f"cut({self.between[0]},{self.between[1]})"
 
+    def reaches(self, vehicle: Vehicle, message: str, sender: str, receiver: str) -> bool:  # noqa: ARG002
+        cable = vehicle.wire.cable
+        left = max(map(cable.index, self.between))
+        return (cable.index(sender) < left) != (cable.index(receiver) < left)
+
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
         for left, right in pairwise(vehicle.wire.cable):

@@ -9,13 +9,12 @@ all that the receiver may have believed is followed as branches.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 from bench.judge.lives import Biography, Life
 from bench.model.messages import MessageInfo
-from bench.recording import Recording
 from bench.wire import WireRecord
 
 
@@ -24,6 +23,17 @@ class Arrival(NamedTuple):
 
     at_ns: int
     data: bytes
+    sure: bool
+
+
+class Run(NamedTuple):
+    """Good messages in a row that ask for one thing (``on``) with no loss of the link between
+    them. ``sure``: they were surely good; a message that was not is a run of its own.
+    """
+
+    at_ns: int
+    last_ns: int
+    on: bool
     sure: bool
 
 
@@ -54,30 +64,41 @@ class _Belief(NamedTuple):
     at_ns: int
 
 
+class Seen(NamedTuple):
+    """An intact frame of a message: its end, payload, counter, and whom it reached."""
+
+    at_ns: int
+    data: bytes
+    count: int
+    receivers: Sequence[str]
+    lost_overrun: Sequence[str]
+
+
 class Traffic:
-    """The valid frames of one message on the wire, with their content judged once."""
+    """The valid frames of one message on the wire: right length, right checksum.
 
-    def __init__(self, recording: Recording, info: MessageInfo) -> None:
+    ``sent`` holds (end of frame, sender) of each.
+    """
+
+    def __init__(
+        self, valid: Mapping[tuple[int, bool], Sequence[WireRecord]], info: MessageInfo
+    ) -> None:
         self.info = info
-        self.frames: list[tuple[WireRecord, bool]] = [
-            (record, self._intact(record.frame.data))
-            for record in recording.frames
-            if record.error is None
-            and record.frame.identifier == info.identifier
-            and record.frame.extended == info.extended
-            and not record.frame.remote
-        ]
+        self.frames: list[Seen] = []
+        self.sent: list[tuple[int, str]] = []
+        key = (info.identifier, info.extended)
+        count = info.counter.raw if info.counter is not None else lambda data: 0  # noqa: ARG005
+        for record in valid.get(key, ()):
+            data = record.frame.data
+            if len(data) == info.length and (info.checksum is None or info.checksum(data)):
+                self.frames.append(
+                    Seen(record.end_ns, data, count(data), record.receivers, record.lost_overrun)
+                )
+                self.sent.append((record.end_ns, record.sender))
 
-    def _intact(self, data: bytes) -> bool:
-        if len(data) != self.info.length:
-            return False
-        return self.info.checksum is None or self.info.checksum(data)
-
-    def received_by(self, node: str) -> Iterator[tuple[WireRecord, bool]]:
-        """The frames that were valid at a node's controller, and whether they are intact."""
-        for record, intact in self.frames:
-            if node in record.receivers:
-                yield record, intact
+    def received_by(self, node: str) -> list[Seen]:
+        """The frames that were valid at a node's controller."""
+        return [seen for seen in self.frames if node in seen.receivers]
 
 
 def arrivals(
@@ -97,27 +118,33 @@ def arrivals(
     span = 0 if counter is None else 1 << counter.length_bits
     beliefs: list[_Belief | None] = [None]
     found: list[Arrival] = []
-    resets = [other.reset_ns for other in sender.lives if other.reset_ns > 0]
+    resets = [other.reset_ns for other in sender.lives if other.reset_ns > life.reset_ns]
     last_ns = life.reset_ns
-    for record, intact in traffic.received_by(node):
-        at_ns = record.end_ns
-        if not life.reset_ns <= at_ns < life.end_ns or not intact:
+    for at_ns, data, count, _, overrun in traffic.received_by(node):
+        if not life.reset_ns <= at_ns < life.end_ns:
             continue
-        value = 0 if counter is None else counter.raw(record.frame.data)
-        lost = node in record.lost_overrun and any(a <= at_ns <= b for a, b in floods)
+        lost = bool(overrun) and node in overrun and any(a <= at_ns <= b for a, b in floods)
         doubtful = lost or any(last_ns < reset <= at_ns for reset in resets)
         last_ns = at_ns
-        verdicts = [_good(belief, value, at_ns, link, span) for belief in beliefs]
-        if all(verdict is False for verdict in verdicts) and not doubtful:
+        if len(beliefs) == 1 and not doubtful:  # nearly always
+            verdict = _good(beliefs[0], count, at_ns, link, span)
+            if verdict is False:
+                continue
+            if verdict is True:
+                found.append(Arrival(at_ns, data, True))
+                beliefs[0] = _Belief(count, at_ns)
+                continue
+        verdicts = [_good(belief, count, at_ns, link, span) for belief in beliefs]
+        if not doubtful and all(verdict is False for verdict in verdicts):
             continue
         sure = not doubtful and all(verdict is True for verdict in verdicts)
-        found.append(Arrival(at_ns, record.frame.data, sure))
+        found.append(Arrival(at_ns, data, sure))
         refused = [
             belief
             for belief, verdict in zip(beliefs, verdicts, strict=True)
             if doubtful or verdict is not True
         ]
-        beliefs = [*dict.fromkeys([*refused, _Belief(value, at_ns)])]
+        beliefs = [*dict.fromkeys([*refused, _Belief(count, at_ns)])]
     return found
 
 
@@ -131,3 +158,20 @@ def _good(belief: _Belief | None, value: int, at_ns: int, link: Link, span: int)
     if age_ns > link.surely_stale_ns:
         return True
     return None if age_ns >= link.maybe_stale_ns else False
+
+
+def joined(found: Sequence[Arrival], raw: Callable[[bytes], int], gap_ns: int) -> list[Run]:
+    """Good messages as runs: equal requests, surely good, less than ``gap_ns`` apart.
+
+    ``raw`` reads the request out of a payload; anything but zero asks for the load.
+    """
+    runs: list[Run] = []
+    for at_ns, data, sure in found:
+        on = raw(data) != 0
+        last = runs[-1] if runs else None
+        joins = last is not None and last.on == on and last.sure and sure
+        if last is not None and joins and at_ns < last.last_ns + gap_ns:
+            runs[-1] = Run(last.at_ns, at_ns, on, sure=True)
+        else:
+            runs.append(Run(at_ns, at_ns, on, sure))
+    return runs

@@ -3,14 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from functools import cached_property
 
-from bench.judge.arrivals import Arrival, Link, Traffic, arrivals
+from bench.judge.arrivals import Arrival, Link, Run, Traffic, arrivals, joined
 from bench.judge.lives import Biography, biography, quiet_times
 from bench.model.expression import Condition, Value
 from bench.model.loading import Vehicle
 from bench.model.vehicle import LoadTable
 from bench.recording import FaultRecord, Recording, Series
+from bench.wire import WireRecord
+
+
+@dataclass(frozen=True, slots=True)
+class Intent:
+    """What is asked for over time, how far a program may see it earlier or later, and the
+    spans in which it may see either: an input bounces, a message may be refused.
+    """
+
+    wanted: Series[bool]
+    unsure: list[tuple[int, int]]
+    early_ns: int
+    late_ns: int
 
 
 class Case:
@@ -25,6 +39,12 @@ class Case:
         }
         self._traffic: dict[str, Traffic] = {}
         self._arrivals: dict[tuple[str, str, Link], list[list[Arrival]]] = {}
+        self.intents: dict[tuple[str, int], list[Intent]] = {}
+        self._runs: dict[tuple[str, str, Link], list[list[Run]]] = {}
+
+    @cached_property
+    def _valid_frames(self) -> Mapping[tuple[int, bool], Sequence[WireRecord]]:
+        return self.recording.valid_frames
 
     @cached_property
     def quiet(self) -> list[tuple[int, int]]:
@@ -62,7 +82,7 @@ class Case:
     def traffic(self, message: str) -> Traffic:
         """The valid frames of a message."""
         if message not in self._traffic:
-            self._traffic[message] = Traffic(self.recording, self.vehicle.messages[message])
+            self._traffic[message] = Traffic(self._valid_frames, self.vehicle.messages[message])
         return self._traffic[message]
 
     def link(self, message: str, load: LoadTable) -> Link:
@@ -87,13 +107,31 @@ class Case:
             ]
         return self._arrivals[key]
 
+    def runs(self, load: LoadTable) -> Sequence[list[Run]]:
+        """The good messages that ask for a load, run by run, for each life of its node."""
+        assert load.request is not None
+        message, signal = self.vehicle.signal(load.request)
+        link = self.link(message.name, load)
+        key = (load.request, load.node, link)
+        if key not in self._runs:
+            self._runs[key] = [
+                joined(found, signal.raw, link.maybe_stale_ns)
+                for found in self.arrivals(message.name, load.node, link)
+            ]
+        return self._runs[key]
+
     def condition(self, condition: Condition, node: str | None) -> Series[bool]:
-        """A condition over inputs as a node reads them (None: as they truly are), over time."""
-        sources: Mapping[str, Series[Value]] = {
-            name: self.recording.inputs[name] if node is None else self.recording.seen[(name, node)]
-            for name in condition.names
-        }
-        return over_time(condition, sources)
+        """A condition over inputs, over time: as they truly are (node None), or as a node reads
+        them; an input that is not wired to it is taken as the first node that it is wired to
+        reads it.
+        """
+        return over_time(condition, {name: self._input(name, node) for name in condition.names})
+
+    def _input(self, name: str, node: str | None) -> Series[Value]:
+        if node is None:
+            return self.recording.inputs[name]
+        wired_to = self.vehicle.inputs[name].wired_to
+        return self.recording.seen[(name, node if node in wired_to else wired_to[0])]
 
 
 def over_time(

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from bench.judge.case import Case, window
-from bench.judge.intent import Intent, intent
+from bench.judge.case import Case, Intent, window
+from bench.judge.intent import intent
 from bench.judge.lives import Life
 from bench.judge.masks import ANY, OFF, ON, names
 from bench.judge.paint import Paint, Probe, blend, breaches, exercised, margin
@@ -29,13 +29,31 @@ def judge_control(case: Case, name: str, request: RequestTable) -> Verdict:
 
 def intents(case: Case, name: str, request: RequestTable, life: Life) -> list[Intent]:
     """What may be asked for in a life: as a program that begins anew sees it, and, after a
-    reset, as one sees it whose timers and memory outlived the reset.
+    reset or a hang, as one sees it whose timers and memory outlived that. Such a one may have
+    looked at the inputs again only when it ran again.
     """
-    assert life.up_ns is not None
-    found = [intent(case, name, request, life.up_ns, life.end_ns)]
-    if life.reset_ns > 0:
-        found.append(intent(case, name, request, 0, life.end_ns))
-    return found
+    key = (name, life.reset_ns)
+    if key not in case.intents:
+        assert life.up_ns is not None
+        found = [intent(case, name, request, life.up_ns, life.end_ns)]
+        down = _down(case, case.vehicle.sender(split_signal(name)[0]))
+        if len(down) > 1:  # the first one is the power-up
+            found.append(intent(case, name, request, 0, life.end_ns))
+            found.append(intent(case, name, request, 0, life.end_ns, down))
+        case.intents[key] = found
+    return case.intents[key]
+
+
+def _down(case: Case, node: str) -> list[tuple[int, int]]:
+    """The spans in which a node's program did not run."""
+    story = case.lives[node]
+    spans = [
+        (life.reset_ns, life.end_ns if life.up_ns is None else life.up_ns) for life in story.lives
+    ]
+    for hang in story.hangs:
+        ends = [to_ns for from_ns, to_ns in spans if from_ns == hang.to_ns]
+        spans.append((hang.from_ns, ends[0] if ends else hang.to_ns))
+    return sorted(spans)
 
 
 def _judge_life(
@@ -51,7 +69,7 @@ def _judge_life(
         for want in wants
         for from_ns, to_ns, seen in window(want.wanted, behind_ns, first.early_ns, case.end_ns)
     ]
-    excused += [(start, end + behind_ns) for want in wants for start, end in want.bouncing]
+    excused += [(start, end + behind_ns) for want in wants for start, end in want.unsure]
     paints += [Paint(start, min(end, case.end_ns), ANY, "control") for start, end in excused]
     segments = blend(paints, case.end_ns)
     actual = handed(case, name, life)

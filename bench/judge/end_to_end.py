@@ -40,7 +40,7 @@ class _Judge:
         self.link = case.link(message.name, load)
         self.overdue_ns = (message.period_ns or 0) + case.vehicle.wire.worst_wait
         self.way_ns = self.overdue_ns + load.latency
-        self.cycle_ns = load.flash.longest_period_ns if load.flash else 0
+        self.cycle_ns = load.cycle_ns
 
     def verdict(self) -> Verdict:
         case, view = self.case, self.view
@@ -81,7 +81,7 @@ class _Judge:
                 ):
                     mask = (OFF if seen & 1 else 0) | (asked if seen & 2 else 0)
                     yield Paint(max(from_ns, life.reset_ns), min(to_ns, life.end_ns), mask, "")
-                for start, end in want.bouncing:
+                for start, end in want.unsure:
                     yield Paint(start, min(end + behind_ns, self.case.end_ns), ANY, "")
 
     def _lawful(self) -> Iterator[Paint]:
@@ -98,14 +98,16 @@ class _Judge:
         assert load.request is not None
         _, signal = case.vehicle.signal(load.request)
         for arrivals in case.arrivals(split_signal(load.request)[0], load.node, self.link):
-            following = [entry.at_ns for entry in arrivals[1:]] + [case.end_ns]
-            for entry, next_ns in zip(arrivals, following, strict=True):
+            next_ns = case.end_ns
+            for entry in reversed(arrivals):
                 overdue_ns = entry.at_ns + self.overdue_ns
                 if next_ns > overdue_ns:
                     state = bit(load.asked_state) if signal.raw(entry.data) else OFF
                     until_ns = entry.at_ns + self.link.surely_stale_ns + self.cycle_ns
                     until_ns = min(next_ns + load.latency + self.cycle_ns, until_ns)
                     yield Paint(overdue_ns, until_ns, state, "")
+                if entry.sure:  # only this one surely ends the waiting of the ones before
+                    next_ns = entry.at_ns
 
     def _probes(self) -> Iterator[Probe]:
         asked, load = bit(self.view.load.asked_state), self.view.load

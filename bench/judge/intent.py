@@ -6,28 +6,20 @@ delivered to it, and as declared once they are stale.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from itertools import pairwise
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import chain, pairwise
 
 from bench.judge.arrivals import Link
-from bench.judge.case import Case, over_time
+from bench.judge.case import Case, Intent, over_time
 from bench.model.consistency import split_signal
 from bench.model.expression import Condition, Value
+from bench.model.messages import MessageInfo
 from bench.model.vehicle import RequestTable
 from bench.recording import Series
 
 
-@dataclass(frozen=True, slots=True)
-class Intent:
-    """What is asked for over time, how far a program may see it earlier or later, and the
-    spans in which an input bounces, so that a program may see either.
-    """
-
-    wanted: Series[bool]
-    bouncing: list[tuple[int, int]]
-    early_ns: int
-    late_ns: int
+STALE = "stale"
+"""The value of a received signal that is not there."""
 
 
 def debounced(source: Series[Value], stable_ns: int, from_ns: int) -> Series[Value]:
@@ -45,26 +37,55 @@ def debounced(source: Series[Value], stable_ns: int, from_ns: int) -> Series[Val
     return result
 
 
-def intent(case: Case, name: str, request: RequestTable, from_ns: int, to_ns: int) -> Intent:
-    """What a request's inputs ask for in one life of its node, from ``from_ns`` to ``to_ns``."""
-    builder = _Builder(case, name, request, from_ns, to_ns)
+def deferred(source: Series[Value], down: Sequence[tuple[int, int]]) -> Series[Value]:
+    """A value as a program finds it that was not there in the spans ``down``: what changed
+    meanwhile it sees at their end.
+    """
+    result: Series[Value] = Series()
+    for at_ns, value in source.changes():
+        seen_ns = next((end for start, end in down if start < at_ns < end), at_ns)
+        result.set(seen_ns, value)
+    return result
+
+
+def intent(
+    case: Case,
+    name: str,
+    request: RequestTable,
+    from_ns: int,
+    to_ns: int,
+    down: Sequence[tuple[int, int]] = (),
+) -> Intent:
+    """What a request's inputs ask for, as a program sees it that begins at ``from_ns``.
+
+    ``down`` are spans in which it was stopped, but kept its memory.
+    """
+    builder = _Builder(case, name, request, from_ns, to_ns, down)
     early_ns, late_ns = request.debounce, 0
-    if request.received is not None:
-        link = builder.received_link(request)
-        early_ns, late_ns = max(early_ns, link.early_ns), link.reaction_ns
+    for link in builder.links():
+        early_ns, late_ns = max(early_ns, link.early_ns), max(late_ns, link.reaction_ns)
     wanted = builder.wanted(request.debounce)
-    return Intent(wanted, builder.bouncing(request.debounce), early_ns, late_ns)
+    unsure = [*builder.bouncing(request.debounce), *builder.doubts]
+    return Intent(wanted, unsure, early_ns, late_ns)
 
 
 class _Builder:
     def __init__(
-        self, case: Case, name: str, request: RequestTable, from_ns: int, to_ns: int
+        self,
+        case: Case,
+        name: str,
+        request: RequestTable,
+        from_ns: int,
+        to_ns: int,
+        down: Sequence[tuple[int, int]],
     ) -> None:
         self.case = case
         self.request = request
         self.node = case.vehicle.sender(split_signal(name)[0])
         self.from_ns = from_ns
         self.to_ns = to_ns
+        self.down = down
+        self.doubts: list[tuple[int, int]] = []
 
     def wanted(self, debounce_ns: int) -> Series[bool]:
         """The request as the whole of its table makes it."""
@@ -90,12 +111,7 @@ class _Builder:
             spans += [(start, min(end, start + lasts)) for start, end in primed]
         if request.only_while is not None:
             allowed = _spans(self.condition(request.only_while, debounce_ns), self.to_ns)
-            spans = [
-                (max(a, c), min(b, d))
-                for a, b in spans
-                for c, d in allowed
-                if max(a, c) < min(b, d)
-            ]
+            spans = list(_gated(spans, allowed, once=request.once_per_press))
         return _series(spans, self.from_ns)
 
     def bouncing(self, debounce_ns: int) -> list[tuple[int, int]]:
@@ -121,7 +137,7 @@ class _Builder:
         sources: dict[str, Series[Value]] = {
             name: self._received(name)
             if "." in name
-            else debounced(self.case.recording.seen[(name, self.node)], debounce_ns, self.from_ns)
+            else debounced(self._seen(name), debounce_ns, self.from_ns)
             for name in condition.names
         }
         stale = [name for name in sources if "." in name]
@@ -132,37 +148,56 @@ class _Builder:
         when_stale = received.when_stale == "on"
 
         def test(values: Mapping[str, Value]) -> bool:
-            if any(values[name] == "stale" for name in stale):
+            if any(values[name] == STALE for name in stale):
                 return when_stale
             return condition(values)
 
         return _from(over_time(test, sources), self.from_ns)
 
-    def received_link(self, request: RequestTable) -> Link:
-        """How the node watches the messages that it decides by."""
-        received = request.received
-        assert received is not None
-        early_ns = max(2_000_000, received.stale_after // 50)
-        return Link(received.stale_after, early_ns, 20_000_000, max_step=1 << 30)
+    def _seen(self, name: str) -> Series[Value]:
+        seen = self.case.recording.seen[(name, self.node)]
+        return deferred(seen, self.down) if self.down else seen
 
-    def _received(self, reference: str) -> Series[Value]:
-        """A received signal's value over time; ``stale`` before it came and when it stays away."""
-        message, signal = self.case.vehicle.signal(reference)
+    def links(self) -> Iterator[Link]:
+        """How the node watches the messages that it decides by."""
+        for condition in self.request.conditions:
+            for name in condition.names:
+                if "." in name:
+                    yield self.received_link(self.case.vehicle.signal(name)[0])
+
+    def received_link(self, message: MessageInfo) -> Link:
+        """How the node watches a message that it decides by; the reaction is common practice."""
         received = self.request.received
         assert received is not None
+        period_ns = message.period_ns or received.stale_after
+        return Link(
+            stale_after_ns=received.stale_after,
+            early_ns=max(2_000_000, received.stale_after // 50),
+            reaction_ns=20_000_000,
+            max_step=max(1, received.stale_after // period_ns),
+        )
+
+    def _received(self, reference: str) -> Series[Value]:
+        """A received signal's value over time; ``stale`` before it came and when it stays away.
+
+        Where a message may rightly be refused, either outcome is noted as a doubt.
+        """
+        message, signal = self.case.vehicle.signal(reference)
+        link = self.received_link(message)
         result: Series[Value] = Series()
-        result.set(0, "stale")
+        result.set(0, STALE)
         last_ns: int | None = None
-        for record, intact in self.case.traffic(message.name).received_by(self.node):
-            at_ns = record.end_ns
-            if not intact or not self.from_ns <= at_ns < self.to_ns:
+        for at_ns, data, sure in chain(*self.case.arrivals(message.name, self.node, link)):
+            if not self.from_ns <= at_ns < self.to_ns:
                 continue
-            if last_ns is not None and at_ns > last_ns + received.stale_after:
-                result.set(last_ns + received.stale_after, "stale")
-            result.set(at_ns, signal.physical(record.frame.data))
+            if last_ns is not None and at_ns > last_ns + link.stale_after_ns:
+                result.set(last_ns + link.stale_after_ns, STALE)
+            result.set(at_ns, signal.physical(data))
             last_ns = at_ns
-        if last_ns is not None and last_ns + received.stale_after < self.to_ns:
-            result.set(last_ns + received.stale_after, "stale")
+            if not sure:
+                self.doubts.append((at_ns, at_ns + link.surely_stale_ns))
+        if last_ns is not None and last_ns + link.stale_after_ns < self.to_ns:
+            result.set(last_ns + link.stale_after_ns, STALE)
         return result
 
 
@@ -191,6 +226,20 @@ def _spans(values: Series[bool], to_ns: int) -> list[tuple[int, int]]:
     changes = values.changes()
     ends = [at_ns for at_ns, _ in changes[1:]] + [to_ns]
     return [(at, end) for (at, value), end in zip(changes, ends, strict=True) if value and at < end]
+
+
+def _gated(
+    spans: Sequence[tuple[int, int]], allowed: Sequence[tuple[int, int]], *, once: bool
+) -> Iterator[tuple[int, int]]:
+    """The parts of the spans that are allowed; ``once``: only up to the first refusal, and not
+    at all where the span begins with one.
+    """
+    for start, end in spans:
+        parts = [(max(start, a), min(end, b)) for a, b in allowed if max(start, a) < min(end, b)]
+        if not once:
+            yield from parts
+        elif parts and parts[0][0] == start:
+            yield parts[0]
 
 
 def _series(spans: list[tuple[int, int]], from_ns: int) -> Series[bool]:

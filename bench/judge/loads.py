@@ -73,7 +73,7 @@ def view_load(case: Case, name: str) -> LoadView:
         paints = [*view.local.paints(), *_plain_boots(case, name, load)]
         view.probes += _plain_reset_probes(case, name, load)
     view.paints = cut_out(paints, view.strict, AWAY)
-    view.excuses = [*_hang_excuses(case, name, load)]
+    view.excuses = [*_hang_excuses(case, name, load), *_never_excuses(case, load)]
     view.boots = [(life.reset_ns, life.boot_end_ns) for life in case.lives[load.node].lives]
 
     def adjust(at_ns: int, mask: int) -> int:
@@ -86,9 +86,10 @@ def view_load(case: Case, name: str) -> LoadView:
     view.segments = blend(view.paints, case.end_ns, adjust, view.edges)
     actual = case.recording.outputs[name]
     view.probes += [
-        Probe("rejoin", zone.quiet_ns, zone.from_ns, zone.to_ns, shown(actual, zone.quiet_ns))
+        Probe("rejoin", zone.quiet_ns, zone.from_ns, zone.to_ns, idle)
         for zone in view.strict
         if zone.after_fault
+        for idle in [shown(actual, zone.quiet_ns, load.cycle_ns)]
     ]
     return view
 
@@ -167,6 +168,18 @@ def _hang_excuses(case: Case, name: str, load: LoadTable) -> Iterator[tuple[int,
         yield hang.from_ns, to_ns, level_bit(actual.at(hang.from_ns))
 
 
+def _never_excuses(case: Case, load: LoadTable) -> Iterator[tuple[int, int, int]]:
+    """While a never rule forbids a state, a load need not be in it, whatever asks for it; nor
+    at once when the condition has passed.
+    """
+    for rule in load.never:
+        changes = case.condition(rule.when, load.node if case.pins_at_fault else None).changes()
+        ends = [at_ns for at_ns, _ in changes[1:]] + [case.end_ns]
+        for (from_ns, holds), to_ns in zip(changes, ends, strict=True):
+            if holds:
+                yield from_ns, to_ns + load.rejoin, OFF if rule.state == "on" else ON
+
+
 def judge_load(case: Case, view: LoadView) -> list[Verdict]:
     """All verdicts on a load's own rules, one for each rule that the run has something to say
     about.
@@ -184,7 +197,7 @@ def judge_load(case: Case, view: LoadView) -> list[Verdict]:
 
 
 def _tested(view: LoadView, actual: object) -> Iterator[Verdict]:
-    cycle_ns = view.load.flash.longest_period_ns if view.load.flash else 0
+    cycle_ns = view.load.cycle_ns
     by_rule: dict[str, list[Probe]] = {}
     for probe in view.probes:
         by_rule.setdefault(probe.rule, []).append(probe)

@@ -12,7 +12,9 @@ from bench.model.vehicle import LoadTable, NeverRule
 
 def judge_never(case: Case, name: str, load: LoadTable) -> list[Verdict]:
     """One verdict for each never rule of a load."""
-    return [_judge_rule(case, name, rule, index) for index, rule in enumerate(load.never)]
+    return [
+        _judge_rule(case, name, rule, index, load.node) for index, rule in enumerate(load.never)
+    ]
 
 
 def rule_name(index: int) -> str:
@@ -20,15 +22,16 @@ def rule_name(index: int) -> str:
     return "never" if index == 0 else f"never {index + 1}"
 
 
-def _judge_rule(case: Case, name: str, rule: NeverRule, index: int) -> Verdict:
-    """The condition is taken as it truly is, whatever a node knows of it.
+def _judge_rule(case: Case, name: str, rule: NeverRule, index: int, load_node: str) -> Verdict:
+    """The condition is taken as it truly is, whatever a node knows of it; only under a fault of
+    an input as the nodes see that input.
 
     ``within`` is the time to leave the state once the condition holds; entering the state while
     it holds is broken at once. The rule is exercised when the load was in the state as the
     condition began to hold and had to leave it, within the recording.
     """
     called = rule_name(index)
-    holds = case.condition(rule.when, None).changes()
+    holds = case.condition(rule.when, load_node if case.pins_at_fault else None).changes()
     ends = [at_ns for at_ns, _ in holds[1:]] + [case.end_ns]
     found = [Verdict(name, called, Outcome.NOT_EXERCISED)]
     for (from_ns, value), to_ns in zip(holds, ends, strict=True):

@@ -33,11 +33,7 @@ def _rejoin(case: Case, node: str) -> Iterator[Verdict]:
         return
     period_ns = case.vehicle.messages[table.status].period_ns or table.rejoin
     silence_ns = SILENT_PERIODS * period_ns
-    sent = [
-        record.end_ns
-        for record, intact in case.traffic(table.status).frames
-        if intact and record.sender == node
-    ]
+    sent = [at_ns for at_ns, sender in case.traffic(table.status).sent if sender == node]
     alive = [(at_ns, at_ns + silence_ns) for at_ns in sent]
     found = [Verdict(node, "rejoin", Outcome.NOT_EXERCISED)]
     for zone in zones(case, table.rejoin):

@@ -90,9 +90,9 @@ def _losses(
     assert status is not None
     period_ns = case.vehicle.messages[status].period_ns or notice.within
     times = [
-        record.end_ns
-        for record, intact in case.traffic(status).received_by(node)
-        if intact and life.reset_ns <= record.end_ns < life.end_ns
+        seen.at_ns
+        for seen in case.traffic(status).received_by(node)
+        if life.reset_ns <= seen.at_ns < life.end_ns
     ]
     for last_ns, next_ns in pairwise([life.boot_end_ns, *times, life.end_ns]):
         if next_ns - last_ns > 3 * period_ns // 2:

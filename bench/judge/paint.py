@@ -13,6 +13,7 @@ its span, a load that had stayed in the probe's idle states would have been wron
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Callable, Iterable, Sequence
 from typing import NamedTuple
 
@@ -179,8 +180,16 @@ def margin(probe: Probe, segments: Sequence[Segment], actual: Series[float]) -> 
     return probe.from_ns - right_since
 
 
-def shown(actual: Series[float], at_ns: int) -> int:
-    """The state that an output shows at an instant; off before it was ever driven."""
+def shown(actual: Series[float], at_ns: int, cycle_ns: int = 0) -> int:
+    """The state that an output shows at an instant; off before it was ever driven.
+
+    With ``cycle_ns``, the longest cycle of a load that can flash: it flashes if it was lit and
+    dark within the last cycle and a half.
+    """
     if not actual.times or actual.times[0] > at_ns:
         return OFF
+    if cycle_ns:
+        since = bisect_right(actual.times, at_ns - 3 * cycle_ns // 2)
+        if bisect_right(actual.times, at_ns) - since >= 2:
+            return FLASH
     return level_bit(actual.at(at_ns))

@@ -19,7 +19,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import NamedTuple
 
-from bench.judge.arrivals import Arrival, Link
+from bench.judge.arrivals import Link, Run
 from bench.judge.case import Case
 from bench.judge.lives import Life
 from bench.judge.masks import FLASH, OFF, ON, bit
@@ -30,11 +30,12 @@ FOREVER = 1 << 62
 
 
 class Asked(NamedTuple):
-    """A good message, as the states that it can have brought about. ``sure``: it was surely
-    good; ``lost``: the link was surely lost before it.
+    """A run as the states that it can have brought about; ``lost``: the link was surely lost
+    before it.
     """
 
     at_ns: int
+    last_ns: int
     states: int
     sure: bool
     lost: bool
@@ -64,15 +65,15 @@ def requested(case: Case, name: str, load: LoadTable) -> Requested:
     """Work out what the request of a load allows over the whole run."""
     assert load.request is not None
     result = Requested()
-    message, signal = case.vehicle.signal(load.request)
+    message, _ = case.vehicle.signal(load.request)
     link = case.link(message.name, load)
     held = 0
     lives = case.lives[load.node].lives
-    for life, found in zip(lives, case.arrivals(message.name, load.node, link), strict=True):
-        states = [bit(load.asked_state) if signal.raw(entry.data) else OFF for entry in found]
-        before = shown(case.recording.outputs[name], life.reset_ns - 1) if life.reset_ns else OFF
+    for life, runs in zip(lives, case.runs(load), strict=True):
+        actual = case.recording.outputs[name]
+        before = shown(actual, life.reset_ns - 1, load.cycle_ns) if life.reset_ns else OFF
         chapter = _Chapter(load, link, life, before, held)
-        asked = chapter.through_latch(found, states)
+        asked = chapter.through_latch(runs)
         chapter.tell(asked, result)
         held = asked[-1].states if asked else held
     return result
@@ -89,7 +90,6 @@ class _Chapter:
         self.before = before
         self.rest = held if load.survives_reset and held else bit(load.on_reset)
         self.hardware = ON if load.hardware_default == "on" else OFF
-        self.cycle_ns = load.flash.longest_period_ns if load.flash else 0
 
     def tell(self, asked: Sequence[Asked], result: Requested) -> None:
         """Add this life's paints, probes and fresh spans."""
@@ -109,68 +109,55 @@ class _Chapter:
 
     # ---- what the messages ask for ----
 
-    def through_latch(self, found: Sequence[Arrival], states: Sequence[int]) -> list[Asked]:
-        """What each message can bring about: a latched load waits until it was asked to be off,
+    def through_latch(self, runs: Sequence[Run]) -> list[Asked]:
+        """What each run can bring about: a latched load waits until it was asked to be off,
         and a message that may have been refused leaves the earlier request possible.
         """
         asked: list[Asked] = []
         latched = {True} if self.load.latch else {False}
         sure_ns: int | None = None
-        for arrival, state in zip(found, states, strict=True):
+        for run in runs:
             last = asked[-1] if asked else None
-            lost = last is not None and arrival.at_ns > last.at_ns + self.link.surely_stale_ns
+            state = bit(self.load.asked_state) if run.on else OFF
+            lost = last is not None and run.at_ns > last.last_ns + self.link.surely_stale_ns
             if self.load.latch:
                 if lost:
                     latched = {True}
-                elif sure_ns is not None and arrival.at_ns >= sure_ns + self.link.maybe_stale_ns:
+                elif sure_ns is not None and run.at_ns >= sure_ns + self.link.maybe_stale_ns:
                     latched = latched | {True}
                 if state == OFF:
-                    latched = {False} if arrival.sure else latched | {False}
+                    latched = {False} if run.sure else latched | {False}
             possible = (state if False in latched else 0) | (OFF if True in latched else 0)
-            if not arrival.sure and last is not None and not lost:
+            if not run.sure and last is not None and not lost:
                 possible |= last.states
-            asked.append(Asked(arrival.at_ns, possible, arrival.sure, lost))
-            sure_ns = arrival.at_ns if arrival.sure else sure_ns
+            asked.append(Asked(run.at_ns, run.last_ns, possible, run.sure, lost))
+            sure_ns = run.last_ns if run.sure else sure_ns
         return asked
 
     def _slack(self, slack_ns: int, states: int) -> int:
         """A load that flashes may finish its cycle."""
-        return slack_ns + (self.cycle_ns if states & FLASH else 0)
-
-    def _runs(self, asked: Sequence[Asked]) -> Iterator[tuple[Asked, Asked, Asked | None]]:
-        """Runs of messages that ask for one thing without a loss: first, last, the next run's."""
-        first: Asked | None = None
-        last: Asked | None = None
-        for entry in asked:
-            if first is None or last is None:
-                first = entry
-            elif entry.states != first.states or entry.lost:
-                yield first, last, entry
-                first = entry
-            last = entry
-        if first is not None and last is not None:
-            yield first, last, None
+        return slack_ns + (self.load.cycle_ns if states & FLASH else 0)
 
     def _service(self, asked: Sequence[Asked]) -> Iterator[Paint]:
         """What was asked for, up to ``latency`` behind a change or ``reaction`` behind a loss."""
-        for first, last, following in self._runs(asked):
-            until_ns = last.at_ns + self._slack(self.link.surely_stale_ns, first.states)
-            if following is not None and not following.lost:
-                changed_ns = following.at_ns + self._slack(self.load.latency, first.states)
+        for entry, following in _with_next(asked):
+            until_ns = entry.last_ns + self._slack(self.link.surely_stale_ns, entry.states)
+            if following is not None and following.states != entry.states and not following.lost:
+                changed_ns = following.at_ns + self._slack(self.load.latency, entry.states)
                 until_ns = min(until_ns, changed_ns)
-            yield Paint(first.at_ns, until_ns, first.states, "fresh")
+            yield Paint(entry.at_ns, until_ns, entry.states, "fresh")
 
     def _fresh(self, asked: Sequence[Asked]) -> Iterator[tuple[int, int]]:
         for entry in asked:
-            if entry.sure:
-                yield entry.at_ns, min(self.life.end_ns, entry.at_ns + self.link.stale_after_ns)
+            yield entry.at_ns, min(self.life.end_ns, entry.last_ns + self.link.stale_after_ns)
 
     # ---- absences ----
 
     def _boot(self, asked: Sequence[Asked]) -> Absence:
         """The reset and the time until a request is there."""
         life, back_ns = self.life, _first_sure(asked)
-        lost_ns = life.boot_end_ns + self.link.maybe_stale_ns
+        started_ns = life.boot_end_ns if life.up_ns is None else life.up_ns
+        lost_ns = min(started_ns, life.boot_end_ns) + self.link.maybe_stale_ns
         paints = (
             Paint(
                 life.reset_ns, life.boot_end_ns, self.before | self.hardware | self.rest, "reset"
@@ -186,10 +173,13 @@ class _Chapter:
         for here, following in pairwise([*sure, len(asked)]):
             last_sure, last = asked[here], asked[following - 1]
             back_ns = asked[following].at_ns if following < len(asked) else FOREVER
-            from_ns = last_sure.at_ns + self.link.maybe_stale_ns
+            from_ns = last_sure.last_ns + self.link.maybe_stale_ns
             if from_ns <= min(back_ns, self.life.end_ns):
-                surely_ns = last.at_ns + self._slack(self.link.surely_stale_ns, last.states)
-                paints = self._failsafe(from_ns, surely_ns, last.states, "stale", "then")
+                held = 0  # by whatever message between them the receiver took to be the last
+                for entry in asked[here:following]:
+                    held |= entry.states
+                surely_ns = last.last_ns + self._slack(self.link.surely_stale_ns, held)
+                paints = self._failsafe(from_ns, surely_ns, held, "stale", "then")
                 yield Absence(from_ns, back_ns, tuple(paints))
 
     def _failsafe(
@@ -230,26 +220,31 @@ class _Chapter:
             yield Probe("reset", life.reset_ns, life.boot_end_ns, until_ns, idle)
 
     def _change_probes(self, asked: Sequence[Asked]) -> Iterator[Probe]:
-        for (first, _, _), (changed, _, following) in pairwise(self._runs(asked)):
-            if changed.sure and not changed.lost:
-                deadline_ns = changed.at_ns + self._slack(self.load.latency, first.states)
+        for before, (changed, following) in zip(asked, [*_with_next(asked)][1:], strict=False):
+            if changed.sure and not changed.lost and changed.states != before.states:
+                deadline_ns = changed.at_ns + self._slack(self.load.latency, before.states)
                 until_ns = following.at_ns if following is not None else FOREVER
-                yield Probe("fresh", changed.at_ns, deadline_ns, until_ns, first.states)
+                yield Probe("fresh", changed.at_ns, deadline_ns, until_ns, before.states)
 
     def _loss_probes(self, asked: Sequence[Asked]) -> Iterator[Probe]:
         load = self.load
-        ends = [entry.at_ns for entry in asked[1:]] + [FOREVER]
-        for last, back_ns in zip(asked, ends, strict=True):
-            surely_ns = last.at_ns + self._slack(self.link.surely_stale_ns, last.states)
+        for entry, following in _with_next(asked):
+            back_ns = following.at_ns if following is not None else FOREVER
+            surely_ns = entry.last_ns + self._slack(self.link.surely_stale_ns, entry.states)
             if surely_ns >= back_ns:
                 continue
-            idle = self.hardware if load.on_stale == "hold" else last.states
+            idle = self.hardware if load.on_stale == "hold" else entry.states
             until_ns = back_ns
             if load.hold_for is not None:
-                until_ns = min(back_ns, surely_ns + load.hold_for)
-                still = self._stale_states(last.states)
-                yield Probe("then", last.at_ns, surely_ns + load.hold_for, back_ns, still)
-            yield Probe("stale", last.at_ns, surely_ns, until_ns, idle)
+                then_ns = surely_ns + load.hold_for
+                until_ns = min(back_ns, then_ns)
+                still = self._stale_states(entry.states)
+                yield Probe("then", entry.last_ns, then_ns, back_ns, still)
+            yield Probe("stale", entry.last_ns, surely_ns, until_ns, idle)
+
+
+def _with_next(asked: Sequence[Asked]) -> Iterator[tuple[Asked, Asked | None]]:
+    return zip(asked, [*asked[1:], None], strict=False)
 
 
 def _first_sure(asked: Sequence[Asked]) -> int:

@@ -64,8 +64,5 @@ def missing_sender(case: Case, load: LoadTable, at_ns: int, since_ns: int) -> st
     """Whose fault it is that a message does not arrive: its sender's, unless it was sent well."""
     assert load.request is not None
     message, _ = case.vehicle.signal(load.request)
-    sent = any(
-        intact and since_ns < record.end_ns <= at_ns
-        for record, intact in case.traffic(message.name).frames
-    )
+    sent = any(since_ns < sent_ns <= at_ns for sent_ns, _ in case.traffic(message.name).sent)
     return load.node if sent else case.vehicle.sender(message.name)

@@ -182,6 +182,11 @@ class LoadTable(Table):
         return max(2 * MS, (self.stale_after or 0) // 50)
 
     @property
+    def cycle_ns(self) -> int:
+        """The longest allowed flash cycle in ns; 0 for a load that does not flash."""
+        return self.flash.longest_period_ns if self.flash is not None else 0
+
+    @property
     def asked_state(self) -> State:
         """The state that a request other than zero asks for."""
         return "on" if self.flash is None else "flash"
@@ -217,6 +222,10 @@ class RequestTable(Table):
     )
     only_while: ConditionText | None = Field(
         default=None, alias="while", description="never on unless this holds too"
+    )
+    once_per_press: bool = Field(
+        default=False,
+        description="once 'while' has failed, 'follows' must end before it is on again",
     )
     off_delay: Duration | None = Field(default=None, description="stays on for so long after")
     one_touch: OneTouch | None = None

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from dataclasses import dataclass
 
 from bench.wire.controller import Controller
 from bench.wire.frame import Frame
 
 
-class Audience(NamedTuple):
+@dataclass(frozen=True, slots=True, eq=False)
+class Audience:
     """Who hears a frame, and whether one of them acknowledges it."""
 
     receivers: tuple[Controller, ...]

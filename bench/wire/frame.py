@@ -12,11 +12,11 @@ Bits are written as the wire shows them: 0 is dominant, 1 is recessive.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import Any
 
-CRC_POLYNOMIAL = 0x4599
-"""x15+x14+x10+x8+x7+x4+x3+1 (Bosch CAN Specification 2.0, part A section 3.1.1)."""
+from bench.wire.coding import CRC_COLUMNS, STUFF, crc_of_bits, state_after, stuffed
 
 TAIL_BITS = 10
 """CRC delimiter, ACK slot, ACK delimiter and seven bits of end of frame: never stuffed."""
@@ -24,6 +24,8 @@ TAIL_BITS = 10
 INTERMISSION_BITS = 3
 
 _HEADERS_AT_MOST = 1 << 16
+
+_Setter = Callable[["Frame", object], None]
 
 
 @dataclass(frozen=True, slots=True, init=False)
@@ -43,7 +45,7 @@ class Frame:
     extended: bool
     remote: bool
     dlc: int
-    head: Header = field(repr=False, compare=False)
+    head: Header = field(init=False, repr=False, compare=False)
 
     def __init__(
         self,
@@ -62,13 +64,12 @@ class Frame:
             head = _header(identifier, extended, remote, dlc)
         if len(data) != head.size:
             raise ValueError(_misfit(data, head))
-        put = object.__setattr__
-        put(self, "identifier", head.identifier)
-        put(self, "data", data)
-        put(self, "extended", head.extended)
-        put(self, "remote", head.remote)
-        put(self, "dlc", head.dlc)
-        put(self, "head", head)
+        _set_identifier(self, head.identifier)
+        _set_data(self, data)
+        _set_extended(self, head.extended)
+        _set_remote(self, head.remote)
+        _set_dlc(self, head.dlc)
+        _set_head(self, head)
 
     def __reduce__(self) -> tuple[Any, ...]:
         return Frame, (self.identifier, self.data, self.extended, self.remote, self.dlc)
@@ -77,6 +78,15 @@ class Frame:
         """Identifier and content in hexadecimal, such as ``123#DEADBEEF`` or ``123#R2``."""
         name = f"{self.identifier:08X}" if self.extended else f"{self.identifier:03X}"
         return f"{name}#R{self.dlc}" if self.remote else f"{name}#{self.data.hex().upper()}"
+
+
+# a frame is frozen; its constructor fills the slots directly, twice as fast as object.__setattr__
+_set_identifier: _Setter = vars(Frame)["identifier"].__set__
+_set_data: _Setter = vars(Frame)["data"].__set__
+_set_extended: _Setter = vars(Frame)["extended"].__set__
+_set_remote: _Setter = vars(Frame)["remote"].__set__
+_set_dlc: _Setter = vars(Frame)["dlc"].__set__
+_set_head: _Setter = vars(Frame)["head"].__set__
 
 
 def crc15(frame: Frame) -> int:
@@ -96,6 +106,8 @@ def length_bits(frame: Frame) -> int:
     Always equal to ``len(bits(frame))``. The intermission of 3 bits is not part of it.
     """
     head = frame.head
+    if head.size == 8:
+        return _length_of_eight(head, frame.data)
     crc = head.crc
     table = head.table
     length = head.length
@@ -107,6 +119,25 @@ def length_bits(frame: Frame) -> int:
     return length + added + table[256 | crc & 0x7F][1]  # type: ignore[no-any-return]
 
 
+def _length_of_eight(head: Header, data: bytes) -> int:
+    """:func:`length_bits` without the loop: most frames carry eight bytes."""
+    a, b, c, d, e, f, g, h = data
+    col = head.columns
+    crc = head.crc ^ col[0][a] ^ col[1][b] ^ col[2][c] ^ col[3][d]
+    crc ^= col[4][e] ^ col[5][f] ^ col[6][g] ^ col[7][h]
+    table, in_a = head.table[a]
+    table, in_b = table[b]
+    table, in_c = table[c]
+    table, in_d = table[d]
+    table, in_e = table[e]
+    table, in_f = table[f]
+    table, in_g = table[g]
+    table, in_h = table[h]
+    table, in_crc = table[crc >> 7]
+    in_data = in_a + in_b + in_c + in_d + in_e + in_f + in_g + in_h
+    return head.length + in_data + in_crc + table[256 | crc & 0x7F][1]  # type: ignore[no-any-return]
+
+
 def bits(frame: Frame) -> str:
     """The whole frame as the wire shows it: SOF to end of frame, stuffed, acknowledged.
 
@@ -114,19 +145,6 @@ def bits(frame: Frame) -> str:
     """
     content = frame.head.bits + "".join(f"{byte:08b}" for byte in frame.data)
     return stuffed(content + f"{crc15(frame):015b}") + "1" + "0" + "1" + "1" * 7
-
-
-def stuffed(content: str) -> str:
-    """A bit string with a complementary bit after each five equal ones, stuff bits counted too."""
-    out: list[str] = []
-    run = 0
-    for bit in content:
-        run = run + 1 if out and out[-1] == bit else 1
-        out.append(bit)
-        if run == 5:
-            out.append("0" if bit == "1" else "1")
-            run = 1
-    return "".join(out)
 
 
 def arbitration_word(frame: Frame) -> int:
@@ -151,7 +169,8 @@ def longest_bits(dlc: int, extended: bool = False) -> int:
     return stuffable + 13 + (stuffable - 1) // 4
 
 
-class Header(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class Header:
     """All that a frame's length owes to its identifier, flags and DLC: worked out once for each."""
 
     identifier: int
@@ -196,10 +215,10 @@ def _header(identifier: int, extended: bool, remote: bool, dlc: int) -> Header:
         size,
         int(address.ljust(32, "0"), 2),
         content,
-        _crc_of_bits(content + "0" * 8 * size),
-        tuple(_COLUMNS[size - 1 - place] for place in range(size)),
+        crc_of_bits(content + "0" * 8 * size),
+        tuple(CRC_COLUMNS[size - 1 - place] for place in range(size)),
         len(sent) + 8 * size + 15 + TAIL_BITS,
-        _STUFF[_state_after(sent)],
+        STUFF[state_after(sent)],
     )
     if len(_HEADERS) >= _HEADERS_AT_MOST:
         _HEADERS.clear()
@@ -230,58 +249,3 @@ def _misfit(data: bytes, head: Header) -> str:
     if len(data) > 8:
         return f"a data frame holds up to 8 bytes, not {len(data)}"
     return f"DLC {head.dlc} goes with {head.size} bytes of data, not {len(data)}"
-
-
-# The tables. A state of stuffing is the last bit sent and how often in a row it was sent, 1 to 4:
-# after the fifth a stuff bit follows at once. Each state has a table: entry b (0..255) says for a
-# whole byte b which table comes next and how many stuff bits fell in; entry 256 | b says the same
-# for seven bits, which is what is left of the CRC after its first byte.
-
-
-def _crc_of_bits(content: str) -> int:
-    crc = 0
-    for bit in content:
-        overflow = crc >> 14 ^ int(bit)
-        crc = crc << 1 & 0x7FFF
-        if overflow:
-            crc ^= CRC_POLYNOMIAL
-    return crc
-
-
-def _state_after(sent: str) -> int:
-    run = len(sent) - len(sent.rstrip(sent[-1]))
-    return int(sent[-1]) << 2 | run - 1
-
-
-def _step(state: int, value: int, width: int) -> tuple[int, int]:
-    last, run = state >> 2, (state & 3) + 1
-    added = 0
-    for shift in range(width - 1, -1, -1):
-        bit = value >> shift & 1
-        run = run + 1 if bit == last else 1
-        last = bit
-        if run == 5:
-            added += 1
-            last, run = 1 - bit, 1
-    return last << 2 | run - 1, added
-
-
-def _stuff_tables() -> list[list[Any]]:
-    tables: list[list[Any]] = [[] for _ in range(8)]
-    for state, table in enumerate(tables):
-        for value, width in [(b, 8) for b in range(256)] + [(b, 7) for b in range(128)]:
-            after, added = _step(state, value, width)
-            table.append((tables[after], added))
-    return tables
-
-
-def _crc_columns() -> list[list[int]]:
-    """Entry [n][b]: the CRC of byte b with n zero bytes behind it, from a register of zero."""
-    columns = [[_crc_of_bits(f"{byte:08b}") for byte in range(256)]]
-    for _ in range(7):
-        columns.append([(crc << 8 & 0x7FFF) ^ columns[0][crc >> 7] for crc in columns[-1]])
-    return columns
-
-
-_COLUMNS = _crc_columns()
-_STUFF = _stuff_tables()

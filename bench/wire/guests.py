@@ -15,11 +15,11 @@ So each frame reaches a guest once, through the wire, and no method of python-ca
 
 from __future__ import annotations
 
-import queue
 import threading
 from collections.abc import Iterator
+from queue import Queue
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Self, TypedDict
 
 import can
 from can.interfaces.virtual import channels, channels_lock
@@ -33,7 +33,15 @@ from bench.wire.messages import frame_of, message_of
 from bench.wire.port import BlockingReceive
 
 
-class GuestQueue(queue.Queue[can.Message]):
+class GuestSettings(TypedDict):
+    """What each guest's controller is made with."""
+
+    mailboxes: int
+    order: Order
+    auto_recovery: bool
+
+
+class GuestQueue(Queue[can.Message]):
     """A guest's receive queue. python-can's own deliveries into it are noted, not kept."""
 
     guest: Guest
@@ -73,6 +81,7 @@ class Guest:
         self._leaving = False
         controller.on_receive = self._receive
         controller.on_sent = self._sent
+        controller.on_state = lambda _: self._leave_when_done()
 
     def send(self, message: can.Message, *, echo: bool) -> None:
         """Hand a message to the controller; ``echo`` it to the guest once it is sent."""
@@ -82,7 +91,6 @@ class Guest:
         except TransmitError as refusal:
             raise can.CanOperationError(str(refusal)) from refusal
         if echo:
-            self._echo = [kept for kept in self._echo if self.controller.holds(kept)]
             self._echo.append(frame)
 
     def leave(self) -> None:
@@ -104,7 +112,7 @@ class Guest:
         for index, own in enumerate(self._echo):
             if own is frame:
                 del self._echo[index]
-                now_ns = self.channel.clock.now_ns
+                now_ns = self.channel.queue.now_ns
                 self.inbox.deliver(message_of(frame, now_ns, self.channel.name, is_rx=False))
                 break
         self._leave_when_done()
@@ -126,16 +134,14 @@ class GuestChannel(list[Any]):
     It is never false, so that python-can does not drop it when the last guest has gone.
     """
 
-    def __init__(
-        self, wire: Wire, clock: EventQueue, name: Any, mailboxes: int, order: Order
-    ) -> None:
+    def __init__(self, wire: Wire, queue: EventQueue, name: Any, settings: GuestSettings) -> None:
         super().__init__()
         self.wire = wire
-        self.clock = clock
+        self.queue = queue
         self.name = name
         self.offers: list[tuple[Guest, bool]] = []
         self.open = True
-        self._settings: dict[str, Any] = {"mailboxes": mailboxes, "order": order}
+        self._settings = settings
         self._count = 0
         self._attached: list[Guest] = []
         self._thread = threading.get_ident()
@@ -227,18 +233,23 @@ class GuestChannel(list[Any]):
 
 def open_channel(
     wire: Wire,
-    clock: EventQueue,
+    queue: EventQueue,
     channel: Any,
     *,
     mailboxes: int = 10,
     order: Order = "fifo",
+    auto_recovery: bool = False,
 ) -> GuestChannel:
     """Let plain python-can programs take part on a wire through a virtual channel.
 
     While it is open, ``can.Bus(interface="virtual", channel=channel)`` gets a controller named
     "guest 1", "guest 2" and so on at the end of the cable. It keeps ``mailboxes`` frames waiting in
     the given order; the default is what a desktop system's network queue does (from memory: ten,
-    first in, first out). Use it as a context manager, or call ``close``.
+    first in, first out). python-can has no call to ask for recovery from bus-off, so a guest comes
+    back from it only with ``auto_recovery``. Use it as a context manager, or call ``close``.
+
+    A program that shuts its bus down with messages still waiting stays on the wire until they are
+    sent, or until the channel is closed.
 
     :raises ValueError: if the channel is in use already, by the bench or by a plain bus.
     """
@@ -248,6 +259,7 @@ def open_channel(
                 f"python-can's virtual channel {channel!r} is in use already; "
                 f"open it for the wire before the programs open it"
             )
-        guests = GuestChannel(wire, clock, channel, mailboxes, order)
+        settings = GuestSettings(mailboxes=mailboxes, order=order, auto_recovery=auto_recovery)
+        guests = GuestChannel(wire, queue, channel, settings)
         channels[channel] = guests
     return guests

@@ -103,11 +103,6 @@ class Transmitter(Confinement):
         """How many frames wait to be sent, the one on the wire included."""
         return len(self.boxes) + (self.sending is not None)
 
-    def holds(self, frame: Frame) -> bool:
-        """Whether this very frame object waits to be sent or is on the wire."""
-        boxes = [*self.boxes, self.sending] if self.sending is not None else self.boxes
-        return any(box[2] is frame for box in boxes)
-
     @property
     def order(self) -> Order:
         """Which waiting frame goes first."""
@@ -136,9 +131,7 @@ class Transmitter(Confinement):
     @muted.setter
     def muted(self, muted: bool) -> None:
         self._muted = muted
-        if self._swallowing is not None and self.segment is not None:
-            self.segment.wire.queue.cancel(self._swallowing)
-            self._swallowing = None
+        self._stop_swallowing()
         self.offer()
 
     # ---- for the segment
@@ -269,6 +262,12 @@ class Transmitter(Confinement):
     def _empty(self) -> None:
         self.boxes.clear()
         self.next_word = NOTHING
+        self._stop_swallowing()
+
+    def _stop_swallowing(self) -> None:
+        if self._swallowing is not None and self.segment is not None:
+            self.segment.wire.queue.cancel(self._swallowing)
+            self._swallowing = None
 
     def _swallow_next(self) -> None:
         if self._muted and self.boxes and self._swallowing is None and self.segment is not None:
@@ -278,7 +277,7 @@ class Transmitter(Confinement):
 
     def _swallowed(self) -> None:
         self._swallowing = None
-        if not self._muted or not self.boxes:
+        if not self._muted or not self.boxes or self.segment is None:
             return
         frame = (heappop(self.boxes) if self.by_priority else self.boxes.pop(0))[2]
         self.sent += 1

@@ -105,6 +105,8 @@ class Wire:
     def cut(self, left: str, right: str) -> None:
         """Cut the trunk between two neighbours: both sides live on as segments of their own.
 
+        Cutting where it is cut already, or mending what is whole, changes nothing.
+
         A frame in flight goes on at its sender's side; at the other all who heard it see an error.
 
         :raises ValueError: if the two are not neighbours on the cable.

@@ -7,6 +7,9 @@ error, counted from 0 at the start of frame. Everything else follows from k and 
 
 so the next start of frame is k + 18 + s bits after the failing one, 8 more for an error-passive
 sender if nobody else starts (Bosch CAN Specification 2.0, part B sections 3.1.3, 3.1.5 and 8).
+
+An error here is seen by all nodes of a segment. So a receiver that alone mistakes a bit, and the
+duplicates that come of an error in the last two bits of a frame, do not occur.
 """
 
 from __future__ import annotations

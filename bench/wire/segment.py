@@ -30,8 +30,8 @@ if TYPE_CHECKING:
     from bench.wire.medium import Wire
 
 _PASSIVE = ErrorState.PASSIVE
-_ARBITRATION = Priority.ARBITRATION
-_WIRE = Priority.WIRE
+_ARBITRATION = int(Priority.ARBITRATION)
+_WIRE = int(Priority.WIRE)
 
 
 class Segment:

@@ -299,15 +299,14 @@ def stopped_before_completion(loop, note):
 
 @scenario
 async def running_twice(note):
-    """Event Loop, run_forever: neither this loop nor another may start while one runs."""
+    """Event Loop, run_until_complete: neither this loop nor another may start while one runs."""
     other = type(_loop())()
     waited = _loop().create_future()
     for loop in (_loop(), other):
-        for start in (loop.run_forever, lambda loop=loop: loop.run_until_complete(waited)):
-            try:
-                start()
-            except RuntimeError as caught:
-                note(str(caught))
+        try:
+            loop.run_until_complete(waited)
+        except RuntimeError as caught:
+            note(str(caught))
     other.close()
 
 

@@ -186,7 +186,7 @@ def test_recovery_under_back_to_back_load_takes_128_frames():
     # each frame ends in ACK delimiter 1 + end of frame 7 + intermission 3 = 11 recessive bits
     setup = Setup(3)
     node, sender, _ = setup.nodes
-    sender.on_sent = lambda frame: sender.send(frame)
+    sender.on_sent = sender.send
     sender.send(FRAME)
     setup.run(10)
     node.force_bus_off()

@@ -7,6 +7,8 @@ is tested as an upper bound only.
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -95,4 +97,4 @@ def test_seven_bytes_at_125_kbit_stay_within_the_papers_millisecond():
     queue.run_until(10**9)
     starts = [record.start_ns for record in records]
     assert len(starts) == 3
-    assert all(later - earlier <= 1_000_000 for earlier, later in zip(starts, starts[1:]))
+    assert all(later - earlier <= 1_000_000 for earlier, later in itertools.pairwise(starts))

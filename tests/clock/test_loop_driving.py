@@ -184,7 +184,8 @@ def test_a_deadlock_names_the_waiting_tasks_with_their_places(loop):
         f"'Task-1' in {main.__qualname__} (test_loop_driving.py:{line}), "
         f"'reader' in _read_for_ever (test_loop_driving.py:{_line_of(_read_for_ever)}, "
         f"waiting in Queue.get), "
-        f"'writer' in {wait_for_ever.__qualname__} (test_loop_driving.py:{_line_of(wait_for_ever) + 1})"
+        f"'writer' in {wait_for_ever.__qualname__} "
+        f"(test_loop_driving.py:{_line_of(wait_for_ever) + 1})"
     )
 
 

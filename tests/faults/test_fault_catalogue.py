@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from types import SimpleNamespace
 
 import pytest
 from hypothesis import given
@@ -11,10 +12,15 @@ from small_car import fault, run, small_vehicle
 
 from bench.faults.base import Fault
 from bench.faults.catalogue import FaultError, catalogue, make_fault
-from bench.faults.traffic import Luck, requests
+from bench.faults.traffic import Luck, last_sent, requests
+from bench.wire import Frame, WireRecord
 
 KINDS = list(catalogue())
 EVERY = [instance for form in catalogue().values() for instance in form.every(small_vehicle())]
+
+
+def of_a_fault(action):
+    return action.__module__.startswith("bench.faults")
 
 
 def rig_state(session):
@@ -34,6 +40,7 @@ def rig_state(session):
         "nodes": [host.state for host in hosts],
         "stuck": [line.stuck_at for line in lines],
         "edges": [line.edges for line in lines],
+        "to come": [event for event in session.queue.scheduled() if of_a_fault(event[3])],
     }
 
 
@@ -133,6 +140,27 @@ def test_labels_show_what_differs_from_the_default_in_words_of_the_user():
 
 def test_requests_are_the_messages_that_ask_something_of_a_load():
     assert requests(small_vehicle()) == {"LampRequest": ("front", "rear")}
+
+
+def record(frame, sender="dash", error=None):
+    return WireRecord(0, 1, sender, frame, error=error)
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        record(Frame(256, b"\2"), error="ack"),
+        record(Frame(256, b"\2"), sender="impostor at rear"),
+        record(Frame(256, b"\2", extended=True)),
+        record(Frame(256, remote=True, dlc=1)),
+        record(Frame(257, b"\2")),
+    ],
+)
+def test_the_last_frame_of_a_message_is_a_good_one_of_its_own_sender(other):
+    wanted = record(Frame(256, b"\1"))
+    rig = SimpleNamespace(frames=[record(Frame(256, b"\0")), wanted, other])
+    assert last_sent(rig, small_vehicle().messages["LampRequest"]) is wanted
+    assert last_sent(rig, small_vehicle().messages["RearStatus"]) is None
 
 
 class Draws:

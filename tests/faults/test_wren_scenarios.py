@@ -49,3 +49,15 @@ def test_a_check_of_the_demo_vehicle_tries_a_bounded_number_of_faults():
     for instance in every:
         written = instance.model_dump(exclude_defaults=True)
         assert make_fault(instance.kind, written, wren()) == instance
+
+
+def test_a_control_node_may_also_miss_what_it_decides_its_requests_by():
+    labels = [instance.label() for instance in catalogue()["drop"].every(wren())]
+    assert "drop(EngineData,dash)" in labels
+    assert "drop(EngineData,gauge)" in labels
+    assert "drop(LampRequest,dash)" not in labels
+
+
+def test_corrupt_is_tried_once_for_each_sender():
+    labels = [instance.label() for instance in catalogue()["corrupt"].every(wren())]
+    assert len(labels) == 2

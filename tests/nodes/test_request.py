@@ -142,6 +142,17 @@ def test_a_reset_does_not_forget_a_delay_a_touch_or_a_hysteresis(board):
     assert fan.at(2002)
 
 
+def test_what_ended_during_a_reset_has_no_aftermath(board):
+    lamp = Bench(board, when="door == open", off_delay_ms=500)
+    lamp.at(0, door="shut")
+    lamp.at(10, door="open")
+    lamp.reset()
+    lamp.values["door"] = "shut"
+    assert not lamp.at(100)
+    assert lamp.at(200, door="open")
+    assert lamp.at(300, door="shut")
+
+
 def test_what_is_not_known_asks_for_nothing(board):
     starter = Bench(board, when="button == down", only_while="E.Running == 0")
     assert starter.at(0, button="down", **{"E.Running": 0.0})

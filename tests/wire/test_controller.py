@@ -171,6 +171,19 @@ def test_abort_drops_what_waits_and_does_not_repeat_what_is_on_the_wire(bench_of
     assert (bench["a"].aborted, bench["a"].pending()) == (3, 0)
 
 
+def test_an_abort_does_not_touch_what_is_sent_after_it(bench_of):
+    bench = bench_of("a", "b")
+    hits = iter([None, 40])
+    bench.wire.disturbances.append(lambda *_: next(hits, None))
+    bench["a"].send(Frame(0x100))
+    bench.run(10)
+    bench["a"].abort_pending()
+    bench["a"].send(Frame(0x101))
+    bench.run()
+    assert identifiers(bench) == [0x100, 0x101, 0x101]
+    assert bench.errors == [None, "disturbed", None]
+
+
 def test_power_off_clears_everything(bench_of):
     bench = bench_of("a", "b")
     bench["b"].send(Frame(0x100))
@@ -235,10 +248,23 @@ def test_muting_swallows_what_waits_and_unmuting_lets_the_rest_out(bench_of):
     assert bench["a"].sent == 3
 
 
+def test_a_swallowed_frame_keeps_its_mailbox_for_its_whole_length(bench_of):
+    bench = bench_of("a", "b")
+    bench["a"].muted = True
+    bench["a"].send(Frame(0x100))
+    bench.run(30)
+    bench["a"].abort_pending()
+    bench["a"].send(Frame(0x100))
+    bench.run(length_bits(Frame(0x100)) - 1)
+    assert bench["a"].pending() == 1
+    bench.run(1)
+    assert (bench["a"].pending(), bench["a"].sent, bench["a"].aborted) == (0, 1, 1)
+
+
 def test_a_muted_node_may_send_from_its_callback(bench_of):
     bench = bench_of("a", "b")
     bench["a"].muted = True
-    bench["a"].on_sent = lambda frame: bench["a"].send(frame)
+    bench["a"].on_sent = bench["a"].send
     bench["a"].send(Frame(0x100))
     bench.run(10 * length_bits(Frame(0x100)))
     assert bench["a"].sent == 10

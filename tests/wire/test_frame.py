@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import copy
+import dataclasses
 import pickle
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from bench.wire.coding import stuffed
 from bench.wire.frame import (
     Frame,
     arbitration_word,
@@ -16,7 +18,6 @@ from bench.wire.frame import (
     crc15,
     length_bits,
     longest_bits,
-    stuffed,
 )
 
 
@@ -77,6 +78,13 @@ def test_frames_compare_by_value():
     assert Frame(0x123) != Frame(0x123, extended=True)
     assert Frame(0x123, remote=True, dlc=2) != Frame(0x123, remote=True)
     assert len({Frame(1), Frame(1), Frame(2)}) == 2
+
+
+def test_a_frame_can_be_derived_from_another():
+    frame = dataclasses.replace(Frame(0x18DAF110, b"\x01", extended=True), data=b"\x02")
+    assert frame == Frame(0x18DAF110, b"\x02", extended=True)
+    with pytest.raises(ValueError, match="DLC 1 goes with 1 bytes of data, not 2"):
+        dataclasses.replace(frame, data=b"\x01\x02")
 
 
 def test_a_frame_cannot_be_changed():

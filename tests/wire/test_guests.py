@@ -120,7 +120,7 @@ def test_full_mailboxes_are_an_operation_error(car):
     one = car.program()
     for _ in range(10):
         one.send(message(0x100))
-    with pytest.raises(can.CanOperationError, match="node 'guest 1' cannot send.*10 mailboxes"):
+    with pytest.raises(can.CanOperationError, match=r"node 'guest 1' cannot send.*10 mailboxes"):
         one.send(message(0x100))
     car.run()
     assert len(car.records) == 10
@@ -150,6 +150,17 @@ def test_a_program_that_sends_and_shuts_down_is_heard(car):
         one.send(message(0x101))
     car.run()
     assert [frame.identifier for frame in car.heard("node")] == [0x100, 0x101]
+    assert [c.name for c in car.wire.controllers] == ["node"]
+
+
+def test_a_guest_that_goes_bus_off_while_leaving_is_gone(car):
+    car.wire.disturbances.append(lambda *_: 40)
+    one = car.program()
+    one.send(message(0x100))
+    one.shutdown()
+    car.run(500)
+    assert len(car.wire.controllers) == 2
+    car.run()
     assert [c.name for c in car.wire.controllers] == ["node"]
 
 

@@ -1,0 +1,112 @@
+"""What happened in a run, as one list in order of time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from bench.campaign.result import RunResult
+from bench.model.consistency import split_signal
+from bench.model.units import plain, show_duration
+from bench.recording import Recording
+from bench.report.spells import spells
+from bench.wire.confinement import ErrorState
+
+_FAULT, _TROUBLE = "bold magenta", "red"
+
+
+class Event(NamedTuple):
+    """Something that happened at an instant."""
+
+    at_ns: int
+    text: str
+    style: str = ""
+
+
+def events(result: RunResult) -> list[Event]:
+    """Actions, faults, nodes, controllers, loads and notices, in order of time.
+
+    What falls on one instant stands in this order: cause before effect.
+    """
+    recording = result.recording
+    found = [
+        *_actions(recording),
+        *_faults(recording),
+        *_nodes(recording),
+        *_controllers(recording),
+        *_loads(recording),
+        *_notices(result),
+    ]
+    return sorted(found, key=lambda event: event.at_ns)
+
+
+def _actions(recording: Recording) -> Iterator[Event]:
+    for action in recording.actions:
+        listed = ", ".join(f"{name} = {plain(value)}" for name, value in action.values.items())
+        yield Event(action.at_ns, f"input {listed}", "bold")
+
+
+def _faults(recording: Recording) -> Iterator[Event]:
+    for fault in recording.faults:
+        until = "" if fault.cleared_ns is not None else " (until the end)"
+        yield Event(fault.applied_ns, f"fault {fault.kind}: {fault.text}{until}", _FAULT)
+        if fault.cleared_ns is not None and fault.cleared_ns != fault.applied_ns:
+            lasted = show_duration(fault.cleared_ns - fault.applied_ns)
+            text = f"fault {fault.kind} cleared after {lasted}: {fault.text}"
+            yield Event(fault.cleared_ns, text, _FAULT)
+
+
+def _nodes(recording: Recording) -> Iterator[Event]:
+    crashed = {(crash.node, crash.at_ns) for crash in recording.crashes}
+    together: dict[tuple[int, str, str], list[str]] = {}
+    for node, changes in recording.nodes.items():
+        for change in changes:
+            if change.state == "crashed" and (node, change.at_ns) in crashed:
+                continue
+            together.setdefault(change, []).append(node)
+    for (at_ns, state, cause), nodes in together.items():
+        word = "node" if len(nodes) == 1 else "nodes"
+        text = f"{word} {', '.join(nodes)}: {state}" + (f" ({cause})" if cause else "")
+        yield Event(at_ns, text, "" if state in ("reset", "running") else _TROUBLE)
+    for crash in recording.crashes:
+        text = f"node {crash.node}: the program failed at {crash.where}: {crash.text}"
+        yield Event(crash.at_ns, text, _TROUBLE)
+
+
+def _controllers(recording: Recording) -> Iterator[Event]:
+    for node, changes in recording.controllers.items():
+        for change in changes:
+            state = _state_words(change.state)
+            text = f"controller of {node}: {state} (TEC {change.tec}, REC {change.rec})"
+            yield Event(change.at_ns, text, "" if change.state == "ACTIVE" else _TROUBLE)
+
+
+def _state_words(name: str) -> str:
+    known = ErrorState.__members__
+    return known[name].value if name in known else name
+
+
+def _loads(recording: Recording) -> Iterator[Event]:
+    together: dict[tuple[int, str], list[str]] = {}
+    for load, output in recording.outputs.items():
+        for entry in spells(output, recording.end_ns):
+            together.setdefault(entry, []).append(load)
+    for (at_ns, text), loads in together.items():
+        yield Event(at_ns, f"{', '.join(loads)}: {text}", "cyan")
+
+
+def _notices(result: RunResult) -> Iterator[Event]:
+    """When a notice is first handed over, and when it is taken back."""
+    vehicle = result.scenario.vehicle
+    for name, notice in vehicle.notices.items():
+        message = split_signal(notice.signal)[0]
+        _, signal = vehicle.signal(notice.signal)
+        given = False
+        for entry in result.recording.handed.get(message, []):
+            if not entry.data:
+                continue
+            now = bool(signal.raw(entry.data))
+            if now != given:
+                word = "given" if now else "withdrawn"
+                yield Event(entry.at_ns, f"notice {name}: {word} ({notice.signal})", "yellow")
+            given = now

@@ -1,0 +1,58 @@
+"""A check as JUnit XML, for whatever collects test results: one test for each declared rule."""
+
+from __future__ import annotations
+
+import re
+from xml.etree import ElementTree as ET
+
+from bench.campaign.result import CheckReport, RuleResult
+from bench.judge import Outcome
+from bench.report.words import command, finding_sentence, outcome_line
+
+_NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+"""What XML 1.0 does not allow, section 2.2 "Characters"."""
+
+
+def junit_xml(report: CheckReport) -> str:
+    """Subjects are classes, rules are tests. A broken rule fails, a rule that was not exercised
+    is skipped and so never passes; a check without a case or a rule is one error.
+    """
+    suite = ET.Element("testsuite", name=_clean(f"linkloss check {report.vehicle.title}"))
+    counts = {"tests": 0, "failures": 0, "errors": 0, "skipped": 0}
+    for entry in report.rules:
+        counts["tests"] += 1
+        test = ET.SubElement(suite, "testcase", classname=_clean(entry.subject), name=entry.rule)
+        if entry.verdict.outcome is Outcome.BROKEN:
+            counts["failures"] += 1
+            _failure(test, report, entry)
+        elif entry.verdict.outcome is Outcome.NOT_EXERCISED:
+            counts["skipped"] += 1
+            ET.SubElement(
+                test, "skipped", message="not exercised: no case put the rule to the test"
+            )
+    if not report.cases or not report.declared:
+        counts["tests"] += 1
+        counts["errors"] += 1
+        test = ET.SubElement(suite, "testcase", classname="linkloss", name="check")
+        ET.SubElement(test, "error", message=outcome_line(report))
+    numbers = {name: str(number) for name, number in counts.items()}
+    suite.attrib.update(numbers)
+    root = ET.Element("testsuites", numbers)
+    root.append(suite)
+    ET.indent(root)
+    return '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, "unicode") + "\n"
+
+
+def _failure(test: ET.Element, report: CheckReport, entry: RuleResult) -> None:
+    finding = next(
+        found
+        for found in report.findings
+        if (found.verdict.subject, found.verdict.rule) == (entry.subject, entry.rule)
+    )
+    sentence = _clean(finding_sentence(report.vehicle, finding.verdict, finding.case))
+    failure = ET.SubElement(test, "failure", message=sentence)
+    failure.text = f"{sentence}\n{_clean(command(report, finding.case))}"
+
+
+def _clean(text: str) -> str:
+    return _NOT_XML.sub("?", text)

@@ -1,0 +1,144 @@
+"""A recording as a log of frames, in the formats that python-can writes.
+
+Timestamps are seconds of virtual time, at the end of each frame. Attempts that failed are error
+frames where the format holds those. What the formats lose: ``.log``, ``.asc`` and ``.trc`` round
+to a microsecond, ``.blf`` may be a nanosecond early; ``.csv`` has no channel and no direction;
+``.asc``, ``.blf``, ``.trc`` and ``.mf4`` number the channel; ``.trc`` holds neither error frames
+nor remote frames.
+"""
+
+from __future__ import annotations
+
+import gzip
+import io
+import logging
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import IO, Any
+
+import can
+
+from bench.model.problem import BadInput, nearest
+from bench.recording import Recording
+from bench.report.files import replacing
+from bench.wire.messages import message_of
+
+_NS_PER_S = 1_000_000_000
+FORMATS = (".log", ".asc", ".blf", ".csv", ".trc", ".mf4", ".log.gz", ".asc.gz", ".csv.gz")
+_DATABASE = (
+    "the writer of '.db' logs loses frames when it is stopped right after writing;"
+    " expected one of: "
+)
+_TRIGGER_DATE = "Thu Jan 01 00:00:00.0 1970"
+
+
+def ensure_format(path: str | Path) -> str:
+    """The format of a log by its name: one of FORMATS. Raises BadInput for any other, and for
+    ``.mf4`` where its library is missing.
+    """
+    name = Path(path).name.lower()
+    suffix = "".join(Path(name).suffixes[-2:]) if name.endswith(".gz") else Path(name).suffix
+    listed = ", ".join(FORMATS)
+    if suffix == ".db":
+        raise BadInput.one(path, "", _DATABASE + listed)
+    if suffix not in FORMATS:
+        got = f"unknown format of a log '{suffix}'" if suffix else "the name has no extension"
+        raise BadInput.one(path, "", f"{got}; expected one of: {listed}{nearest(suffix, FORMATS)}")
+    if suffix == ".mf4" and not _has_asammdf():
+        text = "writing '.mf4' needs a library: pip install 'linkloss[mf4]'"
+        raise BadInput.one(path, "", text)
+    return suffix
+
+
+def write_log(recording: Recording, channel: str, path: str | Path) -> None:
+    """Write every frame of a recording as a log, in the format of the extension, whole or not at
+    all. The text formats come out the same every time. Raises BadInput.
+    """
+    suffix = ensure_format(path)
+    with replacing(path) as beside, _writer(beside, suffix, Path(path).name) as writer:
+        for message in log_messages(recording, channel, trouble=suffix != ".trc"):
+            writer.on_message_received(message)
+
+
+def log_messages(
+    recording: Recording, channel: str, *, trouble: bool = True
+) -> Iterator[can.Message]:
+    """The frames as messages in order of their ends; ``trouble``: error and remote frames too."""
+    for record in sorted(recording.frames, key=lambda record: record.end_ns):
+        if record.error is None and (trouble or not record.frame.remote):
+            yield message_of(record.frame, record.end_ns, channel)
+        elif record.error is not None and trouble:
+            at_s = record.end_ns / _NS_PER_S
+            yield can.Message(timestamp=at_s, channel=channel, is_error_frame=True)
+
+
+@contextmanager
+def _writer(beside: Path, suffix: str, name: str) -> Iterator[can.io.generic.MessageWriter]:
+    """A writer that starts at virtual instant zero and knows nothing of today's date."""
+    kind = suffix.removesuffix(".gz")
+    if kind == ".mf4":
+        with beside.open("w+b") as binary, _mf4(binary) as writer:
+            yield writer
+    elif kind == ".blf":
+        with can.BLFWriter(beside) as writer:
+            writer.start_timestamp = 0.0
+            yield writer
+    else:
+        with (
+            _text(beside, packed=suffix.endswith(".gz")) as text,
+            _text_writer(kind, text, name) as writer,
+        ):
+            yield writer
+
+
+@contextmanager
+def _text(beside: Path, *, packed: bool) -> Iterator[io.TextIOWrapper]:
+    with beside.open("wb") as binary:
+        stream: Any = binary
+        if packed:
+            stream = gzip.GzipFile(filename="", mode="wb", fileobj=binary, mtime=0)
+        with stream, io.TextIOWrapper(stream, encoding="utf-8", newline="\n") as text:
+            yield text
+
+
+def _text_writer(kind: str, text: io.TextIOWrapper, name: str) -> can.io.generic.MessageWriter:
+    if kind == ".asc":
+        return _AscWriter(text)
+    if kind == ".csv":
+        return can.CSVWriter(text)
+    if kind == ".log":
+        return can.CanutilsLogWriter(text)
+    writer = can.TRCWriter(text)
+    writer.filepath = name  # it would note the temporary place in the file
+    writer.first_timestamp = 0.0
+    writer.write_header(0.0)
+    return writer
+
+
+class _AscWriter(can.ASCWriter):
+    """The library's writer, from instant zero instead of the first frame, and without today."""
+
+    def __init__(self, text: io.TextIOWrapper) -> None:
+        super().__init__(text)
+        self.log_event("Start of run", 0.0)
+
+    def _format_header_datetime(self, dt: datetime) -> str:  # noqa: ARG002 - the base asks so
+        return _TRIGGER_DATE
+
+
+@contextmanager
+def _mf4(binary: IO[bytes]) -> Iterator[can.MF4Writer]:
+    """The library's writer, which would stamp the file with the present and count from there."""
+    logging.getLogger("asammdf").setLevel(logging.ERROR)
+    with can.MF4Writer(binary) as writer:
+        writer._start_time = writer.last_timestamp = 0.0
+        writer._mdf.header.start_time = datetime.fromtimestamp(0, UTC)
+        yield writer
+
+
+def _has_asammdf() -> bool:
+    from can.io import mf4  # noqa: PLC0415 - the library is looked for only when asked
+
+    return mf4.asammdf is not None

@@ -1,0 +1,212 @@
+"""Results as JSON, for programs: what the screen says, in whole nanoseconds, the same every time.
+
+Tables with many rows are arrays of arrays; the names of their columns stand beside them.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from bench.campaign.result import CAUTION, CaseResult, CheckReport, Finding, RuleResult, RunResult
+from bench.judge import Outcome, Verdict
+from bench.model.loading import Vehicle
+from bench.report.table import groups
+from bench.report.totals import totals
+from bench.report.trace import recording_fields
+from bench.report.words import command, finding_sentence, outcome_line, rule_words, run_sentence
+
+CHECK_VERSION = 1
+RUN_VERSION = 1
+
+VERDICT_COLUMNS = (
+    "subject",
+    "rule",
+    "outcome",
+    "margin_ns",
+    "at_ns",
+    "wrong_for_ns",
+    "text",
+    "culprit",
+)
+
+
+def check_json(report: CheckReport) -> str:
+    """A check as JSON. ``cases`` hold the verdicts that were kept or broken, and the number of
+    rules that the case did not exercise.
+    """
+    return _lines(
+        {
+            "format": "linkloss check",
+            "version": CHECK_VERSION,
+            "vehicle": report.vehicle.title,
+            "vehicle_file": str(report.vehicle.path),
+            "seed": report.seed,
+            "exit_code": report.exit_code,
+            "outcome": outcome_line(report),
+            "caution": CAUTION,
+            "totals": _totals(report),
+            "findings": [_finding(report, finding) for finding in report.findings],
+            "not_exercised": [list(place) for place in report.not_exercised],
+            "rules": [_rule(report, entry) for entry in report.rules],
+            "faults": list(report.faults),
+            "groups": {title: subjects for title, subjects in groups(report)},
+            "table_columns": ["subject", "fault", "outcome", "margin_ns", "rules"],
+            "table": _table(report),
+            "verdict_columns": list(VERDICT_COLUMNS),
+            "cases": [_case(case) for case in report.cases],
+        }
+    )
+
+
+def run_json(result: RunResult) -> str:
+    """A run as JSON, with its whole recording."""
+    scenario = result.scenario
+    return _lines(
+        {
+            "format": "linkloss run",
+            "version": RUN_VERSION,
+            "scenario": scenario.name,
+            "title": scenario.title,
+            "vehicle": scenario.vehicle.title,
+            "vehicle_file": str(scenario.vehicle.path),
+            "situation": scenario.situation,
+            "beginning": dict(scenario.inputs),
+            "exit_code": result.exit_code,
+            "caution": CAUTION,
+            "broken": [_broken(result, verdict) for verdict in result.broken],
+            "verdict_columns": list(VERDICT_COLUMNS),
+            "verdicts": [_verdict(verdict) for verdict in result.verdicts],
+            "expected": [
+                {
+                    "load": entry.load,
+                    "state": entry.state,
+                    "from_ns": entry.from_ns,
+                    "to_ns": entry.to_ns,
+                    "outcome": verdict.outcome.value,
+                    "at_ns": verdict.at_ns,
+                    "text": verdict.text,
+                }
+                for entry, verdict in zip(scenario.expectations, result.expected, strict=True)
+            ],
+            **recording_fields(result.recording),
+        }
+    )
+
+
+def _lines(document: Mapping[str, Any]) -> str:
+    """JSON with one line for each key and for each entry of an array: small, and good to diff."""
+    parts = [f"{json.dumps(key)}: {_value(value)}" for key, value in document.items()]
+    return "{\n" + ",\n".join(parts) + "\n}\n"
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, list) and value:
+        return "[\n" + ",\n".join(f" {_compact(entry)}" for entry in value) + "\n]"
+    return _compact(value)
+
+
+def _compact(value: Any) -> str:
+    return json.dumps(value, separators=(",", ":"))
+
+
+# ---- parts of a check ----
+
+
+def _totals(report: CheckReport) -> dict[str, Any]:
+    found = totals(report)
+    smallest = found.smallest
+    return {
+        "cases": found.cases,
+        "simulated_ns": found.simulated_ns,
+        "frames": found.frames,
+        "rules_kept": found.kept,
+        "rules_broken": found.broken,
+        "rules_not_exercised": found.not_exercised,
+        "smallest_margin": None
+        if smallest is None
+        else {
+            "margin_ns": smallest.margin_ns,
+            "subject": smallest.verdict.subject,
+            "rule": smallest.verdict.rule,
+            "case": smallest.case.name,
+        },
+    }
+
+
+def _finding(report: CheckReport, finding: Finding) -> dict[str, Any]:
+    return {
+        **_named(report.vehicle, finding.verdict),
+        "sentence": finding_sentence(report.vehicle, finding.verdict, finding.case),
+        "case": finding.case.name,
+        "situation": finding.case.situation,
+        "fault": finding.case.fault,
+        "fault_text": finding.case.text,
+        "fault_ns": finding.case.fault_ns,
+        "times": finding.times,
+        "command": command(report, finding.case),
+    }
+
+
+def _rule(report: CheckReport, entry: RuleResult) -> dict[str, Any]:
+    tested = entry.verdict.outcome is not Outcome.NOT_EXERCISED
+    return {
+        **_named(report.vehicle, entry.verdict),
+        "case": entry.case.name if tested and entry.case is not None else None,
+    }
+
+
+def _named(vehicle: Vehicle, verdict: Verdict) -> dict[str, Any]:
+    """A verdict with the names of its fields, and the rule with what is declared for it."""
+    fields = dict(zip(VERDICT_COLUMNS, _verdict(verdict), strict=True))
+    return {**fields, "declared": rule_words(vehicle, verdict.subject, verdict.rule)}
+
+
+def _table(report: CheckReport) -> list[list[Any]]:
+    return [
+        [subject, fault, cell.outcome.value, cell.margin_ns, list(cell.rules)]
+        for subject in report.subjects
+        for fault in report.faults
+        if (cell := report.cells.get((subject, fault))) is not None
+    ]
+
+
+def _case(case: CaseResult) -> dict[str, Any]:
+    tested = _tested(case.verdicts)
+    return {
+        "name": case.name,
+        "situation": case.situation,
+        "fault": case.fault,
+        "text": case.text,
+        "fault_ns": case.fault_ns,
+        "simulated_ns": case.simulated_ns,
+        "frames": case.frames,
+        "not_exercised": len(case.verdicts) - len(tested),
+        "verdicts": [_verdict(verdict) for verdict in tested],
+    }
+
+
+def _tested(verdicts: Iterable[Verdict]) -> Sequence[Verdict]:
+    return [verdict for verdict in verdicts if verdict.outcome is not Outcome.NOT_EXERCISED]
+
+
+# ---- parts of a run ----
+
+
+def _broken(result: RunResult, verdict: Verdict) -> dict[str, Any]:
+    named = _named(result.scenario.vehicle, verdict)
+    return {**named, "sentence": run_sentence(result, verdict)}
+
+
+def _verdict(verdict: Verdict) -> list[Any]:
+    return [
+        verdict.subject,
+        verdict.rule,
+        verdict.outcome.value,
+        verdict.margin_ns,
+        verdict.at_ns,
+        verdict.wrong_for_ns,
+        verdict.text,
+        verdict.culprit,
+    ]

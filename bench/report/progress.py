@@ -1,0 +1,54 @@
+"""How far a check has come, on the terminal's error stream; silent where nobody watches."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import IO
+
+from rich.console import Console
+from rich.progress import (
+    BarColumn,
+    MofNCompleteColumn,
+    Progress,
+    ProgressColumn,
+    Task,
+    TextColumn,
+    TimeRemainingColumn,
+)
+from rich.text import Text
+
+from bench.wallclock import monotonic_seconds
+
+Report = Callable[[int, int], None]
+
+
+class RateColumn(ProgressColumn):
+    """Cases per second of real time."""
+
+    def render(self, task: Task) -> Text:
+        """The rate, empty until there is one."""
+        speed = task.finished_speed or task.speed
+        return Text("" if speed is None else f"{speed:.0f} cases/s")
+
+
+@contextmanager
+def progress_of_check(*, quiet: bool, stream: IO[str] | None = None) -> Iterator[Report | None]:
+    """A function ``(done, total)`` that moves a bar; None when quiet or not on a terminal."""
+    stream = sys.stderr if stream is None else stream
+    if quiet or not stream.isatty():
+        yield None
+        return
+    columns = (
+        TextColumn("checking"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        RateColumn(),
+        TimeRemainingColumn(),
+    )
+    with Progress(
+        *columns, console=Console(file=stream), transient=True, get_time=monotonic_seconds
+    ) as bar:
+        task = bar.add_task("checking", total=None)
+        yield lambda done, total: bar.update(task, completed=done, total=total)

@@ -1,0 +1,56 @@
+"""The figures of a check that the screen and the files for machines both show."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from bench.campaign.result import CaseResult, CheckReport
+from bench.judge import Outcome, Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Smallest:
+    """The smallest margin of all kept rules, and the case in which it was that small."""
+
+    margin_ns: int
+    verdict: Verdict
+    case: CaseResult
+
+
+@dataclass(frozen=True, slots=True)
+class Totals:
+    """A check in figures. Rules are counted once each, by their worst verdict."""
+
+    cases: int
+    simulated_ns: int
+    frames: int
+    kept: int
+    broken: int
+    not_exercised: int
+    smallest: Smallest | None
+
+
+def totals(report: CheckReport) -> Totals:
+    """Count a check's cases and rules."""
+    outcomes = [entry.verdict.outcome for entry in report.rules]
+    return Totals(
+        cases=len(report.cases),
+        simulated_ns=report.simulated_ns,
+        frames=sum(case.frames for case in report.cases),
+        kept=outcomes.count(Outcome.KEPT),
+        broken=outcomes.count(Outcome.BROKEN),
+        not_exercised=outcomes.count(Outcome.NOT_EXERCISED),
+        smallest=_smallest(report),
+    )
+
+
+def _smallest(report: CheckReport) -> Smallest | None:
+    found: Smallest | None = None
+    for case in report.cases:
+        for verdict in case.verdicts:
+            margin_ns = verdict.margin_ns
+            if verdict.outcome is not Outcome.KEPT or margin_ns is None:
+                continue
+            if found is None or margin_ns < found.margin_ns:
+                found = Smallest(margin_ns, verdict, case)
+    return found

@@ -1,0 +1,88 @@
+"""A whole recording as plain lists, ready for JSON: nothing left out, nothing rounded."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from bench.recording import Recording, Series
+from bench.wire import WireRecord
+
+FRAME_COLUMNS = (
+    "start_ns",
+    "end_ns",
+    "sender",
+    "identifier",
+    "extended",
+    "remote",
+    "dlc",
+    "data",
+    "receivers",
+    "error",
+    "lost_overrun",
+    "rivals",
+)
+
+
+def recording_fields(recording: Recording) -> dict[str, Any]:
+    """The fields of a recording by name. Series are lists of [instant in ns, value]."""
+    return {
+        "seed": recording.seed,
+        "end_ns": recording.end_ns,
+        "actions": [[action.at_ns, dict(action.values)] for action in recording.actions],
+        "faults": [fault._asdict() for fault in recording.faults],
+        "inputs": _all_series(recording.inputs),
+        "seen": _seen(recording),
+        "outputs": _all_series(recording.outputs),
+        "commands": _all_series(recording.commands),
+        "node_columns": ["at_ns", "state", "cause"],
+        "nodes": _rows(recording.nodes),
+        "controller_columns": ["at_ns", "state", "tec", "rec"],
+        "controllers": _rows(recording.controllers),
+        "crashes": [crash._asdict() for crash in recording.crashes],
+        "handed_columns": ["at_ns", "data"],
+        "handed": {
+            name: [[entry.at_ns, entry.data.hex()] for entry in recording.handed[name]]
+            for name in sorted(recording.handed)
+        },
+        "frame_columns": list(FRAME_COLUMNS),
+        "frames": [frame_row(record) for record in recording.frames],
+    }
+
+
+def frame_row(record: WireRecord) -> list[Any]:
+    """One frame, in the order of FRAME_COLUMNS; data in hexadecimal."""
+    frame = record.frame
+    return [
+        record.start_ns,
+        record.end_ns,
+        record.sender,
+        frame.identifier,
+        frame.extended,
+        frame.remote,
+        frame.dlc,
+        frame.data.hex(),
+        list(record.receivers),
+        record.error,
+        list(record.lost_overrun),
+        list(record.rivals),
+    ]
+
+
+def _all_series(group: Mapping[str, Series[Any]]) -> dict[str, list[list[Any]]]:
+    return {name: _changes(series) for name, series in group.items()}
+
+
+def _changes(series: Series[Any]) -> list[list[Any]]:
+    return [list(change) for change in series.changes()]
+
+
+def _seen(recording: Recording) -> dict[str, dict[str, list[list[Any]]]]:
+    found: dict[str, dict[str, list[list[Any]]]] = {}
+    for (name, node), series in recording.seen.items():
+        found.setdefault(name, {})[node] = _changes(series)
+    return found
+
+
+def _rows(group: Mapping[str, Iterable[tuple[Any, ...]]]) -> dict[str, list[list[Any]]]:
+    return {name: [list(row) for row in rows] for name, rows in group.items()}

@@ -1,0 +1,10 @@
+"""The one door to the wall clock: how long a person waits. Nothing that is judged passes here."""
+
+from __future__ import annotations
+
+import time
+
+
+def monotonic_seconds() -> float:
+    """Seconds of real time since some fixed instant; never runs backwards."""
+    return time.monotonic()  # noqa: TID251 - the one door
