@@ -11,7 +11,7 @@ import os
 import sys
 from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from cyclopts import App, CycloptsError, Parameter
 
@@ -83,7 +83,9 @@ def check(
     _check_targets([json, junit])
     if jobs is not None and jobs < 1:
         raise _bad("--jobs", f"got {jobs}; expected at least 1")
-    report = _checked(vehicle, case, only, situation, jobs, seed, quiet=quiet)
+    report = _checked(
+        vehicle, quiet=quiet, case=case, only=only, situations=situation, jobs=jobs, seed=seed
+    )
     _write_check(report, json, junit)
     from bench.report.screen import make_console  # noqa: PLC0415
     from bench.report.terminal import show_check  # noqa: PLC0415
@@ -183,16 +185,7 @@ def _check_logs(paths: Sequence[Path]) -> None:
         _check_targets(paths)
 
 
-def _checked(
-    vehicle: Path | None,
-    case: str | None,
-    only: list[str] | None,
-    situations: list[str] | None,
-    jobs: int | None,
-    seed: int,
-    *,
-    quiet: bool,
-) -> CheckReport:
+def _checked(vehicle: Path | None, *, quiet: bool, **choice: Any) -> CheckReport:
     from bench.campaign.check import check as check_vehicle  # noqa: PLC0415
     from bench.demo import demo_vehicle  # noqa: PLC0415
     from bench.model.loading import load_vehicle  # noqa: PLC0415
@@ -200,15 +193,7 @@ def _checked(
 
     loaded = load_vehicle(demo_vehicle() if vehicle is None else vehicle)
     with progress_of_check(quiet=quiet) as progress:
-        return check_vehicle(
-            loaded,
-            only=only,
-            situations=situations,
-            case=case,
-            seed=seed,
-            jobs=jobs,
-            progress=progress,
-        )
+        return check_vehicle(loaded, progress=progress, **choice)
 
 
 def _write_check(report: CheckReport, json: Path | None, junit: Path | None) -> None:

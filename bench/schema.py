@@ -24,7 +24,7 @@ def schema_text(kind: FileKind) -> str:
 
 
 def vehicle_schema() -> Schema:
-    """The schema of ``vehicle.toml``. ``defaults`` takes the keys of a load, none of them needed."""
+    """The schema of a vehicle file. ``defaults`` takes the keys of a load, none of them needed."""
     schema = _of(VehicleFile)
     load = schema["$defs"][LoadTable.__name__]
     defaults = {key: value for key, value in load.items() if key != "required"}

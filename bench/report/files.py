@@ -49,7 +49,7 @@ def replacing(path: str | Path) -> Iterator[Path]:
     with _told(path):
         try:
             yield beside
-            os.replace(beside, target)
+            beside.replace(target)
         finally:
             beside.unlink(missing_ok=True)
 

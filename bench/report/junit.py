@@ -11,6 +11,7 @@ from bench.report.words import command, finding_sentence, outcome_line
 
 _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 """What XML 1.0 does not allow, section 2.2 "Characters"."""
+_SKIPPED = "not exercised: no case put the rule to the test"
 
 
 def junit_xml(report: CheckReport) -> str:
@@ -27,9 +28,7 @@ def junit_xml(report: CheckReport) -> str:
             _failure(test, report, entry)
         elif entry.verdict.outcome is Outcome.NOT_EXERCISED:
             counts["skipped"] += 1
-            ET.SubElement(
-                test, "skipped", message="not exercised: no case put the rule to the test"
-            )
+            ET.SubElement(test, "skipped", message=_SKIPPED)
     if not report.cases or not report.declared:
         counts["tests"] += 1
         counts["errors"] += 1

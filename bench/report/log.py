@@ -15,8 +15,9 @@ import logging
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from importlib.util import find_spec
 from pathlib import Path
-from typing import IO, Any
+from typing import Any, BinaryIO
 
 import can
 
@@ -129,7 +130,7 @@ class _AscWriter(can.ASCWriter):
 
 
 @contextmanager
-def _mf4(binary: IO[bytes]) -> Iterator[can.MF4Writer]:
+def _mf4(binary: BinaryIO) -> Iterator[can.MF4Writer]:
     """The library's writer, which would stamp the file with the present and count from there."""
     logging.getLogger("asammdf").setLevel(logging.ERROR)
     with can.MF4Writer(binary) as writer:
@@ -139,6 +140,4 @@ def _mf4(binary: IO[bytes]) -> Iterator[can.MF4Writer]:
 
 
 def _has_asammdf() -> bool:
-    from can.io import mf4  # noqa: PLC0415 - the library is looked for only when asked
-
-    return mf4.asammdf is not None
+    return find_spec("asammdf") is not None

@@ -51,7 +51,7 @@ def check_json(report: CheckReport) -> str:
             "not_exercised": [list(place) for place in report.not_exercised],
             "rules": [_rule(report, entry) for entry in report.rules],
             "faults": list(report.faults),
-            "groups": {title: subjects for title, subjects in groups(report)},
+            "groups": dict(groups(report)),
             "table_columns": ["subject", "fault", "outcome", "margin_ns", "rules"],
             "table": _table(report),
             "verdict_columns": list(VERDICT_COLUMNS),

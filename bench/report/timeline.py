@@ -46,9 +46,8 @@ def _beginning(console: Console, result: RunResult) -> None:
 def _events(console: Console, found: list[Event]) -> None:
     console.print()
     for event in found:
-        hanging(
-            console, f"{instant(event.at_ns):>{_INSTANT_WIDTH}}  ", event.text, style=event.style
-        )
+        prefix = f"{instant(event.at_ns):>{_INSTANT_WIDTH}}  "
+        hanging(console, prefix, event.text, style=event.style)
 
 
 def instant(at_ns: int) -> str:
@@ -116,7 +115,8 @@ def _totals(console: Console, result: RunResult) -> None:
         f" {outcomes.count(Outcome.NOT_EXERCISED)} not exercised in this run",
     )
     good = count(len(frames) - failed, "frame")
-    paragraph(console, f"on the wire: {good}, and {count(failed, 'attempt')} that failed")
+    bad = f", and {count(failed, 'attempt')} that failed" if failed else ""
+    paragraph(console, f"on the wire: {good}{bad}")
 
 
 def _outcome(result: RunResult) -> str:

@@ -1,9 +1,11 @@
 """Verdicts as plain sentences, for whoever builds the car.
 
-tail_left went dark 312 ms after the cable between gauge and rear was cut; rule: stale (hold);
-wrong for 4.7 s
-'-------' '-------' '------------------------------------------' '------------------'
- subject   what it did    time since the fault, the fault           the declared rule
+Such as:
+
+tail_left went dark 312 ms after dash was reset; rule: stale (hold); wrong for 4.7 s
+'-------' '-------' '--------------------------' '----------------'  '-------------'
+subject   what it   time since the fault, and    the rule, and what  for how long
+          did       the fault                    is declared for it
 """
 
 from __future__ import annotations
