@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from nodes.api import Board, SettingsError, read_settings
+from nodes.api import MS, Board, read_settings
 from nodes.condition import Value
 from nodes.debounce import Debouncer
 from nodes.feeds import flash_time
@@ -111,13 +111,10 @@ class ControlNode(Unit):
             return
         message, signal = split_signal(flash.time)
         outgoing = self.sender.message(message)
-        cycle_ns = flash.cycle_ms * 1_000_000
+        cycle_ns = flash.cycle_ms * MS
         outgoing.before_sending.append(lambda: self._put_time(outgoing, signal, time, cycle_ns))
 
     def _put_time(self, outgoing: Outgoing, signal: str, time: FlashTime, cycle_ns: int) -> None:
         since_ns = self._requests.flashing_since_ns
         elapsed_ns = None if since_ns is None else (self.board.now_ns() - since_ns) % cycle_ns
         outgoing.set(signal, time.encode(elapsed_ns), urgent=False)
-
-
-__all__ = ["ControlNode", "ControlSettings", "SettingsError"]

@@ -17,14 +17,13 @@ from bench.wire import WireRecord
 
 @dataclass(frozen=True, slots=True)
 class Intent:
-    """What is asked for over time, how far a program may see it earlier or later, and the
-    spans in which it may see either: an input bounces, a message may be refused.
+    """What is asked for over time, how much earlier a program may see it, and the spans
+    in which it may see either: an input bounces, a message may be refused.
     """
 
     wanted: Series[bool]
     unsure: list[tuple[int, int]]
     early_ns: int
-    late_ns: int
 
 
 class Case:

@@ -34,14 +34,18 @@ def intents(case: Case, name: str, request: RequestTable, life: Life) -> list[In
     """
     key = (name, life.reset_ns)
     if key not in case.intents:
-        assert life.up_ns is not None
-        found = [intent(case, name, request, life.up_ns, life.end_ns)]
-        down = _down(case, case.vehicle.sender(split_signal(name)[0]))
-        if len(down) > 1:  # the first one is the power-up
-            found.append(intent(case, name, request, 0, life.end_ns))
-            found.append(intent(case, name, request, 0, life.end_ns, down))
-        case.intents[key] = found
+        case.intents[key] = list(_intents(case, name, request, life))
     return case.intents[key]
+
+
+def _intents(case: Case, name: str, request: RequestTable, life: Life) -> Iterator[Intent]:
+    assert life.up_ns is not None
+    down = _down(case, case.vehicle.sender(split_signal(name)[0]))
+    for trusting in (True, False) if request.received is not None else (True,):
+        yield intent(case, name, request, life.up_ns, life.end_ns, trusting=trusting)
+        if len(down) > 1:  # the first one is the power-up
+            yield intent(case, name, request, 0, life.end_ns, trusting=trusting)
+            yield intent(case, name, request, 0, life.end_ns, down, trusting=trusting)
 
 
 def _down(case: Case, node: str) -> list[tuple[int, int]]:
@@ -61,7 +65,7 @@ def _judge_life(
 ) -> Iterator[Verdict]:
     wants = intents(case, name, request, life)
     first = wants[0]
-    behind_ns = request.latency + first.late_ns
+    behind_ns = request.latency
     begin_ns = life.boot_end_ns + request.debounce + behind_ns
     excused = [(0, begin_ns), (life.end_ns, case.end_ns), *_out_of_service(case, node, behind_ns)]
     paints = [

@@ -75,7 +75,7 @@ class _Judge:
         assert load.request is not None
         for life in self._lives():
             for want in intents(self.case, load.request, self.request, life):
-                behind_ns = self.request.latency + want.late_ns + self.way_ns
+                behind_ns = self.request.latency + self.way_ns
                 for from_ns, to_ns, seen in window(
                     want.wanted, behind_ns + self.cycle_ns, want.early_ns, self.case.end_ns
                 ):
@@ -89,7 +89,7 @@ class _Judge:
         message is overdue but the link not yet lost; all while the sender is not in service.
         """
         case, load = self.case, self.view.load
-        yield from (paint for paint in self.view.paints if paint.rule in AWAY)
+        yield from (p for p in self.view.paints if p.rule in AWAY or p.rule == "latched")
         settle_ns = self.request.debounce + self.request.latency + self.way_ns
         for life in case.lives[self.sender].lives:
             yield Paint(life.reset_ns, life.boot_end_ns + settle_ns, ANY, "")
@@ -116,7 +116,7 @@ class _Judge:
             want = intents(self.case, load.request, self.request, life)[0]
             changes = want.wanted.changes()
             ends = [*(at_ns for at_ns, _ in changes[2:]), life.end_ns][: len(changes) - 1]
-            behind_ns = self.request.latency + want.late_ns + self.way_ns + self.cycle_ns
+            behind_ns = self.request.latency + self.way_ns + self.cycle_ns
             for (at_ns, value), end_ns in zip(changes[1:], ends, strict=True):
                 if at_ns + behind_ns < end_ns:
                     idle = OFF if value else asked

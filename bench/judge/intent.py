@@ -55,18 +55,19 @@ def intent(
     from_ns: int,
     to_ns: int,
     down: Sequence[tuple[int, int]] = (),
+    *,
+    trusting: bool = True,
 ) -> Intent:
     """What a request's inputs ask for, as a program sees it that begins at ``from_ns``.
 
-    ``down`` are spans in which it was stopped, but kept its memory.
+    ``down`` are spans in which it was stopped, but kept its memory. Where a received message may
+    rightly be refused, a ``trusting`` program takes it, and calls its link lost as late as it
+    may; one that is not does the opposite.
     """
-    builder = _Builder(case, name, request, from_ns, to_ns, down)
-    early_ns, late_ns = request.debounce, 0
-    for link in builder.links():
-        early_ns, late_ns = max(early_ns, link.early_ns), max(late_ns, link.reaction_ns)
+    builder = _Builder(case, name, request, from_ns, to_ns, down, trusting=trusting)
     wanted = builder.wanted(request.debounce)
     unsure = [*builder.bouncing(request.debounce), *builder.doubts]
-    return Intent(wanted, unsure, early_ns, late_ns)
+    return Intent(wanted, unsure, early_ns=request.debounce)
 
 
 class _Builder:
@@ -78,6 +79,8 @@ class _Builder:
         from_ns: int,
         to_ns: int,
         down: Sequence[tuple[int, int]],
+        *,
+        trusting: bool,
     ) -> None:
         self.case = case
         self.request = request
@@ -85,6 +88,7 @@ class _Builder:
         self.from_ns = from_ns
         self.to_ns = to_ns
         self.down = down
+        self.trusting = trusting
         self.doubts: list[tuple[int, int]] = []
 
     def wanted(self, debounce_ns: int) -> Series[bool]:
@@ -158,13 +162,6 @@ class _Builder:
         seen = self.case.recording.seen[(name, self.node)]
         return deferred(seen, self.down) if self.down else seen
 
-    def links(self) -> Iterator[Link]:
-        """How the node watches the messages that it decides by."""
-        for condition in self.request.conditions:
-            for name in condition.names:
-                if "." in name:
-                    yield self.received_link(self.case.vehicle.signal(name)[0])
-
     def received_link(self, message: MessageInfo) -> Link:
         """How the node watches a message that it decides by; the reaction is common practice."""
         received = self.request.received
@@ -178,26 +175,26 @@ class _Builder:
         )
 
     def _received(self, reference: str) -> Series[Value]:
-        """A received signal's value over time; ``stale`` before it came and when it stays away.
-
-        Where a message may rightly be refused, either outcome is noted as a doubt.
-        """
+        """A received signal's value over time; ``stale`` before it came and when it stays away."""
         message, signal = self.case.vehicle.signal(reference)
         link = self.received_link(message)
+        lost_after_ns = link.surely_stale_ns if self.trusting else link.maybe_stale_ns
         result: Series[Value] = Series()
         result.set(0, STALE)
         last_ns: int | None = None
         for at_ns, data, sure in chain(*self.case.arrivals(message.name, self.node, link)):
             if not self.from_ns <= at_ns < self.to_ns:
                 continue
-            if last_ns is not None and at_ns > last_ns + link.stale_after_ns:
-                result.set(last_ns + link.stale_after_ns, STALE)
-            result.set(at_ns, signal.physical(data))
-            last_ns = at_ns
             if not sure:
                 self.doubts.append((at_ns, at_ns + link.surely_stale_ns))
-        if last_ns is not None and last_ns + link.stale_after_ns < self.to_ns:
-            result.set(last_ns + link.stale_after_ns, STALE)
+                if not self.trusting:
+                    continue
+            if last_ns is not None and at_ns >= last_ns + lost_after_ns:
+                result.set(last_ns + lost_after_ns, STALE)
+            result.set(at_ns, signal.physical(data))
+            last_ns = at_ns
+        if last_ns is not None and last_ns + lost_after_ns < self.to_ns:
+            result.set(last_ns + lost_after_ns, STALE)
         return result
 
 

@@ -212,7 +212,8 @@ def _tested(view: LoadView, actual: object) -> Iterator[Verdict]:
 
 def _broken(case: Case, view: LoadView, breach: Breach) -> Verdict:
     """A breach as a verdict. One that begins where an excuse ended is a failure to rejoin."""
-    rule, previous = breach.rule, _segment_before(view.segments, breach.from_ns)
+    rule = "fresh" if breach.rule == "latched" else breach.rule
+    previous = _segment_before(view.segments, breach.from_ns)
     began = any(zone.from_ns == breach.from_ns for zone in view.strict)
     if rule in ("fresh", "local") and (began or (previous and previous.rule in AWAY)):
         rule = "rejoin"

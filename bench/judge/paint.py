@@ -60,7 +60,16 @@ class Breach(NamedTuple):
     rule: str
 
 
-_WEIGHT = {"fresh": 0, "local": 0, "rejoin": 1, "then": 2, "stale": 3, "reset": 4, "stopped": 5}
+_WEIGHT = {
+    "fresh": 0,
+    "latched": 0,
+    "local": 0,
+    "rejoin": 1,
+    "then": 2,
+    "stale": 3,
+    "reset": 4,
+    "stopped": 5,
+}
 
 
 def blend(

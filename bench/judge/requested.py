@@ -31,7 +31,7 @@ FOREVER = 1 << 62
 
 class Asked(NamedTuple):
     """A run as the states that it can have brought about; ``lost``: the link was surely lost
-    before it.
+    before it; ``waits``: it asks for the load, but a latch may still hold it off.
     """
 
     at_ns: int
@@ -39,6 +39,7 @@ class Asked(NamedTuple):
     states: int
     sure: bool
     lost: bool
+    waits: bool
 
 
 class Absence(NamedTuple):
@@ -130,7 +131,8 @@ class _Chapter:
             possible = (state if False in latched else 0) | (OFF if True in latched else 0)
             if not run.sure and last is not None and not lost:
                 possible |= last.states
-            asked.append(Asked(run.at_ns, run.last_ns, possible, run.sure, lost))
+            waits = run.on and True in latched
+            asked.append(Asked(run.at_ns, run.last_ns, possible, run.sure, lost, waits))
             sure_ns = run.last_ns if run.sure else sure_ns
         return asked
 
@@ -145,7 +147,8 @@ class _Chapter:
             if following is not None and following.states != entry.states and not following.lost:
                 changed_ns = following.at_ns + self._slack(self.load.latency, entry.states)
                 until_ns = min(until_ns, changed_ns)
-            yield Paint(entry.at_ns, until_ns, entry.states, "fresh")
+            rule = "latched" if entry.waits else "fresh"
+            yield Paint(entry.at_ns, until_ns, entry.states, rule)
 
     def _fresh(self, asked: Sequence[Asked]) -> Iterator[tuple[int, int]]:
         for entry in asked:

@@ -104,6 +104,8 @@ def _deed(vehicle: Vehicle, verdict: Verdict, *, changed: bool | None = None) ->
 def _joined(subject: str, text: str) -> str:
     if not text:
         return f"{subject} was wrong"
+    if text.startswith(f"{subject} "):
+        return text
     return f"{subject} {text}" if _VERB.match(text) else f"{subject}: {text}"
 
 
@@ -111,7 +113,8 @@ def _bare(verdict: Verdict) -> str:
     """The verdict's own text without the time that the sentence ends with anyway."""
     text = re.sub(r"; wrong for [^;]+$", "", verdict.text)
     if verdict.wrong_for_ns is not None:
-        text = text.removesuffix(f", for {show_duration(verdict.wrong_for_ns)}")
+        wrong_for = show_duration(verdict.wrong_for_ns)
+        text = text.removesuffix(f", for {wrong_for}").removesuffix(f"; late by {wrong_for}")
     return text
 
 

@@ -31,6 +31,12 @@ def test_a_mistake_in_an_output(change, key, text):
     assert found.value.key.rstrip(".") == key
 
 
+def test_a_lamp_is_either_a_tell_tale_or_a_warning():
+    settings = {"status": "GaugeStatus", "tell_tales": {"lamp": LAMP}, "warnings": {"lamp": LAMP}}
+    with pytest.raises(SettingsError, match="'lamp' is a tell-tale already"):
+        GaugeNode.check_settings(settings)
+
+
 def test_an_output_for_which_nobody_asks():
     with pytest.raises(SettingsError, match="nothing asks for it"):
         PowerNode.check_settings({"status": "FrontStatus", "outputs": {"lamp": {}}})
