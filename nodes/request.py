@@ -45,8 +45,8 @@ class RequestSettings:
     It is on while ``when`` holds; with ``until`` it stays on until that holds (hysteresis). It
     stays on for ``off_delay_ms`` afterwards. It is never on unless ``only_while`` holds too, nor
     while one of its received signals is not known. ``flashes`` marks requests that share the
-    flash cycle. ``once_per_press``: broken off by ``only_while``, it waits until ``when`` has not
-    held.
+    flash cycle. ``once_per_press``: once refused by ``only_while``, it waits until ``when`` has
+    not held.
     """
 
     when: str
@@ -96,14 +96,24 @@ class Request:
         self.flashes = settings.flashes
         self._spent = False
         self._watched = False
-        self._memory: dict[str, Any] = board.memory.setdefault(f"request {name}", {})
+        self._memory = board.memory
+        self._doubt_memory()
+
+    def _doubt_memory(self) -> None:
+        """Forget an end that lies too far ahead: the clock has begun anew since it was noted."""
+        settings = self._settings
+        touch_ms = settings.one_touch.lasts_ms if settings.one_touch is not None else 0
+        prime_ms = settings.prime.lasts_ms if settings.prime is not None else 0
+        longest_ns = max(settings.off_delay_ms, touch_ms, prime_ms) * MS
+        if self._recall("until_ns") > self._board.now_ns() + longest_ns:
+            self._remember("until_ns", 0)
 
     def evaluate(self, values: Values) -> bool:
         """Whether it is on now. To be called at every change and at :meth:`ends_ns`."""
         now_ns = self._board.now_ns()
         held = self._when.holds(values)
         if self._until is not None and not held:
-            held = self._memory.get("held", False) and not self._until.holds(values)
+            held = bool(self._recall("held")) and not self._until.holds(values)
         self._edges(held, now_ns)
         self._watched = True
         self._start_prime(values, now_ns)
@@ -111,12 +121,12 @@ class Request:
             self._spent = self._settings.once_per_press and held
             return False
         self._spent = self._spent and held
-        on = held or now_ns < self._memory.get("until_ns", 0)
+        on = held or now_ns < self._recall("until_ns")
         return on and not self._spent
 
     def ends_ns(self) -> int | None:
         """When time alone may change it, or None."""
-        until_ns: int = self._memory.get("until_ns", 0)
+        until_ns = self._recall("until_ns")
         return until_ns if until_ns > self._board.now_ns() else None
 
     def _allowed(self, values: Values) -> bool:
@@ -125,16 +135,16 @@ class Request:
         return self._while is None or self._while.holds(values)
 
     def _edges(self, held: bool, now_ns: int) -> None:
-        memory, settings = self._memory, self._settings
-        if held == memory.get("held", False):
+        settings = self._settings
+        if held == self._recall("held"):
             return
-        memory["held"] = held
+        self._remember("held", held)
         if held:
-            memory["since_ns"] = now_ns
+            self._remember("since_ns", now_ns)
             return
         if not self._watched:
             return
-        since_ns = memory["since_ns"]
+        since_ns = self._recall("since_ns")
         touch = settings.one_touch
         if settings.off_delay_ms:
             self._last_until(now_ns + settings.off_delay_ms * MS)
@@ -145,13 +155,22 @@ class Request:
         if self._prime is None or self._settings.prime is None:
             return
         primed = self._prime.holds(values)
-        if primed and not self._memory.get("primed", False):
+        if primed == self._recall("primed"):
+            return
+        self._remember("primed", primed)
+        if primed:
             self._last_until(now_ns + self._settings.prime.lasts_ms * MS)
-        if primed != self._memory.get("primed", False):
-            self._memory["primed"] = primed
 
     def _last_until(self, until_ns: int) -> None:
-        self._memory["until_ns"] = max(until_ns, self._memory.get("until_ns", 0))
+        self._remember("until_ns", max(until_ns, self._recall("until_ns")))
+
+    def _recall(self, what: str) -> int:
+        """What the board's memory holds; 0, which is also False, where it holds nothing."""
+        value: int = self._memory.get(f"{self.name} {what}", 0)
+        return value
+
+    def _remember(self, what: str, value: int) -> None:
+        self._memory[f"{self.name} {what}"] = value
 
 
 def _parsed(text: str | None) -> Condition | None:

@@ -1,4 +1,4 @@
-"""Which actions of the driver matter to which fault: there it is worth trying at several instants."""
+"""Which actions of the driver matter to which fault: it is worth trying around those."""
 
 from __future__ import annotations
 
@@ -30,9 +30,9 @@ class Relevance:
             reached: set[str] = set()
             waiting = [name]
             while waiting:
-                for request in sorted(direct.get(waiting.pop(), set()) - reached):
-                    reached.add(request)
-                    waiting.append(request)
+                for further in sorted(direct.get(waiting.pop(), set()) - reached):
+                    reached.add(further)
+                    waiting.append(further)
             found[name] = reached
         return found
 

@@ -11,7 +11,7 @@ from bench.faults.base import Fault, Undo, message_problem
 from bench.faults.rig import Rig
 from bench.faults.traffic import carries, requests, with_data
 from bench.model.loading import Vehicle
-from bench.model.messages import _attribute
+from bench.model.messages import attribute
 from bench.wire import Controller, Frame
 
 
@@ -63,7 +63,7 @@ def toggled_bits(message: Message) -> bytes:
     """A mask as long as the payload with the lowest bit of each payload signal set."""
     mask = bytearray(message.length)
     for signal in message.signals:
-        if _attribute(signal, "LinkRole") in ("counter", "checksum"):
+        if attribute(signal, "LinkRole") in ("counter", "checksum"):
             continue
         if signal.byte_order == "little_endian":
             byte, bit = divmod(signal.start, 8)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from bench.faults.base import input_problem, node_problem
+from bench.faults.base import Undo, input_problem, node_problem
 from bench.faults.rig import Line, Rig
+from bench.model.expression import Value
 from bench.model.loading import Vehicle
 
 
@@ -25,7 +26,12 @@ def leads(rig: Rig, name: str, node: str | None) -> list[Line]:
     return list(lines.values()) if node is None else [lines[node]]
 
 
-def free(lines: list[Line]) -> None:
-    """The leads carry the input's true value again."""
-    for line in lines:
-        line.free()
+def stick(lines: list[Line], value: Value | None) -> Undo:
+    """The nodes read one value (None: the one that each reads now) until this is undone."""
+    freeing = [line.stick(line.value if value is None else value) for line in lines]
+
+    def free() -> None:
+        for release in freeing:
+            release()
+
+    return free

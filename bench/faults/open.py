@@ -8,7 +8,7 @@ from random import Random
 from pydantic import Field
 
 from bench.faults.base import Fault, Undo
-from bench.faults.leads import free, lead_problem, leads
+from bench.faults.leads import lead_problem, leads, stick
 from bench.faults.rig import Rig
 from bench.model.loading import Vehicle
 
@@ -30,10 +30,8 @@ class Open(Fault):
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # noqa: ARG002 - nothing is left to chance
         table = rig.vehicle.inputs[self.input]
-        lines = leads(rig, self.input, self.node)
-        for line in lines:
-            line.stick(table.rest if table.open_reads is None else table.open_reads)
-        return lambda: free(lines)
+        reads = table.rest if table.open_reads is None else table.open_reads
+        return stick(leads(rig, self.input, self.node), reads)
 
     def describe(self) -> str:
         where = "" if self.node is None else f" at {self.node}"

@@ -23,11 +23,8 @@ class Line(Protocol):
     value: Value
     edges: Edges | None
 
-    def stick(self, value: Value) -> None:
-        """The node reads this value whatever the input does."""
-
-    def free(self) -> None:
-        """The line carries the true value again."""
+    def stick(self, value: Value) -> Callable[[], None]:
+        """The node reads this value whatever the input does, until what is returned is called."""
 
 
 class Lines(Protocol):

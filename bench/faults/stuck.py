@@ -8,7 +8,7 @@ from random import Random
 from pydantic import Field
 
 from bench.faults.base import Fault, Undo
-from bench.faults.leads import free, lead_problem, leads
+from bench.faults.leads import lead_problem, leads, stick
 from bench.faults.rig import Rig
 from bench.model.consistency import value_problem
 from bench.model.loading import Vehicle
@@ -37,10 +37,7 @@ class Stuck(Fault):
         return value_problem(self.input, vehicle.inputs[self.input], self.value)
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # noqa: ARG002 - nothing is left to chance
-        lines = leads(rig, self.input, self.node)
-        for line in lines:
-            line.stick(line.value if self.value is None else self.value)
-        return lambda: free(lines)
+        return stick(leads(rig, self.input, self.node), self.value)
 
     def describe(self) -> str:
         at = "" if self.value is None else f" at {plain(self.value)}"

@@ -17,7 +17,6 @@ from bench.model.messages import MessageInfo
 from bench.model.vehicle import RequestTable
 from bench.recording import Series
 
-
 STALE = "stale"
 """The value of a received signal that is not there."""
 

@@ -15,15 +15,13 @@ from pathlib import Path
 from typing import Any
 
 import cantools
-from cantools.database import Database, UnsupportedDatabaseFormatError
+from cantools.database import Database
 from cantools.database.can import Message as DbcMessage
 from cantools.database.can import Signal as DbcSignal
 
 from bench.model.problem import BadInput
 
 Reader = Callable[[bytes], int]
-
-CHECKSUM_KINDS = ("crc8", "xor", "sum")
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,9 +63,6 @@ def load_database(path: Path) -> Database:
         raise BadInput.one(path, "", "there is no such file; expected a DBC file") from None
     except (OSError, UnicodeDecodeError) as error:
         raise BadInput.one(path, "", f"cannot be read: {error}") from None
-    except UnsupportedDatabaseFormatError as error:
-        cause = error.e_dbc if error.e_dbc is not None else error
-        raise BadInput.one(path, "", f"this is no valid DBC: {_one_line(cause)}") from None
     except Exception as error:  # noqa: BLE001 - the parser raises whatever it stumbles over
         raise BadInput.one(path, "", f"this is no valid DBC: {_one_line(error)}") from None
     if not isinstance(database, Database):
@@ -76,6 +71,8 @@ def load_database(path: Path) -> Database:
 
 
 def _one_line(error: BaseException) -> str:
+    """The parser's own words; where it tried several formats, those on the DBC."""
+    error = getattr(error, "e_dbc", None) or error
     return " ".join(str(error).split()) or type(error).__name__
 
 
@@ -102,14 +99,15 @@ def _compile(message: DbcMessage, file: Path) -> MessageInfo:
 
 
 def _with_role(message: DbcMessage, role: str, file: Path) -> DbcSignal | None:
-    found = [signal for signal in message.signals if _attribute(signal, "LinkRole") == role]
+    found = [signal for signal in message.signals if attribute(signal, "LinkRole") == role]
     if len(found) > 1:
         names = ", ".join(signal.name for signal in found)
         raise BadInput.one(file, message.name, f"several signals are its {role}: {names}")
     return found[0] if found else None
 
 
-def _attribute(owner: Any, name: str) -> Any:
+def attribute(owner: Any, name: str) -> Any:
+    """The value of a DBC attribute of a message or signal, as text where it is one of a list."""
     attributes = owner.dbc.attributes if owner.dbc is not None else {}
     if name not in attributes:
         return None
@@ -151,16 +149,15 @@ def _reader(signal: DbcSignal, length: int) -> Reader:
 
 
 def _checker(message: DbcMessage, signal: DbcSignal, file: Path) -> Callable[[bytes], bool]:
-    kind = _attribute(message, "ChecksumKind") or "crc8"
-    if kind not in CHECKSUM_KINDS:
-        text = f"unknown ChecksumKind '{kind}'; expected one of: {', '.join(CHECKSUM_KINDS)}"
+    kind = attribute(message, "ChecksumKind") or "crc8"
+    if kind not in _CHECKSUMS:
+        text = f"unknown ChecksumKind '{kind}'; expected one of: {', '.join(_CHECKSUMS)}"
         raise BadInput.one(file, message.name, text)
     if signal.length != 8 or signal.start % 8 != (0 if signal.byte_order == "little_endian" else 7):
         raise BadInput.one(file, f"{message.name}.{signal.name}", "a checksum fills one whole byte")
     place = signal.start // 8
     seed = message.frame_id.to_bytes(4 if message.is_extended_frame else 2, "big")
-    compute = {"crc8": crc8, "xor": lambda data: reduce(xor, data), "sum": lambda d: sum(d) & 0xFF}
-    value = compute[kind]
+    value = _CHECKSUMS[kind]
     return lambda data: value(seed + data[:place] + data[place + 1 :]) == data[place]
 
 
@@ -185,3 +182,10 @@ def crc8(data: bytes) -> int:
     for byte in data:
         value = _CRC8[value ^ byte]
     return value ^ 0xFF
+
+
+_CHECKSUMS: dict[str, Callable[[bytes], int]] = {
+    "crc8": crc8,
+    "xor": lambda data: reduce(xor, data, 0),
+    "sum": lambda data: sum(data) & 0xFF,
+}

@@ -50,7 +50,7 @@ def _from_file(path: Path) -> ModuleType:
     sys.modules[name] = module  # dataclasses look their module up while it is being imported
     try:
         spec.loader.exec_module(module)
-    except BaseException as error:
+    except BaseException as error:  # noqa: BLE001 - a file may even try to exit
         del sys.modules[name]
         raise ProgramError(_import_text(path.name, error, str(path))) from None
     return module

@@ -47,7 +47,7 @@ def parse_quantity(text: object, kind: str) -> Decimal:
     units = _UNITS[kind]
     expected = f"expected a {kind} with its unit ({', '.join(units)}), like '{_EXAMPLE[kind]}'"
     if not isinstance(text, str):
-        raise ValueError(f"got {text!r}; {expected}")  # noqa: TRY004 - pydantic wants ValueError
+        raise ValueError(f"got {text!r}; {expected}")
     match = _NUMBER.fullmatch(text)
     if match is None:
         raise ValueError(f"cannot read '{text}'; {expected}")

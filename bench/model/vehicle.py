@@ -1,7 +1,8 @@
 """One car's description, as it stands in ``vehicle.toml``.
 
 The models here hold what one table may say; what must agree across tables is checked in
-:mod:`bench.model.consistency`, and :mod:`bench.model.loading` puts the whole together. All are frozen: a vehicle is read once and then only looked at.
+:mod:`bench.model.consistency`, and :mod:`bench.model.loading` puts the whole together. All are
+frozen: a vehicle is read once and then only looked at.
 """
 
 from typing import Annotated, Any, Literal
@@ -21,7 +22,7 @@ def _condition(text: object) -> Condition:
     if isinstance(text, Condition):
         return text
     if not isinstance(text, str):
-        raise ValueError(f"got {text!r}; expected a condition like 'lights == dipped'")  # noqa: TRY004
+        raise ValueError(f"got {text!r}; expected a condition like 'lights == dipped'")
     return parse_condition(text)
 
 

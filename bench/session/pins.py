@@ -17,7 +17,7 @@ Edges = Callable[[Value, Value], list[tuple[int, Value]]]
 class InputLine:
     """The lead from one input to one node, with whatever is wrong with it."""
 
-    __slots__ = ("_changed", "_queue", "_seen", "_truth", "_turn", "edges", "stuck_at", "value")
+    __slots__ = ("_changed", "_queue", "_seen", "_stuck", "_truth", "_turn", "edges", "value")
 
     def __init__(
         self,
@@ -32,7 +32,7 @@ class InputLine:
         self._truth = value
         self._turn = 0
         self.value = value
-        self.stuck_at: Value | None = None
+        self._stuck: list[tuple[Value, object]] = []
         self.edges: Edges | None = None
         seen.set(queue.now_ns, value)
 
@@ -52,22 +52,27 @@ class InputLine:
 
     def show(self, value: Value) -> None:
         """What the node reads from now on, unless the line is stuck."""
-        if self.stuck_at is not None:
-            value = self.stuck_at
+        if self._stuck:
+            value = self._stuck[-1][0]
         if value != self.value:
             self.value = value
             self._seen.set(self._queue.now_ns, value)
             self._changed(value)
 
-    def stick(self, value: Value) -> None:
-        """The node reads this value whatever the input does."""
-        self.stuck_at = value
+    def stick(self, value: Value) -> Callable[[], None]:
+        """The node reads this value whatever the input does; returns what frees the line again.
+
+        Of several reasons to be stuck the latest one counts.
+        """
+        reason = (value, object())
+        self._stuck.append(reason)
         self.show(value)
 
-    def free(self) -> None:
-        """The line carries the input's true value again."""
-        self.stuck_at = None
-        self.show(self._truth)
+        def free() -> None:
+            self._stuck.remove(reason)
+            self.show(self._truth)
+
+        return free
 
 
 class Inputs:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from random import Random
 from typing import TYPE_CHECKING
 
 import can
 
 from bench.clock import EventQueue, Priority, VirtualLoop
+from bench.faults.base import Fault
 from bench.model.expression import Value
 from bench.model.loading import Vehicle
 from bench.recording import (
@@ -39,6 +41,7 @@ class Session:
         self.wire.observers.append(self.recording.frames.append)
         self.inputs = Inputs(self.queue, self.recording)
         self.hosts: dict[str, NodeHost] = {}
+        self._active: dict[Fault, _Active] = {}
         self._names = {
             (info.identifier, info.extended): info.name for info in self.vehicle.messages.values()
         }
@@ -99,8 +102,8 @@ class Session:
                 host.power_up()
             for action in self.scenario.actions:
                 self.queue.at(action.at_ns, self.act, action.values, priority=Priority.STIMULUS)
-            for index, timed in enumerate(self.scenario.faults):
-                self.queue.at(timed.at_ns, self._apply, index, timed, priority=Priority.STIMULUS)
+            for timed in self.scenario.faults:
+                self.queue.at(timed.at_ns, self._apply, timed, priority=Priority.STIMULUS)
             self.queue.run_until(self.scenario.lasts_ns)
             self._finish()
         self.loop.close()
@@ -117,7 +120,7 @@ class Session:
         for name, value in values.items():
             self.inputs.set(name, value)
 
-    def _apply(self, index: int, timed: TimedFault) -> None:
+    def _apply(self, timed: TimedFault) -> None:
         fault = timed.fault
         record = FaultRecord(
             kind=fault.kind,
@@ -130,12 +133,24 @@ class Session:
         )
         place = len(self.recording.faults)
         self.recording.faults.append(record)
-        undo = fault.apply(self, self.random(f"{index}/{fault.kind}"))
-        if fault.lasting and timed.until_ns is not None:
-            self.queue.at(timed.until_ns, self._clear, place, undo, priority=Priority.STIMULUS)
+        if not fault.lasting:
+            fault.apply(self, self.random(fault, timed.at_ns))
+            return
+        active = self._active.get(fault)
+        if active is None:
+            undo = fault.apply(self, self.random(fault, timed.at_ns))
+            active = self._active[fault] = _Active(undo)
+        active.times += 1
+        if timed.until_ns is not None:
+            self.queue.at(timed.until_ns, self._clear, place, fault, priority=Priority.STIMULUS)
 
-    def _clear(self, place: int, undo: Callable[[], None]) -> None:
-        undo()
+    def _clear(self, place: int, fault: Fault) -> None:
+        """The same fault twice at one time is there until both have been cleared."""
+        active = self._active[fault]
+        active.times -= 1
+        if active.times == 0:
+            del self._active[fault]
+            active.undo()
         record = self.recording.faults[place]
         self.recording.faults[place] = record._replace(cleared_ns=self.queue.now_ns)
 
@@ -144,9 +159,18 @@ class Session:
         """What has gone over the wire so far."""
         return self.recording.frames
 
-    def random(self, purpose: str) -> Random:
-        """A generator of its own for each purpose, so that one does not shift another's draws."""
-        return Random(f"{self.scenario.seed}/{purpose}")  # noqa: S311 - repeatable on purpose
+    def random(self, fault: Fault, at_ns: int) -> Random:
+        """A generator of its own for each fault, so that one does not shift another's draws."""
+        purpose = f"{self.scenario.seed}/{fault.label()}/{at_ns}"
+        return Random(purpose)  # noqa: S311 - repeatable on purpose
+
+
+@dataclass(slots=True)
+class _Active:
+    """A fault that is there: how to undo it, and how many steps of the scenario hold it."""
+
+    undo: Callable[[], None]
+    times: int = 0
 
 
 def simulate(scenario: Scenario) -> Recording:

@@ -228,7 +228,7 @@ def _header(identifier: int, extended: bool, remote: bool, dlc: int) -> Header:
 
 def _check(identifier: int, extended: bool, dlc: int) -> None:
     if not isinstance(identifier, int) or isinstance(identifier, bool):
-        raise ValueError(f"an identifier is a whole number, not {identifier!r}")  # noqa: TRY004
+        raise ValueError(f"an identifier is a whole number, not {identifier!r}")
     limit = 0x1FFF_FFFF if extended else 0x7FF
     if not 0 <= identifier <= limit:
         kind = "an extended" if extended else "a base"

@@ -120,3 +120,12 @@ def test_warning_lamps_are_lit_at_the_start_and_when_nobody_speaks(messages, wre
     board.run(600)
     assert board.level["overheat_lamp"] == 1
     assert board.level["link_lamp"] == 1
+
+
+def test_the_status_tells_of_supply_and_running_time(board):
+    board.run(3250)
+    found = last(board, "EngineStatus")
+    assert found["SupplyVoltage"] == pytest.approx(13.5)
+    assert found["RunningFor"] == 3
+    assert found["LinkLost"] == 1
+    assert found["CameBack"] == 0

@@ -153,6 +153,12 @@ def test_what_ended_during_a_reset_has_no_aftermath(board):
     assert lamp.at(300, door="shut")
 
 
+def test_a_delay_noted_by_a_clock_that_began_anew_is_forgotten(board):
+    board.memory["A.B until_ns"] = 10**15
+    lamp = Bench(board, when="door == open", off_delay_ms=500)
+    assert not lamp.at(0, door="shut")
+
+
 def test_what_is_not_known_asks_for_nothing(board):
     starter = Bench(board, when="button == down", only_while="E.Running == 0")
     assert starter.at(0, button="down", **{"E.Running": 0.0})

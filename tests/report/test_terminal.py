@@ -1,0 +1,215 @@
+"""A check on the screen."""
+
+from __future__ import annotations
+
+import io
+import re
+
+import pytest
+from report_values import case, every_fault_report, kept, mixed_report, report, vehicle
+
+from bench.campaign.result import CAUTION
+from bench.report.screen import make_console
+from bench.report.table import Column, blocks, cell_text, folded
+from bench.report.terminal import show_check
+
+
+class Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def shown(found, width=80, *, stream=None, **options) -> str:
+    stream = io.StringIO() if stream is None else stream
+    show_check(make_console(stream, width), found, **options)
+    return stream.getvalue()
+
+
+def lines(text: str) -> list[str]:
+    return [line.rstrip() for line in text.splitlines()]
+
+
+def test_a_check_shows_table_findings_untested_rules_totals_and_caution():
+    path = vehicle().path
+    assert lines(shown(mixed_report(), 110)) == [
+        *lines(f"Tiny ({path})"),
+        "",
+        "Loads",
+        "           none       cut",
+        "tail_lamp  ok 12.5ms  BAD -4.7s",
+        "buzzer     -          -",
+        "",
+        "",
+        "Requests",
+        "                      none  cut",
+        "LampRequest.Position        ok 69ms",
+        "",
+        "",
+        "Notices",
+        "           none  cut",
+        "rear_lost        ok",
+        "",
+        "",
+        "Nodes",
+        "      none  cut",
+        "rear        ok 998ms",
+        "dash        BAD",
+        "",
+        "ok 312ms: kept, with the smallest margin.  BAD -4.7s: broken, by how much.  -: not exercised,"
+        " nothing put the",
+        "rules to the test.  Empty: no case.",
+        "",
+        "Broken: 2 rules",
+        "* tail_lamp went dark 312 ms after the cable between dash and rear was cut; rule: stale (hold);"
+        " wrong for 4.7",
+        "  s",
+        "  situation: night; run it again:",
+        f"    linkloss check {path} \\",
+        "      --case 'night/cut(dash,rear)@500ms'",
+        "* node dash: the program failed at dash.py:7: KeyError: 'lights', 200 ms after the cable between"
+        " dash and rear",
+        "  was cut; rule: program",
+        "  situation: night; run it again:",
+        f"    linkloss check {path} \\",
+        "      --case 'night/cut(dash,rear)@500ms'",
+        "",
+        "Not exercised: 1 rule",
+        "* buzzer: then",
+        "",
+        "2 rules broken.",
+        "2 cases, 12 s simulated, 200 frames on the wire (failed attempts included), seed 0",
+        "rules: 4 kept, 2 broken, 1 not exercised",
+        "smallest margin of what was kept: 8 ms, tail_lamp, rule fresh, in"
+        " night/cut(dash,rear)@500ms",
+        "",
+        "A bench result is not an approval. Local rules and licensed practice decide what may go on"
+        " the road. Test the",
+        "real car standing still, wheels chocked, clear of moving parts.",
+    ]
+
+
+@pytest.mark.parametrize("width", [60, 80, 120, 160])
+def test_nothing_but_a_command_is_wider_than_the_screen(width):
+    for line in lines(shown(every_fault_report(), width, verbose=True)):
+        assert len(line) <= width or "linkloss check" in line or "--case" in line
+
+
+@pytest.mark.parametrize("width", [80, 160])
+def test_every_cell_of_the_table_is_there_at_any_width(width):
+    found = every_fault_report()
+    text = shown(found, width)
+    assert text.count("ok 100ms") == 5 * len(found.faults)
+    assert text.count("BAD -778ms") == len(found.faults)
+
+
+def test_a_wide_screen_takes_fewer_blocks():
+    narrow, wide = (len(lines(shown(every_fault_report(), width))) for width in (80, 160))
+    assert wide < narrow
+
+
+def test_a_screen_is_never_wider_than_160_columns():
+    assert make_console(io.StringIO(), 400).width == 160
+
+
+def test_a_terminal_gets_colours_and_no_color_takes_every_escape_code_away(monkeypatch):
+    monkeypatch.setenv("TERM", "xterm-256color")
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    assert "\x1b[" in shown(mixed_report(), stream=Terminal())
+    monkeypatch.setenv("NO_COLOR", "1")
+    assert "\x1b" not in shown(mixed_report(), stream=Terminal())
+
+
+def test_a_file_gets_no_escape_codes_whatever_the_environment_forces(monkeypatch):
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    assert "\x1b" not in shown(mixed_report())
+
+
+def test_the_marks_of_a_table_differ_without_colour():
+    cells = mixed_report().cells
+    marks = {
+        cell_text(cells["tail_lamp", "none"]),
+        cell_text(cells["tail_lamp", "cut"]),
+        cell_text(cells["buzzer", "cut"]),
+        cell_text(None),
+    }
+    assert marks == {"ok 12.5ms", "BAD -4.7s", "-", ""}
+
+
+@pytest.mark.parametrize("options", [{}, {"quiet": True}, {"verbose": True}])
+def test_every_screen_carries_the_caution(options):
+    for found in (mixed_report(), report(), report(case("none"))):
+        assert CAUTION in " ".join(shown(found, **options).split())
+
+
+def test_quiet_leaves_the_table_out_but_no_finding():
+    text = shown(mixed_report(), quiet=True)
+    assert "ok 12.5ms" not in text
+    assert "tail_lamp went dark" in text
+    assert "* buzzer: then" in text
+
+
+def test_verbose_lists_every_rule_with_its_margin_and_case():
+    text = shown(mixed_report(), 160, verbose=True)
+    assert (
+        "* tail_lamp: fresh (follows LampRequest.Position): kept, margin 8ms,"
+        " in night/cut(dash,rear)@500ms\n" in text
+    )
+    assert "* buzzer: then (off after 1 s): not exercised\n" in text
+
+
+def test_a_check_without_a_case_says_that_nothing_was_tested():
+    text = shown(report(declared=(("tail_lamp", "fresh"),)))
+    assert "No case was run: nothing was tested." in text
+    assert "Every declared rule" not in text
+
+
+def test_a_check_that_kept_everything_says_so():
+    text = shown(report(case("none", kept("tail_lamp", "fresh", 3))))
+    assert "Every declared rule was exercised and kept." in text
+    assert "Broken" not in text
+    assert "Not exercised:" not in text
+
+
+def test_a_command_that_fits_stands_on_one_line():
+    text = shown(mixed_report(), 160)
+    wanted = f"    linkloss check {vehicle().path} --case 'night/cut(dash,rear)@500ms'"
+    assert (wanted in lines(text)) == (len(wanted) <= 160)
+
+
+def test_a_broken_command_is_one_command_for_the_shell():
+    text = shown(mixed_report(), 60)
+    start = text.index("linkloss check")
+    command = text[start : text.index("@500ms'", start) + len("@500ms'")]
+    joined = re.sub(r"\s*\\\n\s*", " ", command)
+    assert joined == f"linkloss check {vehicle().path} --case 'night/cut(dash,rear)@500ms'"
+
+
+def test_markup_and_other_characters_of_a_name_are_shown_as_they_are():
+    entry = case("cut", kept("[bold]x[/bold]", "fresh", 1))
+    assert "[bold]x[/bold]  ok 1ms" in shown(report(entry))
+
+
+def test_columns_are_packed_into_blocks_in_order_and_none_is_lost():
+    columns = [Column(f"k{number}", "k", 8) for number in range(7)]
+    packed = blocks(columns, 30)
+    assert [len(block) for block in packed] == [3, 3, 1]
+    assert [column for block in packed for column in block] == columns
+
+
+def test_a_column_wider_than_the_screen_still_gets_its_block():
+    assert [len(block) for block in blocks([Column("a", "a", 90), Column("b", "b", 5)], 30)] == [1, 1]
+
+
+@pytest.mark.parametrize(
+    ("kind", "expected"),
+    [
+        ("cut", "cut"),
+        ("wrong_bit_rate", "wrong_bit_\nrate"),
+        ("unplug+reset", "unplug+reset"),
+        ("bounce+brown_out", "bounce+\nbrown_out"),
+        ("extraordinarily", "extraordinarily"),
+    ],
+)
+def test_a_long_kind_is_broken_where_its_words_meet(kind, expected):
+    assert folded(kind, 12) == expected
