@@ -37,6 +37,7 @@ app = App(
     help="Runs a car's CAN nodes on a simulated wire, breaks things, and judges every load.",
     version=_version,
     help_format="plaintext",
+    suppress_keyboard_interrupt=False,
 )
 
 
@@ -81,6 +82,9 @@ def check(
         List every rule.
     """
     _check_targets([json, junit])
+    for word in (*(only or ()), *(situation or ())):
+        if word.endswith(".toml"):
+            raise _bad("check", f"'{word}' stands behind an option; put the vehicle file first")
     if jobs is not None and jobs < 1:
         raise _bad("--jobs", f"got {jobs}; expected at least 1")
     report = _checked(
@@ -229,6 +233,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         return _run(list(sys.argv[1:] if arguments is None else arguments))
     except KeyboardInterrupt:
+        _drop_ports_silently()
         print("linkloss: interrupted, there is no result", file=sys.stderr)
         return EXIT_INTERRUPTED
     except BrokenPipeError:
@@ -259,8 +264,8 @@ def _run(arguments: list[str]) -> int:
 
 
 def _usage_text(error: CycloptsError) -> str:
-    """The parser's words in one line."""
-    return " ".join(str(error).split())
+    """The parser's words in one line, without the names of Python's types."""
+    return " ".join(str(error).split()).replace(" into int.", " into a number.")
 
 
 def _problems(error: Exception) -> list[str]:
@@ -268,6 +273,13 @@ def _problems(error: Exception) -> list[str]:
     from bench.model.problem import BadInput  # noqa: PLC0415
 
     return [str(problem) for problem in error.problems] if isinstance(error, BadInput) else []
+
+
+def _drop_ports_silently() -> None:
+    """The ports of a run that was broken off would each complain that nobody shut them down."""
+    import logging  # noqa: PLC0415
+
+    logging.getLogger("can.bus").setLevel(logging.ERROR)
 
 
 def _forgive_encoding() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 
 from bench.judge.arrivals import Arrival, Link, Run, Traffic, arrivals, joined
 from bench.judge.lives import Biography, biography, quiet_times
@@ -145,13 +146,13 @@ def over_time(
 
 
 def window(
-    values: Series[bool], behind_ns: int, ahead_ns: int, end_ns: int
+    values: Series[bool], behind_ns: int, ahead_ns: int, end_ns: int, linger_ns: int = 0
 ) -> list[tuple[int, int, int]]:
     """Which values a boolean series takes around each instant.
 
     Returns (from, to, set) over [0, end_ns): at t, bit 0 is set if it is False and bit 1 if it
     is True somewhere in [t - behind_ns, t + ahead_ns]. A value that ends exactly ``behind_ns``
-    ago no longer counts.
+    ago no longer counts. ``linger_ns``: True counts for so much longer than False does.
     """
     instants = {0, end_ns}
     changes = values.changes()
@@ -159,16 +160,16 @@ def window(
     for index, (at_ns, value) in enumerate(changes):
         to_ns = changes[index + 1][0] if index + 1 < len(changes) else end_ns
         start = 0 if index == 0 else max(0, at_ns - ahead_ns)
-        stop = min(end_ns, to_ns + behind_ns) if to_ns < end_ns else end_ns
+        stop = min(end_ns, to_ns + behind_ns + (linger_ns if value else 0))
         spans.append((start, stop, 2 if value else 1))
         instants.update((start, stop))
     times = sorted(at for at in instants if at <= end_ns)
     found: list[tuple[int, int, int]] = []
-    for from_ns, to_ns in zip(times, times[1:], strict=False):
+    for from_ns, to_ns in pairwise(times):
         seen = 0
-        for start, stop, value in spans:
+        for start, stop, bits in spans:
             if start <= from_ns < stop:
-                seen |= value
+                seen |= bits
         if found and found[-1][2] == seen:
             found[-1] = (found[-1][0], to_ns, seen)
         else:

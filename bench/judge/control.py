@@ -1,8 +1,9 @@
-"""*Control* rules: what a node's program hands to its controller must be what the inputs ask for."""
+"""*Control* rules: a program hands to its controller what the inputs ask for."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 
 from bench.judge.case import Case, Intent, window
 from bench.judge.intent import intent
@@ -88,20 +89,27 @@ def _judge_life(
             name, "control", Outcome.BROKEN, -wrong_ns, breach.from_ns, wrong_ns, text, node
         )
     probes = [
-        Probe("control", at_ns, at_ns + behind_ns, case.end_ns, OFF if value else ON)
-        for at_ns, value in first.wanted.changes()[1:]
+        Probe(
+            "control",
+            at_ns - first.early_ns,
+            at_ns + behind_ns,
+            min(to_ns + behind_ns, case.end_ns),
+            OFF if value else ON,
+        )
+        for (at_ns, value), (to_ns, _) in pairwise([*first.wanted.changes()[1:], (case.end_ns, 0)])
     ]
-    tested = [probe for probe in probes if exercised(probe, segments)]
+    tested = [probe for probe in probes if exercised(probe, segments, actual)]
     if tested:
         margins = [margin(probe, segments, actual) for probe in tested]
         yield Verdict(name, "control", Outcome.KEPT, smallest(margins))
 
 
 def handed(case: Case, name: str, life: Life) -> Series[float]:
-    """The request that was handed to the controller, over one life."""
+    """The request that was handed to the controller, over one life; nothing asks for nothing."""
     message, _ = split_signal(name)
     _, signal = case.vehicle.signal(name)
     result: Series[float] = Series()
+    result.set(life.reset_ns, 0.0)
     for entry in case.recording.handed.get(message, []):
         if life.reset_ns <= entry.at_ns < life.end_ns and len(entry.data) > 0:
             result.set(entry.at_ns, 1.0 if signal.raw(entry.data) else 0.0)

@@ -13,7 +13,7 @@ from bench.judge.control import intents
 from bench.judge.lives import Life
 from bench.judge.loads import AWAY, LoadView, join_local
 from bench.judge.masks import ANY, OFF, bit, level_bit, names
-from bench.judge.paint import Breach, Paint, Probe, blend, breaches, exercised, margin
+from bench.judge.paint import Breach, Paint, Probe, blend, breaches, margin
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
 from bench.model.consistency import split_signal
 from bench.model.units import show_duration
@@ -23,9 +23,9 @@ from bench.model.vehicle import RequestTable
 def judge_end_to_end(case: Case, view: LoadView) -> list[Verdict]:
     """The verdict on a load whose request has declared inputs; none where a pin is at fault."""
     load = view.load
-    if load.request is None or load.request not in case.vehicle.requests or case.pins_at_fault:
+    if view.asks not in case.vehicle.requests or case.pins_at_fault:
         return []
-    return [_Judge(case, view, case.vehicle.requests[load.request]).verdict()]
+    return [_Judge(case, view, case.vehicle.requests[view.asks]).verdict()]
 
 
 class _Judge:
@@ -60,7 +60,7 @@ class _Judge:
         for breach in breaches(segments, actual):
             if not self._tolerated(breach):
                 found.append(self._broken(breach))
-        tested = [probe for probe in self._probes() if exercised(probe, segments, self.cycle_ns)]
+        tested = [probe for probe in self._probes() if view.tests(probe, segments, actual)]
         if tested:
             margins = [margin(probe, segments, actual) for probe in tested]
             found.append(Verdict(view.name, "end to end", Outcome.KEPT, smallest(margins)))
@@ -77,7 +77,7 @@ class _Judge:
             for want in intents(self.case, load.request, self.request, life):
                 behind_ns = self.request.latency + self.way_ns
                 for from_ns, to_ns, seen in window(
-                    want.wanted, behind_ns + self.cycle_ns, want.early_ns, self.case.end_ns
+                    want.wanted, behind_ns, want.early_ns, self.case.end_ns, self.cycle_ns
                 ):
                     mask = (OFF if seen & 1 else 0) | (asked if seen & 2 else 0)
                     yield Paint(max(from_ns, life.reset_ns), min(to_ns, life.end_ns), mask, "")
@@ -116,11 +116,13 @@ class _Judge:
             want = intents(self.case, load.request, self.request, life)[0]
             changes = want.wanted.changes()
             ends = [*(at_ns for at_ns, _ in changes[2:]), life.end_ns][: len(changes) - 1]
-            behind_ns = self.request.latency + self.way_ns + self.cycle_ns
+            behind_ns = self.request.latency + self.way_ns
             for (at_ns, value), end_ns in zip(changes[1:], ends, strict=True):
-                if at_ns + behind_ns < end_ns:
+                deadline_ns = at_ns + behind_ns + (0 if value else self.cycle_ns)
+                if deadline_ns < end_ns:
                     idle = OFF if value else asked
-                    yield Probe("end to end", at_ns, at_ns + behind_ns, end_ns, idle)
+                    since_ns = at_ns - want.early_ns
+                    yield Probe("end to end", since_ns, deadline_ns, end_ns, idle)
 
     def _tolerated(self, breach: Breach) -> bool:
         """While content is changed on its way, a wrong state may last until it is found out."""

@@ -27,7 +27,10 @@ class Life:
 
 @dataclass(frozen=True, slots=True)
 class Hang:
-    """A program that was stopped by a fault, until its reset, its going on, or the end."""
+    """A program that was stopped by a fault, until its reset, its going on, or the end.
+
+    ``ended_by`` is the state after it, for a reset its cause: ``watchdog``, ``fault``.
+    """
 
     from_ns: int
     to_ns: int
@@ -67,8 +70,7 @@ def biography(vehicle: Vehicle, recording: Recording, node: str) -> Biography:
             (births if lawful else unlawful).append(change)
         if change.state == "hung":
             following = changes[index + 1] if index + 1 < len(changes) else None
-            to_ns = recording.end_ns if following is None else following.at_ns
-            hangs.append(Hang(change.at_ns, to_ns, "end" if following is None else following.state))
+            hangs.append(_hang(change, following, recording.end_ns))
         previous = change.state
     lives = []
     for index, birth in enumerate(births):
@@ -90,6 +92,13 @@ def biography(vehicle: Vehicle, recording: Recording, node: str) -> Biography:
             ),
         )
     return Biography(tuple(lives), tuple(hangs), tuple(unlawful))
+
+
+def _hang(hung: NodeChange, following: NodeChange | None, end_ns: int) -> Hang:
+    if following is None:
+        return Hang(hung.at_ns, end_ns, "end")
+    ended_by = following.cause if following.state == "reset" else following.state
+    return Hang(hung.at_ns, following.at_ns, ended_by)
 
 
 def quiet_times(recording: Recording, lives: dict[str, Biography]) -> list[tuple[int, int]]:

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
-from bench.judge.case import Case, window
+from bench.judge.case import Case
 from bench.judge.flashing import judge_flashing
-from bench.judge.masks import ANY, OFF, ON, bit, level_bit, names
+from bench.judge.local import Local, decides_alone, plain_boots
+from bench.judge.masks import ANY, OFF, ON, level_bit, names
 from bench.judge.paint import (
     Breach,
     Paint,
     Probe,
     Segment,
+    Span,
     blend,
     breaches,
     exercised,
@@ -24,6 +26,7 @@ from bench.judge.verdict import Outcome, Verdict, smallest, worst
 from bench.judge.zones import Zone, cut_out, first_gap, missing_sender, zones
 from bench.model.units import show_duration
 from bench.model.vehicle import LoadTable
+from bench.recording import Series
 
 AWAY = frozenset({"stale", "then", "reset"})
 """The rules that allow something else than what is asked for."""
@@ -44,6 +47,28 @@ class LoadView:
     boots: list[tuple[int, int]] = field(default_factory=list)
     local: Local | None = None
 
+    def besides(self, probe: Probe) -> Sequence[Span]:
+        """What a load without the reaction may show for another reason: because its local input
+        asks for it, or, where that input is tested, because its request does.
+        """
+        if self.local is None or self.asks is None:
+            return ()
+        if probe.rule != "local":
+            return self.local.asking()
+        if probe.idle == self.local.asked:
+            return ()
+        plain = blend(self.paints, self.segments[-1].to_ns)
+        return [Span(part.from_ns, part.to_ns, part.mask) for part in plain]
+
+    def tests(self, probe: Probe, segments: Sequence[Segment], actual: Series[float]) -> bool:
+        """Whether a probe put its rule to the test, given what was allowed."""
+        return exercised(probe, segments, actual, self.load.cycle_ns, self.besides(probe))
+
+    @property
+    def asks(self) -> str | None:
+        """The request that the load obeys, if it obeys any."""
+        return None if decides_alone(self.load) else self.load.request
+
     @property
     def edges(self) -> list[int]:
         """The instants at which excuses, boots and the local input change what is allowed."""
@@ -54,7 +79,7 @@ class LoadView:
 
 def join_local(view: LoadView, at_ns: int, mask: int) -> int:
     """The allowed states with a local input beside the request; booting, it need not be obeyed."""
-    if view.local is None or view.load.request is None:
+    if view.local is None or view.asks is None:
         return mask
     booting = any(from_ns <= at_ns < to_ns for from_ns, to_ns in view.boots)
     return view.local.join(at_ns, mask) | (mask if booting else 0)
@@ -64,14 +89,13 @@ def view_load(case: Case, name: str) -> LoadView:
     """Work out what is allowed to a load at every instant of a run."""
     load = case.vehicle.loads[name]
     view = LoadView(name, load, strict=zones(case, load.rejoin))
-    base = requested(case, name, load) if load.request is not None else Requested()
+    base = requested(case, name, load) if view.asks is not None else Requested()
     view.fresh = base.fresh
     view.local = Local(case, load) if load.local is not None else None
     view.probes = [*base.probes, *(view.local.probes() if view.local is not None else [])]
     paints = base.paints
-    if load.request is None and view.local is not None:
-        paints = [*view.local.paints(), *_plain_boots(case, name, load)]
-        view.probes += _plain_reset_probes(case, name, load)
+    if view.asks is None and view.local is not None:
+        paints = [*view.local.paints(), *plain_boots(case, name, load)]
     view.paints = cut_out(paints, view.strict, AWAY)
     view.excuses = [*_hang_excuses(case, name, load), *_never_excuses(case, load)]
     view.boots = [(life.reset_ns, life.boot_end_ns) for life in case.lives[load.node].lives]
@@ -92,67 +116,6 @@ def view_load(case: Case, name: str) -> LoadView:
         for idle in [shown(actual, zone.quiet_ns, load.cycle_ns)]
     ]
     return view
-
-
-class Local:
-    """The part of a load's allowed states that a local input decides."""
-
-    def __init__(self, case: Case, load: LoadTable) -> None:
-        assert load.local is not None
-        self.case = case
-        self.load = load
-        self.asked = bit(load.asked_state)
-        self.values = case.condition(load.local, load.node)
-        self.windows = window(self.values, load.latency, 0, case.end_ns)
-
-    def edges(self) -> list[int]:
-        """The instants at which the input changes what is allowed."""
-        return [edge for from_ns, to_ns, _ in self.windows for edge in (from_ns, to_ns)]
-
-    def _states(self, seen: int, otherwise: int) -> int:
-        return (otherwise if seen & 1 else 0) | (self.asked if seen & 2 else 0)
-
-    def paints(self) -> list[Paint]:
-        """The input alone decides."""
-        return [
-            Paint(from_ns, to_ns, self._states(seen, OFF), "local")
-            for from_ns, to_ns, seen in self.windows
-        ]
-
-    def join(self, at_ns: int, mask: int) -> int:
-        """Either the request or the input asks."""
-        seen = next(seen for start, end, seen in self.windows if start <= at_ns < end)
-        return self._states(seen, mask)
-
-    def probes(self) -> Iterator[Probe]:
-        """Each change of the input puts the load to the test."""
-        changes = self.values.changes()
-        for index, (at_ns, value) in enumerate(changes[1:], start=1):
-            to_ns = changes[index + 1][0] if index + 1 < len(changes) else self.case.end_ns
-            if at_ns + self.load.latency < to_ns:
-                idle = OFF if value else self.asked
-                yield Probe("local", at_ns, at_ns + self.load.latency, to_ns, idle)
-
-
-def _plain_boots(case: Case, name: str, load: LoadTable) -> Iterator[Paint]:
-    """What a load without a request may show while its node boots."""
-    actual = case.recording.outputs[name]
-    for life in case.lives[load.node].lives:
-        before = shown(actual, life.reset_ns - 1) if life.reset_ns else OFF
-        hardware = ON if load.hardware_default == "on" else OFF
-        if load.hardware_default == "local":
-            hardware = 0  # the paints of the local input say it
-        after = bit(load.on_reset) if load.on_reset is not None else 0
-        yield Paint(life.reset_ns, life.boot_end_ns, before | hardware | after, "reset")
-
-
-def _plain_reset_probes(case: Case, name: str, load: LoadTable) -> Iterator[Probe]:
-    actual = case.recording.outputs[name]
-    hardware = ON if load.hardware_default == "on" else OFF
-    for life in case.lives[load.node].lives:
-        before = shown(actual, life.reset_ns - 1) if life.reset_ns else OFF
-        for idle in dict.fromkeys((before, hardware)):
-            yield Probe("reset", life.reset_ns, life.boot_end_ns, life.end_ns, idle)
 
 
 def _hang_excuses(case: Case, name: str, load: LoadTable) -> Iterator[tuple[int, int, int]]:
@@ -196,17 +159,16 @@ def judge_load(case: Case, view: LoadView) -> list[Verdict]:
     return [worst(verdicts) for verdicts in by_rule.values()]
 
 
-def _tested(view: LoadView, actual: object) -> Iterator[Verdict]:
-    cycle_ns = view.load.cycle_ns
+def _tested(view: LoadView, actual: Series[float]) -> Iterator[Verdict]:
     by_rule: dict[str, list[Probe]] = {}
     for probe in view.probes:
         by_rule.setdefault(probe.rule, []).append(probe)
     for rule, probes in by_rule.items():
-        tested = [probe for probe in probes if exercised(probe, view.segments, cycle_ns)]
+        tested = [probe for probe in probes if view.tests(probe, view.segments, actual)]
         if not tested:
             yield Verdict(view.name, rule, Outcome.NOT_EXERCISED)
             continue
-        margins = [margin(probe, view.segments, actual) for probe in tested]  # type: ignore[arg-type]
+        margins = [margin(probe, view.segments, actual) for probe in tested]
         yield Verdict(view.name, rule, Outcome.KEPT, smallest(margins))
 
 
@@ -245,14 +207,14 @@ def _segment_before(segments: Iterable[Segment], at_ns: int) -> Segment | None:
 def _missing(case: Case, view: LoadView) -> Iterator[Verdict]:
     """No fault is left, the time to rejoin is over, and the request still does not arrive."""
     load = view.load
-    if load.request is None or load.stale_after is None:
+    if view.asks is None or load.stale_after is None:
         return
     for zone in view.strict:
         gap_ns = first_gap(view.fresh, zone.from_ns, zone.to_ns)
         if gap_ns is None:
             continue
         culprit = missing_sender(case, load, gap_ns, gap_ns - load.stale_after)
-        message = load.request.partition(".")[0]
+        message = view.asks.partition(".")[0]
         text = (
             f"message {message} did not reach node {load.node} although no fault was left;"
             f" look at node {culprit}"

@@ -47,11 +47,13 @@ def _judge_span(
     state = bit(rule.state)
     was_in = from_ns > 0 and shown(actual, from_ns - 1) == state
     deadline_ns = from_ns + rule.within
-    inside = [
-        (max(start, from_ns), min(end, to_ns))
-        for start, end, level in levels(actual, to_ns)
-        if level_bit(level) == state and end > from_ns
-    ]
+    inside: list[tuple[int, int]] = []
+    for start, end, level in levels(actual, to_ns):
+        if level_bit(level) != state or end <= from_ns:
+            continue
+        if inside and inside[-1][1] == start:  # another level of the same state
+            start = inside.pop()[0]
+        inside.append((max(start, from_ns), end))
     found = []
     for start, end in inside:
         leaving = was_in and start == from_ns

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from bench.judge.case import Case
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
-from bench.judge.zones import first_gap, zones
+from bench.judge.zones import Zone, first_gap, zones
 from bench.model.units import show_duration
 
 SILENT_PERIODS = 3
@@ -45,17 +45,18 @@ def _rejoin(case: Case, node: str) -> Iterator[Verdict]:
             found.append(
                 Verdict(node, "rejoin", Outcome.BROKEN, -silent_ns, gap_ns, silent_ns, text, node),
             )
-        elif zone.after_fault and first_gap(alive, _fault_start(case, zone.quiet_ns), zone.from_ns):
+        elif zone.after_fault and _was_silent(case, alive, zone):
             back_ns = min((at for at in sent if at > zone.quiet_ns), default=zone.from_ns)
             found.append(Verdict(node, "rejoin", Outcome.KEPT, zone.from_ns - back_ns))
     yield worst(found)
 
 
-def _fault_start(case: Case, quiet_ns: int) -> int:
-    return max(
-        (fault.applied_ns for fault in case.recording.faults if fault.applied_ns < quiet_ns),
-        default=0,
-    )
+def _was_silent(case: Case, alive: Sequence[tuple[int, int]], zone: Zone) -> bool:
+    """Whether a node missed from the last fault on, which is what it had to recover from."""
+    faults = [
+        fault.applied_ns for fault in case.recording.faults if fault.applied_ns <= zone.quiet_ns
+    ]
+    return first_gap(alive, max(faults, default=0), zone.from_ns) is not None
 
 
 def _stopped(case: Case, node: str) -> Iterator[Verdict]:
@@ -88,7 +89,7 @@ def _stopped_verdict(case: Case, subject: str, node: str) -> Verdict:
                     subject, "stopped", Outcome.BROKEN, -late_ns, deadline_ns, late_ns, text, node
                 ),
             )
-        elif hang.ended_by == "reset":
+        elif hang.ended_by == "watchdog":
             margins.append(deadline_ns - hang.to_ns)
     if margins:
         found.append(Verdict(subject, "stopped", Outcome.KEPT, smallest(margins)))

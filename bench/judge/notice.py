@@ -53,7 +53,9 @@ def _judge_life(
         Probe("notice", may_ns, must_ns, over_ns, OFF) for may_ns, must_ns, over_ns, _ in troubles
     ]
     tested = [
-        probe for probe in probes if probe.from_ns < probe.to_ns and exercised(probe, segments)
+        probe
+        for probe in probes
+        if probe.from_ns < probe.to_ns and exercised(probe, segments, actual)
     ]
     if tested:
         margins = [margin(probe, segments, actual) for probe in tested]
@@ -78,13 +80,13 @@ def _troubles(
     if notice.lost is not None:
         yield from _losses(case, notice, node, life)
     else:
-        yield from _sticks(case, notice, node)
+        yield from _sticks(case, notice, node, life)
 
 
 def _losses(
     case: Case, notice: NoticeTable, node: str, life: Life
 ) -> Iterator[tuple[int, int, int, int]]:
-    """The times in which the status message of a node stays away longer than two periods."""
+    """The times in which the status message of a node stays away longer than 1.5 periods."""
     assert notice.lost is not None
     status = case.vehicle.nodes[notice.lost].status
     assert status is not None
@@ -100,8 +102,12 @@ def _losses(
             yield last_ns + period_ns, must_ns, next_ns, next_ns + notice.within
 
 
-def _sticks(case: Case, notice: NoticeTable, node: str) -> Iterator[tuple[int, int, int, int]]:
-    """The times in which an input is away from its rest for longer than is plausible."""
+def _sticks(
+    case: Case, notice: NoticeTable, node: str, life: Life
+) -> Iterator[tuple[int, int, int, int]]:
+    """The times in which an input is away from its rest for longer than is plausible. A program
+    that begins anew may count from its boot on.
+    """
     assert notice.stuck is not None
     assert notice.longest is not None
     rest = case.vehicle.inputs[notice.stuck].rest
@@ -109,7 +115,8 @@ def _sticks(case: Case, notice: NoticeTable, node: str) -> Iterator[tuple[int, i
     ends = [at_ns for at_ns, _ in changes[1:]] + [case.end_ns]
     for (at_ns, value), end_ns in zip(changes, ends, strict=True):
         if value != rest and end_ns - at_ns > notice.longest:
-            must_ns = min(at_ns + notice.longest + notice.within, end_ns)
+            counted_ns = max(at_ns, life.boot_end_ns)
+            must_ns = min(counted_ns + notice.longest + notice.within, end_ns)
             yield at_ns + notice.longest, must_ns, end_ns, end_ns + notice.within
 
 

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Sequence
+from itertools import pairwise
 from typing import NamedTuple
 
 from bench.judge.masks import FLASH, OFF, admits, level_bit
@@ -30,9 +31,18 @@ class Paint(NamedTuple):
     rule: str
 
 
+class Span(NamedTuple):
+    """States that a load may show in [from_ns, to_ns) for another reason than the one tested."""
+
+    from_ns: int
+    to_ns: int
+    states: int
+
+
 class Probe(NamedTuple):
     """A rule's trigger: from its deadline to the end of its reach, and the states that a load
-    without the reaction would have shown. ``since_ns`` is the trigger itself.
+    without the reaction would have shown. ``since_ns`` is the trigger itself. ``assumed``: the
+    load need not have been seen in those states; a load let down by its program would be.
     """
 
     rule: str
@@ -40,6 +50,7 @@ class Probe(NamedTuple):
     from_ns: int
     to_ns: int
     idle: int
+    assumed: bool = False
 
 
 class Segment(NamedTuple):
@@ -92,7 +103,7 @@ def blend(
     active: list[Paint] = []
     segments: list[Segment] = []
     index = 0
-    for from_ns, to_ns in zip(times, times[1:], strict=False):
+    for from_ns, to_ns in pairwise(times):
         while index < len(starts) and starts[index].from_ns <= from_ns:
             active.append(starts[index])
             index += 1
@@ -128,10 +139,10 @@ def breaches(segments: Sequence[Segment], actual: Series[float]) -> list[Breach]
 
 
 def levels(actual: Series[float], end_ns: int) -> list[tuple[int, int, float]]:
-    """An output as stretches (from, to, level) up to the end."""
+    """An output as stretches (from, to, level) up to the end; none before its first level."""
     changes = [(at_ns, level) for at_ns, level in actual.changes() if at_ns < end_ns]
-    bounds = [at_ns for at_ns, _ in changes[1:]] + [end_ns]
-    return [(at_ns, to, level) for (at_ns, level), to in zip(changes, bounds, strict=True)]
+    bounds = [at_ns for at_ns, _ in [*changes[1:], (end_ns, 0.0)]]
+    return [(at_ns, to, level) for (at_ns, level), to in zip(changes, bounds, strict=False)]
 
 
 def overlapping(segments: Sequence[Segment], from_ns: int, to_ns: int) -> list[Segment]:
@@ -151,20 +162,54 @@ def overlapping(segments: Sequence[Segment], from_ns: int, to_ns: int) -> list[S
     return found
 
 
-def exercised(probe: Probe, segments: Sequence[Segment], cycle_ns: int = 0) -> bool:
+def exercised(
+    probe: Probe,
+    segments: Sequence[Segment],
+    actual: Series[float],
+    cycle_ns: int = 0,
+    besides: Sequence[Span] = (),
+) -> bool:
     """Whether a load that had stayed idle would have been wrong within the probe's reach.
 
-    Where only flashing is allowed, a steady load is found out after two of the longest cycles
-    (``cycle_ns``): a shorter stretch proves nothing.
+    A load that was in none of the idle states when the rule was triggered, nor until the
+    deadline, had nothing to leave. ``besides`` are states that even a load without the reaction
+    may show. Where only flashing is allowed, a steady load is found out after two of the longest
+    cycles (``cycle_ns``), and one that goes on flashing where it must not within one.
     """
-    for segment in overlapping(segments, probe.from_ns, probe.to_ns):
-        if segment.mask == FLASH:
-            span = min(segment.to_ns, probe.to_ns) - max(segment.from_ns, probe.from_ns)
-            if not probe.idle & FLASH and span >= 2 * cycle_ns:
+    if not probe.assumed and not _was(probe, actual):
+        return False
+    for from_ns, to_ns, mask, idle in _stretches(probe, segments, besides):
+        if mask == FLASH:
+            if not idle & FLASH and to_ns - from_ns >= 2 * cycle_ns:
                 return True
-        elif not segment.mask & (probe.idle | FLASH):
-            return True
+        elif not mask & (idle | FLASH):
+            if not idle & FLASH or to_ns - from_ns >= cycle_ns:
+                return True
     return False
+
+
+def _was(probe: Probe, actual: Series[float]) -> bool:
+    """Whether an output was in the idle states at the trigger or between it and the deadline."""
+    return any(
+        to_ns >= probe.since_ns and admits(probe.idle, level)
+        for _, to_ns, level in levels(actual, probe.from_ns)
+    )
+
+
+def _stretches(
+    probe: Probe, segments: Sequence[Segment], besides: Sequence[Span]
+) -> list[tuple[int, int, int, int]]:
+    """The probe's reach as (from, to, allowed, idle states), neighbours with one meaning joined."""
+    found: list[tuple[int, int, int, int]] = []
+    for segment in overlapping(segments, probe.from_ns, probe.to_ns):
+        start, end = max(segment.from_ns, probe.from_ns), min(segment.to_ns, probe.to_ns)
+        pieces = [span for span in besides if span.from_ns < end and span.to_ns > start]
+        for from_ns, to_ns, states in pieces or [Span(start, end, 0)]:
+            piece = (max(from_ns, start), min(to_ns, end), segment.mask, probe.idle | states)
+            if found and found[-1][1:] == (piece[0], *piece[2:]):
+                piece = (found.pop()[0], *piece[1:])
+            found.append(piece)
+    return found
 
 
 def margin(probe: Probe, segments: Sequence[Segment], actual: Series[float]) -> int | None:

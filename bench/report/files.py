@@ -56,14 +56,23 @@ def replacing(path: str | Path) -> Iterator[Path]:
 
 def _places(path: str | Path) -> tuple[Path, Path]:
     """Where the file really lies (through links), and the temporary place beside it."""
-    target = Path(os.path.realpath(path))
-    if target.is_dir():
-        raise BadInput.one(path, "", "this is a folder; expected the name of a file to write")
-    if not target.parent.is_dir():
-        raise BadInput.one(path, "", f"cannot be written: there is no folder '{target.parent}'")
-    if target.exists() and not os.access(target, os.W_OK):
-        raise BadInput.one(path, "", "cannot be written: the file there is write-protected")
+    with _told(path):
+        target = Path(os.path.realpath(path))
+        problem = _problem(target)
+    if problem:
+        raise BadInput.one(path, "", problem)
     return target, target.with_name(f".{os.getpid()}.{target.name}")
+
+
+def _problem(target: Path) -> str:
+    """Why a file cannot be written there, as far as that shows; empty if nothing speaks against."""
+    if target.is_dir():
+        return "this is a folder; expected the name of a file to write"
+    if not target.parent.is_dir():
+        return f"cannot be written: there is no folder '{target.parent}'"
+    if target.exists() and not os.access(target, os.W_OK):
+        return "cannot be written: the file there is write-protected"
+    return ""
 
 
 def _is_device(target: Path) -> bool:

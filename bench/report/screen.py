@@ -59,11 +59,16 @@ def bullet(console: Console, text: str, *, style: str = "") -> None:
 
 def hanging(console: Console, prefix: str, text: str, *, style: str = "") -> None:
     """Text behind a prefix; its further lines are indented under its first one."""
-    lines = Text(text, style=style).wrap(console, max(20, console.width - len(prefix)))
+    lines = Text(printable(text), style=style).wrap(console, max(20, console.width - len(prefix)))
     for index, line in enumerate(lines):
         line.rstrip()
         start = prefix if index == 0 else " " * len(prefix)
         console.print(Text.assemble(start, line), soft_wrap=True)
+
+
+def printable(text: str) -> str:
+    """The text with a question mark for whatever would steer a terminal."""
+    return "".join(char if char.isprintable() or char == "\n" else "?" for char in text)
 
 
 def command_lines(console: Console, parts: Iterable[str], *, indent: int = 2) -> None:

@@ -13,15 +13,17 @@ from rich.text import Text
 
 from bench.campaign.result import Cell, CheckReport
 from bench.judge import Outcome
-from bench.report.screen import STYLES, heading, paragraph
+from bench.report.screen import STYLES, hanging, heading, printable
 from bench.report.words import short_margin
 
 GAP = 2
 _HEADER_WIDTH = 12
 MARKS = {Outcome.KEPT: "ok", Outcome.BROKEN: "BAD", Outcome.NOT_EXERCISED: "-"}
 LEGEND = (
-    "ok 312ms: kept, with the smallest margin.  BAD -4.7s: broken, by how much."
-    "  -: not exercised, nothing put the rules to the test.  Empty: no case."
+    ("ok 312ms", "kept, with the smallest margin"),
+    ("BAD -4.7s", "broken, and by how much"),
+    ("-", "not exercised: no case put a rule to the test"),
+    ("", "empty: no case, or no rule"),
 )
 
 
@@ -40,10 +42,13 @@ def show_table(console: Console, report: CheckReport) -> None:
         heading(console, title)
         first = min(max(map(len, subjects)), console.width // 2)
         columns = [_column(report, kind, subjects) for kind in report.faults]
-        for block in blocks(columns, console.width - first):
+        for index, block in enumerate(blocks(columns, console.width - first)):
+            if index:
+                console.print()
             console.print(_table(report, subjects, block, first))
-            console.print()
-    paragraph(console, LEGEND)
+    console.print()
+    for mark, meaning in LEGEND:
+        hanging(console, f"{mark:<11}", meaning)
 
 
 def groups(report: CheckReport) -> Iterator[tuple[str, list[str]]]:
@@ -115,7 +120,7 @@ def _table(
         table.add_column(Text(column.header), width=column.width, no_wrap=True, vertical="bottom")
     for subject in subjects:
         cells = [report.cells.get((subject, column.kind)) for column in block]
-        table.add_row(Text(subject), *(_styled(cell) for cell in cells))
+        table.add_row(Text(printable(subject)), *(_styled(cell) for cell in cells))
     return table
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from bench.clock import EventQueue
 from bench.model.expression import Value
@@ -131,34 +131,42 @@ class Inputs:
 
 
 class Output:
-    """One switched feed and the load on it."""
+    """One switched feed and the load on it. ``seen`` tells what the node's inputs read."""
 
-    __slots__ = ("_commands", "_levels", "_queue", "_table", "command")
+    __slots__ = ("_commands", "_levels", "_queue", "_seen", "_table", "command")
 
-    def __init__(self, queue: EventQueue, name: str, table: LoadTable, rec: Recording) -> None:
+    def __init__(
+        self,
+        queue: EventQueue,
+        name: str,
+        table: LoadTable,
+        recording: Recording,
+        seen: Callable[[], Mapping[str, Value]],
+    ) -> None:
         self._queue = queue
         self._table = table
-        self._levels: Series[float] = rec.outputs.setdefault(name, Series())
-        self._commands: Series[float | None] = rec.commands.setdefault(name, Series())
+        self._seen = seen
+        self._levels: Series[float] = recording.outputs.setdefault(name, Series())
+        self._commands: Series[float | None] = recording.commands.setdefault(name, Series())
         self.command: float | None = None
 
-    def drive(self, level: float | None, seen: dict[str, Value]) -> None:
+    def drive(self, level: float | None) -> None:
         """The program drives the output, or lets go of it (None)."""
         self.command = level
         self._commands.set(self._queue.now_ns, level)
-        self.settle(seen)
+        self._settle()
 
-    def settle(self, seen: dict[str, Value]) -> None:
-        """Work out what the load gets."""
-        level = self.command if self.command is not None else self._hardware(seen)
+    def input_changed(self) -> None:
+        """An input of the node has changed: a load that is wired to it follows by itself."""
+        if self.command is None and self._table.hardware_default == "local":
+            self._settle()
+
+    def _settle(self) -> None:
+        level = self.command if self.command is not None else self._hardware()
         self._levels.set(self._queue.now_ns, level)
 
-    def _hardware(self, seen: dict[str, Value]) -> float:
-        if self._table.hardware_default == "local":
-            return 1.0 if self._table.local(seen) else 0.0  # type: ignore[misc]
+    def _hardware(self) -> float:
+        """What the load gets while no program drives the output."""
+        if self._table.hardware_default == "local" and self._table.local is not None:
+            return 1.0 if self._table.local(self._seen()) else 0.0
         return 1.0 if self._table.hardware_default == "on" else 0.0
-
-    @property
-    def follows_hardware(self) -> bool:
-        """Whether an input drives the load while no program does."""
-        return self.command is None and self._table.hardware_default == "local"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from random import Random
 from typing import TYPE_CHECKING
 
@@ -63,7 +64,8 @@ class Session:
             value = self.scenario.inputs.get(name, table.rest)
             self.inputs.add(name, table, value, self._input_changed)
         for name, load in self.vehicle.loads.items():
-            output = Output(self.queue, name, load, self.recording)
+            seen = partial(self.inputs.values, load.node)
+            output = Output(self.queue, name, load, self.recording, seen)
             self.hosts[load.node].outputs[load.output or name] = output
 
     def _host(self, name: str, around: Surroundings) -> NodeHost:

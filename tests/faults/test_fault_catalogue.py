@@ -38,7 +38,7 @@ def rig_state(session):
         "muted": [host.controller.muted for host in hosts],
         "slow": [host.slow for host in hosts],
         "nodes": [host.state for host in hosts],
-        "stuck": [line._stuck for line in lines],
+        "stuck": [list(line._stuck) for line in lines],
         "edges": [line.edges for line in lines],
         "to come": [event for event in session.queue.scheduled() if of_a_fault(event[3])],
     }

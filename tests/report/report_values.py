@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -28,7 +29,8 @@ CUT = "the cable between dash and rear was cut"
 
 @cache
 def vehicle() -> Vehicle:
-    return load_vehicle(TINY / "vehicle.toml")
+    """As if it had been read from a folder ``car`` beside the user, wherever the tests lie."""
+    return replace(load_vehicle(TINY / "vehicle.toml"), path=Path("car/vehicle.toml"))
 
 
 def kept(subject: str, rule: str, margin_ms: float | None = None) -> Verdict:
@@ -85,9 +87,7 @@ def report(*cases: CaseResult, declared: tuple[tuple[str, str], ...] | None = No
 
 def mixed_report() -> CheckReport:
     """Two cases: one rule kept, one broken, one not exercised, and a program that crashed."""
-    dark = broken(
-        "tail_lamp", "stale", "was off instead of on; wrong for 4.7 s", culprit="rear"
-    )
+    dark = broken("tail_lamp", "stale", "was off instead of on; wrong for 4.7 s", culprit="rear")
     crash = broken(
         "dash",
         "program",
@@ -147,9 +147,7 @@ def frames() -> list[WireRecord]:
     return [
         WireRecord(20 * MS, 20 * MS + 348_000, "dash", Frame(256, b"\x01"), ("rear",)),
         WireRecord(30 * MS, 30 * MS + 100_000, "dash", Frame(256, b"\x03"), (), "disturbed"),
-        WireRecord(
-            40 * MS, 40 * MS + 200_000, "rear", Frame(514, remote=True, dlc=1), ("dash",)
-        ),
+        WireRecord(40 * MS, 40 * MS + 200_000, "rear", Frame(514, remote=True, dlc=1), ("dash",)),
         WireRecord(
             50 * MS,
             50 * MS + 500_000,

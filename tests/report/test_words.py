@@ -12,6 +12,7 @@ from report_values import CUT, broken, case, mixed_report, report, run_result, v
 
 from bench.campaign.result import CheckReport
 from bench.demo import demo_vehicle
+from bench.judge import declared_rules
 from bench.model.loading import load_vehicle
 from bench.report.words import (
     command,
@@ -44,18 +45,24 @@ def sentence(verdict, fault="cut", **more) -> str:
         ),
         (
             broken("tail_lamp", "reset", "was off instead of on; wrong for 4.7 s"),
-            f"tail_lamp was dark instead of on, 312 ms after {CUT}; rule: reset (on);"
-            " wrong for 4.7 s",
+            (
+                f"tail_lamp was dark instead of on, 312 ms after {CUT}; rule: reset (on);"
+                " wrong for 4.7 s"
+            ),
         ),
         (
             broken("indicator", "flash", "no complete flash within 2 s"),
-            f"indicator had no complete flash within 2 s, 312 ms after {CUT};"
-            " rule: flash (60 to 120 per minute); wrong for 4.7 s",
+            (
+                f"indicator had no complete flash within 2 s, 312 ms after {CUT};"
+                " rule: flash (60 to 120 per minute); wrong for 4.7 s"
+            ),
         ),
         (
             broken("buzzer", "never", "was on while speed > 50, for 4.8 s; allowed: 100 ms"),
-            f"buzzer was on while speed > 50, for 4.8 s; allowed: 100 ms, 312 ms after {CUT};"
-            " rule: never (on while speed > 50); wrong for 4.7 s",
+            (
+                f"buzzer was on while speed > 50, for 4.8 s; allowed: 100 ms, 312 ms after {CUT};"
+                " rule: never (on while speed > 50); wrong for 4.7 s"
+            ),
         ),
         (
             broken(
@@ -65,15 +72,19 @@ def sentence(verdict, fault="cut", **more) -> str:
                 " look at node dash",
                 culprit="dash",
             ),
-            "tail_lamp: message LampRequest did not reach node rear although no fault was left;"
-            f" look at node dash, 312 ms after {CUT}; rule: rejoin (1 s); wrong for 4.7 s",
+            (
+                "tail_lamp: message LampRequest did not reach node rear although no fault was left;"
+                f" look at node dash, 312 ms after {CUT}; rule: rejoin (1 s); wrong for 4.7 s"
+            ),
         ),
         (
             broken(
                 "rear_lost", "notice", "the notice was not given; wrong for 4.7 s", culprit="dash"
             ),
-            f"notice rear_lost was not given, 312 ms after {CUT}; rule: notice (within 800 ms);"
-            " wrong for 4.7 s; look at node dash",
+            (
+                f"notice rear_lost was not given, 312 ms after {CUT}; rule: notice (within 800 ms);"
+                " wrong for 4.7 s; look at node dash"
+            ),
         ),
         (
             broken(
@@ -82,8 +93,10 @@ def sentence(verdict, fault="cut", **more) -> str:
                 "node dash asked for off while its inputs ask for on; wrong for 4.7 s",
                 culprit="dash",
             ),
-            "LampRequest.Position: node dash asked for off while its inputs ask for on,"
-            f" 312 ms after {CUT}; rule: control (follows lights == on); wrong for 4.7 s",
+            (
+                "LampRequest.Position: node dash asked for off while its inputs ask for on,"
+                f" 312 ms after {CUT}; rule: control (follows lights == on); wrong for 4.7 s"
+            ),
         ),
         (
             broken(
@@ -92,8 +105,10 @@ def sentence(verdict, fault="cut", **more) -> str:
                 "sent no RearStatus although no fault was left, for 4.7 s",
                 culprit="rear",
             ),
-            "node rear sent no RearStatus although no fault was left,"
-            f" 312 ms after {CUT}; rule: rejoin (1 s); wrong for 4.7 s",
+            (
+                "node rear sent no RearStatus although no fault was left,"
+                f" 312 ms after {CUT}; rule: rejoin (1 s); wrong for 4.7 s"
+            ),
         ),
         (
             broken(
@@ -103,8 +118,10 @@ def sentence(verdict, fault="cut", **more) -> str:
                 " late by 4.7 s",
                 culprit="rear",
             ),
-            "node rear was not restarted within 300 ms after its program stopped,"
-            f" 312 ms after {CUT}; rule: stopped (watchdog 300 ms); wrong for 4.7 s",
+            (
+                "node rear was not restarted within 300 ms after its program stopped,"
+                f" 312 ms after {CUT}; rule: stopped (watchdog 300 ms); wrong for 4.7 s"
+            ),
         ),
     ],
 )
@@ -154,8 +171,6 @@ def test_a_rule_is_named_with_what_the_vehicle_declares(subject, rule, expected)
 
 
 def test_every_rule_that_the_demo_declares_has_words():
-    from bench.judge import declared_rules
-
     wren = load_vehicle(demo_vehicle())
     bare = {
         rule for subject, rule in declared_rules(wren) if rule_words(wren, subject, rule) == rule

@@ -1,0 +1,225 @@
+"""The board that one life of a program sees; its methods are documented in ``nodes.api.Board``.
+
+A reset makes a new board. What an old program still does with its own, in a ``finally`` of a
+coroutine for instance, reaches nothing any more: on real hardware it would not even run.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any, Protocol
+
+import can
+from cantools.database import Database
+
+from bench.clock import Event, EventQueue
+from bench.model.expression import Value
+from bench.model.problem import unknown
+from bench.session.pins import Inputs, Output
+
+SUPPLY_VOLTS = 13.5
+"""An ideal supply: the voltage beside a running alternator, common practice."""
+
+
+class Restart(BaseException):
+    """The program resets its board: nothing behind the call runs any more."""
+
+
+class GoneError(RuntimeError):
+    """A program that has been reset still uses its old board."""
+
+
+class Life(Protocol):
+    """What a board needs of the node that it belongs to."""
+
+    @property
+    def state(self) -> str:
+        """``running``, ``hung``, ``reset`` or ``crashed``."""
+
+    def call(self, action: Callable[..., object], *args: Any) -> None:
+        """Run a piece of the program."""
+
+    def bite(self) -> None:
+        """The watchdog was not fed."""
+
+    def recover_bus(self) -> None:
+        """Ask the controller to come back from bus-off."""
+
+
+class BoardTimer:
+    """A timer of a program; it dies with its board."""
+
+    __slots__ = ("_action", "_args", "_board", "_event", "_interrupt", "_period_ns")
+
+    def __init__(
+        self,
+        board: Board,
+        action: Callable[..., object],
+        args: tuple[Any, ...],
+        period_ns: int | None,
+        *,
+        interrupt: bool,
+    ) -> None:
+        self._board = board
+        self._action = action
+        self._args = args
+        self._event: Event | None = None
+        self._period_ns = period_ns
+        self._interrupt = interrupt
+
+    def arm(self, at_ns: int) -> None:
+        """Be due at an instant."""
+        self._event = self._board.queue.at(at_ns, self._due, at_ns)
+
+    def cancel(self) -> None:
+        """Stop the timer."""
+        self._period_ns = None
+        if self._event is not None:
+            self._board.queue.cancel(self._event)
+            self._event = None
+        self._board.postponed.pop(self, None)
+
+    def _due(self, at_ns: int) -> None:
+        self._event = None
+        board = self._board
+        if not board.alive:
+            return
+        state = board.life.state
+        if state != "running" and not (self._interrupt and state == "hung"):
+            board.postponed[self] = None
+            return
+        if self._period_ns is not None:
+            self.arm(at_ns + self._period_ns)
+        board.life.call(self._action, *self._args)
+
+    def catch_up(self) -> None:
+        """Run now what could not run while the program hung."""
+        self._due(self._board.queue.now_ns)
+
+
+class Board:
+    """Pins, clock, controller, memory and watchdog of one life of a program."""
+
+    def __init__(
+        self,
+        *,
+        life: Life,
+        name: str,
+        queue: EventQueue,
+        inputs: Inputs,
+        outputs: Mapping[str, Output],
+        bus: can.BusABC,
+        messages: Database,
+        settings: Mapping[str, Any],
+        memory: dict[str, Any],
+    ) -> None:
+        self.life = life
+        self.name = name
+        self.queue = queue
+        self.messages = messages
+        self.settings = settings
+        self.alive = True
+        self.postponed: dict[BoardTimer, None] = {}
+        self._inputs = inputs
+        self._outputs = outputs
+        self._bus = bus
+        self._memory = memory
+        self._dog_timeout_ns = 0
+        self._dog_deadline_ns = 0
+        self._dog: Event | None = None
+
+    def die(self) -> None:
+        """The life is over: timers and watchdog stop, and the board answers no more."""
+        self.alive = False
+        self.postponed.clear()
+        if self._dog is not None:
+            self.queue.cancel(self._dog)
+            self._dog = None
+
+    def catch_up(self) -> None:
+        """Run the timers that came due while the program hung."""
+        late, self.postponed = self.postponed, {}
+        for timer in late:
+            timer.catch_up()
+
+    @property
+    def bus(self) -> can.BusABC:
+        self._must_live()
+        return self._bus
+
+    @property
+    def memory(self) -> dict[str, Any]:
+        self._must_live()
+        return self._memory
+
+    def now_ns(self) -> int:
+        return self.queue.now_ns
+
+    def after(self, delay_ns: int, action: Callable[..., object], *args: Any) -> BoardTimer:
+        timer = BoardTimer(self, action, args, None, interrupt=False)
+        timer.arm(self.queue.now_ns + max(0, delay_ns))
+        return timer
+
+    def every(
+        self,
+        period_ns: int,
+        action: Callable[..., object],
+        *args: Any,
+        first_ns: int | None = None,
+        interrupt: bool = False,
+    ) -> BoardTimer:
+        if period_ns <= 0:
+            raise ValueError(f"got a period of {period_ns} ns; expected more than zero")
+        timer = BoardTimer(self, action, args, period_ns, interrupt=interrupt)
+        timer.arm(self.queue.now_ns + (period_ns if first_ns is None else first_ns))
+        return timer
+
+    def read(self, name: str) -> Value:
+        return self._inputs.read(self.name, name)
+
+    def write(self, name: str, level: float) -> None:
+        self._output(name).drive(min(1.0, max(0.0, float(level))))
+
+    def release(self, name: str) -> None:
+        self._output(name).drive(None)
+
+    def _output(self, name: str) -> Output:
+        self._must_live()
+        try:
+            return self._outputs[name]
+        except KeyError:
+            text = unknown(f"output of node '{self.name}'", name, self._outputs)
+            raise LookupError(text) from None
+
+    def supply_volts(self) -> float:
+        return SUPPLY_VOLTS
+
+    def recover_bus(self) -> None:
+        self._must_live()
+        self.life.recover_bus()
+
+    def start_watchdog(self, timeout_ns: int) -> None:
+        self._must_live()
+        if self._dog is not None:
+            self.queue.cancel(self._dog)
+        self._dog_timeout_ns = timeout_ns
+        self._dog_deadline_ns = self.queue.now_ns + timeout_ns
+        self._dog = self.queue.at(self._dog_deadline_ns, self._dog_due)
+
+    def feed_watchdog(self) -> None:
+        self._dog_deadline_ns = self.queue.now_ns + self._dog_timeout_ns
+
+    def _dog_due(self) -> None:
+        if self.queue.now_ns < self._dog_deadline_ns:  # fed meanwhile: look when it runs out
+            self._dog = self.queue.at(self._dog_deadline_ns, self._dog_due)
+            return
+        self._dog = None
+        self.life.bite()
+
+    def restart(self) -> None:
+        self._must_live()
+        raise Restart
+
+    def _must_live(self) -> None:
+        if not self.alive:
+            raise GoneError(f"node '{self.name}' was reset; its program uses a board of before")

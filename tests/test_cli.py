@@ -1,0 +1,257 @@
+"""The command line: what it prints, what it writes, what it returns."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+from pathlib import Path
+from xml.etree import ElementTree as ET
+
+import can
+import pytest
+
+from bench.campaign.result import CAUTION
+from bench.cli import main
+from bench.demo import demo_vehicle
+from bench.model.problem import BadInput
+
+TINY = Path(__file__).parent / "report" / "tiny"
+ROOT = Path(__file__).parent.parent
+
+
+@pytest.fixture
+def car(tmp_path, monkeypatch) -> Path:
+    """The tiny car, in a folder of its own that is the current one."""
+    folder = tmp_path / "car"
+    shutil.copytree(TINY, folder, ignore=shutil.ignore_patterns("__pycache__"))
+    monkeypatch.chdir(folder)
+    monkeypatch.setenv("COLUMNS", "80")
+    return folder
+
+
+def words(text: str) -> str:
+    return " ".join(text.split())
+
+
+def test_a_scenario_that_keeps_everything_returns_0(car, capsys):
+    assert main(["run", "cut.toml"]) == 0
+    out, err = capsys.readouterr()
+    assert "0.5000 s  fault cut: the cable between dash and rear was cut" in out
+    assert "* kept: tail_lamp on from 300 ms to 1.4 s" in out
+    assert CAUTION in words(out)
+    assert err == ""
+
+
+def test_a_broken_expectation_returns_1(car, capsys):
+    text = (car / "cut.toml").read_text().replace('state = "on"', 'state = "off"')
+    (car / "cut.toml").write_text(text)
+    assert main(["run", "cut.toml", "-q"]) == 1
+    assert "* broken: tail_lamp off from 300 ms" in capsys.readouterr().out
+
+
+def test_a_run_that_tests_nothing_returns_3(car, capsys):
+    (car / "idle.toml").write_text('title = "Idle"\nvehicle = "vehicle.toml"\nlasts = "100 ms"\n')
+    assert main(["run", "idle.toml"]) == 3
+    assert "Nothing was put to the test." in capsys.readouterr().out
+
+
+def test_a_run_writes_its_logs_and_its_recording(car):
+    assert main(["run", "cut.toml", "--log", "a.log", "b.csv", "--json", "run.json", "-q"]) == 0
+    found = json.loads((car / "run.json").read_text())
+    for name in ("a.log", "b.csv"):
+        with can.LogReader(car / name) as reader:
+            assert sum(1 for _ in reader) == len(found["frames"])
+
+
+def test_logs_may_also_be_named_one_by_one(car):
+    main(["run", "cut.toml", "--log", "a.log", "--log", "b.asc", "-q"])
+    assert (car / "a.log").is_file()
+    assert (car / "b.asc").is_file()
+
+
+def test_a_check_with_a_broken_rule_returns_1_and_its_command_shows_it_again(car, capsys):
+    assert main(["check", "vehicle.toml", "--only", "hang", "--jobs", "1"]) == 1
+    out = capsys.readouterr().out
+    case = out.split("--case '")[1].split("'")[0]
+    assert main(["check", "vehicle.toml", "--case", case, "-q"]) == 1
+    again = capsys.readouterr().out
+    assert "1 case," in again
+    assert "tail_lamp was dark instead of on, 300 ms after the program of rear hung" in words(again)
+    assert CAUTION in words(again)
+
+
+def test_a_check_that_leaves_rules_untested_returns_3_and_never_0(car, capsys):
+    assert main(["check", "vehicle.toml", "--only", "none", "-q", "--jobs", "1"]) == 3
+    assert "rules were not exercised." in words(capsys.readouterr().out)
+
+
+def test_a_check_writes_json_and_junit_that_agree(car):
+    arguments = ["--only", "hang", "none", "--json", "c.json", "--junit", "c.xml", "--jobs", "1"]
+    main(["check", "vehicle.toml", *arguments])
+    found = json.loads((car / "c.json").read_text())
+    root = ET.parse(car / "c.xml").getroot()
+    assert int(root.get("failures")) == found["totals"]["rules_broken"] > 0
+    assert int(root.get("skipped")) == found["totals"]["rules_not_exercised"] > 0
+    assert found["faults"] == ["none", "hang"]
+
+
+def test_the_number_of_processes_does_not_show_in_the_report(car):
+    for jobs in ("1", "2"):
+        main(["check", "vehicle.toml", "--jobs", jobs, "--json", f"{jobs}.json", "-q"])
+    assert (car / "1.json").read_text() == (car / "2.json").read_text()
+
+
+def test_a_check_without_a_file_takes_the_demo_and_says_so(capsys):
+    case = "parked/none"
+    main(["check", "--case", case])
+    out = capsys.readouterr().out
+    assert "No vehicle file was named: this is the bundled demo vehicle." in out
+    assert f"Wren ({demo_vehicle()})" in words(out).replace(" wren", "wren")
+
+
+def test_the_demo_is_found_inside_an_installed_package(tmp_path, monkeypatch):
+    inside = tmp_path / "bench" / "data" / "scenarios" / "wren" / "vehicle.toml"
+    inside.parent.mkdir(parents=True)
+    inside.write_text("")
+    monkeypatch.setattr("bench.demo.__file__", str(tmp_path / "bench" / "demo.py"))
+    assert demo_vehicle() == inside
+    inside.unlink()
+    with pytest.raises(BadInput, match="the bundled demo vehicle is missing"):
+        demo_vehicle()
+
+
+def test_the_faults_are_listed_with_their_parameters(capsys):
+    assert main(["faults"]) == 0
+    out = capsys.readouterr().out
+    assert "* cut: Both conductors of the trunk are cut" in out
+    assert "    at (needed): the node that misses it" in out
+    assert "    by (optional): how late; default: 80 ms" in out
+
+
+@pytest.mark.parametrize("kind", ["vehicle", "scenario"])
+def test_a_schema_is_printed_as_json(capsys, kind):
+    assert main(["schema", kind]) == 0
+    assert json.loads(capsys.readouterr().out)["$schema"].startswith("https://json-schema.org/")
+
+
+def test_help_and_version_return_0(capsys):
+    assert main(["--help"]) == 0
+    assert "check" in capsys.readouterr().out
+    assert main(["--version"]) == 0
+    assert capsys.readouterr().out.startswith("linkloss")
+
+
+@pytest.mark.parametrize("command", ["check", "run", "faults", "schema"])
+def test_every_command_explains_itself(capsys, command):
+    assert main([command, "--help"]) == 0
+    assert f"linkloss {command}" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["chek"], 'Unknown command "chek". Did you mean "check"?'),
+        (["check", "--jsn", "x"], "Unknown option: --jsn. Did you mean --json?"),
+        (["run"], 'Command "run" parameter SCENARIO requires an argument.'),
+        (["schema", "car"], 'Invalid value "car" for KIND. Choose from: "vehicle", "scenario".'),
+        (
+            ["check", "--jobs", "many"],
+            'Invalid value for --jobs: unable to convert "many" into a number.',
+        ),
+        (
+            ["check", "--only", "cut", "vehicle.toml"],
+            "check: 'vehicle.toml' stands behind an option; put the vehicle file first",
+        ),
+        (["check", "--jobs", "0"], "--jobs: got 0; expected at least 1"),
+    ],
+)
+def test_a_mistake_in_the_arguments_is_one_line_on_the_error_stream(capsys, arguments, message):
+    assert main(arguments) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith("linkloss: ")
+    assert message in err
+    assert len(err.splitlines()) == 1
+
+
+def test_an_interrupt_returns_130_with_one_line(car, capsys, monkeypatch):
+    def interrupted(*_, **__):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("bench.campaign.run.run", interrupted)
+    assert main(["run", "cut.toml", "--json", "run.json"]) == 130
+    out, err = capsys.readouterr()
+    assert (out, err) == ("", "linkloss: interrupted, there is no result\n")
+    assert not (car / "run.json").exists()
+
+
+def test_an_error_of_the_bench_itself_is_not_called_bad_input(car, monkeypatch):
+    def failing(*_, **__):
+        raise ZeroDivisionError
+
+    monkeypatch.setattr("bench.campaign.run.run", failing)
+    with pytest.raises(ZeroDivisionError):
+        main(["run", "cut.toml"])
+
+
+def test_help_imports_neither_the_bench_nor_its_libraries():
+    program = (
+        "import sys; from bench.cli import main; main(['--help'])\n"
+        "heavy = {'can', 'cantools', 'pydantic', 'asammdf', 'bench.model', 'bench.campaign'}\n"
+        "print(sorted(heavy & set(sys.modules)), file=sys.stderr)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, cwd=ROOT, check=True
+    )
+    assert done.stderr == "[]\n"
+
+
+def test_a_pipe_that_is_closed_early_leaves_no_traceback_and_does_not_return_0():
+    command = [sys.executable, "-m", "bench.cli", "schema", "vehicle"]
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, cwd=ROOT
+    ) as process:
+        assert process.stdout is not None
+        assert process.stderr is not None
+        process.stdout.close()
+        assert process.stderr.read() == b""
+    assert process.returncode == 141
+
+
+def test_control_c_in_a_check_returns_130(tmp_path):
+    """Sent to the process group, as a terminal does it."""
+    command = [sys.executable, "-u", "-c", _CHECK_AND_SAY_WHEN]
+    with subprocess.Popen(
+        command,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        cwd=ROOT,
+        start_new_session=True,
+    ) as process:
+        assert process.stdout is not None
+        assert process.stderr is not None
+        assert process.stdout.readline() == "begun\n"
+        os.killpg(process.pid, signal.SIGINT)
+        err = process.stderr.read()
+    assert process.returncode == 130
+    assert err == "linkloss: interrupted, there is no result\n"
+
+
+_CHECK_AND_SAY_WHEN = """
+import sys
+from contextlib import contextmanager
+import bench.report.progress as progress
+from bench.cli import main
+
+@contextmanager
+def telling(**_):
+    yield lambda done, total: print("begun") if done == 1 else None
+
+progress.progress_of_check = telling
+sys.exit(main(["check", "--jobs", "1"]))
+"""
