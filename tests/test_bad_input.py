@@ -47,6 +47,10 @@ def run(capsys) -> list[str]:
     return problems(capsys, "run", "cut.toml", "--log", "out.log", "--json", "out.json")
 
 
+def _never(*_, **__):
+    raise AssertionError("nothing may run before the outputs are known to be writable")
+
+
 def test_a_missing_vehicle_file(capsys):
     assert problems(capsys, "check", "car.toml") == [
         "car.toml: there is no such file; expected a vehicle file"
@@ -207,7 +211,10 @@ def test_a_choice_that_does_not_exist_comes_with_the_nearest_one(capsys, option,
     ("place", "text"),
     [("no/out", "cannot be written: there is no folder"), (".", "this is a folder")],
 )
-def test_an_output_that_cannot_be_written_is_told_before_the_check(capsys, option, place, text):
+def test_an_output_that_cannot_be_written_is_told_before_the_check(
+    capsys, monkeypatch, option, place, text
+):
+    monkeypatch.setattr("bench.campaign.check.check", _never)
     (line,) = problems(capsys, "check", "vehicle.toml", option, place)
     assert line.startswith(f"{place}: {text}")
 
@@ -220,7 +227,8 @@ def test_an_output_that_cannot_be_written_is_told_before_the_check(capsys, optio
         ("out.db", "out.db: the writer of '.db' logs loses frames"),
     ],
 )
-def test_a_log_that_cannot_be_written_is_told_before_the_run(capsys, place, text):
+def test_a_log_that_cannot_be_written_is_told_before_the_run(capsys, monkeypatch, place, text):
+    monkeypatch.setattr("bench.campaign.run.run", _never)
     (line,) = problems(capsys, "run", "cut.toml", "--log", "fine.log", place, "--json", "out.json")
     assert line.startswith(text)
 

@@ -3,7 +3,7 @@
 Good: delivered, of the right length, and, where the message declares them, with the right
 checksum and a counter that moved by 1 to ``max_step`` since the last good one. The first message
 after boot or stale is good whatever its counter; after a reset of the sender either verdict is
-allowed for one message. Where a receiver may rightly see it either way, the arrival is *maybe*:
+allowed for one message that has a counter. Where a receiver may rightly see it either way, the arrival is *maybe*:
 all that the receiver may have believed is followed as branches.
 """
 
@@ -69,7 +69,7 @@ class Seen(NamedTuple):
 
     at_ns: int
     data: bytes
-    count: int
+    counter: int
     receivers: Sequence[str]
     lost_overrun: Sequence[str]
 
@@ -119,6 +119,8 @@ def arrivals(
     beliefs: list[_Belief | None] = [None]
     found: list[Arrival] = []
     resets = [other.reset_ns for other in sender.lives if other.reset_ns > life.reset_ns]
+    if counter is None:
+        resets = []
     last_ns = life.reset_ns
     for at_ns, data, count, _, overrun in traffic.received_by(node):
         if not life.reset_ns <= at_ns < life.end_ns:

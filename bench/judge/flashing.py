@@ -87,16 +87,15 @@ def judge_flashing(
     name: str, rule: FlashRule, segments: Sequence[Segment], actual: Series[float]
 ) -> list[Verdict]:
     """One verdict for each span in which the load has to flash."""
-    return [
-        _judge_run(name, rule, run, actual)
-        for run in flash_runs(segments)
-        if run[2] - run[1] >= 2 * rule.longest_period_ns
-    ]
+    return [_judge_run(name, rule, run, actual) for run in flash_runs(segments)]
 
 
 def _judge_run(
     name: str, rule: FlashRule, run: tuple[int, int, int], actual: Series[float]
 ) -> Verdict:
+    """A span shorter than twice the longest period says nothing of a load that does not flash;
+    the cycles that lie in it must be right all the same.
+    """
     _, only_ns, to_ns = run
     longest_ns = 2 * rule.longest_period_ns
     cycles = whole_cycles(actual, only_ns - longest_ns, to_ns)
@@ -117,6 +116,8 @@ def _judge_run(
     if wrong is not None:
         cycle, text = wrong
         return Verdict(name, "flash", Outcome.BROKEN, None, cycle.to_ns, to_ns - cycle.to_ns, text)
+    if not inside or to_ns - only_ns < longest_ns:
+        return Verdict(name, "flash", Outcome.NOT_EXERCISED)
     return Verdict(name, "flash", Outcome.KEPT, smallest(margins))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from itertools import pairwise
 
 from bench.judge.case import Case
 from bench.judge.flashing import flash_runs
@@ -38,11 +39,7 @@ def judge_in_step(case: Case, views: Mapping[str, LoadView], name: str) -> list[
 
 def _rises(actual: Series[float]) -> list[int]:
     changes = actual.changes()
-    return [
-        at_ns
-        for (_, before), (at_ns, level) in zip(changes, changes[1:], strict=False)
-        if before <= 0 < level
-    ]
+    return [at_ns for (_, before), (at_ns, level) in pairwise(changes) if before <= 0 < level]
 
 
 def _common(view: LoadView, partner: LoadView) -> list[tuple[int, int]]:

@@ -53,6 +53,13 @@ class Absence(NamedTuple):
     paints: tuple[Paint, ...]
 
 
+class Memory(NamedTuple):
+    """What outlived a reset: the states last asked for (0: none), and when that may be stale."""
+
+    states: int
+    lost_ns: int
+
+
 @dataclass(slots=True)
 class Requested:
     """Paints and probes of one load; ``fresh`` holds the spans with a surely fresh request."""
@@ -68,28 +75,34 @@ def requested(case: Case, name: str, load: LoadTable) -> Requested:
     result = Requested()
     message, _ = case.vehicle.signal(load.request)
     link = case.link(message.name, load)
-    held = 0
+    held, lost_ns = 0, FOREVER
     lives = case.lives[load.node].lives
     for life, runs in zip(lives, case.runs(load), strict=True):
         actual = case.recording.outputs[name]
         before = shown(actual, life.reset_ns - 1, load.cycle_ns) if life.reset_ns else OFF
-        chapter = _Chapter(load, link, life, before, held)
+        memory = Memory(held, lost_ns) if load.survives_reset else Memory(0, FOREVER)
+        chapter = _Chapter(load, link, life, before, memory)
         asked = chapter.through_latch(runs)
         chapter.tell(asked, result)
-        held = asked[-1].states if asked else held
+        for entry in asked:
+            held = entry.states
+            lost_ns = entry.last_ns + link.maybe_stale_ns if entry.sure else lost_ns
     return result
 
 
 class _Chapter:
     """One life of the load's node."""
 
-    def __init__(self, load: LoadTable, link: Link, life: Life, before: int, held: int) -> None:
+    def __init__(
+        self, load: LoadTable, link: Link, life: Life, before: int, memory: Memory
+    ) -> None:
         assert load.on_reset is not None
         self.load = load
         self.link = link
         self.life = life
         self.before = before
-        self.rest = held if load.survives_reset and held else bit(load.on_reset)
+        self.memory = memory
+        self.rest = memory.states or bit(load.on_reset)
         self.hardware = ON if load.hardware_default == "on" else OFF
 
     def tell(self, asked: Sequence[Asked], result: Requested) -> None:
@@ -161,6 +174,7 @@ class _Chapter:
         life, back_ns = self.life, _first_sure(asked)
         started_ns = life.boot_end_ns if life.up_ns is None else life.up_ns
         lost_ns = min(started_ns, life.boot_end_ns) + self.link.maybe_stale_ns
+        lost_ns = max(life.reset_ns, min(lost_ns, self.memory.lost_ns))
         paints = (
             Paint(
                 life.reset_ns, life.boot_end_ns, self.before | self.hardware | self.rest, "reset"
@@ -181,7 +195,7 @@ class _Chapter:
                 held = 0  # by whatever message between them the receiver took to be the last
                 for entry in asked[here:following]:
                     held |= entry.states
-                surely_ns = last.last_ns + self._slack(self.link.surely_stale_ns, held)
+                surely_ns = last.last_ns + self.link.surely_stale_ns
                 paints = self._failsafe(from_ns, surely_ns, held, "stale", "then")
                 yield Absence(from_ns, back_ns, tuple(paints))
 
@@ -194,7 +208,7 @@ class _Chapter:
         if load.hold_for is None or load.then is None:
             yield Paint(maybe_ns, FOREVER, state, rule)
             return
-        yield Paint(maybe_ns, surely_ns + load.hold_for, state, rule)
+        yield Paint(maybe_ns, surely_ns + self._slack(load.hold_for, state), state, rule)
         yield Paint(maybe_ns + load.hold_for, FOREVER, bit(load.then), then_rule)
 
     def _stale_states(self, held: int) -> int:
@@ -220,13 +234,16 @@ class _Chapter:
         life = self.life
         until_ns = asked[0].at_ns if asked else FOREVER
         for idle in dict.fromkeys((self.before, self.hardware)):
-            yield Probe("reset", life.reset_ns, life.boot_end_ns, until_ns, idle)
+            assumed = idle == self.hardware
+            yield Probe("reset", life.reset_ns, life.boot_end_ns, until_ns, idle, assumed)
 
     def _change_probes(self, asked: Sequence[Asked]) -> Iterator[Probe]:
         for before, (changed, following) in zip(asked, [*_with_next(asked)][1:], strict=False):
             if changed.sure and not changed.lost and changed.states != before.states:
                 deadline_ns = changed.at_ns + self._slack(self.load.latency, before.states)
-                until_ns = following.at_ns if following is not None else FOREVER
+                until_ns = changed.last_ns + self.link.maybe_stale_ns
+                if following is not None:
+                    until_ns = min(until_ns, following.at_ns)
                 yield Probe("fresh", changed.at_ns, deadline_ns, until_ns, before.states)
 
     def _loss_probes(self, asked: Sequence[Asked]) -> Iterator[Probe]:
@@ -236,14 +253,16 @@ class _Chapter:
             surely_ns = entry.last_ns + self._slack(self.link.surely_stale_ns, entry.states)
             if surely_ns >= back_ns:
                 continue
-            idle = self.hardware if load.on_stale == "hold" else entry.states
+            holds = load.on_stale == "hold"
+            idle = self.hardware if holds else entry.states
             until_ns = back_ns
             if load.hold_for is not None:
-                then_ns = surely_ns + load.hold_for
-                until_ns = min(back_ns, then_ns)
                 still = self._stale_states(entry.states)
+                held_ns = self.link.surely_stale_ns + self._slack(load.hold_for, still)
+                then_ns = entry.last_ns + held_ns
+                until_ns = min(back_ns, then_ns)
                 yield Probe("then", entry.last_ns, then_ns, back_ns, still)
-            yield Probe("stale", entry.last_ns, surely_ns, until_ns, idle)
+            yield Probe("stale", entry.last_ns, surely_ns, until_ns, idle, assumed=holds)
 
 
 def _with_next(asked: Sequence[Asked]) -> Iterator[tuple[Asked, Asked | None]]:

@@ -61,8 +61,12 @@ def first_gap(spans: Sequence[tuple[int, int]], from_ns: int, to_ns: int) -> int
 
 
 def missing_sender(case: Case, load: LoadTable, at_ns: int, since_ns: int) -> str:
-    """Whose fault it is that a message does not arrive: its sender's, unless it was sent well."""
+    """Whose fault it is that no good message arrives: its sender's, unless intact ones were on
+    the wire and none of them was delivered to the load's node.
+    """
     assert load.request is not None
     message, _ = case.vehicle.signal(load.request)
-    sent = any(since_ns < sent_ns <= at_ns for sent_ns, _ in case.traffic(message.name).sent)
-    return load.node if sent else case.vehicle.sender(message.name)
+    traffic = case.traffic(message.name)
+    sent = any(since_ns < sent_ns <= at_ns for sent_ns, _ in traffic.sent)
+    heard = any(since_ns < seen.at_ns <= at_ns for seen in traffic.received_by(load.node))
+    return load.node if sent and not heard else case.vehicle.sender(message.name)

@@ -116,6 +116,12 @@ def test_a_log_is_the_same_bytes_every_time_wherever_it_lies(tmp_path, suffix):
     assert one == two
 
 
+def test_a_packed_log_carries_no_date(tmp_path):
+    """Bytes 4 to 7 are the time of packing, zero for none (RFC 1952, section 2.3.1)."""
+    write_log(recording(), "car", tmp_path / "drive.log.gz")
+    assert (tmp_path / "drive.log.gz").read_bytes()[4:8] == bytes(4)
+
+
 @pytest.mark.parametrize("suffix", TEXT[:4])
 def test_a_text_log_does_not_depend_on_the_time_zone(tmp_path, suffix, monkeypatch):
     texts = set()
