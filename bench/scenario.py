@@ -85,8 +85,10 @@ class Step(Table):
             raise ValueError("expected either 'set' (inputs) or 'fault' (its name)")
         if self.until is not None and self.lasts is not None:
             raise ValueError("expected either 'until' or 'lasts', not both")
-        if self.until is not None and self.until < self.at:
-            raise ValueError("'until' lies before 'at'")
+        if self.until is not None and self.until <= self.at:
+            raise ValueError("'until' must lie after 'at'")
+        if self.lasts == 0:
+            raise ValueError("'lasts' must be more than zero")
         return self
 
 

@@ -3,8 +3,8 @@
 Good: delivered, of the right length, and, where the message declares them, with the right
 checksum and a counter that moved by 1 to ``max_step`` since the last good one. The first message
 after boot or stale is good whatever its counter; after a reset of the sender either verdict is
-allowed for one message that has a counter. Where a receiver may rightly see it either way, the arrival is *maybe*:
-all that the receiver may have believed is followed as branches.
+allowed for one message that has a counter. Where a receiver may rightly see it either way, the
+arrival is *maybe*: all that the receiver may have believed is followed as branches.
 """
 
 from __future__ import annotations

@@ -22,10 +22,10 @@ from bench.model.vehicle import RequestTable
 
 def judge_end_to_end(case: Case, view: LoadView) -> list[Verdict]:
     """The verdict on a load whose request has declared inputs; none where a pin is at fault."""
-    load = view.load
-    if view.asks not in case.vehicle.requests or case.pins_at_fault:
+    request = case.vehicle.requests.get(view.asks or "")
+    if request is None or case.pins_at_fault:
         return []
-    return [_Judge(case, view, case.vehicle.requests[view.asks]).verdict()]
+    return [_Judge(case, view, request).verdict()]
 
 
 class _Judge:

@@ -179,8 +179,6 @@ def _broken(case: Case, view: LoadView, breach: Breach) -> Verdict:
     began = any(zone.from_ns == breach.from_ns for zone in view.strict)
     if rule in ("fresh", "local") and (began or (previous and previous.rule in AWAY)):
         rule = "rejoin"
-    elif rule == "latched":  # back in service without its clearing action
-        rule = "rejoin"
     wrong_for = breach.to_ns - breach.from_ns
     actual = case.recording.outputs[view.name]
     was = names(level_bit(actual.at(breach.from_ns)))

@@ -182,9 +182,8 @@ def exercised(
         if mask == FLASH:
             if not idle & FLASH and to_ns - from_ns >= 2 * cycle_ns:
                 return True
-        elif not mask & (idle | FLASH):
-            if not idle & FLASH or to_ns - from_ns >= cycle_ns:
-                return True
+        elif not mask & (idle | FLASH) and (not idle & FLASH or to_ns - from_ns >= cycle_ns):
+            return True
     return False
 
 

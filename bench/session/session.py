@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from contextlib import ExitStack
+from dataclasses import dataclass, field
 from functools import partial
 from random import Random
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import can
 
-from bench.clock import EventQueue, Priority, VirtualLoop
+from bench.clock import EventQueue, VirtualLoop
 from bench.faults.base import Fault
 from bench.model.expression import Value
 from bench.model.loading import Vehicle
@@ -43,6 +44,9 @@ class Session:
         self.inputs = Inputs(self.queue, self.recording)
         self.hosts: dict[str, NodeHost] = {}
         self._active: dict[Fault, _Active] = {}
+        self._held = ExitStack()
+        self._stimuli = timeline(scenario)
+        self._next = 0
         self._names = {
             (info.identifier, info.extended): info.name for info in self.vehicle.messages.values()
         }
@@ -99,22 +103,45 @@ class Session:
 
     def run(self) -> Recording:
         """Run the scenario to its end and return the recording."""
-        with self.loop.running(), open_channel(self.wire, self.queue, self.vehicle.wire.channel):
-            for host in self.hosts.values():
-                host.power_up()
-            for action in self.scenario.actions:
-                self.queue.at(action.at_ns, self.act, action.values, priority=Priority.STIMULUS)
-            for timed in self.scenario.faults:
-                self.queue.at(timed.at_ns, self._apply, timed, priority=Priority.STIMULUS)
-            self.queue.run_until(self.scenario.lasts_ns)
-            self._finish()
-        self.loop.close()
-        self.recording.end_ns = self.scenario.lasts_ns
-        return self.recording
+        self.begin()
+        return self.go_on(self.scenario)
 
-    def _finish(self) -> None:
+    def begin(self) -> None:
+        """Power up."""
+        self._held.enter_context(self.loop.running())
+        channel = self.vehicle.wire.channel
+        self._held.enter_context(open_channel(self.wire, self.queue, channel))
+        for host in self.hosts.values():
+            host.power_up()
+
+    def run_to(self, at_ns: int) -> None:
+        """Run everything that comes before an instant, and stand there."""
+        while self._next < len(self._stimuli) and self._stimuli[self._next].at_ns < at_ns:
+            stimulus = self._stimuli[self._next]
+            self._next += 1
+            self._run_before(stimulus.at_ns)
+            stimulus.do(self)
+        self._run_before(at_ns)
+
+    def go_on(self, scenario: Scenario) -> Recording:
+        """Go on with a scenario that is the same up to this instant, run it to its end and
+        return the recording.
+        """
+        self.scenario = scenario
+        self._stimuli = timeline(scenario)
+        self._next = sum(stimulus.at_ns < self.queue.now_ns for stimulus in self._stimuli)
+        self.run_to(scenario.lasts_ns)
+        self.queue.run_until(scenario.lasts_ns)
         for host in self.hosts.values():
             host.end()
+        self._held.close()
+        self.loop.close()
+        self.recording.end_ns = scenario.lasts_ns
+        return self.recording
+
+    def _run_before(self, at_ns: int) -> None:
+        self.queue.run_until(at_ns - 1)
+        self.queue.now_ns = max(self.queue.now_ns, at_ns)
 
     def act(self, values: Mapping[str, Value]) -> None:
         """The driver or the engine changes inputs now."""
@@ -122,57 +149,90 @@ class Session:
         for name, value in values.items():
             self.inputs.set(name, value)
 
-    def _apply(self, timed: TimedFault) -> None:
+    def apply(self, timed: TimedFault) -> None:
+        """A fault begins now. The same fault twice at one time is one fault, until both clear."""
         fault = timed.fault
-        record = FaultRecord(
-            kind=fault.kind,
-            text=fault.describe(),
-            group=fault.group,
-            content=fault.content,
-            nodes=fault.nodes(),
-            applied_ns=self.queue.now_ns,
-            cleared_ns=self.queue.now_ns if not fault.lasting else None,
+        self.recording.faults.append(
+            FaultRecord(
+                kind=fault.kind,
+                text=fault.describe(),
+                group=fault.group,
+                content=fault.content,
+                nodes=fault.nodes(),
+                applied_ns=self.queue.now_ns,
+                cleared_ns=None if fault.lasting else self.queue.now_ns,
+            ),
         )
-        place = len(self.recording.faults)
-        self.recording.faults.append(record)
         if not fault.lasting:
-            fault.apply(self, self.random(fault, timed.at_ns))
+            fault.apply(self, self._random(timed))
             return
         active = self._active.get(fault)
         if active is None:
-            undo = fault.apply(self, self.random(fault, timed.at_ns))
-            active = self._active[fault] = _Active(undo)
-        active.times += 1
-        if timed.until_ns is not None:
-            self.queue.at(timed.until_ns, self._clear, place, fault, priority=Priority.STIMULUS)
+            active = self._active[fault] = _Active(fault.apply(self, self._random(timed)))
+        active.records.append(len(self.recording.faults) - 1)
 
-    def _clear(self, place: int, fault: Fault) -> None:
-        """The same fault twice at one time is there until both have been cleared."""
+    def clear(self, fault: Fault) -> None:
+        """A lasting fault ends now."""
         active = self._active[fault]
-        active.times -= 1
-        if active.times == 0:
-            del self._active[fault]
-            active.undo()
+        place = active.records.pop(0)
         record = self.recording.faults[place]
         self.recording.faults[place] = record._replace(cleared_ns=self.queue.now_ns)
+        if not active.records:
+            del self._active[fault]
+            active.undo()
 
     @property
     def frames(self) -> Sequence[WireRecord]:
         """What has gone over the wire so far."""
         return self.recording.frames
 
-    def random(self, fault: Fault, at_ns: int) -> Random:
+    def _random(self, timed: TimedFault) -> Random:
         """A generator of its own for each fault, so that one does not shift another's draws."""
-        purpose = f"{self.scenario.seed}/{fault.label()}/{at_ns}"
+        purpose = f"{self.scenario.seed}/{timed.fault.label()}/{timed.at_ns}"
         return Random(purpose)  # noqa: S311 - repeatable on purpose
 
 
 @dataclass(slots=True)
 class _Active:
-    """A fault that is there: how to undo it, and how many steps of the scenario hold it."""
+    """A lasting fault that is there: how to undo it, and its records that are not yet cleared."""
 
     undo: Callable[[], None]
-    times: int = 0
+    records: list[int] = field(default_factory=list)
+
+
+class Stimulus(NamedTuple):
+    """Something done to a session from outside at an instant."""
+
+    at_ns: int
+    do: Callable[[Session], None]
+
+
+def timeline(scenario: Scenario) -> list[Stimulus]:
+    """All stimuli of a scenario in order: at one instant first what clears, then what the driver
+    does, then what breaks.
+    """
+    clears = [
+        Stimulus(timed.until_ns, partial(_clear, fault=timed.fault))
+        for timed in scenario.faults
+        if timed.fault.lasting and timed.until_ns is not None
+    ]
+    actions = [
+        Stimulus(action.at_ns, partial(_act, values=action.values)) for action in scenario.actions
+    ]
+    applies = [Stimulus(timed.at_ns, partial(_apply, timed=timed)) for timed in scenario.faults]
+    return sorted([*clears, *actions, *applies], key=lambda stimulus: stimulus.at_ns)
+
+
+def _clear(session: Session, fault: Fault) -> None:
+    session.clear(fault)
+
+
+def _act(session: Session, values: Mapping[str, Value]) -> None:
+    session.act(values)
+
+
+def _apply(session: Session, timed: TimedFault) -> None:
+    session.apply(timed)
 
 
 def simulate(scenario: Scenario) -> Recording:
