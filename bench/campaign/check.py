@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import threading
 from collections.abc import Callable, Collection, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from functools import partial
 from pathlib import Path
 
+from bench.campaign.isolation import CAN_FORK, isolated
 from bench.campaign.plan import plan
 from bench.campaign.result import CaseResult, CheckReport
 from bench.campaign.run import run_case
@@ -17,8 +20,10 @@ from bench.model.problem import BadInput, nearest, unknown
 from bench.scenario import Scenario
 
 Progress = Callable[[int, int], None]
-CHUNK = 16
-"""Cases that a worker takes at once: large enough to hide the cost of handing them over."""
+CHUNK = 24
+"""Cases that a worker takes at once; those of one situation share their beginning."""
+LIMIT_S = 60.0
+"""Wall-clock seconds after which a case that gave no sign counts as hung."""
 
 
 def check(
@@ -29,18 +34,20 @@ def check(
     case: str | None = None,
     seed: int = 0,
     jobs: int | None = None,
+    branch: bool = True,
     progress: Progress | None = None,
 ) -> CheckReport:
     """Run every case of a vehicle and judge it.
 
     ``only`` names kinds of faults (``none``: without a fault), ``situations`` situations,
-    ``case`` one case by its name. ``jobs`` is the number of processes (default: all cores); the
-    result does not depend on it. ``progress(done, total)`` is called as cases end. Raises
-    BadInput for names that do not exist.
+    ``case`` one case by its name. ``jobs`` is the number of processes (default: all cores);
+    ``branch`` runs a beginning that cases share only once, where processes can fork. The result
+    depends on neither. ``progress(done, total)`` is called as cases end. Raises BadInput for
+    names that do not exist.
     """
     cases = _chosen(plan(vehicle, seed), vehicle, only, situations, case)
     results: list[CaseResult] = []
-    for result in _run_all(vehicle, cases, seed, jobs or os.cpu_count() or 1):
+    for result in run_cases(vehicle, cases, jobs or os.cpu_count() or 1, branch=branch):
         results.append(result)
         if progress is not None:
             progress(len(results), len(cases))
@@ -76,48 +83,64 @@ def _chosen(
     return cases
 
 
-def _run_all(
-    vehicle: Vehicle, cases: Sequence[Scenario], seed: int, jobs: int
+def run_cases(
+    vehicle: Vehicle, cases: Sequence[Scenario], jobs: int, *, branch: bool = True
 ) -> Iterator[CaseResult]:
-    """The results in the order of the cases, however many processes work on them."""
-    jobs = min(jobs, (len(cases) + CHUNK - 1) // CHUNK)
-    if jobs <= 1:
+    """The results in the order of the cases, however many processes work on them.
+
+    Where processes can fork, each case has one of its own and the workers inherit the cases; from
+    a program with several threads that is not safe, and elsewhere it does not exist: there the
+    workers plan the cases anew and run them one after the other.
+    """
+    chunks = list(_chunks(cases))
+    if CAN_FORK and threading.active_count() == 1:
+        _Worker.cases = cases
+        work = partial(_Worker.isolated, branch=branch)
+        context = multiprocessing.get_context("fork")
+        start: tuple[Path, list[str], int] | None = None
+    elif len(chunks) <= 1 or jobs <= 1:
         yield from map(run_case, cases)
         return
-    forks = "fork" in multiprocessing.get_all_start_methods()
-    context = multiprocessing.get_context("fork" if forks else "spawn")
-    start = (cases, None, seed) if forks else (None, (vehicle.path, _names(cases)), seed)
+    else:
+        work = partial(_Worker.plain)
+        context = multiprocessing.get_context("spawn")
+        start = (vehicle.path, [scenario.name for scenario in cases], cases[0].seed)
     with ProcessPoolExecutor(
-        jobs, mp_context=context, initializer=_Worker.begin, initargs=start
+        min(jobs, len(chunks)), mp_context=context, initializer=_Worker.begin, initargs=(start,)
     ) as pool:
-        yield from pool.map(_Worker.work, range(len(cases)), chunksize=CHUNK)
+        for results in pool.map(work, chunks):
+            yield from results
 
 
-def _names(cases: Sequence[Scenario]) -> list[str]:
-    return [scenario.name for scenario in cases]
+def _chunks(cases: Sequence[Scenario]) -> Iterator[range]:
+    """The cases in pieces for the workers; all cases of a piece are of one situation."""
+    start = 0
+    for index in range(1, len(cases) + 1):
+        ended = index == len(cases) or cases[index].situation != cases[start].situation
+        if ended or index - start == CHUNK:
+            yield range(start, index)
+            start = index
 
 
 class _Worker:
-    """A process of the pool. Where it was forked it has the cases already; elsewhere it plans
-    them anew from the vehicle's file.
-    """
+    """A process of the pool."""
 
     cases: Sequence[Scenario] = ()
 
     @classmethod
-    def begin(
-        cls,
-        cases: Sequence[Scenario] | None,
-        source: tuple[Path, list[str]] | None,
-        seed: int,
-    ) -> None:
-        if cases is None:
-            assert source is not None
-            path, names = source
+    def begin(cls, source: tuple[Path, list[str], int] | None) -> None:
+        """A worker that was not forked from the planner plans the cases itself."""
+        if source is not None:
+            path, names, seed = source
             planned = {scenario.name: scenario for scenario in plan(load_vehicle(path), seed)}
-            cases = [planned[name] for name in names]
-        cls.cases = cases
+            cls.cases = [planned[name] for name in names]
 
     @classmethod
-    def work(cls, index: int) -> CaseResult:
-        return run_case(cls.cases[index])
+    def isolated(cls, chunk: range, *, branch: bool) -> list[CaseResult]:
+        """Run a piece, each case in a process of its own."""
+        return isolated([cls.cases[index] for index in chunk], branch=branch, limit_s=LIMIT_S)
+
+    @classmethod
+    def plain(cls, chunk: range) -> list[CaseResult]:
+        """Run a piece in this process."""
+        return [run_case(cls.cases[index]) for index in chunk]

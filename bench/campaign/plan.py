@@ -69,10 +69,17 @@ def spans(vehicle: Vehicle) -> Spans:
 
 
 def plan(vehicle: Vehicle, seed: int = 0) -> list[Scenario]:
-    """All cases, in the order in which they are reported: first every situation without a fault,
-    then fault by fault.
+    """All cases, situation by situation, each in the order of the instant at which its first
+    fault comes: cases that share a beginning stand together.
     """
-    return list(_Planner(vehicle, seed).cases())
+    order = {name: number for number, name in enumerate(vehicle.situations)}
+    cases = _Planner(vehicle, seed).cases()
+    return sorted(cases, key=lambda case: (order[case.situation], first_fault_ns(case)))
+
+
+def first_fault_ns(case: Scenario) -> int:
+    """Where a case parts from the others of its situation; one without a fault does at once."""
+    return min((timed.at_ns for timed in case.faults), default=-1)
 
 
 class _Planner:

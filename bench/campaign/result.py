@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
 
+from bench.faults.catalogue import catalogue
 from bench.judge import Outcome, Verdict, worst
 from bench.judge.verdict import smallest
 from bench.model.loading import Vehicle
@@ -51,7 +52,8 @@ class CaseResult:
     """One case of a check: its name, which reruns it, and its verdicts.
 
     ``fault`` is the kind of fault, the column of the table: ``none``, ``cut``, ...; kinds that
-    act together are joined by ``+``. ``text`` says in plain words what happened, and
+    act together are joined by ``+``. ``verdicts`` are those on rules that were put to the test;
+    of all others the case has nothing to say. ``text`` says in plain words what happened, and
     ``fault_ns`` when the first fault came. ``frames`` counts the frames on the wire.
     """
 
@@ -109,16 +111,23 @@ class CheckReport:
 
     @cached_property
     def faults(self) -> tuple[str, ...]:
-        """The kinds of faults that were tried, in the order of the cases."""
-        return tuple(dict.fromkeys(case.fault for case in self.cases))
+        """The kinds of faults that were tried: none, then in the order of the catalogue, then
+        those that act together.
+        """
+        order = ["none", *catalogue()]
+        found = {case.fault for case in self.cases}
+        alone = [kind for kind in order if kind in found]
+        return (*alone, *sorted(found.difference(alone)))
 
     @cached_property
     def cells(self) -> Mapping[tuple[str, str], Cell]:
         """The table: (subject, kind of fault) -> cell."""
-        gathered: dict[tuple[str, str], list[Verdict]] = {}
+        gathered: dict[tuple[str, str], list[Verdict]] = {
+            (subject, fault): [] for subject in self.subjects for fault in self.faults
+        }
         for case in self.cases:
             for verdict in case.verdicts:
-                gathered.setdefault((verdict.subject, case.fault), []).append(verdict)
+                gathered[verdict.subject, case.fault].append(verdict)
         return {place: _cell(verdicts) for place, verdicts in gathered.items()}
 
     @cached_property
@@ -189,11 +198,12 @@ def _worse(verdict: Verdict, known: Verdict) -> bool:
 
 
 def _cell(verdicts: Sequence[Verdict]) -> Cell:
-    chosen = worst(verdicts)
-    same = [verdict for verdict in verdicts if verdict.outcome is chosen.outcome]
+    tested = [verdict for verdict in verdicts if verdict.outcome is not Outcome.NOT_EXERCISED]
+    if not tested:
+        return Cell(Outcome.NOT_EXERCISED, None, ())
+    chosen = worst(tested)
+    same = [verdict for verdict in tested if verdict.outcome is chosen.outcome]
     rules = tuple(dict.fromkeys(verdict.rule for verdict in same))
-    if chosen.outcome is Outcome.NOT_EXERCISED:
-        return Cell(chosen.outcome, None, ())
     return Cell(chosen.outcome, smallest(verdict.margin_ns for verdict in same), rules)
 
 

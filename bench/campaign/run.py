@@ -23,8 +23,34 @@ def run(scenario: Scenario) -> RunResult:
 
 
 def run_case(scenario: Scenario) -> CaseResult:
-    """Run a case of a campaign and keep only what the report needs."""
-    recording = simulate(scenario)
+    """Run a case of a campaign, in this process, from power-up."""
+    return case_result(scenario, simulate(scenario))
+
+
+def case_result(scenario: Scenario, recording: Recording) -> CaseResult:
+    """Judge a case's recording and keep only what a report needs: no word of the rules that were
+    not put to the test.
+    """
+    verdicts = judge(scenario.vehicle, recording)
+    return _result(
+        scenario,
+        len(recording.frames),
+        tuple(verdict for verdict in verdicts if verdict.outcome is not Outcome.NOT_EXERCISED),
+    )
+
+
+def failed_case(scenario: Scenario, text: str) -> CaseResult:
+    """The result of a case whose process did not live to tell: a broken rule of its own."""
+    at_ns = min((timed.at_ns for timed in scenario.faults), default=0)
+    verdict = Verdict(PROCESS, "program", Outcome.BROKEN, at_ns=at_ns, text=text)
+    return _result(scenario, 0, (verdict,))
+
+
+PROCESS = "(process)"
+"""The subject of a verdict on a case that crashed or hung its process."""
+
+
+def _result(scenario: Scenario, frames: int, verdicts: tuple[Verdict, ...]) -> CaseResult:
     return CaseResult(
         name=scenario.name,
         situation=scenario.situation,
@@ -32,8 +58,8 @@ def run_case(scenario: Scenario) -> CaseResult:
         text=" and ".join(timed.fault.describe() for timed in scenario.faults),
         fault_ns=min((timed.at_ns for timed in scenario.faults), default=None),
         simulated_ns=scenario.lasts_ns,
-        frames=len(recording.frames),
-        verdicts=tuple(judge(scenario.vehicle, recording)),
+        frames=frames,
+        verdicts=verdicts,
     )
 
 

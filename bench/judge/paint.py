@@ -214,23 +214,23 @@ def _stretches(
 def margin(probe: Probe, segments: Sequence[Segment], actual: Series[float]) -> int | None:
     """Time left between the instant at which the state became right and the deadline, in ns.
 
-    None when the load was right already when the rule was triggered: it had nothing to do.
+    The deadline is the instant from which the idle states are no longer allowed. None when the
+    load was right already when the rule was triggered: it had nothing to do.
     """
-    after = overlapping(segments, probe.from_ns, probe.from_ns + 1)
-    if not after:
+    reach = overlapping(segments, probe.since_ns, probe.to_ns)
+    after = next((part for part in reach if not part.mask & (probe.idle | FLASH)), None)
+    if after is None:
         return None
-    wanted = after[0].mask
+    deadline_ns = max(after.from_ns, probe.since_ns)
     right_since: int | None = None
-    for from_ns, to_ns, level in levels(actual, probe.from_ns + 1):
-        if to_ns <= probe.since_ns:
-            continue
-        if admits(wanted, level):
-            right_since = from_ns if right_since is None else right_since
-        else:
+    for from_ns, _, level in levels(actual, deadline_ns + 1):
+        if not admits(after.mask, level):
             right_since = None
+        elif right_since is None:
+            right_since = from_ns
     if right_since is None or right_since <= probe.since_ns:
         return None
-    return probe.from_ns - right_since
+    return deadline_ns - right_since
 
 
 def shown(actual: Series[float], at_ns: int, cycle_ns: int = 0) -> int:

@@ -261,7 +261,7 @@ class _Chapter:
                 held_ns = self.link.surely_stale_ns + self._slack(load.hold_for, still)
                 then_ns = entry.last_ns + held_ns
                 until_ns = min(back_ns, then_ns)
-                yield Probe("then", entry.last_ns, then_ns, back_ns, still)
+                yield Probe("then", surely_ns, then_ns, back_ns, still)
             yield Probe("stale", entry.last_ns, surely_ns, until_ns, idle, assumed=holds)
 
 
