@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import multiprocessing
+import multiprocessing.context
 import os
 import threading
 from collections.abc import Callable, Collection, Iterator, Sequence
@@ -93,16 +93,17 @@ def run_cases(
     workers plan the cases anew and run them one after the other.
     """
     chunks = list(_chunks(cases))
+    context: multiprocessing.context.BaseContext
     if CAN_FORK and threading.active_count() == 1:
         _Worker.cases = cases
-        work = partial(_Worker.isolated, branch=branch)
+        work: Callable[[range], list[CaseResult]] = partial(_Worker.isolated, branch=branch)
         context = multiprocessing.get_context("fork")
         start: tuple[Path, list[str], int] | None = None
     elif len(chunks) <= 1 or jobs <= 1:
         yield from map(run_case, cases)
         return
     else:
-        work = partial(_Worker.plain)
+        work = _Worker.plain
         context = multiprocessing.get_context("spawn")
         start = (vehicle.path, [scenario.name for scenario in cases], cases[0].seed)
     with ProcessPoolExecutor(

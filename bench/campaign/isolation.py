@@ -18,6 +18,7 @@ import gc
 import os
 import signal
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from multiprocessing import Pipe
 from multiprocessing.connection import Connection
 from typing import Any, Literal, NamedTuple
@@ -34,7 +35,7 @@ class _Note(NamedTuple):
     """What a hub or a case tells its worker: ``content`` is a result, or why there is none."""
 
     kind: Literal["begun", "done", "lost"]
-    index: int
+    number: int
     content: Any = None
 
 
@@ -85,7 +86,7 @@ def _listen(
                 yield running, failed_case(cases[running], text)
                 return
             note: _Note = reader.recv()
-            running = note.index
+            running = note.number
             if note.kind == "done":
                 yield running, note.content
             elif note.kind == "lost":
@@ -110,7 +111,7 @@ def _be_hub(
     try:
         os.setsid()  # so that a hub and its case can be ended together
         gc.freeze()
-        session = _begun(cases[waiting[0]]) if branch else None
+        session = _begun(replace(cases[waiting[0]], faults=())) if branch else None
         for index in waiting:
             writer.send(_Note("begun", index))
             if session is not None:

@@ -77,7 +77,9 @@ def _expectations(scenario: Scenario, recording: Recording) -> Iterator[Verdict]
 def _wrong_at(
     entry: Expectation, scenario: Scenario, recording: Recording
 ) -> tuple[int, str] | None:
-    """Where an expectation is first not met: the instant, and what the load did."""
+    """Where an expectation is first not met: the instant, and what the load did. A span does not
+    include its end: what happens there may be what ends it.
+    """
     actual = recording.outputs[entry.load]
     if entry.state == "flash":
         rule = scenario.vehicle.loads[entry.load].flash
@@ -91,7 +93,7 @@ def _wrong_at(
         low, high = rule.per_minute if rule is not None else (60.0, 120.0)
         return None if low <= rate <= high else (entry.from_ns, f"flashing {rate:.0f} per minute")
     for from_ns, to_ns, level in levels(actual, recording.end_ns + 1):
-        inside = from_ns <= entry.to_ns and to_ns > entry.from_ns
+        inside = from_ns < max(entry.to_ns, entry.from_ns + 1) and to_ns > entry.from_ns
         if inside and names(level_bit(level)) != entry.state:
             return max(from_ns, entry.from_ns), names(level_bit(level))
     return None

@@ -23,7 +23,7 @@ _MOST_FLIPS = 5
 class Bounce(Fault):
     """Each change of a switch is followed by one to five false flips back and forth.
 
-    The first contact comes at once; the switch is quiet in its new position after ``lasts``
+    The first contact comes at once; the switch is quiet in its new position after ``settles_in``
     at the latest. Each lead bounces by itself. Bouncing that has begun when the fault clears
     ends in its own time.
     """
@@ -32,7 +32,7 @@ class Bounce(Fault):
     group = "input"
 
     input: str
-    lasts: Duration = Field(
+    settles_in: Duration = Field(
         default=DEFAULT_BOUNCE_NS, ge=1_000, description="longest bouncing; default: 8 ms"
     )
 
@@ -46,7 +46,7 @@ class Bounce(Fault):
         lines = leads(rig, self.input, None)
 
         def edges(old: Value, new: Value) -> list[tuple[int, Value]]:
-            return bounces(old, new, self.lasts, random)
+            return bounces(old, new, self.settles_in, random)
 
         for line in lines:
             line.edges = edges
@@ -58,7 +58,7 @@ class Bounce(Fault):
         return undo
 
     def describe(self) -> str:
-        return f"the contacts of input {self.input} bounced for {show_duration(self.lasts)}"
+        return f"the contacts of input {self.input} bounced for {show_duration(self.settles_in)}"
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from bench.judge.case import Case
 from bench.judge.loads import LoadView
 from bench.judge.masks import OFF, ON
-from bench.judge.paint import levels, overlapping, shown
+from bench.judge.paint import levels, shown
 from bench.judge.verdict import Outcome, Verdict, worst
 from bench.model.units import show_duration
 
@@ -28,10 +28,11 @@ def judge_darkness(case: Case, view: LoadView) -> list[Verdict]:
             for start, end, level in levels(actual, case.end_ns)
             if level <= 0 and end > life.reset_ns and start < life.boot_end_ns
         ]
-        longest_ns = 0
+        longest_ns, open_end = 0, False
         for start, end in dark:
             ordered_off = _ordered_off(view, start, start + limit_ns)
             longest_ns = max(longest_ns, end - start)
+            open_end = open_end or end == case.end_ns
             if end - start > limit_ns and not ordered_off:
                 over_ns = end - start - limit_ns
                 text = f"was dark for {show_duration(end - start)} after the reset of node"
@@ -40,7 +41,7 @@ def judge_darkness(case: Case, view: LoadView) -> list[Verdict]:
                 found.append(
                     Verdict(view.name, "dark", Outcome.BROKEN, -over_ns, at_ns, over_ns, text)
                 )
-        if not _ordered_off(view, life.reset_ns, life.reset_ns + limit_ns):
+        if not open_end and not _ordered_off(view, life.reset_ns, life.reset_ns + limit_ns):
             margin_ns = limit_ns - longest_ns
             found.append(Verdict(view.name, "dark", Outcome.KEPT, max(0, margin_ns)))
     return [worst(found)]
@@ -54,4 +55,4 @@ def _ordered_off(view: LoadView, from_ns: int, to_ns: int) -> bool:
         and paint.from_ns < to_ns
         and paint.to_ns > from_ns
         for paint in view.paints
-    ) and bool(overlapping(view.segments, from_ns, to_ns))
+    )

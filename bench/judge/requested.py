@@ -157,8 +157,10 @@ class _Chapter:
         """What was asked for, up to ``latency`` behind a change or ``reaction`` behind a loss."""
         for entry, following in _with_next(asked):
             until_ns = entry.last_ns + self._slack(self.link.surely_stale_ns, entry.states)
-            if following is not None and following.states != entry.states and not following.lost:
-                changed_ns = following.at_ns + self._slack(self.load.latency, entry.states)
+            if following is not None and not following.lost:
+                changed_ns = following.at_ns  # one that asks the same says the rest itself
+                if following.states != entry.states:
+                    changed_ns += self._slack(self.load.latency, entry.states)
                 until_ns = min(until_ns, changed_ns)
             rule = "latched" if entry.waits else "fresh"
             yield Paint(entry.at_ns, until_ns, entry.states, rule)

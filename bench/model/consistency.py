@@ -37,6 +37,16 @@ class Consistency:
         )  # fmt: skip
         return [problem for check in checks for problem in check()]
 
+    def _names(self) -> Found:
+        """Loads, nodes and notices share the rows of one table: each name stands for one thing."""
+        taken: dict[str, str] = dict.fromkeys(self.file.nodes, "node")
+        for table, what in ((self.file.loads, "load"), (self.file.notices, "notice")):
+            for name in table:
+                if name in taken:
+                    text = f"a {taken[name]} has the name '{name}' already; names must differ"
+                    yield self.source.problem((f"{what}s", name), text)
+                taken.setdefault(name, what)
+
     def _cable(self) -> Found:
         place: tuple[Key, ...] = ("wire", "cable")
         for name in self.file.wire.cable:

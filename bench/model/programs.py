@@ -27,7 +27,9 @@ def load_program(reference: str, folder: Path) -> Callable[[Any], Any]:
     place, colon, name = reference.rpartition(":")
     if not colon or not place or not name:
         raise ProgramError(f"got '{reference}'; expected 'file.py:Class' or 'package.module:Class'")
-    module = _from_file(folder / place) if place.endswith(".py") else _from_package(place)
+    module = (
+        _from_file((folder / place).resolve()) if place.endswith(".py") else _from_package(place)
+    )
     found = getattr(module, name, None)
     if not inspect.isclass(found):
         classes = [key for key, value in vars(module).items() if inspect.isclass(value)]
@@ -40,7 +42,7 @@ def load_program(reference: str, folder: Path) -> Callable[[Any], Any]:
 def _from_file(path: Path) -> ModuleType:
     if not path.is_file():
         raise ProgramError(f"there is no file '{path}'")
-    name = f"linkloss_node_{path.stem}_{abs(hash_text(str(path.resolve()))):x}"
+    name = f"linkloss_node_{path.stem}_{abs(hash_text(str(path))):x}"
     if name in sys.modules:
         return sys.modules[name]
     spec = importlib.util.spec_from_file_location(name, path)

@@ -40,6 +40,8 @@ class Heard:
         self.max_step: int = stale_ms // message.cycle_time
         self.at_ms = 0
         self.count = 0
+        self.seen_ms = 0
+        self.seen_count = -1
         self.values: Mapping[str, float] | None = None
 
     def fresh(self, now_ms: int) -> bool:
@@ -155,8 +157,12 @@ class HomeNode(Node):
 
     def counts_on(self, heard: Heard, frame: can.Message) -> bool:
         """The counter must move, but not too far; after a silence any count will do."""
-        step = ((frame.data[1] & 0x0F) - heard.count) % 16
-        return not heard.fresh(self.now_ms) or 1 <= step <= heard.max_step
+        count, now_ms = frame.data[1] & 0x0F, self.now_ms
+        repeated = count == heard.seen_count and now_ms - heard.seen_ms <= heard.stale_ms
+        heard.seen_ms, heard.seen_count = now_ms, count
+        if repeated:
+            return False  # a frozen sender never ends a silence
+        return not heard.fresh(now_ms) or 1 <= (count - heard.count) % 16 <= heard.max_step
 
     def take(self, heard: Heard, frame: can.Message) -> None:
         """It is good."""

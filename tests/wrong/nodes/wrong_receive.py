@@ -62,13 +62,13 @@ class IgnoresKind(HomeRear):
 class PollsTooSlowly(HomeRear):
     """There is a delay() in the loop."""
 
-    LOOP_MS = 60
+    LOOP_MS = 70
 
 
 class TwoReceiveBuffers(HomeRear):
     """A small controller, no filters, and a loop that is not quick enough for it."""
 
-    LOOP_MS = 15
+    LOOP_MS = 20
 
 
 class OverflowNeverCleared(HomeRear):

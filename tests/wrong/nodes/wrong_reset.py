@@ -86,14 +86,3 @@ class GuessesForOneRound(GuessesForHalfASecond):
     """Sends zeros at once and what the switches say 20 ms later."""
 
     SCREEN_MS = 0
-
-
-class TakesBouncesForTouches(HomeDash):
-    """Contacts are read as they are: each bounce of the stalk is a touch of its own."""
-
-    def debounce(self) -> None:
-        for name in SWITCHES:
-            value = self.board.read(name)
-            if value != self.raw[name]:
-                self.raw[name], self.moved_ms[name] = value, self.now_ms
-            self.pressed[name] = value

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from collections import deque
 
 import can
 from base_dash import HomeDash
@@ -71,15 +72,37 @@ class SendsOnlyChanges(HomeDash):
         super().send_due()
 
 
-class ChattersInFifo(HomeDash):
-    """Debug output in the same first-in-first-out queue, before the requests."""
+class QueuedDash(HomeDash):
+    """All frames go through one queue before the mailboxes, first in, first out."""
+
+    def set_up(self) -> None:
+        self.queue: deque[can.Message] = deque(maxlen=200)
+        super().set_up()
+
+    def send(self, out: Outgoing) -> bool:
+        self.queue.append(out.build())
+        return True
+
+    def loop(self) -> None:
+        super().loop()
+        with contextlib.suppress(can.CanOperationError):
+            while self.queue:
+                self.board.bus.send(self.queue[0])
+                self.queue.popleft()
+
+
+class ReplaysQueue(QueuedDash):
+    """What was queued while the plug was off is sent when it is put back, one after the other."""
+
+
+class ChattersInFifo(QueuedDash):
+    """Debug output waits in the same queue, before the requests."""
 
     def send_due(self) -> None:
-        if self.now_ms % 40 < self.LOOP_MS:
-            with contextlib.suppress(can.CanOperationError):
-                for line in range(24):
-                    text = can.Message(arbitration_id=0x7F0, is_extended_id=False, data=[line] * 8)
-                    self.board.bus.send(text)
+        if self.now_ms % 400 < self.LOOP_MS:
+            for line in range(160):
+                text = can.Message(arbitration_id=0x7F0, is_extended_id=False, data=[line] * 8)
+                self.queue.append(text)
         super().send_due()
 
 

@@ -1,0 +1,141 @@
+"""*local*: an input of the load's own node decides alone (``follows``) or beside the link (``or``)."""
+
+from __future__ import annotations
+
+import pytest
+from judge_lab import NS, Tape, broken, car, edge, kept, untested
+
+FOLLOWS = {
+    "request": None, "stale_after": None, "on_stale": None, "on_reset": None,
+    "local": "pedal == down", "hardware_default": "local",
+}  # fmt: skip
+OR = {"local": "pedal == down", "local_use": "or"}
+
+
+def pressed(load, *levels, end_ms=2000, from_ms=1000, to_ms=1500):
+    """The pedal is down from 1000 to 1500 ms; latency 20 ms."""
+    tape = Tape(car(lamp=load), end_ms).input("pedal", (from_ms, "down"), (to_ms, "up"))
+    return tape.output("lamp", *levels)
+
+
+def test_follows_is_due_after_the_latency():
+    edge(lambda late: pressed(FOLLOWS, (1020 + late, 1), (1505, 0)), "local", deadline_ms=1020)
+    edge(lambda late: pressed(FOLLOWS, (1001, 1), (1520 + late, 0)), "local", deadline_ms=1520)
+
+
+def test_follows_asks_no_link():
+    """The wire is dead all the time."""
+    tape = pressed(FOLLOWS, (1015, 1), (1515, 0)).fault("cut", 0, None).status("rear")
+    kept(tape.verdict("local"), 5)
+
+
+def test_follows_without_a_change_was_not_tested():
+    tape = Tape(car(lamp=FOLLOWS), 2000)
+    untested(tape.verdict("local"))
+
+
+def test_a_change_whose_deadline_is_the_end_was_not_tested():
+    untested(pressed(FOLLOWS, (1010, 1), end_ms=1020, to_ms=1500).verdict("local"))
+
+
+def test_a_load_that_shows_the_opposite_is_broken():
+    broken(pressed(FOLLOWS).verdict("local"), 480, 1020)
+
+
+def test_a_tap_shorter_than_the_latency_may_be_missed_or_seen():
+    """Down from 1000 to 1010 ms: on is allowed to 1030 ms, and off all the time."""
+    assert pressed(FOLLOWS, to_ms=1010).broken() == []
+    assert pressed(FOLLOWS, (1010, 1), (1030, 0), to_ms=1010).broken() == []
+    broken(pressed(FOLLOWS, (1010, 1), (1030 + NS, 0), to_ms=1010).verdict("local"), NS, 1030)
+
+
+def test_a_load_that_follows_its_input_alone_obeys_no_message():
+    """A request beside it asks on all the time: nothing comes of it."""
+    load = {"local": "pedal == down", "local_use": "follows"}
+    tape = pressed(load, (1010, 1), (1510, 0)).requests(60, 2000, on=True)
+    assert tape.broken() == []
+    broken(pressed(load, (70, 1)).requests(60, 2000, on=True).verdict("local"))
+
+
+def either(*levels, asked=(), end_ms=2000):
+    """Nobody asks but the pedal, down from 1000 to 1500 ms, and what ``asked`` adds as (ms, ms)."""
+    tape = pressed(OR, *levels, end_ms=end_ms)
+    edges = [60, *(at for span in asked for at in span), end_ms]
+    for index, (from_ms, to_ms) in enumerate(zip(edges, edges[1:], strict=False)):
+        tape.requests(from_ms, to_ms, on=index % 2 == 1)
+    return tape
+
+
+def test_or_lights_for_the_input_alone():
+    edge(lambda late: either((1020 + late, 1), (1510, 0)), "local", deadline_ms=1020)
+    edge(lambda late: either((1010, 1), (1520 + late, 0)), "local", deadline_ms=1520)
+
+
+def test_or_lights_for_the_request_alone():
+    """Asked on from 210 ms to 510 ms."""
+    levels = ((530, 0), (1010, 1), (1510, 0))
+    edge(
+        lambda late: either((230 + late, 1), *levels, asked=[(210, 510)]),
+        "fresh",
+        deadline_ms=230,
+    )
+
+
+def test_an_input_beside_a_request_that_asks_anyway_tests_nothing():
+    """Asked on from 810 ms to the end: a node that never looks at the pedal shows the same."""
+    tape = either((820, 1), asked=[(810, 2000)])
+    untested(tape.verdict("local"))
+    assert tape.broken() == []
+
+
+def test_a_request_beside_an_input_that_asks_anyway_tests_nothing():
+    """Asked on from 1110 to 1310 ms, with the pedal down from 1000 to 1500 ms."""
+    tape = either((1010, 1), (1510, 0), asked=[(1110, 1310)])
+    untested(tape.verdict("fresh"))
+    kept(tape.verdict("local"), 10)
+
+
+def test_fail_safe_beside_an_input_that_asks_anyway_tests_nothing():
+    """Held on through a lost link, with the pedal down all the time."""
+    load = OR | {"on_stale": "hold"}
+    tape = Tape(car(lamp=load), 2000).input("pedal", (0, "down")).requests(60, 461, on=True)
+    tape.fault("cut", 465, None).output("lamp", (0, 1))
+    untested(tape.verdict("stale"))
+    assert tape.broken() == []
+
+
+def test_or_goes_on_obeying_its_input_when_the_link_is_lost():
+    tape = pressed(OR, (1015, 1), (1520, 0)).requests(60, 461, on=False).fault("cut", 465, None)
+    kept(tape.verdict("local"), 0)
+    tape = pressed(OR).requests(60, 461, on=False).fault("cut", 465, None)
+    broken(tape.verdict("local"))
+
+
+def test_a_local_input_need_not_be_obeyed_while_booting():
+    """Down at 1000 ms, reset at 990 ms, boot over at 1090 ms."""
+    for lit_ms in (1000, 1050, 1090):
+        tape = pressed(OR, (lit_ms, 1), (1510, 0)).requests(60, 951, on=False)
+        tape.reset("rear", 990).requests(1060, 2000, on=False).fault("reset", 990, 990, "node")
+        assert tape.broken() == []
+    tape = pressed(OR, (1090 + NS, 1), (1510, 0)).requests(60, 951, on=False)
+    tape.reset("rear", 990).requests(1060, 2000, on=False).fault("reset", 990, 990, "node")
+    assert tape.broken() != []
+
+
+FLASHING = OR | {"flash": {}}
+
+
+@pytest.mark.parametrize("dark_ms", [4501, 4900, 5520])
+def test_a_local_input_that_ends_a_flash_lets_it_finish_its_cycle(dark_ms):
+    """Up at 4500 ms: dark at 4500 + 20 + one cycle of 1000 ms = 5520 ms at the latest."""
+    tape = pressed(FLASHING, end_ms=7000, to_ms=4500).requests(60, 461, on=False)
+    tape.fault("cut", 465, None).flashing("lamp", 1000, 4300)
+    tape.output("lamp", (4300, 1), (dark_ms, 0))
+    assert [rule for _, rule in tape.broken()] == []
+
+
+def test_a_flash_that_outlasts_its_last_cycle_is_broken():
+    tape = pressed(FLASHING, end_ms=7000, to_ms=4500).requests(60, 461, on=False)
+    tape.fault("cut", 465, None).flashing("lamp", 1000, 4300)
+    tape.output("lamp", (4300, 1), (5520 + NS, 0))
+    broken(tape.verdict("local"), NS, 5520)
