@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import multiprocessing.context
 import os
+import signal
 import threading
 from collections.abc import Callable, Collection, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -14,6 +15,7 @@ from bench.campaign.isolation import CAN_FORK, isolated
 from bench.campaign.plan import plan
 from bench.campaign.result import CaseResult, CheckReport
 from bench.campaign.run import run_case
+from bench.campaign.store import CaseStore
 from bench.judge import declared_rules
 from bench.model.loading import Vehicle, load_vehicle
 from bench.model.problem import BadInput, nearest, unknown
@@ -46,12 +48,12 @@ def check(
     names that do not exist.
     """
     cases = _chosen(plan(vehicle, seed), vehicle, only, situations, case)
-    results: list[CaseResult] = []
+    results = CaseStore()
     for result in run_cases(vehicle, cases, jobs or os.cpu_count() or 1, branch=branch):
         results.append(result)
         if progress is not None:
             progress(len(results), len(cases))
-    return CheckReport(vehicle, seed, tuple(declared_rules(vehicle)), tuple(results))
+    return CheckReport(vehicle, seed, tuple(declared_rules(vehicle)), results)
 
 
 def _chosen(
@@ -106,11 +108,19 @@ def run_cases(
         work = _Worker.plain
         context = multiprocessing.get_context("spawn")
         start = (vehicle.path, [scenario.name for scenario in cases], cases[0].seed)
-    with ProcessPoolExecutor(
+    pool = ProcessPoolExecutor(
         min(jobs, len(chunks)), mp_context=context, initializer=_Worker.begin, initargs=(start,)
-    ) as pool:
+    )
+    try:
         for results in pool.map(work, chunks):
             yield from results
+    except BaseException:
+        # Interrupted, or nobody wants the rest: do not wait for what is still at work.
+        pool.shutdown(wait=False, cancel_futures=True)
+        for process in multiprocessing.active_children():
+            process.terminate()
+        raise
+    pool.shutdown()
 
 
 def _chunks(cases: Sequence[Scenario]) -> Iterator[range]:
@@ -130,7 +140,10 @@ class _Worker:
 
     @classmethod
     def begin(cls, source: tuple[Path, list[str], int] | None) -> None:
-        """A worker that was not forked from the planner plans the cases itself."""
+        """A worker that was not forked from the planner plans the cases itself. An interrupt is
+        the planner's business.
+        """
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
         if source is not None:
             path, names, seed = source
             planned = {scenario.name: scenario for scenario in plan(load_vehicle(path), seed)}

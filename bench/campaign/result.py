@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
 
 from bench.faults.catalogue import catalogue
-from bench.judge import Outcome, Verdict, worst
+from bench.judge import Outcome, Verdict
 from bench.judge.verdict import smallest
 from bench.model.loading import Vehicle
 from bench.recording import Recording
@@ -95,18 +95,29 @@ class Finding(NamedTuple):
 
 @dataclass(frozen=True)
 class CheckReport:
-    """All cases of a check and what they amount to."""
+    """All cases of a check and what they amount to.
+
+    ``cases`` may be read again and again, but need not be in memory: see
+    :class:`bench.campaign.store.CaseStore`. They are gone through once for everything below.
+    """
 
     vehicle: Vehicle
     seed: int
     declared: tuple[tuple[str, str], ...]
-    cases: tuple[CaseResult, ...]
+    cases: Collection[CaseResult]
+
+    @cached_property
+    def tally(self) -> Tally:
+        """The cases counted and weighed."""
+        return Tally(self.cases)
 
     @cached_property
     def subjects(self) -> tuple[str, ...]:
-        """Everything that rules are declared for, in the order of the vehicle file."""
+        """Everything that rules are declared for, in the order of the vehicle file, and what else
+        was found broken.
+        """
         named = [subject for subject, _ in self.declared]
-        named += [verdict.subject for case in self.cases for verdict in case.verdicts]
+        named += [subject for subject, _ in self.tally.worst]
         return tuple(dict.fromkeys(named))
 
     @cached_property
@@ -115,52 +126,34 @@ class CheckReport:
         those that act together.
         """
         order = ["none", *catalogue()]
-        found = {case.fault for case in self.cases}
-        alone = [kind for kind in order if kind in found]
-        return (*alone, *sorted(found.difference(alone)))
+        alone = [kind for kind in order if kind in self.tally.faults]
+        return (*alone, *sorted(self.tally.faults.difference(alone)))
 
     @cached_property
     def cells(self) -> Mapping[tuple[str, str], Cell]:
         """The table: (subject, kind of fault) -> cell."""
-        gathered: dict[tuple[str, str], list[Verdict]] = {
-            (subject, fault): [] for subject in self.subjects for fault in self.faults
+        untested = Cell(Outcome.NOT_EXERCISED, None, ())
+        return {
+            (subject, fault): self.tally.cells.get((subject, fault), untested)
+            for subject in self.subjects
+            for fault in self.faults
         }
-        for case in self.cases:
-            for verdict in case.verdicts:
-                gathered[verdict.subject, case.fault].append(verdict)
-        return {place: _cell(verdicts) for place, verdicts in gathered.items()}
 
     @cached_property
     def rules(self) -> tuple[RuleResult, ...]:
-        """Every declared rule with its worst verdict over all cases."""
-        found: dict[tuple[str, str], tuple[Verdict, CaseResult]] = {}
-        for case in self.cases:
-            for verdict in case.verdicts:
-                place = (verdict.subject, verdict.rule)
-                known = found.get(place)
-                if known is None or _worse(verdict, known[0]):
-                    found[place] = (verdict, case)
-        untested = {
-            place: RuleResult(*place, Verdict(*place, Outcome.NOT_EXERCISED), None)
-            for place in self.declared
-        }
+        """Every declared rule with its worst verdict, then broken ones that nobody declared."""
+        found = self.tally.worst
         return tuple(
-            RuleResult(*place, *found[place]) if place in found else untested[place]
+            RuleResult(*place, *found[place])
+            if place in found
+            else RuleResult(*place, Verdict(*place, Outcome.NOT_EXERCISED), None)
             for place in dict.fromkeys([*self.declared, *found])
         )
 
     @cached_property
     def findings(self) -> tuple[Finding, ...]:
         """The broken rules, each with the case that shows it soonest after its fault."""
-        gathered: dict[tuple[str, str], list[tuple[Verdict, CaseResult]]] = {}
-        for case in self.cases:
-            for verdict in case.verdicts:
-                if verdict.broken:
-                    place = (verdict.subject, verdict.rule)
-                    gathered.setdefault(place, []).append((verdict, case))
-        return tuple(
-            Finding(*min(shown, key=_simplicity), len(shown)) for shown in gathered.values()
-        )
+        return tuple(self.tally.findings.values())
 
     @property
     def not_exercised(self) -> tuple[tuple[str, str], ...]:
@@ -174,7 +167,7 @@ class CheckReport:
     @property
     def simulated_ns(self) -> int:
         """Simulated time of all cases together, in ns."""
-        return sum(case.simulated_ns for case in self.cases)
+        return self.tally.simulated_ns
 
     @property
     def exit_code(self) -> int:
@@ -188,27 +181,69 @@ class CheckReport:
         return EXIT_NOT_EXERCISED if self.not_exercised else EXIT_KEPT
 
 
+class Tally:
+    """What cases amount to, gathered in one pass and in memory that does not grow with them."""
+
+    def __init__(self, cases: Iterable[CaseResult]) -> None:
+        self.simulated_ns = 0
+        self.frames = 0
+        self.faults: set[str] = set()
+        self.cells: dict[tuple[str, str], Cell] = {}
+        self.worst: dict[tuple[str, str], tuple[Verdict, CaseResult]] = {}
+        self.findings: dict[tuple[str, str], Finding] = {}
+        self.smallest: tuple[Verdict, CaseResult] | None = None
+        for case in cases:
+            self._add(case)
+
+    def _add(self, case: CaseResult) -> None:
+        self.simulated_ns += case.simulated_ns
+        self.frames += case.frames
+        self.faults.add(case.fault)
+        for verdict in case.verdicts:
+            if verdict.outcome is Outcome.NOT_EXERCISED:
+                continue
+            self._cell((verdict.subject, case.fault), verdict)
+            place = (verdict.subject, verdict.rule)
+            known = self.worst.get(place)
+            if known is None or _worse(verdict, known[0]):
+                self.worst[place] = (verdict, case)
+            if verdict.broken:
+                self._find(place, verdict, case)
+            elif verdict.margin_ns is not None:
+                least = self.smallest[0].margin_ns if self.smallest else None
+                if least is None or verdict.margin_ns < least:
+                    self.smallest = (verdict, case)
+
+    def _cell(self, place: tuple[str, str], verdict: Verdict) -> None:
+        known = self.cells.get(place)
+        if known is None or (verdict.broken and known.outcome is not Outcome.BROKEN):
+            self.cells[place] = Cell(verdict.outcome, verdict.margin_ns, (verdict.rule,))
+        elif verdict.outcome is known.outcome:
+            margin_ns = smallest((known.margin_ns, verdict.margin_ns))
+            rules = known.rules
+            if verdict.rule not in rules:
+                rules = (*rules, verdict.rule)
+            self.cells[place] = Cell(known.outcome, margin_ns, rules)
+
+    def _find(self, place: tuple[str, str], verdict: Verdict, case: CaseResult) -> None:
+        known = self.findings.get(place)
+        times = 1 if known is None else known.times + 1
+        if known is not None and _simplicity(known.verdict, known.case) <= _simplicity(
+            verdict, case
+        ):
+            verdict, case = known.verdict, known.case
+        self.findings[place] = Finding(verdict, case, times)
+
+
 def _worse(verdict: Verdict, known: Verdict) -> bool:
-    rank = {Outcome.NOT_EXERCISED: 0, Outcome.KEPT: 1, Outcome.BROKEN: 2}
     if verdict.outcome is not known.outcome:
-        return rank[verdict.outcome] > rank[known.outcome]
+        return verdict.broken
     if verdict.margin_ns is None:
         return False
     return known.margin_ns is None or verdict.margin_ns < known.margin_ns
 
 
-def _cell(verdicts: Sequence[Verdict]) -> Cell:
-    tested = [verdict for verdict in verdicts if verdict.outcome is not Outcome.NOT_EXERCISED]
-    if not tested:
-        return Cell(Outcome.NOT_EXERCISED, None, ())
-    chosen = worst(tested)
-    same = [verdict for verdict in tested if verdict.outcome is chosen.outcome]
-    rules = tuple(dict.fromkeys(verdict.rule for verdict in same))
-    return Cell(chosen.outcome, smallest(verdict.margin_ns for verdict in same), rules)
-
-
-def _simplicity(shown: tuple[Verdict, CaseResult]) -> tuple[int, int, str]:
+def _simplicity(verdict: Verdict, case: CaseResult) -> tuple[int, int, str]:
     """Fewer faults first, then the smallest time from fault to break, then the name."""
-    verdict, case = shown
     since_ns = (verdict.at_ns or 0) - (case.fault_ns or 0)
     return (case.fault.count("+"), since_ns if since_ns >= 0 else 1 << 62, case.name)

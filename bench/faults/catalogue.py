@@ -14,6 +14,7 @@ import bench.faults
 from bench.faults.base import Fault
 from bench.model.loading import Vehicle
 from bench.model.problem import unknown
+from bench.model.units import FROM_FILE
 
 _ORDER = ("cable", "frames", "node", "input", "output")
 
@@ -45,7 +46,7 @@ def make_fault(kind: str, parameters: Mapping[str, Any], vehicle: Vehicle) -> Fa
         raise FaultError("fault", unknown("fault", kind, catalogue()))
     form = catalogue()[kind]
     try:
-        fault = form.model_validate(dict(parameters))
+        fault = form.model_validate(dict(parameters), context=FROM_FILE)
     except ValidationError as error:
         detail = error.errors(include_url=False)[0]
         key = str(detail["loc"][0]) if detail["loc"] else "fault"

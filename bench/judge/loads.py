@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from bench.judge.case import Case
 from bench.judge.flashing import judge_flashing
 from bench.judge.local import Local, decides_alone, plain_boots
-from bench.judge.masks import ANY, OFF, ON, level_bit, names
+from bench.judge.masks import ANY, OFF, ON, admits, level_bit, names
 from bench.judge.paint import (
     Breach,
     Paint,
@@ -19,6 +19,7 @@ from bench.judge.paint import (
     breaches,
     exercised,
     margin,
+    overlapping,
     shown,
 )
 from bench.judge.requested import Requested, requested
@@ -46,6 +47,8 @@ class LoadView:
     excuses: list[tuple[int, int, int]] = field(default_factory=list)
     boots: list[tuple[int, int]] = field(default_factory=list)
     local: Local | None = None
+    plain: list[Segment] = field(default_factory=list)
+    """Beside a local input: what the request alone allows."""
 
     def besides(self, probe: Probe) -> Sequence[Span]:
         """What a load without the reaction may show for another reason: because its local input
@@ -57,8 +60,7 @@ class LoadView:
             return self.local.asking()
         if probe.idle == self.local.asked:
             return ()
-        plain = blend(self.paints, self.segments[-1].to_ns)
-        return [Span(part.from_ns, part.to_ns, part.mask) for part in plain]
+        return [Span(part.from_ns, part.to_ns, part.mask) for part in self.plain]
 
     def tests(self, probe: Probe, segments: Sequence[Segment], actual: Series[float]) -> bool:
         """Whether a probe put its rule to the test, given what was allowed."""
@@ -96,7 +98,7 @@ def view_load(case: Case, name: str) -> LoadView:
     paints = base.paints
     if view.asks is None and view.local is not None:
         paints = [*view.local.paints(), *plain_boots(case, name, load)]
-    view.paints = cut_out(paints, view.strict, AWAY)
+    view.paints = cut_out(paints, _in_service(view), AWAY)
     view.excuses = [*_hang_excuses(case, name, load), *_never_excuses(case, load)]
     view.boots = [(life.reset_ns, life.boot_end_ns) for life in case.lives[load.node].lives]
 
@@ -108,6 +110,8 @@ def view_load(case: Case, name: str) -> LoadView:
         return mask or ANY
 
     view.segments = blend(view.paints, case.end_ns, adjust, view.edges)
+    if view.local is not None and view.asks is not None:
+        view.plain = blend(view.paints, case.end_ns)
     actual = case.recording.outputs[name]
     view.probes += [
         Probe("rejoin", zone.quiet_ns, zone.from_ns, zone.to_ns, idle)
@@ -116,6 +120,20 @@ def view_load(case: Case, name: str) -> LoadView:
         for idle in [shown(actual, zone.quiet_ns, load.cycle_ns)]
     ]
     return view
+
+
+def _in_service(view: LoadView) -> list[Zone]:
+    """The strict times up to where the request stays away all the same: for that its sender is
+    to blame, and the load may be away as at any other loss.
+    """
+    if view.asks is None:
+        return view.strict
+    reach = [(from_ns, to_ns - view.load.early_ns) for from_ns, to_ns in view.fresh]
+    gaps = [first_gap(reach, zone.from_ns, zone.to_ns) for zone in view.strict]
+    return [
+        zone if gap_ns is None else zone._replace(to_ns=gap_ns)
+        for zone, gap_ns in zip(view.strict, gaps, strict=True)
+    ]
 
 
 def _hang_excuses(case: Case, name: str, load: LoadTable) -> Iterator[tuple[int, int, int]]:
@@ -174,14 +192,17 @@ def _tested(view: LoadView, actual: Series[float]) -> Iterator[Verdict]:
 
 def _broken(case: Case, view: LoadView, breach: Breach) -> Verdict:
     """A breach as a verdict. One that begins where an excuse ended is a failure to rejoin."""
+    actual = case.recording.outputs[view.name]
+    level = actual.at(breach.from_ns)
     rule = "fresh" if breach.rule == "latched" else breach.rule
     previous = _segment_before(view.segments, breach.from_ns)
     began = any(zone.from_ns == breach.from_ns for zone in view.strict)
     if rule in ("fresh", "local") and (began or (previous and previous.rule in AWAY)):
         rule = "rejoin"
+    if _against_local(view, breach.from_ns, level):
+        rule = "local"
     wrong_for = breach.to_ns - breach.from_ns
-    actual = case.recording.outputs[view.name]
-    was = names(level_bit(actual.at(breach.from_ns)))
+    was = names(level_bit(level))
     text = f"was {was} instead of {names(breach.mask)}; wrong for {show_duration(wrong_for)}"
     return Verdict(
         view.name,
@@ -193,6 +214,22 @@ def _broken(case: Case, view: LoadView, breach: Breach) -> Verdict:
         text=text,
         culprit=view.load.node,
     )
+
+
+def _against_local(view: LoadView, at_ns: int, level: float) -> bool:
+    """Whether a load that may obey a request or its local input disregards the input: the request
+    alone would allow its level, or it was the input alone that allowed it up to now.
+    """
+    if view.local is None or not view.plain:
+        return False
+    if admits(_mask_at(view.plain, at_ns), level):
+        return True
+    before = _mask_at(view.plain, at_ns - 1)
+    return not admits(before, level) and admits(view.local.join(at_ns - 1, before), level)
+
+
+def _mask_at(segments: Sequence[Segment], at_ns: int) -> int:
+    return next((part.mask for part in overlapping(segments, at_ns, at_ns + 1)), 0)
 
 
 def _segment_before(segments: Iterable[Segment], at_ns: int) -> Segment | None:
@@ -213,6 +250,8 @@ def _missing(case: Case, view: LoadView) -> Iterator[Verdict]:
         gap_ns = first_gap(view.fresh, zone.from_ns, zone.to_ns)
         if gap_ns is None:
             continue
+        back_ns = min((at for at, _ in view.fresh if at > gap_ns), default=zone.to_ns)
+        missed_ns = min(back_ns, zone.to_ns) - gap_ns
         culprit = missing_sender(case, load, gap_ns, gap_ns - load.stale_after)
         message = view.asks.partition(".")[0]
         text = (
@@ -223,9 +262,9 @@ def _missing(case: Case, view: LoadView) -> Iterator[Verdict]:
             view.name,
             "rejoin",
             Outcome.BROKEN,
-            margin_ns=zone.from_ns - zone.to_ns,
+            margin_ns=-missed_ns,
             at_ns=gap_ns,
-            wrong_for_ns=zone.to_ns - gap_ns,
+            wrong_for_ns=missed_ns,
             text=text,
             culprit=culprit,
         )

@@ -47,7 +47,7 @@ class Local:
 
     def join(self, at_ns: int, mask: int) -> int:
         """Either the request or the input asks."""
-        seen = next(seen for start, end, seen in self.windows if start <= at_ns < end)
+        seen = next((seen for start, end, seen in self.windows if start <= at_ns < end), 1)
         return self._states(seen, mask)
 
     def asking(self) -> list[Span]:

@@ -166,8 +166,13 @@ class _Chapter:
             yield Paint(entry.at_ns, until_ns, entry.states, rule)
 
     def _fresh(self, asked: Sequence[Asked]) -> Iterator[tuple[int, int]]:
+        """A doubtful message counts only where the link was not yet in danger of being lost."""
+        lost_ns = 0
         for entry in asked:
-            yield entry.at_ns, min(self.life.end_ns, entry.last_ns + self.link.stale_after_ns)
+            if entry.sure:
+                lost_ns = entry.last_ns + self.link.maybe_stale_ns
+            if entry.sure or entry.at_ns < lost_ns:
+                yield entry.at_ns, min(self.life.end_ns, entry.last_ns + self.link.stale_after_ns)
 
     # ---- absences ----
 

@@ -32,7 +32,7 @@ class Consistency:
     def problems(self) -> list[Problem]:
         """All the mistakes found, in the order of the file's tables."""
         checks = (
-            self._cable, self._nodes, self._loads, self._outputs, self._requests,
+            self._cable, self._nodes, self._inputs, self._loads, self._outputs, self._requests,
             self._notices, self._situations,
         )  # fmt: skip
         return [problem for check in checks for problem in check()]
@@ -75,6 +75,18 @@ class Consistency:
                 senders = ", ".join(self.messages[node.status].senders) or "nobody"
                 text = f"message '{node.status}' is sent by {senders}, not by node '{name}'"
                 yield self.source.problem(place, text)
+
+    def _inputs(self) -> Found:
+        for name, table in self.file.inputs.items():
+            place = ("inputs", name)
+            for node in table.wired_to:
+                if node not in self.file.nodes:
+                    text = unknown("node", node, self.file.nodes)
+                    yield self.source.problem((*place, "wired_to"), text)
+            if table.open_reads is not None:
+                text = value_problem(name, table, table.open_reads)
+                if text:
+                    yield self.source.problem((*place, "open_reads"), text)
 
     def _signal(self, place: tuple[Key, ...], reference: str) -> Found | tuple[str, SignalInfo]:
         message, signal = split_signal(reference)
@@ -197,13 +209,25 @@ class Consistency:
     def _condition(self, place: tuple[Key, ...], condition: Condition, node: str | None) -> Found:
         for name in condition.names:
             if "." in name:
-                found = self._signal(place, name)
-                if not isinstance(found, tuple):
-                    yield from found
+                yield from self._condition_signal(place, condition, name)
             elif name not in self.file.inputs:
                 yield self.source.problem(place, unknown("input", name, self.file.inputs))
             else:
                 yield from self._condition_input(place, condition, name, node)
+
+    def _condition_signal(self, place: tuple[Key, ...], condition: Condition, name: str) -> Found:
+        if place[0] != "requests":
+            text = f"'{name}' is a signal; expected inputs alone"
+            yield self.source.problem(place, text)
+            return
+        found = self._signal(place, name)
+        if not isinstance(found, tuple):
+            yield from found
+        elif not any(sender in self.file.nodes for sender in self.messages[found[0]].senders):
+            text = f"no node of the vehicle sends message '{found[0]}'"
+            yield self.source.problem(place, text)
+        for position in condition.positions.get(name, ()):
+            yield self.source.problem(place, f"'{name}' is a signal; '{position}' is no number")
 
     def _condition_input(
         self, place: tuple[Key, ...], condition: Condition, name: str, node: str | None
@@ -219,9 +243,14 @@ class Consistency:
             elif position not in table.positions:
                 text = unknown(f"position of '{name}'", position, table.positions)
                 yield self.source.problem(place, text)
-        if name in condition.ordered and table.positions is not None:
+        if table.positions is None:
+            return
+        if name in condition.ordered:
             text = f"'{name}' is a switch with positions; it cannot be compared by size"
             yield self.source.problem(place, text)
+        for number in condition.numbers.get(name, ()):
+            text = f"'{name}' is a switch with positions; a position '{plain(number)}' stands in"
+            yield self.source.problem(place, f"{text} quotation marks")
 
     def _notices(self) -> Found:
         for name, notice in self.file.notices.items():

@@ -33,13 +33,14 @@ _ORDERED = (ast.Gt, ast.GtE, ast.Lt, ast.LtE)
 @dataclass(frozen=True, slots=True)
 class Condition:
     """A parsed condition. ``names`` are the inputs and signals it reads, in order of appearance;
-    ``positions`` maps each name to the switch positions it is compared with, ``ordered`` holds
-    the names that are compared by size and so must be numbers.
+    ``positions`` maps each name to the switch positions it is compared with, ``numbers`` to the
+    numbers; ``ordered`` holds the names that are compared by size and so must be numbers.
     """
 
     text: str
     names: tuple[str, ...]
     positions: Mapping[str, tuple[str, ...]]
+    numbers: Mapping[str, tuple[float, ...]]
     ordered: frozenset[str]
     test: Test = field(repr=False, compare=False)
 
@@ -60,6 +61,7 @@ def parse_condition(text: str) -> Condition:
         text=text,
         names=tuple(dict.fromkeys(reader.names)),
         positions={name: tuple(found) for name, found in reader.positions.items()},
+        numbers={name: tuple(found) for name, found in reader.numbers.items()},
         ordered=frozenset(reader.ordered),
         test=test,
     )
@@ -72,6 +74,7 @@ class _Reader:
         self.text = text
         self.names: list[str] = []
         self.positions: dict[str, list[str]] = {}
+        self.numbers: dict[str, list[float]] = {}
         self.ordered: set[str] = set()
 
     def read(self, node: ast.expr) -> Test:
@@ -124,6 +127,7 @@ class _Reader:
                 self.positions.setdefault(name, []).append(node.value)
                 return node.value
             if isinstance(node.value, int | float) and not isinstance(node.value, bool):
+                self.numbers.setdefault(name, []).append(float(node.value))
                 return float(node.value)
         raise self._unclear(node)
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
 from bench.model.problem import BadInput, Problem, unknown
+from bench.model.units import FROM_FILE
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
 Key = str | int
@@ -18,6 +19,8 @@ _HEADER = re.compile(r"^\s*(\[\[?)\s*(.+?)\s*\]\]?\s*(?:#.*)?$")
 _ENTRY = re.compile(
     r"""^\s*((?:"[^"]*"|'[^']*'|[\w-]+)(?:\s*\.\s*(?:"[^"]*"|'[^']*'|[\w-]+))*)\s*="""
 )
+_TOKEN = re.compile(r"""\"{3}|'{3}|"(?:\\.|[^"\\])*"|'[^']*'|\#.*|[\[\]{}]""")
+_TEXT_END = {'"""': re.compile(r'(?:\\.|[^\\])*?"""'), "'''": re.compile(r".*?'''")}
 _PART = re.compile(r""""([^"]*)"|'([^']*)'|([\w-]+)""")
 
 
@@ -50,7 +53,7 @@ def key_lines(text: str) -> dict[tuple[Key, ...], int]:
     lines: dict[tuple[Key, ...], int] = {}
     counts: dict[tuple[Key, ...], int] = {}
     table: tuple[Key, ...] = ()
-    for number, line in enumerate(text.splitlines(), start=1):
+    for number, line in _statements(text):
         header = _HEADER.match(line)
         if header:
             table = _absolute(_parts(header[2]), counts)
@@ -63,8 +66,42 @@ def key_lines(text: str) -> dict[tuple[Key, ...], int]:
             continue
         entry = _ENTRY.match(line)
         if entry:
-            lines.setdefault((*table, *_parts(entry[1])), number)
+            parts = _parts(entry[1])
+            for size in range(1, len(parts) + 1):
+                lines.setdefault((*table, *parts[:size]), number)
     return lines
+
+
+def _statements(text: str) -> Iterator[tuple[int, str]]:
+    """The numbered lines on which a header or an entry may begin: not those that go on with an
+    array or with a text of several lines, where anything may stand.
+    """
+    depth, quotes = 0, ""
+    for number, line in enumerate(text.split("\n"), start=1):
+        if depth == 0 and not quotes:
+            yield number, line
+        depth, quotes = _after_line(line, depth, quotes)
+
+
+def _after_line(line: str, depth: int, quotes: str) -> tuple[int, str]:
+    """How deep in brackets a line ends, and in a text of which quotes it ends, if in any."""
+    place = 0
+    while True:
+        if quotes:
+            end = _TEXT_END[quotes].match(line, place)
+            if end is None:
+                return depth, quotes
+            place, quotes = end.end(), ""
+        token = _TOKEN.search(line, place)
+        if token is None:
+            return depth, quotes
+        place = token.end()
+        if token[0] in _TEXT_END:
+            quotes = token[0]
+        elif token[0] in "[{":
+            depth += 1
+        elif token[0] in "]}":
+            depth -= 1
 
 
 def _parts(dotted: str) -> tuple[str, ...]:
@@ -102,14 +139,14 @@ class Source:
     def parse(self, model: type[ModelT], document: Mapping[str, Any]) -> ModelT:
         """Fill a model from the document. Raises BadInput with all the mistakes there are."""
         try:
-            return model.model_validate(document)
+            return model.model_validate(document, context=FROM_FILE)
         except ValidationError as error:
             raise BadInput(self._problems(model, error)) from None
 
     def _problems(self, model: type[BaseModel], error: ValidationError) -> list[Problem]:
         found = []
         for detail in error.errors(include_url=False):
-            location = tuple(part for part in detail["loc"] if not _artificial(part))
+            location = detail["loc"]
             if detail["type"] == "extra_forbidden":
                 valid = _keys_at(model, location[:-1])
                 text = unknown("key", str(location[-1]), valid)
@@ -119,11 +156,6 @@ class Source:
                 text = _plain_text(detail)
             found.append(self.problem(location, text))
         return found
-
-
-def _artificial(part: Key) -> bool:
-    """Whether pydantic made up this part of a location (the branch of a union)."""
-    return isinstance(part, str) and ("[" in part or part in {"str", "float", "int", "bool"})
 
 
 def _plain_text(detail: Any) -> str:

@@ -7,10 +7,10 @@ the base unit of its kind. A number without a unit is a mistake: 250 of what?
 from __future__ import annotations
 
 import re
-from decimal import Decimal
+from decimal import Decimal, InvalidOperation
 from typing import Annotated, Any
 
-from pydantic import BeforeValidator, WithJsonSchema
+from pydantic import BeforeValidator, ValidationInfo, WithJsonSchema
 
 _NUMBER = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S.*?)?\s*")
 
@@ -30,6 +30,12 @@ _UNITS: dict[str, dict[str, Decimal]] = {
     "current": {"mA": Decimal("0.001"), "A": Decimal(1)},
     "voltage": {"mV": Decimal("0.001"), "V": Decimal(1)},
 }
+_LARGEST = Decimal(2**63 - 1)
+"""In the base unit of its kind; of durations 292 years."""
+
+FROM_FILE = {"from": "file"}
+"""The context of a validation of what a user wrote: there a bare number is a mistake."""
+
 _EXAMPLE = {
     "duration": "250 ms",
     "bit rate": "250 kbit/s",
@@ -45,7 +51,7 @@ def parse_quantity(text: object, kind: str) -> Decimal:
     text for the user: the units that fit and an example.
     """
     units = _UNITS[kind]
-    expected = f"expected a {kind} with its unit ({', '.join(units)}), like '{_EXAMPLE[kind]}'"
+    expected = _expected(kind)
     if not isinstance(text, str):
         raise ValueError(f"got {text!r}; {expected}")
     match = _NUMBER.fullmatch(text)
@@ -56,7 +62,28 @@ def parse_quantity(text: object, kind: str) -> Decimal:
         raise ValueError(f"'{text}' has no unit; {expected}")
     if unit not in units:
         raise ValueError(f"'{unit}' is no unit of {kind}; {expected}")
-    return Decimal(number) * units[unit]
+    try:
+        value = Decimal(number)
+    except InvalidOperation:  # an exponent beyond all bounds
+        value = Decimal("Infinity")
+    if value.adjusted() > _LARGEST.adjusted() or abs(value) * units[unit] > _LARGEST:
+        raise ValueError(f"'{text}' is too large for a {kind}")
+    return value * units[unit]
+
+
+def _expected(kind: str) -> str:
+    return f"expected a {kind} with its unit ({', '.join(_UNITS[kind])}), like '{_EXAMPLE[kind]}'"
+
+
+def _no_bare_number(kind: str) -> BeforeValidator:
+    """Numbers without a unit pass in models that Python code builds, not in what users write."""
+
+    def refuse(value: object, info: ValidationInfo) -> object:
+        if info.context == FROM_FILE and isinstance(value, int | float):
+            raise ValueError(f"got {value!r}; {_expected(kind)}")
+        return value
+
+    return BeforeValidator(refuse)
 
 
 def parse_duration(text: object) -> int:
@@ -90,9 +117,15 @@ def _schema(kind: str) -> WithJsonSchema:
     )
 
 
-Duration = Annotated[int, BeforeValidator(parse_duration), _schema("duration")]
-BitRate = Annotated[int, BeforeValidator(parse_bit_rate), _schema("bit rate")]
-Current = Annotated[float, BeforeValidator(parse_current), _schema("current")]
+Duration = Annotated[
+    int, BeforeValidator(parse_duration), _no_bare_number("duration"), _schema("duration")
+]
+BitRate = Annotated[
+    int, BeforeValidator(parse_bit_rate), _no_bare_number("bit rate"), _schema("bit rate")
+]
+Current = Annotated[
+    float, BeforeValidator(parse_current), _no_bare_number("current"), _schema("current")
+]
 
 
 def show_duration(ns: int) -> str:

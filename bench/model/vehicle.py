@@ -5,6 +5,7 @@ The models here hold what one table may say; what must agree across tables is ch
 frozen: a vehicle is read once and then only looked at.
 """
 
+from math import inf
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
@@ -63,9 +64,13 @@ class NodeTable(Table):
 
     python: str = Field(description="the program: 'file.py:Class' or 'package.module:Class'")
     settings: dict[str, Any] = Field(default_factory=dict, description="handed to the program")
-    boot: Duration = Field(description="longest time from reset until the program has its pins")
+    boot: Duration = Field(
+        gt=0, description="longest time from reset until the program has its pins"
+    )
     boots_in: Duration | None = Field(
-        default=None, description="usual time from reset until the program runs; default: boot"
+        default=None,
+        gt=0,
+        description="usual time from reset until the program runs; default: boot",
     )
     watchdog: Duration | None = Field(
         default=None, description="longest time from a stopped program until its restart"
@@ -87,7 +92,9 @@ class InputTable(Table):
     """A switch with positions, or a sensor with a unit and a range."""
 
     wired_to: tuple[str, ...] = Field(min_length=1, description="the nodes that read it")
-    positions: tuple[str, ...] | None = Field(default=None, description="of a switch; first: rest")
+    positions: tuple[str, ...] | None = Field(
+        default=None, min_length=2, description="of a switch; first: rest"
+    )
     unit: str | None = Field(default=None, description="unit of a sensor")
     range: tuple[float, float] | None = Field(default=None, description="limits of a sensor")
     open_reads: InputValue | None = Field(
@@ -108,6 +115,10 @@ class InputTable(Table):
     def _one_kind(self) -> "InputTable":
         if (self.positions is None) == (self.range is None):
             raise ValueError("expected either 'positions' (a switch) or 'range' (a sensor)")
+        if self.positions is not None and len(set(self.positions)) < len(self.positions):
+            raise ValueError("each position of a switch has a name of its own")
+        if self.range is not None and not -inf < self.range[0] < self.range[1] < inf:
+            raise ValueError("the range of a sensor is its lower and its upper limit")
         return self
 
 
@@ -126,6 +137,14 @@ class FlashRule(Table):
     on_share: tuple[float, float] = Field(default=(0.3, 0.75), description="lit share of a cycle")
     in_step_with: str | None = Field(default=None, description="a load that flashes at one time")
     skew: Duration = Field(default=100 * MS, description="allowed distance of the two edges")
+
+    @model_validator(mode="after")
+    def _limits(self) -> "FlashRule":
+        if not 0 < self.per_minute[0] <= self.per_minute[1] < inf:
+            raise ValueError("'per_minute' is the slowest and the fastest rate, more than zero")
+        if not 0 < self.on_share[0] <= self.on_share[1] < 1:
+            raise ValueError("'on_share' is the smallest and the largest share, between 0 and 1")
+        return self
 
     @property
     def longest_period_ns(self) -> int:

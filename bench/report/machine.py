@@ -168,7 +168,7 @@ def _table(report: CheckReport) -> list[list[Any]]:
         [subject, fault, cell.outcome.value, cell.margin_ns, list(cell.rules)]
         for subject in report.subjects
         for fault in report.faults
-        if (cell := report.cells.get((subject, fault))) is not None
+        for cell in (report.cells[subject, fault],)
     ]
 
 

@@ -23,7 +23,6 @@ LEGEND = (
     ("ok 312ms", "kept, with the smallest margin"),
     ("BAD -4.7s", "broken, and by how much"),
     ("-", "not exercised: no case put a rule to the test"),
-    ("", "empty: no case, or no rule"),
 )
 
 
@@ -85,17 +84,15 @@ def blocks(columns: Sequence[Column], width: int) -> list[list[Column]]:
     return found
 
 
-def cell_text(cell: Cell | None) -> str:
+def cell_text(cell: Cell) -> str:
     """A cell in characters: a mark that needs no colour, and the smallest margin."""
-    if cell is None:
-        return ""
     mark = MARKS[cell.outcome]
     return mark if cell.margin_ns is None else f"{mark} {short_margin(cell.margin_ns)}"
 
 
 def _column(report: CheckReport, kind: str, subjects: Sequence[str]) -> Column:
     header = folded(kind, _HEADER_WIDTH)
-    cells = [cell_text(report.cells.get((subject, kind))) for subject in subjects]
+    cells = [cell_text(report.cells[subject, kind]) for subject in subjects]
     return Column(kind, header, max(map(len, [*header.split("\n"), *cells])))
 
 
@@ -119,10 +116,10 @@ def _table(
     for column in block:
         table.add_column(Text(column.header), width=column.width, no_wrap=True, vertical="bottom")
     for subject in subjects:
-        cells = [report.cells.get((subject, column.kind)) for column in block]
+        cells = [report.cells[subject, column.kind] for column in block]
         table.add_row(Text(printable(subject)), *(_styled(cell) for cell in cells))
     return table
 
 
-def _styled(cell: Cell | None) -> Text:
-    return Text(cell_text(cell), style="" if cell is None else STYLES[cell.outcome.value])
+def _styled(cell: Cell) -> Text:
+    return Text(cell_text(cell), style=STYLES[cell.outcome.value])

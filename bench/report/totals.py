@@ -36,7 +36,7 @@ def totals(report: CheckReport) -> Totals:
     return Totals(
         cases=len(report.cases),
         simulated_ns=report.simulated_ns,
-        frames=sum(case.frames for case in report.cases),
+        frames=report.tally.frames,
         kept=outcomes.count(Outcome.KEPT),
         broken=outcomes.count(Outcome.BROKEN),
         not_exercised=outcomes.count(Outcome.NOT_EXERCISED),
@@ -45,12 +45,7 @@ def totals(report: CheckReport) -> Totals:
 
 
 def _smallest(report: CheckReport) -> Smallest | None:
-    found: Smallest | None = None
-    for case in report.cases:
-        for verdict in case.verdicts:
-            margin_ns = verdict.margin_ns
-            if verdict.outcome is not Outcome.KEPT or margin_ns is None:
-                continue
-            if found is None or margin_ns < found.margin_ns:
-                found = Smallest(margin_ns, verdict, case)
-    return found
+    found = report.tally.smallest
+    if found is None or found[0].margin_ns is None:
+        return None
+    return Smallest(found[0].margin_ns, *found)

@@ -138,9 +138,10 @@ class Board:
 
     def catch_up(self) -> None:
         """Run the timers that came due while the program hung."""
-        late, self.postponed = self.postponed, {}
-        for timer in late:
-            timer.catch_up()
+        for timer in list(self.postponed):
+            if timer in self.postponed:  # no earlier one has cancelled it
+                del self.postponed[timer]
+                timer.catch_up()
 
     @property
     def bus(self) -> can.BusABC:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import sysconfig
 import traceback
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass, field
@@ -17,11 +18,12 @@ from bench.model.expression import Value
 from bench.model.vehicle import NodeTable
 from bench.recording import Crash, NodeChange, Recording
 from bench.session.board import Board, Restart
-from bench.session.gate import Gate
+from bench.session.gate import AT_WORK, Gate
 from bench.session.pins import Inputs, Output
 from bench.wire import Controller, Port
 
-_OWN_FOLDER = str(Path(__file__).parent)
+_BENCH = str(Path(__file__).parent.parent)
+_LIBRARIES = tuple({sysconfig.get_path(name) for name in ("stdlib", "purelib", "platlib")})
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +47,6 @@ class _Running:
     port: Port
     gate: Gate
     program: Any = None
-    task: asyncio.Task[None] | None = None
 
 
 @dataclass(slots=True, eq=False)
@@ -109,16 +110,25 @@ class NodeHost:
         if running is not None:
             running.board.die()
             running.port.shutdown()
-            if running.task is not None:
-                running.task.cancel()
+            running.gate.end()
 
     def call(self, action: Callable[..., object], *args: Any) -> None:
         """Run a piece of the program; what it raises ends the program, not the bench."""
+        turn = AT_WORK.set(None if self._running is None else self._running.gate)
         try:
             action(*args)
-        except Restart:
+        except KeyboardInterrupt:
+            raise
+        except BaseException as error:  # noqa: BLE001 - a program may raise anything
+            self._failed(error)
+        finally:
+            AT_WORK.reset(turn)
+
+    def _failed(self, error: BaseException) -> None:
+        """The program raised: it asks for a reset, or it crashed."""
+        if isinstance(error, Restart):
             self.reset("program")
-        except Exception as error:  # noqa: BLE001 - a program may raise anything
+        else:
             self._crash(error)
 
     def input_changed(self, name: str, value: Value) -> None:
@@ -152,7 +162,7 @@ class NodeHost:
             settings=self.table.settings,
             memory=self._memory,
         )
-        self._running = _Running(board, port, Gate(around.loop))
+        self._running = _Running(board, port, Gate(around.loop, self._failed))
         self._change("running", "boot")
         self.call(self._begin_program, self._running)
 
@@ -164,34 +174,29 @@ class NodeHost:
             program.start()
         run = getattr(program, "run", None)
         if run is not None:
-            running.task = self._spawn(running, run())
+            begun = run()
+            if not asyncio.iscoroutine(begun):
+                raise TypeError("'run' is no coroutine; expected 'async def run(self)'")
+            self.around.loop.create_task(self._whole(running, begun), name=self.name)
 
-    def _spawn(self, running: _Running, run: Coroutine[Any, Any, None]) -> asyncio.Task[None]:
-        task = self.around.loop.create_task(running.gate.run(run), name=self.name)
-
-        def done(ended: asyncio.Task[None]) -> None:
-            error = None if ended.cancelled() else ended.exception()
-            if error is None or self._running is not running:
-                return
-            if isinstance(error, Restart):
-                self.reset("program")
-            else:
-                self._crash(error)
-
-        task.add_done_callback(done)
-        return task
+    async def _whole(self, running: _Running, run: Coroutine[Any, Any, None]) -> None:
+        """The program's coroutine; what it raises is handled at once, not when a task is done."""
+        try:
+            await run
+        except Exception as error:  # noqa: BLE001 - a program may raise anything
+            if self._running is running:  # else it stumbled over its end
+                self._failed(error)
 
     def _crash(self, error: BaseException) -> None:
         """The program failed by itself: note where, and leave everything as it is."""
-        frames = traceback.extract_tb(error.__traceback__)
-        outside = [frame for frame in frames if not frame.filename.startswith(_OWN_FOLDER)]
-        where = f"{outside[-1].filename}:{outside[-1].lineno}" if outside else "its first line"
+        while isinstance(error, BaseExceptionGroup):  # of tasks that the program waited for
+            error = error.exceptions[0]
         text = f"{type(error).__name__}: {error}"
         now_ns = self.around.queue.now_ns
-        self.around.recording.crashes.append(Crash(self.name, now_ns, where, text))
+        self.around.recording.crashes.append(Crash(self.name, now_ns, _place(error), text))
         self._change("crashed", text)
-        if self._running is not None and self._running.task is not None:
-            self._running.task.cancel()
+        if self._running is not None:
+            self._running.gate.close()
 
     def _change(self, state: str, cause: str) -> None:
         self.state = state
@@ -211,6 +216,20 @@ class NodeHost:
 
     def _attempt(self, message: can.Message) -> None:
         self.around.handed(self.name, message)
+
+
+def _place(error: BaseException) -> str:
+    """Where in the program an error arose: the innermost line that is no library's."""
+    frames = [
+        frame
+        for frame in traceback.extract_tb(error.__traceback__)
+        if not frame.filename.startswith((_BENCH, "<frozen"))
+    ]
+    own = [frame for frame in frames if not frame.filename.startswith(_LIBRARIES)]
+    if not frames:
+        return "its first line"
+    found = (own or frames)[-1]
+    return f"{found.filename}:{found.lineno}"
 
 
 def _has_own(program: Any, method: str) -> bool:

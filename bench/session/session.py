@@ -22,6 +22,7 @@ from bench.recording import (
     Handed,
     Recording,
 )
+from bench.session.gate import make_task
 from bench.session.host import NodeHost, Surroundings
 from bench.session.pins import Inputs, Output
 from bench.wire import Controller, Wire, WireRecord, open_channel
@@ -38,6 +39,7 @@ class Session:
         self.vehicle: Vehicle = scenario.vehicle
         self.queue = EventQueue()
         self.loop = VirtualLoop(self.queue)
+        self.loop.set_task_factory(make_task)
         self.recording = Recording(vehicle=self.vehicle.title, seed=scenario.seed)
         self.wire = Wire(self.queue, self.vehicle.wire.bit_rate)
         self.wire.observers.append(self.recording.frames.append)
@@ -103,8 +105,11 @@ class Session:
 
     def run(self) -> Recording:
         """Run the scenario to its end and return the recording."""
-        self.begin()
-        return self.go_on(self.scenario)
+        try:
+            self.begin()
+            return self.go_on(self.scenario)
+        finally:
+            self._held.close()
 
     def begin(self) -> None:
         """Power up."""

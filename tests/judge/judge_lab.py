@@ -17,6 +17,9 @@ from pathlib import Path
 from types import SimpleNamespace
 
 from bench.judge import Outcome, Verdict, judge
+from bench.judge.case import Case
+from bench.judge.loads import view_load
+from bench.judge.paint import breaches
 from bench.model.loading import Vehicle
 from bench.model.messages import MessageInfo, SignalInfo
 from bench.model.vehicle import VehicleFile
@@ -315,3 +318,10 @@ def edge(make, rule, subject="lamp", deadline_ms=None) -> None:
     kept(make(-1).verdict(rule, subject), 1)
     kept(make(0).verdict(rule, subject), 0)
     broken(make(NS).verdict(rule, subject), NS, deadline_ms)
+
+
+def stretches(tape: Tape, name="lamp") -> list[tuple[int, int]]:
+    """The stretches (ns, ns) in which a load was in no allowed state."""
+    tape.judged()
+    segments = view_load(Case(tape.vehicle, tape.recording), name).segments
+    return [(b.from_ns, b.to_ns) for b in breaches(segments, tape.recording.outputs[name])]

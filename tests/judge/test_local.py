@@ -1,6 +1,8 @@
-"""*local*: an input of the load's own node decides alone (``follows``) or beside the link (``or``)."""
+"""*local*: an input of the load's own node decides alone (``follows``) or beside the link."""
 
 from __future__ import annotations
+
+from itertools import pairwise
 
 import pytest
 from judge_lab import NS, Tape, broken, car, edge, kept, untested
@@ -61,7 +63,7 @@ def either(*levels, asked=(), end_ms=2000):
     """Nobody asks but the pedal, down from 1000 to 1500 ms, and what ``asked`` adds as (ms, ms)."""
     tape = pressed(OR, *levels, end_ms=end_ms)
     edges = [60, *(at for span in asked for at in span), end_ms]
-    for index, (from_ms, to_ms) in enumerate(zip(edges, edges[1:], strict=False)):
+    for index, (from_ms, to_ms) in enumerate(pairwise(edges)):
         tape.requests(from_ms, to_ms, on=index % 2 == 1)
     return tape
 
@@ -72,12 +74,12 @@ def test_or_lights_for_the_input_alone():
 
 
 def test_or_lights_for_the_request_alone():
-    """Asked on from 210 ms to 510 ms."""
-    levels = ((530, 0), (1010, 1), (1510, 0))
+    """Asked on from 610 ms to 810 ms."""
+    levels = ((820, 0), (1010, 1), (1510, 0))
     edge(
-        lambda late: either((230 + late, 1), *levels, asked=[(210, 510)]),
+        lambda late: either((630 + late, 1), *levels, asked=[(610, 810)]),
         "fresh",
-        deadline_ms=230,
+        deadline_ms=630,
     )
 
 
@@ -89,10 +91,17 @@ def test_an_input_beside_a_request_that_asks_anyway_tests_nothing():
 
 
 def test_a_request_beside_an_input_that_asks_anyway_tests_nothing():
-    """Asked on from 1110 to 1310 ms, with the pedal down from 1000 to 1500 ms."""
-    tape = either((1010, 1), (1510, 0), asked=[(1110, 1310)])
+    """Asked on from 1110 to 1310 ms, with the pedal down from 1000 ms to the end."""
+    tape = Tape(car(lamp=OR), 2000).input("pedal", (1000, "down")).output("lamp", (1010, 1))
+    tape.requests(60, 1110, on=False).requests(1110, 1310, on=True).requests(1310, 2000, on=False)
     untested(tape.verdict("fresh"))
     kept(tape.verdict("local"), 10)
+
+
+def test_a_request_that_ends_while_the_input_asks_is_tested_when_the_input_ends_too():
+    """Asked on from 1110 to 1310 ms, pedal down from 1000 to 1500 ms: dark by 1520 ms."""
+    tape = either((1010, 1), (1510, 0), asked=[(1110, 1310)])
+    kept(tape.verdict("fresh"), 10)
 
 
 def test_fail_safe_beside_an_input_that_asks_anyway_tests_nothing():

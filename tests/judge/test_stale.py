@@ -177,7 +177,7 @@ def flashing_when_lost(*levels, end_ms=4000):
 
 
 def test_flashing_when_stale_needs_two_cycles_to_show():
-    """Only flashing is allowed from 730 ms on; a steady load is found out two cycles of 1 s later."""
+    """Only flashing is allowed from 730 ms on; a steady load is found out two cycles later."""
     steady = flashing_when_lost(end_ms=2730)
     kept(steady.verdict("stale"), None)
     untested(flashing_when_lost(end_ms=2729).verdict("stale"))

@@ -235,3 +235,78 @@ def test_the_end_of_a_run_ends_a_hung_coroutine_without_a_word(caplog):
     ran = run(program(run=unit), ("hang", 50, None), lasts_ms=100)
     assert ran.load("lamp") == [(0, 0.0)]
     assert caplog.records == []
+
+
+def test_tasks_that_a_program_makes_stop_while_it_hangs():
+    log = Log()
+
+    async def unit(self):
+        async def part():
+            while True:
+                await asyncio.sleep(0.02)
+                log(self.board, "part")
+
+        self.part = asyncio.create_task(part())
+        await asyncio.sleep(10)
+
+    run(program(run=unit), ("hang", 50, 110), lasts_ms=135)
+    assert log == [(40, "part"), (110, "part"), (130, "part")]
+
+
+def test_tasks_that_a_callback_makes_end_with_the_program():
+    log = Log()
+
+    def start(self):
+        async def part(number):
+            while True:
+                await asyncio.sleep(0.02)
+                log(self.board, number)
+
+        starts = self.board.memory["starts"] = self.board.memory.get("starts", 0) + 1
+        self.part = asyncio.get_running_loop().create_task(part(starts))
+
+    run(program(start=start), ("reset", 50, None), lasts_ms=115)
+    assert log == [(40, 1), (90, 2), (110, 2)]
+
+
+def test_a_crash_in_a_task_that_a_program_waits_for_is_told_by_its_own_place():
+    async def unit(self):
+        async def part():
+            await asyncio.sleep(0.01)
+            raise ValueError("in part")
+
+        async with asyncio.TaskGroup() as group:
+            group.create_task(part())
+            group.create_task(asyncio.sleep(10))
+
+    (crash,) = run(program(run=unit)).recording.crashes
+    assert crash.at_ns == 30 * MS
+    assert crash.text == "ValueError: in part"
+    assert crash.where.startswith(__file__)
+
+
+def test_a_task_of_a_program_may_reset_the_board():
+    async def unit(self):
+        async def part():
+            await asyncio.sleep(0.01)
+            self.board.restart()
+
+        self.part = asyncio.create_task(part())
+        await asyncio.sleep(10)
+
+    ran = run(program(run=unit), lasts_ms=45)
+    assert ran.states()[2:] == [(30, "reset", "program")]
+
+
+def test_the_result_of_a_task_reaches_who_waits_for_it():
+    log = Log()
+
+    async def unit(self):
+        async def part():
+            await asyncio.sleep(0.01)
+            return 42
+
+        log(self.board, await asyncio.create_task(part()))
+
+    run(program(run=unit))
+    assert log == [(30, 42)]

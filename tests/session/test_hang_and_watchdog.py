@@ -216,7 +216,7 @@ def test_the_watchdog_of_a_program_that_crashed_restarts_it():
         self.board.start_watchdog(50 * MS)
         self.board.after(10 * MS, int, "x")
 
-    ran = run(program(start=start), lasts_ms=100)
+    ran = run(program(start=start), lasts_ms=99)
     assert [(at, state) for at, state, _ in ran.states()[2:]] == [
         (30, "crashed"),
         (70, "reset"),

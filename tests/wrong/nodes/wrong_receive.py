@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 
 import can
-from base_link import Heard, checksum
+from base_link import Heard
 from base_power import HomeRear
 
 
@@ -38,18 +38,6 @@ class IgnoresChecksum(HomeRear):
 
     def is_intact(self, heard: Heard, frame: can.Message) -> bool:
         return len(frame.data) == heard.length
-
-
-class IgnoresLength(HomeRear):
-    """A short frame leaves the last bytes of the one before in the buffer."""
-
-    def is_intact(self, heard: Heard, frame: can.Message) -> bool:
-        buffers: dict[int, bytes] = self.__dict__.setdefault("buffers", {})
-        old = buffers.get(heard.identifier, bytes(heard.length))
-        data = (bytes(frame.data) + old[len(frame.data) :])[: heard.length]
-        buffers[heard.identifier] = data
-        frame.data = bytearray(data)
-        return data[0] == checksum(heard.identifier, data)
 
 
 class IgnoresKind(HomeRear):

@@ -80,9 +80,3 @@ class GuessesForHalfASecond(HomeDash):
         for name in SWITCHES:
             rest = {"door": "closed"}.get(name, "off")
             self.pressed.setdefault(name, rest)
-
-
-class GuessesForOneRound(GuessesForHalfASecond):
-    """Sends zeros at once and what the switches say 20 ms later."""
-
-    SCREEN_MS = 0

@@ -76,7 +76,7 @@ class QueuedDash(HomeDash):
     """All frames go through one queue before the mailboxes, first in, first out."""
 
     def set_up(self) -> None:
-        self.queue: deque[can.Message] = deque(maxlen=200)
+        self.queue: deque[can.Message] = deque(maxlen=400)
         super().set_up()
 
     def send(self, out: Outgoing) -> bool:
@@ -99,9 +99,9 @@ class ChattersInFifo(QueuedDash):
     """Debug output waits in the same queue, before the requests."""
 
     def send_due(self) -> None:
-        if self.now_ms % 400 < self.LOOP_MS:
-            for line in range(160):
-                text = can.Message(arbitration_id=0x7F0, is_extended_id=False, data=[line] * 8)
+        if self.now_ms % 800 < self.LOOP_MS:
+            for line in range(300):
+                text = can.Message(arbitration_id=0x7F0, is_extended_id=False, data=[line % 256] * 8)
                 self.queue.append(text)
         super().send_due()
 

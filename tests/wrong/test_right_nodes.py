@@ -1,0 +1,77 @@
+"""Nodes that are right in their own way pass: a bench that cries wolf is soon ignored.
+
+``python tests/wrong/test_right_nodes.py`` runs the whole check with each of them (minutes).
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pytest
+
+sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parent / "nodes")]
+
+import right_nodes as right
+from base_dash import HomeDash
+from base_engine import HomeEngine
+from base_power import HomeFront, HomeRear
+from wrong_cars import car, narrow
+
+from bench.campaign.check import check
+from bench.judge import Outcome
+
+LINK = ["none", "unplug", "reset", "bus_off", "hang"]
+FIFO = {"mailboxes": 2, "mailbox_order": "fifo"}
+
+RIGHT = [
+    ("rear", HomeRear, {}, ["none", "unplug", "freeze", "unplug+reset"], ["parked"]),
+    ("front", HomeFront, {}, ["none", "alter", "hang", "unplug+reset"], ["night_drive"]),
+    ("engine", HomeEngine, {}, ["none", "unplug", "reset", "impostor"], ["cranking"]),
+    ("dash", HomeDash, {}, ["none", "hang", "bounce", "bus_off"], ["lane_change"]),
+    ("rear", right.PatientRear, {}, ["none", "unplug", "freeze", "mute"], ["night_drive"]),
+    ("rear", right.LeisurelyRear, {}, LINK, ["braking"]),
+    ("rear", right.EventRear, {}, ["none", "reset", "hang"], ["hazards_ignition_off"]),
+    ("dash", right.TwoMailboxDash, FIFO, ["none", "unplug", "flood"], ["reversing"]),
+    ("front", right.CoroutineFront, {}, ["none", "reset", "hang"], ["rain"]),
+]
+IDS = [entry[1].__name__ for entry in RIGHT]
+
+
+def told(report):
+    """What is broken, in words that help whoever looks for the reason."""
+    return [
+        (finding.verdict.subject, finding.verdict.rule, finding.case.name, finding.verdict.text)
+        for finding in report.findings
+    ]
+
+
+@pytest.mark.parametrize("node, program, hardware, kinds, situations", RIGHT, ids=IDS)
+def test_a_right_node_is_not_called_wrong(node, program, hardware, kinds, situations):
+    vehicle = car({node: program}, hardware)
+    report = narrow(vehicle, kinds, situations)
+    assert told(report) == []
+    own = {name for name, load in vehicle.loads.items() if load.node == node}
+    own |= {name for name in vehicle.requests if vehicle.sender(name.partition(".")[0]) == node}
+    kept = {
+        verdict.subject
+        for case in report.cases
+        for verdict in case.verdicts
+        if verdict.outcome is Outcome.KEPT
+    }
+    assert own & kept
+
+
+def whole_checks(names):
+    """Every case of the check with each right node; says what broke."""
+    for node, program, hardware, _, _ in RIGHT:
+        if names and program.__name__ not in names:
+            continue
+        report = check(car({node: program}, hardware))
+        print(f"{program.__name__} as {node}: exit code {report.exit_code}", flush=True)
+        for line in told(report):
+            print("   ", *line, flush=True)
+
+
+if __name__ == "__main__":
+    whole_checks(sys.argv[1:])

@@ -1,0 +1,161 @@
+"""Home-built nodes with one well-known mistake each: the check of the demo car finds every one.
+
+The car's file, the faults and the judge are the shipped ones. Only the node is another.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+import wrong_flash as flash
+import wrong_receive as receive
+import wrong_reset as reset
+import wrong_starter as starter
+import wrong_timeouts as timeouts
+import wrong_transmit as transmit
+from base_power import HomeFront, HomeRear
+from odd_gauge import OddGauge
+from wrong_cars import WREN, Wrong, car, narrow, wren
+
+from bench.campaign.check import check
+from bench.campaign.result import EXIT_BROKEN
+from bench.model.vehicle import Action, FlashRule, SituationTable
+
+ROOT = Path(__file__).parents[2]
+NODES = Path(__file__).parent / "nodes"
+OLD_FRAMES = {"front": HomeFront}  # unlike the demo's, it obeys the first frame that comes back
+
+WRONG = [
+    Wrong(transmit.NeverRecovers, "rear", "bus_off", "night_drive", "rear", "rejoin"),
+    Wrong(transmit.NotRestarted, "rear", "bus_off", "night_drive", "rear", "rejoin"),
+    Wrong(transmit.CrashesInBusOff, "rear", "bus_off", "night_drive", "rear", "program"),
+    Wrong(transmit.IgnoresFullMailboxes, "dash", "none", "night_drive", "link_lamp", "rejoin"),
+    Wrong(
+        transmit.OldFramesWait, "dash", "unplug", "reversing", "horn", "end to end",
+        beside=OLD_FRAMES,
+    ),
+    Wrong(transmit.ReplaysQueue, "dash", "unplug", "reversing", "horn", "end to end"),
+    Wrong(transmit.SendsOnlyChanges, "dash", "none", "night_drive", "low_beam_left", "end to end"),
+    Wrong(transmit.ChattersInFifo, "dash", "none", "rain", "BodyRequest.Wiper", "control"),
+    Wrong(transmit.RestartsWithoutLink, "rear", "unplug", "night_drive", "rear", "program"),
+    Wrong(receive.AnyFrameRefreshes, "rear", "drop", "braking", "tail_left", "stale"),
+    Wrong(receive.RefusedFrameRefreshes, "rear", "alter", "braking", "tail_left", "stale"),
+    Wrong(receive.IgnoresCounter, "rear", "freeze", "parked", "accessory_socket", "stale"),
+    Wrong(receive.IgnoresChecksum, "rear", "alter", "braking", "tail_left", "fresh"),
+    Wrong(
+        receive.IgnoresKind, "rear", "none", "parked", "tail_left", "end to end",
+        beside={"gauge": OddGauge},
+    ),
+    Wrong(receive.PollsTooSlowly, "rear", "none", "braking", "brake_lamps", "local"),
+    Wrong(
+        receive.TwoReceiveBuffers, "rear", "none", "overheating", "accessory_socket", "end to end",
+        hardware={"receive_depth": 2},
+    ),
+    Wrong(receive.OverflowNeverCleared, "rear", "flood", "braking", "tail_left", "rejoin"),
+    Wrong(timeouts.NoTimeout, "rear", "unplug", "braking", "tail_left", "stale"),
+    Wrong(timeouts.OneMissTrips, "rear", "corrupt", "parked", "tail_left", "fresh"),
+    Wrong(timeouts.RollsOver, "rear", "none", "idle", "tail_left", "end to end"),
+    Wrong(timeouts.ZerosBeforeFirstFrame, "rear", "unplug+reset", "braking", "tail_left", "reset"),
+    Wrong(timeouts.NeverReturns, "rear", "unplug", "parked", "tail_left", "rejoin"),
+    Wrong(timeouts.TimeoutOnArrival, "rear", "unplug", "braking", "tail_left", "stale"),
+    Wrong(timeouts.EdgeCommands, "rear", "unplug", "night_drive", "accessory_socket", "rejoin"),
+    Wrong(timeouts.ToggleCommands, "rear", "drop", "parked", "tail_left", "rejoin"),
+    Wrong(reset.PinsHighAtBoot, "engine", "reset", "cranking", "starter", "reset"),
+    Wrong(reset.ResetDropsAll, "front", "unplug+reset", "night_drive", "low_beam_left", "reset"),
+    Wrong(reset.RestoresStarter, "engine", "reset", "cranking", "starter", "reset"),
+    Wrong(reset.NoWatchdog, "rear", "hang", "braking", "brake_lamps", "stopped"),
+    Wrong(reset.FeedsFromInterrupt, "rear", "hang", "braking", "brake_lamps", "stopped"),
+    Wrong(reset.BitesItself, "rear", "none", "idle", "rear", "program"),
+    Wrong(
+        reset.GuessesForHalfASecond, "dash", "reset", "shutting_down", "LampRequest.DippedBeam",
+        "control",
+    ),
+    Wrong(
+        flash.RestartedByFrames, "front", "none", "hazards_ignition_off", "indicator_front_left",
+        "flash",
+    ),
+    Wrong(flash.OwnPhase, "front", "none", "turning", "indicator_front_left", "in step"),
+    Wrong(starter.CranksOn, "engine", "unplug", "false_start", "starter", "stale"),
+    Wrong(starter.NoLockOut, "engine", "reset", "cranking", "starter", "reset"),
+    Wrong(starter.CranksRunningEngine, "engine", "impostor", "cranking", "starter", "never"),
+]  # fmt: skip
+
+
+def found(report):
+    return {(finding.verdict.subject, finding.verdict.rule): finding for finding in report.findings}
+
+
+@pytest.mark.parametrize("wrong", WRONG, ids=lambda wrong: wrong.name)
+def test_the_check_finds_the_wrong_node(wrong, catches):
+    report = wrong.check()
+    assert report.exit_code == EXIT_BROKEN
+    assert (wrong.subject, wrong.rule) in found(report), sorted(found(report))
+    finding = found(report)[wrong.subject, wrong.rule]
+    assert finding.case.fault == wrong.kind
+    catches.append((wrong.name, wrong.node, wrong.kind, wrong.subject, wrong.rule))
+
+
+def test_the_same_cases_find_nothing_in_the_demo_car():
+    for kind, situation in sorted({(wrong.kind, wrong.situation) for wrong in WRONG}):
+        if kind in ("none", "corrupt", "alter", "hang", "flood"):
+            assert found(narrow(wren(), [kind], [situation])) == {}, (kind, situation)
+
+
+def test_a_foreign_extended_message_disturbs_no_node_that_looks_at_the_kind():
+    vehicle = car({"gauge": OddGauge, "rear": HomeRear})
+    assert found(narrow(vehicle, ["none"], ["parked"])) == {}
+
+
+def hazards_over_indicator(vehicle):
+    """The demo car with one more situation, and with left and right flashing in step."""
+    lasts = SituationTable.model_validate({"inputs": {"ignition": "on"}, "lasts": "6 s"})
+    actions = (
+        Action.model_validate({"at": "700 ms", "set": {"indicator": "left"}}),
+        Action.model_validate({"at": "2200 ms", "set": {"hazard": "on"}}),
+    )
+    right = vehicle.loads["indicator_front_right"]
+    together = right.model_copy(update={"flash": FlashRule(in_step_with="indicator_front_left")})
+    update = {
+        "loads": {**vehicle.loads, "indicator_front_right": together},
+        "situations": {"both": lasts.model_copy(update={"actions": actions})},
+    }
+    return vehicle.file.model_copy(update=update)
+
+
+@pytest.mark.parametrize("program", [flash.TwoPhases, HomeFront])
+def test_hazards_on_top_of_an_indicator_need_a_situation_of_their_own(program, catches):
+    from dataclasses import replace
+
+    vehicle = car({"front": program})
+    report = check(replace(vehicle, file=hazards_over_indicator(vehicle)), only=["none"], jobs=1)
+    out_of_step = ("indicator_front_right", "in step") in found(report)
+    assert out_of_step is (program is flash.TwoPhases), sorted(found(report))
+    if out_of_step:
+        row = (program.__name__, "front", "none (own situation)", "indicator_front_right")
+        catches.append((*row, "in step"))
+
+
+def test_the_command_line_finds_a_wrong_node_in_a_file(tmp_path):
+    text = WREN.read_text(encoding="utf-8")
+    text = text.replace("../../dbc/wren.dbc", (ROOT / "dbc" / "wren.dbc").as_posix())
+    place = f'python = "{(NODES / "wrong_reset.py").as_posix()}:NoWatchdog"'
+    before, after = text.split("[nodes.rear]")
+    after = after.replace('python = "nodes.power:PowerNode"', place, 1)
+    vehicle = tmp_path / "vehicle.toml"
+    vehicle.write_text(f"{before}[nodes.rear]{after}", encoding="utf-8")
+    command = [sys.executable, "-m", "bench.cli", "check", str(vehicle), "--only", "hang"]
+    done = subprocess.run(
+        [*command, "--situation", "braking", "--jobs", "1", "-q"],
+        check=False,
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+        env={**os.environ, "PYTHONPATH": str(NODES)},
+    )
+    assert done.returncode == EXIT_BROKEN, done.stderr
+    assert "brake_lamps" in done.stdout
+    assert "node rear was not restarted within 250 ms" in " ".join(done.stdout.split())

@@ -1,0 +1,62 @@
+"""The demo car with another node in one place, and its check narrowed to what matters there."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass, field, replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from bench.campaign.check import check
+from bench.campaign.result import CheckReport
+from bench.model.loading import Vehicle, load_vehicle
+
+WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"
+
+
+@cache
+def wren() -> Vehicle:
+    """The demo car as it is shipped."""
+    return load_vehicle(WREN)
+
+
+def car(programs: Mapping[str, Any], hardware: Mapping[str, Any] | None = None) -> Vehicle:
+    """The demo car with other programs, and other hardware in the nodes that they run on."""
+    vehicle = wren()
+    nodes = {
+        name: node.model_copy(update=hardware) if hardware and name in programs else node
+        for name, node in vehicle.nodes.items()
+    }
+    file = vehicle.file.model_copy(update={"nodes": nodes})
+    return replace(vehicle, file=file, programs={**vehicle.programs, **programs})
+
+
+def narrow(vehicle: Vehicle, kinds: Collection[str], situations: Collection[str]) -> CheckReport:
+    """Some cases of the vehicle's check, as the whole check runs them."""
+    return check(vehicle, only=kinds, situations=situations, jobs=1)
+
+
+@dataclass(frozen=True)
+class Wrong:
+    """A wrong node, and what is expected to give it away."""
+
+    program: Callable[[Any], Any]
+    node: str
+    kind: str
+    situation: str
+    subject: str
+    rule: str
+    hardware: Mapping[str, Any] = field(default_factory=dict)
+    beside: Mapping[str, Any] = field(default_factory=dict)
+    """Other nodes of the car that are not the demo's."""
+
+    @property
+    def name(self) -> str:
+        """The wrong node's name."""
+        return getattr(self.program, "__name__", "?")
+
+    def check(self) -> CheckReport:
+        """The demo car's check with this node, narrowed to where it shows."""
+        vehicle = car({self.node: self.program, **self.beside}, self.hardware)
+        return narrow(vehicle, [self.kind], [self.situation])
