@@ -76,4 +76,4 @@ def read_case(line: list[Any]) -> CaseResult:
         Verdict(subject, rule, Outcome(outcome), *rest)
         for subject, rule, outcome, *rest in verdicts
     )
-    return CaseResult(*fields, found)
+    return CaseResult(**dict(zip(_CASE_FIELDS, fields, strict=True)), verdicts=found)

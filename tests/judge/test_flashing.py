@@ -103,7 +103,7 @@ def test_two_cycles_without_a_whole_one_within_tests_nothing():
 
 def ending(dark_ms):
     """Asked off at 4010 ms: the last flash may take 4010 + 20 + 1000 = 5030 ms."""
-    tape = asked(to_ms=4010).flashing("lamp", 1030, 3670)
+    tape = asked(to_ms=4010, end_ms=6500).flashing("lamp", 1030, 3670)
     return tape.output("lamp", (3670, 1), (dark_ms, 0))
 
 
@@ -118,14 +118,16 @@ def test_a_lamp_that_goes_on_flashing_is_broken():
 
 
 def test_a_flash_that_ends_just_before_the_recording_was_not_tested():
-    """Dark is due at 5030 ms; until 6029 ms a lamp that flashes on might not have been lit."""
+    """Asked off at 2510 ms, dark due at 2510 + 20 + 1000 = 3530 ms; only a whole cycle later, at
+    4530 ms, a lamp that flashes on must have been lit. (1.5 s of flashing test no steady lamp.)
+    """
 
     def tape(end_ms):
-        made = asked(to_ms=4010, end_ms=end_ms).flashing("lamp", 1030, 3670)
-        return made.output("lamp", (3670, 1), (4000, 0))
+        made = asked(to_ms=2510, end_ms=end_ms).flashing("lamp", 1030, 2350)
+        return made.output("lamp", (2350, 1), (2600, 0))
 
-    untested(tape(6029).verdict("fresh"))
-    kept(tape(6030).verdict("fresh"))
+    untested(tape(4529).verdict("fresh"))
+    kept(tape(4530).verdict("fresh"), 930)
 
 
 def pair(late, end_ms=6000, partner=True):
