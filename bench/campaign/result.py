@@ -99,12 +99,14 @@ class CheckReport:
 
     ``cases`` may be read again and again, but need not be in memory: see
     :class:`bench.campaign.store.CaseStore`. They are gone through once for everything below.
+    ``planned`` is how many there were to be; fewer were run if the check was interrupted.
     """
 
     vehicle: Vehicle
     seed: int
     declared: tuple[tuple[str, str], ...]
     cases: Collection[CaseResult]
+    planned: int | None = None
 
     @cached_property
     def tally(self) -> Tally:

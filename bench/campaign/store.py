@@ -13,6 +13,7 @@ from typing import IO, Any
 
 from bench.campaign.result import CaseResult
 from bench.judge import Outcome, Verdict
+from bench.model.problem import BadInput
 
 _CASE_FIELDS = (
     "name", "situation", "fault", "text", "fault_ns", "simulated_ns", "frames",
@@ -22,20 +23,53 @@ _CASE_FIELDS = (
 class CaseStore(Collection[CaseResult]):
     """Case results that were appended to a file, in order; read as often as one likes."""
 
-    def __init__(self, path: Path | None = None) -> None:
-        """Keep the lines in a file, or, without a path, in a temporary one."""
-        self._file: IO[str] = (
-            TemporaryFile("w+", encoding="utf-8")  # noqa: SIM115 - it lives as long as the store
-            if path is None
-            else path.open("a+", encoding="utf-8")
-        )
+    def __init__(self, file: IO[str] | None = None) -> None:
+        """Keep the lines in an open file (text, read and write), or in a temporary one."""
+        self._file = TemporaryFile("w+", encoding="utf-8") if file is None else file  # noqa: SIM115
+        self._start = self._file.tell()
         self._count = 0
         self._closing = weakref.finalize(self, self._file.close)
 
+    @classmethod
+    def at(cls, path: Path, identity: str, *, resume: bool) -> CaseStore:
+        """Keep the lines in a file whose first line says what they are results of.
+
+        With ``resume`` the results that are there already stay; a line that was cut off while it
+        was being written goes. Raises BadInput for a file that is not writable, or that holds
+        the results of something else.
+        """
+        try:
+            if not resume or not path.exists():
+                file = path.open("w+", encoding="utf-8")
+                file.write(identity + "\n")
+                return cls(file)
+            file = path.open("r+", encoding="utf-8")
+        except OSError as error:
+            raise BadInput.one(path, "", f"cannot be written: {error.strerror}") from None
+        if file.readline() != identity + "\n":
+            file.close()
+            text = "holds the results of something else (another vehicle, seed, depth or version)"
+            raise BadInput.one(path, "", f"{text}; without --resume it is begun anew")
+        store = cls(file)
+        store._count = store._whole_lines()
+        return store
+
+    def _whole_lines(self) -> int:
+        """Count the complete lines, and cut off what follows them."""
+        count, end = 0, self._start
+        for line in iter(self._file.readline, ""):
+            if not line.endswith("\n"):
+                break
+            count, end = count + 1, self._file.tell()
+        self._file.seek(end)
+        self._file.truncate()
+        return count
+
     def append(self, case: CaseResult) -> None:
-        """Add a result."""
+        """Add a result; it is on disk when this returns."""
         self._file.seek(0, 2)
-        self._file.write(json.dumps(case_line(case), separators=(",", ":")) + "\n")
+        self._file.write(json.dumps(_line(case), separators=(",", ":")) + "\n")
+        self._file.flush()
         self._count += 1
 
     def __len__(self) -> int:
@@ -45,13 +79,12 @@ class CaseStore(Collection[CaseResult]):
         return any(case == found for found in self)
 
     def __iter__(self) -> Iterator[CaseResult]:
-        self._file.flush()
-        self._file.seek(0)
+        self._file.seek(self._start)
         for line in iter(self._file.readline, ""):
-            yield read_case(json.loads(line))
+            yield _case(json.loads(line))
 
 
-def case_line(case: CaseResult) -> list[Any]:
+def _line(case: CaseResult) -> list[Any]:
     """A result as plain values, in the order of its fields; verdicts last."""
     verdicts = [
         [
@@ -69,7 +102,7 @@ def case_line(case: CaseResult) -> list[Any]:
     return [*(getattr(case, name) for name in _CASE_FIELDS), verdicts]
 
 
-def read_case(line: list[Any]) -> CaseResult:
+def _case(line: list[Any]) -> CaseResult:
     """The result that a line holds."""
     *fields, verdicts = line
     found = tuple(

@@ -203,19 +203,28 @@ class _Chapter:
                 for entry in asked[here:following]:
                     held |= entry.states
                 surely_ns = last.last_ns + self.link.surely_stale_ns
-                paints = self._failsafe(from_ns, surely_ns, held, "stale", "then")
+                paints = self._failsafe(from_ns, surely_ns, held, "stale", "then", back_ns)
                 yield Absence(from_ns, back_ns, tuple(paints))
 
     def _failsafe(
-        self, maybe_ns: int, surely_ns: int, held: int, rule: str, then_rule: str
+        self,
+        maybe_ns: int,
+        surely_ns: int,
+        held: int,
+        rule: str,
+        then_rule: str,
+        back_ns: int = FOREVER,
     ) -> Iterator[Paint]:
-        """The state on stale from when it may be taken, and the state that follows it."""
+        """The state on stale from when it may be taken, and the state that follows it. What a
+        load still is in when the link comes back it may be in until it follows again.
+        """
         load = self.load
         state = self._stale_states(held)
         if load.hold_for is None or load.then is None:
             yield Paint(maybe_ns, FOREVER, state, rule)
             return
-        yield Paint(maybe_ns, surely_ns + self._slack(load.hold_for, state), state, rule)
+        until_ns = surely_ns + self._slack(load.hold_for, state)
+        yield Paint(maybe_ns, FOREVER if back_ns < until_ns else until_ns, state, rule)
         yield Paint(maybe_ns + load.hold_for, FOREVER, bit(load.then), then_rule)
 
     def _stale_states(self, held: int) -> int:

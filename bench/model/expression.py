@@ -52,11 +52,12 @@ class Condition:
 def parse_condition(text: str) -> Condition:
     """Parse a condition. Raises ValueError that shows the part that is not understood."""
     try:
-        tree = ast.parse(text.strip(), mode="eval").body
+        reader = _Reader(text)
+        test = reader.read(ast.parse(text.strip(), mode="eval").body)
     except SyntaxError as error:
         raise ValueError(f"cannot read the condition '{text}': {error.msg}") from None
-    reader = _Reader(text)
-    test = reader.read(tree)
+    except (RecursionError, MemoryError):
+        raise ValueError(f"the condition '{text}' is nested too deeply") from None
     return Condition(
         text=text,
         names=tuple(dict.fromkeys(reader.names)),

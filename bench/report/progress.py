@@ -22,6 +22,7 @@ from rich.text import Text
 from bench.wallclock import monotonic_seconds
 
 Report = Callable[[int, int], None]
+_REFRESH_S = 0.1
 
 
 class RateColumn(ProgressColumn):
@@ -47,8 +48,22 @@ def progress_of_check(*, quiet: bool, stream: IO[str] | None = None) -> Iterator
         RateColumn(),
         TimeRemainingColumn(),
     )
+    # No thread refreshes the bar: a program with one thread only can fork its cases.
     with Progress(
-        *columns, console=Console(file=stream), transient=True, get_time=monotonic_seconds
+        *columns,
+        console=Console(file=stream),
+        transient=True,
+        get_time=monotonic_seconds,
+        auto_refresh=False,
     ) as bar:
         task = bar.add_task("checking", total=None)
-        yield lambda done, total: bar.update(task, completed=done, total=total)
+        shown_s = 0.0
+
+        def report(done: int, total: int) -> None:
+            nonlocal shown_s
+            bar.update(task, completed=done, total=total)
+            if done == total or monotonic_seconds() - shown_s >= _REFRESH_S:
+                shown_s = monotonic_seconds()
+                bar.refresh()
+
+        yield report

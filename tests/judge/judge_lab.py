@@ -284,9 +284,10 @@ class Tape:
         assert len(found) == 1, found
         return found[0]
 
-    def broken(self) -> list[tuple[str, str]]:
-        """(subject, rule) of everything that broke."""
-        return [(v.subject, v.rule) for v in self.judged() if v.broken]
+    def broken(self, subject=None) -> list[tuple[str, str]]:
+        """(subject, rule) of everything that broke, or of what broke of one subject."""
+        found = [(v.subject, v.rule) for v in self.judged() if v.broken]
+        return [pair for pair in found if subject in (None, pair[0])]
 
 
 def kept(verdict: Verdict, margin_ms="any") -> None:

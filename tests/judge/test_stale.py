@@ -188,3 +188,10 @@ def test_a_steady_load_that_had_to_flash_when_stale_is_broken():
     tape = flashing_when_lost().flashing("lamp", 725, 4000)
     kept(tape.verdict("stale"), None)
     kept(tape.verdict("flash"))
+
+
+def test_what_was_held_when_the_link_came_back_stays_allowed_until_rejoin():
+    """Held on up to 1530 ms; asked off from 1500 ms on: on is allowed up to 1500 + 300 ms."""
+    assert lost(HOLD_THEN, (1800, 0)).requests(1500, 3000, on=False).broken() == []
+    late = lost(HOLD_THEN, (1800 + NS, 0)).requests(1500, 3000, on=False)
+    broken(late.verdict("rejoin"), NS, 1800)

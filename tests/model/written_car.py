@@ -58,13 +58,13 @@ bit_rate = "250 kbit/s"
 cable = ["dash", "rear"]
 
 [nodes.dash]
-python = "{programs}.py:Dash"
+python = "programs.py:Dash"
 boot = "60 ms"
 boots_in = "20 ms"
 status = "DashStatus"
 
 [nodes.rear]
-python = "{programs}.py:Rear"
+python = "programs.py:Rear"
 boot = "60 ms"
 watchdog = "200 ms"
 status = "RearStatus"
@@ -94,7 +94,7 @@ on_reset = "on"
 node = "rear"
 output = "stop_lamp"
 local = "brake == pressed"
-never = [{{ state = "on", when = "speed > 150", within = "1 s" }}]
+never = [{ state = "on", when = "speed > 150", within = "1 s" }]
 
 [requests."LampRequest.Tail"]
 follows = "lights in [position, dipped]"
@@ -105,16 +105,16 @@ signal = "DashStatus.RearLost"
 within = "600 ms"
 
 [situations.night]
-inputs = {{ speed = 30 }}
+inputs = { speed = 30 }
 lasts = "2 s"
 
 [[situations.night.actions]]
 at = "200 ms"
-set = {{ lights = "dipped" }}
+set = { lights = "dipped" }
 
 [[situations.night.actions]]
 at = "1 s"
-set = {{ lights = "off", speed = 0 }}
+set = { lights = "off", speed = 0 }
 """
 
 
@@ -124,11 +124,9 @@ class WrittenCar:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.path = folder / "vehicle.toml"
-        # A module is imported once: programs of another test need another name.
-        self.programs = f"programs_{abs(hash(str(folder))):x}"
         self.write("written.dbc", DBC)
-        self.write(f"{self.programs}.py", PROGRAMS)
-        self.write("vehicle.toml", VEHICLE.format(programs=self.programs))
+        self.write("programs.py", PROGRAMS)
+        self.write("vehicle.toml", VEHICLE)
 
     def write(self, name: str, text: str) -> None:
         (self.folder / name).write_text(text, encoding="utf-8")

@@ -1,0 +1,114 @@
+"""Running cases on all cores of this machine; the order stays that of the cases."""
+
+from __future__ import annotations
+
+import multiprocessing.context
+import signal
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
+
+from bench.campaign.isolation import CAN_FORK, isolated
+from bench.campaign.result import CaseResult
+from bench.campaign.run import run_case
+from bench.scenario import Scenario
+
+CHUNK = 24
+"""Cases that a worker takes at once; those of one situation share their beginning."""
+
+Plan = Callable[[], Sequence[Scenario]]
+"""Makes the cases anew in a process that did not inherit them."""
+
+
+def run_cases(
+    cases: Sequence[Scenario], jobs: int, again: Plan, *, branch: bool, limit_s: float
+) -> Iterator[CaseResult]:
+    """The results in the order of the cases, from ``jobs`` processes.
+
+    Where processes can fork, each case has one of its own and the workers inherit the cases. From
+    a program with several threads that is not safe, and elsewhere it does not exist: there the
+    workers make the cases anew (``again``) and run them one after the other, to the same results.
+    """
+    chunks = list(chunked(cases))
+    context: multiprocessing.context.BaseContext
+    if can_branch():
+        _Worker.cases = cases
+        work: Callable[[range], list[CaseResult]] = partial(
+            _Worker.isolated, branch=branch, limit_s=limit_s
+        )
+        context, source = multiprocessing.get_context("fork"), None
+    elif len(chunks) <= 1 or jobs <= 1:
+        yield from map(run_case, cases)
+        return
+    else:
+        work = _Worker.plain
+        context, source = multiprocessing.get_context("spawn"), again
+    pool = ProcessPoolExecutor(
+        max(1, min(jobs, len(chunks))),
+        mp_context=context,
+        initializer=_Worker.begin,
+        initargs=(source,),
+    )
+    try:
+        for results in pool.map(work, chunks):
+            yield from results
+    except BaseException:
+        # Interrupted, or nobody wants the rest: do not wait for what is still at work.
+        pool.shutdown(wait=False, cancel_futures=True)
+        for process in multiprocessing.active_children():
+            process.terminate()
+        raise
+    pool.shutdown()
+
+
+def can_branch() -> bool:
+    """Whether cases can have processes of their own: the system forks, and this is its only
+    thread.
+    """
+    return CAN_FORK and threading.active_count() == 1
+
+
+def chunked(cases: Sequence[Scenario]) -> Iterator[range]:
+    """The cases in pieces for the workers; those of one piece begin alike."""
+    start = 0
+    for index in range(1, len(cases) + 1):
+        ended = index == len(cases) or not _alike(cases[index], cases[start])
+        if ended or index - start == CHUNK:
+            yield range(start, index)
+            start = index
+
+
+def _alike(one: Scenario, other: Scenario) -> bool:
+    return (
+        one.situation == other.situation
+        and one.inputs == other.inputs
+        and one.actions == other.actions
+        and one.seed == other.seed
+    )
+
+
+class _Worker:
+    """A process of the pool."""
+
+    cases: Sequence[Scenario] = ()
+
+    @classmethod
+    def begin(cls, again: Plan | None) -> None:
+        """A worker that was not forked from the planner makes the cases itself. An interrupt is
+        the planner's business.
+        """
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+        if again is not None:
+            cls.cases = again()
+
+    @classmethod
+    def isolated(cls, chunk: range, *, branch: bool, limit_s: float) -> list[CaseResult]:
+        """Run a piece, each case in a process of its own."""
+        cases = [cls.cases[index] for index in chunk]
+        return isolated(cases, branch=branch, limit_s=limit_s)
+
+    @classmethod
+    def plain(cls, chunk: range) -> list[CaseResult]:
+        """Run a piece in this process."""
+        return [run_case(cls.cases[index]) for index in chunk]
