@@ -131,14 +131,15 @@ class _Planner:
         """
         took = self.spans
         phase_ns = took.period * (2 * index + 3) // 7 // MS * MS
+        before_ns = max(0, at_ns - phase_ns)  # an action may come with the power
         if not fault.lasting:
-            yield at_ns - phase_ns, None
+            yield before_ns, None
             if brief:
                 yield at_ns + took.period // 5, None
             return
-        yield at_ns - took.period - phase_ns, at_ns + took.outage
+        yield max(0, at_ns - took.period - phase_ns), at_ns + took.outage
         if brief:
-            yield at_ns - phase_ns, at_ns - phase_ns + took.brief
+            yield before_ns, before_ns + took.brief
 
     def _unplugged_resets(self) -> Iterator[Scenario]:
         """A connector that carries supply and CAN comes off and on: the node restarts, and
@@ -149,7 +150,7 @@ class _Planner:
             reset = make_fault("reset", {"node": node}, self.vehicle)
             for name, situation in self.vehicle.situations.items():
                 for at_ns in self._spoilt(unplug, situation):
-                    start_ns = at_ns - self.spans.period // 2
+                    start_ns = max(0, at_ns - self.spans.period // 2)
                     faults = (
                         TimedFault(unplug, start_ns, at_ns + self.spans.outage),
                         TimedFault(reset, start_ns, None),

@@ -7,9 +7,11 @@ import signal
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
 from functools import partial
 
 from bench.campaign.isolation import CAN_FORK, isolated
+from bench.campaign.order import Order, cases_of
 from bench.campaign.result import CaseResult
 from bench.campaign.run import run_case
 from bench.scenario import Scenario
@@ -17,49 +19,7 @@ from bench.scenario import Scenario
 CHUNK = 24
 """Cases that a worker takes at once; those of one situation share their beginning."""
 
-Plan = Callable[[], Sequence[Scenario]]
-"""Makes the cases anew in a process that did not inherit them."""
-
-
-def run_cases(
-    cases: Sequence[Scenario], jobs: int, again: Plan, *, branch: bool, limit_s: float
-) -> Iterator[CaseResult]:
-    """The results in the order of the cases, from ``jobs`` processes.
-
-    Where processes can fork, each case has one of its own and the workers inherit the cases. From
-    a program with several threads that is not safe, and elsewhere it does not exist: there the
-    workers make the cases anew (``again``) and run them one after the other, to the same results.
-    """
-    chunks = list(chunked(cases))
-    context: multiprocessing.context.BaseContext
-    if can_branch():
-        _Worker.cases = cases
-        work: Callable[[range], list[CaseResult]] = partial(
-            _Worker.isolated, branch=branch, limit_s=limit_s
-        )
-        context, source = multiprocessing.get_context("fork"), None
-    elif len(chunks) <= 1 or jobs <= 1:
-        yield from map(run_case, cases)
-        return
-    else:
-        work = _Worker.plain
-        context, source = multiprocessing.get_context("spawn"), again
-    pool = ProcessPoolExecutor(
-        max(1, min(jobs, len(chunks))),
-        mp_context=context,
-        initializer=_Worker.begin,
-        initargs=(source,),
-    )
-    try:
-        for results in pool.map(work, chunks):
-            yield from results
-    except BaseException:
-        # Interrupted, or nobody wants the rest: do not wait for what is still at work.
-        pool.shutdown(wait=False, cancel_futures=True)
-        for process in multiprocessing.active_children():
-            process.terminate()
-        raise
-    pool.shutdown()
+Work = Callable[[range], list[CaseResult]]
 
 
 def can_branch() -> bool:
@@ -69,10 +29,55 @@ def can_branch() -> bool:
     return CAN_FORK and threading.active_count() == 1
 
 
-def chunked(cases: Sequence[Scenario]) -> Iterator[range]:
-    """The cases in pieces for the workers; those of one piece begin alike."""
-    start = 0
-    for index in range(1, len(cases) + 1):
+@dataclass(frozen=True, slots=True)
+class Crew:
+    """Processes of this machine. ``branch`` and ``limit_s`` as :func:`isolated` takes them."""
+
+    jobs: int
+    branch: bool
+    limit_s: float
+
+    def run(self, order: Order, cases: Sequence[Scenario], done: int) -> Iterator[CaseResult]:
+        """The results of ``cases[done:]`` in their order.
+
+        Where processes can fork, each case has one of its own and the workers inherit the cases.
+        From a program with several threads that is not safe, and elsewhere it does not exist:
+        there the workers make the cases anew and run them one after the other, to the same
+        results.
+        """
+        chunks = list(chunked(cases, done))
+        context: multiprocessing.context.BaseContext
+        if can_branch():
+            _Worker.cases = cases
+            work: Work = partial(_Worker.isolated, branch=self.branch, limit_s=self.limit_s)
+            context, source = multiprocessing.get_context("fork"), None
+        elif len(chunks) <= 1 or self.jobs <= 1:
+            yield from map(run_case, cases[done:])
+            return
+        else:
+            work = _Worker.plain
+            context, source = multiprocessing.get_context("spawn"), order
+        pool = ProcessPoolExecutor(
+            max(1, min(self.jobs, len(chunks))),
+            mp_context=context,
+            initializer=_Worker.begin,
+            initargs=(source,),
+        )
+        try:
+            for results in pool.map(work, chunks):
+                yield from results
+        except BaseException:
+            # Interrupted, or nobody wants the rest: do not wait for what is still at work.
+            pool.shutdown(wait=False, cancel_futures=True)
+            for process in multiprocessing.active_children():
+                process.terminate()
+            raise
+        pool.shutdown()
+
+
+def chunked(cases: Sequence[Scenario], start: int = 0) -> Iterator[range]:
+    """The cases from ``start`` on in pieces for the workers; those of one piece begin alike."""
+    for index in range(start + 1, len(cases) + 1):
         ended = index == len(cases) or not _alike(cases[index], cases[start])
         if ended or index - start == CHUNK:
             yield range(start, index)
@@ -94,13 +99,13 @@ class _Worker:
     cases: Sequence[Scenario] = ()
 
     @classmethod
-    def begin(cls, again: Plan | None) -> None:
+    def begin(cls, order: Order | None) -> None:
         """A worker that was not forked from the planner makes the cases itself. An interrupt is
         the planner's business.
         """
         signal.signal(signal.SIGINT, signal.SIG_IGN)
-        if again is not None:
-            cls.cases = again()
+        if order is not None:
+            cls.cases = cases_of(order)
 
     @classmethod
     def isolated(cls, chunk: range, *, branch: bool, limit_s: float) -> list[CaseResult]:

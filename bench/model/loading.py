@@ -11,7 +11,7 @@ from cantools.database import Database
 
 from bench.model.consistency import Consistency, split_signal
 from bench.model.messages import MessageInfo, SignalInfo, compile_messages, load_database
-from bench.model.problem import BadInput, Problem, unknown
+from bench.model.problem import BadInput, Problem
 from bench.model.programs import ProgramError, load_program
 from bench.model.toml import Source, read_toml
 from bench.model.vehicle import (
@@ -115,14 +115,8 @@ def _with_defaults(source: Source, document: dict[str, Any]) -> dict[str, Any]:
     defaults, loads = document.get("defaults", {}), document.get("loads", {})
     if not isinstance(defaults, dict) or not isinstance(loads, dict):
         return document
-    known = set(LoadTable.model_fields)
-    problems = [
-        source.problem(("defaults", key), unknown("key of a load", key, known))
-        for key in defaults
-        if key not in known
-    ]
-    if problems:
-        raise BadInput(problems)
+    if defaults:  # looked at alone first, so that a mistake is told once and where it stands
+        source.parse(LoadTable, {"node": "", **defaults}, ("defaults",))
     merged = {
         name: {**defaults, **load} if isinstance(load, dict) else load
         for name, load in loads.items()

@@ -71,7 +71,9 @@ def _from_package(name: str) -> ModuleType:
             text = f"there is no module '{name}'; for a file write 'file.py:Class'"
             raise ProgramError(text) from None
         raise ProgramError(_import_text(name, error, "")) from None
-    except Exception as error:  # noqa: BLE001 - a node's module may raise anything
+    except KeyboardInterrupt:
+        raise
+    except BaseException as error:  # noqa: BLE001 - a node's module may even try to exit
         raise ProgramError(_import_text(name, error, "")) from None
 
 

@@ -136,14 +136,20 @@ class Source:
         """A mistake at a place given as a path of keys."""
         return Problem(str(self.path), show_location(location), text, self.line(location))
 
-    def parse(self, model: type[ModelT], document: Mapping[str, Any]) -> ModelT:
-        """Fill a model from the document. Raises BadInput with all the mistakes there are."""
+    def parse(
+        self, model: type[ModelT], document: Mapping[str, Any], place: tuple[Key, ...] = ()
+    ) -> ModelT:
+        """Fill a model from the document, or from its table at ``place``. Raises BadInput with
+        all the mistakes there are.
+        """
         try:
             return model.model_validate(document, context=FROM_FILE)
         except ValidationError as error:
-            raise BadInput(self._problems(model, error)) from None
+            raise BadInput(self._problems(model, error, place)) from None
 
-    def _problems(self, model: type[BaseModel], error: ValidationError) -> list[Problem]:
+    def _problems(
+        self, model: type[BaseModel], error: ValidationError, place: tuple[Key, ...]
+    ) -> list[Problem]:
         found = []
         for detail in error.errors(include_url=False):
             location = detail["loc"]
@@ -154,7 +160,7 @@ class Source:
                 text = "this key is missing"
             else:
                 text = _plain_text(detail)
-            found.append(self.problem(location, text))
+            found.append(self.problem((*place, *location), text))
         return found
 
 

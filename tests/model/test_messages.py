@@ -10,7 +10,7 @@ from cantools.database import Database
 from cantools.database.can import Message, Signal
 from cantools.database.conversion import BaseConversion
 from crccheck.crc import Crc8SaeJ1850
-from hypothesis import assume, given
+from hypothesis import given
 from hypothesis import strategies as st
 
 from bench.model.messages import compile_messages, crc8, load_database
@@ -152,11 +152,8 @@ def test_a_message_without_roles_is_not_protected(tmp_path):
 
 
 def test_two_counters_are_refused(tmp_path):
-    assert refused(tmp_path, COUNTER + '\nBA_ "LinkRole" SG_ 291 Lamp 1;') == (
-        "Request: several signals are its counter: Counter, Lamp"
-    ) or "several signals are its counter: Lamp, Counter" in refused(
-        tmp_path, COUNTER + '\nBA_ "LinkRole" SG_ 291 Lamp 1;'
-    )
+    text = refused(tmp_path, COUNTER + '\nBA_ "LinkRole" SG_ 291 Lamp 1;')
+    assert text == "Request: several signals are its counter: Lamp, Counter"
 
 
 def test_an_unknown_checksum_is_refused(tmp_path):
@@ -198,9 +195,3 @@ def test_a_cycle_time_of_zero_is_none_at_all(tmp_path):
 def test_a_file_that_is_missing(tmp_path):
     with pytest.raises(BadInput, match="there is no such file; expected a DBC file"):
         load_database(tmp_path / "none.dbc")
-
-
-@given(st.binary(max_size=20))
-def test_the_crc_is_that_of_an_independent_library(data):
-    assume(data)
-    assert crc8(data) == Crc8SaeJ1850.calc(data)

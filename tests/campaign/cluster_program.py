@@ -1,0 +1,35 @@
+"""A check on a real local Dask cluster, one of whose workers is killed on the way; run as a
+program, because a cluster's processes import the main module."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+
+
+def main(vehicle_path: str) -> None:
+    from distributed import LocalCluster
+
+    from bench import check, load_vehicle
+
+    vehicle = load_vehicle(vehicle_path)
+    choice = {"only": ["cut"], "situations": ["parked", "braking", "rain"]}
+    here = check(vehicle, jobs=1, **choice)
+    killed: list[int] = []
+    with LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+    ) as cluster:
+        workers = [nanny.pid for nanny in cluster.workers.values()]
+
+        def progress(done: int, total: int) -> None:
+            if done and not killed:
+                os.kill(workers[0], signal.SIGKILL)
+                killed.append(done)
+
+        there = check(vehicle, cluster=cluster.scheduler_address, progress=progress, **choice)
+    print(len(killed), len(here.cases), list(here.cases) == list(there.cases))
+
+
+if __name__ == "__main__":
+    main(sys.argv[1])

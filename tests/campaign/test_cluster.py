@@ -1,0 +1,38 @@
+"""The same results from a Dask cluster, whatever happens to its workers."""
+
+from __future__ import annotations
+
+import importlib.util
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from bench import BadInput, check, load_vehicle
+
+HERE = Path(__file__).parent
+WREN = HERE.parent.parent / "scenarios" / "wren" / "vehicle.toml"
+needs_dask = pytest.mark.skipif(
+    importlib.util.find_spec("distributed") is None, reason="the extra 'cluster' is not installed"
+)
+
+
+@needs_dask
+def test_a_killed_worker_loses_no_case_and_none_counts_twice():
+    done = subprocess.run(
+        [sys.executable, HERE / "cluster_program.py", WREN],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    killed, cases, equal = done.stdout.split()[-3:]
+    assert (killed, equal) == ("1", "True"), done.stderr
+    assert int(cases) > 24, "more cases than one piece holds"
+
+
+@needs_dask
+def test_a_scheduler_that_does_not_answer_is_bad_input():
+    with pytest.raises(BadInput, match=r"--workers: no Dask scheduler answers at '127.0.0.1:9'"):
+        check(load_vehicle(WREN), only=["none"], cluster="tcp://127.0.0.1:9")
