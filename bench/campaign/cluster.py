@@ -66,7 +66,7 @@ def _connect(address: str) -> Any:
         raise BadInput.one("linkloss", "--workers", text) from None
     make: Any = Client
     try:
-        return make(address, timeout="10s", set_as_default=False)
+        return make(address, timeout="5s", set_as_default=False)
     except (OSError, ValueError) as error:
         text = f"no Dask scheduler answers at '{address}': {error}"
         raise BadInput.one("linkloss", "--workers", text) from None

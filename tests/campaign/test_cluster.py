@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -12,7 +13,8 @@ import pytest
 from bench import BadInput, check, load_vehicle
 
 HERE = Path(__file__).parent
-WREN = HERE.parent.parent / "scenarios" / "wren" / "vehicle.toml"
+ROOT = HERE.parent.parent
+WREN = ROOT / "scenarios" / "wren" / "vehicle.toml"
 needs_dask = pytest.mark.skipif(
     importlib.util.find_spec("distributed") is None, reason="the extra 'cluster' is not installed"
 )
@@ -22,6 +24,7 @@ needs_dask = pytest.mark.skipif(
 def test_a_killed_worker_loses_no_case_and_none_counts_twice():
     done = subprocess.run(
         [sys.executable, HERE / "cluster_program.py", WREN],
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
         capture_output=True,
         text=True,
         timeout=120,
@@ -34,5 +37,5 @@ def test_a_killed_worker_loses_no_case_and_none_counts_twice():
 
 @needs_dask
 def test_a_scheduler_that_does_not_answer_is_bad_input():
-    with pytest.raises(BadInput, match=r"--workers: no Dask scheduler answers at '127.0.0.1:9'"):
+    with pytest.raises(BadInput, match=r"--workers: no Dask scheduler answers at 'tcp://127.0.0.1:9'"):
         check(load_vehicle(WREN), only=["none"], cluster="tcp://127.0.0.1:9")
