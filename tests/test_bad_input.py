@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import shutil
 from pathlib import Path
 
@@ -236,10 +237,18 @@ def test_a_log_that_cannot_be_written_is_told_before_the_run(capsys, monkeypatch
 def test_a_disk_that_is_full_at_the_end_leaves_earlier_files_alone(capsys, monkeypatch):
     Path("out.json").write_text("earlier")
 
-    def full(*_):
-        raise OSError(28, "No space left on device")
+    class FullDisk(io.StringIO):
+        def writelines(self, _):
+            raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(Path, "write_bytes", full)
+    opened = Path.open
+    monkeypatch.setattr(
+        Path,
+        "open",
+        lambda path, mode="r", *rest, **more: (
+            FullDisk() if mode == "w" else opened(path, mode, *rest, **more)
+        ),
+    )
     (line,) = problems(capsys, "run", "cut.toml", "--json", "out.json")
     assert line == "out.json: cannot be written: No space left on device"
     assert Path("out.json").read_text() == "earlier"

@@ -6,13 +6,16 @@ from __future__ import annotations
 
 import json
 import weakref
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping
+from hashlib import sha256
+from inspect import getsourcefile
 from pathlib import Path
 from tempfile import TemporaryFile
 from typing import IO, Any
 
 from bench.campaign.result import CaseResult
 from bench.judge import Outcome, Verdict
+from bench.model.loading import Vehicle
 from bench.model.problem import BadInput
 
 _CASE_FIELDS = (
@@ -110,3 +113,20 @@ def _case(line: list[Any]) -> CaseResult:
         for subject, rule, outcome, *rest in verdicts
     )
     return CaseResult(**dict(zip(_CASE_FIELDS, fields, strict=True)), verdicts=found)
+
+
+def identity(vehicle: Vehicle, choice: Mapping[str, Any]) -> str:
+    """What results are results of, in one line: the programs and files of the vehicle by their
+    content, and the choice of cases.
+    """
+    digest = sha256()
+    files = {vehicle.path, vehicle.path.parent / vehicle.file.dbc}
+    for program in vehicle.programs.values():
+        source = getsourcefile(program)
+        files.update([Path(source)] if source is not None else [])
+    for path in sorted(files):
+        digest.update(path.read_bytes())
+    return json.dumps(
+        {"format": "linkloss results", "version": 1, "content": digest.hexdigest(), **choice},
+        separators=(",", ":"),
+    )

@@ -3,22 +3,25 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 from bench.model.problem import BadInput
 
 
-def write_whole(path: str | Path, content: str | bytes) -> None:
+def write_whole(path: str | Path, content: str | bytes | Iterable[str]) -> None:
     """Write a file in one step; an earlier one stays untouched until the new one is complete.
 
-    Text is written as UTF-8 with line feeds. Raises BadInput, naming the path, when the place
-    cannot be written to.
+    Text, whole or in pieces, is written as UTF-8 with line feeds. Raises BadInput, naming the
+    path, when the place cannot be written to.
     """
     with replacing(path) as beside:
-        data = content.encode("utf-8") if isinstance(content, str) else content
-        beside.write_bytes(data)
+        if isinstance(content, bytes):
+            beside.write_bytes(content)
+            return
+        with beside.open("w", encoding="utf-8", newline="\n") as file:
+            file.writelines([content] if isinstance(content, str) else content)
 
 
 def ensure_writable(path: str | Path) -> None:

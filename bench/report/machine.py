@@ -6,7 +6,7 @@ Tables with many rows are arrays of arrays; the names of their columns stand bes
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from bench.campaign.result import CAUTION, CaseResult, CheckReport, Finding, RuleResult, RunResult
@@ -33,9 +33,12 @@ VERDICT_COLUMNS = (
 
 
 def check_json(report: CheckReport) -> str:
-    """A check as JSON. ``cases`` hold the verdicts that were kept or broken, and the number of
-    rules that the case did not exercise.
-    """
+    """A check as JSON. ``cases`` hold the verdicts that were kept or broken."""
+    return "".join(check_json_parts(report))
+
+
+def check_json_parts(report: CheckReport) -> Iterator[str]:
+    """The same text piece by piece, so that the cases need not be in memory together."""
     return _lines(
         {
             "format": "linkloss check",
@@ -55,7 +58,7 @@ def check_json(report: CheckReport) -> str:
             "table_columns": ["subject", "fault", "outcome", "margin_ns", "rules"],
             "table": _table(report),
             "verdict_columns": list(VERDICT_COLUMNS),
-            "cases": [_case(case) for case in report.cases],
+            "cases": (_case(case) for case in report.cases),
         }
     )
 
@@ -63,7 +66,7 @@ def check_json(report: CheckReport) -> str:
 def run_json(result: RunResult) -> str:
     """A run as JSON, with its whole recording."""
     scenario = result.scenario
-    return _lines(
+    parts = _lines(
         {
             "format": "linkloss run",
             "version": RUN_VERSION,
@@ -93,18 +96,28 @@ def run_json(result: RunResult) -> str:
             **recording_fields(result.recording),
         }
     )
+    return "".join(parts)
 
 
-def _lines(document: Mapping[str, Any]) -> str:
+def _lines(document: Mapping[str, Any]) -> Iterator[str]:
     """JSON with one line for each key and for each entry of an array: small, and good to diff."""
-    parts = [f"{json.dumps(key)}: {_value(value)}" for key, value in document.items()]
-    return "{\n" + ",\n".join(parts) + "\n}\n"
+    separator = "{\n"
+    for key, value in document.items():
+        yield f"{separator}{json.dumps(key)}: "
+        yield from _value(value)
+        separator = ",\n"
+    yield "\n}\n"
 
 
-def _value(value: Any) -> str:
-    if isinstance(value, list) and value:
-        return "[\n" + ",\n".join(f" {_compact(entry)}" for entry in value) + "\n]"
-    return _compact(value)
+def _value(value: Any) -> Iterator[str]:
+    if not isinstance(value, (list, Iterator)):
+        yield _compact(value)
+        return
+    separator = "[\n "
+    for entry in value:
+        yield separator + _compact(entry)
+        separator = ",\n "
+    yield "[]" if separator == "[\n " else "\n]"
 
 
 def _compact(value: Any) -> str:
@@ -173,7 +186,6 @@ def _table(report: CheckReport) -> list[list[Any]]:
 
 
 def _case(case: CaseResult) -> dict[str, Any]:
-    tested = _tested(case.verdicts)
     return {
         "name": case.name,
         "situation": case.situation,
@@ -182,13 +194,12 @@ def _case(case: CaseResult) -> dict[str, Any]:
         "fault_ns": case.fault_ns,
         "simulated_ns": case.simulated_ns,
         "frames": case.frames,
-        "not_exercised": len(case.verdicts) - len(tested),
-        "verdicts": [_verdict(verdict) for verdict in tested],
+        "verdicts": [
+            _verdict(verdict)
+            for verdict in case.verdicts
+            if verdict.outcome is not Outcome.NOT_EXERCISED
+        ],
     }
-
-
-def _tested(verdicts: Iterable[Verdict]) -> Sequence[Verdict]:
-    return [verdict for verdict in verdicts if verdict.outcome is not Outcome.NOT_EXERCISED]
 
 
 # ---- parts of a run ----

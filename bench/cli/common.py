@@ -1,0 +1,42 @@
+"""What the commands share: checking targets before a long run, and complaining about options."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Annotated
+
+from cyclopts import Parameter
+
+Words = Annotated[list[str] | None, Parameter(consume_multiple=True, negative=())]
+Flag = Annotated[bool, Parameter(negative=())]
+Quiet = Annotated[bool, Parameter(negative=(), alias="-q")]
+Verbose = Annotated[bool, Parameter(negative=(), alias="-v")]
+
+
+def bad(where: str, text: str) -> Exception:
+    """The error for an option that cannot be used."""
+    from bench.model.problem import BadInput  # noqa: PLC0415
+
+    return BadInput.one("linkloss", where, text)
+
+
+def check_targets(paths: Iterable[Path | None]) -> None:
+    """Find out before a run whether its files can be written. Raises BadInput."""
+    from bench.report.files import ensure_writable  # noqa: PLC0415
+
+    for path in paths:
+        if path is not None:
+            ensure_writable(path)
+
+
+def duration_ns(option: str, text: str | None) -> int | None:
+    """An option that is a duration with its unit. Raises BadInput."""
+    if text is None:
+        return None
+    from bench.model.units import parse_duration  # noqa: PLC0415
+
+    try:
+        return parse_duration(text)
+    except ValueError as error:
+        raise bad(option, str(error)) from None
