@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -101,15 +102,10 @@ def check(
         **choice,
     )
     _write(report, json, junit, save)
-    from bench.report.changes import narrowest, show_changes, show_margins  # noqa: PLC0415
+    from bench.report.changes import narrowest  # noqa: PLC0415
 
-    console = _show(report, vehicle, quiet=quiet, verbose=verbose)
-    if margins or under_ns is not None:
-        show_margins(console, report, None if margins else under_ns)
-    if baseline is not None:
-        from bench.campaign.baseline import compare, standings  # noqa: PLC0415
-
-        show_changes(console, compare(baseline, standings(report)))
+    further = list(_further(report, baseline, under_ns, margins=margins))
+    _show(report, vehicle, further, quiet=quiet, verbose=verbose)
     if interrupted:
         return EXIT_INTERRUPTED
     if under_ns is not None and narrowest(report, under_ns):
@@ -195,12 +191,32 @@ def _write(report: CheckReport, json: Path | None, junit: Path | None, save: Pat
         write_whole(save, baseline_json(report))
 
 
-def _show(report: CheckReport, vehicle: Path | None, *, quiet: bool, verbose: bool) -> Console:
+def _further(
+    report: CheckReport, baseline: Any, under_ns: int | None, *, margins: bool
+) -> Iterator[Callable[[Console], None]]:
+    """What the screen shows beside the verdicts, because it was asked for."""
+    from bench.campaign.baseline import compare, standings  # noqa: PLC0415
+    from bench.report.changes import show_changes, show_margins  # noqa: PLC0415
+
+    if margins or under_ns is not None:
+        below_ns = None if margins else under_ns
+        yield lambda console: show_margins(console, report, below_ns)
+    if baseline is not None:
+        yield lambda console: show_changes(console, compare(baseline, standings(report)))
+
+
+def _show(
+    report: CheckReport,
+    vehicle: Path | None,
+    further: Sequence[Callable[[Console], None]],
+    *,
+    quiet: bool,
+    verbose: bool,
+) -> None:
     from bench.report.screen import make_console  # noqa: PLC0415
     from bench.report.terminal import show_check  # noqa: PLC0415
 
     console = make_console()
     if vehicle is None:
         console.print("No vehicle file was named: this is the bundled demo vehicle.")
-    show_check(console, report, quiet=quiet, verbose=verbose)
-    return console
+    show_check(console, report, quiet=quiet, verbose=verbose, further=further)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+
 from rich.console import Console
 
 from bench.campaign.result import CheckReport, Finding, RuleResult
@@ -32,9 +34,16 @@ __all__ = ["make_console", "show_check", "show_run"]
 
 
 def show_check(
-    console: Console, report: CheckReport, *, quiet: bool = False, verbose: bool = False
+    console: Console,
+    report: CheckReport,
+    *,
+    quiet: bool = False,
+    verbose: bool = False,
+    further: Sequence[Callable[[Console], None]] = (),
 ) -> None:
-    """Show a report. ``quiet`` leaves the table out, ``verbose`` lists every rule."""
+    """Show a report. ``quiet`` leaves the table out, ``verbose`` lists every rule; ``further``
+    parts come before the totals.
+    """
     paragraph(console, f"{report.vehicle.title} ({report.vehicle.path})", style="bold")
     if not quiet and report.cases:
         show_table(console, report)
@@ -42,6 +51,8 @@ def show_check(
         _every_rule(console, report)
     _findings(console, report)
     _not_exercised(console, report)
+    for part in further:
+        part(console)
     _totals(console, report)
     caution(console)
 
