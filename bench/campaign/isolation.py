@@ -1,15 +1,16 @@
-"""Cases in processes of their own: one that crashes or hangs is a finding and stops nobody else.
+"""Cases away from the bench's own process: one that crashes or hangs is a finding and stops
+nobody else.
 
-Cases that begin alike are run once up to the instant where they part. A *hub* runs the common
-beginning and stops before each first fault; a child that it forks there runs that one case to its
-end and judges it, while the hub waits and then goes on:
+A worker runs its cases in a child process, a *hub*, one after the other. Where cases begin alike
+and the common beginning is long, the hub runs it only once: it stops before each first fault and
+forks a process that runs that one case to its end, while the hub waits and then goes on:
 
     hub    ======|======|=========|====
                  fork   fork      fork
     cases        |---a  |---b     |---c
 
 The hub is a fresh process with one thread, and it forks between two events, never from inside a
-node. Without branching each case's process begins at power-up; the results are the same.
+node. The results are the same either way.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ from multiprocessing.connection import Connection
 from typing import Any, Literal, NamedTuple
 
 from bench.campaign.result import CaseResult
-from bench.campaign.run import case_result, failed_case
+from bench.campaign.run import case_result, failed_case, run_case
 from bench.scenario import Scenario
 from bench.session import Session
 
@@ -44,16 +45,25 @@ def first_fault_ns(scenario: Scenario) -> int:
     return min((timed.at_ns for timed in scenario.faults), default=scenario.lasts_ns)
 
 
-def isolated(cases: Sequence[Scenario], *, branch: bool, limit_s: float) -> list[CaseResult]:
-    """Run cases in processes of their own, in their order.
+BRANCH_FROM_NS = 5_000_000_000
+"""From this length on, a common beginning is worth a process for each case: to fork one costs
+some milliseconds, in which about a second is simulated.
+"""
 
-    With ``branch`` they must all begin alike (situation, inputs, actions, seed). ``limit_s`` is
-    the wall-clock time, in seconds, after which a case that gave no sign counts as hung.
+
+def isolated(cases: Sequence[Scenario], *, branch: bool, limit_s: float) -> list[CaseResult]:
+    """Run cases away from this process; the results are in their order.
+
+    With ``branch`` they must all begin alike (situation, inputs, actions, seed); the beginning is
+    run once where that pays. ``limit_s`` is the wall-clock time, in seconds, after which a case
+    that gave no sign counts as hung.
     """
     results: dict[int, CaseResult] = {}
     waiting = sorted(range(len(cases)), key=lambda index: (first_fault_ns(cases[index]), index))
     while waiting:
-        results.update(_one_hub(cases, waiting, branch, limit_s))
+        common_ns = first_fault_ns(cases[waiting[len(waiting) // 2]])
+        pays = branch and common_ns >= BRANCH_FROM_NS
+        results.update(_one_hub(cases, waiting, pays, limit_s))
         waiting = [index for index in waiting if index not in results]
     return [results[index] for index in range(len(cases))]
 
@@ -110,29 +120,35 @@ def _be_hub(
     """The hub's whole life; it never returns."""
     try:
         os.setsid()  # so that a hub and its case can be ended together
-        gc.freeze()
-        session = _begun(replace(cases[waiting[0]], faults=())) if branch else None
-        for index in waiting:
-            writer.send(_Note("begun", index))
-            if session is not None:
-                session.run_to(first_fault_ns(cases[index]))
-            child = os.fork()
-            if child == 0:
-                own = session if session is not None else _begun(cases[index])
-                recording = own.go_on(cases[index])
-                writer.send(_Note("done", index, case_result(cases[index], recording)))
-                os._exit(0)
-            _, status = os.waitpid(child, 0)
-            if status != 0:
-                writer.send(_Note("lost", index, _why(status)))
+        run = _branching if branch else _in_turn
+        run(cases, waiting, writer)
     finally:
         os._exit(1)
 
 
-def _begun(scenario: Scenario) -> Session:
-    session = Session(scenario)
+def _in_turn(cases: Sequence[Scenario], waiting: Sequence[int], writer: Connection) -> None:
+    """Each case from power-up."""
+    for index in waiting:
+        writer.send(_Note("begun", index))
+        writer.send(_Note("done", index, run_case(cases[index])))
+
+
+def _branching(cases: Sequence[Scenario], waiting: Sequence[int], writer: Connection) -> None:
+    """The common beginning once, and each case in a process that parts from it."""
+    gc.freeze()
+    session = Session(replace(cases[waiting[0]], faults=()))
     session.begin()
-    return session
+    for index in waiting:
+        writer.send(_Note("begun", index))
+        session.run_to(first_fault_ns(cases[index]))
+        child = os.fork()
+        if child == 0:
+            recording = session.go_on(cases[index])
+            writer.send(_Note("done", index, case_result(cases[index], recording)))
+            os._exit(0)
+        _, status = os.waitpid(child, 0)
+        if status != 0:
+            writer.send(_Note("lost", index, _why(status)))
 
 
 def _why(status: int) -> str:

@@ -103,7 +103,7 @@ class _Planner:
         for name, situation in self.vehicle.situations.items():
             spoilt = self._spoilt(fault, situation)
             for index, at_ns in enumerate(spoilt or self._one(fault, situation)):
-                brief = bool(spoilt) and index == 0
+                brief = bool(spoilt) and index == len(spoilt) - 1  # power-up is long over then
                 for start_ns, until_ns in self._stories(fault, at_ns, index, brief=brief):
                     timed = TimedFault(fault, start_ns, until_ns)
                     yield self._case(name, (timed,), fault.label())
@@ -174,8 +174,7 @@ class _Planner:
         table = self.vehicle.situations[name]
         moved = {key for action in table.actions for key in action.set}
         flash_ns = self.spans.flash if self.relevance.flashes(moved) else 0
-        ends = [table.lasts]
-        ends += [
+        ends = [
             (timed.until_ns or timed.at_ns) + self.spans.recovery + flash_ns for timed in faults
         ]
         return Scenario(
@@ -186,7 +185,7 @@ class _Planner:
             inputs=table.inputs,
             actions=tuple(TimedAction(action.at, action.set) for action in table.actions),
             faults=faults,
-            lasts_ns=max(ends),
+            lasts_ns=max(ends, default=table.lasts),
             seed=self.seed,
         )
 

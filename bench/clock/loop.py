@@ -104,6 +104,14 @@ class VirtualLoop(Scheduling, GeneratorShutdown, OutsideWorld):
                 _set_running_loop(None)
                 sys.set_coroutine_origin_tracking_depth(depth)
 
+    def keep_running(self) -> None:
+        """Go on being the running loop in a process that was forked inside :meth:`running`.
+
+        asyncio remembers the running loop together with the process, and so forgets it there.
+        """
+        if self._running:
+            _set_running_loop(self)
+
     def run_forever(self) -> None:
         """Run until :meth:`stop` is called.
 

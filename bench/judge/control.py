@@ -6,10 +6,11 @@ from collections.abc import Iterator
 from itertools import pairwise
 
 from bench.judge.case import Case, Intent, window
+from bench.judge.exercise import exercised, margin
 from bench.judge.intent import intent
 from bench.judge.lives import Life
 from bench.judge.masks import ANY, OFF, ON, names
-from bench.judge.paint import Paint, Probe, blend, breaches, exercised, margin
+from bench.judge.paint import Paint, Probe, blend, breaches
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
 from bench.model.consistency import split_signal
 from bench.model.units import show_duration

@@ -10,10 +10,11 @@ from collections.abc import Iterator
 
 from bench.judge.case import Case, window
 from bench.judge.control import intents
+from bench.judge.exercise import margin
 from bench.judge.lives import Life
 from bench.judge.loads import AWAY, LoadView, join_local
 from bench.judge.masks import ANY, OFF, bit, level_bit, names
-from bench.judge.paint import Breach, Paint, Probe, blend, breaches, margin
+from bench.judge.paint import Breach, Paint, Probe, blend, breaches
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
 from bench.model.consistency import split_signal
 from bench.model.units import show_duration

@@ -93,7 +93,7 @@ def judge_flashing(
 def _judge_run(
     name: str, rule: FlashRule, run: tuple[int, int, int], actual: Series[float]
 ) -> Verdict:
-    """A span shorter than twice the longest period says nothing of a load that does not flash;
+    """A span of no more than twice the longest period says nothing of a load that does not flash;
     the cycles that lie in it must be right all the same.
     """
     _, only_ns, to_ns = run
@@ -116,7 +116,7 @@ def _judge_run(
     if wrong is not None:
         cycle, text = wrong
         return Verdict(name, "flash", Outcome.BROKEN, None, cycle.to_ns, to_ns - cycle.to_ns, text)
-    if not inside or to_ns - only_ns < longest_ns:
+    if not inside or to_ns - only_ns <= longest_ns:
         return Verdict(name, "flash", Outcome.NOT_EXERCISED)
     return Verdict(name, "flash", Outcome.KEPT, smallest(margins))
 

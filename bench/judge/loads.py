@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 from bench.judge.case import Case
+from bench.judge.exercise import exercised, margin
 from bench.judge.flashing import judge_flashing
 from bench.judge.local import Local, decides_alone, plain_boots
 from bench.judge.masks import ANY, OFF, ON, admits, level_bit, names
@@ -17,8 +18,6 @@ from bench.judge.paint import (
     Span,
     blend,
     breaches,
-    exercised,
-    margin,
     overlapping,
     shown,
 )
@@ -167,22 +166,31 @@ def judge_load(case: Case, view: LoadView) -> list[Verdict]:
     """
     actual = case.recording.outputs[view.name]
     found = [_broken(case, view, breach) for breach in breaches(view.segments, actual)]
-    found += _missing(case, view)
-    found += _tested(view, actual)
     if view.load.flash is not None:
         found += judge_flashing(view.name, view.load.flash, view.segments, actual)
+    wrong_ns = [verdict.at_ns for verdict in found if verdict.broken and verdict.at_ns is not None]
+    found += _tested(view, actual, wrong_ns)
+    found += _missing(case, view)
     by_rule: dict[str, list[Verdict]] = {}
     for verdict in found:
         by_rule.setdefault(verdict.rule, []).append(verdict)
     return [worst(verdicts) for verdicts in by_rule.values()]
 
 
-def _tested(view: LoadView, actual: Series[float]) -> Iterator[Verdict]:
+def _tested(view: LoadView, actual: Series[float], wrong_ns: Sequence[int]) -> Iterator[Verdict]:
+    """The rules that were put to the test and kept. One within whose reach the load went wrong,
+    by whatever rule, was not.
+    """
     by_rule: dict[str, list[Probe]] = {}
     for probe in view.probes:
         by_rule.setdefault(probe.rule, []).append(probe)
     for rule, probes in by_rule.items():
-        tested = [probe for probe in probes if view.tests(probe, view.segments, actual)]
+        tested = [
+            probe
+            for probe in probes
+            if not any(probe.since_ns <= at_ns < probe.to_ns for at_ns in wrong_ns)
+            and view.tests(probe, view.segments, actual)
+        ]
         if not tested:
             yield Verdict(view.name, rule, Outcome.NOT_EXERCISED)
             continue

@@ -7,9 +7,10 @@ from itertools import pairwise
 
 from bench.judge.case import Case
 from bench.judge.control import handed
+from bench.judge.exercise import exercised, margin
 from bench.judge.lives import Life
 from bench.judge.masks import ANY, OFF, ON
-from bench.judge.paint import Paint, Probe, blend, breaches, exercised, margin
+from bench.judge.paint import Paint, Probe, blend, breaches
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
 from bench.model.consistency import split_signal
 from bench.model.units import show_duration

@@ -158,10 +158,9 @@ class _Chapter:
         for entry, following in _with_next(asked):
             until_ns = entry.last_ns + self._slack(self.link.surely_stale_ns, entry.states)
             if following is not None and not following.lost:
-                changed_ns = following.at_ns  # one that asks the same says the rest itself
+                until_ns = following.at_ns  # one that asks the same says the rest itself
                 if following.states != entry.states:
-                    changed_ns += self._slack(self.load.latency, entry.states)
-                until_ns = min(until_ns, changed_ns)
+                    until_ns += self._slack(self.load.latency, entry.states)
             rule = "latched" if entry.waits else "fresh"
             yield Paint(entry.at_ns, until_ns, entry.states, rule)
 

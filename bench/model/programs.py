@@ -11,6 +11,7 @@ import inspect
 import sys
 import traceback
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -50,11 +51,15 @@ def _from_file(path: Path) -> ModuleType:
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
     sys.modules[name] = module  # dataclasses look their module up while it is being imported
+    sys.path.insert(0, str(path.parent))  # a node may be written in several files of one folder
     try:
         spec.loader.exec_module(module)
     except BaseException as error:  # noqa: BLE001 - a file may even try to exit
         del sys.modules[name]
         raise ProgramError(_import_text(path.name, error, str(path))) from None
+    finally:
+        with suppress(ValueError):  # it may have tidied up itself
+            sys.path.remove(str(path.parent))
     return module
 
 

@@ -132,6 +132,7 @@ class Session:
         """Go on with a scenario that is the same up to this instant, run it to its end and
         return the recording.
         """
+        self.loop.keep_running()
         self.scenario = scenario
         self._stimuli = timeline(scenario)
         self._next = sum(stimulus.at_ns < self.queue.now_ns for stimulus in self._stimuli)

@@ -56,11 +56,17 @@ def allowed(rules, resets, messages, level_before, t):
     ``resets``: (reset, program runs); ``messages``: (instant, asked), all good; ``level_before``
     gives the level before a reset.
     """
+    return {level for level, _ in reasons(rules, resets, messages, level_before, t)}
+
+
+def reasons(rules, resets, messages, level_before, t):
+    """The same with the rule that allows each level, as (level, rule)."""
     reset, up = max(entry for entry in resets if entry[0] <= t)
     heard = [entry for entry in messages if reset <= entry[0] <= t]
-    found = set(_in_service(rules, heard, t))
+    found = {(level, "fresh") for level in _in_service(rules, heard, t)}
     if t < reset + rules.boot:
-        found |= {level_before(reset), rules.hardware, rules.on_reset}
+        levels = {level_before(reset), rules.hardware, rules.on_reset}
+        found |= {(level, "reset") for level in levels}
     # Absences: from the reset to the first message, and every gap in which a loss may be seen.
     absences = [(None, reset, heard[0][0] if heard else None)]
     absences += [
@@ -70,8 +76,11 @@ def allowed(rules, resets, messages, level_before, t):
     ]
     for index, (last, _, back) in enumerate(absences):
         if _may_be_away(rules, absences[index:], t):
-            states = _after_reset(rules, min(up, reset + rules.boot), t)
-            found |= states if last is None else _after_loss(rules, last, back, t)
+            if last is None:
+                states = _after_reset(rules, min(up, reset + rules.boot), t)
+                found |= {(level, "reset") for level in states}
+            else:
+                found |= _after_loss(rules, last, back, t)
     return found
 
 
@@ -80,7 +89,7 @@ def _in_service(rules, heard, t):
     for here, following in pairwise([*heard, None]):
         until = here[0] + rules.surely
         if following is not None and following[0] <= until:
-            until = min(until, following[0] + rules.latency)
+            until = following[0] + rules.latency
         if t < until:
             yield here[1]
 
@@ -105,13 +114,13 @@ def _after_reset(rules, counted_from, t):
 def _after_loss(rules, last, back, t):
     age, state = t - last[0], rules.stale_state(last[1])
     if rules.hold_for is None:
-        return {state}
+        return {(state, "stale")}
     end = rules.surely + rules.hold_for
     states = set()
     if age < end or (back is not None and back <= t and back - last[0] < end):
-        states.add(state)
+        states.add((state, "stale"))
     if age >= rules.maybe + rules.hold_for:
-        states.add(rules.then)
+        states.add((rules.then, "then"))
     return states
 
 

@@ -117,17 +117,18 @@ def test_a_lamp_that_goes_on_flashing_is_broken():
     broken(tape.verdict("fresh"))
 
 
-def test_a_flash_that_ends_just_before_the_recording_was_not_tested():
-    """Asked off at 2510 ms, dark due at 2510 + 20 + 1000 = 3530 ms; only a whole cycle later, at
-    4530 ms, a lamp that flashes on must have been lit. (1.5 s of flashing test no steady lamp.)
+def test_the_end_of_a_flash_is_tested_when_the_next_flash_would_have_been_seen():
+    """Asked off at 2510 ms, dark due at 2510 + 20 + 1000 = 3530 ms. Lit at 1690 and 2350 ms for
+    330 ms each, the lamp would, going on so, be dark at 3530 ms (520 ms into a cycle of 660 ms)
+    and lit again at 3670 ms. (1.5 s of flashing test no steady lamp.)
     """
 
     def tape(end_ms):
         made = asked(to_ms=2510, end_ms=end_ms).flashing("lamp", 1030, 2350)
         return made.output("lamp", (2350, 1), (2600, 0))
 
-    untested(tape(4529).verdict("fresh"))
-    kept(tape(4530).verdict("fresh"), 930)
+    untested(tape(3670).verdict("fresh"))
+    kept(tape(3670 + NS).verdict("fresh"), 930)
 
 
 def pair(late, end_ms=6000, partner=True):

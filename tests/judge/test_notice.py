@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from judge_lab import NS, Tape, broken, car, edge, kept, untested
+from judge_lab import NS, Tape, broken, car, edge, untested
 
 LOST = {"lost": {"lost": "rear", "signal": "DashStatus.RearLost", "within": "500 ms"}}
 STUCK = {

@@ -178,13 +178,14 @@ def flashing_when_lost(*levels, end_ms=4000):
 
 def test_flashing_when_stale_needs_two_cycles_to_show():
     """Only flashing is allowed from 730 ms on; a steady load is found out two cycles later."""
-    steady = flashing_when_lost(end_ms=2730)
-    kept(steady.verdict("stale"), None)
-    untested(flashing_when_lost(end_ms=2729).verdict("stale"))
+    for end_ms, test in ((2730, untested), (2730 + NS, kept)):
+        test(flashing_when_lost(end_ms=end_ms).flashing("lamp", 725, end_ms).verdict("stale"))
+    broken(flashing_when_lost(end_ms=2730 + NS).verdict("flash"), NS, 2730)
 
 
 def test_a_steady_load_that_had_to_flash_when_stale_is_broken():
     broken(flashing_when_lost().verdict("flash"))
+    untested(flashing_when_lost().verdict("stale"))
     tape = flashing_when_lost().flashing("lamp", 725, 4000)
     kept(tape.verdict("stale"), None)
     kept(tape.verdict("flash"))
@@ -195,3 +196,14 @@ def test_what_was_held_when_the_link_came_back_stays_allowed_until_rejoin():
     assert lost(HOLD_THEN, (1800, 0)).requests(1500, 3000, on=False).broken() == []
     late = lost(HOLD_THEN, (1800 + NS, 0)).requests(1500, 3000, on=False)
     broken(late.verdict("rejoin"), NS, 1800)
+
+
+def test_a_change_that_comes_just_before_the_link_is_lost_has_its_whole_latency():
+    """Good at 460 ms, asked off at 729 ms: a program may call the link lost only at 730 ms, and
+    then has seen the change, which is due at 749 ms.
+    """
+    load = {"on_stale": "on"}
+    assert lost(load, (1029, 0)).requests(729, 3000, on=False).broken() == []
+    assert lost({}, (749, 0)).requests(729, 3000, on=False).broken() == []
+    late = lost({}, (749 + NS, 0)).requests(729, 3000, on=False)
+    broken(late.verdict("stale"), NS, 749)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from judge_lab import KEPT, NS, Tape, broken, car, edge, kept, untested
+from judge_lab import KEPT, NS, Tape, broken, car, edge, untested
 
 NO_WATCHDOG = {"rear": {"watchdog": None}}
 

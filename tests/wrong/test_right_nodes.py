@@ -1,17 +1,14 @@
 """Nodes that are right in their own way pass: a bench that cries wolf is soon ignored.
 
-``python tests/wrong/test_right_nodes.py`` runs the whole check with each of them (minutes).
+``PYTHONPATH=.:tests/wrong/nodes python tests/wrong/test_right_nodes.py`` runs the whole check with
+each of them, which takes minutes; with names behind it, only with those.
 """
 
 from __future__ import annotations
 
 import sys
-from pathlib import Path
 
 import pytest
-
-sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parent / "nodes")]
-
 import right_nodes as right
 from base_dash import HomeDash
 from base_engine import HomeEngine
@@ -25,11 +22,11 @@ LINK = ["none", "unplug", "reset", "bus_off", "hang"]
 FIFO = {"mailboxes": 2, "mailbox_order": "fifo"}
 
 RIGHT = [
-    ("rear", HomeRear, {}, ["none", "unplug", "freeze", "unplug+reset"], ["parked"]),
-    ("front", HomeFront, {}, ["none", "alter", "hang", "unplug+reset"], ["night_drive"]),
-    ("engine", HomeEngine, {}, ["none", "unplug", "reset", "impostor"], ["cranking"]),
+    ("rear", HomeRear, {}, ["none", "freeze", "unplug+reset"], ["parked"]),
+    ("front", HomeFront, {}, ["none", "alter", "unplug+reset"], ["night_drive"]),
+    ("engine", HomeEngine, {}, ["none", "unplug", "impostor"], ["cranking"]),
     ("dash", HomeDash, {}, ["none", "hang", "bounce", "bus_off"], ["lane_change"]),
-    ("rear", right.PatientRear, {}, ["none", "unplug", "freeze", "mute"], ["night_drive"]),
+    ("rear", right.PatientRear, {}, ["none", "unplug", "freeze"], ["braking"]),
     ("rear", right.LeisurelyRear, {}, LINK, ["braking"]),
     ("rear", right.EventRear, {}, ["none", "reset", "hang"], ["hazards_ignition_off"]),
     ("dash", right.TwoMailboxDash, FIFO, ["none", "unplug", "flood"], ["reversing"]),

@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -128,8 +129,6 @@ def hazards_over_indicator(vehicle):
 
 @pytest.mark.parametrize("program", [flash.TwoPhases, HomeFront])
 def test_hazards_on_top_of_an_indicator_need_a_situation_of_their_own(program, catches):
-    from dataclasses import replace
-
     vehicle = car({"front": program})
     report = check(replace(vehicle, file=hazards_over_indicator(vehicle)), only=["none"], jobs=1)
     out_of_step = ("indicator_front_right", "in step") in found(report)

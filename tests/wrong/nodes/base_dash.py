@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import ClassVar
+
 import can
 from base_link import Heard, HomeNode
 
@@ -21,7 +24,7 @@ SWITCHES = (
 class HomeDash(HomeNode):
     """The dash of the van."""
 
-    LISTENS = {"EngineData": 250, **dict.fromkeys(STATUS, 500)}
+    LISTENS: ClassVar[Mapping[str, int]] = {"EngineData": 250, **dict.fromkeys(STATUS, 500)}
     SENDS = ("StartRequest", "LampRequest", "BodyRequest", "DashNotices")
 
     def set_up(self) -> None:

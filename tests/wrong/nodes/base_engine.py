@@ -1,6 +1,9 @@
-"""A homemade engine node: measures, asks for fan and pump, switches the starter and the ignition."""
+"""A homemade engine node: measures, asks for fan and pump, switches starter and ignition."""
 
 from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import ClassVar
 
 from base_link import HomeNode
 
@@ -10,7 +13,7 @@ START = "StartRequest"
 class HomeEngine(HomeNode):
     """The engine node of the van."""
 
-    LISTENS = {START: 160}
+    LISTENS: ClassVar[Mapping[str, int]] = {START: 160}
     SENDS = ("EngineData", "EngineRequest", "EngineStatus")
 
     def set_up(self) -> None:

@@ -7,7 +7,8 @@ question that the link raises is one short method.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from functools import cached_property
+from functools import cached_property, partial
+from typing import ClassVar, cast
 
 import can
 
@@ -36,8 +37,9 @@ class Heard:
         message = board.messages.get_message_by_name(name)
         self.identifier: int = message.frame_id
         self.length: int = message.length
+        self.decode = partial(message.decode_simple, decode_choices=False)
         self.stale_ms = stale_ms
-        self.max_step: int = stale_ms // message.cycle_time
+        self.max_step: int = stale_ms // (message.cycle_time or stale_ms)
         self.at_ms = 0
         self.count = 0
         self.seen_ms = 0
@@ -55,7 +57,7 @@ class Outgoing:
     def __init__(self, board: Board, name: str) -> None:
         message = board.messages.get_message_by_name(name)
         self.identifier: int = message.frame_id
-        self.period_ms: int = message.cycle_time
+        self.period_ms: int = message.cycle_time or 100
         self.encode = message.encode
         self.values: dict[str, float] = dict.fromkeys((s.name for s in message.signals), 0)
         self.count = 0
@@ -86,7 +88,7 @@ class HomeNode(Node):
 
     LOOP_MS = 5
     WATCHDOG_MS = 200
-    LISTENS: Mapping[str, int] = {}
+    LISTENS: ClassVar[Mapping[str, int]] = {}
     SENDS: tuple[str, ...] = ()
 
     @cached_property
@@ -168,9 +170,7 @@ class HomeNode(Node):
         """It is good."""
         heard.at_ms = self.now_ms
         heard.count = frame.data[1] & 0x0F
-        heard.values = self.board.messages.decode_message(
-            heard.identifier, bytes(frame.data), decode_choices=False
-        )
+        heard.values = cast("Mapping[str, float]", heard.decode(bytes(frame.data)))
 
     # ---- sending ----
 

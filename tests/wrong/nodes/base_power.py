@@ -1,9 +1,9 @@
-"""Homemade power nodes for both ends of the van: switch what is asked for, know what to do alone."""
+"""Homemade power nodes for both ends of the van: they know what to do when nobody asks."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import NamedTuple
+from typing import ClassVar, NamedTuple
 
 from base_link import HomeNode
 
@@ -85,7 +85,7 @@ class Blinker:
 class HomePower(HomeNode):
     """A power node. ``LOADS`` says what hangs on it."""
 
-    LOADS: Mapping[str, Load] = {}
+    LOADS: ClassVar[Mapping[str, Load]] = {}
 
     def set_up(self) -> None:
         """All pins get their levels before anything else happens."""
@@ -146,9 +146,9 @@ class HomePower(HomeNode):
 class HomeRear(HomePower):
     """The rear of the van."""
 
-    LISTENS = {LAMP: 250, BODY: 250, ENGINE: 500}
+    LISTENS: ClassVar[Mapping[str, int]] = {LAMP: 250, BODY: 250, ENGINE: 500}
     SENDS = ("RearStatus",)
-    LOADS = {
+    LOADS: ClassVar[Mapping[str, Load]] = {
         "tail_left": TO_BE_SEEN,
         "tail_right": TO_BE_SEEN,
         "plate_lamp": TO_BE_SEEN,
@@ -171,9 +171,9 @@ class HomeRear(HomePower):
 class HomeFront(HomePower):
     """The front of the van."""
 
-    LISTENS = {LAMP: 250, BODY: 250, ENGINE: 500}
+    LISTENS: ClassVar[Mapping[str, int]] = {LAMP: 250, BODY: 250, ENGINE: 500}
     SENDS = ("FrontStatus",)
-    LOADS = {
+    LOADS: ClassVar[Mapping[str, Load]] = {
         "low_beam_left": DIPPED,
         "low_beam_right": DIPPED,
         "high_beam": Load(LAMP, "MainBeam"),

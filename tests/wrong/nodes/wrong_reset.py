@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import ClassVar
+
 from base_dash import SWITCHES, HomeDash
 from base_engine import HomeEngine
-from base_power import HomeFront, HomeRear
+from base_power import HomeFront, HomeRear, Load
 
 from nodes.api import MS
 
@@ -25,7 +28,9 @@ class PinsHighAtBoot(HomeEngine):
 class ResetDropsAll(HomeFront):
     """Everything is off after a reset, headlamps too."""
 
-    LOADS = {name: load._replace(reset=0.0) for name, load in HomeFront.LOADS.items()}
+    LOADS: ClassVar[Mapping[str, Load]] = {
+        name: load._replace(reset=0.0) for name, load in HomeFront.LOADS.items()
+    }
 
 
 class RestoresStarter(HomeEngine):

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import ClassVar
+
 from base_engine import HomeEngine
 
 
 class CranksOn(HomeEngine):
     """The starter stays on while nobody is heard any more."""
 
-    LISTENS = {"StartRequest": 1_000_000}
+    LISTENS: ClassVar[Mapping[str, int]] = {"StartRequest": 1_000_000}
 
 
 class NoLockOut(HomeEngine):

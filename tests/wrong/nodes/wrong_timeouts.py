@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import ClassVar
+
 import can
 from base_link import Heard
 from base_power import LAMP, HomeRear, Load
@@ -21,7 +24,7 @@ class NoTimeout(HomeRear):
 class OneMissTrips(HomeRear):
     """The time-out is hardly longer than one period."""
 
-    LISTENS = {**HomeRear.LISTENS, LAMP: 60}
+    LISTENS: ClassVar[Mapping[str, int]] = {**HomeRear.LISTENS, LAMP: 60}
 
 
 class RollsOver(HomeRear):
@@ -124,5 +127,3 @@ class ToggleCommands(HomeRear):
                 self.state[signal] = value
             elif value != before[signal]:
                 self.state[signal] = 1.0 - self.state.get(signal, 0.0)
-
-

@@ -11,7 +11,6 @@ from base_link import Heard, Outgoing
 from base_power import HomeRear
 
 
-
 class NeverRecovers(HomeRear):
     """Bus-off is for ever: nobody asks the controller to come back."""
 
@@ -101,7 +100,9 @@ class ChattersInFifo(QueuedDash):
     def send_due(self) -> None:
         if self.now_ms % 800 < self.LOOP_MS:
             for line in range(300):
-                text = can.Message(arbitration_id=0x7F0, is_extended_id=False, data=[line % 256] * 8)
+                text = can.Message(
+                    arbitration_id=0x7F0, is_extended_id=False, data=[line % 256] * 8
+                )
                 self.queue.append(text)
         super().send_due()
 
@@ -114,5 +115,3 @@ class RestartsWithoutLink(HomeRear):
         lamps = self.heard["LampRequest"]
         if lamps.values is not None and self.now_ms - lamps.at_ms > 600:
             self.board.restart()
-
-

@@ -1,0 +1,125 @@
+"""Cases in processes of their own: equal results, and what crashes or hangs is a finding."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import signal
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from bench import load_vehicle
+from bench.campaign import isolation
+from bench.campaign.isolation import isolated
+from bench.campaign.plan import plan
+from bench.campaign.run import PROCESS, run_case
+from bench.session import Session, simulate
+from nodes.api import MS, Node
+
+WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"
+
+
+class Sleeper(Node):
+    """A coroutine that does nothing but wake up."""
+
+    async def run(self):
+        while True:
+            await asyncio.sleep(0.013)
+            self.board.write("tail_left", 1.0)
+
+
+class Crasher(Node):
+    """Brings its whole process down at its first reset, as wild native code would."""
+
+    def start(self):
+        if self.board.memory.setdefault("starts", 0):
+            os.kill(os.getpid(), signal.SIGKILL)
+        self.board.memory["starts"] += 1
+
+
+class Spinner(Node):
+    """Never comes back from its second start."""
+
+    def start(self):
+        while self.board.memory.setdefault("starts", 0):
+            pass
+        self.board.memory["starts"] += 1
+
+
+@pytest.fixture(scope="module")
+def vehicle():
+    return load_vehicle(WREN)
+
+
+def cases_of(vehicle, *kinds, situation="braking", number=4):
+    found = [case for case in plan(vehicle) if case.situation == situation and case.kinds in kinds]
+    return found[:: max(1, len(found) // number)][:number]
+
+
+def with_rear(vehicle, program):
+    return replace(vehicle, programs={**vehicle.programs, "rear": program})
+
+
+@pytest.mark.parametrize("program", [None, Sleeper], ids=["bundled", "coroutine"])
+def test_branching_changes_no_verdict(vehicle, monkeypatch, program):
+    """A common beginning run once, or every case from power-up: the same results."""
+    monkeypatch.setattr(isolation, "BRANCH_FROM_NS", 0)
+    car = vehicle if program is None else with_rear(vehicle, program)
+    cases = cases_of(car, "none", "cut", "drop", "bus_off", "bounce", number=8)
+    plain = [run_case(case) for case in cases]
+    assert isolated(cases, branch=True, limit_s=60) == plain
+    assert isolated(cases, branch=False, limit_s=60) == plain
+
+
+def test_a_session_that_goes_on_records_what_a_whole_run_records(vehicle):
+    for case in cases_of(vehicle, "corrupt", "reset", "open", situation="night_drive"):
+        session = Session(replace(case, faults=()))
+        session.begin()
+        session.run_to(isolation.first_fault_ns(case))
+        assert session.go_on(case) == simulate(case)
+
+
+def test_a_case_that_crashes_its_process_is_a_finding_and_the_others_go_on(vehicle):
+    cases = cases_of(with_rear(vehicle, Crasher), "none", "reset", number=12)
+    crashing = [index for index, case in enumerate(cases) if "reset(rear)" in case.name]
+    assert crashing
+    results = isolated(cases, branch=False, limit_s=60)
+    for index, result in enumerate(results):
+        process = [v for v in result.verdicts if v.subject == PROCESS]
+        assert bool(process) == (index in crashing)
+        assert [case.name for case in cases][index] == result.name
+
+
+def test_a_crash_behind_a_common_beginning_names_its_signal(vehicle, monkeypatch):
+    monkeypatch.setattr(isolation, "BRANCH_FROM_NS", 0)
+    cases = [
+        case
+        for case in cases_of(with_rear(vehicle, Crasher), "reset", number=99)
+        if "reset(rear)" in case.name
+    ]
+    (verdict,) = isolated(cases[:1], branch=True, limit_s=60)[0].verdicts
+    assert verdict.broken
+    assert verdict.text == f"its process was ended by {signal.SIGKILL.name}"
+
+
+def test_a_case_that_hangs_is_a_finding_after_the_limit(vehicle):
+    cases = [
+        case
+        for case in cases_of(with_rear(vehicle, Spinner), "none", "reset", number=99)
+        if "reset(rear)" in case.name or case.kinds == "none"
+    ][:3]
+    results = isolated(cases, branch=False, limit_s=1.0)
+    hung = [result for result in results if result.verdicts[0].subject == PROCESS]
+    assert [result.name for result in hung] == [
+        case.name for case in cases if case.kinds == "reset"
+    ]
+    assert {result.verdicts[0].text for result in hung} == {"did not end within 1 s of real time"}
+
+
+def test_settings_of_the_bundled_node_are_not_needed_by_a_homemade_one(vehicle):
+    """The planted programs above really ran: the coroutine lit its lamp."""
+    recording = simulate(cases_of(with_rear(vehicle, Sleeper), "none")[0])
+    boot_ns = vehicle.nodes["rear"].usual_boot_ns
+    assert (boot_ns + 13 * MS, 1.0) in recording.outputs["tail_left"].changes()
