@@ -74,7 +74,9 @@ class Step(Table):
     model_config = ConfigDict(extra="allow", frozen=True)
 
     at: Duration = Field(description="instant, counted from power-up")
-    set: dict[str, InputValue] | None = Field(default=None, description="input = new value")
+    set: dict[str, InputValue] | None = Field(
+        default=None, min_length=1, description="input = new value"
+    )
     fault: str | None = Field(default=None, description="name of a fault")
     until: Duration | None = Field(default=None, description="instant at which the fault clears")
     lasts: Duration | None = Field(default=None, description="or: how long the fault is there")
@@ -83,6 +85,8 @@ class Step(Table):
     def _one_thing(self) -> Step:
         if (self.set is None) == (self.fault is None):
             raise ValueError("expected either 'set' (inputs) or 'fault' (its name)")
+        if self.set is not None and not (self.until is None and self.lasts is None):
+            raise ValueError("'until' and 'lasts' belong to a fault")
         if self.until is not None and self.lasts is not None:
             raise ValueError("expected either 'until' or 'lasts', not both")
         if self.until is not None and self.until <= self.at:
@@ -165,6 +169,9 @@ class _Builder:
                 place = ("steps", index, "set")
                 self.problems.extend(consistency.input_values(place, step.set))
                 actions.append(TimedAction(step.at, step.set))
+                for key in step.model_extra or {}:  # those of a fault are its parameters
+                    text = unknown("key", key, ("at", "set"))
+                    self._note(("steps", index, key), text)
             else:
                 self._fault(index, step, faults)
         expectations = tuple(self._expect(index, entry) for index, entry in enumerate(file.expect))

@@ -7,12 +7,12 @@ import os
 import signal
 import sys
 
+from distributed import LocalCluster
+
+from bench import check, load_vehicle
+
 
 def main(vehicle_path: str) -> None:
-    from distributed import LocalCluster
-
-    from bench import check, load_vehicle
-
     vehicle = load_vehicle(vehicle_path)
     choice = {"only": ["cut"], "situations": ["parked", "braking", "rain"]}
     here = check(vehicle, jobs=1, **choice)

@@ -147,7 +147,7 @@ def line_of(start: str) -> int:
 MISTAKES = [
     ('title = "A story"', "", "title", 0, "this key is missing"),
     ('lasts = "2 s"', "", "lasts", 0, "this key is missing"),
-    ('lasts = "2 s"', "lasts = 2", "lasts", line_of('lasts = "2'), f"got 2; {DURATION}"),
+    ('lasts = "2 s"', "lasts = 2", "lasts", line_of('lasts = "2 s'), f"got 2; {DURATION}"),
     ("seed = 7", 'seed = "x"', "seed", line_of("seed"), "input should be a valid integer, unable"),
     ("seed = 7", "sed = 7", "sed", line_of("seed"),
      "unknown key 'sed'; expected one of: about, expect, inputs, lasts, seed, situation, steps,"
@@ -163,7 +163,7 @@ MISTAKES = [
      "got True; expected a position or a number"),
     ('lights = "off"', 'lights = "of"', "steps[1].set.lights", line_of("set"),
      "'lights' has no position 'of'; expected one of: off, on (did you mean 'off'?)"),
-    ('set = { lights = "off" }', "set = {}", "steps[1]", line_of("set"), "expected inputs"),
+    ('set = { lights = "off" }', "set = {}", "steps[1].set", line_of("set"), "dictionary should have at least 1"),
     ('set = { lights = "off" }', "", "steps[1]", line_of('at = "1 s"') - 1,
      "expected either 'set' (inputs) or 'fault' (its name)"),
     ('set = { lights = "off" }', 'set = { lights = "off" }\nfault = "cut"', "steps[1]",
@@ -178,7 +178,9 @@ MISTAKES = [
     ('lasts = "200 ms"', 'lasts = "200 ms"\nuntil = "1 s"', "steps[2]", line_of('at = "600') - 1,
      "expected either 'until' or 'lasts', not both"),
     ('lasts = "200 ms"', 'until = "599 ms"', "steps[2]", line_of('at = "600') - 1,
-     "'until' lies before 'at'"),
+     "'until' must lie after 'at'"),
+    ('lasts = "200 ms"', 'lasts = "0 ms"', "steps[2]", line_of('at = "600') - 1,
+     "'lasts' must be more than zero"),
     ('fault = "cut"', 'fault = "cutt"', "steps[2].fault", line_of('fault = "cut'),
      "unknown fault 'cutt'; expected one of: "),
     ("between =", "betwen =", "steps[2].betwen", line_of("between"),
