@@ -107,8 +107,8 @@ class Expect(Table):
 
     @model_validator(mode="after")
     def _when(self) -> Expect:
-        span = (self.from_ is not None) and (self.to is not None)
-        if (self.at is None) != span:
+        given = [time is not None for time in (self.at, self.from_, self.to)]
+        if given not in ([True, False, False], [False, True, True]):
             raise ValueError("expected either 'at', or 'from' and 'to'")
         return self
 

@@ -13,81 +13,42 @@ action of every other situation.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator
 from itertools import count
 
-from bench.campaign.relevance import Relevance
+from bench.campaign.cases import (
+    MS,
+    NO_FAULT,
+    CaseMaker,
+    in_order,
+    instants,
+    spans,
+    story_name,
+    thinned,
+    when,
+)
 from bench.faults.base import Fault
 from bench.faults.catalogue import catalogue, make_fault
 from bench.model.loading import Vehicle
-from bench.model.units import write_duration
 from bench.model.vehicle import SituationTable
-from bench.scenario import Scenario, TimedAction, TimedFault
+from bench.scenario import Scenario, TimedFault
 
-MS = 1_000_000
-NO_FAULT = "none"
-APART_NS = 300 * MS
-"""Actions closer than this are covered by one set of instants."""
-
-
-@dataclass(frozen=True, slots=True)
-class Spans:
-    """How long things take on this vehicle, worked out from its declared deadlines; all in ns.
-
-    ``outage``: every fail-safe deadline is over by then. ``brief``: shorter than any stale time.
-    ``period``: of the fastest request. ``recovery``: every node is back and every load follows.
-    ``flash``: a load has flashed for long enough to be judged.
-    """
-
-    outage: int
-    brief: int
-    period: int
-    recovery: int
-    flash: int
-
-
-def spans(vehicle: Vehicle) -> Spans:
-    """The spans of a vehicle."""
-    asked = [load for load in vehicle.loads.values() if load.request is not None]
-    losses = [
-        (load.stale_after or 0) + load.reaction + (load.hold_for or 0) + load.cycle_ns
-        for load in asked
-    ]
-    losses += [notice.within for notice in vehicle.notices.values() if notice.lost is not None]
-    messages = [vehicle.messages[(load.request or "").partition(".")[0]] for load in asked]
-    rejoins = [load.rejoin for load in vehicle.loads.values()]
-    rejoins += [node.rejoin for node in vehicle.nodes.values()]
-    boots = [node.boot for node in vehicle.nodes.values()]
-    return Spans(
-        outage=max(losses, default=500 * MS) + 200 * MS,
-        brief=min((load.stale_after or 250 * MS for load in asked), default=200 * MS) * 6 // 10,
-        period=min((message.period_ns or 50 * MS for message in messages), default=50 * MS),
-        recovery=max(rejoins) + max(boots) + 200 * MS,
-        flash=2 * max(load.cycle_ns for load in vehicle.loads.values()) + 300 * MS,
-    )
+__all__ = ["NO_FAULT", "plan", "spans"]
 
 
 def plan(vehicle: Vehicle, seed: int = 0) -> list[Scenario]:
     """All cases, situation by situation, each in the order of the instant at which its first
     fault comes: cases that share a beginning stand together.
     """
-    order = {name: number for number, name in enumerate(vehicle.situations)}
-    cases = _Planner(vehicle, seed).cases()
-    return sorted(cases, key=lambda case: (order[case.situation], first_fault_ns(case)))
-
-
-def first_fault_ns(case: Scenario) -> int:
-    """Where a case parts from the others of its situation; one without a fault does at once."""
-    return min((timed.at_ns for timed in case.faults), default=-1)
+    return in_order(vehicle, _Planner(vehicle, seed).cases())
 
 
 class _Planner:
     def __init__(self, vehicle: Vehicle, seed: int) -> None:
         self.vehicle = vehicle
-        self.seed = seed
-        self.spans = spans(vehicle)
-        self.relevance = Relevance(vehicle)
+        self.maker = CaseMaker(vehicle, seed)
+        self.spans = self.maker.spans
+        self.relevance = self.maker.relevance
         self.turn = count()
 
     def cases(self) -> Iterator[Scenario]:
@@ -110,18 +71,26 @@ class _Planner:
 
     def _spoilt(self, fault: Fault, situation: SituationTable) -> list[int]:
         """The instants of the actions that the fault can spoil."""
-        return _thinned(
+        return thinned(
             action.at for action in situation.actions if self.relevance.matters(fault, action.set)
         )
 
     def _one(self, fault: Fault, situation: SituationTable) -> list[int]:
-        """One action of a situation that the fault cannot spoil, in turn; none where the fault's
-        input does not move.
+        """One action of a situation that the fault cannot spoil, in turn. A fault of an input is
+        left out where the input does not move; if it moves nowhere, the first situation serves.
         """
-        if fault.group == "input":
+        if fault.group == "input" and (self._moves(fault) or situation is not self._first):
             return []
-        every = _instants(situation)
+        every = instants(situation)
         return [every[next(self.turn) % len(every)]]
+
+    @property
+    def _first(self) -> SituationTable:
+        return next(iter(self.vehicle.situations.values()))
+
+    def _moves(self, fault: Fault) -> bool:
+        """Whether a situation moves what the fault could spoil."""
+        return any(self._spoilt(fault, table) for table in self.vehicle.situations.values())
 
     def _stories(
         self, fault: Fault, at_ns: int, index: int, *, brief: bool
@@ -166,54 +135,10 @@ class _Planner:
             active = table.positions[1] if table.positions else (table.range or (0.0, 1.0))[1]
             fault = make_fault("stuck", {"input": notice.stuck, "value": active}, self.vehicle)
             name, situation = next(iter(self.vehicle.situations.items()))
-            start_ns = _instants(situation)[0]
+            start_ns = instants(situation)[0]
             until_ns = start_ns + notice.longest + notice.within + 500 * MS
             yield self._case(name, (TimedFault(fault, start_ns, until_ns),), fault.label())
 
     def _case(self, name: str, faults: tuple[TimedFault, ...], label: str) -> Scenario:
-        table = self.vehicle.situations[name]
-        moved = {key for action in table.actions for key in action.set}
-        flash_ns = self.spans.flash if self.relevance.flashes(moved) else 0
-        ends = [
-            (timed.until_ns or timed.at_ns) + self.spans.recovery + flash_ns for timed in faults
-        ]
-        return Scenario(
-            name=_name(name, label, faults),
-            title=_title(name, faults),
-            vehicle=self.vehicle,
-            situation=name,
-            inputs=table.inputs,
-            actions=tuple(TimedAction(action.at, action.set) for action in table.actions),
-            faults=faults,
-            lasts_ns=max(ends, default=table.lasts),
-            seed=self.seed,
-        )
-
-
-def _instants(situation: SituationTable) -> list[int]:
-    return sorted({action.at for action in situation.actions}) or [situation.lasts // 2]
-
-
-def _thinned(instants: Iterable[int]) -> list[int]:
-    """The instants without those that follow another one closely."""
-    kept: list[int] = []
-    for at_ns in sorted(set(instants)):
-        if not kept or at_ns - kept[-1] >= APART_NS:
-            kept.append(at_ns)
-    return kept
-
-
-def _name(situation: str, label: str, faults: Iterable[TimedFault]) -> str:
-    first = next(iter(faults), None)
-    if first is None:
-        return f"{situation}/{label}"
-    start = write_duration(first.at_ns).replace(" ", "")
-    if first.until_ns is None:
-        return f"{situation}/{label}@{start}"
-    lasts = write_duration(first.until_ns - first.at_ns).replace(" ", "")
-    return f"{situation}/{label}@{start}+{lasts}"
-
-
-def _title(situation: str, faults: Iterable[TimedFault]) -> str:
-    told = " and ".join(timed.fault.describe() for timed in faults)
-    return f"{situation}: {told}" if told else f"{situation}, no fault"
+        known_as = f"{name}/{when(label, faults[0])}" if faults else story_name(name, ())
+        return self.maker.case(name, faults, name=known_as)

@@ -42,6 +42,10 @@ class Relevance:
             return getattr(fault, "input", None) in inputs
         return any(self._spoils(fault, load, inputs) for load in self.vehicle.loads.values())
 
+    def spoils(self, fault: Fault, load: str) -> bool:
+        """Whether a fault can spoil what a load makes of some input or other."""
+        return self._spoils(fault, self.vehicle.loads[load], self.vehicle.inputs)
+
     def _spoils(self, fault: Fault, load: LoadTable, inputs: Collection[str]) -> bool:
         if load.local is not None and not set(load.local.names).isdisjoint(inputs):
             return load.node in fault.nodes()

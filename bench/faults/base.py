@@ -58,12 +58,12 @@ class Fault(BaseModel):
     def reaches(self, vehicle: Vehicle, message: str, sender: str, receiver: str) -> bool:  # noqa: ARG002
         """Whether it can change what ``receiver`` makes of a message of ``sender``.
 
-        A fault of one message has the parameter ``message``, and ``at`` if only one receiver is
-        concerned; any other concerns its nodes.
+        A fault of one message has the parameter ``message``, and ``receiver`` if only one node's
+        reception is concerned; any other concerns its nodes.
         """
         own = getattr(self, "message", None)
         if own is not None:
-            return bool(own == message and getattr(self, "at", receiver) == receiver)
+            return bool(own == message and getattr(self, "receiver", receiver) == receiver)
         return sender in self.nodes() or receiver in self.nodes()
 
     @classmethod

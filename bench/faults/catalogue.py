@@ -48,7 +48,9 @@ def make_fault(kind: str, parameters: Mapping[str, Any], vehicle: Vehicle) -> Fa
     try:
         fault = form.model_validate(dict(parameters), context=FROM_FILE)
     except ValidationError as error:
-        detail = error.errors(include_url=False)[0]
+        details = error.errors(include_url=False)
+        misspelt = [detail for detail in details if detail["type"] == "extra_forbidden"]
+        detail = (misspelt or details)[0]
         key = str(detail["loc"][0]) if detail["loc"] else "fault"
         if detail["type"] == "extra_forbidden":
             text = unknown(f"parameter of '{kind}'", key, form.model_fields)

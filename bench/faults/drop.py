@@ -25,16 +25,16 @@ class Drop(Fault):
     group = "frames"
 
     message: str
-    at: str = Field(description="the node that misses it")
+    receiver: str = Field(description="the node that misses it")
     count: int | None = Field(default=None, ge=1, description="how many frames; default: all")
     share: float = Field(default=1.0, gt=0, le=1, description="probability that one is missed")
 
     def problem(self, vehicle: Vehicle) -> str:
-        missing = message_problem(vehicle, self.message) or node_problem(vehicle, self.at)
+        missing = message_problem(vehicle, self.message) or node_problem(vehicle, self.receiver)
         if missing:
             return missing
-        if vehicle.messages[self.message].senders == (self.at,):
-            return f"node '{self.at}' sends '{self.message}' itself; it never receives it"
+        if vehicle.messages[self.message].senders == (self.receiver,):
+            return f"node '{self.receiver}' sends '{self.message}' itself; it never receives it"
         return ""
 
     def apply(self, rig: Rig, random: Random) -> Undo:
@@ -42,19 +42,19 @@ class Drop(Fault):
         luck = Luck(self.count, self.share, random)
 
         def misses(receiver: Controller, frame: Frame) -> bool:
-            return receiver.name == self.at and carries(message, frame) and luck.hits()
+            return receiver.name == self.receiver and carries(message, frame) and luck.hits()
 
         rig.wire.misses.append(misses)
         return lambda: rig.wire.misses.remove(misses)
 
     def describe(self) -> str:
-        return f"{self.at} missed {how_many(self.message, self.count, self.share)}"
+        return f"{self.receiver} missed {how_many(self.message, self.count, self.share)}"
 
     def nodes(self) -> tuple[str, ...]:
-        return (self.at,)
+        return (self.receiver,)
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
         for message, nodes in requests(vehicle).items():
             for node in nodes:
-                yield cls(message=message, at=node)
+                yield cls(message=message, receiver=node)

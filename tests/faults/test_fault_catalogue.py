@@ -103,24 +103,24 @@ def test_an_unknown_fault_is_refused_with_the_nearest_name():
 def test_an_unknown_or_missing_parameter_is_named():
     with pytest.raises(FaultError, match=r"unknown parameter of 'drop' 'massage'") as caught:
         make_fault(
-            "drop", {"massage": "x", "message": "LampRequest", "at": "rear"}, small_vehicle()
+            "drop", {"massage": "x", "message": "LampRequest", "receiver": "rear"}, small_vehicle()
         )
     assert caught.value.key == "massage"
-    with pytest.raises(FaultError, match="'drop' needs the parameter 'at'"):
+    with pytest.raises(FaultError, match="'drop' needs the parameter 'receiver'"):
         make_fault("drop", {"message": "LampRequest"}, small_vehicle())
 
 
 @pytest.mark.parametrize(
     ("kind", "parameters"),
     [
-        ("drop", {"message": "LampRequest", "at": "rear", "share": 0}),
-        ("drop", {"message": "LampRequest", "at": "rear", "count": 0}),
+        ("drop", {"message": "LampRequest", "receiver": "rear", "share": 0}),
+        ("drop", {"message": "LampRequest", "receiver": "rear", "count": 0}),
         ("corrupt", {"message": "LampRequest", "share": 1.5}),
         ("delay", {"message": "LampRequest", "by": "0 ms"}),
         ("delay", {"message": "LampRequest", "by": "80"}),
         ("flood", {"node": "rear", "identifier": 0x800}),
         ("reset", {"node": "rear", "period": "0 s"}),
-        ("bounce", {"input": "lights", "lasts": "0 ms"}),
+        ("bounce", {"input": "lights", "settles_in": "0 ms"}),
     ],
 )
 def test_a_parameter_out_of_range_is_refused(kind, parameters):
@@ -132,7 +132,7 @@ def test_labels_show_what_differs_from_the_default_in_words_of_the_user():
     assert fault("delay", message="LampRequest", by="0.12 s").label() == (
         "delay(LampRequest,by=120 ms)"
     )
-    assert fault("drop", message="LampRequest", at="rear", count=2).label() == (
+    assert fault("drop", message="LampRequest", receiver="rear", count=2).label() == (
         "drop(LampRequest,rear,count=2)"
     )
     assert fault("stuck", input="oil_pressure", value=3.0).label() == "stuck(oil_pressure,value=3)"

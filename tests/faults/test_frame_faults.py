@@ -20,26 +20,26 @@ REQUEST = "LampRequest"
 
 
 def test_drop_takes_the_frames_from_one_receiver_only():
-    ran = run((fault("drop", message=REQUEST, at="rear"), 200, 400))
+    ran = run((fault("drop", message=REQUEST, receiver="rear"), 200, 400))
     assert {r.receivers for r in ran.frames(since_ms=200, until_ms=400)} == {("front",)}
     assert {r.receivers for r in ran.frames(since_ms=400)} == {("front", "rear")}
     assert {r.error for r in ran.frames()} == {None}
 
 
 def test_drop_leaves_other_messages_alone():
-    ran = run((fault("drop", message=REQUEST, at="rear"), 200, 400))
+    ran = run((fault("drop", message=REQUEST, receiver="rear"), 200, 400))
     other = ran.frames(DASH_STATUS, since_ms=200, until_ms=400)
     assert {record.receivers for record in other} == {("front", "rear")}
 
 
 def test_drop_of_a_count_ends_after_so_many_frames():
-    ran = run((fault("drop", message=REQUEST, at="rear", count=2), 200, None))
+    ran = run((fault("drop", message=REQUEST, receiver="rear", count=2), 200, None))
     after = ran.frames(since_ms=200)
     assert ["rear" in record.receivers for record in after[:4]] == [False, False, True, True]
 
 
 def test_drop_of_a_share_hits_some_frames_and_the_seed_says_which():
-    lossy = fault("drop", message=REQUEST, at="rear", share=0.5)
+    lossy = fault("drop", message=REQUEST, receiver="rear", share=0.5)
 
     def pattern(seed):
         ran = run((lossy, 100, None), lasts_ms=2_100, seed=seed)
@@ -54,7 +54,7 @@ def test_drop_of_a_share_hits_some_frames_and_the_seed_says_which():
 
 def test_a_node_cannot_miss_what_it_sends_itself():
     with pytest.raises(FaultError, match="node 'dash' sends 'LampRequest' itself"):
-        fault("drop", message=REQUEST, at="dash")
+        fault("drop", message=REQUEST, receiver="dash")
 
 
 # ---- corrupt
@@ -265,7 +265,7 @@ def test_a_message_without_a_cycle_time_has_no_impostor():
     "kind", ["alter", "corrupt", "delay", "duplicate", "freeze", "impostor", "drop"]
 )
 def test_a_message_that_nobody_sends_or_knows_is_refused_by_name(kind):
-    more = {"impostor": {"node": "rear"}, "drop": {"at": "rear"}}.get(kind, {})
+    more = {"impostor": {"node": "rear"}, "drop": {"receiver": "rear"}}.get(kind, {})
     with pytest.raises(FaultError, match=r"did you mean 'LampRequest'\?"):
         make_fault(kind, {"message": "LampReqest", **more}, small_vehicle())
     with pytest.raises(FaultError, match="no node of the vehicle sends message 'Foreign'"):

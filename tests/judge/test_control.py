@@ -253,3 +253,31 @@ def test_after_a_reset_a_node_may_have_forgotten_how_long_its_request_lasts():
         assert made.fault("reset", 2100, 2100, "node").broken(NAME) == []
     made = tape(table, (1050, 1), (2160, 1), (2590 + NS, 0), switch=PRESS).reset("dash", 2100)
     assert made.fault("reset", 2100, 2100, "node").broken(NAME) == [(NAME, "control")]
+
+
+def test_a_request_after_the_boot_is_due_after_debounce_and_latency_too():
+    """On from the beginning; the boot ends at 100 ms: due at 100 + 20 + 70 = 190 ms."""
+    made = tape({}, (190, 1), switch=((0, "on"),))
+    assert made.broken(NAME) == []
+    late = tape({}, (190 + NS, 1), switch=((0, "on"),))
+    broken(late.verdict("control", NAME), NS, 190)
+
+
+def test_a_hung_program_has_its_latency_when_it_goes_on():
+    """Hung from 900 to 1500 ms: it sees the switch then, due at 1500 + 20 + 70 = 1590 ms."""
+
+    def made(late):
+        going = tape({}, (1590 + late, 1), (2050, 0), switch=PRESS)
+        return going.node("dash", (900, "hung", "fault"), (1500, "running", "fault"))
+
+    edge(made, "control", NAME, deadline_ms=1590)
+
+
+def test_a_received_signal_may_be_called_stale_early():
+    """Last heard at 1960 ms: from 1960 + 245 = 2205 ms on, less a debounce of 20 ms."""
+    press = ((1000, "on"),)
+    early = engine(tape(RECEIVED, (1050, 1), (2185, 0), switch=press), 60, 2000)
+    assert early.broken(NAME) == []
+    broken(engine(tape(RECEIVED, (1050, 1), (2185 - NS, 0), switch=press), 60, 2000).verdict(
+        "control", NAME
+    ), NS, 2185 - NS)  # fmt: skip

@@ -134,3 +134,28 @@ def test_a_hung_sender_is_excused_until_it_has_caught_up():
         return made.fault("hang", 900, 1500, "node")
 
     edge(tape, RULE, deadline_ms=1670)
+
+
+def test_a_sender_that_starts_anew_is_excused_until_it_has_caught_up():
+    """Reset at 900 ms, booted at 1000 ms: whatever was asked, due at 1000 + 170 = 1170 ms."""
+
+    def tape(off_at):
+        messages = ((60, 860, 1), (960, 1160, 1), (1160, 4000, 0))
+        made = Tape(car(requests=REQUESTS), 4000).input("switch", (0, "on"), (905, "off"))
+        for from_ms, to_ms, on in messages:
+            made.requests(from_ms, to_ms, on=on)
+        made.reset("dash", 900).fault("reset", 900, 900, "node")
+        return made.output("lamp", (70, 1), (off_at, 0))
+
+    assert (("lamp", RULE)) not in tape(1170).broken()
+    broken(tape(1170 + NS).verdict(RULE), NS, 1170)
+
+
+def test_a_switch_that_bounces_leaves_either_state_allowed():
+    """Edges at 1000, 1010 and 1020 ms: stable at 1040 ms, due at 1040 + 150 = 1190 ms."""
+
+    def tape(late):
+        made = drive((1190 + late, 1), messages=((60, 1180, 0), (1180, 4000, 1)))
+        return made.input("switch", (1010, "off"), (1020, "on"))
+
+    edge(tape, RULE, deadline_ms=1190)

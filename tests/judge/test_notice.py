@@ -116,3 +116,14 @@ def test_a_node_that_starts_anew_counts_from_its_boot():
         return made.fault("reset", 1500, 1500, "node")
 
     edge(tape, "notice", "stuck", deadline_ms=2900)
+
+
+def test_a_node_that_comes_back_on_the_bus_has_time_to_find_out():
+    """Off the bus itself from 1000 to 1500 ms: excused up to 1500 + 400 + 500 = 2400 ms."""
+
+    def tape(on_at):
+        made = lost((on_at, 1), (3100, 0), back_ms=3000)
+        return made.controller("dash", (1000, "BUS_OFF"), (1500, "ERROR_ACTIVE"))
+
+    assert ("lost", "notice") not in tape(2400).broken()
+    broken(tape(2400 + NS).verdict("notice", "lost"), NS, 2400)

@@ -167,3 +167,14 @@ def test_a_latched_load_waits_after_its_power_up_too():
     assert tape.broken() != []
     tape = Tape(car(lamp=LATCH), 1500).requests(60, 1500, on=True)
     assert tape.verdict("fresh").broken is False
+
+
+def test_darkness_whose_limit_is_the_end_of_the_recording_tests_nothing():
+    """Dark at 1000 ms, 80 ms allowed, recorded to 1080 ms."""
+    untested(restarted(DARK, (1000, 0), (1050, 1), end_ms=1080).verdict("dark"))
+    kept(restarted(DARK, (1000, 0), (1050, 1), end_ms=1080 + NS).verdict("dark"), 30)
+
+
+def test_a_load_that_goes_to_on_after_its_hardware_let_it_down_tests_the_reset():
+    """Lit before and after; hardware off: staying dark would have been wrong."""
+    kept(restarted(LIT, (1000, 0), (1090, 1)).verdict("reset"), 10)

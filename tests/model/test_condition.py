@@ -123,17 +123,21 @@ def test_what_is_no_expression_is_refused(text):
         parse_condition(text)
 
 
+def read(text: str) -> tuple[tuple[str, ...], str]:
+    """The names in a condition, or what is said of it."""
+    try:
+        return parse_condition(text).names, ""
+    except ValueError as error:
+        return (), str(error)
+
+
 @given(st.text(max_size=30))
 def test_any_text_is_read_or_refused(text):
-    try:
-        assert parse_condition(text).names
-    except ValueError as error:
-        assert "condition" in str(error)
+    names, said = read(text)
+    assert names or "condition" in said
 
 
 @pytest.mark.parametrize("text", ["(" * 300 + "a == b" + ")" * 300, "not " * 5000 + "a == b"])
 def test_a_text_that_is_nested_too_deeply_is_refused_or_read(text):
-    try:
-        assert parse_condition(text).names == ("a",)
-    except ValueError as error:
-        assert "condition" in str(error)
+    names, said = read(text)
+    assert names == ("a",) or "condition" in said

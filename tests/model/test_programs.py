@@ -37,7 +37,9 @@ def test_a_module_that_is_missing(car):
     )
 
 
-@pytest.mark.parametrize("reference", ["..nodes:Dash", ".nodes:Dash", "a..b:Dash", " :Dash", "a b:D"])
+@pytest.mark.parametrize(
+    "reference", ["..nodes:Dash", ".nodes:Dash", "a..b:Dash", " :Dash", "a b:D"]
+)
 def test_a_module_whose_name_is_none(car, reference):
     assert "Traceback" not in said(car, reference)
 
@@ -61,7 +63,9 @@ def test_a_class_that_can_neither_start_nor_run(car):
 
 
 def test_a_class_needs_no_base(car):
-    car.write("more.py", "class Dash:\n    def __init__(self, board): ...\n    def start(self): ...\n")
+    car.write(
+        "more.py", "class Dash:\n    def __init__(self, board): ...\n    def start(self): ...\n"
+    )
     assert car.change('"programs.py:Dash"', '"more.py:Dash"').problems() == []
 
 
@@ -94,12 +98,14 @@ def test_two_nodes_of_one_file_share_its_module(car):
 
 def test_files_of_one_name_in_two_folders_are_two_modules(car, tmp_path_factory):
     other = type(car)(tmp_path_factory.mktemp("other"))
-    other.write("programs.py", PROGRAMS.replace("class Dash(Node):", "class Dash(Node):\n    x = 1"))
+    other.write(
+        "programs.py", PROGRAMS.replace("class Dash(Node):", "class Dash(Node):\n    x = 1")
+    )
     assert not hasattr(car.load().programs["dash"], "x")
     assert other.load().programs["dash"].x == 1
 
 
-CHECKS = '''
+CHECKS = """
 class Choosy(Node):
     @staticmethod
     def check_settings(settings):
@@ -109,7 +115,7 @@ class Choosy(Node):
             raise error
         if not settings:
             raise ValueError("there are no settings")
-'''
+"""
 
 
 def test_settings_that_a_program_refuses_are_pointed_at(car):

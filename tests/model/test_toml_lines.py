@@ -22,7 +22,9 @@ def test_keys_and_tables():
 
 
 def test_arrays_of_tables_carry_their_index():
-    found = lines("[[s]]\nat = 1\n[[s]]\nat = 2\n[s.more]\nx = 1\n[[s.deep]]\ny = 1\n[[s.deep]]\ny=2\n")
+    found = lines(
+        "[[s]]\nat = 1\n[[s]]\nat = 2\n[s.more]\nx = 1\n[[s.deep]]\ny = 1\n[[s.deep]]\ny=2\n"
+    )
     assert found["s", 0, "at"] == 2
     assert found["s", 1] == 3
     assert found["s", 1, "at"] == 4
@@ -40,7 +42,9 @@ def test_dotted_keys():
 
 
 def test_quoted_keys():
-    found = lines("""[requests."Lamp.Tail"]\n'a b' = 1\n"c.d".e = 2\n[ 'x' . "y#z" ] # [no]\nf = 3\n""")
+    found = lines(
+        """[requests."Lamp.Tail"]\n'a b' = 1\n"c.d".e = 2\n[ 'x' . "y#z" ] # [no]\nf = 3\n"""
+    )
     assert found["requests", "Lamp.Tail"] == 1
     assert found["requests", "Lamp.Tail", "a b"] == 2
     assert found["requests", "Lamp.Tail", "c.d", "e"] == 3
@@ -60,7 +64,7 @@ def test_a_key_in_an_inline_table_stands_on_the_line_of_the_key_that_holds_it():
         '"""\n[x]\nb = 2\n\\""" still\n"""',
         "'''\n[x]\nb = 2\n'''",
         '[\n"[x]",\n["b = 2"],\n# [x]\n]',
-        '[\n[1],\n[2]\n]',
+        "[\n[1],\n[2]\n]",
         '"""[x]\n[[x]]\nb = 1"""  # """',
         "'it''s' # [".replace("''s", "s"),
         '"a \\" [ # {"',

@@ -59,20 +59,24 @@ def test_currents_round_trip(milliamperes):
     assert parse_current(f"{milliamperes} mA") == pytest.approx(milliamperes / 1000)
 
 
+def read(text: str) -> tuple[int, str]:
+    """A duration in ns, or -1 and what is said of it."""
+    try:
+        return parse_duration(text), ""
+    except ValueError as error:
+        return -1, str(error)
+
+
 @given(st.text(max_size=12))
 def test_whatever_is_written_is_read_or_refused_in_words(text):
-    try:
-        assert 0 <= parse_duration(text) <= LONGEST
-    except ValueError as error:
-        assert f"'{text}'" in str(error) or "is no unit" in str(error)
+    ns, said = read(text)
+    assert 0 <= ns <= LONGEST or f"'{text}'" in said or "is no unit" in said
 
 
 @given(st.integers(-(10**40), 10**40), st.integers(-60, 10**22))
 def test_no_exponent_is_too_much_to_be_refused(number, exponent):
-    try:
-        assert parse_duration(f"{number}e{exponent} s") >= 0
-    except ValueError as error:
-        assert "is too large for a duration" in str(error) or "is negative" in str(error)
+    ns, said = read(f"{number}e{exponent} s")
+    assert ns >= 0 or "is too large for a duration" in said or "is negative" in said
 
 
 @pytest.mark.parametrize(
@@ -154,7 +158,9 @@ class _Form(BaseModel):
     fuse: Current = 1.0
 
 
-@pytest.mark.parametrize("key, kind", [("time", "duration"), ("rate", "bit rate"), ("fuse", "current")])
+@pytest.mark.parametrize(
+    "key, kind", [("time", "duration"), ("rate", "bit rate"), ("fuse", "current")]
+)
 @pytest.mark.parametrize("number", [250, 250.0, 10_000])
 def test_a_number_without_a_unit_is_a_mistake_in_a_file(key, kind, number):
     with pytest.raises(ValidationError, match=f"got {number}; expected a {kind} with its unit"):

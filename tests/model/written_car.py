@@ -145,6 +145,8 @@ class WrittenCar:
         try:
             self.load()
         except BadInput as error:
-            assert all(Path(p.file).parent == self.folder for p in error.problems)
-            return [str(p).removeprefix(f"{self.path}:") for p in error.problems]
-        return []
+            found = error.problems
+        else:
+            return []
+        assert all(Path(problem.file).parent == self.folder for problem in found)
+        return [str(problem).removeprefix(f"{self.path}:") for problem in found]

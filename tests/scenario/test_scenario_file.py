@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from bench.faults.catalogue import catalogue
 from bench.model.problem import BadInput
 from bench.scenario import Expectation, TimedAction, load_scenario
 
@@ -99,7 +100,9 @@ def test_a_step_of_the_scenario_comes_after_the_situations_action_of_the_same_in
 
 
 def test_actions_of_a_situation_that_lie_behind_the_end_are_left_out(story):
-    story.text = 'title = "x"\nvehicle = "car/vehicle.toml"\nsituation = "night"\nlasts = "499 ms"\n'
+    story.text = (
+        'title = "x"\nvehicle = "car/vehicle.toml"\nsituation = "night"\nlasts = "499 ms"\n'
+    )
     assert story.load().actions == ()
     story.change("499 ms", "500 ms")
     assert len(story.load().actions) == 1
@@ -150,8 +153,8 @@ MISTAKES = [
     ('lasts = "2 s"', "lasts = 2", "lasts", line_of('lasts = "2 s'), f"got 2; {DURATION}"),
     ("seed = 7", 'seed = "x"', "seed", line_of("seed"), "input should be a valid integer, unable"),
     ("seed = 7", "sed = 7", "sed", line_of("seed"),
-     "unknown key 'sed'; expected one of: about, expect, inputs, lasts, seed, situation, steps,"
-     " title, vehicle (did you mean 'seed'?)"),
+     ("unknown key 'sed'; expected one of: about, expect, inputs, lasts, seed, situation, steps,"
+     " title, vehicle (did you mean 'seed'?)")),
     ('"car/vehicle.toml"', '"car/vehicel.toml"', "vehicle", line_of("vehicle"), "there is no file"),
     ('situation = "night"', 'situation = "nihgt"', "situation", line_of("situation"),
      "unknown situation 'nihgt'; expected one of: night (did you mean 'night'?)"),
@@ -163,12 +166,13 @@ MISTAKES = [
      "got True; expected a position or a number"),
     ('lights = "off"', 'lights = "of"', "steps[1].set.lights", line_of("set"),
      "'lights' has no position 'of'; expected one of: off, on (did you mean 'off'?)"),
-    ('set = { lights = "off" }', "set = {}", "steps[1].set", line_of("set"), "dictionary should have at least 1"),
+    ('set = { lights = "off" }', "set = {}", "steps[1].set", line_of("set"),
+     "dictionary should have at least 1"),
     ('set = { lights = "off" }', "", "steps[1]", line_of('at = "1 s"') - 1,
      "expected either 'set' (inputs) or 'fault' (its name)"),
     ('set = { lights = "off" }', 'set = { lights = "off" }\nfault = "cut"', "steps[1]",
      line_of('at = "1 s"') - 1, "expected either 'set' (inputs) or 'fault' (its name)"),
-    ('set = { lights = "off" }', 'set = { lights = "off" }\nnode = "rear"', "steps[1]",
+    ('set = { lights = "off" }', 'set = { lights = "off" }\nnode = "rear"', "steps[1].node",
      line_of("set") + 1, "unknown key 'node'"),
     ('set = { lights = "off" }', 'set = { lights = "off" }\nlasts = "1 s"', "steps[1]",
      line_of('at = "1 s"') - 1, "'until' and 'lasts' belong to a fault"),
@@ -192,8 +196,8 @@ MISTAKES = [
     ('node = "rear"', 'node = "rear"\nperiod = 50', "steps[3].period", line_of("node") + 1,
      f"got 50; {DURATION}"),
     ('load = "tail_lamp"', 'load = "tial_lamp"', "expect[1].load", line_of("load"),
-     "unknown load 'tial_lamp'; expected one of: buzzer, indicator, tail_lamp"
-     " (did you mean 'tail_lamp'?)"),
+     ("unknown load 'tial_lamp'; expected one of: buzzer, indicator, tail_lamp"
+     " (did you mean 'tail_lamp'?)")),
     ('state = "on"', 'state = "lit"', "expect[1].state", line_of("state"),
      "got 'lit'; expected 'off', 'on' or 'flash'"),
     ('at = "900 ms"', "", "expect[1]", line_of("load") - 1,
@@ -231,6 +235,12 @@ def test_mistakes_of_the_vehicle_are_told_with_its_own_file(story, tmp_path):
     vehicle.write_text(vehicle.read_text().replace('"250 kbit/s"', '"2 Mbit/s"'))
     (problem,) = story.problems()
     assert problem.startswith(f"{vehicle}:5: wire.bit_rate: '2 Mbit/s' is out of range")
+
+
+def test_every_parameter_of_every_fault_can_be_written_in_a_step():
+    taken = {"at", "set", "fault", "until", "lasts"}
+    for kind, form in catalogue().items():
+        assert taken.isdisjoint(form.model_fields), kind
 
 
 def test_a_scenario_that_is_missing(tmp_path):

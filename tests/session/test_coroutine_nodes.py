@@ -49,9 +49,7 @@ def test_a_coroutine_and_callbacks_of_one_node_share_it():
         while True:
             count = await self.heard.get()
             log(self.board, count)
-            self.board.bus.send(
-                can.Message(arbitration_id=257, data=[count], is_extended_id=False)
-            )
+            self.board.bus.send(can.Message(arbitration_id=257, data=[count], is_extended_id=False))
 
     ran = run(program(start=start, on_frame=on_frame, run=unit))
     assert [count for _, count in log.entries] == [1, 2, 3, 4, 5, 6]
@@ -64,9 +62,7 @@ def test_coroutine_nodes_and_callback_nodes_run_side_by_side():
         while True:
             await asyncio.sleep(0.04)
             count += 1
-            self.board.bus.send(
-                can.Message(arbitration_id=256, data=[count], is_extended_id=False)
-            )
+            self.board.bus.send(can.Message(arbitration_id=256, data=[count], is_extended_id=False))
 
     log = Log()
     unit = program(on_frame=lambda self, message: log(self.board, message.data[0]))
@@ -216,6 +212,7 @@ def test_the_end_of_a_run_ends_coroutines_without_a_word(ends, caplog):
         try:
             while True:
                 await asyncio.sleep(0.01)
+                self.awake = True
         finally:
             self.board.write("lamp", 1.0)
 
@@ -229,6 +226,7 @@ def test_the_end_of_a_run_ends_a_hung_coroutine_without_a_word(caplog):
         try:
             while True:
                 await asyncio.sleep(0.01)
+                self.awake = True
         finally:
             self.board.write("lamp", 1.0)
 

@@ -51,7 +51,7 @@ def test_a_crash_in_a_timer_stops_all_timers():
         self.board.after(35 * MS, self.fail)
 
     def fail(self):
-        1 / 0  # in timer
+        return 1 / 0  # in timer
 
     ran = run(program(start=start, fail=fail))
     assert_crash(ran, 55, "in timer", "ZeroDivisionError: division by zero")

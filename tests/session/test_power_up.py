@@ -219,7 +219,9 @@ def test_an_old_board_refuses_after_a_reset():
             refusals.append(name)
 
     ran = run(
-        program(start=lambda self: boards.append(self.board)), ("reset", 100, None), at=[(200, probe)]
+        program(start=lambda self: boards.append(self.board)),
+        ("reset", 100, None),
+        at=[(200, probe)],
     )
     assert refusals == list(uses)
     assert len(ran.states()) == 4
@@ -250,7 +252,9 @@ def test_timers_set_on_an_old_board_never_run():
         boards[0].feed_watchdog()
 
     run(
-        program(start=lambda self: boards.append(self.board)), ("reset", 100, None), at=[(200, late)]
+        program(start=lambda self: boards.append(self.board)),
+        ("reset", 100, None),
+        at=[(200, late)],
     )
     assert log == []
 
@@ -265,5 +269,3 @@ def test_python_cans_periodic_task_ends_with_its_program():
     ran = run(program(start=start), ("reset", 105, None))
     assert max(at for at, _ in ran.answers()) < 105
     assert len(ran.answers()) >= 8
-
-

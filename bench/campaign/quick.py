@@ -1,0 +1,90 @@
+"""The quick selection: a few hundred of the planned cases, by what they can show.
+
+Chosen without running anything and without chance: every situation without a fault, every fault
+where it spoils most, then whatever adds the most that no chosen case shows yet.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from heapq import heapify, heappop, heappush
+from typing import NamedTuple
+
+from bench.campaign.cases import CaseMaker, in_order
+from bench.campaign.plan import plan
+from bench.campaign.traits import Trait, Traits
+from bench.model.loading import Vehicle
+from bench.scenario import Scenario
+
+MOST = 450
+"""No more cases than this, unless there are more situations and faults."""
+
+
+class QuickPlan(NamedTuple):
+    """The cases, how many there were to choose from, and what was left out, in sentences."""
+
+    cases: list[Scenario]
+    singles: int
+    left_out: tuple[str, ...]
+
+
+def plan_quick(vehicle: Vehicle, seed: int = 0) -> QuickPlan:
+    """The quick cases, in the order of :func:`bench.campaign.plan.plan` and with its names."""
+    every = plan(vehicle, seed)
+    traits = Traits(CaseMaker(vehicle, seed))
+    shown = [traits.of(case) for case in every]
+    chosen, missed = _selected(every, shown)
+    left_out = [
+        f"{len(every) - len(chosen):,} cases with a single fault were left out.",
+        "They differ from chosen ones only in the situation, the instant or the other loads.",
+    ]
+    if missed:
+        left_out.append(f"{missed:,} combinations of load, change and fault are not among them.")
+    cases = in_order(vehicle, (every[index] for index in chosen))
+    return QuickPlan(cases, len(every), tuple(left_out))
+
+
+def _selected(cases: Sequence[Scenario], shown: Sequence[Sequence[Trait]]) -> tuple[list[int], int]:
+    """The chosen cases by number, and how many traits none of them has."""
+    lacking = dict.fromkeys(trait for traits in shown for trait in traits)
+    needed = [trait for trait in lacking if trait[0] in ("situation", "fault")]
+    chosen = [_richest(trait, cases, shown, lacking) for trait in needed]
+    queue = [(-len(shown[index]), case.lasts_ns, index) for index, case in enumerate(cases)]
+    heapify(queue)
+    while queue and len(chosen) < MOST and lacking:
+        value, lasts_ns, index = heappop(queue)
+        news = sum(trait in lacking for trait in shown[index])
+        if news and -value > news:
+            heappush(
+                queue, (-news, lasts_ns, index)
+            )  # it was worth more when it was last looked at
+        elif news:
+            chosen.append(index)
+            _strike(shown[index], lacking)
+    return sorted(chosen), len(lacking)
+
+
+def _richest(
+    needed: Trait,
+    cases: Sequence[Scenario],
+    shown: Sequence[Sequence[Trait]],
+    lacking: dict[Trait, None],
+) -> int:
+    """The case with a trait that shows most beside it; of equals one with the most news, then
+    the shortest. What it shows is lacking no longer.
+    """
+    index = min(
+        (index for index, traits in enumerate(shown) if needed in traits),
+        key=lambda index: (
+            -len(shown[index]),
+            -sum(trait in lacking for trait in shown[index]),
+            cases[index].lasts_ns,
+        ),
+    )
+    _strike(shown[index], lacking)
+    return index
+
+
+def _strike(traits: Sequence[Trait], lacking: dict[Trait, None]) -> None:
+    for trait in traits:
+        lacking.pop(trait, None)

@@ -1,0 +1,75 @@
+"""How large the space of cases is that a depth chooses from, counted, and what it leaves out.
+
+A report that says "all kept" must also say of what.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from bench.campaign.cases import instances
+from bench.faults.catalogue import catalogue
+from bench.model.loading import Vehicle
+from bench.scenario import Scenario
+
+
+@dataclass(frozen=True, slots=True)
+class Space:
+    """What a depth chose from, and what it chose.
+
+    ``actions`` counts what the driver and the engine do in all situations, ``kinds`` the kinds of
+    faults, ``faults`` their instances on this vehicle. ``singles`` is the number of cases with one
+    fault (or one plug that carries supply and CAN) at the planned instants, ``pairs`` the number
+    of ordered pairs of instances times the actions that they may be placed around. ``instants``
+    counts the distinct instants of the chosen cases at which a fault begins. ``left_out`` says in
+    sentences what was not chosen and why.
+    """
+
+    depth: str
+    situations: int
+    actions: int
+    kinds: int
+    faults: int
+    instants: int
+    singles: int
+    pairs: int
+    chosen: int
+    left_out: tuple[str, ...]
+
+    def sentences(self) -> tuple[str, ...]:
+        """The space in plain words."""
+        of = f"{self.situations} situations with {self.actions} actions; {self.faults} faults"
+        many = f"{self.singles:,} cases with a single fault, {self.pairs:,} ordered pairs of faults"
+        begin = f"faults begin at {self.instants:,} different instants"
+        return (
+            f"{of} of {self.kinds} kinds; {many} around an action.",
+            f"Chosen: {self.chosen:,} cases; {begin}.",
+            *self.left_out,
+        )
+
+
+def measured(
+    depth: str,
+    vehicle: Vehicle,
+    cases: Sequence[Scenario],
+    *,
+    singles: int,
+    left_out: Sequence[str],
+) -> Space:
+    """The space of a vehicle, and the cases chosen out of it."""
+    actions = sum(len(table.actions) for table in vehicle.situations.values())
+    faults = len(instances(vehicle))
+    begun = {(case.situation, timed.at_ns) for case in cases for timed in case.faults}
+    return Space(
+        depth=depth,
+        situations=len(vehicle.situations),
+        actions=actions,
+        kinds=len(catalogue()),
+        faults=faults,
+        instants=len(begun),
+        singles=singles,
+        pairs=faults * faults * actions,
+        chosen=len(cases),
+        left_out=tuple(left_out),
+    )

@@ -1,0 +1,115 @@
+"""What a case can show, told from the vehicle's description alone, without running it.
+
+A load is shown something when its request or its local input changes while a fault is there that
+can spoil it: "tail_left switched off during a cut". Cases with equal traits are alike, and a small
+selection needs only one of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from functools import cache
+
+from bench.campaign.cases import CaseMaker
+from bench.model.expression import Condition, Value
+from bench.model.loading import Vehicle
+from bench.scenario import Scenario, TimedFault
+
+Trait = tuple[str, ...]
+
+
+class Traits:
+    """The traits of a vehicle's cases."""
+
+    def __init__(self, maker: CaseMaker) -> None:
+        self.maker = maker
+        self.vehicle: Vehicle = maker.vehicle
+        self._changes = cache(self._changes_of)
+        self._spoils = cache(maker.relevance.spoils)
+
+    def of(self, case: Scenario) -> tuple[Trait, ...]:
+        """The traits of a case, in a fixed order."""
+        return tuple(dict.fromkeys(self._all(case)))
+
+    def _all(self, case: Scenario) -> Iterator[Trait]:
+        if not case.faults:
+            yield ("situation", case.situation)
+            return
+        kinds = case.kinds
+        yield ("fault", "+".join(timed.fault.label() for timed in case.faults))
+        timed = case.faults[0]
+        length = self._length(timed)
+        yield ("length", kinds, length)
+        for at_ns, load, direction in self._changes(case.situation):
+            if not self._during(timed, at_ns):
+                continue
+            if self._spoils(timed.fault, load):
+                yield ("load", load, direction, kinds)
+                yield ("load", load, direction, timed.fault.group, length)
+            if self.vehicle.loads[load].node in timed.fault.nodes():
+                yield ("node", load, direction, kinds)
+        for name, notice in self.vehicle.notices.items():
+            if notice.lost is not None and notice.lost in timed.fault.nodes():
+                yield ("notice", name, kinds, length)
+        for at_ns, name in self._moves(case.situation):
+            if getattr(timed.fault, "input", None) == name and self._during(timed, at_ns):
+                yield ("input", name, kinds, case.situation)
+
+    def _length(self, timed: TimedFault) -> str:
+        if timed.until_ns is None:
+            return "once"
+        lasts_ns = timed.until_ns - timed.at_ns
+        return "brief" if lasts_ns <= self.maker.spans.brief else "outage"
+
+    def _during(self, timed: TimedFault, at_ns: int) -> bool:
+        """Whether a change falls into a fault; into a momentary one while it is got over."""
+        took = self.maker.spans
+        until_ns = timed.until_ns or timed.at_ns + 2 * took.period + took.brief
+        return timed.at_ns - took.period <= at_ns <= until_ns
+
+    def _moves(self, situation: str) -> Iterator[tuple[int, str]]:
+        for action in self.vehicle.situations[situation].actions:
+            for name in action.set:
+                yield action.at, name
+
+    def _changes_of(self, situation: str) -> tuple[tuple[int, str, str], ...]:
+        """When which load is asked for something else in a situation: (ns, load, on or off).
+
+        What its inputs ask for at that instant; delays, and signals of other nodes that a request
+        depends on, are left out of account.
+        """
+        table = self.vehicle.situations[situation]
+        values: dict[str, Value] = {
+            name: entry.rest for name, entry in self.vehicle.inputs.items()
+        } | dict(table.inputs)
+        before = self._asked(values)
+        found: list[tuple[int, str, str]] = []
+        for action in sorted(table.actions, key=lambda action: action.at):
+            values |= action.set
+            after = self._asked(values)
+            found += [
+                (action.at, load, "on" if after[load] else "off")
+                for load in after
+                if after[load] != before[load]
+            ]
+            before = after
+        return tuple(found)
+
+    def _asked(self, values: Mapping[str, Value]) -> dict[str, bool]:
+        """What the inputs ask of every load."""
+        found: dict[str, bool] = {}
+        for name, load in self.vehicle.loads.items():
+            on = load.local is not None and _holds(load.local, values)
+            table = self.vehicle.requests.get(load.request or "")
+            if table is not None:
+                wanted = _holds(table.follows, values)
+                gated = table.only_while is None or _holds(table.only_while, values)
+                on = on or (wanted and gated)
+            found[name] = on
+        return found
+
+
+def _holds(condition: Condition, values: Mapping[str, Value]) -> bool:
+    """Whether a condition holds; signals of other nodes count as zero."""
+    known = {name: values.get(name, 0.0) for name in condition.names}
+    return condition(known)
