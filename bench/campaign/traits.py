@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from functools import cache
+from typing import NamedTuple
 
 from bench.campaign.cases import CaseMaker
 from bench.model.expression import Condition, Value
@@ -18,13 +19,25 @@ from bench.scenario import Scenario, TimedFault
 Trait = tuple[str, ...]
 
 
+class Course(NamedTuple):
+    """What a situation asks of the loads: at its beginning, and when which of them is asked for
+    something else, as (ns, load, on or off).
+
+    What the inputs ask for at that instant; delays, and signals of other nodes that a request
+    depends on, are left out of account.
+    """
+
+    beginning: Mapping[str, str]
+    changes: tuple[tuple[int, str, str], ...]
+
+
 class Traits:
     """The traits of a vehicle's cases."""
 
     def __init__(self, maker: CaseMaker) -> None:
         self.maker = maker
         self.vehicle: Vehicle = maker.vehicle
-        self._changes = cache(self._changes_of)
+        self._course = cache(self._course_of)
         self._spoils = cache(maker.relevance.spoils)
 
     def of(self, case: Scenario) -> tuple[Trait, ...]:
@@ -35,25 +48,31 @@ class Traits:
         if not case.faults:
             yield ("situation", case.situation)
             return
-        kinds = case.kinds
         yield ("fault", "+".join(timed.fault.label() for timed in case.faults))
         timed = case.faults[0]
         length = self._length(timed)
-        yield ("length", kinds, length)
-        for at_ns, load, direction in self._changes(case.situation):
+        yield ("length", case.kinds, length)
+        yield from self._of_changes(case, timed, length)
+        for load, asked in self._asked_at(case.situation, timed.at_ns).items():
+            if self._spoils(timed.fault, load):
+                yield ("held", load, asked, _effect(case), length)
+        for name, notice in self.vehicle.notices.items():
+            if notice.lost is not None and notice.lost in timed.fault.nodes():
+                yield ("notice", name, case.kinds, length)
+        for at_ns, name in self._moves(case.situation):
+            if getattr(timed.fault, "input", None) == name and self._during(timed, at_ns):
+                yield ("input", name, case.kinds)
+
+    def _of_changes(self, case: Scenario, timed: TimedFault, length: str) -> Iterator[Trait]:
+        """What changes for the loads while the fault is there."""
+        for at_ns, load, asked in self._course(case.situation).changes:
             if not self._during(timed, at_ns):
                 continue
             if self._spoils(timed.fault, load):
-                yield ("load", load, direction, kinds)
-                yield ("load", load, direction, timed.fault.group, length)
+                yield ("load", load, asked, case.kinds)
+                yield ("load", load, asked, timed.fault.group, length)
             if self.vehicle.loads[load].node in timed.fault.nodes():
-                yield ("node", load, direction, kinds)
-        for name, notice in self.vehicle.notices.items():
-            if notice.lost is not None and notice.lost in timed.fault.nodes():
-                yield ("notice", name, kinds, length)
-        for at_ns, name in self._moves(case.situation):
-            if getattr(timed.fault, "input", None) == name and self._during(timed, at_ns):
-                yield ("input", name, kinds, case.situation)
+                yield ("node", load, asked, case.kinds)
 
     def _length(self, timed: TimedFault) -> str:
         if timed.until_ns is None:
@@ -72,32 +91,32 @@ class Traits:
             for name in action.set:
                 yield action.at, name
 
-    def _changes_of(self, situation: str) -> tuple[tuple[int, str, str], ...]:
-        """When which load is asked for something else in a situation: (ns, load, on or off).
-
-        What its inputs ask for at that instant; delays, and signals of other nodes that a request
-        depends on, are left out of account.
-        """
+    def _course_of(self, situation: str) -> Course:
         table = self.vehicle.situations[situation]
         values: dict[str, Value] = {
             name: entry.rest for name, entry in self.vehicle.inputs.items()
         } | dict(table.inputs)
-        before = self._asked(values)
-        found: list[tuple[int, str, str]] = []
+        before = beginning = self._asked(values)
+        changes: list[tuple[int, str, str]] = []
         for action in sorted(table.actions, key=lambda action: action.at):
             values |= action.set
             after = self._asked(values)
-            found += [
-                (action.at, load, "on" if after[load] else "off")
-                for load in after
-                if after[load] != before[load]
+            changes += [
+                (action.at, load, asked) for load, asked in after.items() if asked != before[load]
             ]
             before = after
-        return tuple(found)
+        return Course(beginning, tuple(changes))
 
-    def _asked(self, values: Mapping[str, Value]) -> dict[str, bool]:
-        """What the inputs ask of every load."""
-        found: dict[str, bool] = {}
+    def _asked_at(self, situation: str, at_ns: int) -> dict[str, str]:
+        """What the loads are asked for just before an instant."""
+        course = self._course(situation)
+        found = dict(course.beginning)
+        found |= {load: asked for change_ns, load, asked in course.changes if change_ns < at_ns}
+        return found
+
+    def _asked(self, values: Mapping[str, Value]) -> dict[str, str]:
+        """What the inputs ask of every load: on or off."""
+        found: dict[str, str] = {}
         for name, load in self.vehicle.loads.items():
             on = load.local is not None and _holds(load.local, values)
             table = self.vehicle.requests.get(load.request or "")
@@ -105,8 +124,18 @@ class Traits:
                 wanted = _holds(table.follows, values)
                 gated = table.only_while is None or _holds(table.only_while, values)
                 on = on or (wanted and gated)
-            found[name] = on
+            found[name] = "on" if on else "off"
         return found
+
+
+def _effect(case: Scenario) -> str:
+    """What the faults of a case have in common with others: what strikes a node is of its own
+    kind each, of the rest those are alike that silence a link, and those that spoil its content.
+    """
+    fault = case.faults[0].fault
+    if len(case.faults) > 1 or fault.group == "node":
+        return case.kinds
+    return "content" if fault.content else fault.group
 
 
 def _holds(condition: Condition, values: Mapping[str, Value]) -> bool:

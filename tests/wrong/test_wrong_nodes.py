@@ -44,9 +44,9 @@ WRONG = [
     Wrong(transmit.ChattersInFifo, "dash", "none", "rain", "BodyRequest.Wiper", "control"),
     Wrong(transmit.RestartsWithoutLink, "rear", "unplug", "night_drive", "rear", "program"),
     Wrong(receive.AnyFrameRefreshes, "rear", "drop", "braking", "tail_left", "stale"),
-    Wrong(receive.RefusedFrameRefreshes, "rear", "alter", "braking", "tail_left", "stale"),
+    Wrong(receive.RefusedFrameRefreshes, "rear", "alter", "rain", "tail_left", "stale"),
     Wrong(receive.IgnoresCounter, "rear", "freeze", "parked", "accessory_socket", "stale"),
-    Wrong(receive.IgnoresChecksum, "rear", "alter", "braking", "tail_left", "fresh"),
+    Wrong(receive.IgnoresChecksum, "rear", "alter", "rain", "tail_left", "fresh"),
     Wrong(
         receive.IgnoresKind, "rear", "none", "parked", "tail_left", "end to end",
         beside={"gauge": OddGauge},
