@@ -19,7 +19,7 @@ from bench.scenario import Scenario, TimedAction, TimedFault
 
 MS = 1_000_000
 NO_FAULT = "none"
-APART_NS = 300 * MS
+APART_NS = 500 * MS
 """Actions closer than this are covered by one set of instants."""
 
 

@@ -7,8 +7,8 @@ at instants around what the driver does.
     at once    |   |                       momentary faults, just before and just behind it
 
 The action falls into the fault, so a load that only holds its last state shows whether it
-follows again afterwards. A fault is tried around every action that it can spoil, and around one
-action of every other situation.
+follows again afterwards. A fault is tried around every action that it can spoil, and for a while
+around one action of every other situation.
 """
 
 from __future__ import annotations
@@ -63,10 +63,14 @@ class _Planner:
     def _single(self, fault: Fault) -> Iterator[Scenario]:
         for name, situation in self.vehicle.situations.items():
             spoilt = self._spoilt(fault, situation)
-            for index, at_ns in enumerate(spoilt or self._one(fault, situation)):
-                brief = bool(spoilt) and index == len(spoilt) - 1  # power-up is long over then
-                for start_ns, until_ns in self._stories(fault, at_ns, index, brief=brief):
+            for index, at_ns in enumerate(spoilt):
+                last = index == len(spoilt) - 1
+                for start_ns, until_ns in self._stories(fault, at_ns, index, last=last):
                     timed = TimedFault(fault, start_ns, until_ns)
+                    yield self._case(name, (timed,), fault.label())
+            if not spoilt:
+                for at_ns in self._one(fault, situation):
+                    timed = self._aside(fault, at_ns)
                     yield self._case(name, (timed,), fault.label())
 
     def _spoilt(self, fault: Fault, situation: SituationTable) -> list[int]:
@@ -93,22 +97,30 @@ class _Planner:
         return any(self._spoilt(fault, table) for table in self.vehicle.situations.values())
 
     def _stories(
-        self, fault: Fault, at_ns: int, index: int, *, brief: bool
+        self, fault: Fault, at_ns: int, index: int, *, last: bool
     ) -> Iterator[tuple[int, int | None]]:
         """From when to when a fault is there, for one action. The phase within the message
-        period differs from action to action.
+        period differs from action to action. A brief fault comes at the last action: by then
+        nothing of the power-up excuses a load any more.
         """
         took = self.spans
         phase_ns = took.period * (2 * index + 3) // 7 // MS * MS
         before_ns = max(0, at_ns - phase_ns)  # an action may come with the power
         if not fault.lasting:
             yield before_ns, None
-            if brief:
+            if last:
                 yield at_ns + took.period // 5, None
             return
         yield max(0, at_ns - took.period - phase_ns), at_ns + took.outage
-        if brief:
+        if last:
             yield before_ns, before_ns + took.brief
+
+    def _aside(self, fault: Fault, at_ns: int) -> TimedFault:
+        """A fault that cannot spoil the action: there all the same, for one stale time."""
+        start_ns = max(0, at_ns - self.spans.period)
+        return TimedFault(
+            fault, start_ns, start_ns + 2 * self.spans.brief if fault.lasting else None
+        )
 
     def _unplugged_resets(self) -> Iterator[Scenario]:
         """A connector that carries supply and CAN comes off and on: the node restarts, and

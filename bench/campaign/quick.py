@@ -6,7 +6,7 @@ where it spoils most, then whatever adds the most that no chosen case shows yet.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from heapq import heapify, heappop, heappush
 from typing import NamedTuple
 
@@ -16,6 +16,7 @@ from bench.campaign.traits import Trait, Traits
 from bench.model.loading import Vehicle
 from bench.scenario import Scenario
 
+TELLING, TELLING_COUNTS = ("held", "never"), 3
 MOST = 450
 """No more cases than this, unless there are more situations and faults."""
 
@@ -49,11 +50,11 @@ def _selected(cases: Sequence[Scenario], shown: Sequence[Sequence[Trait]]) -> tu
     lacking = dict.fromkeys(trait for traits in shown for trait in traits)
     needed = [trait for trait in lacking if trait[0] in ("situation", "fault")]
     chosen = [_richest(trait, cases, shown, lacking) for trait in needed]
-    queue = [(-len(shown[index]), case.lasts_ns, index) for index, case in enumerate(cases)]
+    queue = [(-_worth(traits), cases[index].lasts_ns, index) for index, traits in enumerate(shown)]
     heapify(queue)
     while queue and len(chosen) < MOST and lacking:
         value, lasts_ns, index = heappop(queue)
-        news = sum(trait in lacking for trait in shown[index])
+        news = _worth(trait for trait in shown[index] if trait in lacking)
         if news and -value > news:
             heappush(
                 queue, (-news, lasts_ns, index)
@@ -62,6 +63,11 @@ def _selected(cases: Sequence[Scenario], shown: Sequence[Sequence[Trait]]) -> tu
             chosen.append(index)
             _strike(shown[index], lacking)
     return sorted(chosen), len(lacking)
+
+
+def _worth(traits: Iterable[Trait]) -> int:
+    """How much traits count. Those that decide which rules are put to the test count more."""
+    return sum(TELLING_COUNTS if trait[0] in TELLING else 1 for trait in traits)
 
 
 def _richest(

@@ -44,7 +44,8 @@ class Relevance:
 
     def spoils(self, fault: Fault, load: str) -> bool:
         """Whether a fault can spoil what a load makes of some input or other."""
-        return self._spoils(fault, self.vehicle.loads[load], self.vehicle.inputs)
+        table = self.vehicle.loads[load]
+        return any(self._spoils(fault, table, (name,)) for name in self.vehicle.inputs)
 
     def _spoils(self, fault: Fault, load: LoadTable, inputs: Collection[str]) -> bool:
         if load.local is not None and not set(load.local.names).isdisjoint(inputs):

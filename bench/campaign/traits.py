@@ -14,6 +14,7 @@ from typing import NamedTuple
 from bench.campaign.cases import CaseMaker
 from bench.model.expression import Condition, Value
 from bench.model.loading import Vehicle
+from bench.model.vehicle import RequestTable
 from bench.scenario import Scenario, TimedFault
 
 Trait = tuple[str, ...]
@@ -39,6 +40,11 @@ class Traits:
         self.vehicle: Vehicle = maker.vehicle
         self._course = cache(self._course_of)
         self._spoils = cache(maker.relevance.spoils)
+        self._forbidden: dict[str, dict[str, None]] = {}
+        for name, load in self.vehicle.loads.items():
+            for rule in load.never:
+                for source in rule.when.names:
+                    self._forbidden.setdefault(source, {})[name] = None
 
     def of(self, case: Scenario) -> tuple[Trait, ...]:
         """The traits of a case, in a fixed order."""
@@ -53,15 +59,22 @@ class Traits:
         length = self._length(timed)
         yield ("length", case.kinds, length)
         yield from self._of_changes(case, timed, length)
-        for load, asked in self._asked_at(case.situation, timed.at_ns).items():
+        before = self._asked_at(case.situation, timed.at_ns)
+        after = self._asked_at(case.situation, timed.until_ns or timed.at_ns)
+        for load, asked in before.items():
             if self._spoils(timed.fault, load):
-                yield ("held", load, asked, _effect(case), length)
+                yield ("held", load, asked, after[load], _effect(case), length)
         for name, notice in self.vehicle.notices.items():
             if notice.lost is not None and notice.lost in timed.fault.nodes():
                 yield ("notice", name, case.kinds, length)
         for at_ns, name in self._moves(case.situation):
-            if getattr(timed.fault, "input", None) == name and self._during(timed, at_ns):
+            if not self._during(timed, at_ns):
+                continue
+            if getattr(timed.fault, "input", None) == name:
                 yield ("input", name, case.kinds)
+            for load in self._forbidden.get(name, ()):
+                if self._spoils(timed.fault, load):
+                    yield ("never", name, load, case.kinds)
 
     def _of_changes(self, case: Scenario, timed: TimedFault, length: str) -> Iterator[Trait]:
         """What changes for the loads while the fault is there."""
@@ -71,8 +84,6 @@ class Traits:
             if self._spoils(timed.fault, load):
                 yield ("load", load, asked, case.kinds)
                 yield ("load", load, asked, timed.fault.group, length)
-            if self.vehicle.loads[load].node in timed.fault.nodes():
-                yield ("node", load, asked, case.kinds)
 
     def _length(self, timed: TimedFault) -> str:
         if timed.until_ns is None:
@@ -96,11 +107,11 @@ class Traits:
         values: dict[str, Value] = {
             name: entry.rest for name, entry in self.vehicle.inputs.items()
         } | dict(table.inputs)
-        before = beginning = self._asked(values)
+        before = beginning = self._asked(values, {})
         changes: list[tuple[int, str, str]] = []
         for action in sorted(table.actions, key=lambda action: action.at):
             values |= action.set
-            after = self._asked(values)
+            after = self._asked(values, before)
             changes += [
                 (action.at, load, asked) for load, asked in after.items() if asked != before[load]
             ]
@@ -114,16 +125,14 @@ class Traits:
         found |= {load: asked for change_ns, load, asked in course.changes if change_ns < at_ns}
         return found
 
-    def _asked(self, values: Mapping[str, Value]) -> dict[str, str]:
-        """What the inputs ask of every load: on or off."""
+    def _asked(self, values: Mapping[str, Value], before: Mapping[str, str]) -> dict[str, str]:
+        """What the inputs ask of every load, on or off; ``before`` is what they asked for last."""
         found: dict[str, str] = {}
         for name, load in self.vehicle.loads.items():
             on = load.local is not None and _holds(load.local, values)
             table = self.vehicle.requests.get(load.request or "")
-            if table is not None:
-                wanted = _holds(table.follows, values)
-                gated = table.only_while is None or _holds(table.only_while, values)
-                on = on or (wanted and gated)
+            if table is not None and not on:
+                on = _requested(table, values, was_on=before.get(name) == "on")
             found[name] = "on" if on else "off"
         return found
 
@@ -136,6 +145,15 @@ def _effect(case: Scenario) -> str:
     if len(case.faults) > 1 or fault.group == "node":
         return case.kinds
     return "content" if fault.content else fault.group
+
+
+def _requested(table: RequestTable, values: Mapping[str, Value], *, was_on: bool) -> bool:
+    """Whether a request is on for these values, with its hysteresis."""
+    if table.only_while is not None and not _holds(table.only_while, values):
+        return False
+    if was_on and table.until is not None:
+        return not _holds(table.until, values)
+    return _holds(table.follows, values)
 
 
 def _holds(condition: Condition, values: Mapping[str, Value]) -> bool:
