@@ -39,14 +39,17 @@ class Space:
 
     def sentences(self) -> tuple[str, ...]:
         """The space in plain words."""
-        of = f"{self.situations} situations with {self.actions} actions; {self.faults} faults"
-        many = f"{self.singles:,} cases with a single fault, {self.pairs:,} ordered pairs of faults"
-        begin = f"faults begin at {self.instants:,} different instants"
-        return (
-            f"{of} of {self.kinds} kinds; {many} around an action.",
-            f"Chosen: {self.chosen:,} cases; {begin}.",
-            *self.left_out,
-        )
+        where = f"{_many(self.situations, 'situation')} with {_many(self.actions, 'action')}"
+        what = f"{_many(self.faults, 'fault')} of {_many(self.kinds, 'kind')}"
+        alone = f"{_many(self.singles, 'case')} with a single fault"
+        both = f"{_many(self.pairs, 'ordered pair')} of faults around an action"
+        begin = f"faults begin at {_many(self.instants, 'different instant')}"
+        chosen = (f"Chosen: {_many(self.chosen, 'case')}; {begin}.",) if self.chosen else ()
+        return (f"{where}; {what}; {alone}, {both}.", *chosen, *self.left_out)
+
+
+def _many(number: int, what: str) -> str:
+    return f"{number:,} {what}" if number == 1 else f"{number:,} {what}s"
 
 
 def measured(

@@ -22,7 +22,8 @@ Trait = tuple[str, ...]
 
 class Course(NamedTuple):
     """What a situation asks of the loads: at its beginning, and when which of them is asked for
-    something else, as (ns, load, on or off).
+    something else, as (ns, load, on or off); and when a state of a load becomes forbidden, as
+    (ns, load).
 
     What the inputs ask for at that instant; delays, and signals of other nodes that a request
     depends on, are left out of account.
@@ -30,6 +31,7 @@ class Course(NamedTuple):
 
     beginning: Mapping[str, str]
     changes: tuple[tuple[int, str, str], ...]
+    forbidden: tuple[tuple[int, str], ...]
 
 
 class Traits:
@@ -40,11 +42,6 @@ class Traits:
         self.vehicle: Vehicle = maker.vehicle
         self._course = cache(self._course_of)
         self._spoils = cache(maker.relevance.spoils)
-        self._forbidden: dict[str, dict[str, None]] = {}
-        for name, load in self.vehicle.loads.items():
-            for rule in load.never:
-                for source in rule.when.names:
-                    self._forbidden.setdefault(source, {})[name] = None
 
     def of(self, case: Scenario) -> tuple[Trait, ...]:
         """The traits of a case, in a fixed order."""
@@ -67,14 +64,13 @@ class Traits:
         for name, notice in self.vehicle.notices.items():
             if notice.lost is not None and notice.lost in timed.fault.nodes():
                 yield ("notice", name, case.kinds, length)
+        for at_ns, load in self._course(case.situation).forbidden:
+            if self._during(timed, at_ns) and self._spoils(timed.fault, load):
+                # What a false message says then depends on the instant at which it became false.
+                yield ("never", load, case.name if timed.fault.content else case.kinds)
         for at_ns, name in self._moves(case.situation):
-            if not self._during(timed, at_ns):
-                continue
-            if getattr(timed.fault, "input", None) == name:
+            if getattr(timed.fault, "input", None) == name and self._during(timed, at_ns):
                 yield ("input", name, case.kinds)
-            for load in self._forbidden.get(name, ()):
-                if self._spoils(timed.fault, load):
-                    yield ("never", name, load, case.kinds)
 
     def _of_changes(self, case: Scenario, timed: TimedFault, length: str) -> Iterator[Trait]:
         """What changes for the loads while the fault is there."""
@@ -109,14 +105,26 @@ class Traits:
         } | dict(table.inputs)
         before = beginning = self._asked(values, {})
         changes: list[tuple[int, str, str]] = []
+        forbidden: list[tuple[int, str]] = []
         for action in sorted(table.actions, key=lambda action: action.at):
-            values |= action.set
+            known = values
+            values = values | action.set
+            forbidden += [(action.at, load) for load in self._newly_forbidden(known, values)]
             after = self._asked(values, before)
             changes += [
                 (action.at, load, asked) for load, asked in after.items() if asked != before[load]
             ]
             before = after
-        return Course(beginning, tuple(changes))
+        return Course(beginning, tuple(changes), tuple(forbidden))
+
+    def _newly_forbidden(
+        self, known: Mapping[str, Value], values: Mapping[str, Value]
+    ) -> Iterator[str]:
+        """The loads of which a condition of a rule 'never' begins to hold."""
+        for name, load in self.vehicle.loads.items():
+            for rule in load.never:
+                if _holds(rule.when, values) and not _holds(rule.when, known):
+                    yield name
 
     def _asked_at(self, situation: str, at_ns: int) -> dict[str, str]:
         """What the loads are asked for just before an instant."""

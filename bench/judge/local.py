@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterator
 
 from bench.judge.case import Case, window
@@ -30,6 +31,7 @@ class Local:
         self.windows = window(
             self.values, load.latency, 0, case.end_ns, linger_ns=load.cycle_ns
         )  # fmt: skip
+        self._starts = [from_ns for from_ns, _, _ in self.windows]
 
     def edges(self) -> list[int]:
         """The instants at which the input changes what is allowed."""
@@ -47,8 +49,8 @@ class Local:
 
     def join(self, at_ns: int, mask: int) -> int:
         """Either the request or the input asks."""
-        seen = next((seen for start, end, seen in self.windows if start <= at_ns < end), 1)
-        return self._states(seen, mask)
+        place = bisect_right(self._starts, at_ns) - 1
+        return self._states(self.windows[place][2], mask)
 
     def asking(self) -> list[Span]:
         """Spans with the states that the input by itself may bring about."""

@@ -1,0 +1,343 @@
+"""Which cases each depth runs: what quick must not leave out, how pairs meet, what is counted."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections import Counter
+from dataclasses import replace
+from functools import cache
+from itertools import combinations, product
+from pathlib import Path
+from random import Random
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from planted import LAMPS, ConfusedRear, can_confuse
+
+from bench.campaign.cases import Spans, in_order
+from bench.campaign.covering import extended, pairwise
+from bench.campaign.depth import DEPTHS, planned
+from bench.campaign.meeting import CONSECUTIVE, OVERLAPPING, met
+from bench.campaign.naming import case_named
+from bench.campaign.pairs import plan_pairs
+from bench.campaign.plan import plan
+from bench.campaign.run import run_case
+from bench.faults.catalogue import catalogue, make_fault
+from bench.model.loading import load_vehicle
+
+MS = 1_000_000
+ROOT = Path(__file__).parents[2]
+TINY = ROOT / "tests" / "report" / "tiny" / "vehicle.toml"
+WREN = ROOT / "scenarios" / "wren" / "vehicle.toml"
+
+
+@cache
+def wren():
+    return load_vehicle(WREN)
+
+
+@cache
+def tiny():
+    return load_vehicle(TINY)
+
+
+@cache
+def depth(name, seed=0):
+    return planned(wren(), name, seed)
+
+
+def told(cases):
+    return [(case.name, case.faults, case.actions, case.lasts_ns, case.seed) for case in cases]
+
+
+# ---- covering arrays ----
+
+FACTORS = st.lists(st.integers(1, 5), min_size=2, max_size=6).map(
+    lambda sizes: [[(column, value) for value in range(size)] for column, size in enumerate(sizes)]
+)
+
+
+@given(FACTORS, st.integers(0, 99))
+def test_every_two_values_of_different_parameters_meet_in_some_row(factors, seed):
+    rows = pairwise(factors, Random(seed))
+    met_pairs = {pair for row in rows for pair in combinations(row, 2)}
+    for one, other in combinations(factors, 2):
+        assert set(product(one, other)) <= met_pairs
+
+
+@given(FACTORS, st.integers(0, 99))
+def test_rows_hold_one_value_of_each_parameter_and_are_the_same_every_time(factors, seed):
+    rows = pairwise(factors, Random(seed))
+    for row in rows:
+        assert len(row) == len(factors)
+        assert all(value in factor for value, factor in zip(row, factors, strict=True))
+    assert rows == pairwise(factors, Random(seed))
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 3), st.integers(0, 3)), min_size=1, max_size=12, unique=True),
+    st.integers(1, 5),
+    st.integers(0, 99),
+)
+def test_a_further_parameter_meets_every_value_and_brings_no_forbidden_combination(
+    rows, size, seed
+):
+    new = list("abcde")[:size]
+    found = extended(rows, new, Random(seed))
+    assert {row[:2] for row in found} == set(rows)
+    for column in (0, 1):
+        wanted = set(product({row[column] for row in rows}, new))
+        assert wanted <= {(row[column], row[2]) for row in found}
+
+
+def test_a_covering_array_is_far_smaller_than_all_combinations():
+    rows = pairwise([range(size) for size in (10, 8, 6, 5, 5, 4, 3)], Random(1))
+    assert len(rows) <= 110  # 80 pairs of the first two; all combinations: 144,000
+
+
+def test_a_parameter_without_a_value_leaves_no_rows():
+    assert pairwise([[1, 2], [3], []], Random(0)) == []
+
+
+# ---- quick ----
+
+
+def test_quick_is_a_few_hundred_cases_of_the_full_check_unchanged():
+    quick, full = depth("quick").cases, {case.name: case for case in depth("full").cases}
+    assert 250 <= len(quick) <= 450
+    assert told(quick) == told([full[case.name] for case in quick])
+    assert [case.name for case in quick] == [
+        case.name for case in full.values() if case.name in {case.name for case in quick}
+    ]
+
+
+def test_quick_runs_every_situation_without_a_fault():
+    alone = [case.situation for case in depth("quick").cases if not case.faults]
+    assert alone == list(wren().situations)
+
+
+def test_quick_tries_every_fault_that_the_full_check_tries():
+    def tried(cases):
+        return {frozenset(timed.fault for timed in case.faults) for case in cases}
+
+    assert tried(depth("quick").cases) == tried(depth("full").cases)
+
+
+def test_quick_has_an_outage_and_a_brief_fault_of_every_lasting_kind():
+    lengths = {
+        (case.kinds, timed.until_ns - timed.at_ns > 1_000 * MS)
+        for case in depth("quick").cases
+        for timed in case.faults
+        if timed.until_ns is not None and len(case.faults) == 1
+    }
+    wanted = {(case.kinds, True) for case in depth("full").cases if len(case.faults) == 1}
+    lasting = {kind for kind, _ in wanted} & {kind for kind, _ in lengths}
+    assert lengths >= {(kind, long) for kind in lasting for long in (True, False)}
+
+
+@pytest.mark.parametrize("lights", ["position", "off"])
+def test_quick_switches_the_lights_both_ways_while_the_rear_has_no_link(lights):
+    silent = {make_fault("unplug", {"node": "rear"}, wren())}
+    silent |= {make_fault("cut", {"between": ["gauge", "rear"]}, wren())}
+    assert any(
+        timed.fault in silent and timed.at_ns < action.at_ns < timed.until_ns
+        for case in depth("quick").cases
+        for timed in case.faults
+        for action in case.actions
+        if action.values.get("lights") == lights
+    )
+
+
+def test_quick_pulls_a_plug_with_supply_at_every_node_that_switches_loads():
+    pulled = {
+        case.faults[0].fault.node for case in depth("quick").cases if case.kinds == "unplug+reset"
+    }
+    assert pulled == {load.node for load in wren().loads.values()}
+
+
+def test_quick_of_a_car_without_situations_is_empty():
+    file = wren().file.model_copy(update={"situations": {}})
+    assert planned(replace(wren(), file=file), "quick").cases == []
+
+
+# ---- how two faults meet in time ----
+
+TOOK = Spans(outage=1470 * MS, brief=96 * MS, period=40 * MS, recovery=1350 * MS, flash=2300 * MS)
+
+
+@given(
+    st.sampled_from([*OVERLAPPING, *CONSECUTIVE]),
+    st.sampled_from(["unplug", "reset"]),
+    st.sampled_from(["hang", "bus_off"]),
+    st.integers(0, 5_000),
+    st.integers(0, 39),
+)
+def test_two_faults_overlap_or_follow_one_another_as_the_name_says(
+    meeting, one, other, at_ms, phase_ms
+):
+    first, second = (make_fault(kind, {"node": "rear"}, wren()) for kind in (one, other))
+    at_ns, phase_ns = at_ms * MS, phase_ms * MS
+    before, after = met(meeting, first, second, at_ns, phase_ns, TOOK, up_ns=230 * MS)
+    for timed in (before, after):
+        assert (timed.until_ns is None) == (not timed.fault.lasting)
+        assert timed.at_ns >= 0
+        assert timed.until_ns is None or timed.until_ns > timed.at_ns
+    assert before.at_ns <= after.at_ns
+    if before.until_ns is not None:
+        assert (after.at_ns < before.until_ns) == (meeting in OVERLAPPING)
+        assert after.at_ns - before.until_ns < TOOK.recovery
+    if at_ms > 300:
+        assert before.at_ns <= at_ns <= after.at_ns
+
+
+# ---- pairs ----
+
+
+def test_pairs_are_a_bounded_number_of_cases_with_two_faults_each():
+    cases = depth("pairs").cases
+    assert 6_000 <= len(cases) <= 9_000
+    assert {len(case.faults) for case in cases} == {2}
+    assert len({case.name for case in cases}) == len(cases)
+
+
+def test_every_kind_of_fault_meets_every_other_overlapping_and_after_it():
+    ways = Counter(
+        (first.fault.kind, second.fault.kind, second.at_ns < first.until_ns)
+        for case in depth("pairs").cases
+        for first, second in [case.faults]
+        if first.until_ns is not None
+    )
+    kinds = dict.fromkeys(
+        timed.fault.kind for case in depth("pairs").cases for timed in case.faults
+    )
+    assert list(kinds.keys() ^ catalogue().keys()) == []
+    lasting = {first for first, _, _ in ways}
+    for first, second, overlapping in product(lasting, kinds, (True, False)):
+        alone = first == second and len(list(catalogue()[first].every(wren()))) == 1
+        assert ways[first, second, overlapping] >= 1 or (alone and overlapping), (first, second)
+
+
+def test_every_fault_is_tried_as_the_first_and_as_the_second():
+    every = {fault for form in catalogue().values() for fault in form.every(wren())}
+    for place in (0, 1):
+        assert {case.faults[place].fault for case in depth("pairs").cases} == every
+
+
+def test_the_same_lasting_fault_is_never_there_twice_at_one_time():
+    for case in depth("pairs").cases:
+        first, second = case.faults
+        if first.fault == second.fault and first.until_ns is not None:
+            assert second.at_ns >= first.until_ns
+
+
+def test_another_seed_tries_other_pairs():
+    one, other = ({case.name for case in plan_pairs(tiny(), seed).cases} for seed in (0, 1))
+    assert len(one & other) < len(one) / 2
+
+
+def test_cases_with_two_faults_stand_in_the_order_of_a_plan():
+    cases = depth("pairs").cases
+    assert cases == in_order(wren(), cases)
+
+
+def test_a_case_is_made_again_from_its_name():
+    cases = [*depth("pairs").cases[::97], *depth("full").cases[::97]]
+    for case in cases:
+        if case.kinds != "unplug+reset" or "+reset" not in case.name:
+            again = case_named(wren(), case.name)
+            assert again is not None, case.name
+            assert told([again]) == told([case])
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "night_drive",
+        "nowhere/none",
+        "night_drive/unplug(roof)@1s+1s",
+        "night_drive/unplug(rear)@soon",
+        "night_drive/unplug()@1s",
+        "night_drive/reset(rear)@1s+1s",
+        "night_drive/lights=purple@1s",
+        "night_drive/sunroof=open@1s",
+    ],
+)
+def test_a_name_that_is_none_makes_no_case(name):
+    assert case_named(wren(), name) is None
+
+
+def test_a_failure_that_takes_two_faults_and_an_action_is_found_among_the_pairs():
+    vehicle = replace(wren(), programs={**wren().programs, "rear": ConfusedRear})
+
+    def shows(case):
+        found = run_case(case).verdicts
+        return any(verdict.broken and verdict.subject in LAMPS for verdict in found)
+
+    cases = [
+        case
+        for case in plan_pairs(vehicle, seed=3).cases
+        if case.situation == "night_drive"
+        and can_confuse(timed.fault.label() for timed in case.faults)
+    ]
+    assert any(map(shows, cases))
+
+
+def test_the_same_failure_is_not_found_by_any_single_fault():
+    vehicle = replace(wren(), programs={**wren().programs, "rear": ConfusedRear})
+    for case in plan(vehicle):
+        labels = [timed.fault.label() for timed in case.faults]
+        if case.situation == "night_drive" and can_confuse(labels):
+            broken = [verdict for verdict in run_case(case).verdicts if verdict.broken]
+            assert broken == [], case.name
+
+
+# ---- the space ----
+
+
+def test_the_space_counts_what_there_is_and_what_was_chosen():
+    space = depth("pairs").space
+    faults = sum(len(list(form.every(wren()))) for form in catalogue().values())
+    actions = sum(len(table.actions) for table in wren().situations.values())
+    assert (space.situations, space.actions) == (len(wren().situations), actions)
+    assert (space.faults, space.kinds) == (faults, len(catalogue()))
+    assert space.pairs == faults**2 * actions
+    assert space.singles == len(plan(wren()))
+    assert space.chosen == len(depth("pairs").cases)
+
+
+@pytest.mark.parametrize("name", DEPTHS)
+def test_every_depth_says_in_sentences_what_it_left_out(name):
+    space = planned(tiny(), name).space
+    assert space.depth == name
+    assert space.left_out
+    assert all(line.endswith(".") and line[0].isupper() for line in space.left_out)
+    assert space.sentences()[0].startswith("1 situation with 1 action; ")
+
+
+def test_a_hunt_plans_no_cases():
+    assert planned(tiny(), "hunt").cases == []
+
+
+def test_every_depth_is_the_same_in_any_process():
+    code = (
+        "import hashlib; from bench.campaign.depth import planned;"
+        "from bench.model.loading import load_vehicle;"
+        f"vehicle = load_vehicle({str(TINY)!r});"
+        "told = [(c.name, c.lasts_ns) for d in ('quick', 'pairs') for c in planned(vehicle, d).cases];"
+        "print(hashlib.sha256(repr(told).encode()).hexdigest())"
+    )
+    digests = {
+        subprocess.run(
+            [sys.executable, "-c", code],
+            check=True,
+            capture_output=True,
+            text=True,
+            cwd=ROOT,
+            env={**os.environ, "PYTHONHASHSEED": seed, "PYTHONPATH": str(ROOT)},
+        ).stdout
+        for seed in ("1", "2")
+    }
+    assert len(digests) == 1
