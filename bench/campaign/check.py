@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable, Collection
 
 from bench.campaign.cluster import run_on_cluster
+from bench.campaign.depth import Depth, planned
 from bench.campaign.order import Order
 from bench.campaign.result import CheckReport
 from bench.campaign.store import CaseStore
@@ -29,6 +30,7 @@ class Interrupted(KeyboardInterrupt):
 def check(
     vehicle: Vehicle,
     *,
+    depth: Depth = "full",
     only: Collection[str] | None = None,
     situations: Collection[str] | None = None,
     case: str | None = None,
@@ -42,21 +44,24 @@ def check(
 ) -> CheckReport:
     """Run every case of a vehicle and judge it.
 
-    ``only`` names kinds of faults (``none``: without a fault), ``situations`` situations,
-    ``case`` one case by its name. ``jobs`` is the number of processes (default: all cores);
-    ``branch`` runs a beginning that cases share only once, where processes can fork. The result
-    depends on neither. A case that gives no sign for ``limit_s`` seconds of real time counts as
-    hung. ``cluster`` is the address of a Dask scheduler (``HOST:PORT``) whose workers run the
-    cases instead. Results go to ``store``; the cases that it holds already are not run again.
-    ``progress(done, total)`` is called as cases end.
+    ``depth`` says how thoroughly: a ``quick`` selection, every fault alone (``full``), or two
+    faults at a time (``pairs``). ``only`` names kinds of faults (``none``: without a fault),
+    ``situations`` situations, ``case`` one case by its name. ``jobs`` is the number of processes
+    (default: all cores); ``branch`` runs a beginning that cases share only once, where processes
+    can fork. The result depends on neither. A case that gives no sign for ``limit_s`` seconds of
+    real time counts as hung. ``cluster`` is the address of a Dask scheduler (``HOST:PORT``) whose
+    workers run the cases instead. Results go to ``store``; the cases that it holds already are
+    not run again. ``progress(done, total)`` is called as cases end.
 
     Raises BadInput for names that do not exist, and Interrupted, with a report of what was done,
     on an interrupt from the keyboard.
     """
-    order = Order(vehicle.path, seed, _words(only), _words(situations), case)
+    order = Order(vehicle.path, seed, depth, _words(only), _words(situations), case)
     cases = order.cases(vehicle)
     results = CaseStore() if store is None else store
-    report = CheckReport(vehicle, seed, tuple(declared_rules(vehicle)), results, len(cases))
+    space = planned(vehicle, depth, seed).space if case is None else None
+    declared = tuple(declared_rules(vehicle))
+    report = CheckReport(vehicle, seed, declared, results, len(cases), space)
     crew = Crew(jobs or os.cpu_count() or 1, branch=branch, limit_s=limit_s)
     done = len(results)
     try:

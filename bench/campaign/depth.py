@@ -3,7 +3,6 @@
     quick   a selection of the full check, for while the solder is still warm
     full    every fault alone, in every situation, around every action that it can spoil
     pairs   two faults, overlapping and one after the other
-    hunt    a search without an end: see bench.campaign.hunt
 
 Each depth stands for itself: ``pairs`` does not repeat the cases of ``full``.
 """
@@ -20,8 +19,7 @@ from bench.campaign.space import Space, measured
 from bench.model.loading import Vehicle
 from bench.scenario import Scenario
 
-Depth = Literal["quick", "full", "pairs", "hunt"]
-DEPTHS: tuple[Depth, ...] = ("quick", "full", "pairs", "hunt")
+Depth = Literal["quick", "full", "pairs"]
 
 
 class Planned(NamedTuple):
@@ -32,10 +30,7 @@ class Planned(NamedTuple):
 
 
 def planned(vehicle: Vehicle, depth: Depth, seed: int = 0) -> Planned:
-    """The cases that a depth runs, the same for the same vehicle and seed.
-
-    A hunt is not planned: its list is empty, and its space counts what it can draw from.
-    """
+    """The cases that a depth runs, the same for the same vehicle and seed."""
     return _PLANNERS[depth](vehicle, seed)
 
 
@@ -62,15 +57,8 @@ def _pairs(vehicle: Vehicle, seed: int) -> Planned:
     return Planned(cases, measured("pairs", vehicle, cases, singles=singles, left_out=left_out))
 
 
-def _hunt(vehicle: Vehicle, seed: int) -> Planned:
-    singles = len(plan(vehicle, seed))
-    left_out = ("A hunt draws without an end, and can leave out anything.",)
-    return Planned([], measured("hunt", vehicle, [], singles=singles, left_out=left_out))
-
-
 _PLANNERS: Mapping[Depth, Callable[[Vehicle, int], Planned]] = {
     "quick": _quick,
     "full": _full,
     "pairs": _pairs,
-    "hunt": _hunt,
 }

@@ -18,7 +18,8 @@ from __future__ import annotations
 import gc
 import os
 import signal
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from multiprocessing import Pipe
 from multiprocessing.connection import Connection
@@ -51,25 +52,40 @@ some milliseconds, in which about a second is simulated.
 """
 
 
-def isolated(cases: Sequence[Scenario], *, branch: bool, limit_s: float) -> list[CaseResult]:
+class Stopped(Exception):  # noqa: N818 - nothing went wrong
+    """Nobody wants the results any more."""
+
+
+def isolated(
+    cases: Sequence[Scenario],
+    *,
+    branch: bool,
+    limit_s: float,
+    stop: Callable[[], bool] = lambda: False,
+) -> list[CaseResult]:
     """Run cases away from this process; the results are in their order.
 
     With ``branch`` they must all begin alike (situation, inputs, actions, seed); the beginning is
     run once where that pays. ``limit_s`` is the wall-clock time, in seconds, after which a case
-    that gave no sign counts as hung.
+    that gave no sign counts as hung. ``stop()`` is asked after each case; once it is true the
+    rest is given up with Stopped.
     """
     results: dict[int, CaseResult] = {}
     waiting = sorted(range(len(cases)), key=lambda index: (first_fault_ns(cases[index]), index))
     while waiting:
         common_ns = first_fault_ns(cases[waiting[len(waiting) // 2]])
         pays = branch and common_ns >= BRANCH_FROM_NS
-        results.update(_one_hub(cases, waiting, pays, limit_s))
+        results.update(_one_hub(cases, waiting, pays, limit_s, stop))
         waiting = [index for index in waiting if index not in results]
     return [results[index] for index in range(len(cases))]
 
 
 def _one_hub(
-    cases: Sequence[Scenario], waiting: Sequence[int], branch: bool, limit_s: float
+    cases: Sequence[Scenario],
+    waiting: Sequence[int],
+    branch: bool,
+    limit_s: float,
+    stop: Callable[[], bool],
 ) -> dict[int, CaseResult]:
     """The results of one hub, up to the first case that brought it down."""
     reader, writer = Pipe(duplex=False)
@@ -78,9 +94,17 @@ def _one_hub(
         reader.close()
         _be_hub(cases, waiting, branch, writer)
     writer.close()
-    results = dict(_listen(cases, waiting, reader, hub, limit_s))
-    reader.close()
-    os.waitpid(hub, 0)
+    results: dict[int, CaseResult] = {}
+    try:
+        for index, result in _listen(cases, waiting, reader, hub, limit_s):
+            results[index] = result
+            if stop():
+                with suppress(ProcessLookupError):  # it may just have ended by itself
+                    os.killpg(hub, signal.SIGKILL)
+                raise Stopped
+    finally:
+        reader.close()
+        os.waitpid(hub, 0)
     return results
 
 

@@ -6,10 +6,13 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-from bench.campaign.plan import plan
+from bench.campaign.depth import Depth, planned
 from bench.model.loading import Vehicle, load_vehicle
 from bench.model.problem import BadInput, nearest, unknown
 from bench.scenario import Scenario
+
+_APART: tuple[Depth, ...] = ("full", "pairs")
+"""The depths that share no case."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,33 +21,38 @@ class Order:
 
     path: Path
     seed: int = 0
+    depth: Depth = "full"
     only: tuple[str, ...] | None = None
     situations: tuple[str, ...] | None = None
     case: str | None = None
 
     def cases(self, vehicle: Vehicle) -> list[Scenario]:
         """The cases, in their order. Raises BadInput for names that do not exist."""
-        planned = plan(vehicle, self.seed)
         if self.case is not None:
-            return [self._one(planned, self.case)]
-        return [scenario for scenario in self._of_kinds(planned) if self._situated(scenario)]
+            return [self._one(vehicle, self.case)]
+        cases = planned(vehicle, self.depth, self.seed).cases
+        return [scenario for scenario in self._of_kinds(cases) if self._situated(scenario)]
 
-    def _one(self, planned: list[Scenario], name: str) -> Scenario:
-        for scenario in planned:
-            if scenario.name == name:
-                return scenario
-        near = nearest(name, [scenario.name for scenario in planned])
+    def _one(self, vehicle: Vehicle, name: str) -> Scenario:
+        """A case of whatever depth. Those of ``quick`` are among those of ``full``."""
+        known: list[str] = []
+        for depth in _APART:
+            for scenario in planned(vehicle, depth, self.seed).cases:
+                if scenario.name == name:
+                    return scenario
+                known.append(scenario.name)
+        near = nearest(name, known)
         text = f"unknown case '{name}'; expected a name as a check reports it{near}"
         raise BadInput.one(self.path, "--case", text)
 
-    def _of_kinds(self, planned: list[Scenario]) -> list[Scenario]:
+    def _of_kinds(self, cases: list[Scenario]) -> list[Scenario]:
         if self.only is None:
-            return planned
-        kinds = {scenario.kinds for scenario in planned}
+            return cases
+        kinds = {scenario.kinds for scenario in cases}
         for name in self.only:
             if name not in kinds:
                 raise BadInput.one(self.path, "--only", unknown("fault", name, kinds))
-        return [scenario for scenario in planned if scenario.kinds in self.only]
+        return [scenario for scenario in cases if scenario.kinds in self.only]
 
     def _situated(self, scenario: Scenario) -> bool:
         if self.situations is None:

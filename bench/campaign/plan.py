@@ -141,7 +141,7 @@ class _Planner:
     def _stuck_notices(self) -> Iterator[Scenario]:
         """An input that stays active for longer than is plausible must be noticed."""
         for notice in self.vehicle.notices.values():
-            if notice.stuck is None or notice.longest is None:
+            if notice.stuck is None or notice.longest is None or not self.vehicle.situations:
                 continue
             table = self.vehicle.inputs[notice.stuck]
             active = table.positions[1] if table.positions else (table.range or (0.0, 1.0))[1]

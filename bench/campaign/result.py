@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
 
+from bench.campaign.space import Space
 from bench.faults.catalogue import catalogue
 from bench.judge import Outcome, Verdict
 from bench.judge.verdict import smallest
@@ -100,6 +101,7 @@ class CheckReport:
     ``cases`` may be read again and again, but need not be in memory: see
     :class:`bench.campaign.store.CaseStore`. They are gone through once for everything below.
     ``planned`` is how many there were to be; fewer were run if the check was interrupted.
+    ``space`` says what they were chosen from, and what was left out.
     """
 
     vehicle: Vehicle
@@ -107,6 +109,7 @@ class CheckReport:
     declared: tuple[tuple[str, str], ...]
     cases: Collection[CaseResult]
     planned: int | None = None
+    space: Space | None = None
 
     @cached_property
     def tally(self) -> Tally:

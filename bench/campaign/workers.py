@@ -10,7 +10,7 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 
-from bench.campaign.isolation import CAN_FORK, isolated
+from bench.campaign.isolation import CAN_FORK, Stopped, isolated
 from bench.campaign.order import Order, cases_of
 from bench.campaign.result import CaseResult
 from bench.campaign.run import run_case
@@ -46,9 +46,10 @@ class Crew:
         results.
         """
         chunks = list(chunked(cases, done))
+        stop = multiprocessing.Event()
         context: multiprocessing.context.BaseContext
         if can_branch():
-            _Worker.cases = cases
+            _Worker.cases, _Worker.stop = cases, stop.is_set
             work: Work = partial(_Worker.isolated, branch=self.branch, limit_s=self.limit_s)
             context, source = multiprocessing.get_context("fork"), None
         elif len(chunks) <= 1 or self.jobs <= 1:
@@ -67,12 +68,10 @@ class Crew:
             for results in pool.map(work, chunks):
                 yield from results
         except BaseException:
-            # Interrupted, or nobody wants the rest: do not wait for what is still at work.
-            pool.shutdown(wait=False, cancel_futures=True)
-            for process in multiprocessing.active_children():
-                process.terminate()
+            stop.set()  # interrupted, or nobody wants the rest
             raise
-        pool.shutdown()
+        finally:
+            pool.shutdown(cancel_futures=True)
 
 
 def chunked(cases: Sequence[Scenario], start: int = 0) -> Iterator[range]:
@@ -97,6 +96,7 @@ class _Worker:
     """A process of the pool."""
 
     cases: Sequence[Scenario] = ()
+    stop: Callable[[], bool] = bool
 
     @classmethod
     def begin(cls, order: Order | None) -> None:
@@ -111,7 +111,10 @@ class _Worker:
     def isolated(cls, chunk: range, *, branch: bool, limit_s: float) -> list[CaseResult]:
         """Run a piece, each case in a process of its own."""
         cases = [cls.cases[index] for index in chunk]
-        return isolated(cases, branch=branch, limit_s=limit_s)
+        try:
+            return isolated(cases, branch=branch, limit_s=limit_s, stop=cls.stop)
+        except Stopped:
+            return []
 
     @classmethod
     def plain(cls, chunk: range) -> list[CaseResult]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from bench.cli.common import Flag, Quiet, Verbose, Words, bad, check_targets, duration_ns
 
@@ -23,6 +23,7 @@ def check(
     vehicle: Path | None = None,
     /,
     *,
+    depth: Literal["quick", "full", "pairs"] = "full",
     case: str | None = None,
     only: Words = None,
     situation: Words = None,
@@ -48,6 +49,8 @@ def check(
     ----------
     vehicle
         The vehicle file. Default: the bundled demo vehicle, Wren.
+    depth
+        quick: a selection, for in between; full: every fault alone; pairs: two faults at a time.
     case
         Run one case only, by its name as a report shows it.
     only
@@ -90,7 +93,7 @@ def check(
     baseline = _baseline(against)
     _sensible(only, situation, jobs, results, resume=resume)
     loaded = _load(vehicle)
-    choice = {"case": case, "only": only, "situations": situation, "seed": seed}
+    choice = {"depth": depth, "case": case, "only": only, "situations": situation, "seed": seed}
     report, interrupted = _checked(
         loaded,
         quiet=quiet,

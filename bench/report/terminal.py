@@ -111,6 +111,9 @@ def _totals(console: Console, report: CheckReport) -> None:
         f" {count(found.frames, 'frame')} on the wire (failed attempts"
         f" included), seed {report.seed}",
     )
+    if report.space is not None:
+        for sentence in report.space.sentences():
+            paragraph(console, sentence)
     paragraph(
         console,
         f"rules: {found.kept} kept, {found.broken} broken, {found.not_exercised} not exercised",
