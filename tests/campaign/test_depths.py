@@ -21,7 +21,6 @@ from bench.campaign.cases import Spans, in_order
 from bench.campaign.covering import extended, pairwise
 from bench.campaign.depth import planned
 from bench.campaign.meeting import CONSECUTIVE, OVERLAPPING, met
-from bench.campaign.naming import case_named
 from bench.campaign.pairs import plan_pairs
 from bench.campaign.plan import plan
 from bench.campaign.run import run_case
@@ -241,32 +240,6 @@ def test_another_seed_tries_other_pairs():
 def test_cases_with_two_faults_stand_in_the_order_of_a_plan():
     cases = depth("pairs").cases
     assert cases == in_order(wren(), cases)
-
-
-def test_a_case_is_made_again_from_its_name():
-    cases = [*depth("pairs").cases[::97], *depth("full").cases[::97]]
-    for case in cases:
-        if case.kinds != "unplug+reset" or "+reset" not in case.name:
-            again = case_named(wren(), case.name)
-            assert again is not None, case.name
-            assert told([again]) == told([case])
-
-
-@pytest.mark.parametrize(
-    "name",
-    [
-        "night_drive",
-        "nowhere/none",
-        "night_drive/unplug(roof)@1s+1s",
-        "night_drive/unplug(rear)@soon",
-        "night_drive/unplug()@1s",
-        "night_drive/reset(rear)@1s+1s",
-        "night_drive/lights=purple@1s",
-        "night_drive/sunroof=open@1s",
-    ],
-)
-def test_a_name_that_is_none_makes_no_case(name):
-    assert case_named(wren(), name) is None
 
 
 def test_a_failure_that_takes_two_faults_and_an_action_is_found_among_the_pairs():
