@@ -45,6 +45,7 @@ def _full(vehicle: Vehicle, seed: int) -> Planned:
     cases = plan(vehicle, seed)
     left_out = (
         "Around an action that a fault cannot spoil it is tried once for each situation.",
+        "A fault that is none of the cable is tried around two actions of a situation at most.",
         "Two faults at a time are left to the depth 'pairs', but for a plug that carries supply.",
     )
     space = measured("full", vehicle, cases, singles=len(cases), left_out=left_out)

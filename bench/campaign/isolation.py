@@ -56,6 +56,10 @@ class Stopped(Exception):  # noqa: N818 - nothing went wrong
     """Nobody wants the results any more."""
 
 
+_GC_THRESHOLDS = (100_000, 20, 20)
+"""A session makes many short-lived objects and few cycles: collect seldom."""
+
+
 def isolated(
     cases: Sequence[Scenario],
     *,
@@ -144,6 +148,8 @@ def _be_hub(
     """The hub's whole life; it never returns."""
     try:
         os.setsid()  # so that a hub and its case can be ended together
+        gc.freeze()  # the plan and the programs stay: no collection need look at them
+        gc.set_threshold(*_GC_THRESHOLDS)
         run = _branching if branch else _in_turn
         run(cases, waiting, writer)
     finally:
@@ -159,7 +165,6 @@ def _in_turn(cases: Sequence[Scenario], waiting: Sequence[int], writer: Connecti
 
 def _branching(cases: Sequence[Scenario], waiting: Sequence[int], writer: Connection) -> None:
     """The common beginning once, and each case in a process that parts from it."""
-    gc.freeze()
     session = Session(replace(cases[waiting[0]], faults=()))
     session.begin()
     for index in waiting:

@@ -7,8 +7,8 @@ at instants around what the driver does.
     at once    |   |                       momentary faults, just before and just behind it
 
 The action falls into the fault, so a load that only holds its last state shows whether it
-follows again afterwards. A fault is tried around every action that it can spoil, and for a while
-around one action of every other situation.
+follows again afterwards. A fault is tried around actions that it can spoil, and for a while around
+one action of every other situation.
 """
 
 from __future__ import annotations
@@ -34,6 +34,9 @@ from bench.model.vehicle import SituationTable
 from bench.scenario import Scenario, TimedFault
 
 __all__ = ["NO_FAULT", "plan", "spans"]
+
+MOST_ACTIONS = 2
+"""Actions of one situation around which a fault is tried that is no fault of the cable."""
 
 
 def plan(vehicle: Vehicle, seed: int = 0) -> list[Scenario]:
@@ -74,10 +77,16 @@ class _Planner:
                     yield self._case(name, (timed,), fault.label())
 
     def _spoilt(self, fault: Fault, situation: SituationTable) -> list[int]:
-        """The instants of the actions that the fault can spoil."""
-        return thinned(
+        """The instants of the actions that the fault can spoil. A cable's fault is tried at all
+        of them, any other at no more than two of a situation, in turn.
+        """
+        found = thinned(
             action.at for action in situation.actions if self.relevance.matters(fault, action.set)
         )
+        if fault.group == "cable" or len(found) <= MOST_ACTIONS:
+            return found
+        start = next(self.turn)
+        return sorted(found[(start + step) % len(found)] for step in range(MOST_ACTIONS))
 
     def _one(self, fault: Fault, situation: SituationTable) -> list[int]:
         """One action of a situation that the fault cannot spoil, in turn. A fault of an input is

@@ -16,7 +16,8 @@ from bench.campaign.traits import Trait, Traits
 from bench.model.loading import Vehicle
 from bench.scenario import Scenario
 
-TELLING, TELLING_COUNTS = ("held", "never"), 3
+WEIGHTS = {"never": 8, "held": 3}
+"""Traits that decide which rules are put to the test count more than the others."""
 MOST = 450
 """No more cases than this, unless there are more situations and faults."""
 
@@ -66,8 +67,7 @@ def _selected(cases: Sequence[Scenario], shown: Sequence[Sequence[Trait]]) -> tu
 
 
 def _worth(traits: Iterable[Trait]) -> int:
-    """How much traits count. Those that decide which rules are put to the test count more."""
-    return sum(TELLING_COUNTS if trait[0] in TELLING else 1 for trait in traits)
+    return sum(WEIGHTS.get(trait[0], 1) for trait in traits)
 
 
 def _richest(

@@ -60,7 +60,8 @@ class Traits:
         after = self._asked_at(case.situation, timed.until_ns or timed.at_ns)
         for load, asked in before.items():
             if self._spoils(timed.fault, load):
-                yield ("held", load, asked, after[load], _effect(case), length)
+                effect = self._effect(case, load)
+                yield ("held", load, asked, after[load], effect, length)
         for name, notice in self.vehicle.notices.items():
             if notice.lost is not None and notice.lost in timed.fault.nodes():
                 yield ("notice", name, case.kinds, length)
@@ -80,6 +81,17 @@ class Traits:
             if self._spoils(timed.fault, load):
                 yield ("load", load, asked, case.kinds)
                 yield ("load", load, asked, timed.fault.group, length)
+
+    def _effect(self, case: Scenario, load: str) -> str:
+        """What the faults of a case have in common with others: what strikes a node is of its own
+        kind each, at the load's node or elsewhere; of the rest those are alike that silence a
+        link, and those that spoil its content.
+        """
+        fault = case.faults[0].fault
+        if len(case.faults) > 1 or fault.group == "node":
+            here = self.vehicle.loads[load].node in fault.nodes()
+            return f"{case.kinds} {'here' if here else 'elsewhere'}"
+        return "content" if fault.content else fault.group
 
     def _length(self, timed: TimedFault) -> str:
         if timed.until_ns is None:
@@ -143,16 +155,6 @@ class Traits:
                 on = _requested(table, values, was_on=before.get(name) == "on")
             found[name] = "on" if on else "off"
         return found
-
-
-def _effect(case: Scenario) -> str:
-    """What the faults of a case have in common with others: what strikes a node is of its own
-    kind each, of the rest those are alike that silence a link, and those that spoil its content.
-    """
-    fault = case.faults[0].fault
-    if len(case.faults) > 1 or fault.group == "node":
-        return case.kinds
-    return "content" if fault.content else fault.group
 
 
 def _requested(table: RequestTable, values: Mapping[str, Value], *, was_on: bool) -> bool:

@@ -55,6 +55,8 @@ def is_planned(segment: Segment) -> bool:
 
 
 def _first(segment: Segment) -> tuple[int, Cause] | None:
+    if not segment.rivals and not segment.wire.disturbances:  # a node that nobody hears
+        return segment.length - _ACK_FROM_END, "ack"
     plans = [plan for plan in (_disturbed(segment), _collided(segment)) if plan is not None]
     if not segment.audience.acknowledged:
         plans.append((segment.length - _ACK_FROM_END, "ack"))

@@ -185,7 +185,10 @@ class Segment:
         """
         start_ns = self.start_ns
         if self.sender.state is _PASSIVE or self.rivals:
-            self.suspend(start_ns + self.ns[frame_bits + mishap.SUSPEND_BITS])
+            if len(self.members) == 1 and not self.recoveries:
+                frame_bits += mishap.SUSPEND_BITS  # nobody else is there to start meanwhile
+            else:
+                self.suspend(start_ns + self.ns[frame_bits + mishap.SUSPEND_BITS])
         self.due = self.queue.at(
             start_ns + self.ns[frame_bits], self._arbitrate, priority=_ARBITRATION
         )

@@ -37,5 +37,7 @@ def test_a_killed_worker_loses_no_case_and_none_counts_twice():
 
 @needs_dask
 def test_a_scheduler_that_does_not_answer_is_bad_input():
-    with pytest.raises(BadInput, match=r"--workers: no Dask scheduler answers at 'tcp://127.0.0.1:9'"):
+    with pytest.raises(
+        BadInput, match=r"--workers: no Dask scheduler answers at 'tcp://127.0.0.1:9'"
+    ):
         check(load_vehicle(WREN), only=["none"], cluster="tcp://127.0.0.1:9")
