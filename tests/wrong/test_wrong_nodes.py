@@ -44,7 +44,9 @@ WRONG = [
     Wrong(transmit.ChattersInFifo, "dash", "none", "rain", "BodyRequest.Wiper", "control"),
     Wrong(transmit.RestartsWithoutLink, "rear", "unplug", "night_drive", "rear", "program"),
     Wrong(receive.AnyFrameRefreshes, "rear", "drop", "braking", "tail_left", "stale"),
-    Wrong(receive.RefusedFrameRefreshes, "rear", "alter", "hazards_ignition_off", "tail_left", "stale"),
+    Wrong(
+        receive.RefusedFrameRefreshes, "rear", "alter", "hazards_ignition_off", "tail_left", "stale"
+    ),
     Wrong(receive.IgnoresCounter, "rear", "freeze", "parked", "accessory_socket", "stale"),
     Wrong(receive.IgnoresChecksum, "rear", "alter", "rain", "tail_left", "fresh"),
     Wrong(
