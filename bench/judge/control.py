@@ -121,13 +121,19 @@ def _out_of_service(case: Case, node: str, behind_ns: int) -> Iterator[tuple[int
     """A program that hangs, or whose controller is off the bus, need not hand anything over."""
     for hang in case.lives[node].hangs:
         yield hang.from_ns, hang.to_ns + behind_ns
+    yield from off_bus(case, node)
+
+
+def off_bus(case: Case, node: str) -> Iterator[tuple[int, int]]:
+    """While its controller is off the bus a program hears nobody and can hand nothing over; then
+    it has its time to rejoin.
+    """
     off_ns: int | None = None
-    rejoin_ns = case.vehicle.nodes[node].rejoin
     for change in case.recording.controllers.get(node, []):
         if change.state == "BUS_OFF" and off_ns is None:
             off_ns = change.at_ns
         elif change.state != "BUS_OFF" and off_ns is not None:
-            yield off_ns, change.at_ns + rejoin_ns
+            yield off_ns, change.at_ns + case.vehicle.nodes[node].rejoin
             off_ns = None
     if off_ns is not None:
         yield off_ns, case.end_ns

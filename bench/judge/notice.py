@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 
 from bench.judge.case import Case
-from bench.judge.control import handed
+from bench.judge.control import handed, off_bus
 from bench.judge.exercise import exercised, margin
 from bench.judge.lives import Life
 from bench.judge.masks import ANY, OFF, ON
@@ -39,7 +39,7 @@ def _judge_life(
     begin_ns = life.boot_end_ns + notice.within
     excused = [(0, begin_ns), (life.end_ns, case.end_ns)]
     excused += [(hang.from_ns, hang.to_ns + notice.within) for hang in case.lives[node].hangs]
-    excused += _off_bus(case, node, notice.within)
+    excused += [(start, end + notice.within) for start, end in off_bus(case, node)]
     paints += [Paint(start, min(end, case.end_ns), ANY, "notice") for start, end in excused]
     segments = blend(paints, case.end_ns)
     actual = handed(case, notice.signal, life)
@@ -119,16 +119,3 @@ def _sticks(
             counted_ns = max(at_ns, life.boot_end_ns)
             must_ns = min(counted_ns + notice.longest + notice.within, end_ns)
             yield at_ns + notice.longest, must_ns, end_ns, end_ns + notice.within
-
-
-def _off_bus(case: Case, node: str, within_ns: int) -> Iterator[tuple[int, int]]:
-    """While its controller is off the bus a program hears nobody and can hand nothing over."""
-    off_ns: int | None = None
-    for change in case.recording.controllers.get(node, []):
-        if change.state == "BUS_OFF" and off_ns is None:
-            off_ns = change.at_ns
-        elif change.state != "BUS_OFF" and off_ns is not None:
-            yield off_ns, change.at_ns + case.vehicle.nodes[node].rejoin + within_ns
-            off_ns = None
-    if off_ns is not None:
-        yield off_ns, case.end_ns
