@@ -47,7 +47,7 @@ WRONG = [
     Wrong(
         receive.RefusedFrameRefreshes, "rear", "alter", "hazards_ignition_off", "tail_left", "stale"
     ),
-    Wrong(receive.IgnoresCounter, "rear", "freeze", "parked", "accessory_socket", "stale"),
+    Wrong(receive.IgnoresCounter, "rear", "freeze", "false_start", "accessory_socket", "stale"),
     Wrong(receive.IgnoresChecksum, "rear", "alter", "rain", "tail_left", "fresh"),
     Wrong(
         receive.IgnoresKind, "rear", "none", "parked", "tail_left", "end to end",
