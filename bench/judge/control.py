@@ -44,7 +44,9 @@ def _intents(case: Case, name: str, request: RequestTable, life: Life) -> Iterat
     assert life.up_ns is not None
     down = _down(case, case.vehicle.sender(split_signal(name)[0]))
     for trusting in (True, False) if request.received is not None else (True,):
-        yield intent(case, name, request, life.up_ns, life.end_ns, trusting=trusting)
+        for settled in (True, False) if request.debounce else (True,):
+            begin_ns, end_ns = life.up_ns, life.end_ns
+            yield intent(case, name, request, begin_ns, end_ns, trusting=trusting, settled=settled)
         if len(down) > 1:  # the first one is the power-up
             yield intent(case, name, request, 0, life.end_ns, trusting=trusting)
             yield intent(case, name, request, 0, life.end_ns, down, trusting=trusting)
@@ -107,14 +109,8 @@ def _judge_life(
 
 def handed(case: Case, name: str, life: Life) -> Series[float]:
     """The request that was handed to the controller, over one life; nothing asks for nothing."""
-    message, _ = split_signal(name)
-    _, signal = case.vehicle.signal(name)
-    result: Series[float] = Series()
-    result.set(life.reset_ns, 0.0)
-    for entry in case.recording.handed.get(message, []):
-        if life.reset_ns <= entry.at_ns < life.end_ns and len(entry.data) > 0:
-            result.set(entry.at_ns, 1.0 if signal.raw(entry.data) else 0.0)
-    return result
+    lives = case.lives[case.vehicle.sender(split_signal(name)[0])].lives
+    return case.evidence.handed(name)[lives.index(life)]
 
 
 def _out_of_service(case: Case, node: str, behind_ns: int) -> Iterator[tuple[int, int]]:

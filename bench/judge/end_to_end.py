@@ -98,17 +98,13 @@ class _Judge:
             yield Paint(hang.from_ns, hang.to_ns + settle_ns, ANY, "")
         assert load.request is not None
         _, signal = case.vehicle.signal(load.request)
-        for arrivals in case.arrivals(split_signal(load.request)[0], load.node, self.link):
-            next_ns = case.end_ns
-            for entry in reversed(arrivals):
-                overdue_ns = entry.at_ns + self.overdue_ns
-                if next_ns > overdue_ns:
-                    state = bit(load.asked_state) if signal.raw(entry.data) else OFF
-                    until_ns = entry.at_ns + self.link.surely_stale_ns + self.cycle_ns
-                    until_ns = min(next_ns + load.latency + self.cycle_ns, until_ns)
-                    yield Paint(overdue_ns, until_ns, state, "")
-                if entry.sure:  # only this one surely ends the waiting of the ones before
-                    next_ns = entry.at_ns
+        message = split_signal(load.request)[0]
+        overdue = case.evidence.overdue(message, load.node, self.link, self.overdue_ns)
+        for entry, next_ns in overdue.found(case.end_ns):  # only a surely good one ends the wait
+            state = bit(load.asked_state) if signal.raw(entry.data) else OFF
+            until_ns = entry.at_ns + self.link.surely_stale_ns + self.cycle_ns
+            until_ns = min(next_ns + load.latency + self.cycle_ns, until_ns)
+            yield Paint(entry.at_ns + self.overdue_ns, until_ns, state, "")
 
     def _probes(self) -> Iterator[Probe]:
         asked, load = bit(self.view.load.asked_state), self.view.load

@@ -8,6 +8,7 @@ from bench.judge.case import Case
 from bench.judge.control import judge_control
 from bench.judge.darkness import judge_darkness
 from bench.judge.end_to_end import judge_end_to_end
+from bench.judge.evidence import Evidence
 from bench.judge.in_step import judge_in_step
 from bench.judge.loads import LoadView, judge_load, view_load
 from bench.judge.never import judge_never, rule_name
@@ -18,13 +19,15 @@ from bench.model.loading import Vehicle
 from bench.recording import Recording
 
 
-def judge(vehicle: Vehicle, recording: Recording) -> list[Verdict]:
+def judge(
+    vehicle: Vehicle, recording: Recording, evidence: Evidence | None = None
+) -> list[Verdict]:
     """All verdicts on a run: one for each declared rule, and broken ``program`` rules.
 
     The judge knows what was delivered to each controller and what each input and output did. It
-    knows nothing of the programs.
+    knows nothing of the programs. ``evidence``: what has been read of the recording before.
     """
-    case = Case(vehicle, recording)
+    case = Case(vehicle, recording, evidence)
     found: list[Verdict] = []
     views: dict[str, LoadView] = {name: view_load(case, name) for name in vehicle.loads}
     for name, load in vehicle.loads.items():

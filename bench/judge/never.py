@@ -48,8 +48,8 @@ def _judge_span(
     was_in = from_ns > 0 and shown(actual, from_ns - 1) == state
     deadline_ns = from_ns + rule.within
     inside: list[tuple[int, int]] = []
-    for start, end, level in levels(actual, to_ns):
-        if level_bit(level) != state or end <= from_ns:
+    for start, end, level in levels(actual, to_ns, from_ns):
+        if level_bit(level) != state:
             continue
         if inside and inside[-1][1] == start:  # another level of the same state
             start = inside.pop()[0]

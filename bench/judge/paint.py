@@ -13,7 +13,7 @@ its span, a load that had stayed in the probe's idle states would have been wron
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Sequence
 from itertools import pairwise
 from typing import NamedTuple
@@ -138,11 +138,20 @@ def breaches(segments: Sequence[Segment], actual: Series[float]) -> list[Breach]
     return found
 
 
-def levels(actual: Series[float], end_ns: int) -> list[tuple[int, int, float]]:
-    """An output as stretches (from, to, level) up to the end; none before its first level."""
-    changes = [(at_ns, level) for at_ns, level in actual.changes() if at_ns < end_ns]
-    bounds = [at_ns for at_ns, _ in [*changes[1:], (end_ns, 0.0)]]
-    return [(at_ns, to, level) for (at_ns, level), to in zip(changes, bounds, strict=False)]
+def levels(
+    actual: Series[float], end_ns: int, from_ns: int | None = None
+) -> list[tuple[int, int, float]]:
+    """An output as stretches (from, to, level) up to the end; none before its first level. With
+    ``from_ns`` only those that end behind that instant.
+    """
+    times, values = actual.times, actual.values
+    high = bisect_left(times, end_ns)
+    low = 0 if from_ns is None else max(0, bisect_right(times, from_ns) - 1)
+    if low >= high:
+        return []
+    return list(
+        zip(times[low:high], [*times[low + 1 : high], end_ns], values[low:high], strict=True)
+    )
 
 
 def overlapping(segments: Sequence[Segment], from_ns: int, to_ns: int) -> list[Segment]:
