@@ -107,7 +107,6 @@ class CaseMaker:
         faults: tuple[TimedFault, ...],
         *,
         more: tuple[TimedAction, ...] = (),
-        name: str | None = None,
     ) -> Scenario:
         """A situation with faults, and with ``more`` actions beside its own. It lasts until all
         has recovered and what flashes has flashed for long enough.
@@ -116,7 +115,7 @@ class CaseMaker:
         own = tuple(TimedAction(action.at, action.set) for action in table.actions)
         actions = tuple(sorted((*own, *more), key=lambda action: action.at_ns)) if more else own
         return Scenario(
-            name=name or story_name(situation, faults, more),
+            name=story_name(situation, faults, more),
             title=_title(situation, faults),
             vehicle=self.vehicle,
             situation=situation,

@@ -27,10 +27,10 @@ from typing import Any, Literal, NamedTuple
 
 from bench.campaign.result import CaseResult
 from bench.campaign.run import case_result, failed_case, run_case
+from bench.judge import judge
+from bench.judge.evidence import Evidence
 from bench.scenario import Scenario
 from bench.session import Session
-
-CAN_FORK = hasattr(os, "fork")
 
 
 class _Note(NamedTuple):
@@ -164,16 +164,24 @@ def _in_turn(cases: Sequence[Scenario], waiting: Sequence[int], writer: Connecti
 
 
 def _branching(cases: Sequence[Scenario], waiting: Sequence[int], writer: Connection) -> None:
-    """The common beginning once, and each case in a process that parts from it."""
+    """The common beginning once, and each case in a process that parts from it. What the judge
+    reads in the beginning it reads once, too.
+    """
     session = Session(replace(cases[waiting[0]], faults=()))
+    evidence = Evidence(session.vehicle, session.recording)
     session.begin()
     for index in waiting:
         writer.send(_Note("begun", index))
-        session.run_to(first_fault_ns(cases[index]))
+        at_ns = first_fault_ns(cases[index])
+        session.run_to(at_ns)
+        if index == waiting[0]:  # asks for all that judging a case will ask for
+            judge(session.vehicle, replace(session.recording, end_ns=at_ns), evidence)
+        evidence.read_on(at_ns)
         child = os.fork()
         if child == 0:
+            gc.disable()  # a short life, and memory that is shared while nobody touches it
             recording = session.go_on(cases[index])
-            writer.send(_Note("done", index, case_result(cases[index], recording)))
+            writer.send(_Note("done", index, case_result(cases[index], recording, evidence)))
             os._exit(0)
         _, status = os.waitpid(child, 0)
         if status != 0:

@@ -81,7 +81,7 @@ class _PairPlanner:
             f"Of all other pairs each two kinds meet in {ways} ways in time, at related places.",
             "Other pairs of places were left out: faults at far ends of the car seldom interact.",
             "The same lasting fault twice at one time was left out: it is one fault.",
-            "Three and more faults at a time are not tried.",
+            "Three and more faults at a time are left to the depth 'hunt'.",
         ]
         if thinned_out > 0:
             told.append(

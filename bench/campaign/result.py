@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
 
+from bench.campaign.coverage import Coverage, Point, reached
 from bench.campaign.space import Space
 from bench.faults.catalogue import catalogue
 from bench.judge import Outcome, Verdict
@@ -55,7 +56,8 @@ class CaseResult:
     ``fault`` is the kind of fault, the column of the table: ``none``, ``cut``, ...; kinds that
     act together are joined by ``+``. ``verdicts`` are those on rules that were put to the test;
     of all others the case has nothing to say. ``text`` says in plain words what happened, and
-    ``fault_ns`` when the first fault came. ``frames`` counts the frames on the wire.
+    ``fault_ns`` when the first fault came. ``frames`` counts the frames on the wire. ``points``
+    are what the case reached, see :mod:`bench.campaign.coverage`.
     """
 
     name: str
@@ -66,6 +68,7 @@ class CaseResult:
     simulated_ns: int
     frames: int
     verdicts: tuple[Verdict, ...]
+    points: tuple[Point, ...] = ()
 
 
 class Cell(NamedTuple):
@@ -197,6 +200,7 @@ class Tally:
         self.worst: dict[tuple[str, str], tuple[Verdict, CaseResult]] = {}
         self.findings: dict[tuple[str, str], Finding] = {}
         self.smallest: tuple[Verdict, CaseResult] | None = None
+        self.coverage = Coverage()
         for case in cases:
             self._add(case)
 
@@ -204,6 +208,7 @@ class Tally:
         self.simulated_ns += case.simulated_ns
         self.frames += case.frames
         self.faults.add(case.fault)
+        self.coverage.add(reached(case.points, case.verdicts))
         for verdict in case.verdicts:
             if verdict.outcome is Outcome.NOT_EXERCISED:
                 continue

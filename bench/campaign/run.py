@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from bench.campaign.coverage import Point, points_of
 from bench.campaign.result import CaseResult, RunResult
 from bench.judge import Outcome, Verdict, judge
+from bench.judge.evidence import Evidence
 from bench.judge.flashing import mean_rate, whole_cycles
 from bench.judge.masks import level_bit, names
 from bench.judge.paint import levels
@@ -27,16 +29,20 @@ def run_case(scenario: Scenario) -> CaseResult:
     return case_result(scenario, simulate(scenario))
 
 
-def case_result(scenario: Scenario, recording: Recording) -> CaseResult:
+def case_result(
+    scenario: Scenario, recording: Recording, evidence: Evidence | None = None
+) -> CaseResult:
     """Judge a case's recording and keep only what a report needs: no word of the rules that were
-    not put to the test.
+    not put to the test. ``evidence``: what has been read of the recording before.
     """
-    verdicts = judge(scenario.vehicle, recording)
-    return _result(
-        scenario,
-        len(recording.frames),
-        tuple(verdict for verdict in verdicts if verdict.outcome is not Outcome.NOT_EXERCISED),
+    vehicle = scenario.vehicle
+    verdicts = tuple(
+        verdict
+        for verdict in judge(vehicle, recording, evidence)
+        if verdict.outcome is not Outcome.NOT_EXERCISED
     )
+    points = points_of(vehicle, recording, verdicts)
+    return _result(scenario, len(recording.frames), verdicts, points)
 
 
 def failed_case(scenario: Scenario, text: str) -> CaseResult:
@@ -50,7 +56,12 @@ PROCESS = "(process)"
 """The subject of a verdict on a case that crashed or hung its process."""
 
 
-def _result(scenario: Scenario, frames: int, verdicts: tuple[Verdict, ...]) -> CaseResult:
+def _result(
+    scenario: Scenario,
+    frames: int,
+    verdicts: tuple[Verdict, ...],
+    points: tuple[Point, ...] = (),
+) -> CaseResult:
     return CaseResult(
         name=scenario.name,
         situation=scenario.situation,
@@ -60,6 +71,7 @@ def _result(scenario: Scenario, frames: int, verdicts: tuple[Verdict, ...]) -> C
         simulated_ns=scenario.lasts_ns,
         frames=frames,
         verdicts=verdicts,
+        points=points,
     )
 
 

@@ -5,9 +5,12 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+from cyclopts import Parameter
 
 from bench.cli.common import Flag, Quiet, Verbose, Words, bad, check_targets, duration_ns
+from bench.wallclock import monotonic_seconds
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -23,7 +26,9 @@ def check(
     vehicle: Path | None = None,
     /,
     *,
-    depth: Literal["quick", "full", "pairs"] = "full",
+    depth: Literal["quick", "full", "pairs", "hunt"] = "full",
+    for_: Annotated[str | None, Parameter(name="--for")] = None,
+    cases: int | None = None,
     case: str | None = None,
     only: Words = None,
     situation: Words = None,
@@ -40,6 +45,7 @@ def check(
     fail_under: str | None = None,
     save: Path | None = None,
     against: Path | None = None,
+    effort: Path | None = None,
     quiet: Quiet = False,
     verbose: Verbose = False,
 ) -> int:
@@ -50,7 +56,12 @@ def check(
     vehicle
         The vehicle file. Default: the bundled demo vehicle, Wren.
     depth
-        quick: a selection, for in between; full: every fault alone; pairs: two faults at a time.
+        quick: a selection, for in between; full: every fault alone; pairs: two faults at a time;
+        hunt: sequences of faults and actions at random, guided by what earlier ones reached.
+    for_
+        Real time after which a hunt draws no further cases, such as "10 m".
+    cases
+        Number of cases after which a hunt ends.
     case
         Run one case only, by its name as a report shows it.
     only
@@ -83,28 +94,40 @@ def check(
         Save how every rule stands, to compare with later.
     against
         Say what has changed since a check that was saved.
+    effort
+        Write the time that the check took, and the machine, as JSON to this file.
     quiet
         No progress and no table: what broke, the totals.
     verbose
         List every rule.
     """
-    check_targets([json, junit, save])
+    check_targets([json, junit, save, effort])
     under_ns = duration_ns("--fail-under", fail_under)
     baseline = _baseline(against)
     _sensible(only, situation, jobs, results, resume=resume)
+    for_ns = _hunt_ends(depth, for_, cases)
     loaded = _load(vehicle)
     choice = {"depth": depth, "case": case, "only": only, "situations": situation, "seed": seed}
+    spread = {"jobs": jobs, "branch": not no_branch}
+    begun_s = monotonic_seconds()
     report, interrupted = _checked(
         loaded,
         quiet=quiet,
-        jobs=jobs,
-        branch=not no_branch,
+        cases=cases,
+        for_s=None if for_ns is None else for_ns / 1e9,
         limit_s=(duration_ns("--limit", limit) or 1) / 1e9,
         cluster=_scheduler(workers),
         store=_store(loaded, results, choice, resume=resume),
+        **spread,
         **choice,
     )
+    wall_s = monotonic_seconds() - begun_s
     _write(report, json, junit, save)
+    if effort is not None:
+        from bench.report.effort import effort_json  # noqa: PLC0415
+        from bench.report.files import write_whole  # noqa: PLC0415
+
+        write_whole(effort, effort_json(report, wall_s, {**spread, "workers": workers}))
     from bench.report.changes import narrowest  # noqa: PLC0415
 
     further = list(_further(report, baseline, under_ns, margins=margins))
@@ -131,6 +154,16 @@ def _sensible(
         raise bad("--jobs", f"got {jobs}; expected at least 1")
     if resume and results is None:
         raise bad("--resume", "goes on with a file; expected '--results FILE' too")
+
+
+def _hunt_ends(depth: str, for_: str | None, cases: int | None) -> int | None:
+    """When a hunt ends, in ns of real time. Raises BadInput for an end that cannot be one."""
+    given = [name for name, value in (("--for", for_), ("--cases", cases)) if value is not None]
+    if depth != "hunt" and given:
+        raise bad(given[0], f"ends a hunt; expected '--depth hunt' with it, not '{depth}'")
+    if cases is not None and cases < 1:
+        raise bad("--cases", f"got {cases}; expected at least 1")
+    return duration_ns("--for", for_)
 
 
 def _load(vehicle: Path | None) -> Vehicle:

@@ -12,6 +12,7 @@ from typing import Any
 from bench.campaign.result import CAUTION, CaseResult, CheckReport, Finding, RuleResult, RunResult
 from bench.judge import Outcome, Verdict
 from bench.model.loading import Vehicle
+from bench.report.reach import combinations, judged_in
 from bench.report.table import groups
 from bench.report.totals import totals
 from bench.report.trace import recording_fields
@@ -51,6 +52,7 @@ def check_json_parts(report: CheckReport) -> Iterator[str]:
             "caution": CAUTION,
             "totals": _totals(report),
             "space": None if report.space is None else list(report.space.sentences()),
+            "reached": _reached(report),
             "findings": [_finding(report, finding) for finding in report.findings],
             "not_exercised": [list(place) for place in report.not_exercised],
             "rules": [_rule(report, entry) for entry in report.rules],
@@ -62,6 +64,15 @@ def check_json_parts(report: CheckReport) -> Iterator[str]:
             "cases": (_case(case) for case in report.cases),
         }
     )
+
+
+def _reached(report: CheckReport) -> dict[str, Any]:
+    coverage = report.tally.coverage
+    return {
+        "combinations": combinations(coverage),
+        "columns": ["controller", "program", "rules"],
+        "table": [[*place, number] for place, number in judged_in(coverage).items()],
+    }
 
 
 def run_json(result: RunResult) -> str:

@@ -21,7 +21,7 @@ from rich.text import Text
 
 from bench.wallclock import monotonic_seconds
 
-Report = Callable[[int, int], None]
+Report = Callable[[int, int | None], None]
 _REFRESH_S = 0.1
 
 
@@ -36,7 +36,9 @@ class RateColumn(ProgressColumn):
 
 @contextmanager
 def progress_of_check(*, quiet: bool, stream: IO[str] | None = None) -> Iterator[Report | None]:
-    """A function ``(done, total)`` that moves a bar; None when quiet or not on a terminal."""
+    """A function ``(done, total)`` that moves a bar, ``total`` None where nobody knows it; None
+    when quiet or not on a terminal.
+    """
     stream = sys.stderr if stream is None else stream
     if quiet or not stream.isatty():
         yield None
@@ -59,7 +61,7 @@ def progress_of_check(*, quiet: bool, stream: IO[str] | None = None) -> Iterator
         task = bar.add_task("checking", total=None)
         shown_s = 0.0
 
-        def report(done: int, total: int) -> None:
+        def report(done: int, total: int | None) -> None:
             nonlocal shown_s
             bar.update(task, completed=done, total=total)
             if done == total or monotonic_seconds() - shown_s >= _REFRESH_S:

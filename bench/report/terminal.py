@@ -9,6 +9,7 @@ from rich.console import Console
 from bench.campaign.result import CheckReport, Finding, RuleResult
 from bench.judge import Outcome
 from bench.model.units import show_duration
+from bench.report.reach import reach_sentences
 from bench.report.screen import (
     STYLES,
     bullet,
@@ -114,6 +115,8 @@ def _totals(console: Console, report: CheckReport) -> None:
     if report.space is not None:
         for sentence in report.space.sentences():
             paragraph(console, sentence)
+    for sentence in reach_sentences(report.tally.coverage):
+        paragraph(console, sentence)
     paragraph(
         console,
         f"rules: {found.kept} kept, {found.broken} broken, {found.not_exercised} not exercised",

@@ -21,6 +21,7 @@ from bench.campaign.cases import Spans, in_order
 from bench.campaign.covering import extended, pairwise
 from bench.campaign.depth import planned
 from bench.campaign.meeting import CONSECUTIVE, OVERLAPPING, met
+from bench.campaign.naming import case_named
 from bench.campaign.pairs import plan_pairs
 from bench.campaign.plan import plan
 from bench.campaign.run import run_case
@@ -270,6 +271,31 @@ def test_the_same_failure_is_not_found_by_any_single_fault():
 # ---- the space ----
 
 
+def test_a_case_is_made_again_from_its_name():
+    cases = [*depth("pairs").cases[::97], *depth("full").cases[::97]]
+    for case in cases:
+        again = case_named(wren(), case.name)
+        assert again is not None, case.name
+        assert told([again]) == told([case])
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "night_drive",
+        "nowhere/none",
+        "night_drive/unplug(roof)@1s+1s",
+        "night_drive/unplug(rear)@soon",
+        "night_drive/unplug()@1s",
+        "night_drive/reset(rear)@1s+1s",
+        "night_drive/lights=purple@1s",
+        "night_drive/sunroof=open@1s",
+    ],
+)
+def test_a_name_that_is_none_makes_no_case(name):
+    assert case_named(wren(), name) is None
+
+
 def test_the_space_counts_what_there_is_and_what_was_chosen():
     space = depth("pairs").space
     faults = sum(len(list(form.every(wren()))) for form in catalogue().values())
@@ -281,13 +307,17 @@ def test_the_space_counts_what_there_is_and_what_was_chosen():
     assert space.chosen == len(depth("pairs").cases)
 
 
-@pytest.mark.parametrize("name", ["quick", "full", "pairs"])
+@pytest.mark.parametrize("name", ["quick", "full", "pairs", "hunt"])
 def test_every_depth_says_in_sentences_what_it_left_out(name):
     space = planned(tiny(), name).space
     assert space.depth == name
     assert space.left_out
     assert all(line.endswith(".") and not line[0].islower() for line in space.left_out)
     assert space.sentences()[0].startswith("1 situation with 1 action; ")
+
+
+def test_a_hunt_plans_no_cases():
+    assert planned(tiny(), "hunt").cases == []
 
 
 def test_every_depth_is_the_same_in_any_process():
