@@ -63,6 +63,17 @@ class Scenario:
     expectations: tuple[Expectation, ...] = ()
 
     @property
+    def first_fault_ns(self) -> int | None:
+        """When the first fault comes; None without any."""
+        return min((timed.at_ns for timed in self.faults), default=None)
+
+    @property
+    def parts_ns(self) -> int:
+        """Where it parts from others that begin alike: at its first fault, or its end."""
+        first_ns = self.first_fault_ns
+        return self.lasts_ns if first_ns is None else first_ns
+
+    @property
     def kinds(self) -> str:
         """The kinds of its faults: ``none``, ``cut``, ``unplug+reset``, ..."""
         return "+".join(dict.fromkeys(timed.fault.kind for timed in self.faults)) or "none"

@@ -54,14 +54,22 @@ class Hunted:
 
     learns = True
 
-    def __init__(self, hunt: Hunt, most_cases: int | None, for_s: float | None) -> None:
-        """``for_s`` counts from the first batch on, in seconds of real time."""
+    def __init__(
+        self,
+        hunt: Hunt,
+        most_cases: int | None,
+        for_s: float | None,
+        first: Sequence[Scenario] = (),
+    ) -> None:
+        """``for_s`` counts from the first batch on, in seconds of real time. ``first`` are run
+        before anything is drawn.
+        """
         self.total: int | None = most_cases
         self._hunt = hunt
         self._for_s = for_s
         self._begun_s: float | None = None
         self._drawn = 0
-        self._batch: list[Scenario] = []
+        self._first: Sequence[Scenario] = first
         self.clock: Callable[[], float] = monotonic_seconds
 
     def next_batch(self) -> Sequence[Scenario]:
@@ -71,11 +79,18 @@ class Hunted:
         left = None if self.total is None else self.total - self._drawn
         if left == 0 or (self._for_s is not None and now_s - self._begun_s >= self._for_s):
             return ()
-        self._batch = self._hunt.next_batch()[:left]
-        self._drawn += len(self._batch)
-        return self._batch
+        batch, self._first = self._first or self._hunt.next_batch(), ()
+        batch = batch[:left]
+        self._drawn += len(batch)
+        return batch
 
     def learn(self, results: Sequence[CaseResult]) -> None:
-        """Nothing is learned from a batch that was cut short: it was the last one."""
-        if len(results) == self._hunt.drawn:
-            self._hunt.learn([reached(case.points, case.verdicts) for case in results])
+        """What drawn cases reached is compared with what the first ones did. Nothing is learned
+        from a batch that was cut short: it was the last one.
+        """
+        found = [reached(case.points, case.verdicts) for case in results]
+        if not self._hunt.drawn:
+            for one in found:
+                self._hunt.coverage.add(one)
+        elif len(found) == self._hunt.drawn:
+            self._hunt.learn(found)

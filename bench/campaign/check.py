@@ -9,7 +9,7 @@ from dataclasses import replace
 from itertools import islice
 
 from bench.campaign.batches import Batches, Hunted, Planned
-from bench.campaign.cases import instances
+from bench.campaign.cases import instances, without_fault
 from bench.campaign.cluster import Cluster
 from bench.campaign.depth import Depth, planned
 from bench.campaign.hunt import Hunt
@@ -108,7 +108,8 @@ def _batches(vehicle: Vehicle, order: Order, cases: int | None, for_s: float | N
             raise BadInput.one(vehicle.path, "--only", unknown("fault", name, kinds))
     if not kinds or not among:
         return Planned([])
-    return Hunted(Hunt(vehicle, order.seed, kinds=order.only, situations=among), cases, for_s)
+    hunt = Hunt(vehicle, order.seed, kinds=order.only, situations=among)
+    return Hunted(hunt, cases, for_s, first=without_fault(vehicle, order.seed, among))
 
 
 def _run(

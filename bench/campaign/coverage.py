@@ -59,8 +59,8 @@ def reached(points: Iterable[Point], verdicts: Iterable[Verdict]) -> Reached:
         for verdict in verdicts
         if verdict.margin_ns is not None
     )
-    buckets = (("margin", rule, subject, bucket(ns)) for subject, rule, ns in margins)
-    return Reached(frozenset((*points, *buckets)), margins)
+    buckets = [("margin", rule, subject, bucket(ns)) for subject, rule, ns in margins]
+    return Reached(frozenset([*points, *buckets]), margins)
 
 
 def bucket(margin_ns: int) -> str:

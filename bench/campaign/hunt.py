@@ -19,7 +19,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from random import Random
 
-from bench.campaign.cases import CaseMaker, first_fault_ns
+from bench.campaign.cases import CaseMaker
 from bench.campaign.coverage import Coverage, News, Reached
 from bench.campaign.mutate import Mutator, Tale
 from bench.model.loading import Vehicle
@@ -128,7 +128,7 @@ class Hunt:
     def _place(self, drawn: tuple[Tale, Scenario]) -> tuple[int, bool, int]:
         """Cases that share a beginning stand together."""
         tale, case = drawn
-        return self._order[tale.situation], bool(tale.actions), first_fault_ns(case)
+        return self._order[tale.situation], bool(tale.actions), case.parts_ns
 
     def _draw(self, random: Random) -> Tale:
         if not self._kept or random.random() < FRESH_SHARE:

@@ -41,11 +41,6 @@ class _Note(NamedTuple):
     content: Any = None
 
 
-def first_fault_ns(scenario: Scenario) -> int:
-    """Where a case parts from the others of its situation: its first fault, or its end."""
-    return min((timed.at_ns for timed in scenario.faults), default=scenario.lasts_ns)
-
-
 BRANCH_FROM_NS = 5_000_000_000
 """From this length on, a common beginning is worth a process for each case: to fork one costs
 some milliseconds, in which about a second is simulated.
@@ -75,9 +70,9 @@ def isolated(
     rest is given up with Stopped.
     """
     results: dict[int, CaseResult] = {}
-    waiting = sorted(range(len(cases)), key=lambda index: (first_fault_ns(cases[index]), index))
+    waiting = sorted(range(len(cases)), key=lambda index: (cases[index].parts_ns, index))
     while waiting:
-        common_ns = first_fault_ns(cases[waiting[len(waiting) // 2]])
+        common_ns = cases[waiting[len(waiting) // 2]].parts_ns
         pays = branch and common_ns >= BRANCH_FROM_NS
         results.update(_one_hub(cases, waiting, pays, limit_s, stop))
         waiting = [index for index in waiting if index not in results]
@@ -172,7 +167,7 @@ def _branching(cases: Sequence[Scenario], waiting: Sequence[int], writer: Connec
     session.begin()
     for index in waiting:
         writer.send(_Note("begun", index))
-        at_ns = first_fault_ns(cases[index])
+        at_ns = cases[index].parts_ns
         session.run_to(at_ns)
         if index == waiting[0]:  # asks for all that judging a case will ask for
             judge(session.vehicle, replace(session.recording, end_ns=at_ns), evidence)

@@ -34,20 +34,28 @@ def case_result(
 ) -> CaseResult:
     """Judge a case's recording and keep only what a report needs: no word of the rules that were
     not put to the test. ``evidence``: what has been read of the recording before.
+
+    Of a long beginning without a fault the last :data:`LEAD_NS` are judged with the case; all of
+    it is judged where its situation is run without a fault, which every check does.
     """
     vehicle = scenario.vehicle
+    start_ns = max(0, scenario.parts_ns - LEAD_NS) if scenario.faults else 0
     verdicts = tuple(
         verdict
-        for verdict in judge(vehicle, recording, evidence)
+        for verdict in judge(vehicle, recording, evidence, start_ns)
         if verdict.outcome is not Outcome.NOT_EXERCISED
     )
     points = points_of(vehicle, recording, verdicts)
     return _result(scenario, len(recording.frames), verdicts, points)
 
 
+LEAD_NS = 10_000_000_000
+"""How long before its first fault a case begins to be judged."""
+
+
 def failed_case(scenario: Scenario, text: str) -> CaseResult:
     """The result of a case whose process did not live to tell: a broken rule of its own."""
-    at_ns = min((timed.at_ns for timed in scenario.faults), default=0)
+    at_ns = scenario.first_fault_ns or 0
     verdict = Verdict(PROCESS, "program", Outcome.BROKEN, at_ns=at_ns, text=text)
     return _result(scenario, 0, (verdict,))
 
@@ -67,7 +75,7 @@ def _result(
         situation=scenario.situation,
         fault=scenario.kinds,
         text=" and ".join(timed.fault.describe() for timed in scenario.faults),
-        fault_ns=min((timed.at_ns for timed in scenario.faults), default=None),
+        fault_ns=scenario.first_fault_ns,
         simulated_ns=scenario.lasts_ns,
         frames=frames,
         verdicts=verdicts,

@@ -11,7 +11,7 @@ from functools import partial
 from typing import Protocol
 
 from bench.campaign.apart import can_branch
-from bench.campaign.isolation import BRANCH_FROM_NS, Stopped, first_fault_ns, isolated
+from bench.campaign.isolation import BRANCH_FROM_NS, Stopped, isolated
 from bench.campaign.order import Order, cases_of
 from bench.campaign.result import CaseResult
 from bench.campaign.run import run_case
@@ -94,7 +94,7 @@ def chunked(cases: Sequence[Scenario], start: int = 0, jobs: int = 1) -> Iterato
 
 
 def _pieces(cases: Sequence[Scenario], alike: range, jobs: int) -> Iterator[range]:
-    common_ns = first_fault_ns(cases[alike[len(alike) // 2]])
+    common_ns = cases[alike[len(alike) // 2]].parts_ns
     least = -(-len(alike) // max(1, jobs)) if common_ns >= BRANCH_FROM_NS else 0
     size = max(CHUNK, least)
     for start in range(alike.start, alike.stop, size):

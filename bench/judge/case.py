@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
@@ -10,6 +10,7 @@ from itertools import pairwise
 from bench.judge.arrivals import Arrival, Link, Run
 from bench.judge.evidence import Evidence
 from bench.judge.lives import Biography, quiet_times
+from bench.judge.paint import Probe
 from bench.judge.traffic import Traffic
 from bench.model.expression import Condition, Value
 from bench.model.loading import Vehicle
@@ -32,11 +33,18 @@ class Case:
     """Vehicle and recording, with the derived series that several rules need."""
 
     def __init__(
-        self, vehicle: Vehicle, recording: Recording, evidence: Evidence | None = None
+        self,
+        vehicle: Vehicle,
+        recording: Recording,
+        evidence: Evidence | None = None,
+        start_ns: int = 0,
     ) -> None:
-        """``evidence``: what has been read of the recording before."""
+        """``evidence``: what has been read of the recording before. What comes before
+        ``start_ns`` is known, but not judged.
+        """
         self.vehicle = vehicle
         self.recording = recording
+        self.start_ns = start_ns
         self.end_ns = recording.end_ns
         self.evidence = Evidence(vehicle, recording) if evidence is None else evidence
         self.evidence.read_on(recording.end_ns)
@@ -59,6 +67,10 @@ class Case:
     def pins_at_fault(self) -> bool:
         """Whether a fault of the run sits on an input or an output."""
         return any(fault.group in ("input", "output") for fault in self.recording.faults)
+
+    def judged(self, probes: Iterable[Probe]) -> list[Probe]:
+        """The probes whose triggers lie in the time that is judged."""
+        return [probe for probe in probes if probe.since_ns >= self.start_ns]
 
     def spans(self, which: Callable[[FaultRecord], bool]) -> list[tuple[int, int]]:
         """From when to when the faults were there that ``which(fault)`` picks."""

@@ -79,7 +79,7 @@ def _judge_life(
     ]
     excused += [(start, end + behind_ns) for want in wants for start, end in want.unsure]
     paints += [Paint(start, min(end, case.end_ns), ANY, "control") for start, end in excused]
-    segments = blend(paints, case.end_ns)
+    segments = blend(paints, case.end_ns, start_ns=case.start_ns)
     actual = handed(case, name, life)
     for breach in breaches(segments, actual):
         wrong_ns = breach.to_ns - breach.from_ns
@@ -101,7 +101,7 @@ def _judge_life(
         )
         for (at_ns, value), (to_ns, _) in pairwise([*first.wanted.changes()[1:], (case.end_ns, 0)])
     ]
-    tested = [probe for probe in probes if exercised(probe, segments, actual)]
+    tested = [probe for probe in case.judged(probes) if exercised(probe, segments, actual)]
     if tested:
         margins = [margin(probe, segments, actual) for probe in tested]
         yield Verdict(name, "control", Outcome.KEPT, smallest(margins))

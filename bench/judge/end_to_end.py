@@ -55,13 +55,15 @@ class _Judge:
                     mask |= states
             return mask or ANY
 
-        segments = blend(paints, case.end_ns, adjust, view.edges)
+        segments = blend(paints, case.end_ns, adjust, view.edges, case.start_ns)
         actual = case.recording.outputs[view.name]
         found = [Verdict(view.name, "end to end", Outcome.NOT_EXERCISED)]
         for breach in breaches(segments, actual):
             if not self._tolerated(breach):
                 found.append(self._broken(breach))
-        tested = [probe for probe in self._probes() if view.tests(probe, segments, actual)]
+        tested = [
+            probe for probe in case.judged(self._probes()) if view.tests(probe, segments, actual)
+        ]
         if tested:
             margins = [margin(probe, segments, actual) for probe in tested]
             found.append(Verdict(view.name, "end to end", Outcome.KEPT, smallest(margins)))

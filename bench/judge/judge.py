@@ -20,14 +20,18 @@ from bench.recording import Recording
 
 
 def judge(
-    vehicle: Vehicle, recording: Recording, evidence: Evidence | None = None
+    vehicle: Vehicle,
+    recording: Recording,
+    evidence: Evidence | None = None,
+    start_ns: int = 0,
 ) -> list[Verdict]:
     """All verdicts on a run: one for each declared rule, and broken ``program`` rules.
 
     The judge knows what was delivered to each controller and what each input and output did. It
     knows nothing of the programs. ``evidence``: what has been read of the recording before.
+    What happened before ``start_ns`` is looked at, but gets no verdict.
     """
-    case = Case(vehicle, recording, evidence)
+    case = Case(vehicle, recording, evidence, start_ns)
     found: list[Verdict] = []
     views: dict[str, LoadView] = {name: view_load(case, name) for name in vehicle.loads}
     for name, load in vehicle.loads.items():

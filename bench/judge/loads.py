@@ -93,7 +93,8 @@ def view_load(case: Case, name: str) -> LoadView:
     base = requested(case, name, load) if view.asks is not None else Requested()
     view.fresh = base.fresh
     view.local = Local(case, load) if load.local is not None else None
-    view.probes = [*base.probes, *(view.local.probes() if view.local is not None else [])]
+    probes = [*base.probes, *(view.local.probes() if view.local is not None else [])]
+    view.probes = case.judged(probes)
     paints = base.paints
     if view.asks is None and view.local is not None:
         paints = [*view.local.paints(), *plain_boots(case, name, load)]
@@ -108,9 +109,9 @@ def view_load(case: Case, name: str) -> LoadView:
                 mask |= states
         return mask or ANY
 
-    view.segments = blend(view.paints, case.end_ns, adjust, view.edges)
+    view.segments = blend(view.paints, case.end_ns, adjust, view.edges, case.start_ns)
     if view.local is not None and view.asks is not None:
-        view.plain = blend(view.paints, case.end_ns)
+        view.plain = blend(view.paints, case.end_ns, start_ns=case.start_ns)
     actual = case.recording.outputs[name]
     view.probes += [
         Probe("rejoin", zone.quiet_ns, zone.from_ns, zone.to_ns, idle)

@@ -41,7 +41,7 @@ def _judge_life(
     excused += [(hang.from_ns, hang.to_ns + notice.within) for hang in case.lives[node].hangs]
     excused += [(start, end + notice.within) for start, end in off_bus(case, node)]
     paints += [Paint(start, min(end, case.end_ns), ANY, "notice") for start, end in excused]
-    segments = blend(paints, case.end_ns)
+    segments = blend(paints, case.end_ns, start_ns=case.start_ns)
     actual = handed(case, notice.signal, life)
     for breach in breaches(segments, actual):
         wrong_ns = breach.to_ns - breach.from_ns
@@ -55,7 +55,7 @@ def _judge_life(
     ]
     tested = [
         probe
-        for probe in probes
+        for probe in case.judged(probes)
         if probe.from_ns < probe.to_ns and exercised(probe, segments, actual)
     ]
     if tested:

@@ -196,8 +196,20 @@ def test_two_faults_overlap_or_follow_one_another_as_the_name_says(
 # ---- pairs ----
 
 
+def doubles(seed=0):
+    """The cases of pairs that have faults at all."""
+    return [case for case in depth("pairs", seed).cases if case.faults]
+
+
+def test_pairs_begin_each_situation_without_a_fault():
+    seen = {}
+    for case in depth("pairs").cases:
+        seen.setdefault(case.situation, case.kinds)
+    assert seen == dict.fromkeys(wren().situations, "none")
+
+
 def test_pairs_are_a_bounded_number_of_cases_with_two_faults_each():
-    cases = depth("pairs").cases
+    cases = doubles()
     assert 6_000 <= len(cases) <= 9_000
     assert {len(case.faults) for case in cases} == {2}
     assert len({case.name for case in cases}) == len(cases)
@@ -206,13 +218,11 @@ def test_pairs_are_a_bounded_number_of_cases_with_two_faults_each():
 def test_every_kind_of_fault_meets_every_other_overlapping_and_after_it():
     ways = Counter(
         (first.fault.kind, second.fault.kind, second.at_ns < first.until_ns)
-        for case in depth("pairs").cases
+        for case in doubles()
         for first, second in [case.faults]
         if first.until_ns is not None
     )
-    kinds = dict.fromkeys(
-        timed.fault.kind for case in depth("pairs").cases for timed in case.faults
-    )
+    kinds = dict.fromkeys(timed.fault.kind for case in doubles() for timed in case.faults)
     assert list(kinds.keys() ^ catalogue().keys()) == []
     lasting = {first for first, _, _ in ways}
     for first, second, overlapping in product(lasting, kinds, (True, False)):
@@ -223,11 +233,11 @@ def test_every_kind_of_fault_meets_every_other_overlapping_and_after_it():
 def test_every_fault_is_tried_as_the_first_and_as_the_second():
     every = {fault for form in catalogue().values() for fault in form.every(wren())}
     for place in (0, 1):
-        assert {case.faults[place].fault for case in depth("pairs").cases} == every
+        assert {case.faults[place].fault for case in doubles()} == every
 
 
 def test_the_same_lasting_fault_is_never_there_twice_at_one_time():
-    for case in depth("pairs").cases:
+    for case in doubles():
         first, second = case.faults
         if first.fault == second.fault and first.until_ns is not None:
             assert second.at_ns >= first.until_ns
