@@ -14,7 +14,7 @@ from bench.judge.exercise import margin
 from bench.judge.lives import Life
 from bench.judge.loads import AWAY, LoadView, join_local
 from bench.judge.masks import ANY, OFF, bit, level_bit, names
-from bench.judge.paint import Breach, Paint, Probe, blend, breaches
+from bench.judge.paint import Breach, Paint, Probe, blend, breaches, shown
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
 from bench.model.consistency import split_signal
 from bench.model.units import show_duration
@@ -89,15 +89,20 @@ class _Judge:
 
     def _lawful(self) -> Iterator[Paint]:
         """States that other rules allow: fail-safe, reset, and the last request while the next
-        message is overdue but the link not yet lost; all while the sender is not in service.
+        message is overdue but the link not yet lost; what there was before the sender went out
+        of service, until it has caught up.
         """
         case, load = self.case, self.view.load
         yield from (p for p in self.view.paints if p.rule in AWAY or p.rule == "latched")
         settle_ns = self.request.debounce + self.request.latency + self.way_ns
-        for life in case.lives[self.sender].lives:
-            yield Paint(life.reset_ns, life.boot_end_ns + settle_ns, ANY, "")
-        for hang in case.lives[self.sender].hangs:
-            yield Paint(hang.from_ns, hang.to_ns + settle_ns, ANY, "")
+        actual = case.recording.outputs[self.view.name]
+        away = [
+            *((life.reset_ns, life.boot_end_ns) for life in case.lives[self.sender].lives),
+            *((hang.from_ns, hang.to_ns) for hang in case.lives[self.sender].hangs),
+        ]
+        for from_ns, to_ns in away:
+            before = shown(actual, from_ns - 1, self.cycle_ns) if from_ns else ANY
+            yield Paint(from_ns, to_ns + settle_ns, before, "")
         assert load.request is not None
         _, signal = case.vehicle.signal(load.request)
         message = split_signal(load.request)[0]

@@ -125,7 +125,7 @@ def test_a_local_input_that_asks_anyway_leaves_the_rule_untested():
     assert tape.broken() == []
 
 
-def test_a_hung_sender_is_excused_until_it_has_caught_up():
+def test_a_hung_sender_is_excused_with_the_state_of_before_until_it_has_caught_up():
     """Hung from 900 to 1500 ms: due at 1500 + 170 = 1670 ms."""
 
     def tape(late):
@@ -149,6 +149,23 @@ def test_a_sender_that_starts_anew_is_excused_until_it_has_caught_up():
 
     assert (("lamp", RULE)) not in tape(1170).broken()
     broken(tape(1170 + NS).verdict(RULE), NS, 1170)
+
+
+def test_a_sender_that_starts_anew_may_not_ask_for_what_nobody_ever_asked():
+    """The switch is on all the time. Reset at 900 ms, back with a round of zeros: dark for 50 ms
+    from 1060 ms on, which is no state of before, none that is asked for and no fail-safe state.
+    """
+
+    def tape(*levels):
+        messages = ((60, 860, 1), (1050, 1100, 0), (1100, 4000, 1))
+        made = Tape(car(requests=REQUESTS), 4000).input("switch", (0, "on"))
+        for from_ms, to_ms, on in messages:
+            made.requests(from_ms, to_ms, on=on)
+        made.reset("dash", 900).fault("reset", 900, 900, "node")
+        return made.output("lamp", (70, 1), *levels)
+
+    assert not tape().verdict(RULE).broken
+    broken(tape((1060, 0), (1110, 1)).verdict(RULE), 50, 1060)
 
 
 def test_a_switch_that_bounces_leaves_either_state_allowed():
