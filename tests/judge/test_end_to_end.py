@@ -153,11 +153,11 @@ def test_a_sender_that_starts_anew_is_excused_until_it_has_caught_up():
 
 def test_a_sender_that_starts_anew_may_not_ask_for_what_nobody_ever_asked():
     """The switch is on all the time. Reset at 900 ms, back with a round of zeros: dark for 50 ms
-    from 1060 ms on, which is no state of before, none that is asked for and no fail-safe state.
+    from 1050 ms on, which is no state of before, none that is asked for and no fail-safe state.
     """
 
     def tape(*levels):
-        messages = ((60, 860, 1), (1050, 1100, 0), (1100, 4000, 1))
+        messages = ((60, 900, 1), (1040, 1090, 0), (1090, 4000, 1))
         made = Tape(car(requests=REQUESTS), 4000).input("switch", (0, "on"))
         for from_ms, to_ms, on in messages:
             made.requests(from_ms, to_ms, on=on)
@@ -165,7 +165,7 @@ def test_a_sender_that_starts_anew_may_not_ask_for_what_nobody_ever_asked():
         return made.output("lamp", (70, 1), *levels)
 
     assert not tape().verdict(RULE).broken
-    broken(tape((1060, 0), (1110, 1)).verdict(RULE), 50, 1060)
+    broken(tape((1050, 0), (1100, 1)).verdict(RULE), 50, 1050)
 
 
 def test_a_switch_that_bounces_leaves_either_state_allowed():
