@@ -135,6 +135,8 @@ class Recording:
       drove (None: nothing).
     - ``frames``: every frame on every segment of the wire, with its fate.
     - ``handed``: what programs handed to their controllers, by message name.
+    - ``logged``: the nodes that had no program in this run; what they sent came out of a log. Of
+      their loads, programs and requests the recording knows nothing.
     """
 
     vehicle: str
@@ -151,6 +153,7 @@ class Recording:
     faults: list[FaultRecord] = field(default_factory=list)
     actions: list[ActionRecord] = field(default_factory=list)
     crashes: list[Crash] = field(default_factory=list)
+    logged: tuple[str, ...] = ()
 
     @property
     def valid_frames(self) -> dict[tuple[int, bool], list[WireRecord]]:

@@ -15,6 +15,7 @@ from bench.judge.never import judge_never, rule_name
 from bench.judge.nodes import judge_node, judge_stopped_load
 from bench.judge.notice import judge_notice
 from bench.judge.verdict import Outcome, Verdict
+from bench.model.consistency import split_signal
 from bench.model.loading import Vehicle
 from bench.recording import Recording
 
@@ -28,22 +29,32 @@ def judge(
     """All verdicts on a run: one for each declared rule, and broken ``program`` rules.
 
     The judge knows what was delivered to each controller and what each input and output did. It
-    knows nothing of the programs. ``evidence``: what has been read of the recording before.
-    What happened before ``start_ns`` is looked at, but gets no verdict.
+    knows nothing of the programs. Of a node whose frames came out of a log it judges nothing: what
+    was to be judged there happened on another day. ``evidence``: what has been read of the
+    recording before. What happened before ``start_ns`` is looked at, but gets no verdict.
     """
     case = Case(vehicle, recording, evidence, start_ns)
     found: list[Verdict] = []
-    views: dict[str, LoadView] = {name: view_load(case, name) for name in vehicle.loads}
-    for name, load in vehicle.loads.items():
+    loads = {name: load for name, load in vehicle.loads.items() if case.simulated(load.node)}
+    views: dict[str, LoadView] = {name: view_load(case, name) for name in loads}
+    for name, load in loads.items():
         found += judge_load(case, views[name])
         found += judge_end_to_end(case, views[name])
         found += judge_darkness(case, views[name])
         found += judge_in_step(case, views, name)
         found += judge_never(case, name, load)
         found += judge_stopped_load(case, name)
-    found += [judge_control(case, name, table) for name, table in vehicle.requests.items()]
-    found += [judge_notice(case, name, table) for name, table in vehicle.notices.items()]
-    for node in vehicle.nodes:
+    found += [
+        judge_control(case, name, table)
+        for name, table in vehicle.requests.items()
+        if case.simulated(vehicle.sender(split_signal(name)[0]))
+    ]
+    found += [
+        judge_notice(case, name, table)
+        for name, table in vehicle.notices.items()
+        if case.simulated(vehicle.sender(split_signal(table.signal)[0]))
+    ]
+    for node in filter(case.simulated, vehicle.nodes):
         found += judge_node(case, node)
     return _complete(vehicle, found)
 

@@ -29,6 +29,7 @@ def recording_fields(recording: Recording) -> dict[str, Any]:
     return {
         "seed": recording.seed,
         "end_ns": recording.end_ns,
+        "logged": list(recording.logged),
         "actions": [[action.at_ns, dict(action.values)] for action in recording.actions],
         "faults": [fault._asdict() for fault in recording.faults],
         "inputs": _all_series(recording.inputs),
