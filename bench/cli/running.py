@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bench.cli.common import Quiet, Words, check_targets
+from bench.cli.common import Quiet, Words, check_logs, check_targets
 
 if TYPE_CHECKING:
     from bench.campaign.result import RunResult
@@ -35,12 +35,12 @@ def run(
     """
     logs = [Path(path) for path in log or ()]
     check_targets([json])
-    _check_logs(logs)
+    check_logs(logs)
     from bench.campaign.run import run as run_scenario  # noqa: PLC0415
     from bench.scenario import load_scenario  # noqa: PLC0415
 
     result = run_scenario(load_scenario(scenario))
-    _write_run(result, logs, json)
+    write_run(result, logs, json)
     from bench.report.screen import make_console  # noqa: PLC0415
     from bench.report.timeline import show_run  # noqa: PLC0415
 
@@ -48,16 +48,8 @@ def run(
     return result.exit_code
 
 
-def _check_logs(paths: Sequence[Path]) -> None:
-    if paths:
-        from bench.report.log import ensure_format  # noqa: PLC0415
-
-        for path in paths:
-            ensure_format(path)
-        check_targets(paths)
-
-
-def _write_run(result: RunResult, logs: Sequence[Path], json: Path | None) -> None:
+def write_run(result: RunResult, logs: Sequence[Path], json: Path | None) -> None:
+    """Write a run's frames and recording to the files that were asked for."""
     channel = result.scenario.vehicle.wire.channel
     for path in logs:
         from bench.report.log import write_log  # noqa: PLC0415

@@ -199,4 +199,3 @@ def _ensure_within(path: Path, faults: Iterable[TimedFault], lasts_ns: int) -> N
         if not 0 <= timed.at_ns <= lasts_ns:
             text = f"{timed.fault.label()} begins outside the part that is replayed"
             raise BadInput.one(path, "--fault", text)
-

@@ -187,7 +187,7 @@ class _Stopping:
     def close(self) -> None:
         try:
             self.reader.stop()
-        except Exception:  # noqa: BLE001 - it was stopped before, or never began
+        except Exception:
             logging.getLogger("bench.replay").debug("a reader did not stop", exc_info=True)
 
 

@@ -1,4 +1,4 @@
-"""Messages of a log as frames of one channel, at instants counted from the first one on.
+"""Messages of a log as frames, at instants counted from the first one on.
 
 A log holds times as floating point seconds, often since 1970. What they can hold is kept: whole
 nanoseconds for times that are small, whole microseconds for dates.
@@ -24,8 +24,11 @@ LONGEST_GAP_NS = 600_000_000_000
 LONGEST_STEP_BACK_NS = 1_000_000_000
 """A log whose clock goes back further than this was set meanwhile: another drive begins."""
 
-Offset = tuple[int, Frame, can.Message]
-"""A frame of the log: nanoseconds since the log's first message, the frame, the message."""
+ALL = "(all)"
+"""Stands for all channels of a log together."""
+
+Offset = tuple[int, Frame, str]
+"""A frame of the log: nanoseconds since the log's first frame, the frame, its channel."""
 
 
 @dataclass(slots=True)
@@ -80,9 +83,9 @@ def instant_ns(seconds: float) -> int:
 
 
 def frames(log: LogFile, tally: Tally, channel: str | None = None) -> Iterator[Offset]:
-    """The frames of one channel of a log, at instants that never go back.
+    """The frames of one channel of a log, or of all, at instants that never go back.
 
-    :param channel: its name as in the log; None takes the channel of the first message.
+    :param channel: its name as in the log, or ``ALL``; None takes that of the first message.
     A frame with an earlier time than the one before counts as simultaneous with it. A silence
     longer than ``LONGEST_GAP_NS``, or a clock that is set back, ends the drive; ``tally.ended``
     then says so. Raises BadInput if there is no frame, or none of the channel.
@@ -113,11 +116,11 @@ def frames(log: LogFile, tally: Tally, channel: str | None = None) -> Iterator[O
             tally.furthest_back_ns = max(tally.furthest_back_ns, now_ns - offset_ns)
             offset_ns = now_ns
         now_ns = tally.last_ns = offset_ns
-        if name != channel:
+        if name != channel and channel is not ALL:
             tally.other_channel += 1
             continue
         tally.frames += 1
-        yield offset_ns, frame, message
+        yield offset_ns, frame, name
     if not tally.frames:
         raise BadInput.one(log.path, "", _none_there(tally, channel))
 
@@ -131,19 +134,20 @@ def _frame(message: can.Message, tally: Tally) -> Frame | None:
         tally.fd_frames += 1
         return None
     try:
-        if not isfinite(message.timestamp):
-            raise ValueError(f"its time is '{message.timestamp}'")
-        return Frame(
-            message.arbitration_id,
-            bytes(message.data),
-            message.is_extended_id,
-            message.is_remote_frame,
-            message.dlc,
-        )
+        if isfinite(message.timestamp):
+            return Frame(
+                message.arbitration_id,
+                bytes(message.data),
+                message.is_extended_id,
+                message.is_remote_frame,
+                message.dlc,
+            )
+        why = f"its time is '{message.timestamp}'"
     except ValueError as error:
-        tally.misfits += 1
-        tally.first_misfit = tally.first_misfit or str(error)
-        return None
+        why = str(error)
+    tally.misfits += 1
+    tally.first_misfit = tally.first_misfit or why
+    return None
 
 
 def _ends(log: LogFile, tally: Tally, now_ns: int, offset_ns: int) -> bool:
@@ -165,7 +169,7 @@ def _long(span_ns: int) -> str:
 
 
 def _none_there(tally: Tally, channel: str | None) -> str:
-    if channel is not None and channel not in tally.channels:
+    if channel not in (None, ALL) and channel not in tally.channels:
         listed = ", ".join(f"'{name}'" for name in tally.channels)
         return f"there is no channel '{channel}'; expected one of: {listed}"
     notes = "; ".join(tally.notes())

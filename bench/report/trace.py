@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import asdict
 from typing import Any
 
 from bench.recording import Recording, Series
@@ -30,6 +31,7 @@ def recording_fields(recording: Recording) -> dict[str, Any]:
         "seed": recording.seed,
         "end_ns": recording.end_ns,
         "logged": list(recording.logged),
+        "shift": None if recording.shift is None else asdict(recording.shift),
         "actions": [[action.at_ns, dict(action.values)] for action in recording.actions],
         "faults": [fault._asdict() for fault in recording.faults],
         "inputs": _all_series(recording.inputs),

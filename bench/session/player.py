@@ -7,7 +7,7 @@ is not free it is arbitrated like any other, and how much later it came is noted
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 
 from bench.clock import EventQueue, Priority
 from bench.traffic import LoggedFrame, Shift
@@ -76,8 +76,3 @@ class Player:
             self.shift.refused += 1
             del self._due[id(frame)]
         self._schedule()
-
-
-def feeds_of(feeds: Mapping[str, Feed]) -> Callable[[str], Feed]:
-    """The feeds of a fixed set of senders."""
-    return lambda sender: feeds[sender]

@@ -25,6 +25,7 @@ from bench.recording import (
 from bench.session.gate import make_task
 from bench.session.host import NodeHost, Surroundings
 from bench.session.logged import LoggedNode
+from bench.session.pace import Pace
 from bench.session.pins import Inputs, Output
 from bench.session.player import Feed, Player
 from bench.traffic import REST, Traffic
@@ -42,7 +43,8 @@ _REST_MAILBOXES = 1000
 class Session:
     """One vehicle, powered up at instant zero and run for as long as its scenario says."""
 
-    def __init__(self, scenario: Scenario) -> None:
+    def __init__(self, scenario: Scenario, *, paced: bool = False) -> None:
+        """``paced``: no faster than real time; what happens is the same."""
         self.scenario = scenario
         self.vehicle: Vehicle = scenario.vehicle
         self.queue = EventQueue()
@@ -57,6 +59,7 @@ class Session:
         self.inputs = Inputs(self.queue, self.recording)
         self.hosts: dict[str, NodeHost | LoggedNode] = {}
         self.player: Player | None = None
+        self._pace = Pace(self.queue) if paced else None
         self._active: dict[Fault, _Active] = {}
         self._held = ExitStack()
         self._stimuli = timeline(scenario)
@@ -158,7 +161,10 @@ class Session:
             host.power_up()
         if self.traffic is not _NO_TRAFFIC:
             self.player = Player(self.queue, self.wire, self.traffic.frames(), self._feed_of)
+            self.recording.shift = self.player.shift
             self.player.begin()
+        if self._pace is not None:
+            self._pace.begin()
 
     def run_to(self, at_ns: int) -> None:
         """Run everything that comes before an instant, and stand there."""
@@ -287,6 +293,6 @@ def _play_from(controller: Controller) -> None:
     controller.on_receive = lambda heard: heard.inbox.clear()
 
 
-def simulate(scenario: Scenario) -> Recording:
-    """Run a scenario and return its recording."""
-    return Session(scenario).run()
+def simulate(scenario: Scenario, *, paced: bool = False) -> Recording:
+    """Run a scenario and return its recording; ``paced`` no faster than real time."""
+    return Session(scenario, paced=paced).run()
