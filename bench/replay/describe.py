@@ -68,6 +68,7 @@ def describe(
     if bit_rate is None and vehicle is not None:
         bit_rate = vehicle.wire.bit_rate
     watched = _watched(database, vehicle)
+    groups = {_group(key): watch for key, watch in watched.items() if _for_any_sender(key)}
     log, tally, load = LogFile(path), Tally(), Load()
     seen: dict[tuple[int, bool], Seen] = {}
     waiting = 0
@@ -75,7 +76,7 @@ def describe(
         key = (frame.identifier, frame.extended)
         entry = seen.get(key)
         if entry is None:
-            entry = seen[key] = Seen(*key, watched.get(key))
+            entry = seen[key] = Seen(*key, watched.get(key) or groups.get(_group(key)))
             channel = name
         entry.times.append(at_ns)
         entry.frames.append(frame)
@@ -86,7 +87,8 @@ def describe(
     _take(seen, load)
     for entry in seen.values():
         entry.end(tally.last_ns)
-    absent = [watch.message.name for key, watch in watched.items() if key not in seen]
+    there = {entry.message.name for entry in seen.values() if entry.message is not None}
+    absent = [watch.message.name for watch in watched.values() if watch.message.name not in there]
     return Description(
         path=Path(path),
         channel=channel or "",
@@ -112,6 +114,28 @@ def _take(seen: Mapping[tuple[int, bool], Seen], load: Load) -> None:
 
 def _bits(frame: Frame) -> int:
     return length_bits(frame) + INTERMISSION_BITS
+
+
+Key = tuple[int, bool]
+
+
+def _for_any_sender(key: Key) -> bool:
+    """Whether a DBC means a parameter group whoever sends it: the source address is then 0xFE,
+    the null address (SAE J1939-81; that DBC files use it so is common practice).
+    """
+    identifier, extended = key
+    return extended and identifier & 0xFF == 0xFE
+
+
+def _group(key: Key) -> int | None:
+    """The parameter group of an extended identifier: without priority, source address and, where
+    there is one, destination address (SAE J1939-21, from memory).
+    """
+    identifier, extended = key
+    if not extended:
+        return None
+    group = identifier >> 8 & 0x3FFFF
+    return group if group & 0xFF00 >= 0xF000 else group & 0x3FF00
 
 
 def _watched(database: Database | None, vehicle: Vehicle | None) -> dict[tuple[int, bool], Watched]:

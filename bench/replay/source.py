@@ -22,9 +22,10 @@ from typing import IO, Any
 import can
 
 from bench.model.problem import BadInput, nearest
+from bench.replay import textlog
+from bench.replay.textlog import Ready
 
-TEXT_READERS: dict[str, tuple[Callable[..., can.io.generic.MessageReader], str | None]] = {
-    ".log": (can.CanutilsLogReader, None),
+TEXT_READERS: dict[str, tuple[Callable[..., can.io.generic.MessageReader], str]] = {
     ".csv": (can.CSVReader, ""),
     ".asc": (can.ASCReader, "no internal events logged"),
     ".trc": (can.TRCReader, ""),
@@ -60,16 +61,20 @@ class LogFile:
         self._file_failed = ""
         _ensure_there(self.path)
 
-    def messages(self) -> Iterator[can.Message]:
-        """Every message of the file in its order. Raises BadInput if there is not one."""
+    def entries(self) -> Iterator[Ready | can.Message]:
+        """Everything in the file in its order: a message, or what a text log yields at once.
+        Raises BadInput if there is nothing.
+        """
         self.frames = self.unreadable = self._line = 0
         self.first_unreadable = self.broken_off = self._file_failed = ""
         kind = self.suffix.removesuffix(".gz")
-        found = self._text(kind) if kind in TEXT_READERS else self._binary(kind)
         with _quiet_libraries(self._lost_line):
-            for message in found:
-                self.frames += 1
-                yield message
+            if kind == ".log":
+                yield from self._text_log()
+            elif kind in TEXT_READERS:
+                yield from self._text(kind)
+            else:
+                yield from self._binary(kind)
         if not self.frames:
             raise BadInput.one(self.path, "", self._nothing(kind))
 
@@ -85,16 +90,27 @@ class LogFile:
 
     # ---- text, line by line
 
-    def _text(self, kind: str) -> Iterator[can.Message]:
-        make, self._instead = TEXT_READERS[kind]
+    def _text_log(self) -> Iterator[Ready | can.Message]:
         with self._opened_text() as text:
-            instead, self._instead = self._instead, None
-            lines = self._lines(text)
-            reader = make(lines)
+            for entry in textlog.entries(self._lines(text)):
+                if isinstance(entry, Exception):
+                    self._skipped(_words(entry))
+                    if not self.frames and self.unreadable >= MOST_LINES_WITHOUT_A_FRAME:
+                        break
+                else:
+                    self.frames += 1
+                    yield entry
+        self.broken_off = self._file_failed
+
+    def _text(self, kind: str) -> Iterator[can.Message]:
+        make, instead = TEXT_READERS[kind]
+        with self._opened_text() as text:
+            self._instead = None
+            reader = make(self._lines(text))
             messages = iter(reader)
             while True:
                 try:
-                    yield next(messages)
+                    message = next(messages)
                 except StopIteration:
                     break
                 except Exception as error:  # noqa: BLE001 - readers raise whatever they stumble over
@@ -105,6 +121,9 @@ class LogFile:
                         break
                     self._instead = instead
                     messages = iter(reader)
+                else:
+                    self.frames += 1
+                    yield message
         self.broken_off = self._file_failed
 
     def _opened_text(self) -> Any:
@@ -143,7 +162,9 @@ class LogFile:
     def _binary(self, kind: str) -> Iterator[can.Message]:
         try:
             with closing(_Stopping(self._binary_reader(kind))) as holder:
-                yield from holder.reader
+                for message in holder.reader:
+                    self.frames += 1
+                    yield message
                 self.broken_off = self._cut_off(holder.reader)
         except GeneratorExit:
             raise

@@ -17,8 +17,8 @@ from bench.model.units import show_duration
 from bench.replay.source import LogFile
 from bench.wire import Frame
 
-_DATE_S = 1e8
-"""Above this a float of 53 bits holds no more than fractions of a microsecond."""
+_DATE_S = 4e6
+"""Above this a float of 53 bits no longer tells one nanosecond from the next."""
 LONGEST_GAP_NS = 600_000_000_000
 """A silence longer than this is no part of a drive, but the end of it."""
 LONGEST_STEP_BACK_NS = 1_000_000_000
@@ -93,19 +93,17 @@ def frames(log: LogFile, tally: Tally, channel: str | None = None) -> Iterator[O
     first_ns: int | None = None
     now_ns = 0
     counts = tally.channels
-    last_channel: object = tally  # no channel is equal to it
+    last_channel: str | None = None
     name = ""
-    for message in log.messages():
-        if message.channel != last_channel:
-            last_channel = message.channel
-            name = "" if last_channel is None else str(last_channel)
+    for entry in log.entries():
+        at_ns, frame, its_channel = entry if isinstance(entry, tuple) else _taken(entry, tally)
+        if its_channel != last_channel:
+            last_channel = name = its_channel
             if channel is None:
                 channel = name
         counts[name] = counts.get(name, 0) + 1
-        frame = _frame(message, tally)
         if frame is None:
             continue
-        at_ns = instant_ns(message.timestamp)
         if first_ns is None:
             first_ns = at_ns
         offset_ns = at_ns - first_ns
@@ -123,6 +121,13 @@ def frames(log: LogFile, tally: Tally, channel: str | None = None) -> Iterator[O
         yield offset_ns, frame, name
     if not tally.frames:
         raise BadInput.one(log.path, "", _none_there(tally, channel))
+
+
+def _taken(message: can.Message, tally: Tally) -> tuple[int, Frame | None, str]:
+    """Instant, frame and channel of a message; no frame where it is none for our wire."""
+    channel = "" if message.channel is None else str(message.channel)
+    frame = _frame(message, tally)
+    return (0 if frame is None else instant_ns(message.timestamp)), frame, channel
 
 
 def _frame(message: can.Message, tally: Tally) -> Frame | None:
