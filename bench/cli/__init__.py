@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from cyclopts import App, CycloptsError
 
 from bench.cli.checking import check
+from bench.cli.comparing import compare
 from bench.cli.describing import describe
 from bench.cli.listing import faults, schema
 from bench.cli.replaying import replay
@@ -38,7 +39,7 @@ app = App(
     help_format="plaintext",
     suppress_keyboard_interrupt=False,
 )
-for command in (check, run, replay, describe, faults, schema):
+for command in (check, run, replay, describe, compare, faults, schema):
     app.command(command)
 
 

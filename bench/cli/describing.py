@@ -42,7 +42,7 @@ def describe(
     from bench.report.files import write_whole  # noqa: PLC0415
     from bench.report.screen import make_console  # noqa: PLC0415
 
-    database, notes = _database(dbc)
+    database, notes = (None, []) if dbc is None else load_messages(dbc)
     found = described(
         log, database=database, vehicle=_vehicle(vehicle), bit_rate=rate, channel=channel
     )
@@ -61,10 +61,8 @@ def _vehicle(path: Path | None) -> Any:
     return load_vehicle(path)
 
 
-def _database(path: Path | None) -> tuple[Any, list[str]]:
-    """The messages, read leniently where strictly does not do; then with a note of why."""
-    if path is None:
-        return None, []
+def load_messages(path: Path) -> tuple[Any, list[str]]:
+    """A DBC, read leniently where strictly does not do; then with a note of why."""
     from bench.model.messages import load_database  # noqa: PLC0415
     from bench.model.problem import BadInput  # noqa: PLC0415
 

@@ -53,6 +53,8 @@ class MessageInfo:
     signals: Mapping[str, SignalInfo]
     counter: SignalInfo | None
     checksum: Callable[[bytes], bool] | None
+    guards: frozenset[str] = frozenset()
+    """The signals that protect the others: counter and checksum."""
 
 
 def load_database(path: Path, *, strict: bool = True) -> Database:
@@ -99,6 +101,7 @@ def compile_message(message: DbcMessage, file: Path) -> MessageInfo:
         signals=signals,
         counter=None if counter is None else signals[counter.name],
         checksum=None if checksum is None else _checker(message, checksum, file),
+        guards=frozenset(signal.name for signal in (counter, checksum) if signal is not None),
     )
 
 

@@ -85,7 +85,7 @@ def instant_ns(seconds: float) -> int:
 def frames(log: LogFile, tally: Tally, channel: str | None = None) -> Iterator[Offset]:
     """The frames of one channel of a log, or of all, at instants that never go back.
 
-    :param channel: its name as in the log, or ``ALL``; None takes that of the first message.
+    :param channel: its name as in the log, or ``ALL``; None takes that of the first frame.
     A frame with an earlier time than the one before counts as simultaneous with it. A silence
     longer than ``LONGEST_GAP_NS``, or a clock that is set back, ends the drive; ``tally.ended``
     then says so. Raises BadInput if there is no frame, or none of the channel.
@@ -99,11 +99,11 @@ def frames(log: LogFile, tally: Tally, channel: str | None = None) -> Iterator[O
         at_ns, frame, its_channel = entry if isinstance(entry, tuple) else _taken(entry, tally)
         if its_channel != last_channel:
             last_channel = name = its_channel
-            if channel is None:
-                channel = name
-        counts[name] = counts.get(name, 0) + 1
         if frame is None:
             continue
+        counts[name] = counts.get(name, 0) + 1
+        if channel is None:
+            channel = name
         if first_ns is None:
             first_ns = at_ns
         offset_ns = at_ns - first_ns
