@@ -16,6 +16,7 @@ from cyclopts import App, CycloptsError
 from bench.cli.checking import check
 from bench.cli.comparing import compare
 from bench.cli.describing import describe
+from bench.cli.driving import drive
 from bench.cli.listing import faults, schema
 from bench.cli.replaying import replay
 from bench.cli.running import run
@@ -39,7 +40,7 @@ app = App(
     help_format="plaintext",
     suppress_keyboard_interrupt=False,
 )
-for command in (check, run, replay, describe, compare, faults, schema):
+for command in (check, run, replay, describe, compare, drive, faults, schema):
     app.command(command)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 
 from bench.judge.case import Case
 from bench.judge.control import judge_control
@@ -56,17 +56,39 @@ def judge(
     ]
     for node in filter(case.simulated, vehicle.nodes):
         found += judge_node(case, node)
-    return _complete(vehicle, found)
+    return _complete(declared_rules(vehicle, recording.logged), found)
 
 
-def declared_rules(vehicle: Vehicle) -> list[tuple[str, str]]:
-    """Every (subject, rule) that a vehicle declares, in the order of its file."""
+def declared_rules(vehicle: Vehicle, logged: Collection[str] = ()) -> list[tuple[str, str]]:
+    """Every (subject, rule) that a vehicle declares, in the order of its file.
+
+    ``logged``: nodes that have no program; the rules on their programs, requests and loads are
+    left out.
+    """
+
+    def simulated(reference: str) -> bool:
+        return vehicle.sender(split_signal(reference)[0]) not in logged
+
+    loads = [name for name, load in vehicle.loads.items() if load.node not in logged]
+    found = [(name, rule) for name in loads for rule in _load_rules(vehicle, name)]
     return [
-        *((name, rule) for name in vehicle.loads for rule in _load_rules(vehicle, name)),
-        *((name, "control") for name in vehicle.requests),
-        *((name, "notice") for name in vehicle.notices),
-        *((name, rule) for name in vehicle.nodes for rule in _node_rules(vehicle, name)),
+        *(
+            (name, rule)
+            for name, rule in found
+            if rule != _ASKED or simulated(_request(vehicle, name))
+        ),
+        *((name, "control") for name in vehicle.requests if simulated(name)),
+        *((name, "notice") for name, table in vehicle.notices.items() if simulated(table.signal)),
+        *((n, rule) for n in vehicle.nodes if n not in logged for rule in _node_rules(vehicle, n)),
     ]
+
+
+_ASKED = "end to end"
+"""The rule of a load that needs to know what the inputs of its request were."""
+
+
+def _request(vehicle: Vehicle, load: str) -> str:
+    return vehicle.loads[load].request or ""
 
 
 def _load_rules(vehicle: Vehicle, name: str) -> Iterator[str]:
@@ -80,7 +102,7 @@ def _load_rules(vehicle: Vehicle, name: str) -> Iterator[str]:
     if load.request is not None:
         yield from ("reset", "rejoin")
         if load.request in vehicle.requests:
-            yield "end to end"
+            yield _ASKED
     if load.flash is not None:
         yield "flash"
         if load.flash.in_step_with is not None:
@@ -101,11 +123,10 @@ def _node_rules(vehicle: Vehicle, name: str) -> Iterator[str]:
         yield "stopped"
 
 
-def _complete(vehicle: Vehicle, found: Sequence[Verdict]) -> list[Verdict]:
+def _complete(order: Sequence[tuple[str, str]], found: Sequence[Verdict]) -> list[Verdict]:
     """The verdicts in the order of the declared rules; a rule that nobody spoke of was not
     exercised. Verdicts on rules that are not declared stay only if they are broken.
     """
-    order = declared_rules(vehicle)
     spoken: dict[tuple[str, str], list[Verdict]] = {}
     for verdict in found:
         spoken.setdefault((verdict.subject, verdict.rule), []).append(verdict)
