@@ -74,3 +74,12 @@ def identifiers(option: str, words: Sequence[str] | None) -> frozenset[int]:
             text = f"got '{word}'; expected an identifier such as 0x123"
             raise bad(option, text) from None
     return frozenset(found)
+
+
+def check_signals(path: Path | None) -> None:
+    """Find out before a run whether its signals can be written. Raises BadInput."""
+    if path is not None:
+        from bench.report.signals import ensure_table  # noqa: PLC0415
+
+        ensure_table(path)
+        check_targets([path])

@@ -7,8 +7,18 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 from cyclopts import Parameter
 
-from bench.cli.common import Quiet, Verbose, Words, bad, check_logs, check_targets, duration_ns
+from bench.cli.common import (
+    Quiet,
+    Verbose,
+    Words,
+    bad,
+    check_logs,
+    check_signals,
+    check_targets,
+    duration_ns,
+)
 from bench.cli.common import identifiers as parsed_identifiers
+from bench.cli.running import write_run, write_signals
 
 if TYPE_CHECKING:
     from bench.campaign.result import RunResult
@@ -35,6 +45,7 @@ def replay(
     speed: Literal["max", "1x"] = "max",
     seed: int = 0,
     log: Words = None,
+    signals: Path | None = None,
     json: Path | None = None,
     quiet: Quiet = False,
     verbose: Verbose = False,
@@ -73,6 +84,8 @@ def replay(
         Seed of everything that faults leave to chance.
     log
         Write all frames as a log, in the format of the extension.
+    signals
+        Write all decoded signals as columns: .csv, or .parquet (extra 'parquet').
     json
         Write the whole recording and the verdicts as JSON to this file.
     quiet
@@ -83,13 +96,14 @@ def replay(
     logs = [Path(path) for path in log or ()]
     check_targets([json])
     check_logs(logs)
+    check_signals(signals)
     part = (duration_ns("--from", from_) or 0, duration_ns("--to", to))
     left_out = parsed_identifiers("--leave-out", leave_out)
     paced = speed == "1x"
     if drive.suffix.lower() == ".json":
         return _again(drive, vehicle, json, quiet=quiet)
     if vehicle is None:
-        if fault or only or except_ or json or logs:
+        if fault or only or except_ or json or logs or signals:
             raise bad("replay", "faults, nodes and results need a vehicle; expected '--vehicle'")
         return _bare(drive, bit_rate, part, channel, left_out, paced=paced)
     if bit_rate is not None:
@@ -101,7 +115,8 @@ def replay(
     nodes = _played_nodes(loaded, only, except_)
     found = Drive(drive, loaded, Selection(nodes, left_out, channel))
     result = _run(found, fault or [], part, seed, paced=paced)
-    _write(result, logs, json)
+    write_run(result, logs, json)
+    write_signals(result, signals)
     from bench.report.replay import show_replay  # noqa: PLC0415
     from bench.report.screen import make_console  # noqa: PLC0415
 
@@ -137,12 +152,6 @@ def _run(
     return run(drive.scenario(from_ns=from_ns, to_ns=to_ns, faults=timed, seed=seed), paced=paced)
 
 
-def _write(result: RunResult, logs: list[Path], json: Path | None) -> None:
-    from bench.cli.running import write_run  # noqa: PLC0415
-
-    write_run(result, logs, json)
-
-
 def _bare(
     drive: Path,
     bit_rate: str | None,
@@ -172,6 +181,6 @@ def _again(path: Path, vehicle: Path | None, json: Path | None, *, quiet: bool) 
     from bench.report.timeline import show_run  # noqa: PLC0415
 
     result = judged_again(path, vehicle)
-    _write(result, [], json)
+    write_run(result, [], json)
     show_run(make_console(), result, quiet=quiet)
     return result.exit_code
