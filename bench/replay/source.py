@@ -10,9 +10,12 @@ them; .mf4 is not: asammdf looks at all of it first.
 
 from __future__ import annotations
 
+import gc
 import gzip
 import logging
 import os
+import re
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from importlib.util import find_spec
@@ -32,6 +35,13 @@ TEXT_READERS: dict[str, tuple[Callable[..., can.io.generic.MessageReader], str]]
 }
 """By extension: the reader, and a line that takes the place of the header where it begins anew."""
 
+_FRAMELESS = re.compile(
+    r"\s*(//|date\s|base\s|(no )?internal events|(begin|end) triggerblock|version\s|$"
+    r"|[\d.]+\s+start of (run|measurement))",
+    re.IGNORECASE,
+).match
+"""Lines of an .asc that are no frames, and need not be."""
+
 READABLE = (
     ".log", ".csv", ".asc", ".trc", ".blf", ".mf4", ".db",
     ".log.gz", ".csv.gz", ".asc.gz", ".trc.gz", ".blf.gz",
@@ -44,7 +54,9 @@ MOST_LINES_WITHOUT_A_FRAME = 1000
 
 class LogFile:
     """A log on disk. ``frames`` counts the messages read so far, ``unreadable`` the lines that
-    were skipped, ``broken_off`` says why the rest of the file could not be read, if it could not.
+    were skipped, ``passed_over`` those of an .asc that its reader passes over without a word,
+    ``broken_off`` says why the rest of the file could not be read, if it could not; ``no_end``
+    says that the last line of a text lacks its end.
 
     Raises BadInput for a file that is missing, empty, or of an extension that is not read.
     """
@@ -56,6 +68,8 @@ class LogFile:
         self.unreadable = 0
         self.first_unreadable = ""
         self.broken_off = ""
+        self.passed_over = 0
+        self.no_end = False
         self._line = 0
         self._instead: str | None = None
         self._file_failed = ""
@@ -65,7 +79,8 @@ class LogFile:
         """Everything in the file in its order: a message, or what a text log yields at once.
         Raises BadInput if there is nothing.
         """
-        self.frames = self.unreadable = self._line = 0
+        self.frames = self.unreadable = self.passed_over = self._line = 0
+        self.no_end = False
         self.first_unreadable = self.broken_off = self._file_failed = ""
         kind = self.suffix.removesuffix(".gz")
         with _quiet_libraries(self._lost_line):
@@ -82,10 +97,15 @@ class LogFile:
         """What could not be read, in sentences; empty when all could."""
         notes = []
         if self.unreadable:
-            word = "line was" if self.unreadable == 1 else "lines were"
-            notes.append(f"{self.unreadable} {word} skipped, the first: {self.first_unreadable}")
+            skipped = _many(self.unreadable, "unreadable line")
+            notes.append(f"{skipped} skipped, the first: {self.first_unreadable}")
+        if self.passed_over:
+            text = "held no frame (events of the bus, or damage)"
+            notes.append(f"{_many(self.passed_over, 'line')} {text}")
         if self.broken_off:
-            notes.append(f"cannot be read behind frame {self.frames}: {self.broken_off}")
+            notes.append(f"cannot be read behind frame {self.frames:,}: {self.broken_off}")
+        if self.no_end:
+            notes.append("its last line has no line end; it may have been cut off")
         return notes
 
     # ---- text, line by line
@@ -134,18 +154,21 @@ class LogFile:
     def _lines(self, text: IO[str]) -> Iterator[str]:
         """The lines, counted. Where a reader begins anew, a line first that it takes as header."""
         line = "\n"
+        silent = self.suffix.startswith(".asc")
         try:
             for line in text:
                 while self._instead is not None:
                     instead, self._instead = self._instead, None
                     yield instead
                 self._line += 1
+                found = self.frames + self.unreadable
                 yield line
+                if silent and found == self.frames + self.unreadable and not _FRAMELESS(line):
+                    self.passed_over += 1
         except (OSError, EOFError, ValueError, gzip.zlib.error) as error:  # type: ignore[attr-defined]
             self._file_failed = _words(error)
             return
-        if not line.endswith("\n") and self.frames:
-            self._file_failed = "its last line has no end; it may have been cut off"
+        self.no_end = not line.endswith("\n") and self.frames > 0
 
     def _lost_line(self, why: str) -> None:
         """The library noted a line that it could not read, and went on by itself."""
@@ -172,6 +195,8 @@ class LogFile:
             raise
         except Exception as error:  # noqa: BLE001 - readers raise whatever they stumble over
             self.broken_off = _words(error)
+        if kind == ".mf4" and self.broken_off:
+            gc.collect()  # while nobody hears what asammdf says to that
 
     def _binary_reader(self, kind: str) -> Any:
         if kind == ".db":
@@ -238,9 +263,14 @@ def _ensure_there(path: Path) -> None:
         raise BadInput.one(path, "", "is empty; expected a log")
 
 
-def _words(error: BaseException) -> str:
+def _many(number: int, what: str) -> str:
+    return f"{number:,} {what}" if number == 1 else f"{number:,} {what}s"
+
+
+def _words(error: BaseException | str) -> str:
     """An error of a library in one short line."""
     text = " ".join(str(error).split())
+    text = "".join(char if char.isprintable() else "?" for char in text)
     return (text[:117] + "..." if len(text) > 120 else text) or type(error).__name__
 
 
@@ -251,17 +281,19 @@ def _quiet_libraries(lost: Callable[[str], None]) -> Iterator[None]:
     class Counting(logging.Handler):
         def emit(self, record: logging.LogRecord) -> None:
             if record.levelno >= logging.WARNING:
-                lost(" ".join(record.getMessage().split()))
+                lost(_words(record.getMessage()))
 
     handler = Counting()
     readers, asammdf = logging.getLogger("can.io"), logging.getLogger("asammdf")
-    before = (readers.propagate, asammdf.level)
+    before = (readers.propagate, asammdf.level, sys.unraisablehook)
     readers.addHandler(handler)
     readers.propagate = False
     asammdf.setLevel(logging.CRITICAL)
+    sys.unraisablehook = lambda _: None  # asammdf stumbles over files that it did not open
     try:
         yield
     finally:
         readers.removeHandler(handler)
         readers.propagate = before[0]
         asammdf.setLevel(before[1])
+        sys.unraisablehook = before[2]

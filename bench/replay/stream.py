@@ -55,24 +55,27 @@ class Tally:
         """In sentences what was left out or changed; empty when nothing was."""
         notes = []
         if self.error_frames:
-            notes.append(f"{self.error_frames:,} error frames were left out")
+            notes.append(f"{_many(self.error_frames, 'error frame')} left out")
         if self.fd_frames:
-            text = "CAN FD frames were left out: the wire carries classical CAN"
-            notes.append(f"{self.fd_frames:,} {text}")
+            many = _many(self.fd_frames, "CAN FD frame")
+            notes.append(f"{many} left out: the wire carries classical CAN")
         if self.misfits:
-            text = f"{self.misfits:,} messages are no frames and were left out, the first:"
-            notes.append(f"{text} {self.first_misfit}")
+            many = _many(self.misfits, "message")
+            notes.append(f"{many} left out that can be no frame, the first: {self.first_misfit}")
         if self.unsorted:
+            many = _many(self.unsorted, "frame")
             furthest = show_duration(self.furthest_back_ns)
-            text = "frames carry an earlier time than the one before"
-            notes.append(f"{self.unsorted:,} {text}, by up to {furthest}")
+            notes.append(f"{many} with an earlier time than the one before, by up to {furthest}")
         if self.other_channel:
-            names = ", ".join(self.channels)
-            text = f"frames of other channels were left out; the log has: {names}"
-            notes.append(f"{self.other_channel:,} {text}")
+            many, names = _many(self.other_channel, "frame"), ", ".join(self.channels)
+            notes.append(f"{many} of other channels left out; the log has: {names}")
         if self.ended:
             notes.append(self.ended)
         return notes
+
+
+def _many(number: int, what: str) -> str:
+    return f"{number:,} {what}" if number == 1 else f"{number:,} {what}s"
 
 
 def instant_ns(seconds: float) -> int:

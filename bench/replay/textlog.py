@@ -64,5 +64,5 @@ def _identifier(head: str) -> tuple[int, bool]:
 def _the_long_way(line: str) -> can.Message | Exception:
     try:
         return next(iter(can.CanutilsLogReader(io.StringIO(line))))
-    except Exception as error:  # noqa: BLE001 - the reader raises whatever it stumbles over
-        return error
+    except Exception:  # noqa: BLE001 - the reader raises whatever it stumbles over
+        return ValueError(f"got '{line.strip()[:40]}'; expected '(SECONDS) CHANNEL ID#DATA'")
