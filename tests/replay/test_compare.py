@@ -17,7 +17,7 @@ from bench.scenario import load_scenario
 
 
 def side(rows, **more) -> Side:
-    return Side("x", {(0xA0, False, False): rows}, **more)
+    return Side("x", {(0xA0, False, False): rows} if rows else {}, **more)
 
 
 def only(found):

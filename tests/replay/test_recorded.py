@@ -94,7 +94,7 @@ def test_new_rules_can_be_tried_on_an_old_recording(tmp_path):
 def test_what_is_no_recording_is_told_in_one_line(tmp_path, content, text):
     path = tmp_path / "run.json"
     path.write_text(content)
-    with pytest.raises(BadInput, match=".*") as caught:
+    with pytest.raises(BadInput) as caught:
         recording_of(read_document(path), path)
     assert text in str(caught.value)
     assert "\n" not in str(caught.value)
@@ -109,7 +109,7 @@ def test_a_damaged_recording_is_told_in_one_line(tmp_path, key, value):
     result = run(load_scenario(wren().path.parent / "frozen_request.toml"))
     document = json.loads(run_json(result))
     document[key] = value
-    with pytest.raises(BadInput, match="run.json: the recording "):
+    with pytest.raises(BadInput, match=r"run\.json: the recording "):
         recording_of(document, "run.json")
 
 

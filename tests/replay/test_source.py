@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import io
 import sqlite3
 
 import can
@@ -13,7 +14,8 @@ from replay_lab import WRITERS, messages, real, text_log, written
 
 from bench.model.problem import BadInput
 from bench.replay.source import READABLE, LogFile
-from bench.replay.stream import Tally, frames
+from bench.replay.stream import Tally, _taken, frames
+from bench.replay.textlog import entries
 
 TEXT = (".log", ".csv", ".asc", ".trc")
 SOME = settings(
@@ -117,10 +119,8 @@ def test_a_packed_log_that_was_cut_off_says_where(tmp_path):
     path.write_bytes(gzip.compress(plain.read_bytes())[:50_000])
     found, notes = read(path)
     assert len(found) > 100
-    assert notes == [
-        f"cannot be read behind frame {len(found):,}: Compressed file ended before the"
-        " end-of-stream marker was reached"
-    ]
+    [note] = notes
+    assert note.startswith(f"cannot be read behind frame {len(found):,}: Compressed file ended")
 
 
 @pytest.mark.parametrize("suffix", [s for s in READABLE if not s.endswith(".gz")])
@@ -237,11 +237,6 @@ LINES = st.one_of(
 @given(line=LINES)
 def test_the_quick_way_reads_a_line_as_python_can_does(line):
     """Oracle: python-can's own reader of this format, line by line."""
-    import io
-
-    from bench.replay.stream import _taken
-    from bench.replay.textlog import entries
-
     line = line.replace("\n", " ").replace("\r", " ")
     found = list(entries([line + "\n"]))
     try:
