@@ -126,7 +126,13 @@ def identity(vehicle: Vehicle, choice: Mapping[str, Any]) -> str:
     drive = choice.get("drive")
     logged = {} if drive is None else {"log": sha256(Path(drive).read_bytes()).hexdigest()}
     return json.dumps(
-        {"format": "linkloss results", "version": 2, "content": content(vehicle), **logged, **choice},
+        {
+            "format": "linkloss results",
+            "version": 2,
+            "content": content(vehicle),
+            **logged,
+            **choice,
+        },
         separators=(",", ":"),
         default=str,
     )
