@@ -12,7 +12,9 @@ from typing import Any
 from bench.campaign.result import CAUTION, CaseResult, CheckReport, Finding, RuleResult, RunResult
 from bench.judge import Outcome, Verdict
 from bench.model.loading import Vehicle
+from bench.report.findings import Told
 from bench.report.reach import combinations, judged_in
+from bench.report.story_fields import story_fields
 from bench.report.table import groups
 from bench.report.totals import totals
 from bench.report.trace import recording_fields
@@ -33,12 +35,14 @@ VERDICT_COLUMNS = (
 )
 
 
-def check_json(report: CheckReport) -> str:
-    """A check as JSON. ``cases`` hold the verdicts that were kept or broken."""
-    return "".join(check_json_parts(report))
+def check_json(report: CheckReport, told: Told | None = None) -> str:
+    """A check as JSON. ``cases`` hold the verdicts that were kept or broken; ``told`` are the
+    stories of what broke, if they were looked for.
+    """
+    return "".join(check_json_parts(report, told))
 
 
-def check_json_parts(report: CheckReport) -> Iterator[str]:
+def check_json_parts(report: CheckReport, told: Told | None = None) -> Iterator[str]:
     """The same text piece by piece, so that the cases need not be in memory together."""
     return _lines(
         {
@@ -53,7 +57,11 @@ def check_json_parts(report: CheckReport) -> Iterator[str]:
             "totals": _totals(report),
             "space": None if report.space is None else list(report.space.sentences()),
             "reached": _reached(report),
-            "findings": [_finding(report, finding) for finding in report.findings],
+            "findings": [
+                {**_finding(report, finding), **_story_of(told, finding)}
+                for finding in report.findings
+            ],
+            "stories": [] if told is None else [story_fields(told, s) for s in told.stories.told],
             "not_exercised": [list(place) for place in report.not_exercised],
             "rules": [_rule(report, entry) for entry in report.rules],
             "faults": list(report.faults),
@@ -172,6 +180,15 @@ def _finding(report: CheckReport, finding: Finding) -> dict[str, Any]:
         "times": finding.times,
         "command": command(report, finding.case),
     }
+
+
+def _story_of(told: Told | None, finding: Finding) -> dict[str, Any]:
+    """The name of the story that tells a finding, or why there is none."""
+    story = None if told is None else told.story(finding)
+    if told is None or story is not None:
+        return {"story": None if story is None else story.name, "story_missing": None}
+    place = (finding.verdict.subject, finding.verdict.rule)
+    return {"story": None, "story_missing": told.stories.untold.get(place, "interrupted")}
 
 
 def _rule(report: CheckReport, entry: RuleResult) -> dict[str, Any]:
