@@ -31,7 +31,7 @@ class Rank(NamedTuple):
 
 def rank(scenario: Scenario) -> Rank:
     """How short a trimmed scenario is."""
-    end_ns = scenario.lasts_ns
+    end_ns = rounded_up(scenario.lasts_ns, LENGTH_STEP_NS)
     lasting = [duration_ns(timed, end_ns) for timed in scenario.faults]
     cleared = [
         duration_ns(timed, end_ns) for timed in scenario.faults if timed.until_ns is not None
@@ -41,8 +41,8 @@ def rank(scenario: Scenario) -> Rank:
         actions=len(scenario.actions),
         values=len(scenario.inputs) + sum(len(action.values) for action in scenario.actions),
         faulty_ns=sum(map(stepped, lasting)),
-        lasts_ns=rounded_up(end_ns, LENGTH_STEP_NS),
-        figures=sum(map(figures, (end_ns, *starts(scenario), *cleared))),
+        lasts_ns=end_ns,
+        figures=sum(map(figures, (scenario.lasts_ns, *starts(scenario), *cleared))),
     )
 
 

@@ -84,15 +84,20 @@ def find_stories(
     """
     teller = _Teller(report)
     shrinkers = Shrinkers(jobs, limit_s=limit_s)
+    told = progress or _silent
+    told(0, len(report.findings))
     try:
         while wave := teller.next_wave():
             shrunk = shrinkers.shrunk([teller.job(finding, budget) for finding in wave])
             teller.take(wave, shrunk)
-            if progress is not None:
-                progress(teller.done, len(report.findings))
+            told(teller.done, len(report.findings))
     except KeyboardInterrupt:
         return replace(teller.stories(), interrupted=True)
     return teller.stories()
+
+
+def _silent(done: int, total: int) -> None:
+    """Nobody watches."""
 
 
 def suspect(vehicle: Vehicle, verdict: Verdict) -> str:

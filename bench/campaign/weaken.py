@@ -2,7 +2,8 @@
 
 slow_boot, hang          -> reset
 cut in mid cable         -> unplug of one node beside it
-corrupt                  -> drop: one receiver only misses the message
+corrupt, alter, freeze   -> drop: one receiver only misses the message
+mute                     -> drop: one receiver only misses one of the node's messages
 again and again, n times -> fewer times, once
 chance, odd figures      -> as the fault is by default
 
@@ -40,16 +41,19 @@ def weaker(fault: Fault, vehicle: Vehicle) -> Iterator[Fault]:
 
 
 def _kinds(fault: Fault, vehicle: Vehicle) -> Iterator[tuple[str, dict[str, Any]]]:
-    told = dict(fault)
+    told, heard = dict(fault), requests(vehicle)
     if fault.kind in ("slow_boot", "hang"):
         yield "reset", told
     elif fault.kind == "cut":
         ends = {vehicle.wire.cable[0], vehicle.wire.cable[-1]}
         if ends.isdisjoint(told["between"]):
             yield from (("unplug", {"node": node}) for node in told["between"])
-    elif fault.kind == "corrupt":
-        for node in requests(vehicle).get(told["message"], ()):
-            yield "drop", {**told, "receiver": node}
+    elif fault.kind in ("corrupt", "alter", "freeze"):
+        yield from (("drop", {**told, "receiver": node}) for node in heard.get(told["message"], ()))
+    elif fault.kind == "mute":
+        for message, nodes in heard.items():
+            if fault.nodes() == vehicle.messages[message].senders:
+                yield from (("drop", {"message": message, "receiver": node}) for node in nodes)
 
 
 def _parameters(fault: Fault) -> Iterator[Mapping[str, Any]]:

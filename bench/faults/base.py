@@ -96,7 +96,7 @@ class Fault(BaseModel):
 
 def _shown(field: FieldInfo, value: Any) -> str:
     """A parameter as users write it."""
-    return write_duration(value) if _is_duration(field) else plain(value)
+    return plain(value) if value is None or not _is_duration(field) else write_duration(value)
 
 
 def _is_duration(field: FieldInfo) -> bool:
