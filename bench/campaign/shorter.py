@@ -31,18 +31,18 @@ class Rank(NamedTuple):
 
 def rank(scenario: Scenario) -> Rank:
     """How short a trimmed scenario is."""
-    end_ns = rounded_up(scenario.lasts_ns, LENGTH_STEP_NS)
-    lasting = [duration_ns(timed, end_ns) for timed in scenario.faults]
-    cleared = [
-        duration_ns(timed, end_ns) for timed in scenario.faults if timed.until_ns is not None
-    ]
+    end_ns = scenario.lasts_ns
+    lasting = [timed for timed in scenario.faults if timed.fault.lasting]
+    cleared = [timed.until_ns - timed.at_ns for timed in lasting if timed.until_ns is not None]
+    open_ended = [end_ns - timed.at_ns for timed in lasting if timed.until_ns is None]
+    faulty = [*map(stepped, cleared), *(rounded_up(ns, LENGTH_STEP_NS) for ns in open_ended)]
     return Rank(
         faults=len(scenario.faults),
         actions=len(scenario.actions),
         values=len(scenario.inputs) + sum(len(action.values) for action in scenario.actions),
-        faulty_ns=sum(map(stepped, lasting)),
-        lasts_ns=end_ns,
-        figures=sum(map(figures, (scenario.lasts_ns, *starts(scenario), *cleared))),
+        faulty_ns=sum(faulty),
+        lasts_ns=rounded_up(end_ns, LENGTH_STEP_NS),
+        figures=sum(map(figures, (end_ns, *starts(scenario), *cleared))),
     )
 
 

@@ -38,6 +38,7 @@ class Trial:
         self.ran_out = False
         self._known: dict[Hashable, CaseResult] = {}
         self.best = trimmed(scenario)
+        self.first = rank(self.best)
         if self.outcome(self.best) is not Outcome.BROKEN:
             subject, rule = place
             raise NotBroken(f"{scenario.name} does not break the rule {rule} of {subject}")
