@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from bench.campaign.run import PROCESS
 from bench.campaign.stories import Story
 from bench.judge import Outcome
 from bench.model.units import plain, show_duration
@@ -54,6 +55,8 @@ def story_about(story: Story) -> str:
         lines.append(f"Look at node {shrunk.verdict.culprit}.")
     lines += [f"Breaks as well: {rule} of {subject}." for subject, rule in story.tells[1:]]
     lines += _needs(story)
+    if subject == PROCESS:
+        lines.append("Running this file alone brings down the process that runs it.")
     lines.append(f"Shrunk in {effort(story)} from the case {story.case}.")
     return "\n".join(lines)
 
