@@ -54,11 +54,14 @@ class Reducer:
         return self.trial.best
 
     def reduce(self) -> None:
-        """All steps, the one that saves most first. Raises Enough when the runs are spent."""
+        """All steps, first those after which a run takes less time. Raises Enough when the runs
+        are spent.
+        """
         self.length()
-        self.fewer()
+        self.fewer_events()
         self.weaker()
         self.closer()
+        self.fewer_values()
         self.briefer()
         self.length()
         self.rounder()
@@ -80,13 +83,16 @@ class Reducer:
 
     # ---- fewer things ----
 
-    def fewer(self) -> None:
-        """Fewer faults, fewer actions, fewer inputs that matter."""
+    def fewer_events(self) -> None:
+        """Fewer faults, fewer actions."""
         self._delete(lambda scenario: len(scenario.faults), without_faults)
         self._delete(lambda scenario: len(scenario.actions), without_actions)
+        self._from_the_beginning()
+
+    def fewer_values(self) -> None:
+        """Fewer inputs that matter, at the beginning and in what an action sets together."""
         self._delete(lambda scenario: len(scenario.inputs), without_inputs)
         self._delete(lambda scenario: len(joint_values(scenario)), without_values)
-        self._from_the_beginning()
         if self.best.seed:
             self.trial.instead(replace(self.best, seed=0))
 
