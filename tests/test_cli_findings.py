@@ -76,6 +76,45 @@ def test_where_the_usual_folder_cannot_be_the_stories_are_told_without_files(car
     assert (car / "findings").read_text() == "mine"
 
 
+CRASH = """
+import os, signal
+from tiny_nodes import Rear as Sound
+
+
+class Rear(Sound):
+    def start(self):
+        if self.board.memory.setdefault("starts", 0):
+            os.kill(os.getpid(), signal.SIGKILL)
+        self.board.memory["starts"] += 1
+        super().start()
+"""
+
+
+def test_a_program_that_ends_its_process_is_shrunk_and_run_again_apart(car, capsys):
+    (car / "crash.py").write_text(CRASH)
+    text = (car / "vehicle.toml").read_text().replace("tiny_nodes.py:Rear", "crash.py:Rear")
+    (car / "vehicle.toml").write_text(text)
+    options = ["--only", "reset", "--jobs", "1", "-q", "--json", "c.json"]
+    assert main(["check", "vehicle.toml", *options]) == 1
+    (story,) = json.loads((car / "c.json").read_text())["stories"]
+    assert story["tells"] == [["(process)", "program"]]
+    assert story["command"] == f"linkloss run {story['file']} --apart"
+    assert [label for *_, label in story["faults"]] == ["reset(rear)"]
+    capsys.readouterr()
+    assert main(["run", story["file"], "--apart", "--json", "r.json"]) == 1
+    assert "brought its process down" in " ".join(capsys.readouterr().out.split())
+    (broken,) = json.loads((car / "r.json").read_text())["broken"]
+    assert [broken["subject"], broken["rule"]] == ["(process)", "program"]
+
+
+def test_a_run_apart_shows_what_a_run_here_shows(car, capsys):
+    assert main(["run", "cut.toml", "--json", "here.json"]) == 0
+    here = capsys.readouterr().out
+    assert main(["run", "cut.toml", "--apart", "--json", "apart.json"]) == 0
+    assert capsys.readouterr().out == here
+    assert (car / "apart.json").read_bytes() == (car / "here.json").read_bytes()
+
+
 @pytest.mark.parametrize(
     "options, message",
     [

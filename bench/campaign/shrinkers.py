@@ -16,13 +16,12 @@ from bench.campaign.apart import can_branch
 from bench.campaign.isolation import HUNG, Stopped, isolated
 from bench.campaign.result import CaseResult
 from bench.campaign.run import PROCESS, run_case
+from bench.campaign.run_apart import patience_s
 from bench.campaign.shrink import Shrunk, shrink
 from bench.campaign.trial import Enough, NotBroken, Run
 from bench.scenario import Scenario
 
 LIMIT_S = 60.0
-GRACE_S = 10.0
-"""A shrunk run is short: this long in real time, and as long again as it simulates, is plenty."""
 MOST_HUNG = 10
 """So many hung runs are waited for in one shrinking."""
 
@@ -61,7 +60,7 @@ class Away:
             raise Stopped
         if self._hung >= MOST_HUNG:
             raise Enough
-        limit_s = min(self._limit_s, GRACE_S + scenario.lasts_ns / 1e9)
+        limit_s = min(self._limit_s, patience_s(scenario))
         (result,) = isolated([scenario], branch=False, limit_s=limit_s)
         self._hung += any(
             verdict.subject == PROCESS and verdict.text.startswith(HUNG)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bench.cli.common import Quiet, Words, check_targets
+from bench.cli.common import Flag, Quiet, Words, check_targets
 
 if TYPE_CHECKING:
     from bench.campaign.result import RunResult
@@ -18,6 +18,7 @@ def run(
     *,
     log: Words = None,
     json: Path | None = None,
+    apart: Flag = False,
     quiet: Quiet = False,
 ) -> int:
     """Run one scenario and show what happened, in order of time, with the verdicts.
@@ -30,16 +31,20 @@ def run(
         Write all frames as a log: .log .asc .blf .csv .trc .mf4 (and .log.gz .asc.gz .csv.gz).
     json
         Write the whole recording and the verdicts as JSON to this file.
+    apart
+        Run in a process of its own: a program that crashes it or hangs is a broken rule.
     quiet
         No timeline: what broke, the totals.
     """
     logs = [Path(path) for path in log or ()]
     check_targets([json])
     _check_logs(logs)
-    from bench.campaign.run import run as run_scenario  # noqa: PLC0415
+    from bench.campaign.run import run as run_here  # noqa: PLC0415
+    from bench.campaign.run_apart import run_apart  # noqa: PLC0415
     from bench.scenario import load_scenario  # noqa: PLC0415
 
-    result = run_scenario(load_scenario(scenario))
+    loaded = load_scenario(scenario)
+    result = run_apart(loaded) if apart else run_here(loaded)
     _write_run(result, logs, json)
     from bench.report.screen import make_console  # noqa: PLC0415
     from bench.report.timeline import show_run  # noqa: PLC0415

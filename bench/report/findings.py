@@ -34,13 +34,12 @@ class Told:
         return self.stories.of((finding.verdict.subject, finding.verdict.rule))
 
     def command(self, story: Story) -> str:
-        """What runs a story alone; empty when there is no file, or when it would bring down the
-        process that runs it.
-        """
+        """What runs a story alone; empty when there is no file."""
         file = self.files.get(story.name)
-        if file is None or story.shrunk.verdict.subject == PROCESS:
+        if file is None:
             return ""
-        return f"linkloss run {shlex.quote(str(file))}"
+        how = " --apart" if story.shrunk.verdict.subject == PROCESS else ""
+        return f"linkloss run {shlex.quote(str(file))}{how}"
 
 
 def ensure_folder(folder: Path) -> None:
