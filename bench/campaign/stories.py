@@ -17,6 +17,7 @@ from bench.campaign.result import CheckReport, Finding
 from bench.campaign.shrink import BUDGET, Shrunk
 from bench.campaign.shrinkers import LIMIT_S, Job, Shrinkers
 from bench.campaign.trial import Place
+from bench.campaign.weaken import as_unplugged
 from bench.judge import Verdict
 from bench.model.consistency import split_signal
 from bench.model.loading import Vehicle
@@ -209,7 +210,8 @@ class _Teller:
         return Stories(tuple(told), self.untold)
 
     def _cause(self, shrunk: Shrunk) -> tuple[tuple[str, ...], str]:
-        labels = sorted(timed.fault.label() for timed in shrunk.scenario.faults)
+        vehicle, faults = self.report.vehicle, shrunk.scenario.faults
+        labels = sorted(as_unplugged(timed.fault, vehicle).label() for timed in faults)
         return tuple(labels), self._suspect(shrunk.verdict)
 
 

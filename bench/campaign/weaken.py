@@ -40,6 +40,18 @@ def weaker(fault: Fault, vehicle: Vehicle) -> Iterator[Fault]:
             yield changed
 
 
+def as_unplugged(fault: Fault, vehicle: Vehicle) -> Fault:
+    """A cut at the end of the cable as what it comes to, the unplugging of the node at that end;
+    any other fault as it is.
+    """
+    if fault.kind == "cut":
+        cable, pair = vehicle.wire.cable, dict(fault)["between"]
+        for node in (cable[0], cable[-1]):
+            if node in pair:
+                return make_fault("unplug", {"node": node}, vehicle)
+    return fault
+
+
 def _kinds(fault: Fault, vehicle: Vehicle) -> Iterator[tuple[str, dict[str, Any]]]:
     told, heard = dict(fault), requests(vehicle)
     if fault.kind in ("slow_boot", "hang"):

@@ -10,6 +10,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+from planted import LAMPS, ConfusedRear
 from shrink_lab import MS, action, fault, scenario, wren
 
 from bench.campaign import shrinkers, stories
@@ -203,6 +204,31 @@ def test_a_check_that_kept_everything_has_no_stories():
     found = find_stories(CheckReport(tiny(), 0, (), []), jobs=1)
     assert told(found) == []
     assert found.causes == 0
+
+
+def test_what_takes_two_faults_in_order_is_found_by_pairs_and_told_with_just_these():
+    """The rear node is reset while its cable is out and the lights were switched meanwhile."""
+    report = check(
+        with_rear(ConfusedRear),
+        depth="pairs",
+        only=["unplug+reset", "cut+reset"],
+        situations=["night_drive"],
+        seed=1,
+        jobs=2,
+    )
+    found = find_stories(report, jobs=2)
+    assert {finding.verdict.subject for finding in report.findings} <= {*LAMPS}
+    assert found.told
+    assert not found.untold
+    for story in found.told:
+        out, reset = story.shrunk.scenario.faults
+        (switched,) = story.shrunk.scenario.actions
+        assert out.fault.kind in ("cut", "unplug")
+        assert reset.fault.label() == "reset(rear)"
+        assert list(switched.values) == ["lights"]
+        assert out.at_ns < switched.at_ns < reset.at_ns
+        assert story.shrunk.minimal
+    assert found.causes == 1
 
 
 # ---- programs that crash or hang ----
