@@ -121,6 +121,7 @@ def check(
     loaded = _load(vehicle)
     choice = {"depth": depth, "case": case, "only": only, "situations": situation, "seed": seed}
     spread = {"jobs": jobs, "branch": not no_branch}
+    _say_if_plain(quiet=quiet or no_branch or workers is not None)
     limit_s = (duration_ns("--limit", limit) or 1) / 1e9
     begun_s = monotonic_seconds()
     report, interrupted = _checked(
@@ -172,6 +173,16 @@ def _sensible(
         raise bad("--jobs", f"got {jobs}; expected at least 1")
     if resume and results is None:
         raise bad("--resume", "goes on with a file; expected '--results FILE' too")
+
+
+def _say_if_plain(*, quiet: bool) -> None:
+    """A check that cannot run a common beginning once, or a case apart, says so."""
+    from bench.campaign.apart import no_branching  # noqa: PLC0415
+
+    why = no_branching()
+    if why and not quiet:
+        text = "every case runs from power-up, and one that crashes ends the check"
+        print(f"linkloss: {why}: {text}", file=sys.stderr)
 
 
 def _hunt_ends(depth: str, for_: str | None, cases: int | None) -> int | None:
