@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from fractions import Fraction
 
 from bench.timing.stream import NO_ERRORS, NS_PER_S, Errors, Stream, time_of, utilisation
 
@@ -88,14 +89,24 @@ def responses(
     ordered = in_order(streams)
     found: dict[str, Response | None] = {}
     higher = Demand(bit_rate)
-    for place, stream in enumerate(ordered):
-        lower = ordered[place + 1 :]
+    blocking_ns = _longest_below(ordered, bit_rate)
+    share, longest_bits = Fraction(0), 0
+    for stream, below_ns in zip(ordered, blocking_ns, strict=True):
+        share += utilisation([stream], bit_rate)
+        longest_bits = max(longest_bits, stream.bits)
         found[stream.name] = None
-        if converges(ordered[: place + 1], bit_rate, errors):
-            blocking_ns = max((time_of(s.bits, bit_rate) for s in lower), default=0)
-            found[stream.name] = worst_response(stream, higher, blocking_ns, errors)
+        if share + _share_of_errors(longest_bits, bit_rate, errors) < 1:
+            found[stream.name] = worst_response(stream, higher, below_ns, errors)
         higher.add(stream)
     return found
+
+
+def _longest_below(ordered: Sequence[Stream], bit_rate: int) -> list[int]:
+    """For each stream, the longest frame of those after it, in ns; 0 for the last."""
+    found = [0]
+    for stream in reversed(ordered[1:]):
+        found.append(max(found[-1], time_of(stream.bits, bit_rate)))
+    return found[::-1][-len(ordered) :] if ordered else []
 
 
 def in_order(streams: Sequence[Stream]) -> list[Stream]:
@@ -109,11 +120,16 @@ def in_order(streams: Sequence[Stream]) -> list[Stream]:
 
 def converges(streams: Sequence[Stream], bit_rate: int, errors: Errors = NO_ERRORS) -> bool:
     """Whether a busy period of these streams surely ends: U < 1 (9), what errors cost included."""
+    longest_bits = max((stream.bits for stream in streams), default=0)
     share = utilisation(streams, bit_rate)
-    if errors.interval_ns is not None and streams:
-        longest_bits = ERROR_BITS + max(stream.bits for stream in streams)
-        share += utilisation([Stream("", 0, longest_bits, errors.interval_ns)], bit_rate)
-    return share < 1
+    return share + _share_of_errors(longest_bits, bit_rate, errors) < 1
+
+
+def _share_of_errors(longest_bits: int, bit_rate: int, errors: Errors) -> Fraction:
+    if errors.interval_ns is None:
+        return Fraction(0)
+    cost_ns = time_of(ERROR_BITS, bit_rate) + time_of(longest_bits, bit_rate)
+    return Fraction(cost_ns, errors.interval_ns)
 
 
 def worst_response(
