@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bench.cli.common import Quiet, Words, check_targets
+from bench.cli.common import Quiet, Words, bad, check_targets, duration_ns
 
 if TYPE_CHECKING:
     from bench.campaign.result import RunResult
@@ -17,6 +17,9 @@ def run(
     /,
     *,
     log: Words = None,
+    bits: Path | None = None,
+    bits_from: str | None = None,
+    bits_to: str | None = None,
     json: Path | None = None,
     quiet: Quiet = False,
 ) -> int:
@@ -28,19 +31,28 @@ def run(
         The scenario file.
     log
         Write all frames as a log: .log .asc .blf .csv .trc .mf4 (and .log.gz .asc.gz .csv.gz).
+    bits
+        Write the bits on the wire as a waveform (.vcd): the bus, and what each node drives.
+    bits_from
+        Begin the waveform at this instant, such as "1.5 s". Default: the beginning.
+    bits_to
+        End the waveform at this instant. Default: the end.
     json
         Write the whole recording and the verdicts as JSON to this file.
     quiet
         No timeline: what broke, the totals.
     """
     logs = [Path(path) for path in log or ()]
-    check_targets([json])
+    check_targets([json, bits])
     _check_logs(logs)
+    window = _window(bits, bits_from, bits_to)
     from bench.campaign.run import run as run_scenario  # noqa: PLC0415
     from bench.scenario import load_scenario  # noqa: PLC0415
 
     result = run_scenario(load_scenario(scenario))
     _write_run(result, logs, json)
+    if bits is not None:
+        _write_bits(result, bits, *window)
     from bench.report.screen import make_console  # noqa: PLC0415
     from bench.report.timeline import show_run  # noqa: PLC0415
 
@@ -68,3 +80,30 @@ def _write_run(result: RunResult, logs: Sequence[Path], json: Path | None) -> No
         from bench.report.machine import run_json  # noqa: PLC0415
 
         write_whole(json, run_json(result))
+
+
+def _window(
+    bits: Path | None, from_text: str | None, to_text: str | None
+) -> tuple[int, int | None]:
+    """The window of a waveform in ns; its end is None for the end of the run."""
+    from_ns, to_ns = duration_ns("--bits-from", from_text) or 0, duration_ns("--bits-to", to_text)
+    if bits is None and (from_text or to_text):
+        raise bad("--bits-from, --bits-to", "belong to a waveform; expected '--bits FILE.vcd' too")
+    if bits is not None and bits.suffix.lower() != ".vcd":
+        raise bad("--bits", f"got '{bits}'; expected a name that ends in .vcd")
+    if to_ns is not None and to_ns <= from_ns:
+        raise bad("--bits-to", f"{to_text} does not lie after the beginning of the waveform")
+    return from_ns, to_ns
+
+
+def _write_bits(result: RunResult, path: Path, from_ns: int, to_ns: int | None) -> None:
+    from bench.report.files import write_whole  # noqa: PLC0415
+    from bench.report.vcd import vcd  # noqa: PLC0415
+    from bench.report.waveform import waveform  # noqa: PLC0415
+
+    wire, end_ns = result.scenario.vehicle.wire, result.recording.end_ns
+    if from_ns >= end_ns:
+        raise bad("--bits-from", "lies after the end of the run")
+    until_ns = end_ns if to_ns is None else min(to_ns, end_ns)
+    channels = waveform(result.recording, wire.bit_rate, wire.cable)
+    write_whole(path, vcd(channels, from_ns, until_ns, scope=wire.channel))

@@ -43,6 +43,11 @@ class Bound:
         return self.message.deadline_ns - self.response.worst_ns
 
     @property
+    def wait_ns(self) -> int | None:
+        """From the controller to the receivers at most: without jitter; intermission included."""
+        return None if self.worst_ns is None else self.worst_ns - self.message.jitter_ns
+
+    @property
     def late(self) -> bool:
         """Whether it may miss its deadline, or go stale with nothing lost."""
         missed = self.slack_ns is not None and self.slack_ns < 0
@@ -141,6 +146,18 @@ def _most_impatient(message: Planned, response: Response | None, rate: int) -> P
     ]
     return min(
         found, key=lambda p: (-1 if p.losses is None else p.losses, p.slack_ns), default=None
+    )
+
+
+def overlong(plan: Plan, analysis: Analysis) -> tuple[Bound, ...]:
+    """Requests that may take longer over the wire than ``worst_wait`` in the vehicle file says."""
+    limit_ns = plan.worst_wait_ns
+    if limit_ns is None:
+        return ()
+    return tuple(
+        bound
+        for bound in analysis.bounds
+        if bound.message.watches and bound.wait_ns is not None and bound.wait_ns > limit_ns
     )
 
 

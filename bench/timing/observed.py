@@ -10,7 +10,7 @@ the wire. Each departure from it is noted; it counts for its message and all tha
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from operator import attrgetter
 
@@ -36,24 +36,26 @@ class Departure:
 class Observed:
     """What recordings show of one message.
 
-    ``times_ns`` are response times in the order of sending; ``untraced`` counts frames whose
-    handing over was not found (content changed on its way); ``departures`` are those that count
-    for this message.
+    ``kept_ns`` are the response times in recordings that keep to the plan as far as this message
+    goes, ``other_ns`` those in the others; both in the order of sending. ``untraced`` counts
+    frames whose handing over was not found (content changed on its way); ``departures`` are those
+    that count for this message.
     """
 
     message: Planned
-    times_ns: list[int] = field(default_factory=list)
+    kept_ns: list[int] = field(default_factory=list)
+    other_ns: list[int] = field(default_factory=list)
     untraced: int = 0
     departures: list[Departure] = field(default_factory=list)
 
     @property
     def longest_ns(self) -> int | None:
-        """The longest response time, None when nothing was traced."""
-        return max(self.times_ns, default=None)
+        """The longest response time while the plan was kept, None when nothing was seen so."""
+        return max(self.kept_ns, default=None)
 
     def exceeds(self, bound: Bound) -> bool:
         """Whether a frame took longer than the bound although the plan was kept."""
-        if bound.worst_ns is None or self.departures or self.longest_ns is None:
+        if bound.worst_ns is None or self.longest_ns is None:
             return False
         return self.longest_ns > bound.worst_ns
 
@@ -66,16 +68,16 @@ def observe(plan: Plan, recordings: Iterable[Recording]) -> dict[str, Observed]:
         departures = list(_departures(plan, recording))
         for message in plan.messages:
             own = found[message.name]
-            _trace(plan, recording, message, traffic, own)
-            own.departures += [d for d in departures if d.rank <= message.rank]
+            left = [d for d in departures if d.rank <= message.rank]
+            times_ns = own.other_ns if left else own.kept_ns
+            own.untraced += _trace(plan, recording, message, traffic, times_ns)
+            own.departures += left
     return found
 
 
-def exceeded(analysis: Analysis, observed: dict[str, Observed]) -> tuple[Bound, ...]:
+def exceeded(analysis: Analysis, observed: Mapping[str, Observed]) -> tuple[Bound, ...]:
     """Bounds that a recording contradicts: there should be none."""
-    return tuple(
-        bound for bound in analysis.bounds if observed[bound.message.name].exceeds(bound)
-    )
+    return tuple(bound for bound in analysis.bounds if observed[bound.message.name].exceeds(bound))
 
 
 def _by_identity(records: Iterable[WireRecord]) -> dict[tuple[int, bool], list[WireRecord]]:
@@ -92,9 +94,12 @@ def _trace(
     recording: Recording,
     message: Planned,
     traffic: dict[tuple[int, bool], list[WireRecord]],
-    own: Observed,
-) -> None:
-    """Frames of one message leave in the order in which they were handed over."""
+    times_ns: list[int],
+) -> int:
+    """Add the response times of one message, whose frames leave in the order in which they were
+    handed over. Returns how many could not be traced back.
+    """
+    untraced = 0
     waiting = deque(entry for entry in recording.handed.get(message.name, ()) if entry.taken)
     rest_ns = time_of(INTERMISSION_BITS, plan.bit_rate)
     for record in traffic.get((message.identifier, message.extended), ()):
@@ -103,11 +108,12 @@ def _trace(
             None,
         )
         if entry is None or record.sender not in message.senders:
-            own.untraced += 1
+            untraced += 1
             continue
         while waiting.popleft() is not entry:
             pass
-        own.times_ns.append(record.end_ns + rest_ns - entry.at_ns)
+        times_ns.append(record.end_ns + rest_ns - entry.at_ns)
+    return untraced
 
 
 def _departures(plan: Plan, recording: Recording) -> Iterator[Departure]:

@@ -66,7 +66,8 @@ class Sending:
 class Plan:
     """All messages on one wire in order of priority, who sends them, and the errors to bear.
 
-    ``unsent`` names messages of the DBC that no node of the vehicle sends.
+    ``unsent`` names messages of the DBC that no node of the vehicle sends. ``worst_wait_ns`` is
+    what the vehicle file allows a request to take over the wire; the judge reckons with it.
     """
 
     bit_rate: int
@@ -74,6 +75,7 @@ class Plan:
     nodes: dict[str, Sending]
     errors: Errors = NO_ERRORS
     unsent: tuple[str, ...] = ()
+    worst_wait_ns: int | None = None
 
 
 def plan_of(vehicle: Vehicle) -> Plan:
@@ -90,6 +92,7 @@ def plan_of(vehicle: Vehicle) -> Plan:
         },
         errors=NO_ERRORS if table is None else Errors(table.burst, table.interval),
         unsent=tuple(i.name for i in vehicle.messages.values() if not _senders(vehicle, i)),
+        worst_wait_ns=vehicle.wire.worst_wait,
     )
 
 
