@@ -20,7 +20,9 @@ def vcd(
     *,
     scope: str = "car",
 ) -> Iterator[str]:
-    """A window of some channels as text, piece by piece.
+    """A window of some channels as text, piece by piece. Instants are those of the run; before
+    the window all channels are shown as recessive, because readers of the format want to know
+    them from zero on.
 
     :param channels: name -> ascending (instant in ns, level 0 or 1); 1 before the first.
     :raises ValueError: if the window is empty.
@@ -33,13 +35,9 @@ def vcd(
     for code, name in zip(codes, _words(channels), strict=True):
         yield f"$var wire 1 {code} {name} $end\n"
     yield "$upscope $end\n$enddefinitions $end\n"
-    yield f"#{from_ns}\n$dumpvars\n"
-    levels = []
-    for code, edges in zip(codes, channels.values(), strict=True):
-        levels.append(_level_at(edges, from_ns))
-        yield f"{levels[-1]}{code}\n"
-    yield "$end\n"
-    now_ns = from_ns
+    yield "#0\n$dumpvars\n" + "".join(f"1{code}\n" for code in codes) + "$end\n"
+    levels = [1] * len(codes)
+    now_ns = 0
     for at_ns, number, level in _changes(channels, from_ns, to_ns):
         if level == levels[number]:
             continue
@@ -54,13 +52,20 @@ def vcd(
 def _changes(
     channels: Mapping[str, Sequence[tuple[int, int]]], from_ns: int, to_ns: int
 ) -> list[tuple[int, int, int]]:
-    """All changes inside the window: instant, number of the channel, level; in order."""
-    return sorted(
+    """All changes inside the window, and the levels at its beginning: instant, number of the
+    channel, level; in order.
+    """
+    beginning = [
+        (from_ns, number, _level_at(edges, from_ns))
+        for number, edges in enumerate(channels.values())
+    ]
+    inside = (
         (at_ns, number, level)
         for number, edges in enumerate(channels.values())
         for at_ns, level in edges
         if from_ns < at_ns < to_ns
     )
+    return sorted([*beginning, *inside])
 
 
 def _level_at(edges: Sequence[tuple[int, int]], at_ns: int) -> int:

@@ -94,13 +94,13 @@ def course_of(
     """
     if record.error is None:
         return _good(record)
-    whole = _sent(record)
     span_ns = record.end_ns - record.start_ns
     if record.error == "broken_off":
-        part = whole[: span_ns * bit_rate // NS_PER_S]
-        return Course(record.start_ns, part, {record.sender: part})
+        shown = span_ns * bit_rate // NS_PER_S
+        driven = {record.sender: _sent(record)[:shown]}
+        return Course(record.start_ns, bits(record.frame)[:shown], driven)
     shown = (2 * span_ns * bit_rate + NS_PER_S) // (2 * NS_PER_S)  # bits up to the error
-    return _failed(record, whole[:shown], controllers)
+    return _failed(record, shown, controllers)
 
 
 def _sent(record: WireRecord) -> str:
@@ -119,8 +119,9 @@ def _good(record: WireRecord) -> Course:
 
 
 def _failed(
-    record: WireRecord, sent: str, controllers: Mapping[str, Sequence[ControllerChange]]
+    record: WireRecord, shown: int, controllers: Mapping[str, Sequence[ControllerChange]]
 ) -> Course:
+    sent = _sent(record)[:shown]
     last = sent[-1]
     seen = last if record.error == "ack" else "0" if last == "1" else "1"
     if record.error == "collision":
@@ -134,7 +135,8 @@ def _failed(
         other = "0" if last == "1" else "1"
         driven |= {node: sent[:-1] + other + flags[node] for node in record.rivals}
     together = "0" * FLAG_BITS if "0" in "".join(flags.values()) else "1" * FLAG_BITS
-    return Course(record.start_ns, sent[:-1] + seen + together, driven)
+    before = bits(record.frame)[: shown - 1]
+    return Course(record.start_ns, before + seen + together, driven)
 
 
 def _was_active(changes: Sequence[ControllerChange], at_ns: int) -> bool:
