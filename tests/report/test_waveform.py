@@ -57,7 +57,8 @@ def test_the_bus_carries_the_frame_and_everybody_drives_only_his_part():
 
 def test_the_bus_is_dominant_where_anybody_drives_it_so():
     course = course_of(good(), RATE, {})
-    columns = zip(*(line.ljust(len(course.bus), "1") for line in course.driven.values()))
+    lines = [line.ljust(len(course.bus), "1") for line in course.driven.values()]
+    columns = zip(*lines, strict=True)
     assert "".join(min(column) for column in columns) == course.bus
 
 

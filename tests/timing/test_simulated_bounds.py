@@ -180,6 +180,17 @@ def test_more_errors_than_declared_do_exceed_the_bound():
     assert slowest_ns([sent], twice)["100#0000000000000000"] > bound.worst_ns
 
 
+def test_an_error_in_any_bit_costs_no_more_than_is_reckoned_and_the_last_ones_nearly_that():
+    sent = Sent(Frame(0x100, bytes(8)), 0, 10**6, 0, (START,), (0,))
+    bound = responses([sent.stream], RATE, Errors(1)).popitem()[1].worst_ns
+    seen = [
+        slowest_ns([sent], [START + k * BIT])[str(sent.frame)]
+        for k in range(length_bits(sent.frame))
+    ]
+    assert max(seen) <= bound
+    assert max(seen) >= bound - (31 - 14) * BIT  # without passive flags and suspended sending
+
+
 def test_a_declared_jitter_that_is_too_small_can_be_exceeded():
     length_ns = (length_bits(Frame(0x100)) + 3) * BIT
     high = Sent(
