@@ -102,17 +102,18 @@ def _senders(vehicle: Vehicle, info: MessageInfo) -> tuple[str, ...]:
 
 def _planned(vehicle: Vehicle, info: MessageInfo) -> Planned:
     table = vehicle.sendings.get(info.name) or MessageTable()
-    shortest_ns = table.min_gap or info.period_ns
+    period_ns = info.period_ns or None  # 0 stands for none in a DBC
+    shortest_ns = table.min_gap or period_ns
     return Planned(
         name=info.name,
         identifier=info.identifier,
         extended=info.extended,
         length=info.length,
         senders=_senders(vehicle, info),
-        period_ns=info.period_ns,
+        period_ns=period_ns,
         shortest_ns=shortest_ns,
         jitter_ns=table.jitter,
-        deadline_ns=table.deadline or info.period_ns or shortest_ns,
+        deadline_ns=table.deadline or period_ns or shortest_ns,
         watches=watches(vehicle, info),
     )
 
