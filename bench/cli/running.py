@@ -30,7 +30,7 @@ def run(
     scenario
         The scenario file.
     log
-        Write all frames as a log: .log .asc .blf .csv .trc .mf4 (and .log.gz .asc.gz .csv.gz).
+        Write all frames as a log: .log .asc .blf .csv .trc .mf4 .pcap .log.gz .asc.gz .csv.gz.
     bits
         Write the bits on the wire as a waveform (.vcd): the bus, and what each node drives.
     bits_from
@@ -45,14 +45,17 @@ def run(
     logs = [Path(path) for path in log or ()]
     check_targets([json, bits])
     _check_logs(logs)
-    window = _window(bits, bits_from, bits_to)
+    from_ns, to_ns = _window(bits, bits_from, bits_to)
     from bench.campaign.run import run as run_scenario  # noqa: PLC0415
     from bench.scenario import load_scenario  # noqa: PLC0415
 
-    result = run_scenario(load_scenario(scenario))
+    loaded = load_scenario(scenario)
+    if bits is not None and from_ns >= loaded.lasts_ns:
+        raise bad("--bits-from", f"{bits_from} lies after the end of the scenario")
+    result = run_scenario(loaded)
     _write_run(result, logs, json)
     if bits is not None:
-        _write_bits(result, bits, *window)
+        _write_bits(result, bits, from_ns, to_ns)
     from bench.report.screen import make_console  # noqa: PLC0415
     from bench.report.timeline import show_run  # noqa: PLC0415
 
@@ -102,8 +105,6 @@ def _write_bits(result: RunResult, path: Path, from_ns: int, to_ns: int | None) 
     from bench.report.waveform import waveform  # noqa: PLC0415
 
     wire, end_ns = result.scenario.vehicle.wire, result.recording.end_ns
-    if from_ns >= end_ns:
-        raise bad("--bits-from", "lies after the end of the run")
     until_ns = end_ns if to_ns is None else min(to_ns, end_ns)
     channels = waveform(result.recording, wire.bit_rate, wire.cable)
     write_whole(path, vcd(channels, from_ns, until_ns, scope=wire.channel))
