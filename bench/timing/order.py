@@ -42,8 +42,8 @@ def find_order(
             break
         for stream in left:
             higher = demand_of((s for s in left if s is not stream), bit_rate)
-            found = worst_response(stream, higher, blocking_ns, errors)
-            if found is not None and found.worst_ns <= deadlines_ns[stream.name]:
+            limit_ns = deadlines_ns[stream.name]
+            if worst_response(stream, higher, blocking_ns, errors, limit_ns) is not None:
                 placed.append(stream)
                 left.remove(stream)
                 break

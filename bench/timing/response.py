@@ -133,35 +133,79 @@ def _share_of_errors(longest_bits: int, bit_rate: int, errors: Errors) -> Fracti
 
 
 def worst_response(
-    stream: Stream, higher: Demand, blocking_ns: int, errors: Errors = NO_ERRORS
+    stream: Stream,
+    higher: Demand,
+    blocking_ns: int,
+    errors: Errors = NO_ERRORS,
+    limit_ns: int | None = None,
 ) -> Response | None:
     """The worst case of one stream below others (10 to 14, 19, 20).
 
     :param higher: what ranks above it; together they must converge.
     :param blocking_ns: the longest frame that ranks below it (B, 5).
-    Returns None if the busy period is longer than ``LONGEST_BUSY_NS``.
+    :param limit_ns: a response time beyond which nobody wants to know how long it is.
+    Returns None if the busy period is longer than ``LONGEST_BUSY_NS`` or the limit is passed.
     """
-    own_ns, tick_ns = time_of(stream.bits, higher.bit_rate), time_of(1, higher.bit_rate)
-    error_ns = time_of(ERROR_BITS, higher.bit_rate) + max(own_ns, higher.longest_ns)
-    period_ns, jitter_ns = stream.period_ns, stream.jitter_ns
-    busy_ns, next_ns = 0, own_ns
-    while next_ns != busy_ns:
-        busy_ns = next_ns
-        if busy_ns > LONGEST_BUSY_NS:
-            return None
-        own_frames = -(-(busy_ns + jitter_ns) // period_ns)
-        next_ns = blocking_ns + own_frames * own_ns + higher.within(busy_ns)
-        next_ns += errors.most(busy_ns) * error_ns
-    instances = -(-(busy_ns + jitter_ns) // period_ns)
-    worst_ns, slowest, wait_ns = 0, 0, blocking_ns
+    level = _Level(stream, higher, blocking_ns, errors)
+    limit_ns = LONGEST_BUSY_NS if limit_ns is None else limit_ns
+    wait_ns = level.wait_ns(0, blocking_ns, limit_ns)  # first: it may be too long already
+    busy_ns = None if wait_ns is None else level.busy_ns()
+    if busy_ns is None:
+        return None
+    instances = -(-(busy_ns + stream.jitter_ns) // stream.period_ns)
+    worst_ns, slowest = 0, 0
     for instance in range(instances):
-        wait_ns, next_ns = -1, max(wait_ns, blocking_ns + instance * own_ns)
-        while next_ns != wait_ns:
-            wait_ns = next_ns
-            next_ns = blocking_ns + instance * own_ns + higher.within(wait_ns + tick_ns)
-            next_ns += errors.most(wait_ns + own_ns) * error_ns
-        response_ns = jitter_ns + wait_ns - instance * period_ns + own_ns
+        wait_ns = level.wait_ns(instance, wait_ns or 0, limit_ns)
+        if wait_ns is None:
+            return None
+        response_ns = level.response_ns(instance, wait_ns)
         if response_ns > worst_ns:
             worst_ns, slowest = response_ns, instance
-        wait_ns += own_ns
-    return Response(worst_ns, busy_ns, instances, slowest, -(-worst_ns // period_ns))
+        wait_ns += level.own_ns
+    return Response(worst_ns, busy_ns, instances, slowest, -(-worst_ns // stream.period_ns))
+
+
+class _Level:
+    """One stream among those above and below it."""
+
+    def __init__(self, stream: Stream, higher: Demand, blocking_ns: int, errors: Errors) -> None:
+        rate = higher.bit_rate
+        self.stream = stream
+        self.higher = higher
+        self.blocking_ns = blocking_ns
+        self.errors = errors
+        self.own_ns = time_of(stream.bits, rate)
+        self.tick_ns = time_of(1, rate)
+        self.error_ns = time_of(ERROR_BITS, rate) + max(self.own_ns, higher.longest_ns)
+
+    def busy_ns(self) -> int | None:
+        """The busy period (8, 19); None if it is longer than anybody follows."""
+        stream = self.stream
+        busy_ns, next_ns = 0, self.own_ns
+        while next_ns != busy_ns:
+            busy_ns = next_ns
+            if busy_ns > LONGEST_BUSY_NS:
+                return None
+            own_frames = -(-(busy_ns + stream.jitter_ns) // stream.period_ns)
+            next_ns = self.blocking_ns + own_frames * self.own_ns + self.higher.within(busy_ns)
+            next_ns += self.errors.most(busy_ns) * self.error_ns
+        return busy_ns
+
+    def wait_ns(self, instance: int, begin_ns: int, limit_ns: int) -> int | None:
+        """How long an instance waits, from the beginning of the busy period (11, 20); None if its
+        response time is beyond the limit. ``begin_ns`` is no more than the answer.
+        """
+        before_ns = self.blocking_ns + instance * self.own_ns
+        wait_ns, next_ns = -1, max(begin_ns, before_ns)
+        while next_ns != wait_ns:
+            wait_ns = next_ns
+            if self.response_ns(instance, wait_ns) > limit_ns:
+                return None
+            next_ns = before_ns + self.higher.within(wait_ns + self.tick_ns)
+            next_ns += self.errors.most(wait_ns + self.own_ns) * self.error_ns
+        return wait_ns
+
+    def response_ns(self, instance: int, wait_ns: int) -> int:
+        """From when an instance is due until the wire is free again (12)."""
+        stream = self.stream
+        return stream.jitter_ns + wait_ns - instance * stream.period_ns + self.own_ns
