@@ -17,7 +17,8 @@ from bench.timing.plan import errors_words
 
 GAP = 2
 LEGEND = (
-    "worst: from when it is due until its frame has left the wire; left: until its deadline;"
+    "gap: shortest time from one sending to the next; worst: from when it is due until its frame"
+    " has left the wire, intermission included; left: from then until its deadline;"
     " fresh: what is left of the shortest stale time among its receivers when nothing is lost;"
     " may lose: messages in a row that this receiver bears losing"
 )
