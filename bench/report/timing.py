@@ -37,7 +37,7 @@ def show_timing(console: Console, report: TimingReport, *, verbose: bool = False
     paragraph(console, LEGEND)
     _reasons(console, analysis)
     _observed(console, report)
-    heading(console, "Other bit rates")
+    heading(console, "Bit rates (* the vehicle's own; load: typical; bursts: at shortest gaps)")
     console.print(_rates(report.others, plan.bit_rate))
     if verbose:
         for other in report.others:
@@ -227,7 +227,8 @@ def _outcome(console: Console, report: TimingReport) -> None:
     good = report.exit_code != 1
     paragraph(console, text + (", none of them is late." if good and bounded else "."))
     if report.plan.unsent:
-        paragraph(console, f"Sent by no node of this vehicle: {_list(report.plan.unsent)}.")
+        text = "Not reckoned with, because no node of this vehicle sends them: "
+        paragraph(console, text + _list(report.plan.unsent))
 
 
 def _lateness(bound: Bound) -> str:
