@@ -22,12 +22,26 @@ def car(tmp_path, monkeypatch) -> Path:
     return folder
 
 
-def test_a_plan_without_cycle_times_for_all_messages_returns_0_or_3(car, capsys):
-    code = main(["timing", "vehicle.toml"])
+def test_a_sound_plan_returns_0(car, capsys):
+    assert main(["timing", "vehicle.toml"]) == 0
     out, err = capsys.readouterr()
     assert err == ""
-    assert "Messages, highest priority first" in out
-    assert code == (3 if "No bound" in out else 0)
+    assert "3 of 3 messages have a bound, none of them is late." in out
+
+
+@pytest.mark.parametrize(
+    ("added", "code", "text"),
+    [
+        ('LampRequest = { deadline = "500 us" }', 1, "LampRequest may miss its deadline by 20 us"),
+        ('LampRequest = { jitter = "60 ms" }', 1, "LampRequest may miss its deadline by 10.5"),
+        ('DashNotices = { jitter = "9 s" }', 3, "dash has 3 mailboxes but"),
+    ],
+)
+def test_what_the_vehicle_file_declares_decides(car, capsys, added, code, text):
+    path = car / "vehicle.toml"
+    path.write_text(path.read_text() + f"\n[messages]\n{added}\n")
+    assert main(["timing", "vehicle.toml"]) == code
+    assert text in " ".join(capsys.readouterr().out.split())
 
 
 def test_json_and_picture_are_written_and_all_situations_run(car, capsys):

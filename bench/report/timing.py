@@ -161,7 +161,7 @@ def _rates(others: Iterable[Analysis], own: int) -> Table:
     names = (
         "bit rate",
         "load",
-        "most",
+        "bursts",
         "late",
         "no bound",
         "least left",
