@@ -22,7 +22,7 @@ FLOORS = [
     {"model"},
     {"faults", "recording"},
     {"scenario"},
-    {"session", "replay", "judge"},
+    {"session", "replay", "judge", "timing"},
     {"campaign"},
     {"report", "schema", "demo"},
     {"cli"},

@@ -1,4 +1,4 @@
-"""A recording as a log of frames, in the formats that python-can writes.
+"""A recording as a log of frames, in the formats that python-can writes, and as packets (.pcap).
 
 Timestamps are seconds of virtual time, at the end of each frame. Attempts that failed are error
 frames where the format holds those. What the formats lose: ``.log``, ``.asc`` and ``.trc`` round
@@ -24,10 +24,13 @@ import can
 from bench.model.problem import BadInput, nearest
 from bench.recording import Recording
 from bench.report.files import replacing
+from bench.report.pcap import PcapWriter
 from bench.wire.messages import message_of
 
 _NS_PER_S = 1_000_000_000
-FORMATS = (".log", ".asc", ".blf", ".csv", ".trc", ".mf4", ".log.gz", ".asc.gz", ".csv.gz")
+FORMATS = (
+    ".log", ".asc", ".blf", ".csv", ".trc", ".mf4", ".pcap", ".log.gz", ".asc.gz", ".csv.gz",
+)  # fmt: skip
 _DATABASE = (
     "the writer of '.db' logs loses frames when it is stopped right after writing;"
     " expected one of: "
@@ -76,12 +79,17 @@ def log_messages(
 
 
 @contextmanager
-def _writer(beside: Path, suffix: str, name: str) -> Iterator[can.io.generic.MessageWriter]:
+def _writer(
+    beside: Path, suffix: str, name: str
+) -> Iterator[can.io.generic.MessageWriter | PcapWriter]:
     """A writer that starts at virtual instant zero and knows nothing of today's date."""
     kind = suffix.removesuffix(".gz")
     if kind == ".mf4":
         with beside.open("w+b") as binary, _mf4(binary) as writer:
             yield writer
+    elif kind == ".pcap":
+        with beside.open("wb") as packets:
+            yield PcapWriter(packets)
     elif kind == ".blf":
         with can.BLFWriter(beside) as writer:
             writer.start_timestamp = 0.0

@@ -44,7 +44,7 @@ def check_json(report: CheckReport, told: Told | None = None) -> str:
 
 def check_json_parts(report: CheckReport, told: Told | None = None) -> Iterator[str]:
     """The same text piece by piece, so that the cases need not be in memory together."""
-    return _lines(
+    return lines_of(
         {
             "format": "linkloss check",
             "version": CHECK_VERSION,
@@ -86,7 +86,7 @@ def _reached(report: CheckReport) -> dict[str, Any]:
 def run_json(result: RunResult) -> str:
     """A run as JSON, with its whole recording."""
     scenario = result.scenario
-    parts = _lines(
+    parts = lines_of(
         {
             "format": "linkloss run",
             "version": RUN_VERSION,
@@ -119,7 +119,7 @@ def run_json(result: RunResult) -> str:
     return "".join(parts)
 
 
-def _lines(document: Mapping[str, Any]) -> Iterator[str]:
+def lines_of(document: Mapping[str, Any]) -> Iterator[str]:
     """JSON with one line for each key and for each entry of an array: small, and good to diff."""
     separator = "{\n"
     for key, value in document.items():
