@@ -79,10 +79,13 @@ class NodeChange(NamedTuple):
 
 
 class Handed(NamedTuple):
-    """A message that a program handed to its controller (or tried to)."""
+    """A message that a program handed to its controller, or tried to: ``taken`` is False where
+    the controller refused it (mailboxes full, bus-off).
+    """
 
     at_ns: int
     data: bytes
+    taken: bool = True
 
 
 class ControllerChange(NamedTuple):

@@ -82,6 +82,12 @@ class Scenario:
         """The kinds of its faults: ``none``, ``cut``, ``unplug+reset``, ..."""
         return "+".join(dict.fromkeys(timed.fault.kind for timed in self.faults)) or "none"
 
+    @property
+    def steps(self) -> tuple[TimedAction | TimedFault, ...]:
+        """Its actions and faults in order of time; at one instant, actions come first."""
+        both: list[TimedAction | TimedFault] = [*self.actions, *self.faults]
+        return tuple(sorted(both, key=lambda step: step.at_ns))
+
 
 class Step(Table):
     """One point of the timeline: inputs that are set, or a fault with its parameters."""

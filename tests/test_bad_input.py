@@ -225,7 +225,6 @@ def test_an_output_that_cannot_be_written_is_told_before_the_check(
     [
         ("no/out.log", "no/out.log: cannot be written: there is no folder"),
         ("out.lgo", "out.lgo: unknown format of a log '.lgo'; expected one of: .log, .asc"),
-        ("out.db", "out.db: the writer of '.db' logs loses frames"),
     ],
 )
 def test_a_log_that_cannot_be_written_is_told_before_the_run(capsys, monkeypatch, place, text):

@@ -18,9 +18,19 @@ T = TypeVar("T")
 CAN_FORK = hasattr(os, "fork")
 
 
+def no_branching() -> str:
+    """Why processes cannot be forked from here; empty where they can: the system forks, and this
+    is its only thread.
+    """
+    if not CAN_FORK:
+        return "this system forks no processes"
+    threads = threading.active_count()
+    return "" if threads == 1 else f"this program has {threads} threads, and only one may fork"
+
+
 def can_branch() -> bool:
-    """Whether processes can be forked: the system does, and this is its only thread."""
-    return CAN_FORK and threading.active_count() == 1
+    """Whether processes can be forked from here."""
+    return not no_branching()
 
 
 def apart(call: Callable[[], T], limit_s: float) -> T | None:

@@ -51,6 +51,9 @@ class Stopped(Exception):  # noqa: N818 - nothing went wrong
     """Nobody wants the results any more."""
 
 
+HUNG = "did not end within"
+"""How the text of the verdict on a case that hung begins."""
+
 _GC_THRESHOLDS = (100_000, 20, 20)
 """A session makes many short-lived objects and few cycles: collect seldom."""
 
@@ -115,7 +118,7 @@ def _listen(
         while True:
             if not reader.poll(limit_s):
                 os.killpg(hub, signal.SIGKILL)
-                text = f"did not end within {limit_s:g} s of real time"
+                text = f"{HUNG} {limit_s:g} s of real time"
                 yield running, failed_case(cases[running], text)
                 return
             note: _Note = reader.recv()

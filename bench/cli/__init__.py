@@ -20,6 +20,7 @@ from bench.cli.driving import drive
 from bench.cli.listing import faults, schema
 from bench.cli.replaying import replay
 from bench.cli.running import run
+from bench.cli.timing import timing
 
 EXIT_BAD_USAGE, EXIT_INTERRUPTED, EXIT_PIPE_CLOSED = 2, 130, 141
 
@@ -40,7 +41,7 @@ app = App(
     help_format="plaintext",
     suppress_keyboard_interrupt=False,
 )
-for command in (check, run, replay, describe, compare, drive, faults, schema):
+for command in (check, run, replay, describe, compare, drive, timing, faults, schema):
     app.command(command)
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from cyclopts import Parameter
 
 from bench.cli.common import Flag, Quiet, Verbose, Words, bad, check_targets, duration_ns
+from bench.cli.telling import ensure_tellable, tell
 from bench.wallclock import monotonic_seconds
 
 if TYPE_CHECKING:
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from bench.campaign.result import CheckReport
     from bench.campaign.store import CaseStore
     from bench.model.loading import Vehicle
+    from bench.report.findings import Told
 
 EXIT_BROKEN, EXIT_INTERRUPTED = 1, 130
 
@@ -48,6 +50,9 @@ def check(
     save: Path | None = None,
     against: Path | None = None,
     effort: Path | None = None,
+    findings: Path | None = None,
+    budget: int | None = None,
+    no_shrink: Flag = False,
     quiet: Quiet = False,
     verbose: Verbose = False,
 ) -> int:
@@ -71,7 +76,8 @@ def check(
     situation
         Situations to try.
     drive
-        A logged drive: its windows are the situations, and faults come at its own events.
+        A logged drive: its windows are the situations, and faults come at its own events. What
+        breaks is not made shorter: no scenario file can hold the log's frames.
     logged
         The nodes whose frames come from that log. Default: those that drive no load.
     seed
@@ -102,6 +108,12 @@ def check(
         Say what has changed since a check that was saved.
     effort
         Write the time that the check took, and the machine, as JSON to this file.
+    findings
+        Folder for the shortest scenarios of what broke. Default: findings
+    budget
+        Runs to spend at most on making one of them short. Default: 200
+    no_shrink
+        Leave what broke as it was found.
     quiet
         No progress and no table: what broke, the totals.
     verbose
@@ -111,6 +123,7 @@ def check(
     under_ns = duration_ns("--fail-under", fail_under)
     baseline = _baseline(against)
     _sensible(only, situation, jobs, results, resume=resume)
+    ensure_tellable(findings, budget, no_shrink=no_shrink)
     for_ns = _hunt_ends(depth, for_, cases)
     loaded = _load(vehicle)
     _ensure_nodes(loaded, logged, drive)
@@ -119,29 +132,36 @@ def check(
     if drive is not None:
         choice |= {"drive": drive, "logged": logged}
     spread: dict[str, Any] = {"jobs": jobs, "branch": not no_branch}
+    _say_if_plain(quiet=quiet or no_branch or workers is not None)
+    limit_s = (duration_ns("--limit", limit) or 1) / 1e9
     begun_s = monotonic_seconds()
     report, interrupted = _checked(
         loaded,
         quiet=quiet,
         cases=cases,
         for_s=None if for_ns is None else for_ns / 1e9,
-        limit_s=(duration_ns("--limit", limit) or 1) / 1e9,
+        limit_s=limit_s,
         cluster=_scheduler(workers),
         store=_store(loaded, results, choice, resume=resume),
         **spread,
         **choice,
     )
     wall_s = monotonic_seconds() - begun_s
-    _write(report, json, junit, save)
+    told = None
+    if report.findings and drive is None and not (no_shrink or interrupted):
+        told = tell(report, findings, budget=budget, jobs=jobs, limit_s=limit_s, quiet=quiet)
+        interrupted = told.stories.interrupted
+    _write(report, told, json, junit, save)
     if effort is not None:
         from bench.report.effort import effort_json  # noqa: PLC0415
         from bench.report.files import write_whole  # noqa: PLC0415
 
-        write_whole(effort, effort_json(report, wall_s, {**spread, "workers": workers}))
+        spent = effort_json(report, wall_s, {**spread, "workers": workers}, told)
+        write_whole(effort, spent)
     from bench.report.changes import narrowest  # noqa: PLC0415
 
     further = list(_further(report, baseline, under_ns, margins=margins))
-    _show(report, vehicle, further, quiet=quiet, verbose=verbose)
+    _show(report, vehicle, told, further, quiet=quiet, verbose=verbose)
     if interrupted:
         return EXIT_INTERRUPTED
     if under_ns is not None and narrowest(report, under_ns):
@@ -164,6 +184,16 @@ def _sensible(
         raise bad("--jobs", f"got {jobs}; expected at least 1")
     if resume and results is None:
         raise bad("--resume", "goes on with a file; expected '--results FILE' too")
+
+
+def _say_if_plain(*, quiet: bool) -> None:
+    """A check that cannot run a common beginning once, or a case apart, says so."""
+    from bench.campaign.apart import no_branching  # noqa: PLC0415
+
+    why = no_branching()
+    if why and not quiet:
+        text = "every case runs from power-up, and one that crashes ends the check"
+        print(f"linkloss: {why}: {text}", file=sys.stderr)
 
 
 def _hunt_ends(depth: str, for_: str | None, cases: int | None) -> int | None:
@@ -234,16 +264,22 @@ def _checked(vehicle: Vehicle, *, quiet: bool, **choice: Any) -> tuple[CheckRepo
         return interrupted.report, True
 
 
-def _write(report: CheckReport, json: Path | None, junit: Path | None, save: Path | None) -> None:
+def _write(
+    report: CheckReport,
+    told: Told | None,
+    json: Path | None,
+    junit: Path | None,
+    save: Path | None,
+) -> None:
     from bench.campaign.baseline import baseline_json  # noqa: PLC0415
     from bench.report.files import write_whole  # noqa: PLC0415
     from bench.report.junit import junit_xml  # noqa: PLC0415
     from bench.report.machine import check_json_parts  # noqa: PLC0415
 
     if json is not None:
-        write_whole(json, check_json_parts(report))
+        write_whole(json, check_json_parts(report, told))
     if junit is not None:
-        write_whole(junit, junit_xml(report))
+        write_whole(junit, junit_xml(report, told))
     if save is not None:
         write_whole(save, baseline_json(report))
 
@@ -265,6 +301,7 @@ def _further(
 def _show(
     report: CheckReport,
     vehicle: Path | None,
+    told: Told | None,
     further: Sequence[Callable[[Console], None]],
     *,
     quiet: bool,
@@ -276,4 +313,4 @@ def _show(
     console = make_console()
     if vehicle is None:
         console.print("No vehicle file was named: this is the bundled demo vehicle.")
-    show_check(console, report, quiet=quiet, verbose=verbose, further=further)
+    show_check(console, report, quiet=quiet, verbose=verbose, told=told, further=further)

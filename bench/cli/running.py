@@ -7,7 +7,16 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bench.cli.common import Quiet, Words, check_logs, check_signals, check_targets
+from bench.cli.common import (
+    Flag,
+    Quiet,
+    Words,
+    bad,
+    check_logs,
+    check_signals,
+    check_targets,
+    duration_ns,
+)
 
 if TYPE_CHECKING:
     from bench.campaign.result import RunResult
@@ -19,7 +28,11 @@ def run(
     *,
     log: Words = None,
     signals: Path | None = None,
+    bits: Path | None = None,
+    bits_from: str | None = None,
+    bits_to: str | None = None,
     json: Path | None = None,
+    apart: Flag = False,
     quiet: Quiet = False,
 ) -> int:
     """Run one scenario and show what happened, in order of time, with the verdicts.
@@ -29,24 +42,39 @@ def run(
     scenario
         The scenario file.
     log
-        Write all frames as a log: .log .asc .blf .csv .trc .mf4 .db (and .log.gz .asc.gz .csv.gz).
+        Write all frames as a log: .log .asc .blf .csv .trc .mf4 .db .pcap .log.gz .asc.gz .csv.gz.
     signals
         Write all decoded signals as columns: .csv, or .parquet (extra 'parquet').
+    bits
+        Write the bits on the wire as a waveform (.vcd): the bus, and what each node drives.
+    bits_from
+        Begin the waveform at this instant, such as "1.5 s". Default: the beginning.
+    bits_to
+        End the waveform at this instant. Default: the end.
     json
         Write the whole recording and the verdicts as JSON to this file.
+    apart
+        Run in a process of its own: a program that crashes it or hangs is a broken rule.
     quiet
         No timeline: what broke, the totals.
     """
     logs = [Path(path) for path in log or ()]
-    check_targets([json])
+    check_targets([json, bits])
     check_signals(signals)
     check_logs(logs)
-    from bench.campaign.run import run as run_scenario  # noqa: PLC0415
+    from_ns, to_ns = _window(bits, bits_from, bits_to)
+    from bench.campaign.run import run as run_here  # noqa: PLC0415
+    from bench.campaign.run_apart import run_apart  # noqa: PLC0415
     from bench.scenario import load_scenario  # noqa: PLC0415
 
-    result = run_scenario(load_scenario(scenario))
+    loaded = load_scenario(scenario)
+    if bits is not None and from_ns >= loaded.lasts_ns:
+        raise bad("--bits-from", f"{bits_from} lies after the end of the scenario")
+    result = run_apart(loaded) if apart else run_here(loaded)
     write_run(result, logs, json)
     write_signals(result, signals)
+    if bits is not None:
+        _write_bits(result, bits, from_ns, to_ns)
     from bench.report.screen import make_console  # noqa: PLC0415
     from bench.report.timeline import show_run  # noqa: PLC0415
 
@@ -75,3 +103,28 @@ def write_signals(result: RunResult, path: Path | None) -> None:
         from bench.report.signals import write_columns  # noqa: PLC0415
 
         write_columns(result.recording, result.scenario.vehicle.messages, path)
+
+
+def _window(
+    bits: Path | None, from_text: str | None, to_text: str | None
+) -> tuple[int, int | None]:
+    """The window of a waveform in ns; its end is None for the end of the run."""
+    from_ns, to_ns = duration_ns("--bits-from", from_text) or 0, duration_ns("--bits-to", to_text)
+    if bits is None and (from_text or to_text):
+        raise bad("--bits-from, --bits-to", "belong to a waveform; expected '--bits FILE.vcd' too")
+    if bits is not None and bits.suffix.lower() != ".vcd":
+        raise bad("--bits", f"got '{bits}'; expected a name that ends in .vcd")
+    if to_ns is not None and to_ns <= from_ns:
+        raise bad("--bits-to", f"{to_text} does not lie after the beginning of the waveform")
+    return from_ns, to_ns
+
+
+def _write_bits(result: RunResult, path: Path, from_ns: int, to_ns: int | None) -> None:
+    from bench.report.files import write_whole  # noqa: PLC0415
+    from bench.report.vcd import vcd  # noqa: PLC0415
+    from bench.report.waveform import waveform  # noqa: PLC0415
+
+    wire, end_ns = result.scenario.vehicle.wire, result.recording.end_ns
+    until_ns = end_ns if to_ns is None else min(to_ns, end_ns)
+    channels = waveform(result.recording, wire.bit_rate, wire.cable)
+    write_whole(path, vcd(channels, from_ns, until_ns, scope=wire.channel))

@@ -73,7 +73,7 @@ def _recording(document: Document) -> Recording:
             for name, rows in _rows(document, "controllers")
         },
         handed={
-            name: [Handed(at_ns, bytes.fromhex(data)) for at_ns, data in rows]
+            name: [Handed(at_ns, bytes.fromhex(data), taken) for at_ns, data, taken in rows]
             for name, rows in _rows(document, "handed")
         },
         frames=_frames(document["frames"]),

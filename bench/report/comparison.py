@@ -10,7 +10,7 @@ from rich.console import Console
 
 from bench.model.units import plain, show_duration
 from bench.replay.compare import Comparison, MessageDifference, OutputDifference
-from bench.report.machine import lines
+from bench.report.machine import lines_of
 from bench.report.screen import bullet, heading, paragraph
 from bench.report.timeline import instant
 from bench.report.words import count
@@ -96,7 +96,7 @@ def _sum(found: Comparison) -> str:
 
 def comparison_json(found: Comparison) -> Iterator[str]:
     """A comparison as JSON, in pieces; all times in ns of A's clock."""
-    return lines(
+    return lines_of(
         {
             "format": "linkloss comparison",
             "version": COMPARE_VERSION,

@@ -11,7 +11,7 @@ from rich.table import Table
 from bench.model.units import show_duration
 from bench.replay.describe import Description
 from bench.replay.seen import Seen
-from bench.report.machine import lines
+from bench.report.machine import lines_of
 from bench.report.screen import bullet, heading, paragraph
 from bench.report.timeline import instant
 from bench.report.words import count
@@ -198,7 +198,7 @@ def _list(console: Console, title: str, found: Iterator[str] | list[str]) -> Non
 def description_json(found: Description) -> Iterator[str]:
     """A description as JSON, in pieces; times in ns, load in bits per second."""
     busiest_ns, most = found.load.busiest
-    return lines(
+    return lines_of(
         {
             "format": "linkloss description",
             "version": DESCRIBE_VERSION,

@@ -1,4 +1,4 @@
-"""A recording as a log of frames, in the formats that python-can writes.
+"""A recording as a log of frames, in the formats that python-can writes, and as packets (.pcap).
 
 Timestamps are seconds of virtual time, at the end of each frame. Attempts that failed are error
 frames where the format holds those. What the formats lose: ``.log``, ``.asc`` and ``.trc`` round
@@ -25,19 +25,21 @@ import can
 from bench.model.problem import BadInput, nearest
 from bench.recording import Recording
 from bench.report.files import replacing
+from bench.report.pcap import PcapWriter
 from bench.wire.messages import message_of
 
 
 class _Writer(Protocol):
     """What takes the frames of a log."""
 
-    def on_message_received(self, message: can.Message) -> None:
+    def on_message_received(self, message: can.Message, /) -> None:
         """One more."""
 
 
 _NS_PER_S = 1_000_000_000
 FORMATS = (
-    ".log", ".asc", ".blf", ".csv", ".trc", ".mf4", ".db", ".log.gz", ".asc.gz", ".csv.gz",
+    ".log", ".asc", ".blf", ".csv", ".trc", ".mf4", ".db", ".pcap", ".log.gz", ".asc.gz",
+    ".csv.gz",
 )  # fmt: skip
 LOSSES = {
     ".log": "its times are rounded to a microsecond",
@@ -46,6 +48,7 @@ LOSSES = {
     ".csv": "it has no channel and no direction",
     ".trc": "it has neither error frames nor remote frames, channels are numbers",
     ".mf4": "channels are numbers",
+    ".pcap": "it has no channel and no direction",
     ".db": "it has no channel and no direction",
 }
 """What a format cannot hold, by its extension."""
@@ -105,6 +108,9 @@ def _writer(beside: Path, suffix: str, name: str) -> Iterator[_Writer]:
             yield writer
     elif kind == ".db":
         yield from _database(beside)
+    elif kind == ".pcap":
+        with beside.open("wb") as packets:
+            yield PcapWriter(packets)
     elif kind == ".blf":
         with can.BLFWriter(beside) as writer:
             writer.start_timestamp = 0.0

@@ -43,9 +43,9 @@ def recording_fields(recording: Recording) -> dict[str, Any]:
         "controller_columns": ["at_ns", "state", "tec", "rec"],
         "controllers": _rows(recording.controllers),
         "crashes": [crash._asdict() for crash in recording.crashes],
-        "handed_columns": ["at_ns", "data"],
+        "handed_columns": ["at_ns", "data", "taken"],
         "handed": {
-            name: [[entry.at_ns, entry.data.hex()] for entry in recording.handed[name]]
+            name: [[entry.at_ns, entry.data.hex(), entry.taken] for entry in recording.handed[name]]
             for name in sorted(recording.handed)
         },
         "frame_columns": list(FRAME_COLUMNS),

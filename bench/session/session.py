@@ -78,6 +78,7 @@ class Session:
             database=self.vehicle.database,
             channel=self.vehicle.wire.channel,
             handed=self._handed,
+            refused=self._refused,
         )
         for name in self.vehicle.wire.cable:
             self.hosts[name] = self._host(name, around)
@@ -134,10 +135,22 @@ class Session:
         return feed
 
     def _handed(self, node: str, message: can.Message) -> None:
-        name = self._names.get((message.arbitration_id, message.is_extended_id))
-        if name is not None and node in self.vehicle.messages[name].senders:
+        name = self._named(node, message)
+        if name is not None:
             handed = self.recording.handed.setdefault(name, [])
             handed.append(Handed(self.queue.now_ns, bytes(message.data)))
+
+    def _refused(self, node: str, message: can.Message) -> None:
+        """What was handed over last was not taken."""
+        name = self._named(node, message)
+        if name is not None:
+            handed = self.recording.handed[name]
+            handed[-1] = handed[-1]._replace(taken=False)
+
+    def _named(self, node: str, message: can.Message) -> str | None:
+        """The name of a message that is this node's to send."""
+        name = self._names.get((message.arbitration_id, message.is_extended_id))
+        return name if name and node in self.vehicle.messages[name].senders else None
 
     def _input_changed(self, node: str, name: str, value: Value) -> None:
         self.hosts[node].input_changed(name, value)

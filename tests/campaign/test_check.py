@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+import threading
 from functools import cache
 from itertools import count
 from pathlib import Path
@@ -11,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from bench.campaign import isolation
-from bench.campaign.apart import apart
+from bench.campaign.apart import apart, no_branching
 from bench.campaign.batches import Hunted
 from bench.campaign.check import Interrupted, check
 from bench.campaign.hunt import BATCH, Hunt
@@ -153,3 +154,30 @@ def test_what_is_done_apart_comes_back_or_is_lost_alone():
     assert apart(lambda: [1, 2], 10) == [1, 2]
     assert apart(lambda: os._exit(3), 10) is None
     assert apart(lambda: os.kill(os.getpid(), 9), 10) is None
+
+
+def test_a_program_with_threads_does_not_branch_and_says_why():
+    stop = threading.Event()
+    thread = threading.Thread(target=stop.wait)
+    assert no_branching() == ""
+    thread.start()
+    try:
+        assert no_branching() == "this program has 2 threads, and only one may fork"
+        assert apart(os.getpid, 10) == os.getpid()
+    finally:
+        stop.set()
+        thread.join()
+    assert apart(os.getpid, 10) != os.getpid()
+
+
+def test_with_threads_the_results_are_the_same(tmp_path):
+    alone = checked(tmp_path / "alone", depth="quick", jobs=1)
+    stop = threading.Event()
+    thread = threading.Thread(target=stop.wait)
+    thread.start()
+    try:
+        assert checked(tmp_path / "among", depth="quick", jobs=1) == alone
+        assert checked(tmp_path / "spawned", depth="quick", jobs=2) == alone
+    finally:
+        stop.set()
+        thread.join()
