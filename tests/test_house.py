@@ -20,7 +20,7 @@ FLOORS = [
     {"clock", "wallclock", "model.units", "model.problem"},
     {"wire"},
     {"model"},
-    {"faults", "recording"},
+    {"faults", "recording", "traffic"},
     {"scenario"},
     {"session", "replay", "judge", "timing"},
     {"campaign"},

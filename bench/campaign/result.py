@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from pathlib import Path
 from typing import NamedTuple
 
 from bench.campaign.coverage import Coverage, Point, reached
@@ -104,7 +105,8 @@ class CheckReport:
     ``cases`` may be read again and again, but need not be in memory: see
     :class:`bench.campaign.store.CaseStore`. They are gone through once for everything below.
     ``planned`` is how many there were to be; fewer were run if the check was interrupted.
-    ``space`` says what they were chosen from, and what was left out.
+    ``space`` says what they were chosen from, and what was left out. ``drive`` is the log whose
+    windows were the situations, if any.
     """
 
     vehicle: Vehicle
@@ -113,6 +115,7 @@ class CheckReport:
     cases: Collection[CaseResult]
     planned: int | None = None
     space: Space | None = None
+    drive: Path | None = None
 
     @cached_property
     def tally(self) -> Tally:

@@ -34,6 +34,8 @@ def check(
     case: str | None = None,
     only: Words = None,
     situation: Words = None,
+    drive: Path | None = None,
+    logged: Words = None,
     seed: int = 0,
     jobs: int | None = None,
     workers: str | None = None,
@@ -73,6 +75,10 @@ def check(
         Kinds of faults to try; 'none' stands for no fault.
     situation
         Situations to try.
+    drive
+        A logged drive: its windows are the situations, and faults come at its own events.
+    logged
+        The nodes whose frames come from that log. Default: those that drive no load.
     seed
         Seed of everything that is left to chance.
     jobs
@@ -119,8 +125,12 @@ def check(
     ensure_tellable(findings, budget, no_shrink=no_shrink)
     for_ns = _hunt_ends(depth, for_, cases)
     loaded = _load(vehicle)
-    choice = {"depth": depth, "case": case, "only": only, "situations": situation, "seed": seed}
-    spread = {"jobs": jobs, "branch": not no_branch}
+    _ensure_nodes(loaded, logged, drive)
+    choice: dict[str, Any] = {"depth": depth, "case": case, "only": only}
+    choice |= {"situations": situation, "seed": seed}
+    if drive is not None:
+        choice |= {"drive": drive, "logged": logged}
+    spread: dict[str, Any] = {"jobs": jobs, "branch": not no_branch}
     _say_if_plain(quiet=quiet or no_branch or workers is not None)
     limit_s = (duration_ns("--limit", limit) or 1) / 1e9
     begun_s = monotonic_seconds()
@@ -193,6 +203,17 @@ def _hunt_ends(depth: str, for_: str | None, cases: int | None) -> int | None:
     if cases is not None and cases < 1:
         raise bad("--cases", f"got {cases}; expected at least 1")
     return duration_ns("--for", for_)
+
+
+def _ensure_nodes(vehicle: Vehicle, logged: list[str] | None, drive: Path | None) -> None:
+    """Nodes that come from a log need one, and must exist."""
+    from bench.model.problem import unknown  # noqa: PLC0415
+
+    if logged is not None and drive is None:
+        raise bad("--logged", "names nodes that come from a log; expected '--drive LOG' too")
+    for name in logged or ():
+        if name not in vehicle.nodes:
+            raise bad("--logged", unknown("node", name, vehicle.nodes))
 
 
 def _load(vehicle: Path | None) -> Vehicle:

@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bench.cli.common import Flag, Quiet, Words, bad, check_targets, duration_ns
+from bench.cli.common import (
+    Flag,
+    Quiet,
+    Words,
+    bad,
+    check_logs,
+    check_signals,
+    check_targets,
+    duration_ns,
+)
 
 if TYPE_CHECKING:
     from bench.campaign.result import RunResult
@@ -20,6 +30,7 @@ def run(
     bits: Path | None = None,
     bits_from: str | None = None,
     bits_to: str | None = None,
+    signals: Path | None = None,
     json: Path | None = None,
     apart: Flag = False,
     quiet: Quiet = False,
@@ -31,13 +42,15 @@ def run(
     scenario
         The scenario file.
     log
-        Write all frames as a log: .log .asc .blf .csv .trc .mf4 .pcap .log.gz .asc.gz .csv.gz.
+        Write all frames as a log: .log .asc .blf .csv .trc .mf4 .db .pcap .log.gz .asc.gz .csv.gz.
     bits
         Write the bits on the wire as a waveform (.vcd): the bus, and what each node drives.
     bits_from
         Begin the waveform at this instant, such as "1.5 s". Default: the beginning.
     bits_to
         End the waveform at this instant. Default: the end.
+    signals
+        Write all decoded signals as columns: .csv, or .parquet (extra 'parquet').
     json
         Write the whole recording and the verdicts as JSON to this file.
     apart
@@ -47,7 +60,8 @@ def run(
     """
     logs = [Path(path) for path in log or ()]
     check_targets([json, bits])
-    _check_logs(logs)
+    check_signals(signals)
+    check_logs(logs)
     from_ns, to_ns = _window(bits, bits_from, bits_to)
     from bench.campaign.run import run as run_here  # noqa: PLC0415
     from bench.campaign.run_apart import run_apart  # noqa: PLC0415
@@ -57,7 +71,8 @@ def run(
     if bits is not None and from_ns >= loaded.lasts_ns:
         raise bad("--bits-from", f"{bits_from} lies after the end of the scenario")
     result = run_apart(loaded) if apart else run_here(loaded)
-    _write_run(result, logs, json)
+    write_run(result, logs, json)
+    write_signals(result, signals)
     if bits is not None:
         _write_bits(result, bits, from_ns, to_ns)
     from bench.report.screen import make_console  # noqa: PLC0415
@@ -67,21 +82,14 @@ def run(
     return result.exit_code
 
 
-def _check_logs(paths: Sequence[Path]) -> None:
-    if paths:
-        from bench.report.log import ensure_format  # noqa: PLC0415
-
-        for path in paths:
-            ensure_format(path)
-        check_targets(paths)
-
-
-def _write_run(result: RunResult, logs: Sequence[Path], json: Path | None) -> None:
+def write_run(result: RunResult, logs: Sequence[Path], json: Path | None) -> None:
+    """Write a run's frames and recording to the files that were asked for."""
     channel = result.scenario.vehicle.wire.channel
     for path in logs:
-        from bench.report.log import write_log  # noqa: PLC0415
+        from bench.report.log import losses, write_log  # noqa: PLC0415
 
         write_log(result.recording, channel, path)
+        print(losses(path), file=sys.stderr)
     if json is not None:
         from bench.report.files import write_whole  # noqa: PLC0415
         from bench.report.machine import run_json  # noqa: PLC0415
@@ -112,3 +120,11 @@ def _write_bits(result: RunResult, path: Path, from_ns: int, to_ns: int | None) 
     until_ns = end_ns if to_ns is None else min(to_ns, end_ns)
     channels = waveform(result.recording, wire.bit_rate, wire.cable)
     write_whole(path, vcd(channels, from_ns, until_ns, scope=wire.channel))
+
+
+def write_signals(result: RunResult, path: Path | None) -> None:
+    """Write the decoded signals of a run, if that was asked for."""
+    if path is not None:
+        from bench.report.signals import write_columns  # noqa: PLC0415
+
+        write_columns(result.recording, result.scenario.vehicle.messages, path)

@@ -101,6 +101,23 @@ class Consistency:
                 text = value_problem(name, table, table.open_reads)
                 if text:
                     yield self.source.problem((*place, "open_reads"), text)
+            yield from self._logged((*place, "logged"), name, table)
+
+    def _logged(self, place: tuple[Key, ...], name: str, table: InputTable) -> Found:
+        """How a log shows an input: by signals that exist, for positions that it has."""
+        if isinstance(table.logged, str):
+            found = self._signal(place, table.logged)
+            if not isinstance(found, tuple):
+                yield from found
+            return
+        for position, condition in (table.logged or {}).items():
+            text = value_problem(name, table, position)
+            if text:
+                yield self.source.problem((*place, position), text)
+            for reference in condition.names:
+                found = self._signal((*place, position), reference)
+                if not isinstance(found, tuple):
+                    yield from found
 
     def _signal(self, place: tuple[Key, ...], reference: str) -> Found | tuple[str, SignalInfo]:
         message, signal = split_signal(reference)

@@ -134,6 +134,11 @@ class InputTable(Table):
     bounces: bool = Field(
         default=False, description="mechanical contacts: the bounce fault applies"
     )
+    logged: str | dict[str, ConditionText] | None = Field(
+        default=None,
+        description="how a logged drive shows it: 'Message.Signal' of a sensor; of a switch, for"
+        " each position the condition over logged signals, the first that holds; else rest",
+    )
 
     @property
     def rest(self) -> Value:
@@ -146,6 +151,11 @@ class InputTable(Table):
     def _one_kind(self) -> "InputTable":
         if (self.positions is None) == (self.range is None):
             raise ValueError("expected either 'positions' (a switch) or 'range' (a sensor)")
+        if self.logged is not None and isinstance(self.logged, str) == (self.range is None):
+            raise ValueError(
+                "'logged' is one 'Message.Signal' for a sensor, and a table 'position ="
+                " condition' for a switch"
+            )
         if self.positions is not None and len(set(self.positions)) < len(self.positions):
             raise ValueError("each position of a switch has a name of its own")
         if self.range is not None and not -inf < self.range[0] < self.range[1] < inf:

@@ -26,14 +26,24 @@ def show_run(console: Console, result: RunResult, *, quiet: bool = False) -> Non
         f" seed {scenario.seed}",
     )
     if not quiet:
-        _beginning(console, result)
-        _events(console, events(result))
+        show_events(console, result)
+    show_verdicts(console, result, quiet=quiet)
+    caution(console)
+
+
+def show_events(console: Console, result: RunResult) -> None:
+    """The inputs at the beginning, and all that happened, in order of time."""
+    _beginning(console, result)
+    _events(console, events(result))
+
+
+def show_verdicts(console: Console, result: RunResult, *, quiet: bool = False) -> None:
+    """What broke, what was kept, the expectations, the totals."""
     _broken(console, result)
     if not quiet:
         _kept(console, result)
     _expectations(console, result, quiet=quiet)
     _totals(console, result)
-    caution(console)
 
 
 def _beginning(console: Console, result: RunResult) -> None:

@@ -24,27 +24,42 @@ from bench.recording import (
 )
 from bench.session.gate import make_task
 from bench.session.host import NodeHost, Surroundings
+from bench.session.logged import LoggedNode
+from bench.session.pace import Pace
 from bench.session.pins import Inputs, Output
-from bench.wire import Controller, Wire, WireRecord, open_channel
+from bench.session.player import Feed, Player
+from bench.traffic import REST, Traffic
+from bench.wire import Controller, Frame, Wire, WireRecord, open_channel
 
 if TYPE_CHECKING:
     from bench.scenario import Scenario, TimedFault
 
 
+_NO_TRAFFIC = Traffic((), lambda: iter(()))
+_REST_MAILBOXES = 1000
+"""It stands for all the nodes of which nothing is known but what they sent."""
+
+
 class Session:
     """One vehicle, powered up at instant zero and run for as long as its scenario says."""
 
-    def __init__(self, scenario: Scenario) -> None:
+    def __init__(self, scenario: Scenario, *, paced: bool = False) -> None:
+        """``paced``: no faster than real time; what happens is the same."""
         self.scenario = scenario
         self.vehicle: Vehicle = scenario.vehicle
         self.queue = EventQueue()
         self.loop = VirtualLoop(self.queue)
         self.loop.set_task_factory(make_task)
-        self.recording = Recording(vehicle=self.vehicle.title, seed=scenario.seed)
+        self.traffic = scenario.traffic or _NO_TRAFFIC
+        self.recording = Recording(
+            vehicle=self.vehicle.title, seed=scenario.seed, logged=self.traffic.nodes
+        )
         self.wire = Wire(self.queue, self.vehicle.wire.bit_rate)
         self.wire.observers.append(self.recording.frames.append)
         self.inputs = Inputs(self.queue, self.recording)
-        self.hosts: dict[str, NodeHost] = {}
+        self.hosts: dict[str, NodeHost | LoggedNode] = {}
+        self.player: Player | None = None
+        self._pace = Pace(self.queue) if paced else None
         self._active: dict[Fault, _Active] = {}
         self._held = ExitStack()
         self._stimuli = timeline(scenario)
@@ -71,18 +86,21 @@ class Session:
             value = self.scenario.inputs.get(name, table.rest)
             self.inputs.add(name, table, value, self._input_changed)
         for name, load in self.vehicle.loads.items():
+            if load.node in self.traffic.nodes:
+                continue
             seen = partial(self.inputs.values, load.node)
             output = Output(self.queue, name, load, self.recording, seen)
             self.hosts[load.node].outputs[load.output or name] = output
 
-    def _host(self, name: str, around: Surroundings) -> NodeHost:
+    def _host(self, name: str, around: Surroundings) -> NodeHost | LoggedNode:
         table = self.vehicle.nodes[name]
+        logged = name in self.traffic.nodes
         controller = Controller(
             name,
             mailboxes=table.mailboxes,
             order=table.mailbox_order,
             receive_depth=table.receive_depth,
-            auto_recovery=table.auto_recovery,
+            auto_recovery=table.auto_recovery or logged,
         )
         self.wire.attach(controller)
         controller.power_off()
@@ -91,7 +109,30 @@ class Session:
         controller.on_state = lambda changed: changes.append(
             ControllerChange(self.queue.now_ns, changed.state.name, changed.tec, changed.rec),
         )
+        if logged:
+            _play_from(controller)
+            return LoggedNode(name, table, controller, self.queue, self.recording)
         return NodeHost(name, table, self.vehicle.programs[name], controller, {}, around)
+
+    def _feed_of(self, sender: str) -> Feed:
+        """What takes the logged frames of a sender. Those that belong to no node of the vehicle
+        get a controller beside the first node that is logged, or else at the far end.
+        """
+        assert self.player is not None
+        host = self.hosts.get(sender)
+        if isinstance(host, LoggedNode):
+            host.controller.on_sent = self.player.sent
+            return host.feed
+        controller = Controller(REST, mailboxes=_REST_MAILBOXES, order="fifo", auto_recovery=True)
+        _play_from(controller)
+        controller.on_sent = self.player.sent
+        self.wire.attach(controller, beside=next(iter(self.traffic.nodes), None))
+
+        def feed(frame: Frame) -> bool:
+            controller.send(frame)
+            return True
+
+        return feed
 
     def _handed(self, node: str, message: can.Message) -> None:
         name = self._named(node, message)
@@ -131,6 +172,12 @@ class Session:
         self._held.enter_context(open_channel(self.wire, self.queue, channel))
         for host in self.hosts.values():
             host.power_up()
+        if self.traffic is not _NO_TRAFFIC:
+            self.player = Player(self.queue, self.wire, self.traffic.frames(), self._feed_of)
+            self.recording.shift = self.player.shift
+            self.player.begin()
+        if self._pace is not None:
+            self._pace.begin()
 
     def run_to(self, at_ns: int) -> None:
         """Run everything that comes before an instant, and stand there."""
@@ -254,6 +301,11 @@ def _apply(session: Session, timed: TimedFault) -> None:
     session.apply(timed)
 
 
-def simulate(scenario: Scenario) -> Recording:
-    """Run a scenario and return its recording."""
-    return Session(scenario).run()
+def _play_from(controller: Controller) -> None:
+    """Nobody reads what it receives."""
+    controller.on_receive = lambda heard: heard.inbox.clear()
+
+
+def simulate(scenario: Scenario, *, paced: bool = False) -> Recording:
+    """Run a scenario and return its recording; ``paced`` no faster than real time."""
+    return Session(scenario, paced=paced).run()
