@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,6 +20,7 @@ def run(
     log: Words = None,
     json: Path | None = None,
     apart: Flag = False,
+    html: Path | None = None,
     quiet: Quiet = False,
 ) -> int:
     """Run one scenario and show what happened, in order of time, with the verdicts.
@@ -33,11 +35,13 @@ def run(
         Write the whole recording and the verdicts as JSON to this file.
     apart
         Run in a process of its own: a program that crashes it or hangs is a broken rule.
+    html
+        Write what happened as one HTML file that opens offline.
     quiet
         No timeline: what broke, the totals.
     """
     logs = [Path(path) for path in log or ()]
-    check_targets([json])
+    check_targets([json, html])
     _check_logs(logs)
     from bench.campaign.run import run as run_here  # noqa: PLC0415
     from bench.campaign.run_apart import run_apart  # noqa: PLC0415
@@ -46,6 +50,10 @@ def run(
     loaded = load_scenario(scenario)
     result = run_apart(loaded) if apart else run_here(loaded)
     _write_run(result, logs, json)
+    if html is not None:
+        from bench.report.html import write_run_page  # noqa: PLC0415
+
+        write_run_page(result, html, command=shlex.join(["linkloss", "run", str(scenario)]))
     from bench.report.screen import make_console  # noqa: PLC0415
     from bench.report.timeline import show_run  # noqa: PLC0415
 
