@@ -13,10 +13,10 @@ from contextlib import suppress
 from multiprocessing.connection import Connection
 from typing import Any, Generic, NamedTuple, TypeVar
 
+from bench.campaign.apart import can_branch
 from bench.campaign.naming import case_named
 from bench.campaign.result import RunResult
 from bench.campaign.run import run
-from bench.campaign.apart import can_branch
 from bench.model.loading import Vehicle
 from bench.scenario import Scenario
 

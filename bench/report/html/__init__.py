@@ -9,6 +9,7 @@ picture.py   lanes as SVG
 frames.py    the frames around an instant
 traffic.py   the wire: load, response times, error counters
 failsafe.py  what each load is meant to do
+reopened.py  from a result in a file to a page
 every.py     a file for each case of a check
 facts.py     what was tried, with which versions and which files
 render.py    a page as text
@@ -19,6 +20,7 @@ page.html, parts.html, style.css and page.js are the templates, the look, and th
 from bench.report.html.check import check_page
 from bench.report.html.every import keep_cases
 from bench.report.html.render import render
+from bench.report.html.reopened import reopened_page
 from bench.report.html.run import run_page, write_run_page
 from bench.report.html.sheet import Drawing, Fact, Page, Part
 
@@ -30,6 +32,7 @@ __all__ = [
     "check_page",
     "keep_cases",
     "render",
+    "reopened_page",
     "run_page",
     "write_run_page",
 ]

@@ -9,11 +9,11 @@ from importlib.metadata import PackageNotFoundError, version
 from inspect import getsourcefile
 from pathlib import Path
 
-from bench.campaign.order import content
 from bench.campaign.result import CheckReport, RunResult
 from bench.model.loading import Vehicle
 from bench.model.units import show_duration
 from bench.report.html.sheet import Digest, Fact
+from bench.report.inputs import content_now
 from bench.report.totals import totals
 from bench.report.words import count
 
@@ -34,7 +34,7 @@ def check_facts(report: CheckReport) -> Iterator[Fact]:
     kinds = [kind for kind in report.faults if kind != "none"]
     situations = {situation for situation, _ in report.tally.tried}
     yield Fact("tried", f"{cases}, {show_duration(found.simulated_ns)} simulated")
-    yield Fact("faults", f"{count(len(kinds), 'kind')} of faults, alone or together")
+    yield Fact("kinds of faults", str(len(kinds)))
     yield Fact("situations", f"{len(situations)} of {len(report.vehicle.situations)}")
     rules = f"{found.kept} kept, {found.broken} broken, {found.not_exercised} not exercised"
     yield Fact("rules", rules)
@@ -81,7 +81,8 @@ def digests(vehicle: Vehicle) -> tuple[Digest, ...]:
     found.update(Path(source) for source in sources if source is not None)
     files = {path.resolve() for path in found if path.is_file()}
     lines = [Digest(_called(path, folder), sha256(path.read_bytes()).hexdigest()) for path in files]
-    return (*sorted(lines), Digest(TOGETHER, content(vehicle)))
+    together = content_now(vehicle)
+    return (*sorted(lines), *([Digest(TOGETHER, together)] if together else []))
 
 
 def _called(path: Path, folder: Path) -> str:

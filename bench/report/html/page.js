@@ -144,10 +144,9 @@
     const seconds = (at, digits) => `${(at / UNITS_PER_S).toFixed(digits)} s`;
 
     const drawTicks = () => {
-      let step = 100; // 1 ms
+      let step = 1; // 10 us
       const most = Math.max(2, Math.floor(width() / 95));
       while ((to - from) / step > most) step = String(step).startsWith("2") ? step * 2.5 : step * 2;
-      while (step > 1 && (to - from) / step < 2) step /= 10;
       const digits = Math.max(0, 5 - Math.floor(Math.log10(step)));
       axis.textContent = "";
       let grid = "";

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from bench.report.html.lanes import Lane, band
+from bench.report.html.lanes import Lane, Stretch, band
 from bench.report.html.sheet import Flag, Label, Picture, Strip
 
 UNIT_NS = 10_000
@@ -17,25 +17,35 @@ LIT, DARK = 5, 21
 _LEAST = 30
 """Across, what is shorter is drawn as long as this (0.3 ms): else nobody would see it."""
 
+_SHORT_SHARE = 0.3
+"""A fault that lasts for less than this share of the run has no room for its name."""
+
 
 def picture(
     lanes: Iterable[Lane], end_ns: int, focus: tuple[int, int], flags: Iterable[Flag] = ()
 ) -> Picture:
     """Draw lanes; ``focus`` is the span to look at first, in ns."""
-    strips = tuple(_strip(lane) for lane in lanes)
+    strips = tuple(_strip(lane, end_ns) for lane in lanes)
     inside = (max(0, focus[0]), min(end_ns, focus[1]))
     return Picture(end_ns, inside, strips, tuple(flags))
 
 
-def _strip(lane: Lane) -> Strip:
+def _strip(lane: Lane, end_ns: int) -> Strip:
     labels = [
-        Label(part.from_ns, part.to_ns, part.text)
+        _label(part, lane, end_ns)
         for part in lane.stretches
         if part.text and not (part.calm and lane.group == "nodes")
     ]
     return Strip(
         lane.group, lane.name, lane.mark, tuple(_paths(lane)), tuple(labels), _values(lane)
     )
+
+
+def _label(part: Stretch, lane: Lane, end_ns: int) -> Label:
+    """What a stretch is called. A fault that is soon over is named behind its end."""
+    if lane.group == "faults" and part.to_ns - part.from_ns < end_ns * _SHORT_SHARE:
+        return Label(part.to_ns, end_ns, part.text, beside=True)
+    return Label(part.from_ns, part.to_ns, part.text)
 
 
 def _values(lane: Lane) -> tuple[tuple[int, str], ...]:

@@ -21,9 +21,15 @@ from bench.report.timeline import outcome_of_run
 from bench.report.words import run_sentence
 
 
-def run_page(result: RunResult, *, command: str = "", parts: Sequence[Part] = ()) -> Page:
+def run_page(
+    result: RunResult,
+    *,
+    command: str = "",
+    parts: Sequence[Part] = (),
+    warnings: Sequence[str] = (),
+) -> Page:
     """The page of a run. ``command`` repeats it; ``parts`` are further sections, such as where
-    its frames came from.
+    its frames came from; ``warnings`` stand right under the verdict.
     """
     vehicle = result.scenario.vehicle
     broken = result.broken
@@ -37,6 +43,7 @@ def run_page(result: RunResult, *, command: str = "", parts: Sequence[Part] = ()
         inputs=digests(vehicle),
         caution=CAUTION,
         vehicle=str(vehicle.path),
+        warnings=tuple(warnings),
         matrix=run_matrix(result, links),
         stories=(_story(result, broken, command),),
         untested=untested_lines(

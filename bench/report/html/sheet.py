@@ -66,11 +66,14 @@ class Matrix(NamedTuple):
 
 
 class Label(NamedTuple):
-    """Words in a lane, for a stretch of it; instants in ns."""
+    """Words in a lane, for a stretch of it; instants in ns. ``beside``: behind what it names, for
+    that is too short to be written on.
+    """
 
     from_ns: int
     to_ns: int
     text: str
+    beside: bool = False
 
 
 class Strip(NamedTuple):
