@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import multiprocessing
 import os
-import threading
 
 import pytest
 
 from bench.campaign.again import Failed, Task, again, cases_named
+from bench.campaign.apart import can_branch
 from bench.demo import demo_vehicle
 from bench.model.loading import load_vehicle
 
@@ -32,12 +32,14 @@ def test_the_answers_come_in_the_order_of_the_cases(cases):
     assert list(again([])) == []
 
 
-forks = pytest.mark.skipif(
-    not hasattr(os, "fork") or threading.active_count() > 1, reason="processes cannot fork here"
-)
+@pytest.fixture
+def forks():
+    """Looked at when the test begins: in a process that cannot fork the case would end it."""
+    if not can_branch():
+        pytest.skip("processes cannot fork here, or this one has several threads")
 
 
-@forks
+@pytest.mark.usefixtures("forks")
 def test_a_case_that_ends_its_process_costs_its_own_answer_only(cases):
     tasks = [
         Task(cases["parked/none"], lambda result: os._exit(3)),
@@ -48,7 +50,7 @@ def test_a_case_that_ends_its_process_costs_its_own_answer_only(cases):
     assert there == 0
 
 
-@forks
+@pytest.mark.usefixtures("forks")
 def test_a_case_that_never_ends_is_given_up(cases):
     def wait(result):
         while True:
@@ -58,7 +60,7 @@ def test_a_case_that_never_ends_is_given_up(cases):
     assert lost == Failed("it did not end within 0.5 s of real time")
 
 
-@forks
+@pytest.mark.usefixtures("forks")
 def test_nothing_runs_on_when_nobody_wants_the_rest(cases):
     def work(result):
         return os.getpid()

@@ -22,10 +22,9 @@ from bench.report.html.traffic import counter_lines, failed_attempts, message_li
 from bench.wire import Frame, WireRecord
 
 
-def found_lanes(*broken: str):
-    return {
-        lane.name: lane for lane in lanes(Case(run_result().scenario.vehicle, recording()), broken)
-    }
+def found_lanes(*chosen: str):
+    case = Case(run_result().scenario.vehicle, recording())
+    return {lane.name: lane for lane in lanes(case, chosen, chosen)}
 
 
 def test_the_lanes_go_from_causes_to_effects():
@@ -191,3 +190,12 @@ def test_a_level_in_between_is_drawn_in_between():
     lane = next(lane for lane in lanes(case, ["buzzer"]) if lane.name == "buzzer")
     drawn = picture([lane], run_of.end_ns, (0, 1))
     assert "V13H" in dict(drawn.strips[0].paths)["level"]
+
+
+def test_a_load_that_kept_its_rules_is_not_marked_as_broken():
+    report = passing_wren()
+    name = report.rules[0].case.name
+    scene = look(run(case_named(report.vehicle, name)), [Place("tail_left", "reset")])
+    assert "tail_left" in [strip.name for strip in scene.picture.strips]
+    assert {strip.mark for strip in scene.picture.strips} == {""}
+    assert scene.picture.flags == ()

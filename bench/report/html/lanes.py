@@ -59,15 +59,17 @@ class Lane:
     mark: str = ""
 
 
-def lanes(case: Case, broken: Iterable[str]) -> list[Lane]:
-    """The lanes of a run: what broke in full, of all else what moved."""
+def lanes(case: Case, chosen: Iterable[str], broken: Iterable[str] = ()) -> list[Lane]:
+    """The lanes of a run: the chosen loads first, then those that moved; ``broken`` ones are
+    marked.
+    """
     recording = case.recording
     return [
         *_faults(recording),
         *_inputs(recording),
         *wire_lanes(recording),
         *_nodes(recording),
-        *_loads(case, frozenset(broken)),
+        *_loads(case, frozenset(chosen), frozenset(broken)),
     ]
 
 
@@ -164,16 +166,15 @@ def _controller(recording: Recording, node: str) -> Lane:
     return Lane("nodes", f"{node}, controller", worded, values=values)
 
 
-def _loads(case: Case, broken: frozenset[str]) -> Iterator[Lane]:
-    """The loads that broke a rule first, then those that moved."""
+def _loads(case: Case, chosen: frozenset[str], broken: frozenset[str]) -> Iterator[Lane]:
     recording, loads = case.recording, case.vehicle.loads
-    order = [name for name in loads if name in broken]
-    order += [name for name in loads if name not in broken and _moved(recording, name)]
+    order = [name for name in loads if name in chosen]
+    order += [name for name in loads if name not in chosen and _moved(recording, name)]
     for name in order:
         segments = view_load(case, name).segments
         actual = recording.outputs[name]
         yield Lane(
-            "loads" if name in broken else "other loads",
+            "loads" if name in chosen else "other loads",
             name,
             levels=levels(actual, recording.end_ns),
             allowed=segments,

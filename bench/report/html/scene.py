@@ -32,7 +32,8 @@ def look(result: RunResult, places: Sequence[Place]) -> Scene:
     """Look at a run where it matters: at the places, or at its first fault."""
     vehicle, recording = result.scenario.vehicle, result.recording
     subjects = [place.subject for place in places]
-    drawn = lanes(Case(vehicle, recording), subjects)
+    broken = {verdict.subject for verdict in result.broken}
+    drawn = lanes(Case(vehicle, recording), subjects, broken)
     instants = sorted({place.at_ns for place in places if place.at_ns is not None})
     first_ns = instants[0] if instants else _first_fault(result)
     flags = [Flag(at_ns, _flag(places, at_ns)) for at_ns in instants]
@@ -62,10 +63,12 @@ def _flag(places: Sequence[Place], at_ns: int) -> str:
 
 
 def _focus(result: RunResult, instants: Sequence[int]) -> tuple[int, int]:
-    """From the fault before the first break to the last break; all of it where nothing broke."""
-    end_ns = result.recording.end_ns
+    """From the fault before the first break to the last break; where nothing broke, around the
+    first fault.
+    """
     if not instants:
-        return 0, end_ns
+        first_ns = _first_fault(result)
+        return first_ns - MARGIN_NS, first_ns + 3 * MARGIN_NS
     before = [f.applied_ns for f in result.recording.faults if f.applied_ns <= instants[0]]
     start_ns = max(before, default=instants[0])
     margin_ns = max(MARGIN_NS, (instants[-1] - start_ns) // 4)
