@@ -7,6 +7,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from bench.campaign.result import Cell, CheckReport, RunResult
+from bench.faults.catalogue import catalogue
 from bench.judge import Outcome
 from bench.judge.verdict import Verdict, smallest
 from bench.report.html.sheet import Block, Column, Fuse, Matrix, Row
@@ -43,7 +44,8 @@ def _columns(report: CheckReport) -> Iterator[tuple[str, str, tuple[str, ...]]]:
         for kind in together:
             yield kind, f"cases with {kind.replace('+', ' and ')}", (kind,)
         return
-    for part in dict.fromkeys(part for kind in together for part in kind.split("+")):
+    parts = {part for kind in together for part in kind.split("+")}
+    for part in [kind for kind in catalogue() if kind in parts]:
         holding = tuple(kind for kind in together if part in kind.split("+"))
         about = f"cases with {part} and another fault: {count(len(holding), 'combination')}"
         yield f"{part}+any", about, holding
