@@ -16,7 +16,17 @@ from report_values import broken, case, every_fault_report, mixed_report, report
 from bench.campaign.check import check
 from bench.campaign.result import CAUTION
 from bench.model.loading import load_vehicle
-from bench.report.html import Drawing, Fact, Page, Part, check_page, render, run_page
+from bench.report.html import (
+    Drawing,
+    Fact,
+    Page,
+    Part,
+    check_page,
+    plain_page,
+    render,
+    run_page,
+    write_page,
+)
 from bench.report.html.sheet import Block, Broken, Column, Fuse, Matrix, Row, Story
 
 
@@ -143,6 +153,20 @@ def test_a_warning_and_further_parts_are_shown():
     text = render(page)
     assert "something has changed" in text
     assert '<figure role="img" aria-label="a line"><svg><path d=\'M0 0h1\'/></svg></figure>' in text
+
+
+def test_a_page_out_of_parts_speaks_of_no_rules(tmp_path):
+    part = Part("Response times", columns=("message", "worst"), rows=(("A", "1 ms"),))
+    page = plain_page(
+        "Timing", "Every deadline is met.", state="kept", parts=[part], facts={"rate": "250 kbit/s"}
+    )
+    write_page(page, tmp_path / "a.html")
+    text = Outline((tmp_path / "a.html").read_text(encoding="utf-8")).text
+    assert "Every deadline is met." in text
+    assert "rate 250 kbit/s" in text
+    assert "message worst A 1 ms" in text
+    assert "not exercised" not in text.partition("Skip to")[2].partition('"use strict"')[0]
+    assert "What broke" not in text
 
 
 # ---- names that mean harm ----

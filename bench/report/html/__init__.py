@@ -10,6 +10,7 @@ frames.py    the frames around an instant
 traffic.py   the wire: load, response times, error counters
 failsafe.py  what each load is meant to do
 reopened.py  from a result in a file to a page
+plain.py     a page out of parts, for results of another kind
 every.py     a file for each case of a check
 facts.py     what was tried, with which versions and which files
 render.py    a page as text
@@ -19,6 +20,7 @@ page.html, parts.html, style.css and page.js are the templates, the look, and th
 
 from bench.report.html.check import check_page
 from bench.report.html.every import keep_cases
+from bench.report.html.plain import plain_page, write_page
 from bench.report.html.render import render
 from bench.report.html.reopened import reopened_page
 from bench.report.html.run import run_page, write_run_page
@@ -31,8 +33,10 @@ __all__ = [
     "Part",
     "check_page",
     "keep_cases",
+    "plain_page",
     "render",
     "reopened_page",
     "run_page",
+    "write_page",
     "write_run_page",
 ]

@@ -73,5 +73,6 @@ def _index(report: CheckReport, files: Mapping[str, str], lost: Mapping[str, str
         inputs=digests(report.vehicle),
         caution=CAUTION,
         vehicle=str(report.vehicle.path),
+        judged=False,
         parts=(Part("Cases", columns=columns, rows=tuple(rows), links=tuple(links)),),
     )

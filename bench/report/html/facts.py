@@ -43,7 +43,7 @@ def check_facts(report: CheckReport) -> Iterator[Fact]:
         text = f"{show_duration(least.margin_ns)}: {least.verdict.subject}, {least.verdict.rule}"
         yield Fact("smallest margin", text)
     yield Fact("seed", str(report.seed))
-    yield from _versions()
+    yield from version_facts()
 
 
 def run_facts(result: RunResult) -> Iterator[Fact]:
@@ -56,10 +56,11 @@ def run_facts(result: RunResult) -> Iterator[Fact]:
     yield Fact("faults", "; ".join(fault.text for fault in faults) or "none")
     yield Fact("frames", str(len(result.recording.frames)))
     yield Fact("seed", str(scenario.seed))
-    yield from _versions()
+    yield from version_facts()
 
 
-def _versions() -> Iterator[Fact]:
+def version_facts() -> Iterator[Fact]:
+    """With which versions a result was made."""
     known = [_version(name) for name in ("linkloss", "python-can", "cantools")]
     yield Fact("versions", ", ".join([*known, f"Python {platform.python_version()}"]))
 

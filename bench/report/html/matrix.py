@@ -45,7 +45,8 @@ def _columns(report: CheckReport) -> Iterator[tuple[str, str, tuple[str, ...]]]:
             yield kind, f"cases with {kind.replace('+', ' and ')}", (kind,)
         return
     parts = {part for kind in together for part in kind.split("+")}
-    for part in [kind for kind in catalogue() if kind in parts]:
+    known = [kind for kind in catalogue() if kind in parts]
+    for part in [*known, *sorted(parts.difference(known))]:
         holding = tuple(kind for kind in together if part in kind.split("+"))
         about = f"cases with {part} and another fault: {count(len(holding), 'combination')}"
         yield f"{part}+any", about, holding

@@ -236,7 +236,9 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """A whole report. ``state`` is that of the verdict: kept, broken or untested."""
+    """A whole report. ``state`` is that of the verdict: kept, broken or untested. Where no rules
+    were ``judged`` the page does not speak of any.
+    """
 
     title: str
     subtitle: str
@@ -246,6 +248,7 @@ class Page:
     inputs: tuple[Digest, ...]
     caution: str
     vehicle: str = ""
+    judged: bool = True
     warnings: tuple[str, ...] = ()
     matrix: Matrix | None = None
     stories: tuple[Story, ...] = ()
