@@ -12,7 +12,7 @@ from bench.campaign.result import Cell
 from bench.campaign.store import CaseStore
 from bench.faults.catalogue import catalogue
 from bench.judge import Outcome
-from bench.report.html import check_page, render, stories
+from bench.report.html import Reduced, check_page, render, stories
 from bench.report.html.matrix import MOST_COLUMNS, check_matrix, worst_cell
 
 KINDS = ["cut", "reset", "drop", "mute", "hang", "alter", "delay", "stuck", "open"]
@@ -122,11 +122,20 @@ def test_twenty_thousand_cases_are_a_small_page():
     assert len(text.encode()) < 300_000
 
 
-def test_what_was_reduced_tells_its_story_its_file_and_its_effort():
-    page = check_page(report(case("cut", broken("tail_lamp", "fresh", "was off"))), jobs=1)
-    story = replace(
-        page.stories[0], reduced="one fault suffices", file="findings/a.toml", effort="12 runs"
+def test_findings_of_one_short_story_are_told_together_and_by_it():
+    found = report(
+        case("cut", broken("tail_lamp", "fresh", "was off instead of on")),
+        case("reset", broken("buzzer", "fresh", "was on instead of off")),
+        case("drop", broken("indicator", "fresh", "was on instead of off")),
     )
-    text = Outline(render(replace(page, stories=(story,)))).text
-    assert "one fault suffices" in text
-    assert "The shortest scenario that shows it: findings/a.toml (12 runs)" in text
+    short = Reduced("a", "one cut suffices", "linkloss run findings/a.toml", "12 of 200 runs")
+    told = {("tail_lamp", "fresh"): short, ("buzzer", "fresh"): short}
+    page = check_page(found, jobs=1, reduced=told)
+    assert [[entry.subject for entry in story.broken] for story in page.stories] == [
+        ["tail_lamp", "buzzer"],
+        ["indicator"],
+    ]
+    assert page.stories[1].reduced is None
+    text = Outline(render(page)).text
+    assert "In short: one cut suffices found in 12 of 200 runs" in text
+    assert "Run the short story: linkloss run findings/a.toml" in text

@@ -21,6 +21,7 @@ from bench.report.html import (
     Fact,
     Page,
     Part,
+    Reduced,
     check_page,
     plain_page,
     render,
@@ -176,9 +177,8 @@ def _page(words: list[str]) -> Page:
     """A page with a text from elsewhere in every place that takes one."""
     a, b, c, d, e = (words * 5)[:5]
     fuse = Fuse("broken", a, (b, c), ("finding-1",))
-    story = Story(
-        "finding-1", a, (Broken(b, c, d, (e, a), 3), Broken(c, d, e)), b, c, None, d, e, a, b
-    )
+    told = (Broken(b, c, d, (e, a), 3), Broken(c, d, e))
+    story = Story("finding-1", a, told, b, c, None, d, Reduced(e, a, b, c))
     return Page(
         title=a, subtitle=b, state="broken", verdict=c, caution=d, vehicle=e,
         facts=(Fact(a, b), Fact("", c)), inputs=(), warnings=(d,),

@@ -142,13 +142,21 @@ class Broken(NamedTuple):
     times: int = 1
 
 
+class Reduced(NamedTuple):
+    """The shortest scenario that was found for a finding: its name, what happens in it in one
+    sentence, the command that runs it alone, and what the search took. Findings with the same
+    ``name`` are one story.
+    """
+
+    name: str
+    sentence: str
+    command: str = ""
+    effort: str = ""
+
+
 @dataclass(frozen=True, slots=True)
 class Story:
-    """What one case shows. ``note`` says why there is no scene, or that it came out otherwise.
-
-    ``reduced`` (one sentence), ``file`` and ``effort`` tell of the shortest scenario that shows
-    it, where one was looked for.
-    """
+    """What one case shows. ``note`` says why there is no scene, or that it came out otherwise."""
 
     anchor: str
     title: str
@@ -157,9 +165,7 @@ class Story:
     command: str = ""
     scene: Scene | None = None
     note: str = ""
-    reduced: str = ""
-    file: str = ""
-    effort: str = ""
+    reduced: Reduced | None = None
 
 
 class LoadSheet(NamedTuple):

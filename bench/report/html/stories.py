@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from functools import partial
+from types import MappingProxyType
 
 from bench.campaign.again import Failed, Task, again, cases_named
 from bench.campaign.result import CheckReport, Finding, RunResult
@@ -11,7 +12,7 @@ from bench.judge import Outcome
 from bench.model.units import show_duration
 from bench.report.changes import narrowest
 from bench.report.html.scene import Place, look
-from bench.report.html.sheet import Broken, Scene, Story, Traffic
+from bench.report.html.sheet import Broken, Reduced, Scene, Story, Traffic
 from bench.report.html.traffic import traffic
 from bench.report.words import command, finding_sentence, rule_words
 from bench.scenario import Scenario
@@ -26,11 +27,17 @@ _CHANGED = (
 )
 
 
-def grouped(report: CheckReport) -> list[list[Finding]]:
-    """The findings by the case that shows them, in the order of the rules."""
-    groups: dict[str, list[Finding]] = {}
+def grouped(
+    report: CheckReport, reduced: Mapping[tuple[str, str], Reduced] = MappingProxyType({})
+) -> list[list[Finding]]:
+    """The findings by the shortest story that tells them, or else by the case that shows them, in
+    the order of the rules.
+    """
+    groups: dict[tuple[str, str], list[Finding]] = {}
     for finding in report.findings:
-        groups.setdefault(finding.case.name, []).append(finding)
+        short = reduced.get((finding.verdict.subject, finding.verdict.rule))
+        key = ("case", finding.case.name) if short is None else ("story", short.name)
+        groups.setdefault(key, []).append(finding)
     return list(groups.values())
 
 
@@ -51,8 +58,15 @@ def anchor(index: int) -> str:
 class Looker:
     """Runs the cases of a check again and makes its stories."""
 
-    def __init__(self, report: CheckReport, *, jobs: int | None = None) -> None:
+    def __init__(
+        self,
+        report: CheckReport,
+        reduced: Mapping[tuple[str, str], Reduced],
+        *,
+        jobs: int | None = None,
+    ) -> None:
         self.report = report
+        self.reduced = reduced
         self.jobs = jobs
 
     def stories(
@@ -124,6 +138,7 @@ class Looker:
             command=command(report, case),
             scene=scene if isinstance(scene, Scene) else None,
             note=note,
+            reduced=self.reduced.get((broken[0].subject, broken[0].rule)),
         )
 
     def _broken(self, finding: Finding) -> Broken:
@@ -161,9 +176,11 @@ class Looker:
 
 
 def _places(group: Sequence[Finding]) -> list[Place]:
+    """What to look at in the case that a story is told by."""
     return [
         Place(finding.verdict.subject, finding.verdict.rule, finding.verdict.at_ns)
         for finding in group
+        if finding.case.name == group[0].case.name
     ]
 
 
@@ -186,9 +203,7 @@ def _note(scene: Scene | Failed | Traffic | None) -> str:
 
 def _same(scene: Scene, group: Sequence[Finding]) -> bool:
     """Whether the case shows again what it showed in the check."""
-    shown = {
-        (finding.verdict.subject, finding.verdict.rule, finding.verdict.at_ns) for finding in group
-    }
+    shown = {tuple(place) for place in _places(group)}
     return shown <= set(scene.held)
 
 
