@@ -28,7 +28,26 @@ from bench.report.html import (
     run_page,
     write_page,
 )
-from bench.report.html.sheet import Block, Broken, Column, Fuse, Matrix, Row, Story
+from bench.report.html.sheet import (
+    Block,
+    Broken,
+    Column,
+    CounterLine,
+    Digest,
+    Flag,
+    FrameLine,
+    Fuse,
+    Label,
+    LoadSheet,
+    Matrix,
+    MessageLine,
+    Picture,
+    Row,
+    Scene,
+    Story,
+    Strip,
+    Traffic,
+)
 
 
 @pytest.fixture(scope="module")
@@ -173,19 +192,33 @@ def test_a_page_out_of_parts_speaks_of_no_rules(tmp_path):
 # ---- names that mean harm ----
 
 
+def _scene(a: str, b: str, c: str, d: str) -> Scene:
+    strips = (
+        Strip("loads", a, "broken", (("may", "M0 0h1"),), (Label(0, 9, b),), ((0, c), (4, d))),
+        Strip("other loads", d, "", (("level", "M0 0h1"),), (Label(2, 9, c, True),), ((0, a),)),
+    )
+    frame = FrameLine(a, b, c, d, a, b, failed=True, asks=True)
+    return Scene(Picture(10, (1, 5), strips, (Flag(3, b),)), (frame,), c, ((d, a),), ())
+
+
 def _page(words: list[str]) -> Page:
     """A page with a text from elsewhere in every place that takes one."""
     a, b, c, d, e = (words * 5)[:5]
     fuse = Fuse("broken", a, (b, c), ("finding-1",))
     told = (Broken(b, c, d, (e, a), 3), Broken(c, d, e))
-    story = Story("finding-1", a, told, b, c, None, d, Reduced(e, a, b, c))
+    story = Story("finding-1", a, told, b, c, _scene(a, b, c, d), d, Reduced(e, a, b, c))
+    messages = (MessageLine(a, b, c, 3, d, e, a, b),)
+    counters = (CounterLine(a, b, c, 1, 2),)
+    wire = Traffic(a, story.scene.picture, b, messages, counters, (Fact(c, d),))
     return Page(
         title=a, subtitle=b, state="broken", verdict=c, caution=d, vehicle=e,
-        facts=(Fact(a, b), Fact("", c)), inputs=(), warnings=(d,),
+        facts=(Fact(a, b), Fact("", c)), inputs=(Digest(a, b),), warnings=(d,),
         matrix=Matrix(e, (Column(a, b),), (Block(c, (Row(d, (fuse,)),)),)),
         stories=(story,), summarised=(replace(story, anchor="finding-2"),),
-        margins=((a, b, c, d),), untested=((e, a),),
-        parts=(Part(b, (c,), (d,), ((e,),)),),
+        margins=((a, b, c, d),), narrow=(replace(story, anchor="narrow-1"),),
+        untested=((e, a),), loads=(LoadSheet(a, b, c, d, e, a, b, c, "kept"),), traffic=wire,
+        tried=Matrix(e, (Column(a, b),), (Block(c, (Row(d, (Fuse("tried", e),)),)),)),
+        parts=(Part(b, (c,), (d,), ((e,),), ("x.html",), Drawing("<svg></svg>", a)),),
     )  # fmt: skip
 
 
