@@ -199,3 +199,19 @@ def test_a_load_that_kept_its_rules_is_not_marked_as_broken():
     assert "tail_left" in [strip.name for strip in scene.picture.strips]
     assert {strip.mark for strip in scene.picture.strips} == {""}
     assert scene.picture.flags == ()
+
+
+def test_a_fault_that_came_often_is_one_lane_with_its_name_at_the_last():
+    run_of = recording()
+    plug = FaultRecord("unplug", "the plug was pulled", "cable", False, (), 1 * MS, 2 * MS)
+    run_of.faults[:] = [plug, plug._replace(applied_ns=5 * MS, cleared_ns=7 * MS)]
+    first, *_ = lanes(Case(run_result().scenario.vehicle, run_of), [])
+    assert [part.text for part in first.stretches] == ["", "the plug was pulled"]
+    assert [at_ns for at_ns, text in first.values if text == "there"] == [1 * MS, 5 * MS]
+
+
+def test_a_run_in_which_nothing_broke_shows_all_loads_that_moved():
+    result = run(case_named(passing_wren().vehicle, "braking/none"))
+    groups = {strip.group for strip in look(result, []).picture.strips}
+    assert "loads" in groups
+    assert "other loads" not in groups

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import platform
+from collections import Counter
 from collections.abc import Iterator
 from hashlib import sha256
 from importlib.metadata import PackageNotFoundError, version
@@ -10,6 +11,7 @@ from inspect import getsourcefile
 from pathlib import Path
 
 from bench.campaign.result import CheckReport, RunResult
+from bench.judge import Outcome
 from bench.model.loading import Vehicle
 from bench.model.units import show_duration
 from bench.report.html.sheet import Digest, Fact
@@ -49,11 +51,15 @@ def check_facts(report: CheckReport) -> Iterator[Fact]:
 def run_facts(result: RunResult) -> Iterator[Fact]:
     """What a run was."""
     scenario = result.scenario
-    faults = result.recording.faults
+    times = Counter(fault.text for fault in result.recording.faults)
+    faults = [text if n == 1 else f"{text} ({n} times)" for text, n in times.items()]
+    outcomes = [verdict.outcome for verdict in result.verdicts]
+    rules = ", ".join(f"{outcomes.count(outcome)} {outcome.value}" for outcome in Outcome)
     yield Fact("scenario", scenario.name)
     yield Fact("situation", scenario.situation or "none of the vehicle's")
     yield Fact("simulated", show_duration(result.recording.end_ns))
-    yield Fact("faults", "; ".join(fault.text for fault in faults) or "none")
+    yield Fact("faults", "; ".join(faults) or "none")
+    yield Fact("rules", rules)
     yield Fact("frames", str(len(result.recording.frames)))
     yield Fact("seed", str(scenario.seed))
     yield from version_facts()

@@ -74,12 +74,19 @@ def lanes(case: Case, chosen: Iterable[str], broken: Iterable[str] = ()) -> list
 
 
 def _faults(recording: Recording) -> Iterator[Lane]:
+    """One lane for each fault, however often it came."""
+    spans: dict[tuple[str, str], list[tuple[int, int]]] = {}
     for fault in recording.faults:
         to_ns = recording.end_ns if fault.cleared_ns is None else fault.cleared_ns
-        stretch = Stretch(fault.applied_ns, to_ns, fault.text)
-        over = [(to_ns, "over")] if to_ns < recording.end_ns else []
-        values = [(0, "not yet"), (fault.applied_ns, "there"), *over]
-        yield Lane("faults", fault.kind, [stretch], values=values)
+        spans.setdefault((fault.kind, fault.text), []).append((fault.applied_ns, to_ns))
+    for (kind, text), found in spans.items():
+        values = [(0, "not there")]
+        for from_ns, to_ns in found:
+            values.append((from_ns, "there"))
+            values += [(to_ns, "not there")] if to_ns < recording.end_ns else []
+        last = len(found) - 1
+        stretches = [Stretch(a, b, text if i == last else "") for i, (a, b) in enumerate(found)]
+        yield Lane("faults", kind, stretches, values=values)
 
 
 def _inputs(recording: Recording) -> Iterator[Lane]:
@@ -169,7 +176,7 @@ def _controller(recording: Recording, node: str) -> Lane:
 def _loads(case: Case, chosen: frozenset[str], broken: frozenset[str]) -> Iterator[Lane]:
     recording, loads = case.recording, case.vehicle.loads
     order = [name for name in loads if name in chosen]
-    order += [name for name in loads if name not in chosen and _moved(recording, name)]
+    order += [name for name in moved_loads(recording) if name not in chosen]
     for name in order:
         segments = view_load(case, name).segments
         actual = recording.outputs[name]
@@ -184,8 +191,9 @@ def _loads(case: Case, chosen: frozenset[str], broken: frozenset[str]) -> Iterat
         )
 
 
-def _moved(recording: Recording, name: str) -> bool:
-    return len(recording.outputs[name].times) > 1
+def moved_loads(recording: Recording) -> list[str]:
+    """The loads that changed at all, in the order of the vehicle file."""
+    return [name for name, output in recording.outputs.items() if len(output.times) > 1]
 
 
 def _load_values(

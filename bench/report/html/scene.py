@@ -10,7 +10,7 @@ from bench.judge import Verdict
 from bench.judge.case import Case
 from bench.report.events import events
 from bench.report.html.frames import frames_around
-from bench.report.html.lanes import lanes
+from bench.report.html.lanes import lanes, moved_loads
 from bench.report.html.picture import picture
 from bench.report.html.sheet import Flag, Scene
 from bench.report.timeline import instant
@@ -29,9 +29,11 @@ class Place(NamedTuple):
 
 
 def look(result: RunResult, places: Sequence[Place]) -> Scene:
-    """Look at a run where it matters: at the places, or at its first fault."""
+    """Look at a run where it matters: at the places, or, where there is none, at its first fault
+    and at all loads.
+    """
     vehicle, recording = result.scenario.vehicle, result.recording
-    subjects = [place.subject for place in places]
+    subjects = [place.subject for place in places] or moved_loads(recording)
     broken = {verdict.subject for verdict in result.broken}
     drawn = lanes(Case(vehicle, recording), subjects, broken)
     instants = sorted({place.at_ns for place in places if place.at_ns is not None})
