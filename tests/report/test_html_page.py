@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from report_values import broken, case, every_fault_report, mixed_report, report, run_result
 
 from bench.campaign.check import check
-from bench.campaign.result import CAUTION
+from bench.campaign.result import CAUTION, CheckReport
 from bench.model.loading import load_vehicle
 from bench.report.html import (
     Drawing,
@@ -121,6 +121,15 @@ def test_a_cell_that_was_not_exercised_is_no_kept_one():
     assert row.count('<td class="untested"') == 2
     assert 'class="kept"' not in row
     assert "1 not exercised" in Outline(page).text
+
+
+def test_a_check_that_was_interrupted_is_no_kept_one():
+    whole = passing_wren()
+    part = CheckReport(whole.vehicle, 0, whole.declared, whole.cases, len(whole.cases) + 3)
+    page = check_page(part, jobs=1)
+    assert page.state == "untested"
+    assert "The check was interrupted: 3 cases not run." in Outline(render(page)).text
+    assert check_page(whole, jobs=1).state == "kept"
 
 
 def test_a_check_without_a_case_is_a_page_that_says_so():

@@ -12,7 +12,9 @@ from bench.report.html.matrix import check_matrix, tried_matrix
 from bench.report.html.sheet import Fact, Page, Reduced
 from bench.report.html.stories import Looker, grouped, links, margin_lines
 from bench.report.reach import reach_sentences
-from bench.report.words import outcome_line
+from bench.report.words import count, outcome_line
+
+CUT_SHORT = "The check was interrupted:"
 
 
 def check_page(
@@ -33,6 +35,9 @@ def check_page(
     if space is None:
         space = () if report.space is None else report.space.sentences()
     about = (*space, *reach_sentences(report.tally.coverage), MODEL)
+    missing = (report.planned or 0) - len(report.cases)
+    if missing > 0:
+        warnings = (*warnings, f"{CUT_SHORT} {count(missing, 'case')} not run.")
     return Page(
         title=report.vehicle.title,
         subtitle=report.vehicle.file.about,
@@ -58,4 +63,6 @@ def check_page(
 def _state(report: CheckReport) -> str:
     if report.findings:
         return "broken"
+    if (report.planned or 0) > len(report.cases):
+        return "untested"
     return "kept" if report.exit_code == EXIT_KEPT else "untested"

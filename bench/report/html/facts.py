@@ -32,7 +32,7 @@ def check_facts(report: CheckReport) -> Iterator[Fact]:
     planned = report.planned or found.cases
     cases = count(found.cases, "case")
     if found.cases < planned:
-        cases = f"{found.cases} of {count(planned, 'case')}: the check was interrupted"
+        cases = f"{found.cases} of {count(planned, 'case')}"
     kinds = [kind for kind in report.faults if kind != "none"]
     situations = {situation for situation, _ in report.tally.tried}
     yield Fact("tried", f"{cases}, {show_duration(found.simulated_ns)} simulated")
