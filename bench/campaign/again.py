@@ -26,7 +26,7 @@ LIMIT_S = 30.0
 """Wall-clock seconds that a case may take to run again."""
 
 
-class Task(NamedTuple, Generic[T]):
+class Wanted(NamedTuple, Generic[T]):
     """A case, and what is wanted of its run."""
 
     case: Scenario
@@ -46,7 +46,7 @@ def cases_named(vehicle: Vehicle, seed: int, names: Iterable[str]) -> Mapping[st
 
 
 def again(
-    tasks: Sequence[Task[T]], *, jobs: int | None = None, limit_s: float = LIMIT_S
+    wanted: Sequence[Wanted[T]], *, jobs: int | None = None, limit_s: float = LIMIT_S
 ) -> Iterator[T | Failed]:
     """Run cases again, ``jobs`` at a time (default: all cores); the answers in their order.
 
@@ -54,14 +54,14 @@ def again(
     one after the other.
     """
     if not can_branch():
-        yield from (task.work(run(task.case)) for task in tasks)
+        yield from (entry.work(run(entry.case)) for entry in wanted)
         return
     most = max(1, jobs or os.cpu_count() or 1)
     begun: list[_Child[T]] = []
     try:
-        for index in range(len(tasks)):
-            while len(begun) < min(len(tasks), index + most):
-                begun.append(_Child(tasks[len(begun)], limit_s))
+        for index in range(len(wanted)):
+            while len(begun) < min(len(wanted), index + most):
+                begun.append(_Child(wanted[len(begun)], limit_s))
             yield begun[index].answer()
     finally:
         for child in begun:
@@ -71,11 +71,11 @@ def again(
 class _Child(Generic[T]):
     """A process with one case. It inherits the case; its answer comes back through a pipe."""
 
-    def __init__(self, task: Task[T], limit_s: float) -> None:
+    def __init__(self, entry: Wanted[T], limit_s: float) -> None:
         context = multiprocessing.get_context("fork")
         self.limit_s = limit_s
         self.reader, writer = context.Pipe(duplex=False)
-        self.process = context.Process(target=_run, args=(task, writer), daemon=True)
+        self.process = context.Process(target=_run, args=(entry, writer), daemon=True)
         self.process.start()
         writer.close()
 
@@ -98,8 +98,8 @@ class _Child(Generic[T]):
         self.reader.close()
 
 
-def _run(task: Task[Any], writer: Connection) -> None:
+def _run(entry: Wanted[Any], writer: Connection) -> None:
     gc.disable()  # one case is over before it pays
-    writer.send(task.work(run(task.case)))
+    writer.send(entry.work(run(entry.case)))
     writer.close()
     os._exit(0)  # nothing that was inherited is to be flushed or closed a second time

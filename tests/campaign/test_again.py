@@ -7,7 +7,7 @@ import os
 
 import pytest
 
-from bench.campaign.again import Failed, Task, again, cases_named
+from bench.campaign.again import Failed, Wanted, again, cases_named
 from bench.campaign.apart import can_branch
 from bench.demo import demo_vehicle
 from bench.model.loading import load_vehicle
@@ -26,9 +26,9 @@ def test_cases_are_found_by_their_names_and_unknown_ones_are_missing(cases):
 
 
 def test_the_answers_come_in_the_order_of_the_cases(cases):
-    tasks = [Task(cases[name], lambda result: result.scenario.name) for name in NAMES]
-    assert list(again(tasks, jobs=2)) == NAMES
-    assert list(again(tasks, jobs=1)) == NAMES
+    wanted = [Wanted(cases[name], lambda result: result.scenario.name) for name in NAMES]
+    assert list(again(wanted, jobs=2)) == NAMES
+    assert list(again(wanted, jobs=1)) == NAMES
     assert list(again([])) == []
 
 
@@ -41,11 +41,11 @@ def forks():
 
 @pytest.mark.usefixtures("forks")
 def test_a_case_that_ends_its_process_costs_its_own_answer_only(cases):
-    tasks = [
-        Task(cases["parked/none"], lambda result: os._exit(3)),
-        Task(cases["parked/none"], lambda result: result.exit_code),
+    wanted = [
+        Wanted(cases["parked/none"], lambda result: os._exit(3)),
+        Wanted(cases["parked/none"], lambda result: result.exit_code),
     ]
-    lost, there = again(tasks, jobs=2)
+    lost, there = again(wanted, jobs=2)
     assert lost == Failed("its process ended before it could be looked at")
     assert there == 0
 
@@ -56,7 +56,7 @@ def test_a_case_that_never_ends_is_given_up(cases):
         while True:
             pass
 
-    (lost,) = again([Task(cases["parked/none"], wait)], limit_s=0.5)
+    (lost,) = again([Wanted(cases["parked/none"], wait)], limit_s=0.5)
     assert lost == Failed("it did not end within 0.5 s of real time")
 
 
@@ -65,7 +65,7 @@ def test_nothing_runs_on_when_nobody_wants_the_rest(cases):
     def work(result):
         return os.getpid()
 
-    answers = again([Task(cases["parked/none"], work)] * 3, jobs=2)
+    answers = again([Wanted(cases["parked/none"], work)] * 3, jobs=2)
     first = next(answers)
     answers.close()
     assert not multiprocessing.active_children()

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from functools import partial
 from pathlib import Path
 
-from bench.campaign.again import Failed, Task, again, cases_named
+from bench.campaign.again import Failed, Wanted, again, cases_named
 from bench.campaign.result import CAUTION, CaseResult, CheckReport, RunResult
 from bench.report.files import write_whole
 from bench.report.html.facts import digests
@@ -27,15 +27,15 @@ def keep_cases(report: CheckReport, folder: Path, *, jobs: int | None = None) ->
     found = cases_named(report.vehicle, report.seed, names)
     files = {name: f"case-{number:05d}.html" for number, name in enumerate(names, start=1)}
     known = [name for name in names if name in found]
-    tasks: list[Task[None]] = [
-        Task(
+    wanted: list[Wanted[None]] = [
+        Wanted(
             found[name],
             partial(_write, path=folder / files[name], words=commands[name]),
         )
         for name in known
     ]
     lost = dict.fromkeys(set(files).difference(known), "its name does not fit the vehicle")
-    answers = again(tasks, jobs=jobs)
+    answers = again(wanted, jobs=jobs)
     for name, answer in zip(known, answers, strict=True):
         if isinstance(answer, Failed):
             lost[name] = answer.why

@@ -33,9 +33,9 @@ def look(result: RunResult, places: Sequence[Place]) -> Scene:
     and at all loads.
     """
     vehicle, recording = result.scenario.vehicle, result.recording
-    subjects = [place.subject for place in places] or moved_loads(recording)
+    subjects = [place.subject for place in places]
     broken = {verdict.subject for verdict in result.broken}
-    drawn = lanes(Case(vehicle, recording), subjects, broken)
+    drawn = lanes(Case(vehicle, recording), subjects or moved_loads(recording), broken)
     instants = sorted({place.at_ns for place in places if place.at_ns is not None})
     first_ns = instants[0] if instants else _first_fault(result)
     flags = [Flag(at_ns, _flag(places, at_ns)) for at_ns in instants]

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from functools import partial
 from types import MappingProxyType
 
-from bench.campaign.again import Failed, Task, again, cases_named
+from bench.campaign.again import Failed, Wanted, again, cases_named
 from bench.campaign.result import CheckReport, Finding, RunResult
 from bench.judge import Outcome
 from bench.model.units import show_duration
@@ -80,18 +80,18 @@ class Looker:
         plain = self._plain()
         names = [group[0].case.name for group in full] + [name for _, name, _ in narrow]
         cases = cases_named(self.report.vehicle, self.report.seed, [*names, *plain[:1]])
-        tasks: list[Task[Scene | Traffic] | None] = [
-            *(_task(cases, group[0].case.name, _places(group)) for group in full),
-            *(_task(cases, name, places) for _, name, places in narrow),
+        wanted: list[Wanted[Scene | Traffic] | None] = [
+            *(_wanted(cases, group[0].case.name, _places(group)) for group in full),
+            *(_wanted(cases, name, places) for _, name, places in narrow),
             *(
-                Task[Scene | Traffic](cases[name], partial(_traffic, name))
+                Wanted[Scene | Traffic](cases[name], partial(_traffic, name))
                 for name in plain[:1]
                 if name in cases
             ),
         ]
-        known: list[Task[Scene | Traffic]] = [task for task in tasks if task is not None]
+        known: list[Wanted[Scene | Traffic]] = [entry for entry in wanted if entry is not None]
         answers = again(known, jobs=self.jobs)
-        scenes = [None if task is None else next(answers) for task in tasks]
+        scenes = [None if entry is None else next(answers) for entry in wanted]
         told = [self._story(i, group, scenes[i]) for i, group in enumerate(full)]
         rest = [self._story(i, group) for i, group in enumerate(groups) if i >= IN_FULL]
         close = [
@@ -184,10 +184,10 @@ def _places(group: Sequence[Finding]) -> list[Place]:
     ]
 
 
-def _task(
+def _wanted(
     cases: Mapping[str, Scenario], name: str, places: Sequence[Place]
-) -> Task[Scene | Traffic] | None:
-    return Task(cases[name], partial(look, places=places)) if name in cases else None
+) -> Wanted[Scene | Traffic] | None:
+    return Wanted(cases[name], partial(look, places=places)) if name in cases else None
 
 
 def _traffic(name: str, result: RunResult) -> Traffic:
