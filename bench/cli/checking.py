@@ -163,7 +163,7 @@ def check(
 
         spent = effort_json(report, wall_s, {**spread, "workers": workers}, told)
         write_whole(effort, spent)
-    _draw(report, html, keep_all, jobs)
+    _draw(report, told, html, keep_all, jobs)
     from bench.report.changes import narrowest  # noqa: PLC0415
 
     further = list(_further(report, baseline, under_ns, margins=margins))
@@ -279,7 +279,13 @@ def _write(
         write_whole(save, baseline_json(report))
 
 
-def _draw(report: CheckReport, html: Path | None, keep_all: Path | None, jobs: int | None) -> None:
+def _draw(
+    report: CheckReport,
+    told: Told | None,
+    html: Path | None,
+    keep_all: Path | None,
+    jobs: int | None,
+) -> None:
     """Write what is to be looked at."""
     if html is None and keep_all is None:
         return
@@ -289,7 +295,7 @@ def _draw(report: CheckReport, html: Path | None, keep_all: Path | None, jobs: i
     if keep_all is not None:
         keep_cases(report, keep_all, jobs=jobs)
     if html is not None:
-        write_whole(html, render(check_page(report, jobs=jobs)))
+        write_whole(html, render(check_page(report, jobs=jobs, told=told)))
 
 
 def _further(

@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from html_values import Outline
-from report_values import broken, case, kept, report
+from report_values import broken, case, kept, report, vehicle
 
+from bench.campaign.naming import case_named
 from bench.campaign.result import Cell
+from bench.campaign.run import run
+from bench.campaign.shrink import Shrunk
 from bench.campaign.store import CaseStore
+from bench.campaign.stories import Stories, Story
 from bench.faults.catalogue import catalogue
 from bench.judge import Outcome
-from bench.report.html import Reduced, check_page, render, stories
+from bench.report.findings import Told
+from bench.report.html import check_page, render, stories
 from bench.report.html.matrix import MOST_COLUMNS, check_matrix, worst_cell
 
 KINDS = ["cut", "reset", "drop", "mute", "hang", "alter", "delay", "stuck", "open"]
@@ -122,20 +128,41 @@ def test_twenty_thousand_cases_are_a_small_page():
     assert len(text.encode()) < 300_000
 
 
+def short_story(name: str, *tells: tuple[str, str], at_ms: int = 1) -> Story:
+    """A story of the tiny car in which its cable is cut."""
+    scenario = case_named(vehicle(), f"night/cut(dash,rear)@{at_ms}ms")
+    verdict = broken(*tells[0], "was off instead of on")
+    return Story(name, "x", Shrunk(scenario, verdict, tells, (), 12, 200, False), tells, 1)
+
+
 def test_findings_of_one_short_story_are_told_together_and_by_it():
     found = report(
         case("cut", broken("tail_lamp", "fresh", "was off instead of on")),
         case("reset", broken("buzzer", "fresh", "was on instead of off")),
         case("drop", broken("indicator", "fresh", "was on instead of off")),
     )
-    short = Reduced("a", "one cut suffices", "linkloss run findings/a.toml", "12 of 200 runs")
-    told = {("tail_lamp", "fresh"): short, ("buzzer", "fresh"): short}
-    page = check_page(found, jobs=1, reduced=told)
+    story = short_story("a", ("tail_lamp", "fresh"), ("buzzer", "fresh"))
+    told = Told(Stories((story,)), {"a": Path("findings/a.toml")})
+    page = check_page(found, jobs=1, told=told)
     assert [[entry.subject for entry in story.broken] for story in page.stories] == [
         ["tail_lamp", "buzzer"],
         ["indicator"],
     ]
     assert page.stories[1].reduced is None
     text = Outline(render(page)).text
-    assert "In short: one cut suffices found in 12 of 200 runs" in text
+    assert "In short: tail_lamp was " in text
+    assert "found in 12 of 200 runs" in text
     assert "Run the short story: linkloss run findings/a.toml" in text
+    assert "As it was met first: linkloss check" in text
+
+
+def test_the_picture_is_that_of_the_short_story():
+    (verdict, *_) = run(case_named(vehicle(), "night/cut(dash,rear)@77ms")).broken
+    rule = (verdict.subject, verdict.rule)
+    found = report(case("cut", broken(*rule, "was off instead of on")))
+    told = Told(Stories((short_story("a", rule, at_ms=77),)), {})
+    (story,) = check_page(found, jobs=1, told=told).stories
+    faults = next(strip for strip in story.scene.picture.strips if strip.group == "faults")
+    assert (7700, "there") in faults.values
+    assert [flag.at_ns for flag in story.scene.picture.flags] == [verdict.at_ns]
+    assert story.note == ""

@@ -14,14 +14,14 @@ from hypothesis import strategies as st
 from report_values import broken, case, every_fault_report, mixed_report, report, run_result
 
 from bench.campaign.check import check
-from bench.campaign.result import CAUTION, CheckReport
+from bench.campaign.result import CAUTION, CheckReport, RunResult
 from bench.model.loading import load_vehicle
+from bench.recording import Recording
 from bench.report.html import (
     Drawing,
     Fact,
     Page,
     Part,
-    Reduced,
     check_page,
     plain_page,
     render,
@@ -42,6 +42,7 @@ from bench.report.html.sheet import (
     Matrix,
     MessageLine,
     Picture,
+    Reduced,
     Row,
     Scene,
     Story,
@@ -171,6 +172,15 @@ def test_a_run_that_broke_nothing_is_no_failure():
     page = run_page(replace(result, scenario=replace(result.scenario, expectations=())))
     assert page.state == "kept"
     assert "What happened" in Outline(render(page)).text
+
+
+def test_a_run_that_brought_its_process_down_is_a_page_without_a_picture():
+    nothing = Recording("Tiny", 0, 6_000_000_000)
+    lost = broken("(process)", "program", "brought its process down", at_ms=0, wrong_ms=None)
+    scenario = replace(run_result().scenario, expectations=())
+    page = run_page(RunResult(scenario, nothing, (lost,), ()))
+    assert page.state == "broken"
+    assert "There is no picture: nothing came back of this run." in Outline(render(page)).text
 
 
 def test_a_warning_and_further_parts_are_shown():

@@ -24,14 +24,13 @@ from bench.report.html.plain import plain_page, write_page
 from bench.report.html.render import render
 from bench.report.html.reopened import reopened_page
 from bench.report.html.run import run_page, write_run_page
-from bench.report.html.sheet import Drawing, Fact, Page, Part, Reduced
+from bench.report.html.sheet import Drawing, Fact, Page, Part
 
 __all__ = [
     "Drawing",
     "Fact",
     "Page",
     "Part",
-    "Reduced",
     "check_page",
     "keep_cases",
     "plain_page",

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from types import MappingProxyType
+from collections.abc import Sequence
 
 from bench.campaign.result import CAUTION, EXIT_KEPT, CheckReport
+from bench.report.findings import Told
 from bench.report.html.facts import MODEL, check_facts, digests
 from bench.report.html.failsafe import load_sheets, untested_lines
 from bench.report.html.matrix import check_matrix, tried_matrix
-from bench.report.html.sheet import Fact, Page, Reduced
+from bench.report.html.sheet import Fact, Page
 from bench.report.html.stories import Looker, grouped, links, margin_lines
 from bench.report.reach import reach_sentences
 from bench.report.words import count, outcome_line
@@ -23,15 +23,15 @@ def check_page(
     jobs: int | None = None,
     warnings: Sequence[str] = (),
     space: Sequence[str] | None = None,
-    reduced: Mapping[tuple[str, str], Reduced] = MappingProxyType({}),
+    told: Told | None = None,
 ) -> Page:
     """The page of a check. The cases that it shows pictures of are run again, ``jobs`` at a time
     (default: all cores). ``warnings`` stand right under the verdict; ``space`` says what the
-    cases were chosen from where the report itself does not know. ``reduced`` holds, by (subject,
-    rule), the shortest story of a finding, where one was looked for.
+    cases were chosen from where the report itself does not know. ``told`` holds the
+    shortest stories of what broke, where they were looked for: then these are what is shown.
     """
-    groups = grouped(report, reduced)
-    full, rest, narrow, wire = Looker(report, reduced, jobs=jobs).stories(groups)
+    groups = grouped(report, told)
+    full, rest, narrow, wire = Looker(report, told, jobs=jobs).stories(groups)
     if space is None:
         space = () if report.space is None else report.space.sentences()
     about = (*space, *reach_sentences(report.tally.coverage), MODEL)

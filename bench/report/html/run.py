@@ -55,7 +55,7 @@ def run_page(
             ),
         ),
         loads=load_sheets(vehicle, result.verdicts),
-        traffic=traffic(vehicle, result.recording, "this run"),
+        traffic=traffic(vehicle, result.recording, "this run") if _seen(result) else None,
         parts=(*_expectations(result), *parts),
     )
 
@@ -84,8 +84,14 @@ def _story(result: RunResult, broken: Sequence[Verdict], command: str) -> Story:
         broken=told,
         situation=result.scenario.situation,
         command=command,
-        scene=look(result, places),
+        scene=look(result, places) if _seen(result) else None,
+        note="" if _seen(result) else "There is no picture: nothing came back of this run.",
     )
+
+
+def _seen(result: RunResult) -> bool:
+    """Whether there is a recording at all: of a process that was brought down there is none."""
+    return bool(result.recording.nodes)
 
 
 def _broken(result: RunResult, verdict: Verdict) -> Broken:

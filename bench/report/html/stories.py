@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from functools import partial
-from types import MappingProxyType
 
 from bench.campaign.again import Failed, Wanted, again, cases_named
 from bench.campaign.result import CheckReport, Finding, RunResult
 from bench.judge import Outcome
 from bench.model.units import show_duration
 from bench.report.changes import narrowest
+from bench.report.findings import Told
 from bench.report.html.scene import Place, look
 from bench.report.html.sheet import Broken, Reduced, Scene, Story, Traffic
 from bench.report.html.traffic import traffic
+from bench.report.story import effort, story_sentence
 from bench.report.words import command, finding_sentence, rule_words
 from bench.scenario import Scenario
 
@@ -27,15 +28,13 @@ _CHANGED = (
 )
 
 
-def grouped(
-    report: CheckReport, reduced: Mapping[tuple[str, str], Reduced] = MappingProxyType({})
-) -> list[list[Finding]]:
+def grouped(report: CheckReport, told: Told | None = None) -> list[list[Finding]]:
     """The findings by the shortest story that tells them, or else by the case that shows them, in
     the order of the rules.
     """
     groups: dict[tuple[str, str], list[Finding]] = {}
     for finding in report.findings:
-        short = reduced.get((finding.verdict.subject, finding.verdict.rule))
+        short = told.story(finding) if told is not None else None
         key = ("case", finding.case.name) if short is None else ("story", short.name)
         groups.setdefault(key, []).append(finding)
     return list(groups.values())
@@ -61,12 +60,12 @@ class Looker:
     def __init__(
         self,
         report: CheckReport,
-        reduced: Mapping[tuple[str, str], Reduced],
+        told: Told | None = None,
         *,
         jobs: int | None = None,
     ) -> None:
         self.report = report
-        self.reduced = reduced
+        self.told = told
         self.jobs = jobs
 
     def stories(
@@ -81,7 +80,7 @@ class Looker:
         names = [group[0].case.name for group in full] + [name for _, name, _ in narrow]
         cases = cases_named(self.report.vehicle, self.report.seed, [*names, *plain[:1]])
         wanted: list[Wanted[Scene | Traffic] | None] = [
-            *(_wanted(cases, group[0].case.name, _places(group)) for group in full),
+            *(self._finding(cases, group) for group in full),
             *(_wanted(cases, name, places) for _, name, places in narrow),
             *(
                 Wanted[Scene | Traffic](cases[name], partial(_traffic, name))
@@ -100,6 +99,16 @@ class Looker:
         ]
         last = scenes[-1] if scenes else None
         return tuple(told), tuple(rest), tuple(close), last if isinstance(last, Traffic) else None
+
+    def _finding(
+        self, cases: Mapping[str, Scenario], group: Sequence[Finding]
+    ) -> Wanted[Scene | Traffic] | None:
+        """What tells a group of findings: their shortest story, or the case that shows them."""
+        short = self.told.story(group[0]) if self.told is not None else None
+        if short is None:
+            return _wanted(cases, group[0].case.name, _places(group))
+        rules = [(finding.verdict.subject, finding.verdict.rule) for finding in group]
+        return Wanted(short.shrunk.scenario, partial(_look_where_broken, rules=rules))
 
     def _plain(self) -> list[str]:
         """A case without a fault, of the situation that does most; none if none was run."""
@@ -128,7 +137,8 @@ class Looker:
         report, case = self.report, group[0].case
         broken = tuple(self._broken(finding) for finding in group)
         note = _note(scene) if index < IN_FULL else ""
-        if isinstance(scene, Scene) and not _same(scene, group):
+        reduced = self._reduced(group[0])
+        if isinstance(scene, Scene) and not _same(scene, group, by_rule=reduced is not None):
             note = _CHANGED
         return Story(
             anchor=anchor(index),
@@ -138,8 +148,15 @@ class Looker:
             command=command(report, case),
             scene=scene if isinstance(scene, Scene) else None,
             note=note,
-            reduced=self.reduced.get((broken[0].subject, broken[0].rule)),
+            reduced=reduced,
         )
+
+    def _reduced(self, finding: Finding) -> Reduced | None:
+        short = self.told.story(finding) if self.told is not None else None
+        if self.told is None or short is None:
+            return None
+        sentence = story_sentence(short)
+        return Reduced(short.name, sentence, self.told.command(short), effort(short))
 
     def _broken(self, finding: Finding) -> Broken:
         verdict = finding.verdict
@@ -201,10 +218,24 @@ def _note(scene: Scene | Failed | Traffic | None) -> str:
     return f"There is no picture: {scene.why}." if isinstance(scene, Failed) else ""
 
 
-def _same(scene: Scene, group: Sequence[Finding]) -> bool:
-    """Whether the case shows again what it showed in the check."""
-    shown = {tuple(place) for place in _places(group)}
-    return shown <= set(scene.held)
+def _same(scene: Scene, group: Sequence[Finding], *, by_rule: bool) -> bool:
+    """Whether the case shows again what it showed in the check; a short story breaks the same
+    rules, but at other instants.
+    """
+    if by_rule:
+        rules = {(finding.verdict.subject, finding.verdict.rule) for finding in group}
+        return rules <= {(subject, rule) for subject, rule, _ in scene.held}
+    return {tuple(place) for place in _places(group)} <= set(scene.held)
+
+
+def _look_where_broken(result: RunResult, rules: Collection[tuple[str, str]]) -> Scene:
+    """Look at a run where it breaks these rules."""
+    places = [
+        Place(verdict.subject, verdict.rule, verdict.at_ns)
+        for verdict in result.broken
+        if (verdict.subject, verdict.rule) in rules
+    ]
+    return look(result, places)
 
 
 def margin_lines(report: CheckReport, most: int = 12) -> Iterator[tuple[str, str, str, str]]:
