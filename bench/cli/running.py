@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -33,6 +34,7 @@ def run(
     signals: Path | None = None,
     json: Path | None = None,
     apart: Flag = False,
+    html: Path | None = None,
     quiet: Quiet = False,
 ) -> int:
     """Run one scenario and show what happened, in order of time, with the verdicts.
@@ -55,11 +57,13 @@ def run(
         Write the whole recording and the verdicts as JSON to this file.
     apart
         Run in a process of its own: a program that crashes it or hangs is a broken rule.
+    html
+        Write what happened as one HTML file that opens offline.
     quiet
         No timeline: what broke, the totals.
     """
     logs = [Path(path) for path in log or ()]
-    check_targets([json, bits])
+    check_targets([json, html, bits])
     check_signals(signals)
     check_logs(logs)
     from_ns, to_ns = _window(bits, bits_from, bits_to)
@@ -75,6 +79,10 @@ def run(
     write_signals(result, signals)
     if bits is not None:
         _write_bits(result, bits, from_ns, to_ns)
+    if html is not None:
+        from bench.report.html import write_run_page  # noqa: PLC0415
+
+        write_run_page(result, html, command=shlex.join(["linkloss", "run", str(scenario)]))
     from bench.report.screen import make_console  # noqa: PLC0415
     from bench.report.timeline import show_run  # noqa: PLC0415
 
