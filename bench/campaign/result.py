@@ -193,12 +193,16 @@ class CheckReport:
 
 
 class Tally:
-    """What cases amount to, gathered in one pass and in memory that does not grow with them."""
+    """What cases amount to, gathered in one pass and in memory that does not grow with them.
+
+    ``tried`` counts the cases by situation and kind of fault.
+    """
 
     def __init__(self, cases: Iterable[CaseResult]) -> None:
         self.simulated_ns = 0
         self.frames = 0
         self.faults: set[str] = set()
+        self.tried: dict[tuple[str, str], int] = {}
         self.cells: dict[tuple[str, str], Cell] = {}
         self.worst: dict[tuple[str, str], tuple[Verdict, CaseResult]] = {}
         self.findings: dict[tuple[str, str], Finding] = {}
@@ -212,6 +216,8 @@ class Tally:
         self.frames += case.frames
         self.faults.add(case.fault)
         self.coverage.add(reached(case.points, case.verdicts))
+        drawer = (case.situation, case.fault)
+        self.tried[drawer] = self.tried.get(drawer, 0) + 1
         for verdict in case.verdicts:
             if verdict.outcome is Outcome.NOT_EXERCISED:
                 continue

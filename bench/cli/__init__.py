@@ -19,6 +19,7 @@ from bench.cli.describing import describe
 from bench.cli.driving import drive
 from bench.cli.listing import faults, schema
 from bench.cli.replaying import replay
+from bench.cli.reporting import report
 from bench.cli.running import run
 from bench.cli.timing import timing
 
@@ -41,7 +42,7 @@ app = App(
     help_format="plaintext",
     suppress_keyboard_interrupt=False,
 )
-for command in (check, run, replay, describe, compare, drive, timing, faults, schema):
+for command in (check, run, report, timing, replay, describe, compare, drive, faults, schema):
     app.command(command)
 
 

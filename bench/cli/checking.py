@@ -9,7 +9,16 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from cyclopts import Parameter
 
-from bench.cli.common import Flag, Quiet, Verbose, Words, bad, check_targets, duration_ns
+from bench.cli.common import (
+    Flag,
+    Quiet,
+    Verbose,
+    Words,
+    bad,
+    check_folder,
+    check_targets,
+    duration_ns,
+)
 from bench.cli.telling import ensure_tellable, tell
 from bench.wallclock import monotonic_seconds
 
@@ -45,6 +54,8 @@ def check(
     resume: Flag = False,
     json: Path | None = None,
     junit: Path | None = None,
+    html: Path | None = None,
+    keep_all: Path | None = None,
     margins: Flag = False,
     fail_under: str | None = None,
     save: Path | None = None,
@@ -98,6 +109,10 @@ def check(
         Write the report as JSON to this file.
     junit
         Write the rules as JUnit XML to this file.
+    html
+        Write the report as one HTML file that opens offline.
+    keep_all
+        Write an HTML file for every case into this folder, beside an index; they run again.
     margins
         List the rules that were kept by their margin, the smallest first.
     fail_under
@@ -119,7 +134,8 @@ def check(
     verbose
         List every rule.
     """
-    check_targets([json, junit, save, effort])
+    check_targets([json, junit, html, save, effort])
+    check_folder(keep_all)
     under_ns = duration_ns("--fail-under", fail_under)
     baseline = _baseline(against)
     _sensible(only, situation, jobs, results, resume=resume)
@@ -158,6 +174,7 @@ def check(
 
         spent = effort_json(report, wall_s, {**spread, "workers": workers}, told)
         write_whole(effort, spent)
+    _draw(report, told, html, keep_all, jobs)
     from bench.report.changes import narrowest  # noqa: PLC0415
 
     further = list(_further(report, baseline, under_ns, margins=margins))
@@ -282,6 +299,25 @@ def _write(
         write_whole(junit, junit_xml(report, told))
     if save is not None:
         write_whole(save, baseline_json(report))
+
+
+def _draw(
+    report: CheckReport,
+    told: Told | None,
+    html: Path | None,
+    keep_all: Path | None,
+    jobs: int | None,
+) -> None:
+    """Write what is to be looked at."""
+    if html is None and keep_all is None:
+        return
+    from bench.report.files import write_whole  # noqa: PLC0415
+    from bench.report.html import check_page, keep_cases, render  # noqa: PLC0415
+
+    if keep_all is not None:
+        keep_cases(report, keep_all, jobs=jobs)
+    if html is not None:
+        write_whole(html, render(check_page(report, jobs=jobs, told=told)))
 
 
 def _further(

@@ -30,6 +30,14 @@ def check_targets(paths: Iterable[Path | None]) -> None:
             ensure_writable(path)
 
 
+def check_folder(folder: Path | None) -> None:
+    """Make a folder, and find out before a run whether it takes files. Raises BadInput."""
+    if folder is not None:
+        from bench.report.files import ensure_folder  # noqa: PLC0415
+
+        ensure_folder(folder)
+
+
 def duration_ns(option: str, text: str | None) -> int | None:
     """An option that is a duration with its unit. Raises BadInput."""
     if text is None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -27,12 +28,13 @@ def run(
     /,
     *,
     log: Words = None,
-    signals: Path | None = None,
     bits: Path | None = None,
     bits_from: str | None = None,
     bits_to: str | None = None,
+    signals: Path | None = None,
     json: Path | None = None,
     apart: Flag = False,
+    html: Path | None = None,
     quiet: Quiet = False,
 ) -> int:
     """Run one scenario and show what happened, in order of time, with the verdicts.
@@ -43,23 +45,25 @@ def run(
         The scenario file.
     log
         Write all frames as a log: .log .asc .blf .csv .trc .mf4 .db .pcap .log.gz .asc.gz .csv.gz.
-    signals
-        Write all decoded signals as columns: .csv, or .parquet (extra 'parquet').
     bits
         Write the bits on the wire as a waveform (.vcd): the bus, and what each node drives.
     bits_from
         Begin the waveform at this instant, such as "1.5 s". Default: the beginning.
     bits_to
         End the waveform at this instant. Default: the end.
+    signals
+        Write all decoded signals as columns: .csv, or .parquet (extra 'parquet').
     json
         Write the whole recording and the verdicts as JSON to this file.
     apart
         Run in a process of its own: a program that crashes it or hangs is a broken rule.
+    html
+        Write what happened as one HTML file that opens offline.
     quiet
         No timeline: what broke, the totals.
     """
     logs = [Path(path) for path in log or ()]
-    check_targets([json, bits])
+    check_targets([json, html, bits])
     check_signals(signals)
     check_logs(logs)
     from_ns, to_ns = _window(bits, bits_from, bits_to)
@@ -75,6 +79,10 @@ def run(
     write_signals(result, signals)
     if bits is not None:
         _write_bits(result, bits, from_ns, to_ns)
+    if html is not None:
+        from bench.report.html import write_run_page  # noqa: PLC0415
+
+        write_run_page(result, html, command=shlex.join(["linkloss", "run", str(scenario)]))
     from bench.report.screen import make_console  # noqa: PLC0415
     from bench.report.timeline import show_run  # noqa: PLC0415
 
@@ -95,14 +103,6 @@ def write_run(result: RunResult, logs: Sequence[Path], json: Path | None) -> Non
         from bench.report.machine import run_json  # noqa: PLC0415
 
         write_whole(json, run_json(result))
-
-
-def write_signals(result: RunResult, path: Path | None) -> None:
-    """Write the decoded signals of a run, if that was asked for."""
-    if path is not None:
-        from bench.report.signals import write_columns  # noqa: PLC0415
-
-        write_columns(result.recording, result.scenario.vehicle.messages, path)
 
 
 def _window(
@@ -128,3 +128,11 @@ def _write_bits(result: RunResult, path: Path, from_ns: int, to_ns: int | None) 
     until_ns = end_ns if to_ns is None else min(to_ns, end_ns)
     channels = waveform(result.recording, wire.bit_rate, wire.cable)
     write_whole(path, vcd(channels, from_ns, until_ns, scope=wire.channel))
+
+
+def write_signals(result: RunResult, path: Path | None) -> None:
+    """Write the decoded signals of a run, if that was asked for."""
+    if path is not None:
+        from bench.report.signals import write_columns  # noqa: PLC0415
+
+        write_columns(result.recording, result.scenario.vehicle.messages, path)

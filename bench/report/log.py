@@ -32,14 +32,13 @@ from bench.wire.messages import message_of
 class _Writer(Protocol):
     """What takes the frames of a log."""
 
-    def on_message_received(self, message: can.Message, /) -> None:
+    def on_message_received(self, message: can.Message) -> None:
         """One more."""
 
 
 _NS_PER_S = 1_000_000_000
 FORMATS = (
-    ".log", ".asc", ".blf", ".csv", ".trc", ".mf4", ".db", ".pcap", ".log.gz", ".asc.gz",
-    ".csv.gz",
+    ".log", ".asc", ".blf", ".csv", ".trc", ".mf4", ".db", ".pcap", ".log.gz", ".asc.gz", ".csv.gz",
 )  # fmt: skip
 LOSSES = {
     ".log": "its times are rounded to a microsecond",
@@ -48,8 +47,8 @@ LOSSES = {
     ".csv": "it has no channel and no direction",
     ".trc": "it has neither error frames nor remote frames, channels are numbers",
     ".mf4": "channels are numbers",
-    ".pcap": "it has no channel and no direction",
     ".db": "it has no channel and no direction",
+    ".pcap": "it has no channel and no direction",
 }
 """What a format cannot hold, by its extension."""
 _TRIGGER_DATE = "Thu Jan 01 00:00:00.0 1970"
@@ -106,11 +105,11 @@ def _writer(beside: Path, suffix: str, name: str) -> Iterator[_Writer]:
     if kind == ".mf4":
         with beside.open("w+b") as binary, _mf4(binary) as writer:
             yield writer
-    elif kind == ".db":
-        yield from _database(beside)
     elif kind == ".pcap":
         with beside.open("wb") as packets:
             yield PcapWriter(packets)
+    elif kind == ".db":
+        yield from _database(beside)
     elif kind == ".blf":
         with can.BLFWriter(beside) as writer:
             writer.start_timestamp = 0.0

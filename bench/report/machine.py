@@ -13,6 +13,7 @@ from bench.campaign.result import CAUTION, CaseResult, CheckReport, Finding, Rul
 from bench.judge import Outcome, Verdict
 from bench.model.loading import Vehicle
 from bench.report.findings import Told
+from bench.report.inputs import content_now
 from bench.report.reach import combinations, judged_in
 from bench.report.story_fields import story_fields
 from bench.report.table import groups
@@ -50,6 +51,7 @@ def check_json_parts(report: CheckReport, told: Told | None = None) -> Iterator[
             "version": CHECK_VERSION,
             "vehicle": report.vehicle.title,
             "vehicle_file": str(report.vehicle.path),
+            "content": content_now(report.vehicle),
             "seed": report.seed,
             "exit_code": report.exit_code,
             "outcome": outcome_line(report),
@@ -94,6 +96,7 @@ def run_json(result: RunResult) -> str:
             "title": scenario.title,
             "vehicle": scenario.vehicle.title,
             "vehicle_file": str(scenario.vehicle.path),
+            "content": content_now(scenario.vehicle),
             "situation": scenario.situation,
             "beginning": dict(scenario.inputs),
             "exit_code": result.exit_code,

@@ -118,7 +118,7 @@ def _totals(console: Console, result: RunResult) -> None:
     outcomes = [verdict.outcome for verdict in result.verdicts]
     frames = result.recording.frames
     failed = sum(1 for record in frames if record.error is not None)
-    heading(console, _outcome(result))
+    heading(console, outcome_of_run(result))
     paragraph(
         console,
         f"rules: {outcomes.count(Outcome.KEPT)} kept, {outcomes.count(Outcome.BROKEN)} broken,"
@@ -129,7 +129,8 @@ def _totals(console: Console, result: RunResult) -> None:
     paragraph(console, f"on the wire: {good}{bad}")
 
 
-def _outcome(result: RunResult) -> str:
+def outcome_of_run(result: RunResult) -> str:
+    """What a run amounts to, in one sentence."""
     rules = sum(1 for verdict in result.verdicts if verdict.broken)
     hopes = sum(1 for verdict in result.expected if verdict.broken)
     if rules or hopes:
