@@ -88,7 +88,9 @@ def check(
     results = CaseStore() if store is None else store
     space = order.planned(vehicle).space if case is None else None
     declared = tuple(declared_rules(vehicle, order.not_judged(vehicle)))
-    report = CheckReport(vehicle, seed, declared, results, batches.total, space, drive)
+    report = CheckReport(
+        vehicle, seed, declared, results, batches.total, space, drive, order.logged
+    )
     crew: Runner = (
         Crew(jobs or os.cpu_count() or 1, branch=branch, limit_s=limit_s)
         if cluster is None

@@ -61,13 +61,18 @@ class Order:
         """The nodes that have no program in the cases."""
         return () if self.drive is None else stage(vehicle, self.drive, self.logged).drive.nodes
 
+    def named(self, vehicle: Vehicle, name: str) -> Scenario | None:
+        """The case with a name, or None when it is no name of a case here."""
+        if self.drive is None:
+            return case_named(vehicle, name, self.seed)
+        staged = stage(vehicle, self.drive, self.logged)
+        case = case_named(staged.vehicle, name, self.seed)
+        return None if case is None else next(staged.dressed([case]), None)
+
     def _one(self, vehicle: Vehicle, name: str) -> Scenario:
-        staged = None if self.drive is None else stage(vehicle, self.drive, self.logged)
-        case = case_named(vehicle if staged is None else staged.vehicle, name, self.seed)
+        case = self.named(vehicle, name)
         if case is not None:
-            found = [case] if staged is None else list(staged.dressed([case]))
-            if found:
-                return found[0]
+            return case
         known = [case.name for case in replace(self, depth="full").planned(vehicle).cases]
         near = nearest(name, known)
         text = f"unknown case '{name}'; expected a name as a check reports it{near}"

@@ -12,10 +12,11 @@ import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from multiprocessing.connection import Connection
+from pathlib import Path
 from typing import Any, Generic, NamedTuple, TypeVar
 
 from bench.campaign.apart import can_branch
-from bench.campaign.naming import case_named
+from bench.campaign.order import Order
 from bench.campaign.result import RunResult
 from bench.campaign.run import run
 from bench.model.loading import Vehicle
@@ -39,9 +40,18 @@ class Failed(NamedTuple):
     why: str
 
 
-def cases_named(vehicle: Vehicle, seed: int, names: Iterable[str]) -> Mapping[str, Scenario]:
-    """The cases with these names; names that do not fit the vehicle are missing."""
-    found = {name: case_named(vehicle, name, seed) for name in names}
+def cases_named(
+    vehicle: Vehicle,
+    seed: int,
+    names: Iterable[str],
+    drive: Path | None = None,
+    logged: tuple[str, ...] | None = None,
+) -> Mapping[str, Scenario]:
+    """The cases with these names; names that do not fit the vehicle are missing. ``drive`` is
+    the log whose windows are the situations, if any, ``logged`` the nodes that come out of it.
+    """
+    order = Order(vehicle.path, seed, drive=drive, logged=logged)
+    found = {name: order.named(vehicle, name) for name in names}
     return {name: case for name, case in found.items() if case is not None}
 
 

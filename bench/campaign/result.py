@@ -106,7 +106,7 @@ class CheckReport:
     :class:`bench.campaign.store.CaseStore`. They are gone through once for everything below.
     ``planned`` is how many there were to be; fewer were run if the check was interrupted.
     ``space`` says what they were chosen from, and what was left out. ``drive`` is the log whose
-    windows were the situations, if any.
+    windows were the situations, if any, ``logged`` the nodes that were named to come out of it.
     """
 
     vehicle: Vehicle
@@ -116,6 +116,7 @@ class CheckReport:
     planned: int | None = None
     space: Space | None = None
     drive: Path | None = None
+    logged: tuple[str, ...] | None = None
 
     @cached_property
     def tally(self) -> Tally:

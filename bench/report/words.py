@@ -225,6 +225,8 @@ def command_parts(report: CheckReport, case: CaseResult) -> tuple[str, ...]:
     parts = [start, f"--case {_quoted(case.name)}"]
     if report.drive is not None:
         parts.insert(1, f"--drive {shlex.quote(str(report.drive))}")
+    if report.logged:
+        parts.insert(2, f"--logged {' '.join(report.logged)}")
     if report.seed:
         parts.append(f"--seed {report.seed}")
     return tuple(parts)

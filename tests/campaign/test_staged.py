@@ -9,6 +9,7 @@ import pytest
 
 from bench.campaign.check import check
 from bench.campaign.order import Order
+from bench.campaign.rerun import cases_named
 from bench.campaign.run import run_case
 from bench.campaign.staged import BEFORE_NS, TIMES, WHOLE, Stage, stage
 from bench.judge import Outcome, declared_rules
@@ -131,6 +132,22 @@ def test_a_report_names_the_drive_and_judges_only_what_was_simulated():
     assert ("LampRequest.Position", "control") not in report.declared
     assert ("tail_left", "end to end") not in report.declared
     assert ("tail_left", "stale") in report.declared
+
+
+def test_a_case_of_a_drive_is_run_again_from_its_name_alone():
+    name = next(name for name, case in cases().items() if case.kinds == "unplug")
+    again = cases_named(wren(), 0, [name, "nowhere/none"], DRIVE)
+    assert list(again) == [name]
+    one, other = again[name], cases()[name]
+    assert (one.inputs, one.actions, one.faults) == (other.inputs, other.actions, other.faults)
+    assert list(one.traffic.frames()) == list(other.traffic.frames())
+    assert cases_named(wren(), 0, [name]) == {}
+
+
+def test_the_command_of_a_case_names_the_nodes_that_were_named():
+    report = check(wren(), drive=DRIVE, logged=("dash", "gauge"), case=f"{WHOLE}/none", jobs=1)
+    assert "--logged dash gauge" in command(report, next(iter(report.cases)))
+    assert not [subject for subject, _ in report.declared if subject == "link_lamp"]
 
 
 @pytest.mark.parametrize("depth", ["pairs", "hunt"])

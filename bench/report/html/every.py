@@ -24,7 +24,7 @@ def keep_cases(report: CheckReport, folder: Path, *, jobs: int | None = None) ->
     """
     commands = {case.name: command(report, case) for case in report.cases}
     names = list(commands)
-    found = cases_named(report.vehicle, report.seed, names)
+    found = cases_named(report.vehicle, report.seed, names, report.drive, report.logged)
     files = {name: f"case-{number:05d}.html" for number, name in enumerate(names, start=1)}
     known = [name for name in names if name in found]
     wanted: list[Wanted[None]] = [

@@ -78,7 +78,13 @@ class Looker:
         narrow = self._narrow()
         plain = self._plain()
         names = [group[0].case.name for group in full] + [name for _, name, _ in narrow]
-        cases = cases_named(self.report.vehicle, self.report.seed, [*names, *plain[:1]])
+        cases = cases_named(
+            self.report.vehicle,
+            self.report.seed,
+            [*names, *plain[:1]],
+            self.report.drive,
+            self.report.logged,
+        )
         wanted: list[Wanted[Scene | Traffic] | None] = [
             *(self._finding(cases, group) for group in full),
             *(_wanted(cases, name, places) for _, name, places in narrow),
