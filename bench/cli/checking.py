@@ -87,7 +87,8 @@ def check(
     situation
         Situations to try.
     drive
-        A logged drive: its windows are the situations, and faults come at its own events.
+        A logged drive: its windows are the situations, and faults come at its own events. What
+        breaks is not made shorter: no scenario file can hold the log's frames.
     logged
         The nodes whose frames come from that log. Default: those that drive no load.
     seed
@@ -163,7 +164,7 @@ def check(
     )
     wall_s = monotonic_seconds() - begun_s
     told = None
-    if report.findings and not (no_shrink or interrupted):
+    if report.findings and drive is None and not (no_shrink or interrupted):
         told = tell(report, findings, budget=budget, jobs=jobs, limit_s=limit_s, quiet=quiet)
         interrupted = told.stories.interrupted
     _write(report, told, json, junit, save)

@@ -103,7 +103,7 @@ def test_what_is_no_recording_is_told_in_one_line(tmp_path, content, text):
 @pytest.mark.parametrize(
     ("key", "value"),
     [("frames", [[1]]), ("frames", 3), ("inputs", {"x": [[None, 1]]}), ("nodes", []), ("seen", 1),
-     ("faults", [{}]), ("handed", {"x": [[1, "zz"]]}), ("crashes", [1])],
+     ("faults", [{}]), ("handed", {"x": [[1, "zz", True]]}), ("crashes", [1])],
 )  # fmt: skip
 def test_a_damaged_recording_is_told_in_one_line(tmp_path, key, value):
     result = run(load_scenario(wren().path.parent / "frozen_request.toml"))
