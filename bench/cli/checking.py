@@ -64,7 +64,7 @@ def check(
         quick: a selection, for in between; full: every fault alone; pairs: two faults at a time;
         hunt: sequences of faults and actions at random, guided by what earlier ones reached.
     for_
-        Real time after which a hunt draws no further cases, such as "10 m".
+        Real time after which a hunt draws no further cases, such as "10 min".
     cases
         Number of cases after which a hunt ends.
     case

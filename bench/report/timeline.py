@@ -27,7 +27,8 @@ def show_run(console: Console, result: RunResult, *, quiet: bool = False) -> Non
     )
     if not quiet:
         _beginning(console, result)
-        _events(console, events(result))
+        console.print()
+        show_events(console, events(result))
     _broken(console, result)
     if not quiet:
         _kept(console, result)
@@ -43,8 +44,8 @@ def _beginning(console: Console, result: RunResult) -> None:
         paragraph(console, f"at the beginning: {listed}")
 
 
-def _events(console: Console, found: list[Event]) -> None:
-    console.print()
+def show_events(console: Console, found: list[Event]) -> None:
+    """The timeline: one paragraph for each event, behind its instant."""
     for event in found:
         prefix = f"{instant(event.at_ns):>{_INSTANT_WIDTH}}  "
         hanging(console, prefix, event.text, style=event.style)
@@ -97,11 +98,16 @@ def _expectations(console: Console, result: RunResult, *, quiet: bool) -> None:
 
 
 def _expectation(entry: Expectation, verdict: Verdict) -> str:
+    text = expectation_text(entry)
+    return f"{text}; {verdict.text}" if verdict.text else text
+
+
+def expectation_text(entry: Expectation) -> str:
+    """An expectation in words: ``tail_left on from 300 ms to 1.4 s``."""
     when = f"at {show_duration(entry.from_ns)}"
     if entry.to_ns != entry.from_ns:
         when = f"from {show_duration(entry.from_ns)} to {show_duration(entry.to_ns)}"
-    text = f"{entry.load} {entry.state} {when}"
-    return f"{text}; {verdict.text}" if verdict.text else text
+    return f"{entry.load} {entry.state} {when}"
 
 
 def _totals(console: Console, result: RunResult) -> None:
