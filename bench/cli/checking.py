@@ -9,7 +9,18 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from cyclopts import Parameter
 
-from bench.cli.common import Flag, Quiet, Verbose, Words, bad, check_targets, duration_ns
+from bench.cli.common import (
+    Flag,
+    Quiet,
+    Verbose,
+    Words,
+    bad,
+    check_one_screen,
+    check_targets,
+    console_beside,
+    duration_ns,
+    write_target,
+)
 from bench.cli.telling import ensure_tellable, tell
 from bench.wallclock import monotonic_seconds
 
@@ -43,6 +54,7 @@ def check(
     resume: Flag = False,
     json: Path | None = None,
     junit: Path | None = None,
+    markdown: Path | None = None,
     margins: Flag = False,
     fail_under: str | None = None,
     save: Path | None = None,
@@ -88,9 +100,11 @@ def check(
     resume
         Go on where an interrupted check with the same --results stopped.
     json
-        Write the report as JSON to this file.
+        Write the report as JSON to this file; - is the standard output.
     junit
-        Write the rules as JUnit XML to this file.
+        Write the rules as JUnit XML to this file; - is the standard output.
+    markdown
+        Write a summary for a pull request to this file; - is the standard output.
     margins
         List the rules that were kept by their margin, the smallest first.
     fail_under
@@ -112,7 +126,9 @@ def check(
     verbose
         List every rule.
     """
-    check_targets([json, junit, save, effort])
+    results_of = (json, junit, markdown)
+    check_targets([*results_of, save, effort])
+    check_one_screen(results_of)
     under_ns = duration_ns("--fail-under", fail_under)
     baseline = _baseline(against)
     _sensible(only, situation, jobs, results, resume=resume)
@@ -140,7 +156,7 @@ def check(
     if report.findings and not (no_shrink or interrupted):
         told = tell(report, findings, budget=budget, jobs=jobs, limit_s=limit_s, quiet=quiet)
         interrupted = told.stories.interrupted
-    _write(report, told, json, junit, save)
+    _write(report, told, json, junit, markdown, save)
     if effort is not None:
         from bench.report.effort import effort_json  # noqa: PLC0415
         from bench.report.files import write_whole  # noqa: PLC0415
@@ -150,7 +166,8 @@ def check(
     from bench.report.changes import narrowest  # noqa: PLC0415
 
     further = list(_further(report, baseline, under_ns, margins=margins))
-    _show(report, vehicle, told, further, quiet=quiet, verbose=verbose)
+    console = console_beside(results_of)
+    _show(console, report, vehicle, told, further, quiet=quiet, verbose=verbose)
     if interrupted:
         return EXIT_INTERRUPTED
     if under_ns is not None and narrowest(report, under_ns):
@@ -247,19 +264,18 @@ def _write(
     told: Told | None,
     json: Path | None,
     junit: Path | None,
+    markdown: Path | None,
     save: Path | None,
 ) -> None:
     from bench.campaign.baseline import baseline_json  # noqa: PLC0415
-    from bench.report.files import write_whole  # noqa: PLC0415
     from bench.report.junit import junit_xml  # noqa: PLC0415
     from bench.report.machine import check_json_parts  # noqa: PLC0415
+    from bench.report.markdown import check_markdown  # noqa: PLC0415
 
-    if json is not None:
-        write_whole(json, check_json_parts(report, told))
-    if junit is not None:
-        write_whole(junit, junit_xml(report, told))
-    if save is not None:
-        write_whole(save, baseline_json(report))
+    write_target(json, lambda: check_json_parts(report, told))
+    write_target(junit, lambda: junit_xml(report, told))
+    write_target(markdown, lambda: check_markdown(report))
+    write_target(save, lambda: baseline_json(report))
 
 
 def _further(
@@ -277,6 +293,7 @@ def _further(
 
 
 def _show(
+    console: Console,
     report: CheckReport,
     vehicle: Path | None,
     told: Told | None,
@@ -285,10 +302,8 @@ def _show(
     quiet: bool,
     verbose: bool,
 ) -> None:
-    from bench.report.screen import make_console  # noqa: PLC0415
     from bench.report.terminal import show_check  # noqa: PLC0415
 
-    console = make_console()
     if vehicle is None:
         console.print("No vehicle file was named: this is the bundled demo vehicle.")
     show_check(console, report, quiet=quiet, verbose=verbose, told=told, further=further)

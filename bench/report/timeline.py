@@ -16,8 +16,12 @@ _INSTANT_WIDTH = 11
 """Up to 9999 seconds."""
 
 
-def show_run(console: Console, result: RunResult, *, quiet: bool = False) -> None:
-    """Show a run. ``quiet`` leaves out the timeline and what was kept."""
+def show_run(
+    console: Console, result: RunResult, *, quiet: bool = False, verbose: bool = False
+) -> None:
+    """Show a run. ``quiet`` leaves out the timeline and what was kept, ``verbose`` adds what was
+    not put to the test.
+    """
     scenario = result.scenario
     paragraph(console, scenario.title or scenario.name, style="bold")
     paragraph(
@@ -32,6 +36,8 @@ def show_run(console: Console, result: RunResult, *, quiet: bool = False) -> Non
     _broken(console, result)
     if not quiet:
         _kept(console, result)
+    if verbose:
+        _untested(console, result)
     _expectations(console, result, quiet=quiet)
     _totals(console, result)
     caution(console)
@@ -77,6 +83,19 @@ def _kept(console: Console, result: RunResult) -> None:
     for subject, verdicts in by_subject.items():
         rules = ", ".join(_with_margin(verdict) for verdict in verdicts)
         bullet(console, f"{subject}: {rules}")
+
+
+def _untested(console: Console, result: RunResult) -> None:
+    by_subject: dict[str, list[str]] = {}
+    for verdict in result.verdicts:
+        if verdict.outcome is Outcome.NOT_EXERCISED:
+            by_subject.setdefault(verdict.subject, []).append(verdict.rule)
+    if by_subject:
+        number = sum(map(len, by_subject.values()))
+        heading(console, f"Not exercised in this run: {count(number, 'rule')}")
+        for subject, rules in by_subject.items():
+            text = f"{subject}: {', '.join(rules)}"
+            bullet(console, text, style=STYLES["not exercised"])
 
 
 def _with_margin(verdict: Verdict) -> str:
