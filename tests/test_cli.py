@@ -158,7 +158,10 @@ def test_every_command_explains_itself(capsys, command):
         (["chek"], 'Unknown command "chek". Did you mean "check"?'),
         (["check", "--jsn", "x"], "Unknown option: --jsn. Did you mean --json?"),
         (["run"], 'Command "run" parameter SCENARIO requires an argument.'),
-        (["schema", "car"], 'Invalid value "car" for KIND. Choose from: "vehicle", "scenario".'),
+        (
+            ["schema", "car"],
+            'Invalid value "car" for KIND. Choose from: "vehicle", "scenario", "check", "run".',
+        ),
         (
             ["check", "--jobs", "many"],
             'Invalid value for --jobs: unable to convert "many" into a number.',
