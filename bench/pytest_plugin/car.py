@@ -18,7 +18,7 @@ from bench.model.problem import BadInput, unknown
 from bench.model.units import parse_duration, show_duration
 from bench.pytest_plugin.waiting import VirtualTime
 from bench.recording import Recording, Series
-from bench.report.told import story
+from bench.report.run_story import story
 from bench.report.words import run_sentence
 from bench.scenario import Scenario, TimedAction, TimedFault
 from bench.session import Session

@@ -27,7 +27,7 @@ from bench.campaign.run import PROCESS, run
 from bench.model.loading import load_vehicle
 from bench.model.problem import BadInput, Problem
 from bench.pytest_plugin.scenarios import from_here
-from bench.report.told import story
+from bench.report.run_story import story
 
 Place = tuple[str, str]
 _DONE = pytest.StashKey[dict[tuple[Path, str], "Checked"]]()
@@ -120,7 +120,16 @@ def _alone(lock: Path) -> Iterator[None]:
 def _check(path: Path, depth: str, target: Path) -> None:
     home = str(Path(bench.__file__).parents[1])
     search = os.pathsep.join([home, *filter(None, [os.environ.get("PYTHONPATH")])])
-    words = ["check", str(from_here(path)), "--depth", depth, "--json", str(target), "--quiet"]
+    words = [
+        "check",
+        str(from_here(path)),
+        "--depth",
+        depth,
+        "--json",
+        str(target),
+        "--no-shrink",
+        "--quiet",
+    ]
     ran = subprocess.run(  # noqa: S603 - our own command
         [sys.executable, "-m", "bench.cli", *words],
         env={**os.environ, "PYTHONPATH": search},

@@ -13,7 +13,7 @@ from bench.campaign.result import EXIT_BROKEN, EXIT_NOT_EXERCISED, RunResult
 from bench.campaign.run import run
 from bench.model.problem import BadInput
 from bench.model.toml import read_toml
-from bench.report.told import headline, story
+from bench.report.run_story import headline, story
 from bench.scenario import Scenario, load_scenario
 
 

@@ -18,8 +18,8 @@ from bench.campaign.result import RunResult
 from bench.model.units import plain, show_duration
 from bench.recording import ControllerChange, NodeChange
 from bench.report.events import Event
+from bench.report.run_story import events_with_breaks
 from bench.report.screen import printable
-from bench.report.story import events_with_breaks
 from bench.report.timeline import instant
 from bench.wire import WireRecord
 from bench.wire.confinement import ErrorState

@@ -41,6 +41,9 @@ def check_result_schema() -> Schema:
             },
             "reached": _object({"combinations": _NUMBER, "columns": _list(_TEXT), "table": {}}),
             "findings": _said(_list(_finding()), "the broken rules, each with its plainest case"),
+            "stories": _said(
+                _list(_story()), "what broke, as short as it became, most telling first"
+            ),
             "not_exercised": _said(
                 _list(_row(_TEXT, _TEXT)), "[subject, rule] of what no case put to the test"
             ),
@@ -152,6 +155,35 @@ def _finding() -> Schema:
             "fault_ns": _MAYBE_NS,
             "times": _said(_NUMBER, "how many cases show it"),
             "command": _said(_TEXT, "the command that shows it again"),
+            "story": _said(_MAYBE_TEXT, "name of the story that tells it, if there is one"),
+            "story_missing": _said(_MAYBE_TEXT, "why there is none, where one was looked for"),
+        }
+    )
+
+
+def _story() -> Schema:
+    fault = _row(_NS, _MAYBE_NS, _TEXT, _TEXT)
+    return _object(
+        {
+            "name": _TEXT,
+            "sentence": _said(_TEXT, "what happens, in order"),
+            "file": _said(_MAYBE_TEXT, "the scenario file that runs it alone"),
+            "command": _MAYBE_TEXT,
+            "cause": _said(_NUMBER, "the same for stories that seem to have one cause"),
+            "findings_with_this_cause": _NUMBER,
+            "tells": _said(_list(_row(_TEXT, _TEXT)), "the findings, as [subject, rule]"),
+            "case": _said(_TEXT, "what it was shrunk from"),
+            "beginning": _map(_VALUE),
+            "actions": _list(_row(_NS, _map(_VALUE))),
+            "faults": _said(_list(fault), "as [from ns, until ns, kind, name]"),
+            "lasts_ns": _NS,
+            "without": {
+                "type": "array",
+                "items": {"enum": [None, *(outcome.value for outcome in Outcome)]},
+                "description": "the rule without each fault, then without each action",
+            },
+            "minimal": _FLAG,
+            "ran_out": _said(_FLAG, "more runs may make it shorter"),
         }
     )
 

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import shutil
+from pathlib import Path
 
 import pytest
 from report_values import mixed_report, report, run_result
 
 from bench import load_scenario, load_vehicle, run
 from bench.campaign.check import check
+from bench.cli import main
 from bench.demo import demo_vehicle
 from bench.report.machine import check_json, run_json
 from bench.report.result_schema import check_result_schema, run_result_schema
@@ -40,6 +43,21 @@ def test_a_real_check_fits_its_schema():
     document = json.loads(check_json(made))
     assert document["cases"]
     assert errors(check_result_schema(), document) == []
+
+
+def test_a_check_with_shrunk_stories_fits_its_schema(tmp_path, monkeypatch):
+    car = tmp_path / "car"
+    ignored = shutil.ignore_patterns("__pycache__")
+    shutil.copytree(Path(__file__).parent / "tiny", car, ignore=ignored)
+    monkeypatch.chdir(car)
+    arguments = ["--only", "hang", "--jobs", "1", "--json", "c.json", "-q"]
+    assert main(["check", "vehicle.toml", *arguments]) == 1
+    document = json.loads((car / "c.json").read_text())
+    assert document["stories"]
+    assert errors(check_result_schema(), document) == []
+    told = check_result_schema()["properties"]
+    for key in ("stories", "findings", "rules", "cases"):
+        assert document[key][0].keys() == told[key]["items"]["properties"].keys()
 
 
 @pytest.mark.parametrize("name", ["tail_cable_pulled", "rear_browns_out", "two_dashes"])
