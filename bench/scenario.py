@@ -18,6 +18,7 @@ from bench.model.problem import BadInput, Problem, unknown
 from bench.model.toml import Source, read_toml
 from bench.model.units import Duration
 from bench.model.vehicle import InputValue, State, Table
+from bench.traffic import Traffic
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +50,9 @@ class Expectation:
 
 @dataclass(frozen=True, slots=True)
 class Scenario:
-    """What a session runs. ``name`` is the file's stem, or the name of a campaign's case."""
+    """What a session runs. ``name`` is the file's stem, or the name of a campaign's case.
+    ``traffic`` is the part of it that comes out of a log, if any.
+    """
 
     name: str
     title: str
@@ -61,6 +64,7 @@ class Scenario:
     lasts_ns: int
     seed: int = 0
     expectations: tuple[Expectation, ...] = ()
+    traffic: Traffic | None = None
 
     @property
     def first_fault_ns(self) -> int | None:

@@ -11,5 +11,5 @@ def monotonic_seconds() -> float:
 
 
 def wait_seconds(seconds: float) -> None:
-    """Let a person look, for so many seconds of real time."""
+    """Let real time pass: only to show something at the pace at which it happened."""
     time.sleep(seconds)  # noqa: TID251 - the one door

@@ -312,3 +312,47 @@ def test_verbose_lists_what_a_run_did_not_put_to_the_test(car, capsys):
     out = capsys.readouterr().out
     assert re.search(r"^Not exercised in this run: \d+ rules$", out, re.MULTILINE)
     assert re.search(r"^\* indicator: .*flash", out, re.MULTILINE)
+
+
+# ---- pages to look at ----
+
+
+def test_a_check_and_a_run_write_pages(car, capsys):
+    assert main(["check", "vehicle.toml", "--only", "cut", "--html", "check.html", "-q"]) == 1
+    assert main(["run", "cut.toml", "--html", "run.html", "-q"]) == 0
+    for name in ("check", "run"):
+        page = (car / f"{name}.html").read_text(encoding="utf-8")
+        assert page.startswith("<!DOCTYPE html>")
+        assert page.rstrip().endswith("</html>")
+
+
+def test_a_page_that_cannot_be_written_is_told_before_anything_runs(car, capsys):
+    assert main(["check", "vehicle.toml", "--html", "no/a.html"]) == 2
+    assert "no/a.html: cannot be written: there is no folder" in capsys.readouterr().err
+    assert main(["check", "vehicle.toml", "--keep-all", "vehicle.toml"]) == 2
+    assert "vehicle.toml: this is a file; expected the name of a folder" in capsys.readouterr().err
+
+
+def test_every_case_has_a_page_and_the_index_leads_to_it(car):
+    main(["check", "vehicle.toml", "--only", "cut", "--keep-all", "all", "--jobs", "1", "-q"])
+    index = (car / "all" / "index.html").read_text(encoding="utf-8")
+    pages = sorted(path.name for path in (car / "all").glob("case-*.html"))
+    assert len(pages) > 1
+    assert sorted(re.findall(r'<a href="(case-\d+\.html)">', index)) == pages
+    first = (car / "all" / pages[0]).read_text(encoding="utf-8")
+    assert "linkloss check vehicle.toml --case &#39;night/cut(" in first
+
+
+def test_a_result_becomes_a_page_later_with_the_same_exit_code(car, capsys):
+    code = main(["check", "vehicle.toml", "--only", "cut", "--json", "result.json", "-q"])
+    capsys.readouterr()
+    assert main(["report", "result.json"]) == code
+    assert capsys.readouterr().out == "written: result.html\n"
+    assert main(["report", "result.json", "--html", "other.html"]) == code
+    assert (car / "other.html").read_bytes() == (car / "result.html").read_bytes()
+
+
+def test_a_report_of_no_result_is_refused(car, capsys):
+    assert main(["report", "cut.toml"]) == 2
+    assert "cut.toml: this is no result that --json has written" in capsys.readouterr().err
+    assert not (car / "cut.html").exists()

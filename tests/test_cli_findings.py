@@ -62,6 +62,19 @@ def test_nothing_is_shrunk_nor_written_when_nobody_wants_it(car, capsys):
     assert json.loads((car / "c.json").read_text())["stories"] == []
 
 
+def test_control_c_while_shrinking_leaves_the_report_and_returns_130(car, capsys, monkeypatch):
+    def interrupted(self, jobs):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("bench.campaign.shrinkers.Shrinkers.shrunk", interrupted)
+    assert main([*CHECK, "--json", "c.json"]) == 130
+    out, err = capsys.readouterr()
+    assert err == "linkloss: interrupted while shrinking what broke\n"
+    assert "not shrunk: interrupted" in out
+    findings = json.loads((car / "c.json").read_text())["findings"]
+    assert {finding["story_missing"] for finding in findings} == {"interrupted"}
+
+
 def test_a_check_that_breaks_nothing_makes_no_folder(car):
     main(["check", "vehicle.toml", "--only", "none", "--jobs", "1", "-q"])
     assert not (car / "findings").exists()
@@ -70,9 +83,12 @@ def test_a_check_that_breaks_nothing_makes_no_folder(car):
 def test_where_the_usual_folder_cannot_be_the_stories_are_told_without_files(car, capsys):
     (car / "findings").write_text("mine")
     assert main(CHECK) == 1
-    out = capsys.readouterr().out
+    out, err = capsys.readouterr()
     assert "in short" in out
     assert "linkloss run" not in out
+    assert err == (
+        "linkloss: the shrunk scenarios are not kept: findings: cannot be made: File exists\n"
+    )
     assert (car / "findings").read_text() == "mine"
 
 

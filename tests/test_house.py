@@ -20,9 +20,9 @@ FLOORS = [
     {"clock", "wallclock", "model.units", "model.problem"},
     {"wire"},
     {"model"},
-    {"faults", "recording"},
+    {"faults", "recording", "traffic"},
     {"scenario"},
-    {"session", "replay", "judge"},
+    {"session", "replay", "judge", "timing"},
     {"campaign"},
     {"report", "schema", "demo"},
     {"cli", "pytest_plugin"},
@@ -137,7 +137,7 @@ def test_no_file_leaves_work_for_later_or_names_a_place_on_one_machine(path):
 
 PUBLIC = {
     "BadInput", "CheckReport", "Outcome", "Recording", "RunResult", "Scenario", "Vehicle",
-    "Verdict", "check", "load_scenario", "load_vehicle", "run",
+    "Verdict", "check", "find_stories", "load_scenario", "load_vehicle", "run",
 }  # fmt: skip
 
 

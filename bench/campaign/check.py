@@ -7,11 +7,12 @@ from collections.abc import Callable, Collection
 from contextlib import closing
 from dataclasses import replace
 from itertools import islice
+from pathlib import Path
 
 from bench.campaign.batches import Batches, Hunted, Planned
 from bench.campaign.cases import instances, without_fault
 from bench.campaign.cluster import Cluster
-from bench.campaign.depth import Depth, planned
+from bench.campaign.depth import Depth
 from bench.campaign.hunt import Hunt
 from bench.campaign.order import Order, content, situations_named
 from bench.campaign.result import CheckReport
@@ -51,6 +52,8 @@ def check(
     store: CaseStore | None = None,
     cluster: str | None = None,
     progress: Progress | None = None,
+    drive: Path | None = None,
+    logged: Collection[str] | None = None,
 ) -> CheckReport:
     """Run every case of a vehicle and judge it.
 
@@ -63,7 +66,9 @@ def check(
     gives no sign for ``limit_s`` seconds of real time counts as hung. ``cluster`` is the address
     of a Dask scheduler (``HOST:PORT``) whose workers run the cases instead. Results go to
     ``store``; the cases that it holds already are not run again. ``progress(done, total)`` is
-    called as cases end; ``total`` is None while nobody knows.
+    called as cases end; ``total`` is None while nobody knows. ``drive`` is a log: its windows are
+    the situations then (depths quick and full), and the frames of the nodes ``logged`` (default:
+    those that drive no load) come out of it.
 
     Raises BadInput for names that do not exist and for a hunt without an end, and Interrupted,
     with a report of what was done, on an interrupt from the keyboard.
@@ -76,12 +81,14 @@ def check(
         _words(situations),
         None if case is None else (case,),
         content(vehicle),
+        drive,
+        _words(logged),
     )
     batches = _batches(vehicle, order, cases, for_s)
     results = CaseStore() if store is None else store
-    space = planned(vehicle, depth, seed).space if case is None else None
-    declared = tuple(declared_rules(vehicle))
-    report = CheckReport(vehicle, seed, declared, results, batches.total, space)
+    space = order.planned(vehicle).space if case is None else None
+    declared = tuple(declared_rules(vehicle, order.not_judged(vehicle)))
+    report = CheckReport(vehicle, seed, declared, results, batches.total, space, drive)
     crew: Runner = (
         Crew(jobs or os.cpu_count() or 1, branch=branch, limit_s=limit_s)
         if cluster is None
@@ -96,7 +103,7 @@ def check(
 
 
 def _batches(vehicle: Vehicle, order: Order, cases: int | None, for_s: float | None) -> Batches:
-    if order.depth != "hunt" or order.names is not None:
+    if order.depth != "hunt" or order.names is not None or order.drive is not None:
         return Planned(order.cases(vehicle))
     if cases is None and for_s is None:
         text = "a hunt has no end of its own; expected '--for DURATION' or '--cases NUMBER'"

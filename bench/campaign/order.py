@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from hashlib import sha256
 from pathlib import Path
 
-from bench.campaign.depth import Depth, planned
+from bench.campaign.depth import Depth, Planned, planned
 from bench.campaign.naming import case_named
+from bench.campaign.staged import stage
 from bench.model.loading import Vehicle, load_vehicle
 from bench.model.problem import BadInput, nearest, unknown
 from bench.model.programs import forget_programs, program_folders
@@ -20,7 +21,8 @@ class Order:
     """A vehicle's file, a seed, and which of its cases are wanted; None stands for all.
 
     ``names`` are just these cases, whatever the depth. ``content`` is that of the vehicle where
-    the order was given, see :func:`content`.
+    the order was given, see :func:`content`. ``drive`` is a log whose windows are the situations;
+    the frames of the nodes ``logged`` (None: those that drive no load) come out of it.
     """
 
     path: Path
@@ -30,19 +32,43 @@ class Order:
     situations: tuple[str, ...] | None = None
     names: tuple[str, ...] | None = None
     content: str = ""
+    drive: Path | None = None
+    logged: tuple[str, ...] | None = None
 
     def cases(self, vehicle: Vehicle) -> list[Scenario]:
         """The cases, in their order. Raises BadInput for names that do not exist."""
         if self.names is not None:
             return [self._one(vehicle, name) for name in self.names]
-        cases = planned(vehicle, self.depth, self.seed).cases
+        cases = self.planned(vehicle).cases
         return [scenario for scenario in self._of_kinds(cases) if self._situated(scenario)]
 
+    def planned(self, vehicle: Vehicle) -> Planned:
+        """All cases of the depth, and what they were chosen from. Raises BadInput for a drive
+        that cannot be read, or cannot be tried at this depth.
+        """
+        if self.drive is None:
+            return planned(vehicle, self.depth, self.seed)
+        if self.depth not in _ON_A_DRIVE:
+            text = f"a drive is tried with one fault at a time; expected {' or '.join(_ON_A_DRIVE)}"
+            raise BadInput.one("linkloss", f"--depth {self.depth}", text)
+        staged = stage(vehicle, self.drive, self.logged)
+        cases, space = planned(staged.vehicle, self.depth, self.seed)
+        dressed = list(staged.dressed(cases))
+        said = (*space.left_out, *staged.sentences())
+        return Planned(dressed, replace(space, chosen=len(dressed), left_out=said))
+
+    def not_judged(self, vehicle: Vehicle) -> tuple[str, ...]:
+        """The nodes that have no program in the cases."""
+        return () if self.drive is None else stage(vehicle, self.drive, self.logged).drive.nodes
+
     def _one(self, vehicle: Vehicle, name: str) -> Scenario:
-        case = case_named(vehicle, name, self.seed)
+        staged = None if self.drive is None else stage(vehicle, self.drive, self.logged)
+        case = case_named(vehicle if staged is None else staged.vehicle, name, self.seed)
         if case is not None:
-            return case
-        known = [case.name for case in planned(vehicle, "full", self.seed).cases]
+            found = [case] if staged is None else list(staged.dressed([case]))
+            if found:
+                return found[0]
+        known = [case.name for case in replace(self, depth="full").planned(vehicle).cases]
         near = nearest(name, known)
         text = f"unknown case '{name}'; expected a name as a check reports it{near}"
         raise BadInput.one(self.path, "--case", text)
@@ -58,6 +84,9 @@ class Order:
 
     def _situated(self, scenario: Scenario) -> bool:
         return scenario.situation in situations_named(scenario.vehicle, self.situations)
+
+
+_ON_A_DRIVE = ("quick", "full")
 
 
 def situations_named(vehicle: Vehicle, names: tuple[str, ...] | None) -> tuple[str, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from pathlib import Path
 from typing import NamedTuple
 
 from bench.campaign.coverage import Coverage, Point, reached
@@ -104,7 +105,8 @@ class CheckReport:
     ``cases`` may be read again and again, but need not be in memory: see
     :class:`bench.campaign.store.CaseStore`. They are gone through once for everything below.
     ``planned`` is how many there were to be; fewer were run if the check was interrupted.
-    ``space`` says what they were chosen from, and what was left out.
+    ``space`` says what they were chosen from, and what was left out. ``drive`` is the log whose
+    windows were the situations, if any.
     """
 
     vehicle: Vehicle
@@ -113,6 +115,7 @@ class CheckReport:
     cases: Collection[CaseResult]
     planned: int | None = None
     space: Space | None = None
+    drive: Path | None = None
 
     @cached_property
     def tally(self) -> Tally:
@@ -190,12 +193,16 @@ class CheckReport:
 
 
 class Tally:
-    """What cases amount to, gathered in one pass and in memory that does not grow with them."""
+    """What cases amount to, gathered in one pass and in memory that does not grow with them.
+
+    ``tried`` counts the cases by situation and kind of fault.
+    """
 
     def __init__(self, cases: Iterable[CaseResult]) -> None:
         self.simulated_ns = 0
         self.frames = 0
         self.faults: set[str] = set()
+        self.tried: dict[tuple[str, str], int] = {}
         self.cells: dict[tuple[str, str], Cell] = {}
         self.worst: dict[tuple[str, str], tuple[Verdict, CaseResult]] = {}
         self.findings: dict[tuple[str, str], Finding] = {}
@@ -209,6 +216,8 @@ class Tally:
         self.frames += case.frames
         self.faults.add(case.fault)
         self.coverage.add(reached(case.points, case.verdicts))
+        drawer = (case.situation, case.fault)
+        self.tried[drawer] = self.tried.get(drawer, 0) + 1
         for verdict in case.verdicts:
             if verdict.outcome is Outcome.NOT_EXERCISED:
                 continue

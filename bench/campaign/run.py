@@ -17,9 +17,15 @@ from bench.scenario import Expectation, Scenario
 from bench.session import simulate
 
 
-def run(scenario: Scenario) -> RunResult:
-    """Run a scenario on virtual time and judge every rule of its vehicle."""
-    recording = simulate(scenario)
+def run(scenario: Scenario, *, paced: bool = False) -> RunResult:
+    """Run a scenario on virtual time and judge every rule of its vehicle. ``paced``: no faster
+    than real time; the result is the same.
+    """
+    return judged(scenario, simulate(scenario, paced=paced))
+
+
+def judged(scenario: Scenario, recording: Recording) -> RunResult:
+    """Judge a recording of a scenario."""
     verdicts = tuple(judge(scenario.vehicle, recording))
     return RunResult(scenario, recording, verdicts, tuple(_expectations(scenario, recording)))
 

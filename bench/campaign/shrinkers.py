@@ -25,6 +25,8 @@ LIMIT_S = 60.0
 MOST_HUNG = 10
 """So many hung runs are waited for in one shrinking."""
 
+CANNOT = "its program brings its process down, and no other process can be forked here"
+
 
 @dataclass(frozen=True, slots=True)
 class Job:
@@ -71,7 +73,8 @@ class Away:
 
 class Shrinkers:
     """Processes that shrink. From a program with several threads, and where processes cannot
-    fork, it is done in this process, to the same results.
+    fork, it is done in this process, to the same results; what brings its process down is then
+    not shrunk.
     """
 
     def __init__(self, jobs: int | None = None, *, limit_s: float = LIMIT_S) -> None:
@@ -82,7 +85,7 @@ class Shrinkers:
     def shrunk(self, jobs: Sequence[Job]) -> list[Shrunk | str]:
         """What became of each job, in their order."""
         if not can_branch():
-            return [job.shrunk(run_case) for job in jobs]
+            return [CANNOT if job.subject == PROCESS else job.shrunk(run_case) for job in jobs]
         stop = multiprocessing.Event()
         _Worker.jobs, _Worker.limit_s, _Worker.stop = jobs, self._limit_s, stop.is_set
         pool = ProcessPoolExecutor(

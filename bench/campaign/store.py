@@ -7,6 +7,7 @@ from __future__ import annotations
 import json
 import weakref
 from collections.abc import Collection, Iterator, Mapping
+from hashlib import sha256
 from pathlib import Path
 from tempfile import TemporaryFile
 from typing import IO, Any
@@ -122,7 +123,16 @@ def identity(vehicle: Vehicle, choice: Mapping[str, Any]) -> str:
     """What results are results of, in one line: the programs and files of the vehicle by their
     content, and the choice of cases.
     """
+    drive = choice.get("drive")
+    logged = {} if drive is None else {"log": sha256(Path(drive).read_bytes()).hexdigest()}
     return json.dumps(
-        {"format": "linkloss results", "version": 2, "content": content(vehicle), **choice},
+        {
+            "format": "linkloss results",
+            "version": 2,
+            "content": content(vehicle),
+            **logged,
+            **choice,
+        },
         separators=(",", ":"),
+        default=str,
     )

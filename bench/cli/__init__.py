@@ -14,8 +14,14 @@ from collections.abc import Sequence
 from cyclopts import App, CycloptsError
 
 from bench.cli.checking import check
+from bench.cli.comparing import compare
+from bench.cli.describing import describe
+from bench.cli.driving import drive
 from bench.cli.listing import faults, schema
+from bench.cli.replaying import replay
+from bench.cli.reporting import report
 from bench.cli.running import run
+from bench.cli.timing import timing
 
 EXIT_BAD_USAGE, EXIT_INTERRUPTED, EXIT_PIPE_CLOSED = 2, 130, 141
 
@@ -36,7 +42,7 @@ app = App(
     help_format="plaintext",
     suppress_keyboard_interrupt=False,
 )
-for command in (check, run, faults, schema):
+for command in (check, run, report, timing, replay, describe, compare, drive, faults, schema):
     app.command(command)
 
 

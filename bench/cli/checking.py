@@ -15,6 +15,7 @@ from bench.cli.common import (
     Verbose,
     Words,
     bad,
+    check_folder,
     check_one_screen,
     check_targets,
     console_beside,
@@ -45,6 +46,8 @@ def check(
     case: str | None = None,
     only: Words = None,
     situation: Words = None,
+    drive: Path | None = None,
+    logged: Words = None,
     seed: int = 0,
     jobs: int | None = None,
     workers: str | None = None,
@@ -55,6 +58,8 @@ def check(
     json: Path | None = None,
     junit: Path | None = None,
     markdown: Path | None = None,
+    html: Path | None = None,
+    keep_all: Path | None = None,
     margins: Flag = False,
     fail_under: str | None = None,
     save: Path | None = None,
@@ -85,6 +90,10 @@ def check(
         Kinds of faults to try; 'none' stands for no fault.
     situation
         Situations to try.
+    drive
+        A logged drive: its windows are the situations, and faults come at its own events.
+    logged
+        The nodes whose frames come from that log. Default: those that drive no load.
     seed
         Seed of everything that is left to chance.
     jobs
@@ -105,6 +114,10 @@ def check(
         Write the rules as JUnit XML to this file; - is the standard output.
     markdown
         Write a summary for a pull request to this file; - is the standard output.
+    html
+        Write the report as one HTML file that opens offline.
+    keep_all
+        Write an HTML file for every case into this folder, beside an index; they run again.
     margins
         List the rules that were kept by their margin, the smallest first.
     fail_under
@@ -126,17 +139,22 @@ def check(
     verbose
         List every rule.
     """
-    results_of = (json, junit, markdown)
-    check_targets([*results_of, save, effort])
+    results_of = (json, junit, markdown, save, effort)
+    check_targets([*results_of, html])
     check_one_screen(results_of)
+    check_folder(keep_all)
     under_ns = duration_ns("--fail-under", fail_under)
     baseline = _baseline(against)
     _sensible(only, situation, jobs, results, resume=resume)
     ensure_tellable(findings, budget, no_shrink=no_shrink)
     for_ns = _hunt_ends(depth, for_, cases)
     loaded = _load(vehicle)
-    choice = {"depth": depth, "case": case, "only": only, "situations": situation, "seed": seed}
-    spread = {"jobs": jobs, "branch": not no_branch}
+    _ensure_nodes(loaded, logged, drive)
+    choice: dict[str, Any] = {"depth": depth, "case": case, "only": only}
+    choice |= {"situations": situation, "seed": seed}
+    if drive is not None:
+        choice |= {"drive": drive, "logged": logged}
+    spread: dict[str, Any] = {"jobs": jobs, "branch": not no_branch}
     _say_if_plain(quiet=quiet or no_branch or workers is not None)
     limit_s = (duration_ns("--limit", limit) or 1) / 1e9
     begun_s = monotonic_seconds()
@@ -157,12 +175,8 @@ def check(
         told = tell(report, findings, budget=budget, jobs=jobs, limit_s=limit_s, quiet=quiet)
         interrupted = told.stories.interrupted
     _write(report, told, json, junit, markdown, save)
-    if effort is not None:
-        from bench.report.effort import effort_json  # noqa: PLC0415
-        from bench.report.files import write_whole  # noqa: PLC0415
-
-        spent = effort_json(report, wall_s, {**spread, "workers": workers}, told)
-        write_whole(effort, spent)
+    _write_effort(effort, report, told, wall_s, {**spread, "workers": workers})
+    _draw(report, told, html, keep_all, jobs)
     from bench.report.changes import narrowest  # noqa: PLC0415
 
     further = list(_further(report, baseline, under_ns, margins=margins))
@@ -210,6 +224,17 @@ def _hunt_ends(depth: str, for_: str | None, cases: int | None) -> int | None:
     if cases is not None and cases < 1:
         raise bad("--cases", f"got {cases}; expected at least 1")
     return duration_ns("--for", for_)
+
+
+def _ensure_nodes(vehicle: Vehicle, logged: list[str] | None, drive: Path | None) -> None:
+    """Nodes that come from a log need one, and must exist."""
+    from bench.model.problem import unknown  # noqa: PLC0415
+
+    if logged is not None and drive is None:
+        raise bad("--logged", "names nodes that come from a log; expected '--drive LOG' too")
+    for name in logged or ():
+        if name not in vehicle.nodes:
+            raise bad("--logged", unknown("node", name, vehicle.nodes))
 
 
 def _load(vehicle: Path | None) -> Vehicle:
@@ -276,6 +301,37 @@ def _write(
     write_target(junit, lambda: junit_xml(report, told))
     write_target(markdown, lambda: check_markdown(report))
     write_target(save, lambda: baseline_json(report))
+
+
+def _write_effort(
+    effort: Path | None,
+    report: CheckReport,
+    told: Told | None,
+    wall_s: float,
+    spread: dict[str, Any],
+) -> None:
+    from bench.report.effort import effort_json  # noqa: PLC0415
+
+    write_target(effort, lambda: effort_json(report, wall_s, spread, told))
+
+
+def _draw(
+    report: CheckReport,
+    told: Told | None,
+    html: Path | None,
+    keep_all: Path | None,
+    jobs: int | None,
+) -> None:
+    """Write what is to be looked at."""
+    if html is None and keep_all is None:
+        return
+    from bench.report.files import write_whole  # noqa: PLC0415
+    from bench.report.html import check_page, keep_cases, render  # noqa: PLC0415
+
+    if keep_all is not None:
+        keep_cases(report, keep_all, jobs=jobs)
+    if html is not None:
+        write_whole(html, render(check_page(report, jobs=jobs, told=told)))
 
 
 def _further(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -62,6 +62,14 @@ def check_one_screen(targets: Iterable[Path | None]) -> None:
         raise bad("-", "only one result can go to the standard output; name files for the others")
 
 
+def check_folder(folder: Path | None) -> None:
+    """Make a folder, and find out before a run whether it takes files. Raises BadInput."""
+    if folder is not None:
+        from bench.report.files import ensure_folder  # noqa: PLC0415
+
+        ensure_folder(folder)
+
+
 def duration_ns(option: str, text: str | None) -> int | None:
     """An option that is a duration with its unit. Raises BadInput."""
     if text is None:
@@ -72,3 +80,46 @@ def duration_ns(option: str, text: str | None) -> int | None:
         return parse_duration(text)
     except ValueError as error:
         raise bad(option, str(error)) from None
+
+
+def check_logs(paths: Sequence[Path]) -> None:
+    """Find out before a run whether its logs can be written. Raises BadInput."""
+    if paths:
+        from bench.report.log import ensure_format  # noqa: PLC0415
+
+        for path in paths:
+            ensure_format(path)
+        check_targets(paths)
+
+
+def bit_rate_of(option: str, text: str | None) -> int | None:
+    """An option that is a bit rate with its unit. Raises BadInput."""
+    if text is None:
+        return None
+    from bench.model.units import parse_bit_rate  # noqa: PLC0415
+
+    try:
+        return parse_bit_rate(text)
+    except ValueError as error:
+        raise bad(option, str(error)) from None
+
+
+def identifiers(option: str, words: Sequence[str] | None) -> frozenset[int]:
+    """An option that names identifiers, such as 0x123. Raises BadInput."""
+    found = set()
+    for word in words or ():
+        try:
+            found.add(int(word, 0))
+        except ValueError:
+            text = f"got '{word}'; expected an identifier such as 0x123"
+            raise bad(option, text) from None
+    return frozenset(found)
+
+
+def check_signals(path: Path | None) -> None:
+    """Find out before a run whether its signals can be written. Raises BadInput."""
+    if path is not None:
+        from bench.report.signals import ensure_table  # noqa: PLC0415
+
+        ensure_table(path)
+        check_targets([path])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -51,9 +52,12 @@ def tell(
         stories = find_stories(
             report, budget=budget or BUDGET, jobs=jobs, limit_s=limit_s, progress=progress
         )
+    if stories.interrupted:
+        print("linkloss: interrupted while shrinking what broke", file=sys.stderr)
     try:
         return Told(stories, write_findings(stories, findings or FINDINGS))
-    except BadInput:
+    except BadInput as error:
         if findings is not None:
             raise
+        print(f"linkloss: the shrunk scenarios are not kept: {error}", file=sys.stderr)
         return Told(stories)

@@ -72,6 +72,10 @@ class Case:
         """The probes whose triggers lie in the time that is judged."""
         return [probe for probe in probes if probe.since_ns >= self.start_ns]
 
+    def simulated(self, node: str) -> bool:
+        """Whether a node had its program in this run; else its frames came out of a log."""
+        return node not in self.recording.logged
+
     def spans(self, which: Callable[[FaultRecord], bool]) -> list[tuple[int, int]]:
         """From when to when the faults were there that ``which(fault)`` picks."""
         return [

@@ -22,9 +22,14 @@ from bench.model.vehicle import RequestTable
 
 
 def judge_end_to_end(case: Case, view: LoadView) -> list[Verdict]:
-    """The verdict on a load whose request has declared inputs; none where a pin is at fault."""
+    """The verdict on a load whose request has declared inputs; none where a pin is at fault, or
+    where the inputs of a logged request are not known.
+    """
     request = case.vehicle.requests.get(view.asks or "")
     if request is None or case.pins_at_fault:
+        return []
+    assert view.asks is not None
+    if not case.simulated(case.vehicle.sender(split_signal(view.asks)[0])):
         return []
     return [_Judge(case, view, request).verdict()]
 

@@ -18,7 +18,7 @@ def judge_in_step(case: Case, views: Mapping[str, LoadView], name: str) -> list[
     """Judged where both loads must flash and nothing excuses either of them."""
     view = views[name]
     rule = view.load.flash
-    if rule is None or rule.in_step_with is None:
+    if rule is None or rule.in_step_with is None or rule.in_step_with not in views:
         return []
     partner = views[rule.in_step_with]
     own = _rises(case.recording.outputs[name])

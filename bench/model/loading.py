@@ -17,6 +17,7 @@ from bench.model.toml import Source, read_toml
 from bench.model.vehicle import (
     InputTable,
     LoadTable,
+    MessageTable,
     NodeTable,
     NoticeTable,
     RequestTable,
@@ -51,6 +52,11 @@ class Vehicle:
     def nodes(self) -> Mapping[str, NodeTable]:
         """The nodes by name."""
         return self.file.nodes
+
+    @property
+    def sendings(self) -> Mapping[str, MessageTable]:
+        """How messages are sent, where the DBC does not say all, by name."""
+        return self.file.messages
 
     @property
     def inputs(self) -> Mapping[str, InputTable]:

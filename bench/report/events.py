@@ -76,12 +76,13 @@ def _nodes(recording: Recording) -> Iterator[Event]:
 def _controllers(recording: Recording) -> Iterator[Event]:
     for node, changes in recording.controllers.items():
         for change in changes:
-            state = _state_words(change.state)
+            state = state_words(change.state)
             text = f"controller of {node}: {state} (TEC {change.tec}, REC {change.rec})"
             yield Event(change.at_ns, text, "" if change.state == "ACTIVE" else _TROUBLE)
 
 
-def _state_words(name: str) -> str:
+def state_words(name: str) -> str:
+    """The error state of a controller as the standard writes it."""
     known = ErrorState.__members__
     return known[name].value if name in known else name
 

@@ -13,6 +13,7 @@ from bench.campaign.result import CAUTION, CaseResult, CheckReport, Finding, Rul
 from bench.judge import Outcome, Verdict
 from bench.model.loading import Vehicle
 from bench.report.findings import Told
+from bench.report.inputs import content_now
 from bench.report.reach import combinations, judged_in
 from bench.report.story_fields import story_fields
 from bench.report.table import groups
@@ -44,12 +45,13 @@ def check_json(report: CheckReport, told: Told | None = None) -> str:
 
 def check_json_parts(report: CheckReport, told: Told | None = None) -> Iterator[str]:
     """The same text piece by piece, so that the cases need not be in memory together."""
-    return _lines(
+    return lines_of(
         {
             "format": "linkloss check",
             "version": CHECK_VERSION,
             "vehicle": report.vehicle.title,
             "vehicle_file": str(report.vehicle.path),
+            "content": content_now(report.vehicle),
             "seed": report.seed,
             "exit_code": report.exit_code,
             "outcome": outcome_line(report),
@@ -86,7 +88,7 @@ def _reached(report: CheckReport) -> dict[str, Any]:
 def run_json(result: RunResult) -> str:
     """A run as JSON, with its whole recording."""
     scenario = result.scenario
-    parts = _lines(
+    parts = lines_of(
         {
             "format": "linkloss run",
             "version": RUN_VERSION,
@@ -94,6 +96,7 @@ def run_json(result: RunResult) -> str:
             "title": scenario.title,
             "vehicle": scenario.vehicle.title,
             "vehicle_file": str(scenario.vehicle.path),
+            "content": content_now(scenario.vehicle),
             "situation": scenario.situation,
             "beginning": dict(scenario.inputs),
             "exit_code": result.exit_code,
@@ -119,7 +122,7 @@ def run_json(result: RunResult) -> str:
     return "".join(parts)
 
 
-def _lines(document: Mapping[str, Any]) -> Iterator[str]:
+def lines_of(document: Mapping[str, Any]) -> Iterator[str]:
     """JSON with one line for each key and for each entry of an array: small, and good to diff."""
     separator = "{\n"
     for key, value in document.items():

@@ -88,6 +88,7 @@ def _document(name: str, version: int, title: str, fields: Schema) -> Schema:
         "version": {"const": version},
         "vehicle": _said(_TEXT, "title of the vehicle"),
         "vehicle_file": _TEXT,
+        "content": _said(_MAYBE_TEXT, "digest of the vehicle's files"),
         "seed": _NUMBER,
         "caution": _said(_TEXT, "what a result is not"),
     }
@@ -237,6 +238,11 @@ def _recording() -> Schema:
     }
     return {
         "end_ns": _NS,
+        "logged": _said(_list(_TEXT), "nodes whose frames come from a log"),
+        "shift": {
+            "type": ["object", "null"],
+            "description": "how a log lies in the time of the run",
+        },
         "actions": _list(_row(_NS, _map(_VALUE))),
         "faults": _list(_object(fault)),
         "inputs": _said(_map(inputs), "what each input truly was, as [ns, value]"),
@@ -249,7 +255,7 @@ def _recording() -> Schema:
         "controllers": _map(_list(_row(_NS, _TEXT, _NUMBER, _NUMBER))),
         "crashes": _list(_object({"node": _TEXT, "at_ns": _NS, "where": _TEXT, "text": _TEXT})),
         "handed_columns": _list(_TEXT),
-        "handed": _map(_list(_row(_NS, _TEXT))),
+        "handed": _said(_map(_list(_row(_NS, _TEXT, _FLAG))), "what programs handed over"),
         "frame_columns": {"const": list(FRAME_COLUMNS)},
         "frames": _list(_frame()),
     }

@@ -15,7 +15,7 @@ from bench.judge import Verdict
 from bench.model.units import plain, show_duration
 from bench.report.events import Event, events
 from bench.report.screen import bullet, heading, make_console, paragraph
-from bench.report.timeline import expectation_text, show_events
+from bench.report.timeline import event_lines, expectation_text
 from bench.report.words import count, run_sentence
 
 WIDTH = 80
@@ -31,7 +31,7 @@ def story(result: RunResult, *, only: Place | None = None, again: str = "") -> s
     _beginning(console, result)
     _broken(console, result, only)
     heading(console, "What happened:")
-    show_events(console, events_with_breaks(result, only))
+    event_lines(console, events_with_breaks(result, only))
     if again:
         console.print()
         paragraph(console, f"Again, with all details: {again}")

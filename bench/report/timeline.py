@@ -30,9 +30,22 @@ def show_run(
         f" seed {scenario.seed}",
     )
     if not quiet:
-        _beginning(console, result)
-        console.print()
-        show_events(console, events(result))
+        show_events(console, result)
+    show_verdicts(console, result, quiet=quiet, verbose=verbose)
+    caution(console)
+
+
+def show_events(console: Console, result: RunResult) -> None:
+    """The inputs at the beginning, and all that happened, in order of time."""
+    _beginning(console, result)
+    console.print()
+    event_lines(console, events(result))
+
+
+def show_verdicts(
+    console: Console, result: RunResult, *, quiet: bool = False, verbose: bool = False
+) -> None:
+    """What broke, what was kept, the expectations, the totals."""
     _broken(console, result)
     if not quiet:
         _kept(console, result)
@@ -40,7 +53,6 @@ def show_run(
         _untested(console, result)
     _expectations(console, result, quiet=quiet)
     _totals(console, result)
-    caution(console)
 
 
 def _beginning(console: Console, result: RunResult) -> None:
@@ -50,7 +62,7 @@ def _beginning(console: Console, result: RunResult) -> None:
         paragraph(console, f"at the beginning: {listed}")
 
 
-def show_events(console: Console, found: list[Event]) -> None:
+def event_lines(console: Console, found: list[Event]) -> None:
     """The timeline: one paragraph for each event, behind its instant."""
     for event in found:
         prefix = f"{instant(event.at_ns):>{_INSTANT_WIDTH}}  "
@@ -133,7 +145,7 @@ def _totals(console: Console, result: RunResult) -> None:
     outcomes = [verdict.outcome for verdict in result.verdicts]
     frames = result.recording.frames
     failed = sum(1 for record in frames if record.error is not None)
-    heading(console, _outcome(result))
+    heading(console, outcome_of_run(result))
     paragraph(
         console,
         f"rules: {outcomes.count(Outcome.KEPT)} kept, {outcomes.count(Outcome.BROKEN)} broken,"
@@ -144,7 +156,8 @@ def _totals(console: Console, result: RunResult) -> None:
     paragraph(console, f"on the wire: {good}{bad}")
 
 
-def _outcome(result: RunResult) -> str:
+def outcome_of_run(result: RunResult) -> str:
+    """What a run amounts to, in one sentence."""
     rules = sum(1 for verdict in result.verdicts if verdict.broken)
     hopes = sum(1 for verdict in result.expected if verdict.broken)
     if rules or hopes:

@@ -223,6 +223,8 @@ def command_parts(report: CheckReport, case: CaseResult) -> tuple[str, ...]:
     path = report.vehicle.path
     start = "linkloss check" if _is_demo(report) else f"linkloss check {shlex.quote(str(path))}"
     parts = [start, f"--case {_quoted(case.name)}"]
+    if report.drive is not None:
+        parts.insert(1, f"--drive {shlex.quote(str(report.drive))}")
     if report.seed:
         parts.append(f"--seed {report.seed}")
     return tuple(parts)

@@ -257,6 +257,14 @@ def test_a_program_that_brings_its_process_down_is_shrunk_to_what_makes_it_do_so
     assert found.scenario.vehicle is job.scenario.vehicle
 
 
+def test_where_nothing_can_be_forked_a_program_that_ends_its_process_is_left_alone(monkeypatch):
+    monkeypatch.setattr(shrinkers, "can_branch", lambda: False)
+    crash, sound = Job(on(Crasher), PROCESS, "program", 60), Job(on(Silent), "horn", "none", 60)
+    assert Shrinkers(1).shrunk([crash]) == [shrinkers.CANNOT]
+    (why,) = Shrinkers(1).shrunk([sound])
+    assert "does not break the rule" in why
+
+
 def test_a_program_that_hangs_is_shrunk_and_not_waited_for_for_ever(monkeypatch):
     monkeypatch.setattr(shrinkers, "MOST_HUNG", 4)
     story = replace(on(Spinner), faults=on(Spinner).faults[1:])

@@ -70,7 +70,7 @@ def test_a_run_as_json_holds_the_whole_recording():
     assert found["commands"]["tail_lamp"] == [[0, None], [250 * MS, 1.0]]
     assert found["nodes"]["dash"][0] == [0, "reset", "power-up"]
     assert found["controllers"]["rear"][1] == [700 * MS, "BUS_OFF", 256, 0]
-    assert found["handed"]["DashNotices"][1] == [1100 * MS, "01"]
+    assert found["handed"]["DashNotices"][1] == [1100 * MS, "01", True]
     assert found["faults"][2]["cleared_ns"] is None
     assert found["crashes"][0]["where"] == "rear.py:7"
     assert found["actions"] == [[200 * MS, {"lights": "on"}]]
