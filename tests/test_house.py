@@ -25,9 +25,14 @@ FLOORS = [
     {"session", "replay", "judge", "timing"},
     {"campaign"},
     {"report", "schema", "demo"},
-    {"cli"},
+    {"cli", "pytest_plugin"},
 ]
-SIDE_BY_SIDE = [("session", "judge"), ("replay", "judge"), ("faults", "recording")]
+SIDE_BY_SIDE = [
+    ("session", "judge"),
+    ("replay", "judge"),
+    ("faults", "recording"),
+    ("cli", "pytest_plugin"),
+]
 """Pairs on one floor of which the second is not to know the first."""
 
 MODULES = sorted([*(ROOT / "bench").rglob("*.py"), *(ROOT / "nodes").rglob("*.py")])

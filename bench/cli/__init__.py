@@ -63,7 +63,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _run(arguments: list[str]) -> int:
     try:
         code = app(
-            arguments,
+            _with_streams(arguments),
             exit_on_error=False,
             print_error=False,
             help_on_error=False,
@@ -80,6 +80,17 @@ def _run(arguments: list[str]) -> int:
         print("\n".join(problems), file=sys.stderr)
         return EXIT_BAD_USAGE
     return code if isinstance(code, int) else 0
+
+
+def _with_streams(arguments: Sequence[str]) -> list[str]:
+    """``--json -`` as ``--json=-``: the parser takes a lone hyphen for the start of an option."""
+    joined: list[str] = []
+    for word in arguments:
+        if word == "-" and joined and joined[-1].startswith("--") and "=" not in joined[-1]:
+            joined[-1] += "=-"
+        else:
+            joined.append(word)
+    return joined
 
 
 def _usage_text(error: CycloptsError) -> str:

@@ -16,8 +16,11 @@ from bench.cli.common import (
     Words,
     bad,
     check_folder,
+    check_one_screen,
     check_targets,
+    console_beside,
     duration_ns,
+    write_target,
 )
 from bench.cli.telling import ensure_tellable, tell
 from bench.wallclock import monotonic_seconds
@@ -54,6 +57,7 @@ def check(
     resume: Flag = False,
     json: Path | None = None,
     junit: Path | None = None,
+    markdown: Path | None = None,
     html: Path | None = None,
     keep_all: Path | None = None,
     margins: Flag = False,
@@ -77,7 +81,7 @@ def check(
         quick: a selection, for in between; full: every fault alone; pairs: two faults at a time;
         hunt: sequences of faults and actions at random, guided by what earlier ones reached.
     for_
-        Real time after which a hunt draws no further cases, such as "10 m".
+        Real time after which a hunt draws no further cases, such as "10 min".
     cases
         Number of cases after which a hunt ends.
     case
@@ -106,9 +110,11 @@ def check(
     resume
         Go on where an interrupted check with the same --results stopped.
     json
-        Write the report as JSON to this file.
+        Write the report as JSON to this file; - is the standard output.
     junit
-        Write the rules as JUnit XML to this file.
+        Write the rules as JUnit XML to this file; - is the standard output.
+    markdown
+        Write a summary for a pull request to this file; - is the standard output.
     html
         Write the report as one HTML file that opens offline.
     keep_all
@@ -134,7 +140,9 @@ def check(
     verbose
         List every rule.
     """
-    check_targets([json, junit, html, save, effort])
+    results_of = (json, junit, markdown, save, effort)
+    check_targets([*results_of, html])
+    check_one_screen(results_of)
     check_folder(keep_all)
     under_ns = duration_ns("--fail-under", fail_under)
     baseline = _baseline(against)
@@ -167,18 +175,14 @@ def check(
     if report.findings and drive is None and not (no_shrink or interrupted):
         told = tell(report, findings, budget=budget, jobs=jobs, limit_s=limit_s, quiet=quiet)
         interrupted = told.stories.interrupted
-    _write(report, told, json, junit, save)
-    if effort is not None:
-        from bench.report.effort import effort_json  # noqa: PLC0415
-        from bench.report.files import write_whole  # noqa: PLC0415
-
-        spent = effort_json(report, wall_s, {**spread, "workers": workers}, told)
-        write_whole(effort, spent)
+    _write(report, told, json, junit, markdown, save)
+    _write_effort(effort, report, told, wall_s, {**spread, "workers": workers})
     _draw(report, told, html, keep_all, jobs)
     from bench.report.changes import narrowest  # noqa: PLC0415
 
     further = list(_further(report, baseline, under_ns, margins=margins))
-    _show(report, vehicle, told, further, quiet=quiet, verbose=verbose)
+    console = console_beside(results_of)
+    _show(console, report, vehicle, told, further, quiet=quiet, verbose=verbose)
     if interrupted:
         return EXIT_INTERRUPTED
     if under_ns is not None and narrowest(report, under_ns):
@@ -286,19 +290,30 @@ def _write(
     told: Told | None,
     json: Path | None,
     junit: Path | None,
+    markdown: Path | None,
     save: Path | None,
 ) -> None:
     from bench.campaign.baseline import baseline_json  # noqa: PLC0415
-    from bench.report.files import write_whole  # noqa: PLC0415
     from bench.report.junit import junit_xml  # noqa: PLC0415
     from bench.report.machine import check_json_parts  # noqa: PLC0415
+    from bench.report.markdown import check_markdown  # noqa: PLC0415
 
-    if json is not None:
-        write_whole(json, check_json_parts(report, told))
-    if junit is not None:
-        write_whole(junit, junit_xml(report, told))
-    if save is not None:
-        write_whole(save, baseline_json(report))
+    write_target(json, lambda: check_json_parts(report, told))
+    write_target(junit, lambda: junit_xml(report, told))
+    write_target(markdown, lambda: check_markdown(report))
+    write_target(save, lambda: baseline_json(report))
+
+
+def _write_effort(
+    effort: Path | None,
+    report: CheckReport,
+    told: Told | None,
+    wall_s: float,
+    spread: dict[str, Any],
+) -> None:
+    from bench.report.effort import effort_json  # noqa: PLC0415
+
+    write_target(effort, lambda: effort_json(report, wall_s, spread, told))
 
 
 def _draw(
@@ -335,6 +350,7 @@ def _further(
 
 
 def _show(
+    console: Console,
     report: CheckReport,
     vehicle: Path | None,
     told: Told | None,
@@ -343,10 +359,8 @@ def _show(
     quiet: bool,
     verbose: bool,
 ) -> None:
-    from bench.report.screen import make_console  # noqa: PLC0415
     from bench.report.terminal import show_check  # noqa: PLC0415
 
-    console = make_console()
     if vehicle is None:
         console.print("No vehicle file was named: this is the bundled demo vehicle.")
     show_check(console, report, quiet=quiet, verbose=verbose, told=told, further=further)

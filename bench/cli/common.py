@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import sys
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
+if TYPE_CHECKING:
+    from rich.console import Console
+
+SCREEN = Path("-")
+"""The target that stands for the standard output."""
 Words = Annotated[list[str] | None, Parameter(consume_multiple=True, negative=())]
 Flag = Annotated[bool, Parameter(negative=())]
 Quiet = Annotated[bool, Parameter(negative=(), alias="-q")]
@@ -26,8 +32,34 @@ def check_targets(paths: Iterable[Path | None]) -> None:
     from bench.report.files import ensure_writable  # noqa: PLC0415
 
     for path in paths:
-        if path is not None:
+        if path is not None and path != SCREEN:
             ensure_writable(path)
+
+
+def write_target(path: Path | None, content: Callable[[], str | Iterable[str]]) -> None:
+    """Write a result whole, if it was asked for; ``-`` stands for the standard output."""
+    if path is None:
+        return
+    if path == SCREEN:
+        text = content()
+        sys.stdout.writelines([text] if isinstance(text, str) else text)
+        return
+    from bench.report.files import write_whole  # noqa: PLC0415
+
+    write_whole(path, content())
+
+
+def console_beside(targets: Iterable[Path | None]) -> Console:
+    """The screen for whoever watches: the error stream where a result takes the standard output."""
+    from bench.report.screen import make_console  # noqa: PLC0415
+
+    return make_console(sys.stderr if SCREEN in targets else sys.stdout)
+
+
+def check_one_screen(targets: Iterable[Path | None]) -> None:
+    """Only one result can go to the standard output. Raises BadInput."""
+    if sum(path == SCREEN for path in targets) > 1:
+        raise bad("-", "only one result can go to the standard output; name files for the others")
 
 
 def check_folder(folder: Path | None) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import shlex
 import sys
 from collections.abc import Sequence
@@ -11,12 +12,15 @@ from typing import TYPE_CHECKING
 from bench.cli.common import (
     Flag,
     Quiet,
+    Verbose,
     Words,
     bad,
     check_logs,
     check_signals,
     check_targets,
+    console_beside,
     duration_ns,
+    write_target,
 )
 
 if TYPE_CHECKING:
@@ -34,8 +38,11 @@ def run(
     signals: Path | None = None,
     json: Path | None = None,
     apart: Flag = False,
+    watch: Flag = False,
+    speed: float | None = None,
     html: Path | None = None,
     quiet: Quiet = False,
+    verbose: Verbose = False,
 ) -> int:
     """Run one scenario and show what happened, in order of time, with the verdicts.
 
@@ -54,14 +61,21 @@ def run(
     signals
         Write all decoded signals as columns: .csv, or .parquet (extra 'parquet').
     json
-        Write the whole recording and the verdicts as JSON to this file.
+        Write the whole recording and the verdicts as JSON to this file; - is the standard output.
     apart
         Run in a process of its own: a program that crashes it or hangs is a broken rule.
+    watch
+        First play the run on the terminal: inputs, loads, nodes, faults, the last frames.
+    speed
+        How fast to play it: 1 is real time and the default, 0.1 a tenth of it.
     html
         Write what happened as one HTML file that opens offline.
     quiet
         No timeline: what broke, the totals.
+    verbose
+        List the rules that the run did not put to the test, too.
     """
+    pace = _pace(speed, watch=watch)
     logs = [Path(path) for path in log or ()]
     check_targets([json, html, bits])
     check_signals(signals)
@@ -83,11 +97,26 @@ def run(
         from bench.report.html import write_run_page  # noqa: PLC0415
 
         write_run_page(result, html, command=shlex.join(["linkloss", "run", str(scenario)]))
-    from bench.report.screen import make_console  # noqa: PLC0415
     from bench.report.timeline import show_run  # noqa: PLC0415
 
-    show_run(make_console(), result, quiet=quiet)
+    console = console_beside([json])
+    if watch:
+        from bench.report.player import play  # noqa: PLC0415
+
+        play(console, result, pace)
+    show_run(console, result, quiet=quiet, verbose=verbose)
     return result.exit_code
+
+
+def _pace(speed: float | None, *, watch: bool) -> float:
+    """How fast to play a run. Raises BadInput where there is nothing to play, or nowhere."""
+    if speed is not None and not watch:
+        raise bad("--speed", "says how fast --watch plays; expected '--watch' too")
+    if speed is not None and not 0 < speed < math.inf:
+        raise bad("--speed", f"got {speed:g}; expected a number above 0, such as 0.25")
+    if watch and not sys.stdout.isatty():
+        raise bad("--watch", "plays on a terminal, and the output goes elsewhere; leave it out")
+    return 1.0 if speed is None else speed
 
 
 def write_run(result: RunResult, logs: Sequence[Path], json: Path | None) -> None:
@@ -99,10 +128,9 @@ def write_run(result: RunResult, logs: Sequence[Path], json: Path | None) -> Non
         write_log(result.recording, channel, path)
         print(losses(path), file=sys.stderr)
     if json is not None:
-        from bench.report.files import write_whole  # noqa: PLC0415
         from bench.report.machine import run_json  # noqa: PLC0415
 
-        write_whole(json, run_json(result))
+        write_target(json, lambda: run_json(result))
 
 
 def _window(

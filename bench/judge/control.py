@@ -42,14 +42,17 @@ def intents(case: Case, name: str, request: RequestTable, life: Life) -> list[In
 
 def _intents(case: Case, name: str, request: RequestTable, life: Life) -> Iterator[Intent]:
     assert life.up_ns is not None
+    # A program may see a change before it has been stable, and be reset meanwhile.
+    end_ns = life.end_ns + request.debounce
     down = _down(case, case.vehicle.sender(split_signal(name)[0]))
     for trusting in (True, False) if request.received is not None else (True,):
         for settled in (True, False) if request.debounce else (True,):
-            begin_ns, end_ns = life.up_ns, life.end_ns
-            yield intent(case, name, request, begin_ns, end_ns, trusting=trusting, settled=settled)
+            yield intent(
+                case, name, request, life.up_ns, end_ns, trusting=trusting, settled=settled
+            )
         if len(down) > 1:  # the first one is the power-up
-            yield intent(case, name, request, 0, life.end_ns, trusting=trusting)
-            yield intent(case, name, request, 0, life.end_ns, down, trusting=trusting)
+            yield intent(case, name, request, 0, end_ns, trusting=trusting)
+            yield intent(case, name, request, 0, end_ns, down, trusting=trusting)
 
 
 def _down(case: Case, node: str) -> list[tuple[int, int]]:

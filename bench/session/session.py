@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import can
 
-from bench.clock import EventQueue, VirtualLoop
+from bench.clock import VirtualLoop
 from bench.faults.base import Fault
 from bench.model.expression import Value
 from bench.model.loading import Vehicle
@@ -43,12 +43,16 @@ _REST_MAILBOXES = 1000
 class Session:
     """One vehicle, powered up at instant zero and run for as long as its scenario says."""
 
-    def __init__(self, scenario: Scenario, *, paced: bool = False) -> None:
-        """``paced``: no faster than real time; what happens is the same."""
+    def __init__(
+        self, scenario: Scenario, loop: VirtualLoop | None = None, *, paced: bool = False
+    ) -> None:
+        """``loop``: one that somebody else drives; ``paced``: no faster than real time. What
+        happens is the same.
+        """
         self.scenario = scenario
         self.vehicle: Vehicle = scenario.vehicle
-        self.queue = EventQueue()
-        self.loop = VirtualLoop(self.queue)
+        self.loop = VirtualLoop() if loop is None else loop
+        self.queue = self.loop.queue
         self.loop.set_task_factory(make_task)
         self.traffic = scenario.traffic or _NO_TRAFFIC
         self.recording = Recording(
@@ -166,8 +170,12 @@ class Session:
             self._held.close()
 
     def begin(self) -> None:
-        """Power up."""
+        """Power up, and drive the loop from now on."""
         self._held.enter_context(self.loop.running())
+        self.power_up()
+
+    def power_up(self) -> None:
+        """Power up on a loop that somebody else drives."""
         channel = self.vehicle.wire.channel
         self._held.enter_context(open_channel(self.wire, self.queue, channel))
         for host in self.hosts.values():
@@ -198,12 +206,16 @@ class Session:
         self._next = sum(stimulus.at_ns < self.queue.now_ns for stimulus in self._stimuli)
         self.run_to(scenario.lasts_ns)
         self.queue.run_until(scenario.lasts_ns)
-        for host in self.hosts.values():
-            host.end()
-        self._held.close()
+        self.end()
         self.loop.close()
         self.recording.end_ns = scenario.lasts_ns
         return self.recording
+
+    def end(self) -> None:
+        """All programs end here, and the wire is gone; the loop stays."""
+        for host in self.hosts.values():
+            host.end()
+        self._held.close()
 
     def _run_before(self, at_ns: int) -> None:
         self.queue.run_until(at_ns - 1)

@@ -168,6 +168,16 @@ def test_a_sender_that_starts_anew_may_not_ask_for_what_nobody_ever_asked():
     broken(tape((1050, 0), (1100, 1)).verdict(RULE), 50, 1050)
 
 
+@pytest.mark.parametrize("reset_ms", [1005, 1010, 1019, 1021])
+def test_a_sender_that_is_reset_right_after_it_answered_answered_all_the_same(reset_ms):
+    """The switch goes on at 1000 ms, and a program may ask for it at once, debounced or not."""
+    made = drive((1004, 1), messages=((60, 1001, 0), (1002, 1003, 1), (reset_ms + 100, 4000, 1)))
+    made.recording.handed["Request"].clear()
+    made.hand("Request", (60, 0), (1001, 1), (reset_ms + 100, 1))
+    made.reset("dash", reset_ms).fault("reset", reset_ms, reset_ms, "node")
+    assert made.broken() == []
+
+
 def test_a_switch_that_bounces_leaves_either_state_allowed():
     """Edges at 1000, 1010 and 1020 ms: stable at 1040 ms, due at 1040 + 150 = 1190 ms."""
 
