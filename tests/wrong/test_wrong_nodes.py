@@ -34,7 +34,10 @@ WRONG = [
     Wrong(transmit.NeverRecovers, "rear", "bus_off", "night_drive", "rear", "rejoin"),
     Wrong(transmit.NotRestarted, "rear", "bus_off", "night_drive", "rear", "rejoin"),
     Wrong(transmit.CrashesInBusOff, "rear", "bus_off", "night_drive", "rear", "program"),
-    Wrong(transmit.IgnoresFullMailboxes, "dash", "none", "night_drive", "link_lamp", "rejoin"),
+    Wrong(
+        transmit.IgnoresFullMailboxes, "dash", "none", "night_drive", "link_lamp", "rejoin",
+        hardware={"mailboxes": 3},
+    ),
     Wrong(
         transmit.OldFramesWait, "dash", "unplug", "reversing", "horn", "end to end",
         beside=OLD_FRAMES,
