@@ -9,10 +9,12 @@ from typing import Any
 
 from cantools.database import Database
 
+from bench.firmware.build import BuildError, BuildOptions
 from bench.model.consistency import Consistency, split_signal
 from bench.model.messages import MessageInfo, SignalInfo, compile_messages, load_database
 from bench.model.problem import BadInput, Problem
 from bench.model.programs import ProgramError, load_program
+from bench.model.target import load_firmware
 from bench.model.toml import Source, read_toml
 from bench.model.vehicle import (
     InputTable,
@@ -87,9 +89,10 @@ class Vehicle:
         return next(name for name in self.messages[message].senders if name in self.nodes)
 
 
-def load_vehicle(path: str | Path) -> Vehicle:
+def load_vehicle(path: str | Path, build: BuildOptions | None = None) -> Vehicle:
     """Read a vehicle file, its message definition and its nodes' programs.
 
+    ``build`` says how programs in C are compiled: with checks, or keeping count of their lines.
     Raises BadInput with every mistake found: a missing or unreadable file, TOML or DBC that does
     not parse, unknown keys and names, values that do not fit, programs that cannot be imported
     or do not accept their settings.
@@ -104,7 +107,7 @@ def load_vehicle(path: str | Path) -> Vehicle:
     database = load_database(dbc_path)
     messages = compile_messages(database, dbc_path)
     problems = Consistency(source, file, messages).problems()
-    programs = _programs(source, file, problems)
+    programs = _programs(source, file, problems, build)
     if problems:
         raise BadInput(problems)
     return Vehicle(path, source, file, database, messages, programs)
@@ -125,13 +128,18 @@ def _with_defaults(source: Source, document: dict[str, Any]) -> dict[str, Any]:
 
 
 def _programs(
-    source: Source, file: VehicleFile, problems: list[Problem]
+    source: Source, file: VehicleFile, problems: list[Problem], build: BuildOptions | None
 ) -> dict[str, Callable[[Any], Any]]:
     programs: dict[str, Callable[[Any], Any]] = {}
     for name, node in file.nodes.items():
         try:
+            if node.python is None:
+                programs[name] = load_firmware(name, file, source.path.parent, build)
+                continue
             programs[name] = load_program(node.python, source.path.parent)
             _check_settings(programs[name], node.settings)
+        except BuildError as error:
+            problems.append(source.problem(("nodes", name, "c"), str(error)))
         except ProgramError as error:
             problems.append(source.problem(("nodes", name, "python"), str(error)))
         except _SettingsProblem as error:

@@ -87,10 +87,17 @@ class Session:
         controller.power_off()
         self.recording.nodes[name] = []
         self.recording.controllers[name] = changes = []
-        controller.on_state = lambda changed: changes.append(
-            ControllerChange(self.queue.now_ns, changed.state.name, changed.tec, changed.rec),
-        )
-        return NodeHost(name, table, self.vehicle.programs[name], controller, {}, around)
+        host = NodeHost(name, table, self.vehicle.programs[name], controller, {}, around)
+
+        def note_state(changed: Controller) -> None:
+            state = ControllerChange(
+                self.queue.now_ns, changed.state.name, changed.tec, changed.rec
+            )
+            changes.append(state)
+            host.controller_changed()
+
+        controller.on_state = note_state
+        return host
 
     def _handed(self, node: str, message: can.Message) -> None:
         name = self._names.get((message.arbitration_id, message.is_extended_id))
