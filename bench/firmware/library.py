@@ -48,7 +48,7 @@ def interface() -> Any:
 @cache
 def switchboard() -> Any:
     """The C functions that switch stacks, loaded once; they watch this process and its children."""
-    library = interface().dlopen(str(runtime()))
+    library = _open(str(runtime()))
 
     def watch() -> None:
         library.machine_watch(TICK_MS, TICKS)
@@ -87,13 +87,18 @@ class Library:
         self._functions.firmware_dump()
 
 
+def _open(name: str) -> Any:
+    """Load a library for good: a signal may still lead into it while the process ends."""
+    return interface().dlopen(name, os.RTLD_NOW | os.RTLD_NODELETE)
+
+
 def _load_copy(path: Path) -> Any:
     """Load a file under a name that the loader has not seen: else it hands out the same memory."""
     handle, name = tempfile.mkstemp(prefix="copy-", suffix=".so", dir=path.parent)
     os.close(handle)
     try:
         shutil.copyfile(path, name)
-        return interface().dlopen(name)
+        return _open(name)
     finally:
         Path(name).unlink()
 

@@ -57,6 +57,12 @@ class TargetTable(BaseModel):
     call: Duration = Field(
         default=2 * US, gt=0, description="processor time of one call to the board"
     )
+    setup: Duration = Field(
+        default=1_000 * US,
+        gt=0,
+        description="longest time from the program's first instruction until it has its pins;"
+        " the slowest boot leaves so much of 'boot' to it",
+    )
     clock_start: Duration = Field(
         default=0, ge=0, description="what the clock shows at power-up; it rolls over at 2**32 ms"
     )

@@ -108,7 +108,14 @@ class NodeTable(Table):
     @property
     def usual_boot_ns(self) -> int:
         """The boot time when nothing is wrong, in ns."""
-        return self.boot if self.boots_in is None else self.boots_in
+        return self.slowest_boot_ns if self.boots_in is None else self.boots_in
+
+    @property
+    def slowest_boot_ns(self) -> int:
+        """The longest time until the program's first instruction, in ns: a program in C needs some
+        more until it has its pins.
+        """
+        return max(0, self.boot - self.target.setup) if self.c else self.boot
 
 
 class InputTable(Table):

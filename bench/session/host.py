@@ -168,7 +168,7 @@ class NodeHost:
     def _begin_boot(self, cause: str) -> None:
         self._cause = cause
         self._change("reset", cause)
-        boot_ns = self.table.boot if self.slow else self.table.usual_boot_ns
+        boot_ns = self.table.slowest_boot_ns if self.slow else self.table.usual_boot_ns
         self._boot = self.around.queue.after(boot_ns, self._start)
 
     def _start(self) -> None:
