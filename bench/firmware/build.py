@@ -36,6 +36,8 @@ _CPP = ("-fno-threadsafe-statics", "-fno-gnu-unique")
 _LINK = ("-shared", "-lm", "-Wl,-Bsymbolic,-z,now,-z,norelro,-z,defs,--exclude-libs,ALL")
 _SANITIZE = ("-fsanitize=undefined", "-fno-sanitize=vptr", "-fno-sanitize-recover=all")
 _SHORT_LONG = ("-U__LONG_MAX__", "-D__LONG_MAX__=0x7fffffffL", "-DFIRMWARE_LONG_IS_INT")
+_USERS_ONLY = (*_SANITIZE, "--coverage", "-fprofile-update=single", *_SHORT_LONG[:2])
+"""Flags that the bench's own parts are not compiled with."""
 _ERRORS_SHOWN = 5
 
 
@@ -174,8 +176,9 @@ def _standard(sources: Sources, *, cpp: bool) -> list[str]:
 
 
 def _make(folder: Path, units: Sequence[_Unit], flags: Sequence[str]) -> None:
+    own = _own_parts([flag for flag in flags if flag not in _USERS_ONLY])
     with _Workplace(folder) as place:
-        objects = [_own_part(place, name, flags) for name in OWN_PARTS]
+        objects = [str(own / f"{Path(name).stem}.o") for name in OWN_PARTS]
         for number, unit in enumerate(units):
             objects.append(_object(place, number, unit, flags))
         cpp = any(unit.cpp for unit in units)
@@ -185,14 +188,17 @@ def _make(folder: Path, units: Sequence[_Unit], flags: Sequence[str]) -> None:
         _compile([*command, f"-Wl,-T,{C_FOLDER / 'own_init.ld'}", "-o", f"{place}/firmware.so"])
 
 
-def _own_part(place: Path, name: str, flags: Sequence[str]) -> str:
-    made = str(place / f"own-{Path(name).stem}.o")
-    mine = [flag for flag in flags if flag not in (*_SANITIZE, "--coverage", *_SHORT_LONG[:2])]
-    where = [f"-I{C_FOLDER}", f"-I{HEADERS}", str(C_FOLDER / name)]
-    _compile(
-        [compiler(cpp=False), *mine, "-std=gnu11", "-fno-builtin", *where, "-c", "-o", made],
-    )
-    return made
+def _own_parts(flags: Sequence[str]) -> Path:
+    """The folder with the bench's own parts, which are the same in every firmware."""
+    folder = cache_folder() / _digest([*_own_texts(), *flags, _stamp(compiler(cpp=False))])
+    if not folder.is_dir():
+        command = [compiler(cpp=False), *flags, "-std=gnu11", "-fno-builtin"]
+        command += [f"-I{C_FOLDER}", f"-I{HEADERS}"]
+        with _Workplace(folder) as place:
+            for name in OWN_PARTS:
+                made = place / f"{Path(name).stem}.o"
+                _compile([*command, str(C_FOLDER / name), "-c", "-o", str(made)])
+    return folder
 
 
 def _object(place: Path, number: int, unit: _Unit, flags: Sequence[str]) -> str:
@@ -256,13 +262,18 @@ class _Workplace:
 
 
 def _key(units: Iterable[_Unit], flags: Iterable[str]) -> str:
-    own = [*OWN_PARTS, "machine.h", "inside.h", "own_init.ld"]
-    parts = [(C_FOLDER / name).read_text(encoding="utf-8") for name in own]
-    parts.append((HEADERS / "board.h").read_text(encoding="utf-8"))
+    parts = _own_texts()
     parts += [word for unit in units for word in (unit.name, unit.text)]
     parts += [*flags, *_CPP, *_LINK]
     cpp = any(unit.cpp for unit in units)
     return _digest([*parts, _stamp(compiler(cpp=False)), _stamp(compiler(cpp=True)) if cpp else ""])
+
+
+def _own_texts() -> list[str]:
+    """What the bench itself puts into every firmware."""
+    names = [*OWN_PARTS, "machine.h", "inside.h", "own_init.ld"]
+    paths = [*(C_FOLDER / name for name in names), HEADERS / "board.h"]
+    return [path.read_text(encoding="utf-8") for path in paths]
 
 
 def _stamp(program: str) -> str:
