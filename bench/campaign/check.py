@@ -11,6 +11,7 @@ from bench.campaign.order import Order
 from bench.campaign.result import CheckReport
 from bench.campaign.store import CaseStore
 from bench.campaign.workers import Crew
+from bench.firmware.build import BuildOptions
 from bench.judge import declared_rules
 from bench.model.loading import Vehicle
 
@@ -41,6 +42,7 @@ def check(
     store: CaseStore | None = None,
     cluster: str | None = None,
     progress: Progress | None = None,
+    build: BuildOptions | None = None,
 ) -> CheckReport:
     """Run every case of a vehicle and judge it.
 
@@ -51,12 +53,13 @@ def check(
     can fork. The result depends on neither. A case that gives no sign for ``limit_s`` seconds of
     real time counts as hung. ``cluster`` is the address of a Dask scheduler (``HOST:PORT``) whose
     workers run the cases instead. Results go to ``store``; the cases that it holds already are
-    not run again. ``progress(done, total)`` is called as cases end.
+    not run again. ``build`` is how the vehicle's programs in C were built.
+    ``progress(done, total)`` is called as cases end.
 
     Raises BadInput for names that do not exist, and Interrupted, with a report of what was done,
     on an interrupt from the keyboard.
     """
-    order = Order(vehicle.path, seed, depth, _words(only), _words(situations), case)
+    order = Order(vehicle.path, seed, depth, _words(only), _words(situations), case, build)
     cases = order.cases(vehicle)
     results = CaseStore() if store is None else store
     space = planned(vehicle, depth, seed).space if case is None else None

@@ -7,6 +7,7 @@ from functools import cache
 from pathlib import Path
 
 from bench.campaign.depth import Depth, planned
+from bench.firmware.build import BuildOptions
 from bench.model.loading import Vehicle, load_vehicle
 from bench.model.problem import BadInput, nearest, unknown
 from bench.scenario import Scenario
@@ -25,6 +26,7 @@ class Order:
     only: tuple[str, ...] | None = None
     situations: tuple[str, ...] | None = None
     case: str | None = None
+    build: BuildOptions | None = None
 
     def cases(self, vehicle: Vehicle) -> list[Scenario]:
         """The cases, in their order. Raises BadInput for names that do not exist."""
@@ -67,4 +69,4 @@ class Order:
 @cache
 def cases_of(order: Order) -> list[Scenario]:
     """The cases of an order, made once in each process from the vehicle's file."""
-    return order.cases(load_vehicle(order.path))
+    return order.cases(load_vehicle(order.path, order.build))

@@ -122,7 +122,9 @@ def identity(vehicle: Vehicle, choice: Mapping[str, Any]) -> str:
     digest = sha256()
     files = {vehicle.path, vehicle.path.parent / vehicle.file.dbc}
     for program in vehicle.programs.values():
-        source = getsourcefile(program)
+        source = getattr(program, "path", None)  # of a compiled one, which holds all its sources
+        if source is None:
+            source = getsourcefile(program)
         files.update([Path(source)] if source is not None else [])
     for path in sorted(files):
         digest.update(path.read_bytes())

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
 
     from bench.campaign.result import CheckReport
     from bench.campaign.store import CaseStore
+    from bench.firmware.build import BuildOptions
     from bench.model.loading import Vehicle
 
 EXIT_BROKEN, EXIT_INTERRUPTED = 1, 130
@@ -40,6 +42,8 @@ def check(
     fail_under: str | None = None,
     save: Path | None = None,
     against: Path | None = None,
+    sanitize: Flag = False,
+    coverage: Flag = False,
     quiet: Quiet = False,
     verbose: Verbose = False,
 ) -> int:
@@ -83,6 +87,10 @@ def check(
         Save how every rule stands, to compare with later.
     against
         Say what has changed since a check that was saved.
+    sanitize
+        Build programs in C with checks for undefined behaviour.
+    coverage
+        List the lines of programs in C that no case reached.
     quiet
         No progress and no table: what broke, the totals.
     verbose
@@ -92,25 +100,30 @@ def check(
     under_ns = duration_ns("--fail-under", fail_under)
     baseline = _baseline(against)
     _sensible(only, situation, jobs, results, resume=resume)
-    loaded = _load(vehicle)
-    choice = {"depth": depth, "case": case, "only": only, "situations": situation, "seed": seed}
-    report, interrupted = _checked(
-        loaded,
-        quiet=quiet,
-        jobs=jobs,
-        branch=not no_branch,
-        limit_s=(duration_ns("--limit", limit) or 1) / 1e9,
-        cluster=_scheduler(workers),
-        store=_store(loaded, results, choice, resume=resume),
-        **choice,
-    )
-    _write(report, json, junit, save)
-    from bench.report.changes import narrowest  # noqa: PLC0415
-
-    further = list(_further(report, baseline, under_ns, margins=margins))
+    with _counting(coverage=coverage) as lines:
+        build = _build_options(lines, sanitize=sanitize)
+        loaded = _load(vehicle, build)
+        choice = {
+            "depth": depth, "case": case, "only": only, "situations": situation, "seed": seed,
+        }  # fmt: skip
+        report, interrupted = _checked(
+            loaded,
+            quiet=quiet,
+            jobs=jobs,
+            branch=not no_branch,
+            limit_s=(duration_ns("--limit", limit) or 1) / 1e9,
+            cluster=_scheduler(workers),
+            store=_store(loaded, results, choice, resume=resume),
+            build=build,
+            **choice,
+        )
+        _write(report, json, junit, save)
+        further = list(_further(report, baseline, under_ns, lines, margins=margins))
     _show(report, vehicle, further, quiet=quiet, verbose=verbose)
     if interrupted:
         return EXIT_INTERRUPTED
+    from bench.report.changes import narrowest  # noqa: PLC0415
+
     if under_ns is not None and narrowest(report, under_ns):
         return EXIT_BROKEN
     return report.exit_code
@@ -133,11 +146,35 @@ def _sensible(
         raise bad("--resume", "goes on with a file; expected '--results FILE' too")
 
 
-def _load(vehicle: Path | None) -> Vehicle:
+@contextmanager
+def _counting(*, coverage: bool) -> Iterator[Path | None]:
+    """The folder in which programs in C keep count of their lines, if they are to."""
+    if not coverage:
+        yield None
+        return
+    from bench.firmware.build import BuildError  # noqa: PLC0415
+    from bench.firmware.coverage import counting  # noqa: PLC0415
+
+    try:
+        with counting() as folder:
+            yield folder
+    except BuildError as error:
+        raise bad("--coverage", str(error)) from None
+
+
+def _build_options(lines: Path | None, *, sanitize: bool) -> BuildOptions | None:
+    if lines is None and not sanitize:
+        return None
+    from bench.firmware.build import BuildOptions  # noqa: PLC0415
+
+    return BuildOptions(sanitize=sanitize, coverage=lines)
+
+
+def _load(vehicle: Path | None, build: BuildOptions | None) -> Vehicle:
     from bench.demo import demo_vehicle  # noqa: PLC0415
     from bench.model.loading import load_vehicle  # noqa: PLC0415
 
-    return load_vehicle(demo_vehicle() if vehicle is None else vehicle)
+    return load_vehicle(demo_vehicle() if vehicle is None else vehicle, build)
 
 
 def _baseline(against: Path | None) -> Any:
@@ -195,12 +232,28 @@ def _write(report: CheckReport, json: Path | None, junit: Path | None, save: Pat
 
 
 def _further(
-    report: CheckReport, baseline: Any, under_ns: int | None, *, margins: bool
+    report: CheckReport,
+    baseline: Any,
+    under_ns: int | None,
+    lines: Path | None,
+    *,
+    margins: bool,
 ) -> Iterator[Callable[[Console], None]]:
     """What the screen shows beside the verdicts, because it was asked for."""
     from bench.campaign.baseline import compare, standings  # noqa: PLC0415
     from bench.report.changes import show_changes, show_margins  # noqa: PLC0415
 
+    if lines is not None:
+        from bench.firmware.coverage import lines_run  # noqa: PLC0415
+        from bench.report.coverage import show_coverage  # noqa: PLC0415
+
+        programs = {
+            name: report.vehicle.programs[name].path  # type: ignore[attr-defined]
+            for name, node in report.vehicle.nodes.items()
+            if node.c
+        }
+        sources = lines_run(lines, programs)
+        yield lambda console: show_coverage(console, sources)
     if margins or under_ns is not None:
         below_ns = None if margins else under_ns
         yield lambda console: show_margins(console, report, below_ns)

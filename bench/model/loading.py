@@ -79,6 +79,16 @@ class Vehicle:
         """The situations by name."""
         return self.file.situations
 
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What the bench cannot try out in this vehicle's programs, in sentences."""
+        return tuple(
+            f"{name}: an int of its processor has {node.target.int_bits} bits, here it has 32:"
+            " int overflow not exercised."
+            for name, node in self.nodes.items()
+            if node.c and node.target.int_bits < 32
+        )
+
     def signal(self, reference: str) -> tuple[MessageInfo, SignalInfo]:
         """``Message.Signal`` -> message and signal. Raises KeyError for names that do not exist."""
         message, signal = split_signal(reference)

@@ -51,6 +51,7 @@ def check_json_parts(report: CheckReport) -> Iterator[str]:
             "caution": CAUTION,
             "totals": _totals(report),
             "space": None if report.space is None else list(report.space.sentences()),
+            "notes": list(report.vehicle.notes),
             "findings": [_finding(report, finding) for finding in report.findings],
             "not_exercised": [list(place) for place in report.not_exercised],
             "rules": [_rule(report, entry) for entry in report.rules],

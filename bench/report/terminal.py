@@ -114,6 +114,8 @@ def _totals(console: Console, report: CheckReport) -> None:
     if report.space is not None:
         for sentence in report.space.sentences():
             paragraph(console, sentence)
+    for sentence in report.vehicle.notes:
+        paragraph(console, sentence)
     paragraph(
         console,
         f"rules: {found.kept} kept, {found.broken} broken, {found.not_exercised} not exercised",

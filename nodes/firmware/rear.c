@@ -175,9 +175,9 @@ enum { LOADS = sizeof loads / sizeof *loads };
 
 static bool asked(struct load *load, uint32_t now_ms)
 {
-    const struct link *link = &links[load->link];
     if (load->link == NOBODY)
         return false;
+    const struct link *link = &links[load->link];
     if (link->state == WAITING)
         return load->reset;
     if (link->state == FRESH)

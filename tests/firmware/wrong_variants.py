@@ -56,9 +56,9 @@ WRONG = [
     ),
     Variant(
         "any_frame_refreshes",
-        ((READ, "    while (board_can_receive(&frame)) {\n"
+        ((READ, ("    while (board_can_receive(&frame)) {\n"
                 "        for (uint8_t i = 0; i < LINKS; i++)\n"
-                "            links[i].heard_ms = now_ms;\n"),
+                "            links[i].heard_ms = now_ms;\n")),
          (TAKE, TAKE + "    }\n")),
         "drop", "braking", "tail_left", "stale",
     ),
@@ -71,7 +71,7 @@ WRONG = [
     ),
     Variant(
         "one_miss_trips",
-        ((".max_step = 5, .stale_ms = 250},\n    [BODY]", ".max_step = 5, .stale_ms = 60},\n    [BODY]"),),
+        ((".stale_ms = 250},\n    [BODY]", ".stale_ms = 60},\n    [BODY]"),),
         "corrupt", "parked", "tail_left", "fresh",
     ),
     Variant(
@@ -114,10 +114,10 @@ WRONG = [
     Variant(
         "pins_high_at_boot",
         (("    switch_loads(now_ms); /*",
-          "    for (uint8_t i = 0; i < LOADS; i++) {\n"
+          ("    for (uint8_t i = 0; i < LOADS; i++) {\n"
           "        board_pin_mode(loads[i].pin, BOARD_OUTPUT);\n"
           "        board_pin_write(loads[i].pin, true);\n    }\n"
-          "    board_delay_ms(5);\n    switch_loads(now_ms); /*"),),
+          "    board_delay_ms(5);\n    switch_loads(now_ms); /*")),),
         "reset", "parked", "fuel_pump", "reset",
     ),
     Variant(
@@ -153,7 +153,7 @@ WRONG = [
     ),
     Variant(
         "prints_too_much",
-        ((FEED, FEED + '    board_print("tail and brake lamps have been looked after once more\\n");\n'),
+        ((FEED, FEED + '    board_print("all lamps have been looked after once more\\n");\n'),
          (START_DOG, START_DOG + "    board_serial_begin(9600);\n")),
         "none", "braking", "brake_lamps", "local",
     ),
