@@ -34,11 +34,14 @@ _COMMON = (
 )  # fmt: skip
 _CPP = ("-fno-threadsafe-statics", "-fno-gnu-unique")
 _LINK = ("-shared", "-lm", "-Wl,-Bsymbolic,-z,now,-z,norelro,-z,defs,--exclude-libs,ALL")
+_LINK_COUNTING = ("--coverage", "-Wl,-u,__gcov_dump")
 _SANITIZE = ("-fsanitize=undefined", "-fno-sanitize=vptr", "-fno-sanitize-recover=all")
 _SHORT_LONG = ("-U__LONG_MAX__", "-D__LONG_MAX__=0x7fffffffL", "-DFIRMWARE_LONG_IS_INT")
 _USERS_ONLY = (*_SANITIZE, "--coverage", "-fprofile-update=single", *_SHORT_LONG[:2])
 """Flags that the bench's own parts are not compiled with."""
 _ERRORS_SHOWN = 5
+BUILT_IN = "built-in"
+"""The file that names the folder in which a firmware was compiled, before that got its place."""
 
 
 class BuildError(Exception):
@@ -179,11 +182,12 @@ def _make(folder: Path, units: Sequence[_Unit], flags: Sequence[str]) -> None:
     own = _own_parts([flag for flag in flags if flag not in _USERS_ONLY])
     with _Workplace(folder) as place:
         objects = [str(own / f"{Path(name).stem}.o") for name in OWN_PARTS]
+        (place / BUILT_IN).write_text(str(place), encoding="utf-8")
         for number, unit in enumerate(units):
             objects.append(_object(place, number, unit, flags))
         cpp = any(unit.cpp for unit in units)
         static = ["-static-libstdc++", "-static-libgcc"] if cpp else ["-static-libgcc"]
-        counting = [flag for flag in flags if flag == "--coverage"]
+        counting = _LINK_COUNTING if "--coverage" in flags else ()
         command = [compiler(cpp=cpp), *objects, *_LINK, *static, *counting]
         _compile([*command, f"-Wl,-T,{C_FOLDER / 'own_init.ld'}", "-o", f"{place}/firmware.so"])
 
@@ -264,7 +268,7 @@ class _Workplace:
 def _key(units: Iterable[_Unit], flags: Iterable[str]) -> str:
     parts = _own_texts()
     parts += [word for unit in units for word in (unit.name, unit.text)]
-    parts += [*flags, *_CPP, *_LINK]
+    parts += [*flags, *_CPP, *_LINK, *_LINK_COUNTING, BUILT_IN]
     cpp = any(unit.cpp for unit in units)
     return _digest([*parts, _stamp(compiler(cpp=False)), _stamp(compiler(cpp=True)) if cpp else ""])
 

@@ -16,7 +16,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import NamedTuple
 
-from bench.firmware.build import BuildError
+from bench.firmware.build import BUILT_IN, BuildError
 
 
 class Lines(NamedTuple):
@@ -49,7 +49,8 @@ def lines_run(folder: Path, programs: Mapping[str, Path]) -> list[Lines]:
     counts: dict[str, dict[int, int]] = {}
     for program in sorted(set(programs.values())):
         for notes in sorted(program.parent.glob("*.gcno")):
-            data = folder / notes.relative_to("/").with_suffix(".gcda")
+            built_in = Path((program.parent / BUILT_IN).read_text(encoding="utf-8"))
+            data = folder / (built_in / notes.name).relative_to("/").with_suffix(".gcda")
             _add(counts, notes, data)
     return [
         Lines(
