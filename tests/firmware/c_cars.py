@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import cache
 from pathlib import Path
 
 from bench.firmware.build import BuildOptions
@@ -42,11 +41,14 @@ def rear_in_c(source: Path = REAR_C, more: str = "", tables: str = "") -> str:
     return f"{before}[nodes.rear]{rear}{PINS}{tables}\n{after}"
 
 
-@cache
 def c_car(
-    folder: Path, source: Path = REAR_C, more: str = "", tables: str = "", *, sanitize: bool = False
+    folder: Path,
+    source: Path = REAR_C,
+    more: str = "",
+    tables: str = "",
+    build: BuildOptions | None = None,
 ) -> Vehicle:
     """That car, read from a file in a folder."""
     path = folder / "vehicle.toml"
     path.write_text(rear_in_c(source, more, tables), encoding="utf-8")
-    return load_vehicle(path, BuildOptions(sanitize=sanitize))
+    return load_vehicle(path, build)

@@ -38,5 +38,5 @@ def test_the_check_finds_the_mistake(tmp_path, variant):
 
 def test_the_same_cases_find_nothing_in_the_node_as_it_is(tmp_path):
     vehicle = c_car(tmp_path, tables=ROLL_OVER)
-    for kind, situation in sorted({(variant.kind, variant.situation) for variant in WRONG}):
+    for kind, situation in (("none", "braking"), ("none", "turning"), ("alter", "rain")):
         assert narrow(vehicle, kind, situation)[1] == {}, (kind, situation)
