@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from bench.campaign.check import check
     from bench.campaign.result import CheckReport, RunResult
     from bench.campaign.run import run
+    from bench.campaign.stories import find_stories
     from bench.judge.verdict import Outcome, Verdict
     from bench.model.loading import Vehicle, load_vehicle
     from bench.model.problem import BadInput
@@ -34,6 +35,7 @@ _HOMES = {
     "Vehicle": "bench.model.loading",
     "Verdict": "bench.judge.verdict",
     "check": "bench.campaign.check",
+    "find_stories": "bench.campaign.stories",
     "load_scenario": "bench.scenario",
     "load_vehicle": "bench.model.loading",
     "run": "bench.campaign.run",
@@ -49,6 +51,7 @@ __all__ = [
     "Vehicle",
     "Verdict",
     "check",
+    "find_stories",
     "load_scenario",
     "load_vehicle",
     "run",

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Generic, NamedTuple, TypeVar
 
 from bench.model.expression import Value
+from bench.traffic import Shift
 from bench.wire import WireRecord
 
 T = TypeVar("T")
@@ -78,10 +79,13 @@ class NodeChange(NamedTuple):
 
 
 class Handed(NamedTuple):
-    """A message that a program handed to its controller (or tried to)."""
+    """A message that a program handed to its controller, or tried to: ``taken`` is False where
+    the controller refused it (mailboxes full, bus-off).
+    """
 
     at_ns: int
     data: bytes
+    taken: bool = True
 
 
 class ControllerChange(NamedTuple):
@@ -143,6 +147,9 @@ class Recording:
       drove (None: nothing).
     - ``frames``: every frame on every segment of the wire, with its fate.
     - ``handed``: what programs handed to their controllers, by message name.
+    - ``logged``: the nodes that had no program in this run; what they sent came out of a log. Of
+      their loads, programs and requests the recording knows nothing. ``shift`` says how much
+      later than in the log their frames came (None where nothing was played).
     """
 
     vehicle: str
@@ -160,6 +167,8 @@ class Recording:
     actions: list[ActionRecord] = field(default_factory=list)
     crashes: list[Crash] = field(default_factory=list)
     prints: list[Printed] = field(default_factory=list)
+    logged: tuple[str, ...] = ()
+    shift: Shift | None = None
 
     @property
     def valid_frames(self) -> dict[tuple[int, bool], list[WireRecord]]:

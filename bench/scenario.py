@@ -18,6 +18,7 @@ from bench.model.problem import BadInput, Problem, unknown
 from bench.model.toml import Source, read_toml
 from bench.model.units import Duration
 from bench.model.vehicle import InputValue, State, Table
+from bench.traffic import Traffic
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +50,9 @@ class Expectation:
 
 @dataclass(frozen=True, slots=True)
 class Scenario:
-    """What a session runs. ``name`` is the file's stem, or the name of a campaign's case."""
+    """What a session runs. ``name`` is the file's stem, or the name of a campaign's case.
+    ``traffic`` is the part of it that comes out of a log, if any.
+    """
 
     name: str
     title: str
@@ -61,11 +64,29 @@ class Scenario:
     lasts_ns: int
     seed: int = 0
     expectations: tuple[Expectation, ...] = ()
+    traffic: Traffic | None = None
+
+    @property
+    def first_fault_ns(self) -> int | None:
+        """When the first fault comes; None without any."""
+        return min((timed.at_ns for timed in self.faults), default=None)
+
+    @property
+    def parts_ns(self) -> int:
+        """Where it parts from others that begin alike: at its first fault, or its end."""
+        first_ns = self.first_fault_ns
+        return self.lasts_ns if first_ns is None else first_ns
 
     @property
     def kinds(self) -> str:
         """The kinds of its faults: ``none``, ``cut``, ``unplug+reset``, ..."""
         return "+".join(dict.fromkeys(timed.fault.kind for timed in self.faults)) or "none"
+
+    @property
+    def steps(self) -> tuple[TimedAction | TimedFault, ...]:
+        """Its actions and faults in order of time; at one instant, actions come first."""
+        both: list[TimedAction | TimedFault] = [*self.actions, *self.faults]
+        return tuple(sorted(both, key=lambda step: step.at_ns))
 
 
 class Step(Table):

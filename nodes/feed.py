@@ -169,8 +169,10 @@ class Feed:
         self.apply(self._values)
 
     def _inhibited(self) -> None:
-        """The inhibiting condition has held for its time."""
-        if self._settings.latch:
+        """The inhibiting condition has held for its time. A load that went off meanwhile, because
+        its request did, has nothing to wait for.
+        """
+        if self._settings.latch and self._state not in (None, "off"):
             self._latched = True
             self._asked = "off"
         self.apply(self._values)

@@ -21,14 +21,19 @@ FLOORS = [
     {"wire"},
     {"firmware"},
     {"model"},
-    {"faults", "recording"},
+    {"faults", "recording", "traffic"},
     {"scenario"},
-    {"session", "replay", "judge"},
+    {"session", "replay", "judge", "timing"},
     {"campaign"},
     {"report", "schema", "demo"},
-    {"cli"},
+    {"cli", "pytest_plugin"},
 ]
-SIDE_BY_SIDE = [("session", "judge"), ("replay", "judge"), ("faults", "recording")]
+SIDE_BY_SIDE = [
+    ("session", "judge"),
+    ("replay", "judge"),
+    ("faults", "recording"),
+    ("cli", "pytest_plugin"),
+]
 """Pairs on one floor of which the second is not to know the first."""
 
 MODULES = sorted([*(ROOT / "bench").rglob("*.py"), *(ROOT / "nodes").rglob("*.py")])
@@ -133,7 +138,7 @@ def test_no_file_leaves_work_for_later_or_names_a_place_on_one_machine(path):
 
 PUBLIC = {
     "BadInput", "CheckReport", "Outcome", "Recording", "RunResult", "Scenario", "Vehicle",
-    "Verdict", "check", "load_scenario", "load_vehicle", "run",
+    "Verdict", "check", "find_stories", "load_scenario", "load_vehicle", "run",
 }  # fmt: skip
 
 

@@ -60,17 +60,12 @@ def spans(vehicle: Vehicle) -> Spans:
     )
 
 
-def first_fault_ns(case: Scenario) -> int:
-    """Where a case parts from the others of its situation; one without a fault does at once."""
-    return min((timed.at_ns for timed in case.faults), default=-1)
-
-
 def in_order(vehicle: Vehicle, cases: Iterable[Scenario]) -> list[Scenario]:
     """Cases situation by situation, each in the order of the instant at which its first fault
-    comes: cases that share a beginning stand together.
+    comes: cases that share a beginning stand together. One without a fault goes first.
     """
     order = {name: number for number, name in enumerate(vehicle.situations)}
-    return sorted(cases, key=lambda case: (order[case.situation], first_fault_ns(case)))
+    return sorted(cases, key=lambda case: (order[case.situation], bool(case.faults), case.parts_ns))
 
 
 def instances(vehicle: Vehicle) -> list[Fault]:
@@ -107,7 +102,6 @@ class CaseMaker:
         faults: tuple[TimedFault, ...],
         *,
         more: tuple[TimedAction, ...] = (),
-        name: str | None = None,
     ) -> Scenario:
         """A situation with faults, and with ``more`` actions beside its own. It lasts until all
         has recovered and what flashes has flashed for long enough.
@@ -116,7 +110,7 @@ class CaseMaker:
         own = tuple(TimedAction(action.at, action.set) for action in table.actions)
         actions = tuple(sorted((*own, *more), key=lambda action: action.at_ns)) if more else own
         return Scenario(
-            name=name or story_name(situation, faults, more),
+            name=story_name(situation, faults, more),
             title=_title(situation, faults),
             vehicle=self.vehicle,
             situation=situation,
@@ -138,6 +132,14 @@ class CaseMaker:
         last += [action.at_ns for action in more]
         ends = [at_ns + self.spans.recovery + flash_ns for at_ns in last]
         return max(ends, default=table.lasts)
+
+
+def without_fault(
+    vehicle: Vehicle, seed: int, situations: Iterable[str] | None = None
+) -> list[Scenario]:
+    """Situations (None: all) as they are; what breaks there needs no fault."""
+    maker = CaseMaker(vehicle, seed)
+    return [maker.case(name, ()) for name in situations or vehicle.situations]
 
 
 def story_name(

@@ -13,17 +13,20 @@ from bench.model.problem import BadInput
 from bench.scenario import Scenario
 
 
-def run_on_cluster(
-    address: str, order: Order, cases: Sequence[Scenario], done: int
-) -> Iterator[CaseResult]:
-    """The results of ``cases[done:]`` in their order, from the workers of a Dask scheduler.
+class Cluster:
+    """The workers of a Dask scheduler.
 
     A piece whose worker dies is run again elsewhere, and counts once. One that brings worker
-    after worker down is run again case by case, and the case that does it is a finding. Raises
-    BadInput when Dask is not installed or the scheduler does not answer.
+    after worker down is run again case by case, and the case that does it is a finding.
     """
-    client = _connect(address)
-    try:
+
+    def __init__(self, address: str) -> None:
+        """Connect. Raises BadInput when Dask is not installed or the scheduler does not answer."""
+        self._client = _connect(address)
+
+    def run(self, order: Order, cases: Sequence[Scenario], done: int) -> Iterator[CaseResult]:
+        """The results of ``cases[done:]``, the order's cases, in their order."""
+        client = self._client
         futures = [
             (chunk, client.submit(run_piece, order, chunk, pure=False))
             for chunk in chunked(cases, done)
@@ -35,8 +38,10 @@ def run_on_cluster(
             else:
                 yield from _one_by_one(client, order, cases, chunk)
             del future  # its result need not stay on the cluster
-    finally:
-        client.close()
+
+    def close(self) -> None:
+        """Disconnect; the cluster drops what is still waiting."""
+        self._client.close()
 
 
 def run_piece(order: Order, chunk: range) -> list[CaseResult]:

@@ -3,8 +3,10 @@
     quick   a selection of the full check, for while the solder is still warm
     full    every fault alone, in every situation, around every action that it can spoil
     pairs   two faults, overlapping and one after the other
+    hunt    sequences of faults and actions at random, guided by what earlier ones reached
 
-Each depth stands for itself: ``pairs`` does not repeat the cases of ``full``.
+Each depth stands for itself: ``pairs`` does not repeat the cases of ``full``. A hunt has no plan:
+its cases are drawn as it goes on.
 """
 
 from __future__ import annotations
@@ -12,6 +14,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Literal, NamedTuple
 
+from bench.campaign.hunt import MOST_FAULTS
+from bench.campaign.mutate import MOST_ACTIONS
 from bench.campaign.pairs import plan_pairs
 from bench.campaign.plan import plan
 from bench.campaign.quick import plan_quick
@@ -19,7 +23,7 @@ from bench.campaign.space import Space, measured
 from bench.model.loading import Vehicle
 from bench.scenario import Scenario
 
-Depth = Literal["quick", "full", "pairs"]
+Depth = Literal["quick", "full", "pairs", "hunt"]
 
 
 class Planned(NamedTuple):
@@ -58,8 +62,20 @@ def _pairs(vehicle: Vehicle, seed: int) -> Planned:
     return Planned(cases, measured("pairs", vehicle, cases, singles=singles, left_out=left_out))
 
 
+def _hunt(vehicle: Vehicle, seed: int) -> Planned:
+    drawn = f"up to {MOST_FAULTS} faults and {MOST_ACTIONS} further actions in a case"
+    left_out = (
+        f"Drawn at random: {drawn}, at instants at which something changes or is due.",
+        "What reached something new, or left less time than before, was varied further.",
+        "Nobody can say what a hunt has not met.",
+    )
+    singles = len(plan(vehicle, seed))
+    return Planned([], measured("hunt", vehicle, [], singles=singles, left_out=left_out))
+
+
 _PLANNERS: Mapping[Depth, Callable[[Vehicle, int], Planned]] = {
     "quick": _quick,
     "full": _full,
     "pairs": _pairs,
+    "hunt": _hunt,
 }

@@ -27,10 +27,10 @@ from typing import Any, Literal, NamedTuple
 
 from bench.campaign.result import CaseResult
 from bench.campaign.run import case_result, failed_case, run_case
+from bench.judge import judge
+from bench.judge.evidence import Evidence
 from bench.scenario import Scenario
 from bench.session import Session
-
-CAN_FORK = hasattr(os, "fork")
 
 
 class _Note(NamedTuple):
@@ -39,11 +39,6 @@ class _Note(NamedTuple):
     kind: Literal["begun", "done", "lost"]
     number: int
     content: Any = None
-
-
-def first_fault_ns(scenario: Scenario) -> int:
-    """Where a case parts from the others of its situation: its first fault, or its end."""
-    return min((timed.at_ns for timed in scenario.faults), default=scenario.lasts_ns)
 
 
 BRANCH_FROM_NS = 5_000_000_000
@@ -55,6 +50,9 @@ some milliseconds, in which about a second is simulated.
 class Stopped(Exception):  # noqa: N818 - nothing went wrong
     """Nobody wants the results any more."""
 
+
+HUNG = "did not end within"
+"""How the text of the verdict on a case that hung begins."""
 
 _GC_THRESHOLDS = (100_000, 20, 20)
 """A session makes many short-lived objects and few cycles: collect seldom."""
@@ -75,9 +73,9 @@ def isolated(
     rest is given up with Stopped.
     """
     results: dict[int, CaseResult] = {}
-    waiting = sorted(range(len(cases)), key=lambda index: (first_fault_ns(cases[index]), index))
+    waiting = sorted(range(len(cases)), key=lambda index: (cases[index].parts_ns, index))
     while waiting:
-        common_ns = first_fault_ns(cases[waiting[len(waiting) // 2]])
+        common_ns = cases[waiting[len(waiting) // 2]].parts_ns
         pays = branch and common_ns >= BRANCH_FROM_NS
         results.update(_one_hub(cases, waiting, pays, limit_s, stop))
         waiting = [index for index in waiting if index not in results]
@@ -120,7 +118,7 @@ def _listen(
         while True:
             if not reader.poll(limit_s):
                 os.killpg(hub, signal.SIGKILL)
-                text = f"did not end within {limit_s:g} s of real time"
+                text = f"{HUNG} {limit_s:g} s of real time"
                 yield running, failed_case(cases[running], text)
                 return
             note: _Note = reader.recv()
@@ -164,16 +162,24 @@ def _in_turn(cases: Sequence[Scenario], waiting: Sequence[int], writer: Connecti
 
 
 def _branching(cases: Sequence[Scenario], waiting: Sequence[int], writer: Connection) -> None:
-    """The common beginning once, and each case in a process that parts from it."""
+    """The common beginning once, and each case in a process that parts from it. What the judge
+    reads in the beginning it reads once, too.
+    """
     session = Session(replace(cases[waiting[0]], faults=()))
+    evidence = Evidence(session.vehicle, session.recording)
     session.begin()
     for index in waiting:
         writer.send(_Note("begun", index))
-        session.run_to(first_fault_ns(cases[index]))
+        at_ns = cases[index].parts_ns
+        session.run_to(at_ns)
+        if index == waiting[0]:  # asks for all that judging a case will ask for
+            judge(session.vehicle, replace(session.recording, end_ns=at_ns), evidence)
+        evidence.read_on(at_ns)
         child = os.fork()
         if child == 0:
+            gc.disable()  # a short life, and memory that is shared while nobody touches it
             recording = session.go_on(cases[index])
-            writer.send(_Note("done", index, case_result(cases[index], recording)))
+            writer.send(_Note("done", index, case_result(cases[index], recording, evidence)))
             os._exit(0)
         _, status = os.waitpid(child, 0)
         if status != 0:

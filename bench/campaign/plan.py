@@ -23,9 +23,7 @@ from bench.campaign.cases import (
     in_order,
     instants,
     spans,
-    story_name,
     thinned,
-    when,
 )
 from bench.faults.base import Fault
 from bench.faults.catalogue import catalogue, make_fault
@@ -56,7 +54,7 @@ class _Planner:
 
     def cases(self) -> Iterator[Scenario]:
         for name in self.vehicle.situations:
-            yield self._case(name, (), NO_FAULT)
+            yield self.maker.case(name, ())
         for form in catalogue().values():
             for fault in form.every(self.vehicle):
                 yield from self._single(fault)
@@ -70,11 +68,11 @@ class _Planner:
                 last = index == len(spoilt) - 1
                 for start_ns, until_ns in self._stories(fault, at_ns, index, last=last):
                     timed = TimedFault(fault, start_ns, until_ns)
-                    yield self._case(name, (timed,), fault.label())
+                    yield self.maker.case(name, (timed,))
             if not spoilt:
                 for at_ns in self._one(fault, situation):
                     timed = self._aside(fault, at_ns)
-                    yield self._case(name, (timed,), fault.label())
+                    yield self.maker.case(name, (timed,))
 
     def _spoilt(self, fault: Fault, situation: SituationTable) -> list[int]:
         """The instants of the actions that the fault can spoil. A cable's fault is tried at all
@@ -145,7 +143,7 @@ class _Planner:
                         TimedFault(unplug, start_ns, at_ns + self.spans.outage),
                         TimedFault(reset, start_ns, None),
                     )
-                    yield self._case(name, faults, f"{unplug.label()}+{reset.label()}")
+                    yield self.maker.case(name, faults)
 
     def _stuck_notices(self) -> Iterator[Scenario]:
         """An input that stays active for longer than is plausible must be noticed."""
@@ -158,8 +156,4 @@ class _Planner:
             name, situation = next(iter(self.vehicle.situations.items()))
             start_ns = instants(situation)[0]
             until_ns = start_ns + notice.longest + notice.within + 500 * MS
-            yield self._case(name, (TimedFault(fault, start_ns, until_ns),), fault.label())
-
-    def _case(self, name: str, faults: tuple[TimedFault, ...], label: str) -> Scenario:
-        known_as = f"{name}/{when(label, faults[0])}" if faults else story_name(name, ())
-        return self.maker.case(name, faults, name=known_as)
+            yield self.maker.case(name, (TimedFault(fault, start_ns, until_ns),))

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from pathlib import Path
 from typing import NamedTuple
 
+from bench.campaign.coverage import Coverage, Point, reached
 from bench.campaign.space import Space
 from bench.faults.catalogue import catalogue
 from bench.judge import Outcome, Verdict
@@ -55,7 +57,8 @@ class CaseResult:
     ``fault`` is the kind of fault, the column of the table: ``none``, ``cut``, ...; kinds that
     act together are joined by ``+``. ``verdicts`` are those on rules that were put to the test;
     of all others the case has nothing to say. ``text`` says in plain words what happened, and
-    ``fault_ns`` when the first fault came. ``frames`` counts the frames on the wire.
+    ``fault_ns`` when the first fault came. ``frames`` counts the frames on the wire. ``points``
+    are what the case reached, see :mod:`bench.campaign.coverage`.
     """
 
     name: str
@@ -66,6 +69,7 @@ class CaseResult:
     simulated_ns: int
     frames: int
     verdicts: tuple[Verdict, ...]
+    points: tuple[Point, ...] = ()
 
 
 class Cell(NamedTuple):
@@ -101,7 +105,8 @@ class CheckReport:
     ``cases`` may be read again and again, but need not be in memory: see
     :class:`bench.campaign.store.CaseStore`. They are gone through once for everything below.
     ``planned`` is how many there were to be; fewer were run if the check was interrupted.
-    ``space`` says what they were chosen from, and what was left out.
+    ``space`` says what they were chosen from, and what was left out. ``drive`` is the log whose
+    windows were the situations, if any.
     """
 
     vehicle: Vehicle
@@ -110,6 +115,7 @@ class CheckReport:
     cases: Collection[CaseResult]
     planned: int | None = None
     space: Space | None = None
+    drive: Path | None = None
 
     @cached_property
     def tally(self) -> Tally:
@@ -187,16 +193,21 @@ class CheckReport:
 
 
 class Tally:
-    """What cases amount to, gathered in one pass and in memory that does not grow with them."""
+    """What cases amount to, gathered in one pass and in memory that does not grow with them.
+
+    ``tried`` counts the cases by situation and kind of fault.
+    """
 
     def __init__(self, cases: Iterable[CaseResult]) -> None:
         self.simulated_ns = 0
         self.frames = 0
         self.faults: set[str] = set()
+        self.tried: dict[tuple[str, str], int] = {}
         self.cells: dict[tuple[str, str], Cell] = {}
         self.worst: dict[tuple[str, str], tuple[Verdict, CaseResult]] = {}
         self.findings: dict[tuple[str, str], Finding] = {}
         self.smallest: tuple[Verdict, CaseResult] | None = None
+        self.coverage = Coverage()
         for case in cases:
             self._add(case)
 
@@ -204,6 +215,9 @@ class Tally:
         self.simulated_ns += case.simulated_ns
         self.frames += case.frames
         self.faults.add(case.fault)
+        self.coverage.add(reached(case.points, case.verdicts))
+        drawer = (case.situation, case.fault)
+        self.tried[drawer] = self.tried.get(drawer, 0) + 1
         for verdict in case.verdicts:
             if verdict.outcome is Outcome.NOT_EXERCISED:
                 continue

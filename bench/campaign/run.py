@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from bench.campaign.coverage import Point, points_of
 from bench.campaign.result import CaseResult, RunResult
 from bench.judge import Outcome, Verdict, judge
+from bench.judge.evidence import Evidence
 from bench.judge.flashing import mean_rate, whole_cycles
 from bench.judge.masks import level_bit, names
 from bench.judge.paint import levels
@@ -15,9 +17,15 @@ from bench.scenario import Expectation, Scenario
 from bench.session import simulate
 
 
-def run(scenario: Scenario) -> RunResult:
-    """Run a scenario on virtual time and judge every rule of its vehicle."""
-    recording = simulate(scenario)
+def run(scenario: Scenario, *, paced: bool = False) -> RunResult:
+    """Run a scenario on virtual time and judge every rule of its vehicle. ``paced``: no faster
+    than real time; the result is the same.
+    """
+    return judged(scenario, simulate(scenario, paced=paced))
+
+
+def judged(scenario: Scenario, recording: Recording) -> RunResult:
+    """Judge a recording of a scenario."""
     verdicts = tuple(judge(scenario.vehicle, recording))
     return RunResult(scenario, recording, verdicts, tuple(_expectations(scenario, recording)))
 
@@ -27,21 +35,33 @@ def run_case(scenario: Scenario) -> CaseResult:
     return case_result(scenario, simulate(scenario))
 
 
-def case_result(scenario: Scenario, recording: Recording) -> CaseResult:
+def case_result(
+    scenario: Scenario, recording: Recording, evidence: Evidence | None = None
+) -> CaseResult:
     """Judge a case's recording and keep only what a report needs: no word of the rules that were
-    not put to the test.
+    not put to the test. ``evidence``: what has been read of the recording before.
+
+    Of a long beginning without a fault the last :data:`LEAD_NS` are judged with the case; all of
+    it is judged where its situation is run without a fault, which every check does.
     """
-    verdicts = judge(scenario.vehicle, recording)
-    return _result(
-        scenario,
-        len(recording.frames),
-        tuple(verdict for verdict in verdicts if verdict.outcome is not Outcome.NOT_EXERCISED),
+    vehicle = scenario.vehicle
+    start_ns = max(0, scenario.parts_ns - LEAD_NS) if scenario.faults else 0
+    verdicts = tuple(
+        verdict
+        for verdict in judge(vehicle, recording, evidence, start_ns)
+        if verdict.outcome is not Outcome.NOT_EXERCISED
     )
+    points = points_of(vehicle, recording, verdicts)
+    return _result(scenario, len(recording.frames), verdicts, points)
+
+
+LEAD_NS = 10_000_000_000
+"""How long before its first fault a case begins to be judged."""
 
 
 def failed_case(scenario: Scenario, text: str) -> CaseResult:
     """The result of a case whose process did not live to tell: a broken rule of its own."""
-    at_ns = min((timed.at_ns for timed in scenario.faults), default=0)
+    at_ns = scenario.first_fault_ns or 0
     verdict = Verdict(PROCESS, "program", Outcome.BROKEN, at_ns=at_ns, text=text)
     return _result(scenario, 0, (verdict,))
 
@@ -50,16 +70,22 @@ PROCESS = "(process)"
 """The subject of a verdict on a case that crashed or hung its process."""
 
 
-def _result(scenario: Scenario, frames: int, verdicts: tuple[Verdict, ...]) -> CaseResult:
+def _result(
+    scenario: Scenario,
+    frames: int,
+    verdicts: tuple[Verdict, ...],
+    points: tuple[Point, ...] = (),
+) -> CaseResult:
     return CaseResult(
         name=scenario.name,
         situation=scenario.situation,
         fault=scenario.kinds,
         text=" and ".join(timed.fault.describe() for timed in scenario.faults),
-        fault_ns=min((timed.at_ns for timed in scenario.faults), default=None),
+        fault_ns=scenario.first_fault_ns,
         simulated_ns=scenario.lasts_ns,
         frames=frames,
         verdicts=verdicts,
+        points=points,
     )
 
 

@@ -8,11 +8,11 @@ import json
 import weakref
 from collections.abc import Collection, Iterator, Mapping
 from hashlib import sha256
-from inspect import getsourcefile
 from pathlib import Path
 from tempfile import TemporaryFile
 from typing import IO, Any
 
+from bench.campaign.order import content
 from bench.campaign.result import CaseResult
 from bench.judge import Outcome, Verdict
 from bench.model.loading import Vehicle
@@ -88,7 +88,7 @@ class CaseStore(Collection[CaseResult]):
 
 
 def _line(case: CaseResult) -> list[Any]:
-    """A result as plain values, in the order of its fields; verdicts last."""
+    """A result as plain values, in the order of its fields; verdicts and points last."""
     verdicts = [
         [
             verdict.subject,
@@ -102,33 +102,37 @@ def _line(case: CaseResult) -> list[Any]:
         ]
         for verdict in case.verdicts
     ]
-    return [*(getattr(case, name) for name in _CASE_FIELDS), verdicts]
+    return [*(getattr(case, name) for name in _CASE_FIELDS), verdicts, case.points]
 
 
 def _case(line: list[Any]) -> CaseResult:
     """The result that a line holds."""
-    *fields, verdicts = line
+    *fields, verdicts, points = line
     found = tuple(
         Verdict(subject, rule, Outcome(outcome), *rest)
         for subject, rule, outcome, *rest in verdicts
     )
-    return CaseResult(**dict(zip(_CASE_FIELDS, fields, strict=True)), verdicts=found)
+    return CaseResult(
+        **dict(zip(_CASE_FIELDS, fields, strict=True)),
+        verdicts=found,
+        points=tuple(tuple(point) for point in points),
+    )
 
 
 def identity(vehicle: Vehicle, choice: Mapping[str, Any]) -> str:
     """What results are results of, in one line: the programs and files of the vehicle by their
     content, and the choice of cases.
     """
-    digest = sha256()
-    files = {vehicle.path, vehicle.path.parent / vehicle.file.dbc}
-    for program in vehicle.programs.values():
-        source = getattr(program, "path", None)  # of a compiled one, which holds all its sources
-        if source is None:
-            source = getsourcefile(program)
-        files.update([Path(source)] if source is not None else [])
-    for path in sorted(files):
-        digest.update(path.read_bytes())
+    drive = choice.get("drive")
+    logged = {} if drive is None else {"log": sha256(Path(drive).read_bytes()).hexdigest()}
     return json.dumps(
-        {"format": "linkloss results", "version": 1, "content": digest.hexdigest(), **choice},
+        {
+            "format": "linkloss results",
+            "version": 2,
+            "content": content(vehicle),
+            **logged,
+            **choice,
+        },
         separators=(",", ":"),
+        default=str,
     )

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import multiprocessing.context
 import signal
-import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
+from typing import Protocol
 
-from bench.campaign.isolation import CAN_FORK, Stopped, isolated
+from bench.campaign.apart import can_branch
+from bench.campaign.isolation import BRANCH_FROM_NS, Stopped, isolated
 from bench.campaign.order import Order, cases_of
 from bench.campaign.result import CaseResult
 from bench.campaign.run import run_case
@@ -22,11 +23,14 @@ CHUNK = 24
 Work = Callable[[range], list[CaseResult]]
 
 
-def can_branch() -> bool:
-    """Whether cases can have processes of their own: the system forks, and this is its only
-    thread.
-    """
-    return CAN_FORK and threading.active_count() == 1
+class Runner(Protocol):
+    """Whoever runs the cases of an order."""
+
+    def run(self, order: Order, cases: Sequence[Scenario], done: int) -> Iterator[CaseResult]:
+        """The results of ``cases[done:]``, the order's cases, in their order."""
+
+    def close(self) -> None:
+        """Nothing more will be run."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +41,9 @@ class Crew:
     branch: bool
     limit_s: float
 
+    def close(self) -> None:
+        """The processes end with each run."""
+
     def run(self, order: Order, cases: Sequence[Scenario], done: int) -> Iterator[CaseResult]:
         """The results of ``cases[done:]`` in their order.
 
@@ -45,7 +52,7 @@ class Crew:
         there the workers make the cases anew and run them one after the other, to the same
         results.
         """
-        chunks = list(chunked(cases, done))
+        chunks = list(chunked(cases, done, self.jobs))
         stop = multiprocessing.Event()
         context: multiprocessing.context.BaseContext
         if can_branch():
@@ -74,13 +81,24 @@ class Crew:
             pool.shutdown(cancel_futures=True)
 
 
-def chunked(cases: Sequence[Scenario], start: int = 0) -> Iterator[range]:
-    """The cases from ``start`` on in pieces for the workers; those of one piece begin alike."""
+def chunked(cases: Sequence[Scenario], start: int = 0, jobs: int = 1) -> Iterator[range]:
+    """The cases from ``start`` on in pieces for the workers; those of one piece begin alike.
+
+    Where the common beginning is long, it is run once in each piece: then there are no more
+    pieces than ``jobs``.
+    """
     for index in range(start + 1, len(cases) + 1):
-        ended = index == len(cases) or not _alike(cases[index], cases[start])
-        if ended or index - start == CHUNK:
-            yield range(start, index)
+        if index == len(cases) or not _alike(cases[index], cases[start]):
+            yield from _pieces(cases, range(start, index), jobs)
             start = index
+
+
+def _pieces(cases: Sequence[Scenario], alike: range, jobs: int) -> Iterator[range]:
+    common_ns = cases[alike[len(alike) // 2]].parts_ns
+    least = -(-len(alike) // max(1, jobs)) if common_ns >= BRANCH_FROM_NS else 0
+    size = max(CHUNK, least)
+    for start in range(alike.start, alike.stop, size):
+        yield range(start, min(start + size, alike.stop))
 
 
 def _alike(one: Scenario, other: Scenario) -> bool:

@@ -14,8 +14,14 @@ from collections.abc import Sequence
 from cyclopts import App, CycloptsError
 
 from bench.cli.checking import check
+from bench.cli.comparing import compare
+from bench.cli.describing import describe
+from bench.cli.driving import drive
 from bench.cli.listing import faults, schema
+from bench.cli.replaying import replay
+from bench.cli.reporting import report
 from bench.cli.running import run
+from bench.cli.timing import timing
 
 EXIT_BAD_USAGE, EXIT_INTERRUPTED, EXIT_PIPE_CLOSED = 2, 130, 141
 
@@ -36,7 +42,7 @@ app = App(
     help_format="plaintext",
     suppress_keyboard_interrupt=False,
 )
-for command in (check, run, faults, schema):
+for command in (check, run, report, timing, replay, describe, compare, drive, faults, schema):
     app.command(command)
 
 
@@ -57,7 +63,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _run(arguments: list[str]) -> int:
     try:
         code = app(
-            arguments,
+            _with_streams(arguments),
             exit_on_error=False,
             print_error=False,
             help_on_error=False,
@@ -74,6 +80,17 @@ def _run(arguments: list[str]) -> int:
         print("\n".join(problems), file=sys.stderr)
         return EXIT_BAD_USAGE
     return code if isinstance(code, int) else 0
+
+
+def _with_streams(arguments: Sequence[str]) -> list[str]:
+    """``--json -`` as ``--json=-``: the parser takes a lone hyphen for the start of an option."""
+    joined: list[str] = []
+    for word in arguments:
+        if word == "-" and joined and joined[-1].startswith("--") and "=" not in joined[-1]:
+            joined[-1] += "=-"
+        else:
+            joined.append(word)
+    return joined
 
 
 def _usage_text(error: CycloptsError) -> str:

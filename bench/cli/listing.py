@@ -15,15 +15,24 @@ def faults() -> int:
     return 0
 
 
-def schema(kind: Literal["vehicle", "scenario"], /) -> int:
-    """Print the JSON Schema of a vehicle or scenario file, for editors.
+def schema(kind: Literal["vehicle", "scenario", "check", "run"], /) -> int:
+    """Print a JSON Schema: of a vehicle or scenario file, for editors, or of a result, for
+    programs.
 
     Parameters
     ----------
     kind
-        Which file: vehicle or scenario.
+        vehicle or scenario: the file that you write; check or run: what --json writes.
     """
-    from bench.schema import schema_text  # noqa: PLC0415
+    if kind == "vehicle" or kind == "scenario":  # noqa: PLR1714 - mypy follows this form
+        from bench.schema import schema_text  # noqa: PLC0415
 
-    sys.stdout.write(schema_text(kind))
+        sys.stdout.write(schema_text(kind))
+        return 0
+    import json  # noqa: PLC0415
+
+    from bench.report.result_schema import check_result_schema, run_result_schema  # noqa: PLC0415
+
+    made = check_result_schema() if kind == "check" else run_result_schema()
+    sys.stdout.write(json.dumps(made, indent=2) + "\n")
     return 0

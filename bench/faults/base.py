@@ -6,8 +6,9 @@ A new fault is one class in one file of this folder; the catalogue finds it by i
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from itertools import chain
 from random import Random
-from typing import TYPE_CHECKING, Any, ClassVar, Literal
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict
 from pydantic.fields import FieldInfo
@@ -83,11 +84,26 @@ class Fault(BaseModel):
                 shown.append(f"{name}={text}")
         return f"{self.kind}({','.join(shown)})"
 
+    def written(self) -> dict[str, Any]:
+        """The parameters as a scenario file has them, without those that are at their default."""
+        fields = type(self).model_fields
+        return {
+            name: write_duration(value) if _is_duration(fields[name]) else value
+            for name, value in self
+            if fields[name].is_required() or value != fields[name].default
+        }
+
 
 def _shown(field: FieldInfo, value: Any) -> str:
-    """A parameter as users write it; what is a duration can only be told from its field."""
-    readers = [getattr(entry, "func", None) for entry in field.metadata]
-    return write_duration(value) if parse_duration in readers else plain(value)
+    """A parameter as users write it."""
+    return plain(value) if value is None or not _is_duration(field) else write_duration(value)
+
+
+def _is_duration(field: FieldInfo) -> bool:
+    """What is a duration can only be told from its field, its value is a plain number."""
+    inner = [getattr(kind, "__metadata__", ()) for kind in get_args(field.annotation)]
+    entries = chain(field.metadata, *inner)  # those of "Duration | None" stand with its parts
+    return any(getattr(entry, "func", None) is parse_duration for entry in entries)
 
 
 def node_problem(vehicle: Vehicle, *names: str) -> str:

@@ -11,7 +11,7 @@ import os
 import shutil
 import subprocess
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import NamedTuple
@@ -44,10 +44,10 @@ def counting() -> Iterator[Path]:
                 os.environ["GCOV_PREFIX"] = before
 
 
-def lines_run(folder: Path, programs: Mapping[str, Path]) -> list[Lines]:
-    """The sources of some firmwares (node -> shared object) and which of their lines ran."""
+def lines_run(folder: Path, programs: Iterable[Path]) -> list[Lines]:
+    """The sources of some firmwares (their shared objects) and which of their lines ran."""
     counts: dict[str, dict[int, int]] = {}
-    for program in sorted(set(programs.values())):
+    for program in sorted(set(programs)):
         for notes in sorted(program.parent.glob("*.gcno")):
             built_in = Path((program.parent / BUILT_IN).read_text(encoding="utf-8"))
             data = folder / (built_in / notes.name).relative_to("/").with_suffix(".gcda")

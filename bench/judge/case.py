@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
 
-from bench.judge.arrivals import Arrival, Link, Run, Traffic, arrivals, joined
-from bench.judge.lives import Biography, biography, quiet_times
+from bench.judge.arrivals import Arrival, Link, Run
+from bench.judge.evidence import Evidence
+from bench.judge.lives import Biography, quiet_times
+from bench.judge.paint import Probe
+from bench.judge.traffic import Traffic
 from bench.model.expression import Condition, Value
 from bench.model.loading import Vehicle
 from bench.model.vehicle import LoadTable
 from bench.recording import FaultRecord, Recording, Series
-from bench.wire import WireRecord
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,31 +32,31 @@ class Intent:
 class Case:
     """Vehicle and recording, with the derived series that several rules need."""
 
-    def __init__(self, vehicle: Vehicle, recording: Recording) -> None:
+    def __init__(
+        self,
+        vehicle: Vehicle,
+        recording: Recording,
+        evidence: Evidence | None = None,
+        start_ns: int = 0,
+    ) -> None:
+        """``evidence``: what has been read of the recording before. What comes before
+        ``start_ns`` is known, but not judged.
+        """
         self.vehicle = vehicle
         self.recording = recording
+        self.start_ns = start_ns
         self.end_ns = recording.end_ns
+        self.evidence = Evidence(vehicle, recording) if evidence is None else evidence
+        self.evidence.read_on(recording.end_ns)
         self.lives: dict[str, Biography] = {
-            node: biography(vehicle, recording, node) for node in vehicle.nodes
+            node: self.evidence.story(node) for node in vehicle.nodes
         }
-        self._traffic: dict[str, Traffic] = {}
-        self._arrivals: dict[tuple[str, str, Link], list[list[Arrival]]] = {}
         self.intents: dict[tuple[str, int], list[Intent]] = {}
-        self._runs: dict[tuple[str, str, Link], list[list[Run]]] = {}
-
-    @cached_property
-    def _valid_frames(self) -> Mapping[tuple[int, bool], Sequence[WireRecord]]:
-        return self.recording.valid_frames
 
     @cached_property
     def quiet(self) -> list[tuple[int, int]]:
         """The spans without any injected fault."""
         return quiet_times(self.recording, self.lives)
-
-    @cached_property
-    def floods(self) -> list[tuple[int, int]]:
-        """The spans of flood faults."""
-        return self.spans(lambda fault: fault.kind == "flood")
 
     @cached_property
     def wrong_content(self) -> bool:
@@ -65,6 +67,14 @@ class Case:
     def pins_at_fault(self) -> bool:
         """Whether a fault of the run sits on an input or an output."""
         return any(fault.group in ("input", "output") for fault in self.recording.faults)
+
+    def judged(self, probes: Iterable[Probe]) -> list[Probe]:
+        """The probes whose triggers lie in the time that is judged."""
+        return [probe for probe in probes if probe.since_ns >= self.start_ns]
+
+    def simulated(self, node: str) -> bool:
+        """Whether a node had its program in this run; else its frames came out of a log."""
+        return node not in self.recording.logged
 
     def spans(self, which: Callable[[FaultRecord], bool]) -> list[tuple[int, int]]:
         """From when to when the faults were there that ``which(fault)`` picks."""
@@ -81,9 +91,7 @@ class Case:
 
     def traffic(self, message: str) -> Traffic:
         """The valid frames of a message."""
-        if message not in self._traffic:
-            self._traffic[message] = Traffic(self._valid_frames, self.vehicle.messages[message])
-        return self._traffic[message]
+        return self.evidence.traffic(message)
 
     def link(self, message: str, load: LoadTable) -> Link:
         """How a load's node watches the message that asks for the load."""
@@ -98,27 +106,13 @@ class Case:
 
     def arrivals(self, message: str, node: str, link: Link) -> Sequence[list[Arrival]]:
         """The good messages at a node, one list for each of its lives."""
-        key = (message, node, link)
-        if key not in self._arrivals:
-            sender = self.lives[self.vehicle.sender(message)]
-            self._arrivals[key] = [
-                arrivals(self.traffic(message), node, life, link, sender, self.floods)
-                for life in self.lives[node].lives
-            ]
-        return self._arrivals[key]
+        return self.evidence.watch(message, node, link).lives
 
-    def runs(self, load: LoadTable) -> Sequence[list[Run]]:
+    def runs(self, load: LoadTable) -> Sequence[list[Run[bool]]]:
         """The good messages that ask for a load, run by run, for each life of its node."""
         assert load.request is not None
-        message, signal = self.vehicle.signal(load.request)
-        link = self.link(message.name, load)
-        key = (load.request, load.node, link)
-        if key not in self._runs:
-            self._runs[key] = [
-                joined(found, signal.raw, link.maybe_stale_ns)
-                for found in self.arrivals(message.name, load.node, link)
-            ]
-        return self._runs[key]
+        message, _ = self.vehicle.signal(load.request)
+        return self.evidence.asked(load.request, load.node, self.link(message.name, load)).lives
 
     def condition(self, condition: Condition, node: str | None) -> Series[bool]:
         """A condition over inputs, over time: as they truly are (node None), or as a node reads

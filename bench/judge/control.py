@@ -42,12 +42,17 @@ def intents(case: Case, name: str, request: RequestTable, life: Life) -> list[In
 
 def _intents(case: Case, name: str, request: RequestTable, life: Life) -> Iterator[Intent]:
     assert life.up_ns is not None
+    # A program may see a change before it has been stable, and be reset meanwhile.
+    end_ns = life.end_ns + request.debounce
     down = _down(case, case.vehicle.sender(split_signal(name)[0]))
     for trusting in (True, False) if request.received is not None else (True,):
-        yield intent(case, name, request, life.up_ns, life.end_ns, trusting=trusting)
+        for settled in (True, False) if request.debounce else (True,):
+            yield intent(
+                case, name, request, life.up_ns, end_ns, trusting=trusting, settled=settled
+            )
         if len(down) > 1:  # the first one is the power-up
-            yield intent(case, name, request, 0, life.end_ns, trusting=trusting)
-            yield intent(case, name, request, 0, life.end_ns, down, trusting=trusting)
+            yield intent(case, name, request, 0, end_ns, trusting=trusting)
+            yield intent(case, name, request, 0, end_ns, down, trusting=trusting)
 
 
 def _down(case: Case, node: str) -> list[tuple[int, int]]:
@@ -77,7 +82,7 @@ def _judge_life(
     ]
     excused += [(start, end + behind_ns) for want in wants for start, end in want.unsure]
     paints += [Paint(start, min(end, case.end_ns), ANY, "control") for start, end in excused]
-    segments = blend(paints, case.end_ns)
+    segments = blend(paints, case.end_ns, start_ns=case.start_ns)
     actual = handed(case, name, life)
     for breach in breaches(segments, actual):
         wrong_ns = breach.to_ns - breach.from_ns
@@ -99,7 +104,7 @@ def _judge_life(
         )
         for (at_ns, value), (to_ns, _) in pairwise([*first.wanted.changes()[1:], (case.end_ns, 0)])
     ]
-    tested = [probe for probe in probes if exercised(probe, segments, actual)]
+    tested = [probe for probe in case.judged(probes) if exercised(probe, segments, actual)]
     if tested:
         margins = [margin(probe, segments, actual) for probe in tested]
         yield Verdict(name, "control", Outcome.KEPT, smallest(margins))
@@ -107,14 +112,8 @@ def _judge_life(
 
 def handed(case: Case, name: str, life: Life) -> Series[float]:
     """The request that was handed to the controller, over one life; nothing asks for nothing."""
-    message, _ = split_signal(name)
-    _, signal = case.vehicle.signal(name)
-    result: Series[float] = Series()
-    result.set(life.reset_ns, 0.0)
-    for entry in case.recording.handed.get(message, []):
-        if life.reset_ns <= entry.at_ns < life.end_ns and len(entry.data) > 0:
-            result.set(entry.at_ns, 1.0 if signal.raw(entry.data) else 0.0)
-    return result
+    lives = case.lives[case.vehicle.sender(split_signal(name)[0])].lives
+    return case.evidence.handed(name)[lives.index(life)]
 
 
 def _out_of_service(case: Case, node: str, behind_ns: int) -> Iterator[tuple[int, int]]:

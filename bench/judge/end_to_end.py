@@ -14,7 +14,7 @@ from bench.judge.exercise import margin
 from bench.judge.lives import Life
 from bench.judge.loads import AWAY, LoadView, join_local
 from bench.judge.masks import ANY, OFF, bit, level_bit, names
-from bench.judge.paint import Breach, Paint, Probe, blend, breaches
+from bench.judge.paint import Breach, Paint, Probe, blend, breaches, shown
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
 from bench.model.consistency import split_signal
 from bench.model.units import show_duration
@@ -22,9 +22,14 @@ from bench.model.vehicle import RequestTable
 
 
 def judge_end_to_end(case: Case, view: LoadView) -> list[Verdict]:
-    """The verdict on a load whose request has declared inputs; none where a pin is at fault."""
+    """The verdict on a load whose request has declared inputs; none where a pin is at fault, or
+    where the inputs of a logged request are not known.
+    """
     request = case.vehicle.requests.get(view.asks or "")
     if request is None or case.pins_at_fault:
+        return []
+    assert view.asks is not None
+    if not case.simulated(case.vehicle.sender(split_signal(view.asks)[0])):
         return []
     return [_Judge(case, view, request).verdict()]
 
@@ -55,13 +60,15 @@ class _Judge:
                     mask |= states
             return mask or ANY
 
-        segments = blend(paints, case.end_ns, adjust, view.edges)
+        segments = blend(paints, case.end_ns, adjust, view.edges, case.start_ns)
         actual = case.recording.outputs[view.name]
         found = [Verdict(view.name, "end to end", Outcome.NOT_EXERCISED)]
         for breach in breaches(segments, actual):
             if not self._tolerated(breach):
                 found.append(self._broken(breach))
-        tested = [probe for probe in self._probes() if view.tests(probe, segments, actual)]
+        tested = [
+            probe for probe in case.judged(self._probes()) if view.tests(probe, segments, actual)
+        ]
         if tested:
             margins = [margin(probe, segments, actual) for probe in tested]
             found.append(Verdict(view.name, "end to end", Outcome.KEPT, smallest(margins)))
@@ -87,28 +94,29 @@ class _Judge:
 
     def _lawful(self) -> Iterator[Paint]:
         """States that other rules allow: fail-safe, reset, and the last request while the next
-        message is overdue but the link not yet lost; all while the sender is not in service.
+        message is overdue but the link not yet lost; what there was before the sender went out
+        of service, until it has caught up.
         """
         case, load = self.case, self.view.load
         yield from (p for p in self.view.paints if p.rule in AWAY or p.rule == "latched")
         settle_ns = self.request.debounce + self.request.latency + self.way_ns
-        for life in case.lives[self.sender].lives:
-            yield Paint(life.reset_ns, life.boot_end_ns + settle_ns, ANY, "")
-        for hang in case.lives[self.sender].hangs:
-            yield Paint(hang.from_ns, hang.to_ns + settle_ns, ANY, "")
+        actual = case.recording.outputs[self.view.name]
+        away = [
+            *((life.reset_ns, life.boot_end_ns) for life in case.lives[self.sender].lives),
+            *((hang.from_ns, hang.to_ns) for hang in case.lives[self.sender].hangs),
+        ]
+        for from_ns, to_ns in away:
+            before = shown(actual, from_ns - 1, self.cycle_ns) if from_ns else ANY
+            yield Paint(from_ns, to_ns + settle_ns, before, "")
         assert load.request is not None
         _, signal = case.vehicle.signal(load.request)
-        for arrivals in case.arrivals(split_signal(load.request)[0], load.node, self.link):
-            next_ns = case.end_ns
-            for entry in reversed(arrivals):
-                overdue_ns = entry.at_ns + self.overdue_ns
-                if next_ns > overdue_ns:
-                    state = bit(load.asked_state) if signal.raw(entry.data) else OFF
-                    until_ns = entry.at_ns + self.link.surely_stale_ns + self.cycle_ns
-                    until_ns = min(next_ns + load.latency + self.cycle_ns, until_ns)
-                    yield Paint(overdue_ns, until_ns, state, "")
-                if entry.sure:  # only this one surely ends the waiting of the ones before
-                    next_ns = entry.at_ns
+        message = split_signal(load.request)[0]
+        overdue = case.evidence.overdue(message, load.node, self.link, self.overdue_ns)
+        for entry, next_ns in overdue.found(case.end_ns):  # only a surely good one ends the wait
+            state = bit(load.asked_state) if signal.raw(entry.data) else OFF
+            until_ns = entry.at_ns + self.link.surely_stale_ns + self.cycle_ns
+            until_ns = min(next_ns + load.latency + self.cycle_ns, until_ns)
+            yield Paint(entry.at_ns + self.overdue_ns, until_ns, state, "")
 
     def _probes(self) -> Iterator[Probe]:
         asked, load = bit(self.view.load.asked_state), self.view.load

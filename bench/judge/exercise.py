@@ -63,8 +63,8 @@ def _flash_shows(
 def _was(probe: Probe, actual: Series[float]) -> bool:
     """Whether an output was in the idle states at the trigger or between it and the deadline."""
     return any(
-        to_ns >= probe.since_ns and admits(probe.idle, level)
-        for _, to_ns, level in levels(actual, probe.from_ns)
+        admits(probe.idle, level)
+        for _, _, level in levels(actual, probe.from_ns, probe.since_ns - 1)
     )
 
 
@@ -96,7 +96,7 @@ def margin(probe: Probe, segments: Sequence[Segment], actual: Series[float]) -> 
         return None
     deadline_ns = max(after.from_ns, probe.since_ns)
     right_since: int | None = None
-    for from_ns, _, level in levels(actual, deadline_ns + 1):
+    for from_ns, _, level in levels(actual, deadline_ns + 1, probe.since_ns):
         if not admits(after.mask, level):
             right_since = None
         elif right_since is None:

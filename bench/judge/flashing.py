@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -46,16 +47,17 @@ def mean_rate(cycles: Sequence[Cycle]) -> float:
 
 def whole_cycles(actual: Series[float], from_ns: int, to_ns: int) -> list[Cycle]:
     """The whole cycles, from lighting up to lighting up, that lie within [from_ns, to_ns)."""
-    edges = [(at, level > 0) for at, level in actual.changes()]
+    first = bisect_left(actual.times, from_ns)
     found: list[Cycle] = []
     rise: int | None = None
     fall: int | None = None
-    lit = False
-    for at_ns, on in edges:
+    lit = first > 0 and actual.values[first - 1] > 0
+    for place in range(first, len(actual.times)):
+        at_ns, on = actual.times[place], actual.values[place] > 0
         if on and not lit:
             if rise is not None and fall is not None:
                 found.append(Cycle(rise, at_ns, fall - rise))
-            rise = at_ns if from_ns <= at_ns < to_ns else None
+            rise = at_ns if at_ns < to_ns else None
             fall = None
         elif lit and not on:
             fall = at_ns

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Mapping
 from itertools import pairwise
 
@@ -17,7 +18,7 @@ def judge_in_step(case: Case, views: Mapping[str, LoadView], name: str) -> list[
     """Judged where both loads must flash and nothing excuses either of them."""
     view = views[name]
     rule = view.load.flash
-    if rule is None or rule.in_step_with is None:
+    if rule is None or rule.in_step_with is None or rule.in_step_with not in views:
         return []
     partner = views[rule.in_step_with]
     own = _rises(case.recording.outputs[name])
@@ -25,8 +26,11 @@ def judge_in_step(case: Case, views: Mapping[str, LoadView], name: str) -> list[
     found = [Verdict(name, "in step", Outcome.NOT_EXERCISED)]
     for from_ns, to_ns in _common(view, partner):
         settled_ns = from_ns + rule.longest_period_ns
-        for at_ns in (rise for rise in own if settled_ns <= rise < to_ns - rule.skew):
-            distance_ns = min((abs(at_ns - rise) for rise in other), default=to_ns - from_ns)
+        first, behind = bisect_left(own, settled_ns), bisect_left(own, to_ns - rule.skew)
+        for at_ns in own[first:behind]:
+            place = bisect_left(other, at_ns)
+            near = other[max(0, place - 1) : place + 1]
+            distance_ns = min((abs(at_ns - rise) for rise in near), default=to_ns - from_ns)
             if distance_ns <= rule.skew:
                 found.append(Verdict(name, "in step", Outcome.KEPT, rule.skew - distance_ns))
                 continue

@@ -7,7 +7,7 @@ delivered to it, and as declared once they are stale.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from itertools import chain, pairwise
+from itertools import pairwise
 
 from bench.judge.arrivals import Link
 from bench.judge.case import Case, Intent, over_time
@@ -56,14 +56,19 @@ def intent(
     down: Sequence[tuple[int, int]] = (),
     *,
     trusting: bool = True,
+    settled: bool = True,
 ) -> Intent:
     """What a request's inputs ask for, as a program sees it that begins at ``from_ns``.
 
     ``down`` are spans in which it was stopped, but kept its memory. Where a received message may
     rightly be refused, a ``trusting`` program takes it, and calls its link lost as late as it
-    may; one that is not does the opposite.
+    may; one that is not does the opposite, and takes a link that is back as such only after the
+    request's latency. A ``settled`` program believes the inputs that it finds at its begin at
+    once; one that is not knows nothing of them before they have been debounced.
     """
-    builder = _Builder(case, name, request, from_ns, to_ns, down, trusting=trusting)
+    builder = _Builder(
+        case, name, request, from_ns, to_ns, down, trusting=trusting, settled=settled
+    )
     wanted = builder.wanted(request.debounce)
     unsure = [*builder.bouncing(request.debounce), *builder.doubts]
     return Intent(wanted, unsure, early_ns=request.debounce)
@@ -80,11 +85,13 @@ class _Builder:
         down: Sequence[tuple[int, int]],
         *,
         trusting: bool,
+        settled: bool,
     ) -> None:
         self.case = case
         self.request = request
         self.node = case.vehicle.sender(split_signal(name)[0])
-        self.from_ns = from_ns
+        self.heard_from_ns = from_ns
+        self.from_ns = from_ns if settled else min(to_ns, from_ns + request.debounce)
         self.to_ns = to_ns
         self.down = down
         self.trusting = trusting
@@ -175,23 +182,28 @@ class _Builder:
 
     def _received(self, reference: str) -> Series[Value]:
         """A received signal's value over time; ``stale`` before it came and when it stays away."""
-        message, signal = self.case.vehicle.signal(reference)
+        message, _ = self.case.vehicle.signal(reference)
         link = self.received_link(message)
         lost_after_ns = link.surely_stale_ns if self.trusting else link.maybe_stale_ns
+        told = self.case.evidence.told(reference, self.node, link)
         result: Series[Value] = Series()
         result.set(0, STALE)
         last_ns: int | None = None
-        for at_ns, data, sure in chain(*self.case.arrivals(message.name, self.node, link)):
-            if not self.from_ns <= at_ns < self.to_ns:
-                continue
+        trusted_ns = 0
+        for at_ns, until_ns, value, sure in told.within(self.heard_from_ns, self.to_ns):
             if not sure:
                 self.doubts.append((at_ns, at_ns + link.surely_stale_ns))
                 if not self.trusting:
                     continue
+            back = last_ns is None
             if last_ns is not None and at_ns >= last_ns + lost_after_ns:
                 result.set(last_ns + lost_after_ns, STALE)
-            result.set(at_ns, signal.physical(data))
-            last_ns = at_ns
+                back = True
+            if back and not self.trusting:
+                trusted_ns = at_ns + self.request.latency
+            if until_ns >= trusted_ns:
+                result.set(max(at_ns, trusted_ns), value)
+            last_ns = until_ns
         if last_ns is not None and last_ns + lost_after_ns < self.to_ns:
             result.set(last_ns + lost_after_ns, STALE)
         return result

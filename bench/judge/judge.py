@@ -2,53 +2,93 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 
 from bench.judge.case import Case
 from bench.judge.control import judge_control
 from bench.judge.darkness import judge_darkness
 from bench.judge.end_to_end import judge_end_to_end
+from bench.judge.evidence import Evidence
 from bench.judge.in_step import judge_in_step
 from bench.judge.loads import LoadView, judge_load, view_load
 from bench.judge.never import judge_never, rule_name
 from bench.judge.nodes import judge_node, judge_stopped_load
 from bench.judge.notice import judge_notice
 from bench.judge.verdict import Outcome, Verdict
+from bench.model.consistency import split_signal
 from bench.model.loading import Vehicle
 from bench.recording import Recording
 
 
-def judge(vehicle: Vehicle, recording: Recording) -> list[Verdict]:
+def judge(
+    vehicle: Vehicle,
+    recording: Recording,
+    evidence: Evidence | None = None,
+    start_ns: int = 0,
+) -> list[Verdict]:
     """All verdicts on a run: one for each declared rule, and broken ``program`` rules.
 
     The judge knows what was delivered to each controller and what each input and output did. It
-    knows nothing of the programs.
+    knows nothing of the programs. Of a node whose frames came out of a log it judges nothing: what
+    was to be judged there happened on another day. ``evidence``: what has been read of the
+    recording before. What happened before ``start_ns`` is looked at, but gets no verdict.
     """
-    case = Case(vehicle, recording)
+    case = Case(vehicle, recording, evidence, start_ns)
     found: list[Verdict] = []
-    views: dict[str, LoadView] = {name: view_load(case, name) for name in vehicle.loads}
-    for name, load in vehicle.loads.items():
+    loads = {name: load for name, load in vehicle.loads.items() if case.simulated(load.node)}
+    views: dict[str, LoadView] = {name: view_load(case, name) for name in loads}
+    for name, load in loads.items():
         found += judge_load(case, views[name])
         found += judge_end_to_end(case, views[name])
         found += judge_darkness(case, views[name])
         found += judge_in_step(case, views, name)
         found += judge_never(case, name, load)
         found += judge_stopped_load(case, name)
-    found += [judge_control(case, name, table) for name, table in vehicle.requests.items()]
-    found += [judge_notice(case, name, table) for name, table in vehicle.notices.items()]
-    for node in vehicle.nodes:
-        found += judge_node(case, node)
-    return _complete(vehicle, found)
-
-
-def declared_rules(vehicle: Vehicle) -> list[tuple[str, str]]:
-    """Every (subject, rule) that a vehicle declares, in the order of its file."""
-    return [
-        *((name, rule) for name in vehicle.loads for rule in _load_rules(vehicle, name)),
-        *((name, "control") for name in vehicle.requests),
-        *((name, "notice") for name in vehicle.notices),
-        *((name, rule) for name in vehicle.nodes for rule in _node_rules(vehicle, name)),
+    found += [
+        judge_control(case, name, table)
+        for name, table in vehicle.requests.items()
+        if case.simulated(vehicle.sender(split_signal(name)[0]))
     ]
+    found += [
+        judge_notice(case, name, table)
+        for name, table in vehicle.notices.items()
+        if case.simulated(vehicle.sender(split_signal(table.signal)[0]))
+    ]
+    for node in filter(case.simulated, vehicle.nodes):
+        found += judge_node(case, node)
+    return _complete(declared_rules(vehicle, recording.logged), found)
+
+
+def declared_rules(vehicle: Vehicle, logged: Collection[str] = ()) -> list[tuple[str, str]]:
+    """Every (subject, rule) that a vehicle declares, in the order of its file.
+
+    ``logged``: nodes that have no program; the rules on their programs, requests and loads are
+    left out.
+    """
+
+    def simulated(reference: str) -> bool:
+        return vehicle.sender(split_signal(reference)[0]) not in logged
+
+    loads = [name for name, load in vehicle.loads.items() if load.node not in logged]
+    found = [(name, rule) for name in loads for rule in _load_rules(vehicle, name)]
+    return [
+        *(
+            (name, rule)
+            for name, rule in found
+            if rule != _ASKED or simulated(_request(vehicle, name))
+        ),
+        *((name, "control") for name in vehicle.requests if simulated(name)),
+        *((name, "notice") for name, table in vehicle.notices.items() if simulated(table.signal)),
+        *((n, rule) for n in vehicle.nodes if n not in logged for rule in _node_rules(vehicle, n)),
+    ]
+
+
+_ASKED = "end to end"
+"""The rule of a load that needs to know what the inputs of its request were."""
+
+
+def _request(vehicle: Vehicle, load: str) -> str:
+    return vehicle.loads[load].request or ""
 
 
 def _load_rules(vehicle: Vehicle, name: str) -> Iterator[str]:
@@ -62,7 +102,7 @@ def _load_rules(vehicle: Vehicle, name: str) -> Iterator[str]:
     if load.request is not None:
         yield from ("reset", "rejoin")
         if load.request in vehicle.requests:
-            yield "end to end"
+            yield _ASKED
     if load.flash is not None:
         yield "flash"
         if load.flash.in_step_with is not None:
@@ -83,11 +123,10 @@ def _node_rules(vehicle: Vehicle, name: str) -> Iterator[str]:
         yield "stopped"
 
 
-def _complete(vehicle: Vehicle, found: Sequence[Verdict]) -> list[Verdict]:
+def _complete(order: Sequence[tuple[str, str]], found: Sequence[Verdict]) -> list[Verdict]:
     """The verdicts in the order of the declared rules; a rule that nobody spoke of was not
     exercised. Verdicts on rules that are not declared stay only if they are broken.
     """
-    order = declared_rules(vehicle)
     spoken: dict[tuple[str, str], list[Verdict]] = {}
     for verdict in found:
         spoken.setdefault((verdict.subject, verdict.rule), []).append(verdict)

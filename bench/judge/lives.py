@@ -50,8 +50,8 @@ class Biography:
         return next(life for life in reversed(self.lives) if life.reset_ns <= at_ns)
 
 
-def biography(vehicle: Vehicle, recording: Recording, node: str) -> Biography:
-    """Read a node's lives out of a recording.
+def biography(vehicle: Vehicle, recording: Recording, node: str, end_ns: int) -> Biography:
+    """Read a node's lives out of a recording that goes up to ``end_ns``.
 
     A watchdog reset is lawful only while the program hung: one that bites a running program is
     the program's own fault. An unlawful reset begins no new life: it excuses nothing.
@@ -70,24 +70,24 @@ def biography(vehicle: Vehicle, recording: Recording, node: str) -> Biography:
             (births if lawful else unlawful).append(change)
         if change.state == "hung":
             following = changes[index + 1] if index + 1 < len(changes) else None
-            hangs.append(_hang(change, following, recording.end_ns))
+            hangs.append(_hang(change, following, end_ns))
         previous = change.state
     lives = []
     for index, birth in enumerate(births):
-        end_ns = births[index + 1].at_ns if index + 1 < len(births) else recording.end_ns
+        over_ns = births[index + 1].at_ns if index + 1 < len(births) else end_ns
         ups = [
             change.at_ns
             for change in changes
             if change.state == "running"
             and change.cause == "boot"
-            and birth.at_ns <= change.at_ns <= end_ns
+            and birth.at_ns <= change.at_ns <= over_ns
         ]
         lives.append(
             Life(
                 reset_ns=birth.at_ns,
                 boot_end_ns=birth.at_ns + boot_ns,
                 up_ns=ups[0] if ups else None,
-                end_ns=end_ns,
+                end_ns=over_ns,
                 cause=birth.cause,
             ),
         )

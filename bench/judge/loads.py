@@ -93,7 +93,8 @@ def view_load(case: Case, name: str) -> LoadView:
     base = requested(case, name, load) if view.asks is not None else Requested()
     view.fresh = base.fresh
     view.local = Local(case, load) if load.local is not None else None
-    view.probes = [*base.probes, *(view.local.probes() if view.local is not None else [])]
+    probes = [*base.probes, *(view.local.probes() if view.local is not None else [])]
+    view.probes = case.judged(probes)
     paints = base.paints
     if view.asks is None and view.local is not None:
         paints = [*view.local.paints(), *plain_boots(case, name, load)]
@@ -108,9 +109,9 @@ def view_load(case: Case, name: str) -> LoadView:
                 mask |= states
         return mask or ANY
 
-    view.segments = blend(view.paints, case.end_ns, adjust, view.edges)
+    view.segments = blend(view.paints, case.end_ns, adjust, view.edges, case.start_ns)
     if view.local is not None and view.asks is not None:
-        view.plain = blend(view.paints, case.end_ns)
+        view.plain = blend(view.paints, case.end_ns, start_ns=case.start_ns)
     actual = case.recording.outputs[name]
     view.probes += [
         Probe("rejoin", zone.quiet_ns, zone.from_ns, zone.to_ns, idle)
@@ -261,6 +262,8 @@ def _missing(case: Case, view: LoadView) -> Iterator[Verdict]:
         back_ns = min((at for at, _ in view.fresh if at > gap_ns), default=zone.to_ns)
         missed_ns = min(back_ns, zone.to_ns) - gap_ns
         culprit = missing_sender(case, load, gap_ns, gap_ns - load.stale_after)
+        if not case.simulated(culprit):  # the log has a gap; what the load makes of it is judged
+            continue
         message = view.asks.partition(".")[0]
         text = (
             f"message {message} did not reach node {load.node} although no fault was left;"

@@ -35,7 +35,7 @@ def _judge_rule(case: Case, name: str, rule: NeverRule, index: int, load_node: s
     ends = [at_ns for at_ns, _ in holds[1:]] + [case.end_ns]
     found = [Verdict(name, called, Outcome.NOT_EXERCISED)]
     for (from_ns, value), to_ns in zip(holds, ends, strict=True):
-        if value:
+        if value and to_ns > case.start_ns:
             found += _judge_span(case, name, called, rule, from_ns, to_ns)
     return worst(found)
 
@@ -48,8 +48,8 @@ def _judge_span(
     was_in = from_ns > 0 and shown(actual, from_ns - 1) == state
     deadline_ns = from_ns + rule.within
     inside: list[tuple[int, int]] = []
-    for start, end, level in levels(actual, to_ns):
-        if level_bit(level) != state or end <= from_ns:
+    for start, end, level in levels(actual, to_ns, from_ns):
+        if level_bit(level) != state or end <= case.start_ns:
             continue
         if inside and inside[-1][1] == start:  # another level of the same state
             start = inside.pop()[0]

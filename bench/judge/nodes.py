@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 from bench.judge.case import Case
+from bench.judge.traffic import Ticks
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
-from bench.judge.zones import Zone, first_gap, zones
+from bench.judge.zones import Zone, zones
 from bench.model.units import show_duration
 
 SILENT_PERIODS = 3
@@ -33,30 +34,32 @@ def _rejoin(case: Case, node: str) -> Iterator[Verdict]:
         return
     period_ns = case.vehicle.messages[table.status].period_ns or table.rejoin
     silence_ns = SILENT_PERIODS * period_ns
-    sent = [at_ns for at_ns, sender in case.traffic(table.status).sent if sender == node]
-    alive = [(at_ns, at_ns + silence_ns) for at_ns in sent]
+    sent = case.traffic(table.status).sent_by(node)
     found = [Verdict(node, "rejoin", Outcome.NOT_EXERCISED)]
     for zone in zones(case, table.rejoin):
-        gap_ns = first_gap(alive, zone.from_ns, zone.to_ns)
+        gap_ns = sent.first_silence(zone.from_ns, zone.to_ns, silence_ns)
         if gap_ns is not None:
-            silent_ns = next((at for at in sent if at > gap_ns), zone.to_ns) - gap_ns
+            back_ns = sent.after(gap_ns)
+            silent_ns = (zone.to_ns if back_ns is None else back_ns) - gap_ns
             text = f"sent no {table.status} although no fault was left, for "
             text += show_duration(silent_ns)
             found.append(
                 Verdict(node, "rejoin", Outcome.BROKEN, -silent_ns, gap_ns, silent_ns, text, node),
             )
-        elif zone.after_fault and _was_silent(case, alive, zone):
-            back_ns = min((at for at in sent if at > zone.quiet_ns), default=zone.from_ns)
+        elif zone.after_fault and _was_silent(case, sent, silence_ns, zone):
+            back_ns = sent.after(zone.quiet_ns)
+            back_ns = zone.from_ns if back_ns is None else back_ns
             found.append(Verdict(node, "rejoin", Outcome.KEPT, zone.from_ns - back_ns))
     yield worst(found)
 
 
-def _was_silent(case: Case, alive: Sequence[tuple[int, int]], zone: Zone) -> bool:
+def _was_silent(case: Case, sent: Ticks, silence_ns: int, zone: Zone) -> bool:
     """Whether a node missed from the last fault on, which is what it had to recover from."""
     faults = [
         fault.applied_ns for fault in case.recording.faults if fault.applied_ns <= zone.quiet_ns
     ]
-    return first_gap(alive, max(faults, default=0), zone.from_ns) is not None
+    since_ns = max(faults, default=0)
+    return sent.first_silence(since_ns, zone.from_ns, silence_ns) is not None
 
 
 def _stopped(case: Case, node: str) -> Iterator[Verdict]:

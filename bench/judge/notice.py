@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterator
-from itertools import pairwise
 
 from bench.judge.case import Case
 from bench.judge.control import handed, off_bus
@@ -41,7 +41,7 @@ def _judge_life(
     excused += [(hang.from_ns, hang.to_ns + notice.within) for hang in case.lives[node].hangs]
     excused += [(start, end + notice.within) for start, end in off_bus(case, node)]
     paints += [Paint(start, min(end, case.end_ns), ANY, "notice") for start, end in excused]
-    segments = blend(paints, case.end_ns)
+    segments = blend(paints, case.end_ns, start_ns=case.start_ns)
     actual = handed(case, notice.signal, life)
     for breach in breaches(segments, actual):
         wrong_ns = breach.to_ns - breach.from_ns
@@ -55,7 +55,7 @@ def _judge_life(
     ]
     tested = [
         probe
-        for probe in probes
+        for probe in case.judged(probes)
         if probe.from_ns < probe.to_ns and exercised(probe, segments, actual)
     ]
     if tested:
@@ -92,13 +92,19 @@ def _losses(
     status = case.vehicle.nodes[notice.lost].status
     assert status is not None
     period_ns = case.vehicle.messages[status].period_ns or notice.within
-    times = [
-        seen.at_ns
-        for seen in case.traffic(status).received_by(node)
-        if life.reset_ns <= seen.at_ns < life.end_ns
+    heard = case.traffic(status).heard_by(node)
+    times = heard.times[
+        bisect_left(heard.times, life.reset_ns) : bisect_left(heard.times, life.end_ns)
     ]
-    for last_ns, next_ns in pairwise([life.boot_end_ns, *times, life.end_ns]):
-        if next_ns - last_ns > 3 * period_ns // 2:
+    limit_ns = 3 * period_ns // 2
+    first_ns, last_ns = (times[0], times[-1]) if times else (life.end_ns, life.end_ns)
+    gaps = [
+        (life.boot_end_ns, first_ns),
+        *heard.gaps(life.reset_ns, life.end_ns, limit_ns),
+        (last_ns, life.end_ns),
+    ]
+    for last_ns, next_ns in gaps:
+        if next_ns - last_ns > limit_ns:
             must_ns = min(last_ns + notice.within, next_ns)
             yield last_ns + period_ns, must_ns, next_ns, next_ns + notice.within
 

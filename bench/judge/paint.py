@@ -13,7 +13,7 @@ its span, a load that had stayed in the probe's idle states would have been wron
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Sequence
 from itertools import pairwise
 from typing import NamedTuple
@@ -88,18 +88,20 @@ def blend(
     end_ns: int,
     adjust: Callable[[int, int], int] | None = None,
     edges: Iterable[int] = (),
+    start_ns: int = 0,
 ) -> list[Segment]:
-    """The segments of [0, end_ns) that the paints make, neighbours with one meaning joined.
+    """The segments of [start_ns, end_ns) that the paints make, neighbours with one meaning joined.
 
     ``adjust(instant, mask)`` may change a segment's states; it is constant between ``edges``.
     Where no paint lies, the mask is 0 before adjusting. The governing rule of a segment is the
     one that is furthest from normal service.
     """
-    instants = {0, end_ns, *(edge for edge in edges if 0 < edge < end_ns)}
-    for paint in paints:
-        instants.update((max(0, paint.from_ns), min(end_ns, paint.to_ns)))
+    there = [paint for paint in paints if paint.to_ns > start_ns]
+    instants = {start_ns, end_ns, *(edge for edge in edges if start_ns < edge < end_ns)}
+    for paint in there:
+        instants.update((max(start_ns, paint.from_ns), min(end_ns, paint.to_ns)))
     times = sorted(instants)
-    starts = sorted(paints, key=lambda paint: paint.from_ns)
+    starts = sorted(there, key=lambda paint: paint.from_ns)
     active: list[Paint] = []
     segments: list[Segment] = []
     index = 0
@@ -126,7 +128,9 @@ def blend(
 def breaches(segments: Sequence[Segment], actual: Series[float]) -> list[Breach]:
     """Where the actual level was not allowed; stretches that touch are one."""
     found: list[Breach] = []
-    for from_ns, to_ns, level in levels(actual, segments[-1].to_ns if segments else 0):
+    if not segments:
+        return found
+    for from_ns, to_ns, level in levels(actual, segments[-1].to_ns, segments[0].from_ns):
         for segment in overlapping(segments, from_ns, to_ns):
             if admits(segment.mask, level):
                 continue
@@ -138,11 +142,20 @@ def breaches(segments: Sequence[Segment], actual: Series[float]) -> list[Breach]
     return found
 
 
-def levels(actual: Series[float], end_ns: int) -> list[tuple[int, int, float]]:
-    """An output as stretches (from, to, level) up to the end; none before its first level."""
-    changes = [(at_ns, level) for at_ns, level in actual.changes() if at_ns < end_ns]
-    bounds = [at_ns for at_ns, _ in [*changes[1:], (end_ns, 0.0)]]
-    return [(at_ns, to, level) for (at_ns, level), to in zip(changes, bounds, strict=False)]
+def levels(
+    actual: Series[float], end_ns: int, from_ns: int | None = None
+) -> list[tuple[int, int, float]]:
+    """An output as stretches (from, to, level) up to the end; none before its first level. With
+    ``from_ns`` only those that end behind that instant.
+    """
+    times, values = actual.times, actual.values
+    high = bisect_left(times, end_ns)
+    low = 0 if from_ns is None else max(0, bisect_right(times, from_ns) - 1)
+    if low >= high:
+        return []
+    return list(
+        zip(times[low:high], [*times[low + 1 : high], end_ns], values[low:high], strict=True)
+    )
 
 
 def overlapping(segments: Sequence[Segment], from_ns: int, to_ns: int) -> list[Segment]:

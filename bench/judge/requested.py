@@ -123,7 +123,7 @@ class _Chapter:
 
     # ---- what the messages ask for ----
 
-    def through_latch(self, runs: Sequence[Run]) -> list[Asked]:
+    def through_latch(self, runs: Sequence[Run[bool]]) -> list[Asked]:
         """What each run can bring about: a latched load waits until it was asked to be off,
         and a message that may have been refused leaves the earlier request possible.
         """
@@ -132,7 +132,7 @@ class _Chapter:
         sure_ns: int | None = None
         for run in runs:
             last = asked[-1] if asked else None
-            state = bit(self.load.asked_state) if run.on else OFF
+            state = bit(self.load.asked_state) if run.value else OFF
             lost = last is not None and run.at_ns > last.last_ns + self.link.surely_stale_ns
             if self.load.latch:
                 if lost:
@@ -144,7 +144,7 @@ class _Chapter:
             possible = (state if False in latched else 0) | (OFF if True in latched else 0)
             if not run.sure and last is not None and not lost:
                 possible |= last.states
-            waits = run.on and True in latched
+            waits = run.value and True in latched
             asked.append(Asked(run.at_ns, run.last_ns, possible, run.sure, lost, waits))
             sure_ns = run.last_ns if run.sure else sure_ns
         return asked

@@ -67,6 +67,6 @@ def missing_sender(case: Case, load: LoadTable, at_ns: int, since_ns: int) -> st
     assert load.request is not None
     message, _ = case.vehicle.signal(load.request)
     traffic = case.traffic(message.name)
-    sent = any(since_ns < sent_ns <= at_ns for sent_ns, _ in traffic.sent)
-    heard = any(since_ns < seen.at_ns <= at_ns for seen in traffic.received_by(load.node))
+    sent = traffic.sent.any_in(since_ns, at_ns)
+    heard = traffic.heard_by(load.node).any_in(since_ns, at_ns)
     return load.node if sent and not heard else case.vehicle.sender(message.name)

@@ -33,8 +33,8 @@ class Consistency:
     def problems(self) -> list[Problem]:
         """All the mistakes found, in the order of the file's tables."""
         checks = (
-            self._cable, self._nodes, self._inputs, self._loads, self._outputs, self._requests,
-            self._notices, self._situations,
+            self._cable, self._nodes, self._messages, self._inputs, self._loads, self._outputs,
+            self._requests, self._notices, self._situations,
         )  # fmt: skip
         return [problem for check in checks for problem in check()]
 
@@ -79,6 +79,20 @@ class Consistency:
                 text = f"message '{node.status}' is sent by {senders}, not by node '{name}'"
                 yield self.source.problem(place, text)
 
+    def _messages(self) -> Found:
+        for name, table in self.file.messages.items():
+            if name not in self.messages:
+                text = unknown("message", name, self.messages)
+                yield self.source.problem(("messages", name), text)
+                continue
+            period = self.messages[name].period_ns
+            if table.min_gap is not None and period is not None and table.min_gap > period:
+                yield self.source.problem(
+                    ("messages", name, "min_gap"),
+                    f"{show_duration(table.min_gap)} is longer than the cycle time in the DBC,"
+                    f" {show_duration(period)}",
+                )
+
     def _inputs(self) -> Found:
         for name, table in self.file.inputs.items():
             place = ("inputs", name)
@@ -90,6 +104,23 @@ class Consistency:
                 text = value_problem(name, table, table.open_reads)
                 if text:
                     yield self.source.problem((*place, "open_reads"), text)
+            yield from self._logged((*place, "logged"), name, table)
+
+    def _logged(self, place: tuple[Key, ...], name: str, table: InputTable) -> Found:
+        """How a log shows an input: by signals that exist, for positions that it has."""
+        if isinstance(table.logged, str):
+            found = self._signal(place, table.logged)
+            if not isinstance(found, tuple):
+                yield from found
+            return
+        for position, condition in (table.logged or {}).items():
+            text = value_problem(name, table, position)
+            if text:
+                yield self.source.problem((*place, position), text)
+            for reference in condition.names:
+                found = self._signal((*place, position), reference)
+                if not isinstance(found, tuple):
+                    yield from found
 
     def _signal(self, place: tuple[Key, ...], reference: str) -> Found | tuple[str, SignalInfo]:
         message, signal = split_signal(reference)

@@ -19,6 +19,7 @@ from bench.model.toml import Source, read_toml
 from bench.model.vehicle import (
     InputTable,
     LoadTable,
+    MessageTable,
     NodeTable,
     NoticeTable,
     RequestTable,
@@ -30,7 +31,9 @@ from bench.model.vehicle import (
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Vehicle:
-    """A vehicle that passed all its checks. ``programs`` holds the node classes by node."""
+    """A vehicle that passed all its checks. ``programs`` holds the node classes by node;
+    ``build`` is how those in C were built.
+    """
 
     path: Path
     source: Source
@@ -38,6 +41,7 @@ class Vehicle:
     database: Database
     messages: Mapping[str, MessageInfo]
     programs: Mapping[str, Callable[[Any], Any]]
+    build: BuildOptions | None = None
 
     @property
     def title(self) -> str:
@@ -53,6 +57,11 @@ class Vehicle:
     def nodes(self) -> Mapping[str, NodeTable]:
         """The nodes by name."""
         return self.file.nodes
+
+    @property
+    def sendings(self) -> Mapping[str, MessageTable]:
+        """How messages are sent, where the DBC does not say all, by name."""
+        return self.file.messages
 
     @property
     def inputs(self) -> Mapping[str, InputTable]:
@@ -120,7 +129,7 @@ def load_vehicle(path: str | Path, build: BuildOptions | None = None) -> Vehicle
     programs = _programs(source, file, problems, build)
     if problems:
         raise BadInput(problems)
-    return Vehicle(path, source, file, database, messages, programs)
+    return Vehicle(path, source, file, database, messages, programs, build)
 
 
 def _with_defaults(source: Source, document: dict[str, Any]) -> dict[str, Any]:

@@ -53,12 +53,17 @@ class MessageInfo:
     signals: Mapping[str, SignalInfo]
     counter: SignalInfo | None
     checksum: Callable[[bytes], bool] | None
+    guards: frozenset[str] = frozenset()
+    """The signals that protect the others: counter and checksum."""
 
 
-def load_database(path: Path) -> Database:
-    """Read a DBC file strictly. Raises BadInput in one line."""
+def load_database(path: Path, *, strict: bool = True) -> Database:
+    """Read a DBC file. Raises BadInput in one line.
+
+    ``strict``: signals that overlap or do not fit their message are mistakes too.
+    """
     try:
-        database = cantools.database.load_file(str(path), database_format="dbc", strict=True)
+        database = cantools.database.load_file(str(path), database_format="dbc", strict=strict)
     except FileNotFoundError:
         raise BadInput.one(path, "", "there is no such file; expected a DBC file") from None
     except (OSError, UnicodeDecodeError) as error:
@@ -78,10 +83,11 @@ def _one_line(error: BaseException) -> str:
 
 def compile_messages(database: Database, file: Path) -> dict[str, MessageInfo]:
     """All messages of a database by name. Raises BadInput for roles that make no sense."""
-    return {message.name: _compile(message, file) for message in database.messages}
+    return {message.name: compile_message(message, file) for message in database.messages}
 
 
-def _compile(message: DbcMessage, file: Path) -> MessageInfo:
+def compile_message(message: DbcMessage, file: Path) -> MessageInfo:
+    """One message. Raises BadInput for roles that make no sense."""
     signals = {signal.name: _signal(signal, message.length) for signal in message.signals}
     counter = _with_role(message, "counter", file)
     checksum = _with_role(message, "checksum", file)
@@ -95,6 +101,7 @@ def _compile(message: DbcMessage, file: Path) -> MessageInfo:
         signals=signals,
         counter=None if counter is None else signals[counter.name],
         checksum=None if checksum is None else _checker(message, checksum, file),
+        guards=frozenset(signal.name for signal in (counter, checksum) if signal is not None),
     )
 
 

@@ -10,13 +10,15 @@ import importlib.util
 import inspect
 import sys
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from pathlib import Path
 from types import ModuleType
 from typing import Any
 
 from bench.model.problem import nearest
+
+_PREFIX = "linkloss_node_"
 
 
 class ProgramError(Exception):
@@ -43,7 +45,7 @@ def load_program(reference: str, folder: Path) -> Callable[[Any], Any]:
 def _from_file(path: Path) -> ModuleType:
     if not path.is_file():
         raise ProgramError(f"there is no file '{path}'")
-    name = f"linkloss_node_{path.stem}_{abs(hash_text(str(path))):x}"
+    name = f"{_PREFIX}{path.stem}_{abs(hash_text(str(path))):x}"
     if name in sys.modules:
         return sys.modules[name]
     spec = importlib.util.spec_from_file_location(name, path)
@@ -61,6 +63,33 @@ def _from_file(path: Path) -> ModuleType:
         with suppress(ValueError):  # it may have tidied up itself
             sys.path.remove(str(path.parent))
     return module
+
+
+def program_file(program: Callable[[Any], Any]) -> Path | None:
+    """The file that holds a program, where it can be known: its source or, of a compiled one,
+    what was made of all its sources.
+    """
+    made = getattr(program, "path", None)
+    if isinstance(made, Path):
+        return made
+    source = inspect.getsourcefile(program)
+    return None if source is None else Path(source)
+
+
+def program_folders(programs: Iterable[Callable[[Any], Any]]) -> set[Path]:
+    """The folders that programs' own files stand in, where these can be known."""
+    sources = [inspect.getsourcefile(program) for program in programs if inspect.isclass(program)]
+    return {Path(source).resolve().parent for source in sources if source is not None}
+
+
+def forget_programs(programs: Iterable[Callable[[Any], Any]]) -> None:
+    """Let the files of programs, and what they import from their folders, be read anew."""
+    own = [program for program in programs if program.__module__.startswith(_PREFIX)]
+    folders = program_folders(own)
+    for name, module in list(sys.modules.items()):
+        source = getattr(module, "__file__", None)
+        if source is not None and Path(source).resolve().parent in folders:
+            del sys.modules[name]
 
 
 def hash_text(text: str) -> int:

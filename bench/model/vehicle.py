@@ -48,6 +48,15 @@ class Table(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
 
 
+class ErrorsTable(Table):
+    """The errors that the message plan must bear: some at one time, then one now and then."""
+
+    burst: int = Field(default=1, ge=1, description="errors at one time, at most")
+    interval: Duration | None = Field(
+        default=None, gt=0, description="then at most one error in so long; default: none"
+    )
+
+
 class WireTable(Table):
     """The CAN cable: bit rate, the nodes along it, and python-can's name for the channel."""
 
@@ -57,6 +66,28 @@ class WireTable(Table):
     worst_wait: Duration = Field(
         default=10 * MS,
         description="longest time that a request waits for the wire with no fault present",
+    )
+    errors: ErrorsTable | None = Field(
+        default=None, description="errors that 'linkloss timing' reckons with; default: none"
+    )
+
+
+class MessageTable(Table):
+    """How a message is sent, where its cycle time in the DBC does not say all."""
+
+    min_gap: Duration | None = Field(
+        default=None,
+        gt=0,
+        description="shortest time from one sending to the next, for a message that is also sent"
+        " when its content changes; default: its period",
+    )
+    jitter: Duration = Field(
+        default=0, description="longest time from when it is due until the controller has it"
+    )
+    deadline: Duration | None = Field(
+        default=None,
+        gt=0,
+        description="longest time from when it is due until it is sent; default: its period",
     )
 
 
@@ -133,6 +164,11 @@ class InputTable(Table):
     bounces: bool = Field(
         default=False, description="mechanical contacts: the bounce fault applies"
     )
+    logged: str | dict[str, ConditionText] | None = Field(
+        default=None,
+        description="how a logged drive shows it: 'Message.Signal' of a sensor; of a switch, for"
+        " each position the condition over logged signals, the first that holds; else rest",
+    )
 
     @property
     def rest(self) -> Value:
@@ -145,6 +181,11 @@ class InputTable(Table):
     def _one_kind(self) -> "InputTable":
         if (self.positions is None) == (self.range is None):
             raise ValueError("expected either 'positions' (a switch) or 'range' (a sensor)")
+        if self.logged is not None and isinstance(self.logged, str) == (self.range is None):
+            raise ValueError(
+                "'logged' is one 'Message.Signal' for a sensor, and a table 'position ="
+                " condition' for a switch"
+            )
         if self.positions is not None and len(set(self.positions)) < len(self.positions):
             raise ValueError("each position of a switch has a name of its own")
         if self.range is not None and not -inf < self.range[0] < self.range[1] < inf:
@@ -335,6 +376,9 @@ class VehicleFile(Table):
     dbc: str = Field(description="the message definition, relative to this file")
     wire: WireTable
     nodes: dict[str, NodeTable] = Field(min_length=1)
+    messages: dict[str, MessageTable] = Field(
+        default_factory=dict, description="how messages of the DBC are sent"
+    )
     inputs: dict[str, InputTable] = Field(default_factory=dict)
     defaults: dict[str, Any] = Field(
         default_factory=dict, description="values for every load that does not say otherwise"

@@ -77,7 +77,7 @@ def _nodes(recording: Recording) -> Iterator[Event]:
 def _controllers(recording: Recording) -> Iterator[Event]:
     for node, changes in recording.controllers.items():
         for change in changes:
-            state = _state_words(change.state)
+            state = state_words(change.state)
             text = f"controller of {node}: {state} (TEC {change.tec}, REC {change.rec})"
             yield Event(change.at_ns, text, "" if change.state == "ACTIVE" else _TROUBLE)
 
@@ -87,7 +87,8 @@ def _prints(recording: Recording) -> Iterator[Event]:
         yield Event(line.at_ns, f"node {line.node} prints: {line.text}", "dim")
 
 
-def _state_words(name: str) -> str:
+def state_words(name: str) -> str:
+    """The error state of a controller as the standard writes it."""
     known = ErrorState.__members__
     return known[name].value if name in known else name
 

@@ -37,6 +37,19 @@ def ensure_writable(path: str | Path) -> None:
         beside.unlink()
 
 
+def ensure_folder(path: str | Path) -> None:
+    """Make a folder unless it is there, and find out whether files can be put into it.
+
+    Raises BadInput, naming the path.
+    """
+    folder = Path(path)
+    if folder.exists() and not folder.is_dir():
+        raise BadInput.one(path, "", "this is a file; expected the name of a folder")
+    with _told(path):
+        folder.mkdir(exist_ok=True)
+    ensure_writable(folder / "index.html")
+
+
 @contextmanager
 def replacing(path: str | Path) -> Iterator[Path]:
     """A place beside the target, of the same extensions, that becomes the target at the end.

@@ -1,10 +1,10 @@
-"""A recording as a log of frames, in the formats that python-can writes.
+"""A recording as a log of frames, in the formats that python-can writes, and as packets (.pcap).
 
 Timestamps are seconds of virtual time, at the end of each frame. Attempts that failed are error
 frames where the format holds those. What the formats lose: ``.log``, ``.asc`` and ``.trc`` round
 to a microsecond, ``.blf`` may be a nanosecond early; ``.csv`` has no channel and no direction;
 ``.asc``, ``.blf``, ``.trc`` and ``.mf4`` number the channel; ``.trc`` holds neither error frames
-nor remote frames.
+nor remote frames; ``.db`` has no channel and no direction. ``LOSSES`` says it for the user.
 """
 
 from __future__ import annotations
@@ -12,26 +12,45 @@ from __future__ import annotations
 import gzip
 import io
 import logging
+import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from importlib.util import find_spec
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, Protocol
 
 import can
 
 from bench.model.problem import BadInput, nearest
 from bench.recording import Recording
 from bench.report.files import replacing
+from bench.report.pcap import PcapWriter
 from bench.wire.messages import message_of
 
+
+class _Writer(Protocol):
+    """What takes the frames of a log."""
+
+    def on_message_received(self, message: can.Message) -> None:
+        """One more."""
+
+
 _NS_PER_S = 1_000_000_000
-FORMATS = (".log", ".asc", ".blf", ".csv", ".trc", ".mf4", ".log.gz", ".asc.gz", ".csv.gz")
-_DATABASE = (
-    "the writer of '.db' logs loses frames when it is stopped right after writing;"
-    " expected one of: "
-)
+FORMATS = (
+    ".log", ".asc", ".blf", ".csv", ".trc", ".mf4", ".db", ".pcap", ".log.gz", ".asc.gz", ".csv.gz",
+)  # fmt: skip
+LOSSES = {
+    ".log": "its times are rounded to a microsecond",
+    ".asc": "its times are rounded to a microsecond, channels are numbers",
+    ".blf": "channels are numbers",
+    ".csv": "it has no channel and no direction",
+    ".trc": "it has neither error frames nor remote frames, channels are numbers",
+    ".mf4": "channels are numbers",
+    ".db": "it has no channel and no direction",
+    ".pcap": "it has no channel and no direction",
+}
+"""What a format cannot hold, by its extension."""
 _TRIGGER_DATE = "Thu Jan 01 00:00:00.0 1970"
 
 
@@ -42,8 +61,6 @@ def ensure_format(path: str | Path) -> str:
     name = Path(path).name.lower()
     suffix = "".join(Path(name).suffixes[-2:]) if name.endswith(".gz") else Path(name).suffix
     listed = ", ".join(FORMATS)
-    if suffix == ".db":
-        raise BadInput.one(path, "", _DATABASE + listed)
     if suffix not in FORMATS:
         got = f"unknown format of a log '{suffix}'" if suffix else "the name has no extension"
         raise BadInput.one(path, "", f"{got}; expected one of: {listed}{nearest(suffix, FORMATS)}")
@@ -51,6 +68,12 @@ def ensure_format(path: str | Path) -> str:
         text = "writing '.mf4' needs a library: pip install 'linkloss[mf4]'"
         raise BadInput.one(path, "", text)
     return suffix
+
+
+def losses(path: str | Path) -> str:
+    """What a log in this format does not hold, as a sentence for the user."""
+    kind = ensure_format(path).removesuffix(".gz")
+    return f"{path}: of the format '{kind}': {LOSSES[kind]}"
 
 
 def write_log(recording: Recording, channel: str, path: str | Path) -> None:
@@ -76,12 +99,17 @@ def log_messages(
 
 
 @contextmanager
-def _writer(beside: Path, suffix: str, name: str) -> Iterator[can.io.generic.MessageWriter]:
+def _writer(beside: Path, suffix: str, name: str) -> Iterator[_Writer]:
     """A writer that starts at virtual instant zero and knows nothing of today's date."""
     kind = suffix.removesuffix(".gz")
     if kind == ".mf4":
         with beside.open("w+b") as binary, _mf4(binary) as writer:
             yield writer
+    elif kind == ".pcap":
+        with beside.open("wb") as packets:
+            yield PcapWriter(packets)
+    elif kind == ".db":
+        yield from _database(beside)
     elif kind == ".blf":
         with can.BLFWriter(beside) as writer:
             writer.start_timestamp = 0.0
@@ -92,6 +120,46 @@ def _writer(beside: Path, suffix: str, name: str) -> Iterator[can.io.generic.Mes
             _text_writer(kind, text, name) as writer,
         ):
             yield writer
+
+
+_TABLE = (
+    "CREATE TABLE messages (ts REAL, arbitration_id INTEGER, extended INTEGER, remote INTEGER,"
+    " error INTEGER, dlc INTEGER, data BLOB)"
+)
+"""The table that python-can's reader expects."""
+
+
+class _Database:
+    """Writes into a table at once. The library's writer hands its frames to a thread, and loses
+    those that this has not written when it is stopped.
+    """
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection = connection
+        connection.execute(_TABLE)
+
+    def on_message_received(self, message: can.Message) -> None:
+        row = (
+            message.timestamp,
+            message.arbitration_id,
+            message.is_extended_id,
+            message.is_remote_frame,
+            message.is_error_frame,
+            message.dlc,
+            bytes(message.data),
+        )
+        self._connection.execute("INSERT INTO messages VALUES (?, ?, ?, ?, ?, ?, ?)", row)
+
+
+def _database(beside: Path) -> Iterator[_Database]:
+    beside.unlink(missing_ok=True)
+    try:
+        with closing(sqlite3.connect(beside)) as connection:
+            with connection:
+                yield _Database(connection)
+            connection.execute("VACUUM")
+    except sqlite3.Error as error:
+        raise OSError(str(error)) from error
 
 
 @contextmanager

@@ -12,6 +12,10 @@ from typing import Any
 from bench.campaign.result import CAUTION, CaseResult, CheckReport, Finding, RuleResult, RunResult
 from bench.judge import Outcome, Verdict
 from bench.model.loading import Vehicle
+from bench.report.findings import Told
+from bench.report.inputs import content_now
+from bench.report.reach import combinations, judged_in
+from bench.report.story_fields import story_fields
 from bench.report.table import groups
 from bench.report.totals import totals
 from bench.report.trace import recording_fields
@@ -32,19 +36,22 @@ VERDICT_COLUMNS = (
 )
 
 
-def check_json(report: CheckReport) -> str:
-    """A check as JSON. ``cases`` hold the verdicts that were kept or broken."""
-    return "".join(check_json_parts(report))
+def check_json(report: CheckReport, told: Told | None = None) -> str:
+    """A check as JSON. ``cases`` hold the verdicts that were kept or broken; ``told`` are the
+    stories of what broke, if they were looked for.
+    """
+    return "".join(check_json_parts(report, told))
 
 
-def check_json_parts(report: CheckReport) -> Iterator[str]:
+def check_json_parts(report: CheckReport, told: Told | None = None) -> Iterator[str]:
     """The same text piece by piece, so that the cases need not be in memory together."""
-    return _lines(
+    return lines_of(
         {
             "format": "linkloss check",
             "version": CHECK_VERSION,
             "vehicle": report.vehicle.title,
             "vehicle_file": str(report.vehicle.path),
+            "content": content_now(report.vehicle),
             "seed": report.seed,
             "exit_code": report.exit_code,
             "outcome": outcome_line(report),
@@ -52,7 +59,12 @@ def check_json_parts(report: CheckReport) -> Iterator[str]:
             "totals": _totals(report),
             "space": None if report.space is None else list(report.space.sentences()),
             "notes": list(report.vehicle.notes),
-            "findings": [_finding(report, finding) for finding in report.findings],
+            "reached": _reached(report),
+            "findings": [
+                {**_finding(report, finding), **_story_of(told, finding)}
+                for finding in report.findings
+            ],
+            "stories": [] if told is None else [story_fields(told, s) for s in told.stories.told],
             "not_exercised": [list(place) for place in report.not_exercised],
             "rules": [_rule(report, entry) for entry in report.rules],
             "faults": list(report.faults),
@@ -65,10 +77,19 @@ def check_json_parts(report: CheckReport) -> Iterator[str]:
     )
 
 
+def _reached(report: CheckReport) -> dict[str, Any]:
+    coverage = report.tally.coverage
+    return {
+        "combinations": combinations(coverage),
+        "columns": ["controller", "program", "rules"],
+        "table": [[*place, number] for place, number in judged_in(coverage).items()],
+    }
+
+
 def run_json(result: RunResult) -> str:
     """A run as JSON, with its whole recording."""
     scenario = result.scenario
-    parts = _lines(
+    parts = lines_of(
         {
             "format": "linkloss run",
             "version": RUN_VERSION,
@@ -76,6 +97,7 @@ def run_json(result: RunResult) -> str:
             "title": scenario.title,
             "vehicle": scenario.vehicle.title,
             "vehicle_file": str(scenario.vehicle.path),
+            "content": content_now(scenario.vehicle),
             "situation": scenario.situation,
             "beginning": dict(scenario.inputs),
             "exit_code": result.exit_code,
@@ -101,7 +123,7 @@ def run_json(result: RunResult) -> str:
     return "".join(parts)
 
 
-def _lines(document: Mapping[str, Any]) -> Iterator[str]:
+def lines_of(document: Mapping[str, Any]) -> Iterator[str]:
     """JSON with one line for each key and for each entry of an array: small, and good to diff."""
     separator = "{\n"
     for key, value in document.items():
@@ -162,6 +184,15 @@ def _finding(report: CheckReport, finding: Finding) -> dict[str, Any]:
         "times": finding.times,
         "command": command(report, finding.case),
     }
+
+
+def _story_of(told: Told | None, finding: Finding) -> dict[str, Any]:
+    """The name of the story that tells a finding, or why there is none."""
+    story = None if told is None else told.story(finding)
+    if told is None or story is not None:
+        return {"story": None if story is None else story.name, "story_missing": None}
+    place = (finding.verdict.subject, finding.verdict.rule)
+    return {"story": None, "story_missing": told.stories.untold.get(place, "interrupted")}
 
 
 def _rule(report: CheckReport, entry: RuleResult) -> dict[str, Any]:

@@ -9,6 +9,8 @@ from rich.console import Console
 from bench.campaign.result import CheckReport, Finding, RuleResult
 from bench.judge import Outcome
 from bench.model.units import show_duration
+from bench.report.findings import Told
+from bench.report.reach import reach_sentences
 from bench.report.screen import (
     STYLES,
     bullet,
@@ -18,6 +20,7 @@ from bench.report.screen import (
     make_console,
     paragraph,
 )
+from bench.report.story import effort, story_sentence
 from bench.report.table import show_table
 from bench.report.timeline import show_run
 from bench.report.totals import totals
@@ -39,17 +42,18 @@ def show_check(
     *,
     quiet: bool = False,
     verbose: bool = False,
+    told: Told | None = None,
     further: Sequence[Callable[[Console], None]] = (),
 ) -> None:
-    """Show a report. ``quiet`` leaves the table out, ``verbose`` lists every rule; ``further``
-    parts come before the totals.
+    """Show a report. ``quiet`` leaves the table out, ``verbose`` lists every rule; ``told`` are
+    the stories of what broke, if they were looked for; ``further`` parts come before the totals.
     """
     paragraph(console, f"{report.vehicle.title} ({report.vehicle.path})", style="bold")
     if not quiet and report.cases:
         show_table(console, report)
     if verbose:
         _every_rule(console, report)
-    _findings(console, report)
+    _findings(console, report, told)
     _not_exercised(console, report)
     for part in further:
         part(console)
@@ -57,12 +61,16 @@ def show_check(
     caution(console)
 
 
-def _findings(console: Console, report: CheckReport) -> None:
+def _findings(console: Console, report: CheckReport, told: Told | None) -> None:
     if not report.findings:
         return
-    heading(console, f"Broken: {count(len(report.findings), 'rule')}")
+    causes = told.stories.causes if told is not None else 0
+    by = f", {count(causes, 'cause')}" if causes else ""
+    heading(console, f"Broken: {count(len(report.findings), 'rule')}{by}")
     for finding in report.findings:
         _finding(console, report, finding)
+        if told is not None:
+            _story(console, told, finding)
 
 
 def _finding(console: Console, report: CheckReport, finding: Finding) -> None:
@@ -72,6 +80,25 @@ def _finding(console: Console, report: CheckReport, finding: Finding) -> None:
     situation = finding.case.situation or "no situation"
     paragraph(console, f"situation: {situation}{times}; run it again:", indent=2)
     command_lines(console, command_parts(report, finding.case), indent=4)
+
+
+def _story(console: Console, told: Told, finding: Finding) -> None:
+    place = (finding.verdict.subject, finding.verdict.rule)
+    story = told.story(finding)
+    if story is None:
+        why = told.stories.untold.get(place, "interrupted")
+        paragraph(console, f"not shrunk: {why}", indent=2)
+        return
+    if story.tells[0] == place:
+        others = told.stories.sharing(story) - 1
+        shared = f"; {count(others, 'more finding')} with this cause" if others else ""
+        text = f"in short ({effort(story)}{shared}): {story_sentence(story)}"
+    else:
+        subject, rule = story.tells[0]
+        text = f"same story as {subject}, rule {rule}"
+    paragraph(console, text, indent=2)
+    if told.command(story):
+        command_lines(console, [told.command(story)], indent=4)
 
 
 def _not_exercised(console: Console, report: CheckReport) -> None:
@@ -115,6 +142,8 @@ def _totals(console: Console, report: CheckReport) -> None:
         for sentence in report.space.sentences():
             paragraph(console, sentence)
     for sentence in report.vehicle.notes:
+        paragraph(console, sentence)
+    for sentence in reach_sentences(report.tally.coverage):
         paragraph(console, sentence)
     paragraph(
         console,

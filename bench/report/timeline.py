@@ -16,8 +16,12 @@ _INSTANT_WIDTH = 11
 """Up to 9999 seconds."""
 
 
-def show_run(console: Console, result: RunResult, *, quiet: bool = False) -> None:
-    """Show a run. ``quiet`` leaves out the timeline and what was kept."""
+def show_run(
+    console: Console, result: RunResult, *, quiet: bool = False, verbose: bool = False
+) -> None:
+    """Show a run. ``quiet`` leaves out the timeline and what was kept, ``verbose`` adds what was
+    not put to the test.
+    """
     scenario = result.scenario
     paragraph(console, scenario.title or scenario.name, style="bold")
     paragraph(
@@ -26,14 +30,29 @@ def show_run(console: Console, result: RunResult, *, quiet: bool = False) -> Non
         f" seed {scenario.seed}",
     )
     if not quiet:
-        _beginning(console, result)
-        _events(console, events(result))
+        show_events(console, result)
+    show_verdicts(console, result, quiet=quiet, verbose=verbose)
+    caution(console)
+
+
+def show_events(console: Console, result: RunResult) -> None:
+    """The inputs at the beginning, and all that happened, in order of time."""
+    _beginning(console, result)
+    console.print()
+    event_lines(console, events(result))
+
+
+def show_verdicts(
+    console: Console, result: RunResult, *, quiet: bool = False, verbose: bool = False
+) -> None:
+    """What broke, what was kept, the expectations, the totals."""
     _broken(console, result)
     if not quiet:
         _kept(console, result)
+    if verbose:
+        _untested(console, result)
     _expectations(console, result, quiet=quiet)
     _totals(console, result)
-    caution(console)
 
 
 def _beginning(console: Console, result: RunResult) -> None:
@@ -43,8 +62,8 @@ def _beginning(console: Console, result: RunResult) -> None:
         paragraph(console, f"at the beginning: {listed}")
 
 
-def _events(console: Console, found: list[Event]) -> None:
-    console.print()
+def event_lines(console: Console, found: list[Event]) -> None:
+    """The timeline: one paragraph for each event, behind its instant."""
     for event in found:
         prefix = f"{instant(event.at_ns):>{_INSTANT_WIDTH}}  "
         hanging(console, prefix, event.text, style=event.style)
@@ -78,6 +97,19 @@ def _kept(console: Console, result: RunResult) -> None:
         bullet(console, f"{subject}: {rules}")
 
 
+def _untested(console: Console, result: RunResult) -> None:
+    by_subject: dict[str, list[str]] = {}
+    for verdict in result.verdicts:
+        if verdict.outcome is Outcome.NOT_EXERCISED:
+            by_subject.setdefault(verdict.subject, []).append(verdict.rule)
+    if by_subject:
+        number = sum(map(len, by_subject.values()))
+        heading(console, f"Not exercised in this run: {count(number, 'rule')}")
+        for subject, rules in by_subject.items():
+            text = f"{subject}: {', '.join(rules)}"
+            bullet(console, text, style=STYLES["not exercised"])
+
+
 def _with_margin(verdict: Verdict) -> str:
     if verdict.margin_ns is None:
         return verdict.rule
@@ -97,18 +129,23 @@ def _expectations(console: Console, result: RunResult, *, quiet: bool) -> None:
 
 
 def _expectation(entry: Expectation, verdict: Verdict) -> str:
+    text = expectation_text(entry)
+    return f"{text}; {verdict.text}" if verdict.text else text
+
+
+def expectation_text(entry: Expectation) -> str:
+    """An expectation in words: ``tail_left on from 300 ms to 1.4 s``."""
     when = f"at {show_duration(entry.from_ns)}"
     if entry.to_ns != entry.from_ns:
         when = f"from {show_duration(entry.from_ns)} to {show_duration(entry.to_ns)}"
-    text = f"{entry.load} {entry.state} {when}"
-    return f"{text}; {verdict.text}" if verdict.text else text
+    return f"{entry.load} {entry.state} {when}"
 
 
 def _totals(console: Console, result: RunResult) -> None:
     outcomes = [verdict.outcome for verdict in result.verdicts]
     frames = result.recording.frames
     failed = sum(1 for record in frames if record.error is not None)
-    heading(console, _outcome(result))
+    heading(console, outcome_of_run(result))
     paragraph(
         console,
         f"rules: {outcomes.count(Outcome.KEPT)} kept, {outcomes.count(Outcome.BROKEN)} broken,"
@@ -119,7 +156,8 @@ def _totals(console: Console, result: RunResult) -> None:
     paragraph(console, f"on the wire: {good}{bad}")
 
 
-def _outcome(result: RunResult) -> str:
+def outcome_of_run(result: RunResult) -> str:
+    """What a run amounts to, in one sentence."""
     rules = sum(1 for verdict in result.verdicts if verdict.broken)
     hopes = sum(1 for verdict in result.expected if verdict.broken)
     if rules or hopes:

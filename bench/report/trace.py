@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import asdict
 from typing import Any
 
 from bench.recording import Recording, Series
@@ -29,6 +30,8 @@ def recording_fields(recording: Recording) -> dict[str, Any]:
     return {
         "seed": recording.seed,
         "end_ns": recording.end_ns,
+        "logged": list(recording.logged),
+        "shift": None if recording.shift is None else asdict(recording.shift),
         "actions": [[action.at_ns, dict(action.values)] for action in recording.actions],
         "faults": [fault._asdict() for fault in recording.faults],
         "inputs": _all_series(recording.inputs),
@@ -40,9 +43,9 @@ def recording_fields(recording: Recording) -> dict[str, Any]:
         "controller_columns": ["at_ns", "state", "tec", "rec"],
         "controllers": _rows(recording.controllers),
         "crashes": [crash._asdict() for crash in recording.crashes],
-        "handed_columns": ["at_ns", "data"],
+        "handed_columns": ["at_ns", "data", "taken"],
         "handed": {
-            name: [[entry.at_ns, entry.data.hex()] for entry in recording.handed[name]]
+            name: [[entry.at_ns, entry.data.hex(), entry.taken] for entry in recording.handed[name]]
             for name in sorted(recording.handed)
         },
         "frame_columns": list(FRAME_COLUMNS),

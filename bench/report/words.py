@@ -30,7 +30,7 @@ _VERB = re.compile(r"(?:was|were|sent|flashed|lit|did|had)\b")
 
 def finding_sentence(vehicle: Vehicle, verdict: Verdict, case: CaseResult) -> str:
     """A broken verdict of a case of a check as one sentence."""
-    return _sentence(vehicle, verdict, _deed(vehicle, verdict), case.fault_ns, case.text)
+    return _sentence(vehicle, verdict, deed(vehicle, verdict), case.fault_ns, case.text)
 
 
 def run_sentence(result: RunResult, verdict: Verdict) -> str:
@@ -47,7 +47,7 @@ def run_sentence(result: RunResult, verdict: Verdict) -> str:
     return _sentence(
         vehicle,
         verdict,
-        _deed(vehicle, verdict, changed=changed),
+        deed(vehicle, verdict, changed=changed),
         None if last is None else last.applied_ns,
         "" if last is None else last.text,
     )
@@ -86,7 +86,7 @@ def _since(at_ns: int | None, fault_ns: int | None, text: str) -> str:
 # ---- what it did ----
 
 
-def _deed(vehicle: Vehicle, verdict: Verdict, *, changed: bool | None = None) -> str:
+def deed(vehicle: Vehicle, verdict: Verdict, *, changed: bool | None = None) -> str:
     """Subject and verb: ``tail_left went dark``, ``node rear sent no RearStatus ...``."""
     text = _bare(verdict)
     load = vehicle.loads.get(verdict.subject)
@@ -223,6 +223,8 @@ def command_parts(report: CheckReport, case: CaseResult) -> tuple[str, ...]:
     path = report.vehicle.path
     start = "linkloss check" if _is_demo(report) else f"linkloss check {shlex.quote(str(path))}"
     parts = [start, f"--case {_quoted(case.name)}"]
+    if report.drive is not None:
+        parts.insert(1, f"--drive {shlex.quote(str(report.drive))}")
     if report.seed:
         parts.append(f"--seed {report.seed}")
     return tuple(parts)

@@ -38,6 +38,7 @@ class Surroundings:
     database: Database
     channel: str
     handed: Callable[[str, can.Message], None]
+    refused: Callable[[str, can.Message], None]
 
 
 @dataclass(slots=True)
@@ -177,6 +178,7 @@ class NodeHost:
         self.controller.power_on()
         port = Port(self.controller, around.queue, around.channel)
         port.on_attempt = self._attempt
+        port.on_refused = self._refused
         board = Board(
             life=self,
             name=self.name,
@@ -249,6 +251,9 @@ class NodeHost:
 
     def _attempt(self, message: can.Message) -> None:
         self.around.handed(self.name, message)
+
+    def _refused(self, message: can.Message) -> None:
+        self.around.refused(self.name, message)
 
 
 def _place(error: BaseException) -> str:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import can
 
-from bench.clock import EventQueue, VirtualLoop
+from bench.clock import VirtualLoop
 from bench.faults.base import Fault
 from bench.model.expression import Value
 from bench.model.loading import Vehicle
@@ -24,27 +24,46 @@ from bench.recording import (
 )
 from bench.session.gate import make_task
 from bench.session.host import NodeHost, Surroundings
+from bench.session.logged import LoggedNode
+from bench.session.pace import Pace
 from bench.session.pins import Inputs, Output
-from bench.wire import Controller, Wire, WireRecord, open_channel
+from bench.session.player import Feed, Player
+from bench.traffic import REST, Traffic
+from bench.wire import Controller, Frame, Wire, WireRecord, open_channel
 
 if TYPE_CHECKING:
     from bench.scenario import Scenario, TimedFault
 
 
+_NO_TRAFFIC = Traffic((), lambda: iter(()))
+_REST_MAILBOXES = 1000
+"""It stands for all the nodes of which nothing is known but what they sent."""
+
+
 class Session:
     """One vehicle, powered up at instant zero and run for as long as its scenario says."""
 
-    def __init__(self, scenario: Scenario) -> None:
+    def __init__(
+        self, scenario: Scenario, loop: VirtualLoop | None = None, *, paced: bool = False
+    ) -> None:
+        """``loop``: one that somebody else drives; ``paced``: no faster than real time. What
+        happens is the same.
+        """
         self.scenario = scenario
         self.vehicle: Vehicle = scenario.vehicle
-        self.queue = EventQueue()
-        self.loop = VirtualLoop(self.queue)
+        self.loop = VirtualLoop() if loop is None else loop
+        self.queue = self.loop.queue
         self.loop.set_task_factory(make_task)
-        self.recording = Recording(vehicle=self.vehicle.title, seed=scenario.seed)
+        self.traffic = scenario.traffic or _NO_TRAFFIC
+        self.recording = Recording(
+            vehicle=self.vehicle.title, seed=scenario.seed, logged=self.traffic.nodes
+        )
         self.wire = Wire(self.queue, self.vehicle.wire.bit_rate)
         self.wire.observers.append(self.recording.frames.append)
         self.inputs = Inputs(self.queue, self.recording)
-        self.hosts: dict[str, NodeHost] = {}
+        self.hosts: dict[str, NodeHost | LoggedNode] = {}
+        self.player: Player | None = None
+        self._pace = Pace(self.queue) if paced else None
         self._active: dict[Fault, _Active] = {}
         self._held = ExitStack()
         self._stimuli = timeline(scenario)
@@ -63,6 +82,7 @@ class Session:
             database=self.vehicle.database,
             channel=self.vehicle.wire.channel,
             handed=self._handed,
+            refused=self._refused,
         )
         for name in self.vehicle.wire.cable:
             self.hosts[name] = self._host(name, around)
@@ -70,40 +90,81 @@ class Session:
             value = self.scenario.inputs.get(name, table.rest)
             self.inputs.add(name, table, value, self._input_changed)
         for name, load in self.vehicle.loads.items():
+            if load.node in self.traffic.nodes:
+                continue
             seen = partial(self.inputs.values, load.node)
             output = Output(self.queue, name, load, self.recording, seen)
             self.hosts[load.node].outputs[load.output or name] = output
 
-    def _host(self, name: str, around: Surroundings) -> NodeHost:
+    def _host(self, name: str, around: Surroundings) -> NodeHost | LoggedNode:
         table = self.vehicle.nodes[name]
+        logged = name in self.traffic.nodes
         controller = Controller(
             name,
             mailboxes=table.mailboxes,
             order=table.mailbox_order,
             receive_depth=table.receive_depth,
-            auto_recovery=table.auto_recovery,
+            auto_recovery=table.auto_recovery or logged,
         )
         self.wire.attach(controller)
         controller.power_off()
         self.recording.nodes[name] = []
-        self.recording.controllers[name] = changes = []
+        self.recording.controllers[name] = []
+        changes = self.recording.controllers[name]
+        if logged:
+            controller.on_state = partial(self._note_state, changes)
+            _play_from(controller)
+            return LoggedNode(name, table, controller, self.queue, self.recording)
         host = NodeHost(name, table, self.vehicle.programs[name], controller, {}, around)
 
         def note_state(changed: Controller) -> None:
-            state = ControllerChange(
-                self.queue.now_ns, changed.state.name, changed.tec, changed.rec
-            )
-            changes.append(state)
+            self._note_state(changes, changed)
             host.controller_changed()
 
         controller.on_state = note_state
         return host
 
+    def _note_state(self, changes: list[ControllerChange], changed: Controller) -> None:
+        now_ns = self.queue.now_ns
+        changes.append(ControllerChange(now_ns, changed.state.name, changed.tec, changed.rec))
+
+    def _feed_of(self, sender: str) -> Feed:
+        """What takes the logged frames of a sender. Those that belong to no node of the vehicle
+        get a controller beside the first node that is logged, or else at the far end.
+        """
+        assert self.player is not None
+        host = self.hosts.get(sender)
+        if isinstance(host, LoggedNode):
+            host.controller.on_sent = self.player.sent
+            return host.feed
+        controller = Controller(REST, mailboxes=_REST_MAILBOXES, order="fifo", auto_recovery=True)
+        _play_from(controller)
+        controller.on_sent = self.player.sent
+        self.wire.attach(controller, beside=next(iter(self.traffic.nodes), None))
+
+        def feed(frame: Frame) -> bool:
+            controller.send(frame)
+            return True
+
+        return feed
+
     def _handed(self, node: str, message: can.Message) -> None:
-        name = self._names.get((message.arbitration_id, message.is_extended_id))
-        if name is not None and node in self.vehicle.messages[name].senders:
+        name = self._named(node, message)
+        if name is not None:
             handed = self.recording.handed.setdefault(name, [])
             handed.append(Handed(self.queue.now_ns, bytes(message.data)))
+
+    def _refused(self, node: str, message: can.Message) -> None:
+        """What was handed over last was not taken."""
+        name = self._named(node, message)
+        if name is not None:
+            handed = self.recording.handed[name]
+            handed[-1] = handed[-1]._replace(taken=False)
+
+    def _named(self, node: str, message: can.Message) -> str | None:
+        """The name of a message that is this node's to send."""
+        name = self._names.get((message.arbitration_id, message.is_extended_id))
+        return name if name and node in self.vehicle.messages[name].senders else None
 
     def _input_changed(self, node: str, name: str, value: Value) -> None:
         self.hosts[node].input_changed(name, value)
@@ -119,12 +180,22 @@ class Session:
             self._held.close()
 
     def begin(self) -> None:
-        """Power up."""
+        """Power up, and drive the loop from now on."""
         self._held.enter_context(self.loop.running())
+        self.power_up()
+
+    def power_up(self) -> None:
+        """Power up on a loop that somebody else drives."""
         channel = self.vehicle.wire.channel
         self._held.enter_context(open_channel(self.wire, self.queue, channel))
         for host in self.hosts.values():
             host.power_up()
+        if self.traffic is not _NO_TRAFFIC:
+            self.player = Player(self.queue, self.wire, self.traffic.frames(), self._feed_of)
+            self.recording.shift = self.player.shift
+            self.player.begin()
+        if self._pace is not None:
+            self._pace.begin()
 
     def run_to(self, at_ns: int) -> None:
         """Run everything that comes before an instant, and stand there."""
@@ -145,12 +216,16 @@ class Session:
         self._next = sum(stimulus.at_ns < self.queue.now_ns for stimulus in self._stimuli)
         self.run_to(scenario.lasts_ns)
         self.queue.run_until(scenario.lasts_ns)
-        for host in self.hosts.values():
-            host.end()
-        self._held.close()
+        self.end()
         self.loop.close()
         self.recording.end_ns = scenario.lasts_ns
         return self.recording
+
+    def end(self) -> None:
+        """All programs end here, and the wire is gone; the loop stays."""
+        for host in self.hosts.values():
+            host.end()
+        self._held.close()
 
     def _run_before(self, at_ns: int) -> None:
         self.queue.run_until(at_ns - 1)
@@ -248,6 +323,11 @@ def _apply(session: Session, timed: TimedFault) -> None:
     session.apply(timed)
 
 
-def simulate(scenario: Scenario) -> Recording:
-    """Run a scenario and return its recording."""
-    return Session(scenario).run()
+def _play_from(controller: Controller) -> None:
+    """Nobody reads what it receives."""
+    controller.on_receive = lambda heard: heard.inbox.clear()
+
+
+def simulate(scenario: Scenario, *, paced: bool = False) -> Recording:
+    """Run a scenario and return its recording; ``paced`` no faster than real time."""
+    return Session(scenario, paced=paced).run()

@@ -37,7 +37,7 @@ class Port(can.BusABC):
     :param can_filters: as in python-can; None leaves the controller's filters as they are.
 
     ``on_attempt(message)``, None unless set, is called at the beginning of every ``send``, whether
-    or not it succeeds.
+    or not it succeeds; ``on_refused(message)`` follows where it does not.
     """
 
     def __init__(
@@ -52,6 +52,7 @@ class Port(can.BusABC):
         self.channel = channel
         self.channel_info = f"{controller.name} on {channel}"
         self.on_attempt: Callable[[can.Message], object] | None = None
+        self.on_refused: Callable[[can.Message], object] | None = None
         filters = controller.filters
         super().__init__(channel=channel, can_filters=can_filters)
         if can_filters is None:
@@ -71,6 +72,8 @@ class Port(can.BusABC):
         try:
             self.controller.send(frame_of(msg))
         except TransmitError as refusal:
+            if self.on_refused is not None:
+                self.on_refused(msg)
             raise can.CanOperationError(str(refusal)) from refusal
 
     def recv(self, timeout: float | None = None) -> can.Message | None:

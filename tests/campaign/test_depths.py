@@ -21,6 +21,7 @@ from bench.campaign.cases import Spans, in_order
 from bench.campaign.covering import extended, pairwise
 from bench.campaign.depth import planned
 from bench.campaign.meeting import CONSECUTIVE, OVERLAPPING, met
+from bench.campaign.naming import case_named
 from bench.campaign.pairs import plan_pairs
 from bench.campaign.plan import plan
 from bench.campaign.run import run_case
@@ -195,8 +196,20 @@ def test_two_faults_overlap_or_follow_one_another_as_the_name_says(
 # ---- pairs ----
 
 
+def doubles(seed=0):
+    """The cases of pairs that have faults at all."""
+    return [case for case in depth("pairs", seed).cases if case.faults]
+
+
+def test_pairs_begin_each_situation_without_a_fault():
+    seen = {}
+    for case in depth("pairs").cases:
+        seen.setdefault(case.situation, case.kinds)
+    assert seen == dict.fromkeys(wren().situations, "none")
+
+
 def test_pairs_are_a_bounded_number_of_cases_with_two_faults_each():
-    cases = depth("pairs").cases
+    cases = doubles()
     assert 6_000 <= len(cases) <= 9_000
     assert {len(case.faults) for case in cases} == {2}
     assert len({case.name for case in cases}) == len(cases)
@@ -205,13 +218,11 @@ def test_pairs_are_a_bounded_number_of_cases_with_two_faults_each():
 def test_every_kind_of_fault_meets_every_other_overlapping_and_after_it():
     ways = Counter(
         (first.fault.kind, second.fault.kind, second.at_ns < first.until_ns)
-        for case in depth("pairs").cases
+        for case in doubles()
         for first, second in [case.faults]
         if first.until_ns is not None
     )
-    kinds = dict.fromkeys(
-        timed.fault.kind for case in depth("pairs").cases for timed in case.faults
-    )
+    kinds = dict.fromkeys(timed.fault.kind for case in doubles() for timed in case.faults)
     assert list(kinds.keys() ^ catalogue().keys()) == []
     lasting = {first for first, _, _ in ways}
     for first, second, overlapping in product(lasting, kinds, (True, False)):
@@ -222,11 +233,11 @@ def test_every_kind_of_fault_meets_every_other_overlapping_and_after_it():
 def test_every_fault_is_tried_as_the_first_and_as_the_second():
     every = {fault for form in catalogue().values() for fault in form.every(wren())}
     for place in (0, 1):
-        assert {case.faults[place].fault for case in depth("pairs").cases} == every
+        assert {case.faults[place].fault for case in doubles()} == every
 
 
 def test_the_same_lasting_fault_is_never_there_twice_at_one_time():
-    for case in depth("pairs").cases:
+    for case in doubles():
         first, second = case.faults
         if first.fault == second.fault and first.until_ns is not None:
             assert second.at_ns >= first.until_ns
@@ -270,6 +281,31 @@ def test_the_same_failure_is_not_found_by_any_single_fault():
 # ---- the space ----
 
 
+def test_a_case_is_made_again_from_its_name():
+    cases = [*depth("pairs").cases[::97], *depth("full").cases[::97]]
+    for case in cases:
+        again = case_named(wren(), case.name)
+        assert again is not None, case.name
+        assert told([again]) == told([case])
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "night_drive",
+        "nowhere/none",
+        "night_drive/unplug(roof)@1s+1s",
+        "night_drive/unplug(rear)@soon",
+        "night_drive/unplug()@1s",
+        "night_drive/reset(rear)@1s+1s",
+        "night_drive/lights=purple@1s",
+        "night_drive/sunroof=open@1s",
+    ],
+)
+def test_a_name_that_is_none_makes_no_case(name):
+    assert case_named(wren(), name) is None
+
+
 def test_the_space_counts_what_there_is_and_what_was_chosen():
     space = depth("pairs").space
     faults = sum(len(list(form.every(wren()))) for form in catalogue().values())
@@ -281,13 +317,17 @@ def test_the_space_counts_what_there_is_and_what_was_chosen():
     assert space.chosen == len(depth("pairs").cases)
 
 
-@pytest.mark.parametrize("name", ["quick", "full", "pairs"])
+@pytest.mark.parametrize("name", ["quick", "full", "pairs", "hunt"])
 def test_every_depth_says_in_sentences_what_it_left_out(name):
     space = planned(tiny(), name).space
     assert space.depth == name
     assert space.left_out
     assert all(line.endswith(".") and not line[0].islower() for line in space.left_out)
     assert space.sentences()[0].startswith("1 situation with 1 action; ")
+
+
+def test_a_hunt_plans_no_cases():
+    assert planned(tiny(), "hunt").cases == []
 
 
 def test_every_depth_is_the_same_in_any_process():

@@ -77,7 +77,7 @@ def test_a_session_that_goes_on_records_what_a_whole_run_records(vehicle):
     for case in cases_of(vehicle, "corrupt", "reset", "open", situation="night_drive"):
         session = Session(replace(case, faults=()))
         session.begin()
-        session.run_to(isolation.first_fault_ns(case))
+        session.run_to(case.parts_ns)
         assert session.go_on(case) == simulate(case)
 
 

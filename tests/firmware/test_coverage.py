@@ -29,7 +29,7 @@ def test_lines_of_every_life_count_and_the_rest_is_missed(tmp_path):
     with counting() as folder:
         unit = firmware(tmp_path, PROGRAM, options=BuildOptions(coverage=folder))
         run(unit, ("reset", 100, None))
-        (source,) = lines_run(folder, {"unit": unit.path})
+        (source,) = lines_run(folder, [unit.path])
     assert source.missed == (9,)
     assert 7 in source.ran
 
@@ -37,7 +37,7 @@ def test_lines_of_every_life_count_and_the_rest_is_missed(tmp_path):
 def test_a_check_adds_up_what_its_processes_ran(tmp_path):
     with counting() as folder:
         vehicle = c_car(tmp_path, build=BuildOptions(coverage=folder))
-        program = {"rear": vehicle.programs["rear"].path}
+        program = [vehicle.programs["rear"].path]
         check(vehicle, only=["none"], situations=["parked"], jobs=1)
         (few,) = lines_run(folder, program)
         check(vehicle, only=["none", "bus_off"], situations=["turning"], jobs=1)

@@ -220,6 +220,22 @@ def test_a_received_signal_that_says_no_ends_the_request():
     edge(made, "control", NAME, deadline_ms=2080)
 
 
+def test_a_link_that_is_back_counts_from_the_first_message_or_within_the_latency():
+    """The engine is heard again at 1400 ms: from then or from 1470 ms on. A press that is stable
+    in between may be refused, and then has to come anew; one that comes later may not.
+    """
+    table = {**RECEIVED, "once_per_press": True}
+
+    def made(pressed_ms, *handed):
+        going = tape(table, *handed, switch=((pressed_ms, "on"), (2000, "off")))
+        return engine(engine(going, 60, 1000), 1400, 3000)
+
+    assert made(1450 - NS).broken(NAME) == []
+    assert made(1450 - NS, (1500, 1), (2050, 0)).broken(NAME) == []
+    assert made(1450).broken(NAME) == [(NAME, "control")]
+    assert made(1450, (1540, 1), (2050, 0)).broken(NAME) == []
+
+
 def test_a_signal_that_was_never_received_counts_as_stale():
     made = tape(RECEIVED, switch=PRESS)
     untested(made.verdict("control", NAME))
@@ -281,3 +297,20 @@ def test_a_received_signal_may_be_called_stale_early():
     broken(engine(tape(RECEIVED, (1050, 1), (2185 - NS, 0), switch=press), 60, 2000).verdict(
         "control", NAME
     ), NS, 2185 - NS)  # fmt: skip
+
+
+def test_a_program_that_has_just_begun_may_not_yet_believe_its_inputs():
+    """It runs again at 2150 ms and debounces for 20 ms. A switch that goes off before 2170 ms may
+    never have been on for it, or have been on at its begin: off delay up to 2180 + 500 ms.
+    """
+    table = {"off_delay": "500 ms"}
+
+    def made(off_ms, *handed):
+        press = ((1000, "on"), (off_ms, "off"))
+        going = tape(table, (1050, 1), *handed, switch=press).reset("dash", 2100)
+        return going.fault("reset", 2100, 2100, "node").broken(NAME)
+
+    assert made(2160, (2250, 0)) == []
+    assert made(2160, (2160, 1), (2750, 0)) == []
+    assert made(2160, (2160, 1), (2750 + NS, 0)) == [(NAME, "control")]
+    assert made(2170 + NS, (2250, 0)) == [(NAME, "control")]

@@ -125,7 +125,7 @@ def test_a_local_input_that_asks_anyway_leaves_the_rule_untested():
     assert tape.broken() == []
 
 
-def test_a_hung_sender_is_excused_until_it_has_caught_up():
+def test_a_hung_sender_is_excused_with_the_state_of_before_until_it_has_caught_up():
     """Hung from 900 to 1500 ms: due at 1500 + 170 = 1670 ms."""
 
     def tape(late):
@@ -149,6 +149,33 @@ def test_a_sender_that_starts_anew_is_excused_until_it_has_caught_up():
 
     assert (("lamp", RULE)) not in tape(1170).broken()
     broken(tape(1170 + NS).verdict(RULE), NS, 1170)
+
+
+def test_a_sender_that_starts_anew_may_not_ask_for_what_nobody_ever_asked():
+    """The switch is on all the time. Reset at 900 ms, back with a round of zeros: dark for 50 ms
+    from 1050 ms on, which is no state of before, none that is asked for and no fail-safe state.
+    """
+
+    def tape(*levels):
+        messages = ((60, 900, 1), (1040, 1090, 0), (1090, 4000, 1))
+        made = Tape(car(requests=REQUESTS), 4000).input("switch", (0, "on"))
+        for from_ms, to_ms, on in messages:
+            made.requests(from_ms, to_ms, on=on)
+        made.reset("dash", 900).fault("reset", 900, 900, "node")
+        return made.output("lamp", (70, 1), *levels)
+
+    assert not tape().verdict(RULE).broken
+    broken(tape((1050, 0), (1100, 1)).verdict(RULE), 50, 1050)
+
+
+@pytest.mark.parametrize("reset_ms", [1005, 1010, 1019, 1021])
+def test_a_sender_that_is_reset_right_after_it_answered_answered_all_the_same(reset_ms):
+    """The switch goes on at 1000 ms, and a program may ask for it at once, debounced or not."""
+    made = drive((1004, 1), messages=((60, 1001, 0), (1002, 1003, 1), (reset_ms + 100, 4000, 1)))
+    made.recording.handed["Request"].clear()
+    made.hand("Request", (60, 0), (1001, 1), (reset_ms + 100, 1))
+    made.reset("dash", reset_ms).fault("reset", reset_ms, reset_ms, "node")
+    assert made.broken() == []
 
 
 def test_a_switch_that_bounces_leaves_either_state_allowed():

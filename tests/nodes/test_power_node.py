@@ -228,6 +228,19 @@ def test_a_load_that_is_on_when_inhibited_goes_off_after_the_grace_and_stays_off
     assert board.level["starter"] == 1
 
 
+def test_a_load_whose_request_ended_within_the_grace_is_free_for_the_next_request(make):
+    board, dash = make({"rpm": 200.0}, starter=INHIBITED)
+    dash.say(Position=0)
+    dash.talk(100, Position=1)
+    board.set(rpm=600.0)
+    dash.talk(50)
+    dash.talk(500, Position=0)  # the engine runs, the driver lets go, the grace passes
+    board.set(rpm=0.0)
+    dash.talk(200, Position=0)
+    dash.say(Position=1)
+    assert board.level["starter"] == 1
+
+
 FLASHING = {"request": "LampRequest.IndicatorLeft", "stale_after_ms": 250, "flashes": True}
 TIME = {"cycle_ms": 660, "lit_ms": 330, "time": "LampRequest.FlashTime"}
 

@@ -10,11 +10,13 @@ from report_values import recording
 
 from bench.model.problem import BadInput
 from bench.recording import Recording
-from bench.report.log import FORMATS, ensure_format, log_messages, write_log
+from bench.report.log import FORMATS, LOSSES, ensure_format, log_messages, losses, write_log
 
 DROPS_TROUBLE = {".trc"}
 KEEPS_CHANNEL = {".log", ".log.gz"}
-TEXT = [suffix for suffix in FORMATS if suffix not in (".blf", ".mf4")]
+READ_BACK = [suffix for suffix in FORMATS if suffix != ".pcap"]
+"""What python-can reads; packets are held against another reader in tests/against."""
+TEXT = [suffix for suffix in READ_BACK if suffix not in (".blf", ".mf4", ".db")]
 
 
 def read(path) -> list[can.Message]:
@@ -50,7 +52,7 @@ def _needs_library(request):
 
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 @pytest.mark.filterwarnings("ignore::ResourceWarning")
-@pytest.mark.parametrize("suffix", FORMATS)
+@pytest.mark.parametrize("suffix", READ_BACK)
 def test_a_log_reads_back_with_contents_and_times(tmp_path, suffix):
     wanted = list(log_messages(recording(), "car", trouble=suffix not in DROPS_TROUBLE))
     found = written(tmp_path, suffix)
@@ -75,7 +77,7 @@ def test_frames_of_two_segments_are_in_order_of_their_ends():
     assert times == sorted(times)
 
 
-@pytest.mark.parametrize("suffix", [suffix for suffix in FORMATS if suffix not in DROPS_TROUBLE])
+@pytest.mark.parametrize("suffix", [suffix for suffix in READ_BACK if suffix not in DROPS_TROUBLE])
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 @pytest.mark.filterwarnings("ignore::ResourceWarning")
 def test_a_failed_attempt_is_an_error_frame(tmp_path, suffix):
@@ -91,8 +93,22 @@ def test_trc_loses_error_frames_and_remote_frames_and_nothing_else(tmp_path):
     assert [message.arbitration_id for message in written(tmp_path, ".trc")] == [256, 0x1ABCDE01]
 
 
-def test_csv_loses_the_channel(tmp_path):
-    assert {message.channel for message in written(tmp_path, ".csv")} == {None}
+@pytest.mark.parametrize("suffix", [".csv", ".db"])
+def test_tables_lose_channel_and_direction(tmp_path, suffix):
+    found = {(message.channel, message.is_rx) for message in written(tmp_path, suffix)}
+    assert found == {(None, True)}
+
+
+def test_a_database_holds_every_frame_of_a_long_run(tmp_path):
+    source = recording()
+    source.frames = [record for _ in range(5_000) for record in source.frames]
+    assert len(written(tmp_path, ".db", source)) == len(source.frames)
+
+
+@pytest.mark.parametrize("suffix", FORMATS)
+def test_what_a_format_cannot_hold_is_said(suffix):
+    kind = suffix.removesuffix(".gz")
+    assert losses(f"drive{suffix}") == f"drive{suffix}: of the format '{kind}': {LOSSES[kind]}"
 
 
 @pytest.mark.parametrize("suffix", sorted(KEEPS_CHANNEL))
@@ -107,7 +123,7 @@ def test_other_formats_number_the_channel(tmp_path, suffix, number):
     assert {message.channel for message in frames} == {number}
 
 
-@pytest.mark.parametrize("suffix", [*TEXT, ".blf"])
+@pytest.mark.parametrize("suffix", [*TEXT, ".blf", ".db"])
 def test_a_log_is_the_same_bytes_every_time_wherever_it_lies(tmp_path, suffix):
     for name in ("one", "two"):
         (tmp_path / name).mkdir()
@@ -154,22 +170,14 @@ def test_the_extension_may_be_in_capitals_and_the_name_may_hold_dots(name):
             "drive.lgo",
             (
                 "drive.lgo: unknown format of a log '.lgo'; expected one of: .log, .asc, .blf,"
-                " .csv, .trc, .mf4, .log.gz, .asc.gz, .csv.gz (did you mean '.log'?)"
+                " .csv, .trc, .mf4, .db, .pcap, .log.gz, .asc.gz, .csv.gz (did you mean '.log'?)"
             ),
         ),
         (
             "drive",
             (
                 "drive: the name has no extension; expected one of: .log, .asc, .blf, .csv, .trc,"
-                " .mf4, .log.gz, .asc.gz, .csv.gz"
-            ),
-        ),
-        (
-            "drive.db",
-            (
-                "drive.db: the writer of '.db' logs loses frames when it is stopped right after"
-                " writing; expected one of: .log, .asc, .blf, .csv, .trc, .mf4, .log.gz, .asc.gz,"
-                " .csv.gz"
+                " .mf4, .db, .pcap, .log.gz, .asc.gz, .csv.gz"
             ),
         ),
     ],

@@ -70,7 +70,7 @@ def test_a_run_as_json_holds_the_whole_recording():
     assert found["commands"]["tail_lamp"] == [[0, None], [250 * MS, 1.0]]
     assert found["nodes"]["dash"][0] == [0, "reset", "power-up"]
     assert found["controllers"]["rear"][1] == [700 * MS, "BUS_OFF", 256, 0]
-    assert found["handed"]["DashNotices"][1] == [1100 * MS, "01"]
+    assert found["handed"]["DashNotices"][1] == [1100 * MS, "01", True]
     assert found["faults"][2]["cleared_ns"] is None
     assert found["crashes"][0]["where"] == "rear.py:7"
     assert found["actions"] == [[200 * MS, {"lights": "on"}]]
@@ -156,9 +156,13 @@ def test_junit_fails_a_program_that_crashed_although_no_rule_declares_it():
 
 def test_junit_counts_its_tests():
     root = ET.fromstring(junit_xml(mixed_report()))
-    counted = {"tests": "7", "failures": "2", "errors": "0", "skipped": "1"}
+    counted = {"tests": "7", "failures": "2", "errors": "0"}
     assert root.attrib == counted
-    assert root.find("testsuite").attrib == {"name": "linkloss check Tiny", **counted}
+    assert root.find("testsuite").attrib == {
+        "name": "linkloss check Tiny",
+        "skipped": "1",
+        **counted,
+    }
 
 
 @pytest.mark.parametrize(
@@ -184,3 +188,56 @@ def test_junit_stays_readable_when_a_program_says_what_xml_forbids():
 def test_junit_has_every_declared_rule_even_those_that_no_case_spoke_of():
     found = report(case("none", untested("buzzer", "then")), declared=(("rear", "rejoin"),))
     assert ("rear", "rejoin") in rules_tested(found)
+
+
+JUNIT = {
+    "testsuites": ({"testsuite"}, set(), {"name", "time", "tests", "failures", "errors"}),
+    "testsuite": (
+        {"testsuite", "properties", "testcase", "system-out", "system-err"},
+        {"name", "tests", "failures", "errors"},
+        {
+            "group",
+            "time",
+            "skipped",
+            "timestamp",
+            "hostname",
+            "id",
+            "package",
+            "file",
+            "log",
+            "url",
+        },
+    ),
+    "testcase": (
+        {"skipped", "error", "failure", "system-out", "system-err"},
+        {"name"},
+        {"time", "classname", "group"},
+    ),
+    "failure": (set(), set(), {"type", "message"}),
+    "error": (set(), set(), {"type", "message"}),
+    "skipped": (set(), set(), {"type", "message"}),
+}
+"""What may stand in each element, and its needed and further attributes. Source: the schema
+junit-10.xsd of the xUnit plug-in that many build servers share."""
+
+
+def misfits(element: ET.Element) -> list[str]:
+    children, needed, further = JUNIT[element.tag]
+    found = [f"{element.tag} has {child.tag}" for child in element if child.tag not in children]
+    keys = set(element.keys())
+    found += [f"{element.tag} lacks {key}" for key in needed - keys]
+    found += [f"{element.tag} has the attribute {key}" for key in keys - needed - further]
+    return found + [text for child in element for text in misfits(child)]
+
+
+@pytest.mark.parametrize("made", [mixed_report(), report()], ids=["mixed", "empty"])
+def test_junit_fits_the_schema_that_build_servers_share(made):
+    root = ET.fromstring(junit_xml(made))
+    assert root.tag == "testsuites"
+    assert misfits(root) == []
+    (suite,) = root
+    for key in ("tests", "failures", "errors"):
+        assert root.get(key) == suite.get(key)
+    assert len(suite.findall("testcase")) == int(suite.get("tests"))
+    assert len(suite.findall("testcase/skipped")) == int(suite.get("skipped"))
+    assert len(suite.findall("testcase/failure")) == int(suite.get("failures"))

@@ -150,12 +150,12 @@ def test_the_command_line_finds_a_wrong_node_in_a_file(tmp_path):
     vehicle.write_text(f"{before}[nodes.rear]{after}", encoding="utf-8")
     command = [sys.executable, "-m", "bench.cli", "check", str(vehicle), "--only", "hang"]
     done = subprocess.run(
-        [*command, "--situation", "braking", "--jobs", "1", "-q"],
+        [*command, "--situation", "braking", "--jobs", "1", "--no-shrink", "-q"],
         check=False,
         capture_output=True,
         text=True,
-        cwd=ROOT,
-        env={**os.environ, "PYTHONPATH": str(NODES)},
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join([str(ROOT), str(NODES)])},
     )
     assert done.returncode == EXIT_BROKEN, done.stderr
     assert "brake_lamps" in done.stdout

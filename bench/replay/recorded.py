@@ -1,0 +1,119 @@
+"""A recording read back from the JSON that a run wrote: the same in every field, so that it can be
+judged again, by the same rules or by new ones.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+from bench.model.problem import BadInput
+from bench.recording import (
+    ActionRecord,
+    ControllerChange,
+    Crash,
+    FaultRecord,
+    Handed,
+    NodeChange,
+    Recording,
+    Series,
+)
+from bench.traffic import Shift
+from bench.wire import Frame, WireRecord
+
+Document = Mapping[str, Any]
+
+
+def read_document(path: str | Path) -> Document:
+    """The JSON of a run. Raises BadInput for anything else."""
+    path = Path(path)
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise BadInput.one(path, "", "there is no such file; expected the JSON of a run") from None
+    except OSError as error:
+        raise BadInput.one(path, "", f"cannot be read: {error.strerror}") from None
+    except (ValueError, RecursionError) as error:
+        raise BadInput.one(path, "", f"this is no JSON: {' '.join(str(error).split())}") from None
+    if not isinstance(document, dict) or document.get("format") != "linkloss run":
+        text = "this is no recording; expected a file that 'linkloss run --json' wrote"
+        raise BadInput.one(path, "", text)
+    return document
+
+
+def recording_of(document: Document, path: str | Path) -> Recording:
+    """The recording that a document holds. Raises BadInput for one that is damaged."""
+    try:
+        return _recording(document)
+    except KeyError as error:
+        raise BadInput.one(path, "", f"the recording has no {error}") from None
+    except (TypeError, ValueError, AttributeError, IndexError) as error:
+        text = f"the recording is damaged: {' '.join(str(error).split())}"
+        raise BadInput.one(path, "", text) from None
+
+
+def _recording(document: Document) -> Recording:
+    return Recording(
+        vehicle=document["vehicle"],
+        seed=document["seed"],
+        end_ns=document["end_ns"],
+        inputs=_series(document["inputs"]),
+        seen={
+            (name, node): _changes(changes)
+            for name, lines in document["seen"].items()
+            for node, changes in lines.items()
+        },
+        outputs=_series(document["outputs"]),
+        commands=_series(document["commands"]),
+        nodes={name: [NodeChange(*row) for row in rows] for name, rows in _rows(document, "nodes")},
+        controllers={
+            name: [ControllerChange(*row) for row in rows]
+            for name, rows in _rows(document, "controllers")
+        },
+        handed={
+            name: [Handed(at_ns, bytes.fromhex(data), taken) for at_ns, data, taken in rows]
+            for name, rows in _rows(document, "handed")
+        },
+        frames=_frames(document["frames"]),
+        faults=[
+            FaultRecord(**{**fault, "nodes": tuple(fault["nodes"])}) for fault in document["faults"]
+        ],
+        actions=[ActionRecord(at_ns, values) for at_ns, values in document["actions"]],
+        crashes=[Crash(**crash) for crash in document["crashes"]],
+        logged=tuple(document["logged"]),
+        shift=None if document["shift"] is None else Shift(**document["shift"]),
+    )
+
+
+def _rows(document: Document, key: str) -> Iterable[tuple[str, Any]]:
+    return document[key].items()  # type: ignore[no-any-return]
+
+
+def _series(group: Mapping[str, Any]) -> dict[str, Series[Any]]:
+    return {name: _changes(changes) for name, changes in group.items()}
+
+
+def _changes(changes: Iterable[tuple[int, Any]]) -> Series[Any]:
+    found: Series[Any] = Series()
+    for at_ns, value in changes:
+        found.set(int(at_ns), value)
+    return found
+
+
+def _frames(rows: Iterable[Any]) -> list[WireRecord]:
+    return [
+        WireRecord(
+            start_ns,
+            end_ns,
+            sender,
+            Frame(identifier, bytes.fromhex(data), extended, remote, dlc),
+            tuple(receivers),
+            error,
+            tuple(lost_overrun),
+            tuple(rivals),
+        )
+        for start_ns, end_ns, sender, identifier, extended, remote, dlc, data, receivers, error,
+            lost_overrun, rivals in rows
+    ]  # fmt: skip

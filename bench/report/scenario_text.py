@@ -1,0 +1,81 @@
+"""A scenario as a file that a person can read and :func:`bench.scenario.load_scenario` reads back
+to the same run.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from bench.model.units import plain, write_duration
+from bench.scenario import Scenario, TimedAction, TimedFault
+
+_BARE_KEY = re.compile("[A-Za-z0-9_-]+")
+
+
+def scenario_toml(scenario: Scenario, *, vehicle: str, title: str, about: str = "") -> str:
+    """A scenario without its expectations as TOML. ``vehicle`` is the vehicle's file as it is seen
+    from the scenario's; a situation is written out as the inputs and actions it consists of.
+    """
+    lines = [f"title = {_text(title)}"]
+    if about:
+        lines.append(f'about = """\n{_inside(about, lines=True)}\n"""')
+    lines.append(f"vehicle = {_text(vehicle)}")
+    if scenario.inputs:
+        lines.append(f"inputs = {_table(scenario.inputs)}")
+    lines.append(f"lasts = {_text(write_duration(scenario.lasts_ns))}")
+    if scenario.seed:
+        lines.append(f"seed = {scenario.seed}")
+    for step in scenario.steps:
+        lines += ["", "[[steps]]", *_step(step)]
+    return "\n".join(lines) + "\n"
+
+
+def _step(step: TimedAction | TimedFault) -> Iterator[str]:
+    if isinstance(step, TimedAction):
+        yield f"at = {_text(write_duration(step.at_ns))}"
+        yield f"set = {_table(step.values)}"
+        return
+    told = step.fault.describe()
+    yield f"at = {_text(write_duration(step.at_ns))}".ljust(23) + f" # {_one_line(told)}"
+    yield f"fault = {_text(step.fault.kind)}"
+    for name, value in step.fault.written().items():
+        yield f"{_key(name)} = {_value(value)}"
+    if step.fault.lasting and step.until_ns is not None:
+        yield f"lasts = {_text(write_duration(step.until_ns - step.at_ns))}"
+
+
+def _table(values: Mapping[str, Any]) -> str:
+    return f"{{ {', '.join(f'{_key(name)} = {_value(value)}' for name, value in values.items())} }}"
+
+
+def _key(name: str) -> str:
+    return name if _BARE_KEY.fullmatch(name) else _text(name)
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, str):
+        return _text(value)
+    if isinstance(value, tuple | list):
+        return f"[{', '.join(map(_value, value))}]"
+    return plain(value)
+
+
+def _text(text: str) -> str:
+    return f'"{_inside(text)}"'
+
+
+def _inside(text: str, *, lines: bool = False) -> str:
+    """What stands between the quotes of a basic string, which is escaped as in JSON, but for DEL
+    (TOML 1.0.0, "String"); with ``lines`` line feeds stay.
+    """
+    parts = text.split("\n") if lines else [text]
+    escaped = [json.dumps(part, ensure_ascii=False)[1:-1] for part in parts]
+    return "\n".join(escaped).replace("\x7f", "\\u007F")
+
+
+def _one_line(text: str) -> str:
+    """Fit for a comment, which has no control characters."""
+    return "".join(char if char.isprintable() else "?" for char in text)

@@ -1,0 +1,3 @@
+"""The scenarios below this folder are material of tests, and no tests of their own."""
+
+collect_ignore_glob = ["*.toml"]

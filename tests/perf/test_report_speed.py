@@ -1,0 +1,42 @@
+"""How long the page of a check takes, as a ratio to running one case of it: a page must not cost
+more than a few cases beside those that it shows.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+
+import pytest
+
+from bench.campaign.check import check
+from bench.campaign.naming import case_named
+from bench.campaign.run import run
+from bench.demo import demo_vehicle
+from bench.model.loading import load_vehicle
+from bench.report.html import check_page, render
+
+MANY = 500
+
+
+@pytest.mark.benchmark(group="report")
+def test_a_page_costs_little_beside_the_cases_that_it_shows(benchmark):
+    vehicle = load_vehicle(demo_vehicle())
+    few = check(vehicle, only=["cut", "none"], situations=["night_drive"], jobs=1)
+    cases = tuple(few.cases)
+    many = tuple(cases[index % len(cases)] for index in range(MANY))
+    report = replace(few, cases=many)
+    assert len(report.findings) == 0  # the tally is made before the clock runs
+
+    case = case_named(vehicle, cases[-1].name)
+    begin = time.perf_counter()  # noqa: TID251 (measures the bench itself)
+    run(case)
+    one_s = time.perf_counter() - begin  # noqa: TID251
+
+    text = benchmark.pedantic(lambda: render(check_page(report, jobs=1)), rounds=2, warmup_rounds=1)
+    assert f"{MANY} cases" in text
+    if benchmark.stats is not None:
+        ratio = benchmark.stats.stats.min / one_s
+        benchmark.extra_info["cases_per_page"] = ratio
+        benchmark.extra_info["bytes"] = len(text)
+        print(f"\na page of {MANY} cases, four of them shown: as long as {ratio:.1f} cases")

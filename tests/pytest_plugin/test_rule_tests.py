@@ -1,0 +1,100 @@
+"""The check of a vehicle as tests: one for each rule, and a rule untested is never a pass."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+
+import pytest
+
+from bench.cli import main
+from bench.judge import declared_rules
+from bench.model.loading import load_vehicle
+from tests.pytest_plugin.conftest import TINY, edited, write
+
+pytest_plugins = "pytester"
+
+
+def test_every_rule_is_a_test_whose_outcome_is_that_of_the_check(car):
+    result = car.runpytest("-v", "--linkloss-depth", "quick", "vehicle.toml")
+    assert (
+        main(["check", "vehicle.toml", "--depth", "quick", "--no-shrink", "--json", "c.json", "-q"])
+        == 1
+    )
+    rules = json.loads((car.path / "c.json").read_text())["rules"]
+    totals = Counter(entry["outcome"] for entry in rules)
+    assert len(rules) == len(list(declared_rules(load_vehicle(TINY / "vehicle.toml"))))
+    assert min(totals[word] for word in ("kept", "broken", "not exercised")) > 0
+    result.assert_outcomes(
+        passed=totals["kept"] + 1, failed=totals["broken"], skipped=totals["not exercised"]
+    )
+    words = {"kept": "PASSED", "broken": "FAILED", "not exercised": "SKIPPED"}
+    shown = result.stdout.str()
+    for entry in rules:
+        name = f"vehicle.toml::{entry['subject']}[{entry['rule']}]"
+        assert f"{name} {words[entry['outcome']]}" in shown
+    assert "vehicle.toml::all else PASSED" in shown
+    # The failure of one rule: the sentence, the case that shows it best, the command.
+    result.stdout.fnmatch_lines(
+        [
+            "*vehicle.toml: rear_lost[[]notice]*",
+            "notice rear_lost was not given, * rule: notice (within 800 ms)*",
+            "situation: night*",
+            "What happened:",
+            "*fault *",
+            "*BROKEN: notice rear_lost*",
+            "Again: linkloss check vehicle.toml --case '*'",
+        ]
+    )
+
+
+def test_one_rule_is_chosen_by_its_name(car):
+    chosen = ["-k", "buzzer and rejoin", "--collect-only", "-q"]
+    result = car.runpytest("--linkloss-depth", "quick", *chosen)
+    result.stdout.fnmatch_lines(["vehicle.toml::buzzer[[]rejoin]", "*1/26 tests collected*"])
+
+
+def test_a_vehicle_file_that_is_named_is_checked_quickly_without_being_told(car):
+    result = car.runpytest("--collect-only", "-q", "vehicle.toml")
+    result.stdout.fnmatch_lines(["vehicle.toml::tail_lamp[[]stale]"])
+
+
+def test_a_depth_that_does_not_exist_is_refused_with_those_that_do(car):
+    result = car.runpytest("--linkloss-depth", "deep", "vehicle.toml")
+    assert result.ret == 4
+    result.stderr.fnmatch_lines(["*invalid choice: 'deep'*quick*full*pairs*"])
+
+
+def test_a_mistake_in_a_vehicle_is_an_error_with_our_own_words(car):
+    edited(car, "vehicle.toml", 'on_stale = "hold"', 'on_stale = "holdd"')
+    result = car.runpytest("vehicle.toml")
+    result.assert_outcomes(errors=1)
+    result.stdout.fnmatch_lines(["vehicle.toml:*: loads.tail_lamp.on_stale: got 'holdd'*"])
+
+
+def test_a_program_that_crashes_fails_the_test_for_all_else(car):
+    edited(car, "tiny_nodes.py", "class Rear", "import os\n\n\nclass Rear")
+    text = (car.path / "tiny_nodes.py").read_text()
+    write(car, "tiny_nodes.py", text + "\n\nRear.on_frame = lambda self, message: 1 / 0\n")
+    result = car.runpytest("vehicle.toml", "-k", "all")
+    assert result.parseoutcomes()["failed"] >= 1
+    result.stdout.fnmatch_lines(["*ZeroDivisionError*"])
+
+
+def test_workers_of_one_run_share_its_tests_and_check_the_vehicle_once(car):
+    pytest.importorskip("xdist", reason="needs pytest-xdist (extra 'test')")
+    edited(car, "cut.toml", 'state = "on"', 'state = "off"', to="cut_two.toml")
+    result = car.runpytest_subprocess(
+        "-n",
+        "2",
+        "--linkloss-depth",
+        "quick",
+        "-k",
+        "cut or (rear and not lost)",
+        "--basetemp",
+        "t",
+    )
+    assert result.parseoutcomes()["failed"] == 2
+    result.stdout.fnmatch_lines(["*BROKEN: expected tail_lamp off*"])
+    result.stdout.fnmatch_lines(["FAILED vehicle.toml::rear[[]stopped]*"])
+    assert len(list((car.path / "t").glob("linkloss-*.json"))) == 1

@@ -1,0 +1,126 @@
+"""A result in JSON comes back whole, and whatever is no result is refused in words."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+
+from bench.campaign.check import check
+from bench.campaign.result import CheckReport
+from bench.campaign.run import run
+from bench.model.loading import load_vehicle
+from bench.model.problem import BadInput
+from bench.report.html import check_page, render, reopened_page, run_page
+from bench.report.machine import RUN_VERSION, check_json, run_json
+from bench.report.reopen import CHANGED, reopen
+from bench.scenario import load_scenario
+
+TINY = Path(__file__).parent / "tiny"
+
+
+@pytest.fixture
+def car(tmp_path) -> Path:
+    folder = tmp_path / "car"
+    shutil.copytree(TINY, folder, ignore=shutil.ignore_patterns("__pycache__"))
+    return folder
+
+
+@pytest.fixture
+def checked(car) -> tuple[CheckReport, Path]:
+    report = check(load_vehicle(car / "vehicle.toml"), only=["none", "cut", "reset"], jobs=1)
+    path = car / "result.json"
+    path.write_text(check_json(report), encoding="utf-8")
+    return report, path
+
+
+def test_a_check_comes_back_with_all_its_cases(checked):
+    report, path = checked
+    found = reopen(path)
+    assert isinstance(found.result, CheckReport)
+    assert not found.changed
+    assert [case.name for case in found.result.cases] == [case.name for case in report.cases]
+    assert (
+        check_json(found.result).partition('"reached"')[2].partition('"findings"')[2]
+        == (check_json(report).partition('"reached"')[2].partition('"findings"')[2])
+    )
+    assert found.space == tuple(report.space.sentences())
+
+
+def test_a_file_laid_out_anew_comes_back_too(checked):
+    report, path = checked
+    path.write_text(json.dumps(json.loads(path.read_text()), indent=4), encoding="utf-8")
+    assert len(reopen(path).result.cases) == len(report.cases)
+
+
+def test_the_page_of_a_check_that_came_back_is_that_of_the_check_itself(checked):
+    report, path = checked
+    ours = render(check_page(report, jobs=1))
+    theirs = render(reopened_page(reopen(path), jobs=1))
+    told = [
+        line for line in ours.splitlines() if not line.startswith("    <p>R")
+    ]  # what it reached
+    assert [line for line in told if line not in theirs.splitlines()] == []
+
+
+def test_a_run_comes_back_with_its_recording(car):
+    result = run(load_scenario(car / "cut.toml"))
+    path = car / "run.json"
+    path.write_text(run_json(result), encoding="utf-8")
+    found = reopen(path).result
+    assert found.recording == result.recording
+    assert found.verdicts == result.verdicts
+    assert found.exit_code == result.exit_code
+    assert render(run_page(found)) == render(run_page(result))
+
+
+def test_a_vehicle_that_has_changed_since_is_told(checked):
+    _, path = checked
+    vehicle = path.parent / "vehicle.toml"
+    vehicle.write_text(vehicle.read_text() + "\n# another day\n")
+    found = reopen(path)
+    assert found.changed
+    assert CHANGED in render(reopened_page(found, jobs=1))
+
+
+def test_a_vehicle_named_from_elsewhere_is_found_beside_the_result(checked, monkeypatch, tmp_path):
+    _, path = checked
+    path.write_text(path.read_text().replace(str(path.parent / "vehicle.toml"), "vehicle.toml"))
+    monkeypatch.chdir(tmp_path)
+    assert not reopen(path).changed
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("", "this is no result that --json has written"),
+        ("[1]", "this is no result that --json has written"),
+        ("{}", "format: got None; expected a result: 'linkloss check' or 'linkloss run'"),
+        ('{"format": "linkloss run", "version": 99}', "version: got 99; this linkloss reads"),
+        ('{"format": "linkloss run", "version": VERSION}', "vehicle_file: is missing"),
+        ('{"format": "linkloss check",\n"cases": [\n {"name": 3}\n]}', "this is no result"),
+    ],
+)
+def test_what_is_no_result_is_refused_by_name(tmp_path, text, told):
+    path = tmp_path / "x.json"
+    path.write_text(text.replace("VERSION", str(RUN_VERSION)))
+    with pytest.raises(BadInput) as caught:
+        reopen(path)
+    assert str(caught.value).startswith(f"{path}: ")
+    assert told in str(caught.value)
+
+
+def test_a_result_that_lacks_something_is_refused(car):
+    path = car / "run.json"
+    document = json.loads(run_json(run(load_scenario(car / "cut.toml"))))
+    del document["frames"]
+    path.write_text(json.dumps(document))
+    with pytest.raises(BadInput, match="the recording has no 'frames'"):
+        reopen(path)
+
+
+def test_a_file_that_is_not_there_is_named(tmp_path):
+    with pytest.raises(BadInput, match=r"no\.json: cannot be read: No such file"):
+        reopen(tmp_path / "no.json")
