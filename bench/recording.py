@@ -130,6 +130,14 @@ class Crash(NamedTuple):
     text: str
 
 
+class Printed(NamedTuple):
+    """A line of text that a program gave out on its serial line."""
+
+    node: str
+    at_ns: int
+    text: str
+
+
 @dataclass(slots=True)
 class Recording:
     """One run.
@@ -158,6 +166,7 @@ class Recording:
     faults: list[FaultRecord] = field(default_factory=list)
     actions: list[ActionRecord] = field(default_factory=list)
     crashes: list[Crash] = field(default_factory=list)
+    prints: list[Printed] = field(default_factory=list)
     logged: tuple[str, ...] = ()
     shift: Shift | None = None
 

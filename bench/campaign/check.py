@@ -83,6 +83,7 @@ def check(
         content(vehicle),
         drive,
         _words(logged),
+        vehicle.build,
     )
     batches = _batches(vehicle, order, cases, for_s)
     results = CaseStore() if store is None else store

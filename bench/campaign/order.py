@@ -10,9 +10,10 @@ from pathlib import Path
 from bench.campaign.depth import Depth, Planned, planned
 from bench.campaign.naming import case_named
 from bench.campaign.staged import stage
+from bench.firmware.build import BuildOptions
 from bench.model.loading import Vehicle, load_vehicle
 from bench.model.problem import BadInput, nearest, unknown
-from bench.model.programs import forget_programs, program_folders
+from bench.model.programs import forget_programs, program_file, program_folders
 from bench.scenario import Scenario
 
 
@@ -34,6 +35,7 @@ class Order:
     content: str = ""
     drive: Path | None = None
     logged: tuple[str, ...] | None = None
+    build: BuildOptions | None = None
 
     def cases(self, vehicle: Vehicle) -> list[Scenario]:
         """The cases, in their order. Raises BadInput for names that do not exist."""
@@ -110,6 +112,8 @@ def content(vehicle: Vehicle) -> str:
     files = {vehicle.path.resolve(), (vehicle.path.parent / vehicle.file.dbc).resolve()}
     for folder in program_folders(vehicle.programs.values()):
         files.update(path for path in folder.glob("*.py") if path.is_file())
+    for program in vehicle.programs.values():
+        files.update(path for path in [program_file(program)] if path is not None)
     digest = sha256()
     for path in sorted(files):
         digest.update(path.read_bytes())
@@ -122,14 +126,14 @@ def cases_of(order: Order) -> list[Scenario]:
 
     Raises RuntimeError where this process finds other files than the one that gave the order.
     """
-    return order.cases(_vehicle(order.path, order.content))
+    return order.cases(_vehicle(order.path, order.content, order.build))
 
 
 @lru_cache(maxsize=2)
-def _vehicle(path: Path, expected: str) -> Vehicle:
+def _vehicle(path: Path, expected: str, build: BuildOptions | None) -> Vehicle:
     """The vehicle as its files are now: a worker may have lived longer than an earlier state."""
     forget_programs(load_vehicle(path).programs.values())
-    vehicle = load_vehicle(path)
+    vehicle = load_vehicle(path, build)
     if expected and content(vehicle) != expected:
         raise RuntimeError(f"the files of {path} are not those that the check was begun with")
     return vehicle

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from cyclopts import Parameter
 
+from bench.cli.building import build_options, lines_part
 from bench.cli.common import (
     Flag,
     Quiet,
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
 
     from bench.campaign.result import CheckReport
     from bench.campaign.store import CaseStore
+    from bench.firmware.build import BuildOptions
     from bench.model.loading import Vehicle
     from bench.report.findings import Told
 
@@ -64,6 +66,8 @@ def check(
     fail_under: str | None = None,
     save: Path | None = None,
     against: Path | None = None,
+    sanitize: Flag = False,
+    coverage: Flag = False,
     effort: Path | None = None,
     findings: Path | None = None,
     budget: int | None = None,
@@ -127,6 +131,10 @@ def check(
         Save how every rule stands, to compare with later.
     against
         Say what has changed since a check that was saved.
+    sanitize
+        Build programs in C with checks for undefined behaviour.
+    coverage
+        List the lines of programs in C that no case reached.
     effort
         Write the time that the check took, and the machine, as JSON to this file.
     findings
@@ -149,7 +157,7 @@ def check(
     _sensible(only, situation, jobs, results, resume=resume)
     ensure_tellable(findings, budget, no_shrink=no_shrink)
     for_ns = _hunt_ends(depth, for_, cases)
-    loaded = _load(vehicle)
+    loaded = _load(vehicle, build_options(sanitize=sanitize, coverage=coverage))
     _ensure_nodes(loaded, logged, drive)
     choice: dict[str, Any] = {"depth": depth, "case": case, "only": only}
     choice |= {"situations": situation, "seed": seed}
@@ -178,13 +186,13 @@ def check(
     _write(report, told, json, junit, markdown, save)
     _write_effort(effort, report, told, wall_s, {**spread, "workers": workers})
     _draw(report, told, html, keep_all, jobs)
-    from bench.report.changes import narrowest  # noqa: PLC0415
-
     further = list(_further(report, baseline, under_ns, margins=margins))
     console = console_beside(results_of)
     _show(console, report, vehicle, told, further, quiet=quiet, verbose=verbose)
     if interrupted:
         return EXIT_INTERRUPTED
+    from bench.report.changes import narrowest  # noqa: PLC0415
+
     if under_ns is not None and narrowest(report, under_ns):
         return EXIT_BROKEN
     return report.exit_code
@@ -238,11 +246,11 @@ def _ensure_nodes(vehicle: Vehicle, logged: list[str] | None, drive: Path | None
             raise bad("--logged", unknown("node", name, vehicle.nodes))
 
 
-def _load(vehicle: Path | None) -> Vehicle:
+def _load(vehicle: Path | None, build: BuildOptions | None) -> Vehicle:
     from bench.demo import demo_vehicle  # noqa: PLC0415
     from bench.model.loading import load_vehicle  # noqa: PLC0415
 
-    return load_vehicle(demo_vehicle() if vehicle is None else vehicle)
+    return load_vehicle(demo_vehicle() if vehicle is None else vehicle, build)
 
 
 def _baseline(against: Path | None) -> Any:
@@ -336,12 +344,17 @@ def _draw(
 
 
 def _further(
-    report: CheckReport, baseline: Any, under_ns: int | None, *, margins: bool
+    report: CheckReport,
+    baseline: Any,
+    under_ns: int | None,
+    *,
+    margins: bool,
 ) -> Iterator[Callable[[Console], None]]:
     """What the screen shows beside the verdicts, because it was asked for."""
     from bench.campaign.baseline import compare, standings  # noqa: PLC0415
     from bench.report.changes import show_changes, show_margins  # noqa: PLC0415
 
+    yield from lines_part(report)
     if margins or under_ns is not None:
         below_ns = None if margins else under_ns
         yield lambda console: show_margins(console, report, below_ns)

@@ -21,6 +21,7 @@ NS_PER_S = 1_000_000_000
 Event = tuple[int, int, int, Callable[..., object], tuple[Any, ...]]
 """A scheduled action. Hold on to it only to hand it back to :meth:`EventQueue.cancel`."""
 
+_NEVER_NS = 1 << 63
 _COMPACT_AT = 64
 """Cancelled entries are swept out of the heap once they are this many and outnumber the rest."""
 
@@ -42,10 +43,11 @@ class Priority(IntEnum):
 class EventQueue:
     """A heap of actions in virtual time, in whole nanoseconds since the start of the run."""
 
-    __slots__ = ("_cancelled", "_count", "_heap", "now_ns")
+    __slots__ = ("_cancelled", "_count", "_end_ns", "_heap", "now_ns")
 
     def __init__(self) -> None:
         self.now_ns = 0
+        self._end_ns = _NEVER_NS
         self._heap: list[Event] = []
         self._cancelled: set[int] = set()
         self._count = 0
@@ -92,6 +94,13 @@ class EventQueue:
             self._cancelled.discard(heappop(heap)[2])
         return heap[0][0] if heap else None
 
+    def quiet_until(self) -> int:
+        """The instant before which nothing happens that is not caused from now on: of the next
+        action, or behind the end of :meth:`run_until`, where something from outside may come.
+        """
+        next_ns = self.next_ns()
+        return self._end_ns if next_ns is None else min(next_ns, self._end_ns)
+
     def step(self) -> bool:
         """Run the next action, moving the clock to its instant. False when there is none."""
         if self.next_ns() is None:
@@ -119,6 +128,7 @@ class EventQueue:
 
     def run_until(self, end_ns: int) -> None:
         """Run all actions due up to and including ``end_ns`` and leave the clock there."""
+        self._end_ns = end_ns + 1
         heap, cancelled = self._heap, self._cancelled
         while heap and heap[0][0] <= end_ns:
             when_ns, _, number, action, args = heappop(heap)

@@ -43,5 +43,5 @@ class SlowBoot(Fault):
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
         for name, node in vehicle.nodes.items():
-            if node.usual_boot_ns < node.boot:  # otherwise it would be a plain reset
+            if node.usual_boot_ns < node.slowest_boot_ns:  # otherwise it would be a plain reset
                 yield cls(node=name)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from bench.model.expression import Condition, Value
 from bench.model.messages import MessageInfo, SignalInfo
 from bench.model.problem import Problem, nearest, unknown
+from bench.model.target import pin_problems
 from bench.model.toml import Key, Source
 from bench.model.units import plain, show_duration
 from bench.model.vehicle import InputTable, LoadTable, RequestTable, VehicleFile
@@ -66,6 +67,8 @@ class Consistency:
                     f"{show_duration(node.usual_boot_ns)} is longer than the longest boot,"
                     f" {show_duration(node.boot)}",
                 )
+            for below, text in pin_problems(name, self.file):
+                yield self.source.problem(("nodes", name, *below), text)
             if node.status is None:
                 continue
             place = ("nodes", name, "status")

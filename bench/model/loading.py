@@ -9,10 +9,12 @@ from typing import Any
 
 from cantools.database import Database
 
+from bench.firmware.build import BuildError, BuildOptions
 from bench.model.consistency import Consistency, split_signal
 from bench.model.messages import MessageInfo, SignalInfo, compile_messages, load_database
 from bench.model.problem import BadInput, Problem
 from bench.model.programs import ProgramError, load_program
+from bench.model.target import load_firmware
 from bench.model.toml import Source, read_toml
 from bench.model.vehicle import (
     InputTable,
@@ -29,7 +31,9 @@ from bench.model.vehicle import (
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Vehicle:
-    """A vehicle that passed all its checks. ``programs`` holds the node classes by node."""
+    """A vehicle that passed all its checks. ``programs`` holds the node classes by node;
+    ``build`` is how those in C were built.
+    """
 
     path: Path
     source: Source
@@ -37,6 +41,7 @@ class Vehicle:
     database: Database
     messages: Mapping[str, MessageInfo]
     programs: Mapping[str, Callable[[Any], Any]]
+    build: BuildOptions | None = None
 
     @property
     def title(self) -> str:
@@ -83,6 +88,16 @@ class Vehicle:
         """The situations by name."""
         return self.file.situations
 
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What the bench cannot try out in this vehicle's programs, in sentences."""
+        return tuple(
+            f"{name}: an int of its processor has {node.target.int_bits} bits, here it has 32:"
+            " int overflow not exercised."
+            for name, node in self.nodes.items()
+            if node.c and node.target.int_bits < 32
+        )
+
     def signal(self, reference: str) -> tuple[MessageInfo, SignalInfo]:
         """``Message.Signal`` -> message and signal. Raises KeyError for names that do not exist."""
         message, signal = split_signal(reference)
@@ -93,9 +108,10 @@ class Vehicle:
         return next(name for name in self.messages[message].senders if name in self.nodes)
 
 
-def load_vehicle(path: str | Path) -> Vehicle:
+def load_vehicle(path: str | Path, build: BuildOptions | None = None) -> Vehicle:
     """Read a vehicle file, its message definition and its nodes' programs.
 
+    ``build`` says how programs in C are compiled: with checks, or keeping count of their lines.
     Raises BadInput with every mistake found: a missing or unreadable file, TOML or DBC that does
     not parse, unknown keys and names, values that do not fit, programs that cannot be imported
     or do not accept their settings.
@@ -110,10 +126,10 @@ def load_vehicle(path: str | Path) -> Vehicle:
     database = load_database(dbc_path)
     messages = compile_messages(database, dbc_path)
     problems = Consistency(source, file, messages).problems()
-    programs = _programs(source, file, problems)
+    programs = _programs(source, file, problems, build)
     if problems:
         raise BadInput(problems)
-    return Vehicle(path, source, file, database, messages, programs)
+    return Vehicle(path, source, file, database, messages, programs, build)
 
 
 def _with_defaults(source: Source, document: dict[str, Any]) -> dict[str, Any]:
@@ -131,13 +147,18 @@ def _with_defaults(source: Source, document: dict[str, Any]) -> dict[str, Any]:
 
 
 def _programs(
-    source: Source, file: VehicleFile, problems: list[Problem]
+    source: Source, file: VehicleFile, problems: list[Problem], build: BuildOptions | None
 ) -> dict[str, Callable[[Any], Any]]:
     programs: dict[str, Callable[[Any], Any]] = {}
     for name, node in file.nodes.items():
         try:
+            if node.python is None:
+                programs[name] = load_firmware(name, file, source.path.parent, build)
+                continue
             programs[name] = load_program(node.python, source.path.parent)
             _check_settings(programs[name], node.settings)
+        except BuildError as error:
+            problems.append(source.problem(("nodes", name, "c"), str(error)))
         except ProgramError as error:
             problems.append(source.problem(("nodes", name, "python"), str(error)))
         except _SettingsProblem as error:

@@ -65,9 +65,20 @@ def _from_file(path: Path) -> ModuleType:
     return module
 
 
+def program_file(program: Callable[[Any], Any]) -> Path | None:
+    """The file that holds a program, where it can be known: its source or, of a compiled one,
+    what was made of all its sources.
+    """
+    made = getattr(program, "path", None)
+    if isinstance(made, Path):
+        return made
+    source = inspect.getsourcefile(program)
+    return None if source is None else Path(source)
+
+
 def program_folders(programs: Iterable[Callable[[Any], Any]]) -> set[Path]:
     """The folders that programs' own files stand in, where these can be known."""
-    sources = [inspect.getsourcefile(program) for program in programs]
+    sources = [inspect.getsourcefile(program) for program in programs if inspect.isclass(program)]
     return {Path(source).resolve().parent for source in sources if source is not None}
 
 

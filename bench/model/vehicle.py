@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from bench.model.expression import Condition, Value, parse_condition
+from bench.model.target import Pins, TargetTable
 from bench.model.units import BitRate, Current, Duration
 
 State = Literal["off", "on", "flash"]
@@ -93,7 +94,23 @@ class MessageTable(Table):
 class NodeTable(Table):
     """One control unit: its program, its controller, and how it starts."""
 
-    python: str = Field(description="the program: 'file.py:Class' or 'package.module:Class'")
+    python: str | None = Field(
+        default=None, description="the program: 'file.py:Class' or 'package.module:Class'"
+    )
+    c: tuple[str, ...] = Field(
+        default=(), description="the program: C and C++ sources, beside this file"
+    )
+    defines: tuple[str, ...] = Field(
+        default=(), description="definitions for the sources: NAME or NAME=VALUE"
+    )
+    includes: tuple[str, ...] = Field(default=(), description="folders with their headers")
+    std: str | None = Field(default=None, description="their language: c11, gnu++17, ...")
+    pins: dict[str, Pins] = Field(
+        default_factory=dict, description="of a C program: input or output = its pin or pins"
+    )
+    target: TargetTable = Field(
+        default_factory=TargetTable, description="of a C program: the processor it is written for"
+    )
     settings: dict[str, Any] = Field(default_factory=dict, description="handed to the program")
     boot: Duration = Field(
         gt=0, description="longest time from reset until the program has its pins"
@@ -113,10 +130,23 @@ class NodeTable(Table):
     receive_depth: int = Field(default=64, ge=1, description="frames the receive FIFO holds")
     auto_recovery: bool = Field(default=False, description="controller leaves bus-off by itself")
 
+    @model_validator(mode="after")
+    def _one_program(self) -> "NodeTable":
+        if (self.python is None) == (not self.c):
+            raise ValueError("expected one program: either 'python' or 'c'")
+        return self
+
     @property
     def usual_boot_ns(self) -> int:
         """The boot time when nothing is wrong, in ns."""
-        return self.boot if self.boots_in is None else self.boots_in
+        return self.slowest_boot_ns if self.boots_in is None else self.boots_in
+
+    @property
+    def slowest_boot_ns(self) -> int:
+        """The longest time until the program's first instruction, in ns: a program in C needs some
+        more until it has its pins.
+        """
+        return max(0, self.boot - self.target.setup) if self.c else self.boot
 
 
 class InputTable(Table):

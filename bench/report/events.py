@@ -34,6 +34,7 @@ def events(result: RunResult) -> list[Event]:
         *_faults(recording),
         *_nodes(recording),
         *_controllers(recording),
+        *_prints(recording),
         *_loads(recording),
         *_notices(result),
     ]
@@ -79,6 +80,11 @@ def _controllers(recording: Recording) -> Iterator[Event]:
             state = state_words(change.state)
             text = f"controller of {node}: {state} (TEC {change.tec}, REC {change.rec})"
             yield Event(change.at_ns, text, "" if change.state == "ACTIVE" else _TROUBLE)
+
+
+def _prints(recording: Recording) -> Iterator[Event]:
+    for line in recording.prints:
+        yield Event(line.at_ns, f"node {line.node} prints: {line.text}", "dim")
 
 
 def state_words(name: str) -> str:

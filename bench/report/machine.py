@@ -58,6 +58,7 @@ def check_json_parts(report: CheckReport, told: Told | None = None) -> Iterator[
             "caution": CAUTION,
             "totals": _totals(report),
             "space": None if report.space is None else list(report.space.sentences()),
+            "notes": list(report.vehicle.notes),
             "reached": _reached(report),
             "findings": [
                 {**_finding(report, finding), **_story_of(told, finding)}

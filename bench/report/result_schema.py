@@ -39,6 +39,7 @@ def check_result_schema() -> Schema:
                 "items": _TEXT,
                 "description": "what the cases were chosen from, and what was left out",
             },
+            "notes": _said(_list(_TEXT), "what cannot be tried out in these programs"),
             "reached": _object({"combinations": _NUMBER, "columns": _list(_TEXT), "table": {}}),
             "findings": _said(_list(_finding()), "the broken rules, each with its plainest case"),
             "stories": _said(

@@ -141,6 +141,8 @@ def _totals(console: Console, report: CheckReport) -> None:
     if report.space is not None:
         for sentence in report.space.sentences():
             paragraph(console, sentence)
+    for sentence in report.vehicle.notes:
+        paragraph(console, sentence)
     for sentence in reach_sentences(report.tally.coverage):
         paragraph(console, sentence)
     paragraph(

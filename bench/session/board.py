@@ -45,6 +45,9 @@ class Life(Protocol):
     def recover_bus(self) -> None:
         """Ask the controller to come back from bus-off."""
 
+    def printed(self, text: str) -> None:
+        """The program gave out a line of text."""
+
 
 class BoardTimer:
     """A timer of a program; it dies with its board."""
@@ -112,12 +115,14 @@ class Board:
         messages: Database,
         settings: Mapping[str, Any],
         memory: dict[str, Any],
+        cause: str = "power-up",
     ) -> None:
         self.life = life
         self.name = name
         self.queue = queue
         self.messages = messages
         self.settings = settings
+        self.cause = cause
         self.alive = True
         self.postponed: dict[BoardTimer, None] = {}
         self._inputs = inputs
@@ -207,8 +212,10 @@ class Board:
         self._dog_deadline_ns = self.queue.now_ns + timeout_ns
         self._dog = self.queue.at(self._dog_deadline_ns, self._dog_due)
 
-    def feed_watchdog(self) -> None:
-        self._dog_deadline_ns = self.queue.now_ns + self._dog_timeout_ns
+    def feed_watchdog(self, at_ns: int | None = None) -> None:
+        """Feed the watchdog; a program whose own time runs ahead says when it did."""
+        now_ns = self.queue.now_ns if at_ns is None else at_ns
+        self._dog_deadline_ns = now_ns + self._dog_timeout_ns
 
     def _dog_due(self) -> None:
         if self.queue.now_ns < self._dog_deadline_ns:  # fed meanwhile: look when it runs out
@@ -216,6 +223,11 @@ class Board:
             return
         self._dog = None
         self.life.bite()
+
+    def printed(self, text: str) -> None:
+        """Note a line of text that the program gave out."""
+        self._must_live()
+        self.life.printed(text)
 
     def restart(self) -> None:
         self._must_live()

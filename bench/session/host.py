@@ -14,9 +14,10 @@ import can
 from cantools.database import Database
 
 from bench.clock import Event, EventQueue
+from bench.clock.blocking import BlockingProgram, ProgramFailed
 from bench.model.expression import Value
 from bench.model.vehicle import NodeTable
-from bench.recording import Crash, NodeChange, Recording
+from bench.recording import Crash, NodeChange, Printed, Recording
 from bench.session.board import Board, Restart
 from bench.session.gate import AT_WORK, Gate
 from bench.session.pins import Inputs, Output
@@ -49,6 +50,11 @@ class _Running:
     gate: Gate
     program: Any = None
 
+    @property
+    def blocking(self) -> BlockingProgram | None:
+        """The program, if it is one that waits by itself."""
+        return self.program if isinstance(self.program, BlockingProgram) else None
+
 
 @dataclass(slots=True, eq=False)
 class NodeHost:
@@ -65,6 +71,7 @@ class NodeHost:
     _memory: dict[str, Any] = field(default_factory=dict)
     _running: _Running | None = None
     _boot: Event | None = None
+    _cause: str = ""
 
     def power_up(self) -> None:
         """The supply is switched on: the boot begins."""
@@ -88,6 +95,8 @@ class NodeHost:
         if self.state == "running" and self._running is not None:
             self._change("hung", "fault")
             self._running.gate.close()
+            if self._running.blocking is not None:
+                self._running.blocking.hang()
 
     def resume(self) -> None:
         """A program that hung goes on, late for everything it missed."""
@@ -95,6 +104,8 @@ class NodeHost:
             self._change("running", "fault")
             self._running.gate.open()
             self._running.board.catch_up()
+            if self._running is not None and self._running.blocking is not None:
+                self.call(self._running.blocking.resume)
             self._drain(self.controller)
 
     def bite(self) -> None:
@@ -109,6 +120,8 @@ class NodeHost:
         """The program is over, without a chance to tidy up."""
         running, self._running = self._running, None
         if running is not None:
+            if running.blocking is not None:
+                running.blocking.end()
             running.board.die()
             running.port.shutdown()
             running.gate.end()
@@ -136,14 +149,27 @@ class NodeHost:
         """An input line of this node has a new value."""
         for output in self.outputs.values():
             output.input_changed()
-        if self.state == "running" and self._running is not None:
+        if self._running is not None and self._running.blocking is not None:
+            if self.state in ("running", "hung"):
+                self.call(self._running.blocking.input_changed, name, value)
+        elif self.state == "running" and self._running is not None:
             listener = getattr(self._running.program, "on_input", None)
             if listener is not None:
                 self.call(listener, name, value)
 
+    def controller_changed(self) -> None:
+        """The error state of the controller has changed."""
+        if self._running is not None and self._running.blocking is not None:
+            self.call(self._running.blocking.controller_changed)
+
+    def printed(self, text: str) -> None:
+        """The program gave out a line of text."""
+        self.around.recording.prints.append(Printed(self.name, self.around.queue.now_ns, text))
+
     def _begin_boot(self, cause: str) -> None:
+        self._cause = cause
         self._change("reset", cause)
-        boot_ns = self.table.boot if self.slow else self.table.usual_boot_ns
+        boot_ns = self.table.slowest_boot_ns if self.slow else self.table.usual_boot_ns
         self._boot = self.around.queue.after(boot_ns, self._start)
 
     def _start(self) -> None:
@@ -163,6 +189,7 @@ class NodeHost:
             messages=around.database,
             settings=self.table.settings,
             memory=self._memory,
+            cause=self._cause,
         )
         self._running = _Running(board, port, Gate(around.loop, self._failed))
         self._change("running", "boot")
@@ -170,6 +197,10 @@ class NodeHost:
 
     def _begin_program(self, running: _Running) -> None:
         running.program = program = self.program_class(running.board)
+        if isinstance(program, BlockingProgram):
+            self.controller.on_receive = lambda _controller: self.call(program.received)
+            program.start()
+            return
         if _has_own(program, "on_frame"):
             self.controller.on_receive = self._drain
         if hasattr(program, "start"):
@@ -194,6 +225,8 @@ class NodeHost:
         while isinstance(error, BaseExceptionGroup):  # of tasks that the program waited for
             error = error.exceptions[0]
         text = f"{type(error).__name__}: {error}"
+        if isinstance(error, ProgramFailed):
+            text = str(error)
         now_ns = self.around.queue.now_ns
         self.around.recording.crashes.append(Crash(self.name, now_ns, _place(error), text))
         self._change("crashed", text)
@@ -225,6 +258,8 @@ class NodeHost:
 
 def _place(error: BaseException) -> str:
     """Where in the program an error arose: the innermost line that is no library's."""
+    if isinstance(error, ProgramFailed):
+        return error.where
     frames = [
         frame
         for frame in traceback.extract_tb(error.__traceback__)

@@ -109,14 +109,24 @@ class Session:
         self.wire.attach(controller)
         controller.power_off()
         self.recording.nodes[name] = []
-        self.recording.controllers[name] = changes = []
-        controller.on_state = lambda changed: changes.append(
-            ControllerChange(self.queue.now_ns, changed.state.name, changed.tec, changed.rec),
-        )
+        self.recording.controllers[name] = []
+        changes = self.recording.controllers[name]
         if logged:
+            controller.on_state = partial(self._note_state, changes)
             _play_from(controller)
             return LoggedNode(name, table, controller, self.queue, self.recording)
-        return NodeHost(name, table, self.vehicle.programs[name], controller, {}, around)
+        host = NodeHost(name, table, self.vehicle.programs[name], controller, {}, around)
+
+        def note_state(changed: Controller) -> None:
+            self._note_state(changes, changed)
+            host.controller_changed()
+
+        controller.on_state = note_state
+        return host
+
+    def _note_state(self, changes: list[ControllerChange], changed: Controller) -> None:
+        now_ns = self.queue.now_ns
+        changes.append(ControllerChange(now_ns, changed.state.name, changed.tec, changed.rec))
 
     def _feed_of(self, sender: str) -> Feed:
         """What takes the logged frames of a sender. Those that belong to no node of the vehicle

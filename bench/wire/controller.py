@@ -140,6 +140,19 @@ class Controller(Transmitter):
             if self.segment is not None:
                 self.segment.recover(self)
 
+    def listen(self, *, only: bool) -> None:
+        """Only listen from now on, without sending or acknowledging, or take part again. What
+        waits to be sent is lost.
+        """
+        if only == self.listen_only:
+            return
+        if only:
+            self._leave("listen_only")
+        self.listen_only = only
+        self.ready = self.powered and not only and self.state is not ErrorState.BUS_OFF
+        if self.segment is not None:
+            self.segment.forget_audiences()
+
     def recovered(self) -> None:
         """Rule 12: back from bus-off with both counters at zero."""
         self.recovering = False

@@ -111,8 +111,9 @@ def test_an_unknown_key_is_told_with_all_the_valid_ones(car):
     (problem,) = car.change("boots_in", "boot_in").problems()
     assert problem == (
         f"{at('boots_in')}: nodes.dash.boot_in: unknown key 'boot_in'; expected one of:"
-        " auto_recovery, boot, boots_in, mailbox_order, mailboxes, python, receive_depth, rejoin,"
-        " settings, status, watchdog (did you mean 'boots_in'?)"
+        " auto_recovery, boot, boots_in, c, defines, includes, mailbox_order, mailboxes, pins,"
+        " python, receive_depth, rejoin, settings, status, std, target, watchdog"
+        " (did you mean 'boots_in'?)"
     )
 
 

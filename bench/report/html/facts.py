@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Iterator
 from hashlib import sha256
 from importlib.metadata import PackageNotFoundError, version
-from inspect import getsourcefile
+from inspect import getsourcefile, isclass
 from pathlib import Path
 
 from bench.campaign.result import CheckReport, RunResult
@@ -84,8 +84,9 @@ def digests(vehicle: Vehicle) -> tuple[Digest, ...]:
     """
     folder = vehicle.path.resolve().parent
     found = {vehicle.path, vehicle.path.parent / vehicle.file.dbc}
-    sources = map(getsourcefile, vehicle.programs.values())
+    sources = map(getsourcefile, filter(isclass, vehicle.programs.values()))
     found.update(Path(source) for source in sources if source is not None)
+    found.update(vehicle.path.parent / name for node in vehicle.nodes.values() for name in node.c)
     files = {path.resolve() for path in found if path.is_file()}
     lines = [Digest(_called(path, folder), sha256(path.read_bytes()).hexdigest()) for path in files]
     together = content_now(vehicle)

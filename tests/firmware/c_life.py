@@ -1,0 +1,46 @@
+"""A car of two nodes, one with a program in C that each test brings along as text."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+from bench.firmware.build import BuildOptions, Sources, build
+from bench.firmware.program import Firmware
+from bench.firmware.wiring import InputPin, OutputPin, Wiring
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "session"))
+
+LAMP, HEATER, BRAKE, SWITCH = 4, 5, 6, 14
+OUTPUTS = (OutputPin(LAMP, "lamp"), OutputPin(HEATER, "heater"), OutputPin(BRAKE, "brake"))
+INPUTS = (InputPin(SWITCH, "switch", frozenset({"on"})),)
+HEAD = """\
+#include "board.h"
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+enum { LAMP = 4, HEATER = 5, BRAKE = 6, SWITCH = 14 };
+#line 1
+"""
+
+
+def firmware(
+    folder: Path,
+    text: str,
+    *,
+    cpp: bool = False,
+    options: BuildOptions | None = None,
+    long_bits: int = 32,
+    **hardware: object,
+) -> Firmware:
+    """A firmware from its text; line numbers are those of the text. ``hardware`` as in Wiring."""
+    name = "unit.cpp" if cpp else "unit.c"
+    (folder / name).write_text(HEAD + text, encoding="utf-8")
+    made = build(Sources(folder, (name,), long_bits=long_bits), options)
+    wiring = Wiring(**{"outputs": OUTPUTS, "inputs": INPUTS, "call_ns": 1_000, **hardware})
+    return Firmware(made, wiring)
+
+
+def printed(ran) -> list[str]:
+    """The lines that the program under test gave out."""
+    return [entry.text for entry in ran.recording.prints if entry.node == "unit"]

@@ -1,0 +1,42 @@
+"""The C rear node passes; with one well-known mistake in it the check of the demo car says which
+load goes wrong and by which rule.
+"""
+
+from __future__ import annotations
+
+import pytest
+from c_cars import REAR_C, c_car
+from wrong_variants import ROLL_OVER, WRONG
+
+from bench.campaign.check import check
+from bench.campaign.result import EXIT_BROKEN
+
+
+def narrow(vehicle, kind, situation):
+    report = check(vehicle, only=[kind], situations=[situation], jobs=1)
+    return report, {(f.verdict.subject, f.verdict.rule): f for f in report.findings}
+
+
+def changed(folder, variant):
+    """The source with the mistake in it."""
+    text = REAR_C.read_text(encoding="utf-8")
+    for old, new in variant.changes:
+        assert text.count(old) == 1, old
+        text = text.replace(old, new)
+    path = folder / f"{variant.name}.c"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize("variant", WRONG, ids=lambda variant: variant.name)
+def test_the_check_finds_the_mistake(tmp_path, variant):
+    vehicle = c_car(tmp_path, changed(tmp_path, variant), variant.more, variant.tables)
+    report, found = narrow(vehicle, variant.kind, variant.situation)
+    assert report.exit_code == EXIT_BROKEN
+    assert (variant.subject, variant.rule) in found, sorted(found)
+
+
+def test_the_same_cases_find_nothing_in_the_node_as_it_is(tmp_path):
+    vehicle = c_car(tmp_path, tables=ROLL_OVER)
+    for kind, situation in (("none", "braking"), ("none", "turning"), ("alter", "rain")):
+        assert narrow(vehicle, kind, situation)[1] == {}, (kind, situation)
