@@ -20,8 +20,9 @@ def build_options(*, sanitize: bool, coverage: bool) -> BuildOptions | None:
     """How programs in C are built. What they count is kept until this process ends."""
     if not sanitize and not coverage:
         return None
-    from bench.firmware.build import BuildError, BuildOptions  # noqa: PLC0415
+    from bench.firmware.build import BuildOptions  # noqa: PLC0415
     from bench.firmware.coverage import counting  # noqa: PLC0415
+    from bench.firmware.problem import BuildError  # noqa: PLC0415
 
     held = ExitStack()
     atexit.register(held.close)

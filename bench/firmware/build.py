@@ -11,13 +11,17 @@ import hashlib
 import os
 import re
 import shutil
+import struct
 import subprocess
+import sys
 import tempfile
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
+from bench.firmware.host_calls import refuse_host_calls
+from bench.firmware.problem import BuildError
 from bench.firmware.widths import shorten_longs
 
 C_FOLDER = Path(__file__).parent / "c"
@@ -25,8 +29,8 @@ HEADERS = Path(__file__).parents[2] / "nodes" / "firmware"
 OWN_PARTS = ("board.c", "libc.c", "sanitize.c")
 
 C_SUFFIXES, CPP_SUFFIXES = (".c",), (".cpp", ".cc", ".cxx", ".ino")
-HOST_LONG_BITS = 64 if os.uname().machine in ("x86_64", "aarch64") else 32
-"""Of a ``long`` on Linux."""
+HOST_LONG_BITS = 8 * struct.calcsize("l")
+"""Of a ``long`` on this machine."""
 
 _COMMON = (
     "-g", "-Og", "-fPIC", "-fvisibility=hidden", "-fno-omit-frame-pointer", "-w",
@@ -42,10 +46,6 @@ _USERS_ONLY = (*_SANITIZE, "--coverage", "-fprofile-update=single", *_SHORT_LONG
 _ERRORS_SHOWN = 5
 BUILT_IN = "built-in"
 """The file that names the folder in which a firmware was compiled, before that got its place."""
-
-
-class BuildError(Exception):
-    """A firmware that cannot be built; the text is for the user."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +85,8 @@ class _Unit:
 
 def build(sources: Sources, options: BuildOptions | None = None) -> Path:
     """The shared object of a firmware, compiled now or earlier. Raises BuildError."""
+    if sys.platform != "linux":
+        raise BuildError(f"programs in C run on Linux only; this is {sys.platform}")
     options = options or BuildOptions()
     units = [_preprocessed(sources, name) for name in sources.files]
     flags = [*_flags(sources), *_option_flags(options)]
@@ -185,6 +187,7 @@ def _make(folder: Path, units: Sequence[_Unit], flags: Sequence[str]) -> None:
         (place / BUILT_IN).write_text(str(place), encoding="utf-8")
         for number, unit in enumerate(units):
             objects.append(_object(place, number, unit, flags))
+            refuse_host_calls(unit.name, objects[-1])
         cpp = any(unit.cpp for unit in units)
         static = ["-static-libstdc++", "-static-libgcc"] if cpp else ["-static-libgcc"]
         counting = _LINK_COUNTING if "--coverage" in flags else ()

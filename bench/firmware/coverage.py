@@ -16,7 +16,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import NamedTuple
 
-from bench.firmware.build import BUILT_IN, BuildError
+from bench.firmware.build import BUILT_IN
+from bench.firmware.problem import BuildError
 
 
 class Lines(NamedTuple):

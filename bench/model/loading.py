@@ -9,7 +9,8 @@ from typing import Any
 
 from cantools.database import Database
 
-from bench.firmware.build import BuildError, BuildOptions
+from bench.firmware.build import BuildOptions
+from bench.firmware.problem import BuildError
 from bench.model.consistency import Consistency, split_signal
 from bench.model.messages import MessageInfo, SignalInfo, compile_messages, load_database
 from bench.model.problem import BadInput, Problem

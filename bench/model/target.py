@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
-from bench.firmware.build import BuildError, BuildOptions, Sources, build
+from bench.firmware.build import BuildOptions, Sources, build
+from bench.firmware.problem import BuildError
 from bench.firmware.wiring import InputPin, OutputPin, Wiring
 from bench.model.units import Duration
 
@@ -151,7 +153,11 @@ def _missing_pins(
 
 def load_firmware(name: str, file: VehicleFile, folder: Path, options: BuildOptions | None) -> Any:
     """Build and load the program of a node. Raises BuildError."""
-    from bench.firmware.program import Firmware  # noqa: PLC0415 - the extra 'firmware'
+    from bench.firmware.program import Firmware  # noqa: PLC0415 - only when there is one
+
+    if find_spec("cffi") is None:
+        text = "a program in C needs the extra 'firmware': pip install 'linkloss[firmware]'"
+        raise BuildError(text)
 
     node = file.nodes[name]
     sources = Sources(
