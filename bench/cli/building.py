@@ -16,10 +16,12 @@ if TYPE_CHECKING:
     from bench.firmware.build import BuildOptions
 
 
-def build_options(*, sanitize: bool, coverage: bool) -> BuildOptions | None:
+def build_options(*, sanitize: bool, coverage: bool, workers: str | None) -> BuildOptions | None:
     """How programs in C are built. What they count is kept until this process ends."""
     if not sanitize and not coverage:
         return None
+    if coverage and workers is not None:
+        raise bad("--coverage", "counts on this machine only; expected no '--workers' beside it")
     from bench.firmware.build import BuildOptions  # noqa: PLC0415
     from bench.firmware.coverage import counting  # noqa: PLC0415
     from bench.firmware.problem import BuildError  # noqa: PLC0415

@@ -157,7 +157,7 @@ def check(
     _sensible(only, situation, jobs, results, resume=resume)
     ensure_tellable(findings, budget, no_shrink=no_shrink)
     for_ns = _hunt_ends(depth, for_, cases)
-    loaded = _load(vehicle, build_options(sanitize=sanitize, coverage=coverage))
+    loaded = _load(vehicle, build_options(sanitize=sanitize, coverage=coverage, workers=workers))
     _ensure_nodes(loaded, logged, drive)
     choice: dict[str, Any] = {"depth": depth, "case": case, "only": only}
     choice |= {"situations": situation, "seed": seed}

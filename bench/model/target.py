@@ -45,7 +45,10 @@ def _pins(value: object) -> object:
     ]
 
 
-Pins = Annotated[tuple[PinTable, ...], BeforeValidator(_pins)]
+Pins = Annotated[
+    tuple[PinTable, ...],
+    BeforeValidator(_pins, json_schema_input_type=int | PinTable | list[int | PinTable]),
+]
 
 
 class TargetTable(BaseModel):

@@ -9,6 +9,19 @@ import pytest
 from c_life import firmware, printed
 from life_car import ANSWER, run
 
+from bench.firmware.answers import ANSWERS
+from bench.firmware.library import interface
+from bench.firmware.program import _CRASHED, _WAIT
+
+
+def test_the_numbers_of_the_requests_are_those_of_the_header():
+    numbers = interface().typeof("enum request").relements
+    named = {name.removeprefix("ASK_").lower(): number for name, number in numbers.items()}
+    answered = {number: answer.__name__ for number, answer in ANSWERS.items()}
+    apart = {"nothing": 0, "wait": _WAIT, "crashed": _CRASHED}
+    assert {name: number for number, name in answered.items()} | apart == named
+
+
 LOOP = "void loop(void) { board_delay_ms(10); }\n"
 
 
