@@ -274,10 +274,12 @@ def _key(units: Iterable[_Unit], flags: Iterable[str]) -> str:
 
 
 def _own_texts() -> list[str]:
-    """What the bench itself puts into every firmware."""
+    """What the bench itself puts into every firmware, and where it lies: the lines that a debugger
+    shows name that place.
+    """
     names = [*OWN_PARTS, "machine.h", "inside.h", "own_init.ld"]
     paths = [*(C_FOLDER / name for name in names), HEADERS / "board.h"]
-    return [path.read_text(encoding="utf-8") for path in paths]
+    return [str(C_FOLDER), *(path.read_text(encoding="utf-8") for path in paths)]
 
 
 def _stamp(program: str) -> str:
