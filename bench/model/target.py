@@ -157,7 +157,7 @@ def load_firmware(name: str, file: VehicleFile, folder: Path, options: BuildOpti
     sources = Sources(
         folder=folder.resolve(),
         files=node.c,
-        definitions=node.defines,
+        definitions=(f"BOARD_BIT_RATE={file.wire.bit_rate}", *node.defines),
         includes=node.includes,
         std=node.std,
         long_bits=node.target.long_bits,

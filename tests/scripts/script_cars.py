@@ -13,7 +13,7 @@ ROOT = Path(__file__).parents[2]
 WREN = ROOT / "scenarios" / "wren" / "vehicle.toml"
 
 
-def wren_with_rear(folder: Path, program: str) -> Vehicle:
+def wren_with_rear(folder: Path, program: str, tables: str = "") -> Vehicle:
     """Wren whose rear node has another program: lines of its table."""
     text = WREN.read_text(encoding="utf-8")
     text = text.replace("../../dbc/wren.dbc", (ROOT / "dbc" / "wren.dbc").as_posix())
@@ -22,7 +22,7 @@ def wren_with_rear(folder: Path, program: str) -> Vehicle:
     after = rest[rest.index("[nodes.gauge]") :]
     rear = rear.replace('python = "nodes.power:PowerNode"', program)
     path = folder / "vehicle.toml"
-    path.write_text(f"{before}[nodes.rear]{rear}\n{after}", encoding="utf-8")
+    path.write_text(f"{before}[nodes.rear]{rear}\n{tables}\n{after}", encoding="utf-8")
     return load_vehicle(path)
 
 
