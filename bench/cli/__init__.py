@@ -16,6 +16,7 @@ from cyclopts import App, CycloptsError
 from bench.cli.checking import check
 from bench.cli.listing import faults, schema
 from bench.cli.running import run
+from bench.cli.starting import new
 
 EXIT_BAD_USAGE, EXIT_INTERRUPTED, EXIT_PIPE_CLOSED = 2, 130, 141
 
@@ -36,7 +37,7 @@ app = App(
     help_format="plaintext",
     suppress_keyboard_interrupt=False,
 )
-for command in (check, run, faults, schema):
+for command in (check, run, new, faults, schema):
     app.command(command)
 
 
