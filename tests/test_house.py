@@ -32,7 +32,12 @@ SIDE_BY_SIDE = [("session", "judge"), ("replay", "judge"), ("faults", "recording
 """Pairs on one floor of which the second is not to know the first."""
 
 MODULES = sorted([*(ROOT / "bench").rglob("*.py"), *(ROOT / "nodes").rglob("*.py")])
-BENCH = [path for path in MODULES if path.is_relative_to(ROOT / "bench")]
+START = ROOT / "bench" / "start"  # a car for the user: copied, never imported
+BENCH = [
+    path
+    for path in MODULES
+    if path.is_relative_to(ROOT / "bench") and not path.is_relative_to(START)
+]
 NODES = [path for path in MODULES if path.is_relative_to(ROOT / "nodes")]
 
 

@@ -22,12 +22,20 @@ class Dash(Node):
 
     def start(self) -> None:
         self.count = 0
+        self.seen = self.stable = self.board.read("lights")
         self.board.start_watchdog(200 * MS)
-        self.board.every(50 * MS, self.send, first_ns=7 * MS)
+        self.board.every(10 * MS, self.look, first_ns=0)
+        self.board.every(50 * MS, self.send, first_ns=5 * MS)
+
+    def look(self) -> None:
+        """Contacts bounce: what counts is what was read twice."""
+        before, self.seen = self.seen, self.board.read("lights")
+        if self.seen == before:
+            self.stable = self.seen
 
     def send(self) -> None:
         self.board.feed_watchdog()
-        asked = self.board.read("lights") == "on"
+        asked = self.stable == "on"
         body = self.count | asked << 4
         data = [crc8(bytes((0, LAMP_REQUEST, body))), body]
         message = can.Message(arbitration_id=LAMP_REQUEST, data=data, is_extended_id=False)
