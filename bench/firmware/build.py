@@ -31,7 +31,7 @@ HOST_LONG_BITS = 64 if os.uname().machine in ("x86_64", "aarch64") else 32
 """Of a ``long`` on Linux."""
 
 _COMMON = (
-    "-g", "-Og", "-fPIC", "-fvisibility=hidden", "-fno-omit-frame-pointer", "-w",
+    "-gdwarf-4", "-Og", "-fPIC", "-fvisibility=hidden", "-fno-omit-frame-pointer", "-w",
     "-fstack-protector-strong", "-U_FORTIFY_SOURCE", "-D_FORTIFY_SOURCE=0",
 )  # fmt: skip
 _CPP = ("-fno-threadsafe-statics", "-fno-gnu-unique")
@@ -170,6 +170,7 @@ def _preprocessed(sources: Sources, name: str) -> _Unit:
     if path.suffix == ".ino":
         sketch = as_cpp(path.read_text(encoding="utf-8", errors="replace"), str(path))
         text = _compile([*command, f"-I{path.parent}", "-"], sketch)
+        text = text.replace('"<stdin>"', f'"{path}"')  # as crashes and coverage are to name it
     else:
         text = _compile([*command, str(path)])
     if sources.long_bits < HOST_LONG_BITS:

@@ -64,6 +64,16 @@ def test_prototypes_keep_the_lines_of_a_sketch(tmp_path):
         sketch(tmp_path, text)
 
 
+def test_a_crash_inside_a_call_is_told_with_the_line_of_the_sketch(tmp_path):
+    text = """int *missing = nullptr;
+void setup() { delay(1); Serial.println(*missing); }
+void loop() {}
+"""
+    found = crash(life_car.run(sketch(tmp_path, text), lasts_ms=50))
+    assert found.where.endswith("sketch.ino:2")
+    assert found.text == "segmentation fault at address 0x0"
+
+
 def test_templates_members_and_words_in_comments_get_no_prototype():
     text = (
         "// void no() {\nstruct A { void f(); };\nvoid A::f() {\n}\n"
