@@ -21,6 +21,7 @@ from bench.cli.listing import faults, schema
 from bench.cli.replaying import replay
 from bench.cli.reporting import report
 from bench.cli.running import run
+from bench.cli.starting import new
 from bench.cli.timing import timing
 
 EXIT_BAD_USAGE, EXIT_INTERRUPTED, EXIT_PIPE_CLOSED = 2, 130, 141
@@ -42,7 +43,9 @@ app = App(
     help_format="plaintext",
     suppress_keyboard_interrupt=False,
 )
-for command in (check, run, report, timing, replay, describe, compare, drive, faults, schema):
+for command in (
+    check, run, new, report, timing, replay, describe, compare, drive, faults, schema,
+):  # fmt: skip
     app.command(command)
 
 

@@ -22,10 +22,12 @@ from pathlib import Path
 
 from bench.firmware.host_calls import refuse_host_calls
 from bench.firmware.problem import BuildError
+from bench.firmware.sketch import as_cpp
 from bench.firmware.widths import shorten_longs
 
 C_FOLDER = Path(__file__).parent / "c"
 HEADERS = Path(__file__).parents[2] / "nodes" / "firmware"
+SKETCH_HEADERS = HEADERS / "sketch"
 OWN_PARTS = ("board.c", "libc.c", "sanitize.c")
 
 C_SUFFIXES, CPP_SUFFIXES = (".c",), (".cpp", ".cc", ".cxx", ".ino")
@@ -33,7 +35,7 @@ HOST_LONG_BITS = 8 * struct.calcsize("l")
 """Of a ``long`` on this machine."""
 
 _COMMON = (
-    "-g", "-Og", "-fPIC", "-fvisibility=hidden", "-fno-omit-frame-pointer", "-w",
+    "-gdwarf-4", "-Og", "-fPIC", "-fvisibility=hidden", "-fno-omit-frame-pointer", "-w",
     "-fstack-protector-strong", "-U_FORTIFY_SOURCE", "-D_FORTIFY_SOURCE=0",
 )  # fmt: skip
 _CPP = ("-fno-threadsafe-statics", "-fno-gnu-unique")
@@ -166,8 +168,13 @@ def _preprocessed(sources: Sources, name: str) -> _Unit:
     command = [compiler(cpp=cpp), "-E", *_flags(sources), *_standard(sources, cpp=cpp)]
     command += [f"-D{definition}" for definition in sources.definitions]
     command += [f"-I{sources.folder / folder}" for folder in sources.includes]
-    command += [f"-I{HEADERS}", "-x", "c++" if cpp else "c", str(path)]
-    text = _compile(command)
+    command += [f"-I{HEADERS}", f"-I{SKETCH_HEADERS}", "-x", "c++" if cpp else "c"]
+    if path.suffix == ".ino":
+        sketch = as_cpp(path.read_text(encoding="utf-8", errors="replace"), str(path))
+        text = _compile([*command, f"-I{path.parent}", "-"], sketch)
+        text = text.replace('"<stdin>"', f'"{path}"')  # as crashes and coverage are to name it
+    else:
+        text = _compile([*command, str(path)])
     if sources.long_bits < HOST_LONG_BITS:
         text = shorten_longs(text)
     return _Unit(name, text, cpp)
@@ -221,11 +228,20 @@ def _object(place: Path, number: int, unit: _Unit, flags: Sequence[str]) -> str:
     return made
 
 
-def _compile(command: Sequence[str]) -> str:
-    """Run a compiler; what it prints. Raises BuildError with its first complaints."""
+def _compile(command: Sequence[str], given: str | None = None) -> str:
+    """Run a compiler, on a text if one is given; what it prints.
+
+    Raises BuildError with its first complaints.
+    """
     fixed = {**os.environ, "SOURCE_DATE_EPOCH": "0", "LC_ALL": "C"}
     done = subprocess.run(  # noqa: S603 - the user's own compiler
-        command, capture_output=True, text=True, check=False, env=fixed, errors="replace"
+        command,
+        input=given,
+        capture_output=True,
+        text=True,
+        check=False,
+        env=fixed,
+        errors="replace",
     )
     if done.returncode != 0:
         raise BuildError(_complaints(done.stderr))
@@ -277,10 +293,12 @@ def _key(units: Iterable[_Unit], flags: Iterable[str]) -> str:
 
 
 def _own_texts() -> list[str]:
-    """What the bench itself puts into every firmware."""
+    """What the bench itself puts into every firmware, and where it lies: the lines that a debugger
+    shows name that place.
+    """
     names = [*OWN_PARTS, "machine.h", "inside.h", "own_init.ld"]
     paths = [*(C_FOLDER / name for name in names), HEADERS / "board.h"]
-    return [path.read_text(encoding="utf-8") for path in paths]
+    return [str(C_FOLDER), *(path.read_text(encoding="utf-8") for path in paths)]
 
 
 def _stamp(program: str) -> str:

@@ -7,7 +7,9 @@ import subprocess
 from collections.abc import Sequence
 from pathlib import Path
 
-from bench.firmware.build import C_FOLDER
+from bench.firmware.build import C_FOLDER, SKETCH_HEADERS
+
+_OURS = (str(C_FOLDER), str(SKETCH_HEADERS))
 
 
 def source_line(program: Path, offsets: Sequence[int]) -> str:
@@ -23,6 +25,6 @@ def source_line(program: Path, offsets: Sequence[int]) -> str:
     )
     for line in done.stdout.splitlines():
         file, _, number = line.partition(" ")[0].rpartition(":")
-        if file not in ("", "??") and number.isdigit() and not file.startswith(str(C_FOLDER)):
+        if file not in ("", "??") and number.isdigit() and not file.startswith(_OURS):
             return f"{file}:{number}"
     return "an unknown place"

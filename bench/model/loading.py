@@ -15,6 +15,7 @@ from bench.model.consistency import Consistency, split_signal
 from bench.model.messages import MessageInfo, SignalInfo, compile_messages, load_database
 from bench.model.problem import BadInput, Problem
 from bench.model.programs import ProgramError, load_program
+from bench.model.scripts import load_script
 from bench.model.target import load_firmware
 from bench.model.toml import Source, read_toml
 from bench.model.vehicle import (
@@ -153,6 +154,9 @@ def _programs(
     programs: dict[str, Callable[[Any], Any]] = {}
     for name, node in file.nodes.items():
         try:
+            if node.script is not None:
+                programs[name] = load_script(name, file, source.path.parent)
+                continue
             if node.python is None:
                 programs[name] = load_firmware(name, file, source.path.parent, build)
                 continue
@@ -161,7 +165,8 @@ def _programs(
         except BuildError as error:
             problems.append(source.problem(("nodes", name, "c"), str(error)))
         except ProgramError as error:
-            problems.append(source.problem(("nodes", name, "python"), str(error)))
+            key = "script" if node.script is not None else "python"
+            problems.append(source.problem(("nodes", name, key), str(error)))
         except _SettingsProblem as error:
             problems.append(
                 source.problem(("nodes", name, "settings", *error.place), str(error)),

@@ -146,8 +146,8 @@ def _missing_pins(
     node: NodeTable, outputs: Mapping[str, str]
 ) -> Iterator[tuple[tuple[str, ...], str]]:
     if not node.c:
-        if node.pins:
-            yield ("pins",), "pins belong to a program in C; this node has none ('c' is missing)"
+        if node.pins and node.script is None:
+            yield ("pins",), "pins belong to a program in C or a script; this node has neither"
         return
     for output, load in outputs.items():
         if output not in node.pins:
@@ -166,7 +166,7 @@ def load_firmware(name: str, file: VehicleFile, folder: Path, options: BuildOpti
     sources = Sources(
         folder=folder.resolve(),
         files=node.c,
-        definitions=node.defines,
+        definitions=(f"BOARD_BIT_RATE={file.wire.bit_rate}", *node.defines),
         includes=node.includes,
         std=node.std,
         long_bits=node.target.long_bits,

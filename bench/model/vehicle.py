@@ -100,13 +100,17 @@ class NodeTable(Table):
     c: tuple[str, ...] = Field(
         default=(), description="the program: C and C++ sources, beside this file"
     )
+    script: str | None = Field(
+        default=None, description="the program: a python-can script, beside this file"
+    )
     defines: tuple[str, ...] = Field(
         default=(), description="definitions for the sources: NAME or NAME=VALUE"
     )
     includes: tuple[str, ...] = Field(default=(), description="folders with their headers")
     std: str | None = Field(default=None, description="their language: c11, gnu++17, ...")
     pins: dict[str, Pins] = Field(
-        default_factory=dict, description="of a C program: input or output = its pin or pins"
+        default_factory=dict,
+        description="of a C program or a script: input or output = its pin or pins",
     )
     target: TargetTable = Field(
         default_factory=TargetTable, description="of a C program: the processor it is written for"
@@ -132,8 +136,8 @@ class NodeTable(Table):
 
     @model_validator(mode="after")
     def _one_program(self) -> "NodeTable":
-        if (self.python is None) == (not self.c):
-            raise ValueError("expected one program: either 'python' or 'c'")
+        if (self.python is not None) + bool(self.c) + (self.script is not None) != 1:
+            raise ValueError("expected one program: 'python', 'script' or 'c'")
         return self
 
     @property
@@ -143,10 +147,10 @@ class NodeTable(Table):
 
     @property
     def slowest_boot_ns(self) -> int:
-        """The longest time until the program's first instruction, in ns: a program in C needs some
-        more until it has its pins.
+        """The longest time until the program's first instruction, in ns: a program that blocks
+        needs some more until it has its pins.
         """
-        return max(0, self.boot - self.target.setup) if self.c else self.boot
+        return self.boot if self.python else max(0, self.boot - self.target.setup)
 
 
 class InputTable(Table):

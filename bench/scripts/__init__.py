@@ -1,0 +1,1 @@
+"""Plain python-can scripts as nodes: unmodified, blocking where they like, on virtual time."""

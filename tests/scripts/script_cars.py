@@ -1,0 +1,33 @@
+"""The demo car with a script in its rear node, and small scripts on a car of two nodes."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from bench.firmware.wiring import Wiring
+from bench.model.loading import Vehicle, load_vehicle
+from bench.scripts.gpio import PinBank
+from bench.scripts.program import Script
+
+ROOT = Path(__file__).parents[2]
+WREN = ROOT / "scenarios" / "wren" / "vehicle.toml"
+
+
+def wren_with_rear(folder: Path, program: str, tables: str = "") -> Vehicle:
+    """Wren whose rear node has another program: lines of its table."""
+    text = WREN.read_text(encoding="utf-8")
+    text = text.replace("../../dbc/wren.dbc", (ROOT / "dbc" / "wren.dbc").as_posix())
+    before, rest = text.split("[nodes.rear]", 1)
+    rear, rest = rest.split("[nodes.rear.settings]", 1)
+    after = rest[rest.index("[nodes.gauge]") :]
+    rear = rear.replace('python = "nodes.power:PowerNode"', program)
+    path = folder / "vehicle.toml"
+    path.write_text(f"{before}[nodes.rear]{rear}\n{tables}\n{after}", encoding="utf-8")
+    return load_vehicle(path)
+
+
+def script(folder: Path, text: str, wiring: Wiring | None = None, call_ns: int = 20_000) -> Script:
+    """A script as a program for :func:`life_car.run`."""
+    path = folder / f"script{len(list(folder.iterdir()))}.py"
+    path.write_text(text, encoding="utf-8")
+    return Script(path, PinBank(wiring or Wiring()), call_ns)

@@ -1,0 +1,27 @@
+"""The rear node of the demo car as a script: it does the whole job.
+
+The whole check, which takes minutes, is run by hand:
+``linkloss check`` on the file that :func:`script_cars.wren_with_rear` writes.
+"""
+
+from __future__ import annotations
+
+from script_cars import ROOT, wren_with_rear
+
+from bench.campaign.check import check
+from bench.judge import Outcome
+
+REAR = ROOT / "nodes" / "rear.py"
+
+
+def test_the_script_obeys_every_rule_of_its_loads_that_is_put_to_the_test(tmp_path):
+    car = wren_with_rear(tmp_path, f'script = "{REAR.as_posix()}"')
+    report = check(car, situations=["turning"], only=["none", "reset", "bus_off"], jobs=1)
+    assert [finding.case.name for finding in report.findings] == []
+    kept = {
+        verdict.subject
+        for case in report.cases
+        for verdict in case.verdicts
+        if verdict.outcome is Outcome.KEPT
+    }
+    assert {"tail_left", "indicator_rear_left"} <= kept
