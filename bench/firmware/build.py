@@ -37,6 +37,7 @@ HOST_LONG_BITS = 8 * struct.calcsize("l")
 _COMMON = (
     "-gdwarf-4", "-Og", "-fPIC", "-fvisibility=hidden", "-fno-omit-frame-pointer", "-w",
     "-fstack-protector-strong", "-U_FORTIFY_SOURCE", "-D_FORTIFY_SOURCE=0",
+    "-fno-delete-null-pointer-checks",  # else what a null pointer writes may be left out
 )  # fmt: skip
 _CPP = ("-fno-threadsafe-statics", "-fno-gnu-unique")
 _LINK = ("-shared", "-lm", "-Wl,-Bsymbolic,-z,now,-z,norelro,-z,defs,--exclude-libs,ALL")

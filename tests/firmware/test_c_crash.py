@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from c_life import firmware
 from life_car import run
@@ -12,6 +14,7 @@ DELAY = "    board_delay_ms(30);\n"
 LOOP = "void loop(void) { board_delay_ms(10); }\n"
 CRASHES = {
     "segmentation fault at address 0x10": "    *(volatile int *)16 = 1;\n",
+    "segmentation fault at address 0x0": "    int *none = 0; *none = 1;\n",
     "division by zero": "    volatile int a = 1, b = 0; a = a / b;\n",
     "abort()": "    abort();\n",
     "free() of memory that is not allocated": "    static int x; free(&x);\n",
@@ -35,6 +38,15 @@ def test_a_crash_is_told_with_node_instant_and_line(tmp_path, text):
     assert (crash.node, crash.text) == ("unit", text)
     assert crash.at_ns == 50_000_000
     assert crash.where.endswith("unit.c:3")
+
+
+def test_of_two_equal_programs_each_crash_names_its_own_place(tmp_path, monkeypatch):
+    source = "void setup(void) { *(volatile int *)16 = 1; }\n" + LOOP
+    for name in ("one", "two"):
+        folder = tmp_path / name
+        folder.mkdir()
+        monkeypatch.chdir(folder)
+        assert crash_of(firmware(Path(), source)).where == f"{folder}/unit.c:1"
 
 
 def test_a_failed_assertion_names_the_claim(tmp_path):

@@ -1,6 +1,8 @@
-"""Sketches for CAN controllers inside the processor: three shapes of calls, one job of a rear node."""
+"""Sketches for CAN controllers inside the processor: three shapes of calls, one job."""
 
 from __future__ import annotations
+
+from itertools import pairwise
 
 import can
 import life_car
@@ -94,7 +96,7 @@ def test_the_lamp_follows_each_message_and_the_life_sign_goes_out(tmp_path, shap
     ran = life_car.run(sketch(tmp_path, SHAPES[shape]), other=counter(), lasts_ms=200)
     changes = [(at_ms, level) for at_ms, level in ran.load("lamp") if at_ms > 45]
     assert len(changes) >= 7
-    gaps = [after[0] - before[0] for before, after in zip(changes, changes[1:], strict=False)]
+    gaps = [after[0] - before[0] for before, after in pairwise(changes)]
     assert all(17 < gap < 23 for gap in gaps)
     marks = [data[0] for _, data in ran.answers()]
     assert marks == list(range(len(marks)))
