@@ -1,9 +1,11 @@
 /* Arduino.h: the usual calls of a sketch, over board.h.
  *
- * Sketches and the libraries they use compile against it as they are. Pins have the numbers that
- * the vehicle file gives them; A0 to A7 are 14 to 21. What is not here does not exist on the bench
- * and fails to compile: nothing is accepted and then ignored, except what no load could notice
- * (clock divisors, baud rates of reading, memory sections).
+ * Sketches in the usual style compile against it unchanged, and so do chip libraries that stay with
+ * these calls and SPI.h. That is tested with sketches and a small chip library of our own in the
+ * common call shapes, not with other people's libraries. Pins have the numbers that the vehicle file
+ * gives them; A0 to A7 are 14 to 21. What is not here does not exist on the bench and fails to
+ * compile: nothing is accepted and then ignored, except what no load could notice (clock divisors,
+ * baud rates of reading, memory sections).
  */
 #ifndef ARDUINO_H
 #define ARDUINO_H
