@@ -121,3 +121,12 @@ def test_a_window_that_cannot_be_is_refused_and_nothing_is_written(car, capsys, 
     assert main(["run", "cut.toml", "-q", *arguments]) == 2
     assert text in capsys.readouterr().err
     assert not (car / "x.vcd").exists()
+
+
+def test_timing_writes_a_page_with_its_tables_and_its_picture(tmp_path, capsys):
+    page = tmp_path / "plan.html"
+    assert main(["timing", "--situation", "parked", "--html", str(page)]) == 0
+    text = page.read_text(encoding="utf-8")
+    assert "10 of 10 messages have a bound, none of them is late." in text
+    assert "LampRequest" in text
+    assert "<svg" in text

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -47,6 +48,7 @@ def replay(
     log: Words = None,
     signals: Path | None = None,
     json: Path | None = None,
+    html: Path | None = None,
     quiet: Quiet = False,
     verbose: Verbose = False,
 ) -> int:
@@ -88,22 +90,24 @@ def replay(
         Write all decoded signals as columns: .csv, or .parquet (extra 'parquet').
     json
         Write the whole recording and the verdicts as JSON to this file.
+    html
+        Write what happened as one HTML file that opens offline.
     quiet
         What broke, what was lost, the totals.
     verbose
         The timeline too.
     """
     logs = [Path(path) for path in log or ()]
-    check_targets([json])
+    check_targets([json, html])
     check_logs(logs)
     check_signals(signals)
     part = (duration_ns("--from", from_) or 0, duration_ns("--to", to))
     left_out = parsed_identifiers("--leave-out", leave_out)
     paced = speed == "1x"
     if drive.suffix.lower() == ".json":
-        return _again(drive, vehicle, json, quiet=quiet)
+        return _again(drive, vehicle, json, html, quiet=quiet)
     if vehicle is None:
-        if fault or only or except_ or json or logs or signals:
+        if fault or only or except_ or json or html or logs or signals:
             raise bad("replay", "faults, nodes and results need a vehicle; expected '--vehicle'")
         return _bare(drive, bit_rate, part, channel, left_out, paced=paced)
     if bit_rate is not None:
@@ -117,6 +121,7 @@ def replay(
     result = _run(found, fault or [], part, seed, paced=paced)
     write_run(result, logs, json)
     write_signals(result, signals)
+    _draw(result, html, [str(drive), "--vehicle", str(vehicle), *_given(fault, from_, to)])
     from bench.report.replay import show_replay  # noqa: PLC0415
     from bench.report.screen import make_console  # noqa: PLC0415
 
@@ -174,7 +179,24 @@ def _bare(
     return 0
 
 
-def _again(path: Path, vehicle: Path | None, json: Path | None, *, quiet: bool) -> int:
+def _given(faults: list[str] | None, from_: str, to: str | None) -> list[str]:
+    """The options that decide what happened, as they were given."""
+    told = [word for fault in faults or () for word in ("--fault", fault)]
+    told += ["--from", from_] if from_ != "0 s" else []
+    return told + (["--to", to] if to is not None else [])
+
+
+def _draw(result: RunResult, path: Path | None, words: list[str]) -> None:
+    """Write the page of a replay, if it was asked for."""
+    if path is not None:
+        from bench.report.html import write_run_page  # noqa: PLC0415
+
+        write_run_page(result, path, command=shlex.join(["linkloss", "replay", *words]))
+
+
+def _again(
+    path: Path, vehicle: Path | None, json: Path | None, html: Path | None, *, quiet: bool
+) -> int:
     """Judge a recording again."""
     from bench.campaign.again import judged_again  # noqa: PLC0415
     from bench.report.screen import make_console  # noqa: PLC0415
@@ -182,5 +204,6 @@ def _again(path: Path, vehicle: Path | None, json: Path | None, *, quiet: bool) 
 
     result = judged_again(path, vehicle)
     write_run(result, [], json)
+    _draw(result, html, [str(path)])
     show_run(make_console(), result, quiet=quiet)
     return result.exit_code

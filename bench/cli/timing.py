@@ -21,6 +21,7 @@ def timing(
     bit_rate: Words = None,
     json: Path | None = None,
     plot: Path | None = None,
+    html: Path | None = None,
     verbose: Verbose = False,
 ) -> int:
     """Work out every message's worst-case response time, and the bus load.
@@ -41,17 +42,19 @@ def timing(
     plot
         Draw the response times seen beside their bounds into this SVG file. Runs all situations
         unless told which.
+    html
+        Write tables and picture as one HTML file that opens offline.
     verbose
         A table of all messages for every bit rate.
     """
-    check_targets([json, plot])
+    check_targets([json, plot, html])
     rates = [_rate(text) for text in bit_rate or ()]
     from bench.campaign.timing import timing as work_out  # noqa: PLC0415
     from bench.report.timing import show_timing  # noqa: PLC0415
     from bench.timing.analysis import BIT_RATES  # noqa: PLC0415
 
     loaded = _load(vehicle)
-    names = ["all"] if plot is not None and not (situation or scenario) else situation or []
+    names = ["all"] if (plot or html) and not (situation or scenario) else situation or []
     runs = [*_situations(loaded, names), *_scenarios(loaded, scenario or [])]
     report = work_out(loaded, scenarios=runs, bit_rates=[*BIT_RATES, *rates])
     if json is not None:
@@ -62,6 +65,11 @@ def timing(
         from bench.report.response_plot import response_plot  # noqa: PLC0415
 
         _write(plot, response_plot(report))
+    if html is not None:
+        from bench.report.html import write_page  # noqa: PLC0415
+        from bench.report.timing_page import timing_page  # noqa: PLC0415
+
+        write_page(timing_page(report), html)
     from bench.report.screen import make_console  # noqa: PLC0415
 
     console = make_console()

@@ -38,11 +38,11 @@ def show_timing(console: Console, report: TimingReport, *, verbose: bool = False
     _reasons(console, analysis)
     _observed(console, report)
     heading(console, "Bit rates (* the vehicle's own; load: typical; bursts: at shortest gaps)")
-    console.print(_rates(report.others, plan.bit_rate))
+    console.print(rates_table(report.others, plan.bit_rate))
     if verbose:
         for other in report.others:
             heading(console, f"At {rate(other.bit_rate)}")
-            console.print(_table(other, {}))
+            console.print(bounds_table(other, {}))
     _proposal(console, report)
     _outcome(console, report)
     caution(console)
@@ -71,7 +71,7 @@ def _list(names: Iterable[str]) -> str:
 
 def _bounds(console: Console, analysis: Analysis, observed: Mapping[str, Observed]) -> None:
     heading(console, "Messages, highest priority first")
-    console.print(_table(analysis, observed))
+    console.print(bounds_table(analysis, observed))
 
 
 def _plain_table(*columns: tuple[str, str]) -> Table:
@@ -81,7 +81,8 @@ def _plain_table(*columns: tuple[str, str]) -> Table:
     return table
 
 
-def _table(analysis: Analysis, observed: Mapping[str, Observed]) -> Table:
+def bounds_table(analysis: Analysis, observed: Mapping[str, Observed]) -> Table:
+    """Every message with its bound, and what runs showed of it."""
     columns = [("message", "left"), ("id", "right"), ("gap", "right"), ("worst", "right")]
     columns += [("left", "right"), ("fresh", "right"), ("may lose", "right")]
     if observed:
@@ -157,7 +158,7 @@ def _observed(console: Console, report: TimingReport) -> None:
         bullet(console, text, style=STYLES["broken"])
 
 
-def _rates(others: Iterable[Analysis], own: int) -> Table:
+def rates_table(others: Iterable[Analysis], own: int) -> Table:
     names = (
         "bit rate",
         "load",
@@ -221,7 +222,7 @@ def _outcome(console: Console, report: TimingReport) -> None:
         )
         bullet(console, text, style=STYLES["broken"])
     for bound in report.analysis.late:
-        bullet(console, f"{bound.message.name} {_lateness(bound)}", style=STYLES["broken"])
+        bullet(console, f"{bound.message.name} {lateness(bound)}", style=STYLES["broken"])
     bounded = len(report.analysis.bounds) - len(report.analysis.unbounded)
     text = f"{bounded} of {len(report.analysis.bounds)} messages have a bound"
     good = report.exit_code != 1
@@ -231,7 +232,8 @@ def _outcome(console: Console, report: TimingReport) -> None:
         paragraph(console, text + _list(report.plan.unsent))
 
 
-def _lateness(bound: Bound) -> str:
+def lateness(bound: Bound) -> str:
+    """In what way a message may be late."""
     if bound.slack_ns is not None and bound.slack_ns < 0:
         return f"may miss its deadline by {show_duration(-bound.slack_ns)}"
     assert bound.patience is not None

@@ -28,6 +28,7 @@ def test_a_drive_is_replayed_with_a_fault_and_verdicts(tmp_path, capsys):
         capsys, "replay", DRIVE, "--vehicle", VEHICLE, "--from", "298s", "--to", "306s",
         "--fault", "cut(gauge,rear)@300s+2s", "--json", tmp_path / "run.json",
         "--log", tmp_path / "run.log", "--signals", tmp_path / "run.csv",
+        "--html", tmp_path / "run.html",
     )  # fmt: skip
     assert "played from the log: dash 45081 frames" in out
     assert "inputs that the log does not show, at rest throughout: brake_pedal" in out
@@ -35,6 +36,9 @@ def test_a_drive_is_replayed_with_a_fault_and_verdicts(tmp_path, capsys):
     document = json.loads((tmp_path / "run.json").read_text())
     assert document["logged"] == ["dash"]
     assert document["shift"]["sent"] > 0
+    page = (tmp_path / "run.html").read_text(encoding="utf-8")
+    assert "drive.log.gz, replayed" in page
+    assert "--fault &#39;cut(gauge,rear)@300s+2s&#39; --from 298s --to 306s" in page
     again, _ = said(capsys, "replay", tmp_path / "run.json")
     assert "Nothing that was put to the test broke." in again
     same, _ = said(capsys, "compare", tmp_path / "run.json", tmp_path / "run.log")
