@@ -197,7 +197,7 @@ def test_messages_for_any_sender_are_found_by_their_group():
 
 
 @settings(
-    max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=400, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(
     edits=st.lists(

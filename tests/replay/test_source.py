@@ -19,7 +19,7 @@ from bench.replay.textlog import entries
 
 TEXT = (".log", ".csv", ".asc", ".trc")
 SOME = settings(
-    max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=700, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 
 
@@ -233,7 +233,7 @@ LINES = st.one_of(
 )
 
 
-@settings(max_examples=1000, deadline=None)
+@settings(max_examples=1500, deadline=None)
 @given(line=LINES)
 def test_the_quick_way_reads_a_line_as_python_can_does(line):
     """Oracle: python-can's own reader of this format, line by line."""
