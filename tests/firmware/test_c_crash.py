@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import faulthandler
+import sys
 from pathlib import Path
 
 import pytest
@@ -103,3 +105,17 @@ def test_a_build_with_checks_finds_undefined_behaviour(tmp_path, text):
     assert crash.text == f"undefined behaviour: {text}"
     assert crash.where.endswith("unit.c:2")
     assert run(firmware(tmp_path, source)).recording.crashes == []
+
+
+def test_a_crash_is_told_though_somebody_else_took_over_the_signals_meanwhile(tmp_path):
+    source = "void setup(void) { *(volatile int *)16 = 1; }\n" + LOOP
+    unit = firmware(tmp_path, source)
+    assert crash_of(unit).text == "segmentation fault at address 0x10"
+    was_on = faulthandler.is_enabled()
+    faulthandler.disable()
+    faulthandler.enable(file=sys.__stderr__)
+    try:
+        assert crash_of(unit).text == "segmentation fault at address 0x10"
+    finally:
+        if not was_on:
+            faulthandler.disable()

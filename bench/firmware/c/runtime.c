@@ -151,16 +151,25 @@ static void handle(int signal, void (*handler)(int, siginfo_t *, void *))
     sigaction(signal, &action, &before[signal]);
 }
 
+static int watching;
+
+/* Others may have put handlers and a signal stack of their own in the place of ours meanwhile. */
+static void keep_watch(void)
+{
+    struct sigaction now;
+    for (size_t i = 0; watching && i < sizeof FAULTS / sizeof *FAULTS; i++)
+        if (sigaction(FAULTS[i], NULL, &now) == 0 && now.sa_sigaction != on_fault)
+            handle(FAULTS[i], on_fault);
+    has_signal_stack = 0;
+}
+
 /* Begin to watch over firmwares in this process; again after a fork, which ends its timers. */
 void machine_watch(int tick_ms, int ticks)
 {
-    static int watching;
-    if (!watching) {
-        for (size_t i = 0; i < sizeof FAULTS / sizeof *FAULTS; i++)
-            handle(FAULTS[i], on_fault);
+    if (!watching)
         handle(SIGVTALRM, on_tick);
-        watching = 1;
-    }
+    watching = 1;
+    keep_watch();
     ticks_allowed = ticks;
     struct itimerval timer = {{0, tick_ms * 1000}, {0, tick_ms * 1000}};
     setitimer(ITIMER_VIRTUAL, &timer, NULL);
@@ -215,6 +224,7 @@ static void first_step(void)
 void machine_begin(struct machine *machine, void (*start)(struct machine *))
 {
     struct core *core = (struct core *)machine;
+    keep_watch();
     memset(machine, 0, sizeof *machine);
     machine->ask = ask;
     machine->fail = fail;
