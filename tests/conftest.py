@@ -1,3 +1,16 @@
-"""The scenarios below this folder are material of tests, and no tests of their own."""
+"""What holds for all tests: the same examples in every run, unless one asks for others.
+
+``LINKLOSS_EXAMPLES=random`` lets Hypothesis draw new ones each time; what it finds then belongs
+into a test of its own.
+"""
+
+import os
+
+from hypothesis import settings
+
+settings.register_profile("same", derandomize=True, deadline=None)
+settings.register_profile("random", deadline=None)
+settings.load_profile("random" if os.environ.get("LINKLOSS_EXAMPLES") == "random" else "same")
 
 collect_ignore_glob = ["*.toml"]
+"""The scenarios below this folder are material of tests, and no tests of their own."""

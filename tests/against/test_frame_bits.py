@@ -69,7 +69,7 @@ def destuffed(part: str) -> str:
     st.lists(st.sampled_from([0, 255]) | st.integers(0, 255), max_size=8).map(bytes),
     st.booleans(),
 )
-@settings(max_examples=200, deadline=None, derandomize=True)
+@settings(max_examples=200, deadline=None)
 def test_crc_agrees_with_an_independent_implementation(identifier, data, extended):
     frame = Frame(identifier if extended else identifier & 0x7FF, data, extended)
     content = destuffed(bits(frame)[:-10])

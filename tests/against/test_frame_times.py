@@ -34,7 +34,7 @@ def test_bounds_printed_in_the_paper_or_following_from_it(size, extended, length
 
 
 @given(st.integers(0, 0x1FFF_FFFF), st.binary(max_size=8), st.booleans())
-@settings(max_examples=300, deadline=None, derandomize=True)
+@settings(max_examples=300, deadline=None)
 def test_no_frame_is_longer_than_the_bound(identifier, data, extended):
     frame = Frame(identifier if extended else identifier & 0x7FF, data, extended)
     assert length_bits(frame) + 3 <= longest_bits(len(data), extended)

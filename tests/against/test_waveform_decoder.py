@@ -144,7 +144,7 @@ def classical():
 
 @given(st.lists(classical(), min_size=200, max_size=260))
 @settings(
-    max_examples=12, deadline=None, derandomize=True, database=None, phases=[Phase.generate],
+    max_examples=12, deadline=None, database=None, phases=[Phase.generate],
     suppress_health_check=list(HealthCheck),
 )  # fmt: skip
 def test_the_decoder_reads_every_frame_as_it_was_sent(tmp_path_factory, frames):

@@ -195,3 +195,12 @@ def test_a_cycle_time_of_zero_is_none_at_all(tmp_path):
 def test_a_file_that_is_missing(tmp_path):
     with pytest.raises(BadInput, match="there is no such file; expected a DBC file"):
         load_database(tmp_path / "none.dbc")
+
+
+@pytest.mark.parametrize(("place", "told"), [(":-8|4@1+", "bit -8"), (":0|0@1+", "0 bits")])
+def test_a_signal_outside_every_message_is_refused_however_lenient(tmp_path, place, told):
+    dbc = tmp_path / "x.dbc"
+    text = f'VERSION ""\nBU_: a\nBO_ 1 M: 8 a\n SG_ S {place} (1,0) [0|1] "" a\n'
+    dbc.write_text(text)
+    with pytest.raises(BadInput, match=told):
+        load_database(dbc, strict=False)

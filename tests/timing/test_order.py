@@ -39,7 +39,7 @@ plans = st.lists(
 
 
 @given(plans, st.sampled_from([Errors(), Errors(1, 3_000_000)]))
-@settings(max_examples=150, deadline=None, derandomize=True)
+@settings(max_examples=150, deadline=None)
 def test_an_order_is_found_just_when_one_of_all_orders_meets_all_deadlines(drawn, errors):
     streams = [
         Stream(f"m{n}", n, bits, period * US, jitter * US)

@@ -112,7 +112,6 @@ def nearest(plan: Sequence[Sent], errors: Errors, errors_ns: Sequence[int] = ())
 HARD = settings(
     max_examples=150,
     deadline=None,
-    derandomize=True,
     database=None,
     suppress_health_check=list(HealthCheck),
 )

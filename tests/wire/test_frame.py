@@ -43,13 +43,13 @@ def frames():
 
 
 @given(frames())
-@settings(max_examples=300, deadline=None, derandomize=True)
+@settings(max_examples=300, deadline=None)
 def test_fast_length_is_the_length_of_the_bit_string(frame):
     assert length_bits(frame) == len(bits(frame))
 
 
 @given(frames())
-@settings(max_examples=100, deadline=None, derandomize=True)
+@settings(max_examples=100, deadline=None)
 def test_no_six_equal_bits_stand_in_the_stuffed_part(frame):
     part = bits(frame)[:-10]
     assert "000000" not in part
@@ -57,7 +57,7 @@ def test_no_six_equal_bits_stand_in_the_stuffed_part(frame):
 
 
 @given(frames(), frames())
-@settings(max_examples=200, deadline=None, derandomize=True)
+@settings(max_examples=200, deadline=None)
 def test_the_arbitration_word_orders_frames_as_their_bits_do(one, other):
     if arbitration_word(one) == arbitration_word(other):
         return
@@ -66,7 +66,7 @@ def test_the_arbitration_word_orders_frames_as_their_bits_do(one, other):
 
 
 @given(frames())
-@settings(max_examples=50, deadline=None, derandomize=True)
+@settings(max_examples=50, deadline=None)
 def test_a_frame_survives_copying_and_pickling(frame):
     assert copy.deepcopy(frame) == frame
     assert pickle.loads(pickle.dumps(frame)) == frame
