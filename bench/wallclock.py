@@ -1,7 +1,12 @@
-"""The one door to the wall clock: how long a person waits. Nothing that is judged passes here."""
+"""The one door to the wall clock: how long a person waits, and how fast a live session goes.
+
+Nothing that is judged passes here: a live session stamps what comes from outside with a virtual
+instant, and from then on only that instant counts.
+"""
 
 from __future__ import annotations
 
+import threading
 import time
 
 
@@ -13,3 +18,23 @@ def monotonic_seconds() -> float:
 def wait_seconds(seconds: float) -> None:
     """Let real time pass: only to show something at the pace at which it happened."""
     time.sleep(seconds)  # noqa: TID251 - the one door
+
+
+class Wall:
+    """A clock on the wall with a bell: one thread waits, others ring."""
+
+    def __init__(self) -> None:
+        self._bell = threading.Event()
+
+    def now_ns(self) -> int:
+        """Real time in ns since some fixed instant; never runs backwards."""
+        return time.monotonic_ns()
+
+    def wait(self, longest_ns: int) -> None:
+        """Return after so much real time, or as soon as somebody has rung since the last wait."""
+        self._bell.wait(longest_ns / 1e9)
+        self._bell.clear()
+
+    def ring(self) -> None:
+        """Wake whoever waits; callable from any thread."""
+        self._bell.set()
