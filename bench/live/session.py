@@ -7,8 +7,10 @@ that the session is a scenario: run on virtual time, it gives the same recording
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Literal
 
@@ -29,6 +31,8 @@ from bench.session import Session
 
 MOST_FRAMES = 2_000_000
 """A recording of so many frames is full: some hundred bytes of memory go into each."""
+_PATIENCE_S = 0.2
+"""Whoever waits for the session looks so often whether it is still there."""
 StepKind = Literal["event", "frame", "change"]
 
 
@@ -74,6 +78,7 @@ class LiveSession:
         self.pacer.pause()
         for action in planned:
             self._plan(action)
+        self._copies: deque[tuple[Recording, Future[bool]]] = deque()
         self.full = False
         """Whether the recording has no room for more: the session stands still."""
 
@@ -91,6 +96,7 @@ class LiveSession:
             if not self.full and len(self.session.recording.frames) >= MOST_FRAMES:
                 self.full = True
                 self.pacer.pause()
+            self._serve_copies()
             between()
 
         try:
@@ -98,8 +104,18 @@ class LiveSession:
             self.pacer.resume()
             self.pacer.run(look)
         finally:
+            self.pacer.end()
             self.session.end()
+            self._serve_copies()
         self.session.loop.close()
+
+    def _serve_copies(self) -> None:
+        """Between two events, when the recording is whole up to this instant."""
+        while self._copies:
+            copy, done = self._copies.popleft()
+            if not self.pacer.ended:
+                bring_up_to_date(copy, self.session.recording, self.session.queue.now_ns)
+            done.set_result(not self.pacer.ended)
 
     def _act(self, at_ns: int, values: Mapping[str, Value]) -> None:
         self.journal.acted(at_ns, values)
@@ -171,6 +187,17 @@ class LiveSession:
 
         self.pacer.enter(cut_out)
         return found
+
+    def bring_up_to_date(self, copy: Recording) -> bool:
+        """Take over into a copy of the recording what has come since. Waits for the thread of the
+        session, which must have begun; False once it has ended.
+        """
+        done: Future[bool] = Future()
+        self._copies.append((copy, done))
+        while not self.pacer.ended or done.done():
+            with suppress(TimeoutError):
+                return done.result(timeout=_PATIENCE_S)
+        return False
 
     def step(self, kind: StepKind) -> None:
         """Pause, and go on to the next event of any kind, the next frame on the wire, or the next
