@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from contextlib import suppress
 from ipaddress import ip_address
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -85,7 +86,8 @@ def _in_browser(running: Running, listen: str, port: int, *, exposed: bool) -> i
     sys.stdout.flush()
     running.start()
     try:
-        site.run()
+        with suppress(KeyboardInterrupt):  # the way it ends
+            site.run()
     finally:
         running.stop()
     return 1 if running.failed else 0

@@ -31,14 +31,14 @@ class Apply(_Command):
     """Apply a fault, by its number among the offers."""
 
     do: Literal["apply"]
-    fault: int = Field(ge=0)
+    fault: int = Field(ge=0, le=100_000)
 
 
 class Clear(_Command):
     """Clear a fault that is there."""
 
     do: Literal["clear"]
-    fault: int = Field(ge=0)
+    fault: int = Field(ge=0, le=100_000)
 
 
 class Plain(_Command):
@@ -72,7 +72,7 @@ class Seen(_Command):
     """A state was shown."""
 
     do: Literal["seen"]
-    state: int = Field(ge=0)
+    state: int = Field(ge=0, lt=1 << 53)
 
 
 Command = Set | Apply | Clear | Plain | Step | Speed | Save | Seen

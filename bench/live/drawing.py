@@ -102,9 +102,7 @@ def draw(vehicle: Vehicle) -> Drawing:
             NodeMark(name, MIDDLE - _NODE_WIDTH // 2, top, _NODE_WIDTH, height, tuple(loads))
         )
         top += height + _GAP
-    gaps = tuple(
-        _gap(vehicle, before, node) for before, node in pairwise(nodes)
-    )
+    gaps = tuple(_gap(vehicle, before, node) for before, node in pairwise(nodes))
     return Drawing(WIDTH, top - _GAP + _FOOT, tuple(nodes), gaps)
 
 

@@ -109,9 +109,11 @@ class Running:
     # ---- watching ----
 
     def add(self, watcher: Watch) -> int:
-        """From now on call ``watcher(state)`` in the thread of the session, some 25 times a second.
-        Returns a ticket for :meth:`remove`.
+        """From now on call ``watcher(state)`` in the thread of the session, some 25 times a second;
+        of a session that failed it is told at once. Returns a ticket for :meth:`remove`.
         """
+        if self.failed:
+            watcher(self._view.state(self.failed))
         self._tickets += 1
         self._watchers = {**self._watchers, self._tickets: watcher}
         return self._tickets

@@ -37,7 +37,7 @@ class _Connection(H11Protocol):
     def _expect_request(self) -> None:
         # After an upgrade the transport belongs to another protocol, with limits of its own.
         mine = self.transport.get_protocol() is self
-        if mine and self.cycle is None and not self.transport.is_closing():
+        if mine and not self.headers and not self.transport.is_closing():
             self.transport.abort()
 
 
@@ -78,6 +78,7 @@ class Site:
                 ws_per_message_deflate=False,
                 h11_max_incomplete_event_size=LONGEST_HEADER,
                 limit_concurrency=MOST_CONNECTIONS,
+                backlog=_BACKLOG,  # the loop takes so many in one go, before any is turned away
                 timeout_graceful_shutdown=1,
                 lifespan="off",
                 log_config=None,

@@ -185,9 +185,9 @@ class _Guard:
         websocket = scope["type"] == "websocket"
         refusal = self._gate.refusal(scope["path"], scope["headers"], websocket=websocket)
         if refusal is not None:
-            await Response(refusal.text, refusal.status, _SECURITY, "text/plain")(
-                scope, receive, send
-            )
+            headers = {**_SECURITY, "Connection": "close"}
+            answer = Response(refusal.text, refusal.status, headers, "text/plain")
+            await answer(scope, receive, send)
             return
         await self._app({**scope, "path": self._gate.inside(scope["path"])}, receive, send)
 

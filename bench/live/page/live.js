@@ -34,7 +34,7 @@
   // ---- the state ----
   const show = (next) => {
     state = next;
-    put($("clock"), seconds(state.at));
+    put($("clock"), seconds(state.at, state.paused ? 6 : 3));
     showPace();
     showRules();
     for (const [name, element] of loads) {
