@@ -64,7 +64,28 @@ def live(
         return LiveSession(loaded, situation=situation or "", seed=seed, speed=speed)
 
     running = Running(loaded, make, folder)
+    if terminal:
+        return _on_terminal(running)
     return _in_browser(running, listen, port, exposed=exposed)
+
+
+def _on_terminal(running: Running) -> int:
+    """Show it here until somebody has seen enough."""
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise bad("--terminal", "needs a terminal for keys and pictures, and there is none")
+    from bench.live.keys import pressed  # noqa: PLC0415
+    from bench.live.terminal import Terminal  # noqa: PLC0415
+    from bench.report.screen import make_console  # noqa: PLC0415
+
+    running.start()
+    try:
+        with pressed() as keys, suppress(KeyboardInterrupt):
+            Terminal(running).run(make_console(), keys)
+    finally:
+        running.stop()
+    if running.failed:
+        print(f"linkloss: {running.failed}", file=sys.stderr)
+    return 1 if running.failed else 0
 
 
 def _in_browser(running: Running, listen: str, port: int, *, exposed: bool) -> int:
@@ -90,6 +111,8 @@ def _in_browser(running: Running, listen: str, port: int, *, exposed: bool) -> i
             site.run()
     finally:
         running.stop()
+    if running.failed:
+        print(f"linkloss: {running.failed}", file=sys.stderr)
     return 1 if running.failed else 0
 
 

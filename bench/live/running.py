@@ -179,7 +179,7 @@ class Running:
             raise CommandError("the recording is full: save it, and begin anew")
 
     def _save(self, name: str) -> str:
-        found = self._live.excerpt(name=name)
+        found = self._live.excerpt_now(name=name)
         path = save(found, self._folder, name)
         return f"Saved as {path.name}. {tally(found.judged())} Again: linkloss run {path}"
 

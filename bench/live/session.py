@@ -176,17 +176,17 @@ class LiveSession:
         """Clear all faults at one instant. Returns it in ns."""
         return self.pacer.enter(self._clear_all)
 
-    def excerpt(self, *, name: str = "live", title: str = "") -> Excerpt:
+    def excerpt_now(self, *, name: str = "live", title: str = "") -> Excerpt:
         """The session up to now. Waits for the thread of the session, which must have begun.
         Raises ValueError, with a text for the user, once it has ended.
         """
-        found = self.ask_for_excerpt(name=name, title=title)
+        found = self.excerpt(name=name, title=title)
         while not self.pacer.ended or found.done():
             with suppress(TimeoutError):
                 return found.result(timeout=_PATIENCE_S)
         raise ValueError("the session is over: nothing of it can be saved any more")
 
-    def ask_for_excerpt(self, *, name: str = "live", title: str = "") -> Future[Excerpt]:
+    def excerpt(self, *, name: str = "live", title: str = "") -> Future[Excerpt]:
         """The session up to now, once its thread has come to it."""
         found: Future[Excerpt] = Future()
         told = title or f"{self.vehicle.title}, driven by hand"

@@ -48,7 +48,7 @@ def play(story, vehicle=WREN, **settings) -> tuple[LiveSession, Excerpt]:
         (begun_ns + ms * MS + 137, lambda deed=deed: deed(live)) for ms, deed in sorted_story(story)
     ]
     last_ns = steps[-1][0]
-    steps.append((last_ns + 1, lambda: taken.append(live.ask_for_excerpt())))
+    steps.append((last_ns + 1, lambda: taken.append(live.excerpt())))
     steps.append((last_ns + 30 * MS, live.end))
     wall.story = steps
     live.run()
