@@ -21,6 +21,7 @@ from bench.faults.base import Fault
 from bench.live.journal import Journal
 from bench.live.snapshot import bring_up_to_date, empty_copy
 from bench.live.tally import Tally
+from bench.live.undisturbed import undisturbed
 from bench.model.consistency import value_problem
 from bench.model.expression import Value
 from bench.model.loading import Vehicle
@@ -91,23 +92,28 @@ class LiveSession:
         """Power up, go on until :meth:`end`, and let go of everything. ``between()`` is called
         often, whenever all that was due has happened.
         """
-
-        def look() -> None:
-            if not self.full and len(self.session.recording.frames) >= MOST_FRAMES:
-                self.full = True
-                self.pacer.pause()
-            self._serve_copies()
-            between()
-
         try:
-            self.session.begin()
-            self.pacer.resume()
-            self.pacer.run(look)
+            with undisturbed(lambda: len(self.session.recording.frames)) as tidy:
+
+                def look() -> None:
+                    tidy()
+                    self._look()
+                    between()
+
+                self.session.begin()
+                self.pacer.resume()
+                self.pacer.run(look)
         finally:
             self.pacer.end()
             self.session.end()
             self._serve_copies()
         self.session.loop.close()
+
+    def _look(self) -> None:
+        if not self.full and len(self.session.recording.frames) >= MOST_FRAMES:
+            self.full = True
+            self.pacer.pause()
+        self._serve_copies()
 
     def _serve_copies(self) -> None:
         """Between two events, when the recording is whole up to this instant."""
