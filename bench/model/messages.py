@@ -74,9 +74,9 @@ def load_database(path: Path, *, strict: bool = True) -> Database:
         raise BadInput.one(path, "", "this file defines no CAN messages")
     for message in database.messages:
         for signal in message.signals:
-            if signal.start < 0 or signal.length < 1:
+            if signal.start < 0:
                 where = f"message {message.name}, signal {signal.name}"
-                text = f"{signal.length} bits from start bit {signal.start}: expected 1 or more, from 0 on"
+                text = f"starts at bit {signal.start}; expected 0 or more"
                 raise BadInput.one(path, where, text)
     return database
 
