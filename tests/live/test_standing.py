@@ -13,6 +13,7 @@ from bench.live.session import LiveSession
 from bench.live.snapshot import bring_up_to_date, empty_copy
 from bench.live.standing import Watcher, watch
 from bench.model.loading import load_vehicle
+from bench.model.units import show_duration
 from bench.session import Session
 
 
@@ -73,6 +74,12 @@ def test_a_rule_is_broken_while_it_is_and_then_was(strict):
     assert last.now == ()
     assert [entry.subject for entry in last.past] == ["tail_left"]
     assert last.past[0].since_ns == broken[0].since_ns
+    reset = excerpt.recording.faults[1]
+    lamp = excerpt.recording.outputs["tail_left"]
+    assert last.past[0].until_ns == reset.applied_ns
+    wrong_ns = last.past[0].until_ns - last.past[0].since_ns
+    assert last.past[0].text.endswith(f"wrong for {show_duration(wrong_ns)}")
+    assert lamp.at(reset.applied_ns - 1) == 1.0
 
 
 def test_all_looks_together_tell_what_one_look_at_the_end_tells(strict):
