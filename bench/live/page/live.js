@@ -396,8 +396,14 @@
   const lost = (text) => { put($("lost"), text); $("lost").hidden = false; };
   wire.on("said", (text) => say(text));
   wire.on("refused", (text) => say(text, true));
-  wire.on("state", show);
-  wire.on("open", () => { $("lost").hidden = true; });
+  let heard = performance.now();
+  wire.on("state", (next) => { heard = performance.now(); if (!next.failed) $("lost").hidden = true; show(next); });
+  setInterval(() => {
+    if (!document.hidden && $("lost").hidden && performance.now() - heard > 3000) {
+      lost("Nothing has come from the bench for three seconds. A program may hold it up.");
+    }
+  }, 1000);
+  wire.on("open", () => { heard = performance.now(); $("lost").hidden = true; });
   wire.on("lost", () => lost("The bench does not answer. It may have been stopped; this page keeps trying."));
   wire.connect();
 })();
