@@ -74,6 +74,7 @@ class Site:
             uvicorn.Config(
                 app,
                 http=_Connection,
+                ws="websockets-sansio",
                 ws_max_size=LONGEST_MESSAGE,
                 ws_per_message_deflate=False,
                 h11_max_incomplete_event_size=LONGEST_HEADER,
