@@ -19,7 +19,7 @@ ROOT = Path(__file__).parents[1]
 FLOORS = [
     {"clock", "wallclock", "model.units", "model.problem"},
     {"wire"},
-    {"firmware", "scripts"},
+    {"firmware", "plugin_can", "scripts"},
     {"model"},
     {"faults", "recording", "traffic"},
     {"scenario"},
