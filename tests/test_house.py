@@ -26,6 +26,7 @@ FLOORS = [
     {"session", "replay", "judge", "timing"},
     {"campaign"},
     {"report", "schema", "demo"},
+    {"live"},
     {"cli", "pytest_plugin"},
 ]
 SIDE_BY_SIDE = [

@@ -1,0 +1,253 @@
+"""A vehicle that runs on real time while people flip its switches and break its cable.
+
+One thread runs it (:meth:`LiveSession.run`); everything else may be called from any thread. What
+comes from outside gets a virtual instant (:mod:`bench.clock.pace`) and stands in the journal, so
+that the session is a scenario: run on virtual time, it gives the same recording to the byte.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import Literal
+
+from bench.campaign.result import RunResult
+from bench.campaign.run import judged
+from bench.clock.pace import Clock, Pacer
+from bench.faults.base import Fault
+from bench.live.journal import Journal
+from bench.live.snapshot import bring_up_to_date, empty_copy
+from bench.live.tally import Tally
+from bench.model.consistency import value_problem
+from bench.model.expression import Value
+from bench.model.loading import Vehicle
+from bench.model.problem import BadInput, unknown
+from bench.recording import Recording
+from bench.scenario import Scenario, TimedAction
+from bench.session import Session
+
+MOST_FRAMES = 2_000_000
+"""A recording of so many frames is full: some hundred bytes of memory go into each."""
+_PATIENCE_S = 0.2
+"""Whoever waits for the session looks so often whether it is still there."""
+StepKind = Literal["event", "frame", "change"]
+
+
+@dataclass(frozen=True, slots=True)
+class Excerpt:
+    """A live session up to an instant: the scenario that it amounts to, and its recording."""
+
+    scenario: Scenario
+    recording: Recording
+
+    def judged(self) -> RunResult:
+        """All verdicts."""
+        return judged(self.scenario, self.recording)
+
+
+class LiveSession:
+    """One vehicle, powered up when :meth:`run` begins.
+
+    :param situation: a situation of the vehicle; its actions happen by themselves.
+    :param speed: virtual seconds for each real one, 0.1 to 10.
+    :raises BadInput: for a situation that the vehicle does not have, and a speed out of range.
+    """
+
+    def __init__(
+        self,
+        vehicle: Vehicle,
+        *,
+        situation: str = "",
+        seed: int = 0,
+        speed: float = 1.0,
+        wall: Clock | None = None,
+    ) -> None:
+        base, planned = _beginning(vehicle, situation, seed)
+        self.vehicle = vehicle
+        self.session = Session(base)
+        self.tally = Tally(vehicle.wire.bit_rate)
+        self.session.wire.observers.append(self.tally.note)
+        self.journal = Journal(base)
+        try:
+            self.pacer = Pacer(self.session.queue, speed=speed, wall=wall)
+        except ValueError as error:
+            raise BadInput.one("linkloss", "--speed", str(error)) from None
+        self.pacer.pause()
+        for action in planned:
+            self._plan(action)
+        self._copies: deque[tuple[Recording, Future[bool]]] = deque()
+        self.full = False
+        """Whether the recording has no room for more: the session stands still."""
+
+    def _plan(self, action: TimedAction) -> None:
+        self.pacer.schedule(action.at_ns, lambda at_ns: self._act(at_ns, action.values))
+
+    # ---- in the thread of the session ----
+
+    def run(self, between: Callable[[], object] = lambda: None) -> None:
+        """Power up, go on until :meth:`end`, and let go of everything. ``between()`` is called
+        often, whenever all that was due has happened.
+        """
+
+        def look() -> None:
+            if not self.full and len(self.session.recording.frames) >= MOST_FRAMES:
+                self.full = True
+                self.pacer.pause()
+            self._serve_copies()
+            between()
+
+        try:
+            self.session.begin()
+            self.pacer.resume()
+            self.pacer.run(look)
+        finally:
+            self.pacer.end()
+            self.session.end()
+            self._serve_copies()
+        self.session.loop.close()
+
+    def _serve_copies(self) -> None:
+        """Between two events, when the recording is whole up to this instant."""
+        while self._copies:
+            copy, done = self._copies.popleft()
+            if not self.pacer.ended:
+                bring_up_to_date(copy, self.session.recording, self.session.queue.now_ns)
+            done.set_result(not self.pacer.ended)
+
+    def _act(self, at_ns: int, values: Mapping[str, Value]) -> None:
+        self.journal.acted(at_ns, values)
+        self.session.act(values)
+
+    def _apply(self, at_ns: int, fault: Fault) -> None:
+        if not any(timed.fault == fault for timed in self.journal.active):
+            self.session.apply(self.journal.applied(at_ns, fault))
+
+    def _clear(self, at_ns: int, fault: Fault) -> None:
+        if any(timed.fault == fault for timed in self.journal.active):
+            self.journal.cleared(at_ns, fault)
+            self.session.clear(fault)
+
+    def _clear_all(self, at_ns: int) -> None:
+        for timed in self.journal.active:
+            self._clear(at_ns, timed.fault)
+
+    def _cut_out(self, at_ns: int, name: str, title: str) -> Excerpt:
+        """Everything up to the end of this instant, which is behind all stimuli."""
+        self.session.queue.run_until(at_ns)
+        recording = empty_copy(self.session.recording)
+        bring_up_to_date(recording, self.session.recording, at_ns)
+        return Excerpt(self.journal.scenario(at_ns, name=name, title=title), recording)
+
+    # ---- from any thread ----
+
+    def act(self, values: Mapping[str, Value]) -> int:
+        """Set inputs now. Returns the virtual instant in ns. Raises ValueError, with a text for
+        the user, for an input or a value that there is not.
+        """
+        known = self.vehicle.inputs
+        checked: dict[str, Value] = {}
+        for name, value in values.items():
+            if name not in known:
+                raise ValueError(unknown("input", name, known))
+            number = isinstance(value, int) and known[name].range is not None
+            checked[name] = float(value) if number else value
+            problem = value_problem(name, known[name], checked[name])
+            if problem:
+                raise ValueError(problem)
+        return self.pacer.enter(lambda at_ns: self._act(at_ns, checked))
+
+    def apply(self, fault: Fault) -> int:
+        """Apply a fault now; one that is there already stays as it is. Returns the virtual instant
+        in ns. Raises ValueError, with a text for the user, for one that does not fit the vehicle.
+        """
+        problem = fault.problem(self.vehicle)
+        if problem:
+            raise ValueError(problem)
+        return self.pacer.enter(lambda at_ns: self._apply(at_ns, fault))
+
+    def clear(self, fault: Fault) -> int:
+        """Clear a fault now, if it is there. Returns the virtual instant in ns."""
+        return self.pacer.enter(lambda at_ns: self._clear(at_ns, fault))
+
+    def clear_all(self) -> int:
+        """Clear all faults at one instant. Returns it in ns."""
+        return self.pacer.enter(self._clear_all)
+
+    def excerpt(self, *, name: str = "live", title: str = "") -> Future[Excerpt]:
+        """The session up to now, once the thread of the session has come to it."""
+        found: Future[Excerpt] = Future()
+        told = title or f"{self.vehicle.title}, driven by hand"
+
+        def cut_out(at_ns: int) -> None:
+            if found.set_running_or_notify_cancel():
+                found.set_result(self._cut_out(at_ns, name, told))
+
+        self.pacer.enter(cut_out)
+        return found
+
+    def bring_up_to_date(self, copy: Recording) -> bool:
+        """Take over into a copy of the recording what has come since. Waits for the thread of the
+        session, which must have begun; False once it has ended.
+        """
+        done: Future[bool] = Future()
+        self._copies.append((copy, done))
+        while not self.pacer.ended or done.done():
+            with suppress(TimeoutError):
+                return done.result(timeout=_PATIENCE_S)
+        return False
+
+    def step(self, kind: StepKind) -> None:
+        """Pause, and go on to the next event of any kind, the next frame on the wire, or the next
+        change of a load, an input, a node or a controller.
+        """
+        recording, tally = self.session.recording, self.tally
+        if kind == "frame":
+            before = tally.frames
+            self.pacer.step(lambda: tally.frames > before)
+        elif kind == "change":
+            known = _changes(recording)
+            self.pacer.step(lambda: _changes(recording) != known)
+        else:
+            self.pacer.step()
+
+    def end(self) -> None:
+        """Let :meth:`run` return."""
+        self.pacer.end()
+
+
+def _changes(recording: Recording) -> int:
+    """A number that grows with every change that a person would call one."""
+    found = sum(len(series.times) for series in recording.inputs.values())
+    found += sum(len(series.times) for series in recording.outputs.values())
+    found += sum(len(changes) for changes in recording.nodes.values())
+    return found + sum(len(changes) for changes in recording.controllers.values())
+
+
+def _beginning(
+    vehicle: Vehicle, situation: str, seed: int
+) -> tuple[Scenario, tuple[TimedAction, ...]]:
+    """How a session begins, and what happens in it by itself."""
+    inputs: Mapping[str, Value] = {}
+    planned: tuple[TimedAction, ...] = ()
+    if situation:
+        if situation not in vehicle.situations:
+            text = unknown("situation", situation, vehicle.situations)
+            raise BadInput.one(str(vehicle.path), "--situation", text)
+        table = vehicle.situations[situation]
+        inputs = dict(table.inputs)
+        planned = tuple(TimedAction(action.at, action.set) for action in table.actions)
+    base = Scenario(
+        name="live",
+        title=vehicle.title,
+        vehicle=vehicle,
+        situation="",
+        inputs=inputs,
+        actions=(),
+        faults=(),
+        lasts_ns=0,
+        seed=seed,
+    )
+    return base, planned

@@ -1,0 +1,141 @@
+"""A live session is a scenario: what is saved of it runs on virtual time to the same bytes."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from live_lab import MS, TAIL_STORY, WREN, act, apply, clear, fault, nothing, play
+
+from bench.campaign.run import run
+from bench.judge import Outcome
+from bench.live import session as session_module
+from bench.live.save import save
+from bench.live.session import LiveSession
+from bench.model.problem import BadInput
+from bench.report.machine import run_json
+from bench.scenario import load_scenario
+
+LUCK = [
+    (300, act(ignition="on", lights="dipped")),
+    (700, apply("drop", message="LampRequest", receiver="rear")),
+    (900, apply("bounce", input="indicator")),
+    (1000, act(indicator="left")),
+    (1300, apply("corrupt", message="LampRequest")),
+    (1301, apply("flood", node="rear", identifier=0)),
+    (1900, lambda live: live.clear_all()),
+    (2500, apply("bus_off", node="front")),
+    (2700, apply("hang", node="engine")),
+    (3500, act(engine_speed=812.5)),
+    (4000, nothing),
+]
+PAUSES = [
+    (200, act(ignition="on")),
+    (400, lambda live: live.pacer.pause()),
+    (500, act(lights="position", hazard="on")),
+    (501, apply("unplug", node="rear")),
+    (502, lambda live: live.step("frame")),
+    (503, act(hazard="off")),
+    (504, lambda live: live.step("change")),
+    (505, lambda live: live.step("event")),
+    (900, lambda live: live.pacer.set_speed(10)),
+    (901, lambda live: live.pacer.resume()),
+    (1200, clear("unplug", node="rear")),
+    (1300, lambda live: live.pacer.set_speed(0.1)),
+    (1900, nothing),
+]
+
+
+@pytest.mark.parametrize("story", [TAIL_STORY, LUCK, PAUSES], ids=["tail", "luck", "pauses"])
+def test_what_is_saved_runs_again_to_the_same_bytes_and_the_same_verdicts(story, tmp_path):
+    _, excerpt = play(story, seed=5)
+    path = save(excerpt, tmp_path, "driven")
+    again = run(load_scenario(path))
+    assert again.recording == excerpt.recording
+    live = excerpt.judged()
+    assert again.verdicts == live.verdicts
+    assert {verdict.outcome for verdict in live.verdicts} >= {Outcome.KEPT}
+    as_saved = replace(live, scenario=again.scenario)
+    assert run_json(again) == run_json(as_saved)
+
+
+def test_the_tail_lamp_stays_lit_and_the_loss_is_noticed():
+    _, excerpt = play(TAIL_STORY)
+    recording = excerpt.recording
+    cut_ns = recording.faults[0].applied_ns
+    assert recording.outputs["tail_left"].at(cut_ns + 1000 * MS) == 1.0
+    _, signal = WREN.signal("DashNotices.RearLost")
+    told = [entry.at_ns for entry in recording.handed["DashNotices"] if signal.raw(entry.data)]
+    assert cut_ns < told[0] < cut_ns + 800 * MS
+    assert not [verdict for verdict in excerpt.judged().verdicts if verdict.broken]
+
+
+def test_a_stimulus_is_recorded_at_its_virtual_instant():
+    stamps = []
+    _, excerpt = play([(500, lambda live: stamps.append(live.act({"lights": "position"})))])
+    assert [action.at_ns for action in excerpt.recording.actions] == stamps
+    assert stamps == [500 * MS + 137]
+
+
+def test_a_situation_happens_by_itself_and_is_written_out(tmp_path):
+    _, excerpt = play([(1000, act(door="open")), (2400, nothing)], situation="night_drive")
+    asked = [action.values for action in excerpt.recording.actions]
+    assert asked == [
+        {"lights": "position"},
+        {"lights": "dipped"},
+        {"door": "open"},
+        {"high_beam": "on"},
+        {"high_beam": "off"},
+        {"lights": "off"},
+    ]
+    again = run(load_scenario(save(excerpt, tmp_path, "drive")))
+    assert again.recording == excerpt.recording
+
+
+def test_a_fault_that_is_there_is_not_applied_twice_and_what_is_gone_not_cleared():
+    twice = apply("unplug", node="rear")
+    off = clear("unplug", node="rear")
+    _, excerpt = play([(100, twice), (200, twice), (300, off), (400, off), (500, nothing)])
+    assert len(excerpt.recording.faults) == len(excerpt.scenario.faults) == 1
+
+
+def test_what_does_not_fit_the_vehicle_is_refused_in_a_sentence():
+    live = LiveSession(WREN)
+    with pytest.raises(ValueError, match=r"unknown input 'light'.*did you mean 'lights'"):
+        live.act({"light": "on"})
+    with pytest.raises(ValueError, match="'lights' has no position 'posision'"):
+        live.act({"lights": "posision"})
+    with pytest.raises(ValueError, match="expected a number from 0 to 8000 rpm"):
+        live.act({"engine_speed": 9000})
+    with pytest.raises(ValueError, match="unknown node 'reer'"):
+        live.apply(fault("unplug", node="rear").model_copy(update={"node": "reer"}))
+    with pytest.raises(BadInput, match="unknown situation 'night'"):
+        LiveSession(WREN, situation="night")
+    with pytest.raises(BadInput, match="--speed: got a speed of 11"):
+        LiveSession(WREN, speed=11)
+
+
+def test_a_full_recording_pauses_the_session(monkeypatch):
+    monkeypatch.setattr(session_module, "MOST_FRAMES", 20)
+    live, excerpt = play([(2000, nothing)])
+    assert live.full
+    assert live.pacer.paused
+    assert 20 <= len(excerpt.recording.frames) <= 30
+
+
+def test_what_a_save_would_overwrite_stays(tmp_path):
+    _, excerpt = play([(100, nothing)])
+    first, second = save(excerpt, tmp_path, "drive"), save(excerpt, tmp_path, "drive")
+    assert (first.name, second.name) == ("drive.toml", "drive-2.toml")
+
+
+@pytest.mark.parametrize("name", ["../up", "a/b", "", ".hidden", "x" * 61, "semi;colon"])
+def test_a_name_is_a_plain_name(name, tmp_path):
+    _, excerpt = play([(10, nothing)])
+    with pytest.raises(ValueError, match="letters, digits"):
+        save(excerpt, tmp_path, name)
+
+
+def test_at_another_speed_the_same_real_instant_is_another_virtual_one():
+    _, excerpt = play([(100, act(ignition="on")), (300, nothing)], speed=10)
+    assert excerpt.recording.actions[0].at_ns == 10 * (100 * MS + 137)

@@ -1,0 +1,115 @@
+"""Broken now, broken before: what the judge says of a live session while it runs."""
+
+from __future__ import annotations
+
+import threading
+
+import pytest
+from live_lab import MS, TAIL_STORY, WREN, act, apply, clear, nothing, play
+
+from bench.judge import judge
+from bench.live.session import LiveSession
+from bench.live.snapshot import bring_up_to_date, empty_copy
+from bench.live.standing import Watcher, watch
+from bench.model.loading import load_vehicle
+from bench.session import Session
+
+
+@pytest.fixture(scope="module")
+def strict(tmp_path_factory):
+    """Wren with demands that its programs do not know of: tail lamps off without a link."""
+    folder = tmp_path_factory.mktemp("strict")
+    text = WREN.path.read_text(encoding="utf-8")
+    head, tail = text.split("[loads.tail_left]")
+    tail = tail.replace('on_stale = "on"', 'on_stale = "off"', 1)
+    dbc = (WREN.path.parent / "../../dbc/wren.dbc").resolve().as_posix()
+    text = f"{head}[loads.tail_left]{tail}".replace("../../dbc/wren.dbc", dbc)
+    (folder / "vehicle.toml").write_text(text, encoding="utf-8")
+    return load_vehicle(folder / "vehicle.toml")
+
+
+def looks(vehicle, story, every_ms=300):
+    """Run the session that a story amounts to once more, and look at it again and again."""
+    _, excerpt = play(story, vehicle)
+    scenario = excerpt.scenario
+    session = Session(scenario)
+    copy = empty_copy(session.recording)
+    watcher = Watcher(vehicle, scenario, copy)
+    found = []
+    session.begin()
+    for at_ns in range(every_ms * MS, scenario.lasts_ns, every_ms * MS):
+        session.run_to(at_ns)
+        session.queue.run_until(at_ns)
+        bring_up_to_date(copy, session.recording, at_ns)
+        found.append(watcher.look())
+    session.end()
+    return found, excerpt
+
+
+def test_nothing_is_broken_while_a_right_car_is_cut_and_mended():
+    found, _ = looks(WREN, TAIL_STORY, 111)
+    assert len(found) > 50
+    assert all(standing.now == standing.past == () for standing in found)
+
+
+def test_a_rule_is_broken_while_it_is_and_then_was(strict):
+    found, excerpt = looks(strict, TAIL_STORY)
+    cut = excerpt.recording.faults[0]
+    by_time = {standing.at_ns // MS: standing for standing in found}
+    assert by_time[1500].now == ()
+    broken = by_time[2400].now
+    assert [(entry.subject, entry.rule) for entry in broken] == [("tail_left", "stale")]
+    assert "after the cable between gauge and rear was cut" in broken[0].text
+    assert "rule: stale (off)" in broken[0].text
+    assert cut.applied_ns + 200 * MS < broken[0].since_ns < cut.applied_ns + 320 * MS
+    last = found[-1]
+    assert last.now == ()
+    assert [entry.subject for entry in last.past] == ["tail_left"]
+    assert last.past[0].since_ns == broken[0].since_ns
+
+
+def test_all_looks_together_tell_what_one_look_at_the_end_tells(strict):
+    story = [
+        (200, act(ignition="on", lights="position", hazard="on")),
+        (1400, apply("unplug", node="rear")),
+        (2100, clear("unplug", node="rear")),
+        (3900, apply("stuck", input="horn_button")),
+        (4500, apply("hang", node="front")),
+        (5200, clear("hang", node="front")),
+        (7000, nothing),
+    ]
+    found, excerpt = looks(strict, story)
+    told = {
+        (entry.subject, entry.rule)
+        for standing in found
+        for entry in (*standing.now, *standing.past)
+    }
+    verdicts = judge(strict, excerpt.recording)
+    assert told == {(verdict.subject, verdict.rule) for verdict in verdicts if verdict.broken}
+    assert told
+
+
+def test_how_often_it_looks_does_not_change_since_when_a_rule_is_broken(strict):
+    seldom, _ = looks(strict, TAIL_STORY, 1100)
+    often, _ = looks(strict, TAIL_STORY, 130)
+    since = [
+        {entry.since_ns for standing in found for entry in standing.now}
+        for found in (seldom, often)
+    ]
+    assert since[0] == since[1] != set()
+
+
+def test_a_watched_session_is_judged_until_it_ends():
+    live, seen = LiveSession(WREN, speed=10), []
+
+    def told(standing):
+        seen.append(standing)
+        if len(seen) == 2:
+            live.end()
+
+    watching = threading.Thread(target=watch, args=(live, told))
+    watching.start()
+    live.run()
+    watching.join(timeout=5)
+    assert not watching.is_alive()
+    assert seen[0].at_ns < seen[1].at_ns
