@@ -18,6 +18,7 @@ from bench.model.problem import BadInput, Problem, unknown
 from bench.model.toml import Source, read_toml
 from bench.model.units import Duration
 from bench.model.vehicle import InputValue, State, Table
+from bench.outside import Outside
 from bench.traffic import Traffic
 
 
@@ -51,7 +52,8 @@ class Expectation:
 @dataclass(frozen=True, slots=True)
 class Scenario:
     """What a session runs. ``name`` is the file's stem, or the name of a campaign's case.
-    ``traffic`` is the part of it that comes out of a log, if any.
+    ``traffic`` is the part of it that comes out of a log, ``outside`` who takes part from outside
+    of the bench, if any.
     """
 
     name: str
@@ -65,6 +67,7 @@ class Scenario:
     seed: int = 0
     expectations: tuple[Expectation, ...] = ()
     traffic: Traffic | None = None
+    outside: Outside | None = None
 
     @property
     def first_fault_ns(self) -> int | None:

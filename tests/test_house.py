@@ -21,12 +21,12 @@ FLOORS = [
     {"wire"},
     {"firmware", "plugin_can", "scripts"},
     {"model"},
-    {"faults", "recording", "traffic"},
+    {"faults", "outside", "recording", "replay.textlog", "traffic"},
     {"scenario"},
     {"session", "replay", "judge", "timing"},
     {"campaign"},
     {"report", "schema", "demo"},
-    {"live"},
+    {"live", "serve"},
     {"cli", "pytest_plugin"},
 ]
 SIDE_BY_SIDE = [
