@@ -19,6 +19,7 @@ from bench.model.toml import Source, read_toml
 from bench.model.units import Duration
 from bench.model.vehicle import InputValue, State, Table
 from bench.outside import Outside
+from bench.outside_file import OutsideTable, load_outside
 from bench.traffic import Traffic
 
 
@@ -149,6 +150,9 @@ class ScenarioFile(Table):
     seed: int = 0
     steps: tuple[Step, ...] = Field(default=(), description="the timeline")
     expect: tuple[Expect, ...] = ()
+    outside: OutsideTable | None = Field(
+        default=None, description="programs and real nodes that took part from outside"
+    )
 
 
 def load_scenario(path: str | Path) -> Scenario:
@@ -199,6 +203,7 @@ class _Builder:
             else:
                 self._fault(index, step, faults)
         expectations = tuple(self._expect(index, entry) for index, entry in enumerate(file.expect))
+        outside = self._outside()
         if self.problems:
             raise BadInput(self.problems)
         return Scenario(
@@ -212,7 +217,16 @@ class _Builder:
             lasts_ns=file.lasts,
             seed=file.seed,
             expectations=expectations,
+            outside=outside,
         )
+
+    def _outside(self) -> Outside | None:
+        if self.file.outside is None:
+            return None
+        table, folder = self.file.outside, self.path.parent
+        outside, problems = load_outside(table, folder, self.source, self.vehicle)
+        self.problems += problems
+        return outside
 
     def _note(self, place: tuple[str | int, ...], text: str) -> None:
         self.problems.append(self.source.problem(place, text))

@@ -22,6 +22,7 @@ FLOORS = [
     {"firmware", "plugin_can", "scripts"},
     {"model"},
     {"faults", "outside", "recording", "replay.textlog", "traffic"},
+    {"outside_file"},
     {"scenario"},
     {"session", "replay", "judge", "timing"},
     {"campaign"},

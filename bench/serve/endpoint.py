@@ -37,6 +37,7 @@ class Endpoint(ABC):
         self.closed = threading.Event()
         self._thread: threading.Thread | None = None
         self._said: set[str] = set()
+        self._gate = threading.Lock()
 
     def open(self, line: Line) -> None:
         """Begin to listen. Raises BadInput if that cannot be done."""
@@ -51,7 +52,18 @@ class Endpoint(ABC):
         if self._thread is not None:
             self._thread.join(2.0)
             self._thread = None
-            self.disconnect()
+            with self._gate:
+                self.disconnect()
+
+    def take(self, frame: Frame) -> None:
+        """The wire has delivered a frame. Whatever happens here is not the wire's concern."""
+        with self._gate:
+            if self.closed.is_set():
+                return
+            try:
+                self.deliver(frame)
+            except Exception as error:  # noqa: BLE001 - whatever a driver raises
+                self.say_once(f"a frame could not be sent: {error}")
 
     def say_once(self, text: str) -> None:
         """Say something that would be true again and again."""

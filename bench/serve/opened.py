@@ -39,7 +39,7 @@ class OpenWire:
         try:
             for endpoint in endpoints:
                 endpoint.open(self._line(endpoint.name))
-                self._outsiders.ears[endpoint.name] = endpoint.deliver
+                self._outsiders.ears[endpoint.name] = endpoint.take
         except BaseException:
             self.close()
             raise

@@ -75,7 +75,7 @@ class UdpEndpoint(Endpoint):
 
     def deliver(self, frame: Frame) -> None:
         """Send it to the group; a full buffer of the system loses it, as python-can warns."""
-        message = message_of(frame, 0, self.name)
+        message = message_of(frame, 0, None)
         try:
             self._mouth.send(pack_message(message))
         except BlockingIOError:
