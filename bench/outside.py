@@ -26,13 +26,15 @@ NS_PER_S = 1_000_000_000
 
 class OutsideEvent(NamedTuple):
     """Something that came from outside at an instant: a frame that was handed to the sender's
-    controller, or (without a frame) the presence of a program changed.
+    controller, or (without a frame) the presence of a program changed. ``hands``: what a person
+    did to a real node, which is a fault from ``off`` to ``on``.
     """
 
     at_ns: int
     name: str
     frame: Frame | None
     presence: Presence = "on"
+    hands: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,11 +45,13 @@ class Outside:
     :param nodes: nodes of the vehicle that are real: each has the controller of its node, at its
         place on the cable.
     :param events: what they did, in order; none in a run in which they themselves take part.
+    :param delay_ns: the longest that a frame takes between the wire and a real node, one way.
     """
 
     programs: tuple[str, ...] = ()
     nodes: tuple[str, ...] = ()
     events: tuple[OutsideEvent, ...] = ()
+    delay_ns: int = 0
 
 
 NOBODY = Outside()
@@ -55,7 +59,7 @@ NOBODY = Outside()
 
 def write_frames(events: Iterable[OutsideEvent]) -> Iterable[str]:
     """The lines of a log of all frames among the events."""
-    for at_ns, name, frame, _ in events:
+    for at_ns, name, frame, *_ in events:
         if frame is not None:
             seconds, rest = divmod(at_ns, NS_PER_S)
             yield f"({seconds}.{rest:09d}) {name} {frame}\n"

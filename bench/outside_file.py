@@ -16,11 +16,14 @@ from bench.outside import Outside, OutsideEvent, Presence, read_frames
 
 
 class PresenceStep(Table):
-    """A program comes onto the wire, goes off it, or only listens."""
+    """A program comes onto the wire, goes off it, or only listens; or what a person did to a real
+    node, off while it is so.
+    """
 
     at: Duration
     name: str
     state: Presence
+    hands: str = Field(default="", description="what a person did to a real node")
 
 
 class OutsideTable(Table):
@@ -29,6 +32,7 @@ class OutsideTable(Table):
     log: str = Field(description="SocketCAN text log with nine decimals, relative to this file")
     programs: tuple[str, ...] = Field(default=(), description="each with a controller of its own")
     nodes: tuple[str, ...] = Field(default=(), description="nodes of the vehicle that were real")
+    delay: Duration = Field(default=0, description="longest way between wire and real node")
     presence: tuple[PresenceStep, ...] = Field(default=(), description="programs come and go")
 
 
@@ -50,9 +54,11 @@ def load_outside(
         source.problem(("outside", "log"), unknown("sender", name, names))
         for name in sorted(strangers)
     ]
-    shown = [OutsideEvent(step.at, step.name, None, step.state) for step in table.presence]
+    shown = [
+        OutsideEvent(step.at, step.name, None, step.state, step.hands) for step in table.presence
+    ]
     events = sorted([*shown, *frames], key=lambda event: event.at_ns)
-    return Outside(table.programs, table.nodes, tuple(events)), problems
+    return Outside(table.programs, table.nodes, tuple(events), table.delay), problems
 
 
 def _misnamed(table: OutsideTable, source: Source, vehicle: Vehicle) -> Iterator[Problem]:
@@ -67,6 +73,7 @@ def _misnamed(table: OutsideTable, source: Source, vehicle: Vehicle) -> Iterator
         elif name in table.programs[:index]:
             yield source.problem(place, f"there are two of the name '{name}'")
     for index, step in enumerate(table.presence):
-        if step.name not in table.programs:
+        what, known = ("node", table.nodes) if step.hands else ("program", table.programs)
+        if step.name not in known:
             place = ("outside", "presence", index, "name")
-            yield source.problem(place, unknown("program", step.name, table.programs))
+            yield source.problem(place, unknown(what, step.name, known))

@@ -7,7 +7,9 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from bench.cli.adapter import Adapter
 from bench.cli.common import (
+    Flag,
     Quiet,
     Verbose,
     Words,
@@ -22,8 +24,10 @@ from bench.cli.common import (
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from bench.judge import Verdict
     from bench.live.session import Excerpt, LiveSession
     from bench.serve.endpoint import Endpoint
+    from bench.serve.opened import OpenWire
 
 _PATIENCE_S = 10.0
 _LOOK_S = 0.1
@@ -34,6 +38,12 @@ def serve(
     /,
     *,
     open: Words = None,  # noqa: A002 - the name of the option
+    real: str | None = None,
+    interface: str | None = None,
+    channel: str | None = None,
+    bitrate: int | None = None,
+    delay: str | None = None,
+    checklist: Flag = False,
     situation: str = "",
     fault: Words = None,
     lasts: str | None = None,
@@ -45,7 +55,7 @@ def serve(
     quiet: Quiet = False,
     verbose: Verbose = False,
 ) -> int:
-    """Run a vehicle in real time with its wire open to other programs, then judge what happened.
+    """Run a vehicle in real time, its wire open to other programs or to a real node, and judge it.
 
     Each program has an endpoint of its own; its frames reach the others only through the wire.
     Ends after --lasts, or with Ctrl-C.
@@ -56,6 +66,18 @@ def serve(
         The vehicle file. Default: the bundled demo vehicle, Wren.
     open
         How: udp (or udp:PORT), slcan, socketcan:vcan0; once for each program.
+    real
+        This node is a real one, behind an adapter; all others are simulated.
+    interface
+        Of the adapter, as python-can calls it: slcan, socketcan, gs_usb, ...
+    channel
+        Of the adapter, as python-can calls it: /dev/ttyACM0, can0, ...
+    bitrate
+        Of the adapter, in bits per second. Default: that of the wire, and no other will do.
+    delay
+        The longest time that a frame takes through the adapter, one way. Default: 20 ms.
+    checklist
+        Walk through the faults of the real node that need hands.
     situation
         What the driver and the engine are doing, by its name in the vehicle file.
     fault
@@ -77,8 +99,9 @@ def serve(
     verbose
         List the rules that the run did not put to the test, too.
     """
-    if not open:
-        raise bad("--open", "nothing is to be opened; expected udp, slcan or socketcan:vcan0")
+    if not open and real is None:
+        text = "nothing is to be opened; expected udp, slcan or socketcan:vcan0, or '--real NODE'"
+        raise bad("--open", text)
     logs = [Path(path) for path in log or ()]
     check_targets([json])
     check_logs(logs)
@@ -92,9 +115,11 @@ def serve(
     from bench.serve.opened import outside_of  # noqa: PLC0415
 
     loaded = load_vehicle(demo_vehicle() if vehicle is None else vehicle)
-    ends = endpoints(open)
     faults = [timed_fault(text, loaded) for text in fault or ()]
-    outside = outside_of(ends)
+    adapter = Adapter(real, interface, channel, bitrate, delay, checklist=checklist)
+    nodes = adapter.endpoints(loaded, faults)
+    programs = endpoints(open or ())
+    outside = outside_of(programs, nodes, adapter.delay_ns)
 
     def begin() -> LiveSession:
         return LiveSession(
@@ -102,17 +127,24 @@ def serve(
         )
 
     console = console_beside([json])
-    excerpt = serve_until(begin, ends, lasts_ns, console)
-    result = excerpt.judged()
+    adapter.warn(console, loaded)
+    by_hand: list[Verdict] = []
+    walk = adapter.walk(console, by_hand)
+    excerpt = serve_until(begin, [*programs, *nodes], lasts_ns, console, walk)
+    from dataclasses import replace  # noqa: PLC0415
+
     from bench.cli.running import write_run  # noqa: PLC0415
     from bench.report.timeline import show_run  # noqa: PLC0415
 
+    result = excerpt.judged()
+    result = replace(result, verdicts=(*result.verdicts, *by_hand))
     write_run(result, logs, json)
     if save is not None:
         from bench.live.save import save as save_session  # noqa: PLC0415
 
         console.print(f"linkloss run {save_session(excerpt, save, 'served')}", soft_wrap=True)
     show_run(console, result, quiet=quiet, verbose=verbose)
+    adapter.account(console, loaded, result)
     return result.exit_code
 
 
@@ -121,9 +153,11 @@ def serve_until(
     ends: Sequence[Endpoint],
     lasts_ns: int | None,
     console: Console,
+    walk: Callable[[OpenWire], object] | None = None,
 ) -> Excerpt:
-    """Run a session with its endpoints until it has lasted so long, or until Ctrl-C; returns what
-    happened. The session has a thread of its own, so that Ctrl-C never falls into the middle of it.
+    """Run a session with its endpoints until it has lasted so long, until ``walk`` is through, or
+    until Ctrl-C; returns what happened. The session has a thread of its own, so that Ctrl-C never
+    falls into the middle of it.
     """
     from bench.report.screen import paragraph  # noqa: PLC0415
     from bench.serve.opened import OpenWire  # noqa: PLC0415
@@ -137,12 +171,17 @@ def serve_until(
             live.pacer.schedule(lasts_ns, lambda _: thread.over.set())
         thread.start()
         try:
-            while thread.is_alive() and not thread.over.wait(_LOOK_S):
+            if walk is not None:
+                walk(opened)
+            while walk is None and thread.is_alive() and not thread.over.wait(_LOOK_S):
                 pass
         except KeyboardInterrupt:
             paragraph(console, "ended by hand")
         found = live.excerpt(name="served", title=f"{live.vehicle.title}, served")
-        excerpt = found.result(timeout=_PATIENCE_S) if thread.is_alive() else None
+        try:
+            excerpt = found.result(timeout=_PATIENCE_S) if thread.is_alive() else None
+        except TimeoutError:  # it has failed meanwhile, or hangs
+            excerpt = None
         opened.close()
         live.end()
         thread.join(_PATIENCE_S)
@@ -150,7 +189,8 @@ def serve_until(
             paragraph(console, text)
     if thread.failure is not None:
         raise thread.failure
-    assert excerpt is not None
+    if excerpt is None:
+        raise bad("serve", "the session does not answer; a program in it waits for ever")
     return excerpt
 
 

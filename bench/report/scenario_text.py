@@ -58,11 +58,15 @@ def _outside(outside: Outside, log: str) -> Iterator[str]:
     yield f"log = {_text(log)}"
     yield f"programs = {_value(outside.programs)}"
     yield f"nodes = {_value(outside.nodes)}"
+    if outside.delay_ns:
+        yield f"delay = {_text(write_duration(outside.delay_ns))}"
     yield "presence = ["
     for event in outside.events:
         if event.frame is None:
             at = write_duration(event.at_ns)
             step = {"at": at, "name": event.name, "state": event.presence}
+            if event.hands:
+                step["hands"] = event.hands
             yield f"  {_table(step)},"
     yield "]"
 

@@ -34,6 +34,8 @@ class OpenWire:
         self.live = live
         self.endpoints = endpoints
         self.notes: list[str] = []
+        self.heard_ns: dict[str, int] = {}
+        """When a frame of each was last heard."""
         self._say = say
         self._outsiders = live.session.outsiders
         try:
@@ -87,20 +89,28 @@ class OpenWire:
             say=self.say,
         )
 
+    def by_hand(self, node: str, text: str, *, there: bool) -> int:
+        """A person has done something to a real node, or undone it. Returns the instant in ns."""
+        presence: Presence = "off" if there else "on"
+        return self._enter(OutsideEvent(0, node, None, presence, text))
+
     def _heard(self, name: str, frame: Frame) -> None:
-        self._enter(OutsideEvent(0, name, frame))
+        self.heard_ns[name] = self._enter(OutsideEvent(0, name, frame))
 
     def _present(self, name: str, presence: Presence) -> None:
         if name in self._outsiders.outside.programs:
             self._enter(OutsideEvent(0, name, None, presence))
 
-    def _enter(self, event: OutsideEvent) -> None:
-        self.live.pacer.enter(lambda _: self._outsiders.act(event))
+    def _enter(self, event: OutsideEvent) -> int:
+        return self.live.pacer.enter(lambda _: self._outsiders.act(event))
 
 
-def outside_of(programs: Sequence[Endpoint], nodes: Sequence[Endpoint] = ()) -> Outside:
-    """Who takes part through these endpoints."""
+def outside_of(
+    programs: Sequence[Endpoint], nodes: Sequence[Endpoint] = (), delay_ns: int = 0
+) -> Outside:
+    """Who takes part through these endpoints; the way to a real node takes up to ``delay_ns``."""
     return Outside(
         programs=tuple(endpoint.name for endpoint in programs),
         nodes=tuple(endpoint.name for endpoint in nodes),
+        delay_ns=delay_ns,
     )

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from bench.clock import EventQueue
 from bench.outside import NOBODY, Outside, OutsideEvent
-from bench.recording import Recording
+from bench.recording import FaultRecord, Recording
 from bench.session.logged import LoggedNode
 from bench.wire import Controller, Frame, Wire
 from bench.wire.refusal import TransmitError
@@ -50,7 +50,9 @@ class Outsiders:
         """Somebody outside does something at this instant."""
         now_ns = self._queue.now_ns
         self._recording.outside.append(event._replace(at_ns=now_ns))
-        if event.frame is None:
+        if event.hands:
+            self._note_hands(event)
+        elif event.frame is None:
             self._show(self._controllers[event.name], event)
         elif not self._send(event.name, event.frame):
             self.refused[event.name] = self.refused.get(event.name, 0) + 1
@@ -78,6 +80,18 @@ class Outsiders:
         except TransmitError:
             return False
         return True
+
+    def _note_hands(self, event: OutsideEvent) -> None:
+        """A person did something to a real node: a fault, until it is undone."""
+        now_ns, faults = self._queue.now_ns, self._recording.faults
+        if event.presence == "off":
+            nodes = (event.name,)
+            record = FaultRecord("by_hand", event.hands, "node", False, nodes, now_ns, None)
+            faults.append(record)
+            return
+        for index, record in enumerate(faults):
+            if record.text == event.hands and record.cleared_ns is None:
+                faults[index] = record._replace(cleared_ns=now_ns)
 
     def _show(self, controller: Controller, event: OutsideEvent) -> None:
         if event.presence == "off":
