@@ -71,6 +71,8 @@ class Pacer:
         """
         self.queue = queue
         self.lateness = Lateness()
+        self.recent = Lateness()
+        """The same, for whoever wants to begin a new one now and then."""
         self.given_up_ns = 0
         """Real time for which virtual time stood still because the queue was too far behind."""
         self._wall: Clock = Wall() if wall is None else wall
@@ -274,7 +276,9 @@ class Pacer:
     def _note_lateness(self, due_ns: int) -> None:
         """All that was due from an instant on has just run: the first of it was the latest."""
         if not self._paused:
-            self.lateness.note(round((self.now_ns() - due_ns) / self._speed))
+            late_ns = round((self.now_ns() - due_ns) / self._speed)
+            self.lateness.note(late_ns)
+            self.recent.note(late_ns)
 
     def _shown_ns(self) -> int:
         if self._paused:

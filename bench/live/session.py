@@ -22,6 +22,7 @@ from bench.faults.base import Fault
 from bench.live.journal import Journal
 from bench.live.snapshot import bring_up_to_date, empty_copy
 from bench.live.tally import Tally
+from bench.live.undisturbed import undisturbed
 from bench.model.consistency import value_problem
 from bench.model.expression import Value
 from bench.model.loading import Vehicle
@@ -105,23 +106,28 @@ class LiveSession:
         """Power up, go on until :meth:`end`, and let go of everything. ``between()`` is called
         often, whenever all that was due has happened.
         """
-
-        def look() -> None:
-            if not self.full and len(self.session.recording.frames) >= MOST_FRAMES:
-                self.full = True
-                self.pacer.pause()
-            self._serve_copies()
-            between()
-
         try:
-            self.session.begin()
-            self.pacer.resume()
-            self.pacer.run(look)
+            with undisturbed(lambda: len(self.session.recording.frames)) as tidy:
+
+                def look() -> None:
+                    tidy()
+                    self._look()
+                    between()
+
+                self.session.begin()
+                self.pacer.resume()
+                self.pacer.run(look)
         finally:
             self.pacer.end()
             self.session.end()
             self._serve_copies()
         self.session.loop.close()
+
+    def _look(self) -> None:
+        if not self.full and len(self.session.recording.frames) >= MOST_FRAMES:
+            self.full = True
+            self.pacer.pause()
+        self._serve_copies()
 
     def _serve_copies(self) -> None:
         """Between two events, when the recording is whole up to this instant."""
@@ -194,16 +200,21 @@ class LiveSession:
         """Clear all faults at one instant. Returns it in ns."""
         return self.pacer.enter(self._clear_all)
 
+    def excerpt_now(self, *, name: str = "live", title: str = "") -> Excerpt:
+        """The session up to now. Waits for the thread of the session, which must have begun.
+        Raises ValueError, with a text for the user, once it has ended.
+        """
+        found = self.excerpt(name=name, title=title)
+        while not self.pacer.ended or found.done():
+            with suppress(TimeoutError):
+                return found.result(timeout=_PATIENCE_S)
+        raise ValueError("the session is over: nothing of it can be saved any more")
+
     def excerpt(self, *, name: str = "live", title: str = "") -> Future[Excerpt]:
-        """The session up to now, once the thread of the session has come to it."""
+        """The session up to now, once its thread has come to it."""
         found: Future[Excerpt] = Future()
         told = title or f"{self.vehicle.title}, driven by hand"
-
-        def cut_out(at_ns: int) -> None:
-            if found.set_running_or_notify_cancel():
-                found.set_result(self._cut_out(at_ns, name, told))
-
-        self.pacer.enter(cut_out)
+        self.pacer.enter(lambda at_ns: found.set_result(self._cut_out(at_ns, name, told)))
         return found
 
     def bring_up_to_date(self, copy: Recording) -> bool:

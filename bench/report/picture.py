@@ -84,11 +84,11 @@ class Pictures:
     def _inputs(self, at_ns: int) -> list[Text]:
         inputs = self.result.recording.inputs
         parts = [f"{name} {plain(series.at(at_ns))}" for name, series in inputs.items()]
-        return _columns([Text(printable(part)) for part in parts], self.width)
+        return columns([Text(printable(part)) for part in parts], self.width)
 
     def _loads(self, at_ns: int) -> list[Text]:
         outputs = self.result.recording.outputs
-        return _columns([_lamp(name, outputs[name].at(at_ns)) for name in outputs], self.width)
+        return columns([lamp(name, outputs[name].at(at_ns)) for name in outputs], self.width)
 
     def _nodes(self, at_ns: int) -> list[Text]:
         recording = self.result.recording
@@ -100,7 +100,7 @@ class Pictures:
             calm = state == "running" and wire == ErrorState.ACTIVE.value
             style = "" if calm else "yellow"
             cells.append(Text(f"{printable(name)}: {state}, {wire}", style=style))
-        return _columns(cells, self.width)
+        return columns(cells, self.width)
 
     # ---- what has just happened ----
 
@@ -143,7 +143,7 @@ class Pictures:
         return Text(text, style="red" if record.error is not None else "dim")
 
 
-def _lamp(name: str, level: float) -> Text:
+def lamp(name: str, level: float) -> Text:
     """A load: lit or dark by its sign, not by its colour alone."""
     sign, style = ("[X]", "bold green") if level > 0 else ("[ ]", "")
     return Text(f"{sign} {printable(name)}", style=style)
@@ -163,7 +163,7 @@ def _wire_words(change: NodeChange | ControllerChange | None) -> str:
     return known[change.state].value if change.state in known else change.state
 
 
-def _columns(parts: Sequence[Text], width: int) -> list[Text]:
+def columns(parts: Sequence[Text], width: int) -> list[Text]:
     """Short texts in columns of one width, read from left to right."""
     if not parts:
         return []

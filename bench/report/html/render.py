@@ -48,10 +48,13 @@ def render(page: Page) -> str:
     """The text of the file."""
     script = _text("page.js")
     digest = b64encode(sha256(script.encode()).digest()).decode()
-    template = _environment().get_template("page.html")
-    return template.render(
-        page=page, style=_text("style.css"), script=script, digest=digest, words=WORDS
-    )
+    template = environment().get_template("page.html")
+    return template.render(page=page, style=style(), script=script, digest=digest)
+
+
+def style() -> Markup:
+    """The look of all pages."""
+    return _text("style.css")
 
 
 def _text(name: str) -> Markup:
@@ -60,21 +63,23 @@ def _text(name: str) -> Markup:
 
 
 @cache
-def _environment() -> Environment:
-    environment = Environment(
-        loader=FileSystemLoader(_FOLDER),
+def environment(*folders: Path) -> Environment:
+    """Where templates come from, and what they may use: those of this folder and of others."""
+    made = Environment(
+        loader=FileSystemLoader([*folders, _FOLDER]),
         autoescape=True,
         undefined=StrictUndefined,
         finalize=_shown,
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters.update(
+    made.filters.update(
         boards=boards, unit=_unit, percent=_percent, ticks=ticks, fits=_fits, values=_values,
         trusted=Markup,
     )  # fmt: skip
-    environment.globals["HEIGHT"] = HEIGHT
-    return environment
+    made.globals["HEIGHT"] = HEIGHT
+    made.globals["words"] = WORDS
+    return made
 
 
 def _shown(value: Any) -> Any:

@@ -1,0 +1,243 @@
+"""The page of a live session in a real browser: somebody drives Wren, breaks, mends, saves it."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import signal
+import subprocess
+import sys
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+
+from bench.campaign.run import run
+from bench.demo import demo_vehicle
+from bench.judge import Outcome
+from bench.live.running import tally
+from bench.model.loading import load_vehicle
+from bench.scenario import load_scenario
+
+playwright = pytest.importorskip(
+    "playwright.sync_api", reason="needs playwright, of the extra 'test'"
+)
+axe = pytest.importorskip(
+    "axe_playwright_python.sync_playwright", reason="needs axe-playwright-python, of 'test'"
+)
+pytest.importorskip("starlette", reason="needs starlette, of the extra 'web'")
+pytest.importorskip("websockets", reason="needs websockets, of the extra 'web'")
+CHROMIUM = shutil.which("chromium")
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="needs the program chromium")
+ROOT = Path(__file__).parents[2]
+WIDTHS = {390: 844, 820: 1180, 1440: 900}
+CUT = "the cable between gauge and rear was cut"
+expect = playwright.expect
+
+
+@pytest.fixture(scope="module")
+def saved(tmp_path_factory):
+    return tmp_path_factory.mktemp("saved")
+
+
+@pytest.fixture(scope="module")
+def address(saved):
+    """``linkloss live`` on Wren, as a user starts it; Ctrl+C ends it well."""
+    command = [sys.executable, "-m", "bench.cli", "live", "--folder", str(saved)]
+    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True) as process:
+        found = None
+        while found is None:
+            line = process.stdout.readline()
+            assert line, "it ended"
+            found = re.search(r"http://127\.0\.0\.1:\d+/\S+/", line)
+        yield found[0]
+        process.send_signal(signal.SIGINT)
+        assert process.wait(timeout=10) == 0
+
+
+@pytest.fixture(scope="module")
+def chromium(address):
+    with playwright.sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def open_page(chromium, address):
+    """Opens the page; no error and no request to anywhere else may come of it."""
+    complaints, contexts = [], []
+
+    def requested(request):
+        if not request.url.startswith((address, "data:")):
+            complaints.append(request.url)
+
+    def opened(width=1440, **settings):
+        context = chromium.new_context(
+            viewport={"width": width, "height": WIDTHS[width]}, **settings
+        )
+        contexts.append(context)
+        page = context.new_page()
+        page.on("console", lambda message: complaints.append(message.text))
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        page.on("request", requested)
+        page.goto(address)
+        expect(page.locator("#standing")).not_to_have_text("Nothing has been judged yet.")
+        return page
+
+    yield opened
+    for context in contexts:
+        context.close()
+    assert complaints == []
+
+
+def load(page, name):
+    return page.locator(f"[data-load={name}]")
+
+
+def lit(page, name):
+    return expect(load(page, name)).to_have_class(re.compile(r"\bon\b"))
+
+
+def begin_anew(page):
+    page.get_by_role("button", name="Begin anew").click()
+    expect(page.locator("#said")).to_contain_text("Begun anew")
+
+
+def test_lights_on_cable_cut_tail_lit_notice_given_reset_mended_saved_and_run_again(
+    open_page, saved
+):
+    page = open_page()
+    begin_anew(page)
+    page.get_by_role("group", name="ignition").get_by_role("radio", name="on", exact=True).check()
+    page.get_by_role("radio", name="position").check()
+    lit(page, "tail_left")
+
+    page.get_by_role("button", name="cable between gauge and rear").click()
+    page.get_by_role("button", name=f"cut: {CUT}").click()
+    notice = page.locator("[data-notice=rear_lost]")
+    expect(notice).to_have_text("rear_lost: given")
+    lit(page, "tail_left")
+    lit(page, "link_lamp")
+    expect(page.locator("#active")).to_contain_text(CUT)
+
+    page.get_by_role("button", name="Reset rear").click()
+    rear = page.locator("tr[data-node=rear]")
+    expect(rear).to_contain_text("running")
+    lit(page, "tail_left")
+
+    page.get_by_role("button", name=f"Clear: {CUT}").click()
+    expect(notice).to_have_text("rear_lost")
+    expect(page.locator("#none")).to_be_visible()
+    expect(page.locator("#standing")).to_have_text("No rule is broken at this moment.")
+    page.wait_for_timeout(1300)  # the time to rejoin is over, so that it was put to the test
+
+    page.get_by_role("textbox", name="Name").fill("tail")
+    page.get_by_role("button", name="Save as scenario").click()
+    said = page.locator("#said")
+    expect(said).to_contain_text("Saved as tail.toml")
+    with ThreadPoolExecutor() as pool:  # a browser that is driven has an event loop in this thread
+        again = pool.submit(lambda: run(load_scenario(saved / "tail.toml"))).result()
+    assert tally(again) in said.inner_text()
+    kept = {(v.subject, v.rule) for v in again.verdicts if v.outcome is Outcome.KEPT}
+    assert {("rear_lost", "notice"), ("rear", "rejoin")} <= kept
+    assert not again.broken
+    assert [timed.fault.kind for timed in again.scenario.faults] == ["cut", "reset"]
+
+
+def test_a_fault_is_dragged_onto_the_cable(open_page):
+    page = open_page()
+    begin_anew(page)
+    gap = page.locator("[data-place='gap:front|engine']")
+    page.get_by_role("button", name="cut", exact=True).drag_to(gap)
+    expect(gap).to_have_class(re.compile(r"\bcut\b"))
+    expect(page.locator("#active li")).to_have_count(1)
+
+
+def test_all_of_it_goes_by_keyboard(open_page):
+    page = open_page()
+    begin_anew(page)
+    page.get_by_role("button", name="unplug", exact=True).focus()
+    page.keyboard.press("Enter")
+    node = page.locator("[data-place='node:rear']")
+    expect(node).to_have_class(re.compile(r"\bcan\b"))
+    node.focus()
+    page.keyboard.press("Enter")
+    expect(page.locator("#active")).to_contain_text("plug of rear was pulled")
+    expect(node).to_have_attribute("aria-label", re.compile("node rear: error-passive"))
+    page.get_by_role("button", name="mute", exact=True).press("Enter")
+    page.keyboard.press("Escape")
+    expect(page.get_by_role("button", name="mute", exact=True)).to_have_attribute(
+        "aria-pressed", "false"
+    )
+    page.keyboard.press("p")
+    expect(page.get_by_role("button", name="Go on")).to_be_visible()
+    before = page.locator("#clock").inner_text()
+    page.keyboard.press("f")
+    expect(page.locator("#clock")).not_to_have_text(before)
+    page.get_by_role("button", name="Go on").click()
+    page.locator("[data-input=lights] input").first.focus()
+    page.keyboard.press("ArrowRight")
+    lit(page, "position_front")
+
+
+def test_a_fault_on_an_input_and_on_a_message(open_page):
+    page = open_page()
+    begin_anew(page)
+    page.get_by_role("button", name="faults of lights").click()
+    page.get_by_role("button", name=re.compile("^stuck: ")).click()
+    expect(page.locator("[data-input=lights] .badge")).to_have_text("⚡ stuck")
+    page.get_by_role("button", name="faults of LampRequest").click()
+    page.get_by_role("button", name=re.compile("^corrupt: ")).click()
+    expect(page.locator("tr[data-message=LampRequest] .badge")).to_contain_text("corrupt")
+    expect(page.locator("tr[data-node=dash]")).to_contain_text("bus-off")
+    page.get_by_role("button", name="Clear all").click()
+    expect(page.locator("#none")).to_be_visible()
+
+
+def test_a_sensor_is_a_slider(open_page):
+    page = open_page()
+    begin_anew(page)
+    page.get_by_label("coolant_temperature", exact=True).fill("120")
+    expect(page.locator("tr[data-message=EngineData]")).to_contain_text("CoolantTemperature 120")
+    lit(page, "overheat_lamp")
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_nothing_sticks_out_and_fingers_hit_what_they_point_at(open_page, width):
+    page = open_page(width, has_touch=True)
+    assert page.evaluate("() => document.documentElement.scrollWidth") <= width
+    for button in page.locator("button:visible, select:visible").all():
+        assert button.bounding_box()["height"] >= 24  # WCAG 2.2, 2.5.8 target size (minimum)
+    names = page.locator(".car .label").all()
+    assert len(names) == len(load_vehicle(demo_vehicle()).loads)
+    car = page.locator("svg.car").bounding_box()
+    for name in names:
+        box = name.bounding_box()
+        assert car["x"] - 1 <= box["x"]
+        assert box["x"] + box["width"] <= car["x"] + car["width"] + 1
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_no_serious_hindrance_for_anybody(open_page, scheme):
+    """The checker is a script of its own, which the page's policy does not let in."""
+    page = open_page(color_scheme=scheme, bypass_csp=True)
+    begin_anew(page)
+    page.get_by_role("button", name="cut", exact=True).click()
+    found = axe.Axe().run(page).response["violations"]
+    serious = [
+        (rule["id"], [node["html"] for node in rule["nodes"]][:3])
+        for rule in found
+        if rule["impact"] in ("serious", "critical")
+    ]
+    assert serious == []
+
+
+def test_a_page_that_comes_back_shows_the_session_as_it_is(open_page):
+    first = open_page(820)
+    begin_anew(first)
+    first.get_by_role("radio", name="dipped").check()
+    second = open_page(390)
+    expect(second.get_by_role("radio", name="dipped")).to_be_checked()
+    first.reload()
+    expect(first.get_by_role("radio", name="dipped")).to_be_checked()
