@@ -50,6 +50,7 @@ class AdapterEndpoint(Endpoint):
             raise BadInput.one("linkloss", self._option, text) from None
         self._writer = threading.Thread(target=self._write, name=f"{self.name} out", daemon=True)
         self._writer.start()
+        self.line.present("on")
 
     def disconnect(self) -> None:
         """Close the bus."""
@@ -59,8 +60,8 @@ class AdapterEndpoint(Endpoint):
 
     def read(self) -> None:
         """Hear one message."""
-        message = self._bus.recv(_WAIT_S)
-        if message is None or not message.is_rx:
+        message = self._bus.recv(_WAIT_S)  # is_rx says nothing here: what other programs of this
+        if message is None:  # computer send on a SocketCAN interface counts as sent
             return
         if message.is_error_frame:
             self.error_frames += 1

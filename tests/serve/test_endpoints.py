@@ -138,6 +138,7 @@ class TestAdapter:
         return opened(AdapterEndpoint("rear", "virtual", request.node.name, "--real", {}))
 
     def test_frames_go_both_ways(self, endpoint, far):
+        assert endpoint.presence.get(timeout=SOON) == "on"
         far.send(message())
         assert endpoint.frames.get(timeout=SOON) == Frame(0x123, b"\x01")
         endpoint.take(Frame(0x321, b"\x07"))
