@@ -257,6 +257,8 @@ class _Builder:
         place = ("expect", index)
         if entry.load not in self.vehicle.loads:
             self._note((*place, "load"), unknown("load", entry.load, self.vehicle.loads))
+        elif self.file.outside and self.vehicle.loads[entry.load].node in self.file.outside.nodes:
+            self._note((*place, "load"), "its node is real: what it did is not in a recording")
         first = entry.at if entry.from_ is None else entry.from_
         last = entry.at if entry.to is None else entry.to
         assert first is not None

@@ -7,6 +7,7 @@ adapter_text.py the protocol that is spoken there
 adapter.py      an adapter, or any other bus that python-can can open
 asked.py        what a user asks to be opened, as endpoints
 opened.py       a live session with all of them
+doors.py        the same for each session that `live` begins
 real.py         a real node: what can be done to it and said of it, and the caution
 checklist.py    faults that need hands
 """

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import re
 import threading
 from itertools import pairwise
 
@@ -14,6 +16,7 @@ from bench.model.loading import load_vehicle
 from bench.model.problem import BadInput
 from bench.replay.fault_text import timed_fault
 from bench.scenario import load_scenario
+from bench.serve.doors import Doors
 from bench.serve.opened import OpenWire, outside_of
 from bench.session import simulate
 from bench.wire import Frame
@@ -131,3 +134,25 @@ def test_more_than_the_queue_of_a_controller_holds_is_refused_and_counted(served
         f"one: {refused} frames found no free place in the queue of its controller"
     )
     assert sum(record.sender == "one" for record in sent.frames) <= 400 - refused
+
+
+def test_doors_open_for_each_session_that_begins_and_close_behind_it(vehicle):
+    told = []
+    doors = Doors(["slcan"], told.append)
+    sessions = [doors.begin(lambda outside: LiveSession(vehicle, outside=outside)) for _ in "ab"]
+    paths = [re.search(r"channel=\"(.+?)\"", text)[1] for text in told]
+    assert all(text.startswith("slcan1: can.Bus(") for text in told)
+    assert len(paths) == 2
+    assert [live.session.outsiders.outside.programs for live in sessions] == [("slcan1",)] * 2
+    os.close(os.open(paths[-1], os.O_RDWR | os.O_NOCTTY))  # the last one is there
+    doors.close()
+    with pytest.raises(OSError):
+        os.open(paths[-1], os.O_RDWR | os.O_NOCTTY)
+
+
+def test_without_a_word_nothing_is_opened(vehicle):
+    seen = []
+    doors = Doors([], pytest.fail)
+    doors.begin(lambda outside: seen.append(outside) or LiveSession(vehicle))
+    assert seen == [None]
+    doors.close()

@@ -11,13 +11,16 @@ from __future__ import annotations
 import pytest
 from serve_lab import rear_status, reporting_car
 
+from bench.campaign.again import judged_again
 from bench.campaign.run import run
 from bench.judge import Outcome
 from bench.model.loading import load_vehicle
 from bench.model.problem import BadInput
 from bench.outside import Outside, OutsideEvent
 from bench.replay.fault_text import timed_fault
-from bench.scenario import Scenario, TimedAction
+from bench.report.html import write_run_page
+from bench.report.machine import run_json
+from bench.scenario import Scenario, TimedAction, load_scenario
 from bench.serve.real import caution, ensure_real, scope
 
 MS = 1_000_000
@@ -178,3 +181,31 @@ def test_the_caution_names_the_loads_and_the_scope_what_is_not_seen(vehicle):
     assert "Judged by what it reports, one sample for each message: accessory_socket" in told
     assert "not moved by the bench: ignition, hazard, brake_pedal" in told
     assert "because no signal reports them: low_beam_left" in "\n".join(scope(vehicle, "front"))
+
+
+def test_the_json_of_a_run_is_judged_again_to_the_same_verdicts(vehicle, tmp_path):
+    result = ran(vehicle, lambda _: True)
+    path = tmp_path / "run.json"
+    path.write_text(run_json(result))
+    again = judged_again(path)
+    assert again.recording == result.recording
+    assert again.verdicts == result.verdicts
+    assert again.exit_code == 1
+
+
+def test_a_page_of_a_run_shows_what_there_is(vehicle, tmp_path):
+    path = tmp_path / "run.html"
+    write_run_page(ran(vehicle, lambda _: True), path)
+    assert "accessory_socket" in path.read_text()
+
+
+def test_nothing_can_be_expected_of_a_load_of_a_real_node(vehicle, tmp_path):
+    (tmp_path / "frames.log").write_text("")
+    path = tmp_path / "scenario.toml"
+    path.write_text(
+        f'title = "x"\nvehicle = "{vehicle.path}"\nlasts = "1 s"\n'
+        'expect = [{ load = "tail_left", state = "on", at = "500 ms" }]\n'
+        '[outside]\nlog = "frames.log"\nnodes = ["rear"]\n'
+    )
+    with pytest.raises(BadInput, match="its node is real"):
+        load_scenario(path)
