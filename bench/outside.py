@@ -46,12 +46,15 @@ class Outside:
         place on the cable.
     :param events: what they did, in order; none in a run in which they themselves take part.
     :param delay_ns: the longest that a frame takes between the wire and a real node, one way.
+    :param doubt: why nothing can be said of the real nodes, if that is so: the bench lost frames
+        on the way to them, or its time stood still.
     """
 
     programs: tuple[str, ...] = ()
     nodes: tuple[str, ...] = ()
     events: tuple[OutsideEvent, ...] = ()
     delay_ns: int = 0
+    doubt: str = ""
 
 
 NOBODY = Outside()

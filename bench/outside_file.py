@@ -33,6 +33,7 @@ class OutsideTable(Table):
     programs: tuple[str, ...] = Field(default=(), description="each with a controller of its own")
     nodes: tuple[str, ...] = Field(default=(), description="nodes of the vehicle that were real")
     delay: Duration = Field(default=0, description="longest way between wire and real node")
+    doubt: str = Field(default="", description="why nothing can be said of the real nodes")
     presence: tuple[PresenceStep, ...] = Field(default=(), description="programs come and go")
 
 
@@ -58,7 +59,8 @@ def load_outside(
         OutsideEvent(step.at, step.name, None, step.state, step.hands) for step in table.presence
     ]
     events = sorted([*shown, *frames], key=lambda event: event.at_ns)
-    return Outside(table.programs, table.nodes, tuple(events), table.delay), problems
+    outside = Outside(table.programs, table.nodes, tuple(events), table.delay, table.doubt)
+    return outside, problems
 
 
 def _misnamed(table: OutsideTable, source: Source, vehicle: Vehicle) -> Iterator[Problem]:

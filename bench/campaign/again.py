@@ -53,7 +53,7 @@ def _real(told: Mapping[str, Any] | None) -> Outside | None:
     """Which nodes were real; what they did stands in the recording."""
     if told is None:
         return None
-    return Outside(nodes=tuple(told["nodes"]), delay_ns=told["delay_ns"])
+    return Outside(nodes=tuple(told["nodes"]), delay_ns=told["delay_ns"], doubt=told["doubt"])
 
 
 def _vehicle(path: Path, named: object, given: str | Path | None) -> str | Path:

@@ -62,8 +62,10 @@ class Adapter:
         more = {"bitrate": rate}
         return [AdapterEndpoint(self.real, self.interface, self.channel, "--real", more)]
 
-    def warn(self, console: Console, vehicle: Vehicle) -> None:
-        """The caution, before anything runs."""
+    def warn(self, console: Console, vehicle: Vehicle, speed: float) -> None:
+        """The caution, before anything runs. Raises BadInput for a speed but that of real nodes."""
+        if self.real is not None and speed != 1:
+            raise bad("--speed", f"got {speed:g}; '{self.real}' is real and knows only 1")
         if self.real is not None and not self.checklist:  # which begins with it
             from bench.report.screen import paragraph  # noqa: PLC0415
             from bench.serve.real import caution  # noqa: PLC0415

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -127,12 +128,10 @@ def serve(
         )
 
     console = console_beside([json])
-    adapter.warn(console, loaded)
+    adapter.warn(console, loaded, speed)
     by_hand: list[Verdict] = []
     walk = adapter.walk(console, by_hand)
     excerpt = serve_until(begin, [*programs, *nodes], lasts_ns, console, walk)
-    from dataclasses import replace  # noqa: PLC0415
-
     from bench.cli.running import write_run  # noqa: PLC0415
     from bench.report.timeline import show_run  # noqa: PLC0415
 
@@ -191,7 +190,9 @@ def serve_until(
         raise thread.failure
     if excerpt is None:
         raise bad("serve", "the session does not answer; a program in it waits for ever")
-    return excerpt
+    assert excerpt.scenario.outside is not None
+    outside = opened.as_it_went(excerpt.scenario.outside)
+    return replace(excerpt, scenario=replace(excerpt.scenario, outside=outside))
 
 
 class _SessionThread(threading.Thread):

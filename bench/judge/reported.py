@@ -50,6 +50,8 @@ def judge_real(vehicle: Vehicle, recording: Recording, outside: Outside) -> list
     others = tuple(name for name in recording.logged if name not in outside.nodes)
     told = declared_rules(vehicle, recording.logged)
     declared = [rule for rule in declared_rules(vehicle, others) if rule not in told]
+    if outside.doubt:
+        return [Verdict(*rule, Outcome.NOT_EXERCISED, text=outside.doubt) for rule in declared]
     reports = {
         name: _reports(vehicle, recording, load, outside.delay_ns)
         for name, load in vehicle.loads.items()

@@ -246,7 +246,11 @@ def _broken(result: RunResult, verdict: Verdict) -> dict[str, Any]:
 
 
 def _real(outside: Outside) -> dict[str, Any]:
-    return {"nodes": list(outside.nodes), "delay_ns": outside.delay_ns}
+    return {
+        "nodes": list(outside.nodes),
+        "delay_ns": outside.delay_ns,
+        "doubt": outside.doubt,
+    }
 
 
 def _verdict(verdict: Verdict) -> list[Any]:

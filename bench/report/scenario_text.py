@@ -60,6 +60,8 @@ def _outside(outside: Outside, log: str) -> Iterator[str]:
     yield f"nodes = {_value(outside.nodes)}"
     if outside.delay_ns:
         yield f"delay = {_text(write_duration(outside.delay_ns))}"
+    if outside.doubt:
+        yield f"doubt = {_text(outside.doubt)}"
     yield "presence = ["
     for event in outside.events:
         if event.frame is None:

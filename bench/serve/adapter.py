@@ -56,7 +56,10 @@ class AdapterEndpoint(Endpoint):
         """Close the bus."""
         if self._writer is not None:
             self._writer.join(2.0)
-        self._bus.shutdown()
+        try:
+            self._bus.shutdown()
+        except Exception as error:  # noqa: BLE001 - an adapter that was pulled off cannot close
+            self.say_once(f"could not be closed: {error}")
 
     def read(self) -> None:
         """Hear one message."""
@@ -79,7 +82,7 @@ class AdapterEndpoint(Endpoint):
         try:
             self._out.put_nowait(frame)
         except queue.Full:
-            self.say_once(f"frames were lost: {_MOST} wait for the adapter already")
+            self.lose(f"frames were lost: {_MOST} wait for the adapter already")
 
     def how_to_join(self) -> str:
         """Where the others are."""
@@ -95,4 +98,4 @@ class AdapterEndpoint(Endpoint):
                 self._bus.send(message_of(frame, 0, self.channel), timeout=_WAIT_S)
             except Exception as error:  # noqa: BLE001 - whatever a driver raises
                 if not self.closed.is_set():
-                    self.say_once(f"a frame could not be sent: {error}")
+                    self.lose(f"a frame could not be sent: {error}")

@@ -34,6 +34,8 @@ class Endpoint(ABC):
     def __init__(self, name: str) -> None:
         self.name = name
         self.line: Line
+        self.lost = 0
+        """How many frames did not get through, at the least."""
         self.closed = threading.Event()
         self._thread: threading.Thread | None = None
         self._said: set[str] = set()
@@ -63,7 +65,12 @@ class Endpoint(ABC):
             try:
                 self.deliver(frame)
             except Exception as error:  # noqa: BLE001 - whatever a driver raises
-                self.say_once(f"a frame could not be sent: {error}")
+                self.lose(f"a frame could not be sent: {error}")
+
+    def lose(self, text: str) -> None:
+        """Something did not get through."""
+        self.lost += 1
+        self.say_once(text)
 
     def say_once(self, text: str) -> None:
         """Say something that would be true again and again."""
@@ -77,7 +84,7 @@ class Endpoint(ABC):
                 self.read()
         except Exception as error:  # noqa: BLE001 - whatever a driver raises
             if not self.closed.is_set():
-                self.say_once(f"is lost: {error}")
+                self.lose(f"is lost: {error}")
                 self.line.present("off")
 
     @abstractmethod

@@ -7,11 +7,13 @@ what they hear, each frame with an instant of its own.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from functools import partial
 from types import TracebackType
 from typing import Self
 
 from bench.live.session import LiveSession
+from bench.model.units import show_duration
 from bench.outside import Outside, OutsideEvent, Presence
 from bench.serve.endpoint import Endpoint, Line
 from bench.wire import Frame
@@ -68,6 +70,7 @@ class OpenWire:
             f"{name}: {count} frames found no free place in the queue of its controller"
             for name, count in self._outsiders.refused.items()
         ]
+        told += [f"{end.name}: {end.lost} frames were lost" for end in self.endpoints if end.lost]
         pacer = self.live.pacer
         late_ms = pacer.lateness.percentile(0.99) / 1e6
         told.append(f"99 of 100 turns of the wire were at most {late_ms:.2f} ms late")
@@ -75,6 +78,22 @@ class OpenWire:
             lost_s = pacer.given_up_ns / 1e9
             told.append(f"the computer was too slow: the wire stood still for {lost_s:.3f} s")
         return told
+
+    def as_it_went(self, outside: Outside) -> Outside:
+        """What can be said of the real nodes, after how the session went: a wire that was late
+        makes the way to them longer, and what was lost on it makes all of it doubtful.
+        """
+        pacer, lost = self.live.pacer, [end.lost for end in self._real() if end.lost]
+        doubt = ""
+        if lost:
+            doubt = f"because {sum(lost)} frames did not get through to a real node"
+        elif pacer.given_up_ns:
+            doubt = f"because the wire stood still for {show_duration(pacer.given_up_ns)}"
+        return replace(outside, delay_ns=outside.delay_ns + pacer.lateness.worst_ns, doubt=doubt)
+
+    def _real(self) -> list[Endpoint]:
+        nodes = self._outsiders.outside.nodes
+        return [endpoint for endpoint in self.endpoints if endpoint.name in nodes]
 
     def say(self, text: str) -> None:
         """Tell whoever watches, and remember it for the end."""

@@ -71,7 +71,7 @@ class SerialLineEndpoint(Endpoint):
         """Write what waits and what is new, as far as the program takes it."""
         with self._lock:
             if len(self._waiting) + len(text) > _MOST:
-                self.say_once("frames were lost: the program does not read them")
+                self.lose("frames were lost: the program does not read them")
                 return
             self._waiting += text
             try:

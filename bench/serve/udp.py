@@ -79,7 +79,7 @@ class UdpEndpoint(Endpoint):
         try:
             self._mouth.send(pack_message(message))
         except BlockingIOError:
-            self.say_once("frames were lost: the buffer of the system is full")
+            self.lose("frames were lost: the buffer of the system is full")
 
     def how_to_join(self) -> str:
         """The bus that a program opens."""

@@ -153,6 +153,23 @@ class TestAdapter:
         assert endpoint.error_frames == 1
         assert endpoint.frames.empty()
 
+    def test_a_node_behind_an_adapter_on_a_serial_line(self, opened):
+        pytest.importorskip("serial")
+        adapter = opened(SerialLineEndpoint("the adapter itself"))
+        more = {"bitrate": 250_000, "sleep_after_open": 0}
+        endpoint = opened(AdapterEndpoint("rear", "slcan", adapter.path, "--real", more))
+        assert adapter.presence.get(timeout=SOON) == "on"
+        adapter.take(Frame(0x202, b"\x01"))
+        assert endpoint.frames.get(timeout=SOON) == Frame(0x202, b"\x01")
+        endpoint.take(Frame(0x0A0, b"\x02"))
+        assert adapter.frames.get(timeout=SOON) == Frame(0x0A0, b"\x02")
+        adapter.close()  # pulled off the computer
+        endpoint.take(Frame(0x0A0))
+        told = [endpoint.said.get(timeout=SOON) for _ in range(2)]
+        assert [text for text in told if text.startswith("rear: is lost")]
+        endpoint.close()
+        assert endpoint.lost >= 1
+
     @pytest.mark.parametrize(
         ("interface", "said"),
         [

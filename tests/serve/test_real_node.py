@@ -9,11 +9,12 @@ last request at the latest.
 from __future__ import annotations
 
 import pytest
-from serve_lab import rear_status, reporting_car
+from serve_lab import Program, rear_status, reporting_car
 
 from bench.campaign.again import judged_again
 from bench.campaign.run import run
 from bench.judge import Outcome
+from bench.live.session import LiveSession
 from bench.model.loading import load_vehicle
 from bench.model.problem import BadInput
 from bench.outside import Outside, OutsideEvent
@@ -21,6 +22,7 @@ from bench.replay.fault_text import timed_fault
 from bench.report.html import write_run_page
 from bench.report.machine import run_json
 from bench.scenario import Scenario, TimedAction, load_scenario
+from bench.serve.opened import OpenWire, outside_of
 from bench.serve.real import caution, ensure_real, scope
 
 MS = 1_000_000
@@ -35,7 +37,7 @@ def vehicle(tmp_path_factory):
     return reporting_car(tmp_path_factory.mktemp("car"))
 
 
-def ran(vehicle, socket, *, fault=CUT, silent=(), key_ms=500):
+def ran(vehicle, socket, *, fault=CUT, silent=(), key_ms=500, doubt=""):
     """A run of 8 s; ``socket(ms)`` is what rear reports, but not within ``silent`` (from, to)."""
     events = [
         OutsideEvent(at * MS, "rear", rear_status(vehicle, count, socket_on=socket(at)))
@@ -51,7 +53,7 @@ def ran(vehicle, socket, *, fault=CUT, silent=(), key_ms=500):
         actions=(TimedAction(key_ms * MS, {"ignition": "accessory"}),),
         faults=(timed_fault(fault, vehicle),),
         lasts_ns=8000 * MS,
-        outside=Outside(nodes=("rear",), events=tuple(events), delay_ns=20 * MS),
+        outside=Outside(nodes=("rear",), events=tuple(events), delay_ns=20 * MS, doubt=doubt),
     )
     return run(scenario)
 
@@ -209,3 +211,31 @@ def test_nothing_can_be_expected_of_a_load_of_a_real_node(vehicle, tmp_path):
     )
     with pytest.raises(BadInput, match="its node is real"):
         load_scenario(path)
+
+
+def test_where_the_bench_lost_frames_nothing_is_judged(vehicle):
+    result = ran(vehicle, lambda _: True, doubt="because 3 frames did not get through")
+    assert not result.broken
+    found = verdict(result, "accessory_socket", "stale")
+    assert (found.outcome, found.text) == (
+        Outcome.NOT_EXERCISED,
+        "because 3 frames did not get through",
+    )
+
+
+def test_a_wire_that_was_late_makes_the_way_longer_and_a_loss_makes_it_doubtful(vehicle):
+    node = Program("rear")
+    live = LiveSession(vehicle, outside=outside_of([], [node], 20 * MS))
+    with OpenWire(live, [node]) as wire:
+        outside = live.session.outsiders.outside
+        assert wire.as_it_went(outside) == outside
+        live.pacer.lateness.note(7 * MS)
+        assert wire.as_it_went(outside).delay_ns == 27 * MS
+        live.pacer.given_up_ns = 300 * MS
+        assert wire.as_it_went(outside).doubt == "because the wire stood still for 300.0 ms"
+        node.lose("x")
+        assert (
+            wire.as_it_went(outside).doubt == "because 1 frames did not get through to a real node"
+        )
+    live.session.end()
+    live.session.loop.close()

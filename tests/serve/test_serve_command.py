@@ -27,6 +27,7 @@ REAL = ["--real", "rear", "--interface", "virtual", "--channel", "real rear"]
         (["--open", "slcan", "--channel", "x"], "belongs to a real node"),
         (["--open", "slcan", "--checklist"], "belongs to a real node"),
         (["--real", "rear"], "expected '--interface' and '--channel'"),
+        ([*REAL, "--speed", "2"], "'rear' is real and knows only 1"),
         ([*REAL, "--bitrate", "500000"], "got 500000; the wire of Wren runs at 250000"),
         ([*REAL, "--fault", "hang(rear)@1s+1s"], "would happen inside of 'rear', which is real"),
         (["--real", "rear", "--interface", "vrtual", "--channel", "x"], "cannot open 'vrtual'"),
