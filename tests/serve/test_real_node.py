@@ -232,7 +232,7 @@ def test_a_wire_that_was_late_makes_the_way_longer_and_a_loss_makes_it_doubtful(
         live.pacer.lateness.note(7 * MS)
         assert wire.as_it_went(outside).delay_ns == 27 * MS
         live.pacer.given_up_ns = 300 * MS
-        assert wire.as_it_went(outside).doubt == "because the wire stood still for 300.0 ms"
+        assert wire.as_it_went(outside).doubt == "because the wire stood still for 300 ms"
         node.lose("x")
         assert (
             wire.as_it_went(outside).doubt == "because 1 frames did not get through to a real node"
