@@ -36,7 +36,7 @@ def _places(vehicle: Vehicle, fault: Fault) -> tuple[Place, ...]:
     """A fault goes where its parameters point: a parameter is known by what it names."""
     found: list[Place] = []
     for name, value in fault:
-        if isinstance(value, tuple):
+        if name == "between":
             found.append(("gap", gap_name(vehicle, value)))
         elif isinstance(value, str):
             found += _named(vehicle, name, value)
@@ -46,6 +46,7 @@ def _places(vehicle: Vehicle, fault: Fault) -> tuple[Place, ...]:
 def _named(vehicle: Vehicle, parameter: str, value: str) -> list[Place]:
     kinds: dict[str, tuple[str, Any]] = {
         "node": ("node", vehicle.nodes),
+        "beside": ("node", vehicle.nodes),
         "receiver": ("node", vehicle.nodes),
         "input": ("input", vehicle.inputs),
         "load": ("load", vehicle.loads),

@@ -53,7 +53,7 @@ class Running:
         self._watchers: dict[int, Watch] = {}
         self._tickets = 0
         self._number = 0
-        self._threads: list[threading.Thread] = []
+        self._thread: threading.Thread | None = None
         self._turn = threading.Lock()
         self._live = make()
         self._view = View(self._live, self.offers)
@@ -67,18 +67,17 @@ class Running:
         def told(standing: Standing) -> None:
             view.standing = standing
 
-        self._threads = [
-            threading.Thread(target=self._run, args=(live, view), name="session", daemon=True),
-            threading.Thread(target=watch, args=(live, told), name="judge", daemon=True),
-        ]
-        for thread in self._threads:
-            thread.start()
+        self._thread = threading.Thread(
+            target=self._run, args=(live, view), name="session", daemon=True
+        )
+        self._thread.start()
+        threading.Thread(target=watch, args=(live, told), name="judge", daemon=True).start()
 
     def stop(self) -> None:
-        """End, and wait until all of it has."""
+        """End, and wait until the vehicle is off the bench; the judge notices by itself."""
         self._live.end()
-        for thread in self._threads:
-            thread.join(_PATIENCE_S)
+        if self._thread is not None:
+            self._thread.join(_PATIENCE_S)
 
     def _anew(self) -> None:
         """End the session and begin another one."""

@@ -74,9 +74,14 @@ class Watcher:
             if _lasts(verdict, end_ns):
                 entry = self._ongoing(verdict, end_ns)
                 now[(entry.subject, entry.rule)] = entry
+        ended = {
+            (verdict.subject, verdict.rule): verdict
+            for verdict in found
+            if not _lasts(verdict, end_ns)
+        }
         for place, entry in self._now.items():
             if place not in now:
-                self._past.append(replace(entry, until_ns=end_ns))
+                self._past.append(self._ended(entry, ended.get(place), end_ns))
         self._now = now
         self._note_past(verdict for verdict in found if not _lasts(verdict, end_ns))
         del self._past[:-MOST_PAST]
@@ -94,6 +99,16 @@ class Watcher:
             since_ns = min(since_ns, known.since_ns)
         whole = replace(verdict, at_ns=since_ns, wrong_for_ns=end_ns - since_ns)
         return Break(verdict.subject, verdict.rule, since_ns, None, self._sentence(whole))
+
+    def _ended(self, entry: Break, verdict: Verdict | None, end_ns: int) -> Break:
+        """A break that was there at the last look. Where the judge no longer speaks of it, it ended
+        somewhere before this one.
+        """
+        if verdict is None or verdict.at_ns is None or verdict.wrong_for_ns is None:
+            return replace(entry, until_ns=end_ns)
+        until_ns = verdict.at_ns + verdict.wrong_for_ns
+        whole = replace(verdict, at_ns=entry.since_ns, wrong_for_ns=until_ns - entry.since_ns)
+        return replace(entry, until_ns=until_ns, text=self._sentence(whole))
 
     def _note_past(self, verdicts: Iterable[Verdict]) -> None:
         """Breaks that came and went between two looks. One that has been told ends no sooner."""

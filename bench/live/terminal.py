@@ -127,7 +127,7 @@ class Terminal:
             yield Text("nothing has been judged yet")
         elif not state["broken"]:
             past = f", {len(state['past'])} broken before" if state["past"] else ""
-            yield Text(f"no rule is broken at this moment{past}", "green")
+            yield Text(f"no rule is broken at this moment{past}")
         else:
             yield Text(f"{count(len(state['broken']), 'rule')} broken at this moment:", "bold red")
             yield from (Text(f"* {printable(entry['text'])}") for entry in state["broken"][:4])

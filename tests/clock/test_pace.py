@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bench.clock import EventQueue
@@ -273,13 +273,14 @@ def test_an_error_of_an_action_ends_the_run(pacer, queue, wall):
         pacer.run()
 
 
+@settings(max_examples=40)
 @given(
     st.lists(
         st.tuples(
             st.sampled_from(["enter", "turn", "pause", "resume", "slower", "faster", "step"]),
             st.integers(0, 300 * MS),
         ),
-        max_size=40,
+        max_size=25,
     )
 )
 def test_the_same_stimuli_at_their_stamps_on_virtual_time_give_the_same(script):

@@ -40,7 +40,7 @@ def test_a_session_that_fails_says_so(tmp_path):
 def test_who_comes_after_a_session_has_failed_is_told_too(tmp_path):
     with Bench(tmp_path) as bench:
         bench.live.pacer.enter(lambda at_ns: 1 / 0)
-        bench.running._threads[0].join(5)
+        bench.running._thread.join(5)
         with bench.client() as client:
             watcher = Watcher(client)
             assert "division by zero" in watcher.next("state")["failed"]

@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from live_lab import MS, TAIL_STORY, WREN, act, apply, clear, fault, nothing, play
 
 from bench.campaign.run import run
+from bench.faults.catalogue import make_fault
 from bench.judge import Outcome
 from bench.live import session as session_module
 from bench.live.save import save
 from bench.live.session import LiveSession
+from bench.model.loading import load_vehicle
 from bench.model.problem import BadInput
 from bench.report.machine import run_json
 from bench.scenario import load_scenario
 
+ROOT = Path(__file__).parents[2]
 LUCK = [
     (300, act(ignition="on", lights="dipped")),
     (700, apply("drop", message="LampRequest", receiver="rear")),
@@ -57,6 +62,37 @@ def test_what_is_saved_runs_again_to_the_same_bytes_and_the_same_verdicts(story,
     assert {verdict.outcome for verdict in live.verdicts} >= {Outcome.KEPT}
     as_saved = replace(live, scenario=again.scenario)
     assert run_json(again) == run_json(as_saved)
+
+
+def test_a_program_in_c_does_the_same_again_too(tmp_path):
+    """It runs ahead of the clock, up to the next instant at which something may come from outside:
+    live that is soon, on virtual time late.
+    """
+    pytest.importorskip("cffi", reason="needs the extra 'firmware'")
+    if shutil.which("cc") is None:
+        pytest.skip("needs a C compiler")
+    for path in (ROOT / "bench" / "start").iterdir():
+        if path.is_file():
+            shutil.copy(path, tmp_path)
+    car = load_vehicle(tmp_path / "vehicle.toml")
+    unplugged = make_fault("unplug", {"node": "rear"}, car)
+    hung = make_fault("hang", {"node": "rear"}, car)
+    story = [
+        (300, act(lights="on")),
+        (900, lambda live: live.apply(unplugged)),
+        (1300, lambda live: live.pacer.pause()),
+        (1310, act(lights="off")),
+        (1320, lambda live: live.step("event")),
+        (1330, lambda live: live.pacer.resume()),
+        (1800, lambda live: live.clear(unplugged)),
+        (2300, lambda live: live.apply(hung)),
+        (2900, lambda live: live.clear(hung)),
+        (3200, nothing),
+    ]
+    _, excerpt = play(story, car)
+    again = run(load_scenario(save(excerpt, tmp_path, "driven")))
+    assert again.recording == excerpt.recording
+    assert len(excerpt.recording.frames) > 100
 
 
 def test_the_tail_lamp_stays_lit_and_the_loss_is_noticed():

@@ -18,7 +18,7 @@ import pytest
 client = pytest.importorskip("websockets.asyncio.client", reason="needs the extra 'web'")
 pytest.importorskip("uvicorn", reason="needs the extra 'web'")
 ROOT = Path(__file__).parents[2]
-SECONDS = float(os.environ.get("LINKLOSS_LIVE_SECONDS", "2"))
+SECONDS = float(os.environ.get("LINKLOSS_LIVE_SECONDS", "1"))
 CLIENTS = 10
 
 

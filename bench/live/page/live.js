@@ -68,17 +68,13 @@
   const ms = (us) => `${(us / 1000).toFixed(us < 10000 ? 1 : 0)} ms`;
 
   const showRules = () => {
-    const word = state.broken.length ? "broken" : state.judged ? "kept" : "untested";
-    const section = $("rules");
-    if (!section.classList.contains(word)) {
-      section.className = word;
-      $("fuse").setAttribute("class", `f ${word}`);
-      $("fuse").setAttribute("aria-label", word === "kept" ? "none is broken" : word);
-      $("fuse").firstElementChild.setAttribute("href", `#fuse-${word}`);
-    }
+    flag($("rules"), "broken", state.broken.length > 0);
+    flag($("rules"), "calm", !state.broken.length);
     const count = state.broken.length;
     put($("standing"), count ? `${count === 1 ? "1 rule is" : `${count} rules are`} broken at this moment.`
       : state.judged ? "No rule is broken at this moment." : "Nothing has been judged yet.");
+    $("alarm").hidden = !count;
+    put($("alarm"), `${count} broken`);
     $("standing").title = `judged up to ${seconds(state.judged)}`;
     list($("broken"), state.broken.map((entry) => entry.text));
     $("before").hidden = !state.past.length;
@@ -196,7 +192,8 @@
       button.textContent = "Clear";
       button.setAttribute("aria-label", `Clear: ${fault.text}`);
       button.addEventListener("click", () => wire.send({ do: "clear", fault: fault.number }));
-      item.append(text, button);
+      item.append(text);
+      if (fault.number >= 0) item.append(button);
       return item;
     }));
     $("none").hidden = state.faults.length > 0;
@@ -264,8 +261,8 @@
   for (const button of all(".kind")) {
     button.addEventListener("click", () => {
       const kind = button.dataset.kind;
-      const alone = faults.filter((fault) => fault.kind === kind && !fault.places.length);
-      if (alone.length) choose(kind, alone);
+      const alike = faults.filter((fault) => fault.kind === kind);
+      if (alike.some((fault) => !fault.places.length)) choose(kind, alike); // nowhere to drop some of them
       else arm(armed === kind ? "" : kind);
     });
   }
@@ -399,8 +396,14 @@
   const lost = (text) => { put($("lost"), text); $("lost").hidden = false; };
   wire.on("said", (text) => say(text));
   wire.on("refused", (text) => say(text, true));
-  wire.on("state", show);
-  wire.on("open", () => { $("lost").hidden = true; });
+  let heard = performance.now();
+  wire.on("state", (next) => { heard = performance.now(); if (!next.failed) $("lost").hidden = true; show(next); });
+  setInterval(() => {
+    if (!document.hidden && $("lost").hidden && performance.now() - heard > 3000) {
+      lost("Nothing has come from the bench for three seconds. A program may hold it up.");
+    }
+  }, 1000);
+  wire.on("open", () => { heard = performance.now(); $("lost").hidden = true; });
   wire.on("lost", () => lost("The bench does not answer. It may have been stopped; this page keeps trying."));
   wire.connect();
 })();
