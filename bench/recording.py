@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Generic, NamedTuple, TypeVar
 
 from bench.model.expression import Value
+from bench.outside import OutsideEvent
 from bench.traffic import Shift
 from bench.wire import WireRecord
 
@@ -150,6 +151,8 @@ class Recording:
     - ``logged``: the nodes that had no program in this run; what they sent came out of a log. Of
       their loads, programs and requests the recording knows nothing. ``shift`` says how much
       later than in the log their frames came (None where nothing was played).
+    - ``outside``: what programs and real nodes outside of the bench did. A real node counts as
+      logged.
     """
 
     vehicle: str
@@ -169,6 +172,7 @@ class Recording:
     prints: list[Printed] = field(default_factory=list)
     logged: tuple[str, ...] = ()
     shift: Shift | None = None
+    outside: list[OutsideEvent] = field(default_factory=list)
 
     @property
     def valid_frames(self) -> dict[tuple[int, bool], list[WireRecord]]:

@@ -18,6 +18,8 @@ from bench.model.problem import BadInput, Problem, unknown
 from bench.model.toml import Source, read_toml
 from bench.model.units import Duration
 from bench.model.vehicle import InputValue, State, Table
+from bench.outside import Outside
+from bench.outside_file import OutsideTable, load_outside
 from bench.traffic import Traffic
 
 
@@ -51,7 +53,8 @@ class Expectation:
 @dataclass(frozen=True, slots=True)
 class Scenario:
     """What a session runs. ``name`` is the file's stem, or the name of a campaign's case.
-    ``traffic`` is the part of it that comes out of a log, if any.
+    ``traffic`` is the part of it that comes out of a log, ``outside`` who takes part from outside
+    of the bench, if any.
     """
 
     name: str
@@ -65,6 +68,7 @@ class Scenario:
     seed: int = 0
     expectations: tuple[Expectation, ...] = ()
     traffic: Traffic | None = None
+    outside: Outside | None = None
 
     @property
     def first_fault_ns(self) -> int | None:
@@ -146,6 +150,9 @@ class ScenarioFile(Table):
     seed: int = 0
     steps: tuple[Step, ...] = Field(default=(), description="the timeline")
     expect: tuple[Expect, ...] = ()
+    outside: OutsideTable | None = Field(
+        default=None, description="programs and real nodes that took part from outside"
+    )
 
 
 def load_scenario(path: str | Path) -> Scenario:
@@ -196,6 +203,7 @@ class _Builder:
             else:
                 self._fault(index, step, faults)
         expectations = tuple(self._expect(index, entry) for index, entry in enumerate(file.expect))
+        outside = self._outside()
         if self.problems:
             raise BadInput(self.problems)
         return Scenario(
@@ -209,7 +217,16 @@ class _Builder:
             lasts_ns=file.lasts,
             seed=file.seed,
             expectations=expectations,
+            outside=outside,
         )
+
+    def _outside(self) -> Outside | None:
+        if self.file.outside is None:
+            return None
+        table, folder = self.file.outside, self.path.parent
+        outside, problems = load_outside(table, folder, self.source, self.vehicle)
+        self.problems += problems
+        return outside
 
     def _note(self, place: tuple[str | int, ...], text: str) -> None:
         self.problems.append(self.source.problem(place, text))
@@ -240,6 +257,8 @@ class _Builder:
         place = ("expect", index)
         if entry.load not in self.vehicle.loads:
             self._note((*place, "load"), unknown("load", entry.load, self.vehicle.loads))
+        elif self.file.outside and self.vehicle.loads[entry.load].node in self.file.outside.nodes:
+            self._note((*place, "load"), "its node is real: what it did is not in a recording")
         first = entry.at if entry.from_ is None else entry.from_
         last = entry.at if entry.to is None else entry.to
         assert first is not None

@@ -15,6 +15,11 @@ def monotonic_seconds() -> float:
     return time.monotonic()  # noqa: TID251 - the one door
 
 
+def epoch_ns() -> int:
+    """Real time in ns since the epoch, for the time stamps that programs see."""
+    return time.time_ns()
+
+
 def wait_seconds(seconds: float) -> None:
     """Let real time pass: only to show something at the pace at which it happened."""
     time.sleep(seconds)  # noqa: TID251 - the one door

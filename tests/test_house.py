@@ -19,14 +19,15 @@ ROOT = Path(__file__).parents[1]
 FLOORS = [
     {"clock", "wallclock", "model.units", "model.problem"},
     {"wire"},
-    {"firmware", "scripts"},
+    {"firmware", "plugin_can", "scripts"},
     {"model"},
-    {"faults", "recording", "traffic"},
+    {"faults", "outside", "recording", "replay.textlog", "traffic"},
+    {"outside_file"},
     {"scenario"},
     {"session", "replay", "judge", "timing"},
     {"campaign"},
     {"report", "schema", "demo"},
-    {"live"},
+    {"live", "serve"},
     {"cli", "pytest_plugin"},
 ]
 SIDE_BY_SIDE = [

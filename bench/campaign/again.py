@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 from bench.campaign.result import RunResult
 from bench.campaign.run import judged
 from bench.model.loading import Vehicle, load_vehicle
 from bench.model.problem import BadInput
+from bench.outside import Outside
 from bench.recording import Recording
 from bench.replay.recorded import read_document, recording_of
 from bench.scenario import Expectation, Scenario, TimedAction
@@ -39,10 +42,18 @@ def judged_again(path: str | Path, vehicle: str | Path | None = None) -> RunResu
             lasts_ns=recording.end_ns,
             seed=recording.seed,
             expectations=expectations,
+            outside=_real(document["real"]),
         )
     except (KeyError, TypeError, ValueError) as error:
         raise BadInput.one(path, "", f"the recording is damaged: {error!r}") from None
     return judged(scenario, recording)
+
+
+def _real(told: Mapping[str, Any] | None) -> Outside | None:
+    """Which nodes were real; what they did stands in the recording."""
+    if told is None:
+        return None
+    return Outside(nodes=tuple(told["nodes"]), delay_ns=told["delay_ns"], doubt=told["doubt"])
 
 
 def _vehicle(path: Path, named: object, given: str | Path | None) -> str | Path:

@@ -11,6 +11,7 @@ from bench.judge.evidence import Evidence
 from bench.judge.flashing import mean_rate, whole_cycles
 from bench.judge.masks import level_bit, names
 from bench.judge.paint import levels
+from bench.judge.reported import judge_real
 from bench.model.units import show_duration
 from bench.recording import Recording
 from bench.scenario import Expectation, Scenario
@@ -26,8 +27,12 @@ def run(scenario: Scenario, *, paced: bool = False) -> RunResult:
 
 def judged(scenario: Scenario, recording: Recording) -> RunResult:
     """Judge a recording of a scenario."""
-    verdicts = tuple(judge(scenario.vehicle, recording))
-    return RunResult(scenario, recording, verdicts, tuple(_expectations(scenario, recording)))
+    verdicts = judge(scenario.vehicle, recording)
+    if scenario.outside is not None:
+        verdicts += judge_real(scenario.vehicle, recording, scenario.outside)
+    return RunResult(
+        scenario, recording, tuple(verdicts), tuple(_expectations(scenario, recording))
+    )
 
 
 def run_case(scenario: Scenario) -> CaseResult:

@@ -22,6 +22,7 @@ from bench.cli.living import live
 from bench.cli.replaying import replay
 from bench.cli.reporting import report
 from bench.cli.running import run
+from bench.cli.serving import serve
 from bench.cli.starting import new
 from bench.cli.timing import timing
 
@@ -45,7 +46,7 @@ app = App(
     suppress_keyboard_interrupt=False,
 )
 for command in (
-    check, run, live, new, report, timing, replay, describe, compare, drive, faults, schema,
+    check, run, live, serve, new, report, timing, replay, describe, compare, drive, faults, schema,
 ):  # fmt: skip
     app.command(command)
 

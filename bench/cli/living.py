@@ -8,10 +8,12 @@ from ipaddress import ip_address
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bench.cli.common import Flag, bad
+from bench.cli.common import Flag, Words, bad
 
 if TYPE_CHECKING:
     from bench.live.running import Running
+    from bench.live.session import LiveSession
+    from bench.outside import Outside
 
 
 def live(
@@ -26,6 +28,7 @@ def live(
     port: int = 0,
     listen: str = "127.0.0.1",
     yes_expose: Flag = False,
+    open: Words = None,  # noqa: A002 - the name of the option
 ) -> int:
     """Drive a vehicle by hand: flip its switches, break its cable, watch its loads and rules.
 
@@ -49,24 +52,32 @@ def live(
         The address to listen on. Default: only this computer can open the page.
     yes_expose
         Let other computers in as well: needed for a --listen that they can reach.
+    open
+        Let programs of this computer onto the wire: udp, slcan, socketcan:vcan0; once for each.
     """
     from bench.cli.common import check_folder  # noqa: PLC0415
     from bench.demo import demo_vehicle  # noqa: PLC0415
     from bench.live.running import Running  # noqa: PLC0415
     from bench.live.session import LiveSession  # noqa: PLC0415
     from bench.model.loading import load_vehicle  # noqa: PLC0415
+    from bench.serve.doors import Doors  # noqa: PLC0415
 
     exposed = _exposed(listen, yes_expose=yes_expose)
     check_folder(folder)
     loaded = load_vehicle(demo_vehicle() if vehicle is None else vehicle)
 
-    def make() -> LiveSession:
-        return LiveSession(loaded, situation=situation or "", seed=seed, speed=speed)
+    def make(outside: Outside | None) -> LiveSession:
+        began = situation or ""
+        return LiveSession(loaded, situation=began, seed=seed, speed=speed, outside=outside)
 
-    running = Running(loaded, make, folder)
-    if terminal:
-        return _on_terminal(running)
-    return _in_browser(running, listen, port, exposed=exposed)
+    doors = Doors(open or (), lambda text: print(text, file=sys.stderr, flush=True))
+    try:
+        running = Running(loaded, lambda: doors.begin(make), folder)
+        if terminal:
+            return _on_terminal(running)
+        return _in_browser(running, listen, port, exposed=exposed)
+    finally:
+        doors.close()
 
 
 def _on_terminal(running: Running) -> int:

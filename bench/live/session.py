@@ -8,10 +8,11 @@ that the session is a scenario: run on virtual time, it gives the same recording
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from typing import Literal
 
 from bench.campaign.result import RunResult
@@ -26,8 +27,9 @@ from bench.model.consistency import value_problem
 from bench.model.expression import Value
 from bench.model.loading import Vehicle
 from bench.model.problem import BadInput, unknown
+from bench.outside import Outside
 from bench.recording import Recording
-from bench.scenario import Scenario, TimedAction
+from bench.scenario import Scenario, TimedAction, TimedFault
 from bench.session import Session
 
 MOST_FRAMES = 2_000_000
@@ -54,6 +56,9 @@ class LiveSession:
 
     :param situation: a situation of the vehicle; its actions happen by themselves.
     :param speed: virtual seconds for each real one, 0.1 to 10.
+    :param faults: come and go by themselves, too.
+    :param outside: programs and real nodes that take part; whoever speaks for them enters what
+        they do (:mod:`bench.serve`).
     :raises BadInput: for a situation that the vehicle does not have, and a speed out of range.
     """
 
@@ -64,9 +69,12 @@ class LiveSession:
         situation: str = "",
         seed: int = 0,
         speed: float = 1.0,
+        faults: Sequence[TimedFault] = (),
+        outside: Outside | None = None,
         wall: Clock | None = None,
     ) -> None:
         base, planned = _beginning(vehicle, situation, seed)
+        base = replace(base, outside=outside)
         self.vehicle = vehicle
         self.session = Session(base)
         self.tally = Tally(vehicle.wire.bit_rate)
@@ -77,14 +85,20 @@ class LiveSession:
         except ValueError as error:
             raise BadInput.one("linkloss", "--speed", str(error)) from None
         self.pacer.pause()
-        for action in planned:
-            self._plan(action)
+        self._plan(planned, faults)
         self._copies: deque[tuple[Recording, Future[bool]]] = deque()
         self.full = False
         """Whether the recording has no room for more: the session stands still."""
 
-    def _plan(self, action: TimedAction) -> None:
-        self.pacer.schedule(action.at_ns, lambda at_ns: self._act(at_ns, action.values))
+    def _plan(self, actions: Sequence[TimedAction], faults: Sequence[TimedFault]) -> None:
+        """At one instant in the order of a scenario: what clears, what is done, what breaks."""
+        for timed in faults:
+            if timed.until_ns is not None:
+                self.pacer.schedule(timed.until_ns, partial(self._clear, fault=timed.fault))
+        for action in actions:
+            self.pacer.schedule(action.at_ns, partial(self._act, values=action.values))
+        for timed in faults:
+            self.pacer.schedule(timed.at_ns, partial(self._apply, fault=timed.fault))
 
     # ---- in the thread of the session ----
 
@@ -145,7 +159,11 @@ class LiveSession:
         self.session.queue.run_until(at_ns)
         recording = empty_copy(self.session.recording)
         bring_up_to_date(recording, self.session.recording, at_ns)
-        return Excerpt(self.journal.scenario(at_ns, name=name, title=title), recording)
+        scenario = self.journal.scenario(at_ns, name=name, title=title)
+        if scenario.outside is not None:
+            came = replace(scenario.outside, events=tuple(recording.outside))
+            scenario = replace(scenario, outside=came)
+        return Excerpt(scenario, recording)
 
     # ---- from any thread ----
 

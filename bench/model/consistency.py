@@ -145,6 +145,8 @@ class Consistency:
             yield from self._load_rules(place, load)
             if load.request is not None:
                 yield from self._load_request((*place, "request"), load.request, load)
+            if load.reported is not None:
+                yield from self._load_report((*place, "reported"), load.reported, load)
             if load.local is not None:
                 yield from self._condition((*place, "local"), load.local, load.node)
             for index, never in enumerate(load.never):
@@ -204,6 +206,13 @@ class Consistency:
                 f"{show_duration(load.stale_after)} is shorter than two periods of"
                 f" '{message.name}' ({show_duration(2 * period)}): one late frame would trip it",
             )
+
+    def _load_report(self, place: tuple[Key, ...], reference: str, load: LoadTable) -> Found:
+        found = self._signal(place, reference)
+        if not isinstance(found, tuple):
+            yield from found
+        elif load.node not in self.messages[found[0]].senders:
+            yield self.source.problem(place, f"node '{load.node}' does not send '{found[0]}'")
 
     def _outputs(self) -> Found:
         users: dict[tuple[str, str], str] = {}

@@ -238,6 +238,9 @@ class LoadTable(Table):
         default=True, description="whether its loss or its unwanted work can hurt somebody"
     )
     request: str | None = Field(default=None, description="Message.Signal that asks for it")
+    reported: str | None = Field(
+        default=None, description="Message.Signal by which its node, if it is real, reports it on"
+    )
     local: ConditionText | None = Field(
         default=None, description="condition over inputs wired to the load's own node"
     )

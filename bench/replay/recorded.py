@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from bench.model.problem import BadInput
+from bench.outside import OutsideEvent, Presence
 from bench.recording import (
     ActionRecord,
     ControllerChange,
@@ -84,7 +85,16 @@ def _recording(document: Document) -> Recording:
         crashes=[Crash(**crash) for crash in document["crashes"]],
         logged=tuple(document["logged"]),
         shift=None if document["shift"] is None else Shift(**document["shift"]),
+        outside=[_outside(*row) for row in document["outside"]],
     )
+
+
+def _outside(at_ns: int, name: str, row: Any, presence: Presence, hands: str) -> OutsideEvent:
+    frame = None
+    if row is not None:
+        identifier, extended, remote, dlc, data = row
+        frame = Frame(identifier, bytes.fromhex(data), extended, remote, dlc)
+    return OutsideEvent(at_ns, name, frame, presence, hands)
 
 
 def _rows(document: Document, key: str) -> Iterable[tuple[str, Any]]:

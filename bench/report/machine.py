@@ -12,6 +12,7 @@ from typing import Any
 from bench.campaign.result import CAUTION, CaseResult, CheckReport, Finding, RuleResult, RunResult
 from bench.judge import Outcome, Verdict
 from bench.model.loading import Vehicle
+from bench.outside import Outside
 from bench.report.findings import Told
 from bench.report.inputs import content_now
 from bench.report.reach import combinations, judged_in
@@ -100,6 +101,7 @@ def run_json(result: RunResult) -> str:
             "content": content_now(scenario.vehicle),
             "situation": scenario.situation,
             "beginning": dict(scenario.inputs),
+            "real": None if scenario.outside is None else _real(scenario.outside),
             "exit_code": result.exit_code,
             "caution": CAUTION,
             "broken": [_broken(result, verdict) for verdict in result.broken],
@@ -241,6 +243,14 @@ def _case(case: CaseResult) -> dict[str, Any]:
 def _broken(result: RunResult, verdict: Verdict) -> dict[str, Any]:
     named = _named(result.scenario.vehicle, verdict)
     return {**named, "sentence": run_sentence(result, verdict)}
+
+
+def _real(outside: Outside) -> dict[str, Any]:
+    return {
+        "nodes": list(outside.nodes),
+        "delay_ns": outside.delay_ns,
+        "doubt": outside.doubt,
+    }
 
 
 def _verdict(verdict: Verdict) -> list[Any]:

@@ -10,7 +10,7 @@ from typing import Any
 
 from bench.judge import Outcome
 from bench.report.machine import CHECK_VERSION, RUN_VERSION, VERDICT_COLUMNS
-from bench.report.trace import FRAME_COLUMNS
+from bench.report.trace import FRAME_COLUMNS, OUTSIDE_COLUMNS
 
 Schema = dict[str, Any]
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
@@ -70,6 +70,10 @@ def run_result_schema() -> Schema:
             "title": _TEXT,
             "situation": _TEXT,
             "beginning": _said(_map(_VALUE), "the inputs at power-up"),
+            "real": {
+                "type": ["object", "null"],
+                "description": "the nodes that were real, and the way to them in ns",
+            },
             "exit_code": {"enum": [0, 1, 3], "description": "as the command returns it"},
             "broken": _list(_object({**_verdict_fields(), "declared": _TEXT, "sentence": _TEXT})),
             "verdict_columns": {"const": list(VERDICT_COLUMNS)},
@@ -257,6 +261,8 @@ def _recording() -> Schema:
         "crashes": _list(_object({"node": _TEXT, "at_ns": _NS, "where": _TEXT, "text": _TEXT})),
         "handed_columns": _list(_TEXT),
         "handed": _said(_map(_list(_row(_NS, _TEXT, _FLAG))), "what programs handed over"),
+        "outside_columns": {"const": list(OUTSIDE_COLUMNS)},
+        "outside": _said(_list({"type": "array"}), "what programs and real nodes outside did"),
         "frame_columns": {"const": list(FRAME_COLUMNS)},
         "frames": _list(_frame()),
     }

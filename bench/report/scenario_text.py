@@ -10,14 +10,18 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from bench.model.units import plain, write_duration
+from bench.outside import Outside
 from bench.scenario import Scenario, TimedAction, TimedFault
 
 _BARE_KEY = re.compile("[A-Za-z0-9_-]+")
 
 
-def scenario_toml(scenario: Scenario, *, vehicle: str, title: str, about: str = "") -> str:
+def scenario_toml(
+    scenario: Scenario, *, vehicle: str, title: str, about: str = "", log: str = ""
+) -> str:
     """A scenario without its expectations as TOML. ``vehicle`` is the vehicle's file as it is seen
     from the scenario's; a situation is written out as the inputs and actions it consists of.
+    ``log``: the file with the frames that came from outside, if any did.
     """
     lines = [f"title = {_text(title)}"]
     if about:
@@ -30,6 +34,8 @@ def scenario_toml(scenario: Scenario, *, vehicle: str, title: str, about: str = 
         lines.append(f"seed = {scenario.seed}")
     for step in scenario.steps:
         lines += ["", "[[steps]]", *_step(step)]
+    if scenario.outside is not None:
+        lines += ["", *_outside(scenario.outside, log)]
     return "\n".join(lines) + "\n"
 
 
@@ -45,6 +51,26 @@ def _step(step: TimedAction | TimedFault) -> Iterator[str]:
         yield f"{_key(name)} = {_value(value)}"
     if step.fault.lasting and step.until_ns is not None:
         yield f"lasts = {_text(write_duration(step.until_ns - step.at_ns))}"
+
+
+def _outside(outside: Outside, log: str) -> Iterator[str]:
+    yield "[outside]"
+    yield f"log = {_text(log)}"
+    yield f"programs = {_value(outside.programs)}"
+    yield f"nodes = {_value(outside.nodes)}"
+    if outside.delay_ns:
+        yield f"delay = {_text(write_duration(outside.delay_ns))}"
+    if outside.doubt:
+        yield f"doubt = {_text(outside.doubt)}"
+    yield "presence = ["
+    for event in outside.events:
+        if event.frame is None:
+            at = write_duration(event.at_ns)
+            step = {"at": at, "name": event.name, "state": event.presence}
+            if event.hands:
+                step["hands"] = event.hands
+            yield f"  {_table(step)},"
+    yield "]"
 
 
 def _table(values: Mapping[str, Any]) -> str:

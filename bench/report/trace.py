@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from typing import Any
 
+from bench.outside import OutsideEvent
 from bench.recording import Recording, Series
 from bench.wire import WireRecord
 
@@ -23,6 +24,8 @@ FRAME_COLUMNS = (
     "lost_overrun",
     "rivals",
 )
+
+OUTSIDE_COLUMNS = ("at_ns", "name", "frame", "presence", "hands")
 
 
 def recording_fields(recording: Recording) -> dict[str, Any]:
@@ -48,9 +51,26 @@ def recording_fields(recording: Recording) -> dict[str, Any]:
             name: [[entry.at_ns, entry.data.hex(), entry.taken] for entry in recording.handed[name]]
             for name in sorted(recording.handed)
         },
+        "outside_columns": list(OUTSIDE_COLUMNS),
+        "outside": [_outside_row(event) for event in recording.outside],
         "frame_columns": list(FRAME_COLUMNS),
         "frames": [frame_row(record) for record in recording.frames],
     }
+
+
+def _outside_row(event: OutsideEvent) -> list[Any]:
+    """What somebody outside did, in the order of OUTSIDE_COLUMNS; ``frame`` is None or identifier,
+    extended, remote, DLC and data.
+    """
+    at_ns, name, frame, presence, hands = event
+    row = frame and [
+        frame.identifier,
+        frame.extended,
+        frame.remote,
+        frame.dlc,
+        frame.data.hex(),
+    ]
+    return [at_ns, name, row, presence, hands]
 
 
 def frame_row(record: WireRecord) -> list[Any]:

@@ -15,6 +15,7 @@ from bench.clock import VirtualLoop
 from bench.faults.base import Fault
 from bench.model.expression import Value
 from bench.model.loading import Vehicle
+from bench.outside import NOBODY, OutsideEvent
 from bench.recording import (
     ActionRecord,
     ControllerChange,
@@ -25,6 +26,8 @@ from bench.recording import (
 from bench.session.gate import make_task
 from bench.session.host import NodeHost, Surroundings
 from bench.session.logged import LoggedNode
+from bench.session.outside import MAILBOXES as OUTSIDE_MAILBOXES
+from bench.session.outside import Outsiders
 from bench.session.pace import Pace
 from bench.session.pins import Inputs, Output
 from bench.session.player import Feed, Player
@@ -55,9 +58,11 @@ class Session:
         self.queue = self.loop.queue
         self.loop.set_task_factory(make_task)
         self.traffic = scenario.traffic or _NO_TRAFFIC
+        real = () if scenario.outside is None else scenario.outside.nodes
         self.recording = Recording(
-            vehicle=self.vehicle.title, seed=scenario.seed, logged=self.traffic.nodes
+            vehicle=self.vehicle.title, seed=scenario.seed, logged=(*self.traffic.nodes, *real)
         )
+        self.outsiders = Outsiders(scenario.outside, self.queue, self.recording)
         self.wire = Wire(self.queue, self.vehicle.wire.bit_rate)
         self.wire.observers.append(self.recording.frames.append)
         self.inputs = Inputs(self.queue, self.recording)
@@ -90,19 +95,21 @@ class Session:
             value = self.scenario.inputs.get(name, table.rest)
             self.inputs.add(name, table, value, self._input_changed)
         for name, load in self.vehicle.loads.items():
-            if load.node in self.traffic.nodes:
+            if load.node in self.recording.logged:
                 continue
             seen = partial(self.inputs.values, load.node)
             output = Output(self.queue, name, load, self.recording, seen)
             self.hosts[load.node].outputs[load.output or name] = output
+        self.outsiders.attach(self.wire)
 
     def _host(self, name: str, around: Surroundings) -> NodeHost | LoggedNode:
         table = self.vehicle.nodes[name]
-        logged = name in self.traffic.nodes
+        logged = name in self.recording.logged
+        real = name in self.outsiders.outside.nodes
         controller = Controller(
             name,
-            mailboxes=table.mailboxes,
-            order=table.mailbox_order,
+            mailboxes=OUTSIDE_MAILBOXES if real else table.mailboxes,
+            order="fifo" if real else table.mailbox_order,
             receive_depth=table.receive_depth,
             auto_recovery=table.auto_recovery or logged,
         )
@@ -114,7 +121,10 @@ class Session:
         if logged:
             controller.on_state = partial(self._note_state, changes)
             _play_from(controller)
-            return LoggedNode(name, table, controller, self.queue, self.recording)
+            node = LoggedNode(name, table, controller, self.queue, self.recording)
+            if real:
+                self.outsiders.add_node(node)
+            return node
         host = NodeHost(name, table, self.vehicle.programs[name], controller, {}, around)
 
         def note_state(changed: Controller) -> None:
@@ -216,9 +226,13 @@ class Session:
         self._next = sum(stimulus.at_ns < self.queue.now_ns for stimulus in self._stimuli)
         self.run_to(scenario.lasts_ns)
         self.queue.run_until(scenario.lasts_ns)
+        return self.finish(scenario.lasts_ns)
+
+    def finish(self, end_ns: int) -> Recording:
+        """The run is over at an instant up to which all has happened; returns the recording."""
         self.end()
         self.loop.close()
-        self.recording.end_ns = scenario.lasts_ns
+        self.recording.end_ns = end_ns
         return self.recording
 
     def end(self) -> None:
@@ -296,9 +310,13 @@ class Stimulus(NamedTuple):
 
 
 def timeline(scenario: Scenario) -> list[Stimulus]:
-    """All stimuli of a scenario in order: at one instant first what clears, then what the driver
-    does, then what breaks.
+    """All stimuli of a scenario in order: at one instant first what comes from outside, then what
+    clears, then what the driver does, then what breaks.
     """
+    outside = [
+        Stimulus(event.at_ns, partial(_from_outside, event=event))
+        for event in (scenario.outside or NOBODY).events
+    ]
     clears = [
         Stimulus(timed.until_ns, partial(_clear, fault=timed.fault))
         for timed in scenario.faults
@@ -308,7 +326,11 @@ def timeline(scenario: Scenario) -> list[Stimulus]:
         Stimulus(action.at_ns, partial(_act, values=action.values)) for action in scenario.actions
     ]
     applies = [Stimulus(timed.at_ns, partial(_apply, timed=timed)) for timed in scenario.faults]
-    return sorted([*clears, *actions, *applies], key=lambda stimulus: stimulus.at_ns)
+    return sorted([*outside, *clears, *actions, *applies], key=lambda stimulus: stimulus.at_ns)
+
+
+def _from_outside(session: Session, event: OutsideEvent) -> None:
+    session.outsiders.act(event)
 
 
 def _clear(session: Session, fault: Fault) -> None:

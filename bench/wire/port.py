@@ -17,11 +17,12 @@ from bench.wire.cyclic import PeriodicTask
 from bench.wire.messages import frame_of, message_of
 from bench.wire.refusal import TransmitError
 
-_STATES = {
+STATES = {
     ErrorState.ACTIVE: can.BusState.ACTIVE,
     ErrorState.PASSIVE: can.BusState.PASSIVE,
     ErrorState.BUS_OFF: can.BusState.ERROR,
 }
+"""What python-can calls the error states."""
 
 
 class BlockingReceive(can.CanOperationError):
@@ -104,7 +105,7 @@ class Port(can.BusABC):
     @property
     def state(self) -> can.BusState:
         """ACTIVE, PASSIVE or, for bus-off, ERROR."""
-        return _STATES[self.controller.state]
+        return STATES[self.controller.state]
 
     @state.setter
     def state(self, new_state: can.BusState) -> None:

@@ -175,7 +175,7 @@ def _controller(recording: Recording, node: str) -> Lane:
 
 def _loads(case: Case, chosen: frozenset[str], broken: frozenset[str]) -> Iterator[Lane]:
     recording, loads = case.recording, case.vehicle.loads
-    order = [name for name in loads if name in chosen]
+    order = [name for name in loads if name in chosen and name in recording.outputs]
     order += [name for name in moved_loads(recording) if name not in chosen]
     for name in order:
         segments = view_load(case, name).segments

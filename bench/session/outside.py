@@ -1,0 +1,101 @@
+"""The controllers of programs and real nodes that take part in a session from outside."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from bench.clock import EventQueue
+from bench.outside import NOBODY, Outside, OutsideEvent
+from bench.recording import FaultRecord, Recording
+from bench.session.logged import LoggedNode
+from bench.wire import Controller, Frame, Wire
+from bench.wire.refusal import TransmitError
+
+MAILBOXES = 64
+"""An adapter queues what its computer sends; from memory, a few dozen frames."""
+
+Ear = Callable[[Frame], object]
+"""Takes what is received for somebody outside; called by the wire, so it must not wait."""
+
+
+class Outsiders:
+    """Those who take part from outside, by name.
+
+    ``refused`` counts by name the frames that found no free mailbox, or a controller off the wire.
+    """
+
+    def __init__(self, outside: Outside | None, queue: EventQueue, recording: Recording) -> None:
+        self.outside = NOBODY if outside is None else outside
+        self.refused: dict[str, int] = {}
+        self.ears: dict[str, Ear] = {}
+        self._queue = queue
+        self._recording = recording
+        self._controllers: dict[str, Controller] = {}
+        self._nodes: dict[str, LoggedNode] = {}
+
+    def attach(self, wire: Wire) -> None:
+        """Put the programs' controllers at the far end of the cable, switched off."""
+        for name in self.outside.programs:
+            controller = Controller(name, mailboxes=MAILBOXES, order="fifo", auto_recovery=True)
+            wire.attach(controller)
+            controller.power_off()
+            self._adopt(name, controller)
+
+    def add_node(self, node: LoggedNode) -> None:
+        """A node of the vehicle is real."""
+        self._nodes[node.name] = node
+        self._adopt(node.name, node.controller)
+
+    def act(self, event: OutsideEvent) -> None:
+        """Somebody outside does something at this instant."""
+        now_ns = self._queue.now_ns
+        self._recording.outside.append(event._replace(at_ns=now_ns))
+        if event.hands:
+            self._note_hands(event)
+        elif event.frame is None:
+            self._show(self._controllers[event.name], event)
+        elif not self._send(event.name, event.frame):
+            self.refused[event.name] = self.refused.get(event.name, 0) + 1
+
+    def controller(self, name: str) -> Controller:
+        """Whose controller it is."""
+        return self._controllers[name]
+
+    def _adopt(self, name: str, controller: Controller) -> None:
+        self._controllers[name] = controller
+        controller.on_receive = lambda heard: self._hear(name, heard)
+
+    def _hear(self, name: str, controller: Controller) -> None:
+        ear = self.ears.get(name)
+        while (received := controller.receive()) is not None:
+            if ear is not None:
+                ear(received[1])
+
+    def _send(self, name: str, frame: Frame) -> bool:
+        node = self._nodes.get(name)
+        try:
+            if node is not None:
+                return node.feed(frame)
+            self._controllers[name].send(frame)
+        except TransmitError:
+            return False
+        return True
+
+    def _note_hands(self, event: OutsideEvent) -> None:
+        """A person did something to a real node: a fault, until it is undone."""
+        now_ns, faults = self._queue.now_ns, self._recording.faults
+        if event.presence == "off":
+            nodes = (event.name,)
+            record = FaultRecord("by_hand", event.hands, "node", False, nodes, now_ns, None)
+            faults.append(record)
+            return
+        for index, record in enumerate(faults):
+            if record.text == event.hands and record.cleared_ns is None:
+                faults[index] = record._replace(cleared_ns=now_ns)
+
+    def _show(self, controller: Controller, event: OutsideEvent) -> None:
+        if event.presence == "off":
+            controller.power_off()
+            return
+        controller.listen(only=event.presence == "listen")
+        controller.power_on()

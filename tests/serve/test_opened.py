@@ -1,0 +1,158 @@
+"""A live session with endpoints: everything goes through the wire, and runs again the same."""
+
+from __future__ import annotations
+
+import os
+import re
+import threading
+from itertools import pairwise
+
+import pytest
+from serve_lab import SOON, Program
+
+from bench.live.save import save
+from bench.live.session import LiveSession
+from bench.model.loading import load_vehicle
+from bench.model.problem import BadInput
+from bench.replay.fault_text import timed_fault
+from bench.scenario import load_scenario
+from bench.serve.doors import Doors
+from bench.serve.opened import OpenWire, outside_of
+from bench.session import simulate
+from bench.wire import Frame
+
+
+@pytest.fixture
+def vehicle(request):
+    return load_vehicle(request.config.rootpath / "scenarios" / "wren" / "vehicle.toml")
+
+
+@pytest.fixture
+def served(vehicle):
+    """Starts a session with programs; ends it."""
+    opened = []
+
+    def start(*programs, **settings):
+        live = LiveSession(vehicle, outside=outside_of(programs), **settings)
+        wire = OpenWire(live, programs)
+        thread = threading.Thread(target=live.run)
+        opened.append((live, wire, thread))
+        thread.start()
+        return live, wire
+
+    def stop():
+        for live, wire, thread in opened:
+            wire.close()
+            live.end()
+            thread.join(SOON)
+
+    start.stop = stop
+    yield start
+    stop()
+
+
+def until(live, holds):
+    """What the session amounts to once its recording shows something."""
+    while True:
+        excerpt = live.excerpt().result(timeout=SOON)
+        if holds(excerpt.recording):
+            return excerpt
+
+
+def test_programs_hear_the_car_and_each_other_and_not_themselves(served):
+    one, two = Program("one"), Program("two")
+    served(one, two)
+    assert one.hear(0x0A0) is not None
+    one.to_wire.put(Frame(0x650, b"\x01"))
+    assert two.hear(0x650).data == b"\x01"
+    two.to_wire.put(Frame(0x651, b"\x02"))
+    assert one.hear(0x651).data == b"\x02"
+    assert 0x651 not in [frame.identifier for frame in list(two.from_wire.queue)]
+
+
+def test_a_session_runs_again_without_the_programs_to_the_same_recording(served, vehicle, tmp_path):
+    one, two = Program("one"), Program("two")
+    faults = [timed_fault("cut(gauge,rear)@200ms+100ms", vehicle)]
+    live, _ = served(one, two, situation="rain", faults=faults)
+    for number in range(40):
+        one.to_wire.put(Frame(0x0A1, bytes([number])))
+        two.to_wire.put(Frame(0x150, bytes([number, number])))
+    live.act({"lights": "dipped"})
+    assert two.hear(0x0A1).data == b"\x00"
+    until(live, lambda seen: seen.faults and seen.faults[0].cleared_ns)
+    two.to_wire.put(Frame(0x151))
+    excerpt = until(live, lambda seen: len(seen.outside) == 83)
+    served.stop()
+    path = save(excerpt, tmp_path, "again")
+    again = load_scenario(path)
+    assert again.outside == excerpt.scenario.outside
+    assert simulate(again) == excerpt.recording
+
+
+def test_frames_of_a_program_are_arbitrated_like_all_others(served):
+    """All sent at once: they leave one after the other, with the car's frames in between."""
+    one = Program("one")
+    live, _ = served(one, Program("two"))
+    for number in range(30):
+        one.to_wire.put(Frame(0x700, bytes([number] * 8)))
+    excerpt = until(live, lambda seen: sum(r.sender == "one" for r in seen.frames) == 30)
+    frames = excerpt.recording.frames
+    assert all(first.end_ns <= second.start_ns for first, second in pairwise(frames))
+    assert [r.frame.data[0] for r in frames if r.sender == "one"] == list(range(30))
+
+
+def test_an_endpoint_that_fails_is_told_and_goes_off_the_wire(served):
+    one, two = Program("one"), Program("two")
+    live, wire = served(one, two)
+    one.to_wire.put(OSError("the plug was pulled"))
+    excerpt = until(live, lambda seen: seen.outside and seen.outside[-1].presence == "off")
+    assert wire.notes == ["one: is lost: the plug was pulled"]
+    assert excerpt.recording.outside[-1].name == "one"
+
+
+def test_one_endpoint_that_cannot_be_opened_closes_the_others(vehicle):
+    good, bad = Program("good"), Program("bad")
+    live = LiveSession(vehicle, outside=outside_of([good, bad]))
+    with pytest.raises(BadInput, match="it cannot be opened"):
+        OpenWire(live, [good, bad])
+    assert good.disconnected
+    assert not bad.disconnected
+    live.session.end()
+    live.session.loop.close()
+
+
+def test_more_than_the_queue_of_a_controller_holds_is_refused_and_counted(served):
+    one = Program("one")
+    live, wire = served(one)
+    for _ in range(400):  # takes the wire 170 ms
+        one.to_wire.put(Frame(0x7FF, bytes(8)))
+    until(live, lambda seen: len(seen.outside) == 401)
+    sent = until(live, lambda seen: True).recording
+    refused = live.session.outsiders.refused["one"]
+    assert 0 < refused <= 400 - 64
+    assert wire.accounts()[0] == (
+        f"one: {refused} frames found no free place in the queue of its controller"
+    )
+    assert sum(record.sender == "one" for record in sent.frames) <= 400 - refused
+
+
+def test_doors_open_for_each_session_that_begins_and_close_behind_it(vehicle):
+    told = []
+    doors = Doors(["slcan"], told.append)
+    sessions = [doors.begin(lambda outside: LiveSession(vehicle, outside=outside)) for _ in "ab"]
+    paths = [re.search(r"channel=\"(.+?)\"", text)[1] for text in told]
+    assert all(text.startswith("slcan1: can.Bus(") for text in told)
+    assert len(paths) == 2
+    assert [live.session.outsiders.outside.programs for live in sessions] == [("slcan1",)] * 2
+    os.close(os.open(paths[-1], os.O_RDWR | os.O_NOCTTY))  # the last one is there
+    doors.close()
+    with pytest.raises(OSError):
+        os.open(paths[-1], os.O_RDWR | os.O_NOCTTY)
+
+
+def test_without_a_word_nothing_is_opened(vehicle):
+    seen = []
+    doors = Doors([], pytest.fail)
+    doors.begin(lambda outside: seen.append(outside) or LiveSession(vehicle))
+    assert seen == [None]
+    doors.close()
