@@ -12,7 +12,7 @@ import pytest
 from bench.clock.queue import EventQueue
 from bench.wire.controller import Controller, ErrorState
 from bench.wire.frame import Frame, length_bits
-from bench.wire.medium import Wire
+from bench.wire.medium import Hit, Wire
 
 FRAME = Frame(0x123, bytes.fromhex("DEADBEEF"))
 ACTIVE, PASSIVE, BUS_OFF = ErrorState.ACTIVE, ErrorState.PASSIVE, ErrorState.BUS_OFF
@@ -48,7 +48,7 @@ class Setup:
 
         def at_bit(*_):
             left[0] -= 1
-            return k if left[0] >= 0 else None
+            return [Hit(k)] if left[0] >= 0 else []
 
         self.wire.disturbances.append(at_bit)
 
@@ -200,7 +200,7 @@ def test_recovery_under_back_to_back_load_takes_128_frames():
 def test_a_receiver_becomes_passive_at_128_and_its_counter_stops():
     # rule 9; addendum: the receive error counter need not go on counting above 127
     setup = Setup(3)
-    setup.wire.disturbances.append(lambda *_: 40)
+    setup.wire.disturbances.append(lambda *_: [Hit(40)])
     for _ in range(6):
         setup.nodes[0].send(FRAME)
         setup.run(10_000)

@@ -90,8 +90,8 @@ def test_a_cut_in_mid_frame_leaves_the_senders_side_and_hurts_the_other(bench_of
     assert (bench["c"].rec, bench["d"].rec) == (0, 1)  # c has received d's frame since
     first, second = bench.records
     assert (first.sender, first.receivers, first.error) == ("a", ("b",), None)
-    # noticed within 6 bits, then error flag 6, delimiter 8, intermission 3
-    assert (second.sender, second.start_ns) == ("d", (40 + 23) * 1000)
+    # bits 37 to 39 were recessive, so a sixth one is bit 42; flag 6, delimiter 8, intermission 3
+    assert (second.sender, second.start_ns) == ("d", (43 + 17) * 1000)
 
 
 def test_a_cut_that_takes_the_last_receiver_leaves_the_frame_without_acknowledgement(bench_of):

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from bench.clock.queue import EventQueue
 from bench.wire.controller import Controller, ErrorState, TransmitError
 from bench.wire.frame import Frame, arbitration_word, length_bits
-from bench.wire.medium import Wire
+from bench.wire.medium import Hit, Wire
 
 NAMES = "abcd"
 SPAN_NS = 3_000_000
@@ -61,7 +61,9 @@ class Run:
         if disturbed:
             rng = random.Random(seed)
             self.wire.disturbances.append(
-                lambda _s, _f, length: rng.randrange(length) if rng.random() < disturbed else None
+                lambda _s, _f, length: (
+                    [Hit(rng.randrange(length))] if rng.random() < disturbed else []
+                )
             )
 
     def _send(self, node, frame):
