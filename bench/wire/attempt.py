@@ -79,6 +79,18 @@ class Attempt:
                 return
         attempts.append(Attempt(self.start_ns, [station]))
 
+    def outranks(self, other: Attempt) -> bool:
+        """Whether it fails together with another one that it would have won against: then only it
+        is told.
+        """
+        return (
+            self.start_ns == other.start_ns
+            and self.failed is not None
+            and self.error_ns == other.error_ns
+            and self.senders[0].outgoing.frame.head.word
+            < other.senders[0].outgoing.frame.head.word
+        )
+
     def carries(self, frame: Frame) -> bool:
         """Whether one of its senders sends this frame."""
         return any(sender.outgoing.frame == frame for sender in self.senders)

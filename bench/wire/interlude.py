@@ -334,14 +334,18 @@ class Interlude:
             self.start(joining, place=1)
         sent, self._sent = self._sent, []
         woken = self._arrivals.land(now_ns)
-        for attempt in list(self.attempts):
+        attempts = tuple(self.attempts)
+        for attempt in attempts:
             finished = [pair for pair in sent if pair[0] in attempt.left]
             if finished:
                 self._arrivals.tell_sent(attempt, [station for station, _ in finished], now_ns)
             elif not attempt.left and attempt.failed is None and self._won_by_nobody(attempt):
                 attempt.fail_whole("disturbed", now_ns)
             if attempt.due_ns is not None and attempt.due_ns <= now_ns:
-                self._arrivals.tell_failed(attempt)
+                if any(other.outranks(attempt) for other in attempts):
+                    attempt.due_ns = None
+                else:
+                    self._arrivals.tell_failed(attempt)
             if not attempt.left and attempt.due_ns is None:
                 self.attempts.remove(attempt)
         for station, queued in sent:

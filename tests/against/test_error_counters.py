@@ -244,14 +244,17 @@ def test_a_frame_of_an_error_passive_sender_is_followed_by_eleven_bits():
     assert gaps(setup.starts) == [length_bits(FRAME) + 3 + 8]
 
 
-def test_two_nodes_with_one_identifier_and_different_data_drive_each_other_off():
-    # follows from the rules: no arbitration lost, a bit error at the first differing bit
+def test_two_nodes_with_one_identifier_and_different_data_drive_each_other_passive():
+    # follows from the rules: no arbitration is lost, a bit error at the first differing bit. Once
+    # both are error-passive, the flag of the one that fails first is recessive and no longer
+    # disturbs the other, which sends dominant there: it succeeds, and then its rival does
     setup = Setup(3)
     setup.nodes[0].send(Frame(0x123, b"\x00"))
     setup.nodes[1].send(Frame(0x123, b"\x80"))
     setup.run(10_000)
-    assert [node.state for node in setup.nodes] == [BUS_OFF, BUS_OFF, ACTIVE]
-    assert [record.error for record in setup.records] == ["collision"] * 32
+    assert [record.error for record in setup.records] == ["collision"] * 17 + [None, None]
+    assert [record.sender for record in setup.records[-2:]] == ["node 0", "node 1"]
+    assert [node.tec for node in setup.nodes] == [127, 135, 0]
     # both frames: SOF to DLC 19 bits and one stuff bit, so the first data bit is number 20
     assert setup.records[0].end_ns == 21_000
 

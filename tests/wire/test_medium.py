@@ -51,6 +51,8 @@ def test_listen_only_receives_but_does_not_acknowledge(bench_of):
     assert listener.receive() is None
     bench.add("b")
     bench.run()
+    bench["a"].send(FRAME)
+    bench.run()
     assert listener.receive()[1] == FRAME
 
 
@@ -67,10 +69,12 @@ def test_a_controller_that_its_errors_drove_off_is_no_receiver_any_more(bench_of
     bench = bench_of("a", "b", "c")
     bench["c"].send(Frame(0x300))
     bench.run()
-    bench["a"].send(Frame(0x100, b"\x00"))
-    bench["b"].send(Frame(0x100, b"\xff"))
-    bench.run()
-    assert bench["a"].state is bench["b"].state is ErrorState.BUS_OFF
+    bench.wire.disturbances.append(lambda *_: [Hit(40)])
+    for name in "ab":
+        bench[name].send(FRAME)
+        bench.run()
+        assert bench[name].state is ErrorState.BUS_OFF
+    bench.wire.disturbances.clear()
     bench["c"].send(Frame(0x300))
     bench.run(200)
     assert bench.records[-1].error == "ack"
