@@ -75,16 +75,12 @@ class Arrivals:
         senders = [first, *attempt.rivals_of(first)]
         self._tell(attempt, senders, attempt.error_ns, failed=True)
 
-    def _tell(
-        self, attempt: Attempt, senders: list[Station], end_ns: int, *, failed: bool
-    ) -> None:
+    def _tell(self, attempt: Attempt, senders: list[Station], end_ns: int, *, failed: bool) -> None:
         wire = self._interlude.segment.wire
         if not wire.observers:
             return
         frame = senders[0].outgoing.frame
         receivers = attempt.heard(frame)
-        if failed and receivers:
-            end_ns = self._interlude.instant(self._interlude.bit + 1)
         record = WireRecord(
             attempt.start_ns,
             end_ns,
