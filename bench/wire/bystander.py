@@ -51,10 +51,12 @@ class Bystander:
         "_last",
         "_overload",
         "_pardoned",
+        "_passed",
         "controller",
         "drive",
         "interlude",
         "mask",
+        "pace",
         "recovery",
         "resting",
         "start_ns",
@@ -73,6 +75,9 @@ class Bystander:
         self.start_ns = 0
         """The start of frame that it took part in last."""
         self.recovery: Recovery | None = None
+        self.pace: tuple[int, int] | None = None
+        """Its own bit rate and that of the wire, where they differ."""
+        self._passed = 0
         self._count = self._last = 0
         self._overload = self._pardoned = False
         self.rest()
@@ -124,6 +129,20 @@ class Bystander:
             self._overload = False
             self._flag(active=self._flags_actively())
             self._count = INTERMISSION_BITS + DELIMITER_BITS + FLAG_BITS - bits
+
+    def set_pace(self, bit_rate: int) -> None:
+        """Run at the controller's own bit rate, on a wire that has another."""
+        own = self.controller.bit_rate
+        self.pace = None if own in (None, bit_rate) else (own, bit_rate)
+
+    def step_own_bits(self, seen: int) -> None:
+        """The bits of its own that end during a bit of the wire."""
+        assert self.pace is not None
+        own, wire = self.pace
+        self._passed += own
+        while self._passed >= wire:
+            self._passed -= wire
+            self.step(seen)
 
     # ---- what the interlude asks
 

@@ -31,7 +31,8 @@ def is_exceptional(segment: Segment, frame: Frame) -> bool:
     for rival in segment.rivals:
         begun[rival] = wire.as_sent(rival, rival.begin())
     same = all(other == frame for other in begun.values())
-    if hits or not quiet or not same or segment.wiring is not None:
+    plain = segment.wiring is None or segment.wiring.harmless
+    if hits or not quiet or not same or not plain:
         _follow(segment, begun, hits)
     elif segment.audience.acknowledged:
         return False

@@ -13,7 +13,9 @@ counts what and when the wire is free again comes out of the rules of one statio
 ends when all are idle.
 
 All stations share one grid of bits: oscillators, propagation delay and resynchronisation are left
-out. The clock runs ahead within one event as long as nothing else is due.
+out. One that runs at another bit rate takes more or fewer steps, each with the level at the sample
+point of the nominal bit in which its own bit ends. The clock runs ahead within one event as long
+as nothing else is due.
 """
 
 from __future__ import annotations
@@ -66,6 +68,7 @@ class Interlude:
         self._sampled = False
         """Whether the present bit is over for the stations, and the next one is to be driven."""
         self._dominant = 0
+        self._asleep = False
         self._arrivals = Arrivals(self)
         self._sent: list[tuple[Station, Frame]] = []
         self._joining: list[Station] = []
@@ -76,6 +79,7 @@ class Interlude:
     def _place(self, station: Station) -> None:
         """Where a controller stands on a segment that carries whole frames."""
         controller = station.controller
+        station.set_pace(self._rate)
         if controller in self.segment.suspended:
             left_ns = self.segment.suspended_until_ns - self.origin_ns
             station.suspend(self.bits_in(left_ns))
@@ -122,9 +126,12 @@ class Interlude:
             self.queue.cancel(self._event)
             self._event = None
 
-    def wake(self) -> None:
+    def rewired(self) -> None:
         """The wiring has changed: go on where a stuck bus left nothing to do."""
-        if self._event is None and not self.over:
+        for station in self.stations:
+            station.set_pace(self._rate)
+        if self._asleep and not self.over:
+            self._asleep = False
             elapsed = (self.queue.now_ns - self.origin_ns) * self._rate // NS_PER_S
             self.bit, self._dominant = elapsed, 0
             self.bit_ns = self.instant(elapsed)
@@ -170,6 +177,7 @@ class Interlude:
             if queue.quiet_until() <= end_ns:
                 break
             if self._dominant >= _STUCK_BITS and self._is_stuck():
+                self._asleep = True
                 return
             queue.now_ns = end_ns
         self._event = queue.at(self.instant(self.bit + 1), self._sample_on, priority=Priority.WIRE)
@@ -199,7 +207,10 @@ class Interlude:
             self._show(driven, seen)
         at_rest = True
         for station in self.stations:
-            station.step(0 if seen & station.mask else 1)
+            if station.pace is None:
+                station.step(0 if seen & station.mask else 1)
+            else:
+                station.step_own_bits(0 if seen & station.mask else 1)
             at_rest = at_rest and station.resting
         self._sampled = True
         if self._sent or self.attempts or self._joining:
