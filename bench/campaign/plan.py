@@ -36,7 +36,7 @@ __all__ = ["NO_FAULT", "plan", "spans"]
 MOST_ACTIONS = 2
 """Actions of one situation around which a fault is tried that is no fault of the cable."""
 
-WIRING_SITUATIONS = 4
+WIRING_SITUATIONS = 3
 """In so many situations each fault of the wiring is tried."""
 
 

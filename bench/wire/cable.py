@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import combinations
 from typing import Literal, NamedTuple
 
 from bench.wire.circuit import GROUND, SUPPLY, Circuit, Nets, Transceiver
@@ -123,8 +124,8 @@ class Cable:
         self._index(name)
 
     def groups(self) -> list[tuple[Controller, ...]]:
-        """The connected groups in cable order; an unplugged controller is a group of its own. One
-        conductor is connection enough.
+        """The connected groups in cable order; an unplugged controller is a group of its own. Those
+        that one conductor connects are one group unless neither side sees what the other drives.
         """
         groups: list[tuple[Controller, ...]] = []
         run: list[Controller] = []
@@ -138,7 +139,30 @@ class Cable:
                 groups.append(tuple(run))
                 run = []
         groups.append(tuple(run))
-        return [group for group in groups if group]
+        return [part for group in groups for part in self._parts(group)]
+
+    def _parts(self, group: tuple[Controller, ...]) -> list[tuple[Controller, ...]]:
+        """A group as it is, or the parts of it that do not see each other, whatever they drive."""
+        names = [controller.name for controller in group]
+        if len(group) < 2 or not self._has_fault(names):
+            return [group] if group else []
+        circuit = self._circuit(names)
+        parts: list[int] = []
+        for place in range(len(group)):
+            part = circuit.seen(1 << place) | 1 << place
+            for other in [known for known in parts if known & part]:
+                parts.remove(other)
+                part |= other
+            parts.append(part)
+        for one, other in combinations(parts, 2):
+            if circuit.seen(one | other) != one | other:
+                return [group]
+        if any(circuit.seen(1 << place) == 0 for place in range(len(group))):
+            return [group]
+        return [
+            tuple(it for place, it in enumerate(group) if part >> place & 1)
+            for part in sorted(parts, key=lambda part: part & -part)
+        ]
 
     def wiring(self, group: Sequence[Controller], bit_rate: int) -> Wiring | None:
         """What the controllers of a group see of each other; None where all see the same."""

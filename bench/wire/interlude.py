@@ -23,10 +23,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from bench.clock.queue import NS_PER_S, Event, Priority
+from bench.clock.queue import Event, Priority
 from bench.wire import recovery
 from bench.wire.arrival import Arrivals
 from bench.wire.attempt import Attempt
+from bench.wire.grid import Grid
+from bench.wire.mailbox import NOTHING
 from bench.wire.outgoing import outgoing
 from bench.wire.record import BitRecord
 from bench.wire.station import Station
@@ -40,30 +42,37 @@ if TYPE_CHECKING:
 _AHEAD_BITS = 256
 """So many bits at most within one event."""
 
+_NEWS_BITS = 3
+"""So many bits after a station has told something, all of it has become known."""
+
 _STUCK_BITS = 256
 """After so many dominant bits it is looked whether anything will change at all."""
 
 
-class Interlude:
+class Interlude(Grid):
     """The stations of a segment, from a start of frame on or from the midst of traffic."""
 
     def __init__(self, segment: Segment, origin_ns: int) -> None:
+        super().__init__(origin_ns, segment.wire.bit_rate)
         self.segment = segment
         self.queue = segment.queue
         self.stations = [
             Station(controller, self, 1 << place)
             for place, controller in enumerate(segment.members)
         ]
-        self.origin_ns = origin_ns
-        self.bit = 0
-        """The number of the present bit, from the origin on, and its beginning."""
-        self.bit_ns = origin_ns
         self.over = False
         self.attempts: list[Attempt] = []
         self.hits: dict[int, int] = {}
         """Bits that are seen wrongly, and by whom."""
         self._all = (1 << len(self.stations)) - 1
-        self._rate = segment.wire.bit_rate
+        self._noises = segment.wire.noises
+        self._bit_observers = segment.wire.bit_observers
+        self._past = False
+        """Whether it goes through bits that are over."""
+        self._paced = False
+        """Whether a station runs at another bit rate."""
+        self._news = 0
+        """For so many bits on there may be something to tell."""
         self._event: Event | None = None
         self._sampled = False
         """Whether the present bit is over for the stations, and the next one is to be driven."""
@@ -74,12 +83,12 @@ class Interlude:
         self._joining: list[Station] = []
         for station in self.stations:
             self._place(station)
+        self._set_pace()
         segment.take_over(self)
 
     def _place(self, station: Station) -> None:
         """Where a controller stands on a segment that carries whole frames."""
         controller = station.controller
-        station.set_pace(self._rate)
         if controller in self.segment.suspended:
             left_ns = self.segment.suspended_until_ns - self.origin_ns
             station.suspend(self.bits_in(left_ns))
@@ -89,19 +98,16 @@ class Interlude:
             if found.controller is controller:
                 station.recover(found)
 
+    def _set_pace(self) -> None:
+        for station in self.stations:
+            station.set_pace(self.bit_rate)
+        self._paced = any(station.pace is not None for station in self.stations)
+
     def station(self, controller: Controller) -> Station:
         """The station of a member."""
         return self.stations[self.segment.members.index(controller)]
 
     # ---- time
-
-    def instant(self, bit: int) -> int:
-        """When a bit begins, rounded to the nearest ns."""
-        return self.origin_ns + (2 * bit * NS_PER_S + self._rate) // (2 * self._rate)
-
-    def bits_in(self, span_ns: int) -> int:
-        """How many bits a span takes, rounded to the nearest whole one."""
-        return (2 * span_ns * self._rate + NS_PER_S) // (2 * NS_PER_S)
 
     def go_on(self) -> None:
         """Schedule what comes next: the end of the present bit, or the beginning of another."""
@@ -110,14 +116,15 @@ class Interlude:
                 self.queue.now_ns, self._drive_on, priority=Priority.ARBITRATION
             )
         else:
-            end_ns = self.instant(self.bit + 1)
-            self._event = self.queue.at(end_ns, self._sample_on, priority=Priority.WIRE)
+            self._event = self.queue.at(self.end_ns, self._sample_on, priority=Priority.WIRE)
 
     def catch_up(self) -> None:
         """Go through the bits that are over by now, of a frame that nothing has disturbed."""
-        while self.instant(self.bit + 1) <= self.queue.now_ns:
+        self._past = True
+        while self.end_ns <= self.queue.now_ns:
             self._sample()
             self._next_bit()
+        self._past = False
 
     def close(self) -> None:
         """The segment does without it from now on."""
@@ -128,13 +135,11 @@ class Interlude:
 
     def rewired(self) -> None:
         """The wiring has changed: go on where a stuck bus left nothing to do."""
-        for station in self.stations:
-            station.set_pace(self._rate)
+        self._set_pace()
         if self._asleep and not self.over:
             self._asleep = False
-            elapsed = (self.queue.now_ns - self.origin_ns) * self._rate // NS_PER_S
-            self.bit, self._dominant = elapsed, 0
-            self.bit_ns = self.instant(elapsed)
+            self._dominant = 0
+            self.move_to(self.queue.now_ns)
             self.go_on()
 
     def hand_over(self) -> None:
@@ -146,8 +151,8 @@ class Interlude:
 
     def inherit(self, source: Interlude) -> None:
         """Go on in the grid of another interlude, with what is planned in it."""
-        self.origin_ns, self.bit, self.bit_ns = source.origin_ns, source.bit, source.bit_ns
-        self._rate, self._sampled = source._rate, source._sampled
+        self.copy_grid(source)
+        self._sampled, self._news = source._sampled, _NEWS_BITS
 
     def adopt(self, station: Station) -> None:
         """Take over the station of a member from another interlude, as it stands there."""
@@ -159,6 +164,7 @@ class Interlude:
         self._arrivals.take(source._arrivals, station)
         self.stations[place] = station
         station.interlude, station.mask = self, 1 << place
+        self._paced = self._paced or station.pace is not None
 
     # ---- the course of a bit
 
@@ -169,18 +175,18 @@ class Interlude:
             self._sample()
             if self.over:
                 return
-            if queue.quiet_until() <= queue.now_ns:
+            quiet_ns = queue.quiet_until()
+            if quiet_ns <= queue.now_ns:
                 self.go_on()
                 return
             self._next_bit()
-            end_ns = self.instant(self.bit + 1)
-            if queue.quiet_until() <= end_ns:
+            if quiet_ns <= self.end_ns:
                 break
             if self._dominant >= _STUCK_BITS and self._is_stuck():
                 self._asleep = True
                 return
-            queue.now_ns = end_ns
-        self._event = queue.at(self.instant(self.bit + 1), self._sample_on, priority=Priority.WIRE)
+            queue.now_ns = self.end_ns
+        self.go_on()
 
     def _drive_on(self) -> None:
         self._event = None
@@ -199,33 +205,51 @@ class Interlude:
             seen = wiring.seen(driven)
         if self.hits:
             seen ^= self.hits.pop(self.bit, 0)
-        for noise in self.segment.wire.noises:
+        if self._noises and not self._past:
+            seen ^= self._noise()
+        self._dominant = self._dominant + 1 if seen == self._all else 0
+        if self._bit_observers:
+            self._show(driven, seen)
+        self._step(seen)
+        self._sampled = True
+        if self._news:
+            self._news -= 1
+            self._settle()
+        for station in self.stations:
+            if not station.resting:
+                return
+        if not self.over and (wiring is None or not wiring.forced):
+            self._finish()
+
+    def _step(self, seen: int) -> None:
+        """Each station sees the bit."""
+        if self._paced:
+            for station in self.stations:
+                station.step_own_bits(0 if seen & station.mask else 1)
+        elif seen:
+            for station in self.stations:
+                station.step(0 if seen & station.mask else 1)
+        else:
+            for station in self.stations:
+                if not station.idle:  # nothing to see: it would stay as it is
+                    station.step(1)
+
+    def _noise(self) -> int:
+        """Who sees the bit inverted."""
+        seen = 0
+        for noise in self._noises:
             if noise.strikes():
                 seen ^= self._mask_of(noise.node)
-        self._dominant = self._dominant + 1 if seen == self._all else 0
-        if self.segment.wire.bit_observers:
-            self._show(driven, seen)
-        at_rest = True
-        for station in self.stations:
-            if station.pace is None:
-                station.step(0 if seen & station.mask else 1)
-            else:
-                station.step_own_bits(0 if seen & station.mask else 1)
-            at_rest = at_rest and station.resting
-        self._sampled = True
-        if self._sent or self.attempts or self._joining:
-            self._settle()
-        if at_rest and not self.over and (wiring is None or not wiring.forced):
-            self._finish()
+        return seen
 
     def _next_bit(self) -> None:
         """Begin another bit: whoever is idle and has something to send starts with it."""
-        self.bit += 1
-        self.bit_ns = self.instant(self.bit)
+        self.move_on()
         self._sampled = False
-        starting = [s for s in self.stations if s.resting and s.may_start]
-        if starting:
-            self.start(starting)
+        for station in self.stations:
+            if station.idle and station.controller.next_word < NOTHING:
+                self.start([s for s in self.stations if s.may_start])
+                return
 
     def _is_stuck(self) -> bool:
         return all(station.settled for station in self.stations)
@@ -238,7 +262,7 @@ class Interlude:
     def _show(self, driven: int, seen: int) -> None:
         record = BitRecord(
             self.bit_ns,
-            self.instant(self.bit + 1),
+            self.end_ns,
             tuple(station.controller.name for station in self.stations),
             driven,
             seen,
@@ -286,17 +310,20 @@ class Interlude:
 
     def sent(self, station: Station) -> None:
         """A sender has seen its frame through."""
+        self._news = _NEWS_BITS
         self._sent.append((station, station.controller.finish_sending()))
 
     def accepted(self, station: Station, frame: Frame) -> None:
         """A receiver has seen a frame through to its last bit but one."""
+        self._news = _NEWS_BITS
         self._arrivals.expect(station, frame)
 
     def failed(self, station: Station, cause: Cause, *, count: bool) -> None:
         """A sender has noticed an error in the bit that ends now."""
+        self._news = _NEWS_BITS
         attempt = self._attempt_of(station)
         whole_ns = self.instant(self.bit + station.outgoing.length - station.place)
-        now_ns = self.instant(self.bit + 1)
+        now_ns = self.end_ns
         # so late in the frame, receivers may have accepted it: it is told when they have got it
         late = station.place >= station.outgoing.length - 2
         if cause == "disturbed" and attempt.differs:
@@ -306,11 +333,13 @@ class Interlude:
 
     def lost(self, station: Station) -> None:
         """A sender has lost arbitration."""
+        self._news = _NEWS_BITS
         self._attempt_of(station).lose(station)
         station.controller.lose_arbitration()
 
     def join_in(self, station: Station) -> None:
         """A station takes the start of frame that it has just seen for its own."""
+        self._news = _NEWS_BITS
         self._joining.append(station)
 
     def recovered(self, found: recovery.Recovery) -> None:
@@ -336,7 +365,7 @@ class Interlude:
     # ---- what follows from a bit
 
     def _settle(self) -> None:
-        now_ns = self.instant(self.bit + 1)
+        now_ns = self.end_ns
         joining, self._joining = self._joining, []
         if joining:
             self.start(joining, place=1)
