@@ -24,6 +24,7 @@ from bench.campaign.cases import (
     instants,
     spans,
     thinned,
+    wiring_instances,
 )
 from bench.faults.base import Fault
 from bench.faults.catalogue import catalogue, make_fault
@@ -140,15 +141,14 @@ class _Planner:
         """
         situations = list(self.vehicle.situations.items())
         turn = count()
-        for form in catalogue().values():
-            for fault in form.of_wiring(self.vehicle):
-                for _ in range(min(WIRING_SITUATIONS, len(situations))):
-                    step = next(turn)
-                    name, situation = situations[step % len(situations)]
-                    at_ns = instants(situation)[step // len(situations) % len(instants(situation))]
-                    start_ns = max(0, at_ns - self.spans.period // 2)
-                    timed = TimedFault(fault, start_ns, at_ns + self.spans.outage)
-                    yield self.maker.case(name, (timed,))
+        for fault in wiring_instances(self.vehicle):
+            for _ in range(min(WIRING_SITUATIONS, len(situations))):
+                step = next(turn)
+                name, situation = situations[step % len(situations)]
+                at_ns = instants(situation)[step // len(situations) % len(instants(situation))]
+                start_ns = max(0, at_ns - self.spans.period // 2)
+                timed = TimedFault(fault, start_ns, at_ns + self.spans.outage)
+                yield self.maker.case(name, (timed,))
 
     def _unplugged_resets(self) -> Iterator[Scenario]:
         """A connector that carries supply and CAN comes off and on: the node restarts, and
