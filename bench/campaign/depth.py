@@ -51,8 +51,7 @@ def _full(vehicle: Vehicle, seed: int) -> Planned:
         "Around an action that a fault cannot spoil it is tried once for each situation.",
         "A fault that is none of the cable is tried around two actions of a situation at most.",
         "Two faults at a time are left to the depth 'pairs', but for a plug that carries supply.",
-        f"A fault of the wiring is tried alone, around one action of {WIRING_SITUATIONS} situations"
-        " each.",
+        f"A fault of the wiring is tried alone, in {WIRING_SITUATIONS} situations each.",
     )
     space = measured("full", vehicle, cases, singles=len(cases), left_out=left_out)
     return Planned(cases, space)

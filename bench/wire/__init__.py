@@ -34,6 +34,6 @@ from bench.wire.frame import Frame
 from bench.wire.guests import open_channel
 from bench.wire.medium import Wire
 from bench.wire.port import Port
-from bench.wire.record import WireRecord
+from bench.wire.record import BitRecord, WireRecord
 
-__all__ = ["Controller", "Frame", "Port", "Wire", "WireRecord", "open_channel"]
+__all__ = ["BitRecord", "Controller", "Frame", "Port", "Wire", "WireRecord", "open_channel"]
