@@ -17,7 +17,7 @@ from typing import Literal, NamedTuple
 from bench.campaign.hunt import MOST_FAULTS
 from bench.campaign.mutate import MOST_ACTIONS
 from bench.campaign.pairs import plan_pairs
-from bench.campaign.plan import WIRING_SITUATIONS, plan
+from bench.campaign.plan import WIRING_LEFT_OUT, WIRING_SITUATIONS, plan
 from bench.campaign.quick import plan_quick
 from bench.campaign.space import Space, measured
 from bench.model.loading import Vehicle
@@ -59,7 +59,7 @@ def _full(vehicle: Vehicle, seed: int) -> Planned:
 
 def _pairs(vehicle: Vehicle, seed: int) -> Planned:
     cases, left_out = plan_pairs(vehicle, seed)
-    left_out = (*left_out, "Faults of the wiring are left to the depth 'full'.")
+    left_out = (*left_out, WIRING_LEFT_OUT)
     singles = len(plan(vehicle, seed))
     return Planned(cases, measured("pairs", vehicle, cases, singles=singles, left_out=left_out))
 
@@ -70,7 +70,7 @@ def _hunt(vehicle: Vehicle, seed: int) -> Planned:
         f"Drawn at random: {drawn}, at instants at which something changes or is due.",
         "What reached something new, or left less time than before, was varied further.",
         "Nobody can say what a hunt has not met.",
-        "Faults of the wiring are left to the depth 'full'.",
+        WIRING_LEFT_OUT,
     )
     singles = len(plan(vehicle, seed))
     return Planned([], measured("hunt", vehicle, [], singles=singles, left_out=left_out))

@@ -9,7 +9,8 @@
 two frames at one time are never on one piece, and a piece keeps its number while its nodes are
 heard on it. Where the wire was followed bit by bit, all is drawn as it was: frames that fail, error
 and overload flags, whatever a disturbed node drives. There the bus is what most nodes read; one
-that reads something else has a channel of its own, ``NODE_reads``. Receivers that a fault keeps from hearing a frame are drawn idle.
+that reads something else has a channel of its own, ``NODE_reads``. Receivers that a fault keeps
+from hearing a frame are drawn idle.
 """
 
 from __future__ import annotations
