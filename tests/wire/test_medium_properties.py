@@ -35,8 +35,29 @@ breakages = st.lists(
     st.tuples(
         st.integers(0, SPAN_NS),
         st.sampled_from(
-            "cut mend unplug plug off on bus_off mute unmute abort half_cut half_mend half_open"
-            " half_closed short swap stick release rate listen hear".split()
+            [
+                "cut",
+                "mend",
+                "unplug",
+                "plug",
+                "off",
+                "on",
+                "bus_off",
+                "mute",
+                "unmute",
+                "abort",
+                "half_cut",
+                "half_mend",
+                "half_open",
+                "half_closed",
+                "short",
+                "swap",
+                "stick",
+                "release",
+                "rate",
+                "listen",
+                "hear",
+            ]
         ),
         st.integers(0, 3),
     ),
