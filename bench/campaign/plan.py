@@ -24,6 +24,7 @@ from bench.campaign.cases import (
     instants,
     spans,
     thinned,
+    wiring_instances,
 )
 from bench.faults.base import Fault
 from bench.faults.catalogue import catalogue, make_fault
@@ -36,12 +37,21 @@ __all__ = ["NO_FAULT", "plan", "spans"]
 MOST_ACTIONS = 2
 """Actions of one situation around which a fault is tried that is no fault of the cable."""
 
+WIRING_SITUATIONS = 3
+"""In so many situations each fault of the wiring is tried."""
 
-def plan(vehicle: Vehicle, seed: int = 0) -> list[Scenario]:
+WIRING_LEFT_OUT = "Faults of the wiring are left to the depth 'full'."
+"""What the other depths say of them."""
+
+
+def plan(vehicle: Vehicle, seed: int = 0, *, wiring: bool = True) -> list[Scenario]:
     """All cases, situation by situation, each in the order of the instant at which its first
-    fault comes: cases that share a beginning stand together.
+    fault comes: cases that share a beginning stand together. Without ``wiring`` those whose fault
+    is one of the wiring are left out.
     """
-    return in_order(vehicle, _Planner(vehicle, seed).cases())
+    planner = _Planner(vehicle, seed)
+    more = planner.wiring() if wiring else ()
+    return in_order(vehicle, [*planner.cases(), *more])
 
 
 class _Planner:
@@ -56,8 +66,9 @@ class _Planner:
         for name in self.vehicle.situations:
             yield self.maker.case(name, ())
         for form in catalogue().values():
-            for fault in form.every(self.vehicle):
-                yield from self._single(fault)
+            if not form.wiring:
+                for fault in form.every(self.vehicle):
+                    yield from self._single(fault)
         yield from self._unplugged_resets()
         yield from self._stuck_notices()
 
@@ -128,6 +139,21 @@ class _Planner:
         return TimedFault(
             fault, start_ns, start_ns + 2 * self.spans.brief if fault.lasting else None
         )
+
+    def wiring(self) -> Iterator[Scenario]:
+        """Faults of the wiring, which cost more to work out: each in a few situations, in turn,
+        and all of them by themselves, so that they do not move the turns of the others.
+        """
+        situations = list(self.vehicle.situations.items())
+        turn = count()
+        for fault in wiring_instances(self.vehicle):
+            for _ in range(min(WIRING_SITUATIONS, len(situations))):
+                step = next(turn)
+                name, situation = situations[step % len(situations)]
+                at_ns = instants(situation)[step // len(situations) % len(instants(situation))]
+                start_ns = max(0, at_ns - self.spans.period // 2)
+                timed = TimedFault(fault, start_ns, at_ns + self.spans.outage)
+                yield self.maker.case(name, (timed,))
 
     def _unplugged_resets(self) -> Iterator[Scenario]:
         """A connector that carries supply and CAN comes off and on: the node restarts, and

@@ -71,6 +71,9 @@ class Controller(Transmitter):
     ``outgoing`` are faults on the way from the node's program to the mailboxes: each is shown a
     frame and returns None (unchanged) or what is to be queued instead as (delay in ns, frame).
 
+    ``bit_rate`` is None, or a fault: the bit rate that it runs at while the wire has another. See
+    :meth:`bench.wire.Wire.rewiring`, within which it is to be changed.
+
     Every frame that :meth:`send` accepted is accounted for: ``accepted`` = ``sent`` +
     ``aborted`` + ``lost`` + ``delayed`` + ``pending()``. ``losses`` names the reasons. These
     tallies and ``overruns`` are the bench's own and outlive a loss of power.
@@ -79,6 +82,7 @@ class Controller(Transmitter):
     __slots__ = (
         "audience",
         "auto_recovery",
+        "bit_rate",
         "filters",
         "inbox",
         "on_receive",
@@ -104,6 +108,7 @@ class Controller(Transmitter):
             raise ValueError(f"controller {name!r} receives at least 1 frame, not {receive_depth}")
         self.receive_depth = receive_depth
         self.auto_recovery = auto_recovery
+        self.bit_rate: int | None = None
         self.recovering = False
         self.filters: list[Filter] = []
         self.inbox: deque[tuple[int, Frame]] = deque()
@@ -151,7 +156,7 @@ class Controller(Transmitter):
         self.listen_only = only
         self.ready = self.powered and not only and self.state is not ErrorState.BUS_OFF
         if self.segment is not None:
-            self.segment.forget_audiences()
+            self.segment.enter(self)
 
     def recovered(self) -> None:
         """Rule 12: back from bus-off with both counters at zero."""
@@ -180,7 +185,7 @@ class Controller(Transmitter):
         self.powered = True
         self.ready = not self.listen_only
         if self.segment is not None:
-            self.segment.forget_audiences()
+            self.segment.enter(self)
 
     def force_bus_off(self) -> None:
         """Fault: go bus-off now, as if the transmit error counter had reached 256."""

@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 
 from bench.clock.queue import NS_PER_S, EventQueue
-from bench.wire.cable import Cable
+from bench.wire.cable import Cable, Conductor
 from bench.wire.controller import Controller
-from bench.wire.frame import Frame
-from bench.wire.record import Cause, WireRecord
+from bench.wire.frame import INTERMISSION_BITS, Frame, length_bits
+from bench.wire.line import Line
+from bench.wire.noise import Noise
+from bench.wire.record import BitRecord, Cause, Hit, WireRecord
 from bench.wire.rewire import rewire
 from bench.wire.segment import Segment
 
-__all__ = ["Cause", "Disturbance", "Miss", "Observer", "Transform", "Wire", "WireRecord"]
+__all__ = ["Cause", "Disturbance", "Hit", "Miss", "Observer", "Transform", "Wire", "WireRecord"]
 
 Transform = Callable[[Controller, Frame], Frame]
-Disturbance = Callable[[Controller, Frame, int], "int | None"]
+Disturbance = Callable[[Controller, Frame, int], Iterable[Hit]]
 Miss = Callable[[Controller, Frame], bool]
 Observer = Callable[[WireRecord], object]
+BitObserver = Callable[[BitRecord], object]
 
 _TABLE_BITS = 256
 """Longer than any frame with its error frame and suspended transmission."""
@@ -28,25 +32,30 @@ class Wire:
 
     :param queue: where its events are scheduled.
     :param bit_rate: bits per second.
+    :param line: lengths and terminators of the cable; default: a short one with two of them.
     :raises ValueError: if the bit rate is not a positive whole number.
 
-    ``observers`` are told about every frame and every failed attempt at its end.
+    ``observers`` are told about every frame and every failed attempt at its end; ``bit_observers``
+    about every bit where the wire is followed bit by bit.
 
     Faults hook in through lists that cost nothing while empty. ``transforms`` are asked at each
     start of frame (sender, frame) for the frame as it stands on the wire; identifier and kind must
-    stay. ``disturbances`` are asked at each start of frame (sender, frame, length in bits) for the
-    index of the bit at which all see an error, or None. ``misses`` are asked at the end of each
-    good frame (receiver, frame) whether this receiver misses it, without anybody noticing.
+    stay. ``disturbances`` are asked at each start of frame (who will win, frame, length in bits)
+    for the bits that some or all see inverted. ``noises`` strike bits at random. ``misses`` are
+    asked at the end of each good frame (receiver, frame) whether this receiver misses it, without
+    anybody noticing.
     """
 
-    def __init__(self, queue: EventQueue, bit_rate: int) -> None:
+    def __init__(self, queue: EventQueue, bit_rate: int, line: Line | None = None) -> None:
         self.queue = queue
         self.observers: list[Observer] = []
         self.transforms: list[Transform] = []
+        self.bit_observers: list[BitObserver] = []
         self.disturbances: list[Disturbance] = []
+        self.noises: list[Noise] = []
         self.misses: list[Miss] = []
         self.segments: list[Segment] = []
-        self._cable = Cable()
+        self._cable = Cable(Line() if line is None else line)
         self._bit_rate = bit_rate
         self.ns: list[int] = []
         self.bit_rate = bit_rate
@@ -102,40 +111,54 @@ class Wire:
         self._cable.remove(controller)
         self._rewire()
 
-    def cut(self, left: str, right: str) -> None:
-        """Cut the trunk between two neighbours: both sides live on as segments of their own.
+    def cut(self, left: str, right: str, conductor: Conductor = "both") -> None:
+        """Cut the trunk, or one conductor of it, between two neighbours. With both conductors cut,
+        both sides live on as segments of their own.
 
         Cutting where it is cut already, or mending what is whole, changes nothing.
 
-        A frame in flight goes on at its sender's side; at the other all who heard it see an error.
+        What is in flight goes on bit by bit: each side sees only its own from now on.
 
         :raises ValueError: if the two are not neighbours on the cable.
         """
-        self._cable.cut(left, right)
+        self._cable.cut(left, right, conductor)
         self._rewire()
 
-    def mend(self, left: str, right: str) -> None:
-        """Join the trunk again. Frames in flight on either side are broken, all see an error.
+    def mend(self, left: str, right: str, conductor: Conductor = "both") -> None:
+        """Join the trunk again. Frames in flight on either side collide.
 
         :raises ValueError: if the two are not neighbours on the cable.
         """
-        self._cable.mend(left, right)
+        self._cable.mend(left, right, conductor)
         self._rewire()
 
-    def unplug(self, name: str) -> None:
-        """Pull one controller's stub off: it is a segment of its own.
+    def unplug(self, name: str, conductor: Conductor = "both") -> None:
+        """Pull one controller's stub off, or open one conductor of it. With both it is a segment of
+        its own.
 
         :raises ValueError: if it is not on the cable.
         """
-        self._cable.unplug(name)
+        self._cable.unplug(name, conductor)
         self._rewire()
 
-    def plug(self, name: str) -> None:
+    def plug(self, name: str, conductor: Conductor = "both") -> None:
         """Put one controller's stub back.
 
         :raises ValueError: if it is not on the cable.
         """
-        self._cable.plug(name)
+        self._cable.plug(name, conductor)
+        self._rewire()
+
+    @contextmanager
+    def rewiring(self, *names: str) -> Iterator[Cable]:
+        """Change what else may be wrong with the cable; it holds from the end of the block on.
+
+        :param names: controllers that it concerns.
+        :raises ValueError: if one of them is not on the cable.
+        """
+        for name in names:
+            self._cable.known(name)
+        yield self._cable
         self._rewire()
 
     def as_sent(self, sender: Controller, frame: Frame) -> Frame:
@@ -153,5 +176,30 @@ class Wire:
             )
         return altered
 
+    def hits_on(self, sender: Controller, frame: Frame) -> list[Hit]:
+        """The bits of a frame, or of the intermission behind it, that ``disturbances`` strike.
+
+        :raises ValueError: if one of them lies outside.
+        """
+        length = length_bits(frame)
+        last = length + INTERMISSION_BITS - 1
+        hits = [hit for disturb in self.disturbances for hit in disturb(sender, frame, length)]
+        for hit in hits:
+            if not 0 <= hit.bit <= last:
+                raise ValueError(
+                    f"{frame} and its intermission have bits 0 to {last}, no bit {hit.bit}"
+                )
+        return hits
+
+    def hearing(self, frame: Frame, receivers: tuple[Controller, ...]) -> tuple[Controller, ...]:
+        """Those of the receivers of a frame that ``misses`` let have it."""
+        # every fault is asked about every receiver: none shifts another's random draws
+        missed = {
+            receiver.name for miss in self.misses for receiver in receivers if miss(receiver, frame)
+        }
+        return tuple(r for r in receivers if r.name not in missed)
+
     def _rewire(self) -> None:
         self.segments = rewire(self, self._cable.groups())
+        for segment in self.segments:
+            segment.rewired(self._cable.wiring(segment.members, self._bit_rate))

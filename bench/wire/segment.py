@@ -8,11 +8,15 @@ costs two events:
                     length of the frame             3 bits
 
 All instants of a frame are counted from its start of frame, so that rounding to whole nanoseconds
-does not add up. What a frame that goes wrong does instead stands in mishap.py.
+does not add up. Where something may go wrong, at a start of frame or in its midst, the segment is
+followed bit by bit until all is idle again: interlude.py. One case is frequent and simple enough
+to be worked out as a whole, too: a node that nobody hears.
+
+    start of frame ... ACK slot | flag 6 | delimiter 8 | intermission 3 | suspend 8 if passive
 
 A frame counts as valid, for its sender and all receivers, at the end of its end of frame. By the
 standard a receiver may use it one bit earlier (Bosch CAN Specification 2.0, part B section 4);
-that bit is left out.
+that bit is left out, and makes no difference to who gets what.
 """
 
 from __future__ import annotations
@@ -20,14 +24,18 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from bench.clock.queue import Event, EventQueue, Priority
-from bench.wire import mishap, recovery
+from bench.wire import following, recovery
+from bench.wire.bystander import DELIMITER_BITS, FLAG_BITS, SUSPEND_BITS
 from bench.wire.controller import NOTHING, Controller, ErrorState
 from bench.wire.delivery import Audience, deliver
 from bench.wire.frame import INTERMISSION_BITS, Frame, length_bits
+from bench.wire.outgoing import outgoing
 from bench.wire.record import Cause, WireRecord
 
 if TYPE_CHECKING:
+    from bench.wire.interlude import Interlude
     from bench.wire.medium import Wire
+    from bench.wire.wiring import Wiring
 
 _PASSIVE = ErrorState.PASSIVE
 _ARBITRATION = int(Priority.ARBITRATION)
@@ -43,10 +51,10 @@ class Segment:
         "event",
         "frame",
         "idle",
+        "interlude",
         "length",
         "members",
         "ns",
-        "plan",
         "queue",
         "recoveries",
         "rivals",
@@ -55,6 +63,7 @@ class Segment:
         "suspended",
         "suspended_until_ns",
         "wire",
+        "wiring",
     )
 
     audience: Audience
@@ -70,13 +79,15 @@ class Segment:
         self.recoveries: list[recovery.Recovery] = []
         self.suspended: tuple[Controller, ...] = ()
         self.suspended_until_ns = 0
+        self.interlude: Interlude | None = None
+        self.wiring: Wiring | None = None
+        """What the members see of what they drive; None: all see the same."""
         # the frame in flight, None when there is none, and all that belongs to it
         self.frame: Frame | None = None
         self.start_ns = 0
         self.length = 0
         self.ns = wire.ns
         self.rivals: tuple[Controller, ...] = ()
-        self.plan: tuple[int, Cause] | None = None
 
     # ---- for controllers
 
@@ -90,9 +101,38 @@ class Segment:
 
     def leave(self, controller: Controller) -> None:
         """A controller drops out at once: switched off, forced bus-off or taken away."""
-        mishap.leave(self, controller)
+        self.suspended = tuple(member for member in self.suspended if member is not controller)
+        if self.frame is not None:
+            following.lose(self, controller)
+        if self.interlude is not None:
+            self.interlude.leave(controller)
         recovery.drop(self, controller)
         self.forget_audiences()
+
+    def enter(self, controller: Controller) -> None:
+        """A controller was switched on."""
+        if self.interlude is not None and controller.online:
+            self.interlude.station(controller).integrate()
+        self.forget_audiences()
+
+    def rewired(self, wiring: Wiring | None) -> None:
+        """The wiring has changed: what is in flight goes on bit by bit with it."""
+        if wiring is None and self.wiring is None:
+            return
+        self.forget_audiences()
+        if self.frame is not None or (wiring is not None and wiring.forced):
+            following.from_here(self)
+        self.wiring = wiring
+        if self.interlude is not None:
+            self.interlude.rewired()
+
+    def close(self) -> None:
+        """The cable has changed, its members are on other segments."""
+        if self.due is not None:
+            self.queue.cancel(self.due)
+            self.due = None
+        if self.interlude is not None:
+            self.interlude.hand_over()
 
     def forget_audiences(self) -> None:
         """Who takes part has changed. It counts from the next start of frame on."""
@@ -128,8 +168,6 @@ class Segment:
         wire = self.wire
         self.idle = False
         self.sender = sender
-        self.suspended = ()
-        self.plan = None
         self.ns = ns = wire.ns
         self.start_ns = start_ns = queue.now_ns
         if self.recoveries:
@@ -140,10 +178,15 @@ class Segment:
             frame = wire.as_sent(sender, frame)
         self.frame = frame
         self.length = length = length_bits(frame)
-        if (self.rivals or wire.disturbances or not audience.acknowledged) and mishap.is_planned(
-            self
-        ):
+        if (
+            self.rivals
+            or wire.disturbances
+            or wire.noises
+            or self.wiring is not None
+            or not audience.acknowledged
+        ) and following.is_exceptional(self, frame):
             return
+        self.suspended = ()
         self.event = queue.at(start_ns + ns[length], self._complete, priority=_WIRE)
 
     def _complete(self) -> None:
@@ -153,12 +196,12 @@ class Segment:
         frame = self.frame
         assert frame is not None
         self.frame = None
-        queued = self._count_sent(sender)
+        queued = sender.finish_sending()
         for rival in self.rivals:
-            self._count_sent(rival)
+            rival.finish_sending()
         receivers = self.audience.receivers
         if wire.misses:
-            receivers = self._hearing(frame)
+            receivers = wire.hearing(frame, receivers)
         woken, overrun = deliver(queue.now_ns, frame, receivers)
         self.free_after(self.length + INTERMISSION_BITS)
         if wire.observers:
@@ -172,9 +215,38 @@ class Segment:
             if receiver.on_receive is not None and receiver.powered:
                 receiver.on_receive(receiver)
 
-    def fail(self) -> None:
-        """The bit that shows the error has passed. Scheduled by mishap.py."""
-        mishap.fail(self)
+    # ---- frames that are no matter of course
+
+    def unheard(self) -> None:
+        """Nobody is there to acknowledge the frame: rule 3, and its exception 1."""
+        frame, sender = self.frame, self.sender
+        assert frame is not None
+        self.frame = None
+        sender.fail_sending(count=sender.state is not _PASSIVE)
+        behind = 1 + FLAG_BITS + DELIMITER_BITS + INTERMISSION_BITS
+        self.free_after(outgoing(frame).ack + behind)
+        if self.wire.observers:
+            self.report(frame, "ack")
+
+    def take_over(self, interlude: Interlude) -> None:
+        """An interlude begins: what was planned for whole frames is off."""
+        self.interlude, self.idle = interlude, False
+        self.suspended = ()
+        if self.frame is not None:
+            self.queue.cancel(self.event)
+            self.frame = None
+        if self.due is not None:
+            self.queue.cancel(self.due)
+            self.due = None
+
+    def take_back(self, suspended: tuple[Controller, ...], suspended_bits: int) -> None:
+        """An interlude is over: all are idle, some of them not yet allowed to send."""
+        now_ns = self.queue.now_ns
+        self.interlude, self.idle = None, True
+        self.suspended = suspended
+        self.suspended_until_ns = now_ns + self.wire.span_ns(suspended_bits)
+        self.forget_audiences()
+        self.schedule(now_ns)
 
     # ---- parts of it
 
@@ -186,9 +258,9 @@ class Segment:
         start_ns = self.start_ns
         if self.sender.state is _PASSIVE or self.rivals:
             if len(self.members) == 1 and not self.recoveries:
-                frame_bits += mishap.SUSPEND_BITS  # nobody else is there to start meanwhile
+                frame_bits += SUSPEND_BITS  # nobody else is there to start meanwhile
             else:
-                self.suspend(start_ns + self.ns[frame_bits + mishap.SUSPEND_BITS])
+                self.suspend(start_ns + self.ns[frame_bits + SUSPEND_BITS])
         self.due = self.queue.at(
             start_ns + self.ns[frame_bits], self._arbitrate, priority=_ARBITRATION
         )
@@ -245,31 +317,12 @@ class Segment:
         for observer in self.wire.observers:
             observer(record)
 
-    def _count_sent(self, sender: Controller) -> Frame:
-        box = sender.sending
-        assert box is not None
-        sender.sending = None
-        sender.sent += 1
-        if sender.tec:
-            sender.count_sent()
-        return box[2]
-
     def _audience_of(self, sender: Controller) -> Audience:
         silent = (sender, *self.rivals)
         audience = Audience.of(tuple(m for m in self.members if m not in silent and m.online))
         if not self.rivals:
             sender.audience = audience
         return audience
-
-    def _hearing(self, frame: Frame) -> tuple[Controller, ...]:
-        # every fault is asked about every receiver: none shifts another's random draws
-        missed = {
-            receiver.name
-            for miss in self.wire.misses
-            for receiver in self.audience.receivers
-            if miss(receiver, frame)
-        }
-        return tuple(r for r in self.audience.receivers if r.name not in missed)
 
     def _rivals(
         self, members: tuple[Controller, ...], winner: Controller
