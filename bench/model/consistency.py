@@ -33,7 +33,7 @@ class Consistency:
     def problems(self) -> list[Problem]:
         """All the mistakes found, in the order of the file's tables."""
         checks = (
-            self._cable, self._nodes, self._messages, self._inputs, self._loads, self._outputs,
+            self._cable, self._rates, self._nodes, self._messages, self._inputs, self._loads, self._outputs,
             self._requests, self._notices, self._situations,
         )  # fmt: skip
         return [problem for check in checks for problem in check()]
@@ -59,6 +59,12 @@ class Consistency:
                 text = f"node '{name}' stands {count} times in the cable; expected once"
                 yield self.source.problem(place, text)
 
+    def _rates(self) -> Found:
+        wire = self.file.wire
+        if wire.data_bit_rate is not None and wire.data_bit_rate < wire.bit_rate:
+            text = f"the data goes slower than the 'bit_rate' of {wire.bit_rate} bit/s"
+            yield self.source.problem(("wire", "data_bit_rate"), text)
+
     def _nodes(self) -> Found:
         for name, node in self.file.nodes.items():
             if node.usual_boot_ns > node.boot:
@@ -69,6 +75,10 @@ class Consistency:
                 )
             for below, text in pin_problems(name, self.file):
                 yield self.source.problem(("nodes", name, *below), text)
+            for index, entry in enumerate(node.filters):
+                if entry.message is not None and entry.message not in self.messages:
+                    text = unknown("message", entry.message, self.messages)
+                    yield self.source.problem(("nodes", name, "filters", index), text)
             if node.status is None:
                 continue
             place = ("nodes", name, "status")

@@ -55,6 +55,8 @@ class MessageInfo:
     checksum: Callable[[bytes], bool] | None
     guards: frozenset[str] = frozenset()
     """The signals that protect the others: counter and checksum."""
+    fd: bool = False
+    """Whether its frames are CAN FD frames."""
 
 
 def load_database(path: Path, *, strict: bool = True) -> Database:
@@ -108,6 +110,7 @@ def compile_message(message: DbcMessage, file: Path) -> MessageInfo:
         counter=None if counter is None else signals[counter.name],
         checksum=None if checksum is None else _checker(message, checksum, file),
         guards=frozenset(signal.name for signal in (counter, checksum) if signal is not None),
+        fd=message.is_fd,
     )
 
 

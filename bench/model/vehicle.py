@@ -10,9 +10,10 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
+from bench.model.controllers import ControllerTable
 from bench.model.expression import Condition, Value, parse_condition
 from bench.model.target import Pins, TargetTable
-from bench.model.units import BitRate, Current, Duration
+from bench.model.units import BitRate, Current, DataBitRate, Duration
 
 State = Literal["off", "on", "flash"]
 StaleState = Literal["hold", "on", "off", "flash"]
@@ -61,6 +62,10 @@ class WireTable(Table):
     """The CAN cable: bit rate, the nodes along it, and python-can's name for the channel."""
 
     bit_rate: BitRate = Field(description="bit rate of the wire")
+    data_bit_rate: DataBitRate | None = Field(
+        default=None,
+        description="bit rate of the faster part of CAN FD frames; default: 'bit_rate'",
+    )
     cable: tuple[str, ...] = Field(min_length=1, description="the nodes in cable order")
     channel: str = Field(default="car", description="channel name for python-can programs")
     worst_wait: Duration = Field(
@@ -91,7 +96,7 @@ class MessageTable(Table):
     )
 
 
-class NodeTable(Table):
+class NodeTable(ControllerTable, Table):
     """One control unit: its program, its controller, and how it starts."""
 
     python: str | None = Field(
@@ -129,10 +134,6 @@ class NodeTable(Table):
     )
     status: str | None = Field(default=None, description="the message by which the node shows life")
     rejoin: Duration = Field(default=1_000 * MS, description="time to be back after a fault")
-    mailboxes: int = Field(default=3, ge=1, le=32, description="transmit mailboxes")
-    mailbox_order: Literal["priority", "fifo"] = "priority"
-    receive_depth: int = Field(default=64, ge=1, description="frames the receive FIFO holds")
-    auto_recovery: bool = Field(default=False, description="controller leaves bus-off by itself")
 
     @model_validator(mode="after")
     def _one_program(self) -> "NodeTable":

@@ -22,6 +22,7 @@ from bench.recording import (
     Handed,
     Recording,
 )
+from bench.session.controllers import make_controller
 from bench.session.gate import make_task
 from bench.session.host import NodeHost, Surroundings
 from bench.session.logged import LoggedNode
@@ -58,7 +59,9 @@ class Session:
         self.recording = Recording(
             vehicle=self.vehicle.title, seed=scenario.seed, logged=self.traffic.nodes
         )
-        self.wire = Wire(self.queue, self.vehicle.wire.bit_rate)
+        self.wire = Wire(
+            self.queue, self.vehicle.wire.bit_rate, self.vehicle.wire.data_bit_rate
+        )
         self.wire.observers.append(self.recording.frames.append)
         self.inputs = Inputs(self.queue, self.recording)
         self.hosts: dict[str, NodeHost | LoggedNode] = {}
@@ -99,13 +102,7 @@ class Session:
     def _host(self, name: str, around: Surroundings) -> NodeHost | LoggedNode:
         table = self.vehicle.nodes[name]
         logged = name in self.traffic.nodes
-        controller = Controller(
-            name,
-            mailboxes=table.mailboxes,
-            order=table.mailbox_order,
-            receive_depth=table.receive_depth,
-            auto_recovery=table.auto_recovery or logged,
-        )
+        controller = make_controller(self.vehicle, name, logged=logged)
         self.wire.attach(controller)
         controller.power_off()
         self.recording.nodes[name] = []
@@ -137,7 +134,9 @@ class Session:
         if isinstance(host, LoggedNode):
             host.controller.on_sent = self.player.sent
             return host.feed
-        controller = Controller(REST, mailboxes=_REST_MAILBOXES, order="fifo", auto_recovery=True)
+        controller = Controller(
+            REST, mailboxes=_REST_MAILBOXES, order="fifo", auto_recovery=True, fd=self.vehicle.fd
+        )
         _play_from(controller)
         controller.on_sent = self.player.sent
         self.wire.attach(controller, beside=next(iter(self.traffic.nodes), None))
@@ -187,7 +186,9 @@ class Session:
     def power_up(self) -> None:
         """Power up on a loop that somebody else drives."""
         channel = self.vehicle.wire.channel
-        self._held.enter_context(open_channel(self.wire, self.queue, channel))
+        self._held.enter_context(
+            open_channel(self.wire, self.queue, channel, fd=self.vehicle.fd)
+        )
         for host in self.hosts.values():
             host.power_up()
         if self.traffic is not _NO_TRAFFIC:

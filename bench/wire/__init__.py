@@ -1,6 +1,10 @@
 """The CAN medium: whole frames on a wire in virtual time, exact to the bit.
 
 frame.py        what a frame is: its bits, its length, its rank in arbitration
+header.py       what the bits of a frame owe to its header, worked out once
+coding.py       CRC and bit stuffing
+fd.py           the bits of a CAN FD frame
+bitclock.py     when the bits of a frame begin
 confinement.py  the error counters and the error state
 mailbox.py      the sending half of a controller
 controller.py   one node's protocol controller
@@ -18,10 +22,10 @@ guests.py       plain python-can programs on the wire
 """
 
 from bench.wire.controller import Controller
-from bench.wire.frame import Frame
+from bench.wire.frame import FdFrame, Frame
 from bench.wire.guests import open_channel
 from bench.wire.medium import Wire
 from bench.wire.port import Port
 from bench.wire.record import WireRecord
 
-__all__ = ["Controller", "Frame", "Port", "Wire", "WireRecord", "open_channel"]
+__all__ = ["Controller", "FdFrame", "Frame", "Port", "Wire", "WireRecord", "open_channel"]

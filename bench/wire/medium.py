@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from bench.clock.queue import NS_PER_S, EventQueue
+from bench.wire.bitclock import SwitchingClock
 from bench.wire.cable import Cable
 from bench.wire.controller import Controller
-from bench.wire.frame import Frame
+from bench.wire.frame import Frame, length_bits
 from bench.wire.record import Cause, WireRecord
 from bench.wire.rewire import rewire
 from bench.wire.segment import Segment
@@ -28,7 +29,10 @@ class Wire:
 
     :param queue: where its events are scheduled.
     :param bit_rate: bits per second.
-    :raises ValueError: if the bit rate is not a positive whole number.
+    :param data_bit_rate: bits per second of the faster part of CAN FD frames that switch; None is
+        the same rate.
+    :raises ValueError: if a bit rate is not a positive whole number, or the data bit rate is
+        the lower one.
 
     ``observers`` are told about every frame and every failed attempt at its end.
 
@@ -39,7 +43,7 @@ class Wire:
     good frame (receiver, frame) whether this receiver misses it, without anybody noticing.
     """
 
-    def __init__(self, queue: EventQueue, bit_rate: int) -> None:
+    def __init__(self, queue: EventQueue, bit_rate: int, data_bit_rate: int | None = None) -> None:
         self.queue = queue
         self.observers: list[Observer] = []
         self.transforms: list[Transform] = []
@@ -50,6 +54,14 @@ class Wire:
         self._bit_rate = bit_rate
         self.ns: list[int] = []
         self.bit_rate = bit_rate
+        if data_bit_rate is not None and (
+            int(data_bit_rate) != data_bit_rate or data_bit_rate < bit_rate
+        ):
+            raise ValueError(
+                f"a data bit rate is a whole number of bits per second and at least the bit rate of"
+                f" {bit_rate}, not {data_bit_rate!r}"
+            )
+        self._data_bit_rate = data_bit_rate
 
     @property
     def bit_rate(self) -> int:
@@ -66,6 +78,20 @@ class Wire:
     def span_ns(self, bits: int) -> int:
         """How long a number of bits takes, rounded to the nearest ns."""
         return (2 * bits * NS_PER_S + self._bit_rate) // (2 * self._bit_rate)
+
+    @property
+    def data_bit_rate(self) -> int:
+        """Bits per second of the faster part of CAN FD frames that switch."""
+        return self._bit_rate if self._data_bit_rate is None else self._data_bit_rate
+
+    def clock(self, frame: Frame) -> SwitchingClock:
+        """When the bits of a CAN FD frame begin."""
+        return SwitchingClock(frame, self._bit_rate, max(self._bit_rate, self.data_bit_rate))
+
+    def frame_ns(self, frame: Frame) -> int:
+        """How long a frame takes, SOF to end of frame, rounded to the nearest ns."""
+        length = length_bits(frame)
+        return self.clock(frame)[length] if frame.fd else self.ns[length]
 
     @property
     def controllers(self) -> list[Controller]:

@@ -21,9 +21,10 @@ from typing import TYPE_CHECKING
 
 from bench.clock.queue import Event, EventQueue, Priority
 from bench.wire import mishap, recovery
+from bench.wire.bitclock import BitClock
 from bench.wire.controller import NOTHING, Controller, ErrorState
 from bench.wire.delivery import Audience, deliver
-from bench.wire.frame import INTERMISSION_BITS, Frame, length_bits
+from bench.wire.frame import INTERMISSION_BITS, FdFrame, Frame, length_bits
 from bench.wire.record import Cause, WireRecord
 
 if TYPE_CHECKING:
@@ -74,7 +75,7 @@ class Segment:
         self.frame: Frame | None = None
         self.start_ns = 0
         self.length = 0
-        self.ns = wire.ns
+        self.ns: BitClock = wire.ns
         self.rivals: tuple[Controller, ...] = ()
         self.plan: tuple[int, Cause] | None = None
 
@@ -130,6 +131,7 @@ class Segment:
         self.sender = sender
         self.suspended = ()
         self.plan = None
+        ns: BitClock
         self.ns = ns = wire.ns
         self.start_ns = start_ns = queue.now_ns
         if self.recoveries:
@@ -138,6 +140,11 @@ class Segment:
         self.audience = audience = sender.audience or self._audience_of(sender)
         if wire.transforms:
             frame = wire.as_sent(sender, frame)
+        if frame.fd:
+            assert isinstance(frame, FdFrame)
+            if sender.state is _PASSIVE:
+                frame = frame.from_passive()
+            self.ns = ns = wire.clock(frame)
         self.frame = frame
         self.length = length = length_bits(frame)
         if (self.rivals or wire.disturbances or not audience.acknowledged) and mishap.is_planned(
