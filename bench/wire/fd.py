@@ -14,8 +14,9 @@ stuff bits of the first kind included, those of the second left out.
 
 Sources: ISO 11898-1:2015, 10.4.2.6 and 10.5 on fixed stuff bits and the count, as quoted in the
 history of the Linux kernel (include/linux/can/length.h); the overhead of the fields there; CRC
-polynomials from the catalogue of CRC RevEng; that the register starts at one followed by zeros,
-and what it covers, from memory of ISO 11898-1:2015.
+polynomials from the catalogue of CRC RevEng; that the register starts at one followed by zeros, the
+history of an open CAN FD controller core; what it covers, and the coding of the count, from memory
+of ISO 11898-1:2015.
 
 The bit rate changes inside the bits BRS and CRC delimiter, at their sample points. Here it changes
 at the end of BRS and at the end of the CRC delimiter. With both sample points as they may be, the
