@@ -7,7 +7,7 @@ from dataclasses import asdict
 from typing import Any
 
 from bench.recording import Recording, Series
-from bench.wire import WireRecord
+from bench.wire import FdFrame, WireRecord
 
 FRAME_COLUMNS = (
     "start_ns",
@@ -22,6 +22,7 @@ FRAME_COLUMNS = (
     "error",
     "lost_overrun",
     "rivals",
+    "fd",
 )
 
 
@@ -54,7 +55,9 @@ def recording_fields(recording: Recording) -> dict[str, Any]:
 
 
 def frame_row(record: WireRecord) -> list[Any]:
-    """One frame, in the order of FRAME_COLUMNS; data in hexadecimal."""
+    """One frame, in the order of FRAME_COLUMNS; data in hexadecimal; of a CAN FD frame whether the
+    bit rate switches and whether its sender is error-passive.
+    """
     frame = record.frame
     return [
         record.start_ns,
@@ -69,6 +72,9 @@ def frame_row(record: WireRecord) -> list[Any]:
         record.error,
         list(record.lost_overrun),
         list(record.rivals),
+        [frame.bit_rate_switch, frame.error_state_indicator]
+        if isinstance(frame, FdFrame)
+        else None,
     ]
 
 

@@ -59,9 +59,7 @@ class Session:
         self.recording = Recording(
             vehicle=self.vehicle.title, seed=scenario.seed, logged=self.traffic.nodes
         )
-        self.wire = Wire(
-            self.queue, self.vehicle.wire.bit_rate, self.vehicle.wire.data_bit_rate
-        )
+        self.wire = Wire(self.queue, self.vehicle.wire.bit_rate, self.vehicle.wire.data_bit_rate)
         self.wire.observers.append(self.recording.frames.append)
         self.inputs = Inputs(self.queue, self.recording)
         self.hosts: dict[str, NodeHost | LoggedNode] = {}
@@ -186,9 +184,7 @@ class Session:
     def power_up(self) -> None:
         """Power up on a loop that somebody else drives."""
         channel = self.vehicle.wire.channel
-        self._held.enter_context(
-            open_channel(self.wire, self.queue, channel, fd=self.vehicle.fd)
-        )
+        self._held.enter_context(open_channel(self.wire, self.queue, channel, fd=self.vehicle.fd))
         for host in self.hosts.values():
             host.power_up()
         if self.traffic is not _NO_TRAFFIC:

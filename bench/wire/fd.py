@@ -37,6 +37,11 @@ LENGTHS = (*range(9), 12, 16, 20, 24, 32, 48, 64)
 SLOW_TAIL_BITS = 9
 """ACK slot, ACK delimiter and seven bits of end of frame."""
 
+LONGEST_BITS = 41 + 8 * 64 + (41 + 8 * 64 - 2) // 4 + 33 + SLOW_TAIL_BITS + 3
+"""No CAN FD frame has more bits, the 3 bits of intermission included: extended, 64 bytes, with a
+stuff bit behind the first five bits and every fourth one from there, but none behind the last.
+"""
+
 CRC17_POLYNOMIAL, CRC21_POLYNOMIAL = 0x1685B, 0x102899
 _CRC17_MOST_BYTES = 16
 _COUNT_BITS = 4

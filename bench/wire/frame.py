@@ -253,7 +253,8 @@ def arbitration_word(frame: Frame) -> int:
 
 
 def longest_bits(dlc: int, extended: bool = False) -> int:
-    """An upper bound of a data frame's length in bits, the 3 bits of intermission included.
+    """An upper bound of a classical data frame's length in bits, the 3 bits of intermission
+    included. For CAN FD see :data:`bench.wire.fd.LONGEST_BITS`.
 
     :raises ValueError: if ``dlc`` is not 0..15 (9..15 stand for 8 bytes).
     Source: Davis, Burns, Bril, Lukkien, Real-Time Systems 35 (2007), equations 1 to 3.

@@ -248,7 +248,8 @@ def open_channel(
     "guest 1", "guest 2" and so on at the end of the cable. It keeps ``mailboxes`` frames waiting in
     the given order; the default is what a desktop system's network queue does (from memory: ten,
     first in, first out). python-can has no call to ask for recovery from bus-off, so a guest comes
-    back from it only with ``auto_recovery``. With ``fd`` it may send and hear CAN FD frames. Use it as a context manager, or call ``close``.
+    back from it only with ``auto_recovery``. With ``fd`` it knows CAN FD frames too. Use it as a
+    context manager, or call ``close``.
 
     A program that shuts its bus down with messages still waiting stays on the wire until they are
     sent, or until the channel is closed.
@@ -261,7 +262,9 @@ def open_channel(
                 f"python-can's virtual channel {channel!r} is in use already; "
                 f"open it for the wire before the programs open it"
             )
-        settings = GuestSettings(mailboxes=mailboxes, order=order, auto_recovery=auto_recovery, fd=fd)
+        settings = GuestSettings(
+            mailboxes=mailboxes, order=order, auto_recovery=auto_recovery, fd=fd
+        )
         guests = GuestChannel(wire, queue, channel, settings)
         channels[channel] = guests
     return guests

@@ -3,8 +3,8 @@
 Fields, overhead and fixed stuff bits: the Linux kernel's include/linux/can/length.h and the history
 of that file, which quotes ISO 11898-1:2015 (10.4.2.6, 10.5). CRC: crccheck's Crc17CanFd and
 Crc21CanFd (the catalogue's CRC-17/CAN-FD and CRC-21/CAN-FD), here with the initial value of ISO
-11898-1:2015, a one followed by zeros (the history of an open CAN FD controller core says so). Everything is taken apart here by code of its
-own, from the bits alone.
+11898-1:2015, a one followed by zeros (the history of an open CAN FD controller core says so).
+Everything is taken apart here by code of its own, from the bits alone.
 """
 
 from __future__ import annotations
@@ -180,7 +180,7 @@ def test_a_frame_worked_out_on_paper():
     # 0x555, one byte 0x55, no switch: hardly a stuff bit. SOF 0, identifier 10101010101, RRS 0,
     # IDE 0, FDF 1, res 0, BRS 0, ESI 0, DLC 0001, data 01010101. Row of dominant bits: res, BRS,
     # ESI, DLC 000 is six, so one stuff bit follows the fifth.
-    sent = "0" "10101010101" "00" "10" "0" "0" "00" "1" "01" "01010101"
+    sent = "0101010101010010000010101010101"
     count = "0011"
     wire = bits(FdFrame(0x555, b"\x55"))
     assert wire.startswith(sent)

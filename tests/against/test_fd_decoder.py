@@ -94,9 +94,8 @@ FRAMES = st.builds(
     st.booleans(),
     st.integers(0, 0x1FFF_FFFF),
     st.sampled_from(LENGTHS),
-    st.binary(min_size=8, max_size=8) | st.sampled_from([b"\x00", b"\xff", b"\xf8\x3e"]).map(
-        lambda part: (part * 8)[:8]
-    ),
+    st.binary(min_size=8, max_size=8)
+    | st.sampled_from([b"\x00", b"\xff", b"\xf8\x3e"]).map(lambda part: (part * 8)[:8]),
     st.booleans(),
     st.booleans(),
 )
