@@ -13,6 +13,7 @@ from bench.faults.traffic import Luck, carries, how_many, requests
 from bench.model.loading import Vehicle
 from bench.wire import Controller, Frame
 from bench.wire.frame import bits
+from bench.wire.record import Hit
 
 
 class Corrupt(Fault):
@@ -37,10 +38,10 @@ class Corrupt(Fault):
         message = rig.vehicle.messages[self.message]
         luck = Luck(self.count, self.share, random)
 
-        def disturb(sender: Controller, frame: Frame, length_bits: int) -> int | None:  # noqa: ARG001
+        def disturb(sender: Controller, frame: Frame, length_bits: int) -> list[Hit]:  # noqa: ARG001
             if not carries(message, frame) or not luck.hits():
-                return None
-            return random.choice(_recessive_bits(frame))
+                return []
+            return [Hit(random.choice(_recessive_bits(frame)))]
 
         rig.wire.disturbances.append(disturb)
         return lambda: rig.wire.disturbances.remove(disturb)

@@ -161,7 +161,7 @@ class Controller(Transmitter):
         self.listen_only = only
         self.ready = self.powered and not only and self.state is not ErrorState.BUS_OFF
         if self.segment is not None:
-            self.segment.forget_audiences()
+            self.segment.enter(self)
 
     def restore_settings(self) -> None:
         """Filters, listening only and single shot as the controller was made with: what a program
@@ -198,7 +198,7 @@ class Controller(Transmitter):
         self.powered = True
         self.ready = not self.listen_only
         if self.segment is not None:
-            self.segment.forget_audiences()
+            self.segment.enter(self)
 
     def force_bus_off(self) -> None:
         """Fault: go bus-off now, as if the transmit error counter had reached 256."""

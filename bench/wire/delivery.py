@@ -23,14 +23,17 @@ class Audience:
 
 
 def deliver(
-    now_ns: int, frame: Frame, receivers: tuple[Controller, ...]
+    now_ns: int, frame: Frame, receivers: tuple[Controller, ...], *, counted: bool = False
 ) -> tuple[list[Controller], tuple[str, ...]]:
-    """Put a frame into the receive FIFOs. Returns who is to be told and whose FIFO was full."""
+    """Put a frame into the receive FIFOs. Returns who is to be told and whose FIFO was full.
+
+    :param counted: the receive error counters have gone down for it already.
+    """
     received = (now_ns, frame)
     woken = []
     overrun: tuple[str, ...] = ()
     for receiver in receivers:
-        if receiver.rec:
+        if receiver.rec and not counted:
             receiver.count_received()
         if receiver.filters and not receiver.accepts(frame):
             continue

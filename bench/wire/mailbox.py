@@ -170,13 +170,38 @@ class Transmitter(Confinement):
             self._lose("single_shot")
         elif not self._retry:
             self.aborted += 1
-        elif self.by_priority:
-            heappush(self.boxes, box)
         else:
-            self.boxes.insert(0, box)
+            self._put_back(box)
         self.offer()
         if count:
             self.count_transmit_error()
+
+    def finish_sending(self) -> Frame:
+        """The frame on the wire was sent, rule 7. Returns it as it was queued."""
+        box = self.sending
+        assert box is not None
+        self.sending = None
+        self.sent += 1
+        if self.tec:
+            self.count_sent()
+        return box[2]
+
+    def lose_arbitration(self) -> None:
+        """The frame on the wire has to wait for the next start of frame, which is no failure."""
+        box, self.sending = self.sending, None
+        if box is None:
+            return
+        if self._retry:
+            self._put_back(box)
+        else:
+            self.aborted += 1
+        self.offer()
+
+    def _put_back(self, box: Mailbox) -> None:
+        if self.by_priority:
+            heappush(self.boxes, box)
+        else:
+            self.boxes.insert(0, box)
 
     def offer(self) -> None:
         """Let the wire know, anew, what there is to send."""

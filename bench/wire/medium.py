@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 from bench.clock.queue import NS_PER_S, EventQueue
 from bench.wire.bitclock import SwitchingClock
 from bench.wire.cable import Cable
+from bench.wire.confinement import ErrorState
 from bench.wire.controller import Controller
-from bench.wire.frame import Frame, length_bits
-from bench.wire.record import Cause, WireRecord
+from bench.wire.frame import FdFrame, Frame, length_bits
+from bench.wire.noise import Noise
+from bench.wire.record import BitRecord, Cause, Hit, WireRecord
 from bench.wire.rewire import rewire
 from bench.wire.segment import Segment
 
-__all__ = ["Cause", "Disturbance", "Miss", "Observer", "Transform", "Wire", "WireRecord"]
+__all__ = ["Cause", "Disturbance", "Hit", "Miss", "Observer", "Transform", "Wire", "WireRecord"]
 
 Transform = Callable[[Controller, Frame], Frame]
-Disturbance = Callable[[Controller, Frame, int], "int | None"]
+Disturbance = Callable[[Controller, Frame, int], Iterable[Hit]]
 Miss = Callable[[Controller, Frame], bool]
 Observer = Callable[[WireRecord], object]
+BitObserver = Callable[[BitRecord], object]
 
 _TABLE_BITS = 256
 """Longer than any frame with its error frame and suspended transmission."""
@@ -34,20 +37,24 @@ class Wire:
     :raises ValueError: if a bit rate is not a positive whole number, or the data bit rate is
         the lower one.
 
-    ``observers`` are told about every frame and every failed attempt at its end.
+    ``observers`` are told about every frame and every failed attempt at its end; ``bit_observers``
+    about every bit where the wire is followed bit by bit.
 
     Faults hook in through lists that cost nothing while empty. ``transforms`` are asked at each
     start of frame (sender, frame) for the frame as it stands on the wire; identifier and kind must
-    stay. ``disturbances`` are asked at each start of frame (sender, frame, length in bits) for the
-    index of the bit at which all see an error, or None. ``misses`` are asked at the end of each
-    good frame (receiver, frame) whether this receiver misses it, without anybody noticing.
+    stay. ``disturbances`` are asked at each start of frame (who will win, frame, length in bits)
+    for the bits that some or all see inverted. ``noises`` strike bits at random. ``misses`` are
+    asked at the end of each good frame (receiver, frame) whether this receiver misses it, without
+    anybody noticing.
     """
 
     def __init__(self, queue: EventQueue, bit_rate: int, data_bit_rate: int | None = None) -> None:
         self.queue = queue
         self.observers: list[Observer] = []
         self.transforms: list[Transform] = []
+        self.bit_observers: list[BitObserver] = []
         self.disturbances: list[Disturbance] = []
+        self.noises: list[Noise] = []
         self.misses: list[Miss] = []
         self.segments: list[Segment] = []
         self._cable = Cable()
@@ -165,19 +172,47 @@ class Wire:
         self._rewire()
 
     def as_sent(self, sender: Controller, frame: Frame) -> Frame:
-        """What stands on the wire when a controller sends a frame: altered by ``transforms``.
+        """What stands on the wire when a controller sends a frame: altered by ``transforms``, and in
+        CAN FD marked as that of an error-passive node.
 
         :raises ValueError: if a transform changes the identifier or the kind of frame.
         """
+        if isinstance(frame, FdFrame) and sender.state is ErrorState.PASSIVE:
+            frame = frame.from_passive()
         altered = frame
         for transform in self.transforms:
             altered = transform(sender, altered)
-        if altered.head.word != frame.head.word:
+        if altered.head.word != frame.head.word or altered.fd != frame.fd:
             raise ValueError(
                 f"a fault may alter the content of {frame} on its way, "
                 f"not its identifier or kind: {altered}"
             )
         return altered
+
+    def hits_on(self, sender: Controller, frame: Frame) -> list[Hit]:
+        """The bits of a frame that ``disturbances`` strike.
+
+        :raises ValueError: if one of them lies outside the frame.
+        """
+        length = length_bits(frame)
+        hits = [hit for disturb in self.disturbances for hit in disturb(sender, frame, length)]
+        for hit in hits:
+            if not 0 <= hit.bit < length:
+                raise ValueError(
+                    f"{frame} has bits 0 to {length - 1}, no bit {hit.bit} to disturb"
+                )
+        return hits
+
+    def hearing(self, frame: Frame, receivers: tuple[Controller, ...]) -> tuple[Controller, ...]:
+        """Those of the receivers of a frame that ``misses`` let have it."""
+        # every fault is asked about every receiver: none shifts another's random draws
+        missed = {
+            receiver.name
+            for miss in self.misses
+            for receiver in receivers
+            if miss(receiver, frame)
+        }
+        return tuple(r for r in receivers if r.name not in missed)
 
     def _rewire(self) -> None:
         self.segments = rewire(self, self._cable.groups())

@@ -1,4 +1,4 @@
-"""What the wire tells its observers about each start of frame."""
+"""What the wire tells its observers, and what disturbs it."""
 
 from __future__ import annotations
 
@@ -7,13 +7,40 @@ from typing import Literal, NamedTuple
 from bench.wire.frame import Frame
 
 Cause = Literal["ack", "disturbed", "collision", "broken_off"]
-"""Why a frame failed: nobody acknowledged it; a fault forced a bit; two nodes sent different
-content under one identifier; its sender or the cable went away, or two live segments were joined.
+"""Why a frame failed: nobody acknowledged it; a bit was seen otherwise than it was sent; two nodes
+sent different content under one identifier; its sender went away.
 """
 
 
+class Hit(NamedTuple):
+    """A bit that is seen inverted, as if a disturbance had struck at its sample point."""
+
+    bit: int
+    """Counted from the start of frame, which is bit 0, stuff bits included."""
+    nodes: frozenset[str] | None = None
+    """The controllers that see it so; None: all of them."""
+
+
+class BitRecord(NamedTuple):
+    """One bit on a segment that is followed bit by bit."""
+
+    start_ns: int
+    end_ns: int
+    nodes: tuple[str, ...]
+    """The controllers on the segment, in cable order: the sets below count them from bit 0 on."""
+    driven: int
+    """The set of those who drive the bus dominant."""
+    seen: int
+    """The set of those who see it dominant."""
+
+
 class WireRecord(NamedTuple):
-    """One frame, or attempt at one, on one segment."""
+    """One frame, or attempt at one, on one segment.
+
+    A failed one may have receivers all the same: an error in the last bits but one of the end of
+    frame comes too late for those who have accepted the frame, and its sender repeats it. Then
+    ``end_ns`` is when they got it, the end of its end of frame.
+    """
 
     start_ns: int
     """The instant of its start of frame."""

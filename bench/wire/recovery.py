@@ -24,7 +24,7 @@ GROUP_BITS = 11
 class Recovery:
     """How far one controller has come."""
 
-    __slots__ = ("controller", "event", "remaining", "since_ns")
+    __slots__ = ("controller", "event", "recessive", "remaining", "since_ns")
 
     def __init__(self, controller: Controller, now_ns: int) -> None:
         self.controller = controller
@@ -33,6 +33,16 @@ class Recovery:
         """Since when it has been listening, or since when the segment is idle."""
         self.event: Event | None = None
         """The end of the recovery, if the segment stays idle."""
+        self.recessive = 0
+        """Bit by bit: how many recessive bits of a group there were."""
+
+    def hear(self, seen: int) -> bool:
+        """Bit by bit: count one that was seen. True when the recovery is complete."""
+        self.recessive = self.recessive + 1 if seen else 0
+        if self.recessive == GROUP_BITS:
+            self.recessive = 0
+            self.remaining -= 1
+        return self.remaining == 0
 
 
 def begin(segment: Segment, controller: Controller) -> None:
@@ -41,6 +51,8 @@ def begin(segment: Segment, controller: Controller) -> None:
     segment.recoveries.append(found)
     if segment.idle:
         _count_idle(segment, found)
+    elif segment.interlude is not None:
+        segment.interlude.station(controller).recover(found)
 
 
 def drop(segment: Segment, controller: Controller) -> None:
@@ -62,14 +74,15 @@ def bus_free(segment: Segment) -> None:
         if found.since_ns <= heard_ns:
             found.remaining -= 1
             if found.remaining == 0:
-                _finish(segment, found)
+                finish(segment, found)
 
 
 def idle_begins(segment: Segment) -> None:
     """Nobody sends: the rest of the recovery is a matter of time."""
     for found in segment.recoveries:
         if found.event is None:
-            found.since_ns = segment.queue.now_ns
+            found.since_ns = segment.queue.now_ns - segment.wire.span_ns(found.recessive)
+            found.recessive = 0
             _count_idle(segment, found)
 
 
@@ -77,6 +90,7 @@ def start_of_frame(segment: Segment) -> None:
     """The idle stretch is over: whole groups of it count."""
     for found in segment.recoveries:
         settle(segment, found)
+        found.recessive = 0
 
 
 def settle(segment: Segment, found: Recovery) -> None:
@@ -91,8 +105,8 @@ def settle(segment: Segment, found: Recovery) -> None:
 
 
 def _count_idle(segment: Segment, found: Recovery) -> None:
-    span_ns = segment.wire.span_ns(GROUP_BITS * found.remaining)
-    found.event = segment.queue.after(span_ns, _finish, segment, found, priority=Priority.WIRE)
+    end_ns = found.since_ns + segment.wire.span_ns(GROUP_BITS * found.remaining)
+    found.event = segment.queue.at(end_ns, finish, segment, found, priority=Priority.WIRE)
 
 
 def _stop(segment: Segment, found: Recovery) -> None:
@@ -101,7 +115,8 @@ def _stop(segment: Segment, found: Recovery) -> None:
         found.event = None
 
 
-def _finish(segment: Segment, found: Recovery) -> None:
+def finish(segment: Segment, found: Recovery) -> None:
+    """A controller has heard enough: it takes part again."""
     segment.recoveries.remove(found)
     segment.forget_audiences()
     found.controller.recovered()

@@ -1,14 +1,16 @@
 """What becomes of the segments when the cable changes under live traffic.
 
-A frame in flight goes on at its sender's side. Who heard it and is cut off from it sees an error.
-Where two live segments are joined, frames in flight on either are broken and all see an error.
+Whatever is in flight goes on bit by bit on the new pieces: each controller as it stands, seeing
+from now on only those that it is still connected to. A change in the midst of a bit counts for that
+bit. Pieces that are joined take over the grid of bits of one of them.
 """
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from bench.wire import mishap, recovery
+from bench.wire import recovery
+from bench.wire.interlude import Interlude
 from bench.wire.segment import Segment
 
 if TYPE_CHECKING:
@@ -23,18 +25,18 @@ def rewire(wire: Wire, groups: list[Group]) -> list[Segment]:
     before = wire.segments
     settled = {segment.members: segment for segment in before}
     changed = [group for group in groups if group not in settled]
-    for group in changed:
-        _break_joined(_sources(group))
-    heard = {segment: segment.audience.receivers for segment in before if segment.frame is not None}
     sources = {group: _sources(group) for group in changed}
-    for group in changed:
-        settled[group] = _carried_on(group, sources[group]) or Segment(wire, group)
-    after = [settled[group] for group in groups]
-    for group in changed:
-        _settle(settled[group], sources[group], heard)
     for segment in before:
-        if segment not in after and segment.due is not None:
-            wire.queue.cancel(segment.due)
+        if segment.frame is not None and any(segment in found for found in sources.values()):
+            segment.follow_from_here()
+    for group in changed:
+        settled[group] = Segment(wire, group)
+    for group in changed:
+        _settle(settled[group], sources[group])
+    after = [settled[group] for group in groups]
+    for segment in before:
+        if segment not in after:
+            segment.close()
     return after
 
 
@@ -47,53 +49,39 @@ def _sources(group: Group) -> list[Segment]:
     return found
 
 
-def _break_joined(sources: list[Segment]) -> None:
-    if len(sources) < 2 or all(segment.frame is None for segment in sources):
-        return
-    for segment in sources:
-        if segment.frame is not None:
-            mishap.break_off(segment, sender_notices=True)
-        else:
-            for member in segment.members:
-                if member.online:
-                    member.count_receive_error()
-
-
-def _carried_on(group: Group, sources: list[Segment]) -> Segment | None:
-    """The segment whose frame in flight is sent from within the group, now of that group."""
-    for segment in sources:
-        if segment.frame is not None and segment.sender in group:
-            for rival in segment.rivals:
-                if rival not in group:
-                    rival.fail_sending()
-            segment.rivals = tuple(rival for rival in segment.rivals if rival in group)
-            segment.members = group
-            mishap.keep_receivers(segment, [r for r in segment.audience.receivers if r in group])
-            return segment
-    return None
-
-
-def _settle(segment: Segment, sources: list[Segment], heard: dict[Segment, Group]) -> None:
+def _settle(segment: Segment, sources: list[Segment]) -> None:
     """Give the members their segment, and take over what they brought along."""
-    wire = segment.wire
-    now_ns = free_ns = wire.queue.now_ns
+    before = {member: member.segment for member in segment.members}
     for member in segment.members:
         member.segment = segment
     for source in sources:
-        if source is segment:
-            continue
         _move(source, segment)
-        if source.frame is None:
-            if not source.idle and source.due is not None:
-                free_ns = max(free_ns, source.due[0])
-        elif any(member in heard[source] for member in segment.members):
-            free_ns = max(free_ns, now_ns + wire.span_ns(mishap.BREAK_BITS))
-            for member in segment.members:
-                if member in heard[source]:
-                    member.count_receive_error()
     segment.forget_audiences()
-    if segment.frame is None:
-        segment.free_at(free_ns)
+    live = [source.interlude for source in sources if source.interlude is not None]
+    if live:
+        _carry_on(segment, live, before)
+    else:
+        taken = [s.due[0] for s in sources if s.due is not None and not s.idle]
+        segment.free_at(max(taken, default=segment.queue.now_ns))
+
+
+def _carry_on(
+    segment: Segment, live: list[Interlude], before: dict[Controller, Segment | None]
+) -> None:
+    """The members go on bit by bit, in the grid of the first one of theirs that sends."""
+    sending = [found for found in live if any(s.sending for s in found.stations)]
+    interlude = Interlude(segment, segment.queue.now_ns)
+    interlude.inherit((sending or live)[0])
+    for member, source in before.items():
+        if source is None:
+            if member.online:
+                interlude.station(member).integrate()
+        elif source.interlude is not None:
+            interlude.adopt(source.interlude.station(member))
+        elif source.due is not None and not source.idle and member.online:
+            left = interlude.bits_in(source.due[0] - segment.queue.now_ns)
+            interlude.station(member).resume(left, sender=member is source.sender)
+    interlude.go_on()
 
 
 def _move(source: Segment, segment: Segment) -> None:

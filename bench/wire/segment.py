@@ -8,11 +8,15 @@ costs two events:
                     length of the frame             3 bits
 
 All instants of a frame are counted from its start of frame, so that rounding to whole nanoseconds
-does not add up. What a frame that goes wrong does instead stands in mishap.py.
+does not add up. Where something may go wrong, at a start of frame or in its midst, the segment is
+followed bit by bit until all is idle again: interlude.py. One case is frequent and simple enough
+to be worked out as a whole, too: a node that nobody hears.
+
+    start of frame ... ACK slot | flag 6 | delimiter 8 | intermission 3 | suspend 8 if passive
 
 A frame counts as valid, for its sender and all receivers, at the end of its end of frame. By the
 standard a receiver may use it one bit earlier (Bosch CAN Specification 2.0, part B section 4);
-that bit is left out.
+that bit is left out, and makes no difference to who gets what.
 """
 
 from __future__ import annotations
@@ -20,15 +24,19 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from bench.clock.queue import Event, EventQueue, Priority
-from bench.wire import mishap, recovery
+from bench.wire import recovery
 from bench.wire.bitclock import BitClock
 from bench.wire.controller import NOTHING, Controller, ErrorState
 from bench.wire.delivery import Audience, deliver
-from bench.wire.frame import INTERMISSION_BITS, FdFrame, Frame, length_bits
-from bench.wire.record import Cause, WireRecord
+from bench.wire.frame import INTERMISSION_BITS, Frame, length_bits
+from bench.wire.interlude import Interlude
+from bench.wire.outgoing import outgoing
+from bench.wire.record import Cause, Hit, WireRecord
+from bench.wire.station import DELIMITER_BITS, FLAG_BITS, SUSPEND_BITS
 
 if TYPE_CHECKING:
     from bench.wire.medium import Wire
+    from bench.wire.wiring import Wiring
 
 _PASSIVE = ErrorState.PASSIVE
 _ARBITRATION = int(Priority.ARBITRATION)
@@ -44,10 +52,10 @@ class Segment:
         "event",
         "frame",
         "idle",
+        "interlude",
         "length",
         "members",
         "ns",
-        "plan",
         "queue",
         "recoveries",
         "rivals",
@@ -56,6 +64,7 @@ class Segment:
         "suspended",
         "suspended_until_ns",
         "wire",
+        "wiring",
     )
 
     audience: Audience
@@ -71,13 +80,15 @@ class Segment:
         self.recoveries: list[recovery.Recovery] = []
         self.suspended: tuple[Controller, ...] = ()
         self.suspended_until_ns = 0
+        self.interlude: Interlude | None = None
+        self.wiring: Wiring | None = None
+        """What the members see of what they drive; None: all see the same."""
         # the frame in flight, None when there is none, and all that belongs to it
         self.frame: Frame | None = None
         self.start_ns = 0
         self.length = 0
         self.ns: BitClock = wire.ns
         self.rivals: tuple[Controller, ...] = ()
-        self.plan: tuple[int, Cause] | None = None
 
     # ---- for controllers
 
@@ -91,9 +102,27 @@ class Segment:
 
     def leave(self, controller: Controller) -> None:
         """A controller drops out at once: switched off, forced bus-off or taken away."""
-        mishap.leave(self, controller)
+        self.suspended = tuple(member for member in self.suspended if member is not controller)
+        if self.frame is not None:
+            self._lose_from_frame(controller)
+        if self.interlude is not None:
+            self.interlude.leave(controller)
         recovery.drop(self, controller)
         self.forget_audiences()
+
+    def enter(self, controller: Controller) -> None:
+        """A controller was switched on."""
+        if self.interlude is not None and controller.online:
+            self.interlude.station(controller).integrate()
+        self.forget_audiences()
+
+    def close(self) -> None:
+        """The cable has changed, its members are on other segments."""
+        if self.due is not None:
+            self.queue.cancel(self.due)
+            self.due = None
+        if self.interlude is not None:
+            self.interlude.hand_over()
 
     def forget_audiences(self) -> None:
         """Who takes part has changed. It counts from the next start of frame on."""
@@ -129,8 +158,6 @@ class Segment:
         wire = self.wire
         self.idle = False
         self.sender = sender
-        self.suspended = ()
-        self.plan = None
         ns: BitClock
         self.ns = ns = wire.ns
         self.start_ns = start_ns = queue.now_ns
@@ -138,19 +165,23 @@ class Segment:
             recovery.start_of_frame(self)
         frame = sender.begin()
         self.audience = audience = sender.audience or self._audience_of(sender)
-        if wire.transforms:
+        fd = frame.fd
+        if wire.transforms or fd:
             frame = wire.as_sent(sender, frame)
-        if frame.fd:
-            assert isinstance(frame, FdFrame)
-            if sender.state is _PASSIVE:
-                frame = frame.from_passive()
-            self.ns = ns = wire.clock(frame)
+            if fd:
+                self.ns = ns = wire.clock(frame)
         self.frame = frame
         self.length = length = length_bits(frame)
-        if (self.rivals or wire.disturbances or not audience.acknowledged) and mishap.is_planned(
-            self
-        ):
+        if (
+            self.rivals
+            or wire.disturbances
+            or wire.noises
+            or self.wiring is not None
+            or not audience.acknowledged
+            or fd
+        ) and self._is_exceptional(frame):
             return
+        self.suspended = ()
         self.event = queue.at(start_ns + ns[length], self._complete, priority=_WIRE)
 
     def _complete(self) -> None:
@@ -160,12 +191,12 @@ class Segment:
         frame = self.frame
         assert frame is not None
         self.frame = None
-        queued = self._count_sent(sender)
+        queued = sender.finish_sending()
         for rival in self.rivals:
-            self._count_sent(rival)
+            rival.finish_sending()
         receivers = self.audience.receivers
         if wire.misses:
-            receivers = self._hearing(frame)
+            receivers = wire.hearing(frame, receivers)
         woken, overrun = deliver(queue.now_ns, frame, receivers)
         self.free_after(self.length + INTERMISSION_BITS)
         if wire.observers:
@@ -179,9 +210,116 @@ class Segment:
             if receiver.on_receive is not None and receiver.powered:
                 receiver.on_receive(receiver)
 
-    def fail(self) -> None:
-        """The bit that shows the error has passed. Scheduled by mishap.py."""
-        mishap.fail(self)
+    # ---- frames that are no matter of course
+
+    def _is_exceptional(self, frame: Frame) -> bool:
+        """Find out at a start of frame whether it takes another course, and if so begin that."""
+        wire, sender = self.wire, self.sender
+        hits = wire.hits_on(sender, frame) if wire.disturbances else []
+        exposed = self.length + INTERMISSION_BITS
+        quiet = sum(not noise.spares(exposed) for noise in wire.noises) == 0
+        begun = {sender: frame}
+        for rival in self.rivals:
+            begun[rival] = wire.as_sent(rival, rival.begin())
+        same = all(other == frame for other in begun.values())
+        strange = frame.fd and not all(receiver.fd for receiver in self.audience.receivers)
+        if hits or not quiet or not same or strange or self.wiring is not None:
+            self._follow(begun, hits)
+        elif self.audience.acknowledged:
+            return False
+        elif self.audience.receivers or self.rivals:
+            self._follow(begun, hits)
+        else:
+            slot_ns = self.start_ns + self.ns[outgoing(frame).ack + 1]
+            self.event = self.queue.at(slot_ns, self._unheard, priority=_WIRE)
+        return True
+
+    def _follow(self, begun: dict[Controller, Frame], hits: list[Hit]) -> None:
+        """Bit by bit from this start of frame on."""
+        self.frame = None
+        interlude = Interlude(self, self.queue.now_ns)
+        starting = [s for s in interlude.stations if s.controller in begun or s.may_start]
+        interlude.start(starting, begun, hits)
+        interlude.go_on()
+
+    def _unheard(self) -> None:
+        """Nobody is there to acknowledge the frame: rule 3, and its exception 1."""
+        frame, sender = self.frame, self.sender
+        assert frame is not None
+        self.frame = None
+        sender.fail_sending(count=sender.state is not _PASSIVE)
+        behind = 1 + FLAG_BITS + DELIMITER_BITS + INTERMISSION_BITS
+        self.free_after(outgoing(frame).ack + behind)
+        if self.wire.observers:
+            self.report(frame, "ack")
+
+    def follow_from_here(self) -> Interlude:
+        """Bit by bit from now on, whatever the segment carries."""
+        if self.interlude is not None:
+            return self.interlude
+        if self.frame is None:
+            return self._follow_no_frame()
+        frame, heard = self.frame, (*self.audience.receivers, self.sender, *self.rivals)
+        interlude = Interlude(self, self.start_ns)
+        late = [s for s in interlude.stations if s.resting and s.controller not in heard]
+        for station in late:
+            if station.recovery is None:
+                station.leave()
+        begun = dict.fromkeys((self.sender, *self.rivals), frame)
+        interlude.start([interlude.station(sender) for sender in begun], begun, [])
+        interlude.catch_up()
+        for station in late:
+            if station.recovery is None and station.controller.online:
+                station.integrate()
+        interlude.go_on()
+        return interlude
+
+    def _follow_no_frame(self) -> Interlude:
+        """From idle, or from an intermission or an error frame that nobody heard."""
+        now_ns = self.queue.now_ns
+        free_ns = self.due[0] if self.due is not None and not self.idle else now_ns
+        if self.idle:
+            recovery.start_of_frame(self)
+        interlude = Interlude(self, now_ns)
+        left = interlude.bits_in(free_ns - now_ns)
+        for station in interlude.stations:
+            if left and station.controller.online:
+                station.resume(left, sender=station.controller is self.sender)
+        interlude.go_on()
+        return interlude
+
+    def take_over(self, interlude: Interlude) -> None:
+        """An interlude begins: what was planned for whole frames is off."""
+        self.interlude, self.idle = interlude, False
+        self.suspended = ()
+        if self.frame is not None:
+            self.queue.cancel(self.event)
+            self.frame = None
+        if self.due is not None:
+            self.queue.cancel(self.due)
+            self.due = None
+
+    def take_back(self, suspended: tuple[Controller, ...], suspended_bits: int) -> None:
+        """An interlude is over: all are idle, some of them not yet allowed to send."""
+        now_ns = self.queue.now_ns
+        self.interlude, self.idle = None, True
+        self.suspended = suspended
+        self.suspended_until_ns = now_ns + self.wire.span_ns(suspended_bits)
+        self.forget_audiences()
+        self.schedule(now_ns)
+
+    def _lose_from_frame(self, controller: Controller) -> None:
+        """A controller drops out while a frame is on its way: of its own, or of another one."""
+        receivers = self.audience.receivers
+        if controller not in receivers:
+            if controller is self.sender or controller in self.rivals:
+                self.follow_from_here()
+            return
+        left = Audience.of(tuple(r for r in receivers if r is not controller))
+        if self.audience.acknowledged and not left.acknowledged:
+            self.follow_from_here()
+        else:
+            self.audience = left
 
     # ---- parts of it
 
@@ -193,9 +331,9 @@ class Segment:
         start_ns = self.start_ns
         if self.sender.state is _PASSIVE or self.rivals:
             if len(self.members) == 1 and not self.recoveries:
-                frame_bits += mishap.SUSPEND_BITS  # nobody else is there to start meanwhile
+                frame_bits += SUSPEND_BITS  # nobody else is there to start meanwhile
             else:
-                self.suspend(start_ns + self.ns[frame_bits + mishap.SUSPEND_BITS])
+                self.suspend(start_ns + self.ns[frame_bits + SUSPEND_BITS])
         self.due = self.queue.at(
             start_ns + self.ns[frame_bits], self._arbitrate, priority=_ARBITRATION
         )
@@ -252,31 +390,12 @@ class Segment:
         for observer in self.wire.observers:
             observer(record)
 
-    def _count_sent(self, sender: Controller) -> Frame:
-        box = sender.sending
-        assert box is not None
-        sender.sending = None
-        sender.sent += 1
-        if sender.tec:
-            sender.count_sent()
-        return box[2]
-
     def _audience_of(self, sender: Controller) -> Audience:
         silent = (sender, *self.rivals)
         audience = Audience.of(tuple(m for m in self.members if m not in silent and m.online))
         if not self.rivals:
             sender.audience = audience
         return audience
-
-    def _hearing(self, frame: Frame) -> tuple[Controller, ...]:
-        # every fault is asked about every receiver: none shifts another's random draws
-        missed = {
-            receiver.name
-            for miss in self.wire.misses
-            for receiver in self.audience.receivers
-            if miss(receiver, frame)
-        }
-        return tuple(r for r in self.audience.receivers if r.name not in missed)
 
     def _rivals(
         self, members: tuple[Controller, ...], winner: Controller

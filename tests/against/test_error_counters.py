@@ -12,7 +12,7 @@ import pytest
 from bench.clock.queue import EventQueue
 from bench.wire.controller import Controller, ErrorState
 from bench.wire.frame import Frame, length_bits
-from bench.wire.medium import Wire
+from bench.wire.medium import Hit, Wire
 
 FRAME = Frame(0x123, bytes.fromhex("DEADBEEF"))
 ACTIVE, PASSIVE, BUS_OFF = ErrorState.ACTIVE, ErrorState.PASSIVE, ErrorState.BUS_OFF
@@ -48,7 +48,7 @@ class Setup:
 
         def at_bit(*_):
             left[0] -= 1
-            return k if left[0] >= 0 else None
+            return [Hit(k)] if left[0] >= 0 else []
 
         self.wire.disturbances.append(at_bit)
 
@@ -200,7 +200,7 @@ def test_recovery_under_back_to_back_load_takes_128_frames():
 def test_a_receiver_becomes_passive_at_128_and_its_counter_stops():
     # rule 9; addendum: the receive error counter need not go on counting above 127
     setup = Setup(3)
-    setup.wire.disturbances.append(lambda *_: 40)
+    setup.wire.disturbances.append(lambda *_: [Hit(40)])
     for _ in range(6):
         setup.nodes[0].send(FRAME)
         setup.run(10_000)
@@ -244,14 +244,17 @@ def test_a_frame_of_an_error_passive_sender_is_followed_by_eleven_bits():
     assert gaps(setup.starts) == [length_bits(FRAME) + 3 + 8]
 
 
-def test_two_nodes_with_one_identifier_and_different_data_drive_each_other_off():
-    # follows from the rules: no arbitration lost, a bit error at the first differing bit
+def test_two_nodes_with_one_identifier_and_different_data_drive_each_other_passive():
+    # follows from the rules: no arbitration is lost, a bit error at the first differing bit. Once
+    # both are error-passive, the flag of the one that fails first is recessive and no longer
+    # disturbs the other, which sends dominant there: it succeeds, and then its rival does
     setup = Setup(3)
     setup.nodes[0].send(Frame(0x123, b"\x00"))
     setup.nodes[1].send(Frame(0x123, b"\x80"))
     setup.run(10_000)
-    assert [node.state for node in setup.nodes] == [BUS_OFF, BUS_OFF, ACTIVE]
-    assert [record.error for record in setup.records] == ["collision"] * 32
+    assert [record.error for record in setup.records] == ["collision"] * 17 + [None, None]
+    assert [record.sender for record in setup.records[-2:]] == ["node 0", "node 1"]
+    assert [node.tec for node in setup.nodes] == [127, 135, 0]
     # both frames: SOF to DLC 19 bits and one stuff bit, so the first data bit is number 20
     assert setup.records[0].end_ns == 21_000
 

@@ -19,6 +19,7 @@ from bench.timing.response import responses
 from bench.timing.stream import NO_ERRORS, Errors, Stream
 from bench.wire import Controller, Frame, Wire
 from bench.wire.frame import length_bits
+from bench.wire.record import Hit
 
 RATE = 1_000_000
 BIT = 1_000
@@ -56,8 +57,8 @@ def slowest_ns(plan: Sequence[Sent], errors_ns: Sequence[int] = ()) -> dict[str,
     if errors_ns:
 
         def disturb(_sender, _frame, length):
-            hit = [at for at in errors_ns if 0 <= at - queue.now_ns < length * BIT]
-            return (min(hit) - queue.now_ns) // BIT if hit else None
+            hit = sorted(at for at in errors_ns if 0 <= at - queue.now_ns < length * BIT)
+            return [Hit((at - queue.now_ns) // BIT) for at in hit[:1]]
 
         wire.disturbances.append(disturb)
     for sent in plan:

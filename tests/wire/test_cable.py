@@ -90,8 +90,8 @@ def test_a_cut_in_mid_frame_leaves_the_senders_side_and_hurts_the_other(bench_of
     assert (bench["c"].rec, bench["d"].rec) == (0, 1)  # c has received d's frame since
     first, second = bench.records
     assert (first.sender, first.receivers, first.error) == ("a", ("b",), None)
-    # noticed within 6 bits, then error flag 6, delimiter 8, intermission 3
-    assert (second.sender, second.start_ns) == ("d", (40 + 23) * 1000)
+    # bits 37 to 39 were recessive, so a sixth one is bit 42; flag 6, delimiter 8, intermission 3
+    assert (second.sender, second.start_ns) == ("d", (43 + 17) * 1000)
 
 
 def test_a_cut_that_takes_the_last_receiver_leaves_the_frame_without_acknowledgement(bench_of):
@@ -120,14 +120,17 @@ def test_joining_breaks_the_frames_in_flight_on_either_side(bench_of):
     bench["a"].send(FRAME)
     bench.at(10, bench["c"].send, Frame(0x100))
     bench.at(40, bench.wire.mend, "b", "c")
-    bench.run(40)
-    assert bench.errors == ["broken_off", "broken_off"]
+    bench.run(60)
+    # bit 40 of a is recessive, and bit 30 of c dominant
+    assert [(r.sender, r.end_ns, r.error) for r in bench.records] == [
+        ("a", 41_000, "disturbed"),
+        ("c", 42_000, "disturbed"),
+    ]
     assert [bench[name].tec for name in "abcd"] == [8, 0, 8, 0]
-    assert [bench[name].rec for name in "abcd"] == [0, 1, 0, 1]
     bench.run()
-    assert [(r.sender, r.start_ns, r.error) for r in bench.records[2:]] == [
-        ("c", 63_000, None),
-        ("a", 63_000 + 1000 * (length_bits(Frame(0x100)) + 3), None),
+    assert [(r.sender, r.receivers, r.error) for r in bench.records[2:]] == [
+        ("c", ("a", "b", "d"), None),
+        ("a", ("b", "c", "d"), None),
     ]
 
 
@@ -136,8 +139,11 @@ def test_joining_an_idle_side_to_a_live_one_hurts_all(bench_of):
     bench.wire.cut("b", "c")
     bench["a"].send(FRAME)
     bench.at(40, bench.wire.mend, "b", "c")
-    bench.run(40)
-    assert [(bench[name].tec, bench[name].rec) for name in "abc"] == [(8, 0), (0, 1), (0, 1)]
+    bench.run()
+    # c takes the first dominant bit for a start of frame, and finds an error in what follows
+    assert [(r.receivers, r.error) for r in bench.records] == [((), "disturbed"), (("b", "c"), None)]
+    assert [(bench[name].tec, bench[name].rec) for name in "ab"] == [(7, 0), (0, 0)]
+    assert bench["c"].rec == 8  # its flag came first: 1 and 8, and 1 less since
 
 
 def test_joining_idle_segments_hurts_nobody(bench_of):
@@ -186,7 +192,8 @@ def test_a_sender_that_loses_power_breaks_its_frame_off(bench_of):
     assert (bench["b"].rec, bench["c"].rec) == (1, 1)
     assert bench["a"].losses == {"power_off": 1}
     bench.run()
-    assert bench.records[1].start_ns == 63_000
+    # three recessive bits stood before: a sixth one is bit 42; flag 6, delimiter 8, intermission 3
+    assert bench.records[1].start_ns == 60_000
     assert bench.records[1].receivers == ("c",)
 
 
@@ -258,12 +265,16 @@ def test_names_are_unique_and_a_controller_has_one_wire(bench_of):
         bench.wire.detach(Controller("z"))
 
 
-def test_an_error_passive_sender_whose_frame_is_broken_waits_for_others(bench_of):
-    bench = bench_of("a", "b", "c")
-    bench["a"].tec = 140
-    bench["a"].refresh_state()
+def test_a_node_in_intermission_joined_to_a_live_frame_takes_it_for_an_overload(bench_of):
+    bench = bench_of("a", "b", "c", "d")
     bench.wire.cut("b", "c")
-    bench["a"].send(FRAME)
-    bench.at(40, bench.wire.mend, "b", "c")
+    bench["d"].send(FRAME)  # over at 78, idle at 81
+    bench.at(37, bench["a"].send, FRAME)  # dominant at 79 and 80
+    bench.at(79, bench.wire.mend, "b", "c")
     bench.run()
-    assert [record.start_ns for record in bench.records] == [0, (40 + 23 + 8) * 1000]
+    assert [(r.sender, r.error) for r in bench.records] == [
+        ("d", None),
+        ("a", "disturbed"),
+        ("a", None),
+    ]
+    assert (bench["c"].rec, bench["d"].rec) == (0, 0)  # an overload frame is nobody's error

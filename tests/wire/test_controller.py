@@ -13,6 +13,7 @@ from bench.wire.controller import (
     TransmitError,
 )
 from bench.wire.frame import Frame, length_bits
+from bench.wire.record import Hit
 
 
 def identifiers(bench):
@@ -46,8 +47,8 @@ def test_equal_identifiers_keep_their_order(bench_of):
 @pytest.mark.parametrize("order", ["priority", "fifo"])
 def test_a_failed_frame_keeps_its_turn(bench_of, order):
     bench = bench_of("a", "b", order=order)
-    hits = iter([30])
-    bench.wire.disturbances.append(lambda *_: next(hits, None))
+    hits = iter([[Hit(30)]])
+    bench.wire.disturbances.append(lambda *_: next(hits, ()))
     bench["a"].send(Frame(0x100, b"\x01"))
     bench["a"].send(Frame(0x100, b"\x02"))
     bench.run()
@@ -173,8 +174,8 @@ def test_abort_drops_what_waits_and_does_not_repeat_what_is_on_the_wire(bench_of
 
 def test_an_abort_does_not_touch_what_is_sent_after_it(bench_of):
     bench = bench_of("a", "b")
-    hits = iter([None, 40])
-    bench.wire.disturbances.append(lambda *_: next(hits, None))
+    hits = iter([[], [Hit(40)]])
+    bench.wire.disturbances.append(lambda *_: next(hits, ()))
     bench["a"].send(Frame(0x100))
     bench.run(10)
     bench["a"].abort_pending()

@@ -11,6 +11,7 @@ from can.interfaces.virtual import channels
 from bench.wire.frame import Frame, length_bits
 from bench.wire.guests import open_channel
 from bench.wire.port import BlockingReceive
+from bench.wire.record import Hit
 
 CHANNEL = "guests test"
 
@@ -154,7 +155,7 @@ def test_a_program_that_sends_and_shuts_down_is_heard(car):
 
 
 def test_a_guest_that_goes_bus_off_while_leaving_is_gone(car):
-    car.wire.disturbances.append(lambda *_: 40)
+    car.wire.disturbances.append(lambda *_: [Hit(40)])
     one = car.program()
     one.send(message(0x100))
     one.shutdown()

@@ -7,7 +7,7 @@ import pytest
 from bench.clock.queue import EventQueue, Priority
 from bench.wire.controller import ErrorState
 from bench.wire.frame import Frame, length_bits
-from bench.wire.medium import Wire
+from bench.wire.medium import Hit, Wire
 
 FRAME = Frame(0x123, bytes.fromhex("DEADBEEF"))  # 78 bits
 
@@ -51,6 +51,8 @@ def test_listen_only_receives_but_does_not_acknowledge(bench_of):
     assert listener.receive() is None
     bench.add("b")
     bench.run()
+    bench["a"].send(FRAME)
+    bench.run()
     assert listener.receive()[1] == FRAME
 
 
@@ -67,10 +69,12 @@ def test_a_controller_that_its_errors_drove_off_is_no_receiver_any_more(bench_of
     bench = bench_of("a", "b", "c")
     bench["c"].send(Frame(0x300))
     bench.run()
-    bench["a"].send(Frame(0x100, b"\x00"))
-    bench["b"].send(Frame(0x100, b"\xff"))
-    bench.run()
-    assert bench["a"].state is bench["b"].state is ErrorState.BUS_OFF
+    bench.wire.disturbances.append(lambda *_: [Hit(40)])
+    for name in "ab":
+        bench[name].send(FRAME)
+        bench.run()
+        assert bench[name].state is ErrorState.BUS_OFF
+    bench.wire.disturbances.clear()
     bench["c"].send(Frame(0x300))
     bench.run(200)
     assert bench.records[-1].error == "ack"
@@ -123,7 +127,7 @@ def test_a_missed_frame_is_missed_by_one_without_any_error(bench_of):
 
 def test_the_first_of_several_disturbances_counts(bench_of):
     bench = bench_of("a", "b")
-    bits = iter([(50, 30), (None, None)])
+    bits = iter([([Hit(50)], [Hit(30)]), ([], [])])
     current = []
 
     def first(*_):
@@ -139,7 +143,7 @@ def test_the_first_of_several_disturbances_counts(bench_of):
 
 def test_a_disturbance_outside_the_frame_is_refused(bench_of):
     bench = bench_of("a", "b")
-    bench.wire.disturbances.append(lambda _sender, _frame, length: length)
+    bench.wire.disturbances.append(lambda _sender, _frame, length: [Hit(length)])
     bench["a"].send(FRAME)
     with pytest.raises(ValueError, match="123#DEADBEEF has bits 0 to 77, no bit 78"):
         bench.run()
@@ -163,8 +167,8 @@ def test_how_long_the_error_flags_take(bench_of, k, receiver, gap):
     if receiver is ErrorState.PASSIVE:
         bench["b"].tec = 150
         bench["b"].refresh_state()
-    hits = iter([k])
-    bench.wire.disturbances.append(lambda *_: next(hits, None))
+    hits = iter([[Hit(k)]])
+    bench.wire.disturbances.append(lambda *_: next(hits, ()))
     bench["a"].send(FRAME)
     bench.run()
     assert bench.records[1].start_ns == 1000 * gap

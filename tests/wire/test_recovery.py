@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bench.wire.controller import ErrorState
 from bench.wire.frame import Frame
+from bench.wire.record import Hit
 
 FRAME = Frame(0x123, bytes.fromhex("DEADBEEF"))  # 78 bits, 81 with intermission
 
@@ -47,8 +48,8 @@ def test_a_frame_whose_end_was_not_heard_from_the_ack_delimiter_on_does_not_coun
 def test_a_failed_frame_counts_too(bench_of):
     bench = bench_of("a", "b", "c")
     begin(bench, "a")
-    hits = iter([72])
-    bench.wire.disturbances.append(lambda *_: next(hits, None))
+    hits = iter([[Hit(72)]])
+    bench.wire.disturbances.append(lambda *_: next(hits, ()))
     bench["b"].send(FRAME)
     # in the end of frame all notice at once: 72 + 18 bits, then the frame again
     assert recovered_at(bench, "a") == 90 + 81 + (128 - 2) * 11

@@ -1,0 +1,110 @@
+"""One start of frame in an interlude: who sends from there on, what becomes of it.
+
+Controllers that start together and send the same arbitration field are one attempt, whatever the
+rest of their frames: it is told as one record, with the others as rivals. Where one of them fails
+and another one gets its frame through, both are told.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from bench.wire.controller import Controller
+    from bench.wire.frame import Frame
+    from bench.wire.record import Cause
+    from bench.wire.station import Station
+
+
+class Attempt:
+    """Senders with one arbitration field and one start of frame."""
+
+    __slots__ = (
+        "cause",
+        "due_ns",
+        "error_ns",
+        "failed",
+        "left",
+        "overrun",
+        "receivers",
+        "senders",
+        "start_ns",
+    )
+
+    def __init__(self, start_ns: int, senders: list[Station]) -> None:
+        self.start_ns = start_ns
+        self.senders = senders
+        """Those who started, without those who lost arbitration since. Cable order."""
+        self.left = list(senders)
+        """Those of them who still send."""
+        self.receivers: list[tuple[Controller, Frame]] = []
+        """Who has got which frame."""
+        self.overrun: tuple[str, ...] = ()
+        self.failed: Station | None = None
+        """Who failed first, and when: the end of the bit that showed it."""
+        self.cause: Cause = "disturbed"
+        self.error_ns = 0
+        self.due_ns: int | None = None
+        """When the failure is told; None: not any more, or there is none."""
+
+    @property
+    def differs(self) -> bool:
+        """Whether its senders send different frames."""
+        return any(s.outgoing.frame != self.senders[0].outgoing.frame for s in self.senders[1:])
+
+    def fail(self, station: Station, cause: Cause, now_ns: int, due_ns: int) -> None:
+        """A sender has noticed an error; the first one is told, at an instant or later."""
+        self.left.remove(station)
+        if self.failed is None:
+            self.failed, self.cause, self.error_ns, self.due_ns = station, cause, now_ns, due_ns
+
+    def fail_whole(self, cause: Cause, now_ns: int) -> None:
+        """Nobody sends any more, for a reason that is nobody's error: it is told at once."""
+        self.failed, self.cause = self.senders[0], cause
+        self.error_ns = self.due_ns = now_ns
+
+    def leave(self, station: Station) -> None:
+        """A sender has gone."""
+        self.left.remove(station)
+        if self.left:
+            self.senders.remove(station)
+
+    def part(self, station: Station, attempts: list[Attempt]) -> None:
+        """A sender goes on on another piece of the cable, with others that do."""
+        self.left.remove(station)
+        for other in attempts:
+            if other.start_ns == self.start_ns and station.same_field(other.senders[0]):
+                other.senders.append(station)
+                other.left.append(station)
+                return
+        attempts.append(Attempt(self.start_ns, [station]))
+
+    def outranks(self, other: Attempt) -> bool:
+        """Whether it fails together with another one that it would have won against: then only it
+        is told.
+        """
+        return (
+            self.start_ns == other.start_ns
+            and self.failed is not None
+            and self.error_ns == other.error_ns
+            and self.senders[0].outgoing.frame.head.word
+            < other.senders[0].outgoing.frame.head.word
+        )
+
+    def carries(self, frame: Frame) -> bool:
+        """Whether one of its senders sends this frame."""
+        return any(sender.outgoing.frame == frame for sender in self.senders)
+
+    def lose(self, station: Station) -> None:
+        """A sender has lost arbitration: it goes on as a receiver and was never part of it."""
+        self.left.remove(station)
+        if len(self.senders) > 1:
+            self.senders.remove(station)
+
+    def rivals_of(self, station: Station) -> tuple[Station, ...]:
+        """The others."""
+        return tuple(sender for sender in self.senders if sender is not station)
+
+    def heard(self, frame: Frame) -> tuple[Controller, ...]:
+        """Who has got a frame."""
+        return tuple(receiver for receiver, got in self.receivers if got == frame)

@@ -1,0 +1,369 @@
+"""A segment bit by bit, for as long as something on it is out of the ordinary.
+
+Frames that nothing disturbs are worked out as wholes (segment.py). Where something may go wrong,
+every controller becomes a :class:`Station`, and all of them are stepped once per nominal bit:
+
+    drive ----------------------------> sample: what each of them sees, what follows from that
+      |          one bit                  |
+      '-- who is idle may start    <------'
+
+What all drive together is the bus: dominant wins. Each station sees it through the wiring and
+through what disturbs it. Then who detects which error at which bit, whose flags overlap, who
+counts what and when the wire is free again comes out of the rules of one station. An interlude
+ends when all are idle.
+
+All stations share one grid of bits: oscillators, propagation delay and resynchronisation are left
+out. The clock runs ahead within one event as long as nothing else is due.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from bench.clock.queue import NS_PER_S, Event, Priority
+from bench.wire import recovery
+from bench.wire.arrival import Arrivals
+from bench.wire.attempt import Attempt
+from bench.wire.outgoing import outgoing
+from bench.wire.record import BitRecord
+from bench.wire.station import Station
+
+if TYPE_CHECKING:
+    from bench.wire.controller import Controller
+    from bench.wire.frame import Frame
+    from bench.wire.record import Cause, Hit
+    from bench.wire.segment import Segment
+
+_AHEAD_BITS = 256
+"""So many bits at most within one event."""
+
+_STUCK_BITS = 256
+"""After so many dominant bits it is looked whether anything will change at all."""
+
+
+class Interlude:
+    """The stations of a segment, from a start of frame on or from the midst of traffic."""
+
+    def __init__(self, segment: Segment, origin_ns: int) -> None:
+        self.segment = segment
+        self.queue = segment.queue
+        self.stations = [
+            Station(controller, self, 1 << place)
+            for place, controller in enumerate(segment.members)
+        ]
+        self.origin_ns = origin_ns
+        self.bit = 0
+        """The number of the present bit, from the origin on, and its beginning."""
+        self.bit_ns = origin_ns
+        self.over = False
+        self.attempts: list[Attempt] = []
+        self.hits: dict[int, int] = {}
+        """Bits that are seen wrongly, and by whom."""
+        self._all = (1 << len(self.stations)) - 1
+        self._rate = segment.wire.bit_rate
+        self._event: Event | None = None
+        self._sampled = False
+        """Whether the present bit is over for the stations, and the next one is to be driven."""
+        self._dominant = 0
+        self._arrivals = Arrivals(self)
+        self._sent: list[tuple[Station, Frame]] = []
+        self._joining: list[Station] = []
+        for station in self.stations:
+            self._place(station)
+        segment.take_over(self)
+
+    def _place(self, station: Station) -> None:
+        """Where a controller stands on a segment that carries whole frames."""
+        controller = station.controller
+        if controller in self.segment.suspended:
+            left_ns = self.segment.suspended_until_ns - self.origin_ns
+            station.suspend(self.bits_in(left_ns))
+        if not controller.online:
+            station.leave()
+        for found in self.segment.recoveries:
+            if found.controller is controller:
+                station.recover(found)
+
+    def station(self, controller: Controller) -> Station:
+        """The station of a member."""
+        return self.stations[self.segment.members.index(controller)]
+
+    # ---- time
+
+    def instant(self, bit: int) -> int:
+        """When a bit begins, rounded to the nearest ns."""
+        return self.origin_ns + (2 * bit * NS_PER_S + self._rate) // (2 * self._rate)
+
+    def bits_in(self, span_ns: int) -> int:
+        """How many bits a span takes, rounded to the nearest whole one."""
+        return (2 * span_ns * self._rate + NS_PER_S) // (2 * NS_PER_S)
+
+    def go_on(self) -> None:
+        """Schedule what comes next: the end of the present bit, or the beginning of another."""
+        if self._sampled:
+            self._event = self.queue.at(
+                self.queue.now_ns, self._drive_on, priority=Priority.ARBITRATION
+            )
+        else:
+            end_ns = self.instant(self.bit + 1)
+            self._event = self.queue.at(end_ns, self._sample_on, priority=Priority.WIRE)
+
+    def catch_up(self) -> None:
+        """Go through the bits that are over by now, of a frame that nothing has disturbed."""
+        while self.instant(self.bit + 1) <= self.queue.now_ns:
+            self._sample()
+            self._next_bit()
+
+    def close(self) -> None:
+        """The segment does without it from now on."""
+        self.over = True
+        if self._event is not None:
+            self.queue.cancel(self._event)
+            self._event = None
+
+    def wake(self) -> None:
+        """The wiring has changed: go on where a stuck bus left nothing to do."""
+        if self._event is None and not self.over:
+            elapsed = (self.queue.now_ns - self.origin_ns) * self._rate // NS_PER_S
+            self.bit, self._dominant = elapsed, 0
+            self.bit_ns = self.instant(elapsed)
+            self.go_on()
+
+    def hand_over(self) -> None:
+        """The cable has changed, and its stations go on in other interludes."""
+        self.close()
+        for attempt in self.attempts:
+            if attempt.due_ns is not None:
+                self._arrivals.tell_failed(attempt)
+
+    def inherit(self, source: Interlude) -> None:
+        """Go on in the grid of another interlude, with what is planned in it."""
+        self.origin_ns, self.bit, self.bit_ns = source.origin_ns, source.bit, source.bit_ns
+        self._rate, self._sampled = source._rate, source._sampled
+
+    def adopt(self, station: Station) -> None:
+        """Take over the station of a member from another interlude, as it stands there."""
+        place = self.segment.members.index(station.controller)
+        source = station.interlude
+        for attempt in source.attempts:
+            if station in attempt.left:
+                attempt.part(station, self.attempts)
+        self._arrivals.take(source._arrivals, station)
+        self.stations[place] = station
+        station.interlude, station.mask = self, 1 << place
+
+    # ---- the course of a bit
+
+    def _sample_on(self) -> None:
+        self._event = None
+        queue = self.queue
+        for _ in range(_AHEAD_BITS):
+            self._sample()
+            if self.over:
+                return
+            if queue.quiet_until() <= queue.now_ns:
+                self.go_on()
+                return
+            self._next_bit()
+            end_ns = self.instant(self.bit + 1)
+            if queue.quiet_until() <= end_ns:
+                break
+            if self._dominant >= _STUCK_BITS and self._is_stuck():
+                return
+            queue.now_ns = end_ns
+        self._event = queue.at(self.instant(self.bit + 1), self._sample_on, priority=Priority.WIRE)
+
+    def _drive_on(self) -> None:
+        self._event = None
+        self._next_bit()
+        self.go_on()
+
+    def _sample(self) -> None:
+        """The end of a bit: what each station sees of it."""
+        driven = 0
+        for station in self.stations:
+            if not station.drive:
+                driven |= station.mask
+        wiring = self.segment.wiring
+        if wiring is not None:
+            seen = wiring.seen(driven)
+        else:
+            seen = self._all if driven else 0
+        if self.hits:
+            seen ^= self.hits.pop(self.bit, 0)
+        for noise in self.segment.wire.noises:
+            if noise.strikes():
+                seen ^= self._mask_of(noise.node)
+        self._dominant = self._dominant + 1 if seen == self._all else 0
+        if self.segment.wire.bit_observers:
+            self._show(driven, seen)
+        at_rest = True
+        for station in self.stations:
+            station.step(0 if seen & station.mask else 1)
+            at_rest = at_rest and station.resting
+        self._sampled = True
+        if self._sent or self.attempts or self._joining:
+            self._settle()
+        if at_rest and not self.over and (wiring is None or not wiring.forced):
+            self._finish()
+
+    def _next_bit(self) -> None:
+        """Begin another bit: whoever is idle and has something to send starts with it."""
+        self.bit += 1
+        self.bit_ns = self.instant(self.bit)
+        self._sampled = False
+        starting = [s for s in self.stations if s.resting and s.may_start]
+        if starting:
+            self.start(starting)
+
+    def _is_stuck(self) -> bool:
+        return all(station.settled for station in self.stations)
+
+    def _mask_of(self, name: str | None) -> int:
+        if name is None:
+            return self._all
+        return sum(s.mask for s in self.stations if s.controller.name == name)
+
+    def _show(self, driven: int, seen: int) -> None:
+        record = BitRecord(
+            self.bit_ns,
+            self.instant(self.bit + 1),
+            tuple(station.controller.name for station in self.stations),
+            driven,
+            seen,
+        )
+        for observer in self.segment.wire.bit_observers:
+            observer(record)
+
+    # ---- starts of frame
+
+    def start(
+        self,
+        stations: Sequence[Station],
+        begun: Mapping[Controller, Frame] | None = None,
+        hits: Sequence[Hit] | None = None,
+        place: int = 0,
+    ) -> None:
+        """Stations begin a frame with the present bit.
+
+        :param begun: the frames, as they stand on the wire, of those who have taken them from
+            their mailboxes already.
+        :param hits: what disturbs the frame of the one that wins; None: that is to be asked.
+        :param place: 1 for those who took somebody's start of frame for their own.
+        """
+        segment = self.segment
+        start_ns = self.bit_ns
+        groups: dict[int, list[Station]] = {}
+        for station in stations:
+            controller = station.controller
+            frame = begun.get(controller) if begun else None
+            if frame is None:
+                frame = segment.wire.as_sent(controller, controller.begin())
+            station.begin(outgoing(frame), start_ns, place)
+            groups.setdefault(frame.head.word, []).append(station)
+        for senders in groups.values():
+            self.attempts.append(Attempt(start_ns, senders))
+        if hits is None:
+            first = groups[min(groups)][0]
+            hits = segment.wire.hits_on(first.controller, first.outgoing.frame)
+        for hit in hits:
+            mask = self._all if hit.nodes is None else sum(map(self._mask_of, hit.nodes))
+            at = self.bit + hit.bit - place
+            self.hits[at] = self.hits.get(at, 0) ^ mask
+
+    # ---- what stations tell
+
+    def sent(self, station: Station) -> None:
+        """A sender has seen its frame through."""
+        self._sent.append((station, station.controller.finish_sending()))
+
+    def accepted(self, station: Station, frame: Frame) -> None:
+        """A receiver has seen a frame through to its last bit but one."""
+        self._arrivals.expect(station, frame)
+
+    def failed(self, station: Station, cause: Cause, *, count: bool) -> None:
+        """A sender has noticed an error in the bit that ends now."""
+        attempt = self._attempt_of(station)
+        whole_ns = self.instant(self.bit + station.outgoing.length - station.place)
+        now_ns = self.instant(self.bit + 1)
+        # so late in the frame, receivers may have accepted it: that shows a bit later
+        late = station.place >= station.outgoing.length - 2
+        if cause == "disturbed" and attempt.differs:
+            cause = "collision"
+        attempt.fail(station, cause, now_ns, whole_ns if late else now_ns)
+        station.controller.fail_sending(count=count)
+
+    def lost(self, station: Station) -> None:
+        """A sender has lost arbitration."""
+        self._attempt_of(station).lose(station)
+        station.controller.lose_arbitration()
+
+    def join_in(self, station: Station) -> None:
+        """A station takes the start of frame that it has just seen for its own."""
+        self._joining.append(station)
+
+    def recovered(self, station: Station) -> None:
+        """A controller is back from bus-off."""
+        found, station.recovery = station.recovery, None
+        if found is not None:
+            recovery.finish(self.segment, found)
+
+    def _attempt_of(self, station: Station) -> Attempt:
+        return next(attempt for attempt in self.attempts if station in attempt.left)
+
+    # ---- what the segment tells
+
+    def leave(self, controller: Controller) -> None:
+        """A controller drops out: switched off, forced bus-off, taken away."""
+        station = self.station(controller)
+        if station.sending:
+            attempt = self._attempt_of(station)
+            attempt.leave(station)
+            if not attempt.left and attempt.failed is None:
+                attempt.fail_whole("broken_off", self.queue.now_ns)
+                self._arrivals.tell_failed(attempt)
+        station.leave()
+
+    # ---- what follows from a bit
+
+    def _settle(self) -> None:
+        now_ns = self.instant(self.bit + 1)
+        joining, self._joining = self._joining, []
+        if joining:
+            self.start(joining, place=1)
+        sent, self._sent = self._sent, []
+        woken = self._arrivals.land(now_ns)
+        attempts = tuple(self.attempts)
+        for attempt in attempts:
+            finished = [pair for pair in sent if pair[0] in attempt.left]
+            if finished:
+                self._arrivals.tell_sent(attempt, [station for station, _ in finished], now_ns)
+            elif not attempt.left and attempt.failed is None and self._won_by_nobody(attempt):
+                attempt.fail_whole("disturbed", now_ns)
+            if attempt.due_ns is not None and attempt.due_ns <= now_ns:
+                if any(other.outranks(attempt) for other in attempts):
+                    attempt.due_ns = None
+                else:
+                    self._arrivals.tell_failed(attempt)
+            if not attempt.left and attempt.due_ns is None:
+                self.attempts.remove(attempt)
+        for station, queued in sent:
+            if station.controller.on_sent is not None:
+                station.controller.on_sent(queued)
+        for receiver in woken:
+            if receiver.on_receive is not None and receiver.powered:
+                receiver.on_receive(receiver)
+
+    def _won_by_nobody(self, attempt: Attempt) -> bool:
+        return not any(
+            other is not attempt and other.start_ns == attempt.start_ns for other in self.attempts
+        )
+
+    def _finish(self) -> None:
+        """All are idle: whole frames again."""
+        self.close()
+        self.segment.take_back(
+            tuple(s.controller for s in self.stations if s.suspended_bits),
+            max((s.suspended_bits for s in self.stations), default=0),
+        )
