@@ -75,9 +75,7 @@ class Arrivals:
         senders = [first, *attempt.rivals_of(first)]
         self._tell(attempt, senders, attempt.error_ns, failed=True)
 
-    def _tell(
-        self, attempt: Attempt, senders: list[Station], end_ns: int, *, failed: bool
-    ) -> None:
+    def _tell(self, attempt: Attempt, senders: list[Station], end_ns: int, *, failed: bool) -> None:
         wire = self._interlude.segment.wire
         if not wire.observers:
             return

@@ -87,8 +87,7 @@ class Attempt:
             self.start_ns == other.start_ns
             and self.failed is not None
             and self.error_ns == other.error_ns
-            and self.senders[0].outgoing.frame.head.word
-            < other.senders[0].outgoing.frame.head.word
+            and self.senders[0].outgoing.frame.head.word < other.senders[0].outgoing.frame.head.word
         )
 
     def carries(self, frame: Frame) -> bool:

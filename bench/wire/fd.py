@@ -125,7 +125,7 @@ def fd_bits(head: Header, data: bytes) -> str:
     content = head.bits + "".join(f"{byte:08b}" for byte in data)
     sent = _stuffed_inside(content)
     count = stuff_count(len(sent) - len(content))
-    crc = _crc(sent + count, head.size)
+    crc = crc_sequence(sent + count, head.size)
     return sent + _with_fixed_stuff(sent[-1], count + crc) + "1" + "0" + "1" + "1" * 7
 
 
@@ -136,7 +136,8 @@ def stuff_count(stuff_bits: int) -> str:
     return f"{gray:03b}{gray.bit_count() & 1:d}"
 
 
-def _crc(covered: str, size: int) -> str:
+def crc_sequence(covered: str, size: int) -> str:
+    """The CRC of a frame with so many bytes of data, over the bits that it covers."""
     if size <= _CRC17_MOST_BYTES:
         return f"{crc_of_bits(covered, 17, CRC17_POLYNOMIAL, 1 << 16):017b}"
     return f"{crc_of_bits(covered, 21, CRC21_POLYNOMIAL, 1 << 20):021b}"

@@ -1,7 +1,8 @@
 """A segment bit by bit, for as long as something on it is out of the ordinary.
 
 Frames that nothing disturbs are worked out as wholes (segment.py). Where something may go wrong,
-every controller becomes a :class:`Station`, and all of them are stepped once per nominal bit:
+every controller becomes a :class:`Station`, and all of them are stepped once per nominal bit (more
+often in the faster part of a CAN FD frame: paces.py):
 
     drive ----------------------------> sample: what each of them sees, what follows from that
       |          one bit                  |
@@ -19,13 +20,16 @@ out. The clock runs ahead within one event as long as nothing else is due.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from copy import copy
 from typing import TYPE_CHECKING
 
-from bench.clock.queue import NS_PER_S, Event, Priority
+from bench.clock.queue import Event, Priority
 from bench.wire import recovery
 from bench.wire.arrival import Arrivals
 from bench.wire.attempt import Attempt
+from bench.wire.grid import Grid
 from bench.wire.outgoing import outgoing
+from bench.wire.paces import Paces
 from bench.wire.record import BitRecord
 from bench.wire.station import Station
 
@@ -52,7 +56,6 @@ class Interlude:
             Station(controller, self, 1 << place)
             for place, controller in enumerate(segment.members)
         ]
-        self.origin_ns = origin_ns
         self.bit = 0
         """The number of the present bit, from the origin on, and its beginning."""
         self.bit_ns = origin_ns
@@ -61,7 +64,10 @@ class Interlude:
         self.hits: dict[int, int] = {}
         """Bits that are seen wrongly, and by whom."""
         self._all = (1 << len(self.stations)) - 1
-        self._rate = segment.wire.bit_rate
+        self._grid = Grid(origin_ns, segment.wire.bit_rate, segment.wire.data_bit_rate)
+        self._paces: Paces | None = None
+        if any(controller.fd for controller in segment.members):
+            self._paces = Paces(self._grid)
         self._event: Event | None = None
         self._sampled = False
         """Whether the present bit is over for the stations, and the next one is to be driven."""
@@ -77,7 +83,7 @@ class Interlude:
         """Where a controller stands on a segment that carries whole frames."""
         controller = station.controller
         if controller in self.segment.suspended:
-            left_ns = self.segment.suspended_until_ns - self.origin_ns
+            left_ns = self.segment.suspended_until_ns - self.bit_ns
             station.suspend(self.bits_in(left_ns))
         if not controller.online:
             station.leave()
@@ -93,11 +99,11 @@ class Interlude:
 
     def instant(self, bit: int) -> int:
         """When a bit begins, rounded to the nearest ns."""
-        return self.origin_ns + (2 * bit * NS_PER_S + self._rate) // (2 * self._rate)
+        return self._grid.instant(bit)
 
     def bits_in(self, span_ns: int) -> int:
-        """How many bits a span takes, rounded to the nearest whole one."""
-        return (2 * span_ns * self._rate + NS_PER_S) // (2 * NS_PER_S)
+        """How many nominal bits a span takes, rounded to the nearest whole one."""
+        return self._grid.bits_in(span_ns)
 
     def go_on(self) -> None:
         """Schedule what comes next: the end of the present bit, or the beginning of another."""
@@ -125,9 +131,8 @@ class Interlude:
     def wake(self) -> None:
         """The wiring has changed: go on where a stuck bus left nothing to do."""
         if self._event is None and not self.over:
-            elapsed = (self.queue.now_ns - self.origin_ns) * self._rate // NS_PER_S
-            self.bit, self._dominant = elapsed, 0
-            self.bit_ns = self.instant(elapsed)
+            self.bit, self._dominant = self._grid.bit_at(self.queue.now_ns), 0
+            self.bit_ns = self.instant(self.bit)
             self.go_on()
 
     def hand_over(self) -> None:
@@ -139,8 +144,12 @@ class Interlude:
 
     def inherit(self, source: Interlude) -> None:
         """Go on in the grid of another interlude, with what is planned in it."""
-        self.origin_ns, self.bit, self.bit_ns = source.origin_ns, source.bit, source.bit_ns
-        self._rate, self._sampled = source._rate, source._sampled
+        self.bit, self.bit_ns, self._sampled = source.bit, source.bit_ns, source._sampled
+        self._grid = copy(source._grid)
+        if self._paces is not None:
+            self._paces = (
+                source._paces.inherited(self._grid) if source._paces else Paces(self._grid)
+            )
 
     def adopt(self, station: Station) -> None:
         """Take over the station of a member from another interlude, as it stands there."""
@@ -198,21 +207,33 @@ class Interlude:
         self._dominant = self._dominant + 1 if seen == self._all else 0
         if self.segment.wire.bit_observers:
             self._show(driven, seen)
-        at_rest = True
-        for station in self.stations:
-            station.step(0 if seen & station.mask else 1)
-            at_rest = at_rest and station.resting
+        at_rest = self._step(seen)
         self._sampled = True
         if self._sent or self.attempts or self._joining:
             self._settle()
         if at_rest and not self.over and (wiring is None or not wiring.forced):
             self._finish()
 
+    def _step(self, seen: int) -> bool:
+        """Let the stations make of a bit what they will. Returns whether all are at rest."""
+        if self._paces is not None and self._paces.mixed:
+            self._paces.step(self.stations, seen)
+            return False
+        at_rest = True
+        for station in self.stations:
+            station.step(0 if seen & station.mask else 1)
+            at_rest = at_rest and station.resting
+        return at_rest
+
     def _next_bit(self) -> None:
         """Begin another bit: whoever is idle and has something to send starts with it."""
         self.bit += 1
         self.bit_ns = self.instant(self.bit)
         self._sampled = False
+        if self._paces is not None:
+            self._paces.begin_bit(self.bit, self.stations)
+            if self._paces.mixed:
+                return
         starting = [s for s in self.stations if s.resting and s.may_start]
         if starting:
             self.start(starting)

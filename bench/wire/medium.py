@@ -172,8 +172,8 @@ class Wire:
         self._rewire()
 
     def as_sent(self, sender: Controller, frame: Frame) -> Frame:
-        """What stands on the wire when a controller sends a frame: altered by ``transforms``, and in
-        CAN FD marked as that of an error-passive node.
+        """What stands on the wire when a controller sends a frame: altered by ``transforms``, and
+        in CAN FD marked as that of an error-passive node.
 
         :raises ValueError: if a transform changes the identifier or the kind of frame.
         """
@@ -198,19 +198,14 @@ class Wire:
         hits = [hit for disturb in self.disturbances for hit in disturb(sender, frame, length)]
         for hit in hits:
             if not 0 <= hit.bit < length:
-                raise ValueError(
-                    f"{frame} has bits 0 to {length - 1}, no bit {hit.bit} to disturb"
-                )
+                raise ValueError(f"{frame} has bits 0 to {length - 1}, no bit {hit.bit} to disturb")
         return hits
 
     def hearing(self, frame: Frame, receivers: tuple[Controller, ...]) -> tuple[Controller, ...]:
         """Those of the receivers of a frame that ``misses`` let have it."""
         # every fault is asked about every receiver: none shifts another's random draws
         missed = {
-            receiver.name
-            for miss in self.misses
-            for receiver in receivers
-            if miss(receiver, frame)
+            receiver.name for miss in self.misses for receiver in receivers if miss(receiver, frame)
         }
         return tuple(r for r in receivers if r.name not in missed)
 

@@ -27,6 +27,7 @@ from bench.wire.confinement import PASSIVE_LEVEL, ErrorState
 from bench.wire.mailbox import NOTHING
 from bench.wire.outgoing import Outgoing
 from bench.wire.reception import Heard, Reception
+from bench.wire.reception_fd import FdReception
 
 if TYPE_CHECKING:
     from bench.wire.controller import Controller
@@ -164,6 +165,14 @@ class Station:
         """How many bits of its own frame are over."""
         return self._place
 
+    @property
+    def fast(self) -> bool:
+        """Whether its next bit has the data bit rate of CAN FD."""
+        if self.step == self._transmit:
+            first, end = self.outgoing.fast
+            return first <= self._place < end
+        return self.step in (self._hear, self._crc_delimiter) and self._reception.fast
+
     def same_field(self, other: Station) -> bool:
         """Whether both send the same arbitration field."""
         return self.outgoing.frame.head.word == other.outgoing.frame.head.word
@@ -251,14 +260,14 @@ class Station:
             self.start_ns = self.interlude.bit_ns
         self.drive, self.step, self.resting = 1, self._hear, False
         self.transmitter = False
-        self._reception = Reception(seen)
+        self._reception = FdReception(seen) if self.controller.fd else Reception(seen)
 
     def _hear(self, seen: int) -> None:
         heard = self._reception.hear(seen)
-        if heard is Heard.STUFF_ERROR:
-            self._mistake()
-        elif heard is Heard.END:
+        if heard is Heard.END:
             self.step = self._crc_delimiter
+        elif heard is not Heard.MORE:
+            self._mistake()
 
     def _crc_delimiter(self, seen: int) -> None:
         if not seen:

@@ -141,7 +141,10 @@ def test_joining_an_idle_side_to_a_live_one_hurts_all(bench_of):
     bench.at(40, bench.wire.mend, "b", "c")
     bench.run()
     # c takes the first dominant bit for a start of frame, and finds an error in what follows
-    assert [(r.receivers, r.error) for r in bench.records] == [((), "disturbed"), (("b", "c"), None)]
+    assert [(r.receivers, r.error) for r in bench.records] == [
+        ((), "disturbed"),
+        (("b", "c"), None),
+    ]
     assert [(bench[name].tec, bench[name].rec) for name in "ab"] == [(7, 0), (0, 0)]
     assert bench["c"].rec == 8  # its flag came first: 1 and 8, and 1 less since
 
