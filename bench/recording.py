@@ -176,7 +176,7 @@ class Recording:
         found: dict[tuple[int, bool], list[WireRecord]] = {}
         for record in self.frames:
             frame = record.frame
-            if record.error is None and not frame.remote:
+            if (record.error is None or record.receivers) and not frame.remote:
                 found.setdefault((frame.identifier, frame.extended), []).append(record)
         return found
 

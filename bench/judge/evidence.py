@@ -82,7 +82,7 @@ class Evidence:
         for place in range(self._frames_done, len(frames)):
             record = frames[place]
             frame = record.frame
-            if record.error is None and not frame.remote:
+            if (record.error is None or record.receivers) and not frame.remote:
                 key = (frame.identifier, frame.extended)
                 self._records.setdefault(key, []).append(record)
         self._frames_done = len(frames)

@@ -72,9 +72,10 @@ class Ticks:
 
 
 class Traffic:
-    """The valid frames of one message on the wire: right length, right checksum.
+    """The frames of one message that were valid for somebody: right length, right checksum.
 
-    ``frames`` grows with :meth:`read_on`; ``sent`` are the ends of all of them.
+    ``frames`` grows with :meth:`read_on`; ``sent`` are the ends of those that their
+    senders got through.
     """
 
     def __init__(self, records: Sequence[WireRecord], info: MessageInfo) -> None:
@@ -100,8 +101,9 @@ class Traffic:
                 self.frames.append(
                     Seen(end_ns, data, count(data), record.receivers, record.lost_overrun)
                 )
-                self.sent.times.append(end_ns)
-                self.sent_by(record.sender).times.append(end_ns)
+                if record.error is None:  # else some have it, and its sender repeats it
+                    self.sent.times.append(end_ns)
+                    self.sent_by(record.sender).times.append(end_ns)
         self._done = len(self._records)
 
     def sent_by(self, node: str) -> Ticks:

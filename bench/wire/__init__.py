@@ -10,9 +10,18 @@ mailbox.py      the sending half of a controller
 controller.py   one node's protocol controller
 delivery.py     who hears a frame
 segment.py      the controllers that hear each other: arbitration and the course of a frame
-mishap.py       what happens on a segment when a frame goes wrong
+following.py    from whole frames to bits: when, and from where
+interlude.py    a segment bit by bit, while something on it is out of the ordinary
+station.py      one controller bit by bit, during frames
+bystander.py    the same between frames: error and overload frames, intermission
+outgoing.py     what a sender has to send, bit by bit
+reception.py    what a receiver makes of what it sees
+attempt.py      who sends from one start of frame on, and what becomes of it
+arrival.py      frames that receivers have accepted bit by bit, and telling of them
+noise.py        random bit errors
+wiring.py       what each controller sees of what all drive
 recovery.py     the way back from bus-off
-record.py       what the wire tells its observers
+record.py       what the wire tells its observers, and what disturbs it
 cable.py        who sits where on the cable, where it is cut, whose stub is unplugged
 rewire.py       what becomes of live traffic when the cable changes
 medium.py       the wire as a whole

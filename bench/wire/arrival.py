@@ -81,8 +81,6 @@ class Arrivals:
             return
         frame = senders[0].outgoing.frame
         receivers = attempt.heard(frame)
-        if failed and receivers:
-            end_ns = self._interlude.instant(self._interlude.bit + 1)
         record = WireRecord(
             attempt.start_ns,
             end_ns,

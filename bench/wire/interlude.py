@@ -195,10 +195,9 @@ class Interlude:
             if not station.drive:
                 driven |= station.mask
         wiring = self.segment.wiring
+        seen = self._all if driven else 0
         if wiring is not None:
             seen = wiring.seen(driven)
-        else:
-            seen = self._all if driven else 0
         if self.hits:
             seen ^= self.hits.pop(self.bit, 0)
         for noise in self.segment.wire.noises:
@@ -308,11 +307,11 @@ class Interlude:
         attempt = self._attempt_of(station)
         whole_ns = self.instant(self.bit + station.outgoing.length - station.place)
         now_ns = self.instant(self.bit + 1)
-        # so late in the frame, receivers may have accepted it: that shows a bit later
+        # so late in the frame, receivers may have accepted it: it is told when they have got it
         late = station.place >= station.outgoing.length - 2
         if cause == "disturbed" and attempt.differs:
             cause = "collision"
-        attempt.fail(station, cause, now_ns, whole_ns if late else now_ns)
+        attempt.fail(station, cause, whole_ns if late else now_ns)
         station.controller.fail_sending(count=count)
 
     def lost(self, station: Station) -> None:
@@ -324,11 +323,9 @@ class Interlude:
         """A station takes the start of frame that it has just seen for its own."""
         self._joining.append(station)
 
-    def recovered(self, station: Station) -> None:
+    def recovered(self, found: recovery.Recovery) -> None:
         """A controller is back from bus-off."""
-        found, station.recovery = station.recovery, None
-        if found is not None:
-            recovery.finish(self.segment, found)
+        recovery.finish(self.segment, found)
 
     def _attempt_of(self, station: Station) -> Attempt:
         return next(attempt for attempt in self.attempts if station in attempt.left)

@@ -9,7 +9,7 @@ from bench.wire.bitclock import SwitchingClock
 from bench.wire.cable import Cable
 from bench.wire.confinement import ErrorState
 from bench.wire.controller import Controller
-from bench.wire.frame import FdFrame, Frame, length_bits
+from bench.wire.frame import INTERMISSION_BITS, FdFrame, Frame, length_bits
 from bench.wire.noise import Noise
 from bench.wire.record import BitRecord, Cause, Hit, WireRecord
 from bench.wire.rewire import rewire
@@ -190,15 +190,18 @@ class Wire:
         return altered
 
     def hits_on(self, sender: Controller, frame: Frame) -> list[Hit]:
-        """The bits of a frame that ``disturbances`` strike.
+        """The bits of a frame, or of the intermission behind it, that ``disturbances`` strike.
 
-        :raises ValueError: if one of them lies outside the frame.
+        :raises ValueError: if one of them lies outside.
         """
         length = length_bits(frame)
+        last = length + INTERMISSION_BITS - 1
         hits = [hit for disturb in self.disturbances for hit in disturb(sender, frame, length)]
         for hit in hits:
-            if not 0 <= hit.bit < length:
-                raise ValueError(f"{frame} has bits 0 to {length - 1}, no bit {hit.bit} to disturb")
+            if not 0 <= hit.bit <= last:
+                raise ValueError(
+                    f"{frame} and its intermission have bits 0 to {last}, no bit {hit.bit}"
+                )
         return hits
 
     def hearing(self, frame: Frame, receivers: tuple[Controller, ...]) -> tuple[Controller, ...]:

@@ -37,15 +37,16 @@ class BitRecord(NamedTuple):
 class WireRecord(NamedTuple):
     """One frame, or attempt at one, on one segment.
 
-    A failed one may have receivers all the same: an error in the last bits but one of the end of
-    frame comes too late for those who have accepted the frame, and its sender repeats it. Then
-    ``end_ns`` is when they got it, the end of its end of frame.
+    A failed one may have receivers all the same: an error in the last two bits of the end of frame
+    comes too late for those who have accepted the frame, and its sender repeats it.
     """
 
     start_ns: int
     """The instant of its start of frame."""
     end_ns: int
-    """The end of its end of frame; for a failed one, the end of the bit that showed the error."""
+    """The end of its end of frame; for a failed one, the end of the bit that showed the error,
+    unless that is one of the last two.
+    """
     sender: str
     frame: Frame
     """As it stood on the wire, which is not what the sender queued if a fault altered it."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from bench.wire import recovery
+from bench.wire import following, recovery
 from bench.wire.interlude import Interlude
 from bench.wire.segment import Segment
 
@@ -28,7 +28,7 @@ def rewire(wire: Wire, groups: list[Group]) -> list[Segment]:
     sources = {group: _sources(group) for group in changed}
     for segment in before:
         if segment.frame is not None and any(segment in found for found in sources.values()):
-            segment.follow_from_here()
+            following.from_here(segment)
     for group in changed:
         settled[group] = Segment(wire, group)
     for group in changed:

@@ -24,17 +24,17 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from bench.clock.queue import Event, EventQueue, Priority
-from bench.wire import recovery
+from bench.wire import following, recovery
 from bench.wire.bitclock import BitClock
+from bench.wire.bystander import DELIMITER_BITS, FLAG_BITS, SUSPEND_BITS
 from bench.wire.controller import NOTHING, Controller, ErrorState
 from bench.wire.delivery import Audience, deliver
 from bench.wire.frame import INTERMISSION_BITS, Frame, length_bits
-from bench.wire.interlude import Interlude
 from bench.wire.outgoing import outgoing
-from bench.wire.record import Cause, Hit, WireRecord
-from bench.wire.station import DELIMITER_BITS, FLAG_BITS, SUSPEND_BITS
+from bench.wire.record import Cause, WireRecord
 
 if TYPE_CHECKING:
+    from bench.wire.interlude import Interlude
     from bench.wire.medium import Wire
     from bench.wire.wiring import Wiring
 
@@ -104,7 +104,7 @@ class Segment:
         """A controller drops out at once: switched off, forced bus-off or taken away."""
         self.suspended = tuple(member for member in self.suspended if member is not controller)
         if self.frame is not None:
-            self._lose_from_frame(controller)
+            following.lose(self, controller)
         if self.interlude is not None:
             self.interlude.leave(controller)
         recovery.drop(self, controller)
@@ -179,7 +179,7 @@ class Segment:
             or self.wiring is not None
             or not audience.acknowledged
             or fd
-        ) and self._is_exceptional(frame):
+        ) and following.is_exceptional(self, frame):
             return
         self.suspended = ()
         self.event = queue.at(start_ns + ns[length], self._complete, priority=_WIRE)
@@ -212,37 +212,7 @@ class Segment:
 
     # ---- frames that are no matter of course
 
-    def _is_exceptional(self, frame: Frame) -> bool:
-        """Find out at a start of frame whether it takes another course, and if so begin that."""
-        wire, sender = self.wire, self.sender
-        hits = wire.hits_on(sender, frame) if wire.disturbances else []
-        exposed = self.length + INTERMISSION_BITS
-        quiet = sum(not noise.spares(exposed) for noise in wire.noises) == 0
-        begun = {sender: frame}
-        for rival in self.rivals:
-            begun[rival] = wire.as_sent(rival, rival.begin())
-        same = all(other == frame for other in begun.values())
-        strange = frame.fd and not all(receiver.fd for receiver in self.audience.receivers)
-        if hits or not quiet or not same or strange or self.wiring is not None:
-            self._follow(begun, hits)
-        elif self.audience.acknowledged:
-            return False
-        elif self.audience.receivers or self.rivals:
-            self._follow(begun, hits)
-        else:
-            slot_ns = self.start_ns + self.ns[outgoing(frame).ack + 1]
-            self.event = self.queue.at(slot_ns, self._unheard, priority=_WIRE)
-        return True
-
-    def _follow(self, begun: dict[Controller, Frame], hits: list[Hit]) -> None:
-        """Bit by bit from this start of frame on."""
-        self.frame = None
-        interlude = Interlude(self, self.queue.now_ns)
-        starting = [s for s in interlude.stations if s.controller in begun or s.may_start]
-        interlude.start(starting, begun, hits)
-        interlude.go_on()
-
-    def _unheard(self) -> None:
+    def unheard(self) -> None:
         """Nobody is there to acknowledge the frame: rule 3, and its exception 1."""
         frame, sender = self.frame, self.sender
         assert frame is not None
@@ -252,41 +222,6 @@ class Segment:
         self.free_after(outgoing(frame).ack + behind)
         if self.wire.observers:
             self.report(frame, "ack")
-
-    def follow_from_here(self) -> Interlude:
-        """Bit by bit from now on, whatever the segment carries."""
-        if self.interlude is not None:
-            return self.interlude
-        if self.frame is None:
-            return self._follow_no_frame()
-        frame, heard = self.frame, (*self.audience.receivers, self.sender, *self.rivals)
-        interlude = Interlude(self, self.start_ns)
-        late = [s for s in interlude.stations if s.resting and s.controller not in heard]
-        for station in late:
-            if station.recovery is None:
-                station.leave()
-        begun = dict.fromkeys((self.sender, *self.rivals), frame)
-        interlude.start([interlude.station(sender) for sender in begun], begun, [])
-        interlude.catch_up()
-        for station in late:
-            if station.recovery is None and station.controller.online:
-                station.integrate()
-        interlude.go_on()
-        return interlude
-
-    def _follow_no_frame(self) -> Interlude:
-        """From idle, or from an intermission or an error frame that nobody heard."""
-        now_ns = self.queue.now_ns
-        free_ns = self.due[0] if self.due is not None and not self.idle else now_ns
-        if self.idle:
-            recovery.start_of_frame(self)
-        interlude = Interlude(self, now_ns)
-        left = interlude.bits_in(free_ns - now_ns)
-        for station in interlude.stations:
-            if left and station.controller.online:
-                station.resume(left, sender=station.controller is self.sender)
-        interlude.go_on()
-        return interlude
 
     def take_over(self, interlude: Interlude) -> None:
         """An interlude begins: what was planned for whole frames is off."""
@@ -307,19 +242,6 @@ class Segment:
         self.suspended_until_ns = now_ns + self.wire.span_ns(suspended_bits)
         self.forget_audiences()
         self.schedule(now_ns)
-
-    def _lose_from_frame(self, controller: Controller) -> None:
-        """A controller drops out while a frame is on its way: of its own, or of another one."""
-        receivers = self.audience.receivers
-        if controller not in receivers:
-            if controller is self.sender or controller in self.rivals:
-                self.follow_from_here()
-            return
-        left = Audience.of(tuple(r for r in receivers if r is not controller))
-        if self.audience.acknowledged and not left.acknowledged:
-            self.follow_from_here()
-        else:
-            self.audience = left
 
     # ---- parts of it
 

@@ -6,7 +6,7 @@ import pytest
 
 from bench.clock.queue import EventQueue
 from bench.wire.controller import Controller
-from bench.wire.frame import Frame, length_bits
+from bench.wire.frame import Frame
 from bench.wire.medium import Wire
 
 FRAME = Frame(0x123, bytes.fromhex("DEADBEEF"))  # 78 bits

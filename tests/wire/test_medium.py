@@ -143,9 +143,9 @@ def test_the_first_of_several_disturbances_counts(bench_of):
 
 def test_a_disturbance_outside_the_frame_is_refused(bench_of):
     bench = bench_of("a", "b")
-    bench.wire.disturbances.append(lambda _sender, _frame, length: [Hit(length)])
+    bench.wire.disturbances.append(lambda _sender, _frame, length: [Hit(length + 3)])
     bench["a"].send(FRAME)
-    with pytest.raises(ValueError, match="123#DEADBEEF has bits 0 to 77, no bit 78"):
+    with pytest.raises(ValueError, match="intermission have bits 0 to 80, no bit 81"):
         bench.run()
 
 
