@@ -139,6 +139,8 @@ class NodeTable(ControllerTable, Table):
     def _one_program(self) -> "NodeTable":
         if (self.python is not None) + bool(self.c) + (self.script is not None) != 1:
             raise ValueError("expected one program: 'python', 'script' or 'c'")
+        if self.c and self.fd:
+            raise ValueError("a program in C knows classical CAN only; expected no 'fd'")
         return self
 
     @property

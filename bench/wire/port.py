@@ -57,13 +57,16 @@ class Port(can.BusABC):
         super().__init__(channel=channel, can_filters=can_filters)
         if can_filters is None:
             controller.filters = filters
+        if controller.fd:
+            self._can_protocol = can.CanProtocol.CAN_FD
 
     def send(self, msg: can.Message, timeout: float | None = None) -> None:
         """Put a message into a free mailbox. It never waits; ``timeout`` has no effect.
 
         :raises can.CanOperationError: if the mailboxes are full, the controller is bus-off or
             cannot send at all, or the port is shut down.
-        :raises ValueError: if the message is not a classical data or remote frame.
+        :raises ValueError: if the message is no data or remote frame, or one of CAN FD and the
+            controller is classical.
         """
         del timeout
         self._check_open()

@@ -134,3 +134,9 @@ def test_a_length_that_can_fd_does_not_have_is_told_with_the_next_one(car):
 def test_a_data_bit_rate_that_does_not_fit_is_told(car, rate, text):
     (problem,) = car.change('"250 kbit/s"', f'"250 kbit/s"\ndata_bit_rate = "{rate}"').problems()
     assert f"wire.data_bit_rate: {text}" in problem
+
+
+def test_a_program_in_c_has_no_can_fd(car):
+    car.write("rear.c", "void setup(void) {}\nvoid loop(void) {}\n")
+    (problem,) = car.change(REAR, 'c = ["rear.c"]\nfd = true').problems()
+    assert "nodes.rear: a program in C knows classical CAN only; expected no 'fd'" in problem

@@ -300,3 +300,11 @@ def test_frames_of_the_two_formats_are_never_equal():
 def test_a_data_bit_rate_below_the_bit_rate_is_refused(rate):
     with pytest.raises(ValueError, match="data bit rate"):
         Wire(EventQueue(), RATE, rate)
+
+
+def test_a_port_says_which_protocol_it_speaks():
+    bench = Bench("a", "old")
+    ports = [Port(bench[name], bench.queue, "car") for name in ("a", "old")]
+    assert [port.protocol for port in ports] == [can.CanProtocol.CAN_FD, can.CanProtocol.CAN_20]
+    for port in ports:
+        port.shutdown()
