@@ -23,7 +23,7 @@ def intrude(rig: Rig, what: str, node: str, mailboxes: int) -> Controller:
         mailboxes=mailboxes,
         receive_depth=1,
         auto_recovery=True,
-        fd=rig.vehicle.nodes[node].fd,
+        fd=rig.vehicle.fd,
     )
     controller.filters.append((0, 0x1FFF_FFFF, True))  # it does not care what others say
     rig.wire.attach(controller, beside=node)

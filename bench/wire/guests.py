@@ -31,6 +31,7 @@ from bench.wire.mailbox import Order
 from bench.wire.medium import Wire
 from bench.wire.messages import frame_of, message_of
 from bench.wire.port import BlockingReceive
+from bench.wire.refusal import NotClassical
 
 
 class GuestSettings(TypedDict):
@@ -89,6 +90,8 @@ class Guest:
         frame = frame_of(message)
         try:
             self.controller.send(frame)
+        except NotClassical:
+            raise
         except TransmitError as refusal:
             raise can.CanOperationError(str(refusal)) from refusal
         if echo:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Literal
 
 from bench.wire.confinement import Confinement, ErrorState
 from bench.wire.frame import Frame
-from bench.wire.refusal import BusOff, MailboxesFull, NotSending, TransmitError
+from bench.wire.refusal import BusOff, MailboxesFull, NotClassical, NotSending, TransmitError
 
 if TYPE_CHECKING:
     from bench.clock.queue import Event
@@ -100,10 +100,10 @@ class Transmitter(Confinement):
         :raises MailboxesFull: if no mailbox is free.
         :raises BusOff: if the controller is bus-off.
         :raises NotSending: if it is switched off or only listens.
-        :raises ValueError: if it is a CAN FD frame, and the controller is a classical one.
+        :raises NotClassical: if it is a CAN FD frame, and the controller knows none.
         """
         if frame.fd and not self.fd:
-            raise ValueError(
+            raise NotClassical(
                 f"node {self.name!r} cannot send the CAN FD frame {frame}: its controller is"
                 f" classical, without 'fd'"
             )

@@ -31,6 +31,8 @@ class Paces:
     def begin_bit(self, bit: int, stations: Sequence[Station]) -> None:
         """Before a bit: who goes at which rate during it."""
         fast = {station for station in stations if station.fast}
+        if not fast and not self._fast:
+            return
         if bool(fast) != bool(self._fast):
             self._grid.switch(bit, fast=bool(fast))
             self._left.clear()

@@ -15,7 +15,7 @@ from bench.clock.queue import EventQueue
 from bench.wire.controller import Controller, ErrorState
 from bench.wire.cyclic import PeriodicTask
 from bench.wire.messages import frame_of, message_of
-from bench.wire.refusal import TransmitError
+from bench.wire.refusal import NotClassical, TransmitError
 
 _STATES = {
     ErrorState.ACTIVE: can.BusState.ACTIVE,
@@ -74,6 +74,8 @@ class Port(can.BusABC):
             self.on_attempt(msg)
         try:
             self.controller.send(frame_of(msg))
+        except NotClassical:
+            raise
         except TransmitError as refusal:
             if self.on_refused is not None:
                 self.on_refused(msg)

@@ -12,9 +12,7 @@ ROWS = ((0.0, "123#01"), (0.01, "124##1" + "5A" * 64), (0.02, "00000125##0"), (0
 
 
 def test_with_a_data_bit_rate_they_are_played(tmp_path):
-    found = replay_bare(
-        text_log(tmp_path / "x.log", *ROWS), 500_000, data_bit_rate=2_000_000
-    )
+    found = replay_bare(text_log(tmp_path / "x.log", *ROWS), 500_000, data_bit_rate=2_000_000)
     assert found.heard == {"can0": [4, 4]}
     assert found.shift.logged == 4
     assert found.notes == []

@@ -14,6 +14,7 @@ from bench.wire.frame import FdFrame, Frame, bits, fast_bits, length_bits
 from bench.wire.medium import Wire
 from bench.wire.port import Port
 from bench.wire.record import Hit
+from bench.wire.refusal import TransmitError
 
 RATE, DATA_RATE = 500_000, 2_000_000
 FAST = FdFrame(0x123, bytes(range(64)), bit_rate_switch=True)
@@ -238,6 +239,63 @@ def test_the_same_identifier_in_both_formats_collides_at_the_format_bit():
     assert bench.records[0].error == "collision"
     assert bench.records[0].sender == "a"  # its recessive FDF met a dominant r0
     assert [type(frame) for frame in bench.heard("c")] == [Frame, FdFrame]
+
+
+@given(frames(), frames())
+@settings(max_examples=100, deadline=None)
+def test_arbitration_orders_frames_of_both_formats_as_their_bits_do(one, other):
+    if one.head.word != other.head.word:
+        assert (one.head.word < other.head.word) == (bits(one) < bits(other))
+
+
+DISTURBANCES = st.sampled_from(["cut", "mend", "off", "on", "unplug", "plug", "silent", "listen"])
+
+
+@given(
+    st.lists(frames(), min_size=2, max_size=5),
+    st.lists(st.tuples(st.integers(0, 3_000_000), DISTURBANCES), max_size=8),
+    st.booleans(),
+)
+@settings(max_examples=60, deadline=None)
+def test_whatever_happens_in_the_midst_every_frame_is_accounted_for(sent, events, mixed):
+    bench = Bench("a", "b", "old" if mixed else "c", "d")
+    a, b = bench["a"], bench["b"]
+    actions = {
+        "cut": lambda: bench.wire.cut("a", "b"),
+        "mend": lambda: bench.wire.mend("a", "b"),
+        "off": b.power_off,
+        "on": b.power_on,
+        "unplug": lambda: bench.wire.unplug("d"),
+        "plug": lambda: bench.wire.plug("d"),
+        "silent": bench.bit_by_bit,
+        "listen": lambda: b.listen(only=not b.listen_only),
+    }
+    for at_ns, what in events:
+        bench.queue.at(at_ns, actions[what])
+    for number, frame in enumerate(sent):
+        sender = bench["d"] if number % 2 else a
+        bench.queue.at(number * 400_000, send_if_possible, sender, frame)
+    bench.run(50_000_000)
+    for node in (a, b, bench["d"]):
+        assert node.accepted == node.sent + node.aborted + node.lost + node.pending()
+        assert 0 <= node.tec
+        assert 0 <= node.rec <= 128 + 8
+    for record in bench.records:
+        assert record.end_ns > record.start_ns
+        assert "old" not in record.receivers or not record.frame.fd
+    for one in bench.records:
+        for other in bench.records:
+            share = {one.sender, *one.receivers} & {other.sender, *other.receivers}
+            if one is not other and share and one.start_ns <= other.start_ns:
+                both_ns = one.start_ns == other.start_ns and one.error and other.error
+                assert other.start_ns >= one.end_ns or both_ns
+
+
+def send_if_possible(sender: Controller, frame: Frame) -> None:
+    try:
+        sender.send(frame)
+    except TransmitError:
+        assert not sender.ready or sender.pending() == sender.mailboxes
 
 
 # ---- the python-can face
