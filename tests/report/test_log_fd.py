@@ -1,4 +1,4 @@
-"""CAN FD frames and unusual length codes in logs: what each format keeps, read back by the bench."""
+"""CAN FD frames and unusual length codes in logs: what each format keeps, read back."""
 
 from __future__ import annotations
 
