@@ -16,6 +16,8 @@ from bench.model.loading import Vehicle
 from bench.model.units import parse_duration
 from bench.scenario import Scenario, TimedAction, TimedFault
 
+_BETWEEN = re.compile(r"/(?![^(]*\))")
+"""A stroke that is not inside parentheses, where it may be part of a unit."""
 _FAULT = re.compile(r"(?P<label>(?P<kind>\w+)\((?P<given>.*)\))@(?P<at>\w+)(\+(?P<lasts>\w+))?")
 _ACTION = re.compile(r"(?P<values>[^@]+=[^@]+)@(?P<at>\w+)")
 
@@ -24,7 +26,7 @@ def case_named(vehicle: Vehicle, name: str, seed: int = 0) -> Scenario | None:
     """The case with a name as :func:`bench.campaign.cases.story_name` writes it, or None when it
     is not such a name or does not fit the vehicle.
     """
-    situation, *parts = name.split("/")
+    situation, *parts = _BETWEEN.split(name)
     if situation not in vehicle.situations or not parts:
         return None
     try:
@@ -79,9 +81,9 @@ def _parameters(form: type[Fault], given: str, read: Any) -> dict[str, Any]:
     """The parameters in a label: those that must be there by place, others by name."""
     required = [name for name, field in form.model_fields.items() if field.is_required()]
     texts = given.split(",")
-    if required == ["between"]:
-        return {"between": texts}
     found: dict[str, Any] = {}
+    if required == ["between"]:
+        found["between"], texts = texts[:2], texts[2:]
     for index, text in enumerate(texts):
         name, equals, value = text.partition("=")
         if equals:

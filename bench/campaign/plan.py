@@ -36,6 +36,9 @@ __all__ = ["NO_FAULT", "plan", "spans"]
 MOST_ACTIONS = 2
 """Actions of one situation around which a fault is tried that is no fault of the cable."""
 
+WIRING_SITUATIONS = 3
+"""In so many situations each fault of the wiring is tried."""
+
 
 def plan(vehicle: Vehicle, seed: int = 0) -> list[Scenario]:
     """All cases, situation by situation, each in the order of the instant at which its first
@@ -56,10 +59,12 @@ class _Planner:
         for name in self.vehicle.situations:
             yield self.maker.case(name, ())
         for form in catalogue().values():
-            for fault in form.every(self.vehicle):
-                yield from self._single(fault)
+            if not form.wiring:
+                for fault in form.every(self.vehicle):
+                    yield from self._single(fault)
         yield from self._unplugged_resets()
         yield from self._stuck_notices()
+        yield from self._wiring()
 
     def _single(self, fault: Fault) -> Iterator[Scenario]:
         for name, situation in self.vehicle.situations.items():
@@ -128,6 +133,22 @@ class _Planner:
         return TimedFault(
             fault, start_ns, start_ns + 2 * self.spans.brief if fault.lasting else None
         )
+
+    def _wiring(self) -> Iterator[Scenario]:
+        """Faults of the wiring, which cost more to work out: each in a few situations, in turn,
+        and all of them by themselves, so that they do not move the turns of the others.
+        """
+        situations = list(self.vehicle.situations.items())
+        turn = count()
+        for form in catalogue().values():
+            for fault in form.of_wiring(self.vehicle):
+                for _ in range(min(WIRING_SITUATIONS, len(situations))):
+                    step = next(turn)
+                    name, situation = situations[step % len(situations)]
+                    at_ns = instants(situation)[step // len(situations) % len(instants(situation))]
+                    start_ns = max(0, at_ns - self.spans.period // 2)
+                    timed = TimedFault(fault, start_ns, at_ns + self.spans.outage)
+                    yield self.maker.case(name, (timed,))
 
     def _unplugged_resets(self) -> Iterator[Scenario]:
         """A connector that carries supply and CAN comes off and on: the node restarts, and

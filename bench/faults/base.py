@@ -15,7 +15,17 @@ from pydantic.fields import FieldInfo
 
 from bench.model.loading import Vehicle
 from bench.model.problem import unknown
-from bench.model.units import parse_duration, plain, write_duration
+from bench.model.units import (
+    parse_bit_rate,
+    parse_duration,
+    parse_length,
+    parse_voltage,
+    plain,
+    write_bit_rate,
+    write_duration,
+    write_length,
+    write_voltage,
+)
 
 if TYPE_CHECKING:
     from bench.faults.rig import Rig
@@ -39,6 +49,9 @@ class Fault(BaseModel):
     """Whether it stays until it is cleared; a reset, for instance, is over at once."""
     content: ClassVar[bool] = False
     """Whether it changes what arrives, and not only whether and when something arrives."""
+    wiring: ClassVar[bool] = False
+    """Whether it is a fault of the wiring that leaves the cable in one piece: a check tries those
+    apart from the others, see :meth:`of_wiring`."""
 
     def problem(self, vehicle: Vehicle) -> str:
         """What does not fit the vehicle, as a text for the user; empty when all is well."""
@@ -72,6 +85,12 @@ class Fault(BaseModel):
         """The instances that a check of this vehicle tries."""
         raise NotImplementedError
 
+    @classmethod
+    def of_wiring(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        """The instances that a full check tries besides, as faults of the wiring."""
+        if cls.wiring:
+            yield from cls.every(vehicle)
+
     def label(self) -> str:
         """``kind(parameters)`` as it stands in the name of a case."""
         fields = type(self).model_fields
@@ -88,22 +107,37 @@ class Fault(BaseModel):
         """The parameters as a scenario file has them, without those that are at their default."""
         fields = type(self).model_fields
         return {
-            name: write_duration(value) if _is_duration(fields[name]) else value
+            name: _written(fields[name], value)
             for name, value in self
             if fields[name].is_required() or value != fields[name].default
         }
 
 
+_WRITERS: dict[Any, Callable[[Any], str]] = {
+    parse_duration: write_duration,
+    parse_bit_rate: write_bit_rate,
+    parse_voltage: write_voltage,
+    parse_length: write_length,
+}
+
+
 def _shown(field: FieldInfo, value: Any) -> str:
-    """A parameter as users write it."""
-    return plain(value) if value is None or not _is_duration(field) else write_duration(value)
+    """A parameter as it stands in a label."""
+    return plain(_written(field, value))
 
 
-def _is_duration(field: FieldInfo) -> bool:
-    """What is a duration can only be told from its field, its value is a plain number."""
+def _written(field: FieldInfo, value: Any) -> Any:
+    """A parameter as users write it. What has a unit can only be told from its field, its value is
+    a plain number.
+    """
+    if value is None:
+        return None
     inner = [getattr(kind, "__metadata__", ()) for kind in get_args(field.annotation)]
-    entries = chain(field.metadata, *inner)  # those of "Duration | None" stand with its parts
-    return any(getattr(entry, "func", None) is parse_duration for entry in entries)
+    for entry in chain(field.metadata, *inner):  # those of "Duration | None" stand with its parts
+        write = _WRITERS.get(getattr(entry, "func", None))
+        if write is not None:
+            return write(value)
+    return value
 
 
 def node_problem(vehicle: Vehicle, *names: str) -> str:

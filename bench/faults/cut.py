@@ -6,18 +6,27 @@ from collections.abc import Iterator
 from itertools import pairwise
 from random import Random
 
+from pydantic import Field
+
 from bench.faults.base import Fault, Undo, node_problem
 from bench.faults.rig import Rig
 from bench.model.loading import Vehicle
+from bench.wire.cable import Conductor
 
 
 class Cut(Fault):
-    """Both conductors of the trunk are cut; each side keeps its own traffic."""
+    """The trunk is cut; each side keeps its own traffic.
+
+    With one conductor cut the sides still share the other one. By the levels, each terminator then
+    pulls its own side to that conductor, and neither side sees a dominant bit of the other; what a
+    real one picks up by crosstalk is left out (bench/wire/circuit.py).
+    """
 
     kind = "cut"
     group = "cable"
 
     between: tuple[str, str]
+    conductor: Conductor = Field(default="both", description="default: both")
 
     def problem(self, vehicle: Vehicle) -> str:
         missing = node_problem(vehicle, *self.between)
@@ -33,14 +42,16 @@ class Cut(Fault):
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # noqa: ARG002 - nothing is left to chance
         left, right = self.between
-        rig.wire.cut(left, right)
-        return lambda: rig.wire.mend(left, right)
+        rig.wire.cut(left, right, self.conductor)
+        return lambda: rig.wire.mend(left, right, self.conductor)
 
     def describe(self) -> str:
-        return f"the cable between {self.between[0]} and {self.between[1]} was cut"
+        what = "the cable" if self.conductor == "both" else self.conductor
+        return f"{what} between {self.between[0]} and {self.between[1]} was cut"
 
     def label(self) -> str:
-        return f"cut({self.between[0]},{self.between[1]})"
+        only = "" if self.conductor == "both" else f",conductor={self.conductor}"
+        return f"cut({self.between[0]},{self.between[1]}{only})"
 
     def reaches(self, vehicle: Vehicle, message: str, sender: str, receiver: str) -> bool:  # noqa: ARG002
         cable = vehicle.wire.cable
@@ -51,3 +62,9 @@ class Cut(Fault):
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
         for left, right in pairwise(vehicle.wire.cable):
             yield cls(between=(left, right))
+
+    @classmethod
+    def of_wiring(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for left, right in pairwise(vehicle.wire.cable):
+            yield cls(between=(left, right), conductor="CAN_H")
+            yield cls(between=(left, right), conductor="CAN_L")

@@ -5,28 +5,39 @@ from __future__ import annotations
 from collections.abc import Iterator
 from random import Random
 
+from pydantic import Field
+
 from bench.faults.base import Fault, Undo, node_problem
 from bench.faults.rig import Rig
 from bench.model.loading import Vehicle
+from bench.wire.cable import Conductor
 
 
 class Unplug(Fault):
-    """The plug of one node's CAN stub is pulled; the node keeps its supply, inputs and loads."""
+    """The plug of one node's CAN stub is pulled; the node keeps its supply, inputs and loads.
+
+    With one conductor open the node's other pin still follows the bus and the open one stays at its
+    bias: by the levels the node sees others send, and they do not see it. What the open pin picks
+    up from outside is left out (bench/wire/circuit.py).
+    """
 
     kind = "unplug"
     group = "cable"
 
     node: str
+    conductor: Conductor = Field(default="both", description="default: both")
 
     def problem(self, vehicle: Vehicle) -> str:
         return node_problem(vehicle, self.node)
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # noqa: ARG002 - nothing is left to chance
-        rig.wire.unplug(self.node)
-        return lambda: rig.wire.plug(self.node)
+        rig.wire.unplug(self.node, self.conductor)
+        return lambda: rig.wire.plug(self.node, self.conductor)
 
     def describe(self) -> str:
-        return f"the CAN plug of {self.node} was pulled"
+        if self.conductor == "both":
+            return f"the CAN plug of {self.node} was pulled"
+        return f"{self.conductor} of {self.node} came off"
 
     def nodes(self) -> tuple[str, ...]:
         return (self.node,)
@@ -35,3 +46,9 @@ class Unplug(Fault):
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
         for node in vehicle.wire.cable:
             yield cls(node=node)
+
+    @classmethod
+    def of_wiring(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for node in vehicle.wire.cable:
+            yield cls(node=node, conductor="CAN_H")
+            yield cls(node=node, conductor="CAN_L")

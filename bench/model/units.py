@@ -29,6 +29,7 @@ _UNITS: dict[str, dict[str, Decimal]] = {
     },
     "current": {"mA": Decimal("0.001"), "A": Decimal(1)},
     "voltage": {"mV": Decimal("0.001"), "V": Decimal(1)},
+    "length": {"cm": Decimal("0.01"), "m": Decimal(1)},
 }
 _LARGEST = Decimal(2**63 - 1)
 """In the base unit of its kind; of durations 292 years."""
@@ -41,6 +42,7 @@ _EXAMPLE = {
     "bit rate": "250 kbit/s",
     "current": "7.5 A",
     "voltage": "12.6 V",
+    "length": "7.5 m",
 }
 
 
@@ -121,6 +123,19 @@ def parse_current(text: object) -> float:
     return float(text) if isinstance(text, float) else float(parse_quantity(text, "current"))
 
 
+def parse_voltage(text: object) -> float:
+    """A voltage in volts. Raises ValueError."""
+    return float(text) if isinstance(text, float) else float(parse_quantity(text, "voltage"))
+
+
+def parse_length(text: object) -> float:
+    """A length in metres; never negative. Raises ValueError."""
+    value = text if isinstance(text, float) else float(parse_quantity(text, "length"))
+    if value < 0:
+        raise ValueError(f"'{text}' is negative; a length is zero or more")
+    return value
+
+
 def _schema(kind: str) -> WithJsonSchema:
     return WithJsonSchema(
         {"type": "string", "description": f"a {kind} with its unit", "examples": [_EXAMPLE[kind]]},
@@ -138,6 +153,13 @@ DataBitRate = Annotated[
 ]
 Current = Annotated[
     float, BeforeValidator(parse_current), _no_bare_number("current"), _schema("current")
+]
+
+Voltage = Annotated[
+    float, BeforeValidator(parse_voltage), _no_bare_number("voltage"), _schema("voltage")
+]
+Length = Annotated[
+    float, BeforeValidator(parse_length), _no_bare_number("length"), _schema("length")
 ]
 
 
@@ -160,6 +182,25 @@ def write_duration(ns: int) -> str:
         if ns % size == 0:
             return f"{ns // size} {unit}"
     return f"{ns} ns"
+
+
+def write_bit_rate(bit_rate: int) -> str:
+    """A bit rate exactly, in the largest unit that needs no fraction."""
+    for unit in ("Mbit/s", "kbit/s"):
+        size = int(_UNITS["bit rate"][unit])
+        if bit_rate % size == 0:
+            return f"{bit_rate // size} {unit}"
+    return f"{bit_rate} bit/s"
+
+
+def write_voltage(volts: float) -> str:
+    """A voltage so that it reads back the same: ``12.6 V``."""
+    return f"{plain(volts)} V"
+
+
+def write_length(metres: float) -> str:
+    """A length so that it reads back the same: ``7.5 m``."""
+    return f"{plain(metres)} m"
 
 
 def _short(ns: int, unit: int) -> str:

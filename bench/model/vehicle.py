@@ -13,7 +13,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_valida
 from bench.model.controllers import ControllerTable
 from bench.model.expression import Condition, Value, parse_condition
 from bench.model.target import Pins, TargetTable
-from bench.model.units import BitRate, Current, DataBitRate, Duration
+from bench.model.units import BitRate, Current, DataBitRate, Duration, Length
 
 State = Literal["off", "on", "flash"]
 StaleState = Literal["hold", "on", "off", "flash"]
@@ -71,6 +71,11 @@ class WireTable(Table):
     worst_wait: Duration = Field(
         default=10 * MS,
         description="longest time that a request waits for the wire with no fault present",
+    )
+    length: Length = Field(default=10.0, gt=0, description="length of the trunk; default: 10 m")
+    stub: Length = Field(default=0.3, description="length of a stub; default: 0.3 m")
+    terminators: int = Field(
+        default=2, ge=0, le=4, description="terminators of 120 ohm on the cable; default: 2"
     )
     errors: ErrorsTable | None = Field(
         default=None, description="errors that 'linkloss timing' reckons with; default: none"

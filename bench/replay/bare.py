@@ -103,7 +103,7 @@ class _Bare:
         self.ended = True
 
     def _wire(self) -> Wire:
-        return Wire(self.queue, self.bit_rate, self.data_bit_rate)
+        return Wire(self.queue, self.bit_rate, data_bit_rate=self.data_bit_rate)
 
     def _feed_of(self, channel: str) -> Feed:
         """A wire of its own for a channel, with one that sends and those that listen."""

@@ -31,6 +31,7 @@ from bench.session.pins import Inputs, Output
 from bench.session.player import Feed, Player
 from bench.traffic import REST, Traffic
 from bench.wire import Controller, Frame, Wire, WireRecord, open_channel
+from bench.wire.line import Line
 
 if TYPE_CHECKING:
     from bench.scenario import Scenario, TimedFault
@@ -59,7 +60,9 @@ class Session:
         self.recording = Recording(
             vehicle=self.vehicle.title, seed=scenario.seed, logged=self.traffic.nodes
         )
-        self.wire = Wire(self.queue, self.vehicle.wire.bit_rate, self.vehicle.wire.data_bit_rate)
+        wire = self.vehicle.wire
+        line = Line(wire.length, wire.stub, None if wire.terminators == 2 else wire.terminators)
+        self.wire = Wire(self.queue, wire.bit_rate, line, data_bit_rate=wire.data_bit_rate)
         self.wire.observers.append(self.recording.frames.append)
         self.inputs = Inputs(self.queue, self.recording)
         self.hosts: dict[str, NodeHost | LoggedNode] = {}

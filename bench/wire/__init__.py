@@ -12,6 +12,7 @@ delivery.py     who hears a frame
 segment.py      the controllers that hear each other: arbitration and the course of a frame
 following.py    from whole frames to bits: when, and from where
 interlude.py    a segment bit by bit, while something on it is out of the ordinary
+grid.py         when its bits begin and end
 station.py      one controller bit by bit, during frames
 bystander.py    the same between frames: error and overload frames, intermission
 outgoing.py     what a sender has to send, bit by bit
@@ -20,9 +21,11 @@ attempt.py      who sends from one start of frame on, and what becomes of it
 arrival.py      frames that receivers have accepted bit by bit, and telling of them
 noise.py        random bit errors
 wiring.py       what each controller sees of what all drive
+circuit.py      the two conductors as a circuit: levels
+line.py         the cable as a line: terminators and lengths
 recovery.py     the way back from bus-off
 record.py       what the wire tells its observers, and what disturbs it
-cable.py        who sits where on the cable, where it is cut, whose stub is unplugged
+cable.py        who sits where on the cable, and what is wrong with it
 rewire.py       what becomes of live traffic when the cable changes
 medium.py       the wire as a whole
 port.py         the python-can face of a controller

@@ -51,10 +51,13 @@ class Bystander:
         "_last",
         "_overload",
         "_pardoned",
+        "_passed",
         "controller",
         "drive",
+        "idle",
         "interlude",
         "mask",
+        "pace",
         "recovery",
         "resting",
         "start_ns",
@@ -73,6 +76,9 @@ class Bystander:
         self.start_ns = 0
         """The start of frame that it took part in last."""
         self.recovery: Recovery | None = None
+        self.pace: tuple[int, int] | None = None
+        """Its own bit rate and that of the wire, where they differ."""
+        self._passed = 0
         self._count = self._last = 0
         self._overload = self._pardoned = False
         self.rest()
@@ -81,27 +87,27 @@ class Bystander:
 
     def rest(self) -> None:
         """Bus idle: it may start to send, and a dominant bit is a start of frame."""
-        self.drive, self.step, self.resting = 1, self._idle, True
+        self.drive, self.step, self.resting, self.idle = 1, self._idle, True, True
 
     def leave(self) -> None:
         """Switched off, or bus-off: it sees and sends nothing. Coming back from bus-off counts."""
-        self.drive, self.step, self.resting = 1, self._gone, True
+        self.drive, self.step, self.resting, self.idle = 1, self._gone, True, True
         self.transmitter, self.recovery = False, None
 
     def integrate(self, recessive: int = 0) -> None:
         """Switched on: it takes part after eleven recessive bits, of which it has seen some."""
-        self.drive, self.step, self.resting = 1, self._integrate, True
+        self.drive, self.step, self.resting, self.idle = 1, self._integrate, True, False
         self._count = recessive
         self.transmitter = False
 
     def recover(self, recovery: Recovery) -> None:
         """Bus-off, on the way back: rule 12."""
         self.leave()
-        self.recovery, self.step = recovery, self._recover
+        self.recovery, self.step, self.idle = recovery, self._recover, False
 
     def suspend(self, bits: int = SUSPEND_BITS) -> None:
         """After a frame of its own as an error-passive sender: idle, but not yet to send."""
-        self.drive, self.step, self.resting = 1, self._suspended, True
+        self.drive, self.step, self.resting, self.idle = 1, self._suspended, True, False
         self._count = SUSPEND_BITS - bits
 
     def resume(self, bits: int, *, sender: bool) -> None:
@@ -118,12 +124,28 @@ class Bystander:
             self._pause()
             self._count = INTERMISSION_BITS - bits
         elif bits < INTERMISSION_BITS + DELIMITER_BITS:
-            self.drive, self.step, self.resting = 1, self._delimiter, False
+            self.drive, self.step, self.resting, self.idle = 1, self._delimiter, False, False
             self._count = INTERMISSION_BITS + DELIMITER_BITS - bits
         else:
             self._overload = False
             self._flag(active=self._flags_actively())
             self._count = INTERMISSION_BITS + DELIMITER_BITS + FLAG_BITS - bits
+
+    def set_pace(self, bit_rate: int) -> None:
+        """Run at the controller's own bit rate, on a wire that has another."""
+        own = self.controller.bit_rate
+        self.pace = None if own in (None, bit_rate) else (own, bit_rate)
+
+    def step_own_bits(self, seen: int) -> None:
+        """What is a bit of the wire may be more or fewer bits of its own."""
+        if self.pace is None:
+            self.step(seen)
+            return
+        own, wire = self.pace
+        self._passed += own
+        while self._passed >= wire:
+            self._passed -= wire
+            self.step(seen)
 
     # ---- what the interlude asks
 
@@ -198,7 +220,7 @@ class Bystander:
         if not self.controller.online:
             self._driven_off()
             return
-        self._count, self.resting = 0, False
+        self._count, self.resting, self.idle = 0, False, False
         if active:
             self.drive, self.step = 0, self._active_flag
         else:
@@ -265,7 +287,8 @@ class Bystander:
     # ---- intermission
 
     def _pause(self) -> None:
-        self.drive, self.step, self.resting, self._count = 1, self._intermission, False, 0
+        self.drive, self.step, self._count = 1, self._intermission, 0
+        self.resting = self.idle = False
 
     def _intermission(self, seen: int) -> None:
         self._count += 1

@@ -74,6 +74,9 @@ class Controller(Transmitter):
     ``outgoing`` are faults on the way from the node's program to the mailboxes: each is shown a
     frame and returns None (unchanged) or what is to be queued instead as (delay in ns, frame).
 
+    ``bit_rate`` is None, or a fault: the bit rate that it runs at while the wire has another. See
+    :meth:`bench.wire.Wire.rewiring`, within which it is to be changed.
+
     Every frame that :meth:`send` accepted is accounted for: ``accepted`` = ``sent`` +
     ``aborted`` + ``lost`` + ``delayed`` + ``pending()``. ``losses`` names the reasons. These
     tallies and ``overruns`` are the bench's own and outlive a loss of power.
@@ -83,6 +86,7 @@ class Controller(Transmitter):
         "_made",
         "audience",
         "auto_recovery",
+        "bit_rate",
         "filters",
         "inbox",
         "on_receive",
@@ -112,6 +116,7 @@ class Controller(Transmitter):
             raise ValueError(f"controller {name!r} receives at least 1 frame, not {receive_depth}")
         self.receive_depth = receive_depth
         self.auto_recovery = auto_recovery
+        self.bit_rate: int | None = None
         self.recovering = False
         self.overwrites = overwrites
         self.filters: list[Filter] = list(filters)

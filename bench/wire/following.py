@@ -31,8 +31,10 @@ def is_exceptional(segment: Segment, frame: Frame) -> bool:
     for rival in segment.rivals:
         begun[rival] = wire.as_sent(rival, rival.begin())
     same = all(other == frame for other in begun.values())
-    strange = frame.fd and not all(receiver.fd for receiver in segment.audience.receivers)
-    if hits or not quiet or not same or strange or segment.wiring is not None:
+    plain = segment.wiring is None or segment.wiring.harmless
+    if frame.fd:  # to a classical controller it looks damaged
+        plain = plain and all(receiver.fd for receiver in segment.audience.receivers)
+    if hits or not quiet or not same or not plain:
         _follow(segment, begun, hits)
     elif segment.audience.acknowledged:
         return False

@@ -1,7 +1,6 @@
-"""When bits begin where a segment is followed bit by bit: nominal bits, and faster ones in between.
+"""The bits of an interlude: when each of them begins and ends.
 
-Instants are counted in whole parts of a second that both kinds of bits are multiples of, from one
-origin, so that rounding to whole nanoseconds does not add up.
+Most are nominal bits. For the faster part of a CAN FD frame they are bits at the data bit rate.
 """
 
 from __future__ import annotations
@@ -12,48 +11,59 @@ from bench.clock.queue import NS_PER_S
 
 
 class Grid:
-    """The bits of an interlude, numbered from its origin on.
+    """Bits counted from an instant on, so that rounding to ns does not add up.
 
-    :param origin_ns: when bit 0 begins.
-    :param bit_rate: bits per second.
-    :param data_bit_rate: bits per second while the grid is fast.
+    ``bit`` is the number of the present one, which lasts from ``bit_ns`` to ``end_ns``. Inside,
+    time is counted in parts of a second that bits of both rates are multiples of: ``nominal``
+    and ``fast`` are how many parts a bit has.
     """
-
-    __slots__ = ("_base", "_base_bit", "_rate", "_scale", "_step", "fast", "nominal", "origin_ns")
 
     def __init__(self, origin_ns: int, bit_rate: int, data_bit_rate: int) -> None:
         self.origin_ns = origin_ns
+        self.bit_rate = bit_rate
         common = gcd(bit_rate, data_bit_rate)
         self.nominal = data_bit_rate // common
-        """How many parts a nominal bit has."""
         self.fast = bit_rate // common
-        """How many parts a bit at the data bit rate has."""
-        self._rate = bit_rate
         self._scale = bit_rate * self.nominal
-        self._step = self.nominal
+        self._size = self.nominal
         self._base = self._base_bit = 0
-
-    @property
-    def is_fast(self) -> bool:
-        """Whether bits go at the data bit rate at present."""
-        return self._step != self.nominal
+        self.bit = 0
+        self.bit_ns = origin_ns
+        self.end_ns = self.instant(1)
 
     def instant(self, bit: int) -> int:
-        """When a bit begins, if the rate stays as it is; rounded to the nearest ns."""
-        parts = self._base + (bit - self._base_bit) * self._step
+        """When a bit begins if the rate stays as it is, rounded to the nearest ns."""
+        parts = self._base + (bit - self._base_bit) * self._size
         return self.origin_ns + (2 * parts * NS_PER_S + self._scale) // (2 * self._scale)
-
-    def bit_at(self, at_ns: int) -> int:
-        """Which nominal bit an instant lies in, if the rate has not changed since the last bit."""
-        parts = (at_ns - self.origin_ns) * self._scale // NS_PER_S - self._base
-        return self._base_bit + parts // self._step
 
     def bits_in(self, span_ns: int) -> int:
         """How many nominal bits a span takes, rounded to the nearest whole one."""
-        return (2 * span_ns * self._rate + NS_PER_S) // (2 * NS_PER_S)
+        return (2 * span_ns * self.bit_rate + NS_PER_S) // (2 * NS_PER_S)
 
-    def switch(self, bit: int, *, fast: bool) -> None:
-        """From a bit on, all go at the other rate."""
-        self._base += (bit - self._base_bit) * self._step
-        self._base_bit = bit
-        self._step = self.fast if fast else self.nominal
+    def move_on(self) -> None:
+        """The next bit begins."""
+        self.bit += 1
+        self.bit_ns = self.end_ns
+        self.end_ns = self.instant(self.bit + 1)
+
+    def move_to(self, now_ns: int) -> None:
+        """The bit at an instant is the present one."""
+        parts = (now_ns - self.origin_ns) * self._scale // NS_PER_S
+        self.bit = self._base_bit + (parts - self._base) // self._size
+        self.bit_ns, self.end_ns = self.instant(self.bit), self.instant(self.bit + 1)
+        while self.end_ns <= now_ns:
+            self.move_on()
+
+    def switch(self, *, fast: bool) -> None:
+        """From the present bit on, all go at the data bit rate, or at the nominal one again."""
+        self._base += (self.bit - self._base_bit) * self._size
+        self._base_bit = self.bit
+        self._size = self.fast if fast else self.nominal
+        self.end_ns = self.instant(self.bit + 1)
+
+    def copy_grid(self, other: Grid) -> None:
+        """Count bits as another one does."""
+        self.origin_ns, self.bit_rate = other.origin_ns, other.bit_rate
+        self.nominal, self.fast, self._scale = other.nominal, other.fast, other._scale
+        self._size, self._base, self._base_bit = other._size, other._base, other._base_bit
+        self.bit, self.bit_ns, self.end_ns = other.bit, other.bit_ns, other.end_ns

@@ -2,7 +2,7 @@
 
 Frames that nothing disturbs are worked out as wholes (segment.py). Where something may go wrong,
 every controller becomes a :class:`Station`, and all of them are stepped once per nominal bit (more
-often in the faster part of a CAN FD frame: paces.py):
+often in the faster part of a CAN FD frame: fastpart.py):
 
     drive ----------------------------> sample: what each of them sees, what follows from that
       |          one bit                  |
@@ -14,22 +14,24 @@ counts what and when the wire is free again comes out of the rules of one statio
 ends when all are idle.
 
 All stations share one grid of bits: oscillators, propagation delay and resynchronisation are left
-out. The clock runs ahead within one event as long as nothing else is due.
+out. One that runs at another bit rate takes more or fewer steps, each with the level at the sample
+point of the nominal bit in which its own bit ends. The clock runs ahead within one event as long
+as nothing else is due.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from copy import copy
 from typing import TYPE_CHECKING
 
 from bench.clock.queue import Event, Priority
 from bench.wire import recovery
 from bench.wire.arrival import Arrivals
 from bench.wire.attempt import Attempt
+from bench.wire.fastpart import FastPart
 from bench.wire.grid import Grid
+from bench.wire.mailbox import NOTHING
 from bench.wire.outgoing import outgoing
-from bench.wire.paces import Paces
 from bench.wire.record import BitRecord
 from bench.wire.station import Station
 
@@ -42,41 +44,49 @@ if TYPE_CHECKING:
 _AHEAD_BITS = 256
 """So many bits at most within one event."""
 
+_NEWS_BITS = 3
+"""So many bits after a station has told something, all of it has become known."""
+
 _STUCK_BITS = 256
 """After so many dominant bits it is looked whether anything will change at all."""
 
 
-class Interlude:
+class Interlude(Grid):
     """The stations of a segment, from a start of frame on or from the midst of traffic."""
 
     def __init__(self, segment: Segment, origin_ns: int) -> None:
+        super().__init__(origin_ns, segment.wire.bit_rate, segment.wire.data_bit_rate)
         self.segment = segment
         self.queue = segment.queue
         self.stations = [
             Station(controller, self, 1 << place)
             for place, controller in enumerate(segment.members)
         ]
-        self.bit = 0
-        """The number of the present bit, from the origin on, and its beginning."""
-        self.bit_ns = origin_ns
         self.over = False
         self.attempts: list[Attempt] = []
         self.hits: dict[int, int] = {}
         """Bits that are seen wrongly, and by whom."""
         self._all = (1 << len(self.stations)) - 1
-        self._grid = Grid(origin_ns, segment.wire.bit_rate, segment.wire.data_bit_rate)
-        self._paces: Paces | None = None
-        if any(controller.fd for controller in segment.members):
-            self._paces = Paces(self._grid)
+        self._noises = segment.wire.noises
+        self._bit_observers = segment.wire.bit_observers
+        self._past = False
+        """Whether it goes through bits that are over."""
+        self._paced = False
+        """Whether a station runs at another bit rate."""
+        self._fast_part = FastPart(self) if any(c.fd for c in segment.members) else None
+        self._news = 0
+        """For so many bits on there may be something to tell."""
         self._event: Event | None = None
         self._sampled = False
         """Whether the present bit is over for the stations, and the next one is to be driven."""
         self._dominant = 0
+        self._asleep = False
         self._arrivals = Arrivals(self)
         self._sent: list[tuple[Station, Frame]] = []
         self._joining: list[Station] = []
         for station in self.stations:
             self._place(station)
+        self._set_pace()
         segment.take_over(self)
 
     def _place(self, station: Station) -> None:
@@ -91,19 +101,16 @@ class Interlude:
             if found.controller is controller:
                 station.recover(found)
 
+    def _set_pace(self) -> None:
+        for station in self.stations:
+            station.set_pace(self.bit_rate)
+        self._paced = any(station.pace is not None for station in self.stations)
+
     def station(self, controller: Controller) -> Station:
         """The station of a member."""
         return self.stations[self.segment.members.index(controller)]
 
     # ---- time
-
-    def instant(self, bit: int) -> int:
-        """When a bit begins, rounded to the nearest ns."""
-        return self._grid.instant(bit)
-
-    def bits_in(self, span_ns: int) -> int:
-        """How many nominal bits a span takes, rounded to the nearest whole one."""
-        return self._grid.bits_in(span_ns)
 
     def go_on(self) -> None:
         """Schedule what comes next: the end of the present bit, or the beginning of another."""
@@ -112,14 +119,15 @@ class Interlude:
                 self.queue.now_ns, self._drive_on, priority=Priority.ARBITRATION
             )
         else:
-            end_ns = self.instant(self.bit + 1)
-            self._event = self.queue.at(end_ns, self._sample_on, priority=Priority.WIRE)
+            self._event = self.queue.at(self.end_ns, self._sample_on, priority=Priority.WIRE)
 
     def catch_up(self) -> None:
         """Go through the bits that are over by now, of a frame that nothing has disturbed."""
-        while self.instant(self.bit + 1) <= self.queue.now_ns:
+        self._past = True
+        while self.end_ns <= self.queue.now_ns:
             self._sample()
             self._next_bit()
+        self._past = False
 
     def close(self) -> None:
         """The segment does without it from now on."""
@@ -128,11 +136,13 @@ class Interlude:
             self.queue.cancel(self._event)
             self._event = None
 
-    def wake(self) -> None:
+    def rewired(self) -> None:
         """The wiring has changed: go on where a stuck bus left nothing to do."""
-        if self._event is None and not self.over:
-            self.bit, self._dominant = self._grid.bit_at(self.queue.now_ns), 0
-            self.bit_ns = self.instant(self.bit)
+        self._set_pace()
+        if self._asleep and not self.over:
+            self._asleep = False
+            self._dominant = 0
+            self.move_to(self.queue.now_ns)
             self.go_on()
 
     def hand_over(self) -> None:
@@ -144,12 +154,10 @@ class Interlude:
 
     def inherit(self, source: Interlude) -> None:
         """Go on in the grid of another interlude, with what is planned in it."""
-        self.bit, self.bit_ns, self._sampled = source.bit, source.bit_ns, source._sampled
-        self._grid = copy(source._grid)
-        if self._paces is not None:
-            self._paces = (
-                source._paces.inherited(self._grid) if source._paces else Paces(self._grid)
-            )
+        self.copy_grid(source)
+        if self._fast_part is not None and source._fast_part is not None:
+            self._fast_part.inherit(source._fast_part)
+        self._sampled, self._news = source._sampled, _NEWS_BITS
 
     def adopt(self, station: Station) -> None:
         """Take over the station of a member from another interlude, as it stands there."""
@@ -161,6 +169,7 @@ class Interlude:
         self._arrivals.take(source._arrivals, station)
         self.stations[place] = station
         station.interlude, station.mask = self, 1 << place
+        self._paced = self._paced or station.pace is not None
 
     # ---- the course of a bit
 
@@ -171,17 +180,18 @@ class Interlude:
             self._sample()
             if self.over:
                 return
-            if queue.quiet_until() <= queue.now_ns:
+            quiet_ns = queue.quiet_until()
+            if quiet_ns <= queue.now_ns:
                 self.go_on()
                 return
             self._next_bit()
-            end_ns = self.instant(self.bit + 1)
-            if queue.quiet_until() <= end_ns:
+            if quiet_ns <= self.end_ns:
                 break
             if self._dominant >= _STUCK_BITS and self._is_stuck():
+                self._asleep = True
                 return
-            queue.now_ns = end_ns
-        self._event = queue.at(self.instant(self.bit + 1), self._sample_on, priority=Priority.WIRE)
+            queue.now_ns = self.end_ns
+        self.go_on()
 
     def _drive_on(self) -> None:
         self._event = None
@@ -200,42 +210,55 @@ class Interlude:
             seen = wiring.seen(driven)
         if self.hits:
             seen ^= self.hits.pop(self.bit, 0)
-        for noise in self.segment.wire.noises:
-            if noise.strikes():
-                seen ^= self._mask_of(noise.node)
+        if self._noises and not self._past:
+            seen ^= self._noise()
         self._dominant = self._dominant + 1 if seen == self._all else 0
-        if self.segment.wire.bit_observers:
+        if self._bit_observers:
             self._show(driven, seen)
-        at_rest = self._step(seen)
+        self._step(seen)
         self._sampled = True
-        if self._sent or self.attempts or self._joining:
+        if self._news:
+            self._news -= 1
             self._settle()
-        if at_rest and not self.over and (wiring is None or not wiring.forced):
+        for station in self.stations:
+            if not station.resting:
+                return
+        if not self.over and (wiring is None or not wiring.forced):
             self._finish()
 
-    def _step(self, seen: int) -> bool:
-        """Let the stations make of a bit what they will. Returns whether all are at rest."""
-        if self._paces is not None and self._paces.mixed:
-            self._paces.step(self.stations, seen)
-            return False
-        at_rest = True
-        for station in self.stations:
-            station.step(0 if seen & station.mask else 1)
-            at_rest = at_rest and station.resting
-        return at_rest
+    def _step(self, seen: int) -> None:
+        """Each station sees the bit."""
+        if self._fast_part is not None and self._fast_part.going:
+            self._fast_part.step(self.stations, seen)
+        elif self._paced:
+            for station in self.stations:
+                station.step_own_bits(0 if seen & station.mask else 1)
+        elif seen:
+            for station in self.stations:
+                station.step(0 if seen & station.mask else 1)
+        else:
+            for station in self.stations:
+                if not station.idle:  # nothing to see: it would stay as it is
+                    station.step(1)
+
+    def _noise(self) -> int:
+        """Who sees the bit inverted."""
+        seen = 0
+        for noise in self._noises:
+            if noise.strikes():
+                seen ^= self._mask_of(noise.node)
+        return seen
 
     def _next_bit(self) -> None:
         """Begin another bit: whoever is idle and has something to send starts with it."""
-        self.bit += 1
-        self.bit_ns = self.instant(self.bit)
+        self.move_on()
         self._sampled = False
-        if self._paces is not None:
-            self._paces.begin_bit(self.bit, self.stations)
-            if self._paces.mixed:
+        if self._fast_part is not None and self._fast_part.goes_on(self.stations):
+            return
+        for station in self.stations:
+            if station.idle and station.controller.next_word < NOTHING:
+                self.start([s for s in self.stations if s.may_start])
                 return
-        starting = [s for s in self.stations if s.resting and s.may_start]
-        if starting:
-            self.start(starting)
 
     def _is_stuck(self) -> bool:
         return all(station.settled for station in self.stations)
@@ -248,7 +271,7 @@ class Interlude:
     def _show(self, driven: int, seen: int) -> None:
         record = BitRecord(
             self.bit_ns,
-            self.instant(self.bit + 1),
+            self.end_ns,
             tuple(station.controller.name for station in self.stations),
             driven,
             seen,
@@ -296,17 +319,20 @@ class Interlude:
 
     def sent(self, station: Station) -> None:
         """A sender has seen its frame through."""
+        self._news = _NEWS_BITS
         self._sent.append((station, station.controller.finish_sending()))
 
     def accepted(self, station: Station, frame: Frame) -> None:
         """A receiver has seen a frame through to its last bit but one."""
+        self._news = _NEWS_BITS
         self._arrivals.expect(station, frame)
 
     def failed(self, station: Station, cause: Cause, *, count: bool) -> None:
         """A sender has noticed an error in the bit that ends now."""
+        self._news = _NEWS_BITS
         attempt = self._attempt_of(station)
         whole_ns = self.instant(self.bit + station.outgoing.length - station.place)
-        now_ns = self.instant(self.bit + 1)
+        now_ns = self.end_ns
         # so late in the frame, receivers may have accepted it: it is told when they have got it
         late = station.place >= station.outgoing.length - 2
         if cause == "disturbed" and attempt.differs:
@@ -316,11 +342,13 @@ class Interlude:
 
     def lost(self, station: Station) -> None:
         """A sender has lost arbitration."""
+        self._news = _NEWS_BITS
         self._attempt_of(station).lose(station)
         station.controller.lose_arbitration()
 
     def join_in(self, station: Station) -> None:
         """A station takes the start of frame that it has just seen for its own."""
+        self._news = _NEWS_BITS
         self._joining.append(station)
 
     def recovered(self, found: recovery.Recovery) -> None:
@@ -346,7 +374,7 @@ class Interlude:
     # ---- what follows from a bit
 
     def _settle(self) -> None:
-        now_ns = self.instant(self.bit + 1)
+        now_ns = self.end_ns
         joining, self._joining = self._joining, []
         if joining:
             self.start(joining, place=1)

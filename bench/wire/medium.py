@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 
 from bench.clock.queue import NS_PER_S, EventQueue
 from bench.wire.bitclock import SwitchingClock
-from bench.wire.cable import Cable
+from bench.wire.cable import Cable, Conductor
 from bench.wire.confinement import ErrorState
 from bench.wire.controller import Controller
 from bench.wire.frame import INTERMISSION_BITS, FdFrame, Frame, length_bits
+from bench.wire.line import Line
 from bench.wire.noise import Noise
 from bench.wire.record import BitRecord, Cause, Hit, WireRecord
 from bench.wire.rewire import rewire
@@ -32,6 +34,7 @@ class Wire:
 
     :param queue: where its events are scheduled.
     :param bit_rate: bits per second.
+    :param line: lengths and terminators of the cable; default: a short one with two of them.
     :param data_bit_rate: bits per second of the faster part of CAN FD frames that switch; None is
         the same rate.
     :raises ValueError: if a bit rate is not a positive whole number, or the data bit rate is
@@ -48,7 +51,14 @@ class Wire:
     anybody noticing.
     """
 
-    def __init__(self, queue: EventQueue, bit_rate: int, data_bit_rate: int | None = None) -> None:
+    def __init__(
+        self,
+        queue: EventQueue,
+        bit_rate: int,
+        line: Line | None = None,
+        *,
+        data_bit_rate: int | None = None,
+    ) -> None:
         self.queue = queue
         self.observers: list[Observer] = []
         self.transforms: list[Transform] = []
@@ -57,7 +67,7 @@ class Wire:
         self.noises: list[Noise] = []
         self.misses: list[Miss] = []
         self.segments: list[Segment] = []
-        self._cable = Cable()
+        self._cable = Cable(Line() if line is None else line)
         self._bit_rate = bit_rate
         self.ns: list[int] = []
         self.bit_rate = bit_rate
@@ -135,40 +145,54 @@ class Wire:
         self._cable.remove(controller)
         self._rewire()
 
-    def cut(self, left: str, right: str) -> None:
-        """Cut the trunk between two neighbours: both sides live on as segments of their own.
+    def cut(self, left: str, right: str, conductor: Conductor = "both") -> None:
+        """Cut the trunk, or one conductor of it, between two neighbours. With both conductors cut,
+        both sides live on as segments of their own.
 
         Cutting where it is cut already, or mending what is whole, changes nothing.
 
-        A frame in flight goes on at its sender's side; at the other all who heard it see an error.
+        What is in flight goes on bit by bit: each side sees only its own from now on.
 
         :raises ValueError: if the two are not neighbours on the cable.
         """
-        self._cable.cut(left, right)
+        self._cable.cut(left, right, conductor)
         self._rewire()
 
-    def mend(self, left: str, right: str) -> None:
-        """Join the trunk again. Frames in flight on either side are broken, all see an error.
+    def mend(self, left: str, right: str, conductor: Conductor = "both") -> None:
+        """Join the trunk again. Frames in flight on either side collide.
 
         :raises ValueError: if the two are not neighbours on the cable.
         """
-        self._cable.mend(left, right)
+        self._cable.mend(left, right, conductor)
         self._rewire()
 
-    def unplug(self, name: str) -> None:
-        """Pull one controller's stub off: it is a segment of its own.
+    def unplug(self, name: str, conductor: Conductor = "both") -> None:
+        """Pull one controller's stub off, or open one conductor of it. With both it is a segment of
+        its own.
 
         :raises ValueError: if it is not on the cable.
         """
-        self._cable.unplug(name)
+        self._cable.unplug(name, conductor)
         self._rewire()
 
-    def plug(self, name: str) -> None:
+    def plug(self, name: str, conductor: Conductor = "both") -> None:
         """Put one controller's stub back.
 
         :raises ValueError: if it is not on the cable.
         """
-        self._cable.plug(name)
+        self._cable.plug(name, conductor)
+        self._rewire()
+
+    @contextmanager
+    def rewiring(self, *names: str) -> Iterator[Cable]:
+        """Change what else may be wrong with the cable; it holds from the end of the block on.
+
+        :param names: controllers that it concerns.
+        :raises ValueError: if one of them is not on the cable.
+        """
+        for name in names:
+            self._cable.known(name)
+        yield self._cable
         self._rewire()
 
     def as_sent(self, sender: Controller, frame: Frame) -> Frame:
@@ -214,3 +238,5 @@ class Wire:
 
     def _rewire(self) -> None:
         self.segments = rewire(self, self._cable.groups())
+        for segment in self.segments:
+            segment.rewired(self._cable.wiring(segment.members, self._bit_rate))

@@ -116,6 +116,17 @@ class Segment:
             self.interlude.station(controller).integrate()
         self.forget_audiences()
 
+    def rewired(self, wiring: Wiring | None) -> None:
+        """The wiring has changed: what is in flight goes on bit by bit with it."""
+        if wiring is None and self.wiring is None:
+            return
+        self.forget_audiences()
+        if self.frame is not None or (wiring is not None and wiring.forced):
+            following.from_here(self)
+        self.wiring = wiring
+        if self.interlude is not None:
+            self.interlude.rewired()
+
     def close(self) -> None:
         """The cable has changed, its members are on other segments."""
         if self.due is not None:
@@ -314,7 +325,9 @@ class Segment:
 
     def _audience_of(self, sender: Controller) -> Audience:
         silent = (sender, *self.rivals)
-        audience = Audience.of(tuple(m for m in self.members if m not in silent and m.online))
+        audience = Audience.of(
+            tuple(m for m in self.members if m not in silent and m.online and m.bit_rate is None)
+        )
         if not self.rivals:
             sender.audience = audience
         return audience

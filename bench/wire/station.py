@@ -47,7 +47,8 @@ class Station(Bystander):
     def begin(self, outgoing: Outgoing, start_ns: int, place: int = 0) -> None:
         """Send a frame, from its start of frame (place 0) or from behind another one's (1)."""
         self.outgoing, self.start_ns, self._place = outgoing, start_ns, place
-        self.drive, self.step, self.resting = outgoing.bits[place], self._transmit, False
+        self.drive, self.step = outgoing.bits[place], self._transmit
+        self.resting = self.idle = False
         self.transmitter = True
 
     @property
@@ -122,7 +123,8 @@ class Station(Bystander):
         """It has seen a start of frame, and more where it was sending itself."""
         if len(seen) == 1:
             self.start_ns = self.interlude.bit_ns
-        self.drive, self.step, self.resting = 1, self._hear, False
+        self.drive, self.step = 1, self._hear
+        self.resting = self.idle = False
         self.transmitter = False
         self._reception = FdReception(seen) if self.controller.fd else Reception(seen)
 

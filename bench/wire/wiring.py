@@ -3,6 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from bench.wire.confinement import PASSIVE_LEVEL
+from bench.wire.mailbox import NOTHING
+
+if TYPE_CHECKING:
+    from bench.wire.controller import Controller
 
 
 class Wiring:
@@ -10,16 +17,50 @@ class Wiring:
 
     :param levels: who sees the bus dominant while a set of members drives it dominant.
     :param forced: who drives it dominant whatever their controllers send.
+    :param dead: whose controllers drive nothing any more.
+    :param hold_bits: for how many bits a dominant level stays behind it: see line.py.
+    :param strangers: nothing is wrong but that these run at another bit rate.
     """
 
-    def __init__(self, levels: Callable[[int], int], forced: int = 0) -> None:
+    def __init__(
+        self,
+        levels: Callable[[int], int],
+        forced: int = 0,
+        dead: int = 0,
+        hold_bits: int = 0,
+        strangers: tuple[Controller, ...] | None = None,
+    ) -> None:
         self.forced = forced
+        self._strangers = strangers
+        self._dead = dead
         self._levels = levels
         self._known: dict[int, int] = {}
+        self._hold_bits = hold_bits
+        self._held = self._left = 0
+
+    @property
+    def harmless(self) -> bool:
+        """Whether nothing comes of it at the moment: all that is wrong are members with another bit
+        rate, and these are off the wire, or error-passive and silent.
+        """
+        return self._strangers is not None and not any(map(_disturbs, self._strangers))
 
     def seen(self, driven: int) -> int:
         """Who sees the bus dominant during a bit in which a set of members drives it dominant."""
-        driven |= self.forced
+        driven = driven & ~self._dead | self.forced
         if driven not in self._known:
             self._known[driven] = self._levels(driven)
-        return self._known[driven]
+        seen = self._known[driven]
+        if self._hold_bits:
+            if seen:
+                self._held, self._left = seen, self._hold_bits
+            elif self._left:
+                self._left -= 1
+                return self._held
+        return seen
+
+
+def _disturbs(stranger: Controller) -> bool:
+    """Whether it could be noticed: its receive error counter stands still at the passive level."""
+    silent = stranger.rec >= PASSIVE_LEVEL and stranger.next_word == NOTHING
+    return stranger.online and not silent

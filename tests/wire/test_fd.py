@@ -26,7 +26,7 @@ class Bench:
 
     def __init__(self, *names: str, data_bit_rate: int | None = DATA_RATE) -> None:
         self.queue = EventQueue()
-        self.wire = Wire(self.queue, RATE, data_bit_rate)
+        self.wire = Wire(self.queue, RATE, data_bit_rate=data_bit_rate)
         self.records = []
         self.wire.observers.append(self.records.append)
         self.nodes = {name: Controller(name, fd=not name.startswith("old")) for name in names}
@@ -357,7 +357,7 @@ def test_frames_of_the_two_formats_are_never_equal():
 @pytest.mark.parametrize("rate", [RATE - 1, 2_500_000.5])
 def test_a_data_bit_rate_below_the_bit_rate_is_refused(rate):
     with pytest.raises(ValueError, match="data bit rate"):
-        Wire(EventQueue(), RATE, rate)
+        Wire(EventQueue(), RATE, data_bit_rate=rate)
 
 
 def test_a_port_says_which_protocol_it_speaks():

@@ -1,0 +1,51 @@
+"""Bits are read wrongly at random: on the whole cable, or by one node."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from random import Random
+
+from pydantic import Field
+
+from bench.faults.base import Fault, Undo, node_problem
+from bench.faults.rig import Rig
+from bench.model.loading import Vehicle
+from bench.wire.noise import Noise as Hits
+
+
+class Noise(Fault):
+    """Each bit between a start of frame and the end of its intermission is seen inverted with one
+    probability, independent of all others; by all nodes alike, or by one.
+    """
+
+    kind = "noise"
+    group = "cable"
+    wiring = True
+
+    share: float = Field(gt=0, lt=1, description="bit error rate")
+    node: str | None = Field(default=None, description="who sees the bits so; default: all")
+
+    def problem(self, vehicle: Vehicle) -> str:
+        return "" if self.node is None else node_problem(vehicle, self.node)
+
+    def apply(self, rig: Rig, random: Random) -> Undo:
+        noise = Hits(self.share, random, self.node)
+        rig.wire.noises.append(noise)
+        return lambda: rig.wire.noises.remove(noise)
+
+    def describe(self) -> str:
+        where = "the cable" if self.node is None else self.node
+        return f"noise at {where} made {self.share:.3g} of the bits wrong"
+
+    def nodes(self) -> tuple[str, ...]:
+        return () if self.node is None else (self.node,)
+
+    def reaches(self, vehicle: Vehicle, message: str, sender: str, receiver: str) -> bool:  # noqa: ARG002
+        return True
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for share in (1e-4, 1e-3):
+            yield cls(share=share)
+        for node in vehicle.wire.cable:
+            yield cls(share=1e-3, node=node)

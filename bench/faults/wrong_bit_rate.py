@@ -1,0 +1,61 @@
+"""A node runs at another bit rate than the wire."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from random import Random
+
+from pydantic import Field
+
+from bench.faults.base import Fault, Undo, node_problem
+from bench.faults.rig import Rig
+from bench.model.loading import Vehicle
+from bench.model.units import BitRate, write_bit_rate
+
+
+class WrongBitRate(Fault):
+    """A node's controller runs at a wrong bit rate, as with the wrong crystal.
+
+    It reads the bus at the nominal sample points (bench/wire/interlude.py); resynchronisation is
+    left out, which would not help it for longer than a few bits.
+    """
+
+    kind = "wrong_bit_rate"
+    group = "node"
+    wiring = True
+
+    node: str
+    bit_rate: BitRate = Field(description="the bit rate that it runs at")
+
+    def problem(self, vehicle: Vehicle) -> str:
+        missing = node_problem(vehicle, self.node)
+        if not missing and self.bit_rate == vehicle.wire.bit_rate:
+            return f"{write_bit_rate(self.bit_rate)} is the bit rate of the wire itself"
+        return missing
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # noqa: ARG002 - nothing is left to chance
+        controller = rig.hosts[self.node].controller
+        with rig.wire.rewiring(self.node):
+            before, controller.bit_rate = controller.bit_rate, self.bit_rate
+
+        def undo() -> None:
+            with rig.wire.rewiring():
+                controller.bit_rate = before
+
+        return undo
+
+    def describe(self) -> str:
+        return f"{self.node} ran at {write_bit_rate(self.bit_rate)}"
+
+    def nodes(self) -> tuple[str, ...]:
+        return (self.node,)
+
+    def reaches(self, vehicle: Vehicle, message: str, sender: str, receiver: str) -> bool:  # noqa: ARG002
+        return True
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        rate = vehicle.wire.bit_rate
+        other = rate // 2 if rate // 2 >= 10_000 else rate * 2
+        for node in vehicle.wire.cable:  # half of it: a crystal of 8 MHz instead of 16
+            yield cls(node=node, bit_rate=other)
