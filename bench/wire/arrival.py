@@ -37,7 +37,34 @@ class Arrivals:
         """What a station is to get comes with it from another interlude."""
         self._due += [each for each in other._due if each[1] is station]
 
-    def land(self, now_ns: int) -> list[Controller]:
+    def settle(self, sent: list[tuple[Station, Frame]], now_ns: int) -> None:
+        """A bit is over: hand over what is due, tell what was sent or failed, call the programs.
+
+        :param sent: who has got which of its frames through, as it was queued.
+        """
+        woken = self._land(now_ns)
+        attempts = tuple(self._interlude.attempts)
+        for attempt in attempts:
+            finished = [station for station, _ in sent if station in attempt.left]
+            if finished:
+                self._tell_sent(attempt, finished, now_ns)
+            elif not attempt.left and attempt.failed is None and _is_last(attempt, attempts):
+                attempt.fail_whole("disturbed", now_ns)
+            if attempt.due_ns is not None and attempt.due_ns <= now_ns:
+                if any(other.outranks(attempt) for other in attempts):
+                    attempt.due_ns = None
+                else:
+                    self.tell_failed(attempt)
+            if not attempt.left and attempt.due_ns is None:
+                self._interlude.attempts.remove(attempt)
+        for station, queued in sent:
+            if station.controller.on_sent is not None:
+                station.controller.on_sent(queued)
+        for receiver in woken:
+            if receiver.on_receive is not None and receiver.powered:
+                receiver.on_receive(receiver)
+
+    def _land(self, now_ns: int) -> list[Controller]:
         """Hand over what is due. Returns whose programs are to be told."""
         if not self._due:
             return []
@@ -59,7 +86,7 @@ class Arrivals:
                     attempt.overrun += overrun
         return woken
 
-    def tell_sent(self, attempt: Attempt, finished: list[Station], now_ns: int) -> None:
+    def _tell_sent(self, attempt: Attempt, finished: list[Station], now_ns: int) -> None:
         """Senders have seen their frames through: a record for each frame."""
         for station in finished:
             attempt.left.remove(station)
@@ -93,3 +120,10 @@ class Arrivals:
         )
         for observer in wire.observers:
             observer(record)
+
+
+def _is_last(attempt: Attempt, attempts: tuple[Attempt, ...]) -> bool:
+    """Whether all its senders lost arbitration and nobody won it: a disturbance did."""
+    return not any(
+        other is not attempt and other.start_ns == attempt.start_ns for other in attempts
+    )

@@ -374,37 +374,11 @@ class Interlude(Grid):
     # ---- what follows from a bit
 
     def _settle(self) -> None:
-        now_ns = self.end_ns
         joining, self._joining = self._joining, []
         if joining:
             self.start(joining, place=1)
         sent, self._sent = self._sent, []
-        woken = self._arrivals.land(now_ns)
-        attempts = tuple(self.attempts)
-        for attempt in attempts:
-            finished = [pair for pair in sent if pair[0] in attempt.left]
-            if finished:
-                self._arrivals.tell_sent(attempt, [station for station, _ in finished], now_ns)
-            elif not attempt.left and attempt.failed is None and self._won_by_nobody(attempt):
-                attempt.fail_whole("disturbed", now_ns)
-            if attempt.due_ns is not None and attempt.due_ns <= now_ns:
-                if any(other.outranks(attempt) for other in attempts):
-                    attempt.due_ns = None
-                else:
-                    self._arrivals.tell_failed(attempt)
-            if not attempt.left and attempt.due_ns is None:
-                self.attempts.remove(attempt)
-        for station, queued in sent:
-            if station.controller.on_sent is not None:
-                station.controller.on_sent(queued)
-        for receiver in woken:
-            if receiver.on_receive is not None and receiver.powered:
-                receiver.on_receive(receiver)
-
-    def _won_by_nobody(self, attempt: Attempt) -> bool:
-        return not any(
-            other is not attempt and other.start_ns == attempt.start_ns for other in self.attempts
-        )
+        self._arrivals.settle(sent, self.end_ns)
 
     def _finish(self) -> None:
         """All are idle: whole frames again."""
