@@ -63,8 +63,7 @@ class WireTable(Table):
 
     bit_rate: BitRate = Field(description="bit rate of the wire")
     data_bit_rate: DataBitRate | None = Field(
-        default=None,
-        description="bit rate of the faster part of CAN FD frames; default: 'bit_rate'",
+        default=None, description="of the faster part of CAN FD frames; default: 'bit_rate'"
     )
     cable: tuple[str, ...] = Field(min_length=1, description="the nodes in cable order")
     channel: str = Field(default="car", description="channel name for python-can programs")
