@@ -31,6 +31,11 @@ class Grid:
         self.bit_ns = origin_ns
         self.end_ns = self.instant(1)
 
+    @property
+    def is_fast(self) -> bool:
+        """Whether the present bit is one at the data bit rate, and that is another one."""
+        return self._size != self.nominal
+
     def instant(self, bit: int) -> int:
         """When a bit begins if the rate stays as it is, rounded to the nearest ns."""
         parts = self._base + (bit - self._base_bit) * self._size

@@ -207,7 +207,7 @@ class Interlude(Grid):
         wiring = self.segment.wiring
         seen = self._all if driven else 0
         if wiring is not None:
-            seen = wiring.seen(driven)
+            seen = wiring.seen(driven, fast=self.is_fast)
         if self.hits:
             seen ^= self.hits.pop(self.bit, 0)
         if self._noises and not self._past:

@@ -239,4 +239,4 @@ class Wire:
     def _rewire(self) -> None:
         self.segments = rewire(self, self._cable.groups())
         for segment in self.segments:
-            segment.rewired(self._cable.wiring(segment.members, self._bit_rate))
+            segment.rewired(self._cable.wiring(segment.members, self._bit_rate, self.data_bit_rate))

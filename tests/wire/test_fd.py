@@ -11,6 +11,7 @@ from bench.clock.queue import EventQueue
 from bench.wire.controller import Controller
 from bench.wire.fd import LENGTHS
 from bench.wire.frame import FdFrame, Frame, bits, fast_bits, length_bits
+from bench.wire.line import Line, hold_bits
 from bench.wire.medium import Wire
 from bench.wire.port import Port
 from bench.wire.record import Hit
@@ -366,3 +367,25 @@ def test_a_port_says_which_protocol_it_speaks():
     assert [port.protocol for port in ports] == [can.CanProtocol.CAN_FD, can.CanProtocol.CAN_20]
     for port in ports:
         port.shutdown()
+
+
+def test_a_line_without_terminators_may_carry_slow_bits_and_no_fast_ones():
+    # it settles within 6 us (see line.py): at 125 kbit/s that is before the sample point of the
+    # same bit, at 4 Mbit/s some twenty bits later
+    queue = EventQueue()
+    line = Line(length_m=2.0, stub_m=0.1, terminators=0)
+    wire = Wire(queue, 125_000, line, data_bit_rate=4_000_000)
+    records = []
+    wire.observers.append(records.append)
+    nodes = [Controller(f"n{number}", fd=True) for number in range(5)]
+    for node in nodes:
+        wire.attach(node)
+    assert hold_bits(line, 0, 5, 125_000) == 0
+    assert hold_bits(line, 0, 5, 4_000_000) > 0
+    nodes[0].send(SLOW)
+    queue.run_until(5_000_000)
+    assert [record.error for record in records] == [None]
+    nodes[0].send(FAST)
+    queue.run_until(10_000_000)
+    assert records[1].error == "disturbed"
+    assert not any(record.frame == FAST and record.error is None for record in records)
