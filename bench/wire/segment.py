@@ -325,9 +325,7 @@ class Segment:
 
     def _audience_of(self, sender: Controller) -> Audience:
         silent = (sender, *self.rivals)
-        audience = Audience.of(
-            tuple(m for m in self.members if m not in silent and m.online and m.bit_rate is None)
-        )
+        audience = Audience.of(tuple(m for m in self.members if m not in silent and m.online))
         if not self.rivals:
             sender.audience = audience
         return audience

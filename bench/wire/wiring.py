@@ -5,9 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from bench.wire.confinement import PASSIVE_LEVEL
-from bench.wire.mailbox import NOTHING
-
 if TYPE_CHECKING:
     from bench.wire.controller import Controller
 
@@ -42,9 +39,9 @@ class Wiring:
     @property
     def harmless(self) -> bool:
         """Whether nothing comes of it at the moment: all that is wrong are members with another bit
-        rate, and these are off the wire, or error-passive and silent.
+        rate, and these are off the wire.
         """
-        return self._strangers is not None and not any(map(_disturbs, self._strangers))
+        return self._strangers is not None and not any(s.online for s in self._strangers)
 
     def seen(self, driven: int, *, fast: bool = False) -> int:
         """Who sees the bus dominant during a bit in which a set of members drives it dominant.
@@ -63,9 +60,3 @@ class Wiring:
                 self._left -= 1
                 return self._held
         return seen
-
-
-def _disturbs(stranger: Controller) -> bool:
-    """Whether it could be noticed: its receive error counter stands still at the passive level."""
-    silent = stranger.rec >= PASSIVE_LEVEL and stranger.next_word == NOTHING
-    return stranger.online and not silent
