@@ -14,15 +14,16 @@ whose sender or cable went away. Receivers that a fault keeps from hearing a fra
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from operator import attrgetter
 
 from bench.recording import ControllerChange, Recording
 from bench.wire import WireRecord
-from bench.wire.frame import bits
+from bench.wire.bitclock import BitClock, SwitchingClock
+from bench.wire.frame import bits, length_bits
 
-NS_PER_S = 1_000_000_000
 FLAG_BITS = 6
 ACK_FROM_END = 9
 Edge = tuple[int, int]
@@ -36,6 +37,8 @@ class Course:
     start_ns: int
     bus: str
     driven: dict[str, str]
+    clock: BitClock
+    """When its bits begin, counted from there."""
 
     @property
     def length(self) -> int:
@@ -52,21 +55,24 @@ class _Piece:
     edges: list[Edge] = field(default_factory=list)
 
 
-def waveform(recording: Recording, bit_rate: int, nodes: Sequence[str]) -> dict[str, list[Edge]]:
+def waveform(
+    recording: Recording, bit_rate: int, nodes: Sequence[str], data_bit_rate: int | None = None
+) -> dict[str, list[Edge]]:
     """Every channel's changes of level: the bus (or its pieces) first, then the nodes.
 
     All channels are recessive (1) before their first edge. ``nodes`` are in cable order.
+    ``data_bit_rate`` is that of the faster part of CAN FD frames; default: ``bit_rate``.
     """
     pieces = [_Piece()]
     lines: dict[str, list[Edge]] = {node: [] for node in nodes}
     for record in sorted(recording.frames, key=attrgetter("start_ns")):
-        course = course_of(record, bit_rate, recording.controllers)
+        course = course_of(record, bit_rate, recording.controllers, data_bit_rate)
         piece = _piece_for(pieces, record)
-        piece.edges += _edges(course.start_ns, course.bus, bit_rate)
+        piece.edges += _edges(course, course.bus)
         piece.heard = {record.sender, *record.receivers, *record.rivals}
-        piece.free_ns = record.start_ns + _span_ns(course.length, bit_rate)
+        piece.free_ns = record.start_ns + course.clock[course.length]
         for node, driven in course.driven.items():
-            lines.setdefault(node, []).extend(_edges(course.start_ns, driven, bit_rate))
+            lines.setdefault(node, []).extend(_edges(course, driven))
     names = ["bus", *(f"bus_{number}" for number in range(2, len(pieces) + 1))]
     buses = {name: piece.edges for name, piece in zip(names, pieces, strict=True)}
     return {**buses, **lines}
@@ -86,21 +92,27 @@ def _piece_for(pieces: list[_Piece], record: WireRecord) -> _Piece:
 
 
 def course_of(
-    record: WireRecord, bit_rate: int, controllers: Mapping[str, Sequence[ControllerChange]]
+    record: WireRecord,
+    bit_rate: int,
+    controllers: Mapping[str, Sequence[ControllerChange]],
+    data_bit_rate: int | None = None,
 ) -> Course:
     """One frame, or attempt at one, as bits.
 
     :param controllers: changes of the controllers' error states: who sends which error flag.
+        Behind an error in the faster part of a CAN FD frame it is drawn at the data bit rate, too.
     """
+    clock = SwitchingClock(record.frame, bit_rate, data_bit_rate or bit_rate)
     if record.error is None:
-        return _good(record)
+        return _good(record, clock)
     span_ns = record.end_ns - record.start_ns
+    ends = range(length_bits(record.frame) + 1)
     if record.error == "broken_off":
-        shown = span_ns * bit_rate // NS_PER_S
+        shown = bisect_right(ends, span_ns, key=clock.__getitem__) - 1
         driven = {record.sender: _sent(record)[:shown]}
-        return Course(record.start_ns, bits(record.frame)[:shown], driven)
-    shown = (2 * span_ns * bit_rate + NS_PER_S) // (2 * NS_PER_S)  # bits up to the error
-    return _failed(record, shown, controllers)
+        return Course(record.start_ns, bits(record.frame)[:shown], driven, clock)
+    shown = bisect_left(ends, span_ns - 1, key=clock.__getitem__)  # bits up to the error
+    return _failed(record, shown, controllers, clock)
 
 
 def _sent(record: WireRecord) -> str:
@@ -110,16 +122,19 @@ def _sent(record: WireRecord) -> str:
     return whole[:slot] + "1" + whole[slot + 1 :]
 
 
-def _good(record: WireRecord) -> Course:
+def _good(record: WireRecord, clock: BitClock) -> Course:
     whole = bits(record.frame)
     slot = len(whole) - ACK_FROM_END
     driven = dict.fromkeys((record.sender, *record.rivals), _sent(record))
     driven |= dict.fromkeys(record.receivers, "1" * slot + "0")
-    return Course(record.start_ns, whole, driven)
+    return Course(record.start_ns, whole, driven, clock)
 
 
 def _failed(
-    record: WireRecord, shown: int, controllers: Mapping[str, Sequence[ControllerChange]]
+    record: WireRecord,
+    shown: int,
+    controllers: Mapping[str, Sequence[ControllerChange]],
+    clock: BitClock,
 ) -> Course:
     sent = _sent(record)[:shown]
     last = sent[-1]
@@ -136,7 +151,7 @@ def _failed(
         driven |= {node: sent[:-1] + other + flags[node] for node in record.rivals}
     together = "0" * FLAG_BITS if "0" in "".join(flags.values()) else "1" * FLAG_BITS
     before = bits(record.frame)[: shown - 1]
-    return Course(record.start_ns, before + seen + together, driven)
+    return Course(record.start_ns, before + seen + together, driven, clock)
 
 
 def _was_active(changes: Sequence[ControllerChange], at_ns: int) -> bool:
@@ -149,16 +164,11 @@ def _was_active(changes: Sequence[ControllerChange], at_ns: int) -> bool:
     return state != "PASSIVE"
 
 
-def _span_ns(count: int, bit_rate: int) -> int:
-    """How long a number of bits takes, rounded to the nearest ns, as on the wire."""
-    return (2 * count * NS_PER_S + bit_rate) // (2 * bit_rate)
-
-
-def _edges(start_ns: int, line: str, bit_rate: int) -> Iterator[Edge]:
+def _edges(course: Course, line: str) -> Iterator[Edge]:
     before = "1"
     for place, bit in enumerate(line):
         if bit != before:
-            yield start_ns + _span_ns(place, bit_rate), int(bit)
+            yield course.start_ns + course.clock[place], int(bit)
             before = bit
     if before == "0":
-        yield start_ns + _span_ns(len(line), bit_rate), 1
+        yield course.start_ns + course.clock[len(line)], 1

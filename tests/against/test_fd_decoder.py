@@ -20,10 +20,12 @@ import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
+from bench.clock.queue import EventQueue
+from bench.recording import Recording
 from bench.report.vcd import vcd
-from bench.wire.bitclock import SwitchingClock
+from bench.report.waveform import waveform
+from bench.wire import Controller, FdFrame, Wire
 from bench.wire.fd import LENGTHS
-from bench.wire.frame import FdFrame, bits
 
 DECODER = shutil.which("sigrok-cli")
 pytestmark = pytest.mark.skipif(DECODER is None, reason="sigrok-cli is not installed")
@@ -70,17 +72,29 @@ def decode(path: Path) -> list[Decoded]:
     return frames
 
 
-def write(frames: list[FdFrame], path: Path) -> None:
-    edges, start_ns, before = [], 100_000, "1"
+def on_the_wire(frames: list[FdFrame]) -> Recording:
+    """Frames sent one after the other by a simulated controller to another one."""
+    queue = EventQueue()
+    wire = Wire(queue, RATE, data_bit_rate=DATA_RATE)
+    recording = Recording(vehicle="", seed=0)
+    wire.observers.append(recording.frames.append)
+    sender = Controller("sender", fd=True)
+    wire.attach(sender)
+    wire.attach(Controller("receiver", receive_depth=len(frames), fd=True))
+    start_ns = 100_000
     for frame in frames:
-        clock = SwitchingClock(frame, RATE, DATA_RATE)
-        line = bits(frame)
-        for place, bit in enumerate(line):
-            if bit != before:
-                edges.append((start_ns + clock[place], int(bit)))
-                before = bit
-        start_ns += clock[len(line) + GAP_BITS]
-    path.write_text("".join(vcd({"bus": edges}, 0, start_ns)))
+        queue.at(start_ns, sender.send, frame)
+        start_ns += wire.frame_ns(frame) + wire.span_ns(GAP_BITS)
+    queue.run_until(start_ns)
+    recording.end_ns = start_ns
+    return recording
+
+
+def write(frames: list[FdFrame], path: Path) -> None:
+    recording = on_the_wire(frames)
+    assert [record.frame for record in recording.frames] == frames
+    channels = waveform(recording, RATE, ["sender", "receiver"], DATA_RATE)
+    path.write_text("".join(vcd(channels, 0, recording.end_ns)))
 
 
 FRAMES = st.builds(
