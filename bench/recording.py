@@ -11,7 +11,7 @@ from typing import Generic, NamedTuple, TypeVar
 
 from bench.model.expression import Value
 from bench.traffic import Shift
-from bench.wire import WireRecord
+from bench.wire import BitRecord, WireRecord
 
 T = TypeVar("T")
 
@@ -138,6 +138,22 @@ class Printed(NamedTuple):
     text: str
 
 
+def note_bit(bits: list[BitRecord], bit: BitRecord) -> None:
+    """Add a bit, or make the last one longer where it goes on. Pieces of a cable take turns."""
+    for place in range(len(bits) - 1, max(-1, len(bits) - 1 - _PIECES), -1):
+        last = bits[place]
+        if last.nodes == bit.nodes:
+            if last.end_ns == bit.start_ns and last[2:] == bit[2:]:
+                bits[place] = last._replace(end_ns=bit.end_ns)
+                return
+            break
+    bits.append(bit)
+
+
+_PIECES = 4
+"""So far back the last bit of the same piece of cable is looked for."""
+
+
 @dataclass(slots=True)
 class Recording:
     """One run.
@@ -146,6 +162,8 @@ class Recording:
     - ``outputs``: the level that each load truly got, 0.0 to 1.0; ``commands``: what its node
       drove (None: nothing).
     - ``frames``: every frame on every segment of the wire, with its fate.
+    - ``bits``: the wire bit by bit where it was followed so, equal bits in a row as one; only
+      where that was asked for.
     - ``handed``: what programs handed to their controllers, by message name.
     - ``logged``: the nodes that had no program in this run; what they sent came out of a log. Of
       their loads, programs and requests the recording knows nothing. ``shift`` says how much
@@ -163,6 +181,7 @@ class Recording:
     controllers: dict[str, list[ControllerChange]] = field(default_factory=dict)
     handed: dict[str, list[Handed]] = field(default_factory=dict)
     frames: list[WireRecord] = field(default_factory=list)
+    bits: list[BitRecord] = field(default_factory=list)
     faults: list[FaultRecord] = field(default_factory=list)
     actions: list[ActionRecord] = field(default_factory=list)
     crashes: list[Crash] = field(default_factory=list)

@@ -76,6 +76,11 @@ def instances(vehicle: Vehicle) -> list[Fault]:
     return [fault for form in forms for fault in form.every(vehicle)]
 
 
+def wiring_instances(vehicle: Vehicle) -> list[Fault]:
+    """Every instance that is tried as a fault of the wiring, in catalogue order."""
+    return [fault for form in catalogue().values() for fault in form.of_wiring(vehicle)]
+
+
 def instants(situation: SituationTable) -> list[int]:
     """When something is done in a situation, in ns; its middle if nothing is."""
     return sorted({action.at for action in situation.actions}) or [situation.lasts // 2]

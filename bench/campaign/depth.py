@@ -17,7 +17,7 @@ from typing import Literal, NamedTuple
 from bench.campaign.hunt import MOST_FAULTS
 from bench.campaign.mutate import MOST_ACTIONS
 from bench.campaign.pairs import plan_pairs
-from bench.campaign.plan import plan
+from bench.campaign.plan import WIRING_LEFT_OUT, WIRING_SITUATIONS, plan
 from bench.campaign.quick import plan_quick
 from bench.campaign.space import Space, measured
 from bench.model.loading import Vehicle
@@ -51,6 +51,7 @@ def _full(vehicle: Vehicle, seed: int) -> Planned:
         "Around an action that a fault cannot spoil it is tried once for each situation.",
         "A fault that is none of the cable is tried around two actions of a situation at most.",
         "Two faults at a time are left to the depth 'pairs', but for a plug that carries supply.",
+        f"A fault of the wiring is tried alone, in {WIRING_SITUATIONS} situations each.",
     )
     space = measured("full", vehicle, cases, singles=len(cases), left_out=left_out)
     return Planned(cases, space)
@@ -58,6 +59,7 @@ def _full(vehicle: Vehicle, seed: int) -> Planned:
 
 def _pairs(vehicle: Vehicle, seed: int) -> Planned:
     cases, left_out = plan_pairs(vehicle, seed)
+    left_out = (*left_out, WIRING_LEFT_OUT)
     singles = len(plan(vehicle, seed))
     return Planned(cases, measured("pairs", vehicle, cases, singles=singles, left_out=left_out))
 
@@ -68,6 +70,7 @@ def _hunt(vehicle: Vehicle, seed: int) -> Planned:
         f"Drawn at random: {drawn}, at instants at which something changes or is due.",
         "What reached something new, or left less time than before, was varied further.",
         "Nobody can say what a hunt has not met.",
+        WIRING_LEFT_OUT,
     )
     singles = len(plan(vehicle, seed))
     return Planned([], measured("hunt", vehicle, [], singles=singles, left_out=left_out))

@@ -24,6 +24,7 @@ from bench.campaign.cases import (
     instants,
     spans,
     thinned,
+    wiring_instances,
 )
 from bench.faults.base import Fault
 from bench.faults.catalogue import catalogue, make_fault
@@ -39,12 +40,18 @@ MOST_ACTIONS = 2
 WIRING_SITUATIONS = 3
 """In so many situations each fault of the wiring is tried."""
 
+WIRING_LEFT_OUT = "Faults of the wiring are left to the depth 'full'."
+"""What the other depths say of them."""
 
-def plan(vehicle: Vehicle, seed: int = 0) -> list[Scenario]:
+
+def plan(vehicle: Vehicle, seed: int = 0, *, wiring: bool = True) -> list[Scenario]:
     """All cases, situation by situation, each in the order of the instant at which its first
-    fault comes: cases that share a beginning stand together.
+    fault comes: cases that share a beginning stand together. Without ``wiring`` those whose fault
+    is one of the wiring are left out.
     """
-    return in_order(vehicle, _Planner(vehicle, seed).cases())
+    planner = _Planner(vehicle, seed)
+    more = planner.wiring() if wiring else ()
+    return in_order(vehicle, [*planner.cases(), *more])
 
 
 class _Planner:
@@ -64,7 +71,6 @@ class _Planner:
                     yield from self._single(fault)
         yield from self._unplugged_resets()
         yield from self._stuck_notices()
-        yield from self._wiring()
 
     def _single(self, fault: Fault) -> Iterator[Scenario]:
         for name, situation in self.vehicle.situations.items():
@@ -134,21 +140,20 @@ class _Planner:
             fault, start_ns, start_ns + 2 * self.spans.brief if fault.lasting else None
         )
 
-    def _wiring(self) -> Iterator[Scenario]:
+    def wiring(self) -> Iterator[Scenario]:
         """Faults of the wiring, which cost more to work out: each in a few situations, in turn,
         and all of them by themselves, so that they do not move the turns of the others.
         """
         situations = list(self.vehicle.situations.items())
         turn = count()
-        for form in catalogue().values():
-            for fault in form.of_wiring(self.vehicle):
-                for _ in range(min(WIRING_SITUATIONS, len(situations))):
-                    step = next(turn)
-                    name, situation = situations[step % len(situations)]
-                    at_ns = instants(situation)[step // len(situations) % len(instants(situation))]
-                    start_ns = max(0, at_ns - self.spans.period // 2)
-                    timed = TimedFault(fault, start_ns, at_ns + self.spans.outage)
-                    yield self.maker.case(name, (timed,))
+        for fault in wiring_instances(self.vehicle):
+            for _ in range(min(WIRING_SITUATIONS, len(situations))):
+                step = next(turn)
+                name, situation = situations[step % len(situations)]
+                at_ns = instants(situation)[step // len(situations) % len(instants(situation))]
+                start_ns = max(0, at_ns - self.spans.period // 2)
+                timed = TimedFault(fault, start_ns, at_ns + self.spans.outage)
+                yield self.maker.case(name, (timed,))
 
     def _unplugged_resets(self) -> Iterator[Scenario]:
         """A connector that carries supply and CAN comes off and on: the node restarts, and

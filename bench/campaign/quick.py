@@ -11,7 +11,7 @@ from heapq import heapify, heappop, heappush
 from typing import NamedTuple
 
 from bench.campaign.cases import CaseMaker, in_order
-from bench.campaign.plan import plan
+from bench.campaign.plan import WIRING_LEFT_OUT, plan
 from bench.campaign.traits import Trait, Traits
 from bench.model.loading import Vehicle
 from bench.scenario import Scenario
@@ -32,13 +32,14 @@ class QuickPlan(NamedTuple):
 
 def plan_quick(vehicle: Vehicle, seed: int = 0) -> QuickPlan:
     """The quick cases, in the order of :func:`bench.campaign.plan.plan` and with its names."""
-    every = plan(vehicle, seed)
+    every = plan(vehicle, seed, wiring=False)
     traits = Traits(CaseMaker(vehicle, seed))
     shown = [traits.of(case) for case in every]
     chosen, missed = _selected(every, shown)
     left_out = [
         f"{len(every) - len(chosen):,} cases with a single fault were left out.",
         "They differ from chosen ones only in the situation, the instant or the other loads.",
+        WIRING_LEFT_OUT,
     ]
     if missed:
         left_out.append(f"{missed:,} combinations of load, change and fault are not among them.")

@@ -17,11 +17,11 @@ from bench.scenario import Expectation, Scenario
 from bench.session import simulate
 
 
-def run(scenario: Scenario, *, paced: bool = False) -> RunResult:
+def run(scenario: Scenario, *, paced: bool = False, bits: bool = False) -> RunResult:
     """Run a scenario on virtual time and judge every rule of its vehicle. ``paced``: no faster
-    than real time; the result is the same.
+    than real time; the result is the same. ``bits``: record the wire bit by bit, too.
     """
-    return judged(scenario, simulate(scenario, paced=paced))
+    return judged(scenario, simulate(scenario, paced=paced, bits=bits))
 
 
 def judged(scenario: Scenario, recording: Recording) -> RunResult:

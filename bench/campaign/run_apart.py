@@ -31,13 +31,13 @@ def patience_s(scenario: Scenario) -> float:
     return GRACE_S + scenario.lasts_ns / 1e9
 
 
-def run_apart(scenario: Scenario) -> RunResult:
+def run_apart(scenario: Scenario, *, bits: bool = False) -> RunResult:
     """Run and judge a scenario in a process of its own, where one can be forked. When that
     process ends early, or takes longer than :func:`patience_s`, the result is one broken rule and
-    an empty recording.
+    an empty recording. ``bits``: record the wire bit by bit, too.
     """
     limit_s = patience_s(scenario)
-    parcel = apart(lambda: _parcel(scenario), limit_s)
+    parcel = apart(lambda: _parcel(scenario, bits=bits), limit_s)
     if parcel is not None:
         return RunResult(scenario, *parcel)
     text = f"brought its process down, or did not end within {limit_s:g} s of real time"
@@ -46,7 +46,7 @@ def run_apart(scenario: Scenario) -> RunResult:
     return RunResult(blind, nothing, failed_case(scenario, text).verdicts, ())
 
 
-def _parcel(scenario: Scenario) -> _Parcel:
-    result = run(scenario)
+def _parcel(scenario: Scenario, *, bits: bool) -> _Parcel:
+    result = run(scenario, bits=bits)
     sys.stdout.flush()  # what programs printed
     return _Parcel(result.recording, result.verdicts, result.expected)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from bench.campaign.cases import instances
+from bench.campaign.cases import instances, wiring_instances
 from bench.faults.catalogue import catalogue
 from bench.model.loading import Vehicle
 from bench.scenario import Scenario
@@ -62,17 +62,17 @@ def measured(
 ) -> Space:
     """The space of a vehicle, and the cases chosen out of it."""
     actions = sum(len(table.actions) for table in vehicle.situations.values())
-    faults = len(instances(vehicle))
+    together = len(instances(vehicle))
     begun = {(case.situation, timed.at_ns) for case in cases for timed in case.faults}
     return Space(
         depth=depth,
         situations=len(vehicle.situations),
         actions=actions,
         kinds=len(catalogue()),
-        faults=faults,
+        faults=together + len(wiring_instances(vehicle)),
         instants=len(begun),
         singles=singles,
-        pairs=faults * faults * actions,
+        pairs=together * together * actions,
         chosen=len(cases),
         left_out=tuple(left_out),
     )

@@ -88,7 +88,8 @@ def run(
     loaded = load_scenario(scenario)
     if bits is not None and from_ns >= loaded.lasts_ns:
         raise bad("--bits-from", f"{bits_from} lies after the end of the scenario")
-    result = run_apart(loaded) if apart else run_here(loaded)
+    runner = run_apart if apart else run_here
+    result = runner(loaded, bits=bits is not None)
     write_run(result, logs, json)
     write_signals(result, signals)
     if bits is not None:

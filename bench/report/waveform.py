@@ -7,22 +7,23 @@
 
 0 is dominant, 1 is recessive. A cable in pieces has a bus for each piece: ``bus``, ``bus_2``, ...;
 two frames at one time are never on one piece, and a piece keeps its number while its nodes are
-heard on it. A frame that fails is drawn up to the bit that showed the error, followed by the error
-flag of its sender. Left out are the flags that other nodes add to it, and all that follows a frame
-whose sender or cable went away. Receivers that a fault keeps from hearing a frame are drawn idle.
+heard on it. Where the wire was followed bit by bit, all is drawn as it was: frames that fail, error
+and overload flags, whatever a disturbed node drives. There the bus is what most nodes read; one
+that reads something else has a channel of its own, ``NODE_reads``. Receivers that a fault keeps
+from hearing a frame are drawn idle.
 """
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
-from collections.abc import Iterator, Mapping, Sequence
+from bisect import bisect_right
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from operator import attrgetter
 
-from bench.recording import ControllerChange, Recording
-from bench.wire import WireRecord
+from bench.recording import Recording
+from bench.wire import BitRecord, WireRecord
 from bench.wire.bitclock import BitClock, SwitchingClock
-from bench.wire.frame import bits, length_bits
+from bench.wire.frame import bits
 
 FLAG_BITS = 6
 ACK_FROM_END = 9
@@ -37,8 +38,6 @@ class Course:
     start_ns: int
     bus: str
     driven: dict[str, str]
-    clock: BitClock
-    """When its bits begin, counted from there."""
 
     @property
     def length(self) -> int:
@@ -55,64 +54,140 @@ class _Piece:
     edges: list[Edge] = field(default_factory=list)
 
 
+class _Drawing:
+    """The channels as they grow."""
+
+    def __init__(self, nodes: Sequence[str]) -> None:
+        self.pieces = [_Piece()]
+        self.lines: dict[str, list[Edge]] = {node: [] for node in nodes}
+        self.reads: dict[str, list[Edge]] = {}
+
+    def frame(self, record: WireRecord, clock: BitClock, *, active: bool) -> None:
+        """A frame that was worked out as a whole."""
+        course = course_of(record, active=active)
+        nodes = {record.sender, *record.receivers, *record.rivals}
+        piece = self._piece(nodes, course.start_ns, course.start_ns + clock[course.length])
+        piece.edges += _edges(course.start_ns, course.bus, clock)
+        for node, driven in course.driven.items():
+            self.lines.setdefault(node, []).extend(_edges(course.start_ns, driven, clock))
+
+    def bit(self, bit: BitRecord) -> None:
+        """One bit, or equal ones in a row."""
+        piece = self._piece(set(bit.nodes), bit.start_ns, bit.end_ns)
+        dominant = 2 * bit.seen.bit_count() >= len(bit.nodes)
+        _draw(piece.edges, bit, dominant=dominant)
+        for place, node in enumerate(bit.nodes):
+            reads = bool(bit.seen >> place & 1)
+            _draw(self.lines.setdefault(node, []), bit, dominant=bool(bit.driven >> place & 1))
+            if reads != dominant:
+                self.reads.setdefault(f"{node}_reads", [])
+
+    def reading(self, bit: BitRecord) -> None:
+        """The same bit, for those who do not always read what is on the bus."""
+        for place, node in enumerate(bit.nodes):
+            edges = self.reads.get(f"{node}_reads")
+            if edges is not None:
+                _draw(edges, bit, dominant=bool(bit.seen >> place & 1))
+
+    def _piece(self, nodes: set[str], start_ns: int, end_ns: int) -> _Piece:
+        """The piece that something is on: one where its nodes were last heard, if it is free."""
+        free = [piece for piece in self.pieces if piece.free_ns <= start_ns]
+        found = next((piece for piece in free if piece.heard & nodes), None)
+        if found is None and not free:
+            self.pieces.append(_Piece())
+        found = found or (free or self.pieces[-1:])[0]
+        found.heard, found.free_ns = nodes, end_ns
+        return found
+
+
 def waveform(
     recording: Recording, bit_rate: int, nodes: Sequence[str], data_bit_rate: int | None = None
 ) -> dict[str, list[Edge]]:
-    """Every channel's changes of level: the bus (or its pieces) first, then the nodes.
+    """Every channel's changes of level: the bus (or its pieces) first, then the nodes, then what
+    nodes read where that is not the bus.
 
-    All channels are recessive (1) before their first edge. ``nodes`` are in cable order.
+    All channels are recessive (1) before their first edge. ``nodes`` are in cable order. Of a frame
+    that failed nothing is drawn unless the recording has its bits, or nobody was there to hear it.
     ``data_bit_rate`` is that of the faster part of CAN FD frames; default: ``bit_rate``.
     """
-    pieces = [_Piece()]
-    lines: dict[str, list[Edge]] = {node: [] for node in nodes}
-    for record in sorted(recording.frames, key=attrgetter("start_ns")):
-        course = course_of(record, bit_rate, recording.controllers, data_bit_rate)
-        piece = _piece_for(pieces, record)
-        piece.edges += _edges(course, course.bus)
-        piece.heard = {record.sender, *record.receivers, *record.rivals}
-        piece.free_ns = record.start_ns + course.clock[course.length]
-        for node, driven in course.driven.items():
-            lines.setdefault(node, []).extend(_edges(course, driven))
+    drawing = _Drawing(nodes)
+    followed = _followed(recording.bits)
+    passive = _error_states(recording)
+    events: list[WireRecord | BitRecord] = [
+        record for record in recording.frames if not _is_in(followed, record)
+    ]
+    for event in sorted([*events, *recording.bits], key=attrgetter("start_ns")):
+        if isinstance(event, BitRecord):
+            drawing.bit(event)
+        elif event.error in (None, "ack"):
+            active = not _at(passive.get(event.sender, ()), event.start_ns)
+            clock = SwitchingClock(event.frame, bit_rate, data_bit_rate or bit_rate)
+            drawing.frame(event, clock, active=active)
+    for bit in recording.bits:
+        drawing.reading(bit)
+    pieces = drawing.pieces
     names = ["bus", *(f"bus_{number}" for number in range(2, len(pieces) + 1))]
     buses = {name: piece.edges for name, piece in zip(names, pieces, strict=True)}
-    return {**buses, **lines}
+    return {**buses, **drawing.lines, **drawing.reads}
 
 
-def _piece_for(pieces: list[_Piece], record: WireRecord) -> _Piece:
-    """The piece that a frame is on: one where its nodes were last heard, if it is free."""
-    free = [piece for piece in pieces if piece.free_ns <= record.start_ns]
-    nodes = {record.sender, *record.receivers, *record.rivals}
-    for piece in free:
-        if piece.heard & nodes:
-            return piece
-    if not free:
-        free = [_Piece()]
-        pieces += free
-    return free[0]
+def course_of(record: WireRecord, *, active: bool = True) -> Course:
+    """A good frame as bits, or one that nobody was there to acknowledge.
 
-
-def course_of(
-    record: WireRecord,
-    bit_rate: int,
-    controllers: Mapping[str, Sequence[ControllerChange]],
-    data_bit_rate: int | None = None,
-) -> Course:
-    """One frame, or attempt at one, as bits.
-
-    :param controllers: changes of the controllers' error states: who sends which error flag.
-        Behind an error in the faster part of a CAN FD frame it is drawn at the data bit rate, too.
+    :param active: whether its sender is error-active, and shows so in an error flag.
     """
-    clock = SwitchingClock(record.frame, bit_rate, data_bit_rate or bit_rate)
-    if record.error is None:
-        return _good(record, clock)
-    span_ns = record.end_ns - record.start_ns
-    ends = range(length_bits(record.frame) + 1)
-    if record.error == "broken_off":
-        shown = bisect_right(ends, span_ns, key=clock.__getitem__) - 1
-        driven = {record.sender: _sent(record)[:shown]}
-        return Course(record.start_ns, bits(record.frame)[:shown], driven, clock)
-    shown = bisect_left(ends, span_ns - 1, key=clock.__getitem__)  # bits up to the error
-    return _failed(record, shown, controllers, clock)
+    sent, whole = _sent(record), bits(record.frame)
+    slot = len(whole) - ACK_FROM_END
+    if record.error is not None:
+        line = sent[: slot + 1] + ("0" if active else "1") * FLAG_BITS
+        return Course(record.start_ns, line, {record.sender: line})
+    driven = dict.fromkeys((record.sender, *record.rivals), sent)
+    driven |= dict.fromkeys(record.receivers, "1" * slot + "0")
+    return Course(record.start_ns, whole, driven)
+
+
+def _followed(followed: Sequence[BitRecord]) -> dict[str, tuple[list[int], list[int]]]:
+    """For each node the stretches in which its wire was followed bit by bit: starts and ends."""
+    found: dict[str, tuple[list[int], list[int]]] = {}
+    for bit in followed:
+        for node in bit.nodes:
+            starts, ends = found.setdefault(node, ([], []))
+            if ends and ends[-1] == bit.start_ns:
+                ends[-1] = bit.end_ns
+            else:
+                starts.append(bit.start_ns)
+                ends.append(bit.end_ns)
+    return found
+
+
+def _is_in(followed: dict[str, tuple[list[int], list[int]]], record: WireRecord) -> bool:
+    starts, ends = followed.get(record.sender, ([], []))
+    place = bisect_right(starts, record.start_ns) - 1
+    return place >= 0 and record.start_ns < ends[place]
+
+
+def _error_states(recording: Recording) -> dict[str, list[tuple[int, bool]]]:
+    """For each node when it became error-passive, and when not any more."""
+    return {
+        node: [(change.at_ns, change.state == "PASSIVE") for change in changes]
+        for node, changes in recording.controllers.items()
+    }
+
+
+def _at(changes: Sequence[tuple[int, bool]], at_ns: int) -> bool:
+    place = bisect_right([when_ns for when_ns, _ in changes], at_ns) - 1
+    return place >= 0 and changes[place][1]
+
+
+def _draw(edges: list[Edge], bit: BitRecord, *, dominant: bool) -> None:
+    """Dominant from the beginning of a bit to its end."""
+    if not dominant:
+        return
+    if edges and edges[-1] == (bit.start_ns, 1):
+        edges.pop()  # it goes on
+    else:
+        edges.append((bit.start_ns, 0))
+    edges.append((bit.end_ns, 1))
 
 
 def _sent(record: WireRecord) -> str:
@@ -122,53 +197,11 @@ def _sent(record: WireRecord) -> str:
     return whole[:slot] + "1" + whole[slot + 1 :]
 
 
-def _good(record: WireRecord, clock: BitClock) -> Course:
-    whole = bits(record.frame)
-    slot = len(whole) - ACK_FROM_END
-    driven = dict.fromkeys((record.sender, *record.rivals), _sent(record))
-    driven |= dict.fromkeys(record.receivers, "1" * slot + "0")
-    return Course(record.start_ns, whole, driven, clock)
-
-
-def _failed(
-    record: WireRecord,
-    shown: int,
-    controllers: Mapping[str, Sequence[ControllerChange]],
-    clock: BitClock,
-) -> Course:
-    sent = _sent(record)[:shown]
-    last = sent[-1]
-    seen = last if record.error == "ack" else "0" if last == "1" else "1"
-    if record.error == "collision":
-        seen = "0"  # whoever of them sends dominant is seen
-    flags = {}
-    for node in (record.sender, *record.rivals):
-        active = _was_active(controllers.get(node, ()), record.start_ns)
-        flags[node] = ("0" if active else "1") * FLAG_BITS
-    driven = {node: sent + flag for node, flag in flags.items()}
-    if record.error == "collision":
-        other = "0" if last == "1" else "1"
-        driven |= {node: sent[:-1] + other + flags[node] for node in record.rivals}
-    together = "0" * FLAG_BITS if "0" in "".join(flags.values()) else "1" * FLAG_BITS
-    before = bits(record.frame)[: shown - 1]
-    return Course(record.start_ns, before + seen + together, driven, clock)
-
-
-def _was_active(changes: Sequence[ControllerChange], at_ns: int) -> bool:
-    """Whether a controller was error-active at an instant: the flag follows the state before."""
-    state = "ACTIVE"
-    for change in changes:
-        if change.at_ns > at_ns:
-            break
-        state = change.state
-    return state != "PASSIVE"
-
-
-def _edges(course: Course, line: str) -> Iterator[Edge]:
+def _edges(start_ns: int, line: str, clock: BitClock) -> Iterator[Edge]:
     before = "1"
     for place, bit in enumerate(line):
         if bit != before:
-            yield course.start_ns + course.clock[place], int(bit)
+            yield start_ns + clock[place], int(bit)
             before = bit
     if before == "0":
-        yield course.start_ns + course.clock[len(line)], 1
+        yield start_ns + clock[len(line)], 1

@@ -21,6 +21,7 @@ from bench.recording import (
     FaultRecord,
     Handed,
     Recording,
+    note_bit,
 )
 from bench.session.controllers import make_controller
 from bench.session.gate import make_task
@@ -46,10 +47,16 @@ class Session:
     """One vehicle, powered up at instant zero and run for as long as its scenario says."""
 
     def __init__(
-        self, scenario: Scenario, loop: VirtualLoop | None = None, *, paced: bool = False
+        self,
+        scenario: Scenario,
+        loop: VirtualLoop | None = None,
+        *,
+        paced: bool = False,
+        bits: bool = False,
     ) -> None:
         """``loop``: one that somebody else drives; ``paced``: no faster than real time. What
-        happens is the same.
+        happens is the same. ``bits``: record the wire bit by bit, too, where something is out of
+        the ordinary.
         """
         self.scenario = scenario
         self.vehicle: Vehicle = scenario.vehicle
@@ -64,6 +71,8 @@ class Session:
         line = Line(wire.length, wire.stub, None if wire.terminators == 2 else wire.terminators)
         self.wire = Wire(self.queue, wire.bit_rate, line, data_bit_rate=wire.data_bit_rate)
         self.wire.observers.append(self.recording.frames.append)
+        if bits:
+            self.wire.bit_observers.append(partial(note_bit, self.recording.bits))
         self.inputs = Inputs(self.queue, self.recording)
         self.hosts: dict[str, NodeHost | LoggedNode] = {}
         self.player: Player | None = None
@@ -328,6 +337,8 @@ def _play_from(controller: Controller) -> None:
     controller.on_receive = lambda heard: heard.inbox.clear()
 
 
-def simulate(scenario: Scenario, *, paced: bool = False) -> Recording:
-    """Run a scenario and return its recording; ``paced`` no faster than real time."""
-    return Session(scenario, paced=paced).run()
+def simulate(scenario: Scenario, *, paced: bool = False, bits: bool = False) -> Recording:
+    """Run a scenario and return its recording; ``paced`` no faster than real time; with ``bits``
+    the wire bit by bit, too.
+    """
+    return Session(scenario, paced=paced, bits=bits).run()

@@ -17,6 +17,8 @@ station.py      one controller bit by bit, during frames
 bystander.py    the same between frames: error and overload frames, intermission
 outgoing.py     what a sender has to send, bit by bit
 reception.py    what a receiver makes of what it sees
+reception_fd.py the same for one that knows CAN FD
+fastpart.py     the faster part of a CAN FD frame: two bit rates at one time
 attempt.py      who sends from one start of frame on, and what becomes of it
 arrival.py      frames that receivers have accepted bit by bit, and telling of them
 noise.py        random bit errors
@@ -38,6 +40,15 @@ from bench.wire.frame import FdFrame, Frame
 from bench.wire.guests import open_channel
 from bench.wire.medium import Wire
 from bench.wire.port import Port
-from bench.wire.record import WireRecord
+from bench.wire.record import BitRecord, WireRecord
 
-__all__ = ["Controller", "FdFrame", "Frame", "Port", "Wire", "WireRecord", "open_channel"]
+__all__ = [
+    "BitRecord",
+    "Controller",
+    "FdFrame",
+    "Frame",
+    "Port",
+    "Wire",
+    "WireRecord",
+    "open_channel",
+]

@@ -1,9 +1,9 @@
 """What wiring faults do to a bus.
 
 Which shorts kill it, and the levels that they leave: a car maker's service manual for high-speed
-CAN (its table of faults and levels). One bus of two, an open conductor, exchanged conductors: common
-practice. What a stuck bus does to the counters: measured on an open hardware CAN controller core in
-simulation.
+CAN (its table of faults and levels). One bus of two, an open conductor, exchanged conductors:
+common practice. What a stuck bus does to the counters: measured on an open hardware CAN controller
+core in simulation.
 """
 
 from __future__ import annotations

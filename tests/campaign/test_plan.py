@@ -58,7 +58,7 @@ def test_cases_stand_situation_by_situation_in_the_order_of_the_file(vehicle):
 def test_every_instance_of_every_fault_of_the_catalogue_is_tried(vehicle):
     tried = {timed.fault for case in plan(vehicle) for timed in case.faults}
     for kind, form in catalogue().items():
-        for fault in form.every(vehicle):
+        for fault in (*form.every(vehicle), *form.of_wiring(vehicle)):
             assert fault in tried, (kind, fault)
 
 

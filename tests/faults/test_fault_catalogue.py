@@ -19,8 +19,29 @@ KINDS = list(catalogue())
 EVERY = [instance for form in catalogue().values() for instance in form.every(small_vehicle())]
 
 
+READABLE = {
+    "ground_offset(front,2 V)",
+    "short(dash,CAN_H-supply)",
+    "short(dash,CAN_L-ground)",
+    "unterminated(1)",
+    "unterminated(3)",
+}
+"""Faults of the wiring that leave every bit readable: there the car must not notice anything."""
+
+
 def of_a_fault(action):
     return action.__module__.startswith("bench.faults")
+
+
+def cable_state(wire):
+    with wire.rewiring() as cable:
+        return (
+            [segment.wiring for segment in wire.segments],
+            list(cable.shorts),
+            [*cable.swapped, *cable.stuck, *cable.dead],
+            dict(cable.grounds),
+            cable.line.terminators,
+        )
 
 
 def rig_state(session):
@@ -31,7 +52,11 @@ def rig_state(session):
     ]
     hosts = session.hosts.values()
     return {
-        "hooks": [len(hook) for hook in (wire.transforms, wire.disturbances, wire.misses)],
+        "hooks": [
+            len(hook) for hook in (wire.transforms, wire.disturbances, wire.misses, wire.noises)
+        ],
+        "cable": cable_state(wire),
+        "bit rates": [controller.bit_rate for controller in wire.controllers],
         "segments": [tuple(c.name for c in segment.members) for segment in wire.segments],
         "controllers": [controller.name for controller in wire.controllers],
         "outgoing": [len(host.controller.outgoing) for host in hosts],
@@ -67,8 +92,7 @@ def test_what_a_check_tries_fits_the_vehicle_and_can_be_described(instance):
     assert re.fullmatch(r"[a-z].*[^.\s]", instance.describe(), flags=re.IGNORECASE)
     assert instance.label().startswith(f"{instance.kind}(")
     assert set(instance.nodes()) <= set(vehicle.nodes)
-    written = instance.model_dump(exclude_defaults=True)
-    assert make_fault(instance.kind, written, vehicle) == instance
+    assert make_fault(instance.kind, instance.written(), vehicle) == instance
 
 
 def test_labels_tell_instances_apart():
@@ -87,12 +111,14 @@ def test_a_fault_makes_a_difference_and_the_same_one_each_time(instance):
     lights = [(230, "on"), (330, "off")]
     pressed = [(220, "pressed"), (320, "released")]
     actions = {"lights": lights, "brake_pedal": pressed, "oil_pressure": [(250, 5.0)]}
+    if instance.kind == "noise":  # else half a second may well pass without a hit
+        instance = instance.model_copy(update={"share": 0.02})
     without = run(lasts_ms=500, **actions).recording
     once = run((instance, 210, 400), lasts_ms=500, **actions).recording
     again = run((instance, 210, 400), lasts_ms=500, **actions).recording
     assert once == again
     once.faults = []
-    assert once != without
+    assert (once == without) is (instance.label() in READABLE)
 
 
 def test_an_unknown_fault_is_refused_with_the_nearest_name():

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import itertools
+from functools import partial
+
 import pytest
 
-from bench.recording import ControllerChange, Recording
+from bench.clock.queue import EventQueue
+from bench.recording import ControllerChange, Recording, note_bit
 from bench.report.waveform import course_of, waveform
-from bench.wire import Frame, WireRecord
+from bench.wire import Controller, Frame, Wire, WireRecord
 from bench.wire.frame import bits, length_bits
+from bench.wire.record import Hit
 
 RATE = 500_000
 BIT_NS = 2_000
@@ -56,7 +61,7 @@ def test_the_bus_carries_the_frame_and_everybody_drives_only_his_part():
 
 
 def test_the_bus_is_dominant_where_anybody_drives_it_so():
-    course = course_of(good(), RATE, {})
+    course = course_of(good())
     lines = [line.ljust(len(course.bus), "1") for line in course.driven.values()]
     columns = zip(*lines, strict=True)
     assert "".join(min(column) for column in columns) == course.bus
@@ -75,38 +80,84 @@ def test_edges_lie_on_bits_counted_from_the_start_of_frame_whatever_the_rate():
     assert [at_ns for at_ns, _ in edges] == [1_000_000 + round(k * 1e9 / rate) for k in places]
 
 
-@pytest.mark.parametrize(("state", "flag"), [("ACTIVE", "0"), ("WARNING", "0"), ("PASSIVE", "1")])
-def test_the_flag_of_a_frame_without_acknowledgement_follows_the_senders_state(state, flag):
+@pytest.mark.parametrize(("active", "flag"), [(True, "0"), (False, "1")])
+def test_the_flag_of_a_frame_that_nobody_heard_follows_the_senders_state(active, flag):
     slot = len(DEADBEEF) - 9
-    changes = [ControllerChange(500, state, 0, 0), ControllerChange(2_000_000, "PASSIVE", 128, 0)]
-    course = course_of(failed("ack", slot), RATE, {"a": changes})
+    course = course_of(failed("ack", slot), active=active)
     assert course.bus == DEADBEEF[:slot] + "1" + flag * 6
     assert course.driven == {"a": course.bus}
 
 
-@pytest.mark.parametrize("k", [5, 40, 75])
-def test_a_disturbed_bit_differs_on_the_bus_from_what_is_driven(k):
-    course = course_of(failed("disturbed", k), RATE, {})
+def test_a_lone_sender_shows_passive_flags_once_it_is_passive():
     slot = len(DEADBEEF) - 9
-    sent = DEADBEEF[:slot] + "1" + DEADBEEF[slot + 1 :]
-    assert course.driven["a"] == sent[: k + 1] + "000000"
-    assert course.bus[:k] == DEADBEEF[:k]
-    assert course.bus[k] != DEADBEEF[k]
-    assert course.bus[k + 1 :] == "000000"
+    first = failed("ack", slot)
+    second = first._replace(start_ns=3_000_000, end_ns=first.end_ns + 2_000_000)
+    changes = [ControllerChange(2_000_000, "PASSIVE", 128, 0)]
+    edges = waveform(recording(first, second, a=changes), RATE, ["a"])["bus"]
+    assert sampled(edges, 1_000_000, 77)[slot:] == "10000001"
+    assert sampled(edges, 3_000_000, 77)[slot:] == "11111111"
 
 
-def test_of_two_senders_that_differ_the_dominant_one_is_seen():
-    k = 30
-    course = course_of(failed("collision", k, rivals=("b",)), RATE, {})
-    assert {course.driven["a"][k], course.driven["b"][k]} == {"0", "1"}
-    assert course.bus[k] == "0"
-    assert course.driven["a"][:k] == course.driven["b"][:k] == course.bus[:k]
+class Followed:
+    """A wire of 500 kbit/s, bits recorded."""
+
+    def __init__(self, *hits, wiring=None):
+        self.queue = EventQueue()
+        self.wire = Wire(self.queue, RATE)
+        self.made = recording()
+        self.bits = []
+        self.wire.observers.append(self.made.frames.append)
+        self.wire.bit_observers.append(partial(note_bit, self.made.bits))
+        self.wire.bit_observers.append(self.bits.append)
+        self.nodes = {name: Controller(name) for name in "abc"}
+        for node in self.nodes.values():
+            self.wire.attach(node)
+        left = [list(hits)]
+        self.wire.disturbances.append(lambda *_: left.pop() if left else [])
+        if wiring is not None:
+            wiring(self.wire)
+        self.queue.run_until(1_000_000)
+        self.nodes["a"].send(FRAME)
+        self.queue.run_until(3_000_000)
+
+    def lines(self):
+        return waveform(self.made, RATE, ["a", "b", "c"])
 
 
-def test_a_frame_that_breaks_off_is_drawn_as_far_as_it_came():
-    record = failed("broken_off", 0, end_ns=1_000_000 + 33 * BIT_NS + 700)
-    course = course_of(record, RATE, {})
-    assert course.bus == DEADBEEF[:33]
+def test_a_failed_frame_is_drawn_with_all_flags_and_its_repeat():
+    followed = Followed(Hit(40))
+    lines = followed.lines()
+    # bit 40 is read dominant; flag of a 41 to 46, of the others from the sixth dominant bit on
+    bus = sampled(lines["bus"], 1_000_000, 63 + 78)
+    assert bus == DEADBEEF[:40] + "0" * 12 + "1" * 11 + DEADBEEF
+    assert sampled(lines["a"], 1_000_000, 63)[40:] == "1" + "0" * 6 + "1" * 16
+    assert sampled(lines["b"], 1_000_000, 63)[40:] == "1" * 6 + "0" * 6 + "1" * 11
+    assert list(lines) == ["bus", "a", "b", "c"]
+
+
+def test_equal_bits_in_a_row_are_one_entry():
+    followed = Followed(Hit(40))
+    assert len(followed.made.bits) < len(followed.bits) / 1.5
+    assert followed.made.bits[-1].end_ns == followed.bits[-1].end_ns
+    spans = [(bit.start_ns, bit.end_ns) for bit in followed.made.bits]
+    assert all(one[1] == other[0] for one, other in itertools.pairwise(spans))
+
+
+def test_who_reads_something_else_than_others_has_a_channel_for_it():
+    lines = Followed(Hit(40, frozenset("b"))).lines()
+    assert list(lines) == ["bus", "a", "b", "c", "b_reads"]
+    assert sampled(lines["b_reads"], 1_000_000, 42) != sampled(lines["bus"], 1_000_000, 42)
+    assert sampled(lines["b_reads"], 1_000_000, 42)[40] == "0"
+
+
+def test_a_node_that_is_not_heard_drives_its_line_and_not_the_bus():
+    def one_conductor(wire):
+        wire.unplug("a", "CAN_L")
+
+    lines = Followed(wiring=one_conductor).lines()
+    assert sampled(lines["a"], 1_000_000, 60) == DEADBEEF[:60]
+    assert sampled(lines["a_reads"], 1_000_000, 60) == DEADBEEF[:60]
+    assert lines["bus"] == lines["b"] == []
 
 
 def test_frames_at_one_time_are_on_pieces_of_their_own_and_stay_there():

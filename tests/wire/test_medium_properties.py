@@ -10,9 +10,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bench.clock.queue import EventQueue
+from bench.wire.cable import Short
 from bench.wire.controller import Controller, ErrorState, TransmitError
 from bench.wire.frame import Frame, arbitration_word, length_bits
 from bench.wire.medium import Hit, Wire
+from bench.wire.noise import Noise
 
 NAMES = "abcd"
 SPAN_NS = 3_000_000
@@ -33,7 +35,8 @@ breakages = st.lists(
     st.tuples(
         st.integers(0, SPAN_NS),
         st.sampled_from(
-            ["cut", "mend", "unplug", "plug", "off", "on", "bus_off", "mute", "unmute", "abort"]
+            "cut mend unplug plug off on bus_off mute unmute abort half_cut half_mend half_open"
+            " half_closed short swap stick release rate listen hear".split()
         ),
         st.integers(0, 3),
     ),
@@ -100,8 +103,32 @@ class Run:
                 node.force_bus_off()
             case "mute" | "unmute":
                 node.muted = what == "mute"
+            case "half_cut":
+                self.wire.cut(left, right, "CAN_H")
+            case "half_mend":
+                self.wire.mend(left, right, "CAN_H")
+            case "half_open":
+                self.wire.unplug(name, "CAN_L")
+            case "half_closed":
+                self.wire.plug(name, "CAN_L")
+            case "listen" | "hear":
+                node.listen(only=what == "listen")
+            case "short" | "swap" | "stick" | "release" | "rate":
+                self._rewire(what, node)
             case _:
                 node.abort_pending()
+
+    def _rewire(self, what, node):
+        """Something is wrong with the wiring; the second time it is right again."""
+        with self.wire.rewiring(node.name) as cable:
+            if what == "rate":
+                node.bit_rate = 250_000 if node.bit_rate is None else None
+            elif what == "short":
+                cable.shorts = [] if cable.shorts else [Short(node.name, "CAN_H-CAN_L")]
+            elif what == "swap":
+                cable.swapped = [] if cable.swapped else [node.name]
+            else:
+                cable.stuck = [node.name] if what == "stick" else []
 
     def finish(self):
         self.queue.run_until(10 * SPAN_NS)
@@ -190,6 +217,18 @@ def test_without_a_disturbance_every_frame_reaches_all_others(sends):
     for record in run.records:
         assert record.error is None
         assert set(record.receivers) | {record.sender} == set(NAMES)
+
+
+@given(sends, st.integers(0, 1_000))
+@common
+def test_who_sees_every_bit_rightly_gets_what_others_get_who_do(sends, seed):
+    # b alone reads one bit in fifty wrongly; c and d send nothing
+    sends = [send for send in sends if send[1] in "ab"]
+    run = Run(sends)
+    run.wire.noises.append(Noise(0.02, random.Random(seed), "b"))
+    run.finish()
+    assert list(run.nodes["c"].inbox) == list(run.nodes["d"].inbox)
+    assert [run.nodes[name].state for name in "cd"] == [run.nodes["c"].state] * 2
 
 
 @given(sends)
