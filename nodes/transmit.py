@@ -83,6 +83,8 @@ class Outgoing:
             arbitration_id=self._message.frame_id,
             is_extended_id=bool(self._message.is_extended_frame),
             data=bytes(self._data),  # a copy: the message may still wait while we go on
+            is_fd=self._message.is_fd,
+            bitrate_switch=self._message.is_fd,
         )
 
     def _arm(self, when_ns: int) -> None:

@@ -104,6 +104,21 @@ def bit_rate_of(option: str, text: str | None) -> int | None:
         raise bad(option, str(error)) from None
 
 
+def data_bit_rate_of(option: str, text: str | None, bit_rate: int) -> int | None:
+    """An option that is a data bit rate of CAN FD with its unit. Raises BadInput."""
+    if text is None:
+        return None
+    from bench.model.units import parse_data_bit_rate  # noqa: PLC0415
+
+    try:
+        rate = parse_data_bit_rate(text)
+    except ValueError as error:
+        raise bad(option, str(error)) from None
+    if rate < bit_rate:
+        raise bad(option, f"'{text}' is slower than the bit rate of {bit_rate} bit/s")
+    return rate
+
+
 def identifiers(option: str, words: Sequence[str] | None) -> frozenset[int]:
     """An option that names identifiers, such as 0x123. Raises BadInput."""
     found = set()

@@ -43,6 +43,7 @@ def replay(
     leave_out: Words = None,
     channel: str | None = None,
     bit_rate: str | None = None,
+    data_bit_rate: str | None = None,
     speed: Literal["max", "1x"] = "max",
     seed: int = 0,
     log: Words = None,
@@ -80,6 +81,8 @@ def replay(
         The channel of the log. Default: the first one; without a vehicle, all.
     bit_rate
         Without a vehicle: of the wire. Default: 500 kbit/s.
+    data_bit_rate
+        Without a vehicle: of the faster part of CAN FD frames. Without it they are left out.
     speed
         As fast as possible, or at the pace at which it was logged.
     seed
@@ -109,9 +112,11 @@ def replay(
     if vehicle is None:
         if fault or only or except_ or json or html or logs or signals:
             raise bad("replay", "faults, nodes and results need a vehicle; expected '--vehicle'")
-        return _bare(drive, bit_rate, part, channel, left_out, paced=paced)
-    if bit_rate is not None:
-        raise bad("--bit-rate", "the vehicle has one; leave it out")
+        rates = bit_rate, data_bit_rate
+        return _bare(drive, rates, part, channel, left_out, paced=paced)
+    for option, given in (("--bit-rate", bit_rate), ("--data-bit-rate", data_bit_rate)):
+        if given is not None:
+            raise bad(option, "the vehicle has its own; leave it out")
     from bench.model.loading import load_vehicle  # noqa: PLC0415
     from bench.replay.drive import Drive, Selection  # noqa: PLC0415
 
@@ -159,22 +164,23 @@ def _run(
 
 def _bare(
     drive: Path,
-    bit_rate: str | None,
+    rates: tuple[str | None, str | None],
     part: tuple[int, int | None],
     channel: str | None,
     left_out: frozenset[int],
     *,
     paced: bool,
 ) -> int:
-    from bench.cli.common import bit_rate_of  # noqa: PLC0415
+    from bench.cli.common import bit_rate_of, data_bit_rate_of  # noqa: PLC0415
     from bench.replay.bare import Part, replay_bare  # noqa: PLC0415
     from bench.replay.stream import ALL  # noqa: PLC0415
     from bench.report.replay import show_bare  # noqa: PLC0415
     from bench.report.screen import make_console  # noqa: PLC0415
 
-    rate = bit_rate_of("--bit-rate", bit_rate) or 500_000
+    rate = bit_rate_of("--bit-rate", rates[0]) or 500_000
+    data_rate = data_bit_rate_of("--data-bit-rate", rates[1], rate)
     wanted = Part(part[0], part[1], ALL if channel is None else channel, left_out)
-    found = replay_bare(drive, rate, wanted, paced=paced)
+    found = replay_bare(drive, rate, wanted, data_bit_rate=data_rate, paced=paced)
     show_bare(make_console(), str(drive), rate, found)
     return 0
 

@@ -155,7 +155,7 @@ def _write_bits(result: RunResult, path: Path, from_ns: int, to_ns: int | None) 
 
     wire, end_ns = result.scenario.vehicle.wire, result.recording.end_ns
     until_ns = end_ns if to_ns is None else min(to_ns, end_ns)
-    channels = waveform(result.recording, wire.bit_rate, wire.cable)
+    channels = waveform(result.recording, wire.bit_rate, wire.cable, wire.data_bit_rate)
     write_whole(path, vcd(channels, from_ns, until_ns, scope=wire.channel))
 
 

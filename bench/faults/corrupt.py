@@ -15,10 +15,6 @@ from bench.wire import Controller, Frame
 from bench.wire.frame import bits
 from bench.wire.record import Hit
 
-_BASE_HEAD_BITS = 19
-_EXTENDED_HEAD_BITS = 39
-"""Start of frame to data length code (Bosch CAN Specification 2.0, part B section 3)."""
-
 
 class Corrupt(Fault):
     """A bit in the data field of a message's frames is disturbed, seen by all alike.
@@ -71,7 +67,7 @@ def _recessive_bits(frame: Frame) -> list[int]:
     shift it by a few places, which does not matter here. There is always one: the data is
     stuffed, and the delimiter behind the CRC is recessive.
     """
-    first = _EXTENDED_HEAD_BITS if frame.extended else _BASE_HEAD_BITS
+    first = len(frame.head.bits)  # start of frame to data length code
     span = range(first, first + (8 * len(frame.data) or 16))
     string = bits(frame)
     return [index for index in span if string[index] == "1"]

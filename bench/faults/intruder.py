@@ -18,7 +18,13 @@ def intrude(rig: Rig, what: str, node: str, mailboxes: int) -> Controller:
     while name in taken:
         name = f"{what} {number} at {node}"
         number += 1
-    controller = Controller(name, mailboxes=mailboxes, receive_depth=1, auto_recovery=True)
+    controller = Controller(
+        name,
+        mailboxes=mailboxes,
+        receive_depth=1,
+        auto_recovery=True,
+        fd=rig.vehicle.fd,
+    )
     controller.filters.append((0, 0x1FFF_FFFF, True))  # it does not care what others say
     rig.wire.attach(controller, beside=node)
     return controller

@@ -6,6 +6,7 @@ A message is a name in the message definition; a frame belongs to it by identifi
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from random import Random
 
 from bench.faults.rig import Rig
@@ -46,6 +47,8 @@ def carries(message: MessageInfo, frame: Frame) -> bool:
 
 def with_data(frame: Frame, data: bytes) -> Frame:
     """The same frame with another payload; the frame's own CRC follows from it."""
+    if frame.fd:
+        return replace(frame, data=data)
     return Frame(frame.identifier, data, extended=frame.extended)
 
 

@@ -103,10 +103,7 @@ class Answers:
         self._memory = interface().from_buffer("uint8_t[]", kept, require_writable=True)
 
     def begin(self) -> None:
-        """The controller as a reset leaves it, and the memory that outlives one."""
-        self._controller.filters = []
-        self._controller.single_shot = False
-        self._controller.listen(only=False)
+        """The memory that outlives a reset."""
         self._machine.memory = self._memory
         self._machine.memory_size = len(self._memory)
 

@@ -12,6 +12,7 @@ from bench.model.target import pin_problems
 from bench.model.toml import Key, Source
 from bench.model.units import plain, show_duration
 from bench.model.vehicle import InputTable, LoadTable, RequestTable, VehicleFile
+from bench.wire.fd import LENGTHS
 
 Found = Iterator[Problem]
 
@@ -33,8 +34,8 @@ class Consistency:
     def problems(self) -> list[Problem]:
         """All the mistakes found, in the order of the file's tables."""
         checks = (
-            self._cable, self._nodes, self._messages, self._inputs, self._loads, self._outputs,
-            self._requests, self._notices, self._situations,
+            self._cable, self._rates, self._nodes, self._messages, self._inputs, self._loads,
+            self._outputs, self._requests, self._notices, self._situations,
         )  # fmt: skip
         return [problem for check in checks for problem in check()]
 
@@ -59,6 +60,12 @@ class Consistency:
                 text = f"node '{name}' stands {count} times in the cable; expected once"
                 yield self.source.problem(place, text)
 
+    def _rates(self) -> Found:
+        wire = self.file.wire
+        if wire.data_bit_rate is not None and wire.data_bit_rate < wire.bit_rate:
+            text = f"the data goes slower than the 'bit_rate' of {wire.bit_rate} bit/s"
+            yield self.source.problem(("wire", "data_bit_rate"), text)
+
     def _nodes(self) -> Found:
         for name, node in self.file.nodes.items():
             if node.usual_boot_ns > node.boot:
@@ -69,6 +76,10 @@ class Consistency:
                 )
             for below, text in pin_problems(name, self.file):
                 yield self.source.problem(("nodes", name, *below), text)
+            for index, entry in enumerate(node.filters):
+                if entry.message is not None and entry.message not in self.messages:
+                    text = unknown("message", entry.message, self.messages)
+                    yield self.source.problem(("nodes", name, "filters", index), text)
             if node.status is None:
                 continue
             place = ("nodes", name, "status")
@@ -92,6 +103,20 @@ class Consistency:
                     f"{show_duration(table.min_gap)} is longer than the cycle time in the DBC,"
                     f" {show_duration(period)}",
                 )
+
+        for name, info in self.messages.items():
+            if info.fd:
+                yield from self._fd_message(name, info)
+
+    def _fd_message(self, name: str, info: MessageInfo) -> Found:
+        for node in info.senders:
+            if node in self.file.nodes and not self.file.nodes[node].fd:
+                text = f"it sends '{name}', a CAN FD message; expected 'fd = true'"
+                yield self.source.problem(("nodes", node, "fd"), text)
+        if info.length not in LENGTHS:
+            longer = next((length for length in LENGTHS if length > info.length), LENGTHS[-1])
+            text = f"message '{name}' has {info.length} bytes, which no CAN FD frame holds; the"
+            yield self.source.problem(("dbc",), f"{text} next length is {longer}")
 
     def _inputs(self) -> Found:
         for name, table in self.file.inputs.items():

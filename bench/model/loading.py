@@ -56,6 +56,11 @@ class Vehicle:
         return self.file.wire
 
     @property
+    def fd(self) -> bool:
+        """Whether any of its nodes has a controller for CAN FD."""
+        return any(node.fd for node in self.file.nodes.values())
+
+    @property
     def nodes(self) -> Mapping[str, NodeTable]:
         """The nodes by name."""
         return self.file.nodes

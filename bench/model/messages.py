@@ -56,6 +56,8 @@ class MessageInfo:
     checksum: Callable[[bytes], bool] | None
     guards: frozenset[str] = frozenset()
     """The signals that protect the others: counter and checksum."""
+    fd: bool = False
+    """Whether its frames are CAN FD frames."""
 
 
 LONGEST_BYTES = 1785
@@ -136,6 +138,7 @@ def compile_message(message: DbcMessage, file: Path) -> MessageInfo:
         counter=None if counter is None else signals[counter.name],
         checksum=None if checksum is None else _checker(message, checksum, file),
         guards=frozenset(signal.name for signal in (counter, checksum) if signal is not None),
+        fd=message.is_fd,
     )
 
 

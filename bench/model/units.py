@@ -108,6 +108,16 @@ def parse_bit_rate(text: object) -> int:
     return value
 
 
+def parse_data_bit_rate(text: object) -> int:
+    """A data bit rate of CAN FD in whole bits per second, up to 8 Mbit/s. Raises ValueError."""
+    if isinstance(text, int) and not isinstance(text, bool):
+        return text
+    value = int(parse_quantity(text, "bit rate").to_integral_value())
+    if not 10_000 <= value <= 8_000_000:  # the largest of ISO 11898-2:2016, from memory
+        raise ValueError(f"'{text}' is out of range; CAN FD runs its data at up to 8 Mbit/s")
+    return value
+
+
 def parse_current(text: object) -> float:
     """A current in amperes. Raises ValueError."""
     return float(text) if isinstance(text, float) else float(parse_quantity(text, "current"))
@@ -137,6 +147,9 @@ Duration = Annotated[
 ]
 BitRate = Annotated[
     int, BeforeValidator(parse_bit_rate), _no_bare_number("bit rate"), _schema("bit rate")
+]
+DataBitRate = Annotated[
+    int, BeforeValidator(parse_data_bit_rate), _no_bare_number("bit rate"), _schema("bit rate")
 ]
 Current = Annotated[
     float, BeforeValidator(parse_current), _no_bare_number("current"), _schema("current")

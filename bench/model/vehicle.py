@@ -10,9 +10,10 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
+from bench.model.controllers import ControllerTable
 from bench.model.expression import Condition, Value, parse_condition
 from bench.model.target import Pins, TargetTable
-from bench.model.units import BitRate, Current, Duration, Length
+from bench.model.units import BitRate, Current, DataBitRate, Duration, Length
 
 State = Literal["off", "on", "flash"]
 StaleState = Literal["hold", "on", "off", "flash"]
@@ -61,6 +62,9 @@ class WireTable(Table):
     """The CAN cable: bit rate, the nodes along it, and python-can's name for the channel."""
 
     bit_rate: BitRate = Field(description="bit rate of the wire")
+    data_bit_rate: DataBitRate | None = Field(
+        default=None, description="of the faster part of CAN FD frames; default: 'bit_rate'"
+    )
     cable: tuple[str, ...] = Field(min_length=1, description="the nodes in cable order")
     channel: str = Field(default="car", description="channel name for python-can programs")
     worst_wait: Duration = Field(
@@ -96,7 +100,7 @@ class MessageTable(Table):
     )
 
 
-class NodeTable(Table):
+class NodeTable(ControllerTable, Table):
     """One control unit: its program, its controller, and how it starts."""
 
     python: str | None = Field(
@@ -134,15 +138,13 @@ class NodeTable(Table):
     )
     status: str | None = Field(default=None, description="the message by which the node shows life")
     rejoin: Duration = Field(default=1_000 * MS, description="time to be back after a fault")
-    mailboxes: int = Field(default=3, ge=1, le=32, description="transmit mailboxes")
-    mailbox_order: Literal["priority", "fifo"] = "priority"
-    receive_depth: int = Field(default=64, ge=1, description="frames the receive FIFO holds")
-    auto_recovery: bool = Field(default=False, description="controller leaves bus-off by itself")
 
     @model_validator(mode="after")
     def _one_program(self) -> "NodeTable":
         if (self.python is not None) + bool(self.c) + (self.script is not None) != 1:
             raise ValueError("expected one program: 'python', 'script' or 'c'")
+        if self.c and self.fd:
+            raise ValueError("a program in C knows classical CAN only; expected no 'fd'")
         return self
 
     @property

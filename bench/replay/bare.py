@@ -16,6 +16,7 @@ from bench.session.pace import Pace
 from bench.session.player import Feed, Player
 from bench.traffic import LoggedFrame, Shift
 from bench.wire import Controller, Frame, Wire
+from bench.wire.fd import LONGEST_BITS
 from bench.wire.frame import longest_bits
 
 LISTENERS = 2
@@ -49,27 +50,36 @@ class BareReplay:
 
 
 def replay_bare(
-    path: str | Path, bit_rate: int, part: Part | None = None, *, paced: bool = False
+    path: str | Path,
+    bit_rate: int,
+    part: Part | None = None,
+    *,
+    data_bit_rate: int | None = None,
+    paced: bool = False,
 ) -> BareReplay:
     """Put a log, or a part of it, on bare wires of this bit rate (bits per second).
 
+    ``data_bit_rate`` is that of the faster part of CAN FD frames; without one they are left out.
     ``paced``: no faster than real time. Raises BadInput for a log that cannot be read.
     """
-    return _Bare(bit_rate).run(Path(path), part or Part(), paced=paced)
+    return _Bare(bit_rate, data_bit_rate).run(Path(path), part or Part(), paced=paced)
 
 
 class _Bare:
-    def __init__(self, bit_rate: int) -> None:
+    def __init__(self, bit_rate: int, data_bit_rate: int | None) -> None:
         self.bit_rate = bit_rate
+        self.data_bit_rate = data_bit_rate
+        self.fd = data_bit_rate is not None
         self.queue = EventQueue()
-        self.lead_ns = -(-longest_bits(8, extended=True) * 1_000_000_000 // bit_rate)
+        longest = LONGEST_BITS if self.fd else longest_bits(8, extended=True)
+        self.lead_ns = -(-longest * 1_000_000_000 // bit_rate)
         self.heard: dict[str, list[int]] = {}
         self.ended = False
 
     def run(self, path: Path, part: Part, *, paced: bool) -> BareReplay:
         log, tally = LogFile(path), Tally()
         played = self._played(log, tally, part)
-        self.player = Player(self.queue, Wire(self.queue, self.bit_rate), played, self._feed_of)
+        self.player = Player(self.queue, self._wire(), played, self._feed_of)
         self.player.begin()
         if paced:
             Pace(self.queue).begin()
@@ -84,7 +94,7 @@ class _Bare:
     def _played(self, log: LogFile, tally: Tally, part: Part) -> Iterator[LoggedFrame]:
         shift_ns = self.lead_ns - part.from_ns
         left_out = part.left_out
-        for at_ns, frame, channel in frames(log, tally, part.channel):
+        for at_ns, frame, channel in frames(log, tally, part.channel, fd=self.fd):
             if at_ns < part.from_ns or frame.identifier in left_out:
                 continue
             if part.to_ns is not None and at_ns > part.to_ns:
@@ -92,15 +102,18 @@ class _Bare:
             yield LoggedFrame(at_ns + shift_ns, channel, frame)
         self.ended = True
 
+    def _wire(self) -> Wire:
+        return Wire(self.queue, self.bit_rate, data_bit_rate=self.data_bit_rate)
+
     def _feed_of(self, channel: str) -> Feed:
         """A wire of its own for a channel, with one that sends and those that listen."""
-        wire = Wire(self.queue, self.bit_rate)
-        sender = Controller("log", mailboxes=MAILBOXES, order="fifo")
+        wire = self._wire()
+        sender = Controller("log", mailboxes=MAILBOXES, order="fifo", fd=self.fd)
         sender.on_sent = self.player.sent
         wire.attach(sender)
         counts = self.heard[channel] = [0] * LISTENERS
         for number in range(LISTENERS):
-            listener = Controller(f"listener {number + 1}")
+            listener = Controller(f"listener {number + 1}", fd=self.fd)
             listener.on_receive = partial(_hear, counts, number)
             wire.attach(listener)
 

@@ -114,7 +114,7 @@ def read_side(path: str | Path, channel: str | None = None) -> Side:
         named = str(document.get("vehicle_file", ""))
         return Side(path, rows, recording.outputs, recording.end_ns, True, named)
     log, tally = LogFile(path), Tally()
-    for at_ns, frame, _ in frames(log, tally, channel):
+    for at_ns, frame, _ in frames(log, tally, channel, fd=True):
         key = (frame.identifier, frame.extended, frame.remote)
         rows.setdefault(key, []).append((at_ns, frame.data))
     return Side(path, rows, end_ns=tally.last_ns, notes=[*log.notes(), *tally.notes()])

@@ -5,18 +5,21 @@ The first thing that a builder runs on a log. One pass, in memory that does not 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 from cantools.database import Database
 
 from bench.model.loading import Vehicle
+from bench.model.vehicle import WireTable
 from bench.replay.load import Load
 from bench.replay.protect import protection
 from bench.replay.seen import Seen, Watched
 from bench.replay.source import LogFile
 from bench.replay.stream import Tally, frames
+from bench.wire.bitclock import SwitchingClock
 from bench.wire.frame import INTERMISSION_BITS, Frame, length_bits
 
 GATHERED = 16_384
@@ -67,12 +70,14 @@ def describe(
         database = vehicle.database
     if bit_rate is None and vehicle is not None:
         bit_rate = vehicle.wire.bit_rate
+    fd = vehicle is not None and vehicle.fd
+    bits = _bits if vehicle is None else partial(_nominal_bits, vehicle.wire)
     watched = _watched(database, vehicle)
     groups = {_group(key): watch for key, watch in watched.items() if _for_any_sender(key)}
     log, tally, load = LogFile(path), Tally(), Load()
     seen: dict[tuple[int, bool], Seen] = {}
     waiting = 0
-    for at_ns, frame, name in frames(log, tally, channel):
+    for at_ns, frame, name in frames(log, tally, channel, fd=fd):
         key = (frame.identifier, frame.extended)
         entry = seen.get(key)
         if entry is None:
@@ -82,9 +87,9 @@ def describe(
         entry.frames.append(frame)
         waiting += 1
         if waiting == GATHERED:
-            _take(seen, load)
+            _take(seen, load, bits)
             waiting = 0
-    _take(seen, load)
+    _take(seen, load, bits)
     for entry in seen.values():
         entry.end(tally.last_ns)
     there = {entry.message.name for entry in seen.values() if entry.message is not None}
@@ -104,16 +109,25 @@ def describe(
     )
 
 
-def _take(seen: Mapping[tuple[int, bool], Seen], load: Load) -> None:
+def _take(seen: Mapping[tuple[int, bool], Seen], load: Load, bits: Callable[[Frame], int]) -> None:
     for entry in seen.values():
         if entry.times:
             for at_ns, frame in zip(entry.times, entry.frames, strict=True):
-                load.take(at_ns, _bits(frame))
+                load.take(at_ns, bits(frame))
             entry.take()
 
 
 def _bits(frame: Frame) -> int:
     return length_bits(frame) + INTERMISSION_BITS
+
+
+def _nominal_bits(wire: WireTable, frame: Frame) -> int:
+    """The same; of a frame that is faster in part, as many nominal bits as take its time."""
+    if not frame.fd:
+        return _bits(frame)
+    fast = wire.bit_rate if wire.data_bit_rate is None else wire.data_bit_rate
+    span_ns = SwitchingClock(frame, wire.bit_rate, fast)[_bits(frame)]
+    return round(span_ns * wire.bit_rate / 1e9)
 
 
 Key = tuple[int, bool]

@@ -21,6 +21,7 @@ from bench.replay.source import LogFile
 from bench.replay.stream import Tally, frames
 from bench.scenario import Scenario, TimedAction, TimedFault
 from bench.traffic import REST, LoggedFrame, Traffic
+from bench.wire.fd import LONGEST_BITS
 from bench.wire.frame import longest_bits
 
 SETTLED_NS = 1_000_000_000
@@ -68,7 +69,8 @@ class Drive:
         self.selection = selection
         self.nodes = _nodes(self.path, vehicle, selection)
         bit_rate = vehicle.wire.bit_rate
-        self.lead_ns = -(-longest_bits(8, extended=True) * 1_000_000_000 // bit_rate)
+        longest = LONGEST_BITS if vehicle.fd else longest_bits(8, extended=True)
+        self.lead_ns = -(-longest * 1_000_000_000 // bit_rate)
         self._senders = _senders(vehicle, self.nodes)
         self.contents = self._look()
 
@@ -77,7 +79,7 @@ class Drive:
         reader = InputReader(self.vehicle)
         left_out = self.selection.left_out
         known = self._senders
-        for at_ns, frame, _ in frames(log, tally, self.selection.channel):
+        for at_ns, frame, _ in frames(log, tally, self.selection.channel, fd=self.vehicle.fd):
             key = (frame.identifier, frame.extended)
             sender = known.get(key)
             if sender is None:
@@ -105,7 +107,8 @@ class Drive:
         known, nodes, left_out = self._senders, self.nodes, self.selection.left_out
         first_ns = from_ns + self.lead_ns
         shift_ns = self.lead_ns - from_ns
-        for at_ns, frame, _ in frames(LogFile(self.path), Tally(), self.selection.channel):
+        log, channel = LogFile(self.path), self.selection.channel
+        for at_ns, frame, _ in frames(log, Tally(), channel, fd=self.vehicle.fd):
             sender = known.get((frame.identifier, frame.extended), REST)
             if (sender != REST and sender not in nodes) or frame.identifier in left_out:
                 continue

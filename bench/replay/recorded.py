@@ -22,7 +22,7 @@ from bench.recording import (
     Series,
 )
 from bench.traffic import Shift
-from bench.wire import Frame, WireRecord
+from bench.wire import FdFrame, Frame, WireRecord
 
 Document = Mapping[str, Any]
 
@@ -118,12 +118,26 @@ def _frames(rows: Iterable[Any]) -> list[WireRecord]:
             start_ns,
             end_ns,
             sender,
-            Frame(identifier, bytes.fromhex(data), extended, remote, dlc),
+            _frame(identifier, bytes.fromhex(data), extended, remote, dlc, *fd),
             tuple(receivers),
             error,
             tuple(lost_overrun),
             tuple(rivals),
         )
         for start_ns, end_ns, sender, identifier, extended, remote, dlc, data, receivers, error,
-            lost_overrun, rivals in rows
+            lost_overrun, rivals, *fd in rows
     ]  # fmt: skip
+
+
+def _frame(
+    identifier: int,
+    data: bytes,
+    extended: bool,
+    remote: bool,
+    dlc: int,
+    fd: list[bool] | None = None,  # older recordings have no such column
+) -> Frame:
+    if fd is None:
+        return Frame(identifier, data, extended, remote, dlc)
+    switch, passive = fd
+    return FdFrame(identifier, data, extended, remote, dlc, switch, passive)

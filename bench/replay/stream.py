@@ -16,6 +16,7 @@ from bench.model.problem import BadInput
 from bench.model.units import show_duration
 from bench.replay.source import LogFile
 from bench.wire import Frame
+from bench.wire.messages import frame_of
 
 _DATE_S = 4e6
 """Above this a float of 53 bits no longer tells one nanosecond from the next."""
@@ -58,7 +59,7 @@ class Tally:
             notes.append(f"{_many(self.error_frames, 'error frame')} left out")
         if self.fd_frames:
             many = _many(self.fd_frames, "CAN FD frame")
-            notes.append(f"{many} left out: the wire carries classical CAN")
+            notes.append(f"{many} left out: nobody here knows CAN FD")
         if self.misfits:
             many = _many(self.misfits, "message")
             notes.append(f"{many} left out that can be no frame, the first: {self.first_misfit}")
@@ -85,10 +86,13 @@ def instant_ns(seconds: float) -> int:
     return round(seconds * 1e6) * 1000
 
 
-def frames(log: LogFile, tally: Tally, channel: str | None = None) -> Iterator[Offset]:
+def frames(
+    log: LogFile, tally: Tally, channel: str | None = None, *, fd: bool = False
+) -> Iterator[Offset]:
     """The frames of one channel of a log, or of all, at instants that never go back.
 
     :param channel: its name as in the log, or ``ALL``; None takes that of the first frame.
+    :param fd: CAN FD frames too; else they are left out.
     A frame with an earlier time than the one before counts as simultaneous with it. A silence
     longer than ``LONGEST_GAP_NS``, or a clock that is set back, ends the drive; ``tally.ended``
     then says so. Raises BadInput if there is no frame, or none of the channel.
@@ -99,7 +103,7 @@ def frames(log: LogFile, tally: Tally, channel: str | None = None) -> Iterator[O
     last_channel: str | None = None
     name = ""
     for entry in log.entries():
-        at_ns, frame, its_channel = entry if isinstance(entry, tuple) else _taken(entry, tally)
+        at_ns, frame, its_channel = entry if isinstance(entry, tuple) else _taken(entry, tally, fd)
         if its_channel != last_channel:
             last_channel = name = its_channel
         if frame is None:
@@ -126,30 +130,24 @@ def frames(log: LogFile, tally: Tally, channel: str | None = None) -> Iterator[O
         raise BadInput.one(log.path, "", _none_there(tally, channel))
 
 
-def _taken(message: can.Message, tally: Tally) -> tuple[int, Frame | None, str]:
+def _taken(message: can.Message, tally: Tally, fd: bool) -> tuple[int, Frame | None, str]:
     """Instant, frame and channel of a message; no frame where it is none for our wire."""
     channel = "" if message.channel is None else str(message.channel)
-    frame = _frame(message, tally)
+    frame = _frame(message, tally, fd)
     return (0 if frame is None else instant_ns(message.timestamp)), frame, channel
 
 
-def _frame(message: can.Message, tally: Tally) -> Frame | None:
+def _frame(message: can.Message, tally: Tally, fd: bool) -> Frame | None:
     """The frame of a message; what is none is counted."""
     if message.is_error_frame:
         tally.error_frames += 1
         return None
-    if message.is_fd:
+    if message.is_fd and not fd:
         tally.fd_frames += 1
         return None
     try:
         if isfinite(message.timestamp):
-            return Frame(
-                message.arbitration_id,
-                bytes(message.data),
-                message.is_extended_id,
-                message.is_remote_frame,
-                message.dlc,
-            )
+            return frame_of(message)
         why = f"its time is '{message.timestamp}'"
     except ValueError as error:
         why = str(error)
@@ -181,4 +179,4 @@ def _none_there(tally: Tally, channel: str | None) -> str:
         listed = ", ".join(f"'{name}'" for name in tally.channels)
         return f"there is no channel '{channel}'; expected one of: {listed}"
     notes = "; ".join(tally.notes())
-    return f"not one classical frame could be read{': ' + notes if notes else ''}"
+    return f"not one frame could be read{': ' + notes if notes else ''}"

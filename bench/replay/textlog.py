@@ -10,6 +10,7 @@ other line (remote, error and CAN FD frames, other time stamps, what is damaged)
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Iterable, Iterator
 
 import can
@@ -61,8 +62,18 @@ def _identifier(head: str) -> tuple[int, bool]:
     return identifier, extended
 
 
+_RAW_LENGTH = re.compile(r"(#(?:[Rr]8?|[0-9A-Fa-f]{16}))_([9A-Fa-f])(?=\s|$)")
+"""A data length code above 8 of a classical frame stands behind its content: ``_9`` to ``_F``."""
+
+
 def _the_long_way(line: str) -> can.Message | Exception:
     try:
-        return next(iter(can.CanutilsLogReader(io.StringIO(line))))
+        raw = _RAW_LENGTH.search(line)
+        if raw is None:
+            return next(iter(can.CanutilsLogReader(io.StringIO(line))))
+        plain = line[: raw.end(1)] + line[raw.end() :]
+        message: can.Message = next(iter(can.CanutilsLogReader(io.StringIO(plain))))
+        message.dlc = int(raw[2], 16)
+        return message  # noqa: TRY300 - all of it may raise
     except Exception:  # noqa: BLE001 - the reader raises whatever it stumbles over
         return ValueError(f"got '{line.strip()[:40]}'; expected '(SECONDS) CHANNEL ID#DATA'")

@@ -2,9 +2,10 @@
 
 Timestamps are seconds of virtual time, at the end of each frame. Attempts that failed are error
 frames where the format holds those. What the formats lose: ``.log``, ``.asc`` and ``.trc`` round
-to a microsecond, ``.blf`` may be a nanosecond early; ``.csv`` has no channel and no direction;
-``.asc``, ``.blf``, ``.trc`` and ``.mf4`` number the channel; ``.trc`` holds neither error frames
-nor remote frames; ``.db`` has no channel and no direction. ``LOSSES`` says it for the user.
+to a microsecond, ``.blf`` may be a nanosecond early; ``.csv`` and ``.db`` have no channel, no
+direction and no CAN FD frames; ``.asc``, ``.blf``, ``.trc`` and ``.mf4`` number the channel;
+``.trc`` holds neither error frames nor remote nor CAN FD frames. ``LOSSES`` says it for the user.
+Data length codes above 8 of classical frames become 8 in ``.asc``, ``.trc`` and ``.mf4``.
 """
 
 from __future__ import annotations
@@ -44,13 +45,16 @@ LOSSES = {
     ".log": "its times are rounded to a microsecond",
     ".asc": "its times are rounded to a microsecond, channels are numbers",
     ".blf": "channels are numbers",
-    ".csv": "it has no channel and no direction",
-    ".trc": "it has neither error frames nor remote frames, channels are numbers",
+    ".csv": "it has no channel, no direction and no CAN FD frames",
+    ".trc": "it has neither error frames nor remote or CAN FD frames, channels are numbers",
     ".mf4": "channels are numbers",
-    ".db": "it has no channel and no direction",
+    ".db": "it has no channel, no direction and no CAN FD frames",
     ".pcap": "it has no channel and no direction",
 }
 """What a format cannot hold, by its extension."""
+_WITHOUT_FD = {".csv", ".trc", ".db"}
+_RAW_LENGTHS = {".log", ".blf", ".csv", ".db", ".pcap"}
+"""Formats that hold a data length code above 8 beside eight bytes."""
 _TRIGGER_DATE = "Thu Jan 01 00:00:00.0 1970"
 
 
@@ -82,18 +86,43 @@ def write_log(recording: Recording, channel: str, path: str | Path) -> None:
     """
     suffix = ensure_format(path)
     with replacing(path) as beside, _writer(beside, suffix, Path(path).name) as writer:
-        for message in log_messages(recording, channel, trouble=suffix != ".trc"):
+        kind = suffix.removesuffix(".gz")
+        messages = log_messages(
+            recording,
+            channel,
+            trouble=kind != ".trc",
+            fd=kind not in _WITHOUT_FD,
+            raw_lengths=kind in _RAW_LENGTHS,
+        )
+        for message in messages:
             writer.on_message_received(message)
 
 
 def log_messages(
-    recording: Recording, channel: str, *, trouble: bool = True
+    recording: Recording,
+    channel: str,
+    *,
+    trouble: bool = True,
+    fd: bool = True,
+    raw_lengths: bool = False,
 ) -> Iterator[can.Message]:
-    """The frames as messages in order of their ends; ``trouble``: error and remote frames too."""
+    """The frames as messages in order of their ends.
+
+    :param trouble: error and remote frames too.
+    :param fd: CAN FD frames too.
+    :param raw_lengths: data length codes above 8 of classical frames as they stood on the wire,
+        where python-can's ``dlc`` is 8.
+    """
     for record in sorted(recording.frames, key=lambda record: record.end_ns):
-        if record.error is None and (trouble or not record.frame.remote):
-            yield message_of(record.frame, record.end_ns, channel)
-        elif record.error is not None and trouble:
+        frame = record.frame
+        if record.error is None:
+            if (frame.remote and not trouble) or (frame.fd and not fd):
+                continue
+            message = message_of(frame, record.end_ns, channel)
+            if raw_lengths and not frame.fd:
+                message.dlc = frame.dlc
+            yield message
+        elif trouble:
             at_s = record.end_ns / _NS_PER_S
             yield can.Message(timestamp=at_s, channel=channel, is_error_frame=True)
 
@@ -178,12 +207,31 @@ def _text_writer(kind: str, text: io.TextIOWrapper, name: str) -> can.io.generic
     if kind == ".csv":
         return can.CSVWriter(text)
     if kind == ".log":
-        return can.CanutilsLogWriter(text)
+        return _TextLogWriter(text)
     writer = can.TRCWriter(text)
     writer.filepath = name  # it would note the temporary place in the file
     writer.first_timestamp = 0.0
     writer.write_header(0.0)
     return writer
+
+
+class _TextLogWriter(can.CanutilsLogWriter):
+    """The library's writer, with the length codes that it leaves out: those of remote frames, and
+    those above 8.
+
+    ``123#R4`` asks for four bytes, ``123#R8_C`` is one with the code 12, and
+    ``123#0011223344556677_C`` holds eight bytes under it (so candump writes them, from memory).
+    """
+
+    def on_message_received(self, msg: can.Message) -> None:
+        if msg.is_error_frame or msg.is_fd or not (msg.is_remote_frame or msg.dlc > 8):
+            super().on_message_received(msg)
+            return
+        name = f"{msg.arbitration_id:08X}" if msg.is_extended_id else f"{msg.arbitration_id:03X}"
+        content = f"R{min(msg.dlc, 8)}" if msg.is_remote_frame else msg.data.hex().upper()
+        raw = f"_{msg.dlc:X}" if msg.dlc > 8 else ""
+        way = "R" if msg.is_rx else "T"
+        self.file.write(f"({msg.timestamp:f}) {msg.channel} {name}#{content}{raw} {way}\n")
 
 
 class _AscWriter(can.ASCWriter):

@@ -271,4 +271,9 @@ def _recording() -> Schema:
 def _frame() -> Schema:
     names = _list(_TEXT)
     head = (_NS, _NS, _TEXT, _NUMBER, _FLAG, _FLAG, _NUMBER)
-    return _row(*head, _said(_TEXT, "in hexadecimal"), names, _MAYBE_TEXT, names, names)
+    fd = {
+        "type": ["array", "null"],
+        "items": _FLAG,
+        "description": "of a CAN FD frame: bit rate switch, error state indicator",
+    }
+    return _row(*head, _said(_TEXT, "in hexadecimal"), names, _MAYBE_TEXT, names, names, fd)

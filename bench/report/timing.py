@@ -61,7 +61,8 @@ def _load(console: Console, analysis: Analysis) -> None:
     if load.bursts > load.worst:
         text += f", {load.bursts:.1%} while every message comes at its shortest gap"
     if load.left_out:
-        text += f"; not counted, for their length or period is not known: {_list(load.left_out)}"
+        why = "as they are no classical frames or have no known period"
+        text += f"; not counted, {why}: {_list(load.left_out)}"
     paragraph(console, text)
 
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from bench.outside import OutsideEvent
 from bench.recording import Recording, Series
-from bench.wire import WireRecord
+from bench.wire import FdFrame, WireRecord
 
 FRAME_COLUMNS = (
     "start_ns",
@@ -23,6 +23,7 @@ FRAME_COLUMNS = (
     "error",
     "lost_overrun",
     "rivals",
+    "fd",
 )
 
 OUTSIDE_COLUMNS = ("at_ns", "name", "frame", "presence", "hands")
@@ -74,7 +75,9 @@ def _outside_row(event: OutsideEvent) -> list[Any]:
 
 
 def frame_row(record: WireRecord) -> list[Any]:
-    """One frame, in the order of FRAME_COLUMNS; data in hexadecimal."""
+    """One frame, in the order of FRAME_COLUMNS; data in hexadecimal; of a CAN FD frame whether the
+    bit rate switches and whether its sender is error-passive.
+    """
     frame = record.frame
     return [
         record.start_ns,
@@ -89,6 +92,9 @@ def frame_row(record: WireRecord) -> list[Any]:
         record.error,
         list(record.lost_overrun),
         list(record.rivals),
+        [frame.bit_rate_switch, frame.error_state_indicator]
+        if isinstance(frame, FdFrame)
+        else None,
     ]
 
 

@@ -22,9 +22,9 @@ from operator import attrgetter
 
 from bench.recording import Recording
 from bench.wire import BitRecord, WireRecord
+from bench.wire.bitclock import BitClock, SwitchingClock
 from bench.wire.frame import bits
 
-NS_PER_S = 1_000_000_000
 FLAG_BITS = 6
 ACK_FROM_END = 9
 Edge = tuple[int, int]
@@ -62,15 +62,14 @@ class _Drawing:
         self.lines: dict[str, list[Edge]] = {node: [] for node in nodes}
         self.reads: dict[str, list[Edge]] = {}
 
-    def frame(self, record: WireRecord, bit_rate: int, *, active: bool) -> None:
+    def frame(self, record: WireRecord, clock: BitClock, *, active: bool) -> None:
         """A frame that was worked out as a whole."""
         course = course_of(record, active=active)
         nodes = {record.sender, *record.receivers, *record.rivals}
-        span_ns = _span_ns(course.length, bit_rate)
-        piece = self._piece(nodes, course.start_ns, course.start_ns + span_ns)
-        piece.edges += _edges(course.start_ns, course.bus, bit_rate)
+        piece = self._piece(nodes, course.start_ns, course.start_ns + clock[course.length])
+        piece.edges += _edges(course.start_ns, course.bus, clock)
         for node, driven in course.driven.items():
-            self.lines.setdefault(node, []).extend(_edges(course.start_ns, driven, bit_rate))
+            self.lines.setdefault(node, []).extend(_edges(course.start_ns, driven, clock))
 
     def bit(self, bit: BitRecord) -> None:
         """One bit, or equal ones in a row."""
@@ -101,12 +100,15 @@ class _Drawing:
         return found
 
 
-def waveform(recording: Recording, bit_rate: int, nodes: Sequence[str]) -> dict[str, list[Edge]]:
+def waveform(
+    recording: Recording, bit_rate: int, nodes: Sequence[str], data_bit_rate: int | None = None
+) -> dict[str, list[Edge]]:
     """Every channel's changes of level: the bus (or its pieces) first, then the nodes, then what
     nodes read where that is not the bus.
 
     All channels are recessive (1) before their first edge. ``nodes`` are in cable order. Of a frame
     that failed nothing is drawn unless the recording has its bits, or nobody was there to hear it.
+    ``data_bit_rate`` is that of the faster part of CAN FD frames; default: ``bit_rate``.
     """
     drawing = _Drawing(nodes)
     followed = _followed(recording.bits)
@@ -119,7 +121,8 @@ def waveform(recording: Recording, bit_rate: int, nodes: Sequence[str]) -> dict[
             drawing.bit(event)
         elif event.error in (None, "ack"):
             active = not _at(passive.get(event.sender, ()), event.start_ns)
-            drawing.frame(event, bit_rate, active=active)
+            clock = SwitchingClock(event.frame, bit_rate, data_bit_rate or bit_rate)
+            drawing.frame(event, clock, active=active)
     for bit in recording.bits:
         drawing.reading(bit)
     pieces = drawing.pieces
@@ -194,16 +197,11 @@ def _sent(record: WireRecord) -> str:
     return whole[:slot] + "1" + whole[slot + 1 :]
 
 
-def _span_ns(count: int, bit_rate: int) -> int:
-    """How long a number of bits takes, rounded to the nearest ns, as on the wire."""
-    return (2 * count * NS_PER_S + bit_rate) // (2 * bit_rate)
-
-
-def _edges(start_ns: int, line: str, bit_rate: int) -> Iterator[Edge]:
+def _edges(start_ns: int, line: str, clock: BitClock) -> Iterator[Edge]:
     before = "1"
     for place, bit in enumerate(line):
         if bit != before:
-            yield start_ns + _span_ns(place, bit_rate), int(bit)
+            yield start_ns + clock[place], int(bit)
             before = bit
     if before == "0":
-        yield start_ns + _span_ns(len(line), bit_rate), 1
+        yield start_ns + clock[len(line)], 1

@@ -22,7 +22,7 @@ class ScriptPort(Port):
         self._waiters: list[Task] = []
         self._inner = inner
         inner.controller.inbox.clear()  # a socket gets what comes once it is open
-        inner.controller.filters = []
+        inner.controller.restore_settings()
         super().__init__(inner.controller, tasks.queue, inner.channel, can_filters)
 
     def send(self, msg: can.Message, timeout: float | None = None) -> None:

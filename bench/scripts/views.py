@@ -121,6 +121,7 @@ class CanFactory:
         *,
         bustype: str | None = None,
         bitrate: int | None = None,
+        data_bitrate: int | None = None,
         can_filters: Any = None,
         receive_own_messages: bool = False,
         fd: bool = False,
@@ -128,19 +129,24 @@ class CanFactory:
     ) -> ScriptPort:
         """A bus, whatever adapter the script names.
 
-        :raises can.CanInitializationError: for a second bus, another bit rate than the wire's,
-            CAN FD, or the return of own messages: none of them is simulated.
+        :raises can.CanInitializationError: for a second bus, other bit rates than the wire's, CAN
+            FD with a classical controller, or the return of own messages, which is not simulated.
         """
         del channel, interface, config_context, ignore_config, bustype, rest
         name, segment = self._inner.controller.name, self._inner.controller.segment
         wire_rate = segment.wire.bit_rate if segment is not None else bitrate
+        wire_data = segment.wire.data_bit_rate if segment is not None else data_bitrate
         problem = ""
         if self.bus is not None and not self.bus._is_shutdown:
             problem = "has one controller, and its bus is open already; shut it down first"
         elif bitrate is not None and bitrate != wire_rate:
             problem = f"opens its bus with {bitrate} bit/s; the wire has {wire_rate} bit/s"
-        elif fd:
-            problem = "opens its bus for CAN FD; the wire carries classical CAN"
+        elif fd and not self._inner.controller.fd:
+            problem = "opens its bus for CAN FD, but its controller is classical, without 'fd'"
+        elif fd and data_bitrate is not None and data_bitrate != wire_data:
+            problem = (
+                f"opens its bus with {data_bitrate} bit/s for data; the wire has {wire_data} bit/s"
+            )
         elif receive_own_messages:
             problem = "wants its own messages back (receive_own_messages), which no bus here does"
         if problem:

@@ -175,6 +175,7 @@ class NodeHost:
     def _start(self) -> None:
         self._boot = None
         around = self.around
+        self.controller.restore_settings()
         self.controller.power_on()
         port = Port(self.controller, around.queue, around.channel)
         port.on_attempt = self._attempt

@@ -12,7 +12,6 @@ from collections.abc import Callable, Iterator
 from bench.clock import EventQueue, Priority
 from bench.traffic import LoggedFrame, Shift
 from bench.wire import Frame, Wire
-from bench.wire.frame import length_bits
 from bench.wire.refusal import TransmitError
 
 _STIMULUS = int(Priority.STIMULUS)
@@ -57,7 +56,7 @@ class Player:
     def _schedule(self) -> None:
         entry = next(self._frames, None)
         if entry is not None:
-            start_ns = entry.at_ns - self._wire.ns[length_bits(entry.frame)]
+            start_ns = entry.at_ns - self._wire.frame_ns(entry.frame)
             self._queue.at(max(start_ns, self._last_ns), self._play, entry, priority=_STIMULUS)
 
     def _play(self, entry: LoggedFrame) -> None:

@@ -24,10 +24,10 @@ from bench.recording import (
     Recording,
     note_bit,
 )
+from bench.session.controllers import make_controller
 from bench.session.gate import make_task
 from bench.session.host import NodeHost, Surroundings
 from bench.session.logged import LoggedNode
-from bench.session.outside import MAILBOXES as OUTSIDE_MAILBOXES
 from bench.session.outside import Outsiders
 from bench.session.pace import Pace
 from bench.session.pins import Inputs, Output
@@ -73,7 +73,7 @@ class Session:
         self.outsiders = Outsiders(scenario.outside, self.queue, self.recording)
         wire = self.vehicle.wire
         line = Line(wire.length, wire.stub, None if wire.terminators == 2 else wire.terminators)
-        self.wire = Wire(self.queue, wire.bit_rate, line)
+        self.wire = Wire(self.queue, wire.bit_rate, line, data_bit_rate=wire.data_bit_rate)
         self.wire.observers.append(self.recording.frames.append)
         if bits:
             self.wire.bit_observers.append(partial(note_bit, self.recording.bits))
@@ -118,13 +118,7 @@ class Session:
         table = self.vehicle.nodes[name]
         logged = name in self.recording.logged
         real = name in self.outsiders.outside.nodes
-        controller = Controller(
-            name,
-            mailboxes=OUTSIDE_MAILBOXES if real else table.mailboxes,
-            order="fifo" if real else table.mailbox_order,
-            receive_depth=table.receive_depth,
-            auto_recovery=table.auto_recovery or logged,
-        )
+        controller = make_controller(self.vehicle, name, logged=logged, real=real)
         self.wire.attach(controller)
         controller.power_off()
         self.recording.nodes[name] = []
@@ -159,7 +153,9 @@ class Session:
         if isinstance(host, LoggedNode):
             host.controller.on_sent = self.player.sent
             return host.feed
-        controller = Controller(REST, mailboxes=_REST_MAILBOXES, order="fifo", auto_recovery=True)
+        controller = Controller(
+            REST, mailboxes=_REST_MAILBOXES, order="fifo", auto_recovery=True, fd=self.vehicle.fd
+        )
         _play_from(controller)
         controller.on_sent = self.player.sent
         self.wire.attach(controller, beside=next(iter(self.traffic.nodes), None))
@@ -209,7 +205,7 @@ class Session:
     def power_up(self) -> None:
         """Power up on a loop that somebody else drives."""
         channel = self.vehicle.wire.channel
-        self._held.enter_context(open_channel(self.wire, self.queue, channel))
+        self._held.enter_context(open_channel(self.wire, self.queue, channel, fd=self.vehicle.fd))
         for host in self.hosts.values():
             host.power_up()
         if self.traffic is not _NO_TRAFFIC:

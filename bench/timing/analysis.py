@@ -125,9 +125,7 @@ def _with_blocking(plan: Plan, streams: Sequence[Stream], rate: int) -> dict[str
     """The worst cases of streams, blocked also by the messages below that have no period."""
     known = {stream.name for stream in streams}
     others = [m for m in plan.messages if m.name not in known]
-    seldom = [
-        replace(m, shortest_ns=_NEVER_NS, jitter_ns=0).stream for m in others if m.length <= 8
-    ]
+    seldom = [replace(m, shortest_ns=_NEVER_NS, jitter_ns=0).stream for m in others if m.classical]
     found = responses([*streams, *seldom], rate, plan.errors)
     return {name: response for name, response in found.items() if name in known}
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from bench.timing.plan import CLASSICAL_BYTES, Plan, Planned
+from bench.timing.plan import Plan, Planned
 from bench.timing.response import Response
 
 
@@ -19,9 +19,10 @@ def known_limits(plan: Plan) -> dict[str, str]:
 
     A message is named only for what lies with itself or its node; see :func:`spread`.
     """
-    long = [m for m in plan.messages if m.length > CLASSICAL_BYTES]
-    if long:
-        text = f"{long[0].name} has {long[0].length} bytes: only classical frames are covered"
+    other = next((m for m in plan.messages if not m.classical), None)
+    if other is not None:
+        what = "is a CAN FD message" if other.fd else f"has {other.length} bytes"
+        text = f"{other.name} {what}: only classical frames are covered"
         return {message.name: text for message in plan.messages}
     found = {}
     for message in plan.messages:

@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
 
-from bench.timing.plan import CLASSICAL_BYTES, Planned
+from bench.timing.plan import Planned
 from bench.wire.coding import state_after, stuffed
 from bench.wire.frame import INTERMISSION_BITS, TAIL_BITS, Frame, longest_bits
 
@@ -24,7 +24,7 @@ class Load:
 
     ``typical`` and ``worst`` (stuff bits) take every message at its period, ``bursts`` takes each
     at its shortest gap for ever, with the worst stuff bits. ``left_out`` names messages without a
-    period.
+    period, and those of CAN FD.
     """
 
     typical: float
@@ -38,7 +38,7 @@ def load_of(messages: Iterable[Planned], bit_rate: int) -> Load:
     typical = worst = bursts = 0.0
     left_out = []
     for message in messages:
-        if message.length > CLASSICAL_BYTES or message.shortest_ns is None:
+        if not message.classical or message.shortest_ns is None:
             left_out.append(message.name)
             continue
         longest = longest_bits(message.length, message.extended)

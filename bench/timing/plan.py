@@ -39,6 +39,12 @@ class Planned:
     jitter_ns: int
     deadline_ns: int | None
     watches: tuple[Watch, ...] = ()
+    fd: bool = False
+
+    @property
+    def classical(self) -> bool:
+        """Whether its frames are classical ones, which alone the analysis covers."""
+        return not self.fd and self.length <= CLASSICAL_BYTES
 
     @property
     def rank(self) -> int:
@@ -115,6 +121,7 @@ def _planned(vehicle: Vehicle, info: MessageInfo) -> Planned:
         jitter_ns=table.jitter,
         deadline_ns=table.deadline or period_ns or shortest_ns,
         watches=watches(vehicle, info),
+        fd=info.fd,
     )
 
 

@@ -1,6 +1,10 @@
 """The CAN medium: whole frames on a wire in virtual time, exact to the bit.
 
 frame.py        what a frame is: its bits, its length, its rank in arbitration
+header.py       what the bits of a frame owe to its header, worked out once
+coding.py       CRC and bit stuffing
+fd.py           the bits of a CAN FD frame
+bitclock.py     when the bits of a frame begin
 confinement.py  the error counters and the error state
 mailbox.py      the sending half of a controller
 controller.py   one node's protocol controller
@@ -13,6 +17,8 @@ station.py      one controller bit by bit, during frames
 bystander.py    the same between frames: error and overload frames, intermission
 outgoing.py     what a sender has to send, bit by bit
 reception.py    what a receiver makes of what it sees
+reception_fd.py the same for one that knows CAN FD
+fastpart.py     the faster part of a CAN FD frame: two bit rates at one time
 attempt.py      who sends from one start of frame on, and what becomes of it
 arrival.py      frames that receivers have accepted bit by bit, and telling of them
 noise.py        random bit errors
@@ -30,10 +36,19 @@ guests.py       plain python-can programs on the wire
 """
 
 from bench.wire.controller import Controller
-from bench.wire.frame import Frame
+from bench.wire.frame import FdFrame, Frame
 from bench.wire.guests import open_channel
 from bench.wire.medium import Wire
 from bench.wire.port import Port
 from bench.wire.record import BitRecord, WireRecord
 
-__all__ = ["BitRecord", "Controller", "Frame", "Port", "Wire", "WireRecord", "open_channel"]
+__all__ = [
+    "BitRecord",
+    "Controller",
+    "FdFrame",
+    "Frame",
+    "Port",
+    "Wire",
+    "WireRecord",
+    "open_channel",
+]

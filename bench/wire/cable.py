@@ -164,22 +164,28 @@ class Cable:
             for part in sorted(parts, key=lambda part: part & -part)
         ]
 
-    def wiring(self, group: Sequence[Controller], bit_rate: int) -> Wiring | None:
+    def wiring(
+        self, group: Sequence[Controller], bit_rate: int, data_bit_rate: int
+    ) -> Wiring | None:
         """What the controllers of a group see of each other; None where all see the same."""
         names = [controller.name for controller in group]
         forced = _set_of(names, self.stuck)
         dead = _set_of(names, self.dead)
         strangers = tuple(c for c in group if c.bit_rate not in (None, bit_rate))
-        hold = 0
-        if self.line.terminators is not None:
-            hold = hold_bits(self.line, self.line.terminators, len(names), bit_rate)
-        if not (forced or dead or hold or strangers or self._has_fault(names)):
+        fast = data_bit_rate if any(controller.fd for controller in group) else bit_rate
+        hold = self._hold(len(names), bit_rate), self._hold(len(names), fast)
+        if not (forced or dead or any(hold) or strangers or self._has_fault(names)):
             return None
         circuit = self._circuit(names)
-        plain = not (forced or dead or hold) and _is_plain(circuit, len(names))
+        plain = not (forced or dead or any(hold)) and _is_plain(circuit, len(names))
         if plain and not strangers:
             return None
         return Wiring(circuit.seen, forced, dead, hold, strangers if plain else None)
+
+    def _hold(self, nodes: int, bit_rate: int) -> int:
+        if self.line.terminators is None:
+            return 0
+        return hold_bits(self.line, self.line.terminators, nodes, bit_rate)
 
     def _has_fault(self, names: Sequence[str]) -> bool:
         """Whether anything but whole cuts and plugs, which make groups, is wrong with a group."""

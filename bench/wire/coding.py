@@ -3,7 +3,8 @@
 A state of stuffing is the last bit sent and how often in a row it was sent, 1 to 4: after the fifth
 a stuff bit follows at once. Each state has a table: entry b (0..255) says for a whole byte b which
 table comes next and how many stuff bits fell in; entry 256 | b says the same for seven bits, which
-is what is left of the 15 bits of CRC after the first eight.
+is what is left of the 15 bits of CRC after the first eight. Entry LAST + b is for a byte b behind
+which this way of stuffing ends, as in CAN FD: no stuff bit follows its last bit.
 """
 
 from __future__ import annotations
@@ -12,6 +13,10 @@ from typing import Any
 
 CRC_POLYNOMIAL = 0x4599
 """x15+x14+x10+x8+x7+x4+x3+1 (Bosch CAN Specification 2.0, part A section 3.1.1)."""
+
+
+LAST = 384
+"""Where the entries begin for a byte behind which stuffing ends."""
 
 
 def stuffed(content: str) -> str:
@@ -27,14 +32,16 @@ def stuffed(content: str) -> str:
     return "".join(out)
 
 
-def crc_of_bits(content: str) -> int:
-    """The CRC register, at first zero, after a string of bits."""
-    crc = 0
+def crc_of_bits(
+    content: str, width: int = 15, polynomial: int = CRC_POLYNOMIAL, start: int = 0
+) -> int:
+    """The CRC register of so many bits, at first ``start``, after a string of bits."""
+    crc, mask = start, (1 << width) - 1
     for bit in content:
-        overflow = crc >> 14 ^ int(bit)
-        crc = crc << 1 & 0x7FFF
+        overflow = crc >> width - 1 ^ int(bit)
+        crc = crc << 1 & mask
         if overflow:
-            crc ^= CRC_POLYNOMIAL
+            crc ^= polynomial
     return crc
 
 
@@ -63,6 +70,9 @@ def _stuff_tables() -> list[list[Any]]:
         for value, width in [(b, 8) for b in range(256)] + [(b, 7) for b in range(128)]:
             after, added = _step(state, value, width)
             table.append((tables[after], added))
+        for value in range(256):
+            after, added = _step(state, value, 8)
+            table.append((tables[after], added - (after >> 2 != value & 1)))
     return tables
 
 

@@ -7,7 +7,7 @@ and here reception, power and the way to and from bus-off.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
 from bench.wire.confinement import (
@@ -61,6 +61,9 @@ class Controller(Transmitter):
     :param auto_recovery: begin to recover from bus-off without being asked.
     :param listen_only: never send, never acknowledge.
     :param single_shot: send each frame once, whatever becomes of it.
+    :param fd: whether it knows CAN FD frames; one that does not takes them for damaged.
+    :param overwrites: with a full FIFO the newest frame in it is lost, and not the one that comes.
+    :param filters: acceptance filters, see below.
     :raises ValueError: if a number is below 1 or the order is unknown.
 
     Callbacks, None unless set: ``on_receive(controller)`` after a frame went into the FIFO,
@@ -80,6 +83,7 @@ class Controller(Transmitter):
     """
 
     __slots__ = (
+        "_made",
         "audience",
         "auto_recovery",
         "bit_rate",
@@ -88,6 +92,7 @@ class Controller(Transmitter):
         "on_receive",
         "on_state",
         "overruns",
+        "overwrites",
         "receive_depth",
         "recovering",
     )
@@ -102,15 +107,20 @@ class Controller(Transmitter):
         auto_recovery: bool = False,
         listen_only: bool = False,
         single_shot: bool = False,
+        fd: bool = False,
+        overwrites: bool = False,
+        filters: Iterable[Filter] = (),
     ) -> None:
-        super().__init__(name, mailboxes, order, listen_only, single_shot)
+        super().__init__(name, mailboxes, order, listen_only, single_shot, fd)
         if receive_depth < 1:
             raise ValueError(f"controller {name!r} receives at least 1 frame, not {receive_depth}")
         self.receive_depth = receive_depth
         self.auto_recovery = auto_recovery
         self.bit_rate: int | None = None
         self.recovering = False
-        self.filters: list[Filter] = []
+        self.overwrites = overwrites
+        self.filters: list[Filter] = list(filters)
+        self._made = tuple(self.filters), listen_only, single_shot
         self.inbox: deque[tuple[int, Frame]] = deque()
         self.overruns = 0
         self.on_receive: Callable[[Controller], object] | None = None
@@ -157,6 +167,14 @@ class Controller(Transmitter):
         self.ready = self.powered and not only and self.state is not ErrorState.BUS_OFF
         if self.segment is not None:
             self.segment.enter(self)
+
+    def restore_settings(self) -> None:
+        """Filters, listening only and single shot as the controller was made with: what a program
+        changed of them does not outlive a reset.
+        """
+        filters, listen_only, self.single_shot = self._made
+        self.filters = list(filters)
+        self.listen(only=listen_only)
 
     def recovered(self) -> None:
         """Rule 12: back from bus-off with both counters at zero."""

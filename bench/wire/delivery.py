@@ -41,7 +41,9 @@ def deliver(
         if len(inbox) >= receiver.receive_depth:
             receiver.overruns += 1
             overrun += (receiver.name,)
-            continue
+            if not receiver.overwrites:
+                continue
+            inbox.pop()
         inbox.append(received)
         if receiver.on_receive is not None:
             woken.append(receiver)

@@ -32,6 +32,8 @@ def is_exceptional(segment: Segment, frame: Frame) -> bool:
         begun[rival] = wire.as_sent(rival, rival.begin())
     same = all(other == frame for other in begun.values())
     plain = segment.wiring is None or segment.wiring.harmless
+    if frame.fd:  # to a classical controller it looks damaged
+        plain = plain and all(receiver.fd for receiver in segment.audience.receivers)
     if hits or not quiet or not same or not plain:
         _follow(segment, begun, hits)
     elif segment.audience.acknowledged:

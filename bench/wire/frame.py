@@ -13,17 +13,27 @@ Bits are written as the wire shows them: 0 is dominant, 1 is recessive.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass, field, replace
+from typing import Any, ClassVar
 
-from bench.wire.coding import CRC_COLUMNS, STUFF, crc_of_bits, state_after, stuffed
+from bench.wire.coding import stuffed
+from bench.wire.fd import SLOW_TAIL_BITS, FdHeader, fd_bits, fd_header, fd_length_bits
+from bench.wire.header import HEADERS, TAIL_BITS, Header, header_of
 
-TAIL_BITS = 10
-"""CRC delimiter, ACK slot, ACK delimiter and seven bits of end of frame: never stuffed."""
+__all__ = [
+    "INTERMISSION_BITS",
+    "TAIL_BITS",
+    "FdFrame",
+    "Frame",
+    "arbitration_word",
+    "bits",
+    "crc15",
+    "fast_bits",
+    "length_bits",
+    "longest_bits",
+]
 
 INTERMISSION_BITS = 3
-
-_HEADERS_AT_MOST = 1 << 16
 
 _Setter = Callable[["Frame", object], None]
 
@@ -47,6 +57,9 @@ class Frame:
     dlc: int
     head: Header = field(init=False, repr=False, compare=False)
 
+    fd: ClassVar[bool] = False
+    """Whether it is a CAN FD frame: those are of the class :class:`FdFrame`."""
+
     def __init__(
         self,
         identifier: int,
@@ -59,9 +72,9 @@ class Frame:
             data = _as_bytes(data)
         if dlc is None:
             dlc = len(data)
-        head = _HEADERS.get((identifier, extended, remote, dlc))
+        head = HEADERS.get((identifier, extended, remote, dlc))
         if head is None:
-            head = _header(identifier, extended, remote, dlc)
+            head = header_of(identifier, extended, remote, dlc)
         if len(data) != head.size:
             raise ValueError(_misfit(data, head))
         _set_identifier(self, head.identifier)
@@ -89,8 +102,74 @@ _set_dlc: _Setter = vars(Frame)["dlc"].__set__
 _set_head: _Setter = vars(Frame)["head"].__set__
 
 
+@dataclass(frozen=True, slots=True, init=False)
+class FdFrame(Frame):
+    """A CAN FD frame, see :mod:`bench.wire.fd`. Immutable, compared by value.
+
+    :param data: 0 to 8, 12, 16, 20, 24, 32, 48 or 64 bytes.
+    :param remote: False; there are no remote frames in CAN FD.
+    :param dlc: follows from the data; given, it must be that.
+    :param bit_rate_switch: whether ESI to CRC delimiter go at the data bit rate.
+    :param error_state_indicator: whether it says that its sender is error-passive. The wire sets
+        it for a sender that is.
+    :raises ValueError: if a field is out of range or the fields do not fit each other.
+    """
+
+    bit_rate_switch: bool
+    error_state_indicator: bool
+
+    fd: ClassVar[bool] = True
+
+    def __init__(
+        self,
+        identifier: int,
+        data: bytes = b"",
+        extended: bool = False,
+        remote: bool = False,
+        dlc: int | None = None,
+        bit_rate_switch: bool = False,
+        error_state_indicator: bool = False,
+    ) -> None:
+        if type(data) is not bytes:
+            data = _as_bytes(data)
+        if remote:
+            raise ValueError("there are no remote frames in CAN FD")
+        switch, passive = bool(bit_rate_switch), bool(error_state_indicator)
+        head = fd_header(identifier, bool(extended), len(data), switch, passive)
+        if dlc is not None and dlc != head.dlc:
+            raise ValueError(f"{len(data)} bytes go with DLC {head.dlc} in CAN FD, not {dlc}")
+        _set_identifier(self, identifier)
+        _set_data(self, data)
+        _set_extended(self, head.extended)
+        _set_remote(self, False)
+        _set_dlc(self, head.dlc)
+        _set_head(self, head)
+        _set_switch(self, switch)
+        _set_passive(self, passive)
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        flags = self.bit_rate_switch, self.error_state_indicator
+        return FdFrame, (self.identifier, self.data, self.extended, False, self.dlc, *flags)
+
+    def __str__(self) -> str:
+        """Identifier, flags (1 bit rate switch, 2 error state indicator) and content in
+        hexadecimal, such as ``123##1DEADBEEF``.
+        """
+        name = f"{self.identifier:08X}" if self.extended else f"{self.identifier:03X}"
+        flags = self.bit_rate_switch | self.error_state_indicator << 1
+        return f"{name}##{flags:X}{self.data.hex().upper()}"
+
+    def from_passive(self) -> FdFrame:
+        """The frame as an error-passive node sends it."""
+        return replace(self, error_state_indicator=True)
+
+
+_set_switch: _Setter = vars(FdFrame)["bit_rate_switch"].__set__
+_set_passive: _Setter = vars(FdFrame)["error_state_indicator"].__set__
+
+
 def crc15(frame: Frame) -> int:
-    """The CRC sequence of a frame, 15 bits, over SOF to the end of the data, unstuffed.
+    """The CRC sequence of a classical frame, 15 bits, over SOF to the end of the data, unstuffed.
 
     Source: Bosch CAN Specification 2.0, part A section 3.1.1.
     """
@@ -106,6 +185,8 @@ def length_bits(frame: Frame) -> int:
     Always equal to ``len(bits(frame))``. The intermission of 3 bits is not part of it.
     """
     head = frame.head
+    if frame.fd:
+        return fd_length_bits(head, frame.data)
     if head.size == 8:
         return _length_of_eight(head, frame.data)
     crc = head.crc
@@ -143,8 +224,22 @@ def bits(frame: Frame) -> str:
 
     Sources: field order Bosch CAN Specification 2.0, part B section 3; stuffing section 5.
     """
+    if frame.fd:
+        return fd_bits(frame.head, frame.data)
     content = frame.head.bits + "".join(f"{byte:08b}" for byte in frame.data)
     return stuffed(content + f"{crc15(frame):015b}") + "1" + "0" + "1" + "1" * 7
+
+
+def fast_bits(frame: Frame) -> tuple[int, int]:
+    """Which bits of a frame go at the data bit rate: the first one, and the first one no more.
+
+    Both are the frame's length where none does.
+    """
+    length = length_bits(frame)
+    head = frame.head
+    if isinstance(head, FdHeader) and head.bit_rate_switch:
+        return head.slow_bits, length - SLOW_TAIL_BITS
+    return length, length
 
 
 def arbitration_word(frame: Frame) -> int:
@@ -158,7 +253,8 @@ def arbitration_word(frame: Frame) -> int:
 
 
 def longest_bits(dlc: int, extended: bool = False) -> int:
-    """An upper bound of a data frame's length in bits, the 3 bits of intermission included.
+    """An upper bound of a classical data frame's length in bits, the 3 bits of intermission
+    included. For CAN FD see :data:`bench.wire.fd.LONGEST_BITS`.
 
     :raises ValueError: if ``dlc`` is not 0..15 (9..15 stand for 8 bytes).
     Source: Davis, Burns, Bril, Lukkien, Real-Time Systems 35 (2007), equations 1 to 3.
@@ -167,74 +263,6 @@ def longest_bits(dlc: int, extended: bool = False) -> int:
         raise ValueError(f"a data length code is 0 to 15, not {dlc!r}")
     stuffable = (54 if extended else 34) + 8 * min(dlc, 8)
     return stuffable + 13 + (stuffable - 1) // 4
-
-
-@dataclass(frozen=True, slots=True)
-class Header:
-    """All that a frame's length owes to its identifier, flags and DLC: worked out once for each."""
-
-    identifier: int
-    extended: bool
-    remote: bool
-    dlc: int
-    size: int
-    """Bytes of data that go with it."""
-    word: int
-    bits: str
-    """SOF to DLC, unstuffed."""
-    crc: int
-    """CRC of the frame if all its data were zero: a CRC is linear, so each byte adds its own part
-    (bit by bit, without carry), whatever the others are."""
-    columns: tuple[list[int], ...]
-    """For each byte of data, what each of its values adds to the CRC."""
-    length: int
-    """Bits of the whole frame, counting only the stuff bits that fall inside the header."""
-    table: Any
-    """Where stuffing stands after the header: a table for the next byte, see below."""
-
-
-_HEADERS: dict[tuple[int, bool, bool, int], Header] = {}
-
-
-def _header(identifier: int, extended: bool, remote: bool, dlc: int) -> Header:
-    _check(identifier, extended, dlc)
-    extended, remote = bool(extended), bool(remote)
-    size = 0 if remote else min(dlc, 8)
-    if extended:
-        address = f"{identifier >> 18:011b}11{identifier & 0x3FFFF:018b}{remote:d}"
-        content = f"0{address}00{dlc:04b}"
-    else:
-        address = f"{identifier:011b}{remote:d}0"
-        content = f"0{address}0{dlc:04b}"
-    sent = stuffed(content)
-    head = Header(
-        identifier,
-        extended,
-        remote,
-        dlc,
-        size,
-        int(address.ljust(32, "0"), 2),
-        content,
-        crc_of_bits(content + "0" * 8 * size),
-        tuple(CRC_COLUMNS[size - 1 - place] for place in range(size)),
-        len(sent) + 8 * size + 15 + TAIL_BITS,
-        STUFF[state_after(sent)],
-    )
-    if len(_HEADERS) >= _HEADERS_AT_MOST:
-        _HEADERS.clear()
-    _HEADERS[identifier, extended, remote, dlc] = head
-    return head
-
-
-def _check(identifier: int, extended: bool, dlc: int) -> None:
-    if not isinstance(identifier, int) or isinstance(identifier, bool):
-        raise ValueError(f"an identifier is a whole number, not {identifier!r}")
-    limit = 0x1FFF_FFFF if extended else 0x7FF
-    if not 0 <= identifier <= limit:
-        kind = "an extended" if extended else "a base"
-        raise ValueError(f"{kind} identifier is 0x0 to 0x{limit:X}, not {identifier:#x}")
-    if not isinstance(dlc, int) or not 0 <= dlc <= 15:
-        raise ValueError(f"a data length code is 0 to 15, not {dlc!r} (data holds up to 8 bytes)")
 
 
 def _as_bytes(data: object) -> bytes:

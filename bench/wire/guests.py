@@ -31,6 +31,7 @@ from bench.wire.mailbox import Order
 from bench.wire.medium import Wire
 from bench.wire.messages import frame_of, message_of
 from bench.wire.port import BlockingReceive
+from bench.wire.refusal import NotClassical
 
 
 class GuestSettings(TypedDict):
@@ -39,6 +40,7 @@ class GuestSettings(TypedDict):
     mailboxes: int
     order: Order
     auto_recovery: bool
+    fd: bool
 
 
 class GuestQueue(Queue[can.Message]):
@@ -88,6 +90,8 @@ class Guest:
         frame = frame_of(message)
         try:
             self.controller.send(frame)
+        except NotClassical:
+            raise
         except TransmitError as refusal:
             raise can.CanOperationError(str(refusal)) from refusal
         if echo:
@@ -239,6 +243,7 @@ def open_channel(
     mailboxes: int = 10,
     order: Order = "fifo",
     auto_recovery: bool = False,
+    fd: bool = False,
 ) -> GuestChannel:
     """Let plain python-can programs take part on a wire through a virtual channel.
 
@@ -246,7 +251,8 @@ def open_channel(
     "guest 1", "guest 2" and so on at the end of the cable. It keeps ``mailboxes`` frames waiting in
     the given order; the default is what a desktop system's network queue does (from memory: ten,
     first in, first out). python-can has no call to ask for recovery from bus-off, so a guest comes
-    back from it only with ``auto_recovery``. Use it as a context manager, or call ``close``.
+    back from it only with ``auto_recovery``. With ``fd`` it knows CAN FD frames too. Use it as a
+    context manager, or call ``close``.
 
     A program that shuts its bus down with messages still waiting stays on the wire until they are
     sent, or until the channel is closed.
@@ -259,7 +265,9 @@ def open_channel(
                 f"python-can's virtual channel {channel!r} is in use already; "
                 f"open it for the wire before the programs open it"
             )
-        settings = GuestSettings(mailboxes=mailboxes, order=order, auto_recovery=auto_recovery)
+        settings = GuestSettings(
+            mailboxes=mailboxes, order=order, auto_recovery=auto_recovery, fd=fd
+        )
         guests = GuestChannel(wire, queue, channel, settings)
         channels[channel] = guests
     return guests

@@ -1,7 +1,8 @@
 """A segment bit by bit, for as long as something on it is out of the ordinary.
 
 Frames that nothing disturbs are worked out as wholes (segment.py). Where something may go wrong,
-every controller becomes a :class:`Station`, and all of them are stepped once per nominal bit:
+every controller becomes a :class:`Station`, and all of them are stepped once per nominal bit (more
+often in the faster part of a CAN FD frame: fastpart.py):
 
     drive ----------------------------> sample: what each of them sees, what follows from that
       |          one bit                  |
@@ -27,6 +28,7 @@ from bench.clock.queue import Event, Priority
 from bench.wire import recovery
 from bench.wire.arrival import Arrivals
 from bench.wire.attempt import Attempt
+from bench.wire.fastpart import FastPart
 from bench.wire.grid import Grid
 from bench.wire.mailbox import NOTHING
 from bench.wire.outgoing import outgoing
@@ -53,7 +55,7 @@ class Interlude(Grid):
     """The stations of a segment, from a start of frame on or from the midst of traffic."""
 
     def __init__(self, segment: Segment, origin_ns: int) -> None:
-        super().__init__(origin_ns, segment.wire.bit_rate)
+        super().__init__(origin_ns, segment.wire.bit_rate, segment.wire.data_bit_rate)
         self.segment = segment
         self.queue = segment.queue
         self.stations = [
@@ -71,6 +73,7 @@ class Interlude(Grid):
         """Whether it goes through bits that are over."""
         self._paced = False
         """Whether a station runs at another bit rate."""
+        self._fast_part = FastPart(self) if any(c.fd for c in segment.members) else None
         self._news = 0
         """For so many bits on there may be something to tell."""
         self._event: Event | None = None
@@ -90,7 +93,7 @@ class Interlude(Grid):
         """Where a controller stands on a segment that carries whole frames."""
         controller = station.controller
         if controller in self.segment.suspended:
-            left_ns = self.segment.suspended_until_ns - self.origin_ns
+            left_ns = self.segment.suspended_until_ns - self.bit_ns
             station.suspend(self.bits_in(left_ns))
         if not controller.online:
             station.leave()
@@ -152,6 +155,8 @@ class Interlude(Grid):
     def inherit(self, source: Interlude) -> None:
         """Go on in the grid of another interlude, with what is planned in it."""
         self.copy_grid(source)
+        if self._fast_part is not None and source._fast_part is not None:
+            self._fast_part.inherit(source._fast_part)
         self._sampled, self._news = source._sampled, _NEWS_BITS
 
     def adopt(self, station: Station) -> None:
@@ -202,7 +207,7 @@ class Interlude(Grid):
         wiring = self.segment.wiring
         seen = self._all if driven else 0
         if wiring is not None:
-            seen = wiring.seen(driven)
+            seen = wiring.seen(driven, fast=self.is_fast)
         if self.hits:
             seen ^= self.hits.pop(self.bit, 0)
         if self._noises and not self._past:
@@ -223,7 +228,9 @@ class Interlude(Grid):
 
     def _step(self, seen: int) -> None:
         """Each station sees the bit."""
-        if self._paced:
+        if self._fast_part is not None and self._fast_part.going:
+            self._fast_part.step(self.stations, seen)
+        elif self._paced:
             for station in self.stations:
                 station.step_own_bits(0 if seen & station.mask else 1)
         elif seen:
@@ -246,6 +253,8 @@ class Interlude(Grid):
         """Begin another bit: whoever is idle and has something to send starts with it."""
         self.move_on()
         self._sampled = False
+        if self._fast_part is not None and self._fast_part.goes_on(self.stations):
+            return
         for station in self.stations:
             if station.idle and station.controller.next_word < NOTHING:
                 self.start([s for s in self.stations if s.may_start])

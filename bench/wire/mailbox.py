@@ -11,8 +11,8 @@ from heapq import heappop, heappush
 from typing import TYPE_CHECKING, Literal
 
 from bench.wire.confinement import Confinement, ErrorState
-from bench.wire.frame import Frame, length_bits
-from bench.wire.refusal import BusOff, MailboxesFull, NotSending, TransmitError
+from bench.wire.frame import Frame
+from bench.wire.refusal import BusOff, MailboxesFull, NotClassical, NotSending, TransmitError
 
 if TYPE_CHECKING:
     from bench.clock.queue import Event
@@ -41,6 +41,7 @@ class Transmitter(Confinement):
         "boxes",
         "by_priority",
         "delayed",
+        "fd",
         "listen_only",
         "losses",
         "mailboxes",
@@ -57,7 +58,13 @@ class Transmitter(Confinement):
     )
 
     def __init__(
-        self, name: str, mailboxes: int, order: Order, listen_only: bool, single_shot: bool
+        self,
+        name: str,
+        mailboxes: int,
+        order: Order,
+        listen_only: bool,
+        single_shot: bool,
+        fd: bool,
     ) -> None:
         super().__init__()
         if mailboxes < 1:
@@ -69,6 +76,7 @@ class Transmitter(Confinement):
         self.by_priority = order == "priority"
         self.listen_only = listen_only
         self.single_shot = single_shot
+        self.fd = fd
         self.outgoing: list[OutgoingFault] = []
         self.on_sent: Callable[[Frame], object] | None = None
         self.accepted = self.sent = self.aborted = self.delayed = 0
@@ -92,7 +100,13 @@ class Transmitter(Confinement):
         :raises MailboxesFull: if no mailbox is free.
         :raises BusOff: if the controller is bus-off.
         :raises NotSending: if it is switched off or only listens.
+        :raises NotClassical: if it is a CAN FD frame, and the controller knows none.
         """
+        if frame.fd and not self.fd:
+            raise NotClassical(
+                f"node {self.name!r} cannot send the CAN FD frame {frame}: its controller is"
+                f" classical, without 'fd'"
+            )
         if self.outgoing:
             self._send_through_faults(frame)
         else:
@@ -297,8 +311,7 @@ class Transmitter(Confinement):
     def _swallow_next(self) -> None:
         if self._muted and self.boxes and self._swallowing is None and self.segment is not None:
             wire = self.segment.wire
-            span_ns = wire.span_ns(length_bits(self.boxes[0][2]))
-            self._swallowing = wire.queue.after(span_ns, self._swallowed)
+            self._swallowing = wire.queue.after(wire.frame_ns(self.boxes[0][2]), self._swallowed)
 
     def _swallowed(self) -> None:
         self._swallowing = None

@@ -6,9 +6,11 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 
 from bench.clock.queue import NS_PER_S, EventQueue
+from bench.wire.bitclock import SwitchingClock
 from bench.wire.cable import Cable, Conductor
+from bench.wire.confinement import ErrorState
 from bench.wire.controller import Controller
-from bench.wire.frame import INTERMISSION_BITS, Frame, length_bits
+from bench.wire.frame import INTERMISSION_BITS, FdFrame, Frame, length_bits
 from bench.wire.line import Line
 from bench.wire.noise import Noise
 from bench.wire.record import BitRecord, Cause, Hit, WireRecord
@@ -33,7 +35,10 @@ class Wire:
     :param queue: where its events are scheduled.
     :param bit_rate: bits per second.
     :param line: lengths and terminators of the cable; default: a short one with two of them.
-    :raises ValueError: if the bit rate is not a positive whole number.
+    :param data_bit_rate: bits per second of the faster part of CAN FD frames that switch; None is
+        the same rate.
+    :raises ValueError: if a bit rate is not a positive whole number, or the data bit rate is
+        the lower one.
 
     ``observers`` are told about every frame and every failed attempt at its end; ``bit_observers``
     about every bit where the wire is followed bit by bit.
@@ -46,7 +51,14 @@ class Wire:
     anybody noticing.
     """
 
-    def __init__(self, queue: EventQueue, bit_rate: int, line: Line | None = None) -> None:
+    def __init__(
+        self,
+        queue: EventQueue,
+        bit_rate: int,
+        line: Line | None = None,
+        *,
+        data_bit_rate: int | None = None,
+    ) -> None:
         self.queue = queue
         self.observers: list[Observer] = []
         self.transforms: list[Transform] = []
@@ -59,6 +71,14 @@ class Wire:
         self._bit_rate = bit_rate
         self.ns: list[int] = []
         self.bit_rate = bit_rate
+        if data_bit_rate is not None and (
+            int(data_bit_rate) != data_bit_rate or data_bit_rate < bit_rate
+        ):
+            raise ValueError(
+                f"a data bit rate is a whole number of bits per second and at least the bit rate of"
+                f" {bit_rate}, not {data_bit_rate!r}"
+            )
+        self._data_bit_rate = data_bit_rate
 
     @property
     def bit_rate(self) -> int:
@@ -75,6 +95,20 @@ class Wire:
     def span_ns(self, bits: int) -> int:
         """How long a number of bits takes, rounded to the nearest ns."""
         return (2 * bits * NS_PER_S + self._bit_rate) // (2 * self._bit_rate)
+
+    @property
+    def data_bit_rate(self) -> int:
+        """Bits per second of the faster part of CAN FD frames that switch."""
+        return self._bit_rate if self._data_bit_rate is None else self._data_bit_rate
+
+    def clock(self, frame: Frame) -> SwitchingClock:
+        """When the bits of a CAN FD frame begin."""
+        return SwitchingClock(frame, self._bit_rate, max(self._bit_rate, self.data_bit_rate))
+
+    def frame_ns(self, frame: Frame) -> int:
+        """How long a frame takes, SOF to end of frame, rounded to the nearest ns."""
+        length = length_bits(frame)
+        return self.clock(frame)[length] if frame.fd else self.ns[length]
 
     @property
     def controllers(self) -> list[Controller]:
@@ -162,14 +196,17 @@ class Wire:
         self._rewire()
 
     def as_sent(self, sender: Controller, frame: Frame) -> Frame:
-        """What stands on the wire when a controller sends a frame: altered by ``transforms``.
+        """What stands on the wire when a controller sends a frame: altered by ``transforms``, and
+        in CAN FD marked as that of an error-passive node.
 
         :raises ValueError: if a transform changes the identifier or the kind of frame.
         """
+        if isinstance(frame, FdFrame) and sender.state is ErrorState.PASSIVE:
+            frame = frame.from_passive()
         altered = frame
         for transform in self.transforms:
             altered = transform(sender, altered)
-        if altered.head.word != frame.head.word:
+        if altered.head.word != frame.head.word or altered.fd != frame.fd:
             raise ValueError(
                 f"a fault may alter the content of {frame} on its way, "
                 f"not its identifier or kind: {altered}"
@@ -202,4 +239,4 @@ class Wire:
     def _rewire(self) -> None:
         self.segments = rewire(self, self._cable.groups())
         for segment in self.segments:
-            segment.rewired(self._cable.wiring(segment.members, self._bit_rate))
+            segment.rewired(self._cable.wiring(segment.members, self._bit_rate, self.data_bit_rate))

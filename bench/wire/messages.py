@@ -7,18 +7,18 @@ from typing import Any
 import can
 
 from bench.clock.queue import NS_PER_S
-from bench.wire.frame import Frame
+from bench.wire.frame import FdFrame, Frame
 
 
 def frame_of(message: can.Message) -> Frame:
     """The frame a message stands for. The message is not changed.
 
-    :raises ValueError: if it is a CAN FD or an error frame, or its fields do not fit a frame.
+    :raises ValueError: if it is an error frame, or its fields do not fit a frame.
     """
-    if message.is_fd:
-        raise ValueError(f"the wire carries classical CAN; this is a CAN FD message: {message}")
     if message.is_error_frame:
         raise ValueError(f"an error frame cannot be sent as a message: {message}")
+    if message.is_fd:
+        return _fd_frame_of(message)
     return Frame(
         message.arbitration_id,
         bytes(message.data),
@@ -28,8 +28,41 @@ def frame_of(message: can.Message) -> Frame:
     )
 
 
+def _fd_frame_of(message: can.Message) -> FdFrame:
+    data = bytes(message.data)
+    if message.dlc != len(data):
+        raise ValueError(
+            f"the 'dlc' of a CAN FD message is its number of bytes, {len(data)}, not {message.dlc}"
+        )
+    return FdFrame(
+        message.arbitration_id,
+        data,
+        bool(message.is_extended_id),
+        bool(message.is_remote_frame),
+        bit_rate_switch=bool(message.bitrate_switch),
+        error_state_indicator=bool(message.error_state_indicator),
+    )
+
+
 def message_of(frame: Frame, instant_ns: int, channel: Any, *, is_rx: bool = True) -> can.Message:
-    """The message for a frame received at an instant; its timestamp is that instant in seconds."""
+    """The message for a frame received at an instant; its timestamp is that instant in seconds.
+
+    Its ``dlc`` is what python-can takes it to be: the number of bytes, at most 8 in a classical
+    frame, and in a remote frame the number of bytes asked for.
+    """
+    if isinstance(frame, FdFrame):
+        return can.Message(
+            timestamp=instant_ns / NS_PER_S,
+            arbitration_id=frame.identifier,
+            is_extended_id=frame.extended,
+            channel=channel,
+            dlc=len(frame.data),
+            data=frame.data,
+            is_rx=is_rx,
+            is_fd=True,
+            bitrate_switch=frame.bit_rate_switch,
+            error_state_indicator=frame.error_state_indicator,
+        )
     return can.Message(
         timestamp=instant_ns / NS_PER_S,
         arbitration_id=frame.identifier,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 
-from bench.wire.frame import TAIL_BITS, Frame, bits
+from bench.wire.frame import TAIL_BITS, Frame, bits, fast_bits
 
 _BASE_CONTEST = 13
 _EXTENDED_CONTEST = 33
@@ -26,6 +26,8 @@ class Outgoing:
     """The stuff bits inside the arbitration field, that is, in front of its last bit."""
     ack: int
     """The acknowledgement slot."""
+    fast: tuple[int, int]
+    """The first place at the data bit rate, and the first one behind those."""
 
     @property
     def length(self) -> int:
@@ -41,7 +43,7 @@ def outgoing(frame: Frame) -> Outgoing:
     driven = [int(bit) for bit in line]
     driven[ack] = 1
     contest, stuff = _contest(line, _EXTENDED_CONTEST if frame.extended else _BASE_CONTEST)
-    return Outgoing(frame, tuple(driven), contest, stuff, ack)
+    return Outgoing(frame, tuple(driven), contest, stuff, ack, fast_bits(frame))
 
 
 def _contest(line: str, content: int) -> tuple[int, frozenset[int]]:

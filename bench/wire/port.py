@@ -15,7 +15,7 @@ from bench.clock.queue import EventQueue
 from bench.wire.controller import Controller, ErrorState
 from bench.wire.cyclic import PeriodicTask
 from bench.wire.messages import frame_of, message_of
-from bench.wire.refusal import TransmitError
+from bench.wire.refusal import NotClassical, TransmitError
 
 STATES = {
     ErrorState.ACTIVE: can.BusState.ACTIVE,
@@ -58,13 +58,16 @@ class Port(can.BusABC):
         super().__init__(channel=channel, can_filters=can_filters)
         if can_filters is None:
             controller.filters = filters
+        if controller.fd:
+            self._can_protocol = can.CanProtocol.CAN_FD
 
     def send(self, msg: can.Message, timeout: float | None = None) -> None:
         """Put a message into a free mailbox. It never waits; ``timeout`` has no effect.
 
         :raises can.CanOperationError: if the mailboxes are full, the controller is bus-off or
             cannot send at all, or the port is shut down.
-        :raises ValueError: if the message is not a classical data or remote frame.
+        :raises ValueError: if the message is no data or remote frame, or one of CAN FD and the
+            controller is classical.
         """
         del timeout
         self._check_open()
@@ -72,6 +75,8 @@ class Port(can.BusABC):
             self.on_attempt(msg)
         try:
             self.controller.send(frame_of(msg))
+        except NotClassical:
+            raise
         except TransmitError as refusal:
             if self.on_refused is not None:
                 self.on_refused(msg)

@@ -25,6 +25,7 @@ class Heard(Enum):
     MORE = "more bits follow"
     END = "the CRC sequence is complete"
     STUFF_ERROR = "six equal bits"
+    FORM_ERROR = "a bit of fixed form has the other value"
 
 
 class Reception:
@@ -33,13 +34,15 @@ class Reception:
     The reserved bits and SRR may have either value (part B section 3 and the addendum of 1997).
     """
 
-    __slots__ = ("_content", "_due", "_last", "_run")
+    __slots__ = ("_content", "_due", "_last", "_run", "fast")
 
     def __init__(self, seen: Iterable[int] = (0,)) -> None:
         self._content: list[int] = []
         self._due = _IDE + 1
         self._last = 1
         self._run = 0
+        self.fast = False
+        """Whether its next bit has the data bit rate."""
         for bit in seen:
             self.hear(bit)
 

@@ -54,6 +54,6 @@ class WireRecord(NamedTuple):
     """To whose controllers it was validly delivered, before filters and receive FIFO."""
     error: Cause | None = None
     lost_overrun: tuple[str, ...] = ()
-    """Receivers whose receive FIFO was full."""
+    """Receivers whose receive FIFO was full: they lost this frame, or the one before it there."""
     rivals: tuple[str, ...] = ()
     """Other nodes that sent the same identifier from the same start of frame on."""

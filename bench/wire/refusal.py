@@ -10,6 +10,7 @@ class TransmitError(Exception):
      +-- MailboxesFull   every transmit mailbox holds a frame
      +-- BusOff          the controller is bus-off
      +-- NotSending      the controller is switched off, only listens, or has no wire
+     +-- NotClassical    a CAN FD frame, and the controller knows classical frames only
     """
 
 
@@ -23,3 +24,7 @@ class BusOff(TransmitError):  # noqa: N818
 
 class NotSending(TransmitError):  # noqa: N818
     """The controller is switched off, only listens, or has no wire."""
+
+
+class NotClassical(TransmitError, ValueError):  # noqa: N818
+    """A CAN FD frame, and the controller knows classical frames only: a mistake in the program."""

@@ -25,6 +25,7 @@ from typing import TYPE_CHECKING
 
 from bench.clock.queue import Event, EventQueue, Priority
 from bench.wire import following, recovery
+from bench.wire.bitclock import BitClock
 from bench.wire.bystander import DELIMITER_BITS, FLAG_BITS, SUSPEND_BITS
 from bench.wire.controller import NOTHING, Controller, ErrorState
 from bench.wire.delivery import Audience, deliver
@@ -86,7 +87,7 @@ class Segment:
         self.frame: Frame | None = None
         self.start_ns = 0
         self.length = 0
-        self.ns = wire.ns
+        self.ns: BitClock = wire.ns
         self.rivals: tuple[Controller, ...] = ()
 
     # ---- for controllers
@@ -168,14 +169,18 @@ class Segment:
         wire = self.wire
         self.idle = False
         self.sender = sender
+        ns: BitClock
         self.ns = ns = wire.ns
         self.start_ns = start_ns = queue.now_ns
         if self.recoveries:
             recovery.start_of_frame(self)
         frame = sender.begin()
         self.audience = audience = sender.audience or self._audience_of(sender)
-        if wire.transforms:
+        fd = frame.fd
+        if wire.transforms or fd:
             frame = wire.as_sent(sender, frame)
+            if fd:
+                self.ns = ns = wire.clock(frame)
         self.frame = frame
         self.length = length = length_bits(frame)
         if (
@@ -184,6 +189,7 @@ class Segment:
             or wire.noises
             or self.wiring is not None
             or not audience.acknowledged
+            or fd
         ) and following.is_exceptional(self, frame):
             return
         self.suspended = ()

@@ -19,6 +19,7 @@ from bench.wire.bystander import Bystander
 from bench.wire.confinement import ErrorState
 from bench.wire.outgoing import Outgoing
 from bench.wire.reception import Heard, Reception
+from bench.wire.reception_fd import FdReception
 
 if TYPE_CHECKING:
     from bench.wire.controller import Controller
@@ -59,6 +60,14 @@ class Station(Bystander):
     def place(self) -> int:
         """How many bits of its own frame are over."""
         return self._place
+
+    @property
+    def fast(self) -> bool:
+        """Whether its next bit has the data bit rate of CAN FD."""
+        if self.step == self._transmit:
+            first, end = self.outgoing.fast
+            return first <= self._place < end
+        return self.step in (self._hear, self._crc_delimiter) and self._reception.fast
 
     def same_field(self, other: Station) -> bool:
         """Whether both send the same arbitration field."""
@@ -117,14 +126,14 @@ class Station(Bystander):
         self.drive, self.step = 1, self._hear
         self.resting = self.idle = False
         self.transmitter = False
-        self._reception = Reception(seen)
+        self._reception = FdReception(seen) if self.controller.fd else Reception(seen)
 
     def _hear(self, seen: int) -> None:
         heard = self._reception.hear(seen)
-        if heard is Heard.STUFF_ERROR:
-            self._mistake()
-        elif heard is Heard.END:
+        if heard is Heard.END:
             self.step = self._crc_delimiter
+        elif heard is not Heard.MORE:
+            self._mistake()
 
     def _crc_delimiter(self, seen: int) -> None:
         if not seen:

@@ -11,7 +11,8 @@ import pytest
 
 from bench.recording import Recording
 from bench.report.log import write_log
-from bench.wire import Frame, WireRecord
+from bench.wire import FdFrame, Frame, WireRecord
+from bench.wire.fd import LENGTHS
 
 READER = shutil.which("tshark")
 pytestmark = pytest.mark.skipif(READER is None, reason="tshark is not installed")
@@ -22,9 +23,9 @@ FIELDS = (
 )  # fmt: skip
 
 
-def read(path: Path) -> list[list[str]]:
+def read(path: Path, *more: str) -> list[list[str]]:
     command = [READER, "-r", str(path), "-T", "fields"]
-    for name in FIELDS:
+    for name in (*FIELDS, *more):
         command += ["-e", name]
     ran = subprocess.run(command, capture_output=True, text=True, check=True, timeout=120)
     return [line.split("\t") for line in ran.stdout.splitlines()]
@@ -66,3 +67,27 @@ def test_an_attempt_that_failed_is_an_error_frame(tmp_path):
     write_log(recording, "car", tmp_path / "drive.pcap")
     ((_, _, _, _, error, length, _),) = read(tmp_path / "drive.pcap")
     assert (error, length) == ("1", "8")
+
+
+def test_can_fd_frames_are_told_with_their_flags(tmp_path):
+    random = Random(8)
+    frames = [
+        FdFrame(
+            random.randrange(1 << 29),
+            random.randbytes(size),
+            extended=True,
+            bit_rate_switch=random.random() < 0.5,
+            error_state_indicator=random.random() < 0.5,
+        )
+        for size in LENGTHS * 10
+    ]
+    recording = Recording("v", 0)
+    recording.frames = [WireRecord(n * 9_000, n * 9_000, "a", f, ()) for n, f in enumerate(frames)]
+    write_log(recording, "car", tmp_path / "drive.pcap")
+    rows = read(tmp_path / "drive.pcap", "canfd.flags.brs", "canfd.flags.esi")
+    assert len(rows) == len(frames)
+    for row, frame in zip(rows, frames, strict=True):
+        *_, length, data, switch, passive = row
+        assert int(row[1], 0) == frame.identifier
+        assert (int(length), bytes.fromhex(data)) == (len(frame.data), frame.data)
+        assert (int(switch), int(passive)) == (frame.bit_rate_switch, frame.error_state_indicator)

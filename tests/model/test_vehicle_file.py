@@ -111,8 +111,9 @@ def test_an_unknown_key_is_told_with_all_the_valid_ones(car):
     (problem,) = car.change("boots_in", "boot_in").problems()
     assert problem == (
         f"{at('boots_in')}: nodes.dash.boot_in: unknown key 'boot_in'; expected one of:"
-        " auto_recovery, boot, boots_in, c, defines, includes, mailbox_order, mailboxes, pins,"
-        " python, receive_depth, rejoin, script, settings, status, std, target, watchdog"
+        " auto_recovery, boot, boots_in, c, controller, defines, fd, filters, includes,"
+        " listen_only, mailbox_order, mailboxes, pins, python, receive_depth, receive_overrun,"
+        " rejoin, script, settings, single_shot, status, std, target, watchdog"
         " (did you mean 'boots_in'?)"
     )
 

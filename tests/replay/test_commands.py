@@ -77,7 +77,7 @@ def test_which_nodes_are_played_can_be_said_in_two_ways(capsys):
         (["--fault", "cut(gauge,rear)@1s"], "expected '--vehicle'"),
         (["--vehicle", VEHICLE, "--only", "dash", "--except", "rear"], "either '--only' or"),
         (["--vehicle", VEHICLE, "--only", "dahs"], "unknown node 'dahs'"),
-        (["--vehicle", VEHICLE, "--bit-rate", "250 kbit/s"], "the vehicle has one"),
+        (["--vehicle", VEHICLE, "--bit-rate", "250 kbit/s"], "the vehicle has its own"),
         (["--leave-out", "x12"], "got 'x12'; expected an identifier such as 0x123"),
         (["--bit-rate", "250"], "--bit-rate"),
         (["--from", "soon"], "--from"),

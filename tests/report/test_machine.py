@@ -91,6 +91,7 @@ def test_a_run_as_json_holds_the_whole_recording():
         "error": None,
         "lost_overrun": ["dash"],
         "rivals": [],
+        "fd": None,
     }
 
 

@@ -148,3 +148,9 @@ def test_pins_are_those_of_the_vehicle_file(tmp_path):
     ]
     heater = [(round(at), level) for at, level in ran.load("heater")]
     assert heater == [(0, 1.0), (20, 0.0), (120, 1.0)]
+
+
+def test_a_bus_for_can_fd_on_a_classical_controller_is_a_finding(tmp_path):
+    ran = life_car.run(script(tmp_path, "import can\ncan.Bus(fd=True)\n"), lasts_ms=50)
+    text = "opens its bus for CAN FD, but its controller is classical, without 'fd'"
+    assert text in crash(ran).text

@@ -141,6 +141,45 @@ def test_a_full_receive_fifo_loses_the_newest_and_says_so(bench_of):
     assert bench.records[2].receivers == ("b",)
 
 
+def test_a_full_receive_fifo_that_overwrites_loses_the_one_before(bench_of):
+    bench = bench_of("a", "b", receive_depth=2, overwrites=True)
+    for identifier in (0x100, 0x101, 0x102):
+        bench["a"].send(Frame(identifier))
+    bench.run()
+    assert [frame.identifier for frame in bench.heard("b")] == [0x100, 0x102]
+    assert bench["b"].overruns == 1
+    assert [record.lost_overrun for record in bench.records] == [(), (), ("b",)]
+
+
+def test_in_fifo_order_an_urgent_frame_waits_behind_one_that_loses_every_arbitration(bench_of):
+    starts = {}
+    for order in ("fifo", "priority"):
+        bench = bench_of("a", "b", "c", order=order)
+        for _ in range(3):
+            bench["b"].send(Frame(0x300, bytes(8)))
+        bench["b"].on_sent = lambda frame, b=bench["b"]: b.send(frame)  # never stops
+        bench.run(10)  # the first is on the wire
+        bench["a"].send(Frame(0x700))
+        bench["a"].send(Frame(0x100))
+        bench.run(20_000)
+        starts[order] = [r.start_ns for r in bench.records if r.frame == Frame(0x100)]
+    assert starts["fifo"] == []  # 0x100 would win, but stands behind 0x700
+    assert starts["priority"] == [1000 * (length_bits(Frame(0x300, bytes(8))) + 3)]
+
+
+def test_what_a_program_set_does_not_outlive_a_reset():
+    made = [(0x100, 0x7FF, False)]
+    controller = Controller("a", filters=made, single_shot=True)
+    controller.filters = []
+    controller.single_shot = False
+    controller.listen(only=True)
+    controller.restore_settings()
+    assert (controller.filters, controller.single_shot) == (made, True)
+    assert not controller.listen_only
+    assert controller.ready
+    assert controller.filters is not made
+
+
 def test_callbacks_come_after_the_frame_is_in_the_fifo_and_only_then(bench_of):
     bench = bench_of("a", "b")
     got = []

@@ -1,0 +1,76 @@
+"""A whole car on CAN FD, and one with a classical node among the others."""
+
+from __future__ import annotations
+
+import pytest
+from fd_car import fd_car
+
+from bench.campaign.check import check
+from bench.replay.drive import Drive, Selection
+from bench.report.log import write_log
+from bench.scenario import Scenario
+from bench.session import simulate
+from bench.timing.analysis import analyse
+from bench.timing.plan import plan_of
+from bench.wire.frame import FdFrame
+
+MS = 1_000_000
+
+
+@pytest.fixture(scope="module")
+def car(tmp_path_factory):
+    return fd_car(tmp_path_factory.mktemp("fd"))
+
+
+def night(vehicle, lasts_ms=1_000):
+    situation = vehicle.situations["night_drive"]
+    return Scenario(
+        name="night", title="", vehicle=vehicle, situation="night_drive",
+        inputs=dict(situation.inputs), actions=(), faults=(), lasts_ns=lasts_ms * MS,
+    )  # fmt: skip
+
+
+def test_every_frame_is_a_can_fd_frame_and_switches(car):
+    recording = simulate(night(car))
+    assert len(recording.frames) > 50
+    assert all(isinstance(record.frame, FdFrame) for record in recording.frames)
+    assert all(record.frame.bit_rate_switch for record in recording.frames)
+    assert {record.error for record in recording.frames} == {None}
+
+
+def test_the_car_keeps_its_rules(car):
+    report = check(car, only=["none", "cut", "corrupt"], situations=["night_drive"], jobs=1)
+    assert report.findings == ()
+
+
+def test_a_classical_node_disturbs_until_it_is_error_passive(tmp_path):
+    vehicle = fd_car(tmp_path, classical="gauge")
+    recording = simulate(night(vehicle))
+    states = [change.state for change in recording.controllers["gauge"]]
+    assert "PASSIVE" in states
+    errors = [record for record in recording.frames if record.error is not None]
+    assert len(errors) >= 15
+    heard = [r.frame for r in recording.frames if "gauge" in r.receivers]
+    assert not any(frame.fd for frame in heard)
+
+
+def test_no_bound_is_given_and_the_reason_said(car):
+    analysis = analyse(plan_of(car))
+    assert {bound.response for bound in analysis.bounds} == {None}
+    assert analysis.bounds[0].why.endswith("is a CAN FD message: only classical frames are covered")
+    assert len(analysis.load.left_out) == len(analysis.bounds)
+
+
+@pytest.mark.parametrize("suffix", [".log", ".blf"])
+def test_a_logged_drive_is_played_with_its_can_fd_frames(car, tmp_path, suffix):
+    path = tmp_path / f"drive{suffix}"
+    before = simulate(night(car))
+    write_log(before, "car", path)
+    drive = Drive(path, car, Selection())
+    assert not any("CAN FD" in note for note in drive.contents.notes)
+    after = simulate(drive.scenario())
+    # the first frames meet nobody who is up yet; from then on each comes as it was logged
+    played = [r.frame for r in after.frames if r.sender == "dash" and r.error is None]
+    logged = [r.frame for r in before.frames if r.sender == "dash"]
+    assert len(logged) > 40
+    assert played[-20:] == logged[-20:]

@@ -1,0 +1,47 @@
+"""The demo car with a controller that is set wrongly in one node: the run shows what comes of it.
+
+Most programs are the shipped ones; the judge looks at what was delivered before filters and FIFO,
+and so blames the node. A program that is too slow for two receive buffers is in wrong_receive.py.
+"""
+
+from __future__ import annotations
+
+import pytest
+from base_power import HomeRear
+from wrong_cars import car, narrow, wren
+
+from bench.model.controllers import PROFILES, FilterTable
+
+ALL = tuple(FilterTable(message=name) for name in wren().messages)
+
+
+def without(message: str) -> tuple[FilterTable, ...]:
+    return tuple(entry for entry in ALL if entry.message != message)
+
+
+def broken(node: str, program: object, **hardware: object) -> set[tuple[str, str]]:
+    report = narrow(car({node: program}, hardware), ["none"], ["parked"])
+    return {(finding.verdict.subject, finding.verdict.rule) for finding in report.findings}
+
+
+def test_filters_that_let_every_message_through_change_nothing():
+    assert broken("rear", HomeRear, filters=ALL) == set()
+
+
+def test_a_filter_that_misses_the_request_leaves_the_tail_lamps_lit_for_ever():
+    assert ("tail_left", "end to end") in broken("rear", HomeRear, filters=without("LampRequest"))
+
+
+def test_a_program_that_sets_filters_of_its_own_does_not_mind_those_after_the_reset():
+    program = wren().programs["rear"]
+    assert broken("rear", program, filters=without("LampRequest")) == set()
+
+
+def test_a_node_that_only_listens_is_missed():
+    assert ("dash", "rejoin") in broken("dash", wren().programs["dash"], listen_only=True)
+
+
+@pytest.mark.parametrize("name", PROFILES)
+def test_the_cars_programs_get_along_with_every_bundled_controller(name):
+    program = wren().programs["rear"]
+    assert broken("rear", program, **PROFILES[name].properties) == set()
