@@ -69,8 +69,9 @@ class NodeChange(NamedTuple):
     """A node's program starts, stops or is stopped.
 
     ``state`` is ``reset`` (the program does not run: power-up, reset, boot), ``running``,
-    ``hung`` (stopped, the controller is alive) or ``crashed`` (the program failed by itself).
-    ``cause`` is ``power-up``, ``fault``, ``watchdog``, ``program`` or, for a crash, its text.
+    ``hung`` (stopped, the controller is alive), ``off`` (its supply is too low; ``reset`` follows
+    when it is back) or ``crashed`` (the program failed by itself). ``cause`` is ``power-up``,
+    ``fault``, ``supply``, ``watchdog``, ``program`` or, for a crash, its text.
     """
 
     at_ns: int
@@ -102,7 +103,7 @@ class FaultRecord(NamedTuple):
 
     ``group`` is cable, frames, node, input or output; ``content`` says that the fault changes
     what arrives (and not only whether it arrives); ``nodes`` are the nodes whose own program,
-    controller or stub it touches.
+    controller or stub it touches, ``loads`` the loads that cannot do as they are told.
     """
 
     kind: str
@@ -112,6 +113,7 @@ class FaultRecord(NamedTuple):
     nodes: tuple[str, ...]
     applied_ns: int
     cleared_ns: int | None
+    loads: tuple[str, ...] = ()
 
 
 class ActionRecord(NamedTuple):
@@ -145,6 +147,9 @@ class Recording:
     - ``inputs``: what each input truly was; ``seen``: what a node read of it, by (input, node).
     - ``outputs``: the level that each load truly got, 0.0 to 1.0; ``commands``: what its node
       drove (None: nothing).
+    - ``volts``: the voltage at each node's terminals, ``amps``: the current into each load, both
+      as they change by what is worth noting; ``driven``: the level that a load would have got
+      had nothing been wrong behind its node. All three are empty on an ideal supply.
     - ``frames``: every frame on every segment of the wire, with its fate.
     - ``handed``: what programs handed to their controllers, by message name.
     - ``logged``: the nodes that had no program in this run; what they sent came out of a log. Of
@@ -159,6 +164,9 @@ class Recording:
     seen: dict[tuple[str, str], Series[Value]] = field(default_factory=dict)
     outputs: dict[str, Series[float]] = field(default_factory=dict)
     commands: dict[str, Series[float | None]] = field(default_factory=dict)
+    volts: dict[str, Series[float]] = field(default_factory=dict)
+    amps: dict[str, Series[float]] = field(default_factory=dict)
+    driven: dict[str, Series[float]] = field(default_factory=dict)
     nodes: dict[str, list[NodeChange]] = field(default_factory=dict)
     controllers: dict[str, list[ControllerChange]] = field(default_factory=dict)
     handed: dict[str, list[Handed]] = field(default_factory=dict)

@@ -67,6 +67,9 @@ def _recording(document: Document) -> Recording:
         },
         outputs=_series(document["outputs"]),
         commands=_series(document["commands"]),
+        volts=_series(document.get("volts", {})),  # no older recording has them
+        amps=_series(document.get("amps", {})),
+        driven=_series(document.get("driven", {})),
         nodes={name: [NodeChange(*row) for row in rows] for name, rows in _rows(document, "nodes")},
         controllers={
             name: [ControllerChange(*row) for row in rows]
@@ -77,14 +80,17 @@ def _recording(document: Document) -> Recording:
             for name, rows in _rows(document, "handed")
         },
         frames=_frames(document["frames"]),
-        faults=[
-            FaultRecord(**{**fault, "nodes": tuple(fault["nodes"])}) for fault in document["faults"]
-        ],
+        faults=[_fault(fault) for fault in document["faults"]],
         actions=[ActionRecord(at_ns, values) for at_ns, values in document["actions"]],
         crashes=[Crash(**crash) for crash in document["crashes"]],
         logged=tuple(document["logged"]),
         shift=None if document["shift"] is None else Shift(**document["shift"]),
     )
+
+
+def _fault(fields: Mapping[str, Any]) -> FaultRecord:
+    nodes, loads = tuple(fields["nodes"]), tuple(fields.get("loads", ()))
+    return FaultRecord(**{**fields, "nodes": nodes, "loads": loads})
 
 
 def _rows(document: Document, key: str) -> Iterable[tuple[str, Any]]:

@@ -25,7 +25,7 @@ from bench.report.events import state_words
 from bench.wire import WireRecord
 
 CALM = frozenset({"running", "ACTIVE"})
-TROUBLE = frozenset({"hung", "crashed", "BUS_OFF", "PASSIVE"})
+TROUBLE = frozenset({"hung", "off", "crashed", "BUS_OFF", "PASSIVE"})
 BUCKETS = 160
 """Columns of the load of the wire over a whole run, at most."""
 LEAST_BUCKET_NS = 50_000_000
@@ -179,13 +179,13 @@ def _loads(case: Case, chosen: frozenset[str], broken: frozenset[str]) -> Iterat
     order += [name for name in moved_loads(recording) if name not in chosen]
     for name in order:
         segments = view_load(case, name).segments
-        actual = recording.outputs[name]
+        actual, judged = recording.outputs[name], case.actual(name)
         yield Lane(
             "loads" if name in chosen else "other loads",
             name,
             levels=levels(actual, recording.end_ns),
             allowed=segments,
-            wrong=[(breach.from_ns, breach.to_ns) for breach in breaches(segments, actual)],
+            wrong=[(breach.from_ns, breach.to_ns) for breach in breaches(segments, judged)],
             values=_load_values(levels(actual, recording.end_ns), segments),
             mark="broken" if name in broken else "",
         )
