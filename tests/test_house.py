@@ -18,7 +18,7 @@ import bench
 ROOT = Path(__file__).parents[1]
 FLOORS = [
     {"clock", "wallclock", "model.units", "model.problem"},
-    {"wire"},
+    {"wire", "power"},
     {"firmware", "scripts"},
     {"model"},
     {"faults", "recording", "traffic"},
@@ -29,6 +29,8 @@ FLOORS = [
     {"cli", "pytest_plugin"},
 ]
 SIDE_BY_SIDE = [
+    ("wire", "power"),
+    ("power", "wire"),
     ("session", "judge"),
     ("replay", "judge"),
     ("faults", "recording"),

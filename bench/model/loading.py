@@ -12,6 +12,7 @@ from cantools.database import Database
 from bench.firmware.build import BuildOptions
 from bench.firmware.problem import BuildError
 from bench.model.consistency import Consistency, split_signal
+from bench.model.electrical import SupplyTable
 from bench.model.messages import MessageInfo, SignalInfo, compile_messages, load_database
 from bench.model.problem import BadInput, Problem
 from bench.model.programs import ProgramError, load_program
@@ -54,6 +55,11 @@ class Vehicle:
     def wire(self) -> WireTable:
         """The wire."""
         return self.file.wire
+
+    @property
+    def supply(self) -> SupplyTable | None:
+        """Battery and alternator; None for an ideal supply."""
+        return self.file.supply
 
     @property
     def nodes(self) -> Mapping[str, NodeTable]:

@@ -8,9 +8,11 @@ frozen: a vehicle is read once and then only looked at.
 from math import inf
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
-from bench.model.expression import Condition, Value, parse_condition
+from bench.model.electrical import ElectricalTable, NodeSupplyTable, SupplyTable
+from bench.model.expression import Condition, Value
+from bench.model.table import ConditionText, Table
 from bench.model.target import Pins, TargetTable
 from bench.model.units import BitRate, Current, Duration
 
@@ -20,32 +22,13 @@ StaleState = Literal["hold", "on", "off", "flash"]
 MS = 1_000_000
 
 
-def _condition(text: object) -> Condition:
-    if isinstance(text, Condition):
-        return text
-    if not isinstance(text, str):
-        raise ValueError(f"got {text!r}; expected a condition like 'lights == dipped'")
-    return parse_condition(text)
-
-
 def _value(value: object) -> Value:
     if isinstance(value, bool) or not isinstance(value, str | int | float):
         raise ValueError(f"got {value!r}; expected a position or a number")
     return value if isinstance(value, str) else float(value)
 
 
-ConditionText = Annotated[
-    Any,
-    BeforeValidator(_condition),
-    Field(json_schema_extra={"type": "string", "examples": ["lights == dipped"]}),
-]
 InputValue = Annotated[str | float, BeforeValidator(_value)]
-
-
-class Table(BaseModel):
-    """The base of every table: unknown keys are mistakes, values do not change."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
 
 
 class ErrorsTable(Table):
@@ -133,6 +116,9 @@ class NodeTable(Table):
     mailbox_order: Literal["priority", "fifo"] = "priority"
     receive_depth: int = Field(default=64, ge=1, description="frames the receive FIFO holds")
     auto_recovery: bool = Field(default=False, description="controller leaves bus-off by itself")
+    supply: NodeSupplyTable | None = Field(
+        default=None, description="how it is fed; default: without a lead, at any voltage"
+    )
 
     @model_validator(mode="after")
     def _one_program(self) -> "NodeTable":
@@ -268,6 +254,9 @@ class LoadTable(Table):
     )
     flash: FlashRule | None = Field(default=None, description="the request makes it flash")
     never: tuple[NeverRule, ...] = ()
+    electrical: ElectricalTable | None = Field(
+        default=None, description="what it draws; default: nothing"
+    )
 
     @property
     def early_ns(self) -> int:
@@ -379,6 +368,9 @@ class VehicleFile(Table):
     about: str = ""
     dbc: str = Field(description="the message definition, relative to this file")
     wire: WireTable
+    supply: SupplyTable | None = Field(
+        default=None, description="battery and alternator; default: an ideal supply"
+    )
     nodes: dict[str, NodeTable] = Field(min_length=1)
     messages: dict[str, MessageTable] = Field(
         default_factory=dict, description="how messages of the DBC are sent"
