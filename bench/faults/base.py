@@ -37,6 +37,8 @@ class Fault(BaseModel):
     group: ClassVar[Group]
     lasting: ClassVar[bool] = True
     """Whether it stays until it is cleared; a reset, for instance, is over at once."""
+    electrical: ClassVar[bool] = False
+    """Whether it needs a vehicle that says how it is supplied."""
     content: ClassVar[bool] = False
     """Whether it changes what arrives, and not only whether and when something arrives."""
 
@@ -54,6 +56,10 @@ class Fault(BaseModel):
 
     def nodes(self) -> tuple[str, ...]:
         """The nodes whose own program, controller, stub or line the fault touches."""
+        return ()
+
+    def loads(self, vehicle: Vehicle) -> tuple[str, ...]:  # noqa: ARG002 - most hit none
+        """The loads that cannot do as they are told while the fault is there."""
         return ()
 
     def reaches(self, vehicle: Vehicle, message: str, sender: str, receiver: str) -> bool:  # noqa: ARG002

@@ -23,7 +23,7 @@ FRAME, TIMER, PIN = 1, 2, 4
 """The bits of ``enum interrupt``."""
 RISING, FALLING = 1, 2
 RECEIVED, SENT, STATE = 1, 2, 4
-_CAUSES = {"power-up": 0, "fault": 1, "watchdog": 2, "program": 3}
+_CAUSES = {"power-up": 0, "supply": 0, "fault": 1, "watchdog": 2, "program": 3}
 _SIGNALS = {
     signal.SIGSEGV: "segmentation fault",
     signal.SIGBUS: "bus error",

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from bench.judge.case import Case
 from bench.judge.lives import Life
 from bench.judge.paint import levels
-from bench.model.vehicle import NoticeTable
+from bench.model.notice import NoticeTable
 from bench.recording import FaultRecord
 
 STUCK_ON = "relay_welded"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from bench.judge.case import Case
 from bench.judge.paint import levels
@@ -35,15 +35,16 @@ def judge_neighbours(case: Case, node: str) -> list[Verdict]:
         until_ns = case.end_ns if fault.cleared_ns is None else fault.cleared_ns
         if fault.kind != SHORT or fault.applied_ns < case.start_ns:
             continue
-        for load in fault.loads:
-            if case.vehicle.loads[load].node == node:
-                found += _judge_short(case, node, load, fault.applied_ns, until_ns)
+        if fault.loads and case.vehicle.loads[fault.loads[0]].node == node:
+            found += _judge_short(case, node, fault.loads, fault.applied_ns, until_ns)
     return [worst(found)]
 
 
 def _judge_short(
-    case: Case, node: str, shorted: str, from_ns: int, to_ns: int
+    case: Case, node: str, circuit: Sequence[str], from_ns: int, to_ns: int
 ) -> Iterator[Verdict]:
+    """``circuit``: the shorted load, and those that share its fuse."""
+    shorted = circuit[0]
     hot = _driven(case, shorted, from_ns, to_ns)
     if not hot:
         return
@@ -54,10 +55,12 @@ def _judge_short(
                 yield Verdict(
                     node, "neighbours", Outcome.BROKEN, None, life.reset_ns, None, text, node
                 )
-    limit_ns = case.vehicle.nodes[node].dip_limit
+    supply = case.vehicle.nodes[node].supply
+    assert supply is not None
+    limit_ns = supply.dip_limit
     longest_ns, tested = 0, False
     for name, load in case.vehicle.loads.items():
-        if load.node != node or name == shorted or name not in case.recording.driven:
+        if load.node != node or name in circuit or name not in case.recording.driven:
             continue
         for start_ns, end_ns in _driven(case, name, hot[0][0], to_ns):
             tested = True

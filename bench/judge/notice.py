@@ -15,7 +15,7 @@ from bench.judge.paint import Paint, Probe, blend, breaches
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
 from bench.model.consistency import split_signal
 from bench.model.units import show_duration
-from bench.model.vehicle import NoticeTable
+from bench.model.notice import NoticeTable
 
 
 def judge_notice(case: Case, name: str, notice: NoticeTable) -> Verdict:

@@ -36,7 +36,7 @@ def out_of_range(
     ]
     supply, volts = vehicle.nodes[node].supply, recording.volts.get(node)
     if supply is not None and volts is not None:
-        low, high = supply.operating
+        low, high = supply.range
         times = [*volts.times, end_ns]
         for (from_ns, to_ns), value in zip(pairwise(times), volts.values, strict=True):
             if not low <= value <= high and from_ns < end_ns:

@@ -127,6 +127,12 @@ class NodeSupplyTable(Table):
         default=0.0, ge=0, le=1, description="capacitor behind the diode that feeds the processor"
     )
 
+    dip_limit: Duration = Field(
+        default=100 * MS,
+        description="longest time that a short on one load may take the current from its"
+        " neighbours",
+    )
+
     @model_validator(mode="after")
     def _limits(self) -> "NodeSupplyTable":
         if not 0 < self.range[0] < self.range[1]:
@@ -210,6 +216,9 @@ class ElectricalTable(Table):
     ground: str = Field(default="body", description="'body', or the node at whose ground it ends")
     fuse_type: Literal["blade", "maxi"] = "blade"
     fuse_with: str | None = Field(default=None, description="it hangs on the fuse of this load")
+    works_from: Voltage = Field(
+        default=6.0, ge=0, description="with less at its terminals the load counts as off"
+    )
     drop: Voltage | None = Field(
         default=None, gt=0, description="allowed loss from battery to load and back"
     )

@@ -26,6 +26,13 @@ def electrical_problems(file: VehicleFile) -> Mistakes:
             yield (*place, "ground_link", "to"), "a node's ground needs no link to itself"
         elif link is not None and link.to not in file.nodes:
             yield (*place, "ground_link", "to"), unknown("node", link.to, file.nodes)
+    for name, notice in file.notices.items():
+        for load_name in notice.failed:
+            if load_name not in file.loads:
+                yield ("notices", name, "failed"), unknown("load", load_name, file.loads)
+            elif file.loads[load_name].electrical is None:
+                text = f"load '{load_name}' has no electrical data: nothing in it can fail"
+                yield ("notices", name, "failed"), text
     for name, load in file.loads.items():
         if load.electrical is not None:
             yield from _load(("loads", name, "electrical"), load, load.electrical, file)

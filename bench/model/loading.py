@@ -14,6 +14,7 @@ from bench.firmware.problem import BuildError
 from bench.model.consistency import Consistency, split_signal
 from bench.model.electrical import SupplyTable
 from bench.model.messages import MessageInfo, SignalInfo, compile_messages, load_database
+from bench.model.notice import NoticeTable
 from bench.model.problem import BadInput, Problem
 from bench.model.programs import ProgramError, load_program
 from bench.model.scripts import load_script
@@ -24,7 +25,6 @@ from bench.model.vehicle import (
     LoadTable,
     MessageTable,
     NodeTable,
-    NoticeTable,
     RequestTable,
     SituationTable,
     VehicleFile,

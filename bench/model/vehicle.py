@@ -12,6 +12,7 @@ from pydantic import BeforeValidator, Field, model_validator
 
 from bench.model.electrical import ElectricalTable, NodeSupplyTable, SupplyTable
 from bench.model.expression import Condition, Value
+from bench.model.notice import NoticeTable
 from bench.model.table import ConditionText, Table
 from bench.model.target import Pins, TargetTable
 from bench.model.units import BitRate, Current, Duration
@@ -245,6 +246,10 @@ class LoadTable(Table):
     dark_limit: Duration | None = Field(
         default=None, description="longest darkness of a lit lamp when its node resets"
     )
+    back_within: Duration | None = Field(
+        default=None,
+        description="longest time until a load that was on is on again after its supply is back",
+    )
     latency: Duration = Field(default=20 * MS, description="from the message to the output")
     rejoin: Duration = Field(default=1_000 * MS, description="time to follow again after a fault")
     max_step: int | None = Field(default=None, ge=1, description="largest good counter step")
@@ -325,24 +330,6 @@ class RequestTable(Table):
         """All conditions of the request."""
         found = [self.follows, self.until, self.only_while, self.prime and self.prime.when]
         return tuple(condition for condition in found if condition is not None)
-
-
-class NoticeTable(Table):
-    """What the driver must be told, by which signal, and how soon."""
-
-    lost: str | None = Field(default=None, description="a node whose status message stays away")
-    stuck: str | None = Field(default=None, description="an input active for implausibly long")
-    longest: Duration | None = Field(default=None, description="longest plausible time of 'stuck'")
-    signal: str = Field(description="Message.Signal that is not zero while the notice is given")
-    within: Duration = Field(description="time from the trouble to the notice, and back")
-
-    @model_validator(mode="after")
-    def _one_kind(self) -> "NoticeTable":
-        if (self.lost is None) == (self.stuck is None):
-            raise ValueError("expected either 'lost' (a node) or 'stuck' (an input)")
-        if (self.stuck is None) != (self.longest is None):
-            raise ValueError("'stuck' and 'longest' go together")
-        return self
 
 
 class Action(Table):
