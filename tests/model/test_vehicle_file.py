@@ -112,7 +112,7 @@ def test_an_unknown_key_is_told_with_all_the_valid_ones(car):
     assert problem == (
         f"{at('boots_in')}: nodes.dash.boot_in: unknown key 'boot_in'; expected one of:"
         " auto_recovery, boot, boots_in, c, defines, includes, mailbox_order, mailboxes, pins,"
-        " python, receive_depth, rejoin, script, settings, status, std, target, watchdog"
+        " python, receive_depth, rejoin, script, settings, status, std, supply, target, watchdog"
         " (did you mean 'boots_in'?)"
     )
 

@@ -1,0 +1,349 @@
+"""The parts of a car's circuit and their course in time; :mod:`bench.power.network` is its face."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import partial
+from math import ceil
+from typing import Literal, NamedTuple
+
+from bench.power.channel import Channel
+from bench.power.circuit import BODY, Circuit, Element
+from bench.power.fuses import Fuse
+from bench.power.loads import Electronics, Heater, Line, Solenoid
+from bench.power.profiles import Profile
+from bench.power.supply import Alternator, Battery, NodeSupply
+from bench.power.switches import NEVER
+
+What = Literal["fuse_opened", "fed", "cut_off", "power_lost", "power_back"]
+SHORTEST_NS = 1_000
+"""Between an event and the next one, where only floats decide: 1 us."""
+SETTLING = 50
+_FOREVER_S = 1e9
+"""More than 30 years: it never comes."""
+
+
+class Event(NamedTuple):
+    """Something happened in the circuit.
+
+    ``name``: a load for ``fuse_opened`` (the first on that fuse, or ``feed of NODE``), ``fed`` and
+    ``cut_off``; a node for ``power_lost`` and ``power_back``.
+    """
+
+    at_ns: int
+    what: What
+    name: str
+
+
+@dataclass(slots=True)
+class Terminal:
+    """How a node hangs on the car: resistances in ohm (None: no lead of its own), its supply."""
+
+    feed_ohm: float | None = None
+    ground_ohm: float | None = None
+    link: tuple[str, float] | None = None
+    feed_fuse: Fuse | None = None
+    supply: NodeSupply = field(default_factory=NodeSupply)
+    amps: float = 0.0
+    plus: int = BODY
+    minus: int = BODY
+    feed_lost: int = 0
+    ground_lost: int = 0
+    extra_ohm: float = 0.0
+
+    @property
+    def feed_siemens(self) -> float:
+        """Conductance of the feed with its fuse; 0 where it is lost."""
+        if self.feed_ohm is None or self.feed_lost or (self.feed_fuse and self.feed_fuse.opened):
+            return 0.0
+        fuse = 0.0 if self.feed_fuse is None else self.feed_fuse.ohm
+        return 1 / (self.feed_ohm + fuse + self.extra_ohm)
+
+    @property
+    def ground_siemens(self) -> float:
+        """Conductance of the ground lead; 0 where it is lost."""
+        return 0.0 if self.ground_ohm is None or self.ground_lost else 1 / self.ground_ohm
+
+
+@dataclass(slots=True)
+class Starter:
+    """The starter motor: it is on the battery while the coil of a load has pulled in."""
+
+    coil: str
+    channel: Channel
+
+
+class Meter(NamedTuple):
+    """A fuse, and what measures the current through it."""
+
+    name: str
+    fuse: Fuse
+    amps: Callable[[], float]
+
+
+class Source:
+    """A profile in place of battery and alternator."""
+
+    def __init__(self, profile: Profile, since_ns: int) -> None:
+        self.profile = profile
+        self.since_ns = since_ns
+        self.volts = profile.volts(0)
+
+    def line(self, volts: float) -> Line:
+        """A voltage behind the profile's resistance."""
+        del volts
+        return Line(1 / self.profile.ohm, -self.volts / self.profile.ohm)
+
+
+class Plant:
+    """Everything in the circuit of one car, and how it goes on from event to event."""
+
+    def __init__(
+        self,
+        battery: Battery,
+        terminals: Mapping[str, Terminal],
+        channels: Sequence[Channel],
+        alternator: Alternator | None = None,
+        starter: Starter | None = None,
+    ) -> None:
+        self.battery, self.alternator, self.starter = battery, alternator, starter
+        self.terminals = dict(terminals)
+        self.channels = {channel.name: channel for channel in channels}
+        self.now_ns = 0
+        self.next_ns: int | None = None
+        self._source: Source | None = None
+        self._all = [*channels, *([] if starter is None else [starter.channel])]
+        self._live: list[Channel] = []
+        self._number()
+        self._meters = [*_load_fuses(self._all), *self._feed_fuses()]
+        self._blown = [False] * len(self._meters)
+        self._fixed = self._electronics()
+        self._positive = [Element(self._plus, BODY, 0.0, battery, volts=battery.volts)]
+        if alternator is not None:
+            volts = alternator.volts
+            self._positive.append(Element(self._plus, BODY, 0.0, alternator, volts=volts))
+        self.rewire()
+
+    def _number(self) -> None:
+        """Give each point of the circuit its number, feeds first: elimination fills in little."""
+        count = 0
+        for terminal in self.terminals.values():
+            if terminal.feed_ohm is not None:
+                terminal.plus, count = count, count + 1
+        for terminal in self.terminals.values():
+            if terminal.ground_ohm is not None:
+                terminal.minus, count = count, count + 1
+        self._plus = count
+        self._circuit = Circuit(count + 1)
+        for terminal in self.terminals.values():
+            if terminal.feed_ohm is None:
+                terminal.plus = self._plus
+        for channel in self.channels.values():
+            channel.element.a = self.terminals[channel.node].plus
+            channel.element.b = self.terminals[channel.ground].minus if channel.ground else BODY
+        if self.starter is not None:
+            self.starter.channel.element.a = self._plus
+
+    def rewire(self) -> None:
+        """Lay the leads anew, after one was lost or mended."""
+        self._circuit.clear()
+        for terminal in self.terminals.values():
+            if terminal.feed_ohm is not None:
+                self._circuit.lead(self._plus, terminal.plus, terminal.feed_siemens)
+            if terminal.ground_ohm is not None:
+                self._circuit.lead(terminal.minus, BODY, terminal.ground_siemens)
+            if terminal.link is not None:
+                other, ohm = terminal.link
+                self._circuit.lead(terminal.minus, self.terminals[other].minus, 1 / ohm)
+
+    def _electronics(self) -> list[Element]:
+        found = []
+        for terminal in self.terminals.values():
+            if terminal.amps:
+                load = Electronics(terminal.amps)
+                found.append(Element(terminal.plus, terminal.minus, 0.0, load, volts=12.0))
+        return found
+
+    def _feed_fuses(self) -> list[Meter]:
+        return [
+            Meter(f"feed of {name}", terminal.feed_fuse, partial(self.feed_amps, name))
+            for name, terminal in self.terminals.items()
+            if terminal.feed_fuse is not None
+        ]
+
+    # ---- voltages and currents of the last solution ----
+
+    @property
+    def battery_volts(self) -> float:
+        """The car's positive against its body, in V."""
+        return self._circuit.volts[self._plus]
+
+    def volts(self, node: str) -> float:
+        """Between a node's terminals, in V."""
+        terminal = self.terminals[node]
+        return self._at(terminal.plus) - self._at(terminal.minus)
+
+    def ground_volts(self, node: str) -> float:
+        """A node's ground against the body: what its CAN levels are shifted by, in V."""
+        return self._at(self.terminals[node].minus)
+
+    def feed_amps(self, node: str) -> float:
+        """Current through a node's feed now, in A; 0 for one without a lead of its own."""
+        terminal = self.terminals[node]
+        return (self.battery_volts - self._at(terminal.plus)) * terminal.feed_siemens
+
+    def _at(self, point: int) -> float:
+        return 0.0 if point == BODY else self._circuit.volts[point]
+
+    # ---- time ----
+
+    def advance(self, to_ns: int) -> list[Event]:
+        """Go on to an instant, which may not lie before the present one."""
+        events: list[Event] = []
+        while self.next_ns is not None and self.next_ns <= to_ns:
+            self._move(self.next_ns)
+            self._settle(events)
+        self._move(to_ns)
+        return events
+
+    def settle(self) -> list[Event]:
+        """Solve the circuit now, after changes."""
+        events: list[Event] = []
+        self._settle(events)
+        return events
+
+    def _move(self, to_ns: int) -> None:
+        """States go on to an instant at the voltages of the last solution."""
+        dt_s = (to_ns - self.now_ns) / 1e9
+        if dt_s == 0:
+            return
+        for channel in self._live:
+            channel.advance(to_ns)
+        for meter in self._meters:
+            meter.fuse.advance(meter.amps(), dt_s)
+        for name, terminal in self.terminals.items():
+            terminal.supply.advance(self.volts(name), dt_s)
+        self.now_ns = to_ns
+
+    def _settle(self, events: list[Event]) -> None:
+        self._blow(events)
+        for _ in range(SETTLING):
+            self._solve()
+            if not self._look(events):
+                break
+        self._plan()
+
+    def _blow(self, events: list[Event]) -> None:
+        """Fuses that have opened, or were replaced, since the last time."""
+        opened = [meter.fuse.opened for meter in self._meters]
+        if opened == self._blown:
+            return
+        for meter, was, now in zip(self._meters, self._blown, opened, strict=True):
+            if now and not was:
+                events.append(Event(self.now_ns, "fuse_opened", meter.name))
+        self._blown = opened
+        self.rewire()
+
+    def _solve(self) -> None:
+        self._live = [channel for channel in self._all if channel.live]
+        elements = [channel.prepare(self.now_ns) for channel in self._live]
+        elements += self._fixed
+        for channel in self.channels.values():
+            if channel.switch.coil_g:
+                terminal = self.terminals[channel.node]
+                coil = Heater(1.0, channel.switch.coil_g)
+                elements.append(Element(terminal.plus, terminal.minus, 0.0, coil))
+        if self._source is None:
+            self._circuit.solve([*elements, *self._positive])
+            return
+        source = self._source
+        source.volts = source.profile.volts(self.now_ns - source.since_ns)
+        elements.append(Element(self._plus, BODY, 0.0, source, volts=source.volts))
+        self._circuit.solve(elements, (self._plus, 1 / source.profile.ohm))
+
+    def _look(self, events: list[Event]) -> bool:
+        """Switches and supplies look at the solution; True: it has to be solved again."""
+        again = False
+        volts = {name: self.volts(name) for name in self.terminals}
+        for channel in self.channels.values():
+            switch = channel.switch
+            before = switch.duty, switch.coil_g
+            switch.look(volts[channel.node], channel.amps, self.now_ns)
+            again = again or before != (switch.duty, switch.coil_g)
+            if channel.live != channel.was_live:
+                channel.was_live = channel.live
+                what: What = "fed" if channel.live else "cut_off"
+                events.append(Event(self.now_ns, what, channel.name))
+        for name, terminal in self.terminals.items():
+            if terminal.supply.look(volts[name]):
+                what = "power_back" if terminal.supply.powered else "power_lost"
+                events.append(Event(self.now_ns, what, name))
+        return self._engage() or again
+
+    def _engage(self) -> bool:
+        """The starter motor follows its solenoid; True: it has changed."""
+        if self.starter is None:
+            return False
+        coil, switch = self.channels[self.starter.coil], self.starter.channel.switch
+        pulled = coil.live and isinstance(coil.load, Solenoid) and coil.load.pulled
+        if (switch.duty > 0) == pulled:
+            return False
+        switch.command(float(pulled), self.now_ns)
+        return True
+
+    def _plan(self) -> None:
+        """Find the next instant at which something happens if nobody changes anything."""
+        now_ns = self.now_ns
+        waits = [channel.next_s() for channel in self._live]
+        waits += [meter.fuse.left_s(meter.amps()) for meter in self._meters]
+        waits += [t.supply.next_s(self.volts(name)) for name, t in self.terminals.items()]
+        waits += self._crossings()
+        due = [now_ns + max(SHORTEST_NS, ceil(wait * 1e9)) for wait in waits if wait < _FOREVER_S]
+        for channel in self.channels.values():
+            at_ns = channel.switch.next_ns(channel.watts, now_ns)
+            if at_ns != NEVER:
+                due.append(max(at_ns, now_ns + 1))
+        if self._source is not None:
+            source = self._source
+            step_ns = source.profile.next_ns(now_ns - source.since_ns)
+            if step_ns is not None:
+                due.append(source.since_ns + step_ns)
+        self.next_ns = min(due, default=None)
+
+    def _crossings(self) -> Iterator[float]:
+        """When the source, on its slope, takes a node over a threshold, in s from now."""
+        source = self._source
+        slope = 0.0 if source is None else source.profile.slope(self.now_ns - source.since_ns)
+        if not slope:
+            return
+        follows = self._circuit.slopes
+        for name, terminal in self.terminals.items():
+            rate = follows[terminal.plus]
+            if terminal.minus != BODY:
+                rate -= follows[terminal.minus]
+            known = [*terminal.supply.thresholds()]
+            for channel in self.channels.values():
+                if channel.node == name:
+                    known += channel.switch.thresholds()
+            for threshold in known:
+                gap = threshold - self.volts(name)
+                if gap * rate * slope > 0:
+                    yield gap / (rate * slope)
+
+
+def _load_fuses(channels: Sequence[Channel]) -> list[Meter]:
+    """Each fuse once, with all that hangs on it."""
+    users: dict[int, list[Channel]] = {}
+    for channel in channels:
+        if channel.fuse is not None:
+            users.setdefault(id(channel.fuse), []).append(channel)
+    return [
+        Meter(found[0].name, found[0].fuse, partial(_sum_amps, found))
+        for found in users.values()
+        if found[0].fuse is not None
+    ]
+
+
+def _sum_amps(channels: Sequence[Channel]) -> float:
+    return sum(channel.amps for channel in channels)
