@@ -31,9 +31,9 @@ class ControlSettings:
     which the node shows life; ``lost``, ``lost_any`` and ``stuck`` name signals in it. ``lost``
     maps status messages of other nodes to the signal that tells of their loss after
     ``lost_after_ms``. ``passed_on`` maps signals of such a message (``Message.Signal``) to the one
-    by which the driver is told of them. ``stale_after_ms`` says for each message by which requests are decided how
-    long it counts. Changes are sent at once, but ``min_gap_ms`` after the last message at the
-    earliest.
+    by which the driver is told of them. ``stale_after_ms`` says for each message by which requests
+    are decided how long it counts. Changes are sent at once, but ``min_gap_ms`` after the last
+    message at the earliest.
     """
 
     requests: Mapping[str, Any]

@@ -1,4 +1,4 @@
-"""What the current into an output tells: a blown fuse, a broken lead, a relay that does not open."""
+"""What the current into an output tells: a blown fuse, a broken lead, a relay that stays closed."""
 
 from __future__ import annotations
 

@@ -36,7 +36,7 @@ class LoadFault(Fault):
     def nodes(self) -> tuple[str, ...]:
         return ()
 
-    def loads(self, vehicle: Vehicle) -> tuple[str, ...]:
+    def loads(self, vehicle: Vehicle) -> tuple[str, ...]:  # noqa: ARG002 - one fuse has several
         return (self.load,)
 
     @classmethod

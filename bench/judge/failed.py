@@ -14,9 +14,7 @@ STUCK_ON = "relay_welded"
 """The fault that shows while its load is not driven; all others show while it is."""
 
 
-def failures(
-    case: Case, notice: NoticeTable, life: Life
-) -> Iterator[tuple[int, int, int, int]]:
+def failures(case: Case, notice: NoticeTable, life: Life) -> Iterator[tuple[int, int, int, int]]:
     """Each failure as (may be noticed, must be noticed, is over, must be calm again), in ns.
 
     A node can tell a blown fuse, an open or a shorted lead by the current only while it drives
@@ -64,9 +62,7 @@ def _shows(
     return found
 
 
-def _without(
-    from_ns: int, to_ns: int, blind: list[tuple[int, int]]
-) -> Iterator[tuple[int, int]]:
+def _without(from_ns: int, to_ns: int, blind: list[tuple[int, int]]) -> Iterator[tuple[int, int]]:
     """A span without what lies in others."""
     for start_ns, end_ns in sorted(blind):
         if end_ns <= from_ns or start_ns >= to_ns:

@@ -68,8 +68,9 @@ def _judge_short(
                 longest_ns = max(longest_ns, lit_ns - dark_ns)
                 over_ns = lit_ns - dark_ns - limit_ns
                 if over_ns > 0:
-                    text = f"the short of {shorted} took {name} down for"
-                    text += f" {show_duration(lit_ns - dark_ns)}; allowed: {show_duration(limit_ns)}"
+                    lasted, allowed = show_duration(lit_ns - dark_ns), show_duration(limit_ns)
+                    text = f"the short of {shorted} took {name} down for {lasted};"
+                    text += f" allowed: {allowed}"
                     at_ns = dark_ns + limit_ns
                     yield Verdict(
                         node, "neighbours", Outcome.BROKEN, -over_ns, at_ns, over_ns, text, node
@@ -89,9 +90,7 @@ def _dark(outputs: Series[float], from_ns: int, to_ns: int) -> list[tuple[int, i
     return _where(outputs, from_ns, to_ns, lit=False)
 
 
-def _where(
-    series: Series[float], from_ns: int, to_ns: int, *, lit: bool
-) -> list[tuple[int, int]]:
+def _where(series: Series[float], from_ns: int, to_ns: int, *, lit: bool) -> list[tuple[int, int]]:
     found: list[tuple[int, int]] = []
     for start_ns, end_ns, level in levels(series, to_ns, from_ns):
         if (level > 0) == lit:

@@ -14,8 +14,8 @@ from bench.judge.masks import ANY, OFF, ON
 from bench.judge.paint import Paint, Probe, blend, breaches
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
 from bench.model.consistency import split_signal
-from bench.model.units import show_duration
 from bench.model.notice import NoticeTable
+from bench.model.units import show_duration
 
 
 def judge_notice(case: Case, name: str, notice: NoticeTable) -> Verdict:

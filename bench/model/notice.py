@@ -22,7 +22,7 @@ class NoticeTable(Table):
     @model_validator(mode="after")
     def _one_kind(self) -> "NoticeTable":
         if (self.lost is not None) + (self.stuck is not None) + bool(self.failed) != 1:
-            raise ValueError("expected one of 'lost' (a node), 'stuck' (an input), 'failed' (loads)")
+            raise ValueError("expected one of 'lost' (a node), 'stuck' (input), 'failed' (loads)")
         if (self.stuck is None) != (self.longest is None):
             raise ValueError("'stuck' and 'longest' go together")
         return self

@@ -17,6 +17,7 @@ from bench.model.expression import Value
 from bench.model.problem import unknown
 from bench.session.pins import Inputs, Output
 
+
 class Restart(BaseException):
     """The program resets its board: nothing behind the call runs any more."""
 

@@ -15,6 +15,7 @@ from collections.abc import Callable, Mapping
 from typing import Protocol
 
 from bench.clock import Event, EventQueue, Priority
+from bench.model.circuit import build_network
 from bench.model.expression import Condition, Value
 from bench.model.loading import Vehicle
 from bench.power.network import Network
@@ -39,6 +40,12 @@ class Fed(Protocol):
         """It has enough again."""
 
 
+def make_power(queue: EventQueue, vehicle: Vehicle, recording: Recording) -> Power | None:
+    """The circuit of a vehicle; None for one on an ideal supply."""
+    network = build_network(vehicle.supply, vehicle.nodes, vehicle.loads)
+    return None if network is None else Power(queue, vehicle, network, recording)
+
+
 class Power:
     """The circuit of one session. ``hosts`` are the nodes by name, once there are any."""
 
@@ -50,8 +57,7 @@ class Power:
         self._queue = queue
         self._vehicle = vehicle
         self._recording = recording
-        self._nodes = {node: True for node in vehicle.nodes}
-        self._loads = {name: table for name, table in vehicle.loads.items()}
+        self._nodes = dict.fromkeys(vehicle.nodes, True)
         self._works_from = {
             name: table.electrical.works_from
             for name, table in vehicle.loads.items()
@@ -78,7 +84,8 @@ class Power:
         self.network.settle()
         self._nodes = {node: self.network.powered(node) for node in self._nodes}
         self._note()
-        self._plan()
+        if self.network.next_ns is not None:
+            self._wake(self.network.next_ns)
 
     def powered(self, node: str) -> bool:
         """Whether a node's processor has its voltage."""
@@ -108,7 +115,8 @@ class Power:
         """Change something in the circuit; it is solved once all of this instant is done."""
         self.network.advance(self._queue.now_ns)
         action()
-        self._plan(at_once=True)
+        if self._due is None or self._due_ns > self._queue.now_ns:
+            self._wake(self._queue.now_ns)
 
     # ---- what faults do ----
 
@@ -151,20 +159,15 @@ class Power:
         if table is not None and table.alternator is not None:
             self.network.charge(running=table.alternator.runs_while(self._values))
 
-    def _plan(self, *, at_once: bool = False) -> None:
-        """Wake up when the circuit wants to be looked at, or behind all else of this instant."""
-        now_ns = self._queue.now_ns
-        due_ns = now_ns if at_once else self.network.next_ns
+    def _wake(self, at_ns: int) -> None:
+        """Look at the circuit at an instant, behind all else that happens then."""
         if self._due is not None:
-            if due_ns is not None and self._due_ns <= due_ns:
-                return
             self._queue.cancel(self._due)
-            self._due = None
-        if due_ns is not None:
-            self._due_ns = due_ns
-            self._due = self._queue.at(due_ns, self._settle, priority=Priority.CIRCUIT)
+        self._due_ns = at_ns
+        self._due = self._queue.at(at_ns, self._settle, priority=Priority.CIRCUIT)
 
     def _settle(self) -> None:
+        """Solve the circuit for this instant, and let the nodes feel it."""
         self._due = None
         self.network.advance(self._queue.now_ns)
         self.network.settle()
@@ -174,7 +177,8 @@ class Power:
             if powered != was:
                 self._nodes[node] = powered
                 self._turn(node, powered=powered)
-        self._plan()
+        if self._due is None and self.network.next_ns is not None:
+            self._wake(self.network.next_ns)
 
     def _turn(self, node: str, *, powered: bool) -> None:
         waiting = self._starting.pop(node, None)

@@ -14,7 +14,6 @@ import can
 from bench.clock import VirtualLoop
 from bench.faults.base import Fault
 from bench.model.expression import Value
-from bench.model.circuit import build_network
 from bench.model.loading import Vehicle
 from bench.recording import (
     ActionRecord,
@@ -29,7 +28,7 @@ from bench.session.logged import LoggedNode
 from bench.session.pace import Pace
 from bench.session.pins import Inputs, Output
 from bench.session.player import Feed, Player
-from bench.session.power import Power
+from bench.session.power import make_power
 from bench.traffic import REST, Traffic
 from bench.wire import Controller, Frame, Wire, WireRecord, open_channel
 
@@ -64,8 +63,7 @@ class Session:
         self.wire.observers.append(self.recording.frames.append)
         self.inputs = Inputs(self.queue, self.recording)
         self.hosts: dict[str, NodeHost | LoggedNode] = {}
-        network = build_network(self.vehicle)
-        self.power = network and Power(self.queue, self.vehicle, network, self.recording)
+        self.power = make_power(self.queue, self.vehicle, self.recording)
         self.player: Player | None = None
         self._pace = Pace(self.queue) if paced else None
         self._active: dict[Fault, _Active] = {}
