@@ -25,6 +25,7 @@ from bench.campaign.cases import (
     spans,
     thinned,
 )
+from bench.campaign.electrical import electrical_cases
 from bench.faults.base import Fault
 from bench.faults.catalogue import catalogue, make_fault
 from bench.model.loading import Vehicle
@@ -56,10 +57,12 @@ class _Planner:
         for name in self.vehicle.situations:
             yield self.maker.case(name, ())
         for form in catalogue().values():
-            for fault in form.every(self.vehicle):
-                yield from self._single(fault)
+            if not form.electrical:
+                for fault in form.every(self.vehicle):
+                    yield from self._single(fault)
         yield from self._unplugged_resets()
         yield from self._stuck_notices()
+        yield from electrical_cases(self.maker)
 
     def _single(self, fault: Fault) -> Iterator[Scenario]:
         for name, situation in self.vehicle.situations.items():

@@ -47,7 +47,7 @@ class LoadFault(Fault):
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
         for name, table in vehicle.loads.items():
-            if cls.fits(table):
+            if cls.fits(table) and table.electrical and table.electrical.lead:
                 yield cls(load=name)
 
 

@@ -81,12 +81,12 @@ class Case:
         return self._actual[load]
 
     def cannot(self, load: str) -> list[tuple[int, int]]:
-        """From when to when the hardware behind a load's node cannot do as it is told; it has one
-        latency to follow again.
+        """From when to when the hardware behind a load's node cannot do as it is told; once it is
+        repaired it has ``rejoin`` to follow again: a switch that has tripped waits a while.
         """
-        latency_ns = self.vehicle.loads[load].latency
+        rejoin_ns = self.vehicle.loads[load].rejoin
         spans = self.spans(lambda fault: load in fault.loads)
-        return [(from_ns, min(self.end_ns, to_ns + latency_ns)) for from_ns, to_ns in spans]
+        return [(from_ns, min(self.end_ns, to_ns + rejoin_ns)) for from_ns, to_ns in spans]
 
     @cached_property
     def wrong_content(self) -> bool:

@@ -16,8 +16,9 @@ SHORT = "load_short"
 
 
 def has_neighbours(vehicle: Vehicle, node: str) -> bool:
-    """Whether the rule is declared for a node: it has a supply, and feeds two loads with one."""
-    fed = [load for load in vehicle.loads.values() if load.node == node and load.electrical]
+    """Whether the rule is declared for a node: it has a supply, and feeds loads by leads."""
+    loads = [load.electrical for load in vehicle.loads.values() if load.node == node]
+    fed = [table for table in loads if table is not None and table.lead is not None]
     return vehicle.nodes[node].supply is not None and len(fed) > 1
 
 
