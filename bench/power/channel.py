@@ -66,7 +66,7 @@ class Channel:
     def watts(self) -> float:
         """Lost in the switch now, as a mean, in W: much where it has to hold the current back."""
         element = self.element
-        if not self.live:
+        if not self.live or not element.amps:
             return 0.0
         on = element.amps / element.duty
         if on < element.limit * (1 - 1e-9):
@@ -92,6 +92,11 @@ class Channel:
         element.ohm = switch.ohm + self.lead_ohm + (0.0 if self.fuse is None else self.fuse.ohm)
         element.limit, element.duty = switch.limit, switch.duty
         return element
+
+    @property
+    def busy(self) -> bool:
+        """It is live, was so until now, or has a switch that is up to something."""
+        return self.was_live or not self.switch.idle or self.live
 
     def advance(self, to_ns: int) -> None:
         """It was live with the current of the last solution until now; fuses go on their own."""

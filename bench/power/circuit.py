@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf
-from typing import Protocol
+from typing import ClassVar, Protocol
 
 from bench.power.loads import Line
 
@@ -24,13 +24,17 @@ ROUNDS = 40
 class Bent(Protocol):
     """What draws a current that is a straight line around a voltage."""
 
+    bends: ClassVar[bool]
+    """Whether the line depends on the voltage."""
+
     def line(self, volts: float) -> Line:
         """The line."""
 
 
 @dataclass(slots=True)
 class Element:
-    """A load behind ``ohm``, between points ``a`` and ``b``, with at most ``limit`` A through it.
+    """A load behind ``ohm``, between points ``a`` and ``b``, with at most ``limit`` A through it
+    (without an ``ohm``: always on, without a limit).
 
     After a solution ``volts`` stands from a to b and ``amps`` flows, as a mean over ``duty``;
     while it is on, ``amps / duty`` flows.
@@ -47,8 +51,9 @@ class Element:
 
     def line(self) -> Line:
         """Its line between a and b around the voltage of the last solution."""
-        on = self.amps / self.duty
-        g, i0 = self.load.line(self.volts - self.ohm * on)
+        if not self.ohm:
+            return self.load.line(self.volts)
+        g, i0 = self.load.line(self.volts - self.ohm * self.amps / self.duty)
         whole = 1 + g * self.ohm
         g, i0 = g / whole, i0 / whole
         if g * self.volts + i0 > self.limit:
@@ -83,15 +88,19 @@ class Circuit:
         ``slopes`` says how all points follow that voltage.
         """
         lines = [element.line() for element in elements]
+        bent = [k for k, e in enumerate(elements) if e.load.bends or e.limit < inf]
         for _ in range(ROUNDS):
             self._solve(elements, lines, source)
-            for element, line in zip(elements, lines, strict=True):
-                element.volts = self._across(element.a, element.b)
-                element.amps = line.g * element.volts + line.i0
-            new = [element.line() for element in elements]
-            if new == lines:
+            for element, (g, i0) in zip(elements, lines, strict=True):
+                element.volts = volts = self._across(element.a, element.b)
+                element.amps = g * volts + i0
+            again = False
+            for k in bent:
+                line = elements[k].line()
+                if line != lines[k]:
+                    lines[k], again = line, True
+            if not again:
                 return
-            lines = new
 
     def _across(self, a: int, b: int) -> float:
         return (self.volts[a] if a >= 0 else 0.0) - (self.volts[b] if b >= 0 else 0.0)

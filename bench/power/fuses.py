@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cache
 from itertools import pairwise
 from math import exp, inf, log, sqrt
 from typing import Literal
@@ -71,9 +72,9 @@ def melting_s(share: float, kind: Kind = "blade", edge: Edge = "typical") -> flo
     ``edge``: of all the fuses within the band the fastest, the slowest, or the geometric mean of
     both. Infinite at 110 % and below.
     """
-    points = [(x, _edge(low, high, edge)) for x, low, high in BANDS[kind]]
-    if share <= points[0][0]:
+    if share <= BANDS[kind][0][0]:
         return inf
+    points = _points(kind, edge)
     last, shortest = points[-1]
     if share >= last:
         return shortest * (last / share) ** 2
@@ -82,6 +83,11 @@ def melting_s(share: float, kind: Kind = "blade", edge: Edge = "typical") -> flo
     if y0 == inf:
         y0 = _OPEN_END_S
     return exp(log(y0) + (log(y1) - log(y0)) * (log(share) - log(x0)) / (log(x1) - log(x0)))
+
+
+@cache
+def _points(kind: Kind, edge: Edge) -> tuple[tuple[float, float], ...]:
+    return tuple((x, _edge(low, high, edge)) for x, low, high in BANDS[kind])
 
 
 _OPEN_END_S = 3_600_000.0
@@ -147,17 +153,26 @@ class Fuse:
     degc: float = 25.0
     spent: float = 0.0
     opened: bool = False
+    amps: float = 0.0
+    """What flows through it now."""
+    ohm: float = field(init=False)
+    """Its resistance while whole."""
+    _worth: float = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.ohm = cold_ohm(self.rating, self.kind)
+        self._worth = derated(self.rating, self.kind, self.degc)
 
     @property
-    def ohm(self) -> float:
-        """Its resistance while whole."""
-        return cold_ohm(self.rating, self.kind)
+    def strained(self) -> bool:
+        """It carries too much, or has not yet forgotten that it did."""
+        return not self.opened and (abs(self.amps) > _SAFE * self._worth or self.spent > _FORGOTTEN)
 
-    def advance(self, amps: float, dt_s: float) -> None:
-        """A current flows for so long. It opens where :meth:`left_s` said so."""
+    def advance(self, dt_s: float) -> None:
+        """``amps`` have flown for so long. It opens where :meth:`left_s` said so."""
         if self.opened:
             return
-        whole = self._melting_s(amps)
+        whole = self._melting_s()
         if whole == inf:
             self.spent *= exp(-dt_s / COOLING_S)
             return
@@ -165,11 +180,18 @@ class Fuse:
         if self.spent >= 1 - 1e-9:
             self.opened = True
 
-    def left_s(self, amps: float) -> float:
-        """How long it bears this current from now on, in s."""
+    def left_s(self) -> float:
+        """How long it bears ``amps`` from now on, in s."""
         if self.opened:
             return inf
-        return max(0.0, 1 - self.spent) * self._melting_s(amps)
+        return max(0.0, 1 - self.spent) * self._melting_s()
 
-    def _melting_s(self, amps: float) -> float:
-        return melting_s(abs(amps) / derated(self.rating, self.kind, self.degc), self.kind)
+    def _melting_s(self) -> float:
+        share = abs(self.amps) / self._worth
+        return inf if share <= _SAFE else melting_s(share, self.kind)
+
+
+_SAFE = 1.1
+"""Up to this share every fuse lasts for ever."""
+_FORGOTTEN = 1e-4
+"""Spent by less than this is as good as new."""

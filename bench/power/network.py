@@ -13,7 +13,7 @@ holds it
 ``advance`` and ``settle`` return what happened, as :class:`Event`, in order. Between two events the
 voltage at each node's terminals stays as it was solved; what moves on is the state of loads, fuses
 and switches. An event is due when that would no longer be true: a fuse opens, a relay moves, a
-filament or motor has changed its current by a twelfth, a profile has moved by 0.1 V or takes a node
+filament or motor has changed its current by an eighth, a profile has moved by 0.1 V or takes a node
 over a threshold, a hold-up capacitor is empty, a switch trips or tries again.
 
 Same calls, same floats: no random draw, no set is iterated. Instants are integer ns, everything
@@ -22,11 +22,11 @@ else volts, amperes, ohms.
 
 from __future__ import annotations
 
-from bench.power.plant import Event, Meter, Plant, Source, Starter, Terminal
+from bench.power.plant import Event, Plant, Source, Starter, Terminal
 from bench.power.profiles import Profile
 from bench.power.switches import Relay, Status
 
-__all__ = ["Event", "Meter", "Network", "Starter", "Status", "Terminal"]
+__all__ = ["Event", "Network", "Starter", "Status", "Terminal"]
 
 
 class Network(Plant):

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import partial
 from math import ceil
-from typing import Literal, NamedTuple
+from typing import ClassVar, Literal, NamedTuple
 
 from bench.power.channel import Channel
 from bench.power.circuit import BODY, Circuit, Element
@@ -74,16 +73,10 @@ class Starter:
     channel: Channel
 
 
-class Meter(NamedTuple):
-    """A fuse, and what measures the current through it."""
-
-    name: str
-    fuse: Fuse
-    amps: Callable[[], float]
-
-
 class Source:
     """A profile in place of battery and alternator."""
+
+    bends: ClassVar[bool] = False
 
     def __init__(self, profile: Profile, since_ns: int) -> None:
         self.profile = profile
@@ -116,8 +109,10 @@ class Plant:
         self._all = [*channels, *([] if starter is None else [starter.channel])]
         self._live: list[Channel] = []
         self._number()
-        self._meters = [*_load_fuses(self._all), *self._feed_fuses()]
-        self._blown = [False] * len(self._meters)
+        self._busy: list[Channel] = []
+        self._fuses = self._name_fuses()
+        self._strained: list[Fuse] = []
+        self._blown = [False] * len(self._fuses)
         self._fixed = self._electronics()
         self._positive = [Element(self._plus, BODY, 0.0, battery, volts=battery.volts)]
         if alternator is not None:
@@ -165,12 +160,16 @@ class Plant:
                 found.append(Element(terminal.plus, terminal.minus, 0.0, load, volts=12.0))
         return found
 
-    def _feed_fuses(self) -> list[Meter]:
-        return [
-            Meter(f"feed of {name}", terminal.feed_fuse, partial(self.feed_amps, name))
-            for name, terminal in self.terminals.items()
-            if terminal.feed_fuse is not None
-        ]
+    def _name_fuses(self) -> list[tuple[str, Fuse]]:
+        """Each fuse once, by the first load on it, or by the node whose feed it is in."""
+        found: dict[int, tuple[str, Fuse]] = {}
+        for channel in self._all:
+            if channel.fuse is not None:
+                found.setdefault(id(channel.fuse), (channel.name, channel.fuse))
+        for name, terminal in self.terminals.items():
+            if terminal.feed_fuse is not None:
+                found[id(terminal.feed_fuse)] = (f"feed of {name}", terminal.feed_fuse)
+        return list(found.values())
 
     # ---- voltages and currents of the last solution ----
 
@@ -220,8 +219,8 @@ class Plant:
             return
         for channel in self._live:
             channel.advance(to_ns)
-        for meter in self._meters:
-            meter.fuse.advance(meter.amps(), dt_s)
+        for fuse in self._strained:
+            fuse.advance(dt_s)
         for name, terminal in self.terminals.items():
             terminal.supply.advance(self.volts(name), dt_s)
         self.now_ns = to_ns
@@ -236,44 +235,61 @@ class Plant:
 
     def _blow(self, events: list[Event]) -> None:
         """Fuses that have opened, or were replaced, since the last time."""
-        opened = [meter.fuse.opened for meter in self._meters]
+        opened = [fuse.opened for _, fuse in self._fuses]
         if opened == self._blown:
             return
-        for meter, was, now in zip(self._meters, self._blown, opened, strict=True):
+        for (name, _), was, now in zip(self._fuses, self._blown, opened, strict=True):
             if now and not was:
-                events.append(Event(self.now_ns, "fuse_opened", meter.name))
+                events.append(Event(self.now_ns, "fuse_opened", name))
         self._blown = opened
         self.rewire()
 
     def _solve(self) -> None:
-        self._live = [channel for channel in self._all if channel.live]
+        self._busy = [channel for channel in self._all if channel.busy]
+        self._live = [channel for channel in self._busy if channel.live]
         elements = [channel.prepare(self.now_ns) for channel in self._live]
         elements += self._fixed
-        for channel in self.channels.values():
+        for channel in self._busy:
             if channel.switch.coil_g:
                 terminal = self.terminals[channel.node]
                 coil = Heater(1.0, channel.switch.coil_g)
                 elements.append(Element(terminal.plus, terminal.minus, 0.0, coil))
         if self._source is None:
             self._circuit.solve([*elements, *self._positive])
-            return
-        source = self._source
-        source.volts = source.profile.volts(self.now_ns - source.since_ns)
-        elements.append(Element(self._plus, BODY, 0.0, source, volts=source.volts))
-        self._circuit.solve(elements, (self._plus, 1 / source.profile.ohm))
+        else:
+            source = self._source
+            source.volts = source.profile.volts(self.now_ns - source.since_ns)
+            elements.append(Element(self._plus, BODY, 0.0, source, volts=source.volts))
+            self._circuit.solve(elements, (self._plus, 1 / source.profile.ohm))
+        self._measure()
+
+    def _measure(self) -> None:
+        """What flows through the fuses."""
+        for _, fuse in self._fuses:
+            fuse.amps = 0.0
+        for channel in self._live:
+            if channel.fuse is not None:
+                channel.fuse.amps += channel.element.amps
+        for name, terminal in self.terminals.items():
+            if terminal.feed_fuse is not None:
+                terminal.feed_fuse.amps = self.feed_amps(name)
+        self._strained = [fuse for _, fuse in self._fuses if fuse.strained]
 
     def _look(self, events: list[Event]) -> bool:
         """Switches and supplies look at the solution; True: it has to be solved again."""
         again = False
         volts = {name: self.volts(name) for name in self.terminals}
-        for channel in self.channels.values():
+        for channel in self._busy:
+            if channel.node not in volts:
+                continue
             switch = channel.switch
             before = switch.duty, switch.coil_g
             switch.look(volts[channel.node], channel.amps, self.now_ns)
             again = again or before != (switch.duty, switch.coil_g)
-            if channel.live != channel.was_live:
-                channel.was_live = channel.live
-                what: What = "fed" if channel.live else "cut_off"
+            live = channel.live
+            if live != channel.was_live:
+                channel.was_live = live
+                what: What = "fed" if live else "cut_off"
                 events.append(Event(self.now_ns, what, channel.name))
         for name, terminal in self.terminals.items():
             if terminal.supply.look(volts[name]):
@@ -296,11 +312,11 @@ class Plant:
         """Find the next instant at which something happens if nobody changes anything."""
         now_ns = self.now_ns
         waits = [channel.next_s() for channel in self._live]
-        waits += [meter.fuse.left_s(meter.amps()) for meter in self._meters]
+        waits += [fuse.left_s() for fuse in self._strained]
         waits += [t.supply.next_s(self.volts(name)) for name, t in self.terminals.items()]
         waits += self._crossings()
         due = [now_ns + max(SHORTEST_NS, ceil(wait * 1e9)) for wait in waits if wait < _FOREVER_S]
-        for channel in self.channels.values():
+        for channel in self._busy:
             at_ns = channel.switch.next_ns(channel.watts, now_ns)
             if at_ns != NEVER:
                 due.append(max(at_ns, now_ns + 1))
@@ -323,27 +339,10 @@ class Plant:
             if terminal.minus != BODY:
                 rate -= follows[terminal.minus]
             known = [*terminal.supply.thresholds()]
-            for channel in self.channels.values():
+            for channel in self._busy:
                 if channel.node == name:
                     known += channel.switch.thresholds()
             for threshold in known:
                 gap = threshold - self.volts(name)
                 if gap * rate * slope > 0:
                     yield gap / (rate * slope)
-
-
-def _load_fuses(channels: Sequence[Channel]) -> list[Meter]:
-    """Each fuse once, with all that hangs on it."""
-    users: dict[int, list[Channel]] = {}
-    for channel in channels:
-        if channel.fuse is not None:
-            users.setdefault(id(channel.fuse), []).append(channel)
-    return [
-        Meter(found[0].name, found[0].fuse, partial(_sum_amps, found))
-        for found in users.values()
-        if found[0].fuse is not None
-    ]
-
-
-def _sum_amps(channels: Sequence[Channel]) -> float:
-    return sum(channel.amps for channel in channels)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import inf
+from typing import ClassVar
 
 from bench.power.loads import Line
 
@@ -12,6 +13,7 @@ from bench.power.loads import Line
 class Battery:
     """Open-circuit voltage in V behind an internal resistance in ohm; it takes charge as well."""
 
+    bends: ClassVar[bool] = False
     volts: float = 12.6
     ohm: float = 0.008
     connected: bool = True
@@ -28,6 +30,7 @@ class Battery:
 class Alternator:
     """It holds ``volts`` behind ``ohm`` and gives at most ``amps``; its diodes let nothing back."""
 
+    bends: ClassVar[bool] = True
     volts: float = 14.2
     amps: float = 70.0
     ohm: float = 0.02

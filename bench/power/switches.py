@@ -41,6 +41,10 @@ class Switch(Protocol):
         """When it wants to be looked at, if so much goes on being lost in it."""
 
     @property
+    def idle(self) -> bool:
+        """Whether looking at it can change nothing."""
+
+    @property
     def duty(self) -> float:
         """Share of time that it conducts: 0 while it is open."""
 
@@ -77,6 +81,7 @@ class Direct:
     duty: float = 0.0
     limit: float = inf
     coil_g: float = 0.0
+    idle: bool = True
 
     def command(self, level: float, now_ns: int) -> None:
         """At once."""
@@ -126,6 +131,11 @@ class Relay:
     closed: bool = False
     _pulled: bool = False
     _due: list[tuple[int, bool]] = field(default_factory=list)
+
+    @property
+    def idle(self) -> bool:
+        """The coil has no current, and the contact has come to rest."""
+        return not (self.driven or self._pulled or self._due)
 
     @property
     def duty(self) -> float:
@@ -202,6 +212,7 @@ class SolidState:
     soft_ns: int = 0
     coil_g: float = 0.0
     level: float = 0.0
+    duty: float = 0.0
     kelvin: float = 0.0
     tripped: Status | None = None
     _since_ns: int = 0
@@ -210,11 +221,13 @@ class SolidState:
     _now_ns: int = 0
 
     @property
-    def duty(self) -> float:
-        """The commanded share, less while it starts softly, none while it is tripped."""
-        if self.tripped is not None:
-            return 0.0
-        return self.level * self._ramp(self._now_ns)
+    def idle(self) -> bool:
+        """The program wants it off."""
+        return self.level == 0
+
+    def _decide(self) -> None:
+        """``duty``: the commanded share, less while it starts softly, none while tripped."""
+        self.duty = 0.0 if self.tripped is not None else self.level * self._ramp(self._now_ns)
 
     def _ramp(self, now_ns: int) -> float:
         if self.soft_ns == 0 or now_ns >= self._since_ns + self.soft_ns:
@@ -229,6 +242,7 @@ class SolidState:
         elif self.level == 0:
             self._since_ns = now_ns
         self.level = level
+        self._decide()
 
     def look(self, volts: float, amps: float, now_ns: int) -> None:
         """Trip, if the junction is too hot or, after blanking, the current too high; try again."""
@@ -244,6 +258,7 @@ class SolidState:
                     self._trip(Status.OVER_CURRENT, now_ns)
                 else:
                     self._tries = 0
+        self._decide()
 
     def _trip(self, why: Status, now_ns: int) -> None:
         self._tries += 1
