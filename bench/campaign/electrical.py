@@ -71,7 +71,7 @@ class _Planner:
         for name, load in self.vehicle.loads.items():
             found = self._longest_on(name) if load.back_within is not None else None
             if found is not None:
-                places.append((found[0], found[1] + SETTLED_NS))
+                places.append((found[0], found[1] + SETTLED_NS // 3))
         for situation, start_ns in dict.fromkeys(places):
             fault = make_fault("brown_out", {"profile": "momentary_drop"}, self.vehicle)
             timed = TimedFault(fault, start_ns, start_ns + DIP_NS)

@@ -19,7 +19,8 @@ Surge = Literal["over_voltage", "load_dump_clamped", "load_dump", "jump_start"]
 class AlternatorSurge(Fault):
     """The car's voltage follows a profile of ISO 16750-2 that lies above its operating range, and
     stays where the profile ends until the fault clears. What a part does not survive is not
-    modelled: nothing is destroyed.
+    modelled: nothing but a fuse is destroyed. A check tries 18 V for 400 ms alone: at 26 V and more
+    the start of a large motor may well blow its fuse, and that is no fault of a node.
     """
 
     kind = "alternator_surge"
@@ -41,4 +42,3 @@ class AlternatorSurge(Fault):
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
         if vehicle.supply is not None:
             yield cls()
-            yield cls(profile="load_dump_clamped")

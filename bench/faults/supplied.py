@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from bench.faults.base import Undo
 from bench.faults.rig import Rig
 from bench.model.loading import Vehicle
 from bench.power.profiles import PROFILES
+
+
+STIFF_OHM = 0.01
 
 
 def supply_problem(vehicle: Vehicle) -> str:
@@ -16,6 +21,10 @@ def supply_problem(vehicle: Vehicle) -> str:
 
 
 def follow(rig: Rig, profile: str) -> Undo:
-    """A named profile stands in place of battery and alternator until this is undone."""
+    """A named profile stands in place of battery and alternator until this is undone.
+
+    It is a stiff source, whatever resistance the standard gives it: that one is meant for a single
+    device on a bench, and here the whole car hangs on it.
+    """
     assert rig.power is not None, "the vehicle has no supply; problem() says so"
-    return rig.power.follow(PROFILES[profile]())
+    return rig.power.follow(replace(PROFILES[profile](), ohm=STIFF_OHM))

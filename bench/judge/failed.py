@@ -17,6 +17,8 @@ STUCK_ON = "relay_welded"
 def failures(case: Case, notice: NoticeTable, life: Life) -> Iterator[tuple[int, int, int, int]]:
     """Each failure as (may be noticed, must be noticed, is over, must be calm again), in ns.
 
+    A load that got nothing for another reason, such as a switch that has tripped, may be told.
+
     A node can tell a blown fuse, an open or a shorted lead by the current only while it drives
     the load, and a welded relay only while it does not: the notice must be given ``within`` of
     when the failure began to show, and may be withdrawn once it no longer shows. After the repair
@@ -26,25 +28,46 @@ def failures(case: Case, notice: NoticeTable, life: Life) -> Iterator[tuple[int,
         for load in fault.loads:
             if load in notice.failed:
                 yield from _failure(case, notice, life, fault, load)
+    for load in notice.failed:
+        for from_ns, to_ns in _dead(case, load):
+            yield from_ns, to_ns, to_ns, _calm_ns(case, notice, load, to_ns)
 
 
 def _failure(
     case: Case, notice: NoticeTable, life: Life, fault: FaultRecord, load: str
 ) -> Iterator[tuple[int, int, int, int]]:
     repaired_ns = case.end_ns if fault.cleared_ns is None else fault.cleared_ns
-    well = _shows(case, fault, load, repaired_ns, case.end_ns)
-    calm_ns = min(well[0][0] + notice.within, case.end_ns) if well else case.end_ns
+    stuck_on = fault.kind == STUCK_ON
+    calm_ns = _calm_ns(case, notice, load, repaired_ns, stuck_on=stuck_on)
     seen = [
         (max(from_ns, life.boot_end_ns), min(to_ns, life.end_ns))
-        for from_ns, to_ns in _shows(case, fault, load, fault.applied_ns, repaired_ns)
+        for from_ns, to_ns in _shows(case, load, fault.applied_ns, repaired_ns, stuck_on=stuck_on)
     ]
     for from_ns, to_ns in seen or [(fault.applied_ns, fault.applied_ns)]:
         must_ns = min(from_ns + notice.within, max(from_ns, to_ns))
         yield fault.applied_ns, must_ns, max(from_ns, to_ns), calm_ns
 
 
+def _calm_ns(
+    case: Case, notice: NoticeTable, load: str, well_ns: int, *, stuck_on: bool = False
+) -> int:
+    """When the notice must be withdrawn, for a load that is well again from ``well_ns`` on."""
+    well = _shows(case, load, well_ns, case.end_ns, stuck_on=stuck_on)
+    return min(well[0][0] + notice.within, case.end_ns) if well else case.end_ns
+
+
+def _dead(case: Case, load: str) -> Iterator[tuple[int, int]]:
+    """When a load got nothing though it was driven and its node's supply was in range, whatever
+    the reason: then it may be told as failed. A relay's pull-in time is part of it.
+    """
+    for from_ns, to_ns in _shows(case, load, 0, case.end_ns, stuck_on=False):
+        for start_ns, end_ns, level in levels(case.recording.outputs[load], to_ns, from_ns):
+            if level <= 0:
+                yield max(start_ns, from_ns), end_ns
+
+
 def _shows(
-    case: Case, fault: FaultRecord, load: str, from_ns: int, to_ns: int
+    case: Case, load: str, from_ns: int, to_ns: int, *, stuck_on: bool
 ) -> list[tuple[int, int]]:
     """Within a span, when the load's node runs, has its supply, and could tell."""
     driven = case.recording.driven.get(load)
@@ -57,7 +80,7 @@ def _shows(
     blind += case.lean(node)
     found: list[tuple[int, int]] = []
     for start_ns, end_ns, level in levels(driven, to_ns, from_ns):
-        if (level > 0) != (fault.kind == STUCK_ON):
+        if (level > 0) != stuck_on:
             found += _without(max(start_ns, from_ns), end_ns, blind)
     return found
 

@@ -28,6 +28,8 @@ START_UP_NS = MS
 microcontrollers, 1 to 4.5 ms (from memory)."""
 NOTED_V, NOTED_A, NOTED_SHARE = 0.05, 0.05, 0.05
 """Smaller changes are not recorded; of currents either, whichever is more."""
+WORKS_AGAIN = 1.1
+"""A load that stopped for want of voltage works again from so many times that voltage on."""
 
 
 class Fed(Protocol):
@@ -66,6 +68,7 @@ class Power:
         self._followed: list[tuple[Profile, object]] = []
         self._due: Event | None = None
         self._due_ns = -1
+        self._faint: set[str] = set()
         self._starting: dict[str, Event] = {}
         self._values: dict[str, Value] = {}
         for node in vehicle.nodes:
@@ -199,13 +202,22 @@ class Power:
         for node, series in self._recording.volts.items():
             self._note_volts(node, series, network.volts(node))
         for name, series in self._recording.amps.items():
-            amps, outputs = network.amps(name), self._recording.outputs[name]
             level = network.fed(name)
-            if level > 0 and network.load_volts(name) < self._works_from[name]:
-                level = 0.0
+            last = series.values[-1] if series.values else None
+            outputs = self._recording.outputs[name]
+            if level == 0 and last == 0 and outputs.values[-1] == 0:
+                continue
+            if level > 0:
+                faint = name in self._faint
+                least = self._works_from[name] * (WORKS_AGAIN if faint else 1)
+                if network.load_volts(name) < least:
+                    level = 0.0
+                    self._faint.add(name)
+                else:
+                    self._faint.discard(name)
             if not outputs.values or outputs.values[-1] != level:
                 outputs.set(now_ns, level)
-            last = series.values[-1] if series.values else None
+            amps = network.amps(name)
             least = NOTED_A if last is None else max(NOTED_A, NOTED_SHARE * abs(last))
             if last is None or abs(amps - last) >= least or (amps == 0) != (last == 0):
                 series.set(now_ns, round(amps, 2))
