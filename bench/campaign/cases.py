@@ -69,8 +69,17 @@ def in_order(vehicle: Vehicle, cases: Iterable[Scenario]) -> list[Scenario]:
 
 
 def instances(vehicle: Vehicle) -> list[Fault]:
-    """Every instance of every fault that a check of this vehicle tries, in catalogue order."""
-    return [fault for form in catalogue().values() for fault in form.every(vehicle)]
+    """Every instance of every fault that meets others, in catalogue order: electrical ones are
+    tried alone.
+    """
+    forms = [form for form in catalogue().values() if not form.electrical]
+    return [fault for form in forms for fault in form.every(vehicle)]
+
+
+def electrical_instances(vehicle: Vehicle) -> list[Fault]:
+    """Every instance of every electrical fault; none for a vehicle on an ideal supply."""
+    forms = [form for form in catalogue().values() if form.electrical]
+    return [fault for form in forms for fault in form.every(vehicle)]
 
 
 def instants(situation: SituationTable) -> list[int]:

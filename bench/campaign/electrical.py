@@ -11,13 +11,14 @@ They come behind all other cases, and leave their names and draws alone.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from itertools import count
 
 from bench.campaign.cases import MS, CaseMaker, instants
 from bench.campaign.traits import Traits
 from bench.faults.base import Fault
 from bench.faults.catalogue import catalogue, make_fault
+from bench.model.loading import Vehicle
 from bench.scenario import Scenario, TimedFault
 
 SETTLED_NS = 300 * MS
@@ -26,6 +27,8 @@ DIP_NS = 1_200 * MS
 """How long a supply is disturbed: about as long as an engine is cranked."""
 MOST_SITUATIONS = 3
 """Situations in which the feed or the ground of one node fails, at most."""
+RETURN_PROFILE = "momentary_drop"
+"""The dip from which loads must soon be on again."""
 WHOLE_CAR = 5
 """Situations in which one and the same fault disturbs the supply of the whole car, at most."""
 
@@ -38,6 +41,25 @@ def electrical_cases(maker: CaseMaker) -> Iterator[Scenario]:
             for number, fault in enumerate(form.every(maker.vehicle)):
                 yield from planner.cases(fault, number)
     yield from planner.returns()
+
+
+def is_electrical(case: Scenario) -> bool:
+    """Whether a case has an electrical fault."""
+    return any(timed.fault.electrical for timed in case.faults)
+
+
+def one_of_each(vehicle: Vehicle, cases: Iterable[Scenario]) -> list[Scenario]:
+    """Of electrical cases one for each kind of fault at each node, and all in which a load must
+    be on again soon.
+    """
+    found: dict[tuple[str, ...], Scenario] = {}
+    for case in cases:
+        timed = case.faults[0]
+        load = getattr(timed.fault, "load", None)
+        where = timed.fault.label() if load is None else vehicle.loads[load].node
+        soon = case.situation if getattr(timed.fault, "profile", None) == RETURN_PROFILE else ""
+        found.setdefault((timed.fault.kind, where, soon), case)
+    return list(found.values())
 
 
 class _Planner:
@@ -73,7 +95,7 @@ class _Planner:
             if found is not None:
                 places.append((found[0], found[1] + SETTLED_NS // 3))
         for situation, start_ns in dict.fromkeys(places):
-            fault = make_fault("brown_out", {"profile": "momentary_drop"}, self.vehicle)
+            fault = make_fault("brown_out", {"profile": RETURN_PROFILE}, self.vehicle)
             timed = TimedFault(fault, start_ns, start_ns + DIP_NS)
             yield self.maker.case(situation, (timed,))
 

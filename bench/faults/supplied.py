@@ -9,7 +9,6 @@ from bench.faults.rig import Rig
 from bench.model.loading import Vehicle
 from bench.power.profiles import PROFILES
 
-
 STIFF_OHM = 0.01
 
 

@@ -25,9 +25,7 @@ def supplied() -> Vehicle:
 def ideal() -> Vehicle:
     """The same car on an ideal supply."""
     vehicle = supplied()
-    nodes = {
-        name: node.model_copy(update={"supply": None}) for name, node in vehicle.nodes.items()
-    }
+    nodes = {name: node.model_copy(update={"supply": None}) for name, node in vehicle.nodes.items()}
     loads = {
         name: load.model_copy(update={"electrical": None}) for name, load in vehicle.loads.items()
     }
