@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from bench.power.channel import Channel
-from bench.power.loads import Filament, Motor
+from bench.power.loads import _COOLING, Filament, Motor
 from bench.power.network import Network, Terminal
 from bench.power.supply import Battery
 from bench.power.switches import Direct
@@ -79,8 +79,6 @@ quit
 
 
 def spice(tmp_path: Path, hot_a: float, hot_b: float, lamp: Filament) -> dict[str, float]:
-    from bench.power.loads import _COOLING
-
     wanted = {"plus": "v(p)", "feed": "v(s)", "ground": "v(g)", "lamp": "v(a)", "motor": "v(m)"}
     measures = "\n".join(
         f"meas tran {name}{place} find {what} at={at_ms}m"
