@@ -122,7 +122,9 @@ def _of_load(sums: Sums, name: str, short_ohm: float) -> Iterator[Finding]:
             text = "no fuse protects its lead, neither its own nor one in the node's feed"
             yield Finding("broken", name, text, COMMON)
         else:
-            yield from fused.lead_protected(name, table.lead, guard.rating, ambient)
+            for lead in (table.lead, table.back):
+                if lead is not None:
+                    yield from fused.lead_protected(name, lead, guard.rating, ambient)
             volts = sums.supply.battery
             yield from fused.short_at_the_end(name, table.lead, guard, volts, short_ohm)
         yield from _drop(sums, name)
@@ -161,10 +163,12 @@ def _stall(sums: Sums, name: str) -> Iterator[Finding]:
 
 
 def _of_node(sums: Sums, name: str) -> Iterator[Finding]:
-    own = sums.vehicle.nodes[name].supply
+    own, ambient = sums.vehicle.nodes[name].supply, sums.supply.ambient
+    if own is not None and own.ground is not None:
+        yield from fused.lead_carries(name, own.ground, sums.ground_amps(name), ambient)
     if own is None or own.feed is None:
         return
-    use, ambient = sums.feed_use(name), sums.supply.ambient
+    use = sums.feed_use(name)
     yield from fused.lead_carries(name, own.feed, sums.node_amps(name), ambient)
     if use is None:
         text = "no fuse in its feed: a short there has the whole battery behind it"
@@ -195,6 +199,12 @@ def _of_car(sums: Sums) -> Iterator[Finding]:
             " battery pays the difference"
         )
         yield Finding("hint", "supply", text, "arithmetic on the vehicle file")
+    if sums.supply.starter is not None:
+        text = (
+            "no fuse protects the lead of the starter motor: keep it short, in a sleeve, and away"
+            " from edges and heat"
+        )
+        yield Finding("hint", "supply", text, COMMON)
     sleep = _sleep(sums)
     if sleep.days is not None and sleep.days * STILL_STARTS < LONGEST_SLEEP_DAYS:
         days = sleep.days * STILL_STARTS
