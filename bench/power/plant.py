@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from math import ceil
-from typing import ClassVar, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
 from bench.power.channel import Channel
 from bench.power.circuit import BODY, Circuit, Element
 from bench.power.fuses import Fuse
-from bench.power.loads import Electronics, Heater, Line, Solenoid
+from bench.power.loads import Electronics, Heater, Line, Solenoid, Straight
 from bench.power.profiles import Profile
 from bench.power.supply import Alternator, Battery, NodeSupply
 from bench.power.switches import NEVER
@@ -73,10 +73,8 @@ class Starter:
     channel: Channel
 
 
-class Source:
+class Source(Straight):
     """A profile in place of battery and alternator."""
-
-    bends: ClassVar[bool] = False
 
     def __init__(self, profile: Profile, since_ns: int) -> None:
         self.profile = profile

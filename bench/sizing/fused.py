@@ -79,28 +79,35 @@ def start_spends(table: ElectricalTable, use: FuseUse, ohm: float) -> float:
     return spent
 
 
-def lead_protected(name: str, table: LeadTable, rating: float, ambient: float) -> Iterator[Finding]:
-    """The fuse opens before the lead is hotter than its insulation bears."""
+def lead_protected(
+    name: str, what: str, table: LeadTable, rating: float, ambient: float
+) -> Iterator[Finding]:
+    """The fuse opens before the lead is hotter than its insulation bears; ``what``: which lead."""
     carries = leads.amperes(table.area_mm2, ambient, table.bundled)
     if rating <= carries + 1e-9:
         return
     wanted = leads.smallest_for(rating, ambient, table.bundled)
     advice = "none of the usual sizes does" if wanted is None else f"{wanted:g} mm2 carries it"
     text = (
-        f"its fuse of {rating:g} A lets through more than the {carries:.1f} A that {table.size}"
-        f" carries at {ambient:g} degC; {advice}: a short or an overload could burn the lead"
+        f"its fuse of {rating:g} A lets through more than the {carries:.1f} A that its {what},"
+        f" {table.size}, carries at {ambient:g} degC; {advice}: an overload could burn it"
     )
     yield Finding("broken", name, text, CABLE_LIST)
 
 
-def lead_carries(name: str, table: LeadTable, amps: float, ambient: float) -> Iterator[Finding]:
-    """The lead carries the load's own current."""
+def lead_carries(
+    name: str, what: str, table: LeadTable, amps: float, ambient: float
+) -> Iterator[Finding]:
+    """The lead carries the current that it is there for; ``what``: which lead."""
     carries = leads.amperes(table.area_mm2, ambient, table.bundled)
     if amps <= carries + 1e-9:
         return
     wanted = leads.smallest_for(amps, ambient, table.bundled)
     advice = "none of the usual sizes does" if wanted is None else f"{wanted:g} mm2 carries it"
-    text = f"{amps:.1f} A on {table.size}, which carries {carries:.1f} A there; {advice}"
+    text = (
+        f"{amps:.1f} A on its {what}, {table.size}, which carries {carries:.1f} A at"
+        f" {ambient:g} degC; {advice}"
+    )
     yield Finding("broken", name, text, CABLE_LIST)
 
 

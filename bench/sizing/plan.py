@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from bench.model.electrical import ElectricalTable, LeadTable
 from bench.model.loading import Vehicle
 from bench.sizing import fused
 from bench.sizing.falling import falling
@@ -113,22 +114,27 @@ def _of_load(sums: Sums, name: str, short_ohm: float) -> Iterator[Finding]:
         yield from fused.continuous(name, use)
     if use is not None:
         yield from fused.pulse(name, table, use, sums.loop_ohm(name))
-    for lead in (table.lead, table.back):
-        if lead is not None:
-            yield from fused.lead_carries(name, lead, sums.amps(name), ambient)
+    for what, lead in _leads(table):
+        yield from fused.lead_carries(name, what, lead, sums.amps(name), ambient)
     guard = use or sums.feed_use(sums.vehicle.loads[name].node)
     if table.lead is not None:
         if guard is None:
             text = "no fuse protects its lead, neither its own nor one in the node's feed"
             yield Finding("broken", name, text, COMMON)
         else:
-            for lead in (table.lead, table.back):
-                if lead is not None:
-                    yield from fused.lead_protected(name, lead, guard.rating, ambient)
+            for what, lead in _leads(table):
+                yield from fused.lead_protected(name, what, lead, guard.rating, ambient)
             volts = sums.supply.battery
             yield from fused.short_at_the_end(name, table.lead, guard, volts, short_ohm)
         yield from _drop(sums, name)
     yield from _stall(sums, name)
+
+
+def _leads(table: ElectricalTable) -> Iterator[tuple[str, LeadTable]]:
+    if table.lead is not None:
+        yield "lead", table.lead
+    if table.back is not None:
+        yield "return lead", table.back
 
 
 def _drop(sums: Sums, name: str) -> Iterator[Finding]:
@@ -165,17 +171,19 @@ def _stall(sums: Sums, name: str) -> Iterator[Finding]:
 def _of_node(sums: Sums, name: str) -> Iterator[Finding]:
     own, ambient = sums.vehicle.nodes[name].supply, sums.supply.ambient
     if own is not None and own.ground is not None:
-        yield from fused.lead_carries(name, own.ground, sums.ground_amps(name), ambient)
+        yield from fused.lead_carries(
+            name, "ground lead", own.ground, sums.ground_amps(name), ambient
+        )
     if own is None or own.feed is None:
         return
     use = sums.feed_use(name)
-    yield from fused.lead_carries(name, own.feed, sums.node_amps(name), ambient)
+    yield from fused.lead_carries(name, "feed", own.feed, sums.node_amps(name), ambient)
     if use is None:
         text = "no fuse in its feed: a short there has the whole battery behind it"
         yield Finding("broken", name, text, COMMON)
         return
     yield from fused.continuous(name, use)
-    yield from fused.lead_protected(name, own.feed, use.rating, ambient)
+    yield from fused.lead_protected(name, "feed", own.feed, use.rating, ambient)
     ohm = sums.supply.internal_resistance + sums.feed_ohm(name)
     yield from fused.short_at_the_end(name, own.feed, use, sums.supply.battery, ohm)
     for load, table in sums.loads.items():
