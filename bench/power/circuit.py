@@ -53,8 +53,14 @@ class Element:
     ends: list[float] = field(default_factory=list)
     """V from a to b at which each line but the last one ends."""
 
+    def __post_init__(self) -> None:
+        self.prepare()
+
     def prepare(self) -> None:
-        """Work out its lines between a and b: of the load, behind the resistance and the limit."""
+        """Work out its lines between a and b: of the load, behind the resistance and the limit.
+
+        To be called again whenever one of these has changed.
+        """
         knees = self.load.knees()
         if not knees:
             lines = [self.load.line(0.0)]
@@ -121,8 +127,6 @@ class Circuit:
         with its voltage, there is one such point, and the method ends at the one solution.
         """
         here = self.volts
-        for element in elements:
-            element.prepare()
         lines = [e.line_at(_across(here, e)) for e in elements]
         for _ in range(ROUNDS):
             self._solve(elements, lines, source)
