@@ -23,7 +23,7 @@ FLOORS = [
     {"model"},
     {"faults", "recording", "traffic"},
     {"scenario"},
-    {"session", "replay", "judge", "timing"},
+    {"session", "replay", "judge", "timing", "sizing"},
     {"campaign"},
     {"report", "schema", "demo"},
     {"cli", "pytest_plugin"},

@@ -18,6 +18,7 @@ from bench.cli.comparing import compare
 from bench.cli.describing import describe
 from bench.cli.driving import drive
 from bench.cli.listing import faults, schema
+from bench.cli.planning import plan
 from bench.cli.replaying import replay
 from bench.cli.reporting import report
 from bench.cli.running import run
@@ -44,7 +45,7 @@ app = App(
     suppress_keyboard_interrupt=False,
 )
 for command in (
-    check, run, new, report, timing, replay, describe, compare, drive, faults, schema,
+    check, run, new, report, timing, plan, replay, describe, compare, drive, faults, schema,
 ):  # fmt: skip
     app.command(command)
 

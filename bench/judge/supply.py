@@ -13,7 +13,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from bench.judge.lives import Biography
-from bench.judge.masks import OFF
+from bench.judge.masks import OFF, ON
 from bench.model.loading import Vehicle
 from bench.model.vehicle import LoadTable
 from bench.recording import Recording, Series
@@ -67,6 +67,12 @@ def spliced(
 
 
 def supply_excuses(case: Case, load: LoadTable) -> Iterator[tuple[int, int, int]]:
-    """A load may be off while its node's supply is out of range, and for one latency after."""
+    """A load may be off while its node's supply is out of range, and for one latency after. When
+    a node has booted, a relay takes its time to do what the program says.
+    """
     for from_ns, to_ns in case.lean(load.node):
         yield from_ns, to_ns + load.latency, OFF
+    switching_ns = 0 if load.electrical is None else load.electrical.switching_ns
+    if switching_ns:
+        for life in case.lives[load.node].lives:
+            yield life.boot_end_ns, life.boot_end_ns + switching_ns, OFF | ON

@@ -249,6 +249,14 @@ class ElectricalTable(Table):
         return self
 
     @property
+    def switching_ns(self) -> int:
+        """Longest time from when its node switches it until it follows, in ns: of its relay."""
+        relay = self.relay
+        if relay is None:
+            return 0
+        return max(relay.closes_in + 2 * relay.bounces * relay.bounce, relay.opens_in)
+
+    @property
     def current(self) -> float:
         """Current of one piece at the volts of its nameplate, in A."""
         if self.amps is not None:

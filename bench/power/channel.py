@@ -8,7 +8,7 @@ from math import inf
 from bench.power.circuit import BODY, Element
 from bench.power.fuses import Fuse
 from bench.power.loads import Heater, Load
-from bench.power.switches import Status, Switch
+from bench.power.switches import SolidState, Status, Switch
 
 SHORT_OHM = 0.01
 """What is left where a load's own terminals touch: common practice for a solid short."""
@@ -34,10 +34,14 @@ class Channel:
     shorted: int = 0
     rated_volts: float = 12.0
     element: Element = field(init=False)
+    coil: Element | None = None
+    """Of its relay, between the node's own terminals."""
     moved_ns: int = 0
     was_live: bool = False
+    _warms: bool = False
 
     def __post_init__(self) -> None:
+        self._warms = isinstance(self.switch, SolidState)
         self.element = Element(BODY, BODY, 0.0, self.load)
 
     @property
@@ -66,7 +70,7 @@ class Channel:
     def watts(self) -> float:
         """Lost in the switch now, as a mean, in W: much where it has to hold the current back."""
         element = self.element
-        if not self.live or not element.amps:
+        if not self._warms or not self.live or not element.amps:
             return 0.0
         on = element.amps / element.duty
         if on < element.limit * (1 - 1e-9):
@@ -91,19 +95,22 @@ class Channel:
         element.load = _SHORT if self.shorted else self.load
         element.ohm = switch.ohm + self.lead_ohm + (0.0 if self.fuse is None else self.fuse.ohm)
         element.limit, element.duty = switch.limit, switch.duty
+        element.prepare()
         return element
 
     @property
     def busy(self) -> bool:
         """It is live, was so until now, or has a switch that is up to something."""
-        return self.was_live or not self.switch.idle or self.live
+        switch = self.switch
+        return self.was_live or not switch.idle or (switch.duty > 0 and self.whole)
 
     def advance(self, to_ns: int) -> None:
         """It was live with the current of the last solution until now; fuses go on their own."""
         dt_s = (to_ns - self.moved_ns) / 1e9
         self.moved_ns = to_ns
         element = self.element
-        self.switch.warmed(self.watts, dt_s)
+        if self._warms:
+            self.switch.warmed(self.watts, dt_s)
         ohm = inf if self.shorted else element.ohm
         self.load.advance(element.volts, ohm, dt_s, element.limit, element.duty)
 

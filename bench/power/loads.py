@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from math import exp, inf
-from typing import ClassVar, NamedTuple, Protocol
+from typing import NamedTuple, Protocol
 
 SETTLED = 0.002
 """A state this near to where it is going counts as there (share of the way)."""
@@ -32,11 +32,11 @@ class Line(NamedTuple):
 class Load(Protocol):
     """What a circuit knows of a load."""
 
-    bends: ClassVar[bool]
-    """Whether its line depends on the voltage."""
-
     def line(self, volts: float) -> Line:
         """Its straight line around a voltage at its own terminals."""
+
+    def knees(self) -> tuple[float, ...]:
+        """Voltages at which one line ends and the next begins; it is a single line without any."""
 
     def advance(self, volts: float, ohm: float, dt_s: float, limit: float, duty: float) -> None:
         """``volts`` behind ``ohm`` (inf: it is switched off) drive it for ``dt_s``, with no more
@@ -45,6 +45,16 @@ class Load(Protocol):
 
     def next_s(self, volts: float, ohm: float, limit: float, duty: float) -> float:
         """Time until the circuit wants to be solved again for its sake, if all stays; inf: none."""
+
+
+class Straight:
+    """A load that is a single line at any instant."""
+
+    __slots__ = ()
+
+    def knees(self) -> tuple[float, ...]:
+        """None."""
+        return ()
 
 
 IES_CURRENT = 0.55
@@ -56,7 +66,7 @@ IES_LIGHT = 3.4
 
 
 @dataclass(slots=True)
-class Filament:
+class Filament(Straight):
     """A lamp: cold it has a tenth of its hot resistance, and warms up in tens of milliseconds.
 
     ``warmth`` is its resistance as a share of the hot one at rated volts. Heat flows in as I2R and
@@ -67,7 +77,6 @@ class Filament:
     default gives 10 times and 4.8 ms).
     """
 
-    bends: ClassVar[bool] = False
     volts: float
     amps: float
     cold: float = 0.1
@@ -168,7 +177,6 @@ class Led(_Still):
     The charge of an input capacitor (under 1 ms) is not modelled.
     """
 
-    bends: ClassVar[bool] = True
     volts: float
     amps: float
     knee: float
@@ -178,12 +186,15 @@ class Led(_Still):
         g = self.amps / (self.volts - self.knee)
         return Line(g, -g * self.knee) if volts > self.knee else Line(0.0, 0.0)
 
+    def knees(self) -> tuple[float, ...]:
+        """One."""
+        return (self.knee,)
+
 
 @dataclass(slots=True)
-class Heater(_Still):
+class Heater(Straight, _Still):
     """A resistor."""
 
-    bends: ClassVar[bool] = False
     volts: float
     amps: float
 
@@ -202,7 +213,6 @@ class Electronics(_Still):
     below.
     """
 
-    bends: ClassVar[bool] = True
     amps: float
 
     def line(self, volts: float) -> Line:
@@ -211,9 +221,13 @@ class Electronics(_Still):
             return Line(0.0, self.amps)
         return Line(self.amps / ELECTRONICS_FROM_V, 0.0)
 
+    def knees(self) -> tuple[float, ...]:
+        """One."""
+        return (ELECTRONICS_FROM_V,)
+
 
 @dataclass(slots=True)
-class Motor:
+class Motor(Straight):
     """A motor with permanent magnets and a constant torque on its shaft.
 
     ``emf`` is the voltage that its speed makes. I = (V - emf) / R with R = volts / stall current;
@@ -221,7 +235,6 @@ class Motor:
     an exponential whatever lead lies before it. ``held``: the rotor is blocked.
     """
 
-    bends: ClassVar[bool] = False
     volts: float
     amps: float
     stall_amps: float
@@ -278,14 +291,13 @@ class Motor:
 
 
 @dataclass(slots=True)
-class Solenoid:
+class Solenoid(Straight):
     """A coil with an armature: the pull-in current for ``pull_in_s``, then the holding current.
 
     It pulls in from ``pull_in_volts`` up and lets go below ``drop_volts``. The inductance of its
     windings is not modelled.
     """
 
-    bends: ClassVar[bool] = False
     volts: float
     amps: float
     pull_in_amps: float

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from math import ceil
-from typing import ClassVar, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
 from bench.power.channel import Channel
 from bench.power.circuit import BODY, Circuit, Element
 from bench.power.fuses import Fuse
-from bench.power.loads import Electronics, Heater, Line, Solenoid
+from bench.power.loads import Electronics, Heater, Line, Solenoid, Straight
 from bench.power.profiles import Profile
 from bench.power.supply import Alternator, Battery, NodeSupply
-from bench.power.switches import NEVER
+from bench.power.switches import NEVER, Relay
 
 What = Literal["fuse_opened", "fed", "cut_off", "power_lost", "power_back"]
 SHORTEST_NS = 1_000
@@ -73,10 +73,8 @@ class Starter:
     channel: Channel
 
 
-class Source:
+class Source(Straight):
     """A profile in place of battery and alternator."""
-
-    bends: ClassVar[bool] = False
 
     def __init__(self, profile: Profile, since_ns: int) -> None:
         self.profile = profile
@@ -112,12 +110,14 @@ class Plant:
         self._busy: list[Channel] = []
         self._fuses = self._name_fuses()
         self._strained: list[Fuse] = []
+        self._loaded: list[Fuse] = []
+        self._feeds = [t.feed_fuse for t in self.terminals.values() if t.feed_fuse is not None]
         self._blown = [False] * len(self._fuses)
+        self._held = [name for name, t in self.terminals.items() if t.supply.hold_up > 0]
         self._fixed = self._electronics()
-        self._positive = [Element(self._plus, BODY, 0.0, battery, volts=battery.volts)]
+        self._positive = [Element(self._plus, BODY, 0.0, battery)]
         if alternator is not None:
-            volts = alternator.volts
-            self._positive.append(Element(self._plus, BODY, 0.0, alternator, volts=volts))
+            self._positive.append(Element(self._plus, BODY, 0.0, alternator))
         self.rewire()
 
     def _number(self) -> None:
@@ -137,6 +137,10 @@ class Plant:
         for channel in self.channels.values():
             channel.element.a = self.terminals[channel.node].plus
             channel.element.b = self.terminals[channel.ground].minus if channel.ground else BODY
+            if isinstance(channel.switch, Relay):
+                terminal = self.terminals[channel.node]
+                coil = Heater(1.0, 1 / channel.switch.coil_ohm)
+                channel.coil = Element(terminal.plus, terminal.minus, 0.0, coil)
         if self.starter is not None:
             self.starter.channel.element.a = self._plus
 
@@ -157,7 +161,7 @@ class Plant:
         for terminal in self.terminals.values():
             if terminal.amps:
                 load = Electronics(terminal.amps)
-                found.append(Element(terminal.plus, terminal.minus, 0.0, load, volts=12.0))
+                found.append(Element(terminal.plus, terminal.minus, 0.0, load))
         return found
 
     def _name_fuses(self) -> list[tuple[str, Fuse]]:
@@ -221,8 +225,8 @@ class Plant:
             channel.advance(to_ns)
         for fuse in self._strained:
             fuse.advance(dt_s)
-        for name, terminal in self.terminals.items():
-            terminal.supply.advance(self.volts(name), dt_s)
+        for name in self._held:
+            self.terminals[name].supply.advance(self.volts(name), dt_s)
         self.now_ns = to_ns
 
     def _settle(self, events: list[Event]) -> None:
@@ -249,31 +253,35 @@ class Plant:
         self._live = [channel for channel in self._busy if channel.live]
         elements = [channel.prepare(self.now_ns) for channel in self._live]
         elements += self._fixed
-        for channel in self._busy:
-            if channel.switch.coil_g:
-                terminal = self.terminals[channel.node]
-                coil = Heater(1.0, channel.switch.coil_g)
-                elements.append(Element(terminal.plus, terminal.minus, 0.0, coil))
+        elements += [c.coil for c in self._busy if c.coil is not None and c.switch.coil_g]
         if self._source is None:
+            for element in self._positive:
+                element.prepare()
             self._circuit.solve([*elements, *self._positive])
         else:
             source = self._source
             source.volts = source.profile.volts(self.now_ns - source.since_ns)
-            elements.append(Element(self._plus, BODY, 0.0, source, volts=source.volts))
+            elements.append(Element(self._plus, BODY, 0.0, source))
             self._circuit.solve(elements, (self._plus, 1 / source.profile.ohm))
         self._measure()
 
     def _measure(self) -> None:
         """What flows through the fuses."""
-        for _, fuse in self._fuses:
+        looked = self._strained + self._feeds
+        for fuse in self._loaded:
             fuse.amps = 0.0
+        self._loaded = []
         for channel in self._live:
-            if channel.fuse is not None:
-                channel.fuse.amps += channel.element.amps
+            if channel.fuse is None:
+                continue
+            if not channel.fuse.amps:
+                self._loaded.append(channel.fuse)
+            channel.fuse.amps += channel.element.amps
         for name, terminal in self.terminals.items():
             if terminal.feed_fuse is not None:
                 terminal.feed_fuse.amps = self.feed_amps(name)
-        self._strained = [fuse for _, fuse in self._fuses if fuse.strained]
+        known = {id(fuse): fuse for fuse in (*looked, *self._loaded)}
+        self._strained = [fuse for fuse in known.values() if fuse.strained]
 
     def _look(self, events: list[Event]) -> bool:
         """Switches and supplies look at the solution; True: it has to be solved again."""
@@ -313,7 +321,7 @@ class Plant:
         now_ns = self.now_ns
         waits = [channel.next_s() for channel in self._live]
         waits += [fuse.left_s() for fuse in self._strained]
-        waits += [t.supply.next_s(self.volts(name)) for name, t in self.terminals.items()]
+        waits += [self.terminals[name].supply.next_s(self.volts(name)) for name in self._held]
         waits += self._crossings()
         due = [now_ns + max(SHORTEST_NS, ceil(wait * 1e9)) for wait in waits if wait < _FOREVER_S]
         for channel in self._busy:

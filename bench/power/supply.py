@@ -4,16 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import inf
-from typing import ClassVar
 
-from bench.power.loads import Line
+from bench.power.loads import Line, Straight
 
 
 @dataclass(slots=True)
-class Battery:
+class Battery(Straight):
     """Open-circuit voltage in V behind an internal resistance in ohm; it takes charge as well."""
 
-    bends: ClassVar[bool] = False
     volts: float = 12.6
     ohm: float = 0.008
     connected: bool = True
@@ -30,7 +28,6 @@ class Battery:
 class Alternator:
     """It holds ``volts`` behind ``ohm`` and gives at most ``amps``; its diodes let nothing back."""
 
-    bends: ClassVar[bool] = True
     volts: float = 14.2
     amps: float = 70.0
     ohm: float = 0.02
@@ -43,6 +40,10 @@ class Alternator:
         if (self.volts - volts) / self.ohm > self.amps:
             return Line(0.0, -self.amps)
         return Line(1 / self.ohm, -self.volts / self.ohm)
+
+    def knees(self) -> tuple[float, ...]:
+        """Full load ends, and the diodes close."""
+        return (self.volts - self.amps * self.ohm, self.volts) if self.running else ()
 
 
 @dataclass(slots=True)

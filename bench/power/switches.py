@@ -232,7 +232,7 @@ class SolidState:
     def _ramp(self, now_ns: int) -> float:
         if self.soft_ns == 0 or now_ns >= self._since_ns + self.soft_ns:
             return 1.0
-        return (1 + (now_ns - self._since_ns) * STEPS // self.soft_ns) / STEPS
+        return (1 + (now_ns - self._since_ns) * STEPS // self.soft_ns) / (STEPS + 1)
 
     def command(self, level: float, now_ns: int) -> None:
         """Switching off forgets trips and latches; switching on begins blanking and soft start."""
