@@ -29,6 +29,8 @@ MOST_SITUATIONS = 3
 """Situations in which the feed or the ground of one node fails, at most."""
 RETURN_PROFILE = "momentary_drop"
 """The dip from which loads must soon be on again."""
+STARTS = ("starting_1", "starting_2")
+"""Warm and cold starts of the engine."""
 WHOLE_CAR = 5
 """Situations in which one and the same fault disturbs the supply of the whole car, at most."""
 
@@ -88,16 +90,19 @@ class _Planner:
                 yield self._case(every[place], fault)
 
     def returns(self) -> Iterator[Scenario]:
-        """A short dip while a load is on that must soon be on again after one."""
+        """Dips while a load is on that must soon be on again after one: a short one, in which all
+        nodes reset, and an engine started while the load is on.
+        """
         places = []
         for name, load in self.vehicle.loads.items():
             found = self._longest_on(name) if load.back_within is not None else None
             if found is not None:
                 places.append((found[0], found[1] + SETTLED_NS // 3))
         for situation, start_ns in dict.fromkeys(places):
-            fault = make_fault("brown_out", {"profile": RETURN_PROFILE}, self.vehicle)
-            timed = TimedFault(fault, start_ns, start_ns + DIP_NS)
-            yield self.maker.case(situation, (timed,))
+            for profile in (RETURN_PROFILE, *STARTS):
+                fault = make_fault("brown_out", {"profile": profile}, self.vehicle)
+                timed = TimedFault(fault, start_ns, start_ns + DIP_NS)
+                yield self.maker.case(situation, (timed,))
 
     def _case(self, situation: str, fault: Fault) -> Scenario:
         every = instants(self.vehicle.situations[situation])
