@@ -85,7 +85,14 @@ def _electrical(vehicle: Vehicle, cases: Sequence[Scenario]) -> Iterator[str]:
     if vehicle.supply is None:
         yield (
             "The vehicle has no table 'supply': it ran on an ideal one, and no fault of supply,"
-            " fuses, leads or relays was tried."
+            " fuses, leads or relays was tried. The rules 'back' and 'neighbours' and notices of"
+            " failed loads could not be exercised."
         )
-    elif not any(timed.fault.electrical for case in cases for timed in case.faults):
+        return
+    if any(timed.fault.loads(vehicle) for case in cases for timed in case.faults):
+        yield (
+            "What hardware cannot do is nobody's fault: a load with a blown fuse, a broken or"
+            " shorted lead or a welded relay was judged by what its node drove, and by its notice."
+        )
+    if not any(timed.fault.electrical for case in cases for timed in case.faults):
         yield "Faults of supply, fuses, leads and relays were left to the depth 'full'."
