@@ -99,9 +99,10 @@ class Board(Protocol):
         """
 
     def output_status(self, name: str) -> str:
-        """What the switch of an output reports of itself: ``ok``, ``open`` (hardly any current
-        while on), ``limited`` (it holds the current down), ``tripped`` (it has switched off by
-        itself) or ``latched`` (and stays off until the output is written off).
+        """What the switch of an output reports of itself: ``ok``, ``open load`` (hardly any
+        current while on), ``over-current`` or ``over-temperature`` (it has switched off by itself
+        and will try again) or ``latched off`` (it stays off until 0 is written). A switch without
+        diagnosis, such as a relay, always reports ``ok``.
         """
 
     def recover_bus(self) -> None:

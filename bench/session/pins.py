@@ -142,7 +142,7 @@ class Output:
     """
 
     __slots__ = (
-        "_commands", "_levels", "_name", "_power", "_queue", "_seen", "_table", "command", "powered"
+        "_circuit", "_commands", "_levels", "_name", "_queue", "_seen", "_table", "command", "powered"
     )  # fmt: skip
 
     def __init__(
@@ -156,7 +156,7 @@ class Output:
     ) -> None:
         self._queue = queue
         self._name = name
-        self._power = power
+        self._circuit = power if power is not None and power.feeds(name) else None
         self._table = table
         self._seen = seen
         self._levels: Series[float] = recording.outputs.setdefault(name, Series())
@@ -179,22 +179,18 @@ class Output:
         level = self.command if self.command is not None else self._hardware()
         if not self.powered:
             level = 0.0
-        if self._power is not None and self._power.feeds(self._name):
-            self._power.drive(self._name, level)
-        else:
+        if self._circuit is None:
             self._levels.set(self._queue.now_ns, level)
+        else:
+            self._circuit.drive(self._name, level)
 
     def amps(self) -> float:
-        """The current into the load, in A; not a number on an ideal supply."""
-        if self._power is None or not self._power.feeds(self._name):
-            return nan
-        return self._power.amps(self._name)
+        """The current into the load, in A; not a number where nothing is known of it."""
+        return nan if self._circuit is None else self._circuit.amps(self._name)
 
     def status(self) -> str:
         """What the switch reports of itself."""
-        if self._power is None or not self._power.feeds(self._name):
-            return "ok"
-        return self._power.status(self._name)
+        return "ok" if self._circuit is None else self._circuit.status(self._name)
 
     def _hardware(self) -> float:
         """What the load gets while no program drives the output."""

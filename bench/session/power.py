@@ -66,6 +66,7 @@ class Power:
             if table.electrical is not None
         }
         self._followed: list[tuple[Profile, object]] = []
+        self._changed = False
         self._due: Event | None = None
         self._due_ns = -1
         self._faint: set[str] = set()
@@ -118,6 +119,7 @@ class Power:
         """Change something in the circuit; it is solved once all of this instant is done."""
         self.network.advance(self._queue.now_ns)
         action()
+        self._changed = True
         if self._due is None or self._due_ns > self._queue.now_ns:
             self._wake(self._queue.now_ns)
 
@@ -173,7 +175,9 @@ class Power:
         """Solve the circuit for this instant, and let the nodes feel it."""
         self._due = None
         self.network.advance(self._queue.now_ns)
-        self.network.settle()
+        if self._changed:
+            self._changed = False
+            self.network.settle()
         self._note()
         for node, was in self._nodes.items():
             powered = self.network.powered(node)
