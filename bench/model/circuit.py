@@ -100,7 +100,6 @@ def _channel(
         lead_ohm=_ohm(table.lead, degc) + _ohm(table.back, degc),
         fuse=fuses.get(name if table.fuse_with is None else table.fuse_with),
         ground="" if table.ground == "body" else table.ground,
-        rated_volts=table.volts,
     )
 
 

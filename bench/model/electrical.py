@@ -213,9 +213,6 @@ class ElectricalTable(Table):
     drop: Voltage | None = Field(
         default=None, gt=0, description="allowed loss from battery to load and back"
     )
-    sheds_at: Voltage | None = Field(
-        default=None, gt=0, description="the node switches it off below this"
-    )
     asleep: Current = Field(default=0.0, ge=0, description="what it draws while the car sleeps")
     relay: RelayTable | None = None
     solid_state: SolidStateTable | None = None

@@ -32,7 +32,6 @@ class Channel:
     ground: str = ""
     opened: int = 0
     shorted: int = 0
-    rated_volts: float = 12.0
     element: Element = field(init=False)
     coil: Element | None = None
     """Of its relay, between the node's own terminals."""

@@ -79,11 +79,6 @@ class Network(Plant):
         self.terminals[node].feed_lost += by
         self.rewire()
 
-    def corrode_feed(self, node: str, ohm: float) -> None:
-        """So much resistance more in a node's feed (negative: less again)."""
-        self.terminals[node].extra_ohm += ohm
-        self.rewire()
-
     def connect_battery(self, *, connected: bool) -> None:
         """The battery's terminal is on or off."""
         self.battery.connected = connected

@@ -49,7 +49,6 @@ class Terminal:
     minus: int = BODY
     feed_lost: int = 0
     ground_lost: int = 0
-    extra_ohm: float = 0.0
 
     @property
     def feed_siemens(self) -> float:
@@ -57,7 +56,7 @@ class Terminal:
         if self.feed_ohm is None or self.feed_lost or (self.feed_fuse and self.feed_fuse.opened):
             return 0.0
         fuse = 0.0 if self.feed_fuse is None else self.feed_fuse.ohm
-        return 1 / (self.feed_ohm + fuse + self.extra_ohm)
+        return 1 / (self.feed_ohm + fuse)
 
     @property
     def ground_siemens(self) -> float:

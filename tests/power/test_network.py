@@ -241,17 +241,6 @@ def test_a_battery_that_comes_off_takes_everybody_down_without_an_alternator():
     assert {event.name for event in network.settle()} == {"front", "rear"}
 
 
-def test_a_corroded_feed_loses_voltage():
-    network = car(heater())
-    network.drive("load", 1.0)
-    network.corrode_feed("node", 0.3)
-    network.settle()
-    assert network.volts("node") == pytest.approx(12.6 * 1.21 / 1.54)
-    network.corrode_feed("node", -0.3)
-    network.settle()
-    assert network.volts("node") == pytest.approx(12.6 * 1.21 / 1.24)
-
-
 def test_a_relay_falls_off_when_its_nodes_voltage_is_too_low():
     relay = Relay(drop_out=3.0, pull_in=7.5, closes_ns=8 * MS, opens_ns=4 * MS)
     network = car(heater(switch=relay))
