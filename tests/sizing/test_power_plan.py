@@ -87,6 +87,7 @@ def test_what_falls_first_falls_first(car):
 FINDINGS = [
     ('fuse = "10 A"', 'fuse = "5 A"', "stop: 6.0 A are 121% of what its fuse of 5 A is worth"),
     ('start = "14 A"', 'start = "60 A"', "stop: one start spends 100% of the fastest fuse of 10"),
+    ('fuse = "30 A"', 'fuse = "33 A"', "rear: a maxi fuse of 33 A is not sold; expected one of 20"),
     ('"16 AWG"', '"22 AWG"', "stop: its fuse of 10 A lets through more than the"),
     ('size = "1.5 mm2", length = "1 m"', 'size = "0.35 mm2", length = "1 m"',
      "tail: its fuse of 7.5 A lets through more than the 7.0 A that its return lead, 0.35 mm2"),
