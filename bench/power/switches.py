@@ -163,6 +163,8 @@ class Relay:
             self.closed = self._due.pop(0)[1]
 
     def _movement(self, now_ns: int) -> list[tuple[int, bool]]:
+        if self._pulled == self.closed:
+            return []  # it changed its mind before the contact had moved
         if not self._pulled:
             return [(now_ns + self.opens_ns, False)]
         at_ns = now_ns + self.closes_ns

@@ -41,6 +41,24 @@ def test_a_bouncing_contact_opens_again():
     ]  # fmt: skip
 
 
+def test_a_dip_shorter_than_the_release_moves_no_contact():
+    relay = Relay(closes_ns=8 * MS, opens_ns=4 * MS, bounces=2)
+    relay.command(1.0, 0)
+    closed_at(relay, [k * MS for k in range(12)])
+    closed_at(relay, [20 * MS], 2.0)
+    assert closed_at(relay, [(21 + k) * MS for k in range(20)]) == [True] * 20
+    assert relay.next_ns(0.0, 41 * MS) == NEVER
+
+
+def test_a_pulse_shorter_than_the_pull_in_moves_no_contact():
+    relay = Relay(closes_ns=8 * MS)
+    relay.command(1.0, 0)
+    closed_at(relay, [0])
+    relay.command(0.0, 7 * MS)
+    assert closed_at(relay, [k * MS for k in range(7, 30)]) == [False] * 23
+    assert relay.idle
+
+
 @pytest.mark.parametrize(("volts", "pulls"), [(7.49, False), (7.5, True)])
 def test_a_relay_pulls_in_from_its_pull_in_voltage_on(volts, pulls):
     relay = Relay(pull_in=7.5, drop_out=3.0, closes_ns=0)
