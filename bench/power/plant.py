@@ -233,8 +233,9 @@ class Plant:
         for _ in range(SETTLING):
             self._solve()
             if not self._look(events):
-                break
-        self._plan()
+                self._plan()
+                return
+        raise ArithmeticError("the switches did not come to rest")
 
     def _blow(self, events: list[Event]) -> None:
         """Fuses that have opened, or were replaced, since the last time."""
