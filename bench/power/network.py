@@ -36,27 +36,33 @@ class Network(Plant):
 
     def drive(self, load: str, level: float) -> None:
         """The program, or the hardware in its place, drives a load's output: 0 to 1."""
+        self._changed = True
         self.channels[load].switch.command(level, self.now_ns)
 
     def charge(self, *, running: bool) -> None:
         """The engine turns the alternator, or no longer."""
+        self._changed = True
         if self.alternator is not None:
             self.alternator.running = running
 
     def follow(self, profile: Profile | None) -> None:
         """From now on a profile stands in place of battery and alternator; None: it ends."""
+        self._changed = True
         self._source = None if profile is None else Source(profile, self.now_ns)
 
     def open_load(self, load: str, by: int = 1) -> None:
         """The lead to a load is broken (``by`` -1: mended)."""
+        self._changed = True
         self.channels[load].opened += by
 
     def short_load(self, load: str, by: int = 1) -> None:
         """A load's terminals touch (``by`` -1: no longer)."""
+        self._changed = True
         self.channels[load].shorted += by
 
     def set_fuse(self, load: str, *, opened: bool) -> None:
         """The fuse of a load is blown, or has been replaced. Raises KeyError: it has none."""
+        self._changed = True
         fuse = self.channels[load].fuse
         if fuse is None:
             raise KeyError(load)
@@ -64,6 +70,7 @@ class Network(Plant):
 
     def weld(self, load: str, *, welded: bool) -> None:
         """The contact of a load's relay sticks, or no longer. Raises KeyError: it has none."""
+        self._changed = True
         switch = self.channels[load].switch
         if not isinstance(switch, Relay):
             raise KeyError(load)
@@ -81,6 +88,7 @@ class Network(Plant):
 
     def connect_battery(self, *, connected: bool) -> None:
         """The battery's terminal is on or off."""
+        self._changed = True
         self.battery.connected = connected
 
     # ---- what is told, beside the voltages ----

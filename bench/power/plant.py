@@ -102,6 +102,7 @@ class Plant:
         self.channels = {channel.name: channel for channel in channels}
         self.now_ns = 0
         self.next_ns: int | None = None
+        self._changed, self._solved_ns = True, 0
         self._source: Source | None = None
         self._all = [*channels, *([] if starter is None else [starter.channel])]
         self._live: list[Channel] = []
@@ -145,6 +146,7 @@ class Plant:
 
     def rewire(self) -> None:
         """Lay the leads anew, after one was lost or mended."""
+        self._changed = True
         self._circuit.clear()
         for terminal in self.terminals.values():
             if terminal.feed_ohm is not None:
@@ -210,9 +212,10 @@ class Plant:
         return events
 
     def settle(self) -> list[Event]:
-        """Solve the circuit now, after changes."""
+        """Solve the circuit now, after changes; without any there is nothing to do."""
         events: list[Event] = []
-        self._settle(events)
+        if self._changed or self._solved_ns != self.now_ns:
+            self._settle(events)
         return events
 
     def _move(self, to_ns: int) -> None:
@@ -234,6 +237,7 @@ class Plant:
             self._solve()
             if not self._look(events):
                 self._plan()
+                self._changed, self._solved_ns = False, self.now_ns
                 return
         raise ArithmeticError("the switches did not come to rest")
 

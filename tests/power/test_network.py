@@ -355,3 +355,16 @@ def test_pieces_behind_each_other_end_where_the_last_one_does():
     profile = Profile("two", "", (Piece(10, 12.0, 10.0), Piece(10, 8.0, 9.0)))
     assert [profile.volts(t) for t in (0, 5, 10, 15, 20, 99)] == [12.0, 11.0, 8.0, 8.5, 9.0, 9.0]
     assert profile.next_ns(20) is None
+
+
+def test_to_settle_twice_is_to_settle_once():
+    network = busy()
+    network.drive("lamp", 1.0)
+    assert network.settle()
+    solved = network.volts("node")
+    network.battery.volts = 6.0  # behind its back: it has no reason to look again
+    assert network.settle() == []
+    assert network.volts("node") == solved
+    network.advance(1_000)
+    network.settle()
+    assert network.volts("node") < 7
