@@ -8,7 +8,8 @@ from math import inf
 from bench.power.circuit import BODY, Element
 from bench.power.fuses import Fuse
 from bench.power.loads import Heater, Load
-from bench.power.switches import SolidState, Status, Switch
+from bench.power.solid_state import SolidState
+from bench.power.switches import Status, Switch
 
 SHORT_OHM = 0.01
 """What is left where a load's own terminals touch: common practice for a solid short."""

@@ -22,7 +22,8 @@ else volts, amperes, ohms.
 
 from __future__ import annotations
 
-from bench.power.plant import Event, Plant, Source, Starter, Terminal
+from bench.power.parts import Event, Source, Starter, Terminal
+from bench.power.plant import Plant
 from bench.power.profiles import Profile
 from bench.power.switches import Relay, Status
 

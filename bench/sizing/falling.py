@@ -9,7 +9,8 @@ from __future__ import annotations
 from bench.model.circuit import build_network
 from bench.model.loading import Vehicle
 from bench.power.channel import Channel
-from bench.power.loads import Filament, Led
+from bench.power.filament import Filament
+from bench.power.loads import Led
 from bench.power.network import Network
 from bench.power.profiles import Piece, Profile
 from bench.power.switches import Relay

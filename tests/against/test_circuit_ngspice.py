@@ -14,7 +14,8 @@ from pathlib import Path
 import pytest
 
 from bench.power.channel import Channel
-from bench.power.loads import _COOLING, Filament, Motor
+from bench.power.filament import _COOLING, Filament
+from bench.power.loads import Motor
 from bench.power.network import Network, Terminal
 from bench.power.supply import Battery
 from bench.power.switches import Direct

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import pytest
 
+from bench.power.filament import IES_LIGHT
 from bench.power.leads import (
     LEAD_OHM_PER_M,
     METRIC_SIZES,
@@ -17,7 +18,6 @@ from bench.power.leads import (
     ohm_per_m,
     parse_size,
 )
-from bench.power.loads import IES_LIGHT
 
 FOOT = 0.3048
 COPPER_20 = 0.017241

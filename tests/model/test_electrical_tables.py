@@ -7,7 +7,8 @@ from electric_car import ElectricCar
 from written_car import WrittenCar
 
 from bench.model.circuit import build_network, make_load, make_switch
-from bench.power.loads import Filament, Motor
+from bench.power.filament import Filament
+from bench.power.loads import Motor
 from bench.power.switches import Direct, Relay
 
 

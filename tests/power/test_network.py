@@ -7,12 +7,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bench.power.channel import Channel
+from bench.power.filament import Filament
 from bench.power.fuses import Fuse
-from bench.power.loads import Electronics, Filament, Heater, Motor, Solenoid
+from bench.power.loads import Electronics, Heater, Motor, Solenoid
 from bench.power.network import Event, Network, Starter, Terminal
 from bench.power.profiles import Piece, Profile, from_points, starting
+from bench.power.solid_state import SolidState
 from bench.power.supply import Battery, NodeSupply
-from bench.power.switches import Direct, Relay, SolidState, Status
+from bench.power.switches import Direct, Relay, Status
 
 MS, S = 1_000_000, 1_000_000_000
 

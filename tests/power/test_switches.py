@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from bench.power.switches import NEVER, Direct, Relay, SolidState, Status
+from bench.power.solid_state import SolidState
+from bench.power.switches import NEVER, Direct, Relay, Status
 
 MS = 1_000_000
 
