@@ -48,7 +48,7 @@ class Filament(Straight):
         return Line(1 / (self.hot_ohm * self.warmth), 0.0)
 
     def advance(self, volts: float, ohm: float, dt_s: float, limit: float, duty: float) -> None:
-        """Heun's method in steps that change the warmth by less than a twentieth; near the end an
+        """Heun's method in steps that change the warmth by less than a tenth; near the end an
         exponential; off it cools, for which there is a formula.
         """
         if ohm == inf or duty == 0:
@@ -59,10 +59,10 @@ class Filament(Straight):
         while left > 0:
             warmth = self.warmth
             rate, settles_s = self._rate(warmth, volts, ohm, limit, duty), self._settles_s()
-            if abs(rate) * settles_s < 0.01 * warmth:
+            if abs(rate) * settles_s < 0.02 * warmth:
                 self.warmth += rate * settles_s * (1 - exp(-left / settles_s))
                 return
-            step = min(left, 0.05 * warmth / abs(rate), settles_s / 2)
+            step = min(left, 0.1 * warmth / abs(rate), settles_s / 2)
             there = max(self.cold, warmth + rate * step)
             mean = (rate + self._rate(there, volts, ohm, limit, duty)) / 2
             self.warmth = max(self.cold, warmth + mean * step)
@@ -73,7 +73,9 @@ class Filament(Straight):
         steep: float = (_COOLING + 1) * self.warmth ** (_COOLING - 1)
         return self._time_s / steep
 
-    def next_s(self, volts: float, ohm: float, limit: float, duty: float) -> float:
+    def next_s(
+        self, volts: float, ohm: float, limit: float, duty: float, source_ohm: float
+    ) -> float:
         """The current changes by so much, or it is warm."""
         rate, settles_s = self._rate(self.warmth, volts, ohm, limit, duty), self._settles_s()
         if abs(rate) * settles_s < SETTLED * self.warmth:
@@ -81,7 +83,7 @@ class Filament(Straight):
         own = self.hot_ohm * self.warmth
         amps = min(volts / (ohm + own), limit)
         moves = amps * self.hot_ohm * abs(rate) / (ohm + own)  # A/s
-        return step_s(amps, moves, 4 * settles_s)
+        return step_s(amps, moves, 4 * settles_s, source_ohm)
 
     def _rate(self, warmth: float, volts: float, ohm: float, limit: float, duty: float) -> float:
         own = self.hot_ohm * warmth

@@ -18,8 +18,9 @@ from typing import NamedTuple, Protocol
 SETTLED = 0.002
 """A state this near to where it is going counts as there (share of the way)."""
 STEP = 0.12
-"""A current that moves by more than this share of itself needs a new solution of the circuit."""
-SMALL_STEP_A = 0.4
+"""A current that moves by more than this share of itself needs a new solution of the circuit..."""
+STEP_V = 0.05
+"""... unless that moves its own terminals by less than this."""
 
 
 class Line(NamedTuple):
@@ -43,15 +44,20 @@ class Load(Protocol):
         than ``limit`` A.
         """
 
-    def next_s(self, volts: float, ohm: float, limit: float, duty: float) -> float:
-        """Time until the circuit wants to be solved again for its sake, if all stays; inf: none."""
+    def next_s(
+        self, volts: float, ohm: float, limit: float, duty: float, source_ohm: float
+    ) -> float:
+        """Time until the circuit wants to be solved again for its sake, if all stays; inf: none.
+
+        ``source_ohm`` lies between the battery and its switch.
+        """
 
 
-def step_s(amps: float, moves: float, settle_s: float) -> float:
+def step_s(amps: float, moves: float, settle_s: float, source_ohm: float) -> float:
     """Until a current in A that moves at ``moves`` A/s needs looking at again, in s; ``settle_s``
-    where it does not move that far.
+    where it does not move that far. ``source_ohm`` lies between the battery and the load's switch.
     """
-    allowed = max(STEP * abs(amps), SMALL_STEP_A)
+    allowed = max(STEP * abs(amps), STEP_V / source_ohm)
     return allowed / moves if moves * settle_s > allowed else settle_s
 
 
@@ -65,7 +71,7 @@ class Straight:
         return ()
 
 
-class _Still:
+class Still:
     """A load without a state."""
 
     __slots__ = ()
@@ -73,14 +79,16 @@ class _Still:
     def advance(self, volts: float, ohm: float, dt_s: float, limit: float, duty: float) -> None:
         """Nothing moves."""
 
-    def next_s(self, volts: float, ohm: float, limit: float, duty: float) -> float:
+    def next_s(
+        self, volts: float, ohm: float, limit: float, duty: float, source_ohm: float
+    ) -> float:
         """Never."""
-        del volts, ohm, limit, duty
+        del volts, ohm, limit, duty, source_ohm
         return inf
 
 
 @dataclass(slots=True)
-class Led(_Still):
+class Led(Still):
     """LEDs with a resistor or a linear regulator's slope: no current below the knee.
 
     The charge of an input capacitor (under 1 ms) is not modelled.
@@ -101,7 +109,7 @@ class Led(_Still):
 
 
 @dataclass(slots=True)
-class Heater(Straight, _Still):
+class Heater(Straight, Still):
     """A resistor."""
 
     volts: float
@@ -117,7 +125,7 @@ ELECTRONICS_FROM_V = 5.0
 
 
 @dataclass(slots=True)
-class Electronics(_Still):
+class Electronics(Still):
     """A constant current from ``ELECTRONICS_FROM_V`` up (behind a linear regulator); a resistor
     below.
     """
@@ -182,7 +190,9 @@ class Motor(Straight):
             return 0.0, 0.0
         return volts - self.amps * whole / duty, self.start_s * whole / (self.ohm * duty)
 
-    def next_s(self, volts: float, ohm: float, limit: float, duty: float) -> float:
+    def next_s(
+        self, volts: float, ohm: float, limit: float, duty: float, source_ohm: float
+    ) -> float:
         """The current changes by so much, or it runs."""
         goal, time_s = self._goal(volts, ohm, limit, duty)
         if self.held or time_s == inf:
@@ -196,7 +206,7 @@ class Motor(Straight):
             return inf
         whole = self.ohm + ohm
         moves = abs(goal - self.emf) / time_s / whole
-        return step_s((volts - self.emf) / whole, moves, 4 * time_s)
+        return step_s((volts - self.emf) / whole, moves, 4 * time_s, source_ohm)
 
 
 @dataclass(slots=True)
@@ -230,8 +240,11 @@ class Solenoid(Straight):
             self.since_s += dt_s
             self.pulled = self.since_s >= self.pull_in_s - 1e-9
 
-    def next_s(self, volts: float, ohm: float, limit: float, duty: float) -> float:
+    def next_s(
+        self, volts: float, ohm: float, limit: float, duty: float, source_ohm: float
+    ) -> float:
         """The armature arrives."""
+        del source_ohm
         at_coil = self._at_coil(volts, ohm, limit, duty)
         if self.pulled:
             return 1e-6 if at_coil < self.drop_volts else inf

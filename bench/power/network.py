@@ -12,9 +12,9 @@ holds it
 
 ``advance`` and ``settle`` return what happened, as :class:`Event`, in order. Between two events the
 voltage at each node's terminals stays as it was solved; what moves on is the state of loads, fuses
-and switches. An event is due when that would no longer be true: a fuse opens, a relay moves, a
-filament or motor has changed its current by an eighth, a profile has moved by 0.1 V or takes a node
-over a threshold, a hold-up capacitor is empty, a switch trips or tries again.
+and switches. An event is due when that would no longer be true: a fuse opens, a relay moves, the
+current of a filament or motor has changed so much that it matters, a profile has moved by 0.1 V or
+takes a node over a threshold, a hold-up capacitor is empty, a switch trips or tries again.
 
 Same calls, same floats: no random draw, no set is iterated. Instants are integer ns, everything
 else volts, amperes, ohms.

@@ -43,6 +43,11 @@ class Terminal:
     ground_lost: int = 0
 
     @property
+    def ohm(self) -> float:
+        """Feed and ground together, without fuse and link, in ohm."""
+        return (self.feed_ohm or 0.0) + (self.ground_ohm or 0.0)
+
+    @property
     def feed_siemens(self) -> float:
         """Conductance of the feed with its fuse; 0 where it is lost."""
         if self.feed_ohm is None or self.feed_lost or (self.feed_fuse and self.feed_fuse.opened):

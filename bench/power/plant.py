@@ -75,8 +75,11 @@ class Plant:
                 terminal = self.terminals[channel.node]
                 coil = Heater(1.0, 1 / channel.switch.coil_ohm)
                 channel.coil = Element(terminal.plus, terminal.minus, 0.0, coil)
+            terminal = self.terminals[channel.node]
+            channel.source_ohm = self.battery.ohm + terminal.ohm
         if self.starter is not None:
             self.starter.channel.element.a = self._plus
+            self.starter.channel.source_ohm = self.battery.ohm
 
     def rewire(self) -> None:
         """Lay the leads anew, after one was lost or mended."""
@@ -171,7 +174,7 @@ class Plant:
             self._solve()
             if not self._look(events):
                 self._plan()
-                self._changed, self._solved_ns = False, self.now_ns
+                self._solved_ns = self.now_ns
                 return
         raise ArithmeticError("the switches did not come to rest")
 
@@ -187,7 +190,9 @@ class Plant:
         self.rewire()
 
     def _solve(self) -> None:
-        self._busy = [channel for channel in self._all if channel.busy]
+        if self._changed:
+            self._busy = [channel for channel in self._all if channel.busy]
+            self._changed = False
         self._live = [channel for channel in self._busy if channel.live]
         elements = [channel.prepare(self.now_ns) for channel in self._live]
         elements += self._fixed
@@ -252,6 +257,7 @@ class Plant:
         if (switch.duty > 0) == pulled:
             return False
         switch.command(float(pulled), self.now_ns)
+        self._changed = True
         return True
 
     def _plan(self) -> None:

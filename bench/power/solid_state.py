@@ -7,8 +7,10 @@ from math import exp, inf, log
 
 from bench.power.switches import MS, NEVER, Status
 
-STEPS = 8
+STEPS = 5
 """A soft start is made in so many steps."""
+COOL_KELVIN = 1.0
+"""As little rise as this is not followed."""
 _NEAR_KELVIN = 1e-6
 
 
@@ -94,6 +96,8 @@ class SolidState:
     def warmed(self, watts: float, dt_s: float) -> None:
         """The junction warms towards the power lost in it, or cools."""
         goal = watts * self.kelvin_per_watt
+        if goal < COOL_KELVIN and self.kelvin < COOL_KELVIN:
+            return
         self.kelvin = goal + (self.kelvin - goal) * exp(-dt_s / self.thermal_s)
 
     def next_ns(self, watts: float, now_ns: int) -> int:

@@ -153,7 +153,7 @@ def test_a_soft_start_rises_in_even_steps():
     while (now_ns := switch.next_ns(0.0, now_ns)) != NEVER:
         switch.look(12.0, 1.0, now_ns)
         found.append(switch.duty)
-    assert found == pytest.approx([0.5 * step / 9 for step in range(1, 10)])
+    assert found == pytest.approx([0.5 * step / 6 for step in range(1, 7)])
     assert switch._now_ns == 80 * MS
 
 
