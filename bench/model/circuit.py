@@ -16,12 +16,14 @@ from bench.model.electrical import (
 )
 from bench.model.vehicle import LoadTable, NodeTable
 from bench.power.channel import Channel
+from bench.power.filament import Filament
 from bench.power.fuses import Fuse
 from bench.power.leads import Lead
-from bench.power.loads import Electronics, Filament, Heater, Led, Load, Motor, Solenoid
+from bench.power.loads import Electronics, Heater, Led, Load, Motor, Solenoid
 from bench.power.network import Network, Starter, Terminal
+from bench.power.solid_state import SolidState
 from bench.power.supply import Alternator, Battery, NodeSupply
-from bench.power.switches import Direct, Relay, SolidState, Switch
+from bench.power.switches import Direct, Relay, Switch
 
 S = 1_000_000_000
 DEFAULT_START = {"motor": 5.0, "solenoid": 3.0}
@@ -100,7 +102,6 @@ def _channel(
         lead_ohm=_ohm(table.lead, degc) + _ohm(table.back, degc),
         fuse=fuses.get(name if table.fuse_with is None else table.fuse_with),
         ground="" if table.ground == "body" else table.ground,
-        rated_volts=table.volts,
     )
 
 

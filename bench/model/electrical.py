@@ -24,6 +24,9 @@ from bench.model.units import (
 from bench.power.leads import parse_size
 
 MS = 1_000_000
+MOST_A = 5_000.0
+LEAST_OHM = 1e-5
+"""Beyond these no car is described, and the arithmetic of the circuit would lose digits."""
 LoadKind = Literal["filament", "led", "motor", "solenoid", "heater", "electronics"]
 
 
@@ -43,13 +46,13 @@ class LeadTable(Table):
     """A copper lead."""
 
     size: Size = Field(description="cross-section: '1.5 mm2' or '16 AWG'")
-    length: Length = Field(gt=0, le=100, description="length of the one conductor")
+    length: Length = Field(ge=0.01, le=100, description="length of the one conductor")
     colour: str = Field(default="", description="colour of its insulation, for the lead list")
     bundled: int = Field(
         default=1, ge=1, description="leads in the loom that carry current at one time"
     )
     contacts: Resistance = Field(
-        default=0.0, ge=0, description="resistance of its terminals and connectors"
+        default=0.0, ge=0, le=10, description="resistance of its terminals and connectors"
     )
 
     @property
@@ -61,7 +64,9 @@ class LeadTable(Table):
 class FeedTable(LeadTable):
     """The lead from the battery to a node, with the fuse at its beginning."""
 
-    fuse: Current | None = Field(default=None, gt=0, description="rating of the fuse in it")
+    fuse: Current | None = Field(
+        default=None, ge=0.1, le=500, description="rating of the fuse in it"
+    )
     fuse_type: Literal["blade", "maxi"] = Field(default="maxi", description="its kind")
 
 
@@ -75,8 +80,8 @@ class AlternatorTable(Table):
     """The alternator with its regulator."""
 
     volts: Voltage = Field(default=14.2, gt=0, le=32, description="what its regulator holds")
-    current: Current = Field(gt=0, description="the most it gives")
-    internal_resistance: Resistance = Field(default=0.02, gt=0)
+    current: Current = Field(gt=0, le=MOST_A, description="the most it gives")
+    internal_resistance: Resistance = Field(default=0.02, ge=LEAST_OHM, le=1)
     runs_while: ConditionText = Field(description="condition over inputs, such as engine speed")
 
 
@@ -84,9 +89,9 @@ class StarterTable(Table):
     """The starter motor, straight on the battery."""
 
     switched_by: str = Field(description="the load that is its relay or solenoid")
-    current: Current = Field(gt=0, description="while it turns the engine")
-    stall: Current = Field(gt=0, description="with its rotor held")
-    start_time: Duration = Field(default=60 * MS, gt=0, description="time constant of run-up")
+    current: Current = Field(ge=1, le=MOST_A, description="while it turns the engine")
+    stall: Current = Field(ge=1, le=MOST_A, description="with its rotor held")
+    start_time: Duration = Field(default=60 * MS, ge=MS, description="time constant of run-up")
     lead: LeadTable | None = None
 
 
@@ -94,8 +99,10 @@ class SupplyTable(Table):
     """The battery, and what feeds and loads it directly."""
 
     battery: Voltage = Field(default=12.6, gt=0, le=32, description="open-circuit voltage")
-    capacity: Charge = Field(default=60.0, gt=0)
-    internal_resistance: Resistance = Field(default=0.008, gt=0, description="of the battery")
+    capacity: Charge = Field(default=60.0, gt=0, le=10_000)
+    internal_resistance: Resistance = Field(
+        default=0.008, ge=LEAST_OHM, le=1, description="of the battery"
+    )
     ambient: Temperature = Field(
         default=40.0, ge=-40, le=105, description="around fuses and leads, at its highest"
     )
@@ -112,16 +119,19 @@ class NodeSupplyTable(Table):
     feed: FeedTable | None = None
     ground: LeadTable | None = None
     ground_link: LinkTable | None = None
-    current: Current = Field(default=0.08, ge=0, description="own electronics, awake")
+    current: Current = Field(default=0.08, ge=0, le=MOST_A, description="own electronics, awake")
     sleeping: Current | None = Field(default=None, ge=0, description="own electronics, asleep")
     range: tuple[Voltage, Voltage] = Field(
         default=(9.0, 16.0), description="operating range at the node's terminals"
     )
     brown_out: Voltage = Field(
-        default=6.5, gt=0, description="below it, at the node's terminals, the processor resets"
+        default=6.5,
+        gt=0,
+        le=32,
+        description="below it, at the node's terminals, the processor resets",
     )
     hysteresis: Voltage = Field(
-        default=0.5, ge=0, description="so much above 'brown_out' it may start again"
+        default=0.5, ge=0, le=32, description="so much above 'brown_out' it may start again"
     )
     hold_up: Capacitance = Field(
         default=0.0, ge=0, le=1, description="capacitor behind the diode that feeds the processor"
@@ -143,14 +153,18 @@ class NodeSupplyTable(Table):
 class RelayTable(Table):
     """A relay in the output."""
 
-    coil: Resistance = Field(default=90.0, gt=0, description="of its coil")
+    coil: Resistance = Field(default=90.0, ge=1, le=100_000, description="of its coil")
     pull_in: Voltage = Field(default=7.5, gt=0, description="coil voltage that closes it")
     drop_out: Voltage = Field(default=3.0, gt=0, description="coil voltage that no longer holds it")
-    closes_in: Duration = Field(default=8 * MS, description="from the coil voltage to the contact")
-    opens_in: Duration = Field(default=4 * MS, description="from the coil voltage to the contact")
+    closes_in: Duration = Field(
+        default=8 * MS, ge=MS // 10, description="from the coil voltage to the contact"
+    )
+    opens_in: Duration = Field(
+        default=4 * MS, ge=MS // 10, description="from the coil voltage to the contact"
+    )
     bounces: int = Field(default=0, ge=0, le=20, description="times the contact opens again")
-    bounce: Duration = Field(default=MS // 2, gt=0, description="length of one bounce")
-    contact: Resistance = Field(default=0.005, gt=0)
+    bounce: Duration = Field(default=MS // 2, ge=MS // 100, description="length of one bounce")
+    contact: Resistance = Field(default=0.005, ge=LEAST_OHM, le=10)
 
     @model_validator(mode="after")
     def _limits(self) -> "RelayTable":
@@ -162,9 +176,9 @@ class RelayTable(Table):
 class SolidStateTable(Table):
     """A solid-state switch in the output, with its protection and its diagnosis."""
 
-    on_resistance: Resistance = Field(default=0.01, gt=0)
+    on_resistance: Resistance = Field(default=0.01, ge=LEAST_OHM, le=10)
     limit: Current | None = Field(
-        default=None, gt=0, description="it never lets more pass; default: no limit"
+        default=None, ge=0.01, description="it never lets more pass; default: no limit"
     )
     trip: Current | None = Field(
         default=None, gt=0, description="more than this, after 'blanking', trips it"
@@ -172,8 +186,10 @@ class SolidStateTable(Table):
     blanking: Duration = Field(
         default=100 * MS, description="inrush is let through for so long after switching on"
     )
-    retry_after: Duration = Field(default=500 * MS, gt=0, description="from a trip to the next try")
-    retries: int = Field(default=3, ge=0, description="then it latches until switched off")
+    retry_after: Duration = Field(
+        default=500 * MS, ge=MS, description="from a trip to the next try"
+    )
+    retries: int = Field(default=3, ge=0, le=100, description="then it latches until switched off")
     open_load: Current | None = Field(
         default=None, gt=0, description="less than this while on is reported as an open load"
     )
@@ -181,30 +197,42 @@ class SolidStateTable(Table):
         default=False, description="an open load is seen while off, too, by a pull-up"
     )
     thermal: float = Field(
-        default=20.0, gt=0, description="rise of its junction in kelvin per watt lost in it"
+        default=20.0,
+        gt=0,
+        le=1000,
+        description="rise of its junction in kelvin per watt lost in it",
     )
-    thermal_time: Duration = Field(default=200 * MS, gt=0, description="time constant of the rise")
-    rise: float = Field(default=100.0, gt=0, description="rise in kelvin at which it trips")
+    thermal_time: Duration = Field(
+        default=200 * MS, ge=MS // 10, description="time constant of the rise"
+    )
+    rise: float = Field(default=100.0, gt=0, le=500, description="rise in kelvin at which it trips")
 
 
 class ElectricalTable(Table):
     """What a load draws, by its nameplate, and the lead to it."""
 
     kind: LoadKind
-    volts: Voltage = Field(default=12.0, gt=0, le=32, description="of the nameplate")
-    watts: Power | None = Field(default=None, gt=0, description="of one piece, at 'volts'")
-    amps: Current | None = Field(default=None, gt=0, description="of one piece, at 'volts'")
+    volts: Voltage = Field(default=12.0, ge=1, le=32, description="of the nameplate")
+    watts: Power | None = Field(
+        default=None, ge=0.001, le=10_000, description="of one piece, at 'volts'"
+    )
+    amps: Current | None = Field(
+        default=None, ge=0.0001, le=MOST_A, description="of one piece, at 'volts'"
+    )
     count: int = Field(default=1, ge=1, le=20, description="pieces in parallel")
     start: Current | None = Field(
-        default=None, gt=0, description="of one piece: motor at rest, solenoid pulling in"
+        default=None,
+        gt=0,
+        le=MOST_A,
+        description="of one piece: motor at rest, solenoid pulling in",
     )
     start_time: Duration | None = Field(
         default=None,
-        gt=0,
+        ge=MS // 10,
         description="filament: until hot; motor: time constant of run-up; solenoid: pull-in time",
     )
     cold: float = Field(
-        default=0.1, gt=0, lt=1, description="filament: cold resistance, as share of the hot one"
+        default=0.1, ge=0.02, lt=1, description="filament: cold resistance, as share of the hot one"
     )
     knee: Voltage | None = Field(
         default=None, gt=0, description="LED: no current below; default: half of 'volts'"
@@ -221,9 +249,6 @@ class ElectricalTable(Table):
     )
     drop: Voltage | None = Field(
         default=None, gt=0, description="allowed loss from battery to load and back"
-    )
-    sheds_at: Voltage | None = Field(
-        default=None, gt=0, description="the node switches it off below this"
     )
     asleep: Current = Field(default=0.0, ge=0, description="what it draws while the car sleeps")
     relay: RelayTable | None = None

@@ -60,7 +60,7 @@ def _load(
     if file.supply is None:
         yield place, _NO_SUPPLY
     if table.ground != "body" and table.ground not in file.nodes:
-        yield (*place, "ground"), unknown("node, or 'body',", table.ground, file.nodes)
+        yield (*place, "ground"), unknown("ground", table.ground, ["body", *file.nodes])
     if table.fuse_with is None:
         return
     where = (*place, "fuse_with")

@@ -7,6 +7,7 @@ attribute ``LinkRole`` (``payload``, ``counter``, ``checksum``) and the message 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import reduce
@@ -57,28 +58,55 @@ class MessageInfo:
     """The signals that protect the others: counter and checksum."""
 
 
+LONGEST_BYTES = 1785
+"""The longest message that a DBC file describes in one piece: what the transport protocol of SAE
+J1939-21 carries, 255 packets of 7 bytes (from memory)."""
+
+
 def load_database(path: Path, *, strict: bool = True) -> Database:
     """Read a DBC file. Raises BadInput in one line.
 
     ``strict``: signals that overlap or do not fit their message are mistakes too.
     """
     try:
+        _refuse_giants(path)
         database = cantools.database.load_file(str(path), database_format="dbc", strict=strict)
     except FileNotFoundError:
         raise BadInput.one(path, "", "there is no such file; expected a DBC file") from None
     except (OSError, UnicodeDecodeError) as error:
         raise BadInput.one(path, "", f"cannot be read: {error}") from None
+    except BadInput:
+        raise
     except Exception as error:  # noqa: BLE001 - the parser raises whatever it stumbles over
         raise BadInput.one(path, "", f"this is no valid DBC: {_one_line(error)}") from None
     if not isinstance(database, Database):
         raise BadInput.one(path, "", "this file defines no CAN messages")
     for message in database.messages:
         for signal in message.signals:
-            if signal.start < 0 or signal.length < 1:
+            if signal.start < 0:
                 where = f"message {message.name}, signal {signal.name}"
-                text = f"{signal.length} bits from start bit {signal.start}: expected 1 or more, from 0 on"
+                text = f"starts at bit {signal.start}; expected 0 or more"
                 raise BadInput.one(path, where, text)
     return database
+
+
+_NUMBERS = re.compile(r"\bBO_\s+\d+\s+(\w+)\s*:\s*(\d+)|\bSG_\s+(\w+)[^:|]*:\s*(\d+)\s*\|\s*(\d+)")
+
+
+def _refuse_giants(path: Path) -> None:
+    """The parser lays out every bit up to where a signal ends: a slip of the finger there would
+    take it hours and all memory.
+    """
+    text = path.read_text(encoding="cp1252", errors="replace")
+    for found in _NUMBERS.finditer(text):
+        message, length, signal, start, bits = found.groups()
+        line = text.count("\n", 0, found.start()) + 1
+        if message and int(length) > LONGEST_BYTES:
+            told = f"{length} bytes; expected at most {LONGEST_BYTES}"
+            raise BadInput.one(path, f"message {message}", told, line)
+        if signal and int(start) + int(bits) > 8 * LONGEST_BYTES:
+            told = f"{bits} bits from bit {start} on; expected to end by bit {8 * LONGEST_BYTES}"
+            raise BadInput.one(path, f"signal {signal}", told, line)
 
 
 def _one_line(error: BaseException) -> str:

@@ -220,7 +220,7 @@ class LoadTable(Table):
     node: str = Field(description="the node that switches it")
     output: str | None = Field(default=None, description="the node's output; default: load's name")
     about: str = ""
-    fuse: Current | None = Field(default=None, description="rating of its fuse")
+    fuse: Current | None = Field(default=None, ge=0.1, le=500, description="rating of its fuse")
     safety: bool = Field(
         default=True, description="whether its loss or its unwanted work can hurt somebody"
     )

@@ -7,8 +7,9 @@ from math import inf
 
 from bench.power.circuit import BODY, Element
 from bench.power.fuses import Fuse
-from bench.power.loads import Heater, Load
-from bench.power.switches import SolidState, Status, Switch
+from bench.power.loads import Heater, Load, Still
+from bench.power.solid_state import SolidState
+from bench.power.switches import Status, Switch
 
 SHORT_OHM = 0.01
 """What is left where a load's own terminals touch: common practice for a solid short."""
@@ -20,7 +21,8 @@ class Channel:
     """An output and what hangs on it.
 
     ``lead_ohm`` is the way to the load and back. It ends at the car's body, or at the ground of the
-    node ``ground``. A fuse may be shared: then the channels hold the same one.
+    node ``ground``. A fuse may be shared: then the channels hold the same one. ``source_ohm`` lies
+    before the switch, in battery, feed and ground: the plant works it out.
     """
 
     name: str
@@ -30,9 +32,9 @@ class Channel:
     lead_ohm: float = 0.0
     fuse: Fuse | None = None
     ground: str = ""
+    source_ohm: float = 0.01
     opened: int = 0
     shorted: int = 0
-    rated_volts: float = 12.0
     element: Element = field(init=False)
     coil: Element | None = None
     """Of its relay, between the node's own terminals."""
@@ -42,7 +44,9 @@ class Channel:
 
     def __post_init__(self) -> None:
         self._warms = isinstance(self.switch, SolidState)
-        self.element = Element(BODY, BODY, 0.0, self.load)
+        fuse = 0.0 if self.fuse is None else self.fuse.ohm
+        ohm = self.switch.ohm + self.lead_ohm + fuse
+        self.element = Element(BODY, BODY, ohm, self.load, self.switch.limit)
 
     @property
     def whole(self) -> bool:
@@ -92,9 +96,10 @@ class Channel:
             self.load.advance(0.0, inf, dt_s, inf, 0.0)
             switch.warmed(0.0, dt_s)
             self.moved_ns = now_ns
-        element.load = _SHORT if self.shorted else self.load
-        element.ohm = switch.ohm + self.lead_ohm + (0.0 if self.fuse is None else self.fuse.ohm)
-        element.limit, element.duty = switch.limit, switch.duty
+        load = _SHORT if self.shorted else self.load
+        if element.duty == switch.duty and element.load is load and isinstance(load, Still):
+            return element
+        element.load, element.duty = load, switch.duty
         element.prepare()
         return element
 
@@ -119,4 +124,6 @@ class Channel:
         if self.shorted:
             return inf
         element = self.element
-        return self.load.next_s(element.volts, element.ohm, element.limit, element.duty)
+        return self.load.next_s(
+            element.volts, element.ohm, element.limit, element.duty, self.source_ohm
+        )

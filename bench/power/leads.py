@@ -13,8 +13,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import exp, log, pi, sqrt
 
-COPPER_20 = 0.017241
-"""Resistivity of annealed copper at 20 degC in ohm mm2/m: 100 % IACS (IEC 60028), looked up."""
 COPPER_ALPHA = 0.00393
 """Its temperature coefficient per kelvin, at 20 degC (IEC 60028, from memory)."""
 LEAD_OHM_PER_M = (

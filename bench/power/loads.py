@@ -11,15 +11,16 @@ period, which is far shorter than anything here.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from math import exp, inf
 from typing import NamedTuple, Protocol
 
 SETTLED = 0.002
 """A state this near to where it is going counts as there (share of the way)."""
 STEP = 0.12
-"""A current that moves by more than this share of itself needs a new solution of the circuit."""
-SMALL_STEP_A = 0.4
+"""A current that moves by more than this share of itself needs a new solution of the circuit..."""
+STEP_V = 0.05
+"""... unless that moves its own terminals by less than this."""
 
 
 class Line(NamedTuple):
@@ -43,8 +44,21 @@ class Load(Protocol):
         than ``limit`` A.
         """
 
-    def next_s(self, volts: float, ohm: float, limit: float, duty: float) -> float:
-        """Time until the circuit wants to be solved again for its sake, if all stays; inf: none."""
+    def next_s(
+        self, volts: float, ohm: float, limit: float, duty: float, source_ohm: float
+    ) -> float:
+        """Time until the circuit wants to be solved again for its sake, if all stays; inf: none.
+
+        ``source_ohm`` lies between the battery and its switch.
+        """
+
+
+def step_s(amps: float, moves: float, settle_s: float, source_ohm: float) -> float:
+    """Until a current in A that moves at ``moves`` A/s needs looking at again, in s; ``settle_s``
+    where it does not move that far. ``source_ohm`` lies between the battery and the load's switch.
+    """
+    allowed = max(STEP * abs(amps), STEP_V / source_ohm)
+    return allowed / moves if moves * settle_s > allowed else settle_s
 
 
 class Straight:
@@ -57,106 +71,7 @@ class Straight:
         return ()
 
 
-IES_CURRENT = 0.55
-"""A lamp's current goes with its voltage to this power (IES exponents: power 1.55, light 3.4, life
--13; from memory)."""
-_COOLING = 2 / (1 - IES_CURRENT) - 1
-"""Power lost by a filament goes with its resistance to this power, from V**1.55 and V**0.45."""
-IES_LIGHT = 3.4
-
-
-@dataclass(slots=True)
-class Filament(Straight):
-    """A lamp: cold it has a tenth of its hot resistance, and warms up in tens of milliseconds.
-
-    ``warmth`` is its resistance as a share of the hot one at rated volts. Heat flows in as I2R and
-    out as rated power x warmth**3.44, which gives the IES exponents; the heat kept is rated power x
-    ``_time_s`` x warmth. From cold at rated volts behind no lead the current has come down to
-    within 2 % of its last value after ``warm_up_s``, and to twice that value after an eighth of it
-    (10 to 12 times at first, twice after 3 to 5 ms: an abstract on lamp drivers, looked up; the
-    default gives 10 times and 4.8 ms).
-    """
-
-    volts: float
-    amps: float
-    cold: float = 0.1
-    warm_up_s: float = 0.036
-    warmth: float = -1.0
-    hot_ohm: float = field(init=False)
-    """Its resistance at rated volts."""
-    _time_s: float = field(init=False)
-
-    def __post_init__(self) -> None:
-        self.hot_ohm = self.volts / self.amps
-        self._time_s = self.warm_up_s / _WARM_UP_TIMES
-        if self.warmth < 0:
-            self.warmth = self.cold
-
-    def line(self, volts: float) -> Line:
-        """A resistor, for the moment."""
-        del volts
-        return Line(1 / (self.hot_ohm * self.warmth), 0.0)
-
-    def advance(self, volts: float, ohm: float, dt_s: float, limit: float, duty: float) -> None:
-        """Heun's method in steps that change the warmth by less than a twentieth; near the end an
-        exponential; off it cools, for which there is a formula.
-        """
-        if ohm == inf or duty == 0:
-            cooler = self.warmth ** (1 - _COOLING) + (_COOLING - 1) * dt_s / self._time_s
-            self.warmth = max(self.cold, cooler ** (1 / (1 - _COOLING)))
-            return
-        left = dt_s
-        while left > 0:
-            warmth = self.warmth
-            rate, settles_s = self._rate(warmth, volts, ohm, limit, duty), self._settles_s()
-            if abs(rate) * settles_s < 0.01 * warmth:
-                self.warmth += rate * settles_s * (1 - exp(-left / settles_s))
-                return
-            step = min(left, 0.05 * warmth / abs(rate), settles_s / 2)
-            there = max(self.cold, warmth + rate * step)
-            mean = (rate + self._rate(there, volts, ohm, limit, duty)) / 2
-            self.warmth = max(self.cold, warmth + mean * step)
-            left -= step
-
-    def _settles_s(self) -> float:
-        """Time constant of a small disturbance at the present warmth."""
-        steep: float = (_COOLING + 1) * self.warmth ** (_COOLING - 1)
-        return self._time_s / steep
-
-    def next_s(self, volts: float, ohm: float, limit: float, duty: float) -> float:
-        """The current changes by so much, or it is warm."""
-        rate, settles_s = self._rate(self.warmth, volts, ohm, limit, duty), self._settles_s()
-        if abs(rate) * settles_s < SETTLED * self.warmth:
-            return inf
-        own = self.hot_ohm * self.warmth
-        amps = min(volts / (ohm + own), limit)
-        moves = amps * self.hot_ohm * abs(rate) / (ohm + own)  # A/s
-        return _step_s(amps, moves, 4 * settles_s)
-
-    def _rate(self, warmth: float, volts: float, ohm: float, limit: float, duty: float) -> float:
-        own = self.hot_ohm * warmth
-        amps = max(0.0, volts) / (ohm + own)
-        amps = min(amps, limit)
-        lost: float = warmth**_COOLING - self.cold**_COOLING
-        return (duty * amps * amps * own / (self.volts * self.amps) - lost) / self._time_s
-
-    def light(self) -> float:
-        """Light as a share of that at rated volts: flux goes with V**3.4, warmth with V**0.45."""
-        share: float = self.warmth ** (IES_LIGHT / (1 - IES_CURRENT))
-        return share
-
-
-_WARM_UP_TIMES = 0.913
-"""How many time constants from a tenth to within 2 % of the last current, by integration."""
-
-
-def _step_s(amps: float, moves: float, settle_s: float) -> float:
-    """Until a current that moves at ``moves`` A/s needs looking at again."""
-    allowed = max(STEP * abs(amps), SMALL_STEP_A)
-    return allowed / moves if moves * settle_s > allowed else settle_s
-
-
-class _Still:
+class Still:
     """A load without a state."""
 
     __slots__ = ()
@@ -164,14 +79,16 @@ class _Still:
     def advance(self, volts: float, ohm: float, dt_s: float, limit: float, duty: float) -> None:
         """Nothing moves."""
 
-    def next_s(self, volts: float, ohm: float, limit: float, duty: float) -> float:
+    def next_s(
+        self, volts: float, ohm: float, limit: float, duty: float, source_ohm: float
+    ) -> float:
         """Never."""
-        del volts, ohm, limit, duty
+        del volts, ohm, limit, duty, source_ohm
         return inf
 
 
 @dataclass(slots=True)
-class Led(_Still):
+class Led(Still):
     """LEDs with a resistor or a linear regulator's slope: no current below the knee.
 
     The charge of an input capacitor (under 1 ms) is not modelled.
@@ -192,7 +109,7 @@ class Led(_Still):
 
 
 @dataclass(slots=True)
-class Heater(Straight, _Still):
+class Heater(Straight, Still):
     """A resistor."""
 
     volts: float
@@ -208,7 +125,7 @@ ELECTRONICS_FROM_V = 5.0
 
 
 @dataclass(slots=True)
-class Electronics(_Still):
+class Electronics(Still):
     """A constant current from ``ELECTRONICS_FROM_V`` up (behind a linear regulator); a resistor
     below.
     """
@@ -273,7 +190,9 @@ class Motor(Straight):
             return 0.0, 0.0
         return volts - self.amps * whole / duty, self.start_s * whole / (self.ohm * duty)
 
-    def next_s(self, volts: float, ohm: float, limit: float, duty: float) -> float:
+    def next_s(
+        self, volts: float, ohm: float, limit: float, duty: float, source_ohm: float
+    ) -> float:
         """The current changes by so much, or it runs."""
         goal, time_s = self._goal(volts, ohm, limit, duty)
         if self.held or time_s == inf:
@@ -287,7 +206,7 @@ class Motor(Straight):
             return inf
         whole = self.ohm + ohm
         moves = abs(goal - self.emf) / time_s / whole
-        return _step_s((volts - self.emf) / whole, moves, 4 * time_s)
+        return step_s((volts - self.emf) / whole, moves, 4 * time_s, source_ohm)
 
 
 @dataclass(slots=True)
@@ -321,8 +240,11 @@ class Solenoid(Straight):
             self.since_s += dt_s
             self.pulled = self.since_s >= self.pull_in_s - 1e-9
 
-    def next_s(self, volts: float, ohm: float, limit: float, duty: float) -> float:
+    def next_s(
+        self, volts: float, ohm: float, limit: float, duty: float, source_ohm: float
+    ) -> float:
         """The armature arrives."""
+        del source_ohm
         at_coil = self._at_coil(volts, ohm, limit, duty)
         if self.pulled:
             return 1e-6 if at_coil < self.drop_volts else inf

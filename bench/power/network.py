@@ -12,9 +12,9 @@ holds it
 
 ``advance`` and ``settle`` return what happened, as :class:`Event`, in order. Between two events the
 voltage at each node's terminals stays as it was solved; what moves on is the state of loads, fuses
-and switches. An event is due when that would no longer be true: a fuse opens, a relay moves, a
-filament or motor has changed its current by an eighth, a profile has moved by 0.1 V or takes a node
-over a threshold, a hold-up capacitor is empty, a switch trips or tries again.
+and switches. An event is due when that would no longer be true: a fuse opens, a relay moves, the
+current of a filament or motor has changed so much that it matters, a profile has moved by 0.1 V or
+takes a node over a threshold, a hold-up capacitor is empty, a switch trips or tries again.
 
 Same calls, same floats: no random draw, no set is iterated. Instants are integer ns, everything
 else volts, amperes, ohms.
@@ -22,7 +22,8 @@ else volts, amperes, ohms.
 
 from __future__ import annotations
 
-from bench.power.plant import Event, Plant, Source, Starter, Terminal
+from bench.power.parts import Event, Source, Starter, Terminal
+from bench.power.plant import Plant
 from bench.power.profiles import Profile
 from bench.power.switches import Relay, Status
 
@@ -36,27 +37,33 @@ class Network(Plant):
 
     def drive(self, load: str, level: float) -> None:
         """The program, or the hardware in its place, drives a load's output: 0 to 1."""
+        self._changed = True
         self.channels[load].switch.command(level, self.now_ns)
 
     def charge(self, *, running: bool) -> None:
         """The engine turns the alternator, or no longer."""
+        self._changed = True
         if self.alternator is not None:
             self.alternator.running = running
 
     def follow(self, profile: Profile | None) -> None:
         """From now on a profile stands in place of battery and alternator; None: it ends."""
+        self._changed = True
         self._source = None if profile is None else Source(profile, self.now_ns)
 
     def open_load(self, load: str, by: int = 1) -> None:
         """The lead to a load is broken (``by`` -1: mended)."""
+        self._changed = True
         self.channels[load].opened += by
 
     def short_load(self, load: str, by: int = 1) -> None:
         """A load's terminals touch (``by`` -1: no longer)."""
+        self._changed = True
         self.channels[load].shorted += by
 
     def set_fuse(self, load: str, *, opened: bool) -> None:
         """The fuse of a load is blown, or has been replaced. Raises KeyError: it has none."""
+        self._changed = True
         fuse = self.channels[load].fuse
         if fuse is None:
             raise KeyError(load)
@@ -64,6 +71,7 @@ class Network(Plant):
 
     def weld(self, load: str, *, welded: bool) -> None:
         """The contact of a load's relay sticks, or no longer. Raises KeyError: it has none."""
+        self._changed = True
         switch = self.channels[load].switch
         if not isinstance(switch, Relay):
             raise KeyError(load)
@@ -79,13 +87,9 @@ class Network(Plant):
         self.terminals[node].feed_lost += by
         self.rewire()
 
-    def corrode_feed(self, node: str, ohm: float) -> None:
-        """So much resistance more in a node's feed (negative: less again)."""
-        self.terminals[node].extra_ohm += ohm
-        self.rewire()
-
     def connect_battery(self, *, connected: bool) -> None:
         """The battery's terminal is on or off."""
+        self._changed = True
         self.battery.connected = connected
 
     # ---- what is told, beside the voltages ----

@@ -3,88 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from math import ceil
-from typing import Literal, NamedTuple
 
 from bench.power.channel import Channel
 from bench.power.circuit import BODY, Circuit, Element
 from bench.power.fuses import Fuse
-from bench.power.loads import Electronics, Heater, Line, Solenoid, Straight
-from bench.power.profiles import Profile
-from bench.power.supply import Alternator, Battery, NodeSupply
+from bench.power.loads import Electronics, Heater, Solenoid
+from bench.power.parts import Event, Source, Starter, Terminal, What
+from bench.power.supply import Alternator, Battery
 from bench.power.switches import NEVER, Relay
 
-What = Literal["fuse_opened", "fed", "cut_off", "power_lost", "power_back"]
 SHORTEST_NS = 1_000
 """Between an event and the next one, where only floats decide: 1 us."""
 SETTLING = 50
 _FOREVER_S = 1e9
 """More than 30 years: it never comes."""
-
-
-class Event(NamedTuple):
-    """Something happened in the circuit.
-
-    ``name``: a load for ``fuse_opened`` (the first on that fuse, or ``feed of NODE``), ``fed`` and
-    ``cut_off``; a node for ``power_lost`` and ``power_back``.
-    """
-
-    at_ns: int
-    what: What
-    name: str
-
-
-@dataclass(slots=True)
-class Terminal:
-    """How a node hangs on the car: resistances in ohm (None: no lead of its own), its supply."""
-
-    feed_ohm: float | None = None
-    ground_ohm: float | None = None
-    link: tuple[str, float] | None = None
-    feed_fuse: Fuse | None = None
-    supply: NodeSupply = field(default_factory=NodeSupply)
-    amps: float = 0.0
-    plus: int = BODY
-    minus: int = BODY
-    feed_lost: int = 0
-    ground_lost: int = 0
-    extra_ohm: float = 0.0
-
-    @property
-    def feed_siemens(self) -> float:
-        """Conductance of the feed with its fuse; 0 where it is lost."""
-        if self.feed_ohm is None or self.feed_lost or (self.feed_fuse and self.feed_fuse.opened):
-            return 0.0
-        fuse = 0.0 if self.feed_fuse is None else self.feed_fuse.ohm
-        return 1 / (self.feed_ohm + fuse + self.extra_ohm)
-
-    @property
-    def ground_siemens(self) -> float:
-        """Conductance of the ground lead; 0 where it is lost."""
-        return 0.0 if self.ground_ohm is None or self.ground_lost else 1 / self.ground_ohm
-
-
-@dataclass(slots=True)
-class Starter:
-    """The starter motor: it is on the battery while the coil of a load has pulled in."""
-
-    coil: str
-    channel: Channel
-
-
-class Source(Straight):
-    """A profile in place of battery and alternator."""
-
-    def __init__(self, profile: Profile, since_ns: int) -> None:
-        self.profile = profile
-        self.since_ns = since_ns
-        self.volts = profile.volts(0)
-
-    def line(self, volts: float) -> Line:
-        """A voltage behind the profile's resistance."""
-        del volts
-        return Line(1 / self.profile.ohm, -self.volts / self.profile.ohm)
 
 
 class Plant:
@@ -103,6 +36,7 @@ class Plant:
         self.channels = {channel.name: channel for channel in channels}
         self.now_ns = 0
         self.next_ns: int | None = None
+        self._changed, self._solved_ns = True, 0
         self._source: Source | None = None
         self._all = [*channels, *([] if starter is None else [starter.channel])]
         self._live: list[Channel] = []
@@ -141,11 +75,15 @@ class Plant:
                 terminal = self.terminals[channel.node]
                 coil = Heater(1.0, 1 / channel.switch.coil_ohm)
                 channel.coil = Element(terminal.plus, terminal.minus, 0.0, coil)
+            terminal = self.terminals[channel.node]
+            channel.source_ohm = self.battery.ohm + terminal.ohm
         if self.starter is not None:
             self.starter.channel.element.a = self._plus
+            self.starter.channel.source_ohm = self.battery.ohm
 
     def rewire(self) -> None:
         """Lay the leads anew, after one was lost or mended."""
+        self._changed = True
         self._circuit.clear()
         for terminal in self.terminals.values():
             if terminal.feed_ohm is not None:
@@ -211,9 +149,10 @@ class Plant:
         return events
 
     def settle(self) -> list[Event]:
-        """Solve the circuit now, after changes."""
+        """Solve the circuit now, after changes; without any there is nothing to do."""
         events: list[Event] = []
-        self._settle(events)
+        if self._changed or self._solved_ns != self.now_ns:
+            self._settle(events)
         return events
 
     def _move(self, to_ns: int) -> None:
@@ -234,8 +173,10 @@ class Plant:
         for _ in range(SETTLING):
             self._solve()
             if not self._look(events):
-                break
-        self._plan()
+                self._plan()
+                self._solved_ns = self.now_ns
+                return
+        raise ArithmeticError("the switches did not come to rest")
 
     def _blow(self, events: list[Event]) -> None:
         """Fuses that have opened, or were replaced, since the last time."""
@@ -249,7 +190,9 @@ class Plant:
         self.rewire()
 
     def _solve(self) -> None:
-        self._busy = [channel for channel in self._all if channel.busy]
+        if self._changed:
+            self._busy = [channel for channel in self._all if channel.busy]
+            self._changed = False
         self._live = [channel for channel in self._busy if channel.live]
         elements = [channel.prepare(self.now_ns) for channel in self._live]
         elements += self._fixed
@@ -314,6 +257,7 @@ class Plant:
         if (switch.duty > 0) == pulled:
             return False
         switch.command(float(pulled), self.now_ns)
+        self._changed = True
         return True
 
     def _plan(self) -> None:

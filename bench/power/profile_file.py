@@ -47,19 +47,19 @@ def read_profile(path: Path) -> Profile:
         got = ",".join(rows[0][1]) if rows else "nothing"
         text = f"got '{got}'; expected the heading '{','.join(HEADER)}'"
         raise BadInput.one(path, "", text, 1)
-    points: list[tuple[Decimal, Decimal]] = []
+    points: list[tuple[int, float]] = []
+    before: Decimal | None = None
     for number, row in rows[1:]:
-        points.append(_point(path, number, row))
-        if len(points) > 1 and points[-1][0] <= points[-2][0]:
-            text = f"got {points[-1][0]} after {points[-2][0]}; each time comes after the last"
+        seconds, volts = _point(path, number, row)
+        at_ns = int((seconds * 10**9).to_integral_value())
+        if points and at_ns <= points[-1][0]:
+            text = f"got {seconds} after {before}; each time comes after the last"
             raise BadInput.one(path, "time_s", text, number)
+        points.append((at_ns, float(volts)))
+        before = seconds
     if len(points) < 2:
         raise BadInput.one(path, "", "expected two points or more: time in s, voltage in V")
-    begin = points[0][0]
-    return from_points(
-        path.name,
-        [(int(((t - begin) * 10**9).to_integral_value()), float(v)) for t, v in points],
-    )
+    return from_points(path.name, [(at_ns - points[0][0], volts) for at_ns, volts in points])
 
 
 def _point(path: Path, number: int, row: list[str]) -> tuple[Decimal, Decimal]:

@@ -12,6 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from bench.campaign.result import CAUTION, EXIT_BROKEN, EXIT_KEPT, EXIT_NOT_EXERCISED
+from bench.power.fuses import melting_i2t
 from bench.report.machine import lines_of
 from bench.report.screen import STYLES, bullet, caution, heading, paragraph, printable
 from bench.report.words import count
@@ -284,5 +285,6 @@ def _fuse_fields(use: FuseUse | None) -> dict[str, Any] | None:
         "worth_a": round(use.worth, 4),
         "amps": round(use.amps, 4),
         "share": round(use.share, 4),
+        "shortest_melting_i2t_a2s": round(melting_i2t(use.rating, use.kind), 1),
         "smallest_that_suits_a": use.wanted,
     }

@@ -7,17 +7,17 @@ The circuit itself runs through it, as in a session: the voltage goes down from 
 from __future__ import annotations
 
 from bench.model.circuit import build_network
-from bench.model.electrical import ElectricalTable
 from bench.model.loading import Vehicle
-from bench.power.loads import IES_LIGHT, Filament, Led
+from bench.power.channel import Channel
+from bench.power.filament import Filament
+from bench.power.loads import Led
 from bench.power.network import Network
 from bench.power.profiles import Piece, Profile
+from bench.power.switches import Relay
 from bench.sizing.rows import Shed
 
 S = 1_000_000_000
 SETTLE_NS = 5 * S
-HALF_LIGHT: float = 0.5 ** (1 / IES_LIGHT)
-"""Share of the rated voltage at which a lamp gives half its light."""
 
 
 def falling(vehicle: Vehicle) -> tuple[Shed, ...]:
@@ -35,10 +35,10 @@ def falling(vehicle: Vehicle) -> tuple[Shed, ...]:
         network.drive(name, 0.0 if name == off else 1.0)
     network.settle()
     network.advance(SETTLE_NS)
-    return tuple(_walk(network, vehicle))
+    return tuple(_walk(network))
 
 
-def _walk(network: Network, vehicle: Vehicle) -> list[Shed]:
+def _walk(network: Network) -> list[Shed]:
     found: list[Shed] = []
     dim: set[str] = set()
     while network.next_ns is not None:
@@ -48,20 +48,24 @@ def _walk(network: Network, vehicle: Vehicle) -> list[Shed]:
                 text = "its processor resets; its outputs go to what the hardware does"
                 found.append(Shed(volts, event.name, text))
             elif event.what == "cut_off":
-                found.append(Shed(volts, event.name, "its relay lets go"))
+                found.append(Shed(volts, event.name, _why(network.channels[event.name])))
         for name, channel in network.channels.items():
-            table = vehicle.loads[name].electrical
-            if table is not None and name not in dim and _dim(network, name, table):
+            if name not in dim and _dim(channel):
                 dim.add(name)
                 text = "half its light" if isinstance(channel.load, Filament) else "dark"
                 found.append(Shed(network.battery_volts, name, text))
     return found
 
 
-def _dim(network: Network, name: str, table: ElectricalTable) -> bool:
-    channel = network.channels[name]
+def _why(channel: Channel) -> str:
+    if not channel.whole:
+        return "its fuse opens"
+    return "its relay lets go" if isinstance(channel.switch, Relay) else "its switch trips"
+
+
+def _dim(channel: Channel) -> bool:
     if not channel.live:
         return False
     if isinstance(channel.load, Filament):
-        return network.load_volts(name) < HALF_LIGHT * table.volts
-    return isinstance(channel.load, Led) and network.amps(name) <= 0
+        return channel.load.light() < 0.5
+    return isinstance(channel.load, Led) and channel.amps <= 0

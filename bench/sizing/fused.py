@@ -9,7 +9,16 @@ from bench.model.circuit import make_load, make_switch
 from bench.model.electrical import ElectricalTable, LeadTable
 from bench.power import fuses, leads
 from bench.power.fuses import CONTINUOUS_SHARE, PULSE_SHARES, Kind
-from bench.sizing.rows import BAND, CABLE_LIST, COMMON, FUSE_GUIDE, HEATING, Finding, FuseUse
+from bench.sizing.rows import (
+    BAND,
+    CABLE_LIST,
+    COLOURS,
+    COMMON,
+    FUSE_GUIDE,
+    HEATING,
+    Finding,
+    FuseUse,
+)
 
 CHARGING_V = 14.2
 """Voltage at which a start is looked at: the engine runs, the battery is full."""
@@ -39,6 +48,15 @@ def continuous(name: str, use: FuseUse) -> Iterator[Finding]:
         f" expected {CONTINUOUS_SHARE:.0%} at most; {advice}"
     )
     yield Finding("broken", name, text, COMMON)
+
+
+def sold(name: str, use: FuseUse) -> Iterator[Finding]:
+    """The rating is one that there is."""
+    known = fuses.RATINGS[use.kind]
+    if use.rating not in known:
+        listed = ", ".join(f"{rating:g}" for rating in known)
+        text = f"a {use.kind} fuse of {use.rating:g} A is not sold; expected one of {listed} A"
+        yield Finding("broken", name, text, COLOURS)
 
 
 def pulse(name: str, table: ElectricalTable, use: FuseUse, ohm: float) -> Iterator[Finding]:

@@ -111,6 +111,7 @@ def _of_load(sums: Sums, name: str, short_ohm: float) -> Iterator[Finding]:
     table, ambient = sums.loads[name], sums.supply.ambient
     use = sums.fuse_use(name)
     if use is not None and table.fuse_with is None:
+        yield from fused.sold(name, use)
         yield from fused.continuous(name, use)
     if use is not None:
         yield from fused.pulse(name, table, use, sums.loop_ohm(name))
@@ -182,6 +183,7 @@ def _of_node(sums: Sums, name: str) -> Iterator[Finding]:
         text = "no fuse in its feed: a short there has the whole battery behind it"
         yield Finding("broken", name, text, COMMON)
         return
+    yield from fused.sold(name, use)
     yield from fused.continuous(name, use)
     yield from fused.lead_protected(name, "feed", own.feed, use.rating, ambient)
     ohm = sums.supply.internal_resistance + sums.feed_ohm(name)

@@ -12,6 +12,7 @@ Weight = Literal["broken", "hint"]
 COMMON = "common practice"
 FUSE_GUIDE = "a fuse maker's guide on pulses, looked up"
 BAND = "time-current band of ISO 8820-3, from datasheets, second hand"
+COLOURS = "the ratings of ISO 8820-3 with their colours, in part looked up, in part from memory"
 CABLE_LIST = "a cable maker's list for thin-wall cable at 30 degC, looked up, and common practice"
 DROPS = "an automotive handbook's list of allowed voltage drops, from memory"
 HEATING = "adiabatic heating of PVC-covered copper, k = 115 (IEC 60364-5-54), from memory"

@@ -11,7 +11,7 @@ from math import inf
 
 import pytest
 
-from bench.power.loads import Filament
+from bench.power.filament import Filament
 
 
 def currents(lamp: Filament, volts: float, ohm: float, steps: int, step_s: float) -> list[float]:

@@ -197,10 +197,27 @@ def test_a_file_that_is_missing(tmp_path):
         load_database(tmp_path / "none.dbc")
 
 
-@pytest.mark.parametrize(("place", "told"), [(":-8|4@1+", "bit -8"), (":0|0@1+", "0 bits")])
-def test_a_signal_outside_every_message_is_refused_however_lenient(tmp_path, place, told):
+def test_a_signal_before_the_first_bit_is_refused_however_lenient(tmp_path):
     dbc = tmp_path / "x.dbc"
-    text = f'VERSION ""\nBU_: a\nBO_ 1 M: 8 a\n SG_ S {place} (1,0) [0|1] "" a\n'
+    text = 'VERSION ""\nBU_: a\nBO_ 1 M: 8 a\n SG_ S :-8|4@1+ (1,0) [0|1] "" a\n'
     dbc.write_text(text)
+    with pytest.raises(BadInput, match="message M, signal S: starts at bit -8; expected 0 or more"):
+        load_database(dbc, strict=False)
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("BO_ 1 M: 8 a\n SG_ S : 80000000|4@1+", "x.dbc:4: signal S: 4 bits from bit 80000000 on"),
+        (
+            "BO_ 1 M: 8 a\n SG_ S m1 : 0|900000000@1+",
+            "x.dbc:4: signal S: 900000000 bits from bit 0",
+        ),
+        ("BO_ 1 M: 90000000 a\n SG_ S : 0|4@1+", "x.dbc:3: message M: 90000000 bytes; expected"),
+    ],
+)
+def test_a_number_with_too_many_digits_costs_neither_time_nor_memory(tmp_path, text, told):
+    dbc = tmp_path / "x.dbc"
+    dbc.write_text(f'VERSION ""\nBU_: a\n{text} (1,0) [0|1] "" a\n')
     with pytest.raises(BadInput, match=told):
         load_database(dbc, strict=False)

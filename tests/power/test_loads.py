@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bench.power.loads import Electronics, Filament, Heater, Led, Load, Motor, Solenoid
+from bench.power.filament import Filament
+from bench.power.loads import Electronics, Heater, Led, Load, Motor, Solenoid
 
 
 def amps(load: Load, volts: float, ohm: float = 0.0) -> float:
@@ -38,7 +39,7 @@ def test_a_held_motor_goes_on_drawing_its_stall_current():
     motor = Motor(12, 18, 80, 0.25, held=True)
     motor.advance(12, 0.0, 10.0, inf, 1.0)
     assert amps(motor, 12) == pytest.approx(80)
-    assert motor.next_s(12, 0.0, inf, 1.0) == inf
+    assert motor.next_s(12, 0.0, inf, 1.0, 0.02) == inf
 
 
 def test_with_too_little_voltage_a_motor_does_not_turn():
@@ -57,7 +58,7 @@ def test_a_motor_that_is_switched_off_comes_to_rest():
 
 def test_a_limited_current_speeds_a_motor_up_along_a_line():
     motor = Motor(12, 18, 80, 0.25)
-    due_s = motor.next_s(12, 0.0, 40.0, 1.0)
+    due_s = motor.next_s(12, 0.0, 40.0, 1.0, 0.02)
     assert due_s == pytest.approx((12 - 40 * 0.15) / ((40 - 18) * 0.15 / 0.25))
     motor.advance(12, 0.0, due_s, 40.0, 1.0)
     assert amps(motor, 12) == pytest.approx(40)
@@ -79,7 +80,7 @@ def test_a_filament_settles_where_heat_in_is_heat_out(volts, ohm, duty):
     own = lamp.hot_ohm * lamp.warmth
     heat = duty * (volts / (ohm + own)) ** 2 * own / (12 * 4.6)
     assert heat == pytest.approx(lamp.warmth ** (31 / 9) - 0.1 ** (31 / 9), rel=0.01)
-    assert lamp.next_s(volts, ohm, inf, duty) == inf
+    assert lamp.next_s(volts, ohm, inf, duty, 0.02) == inf
 
 
 def test_a_filament_cools_and_its_next_inrush_is_smaller():
@@ -110,7 +111,7 @@ def test_half_the_time_is_half_the_mean_power():
 def test_a_solenoid_pulls_in_and_then_holds_with_less():
     coil = Solenoid(12, 10, 40, 0.03)
     assert amps(coil, 12) == pytest.approx(40)
-    due_s = coil.next_s(12, 0.0, inf, 1.0)
+    due_s = coil.next_s(12, 0.0, inf, 1.0, 0.02)
     assert due_s == pytest.approx(0.03)
     coil.advance(12, 0.0, due_s, inf, 1.0)
     assert amps(coil, 12) == pytest.approx(10)
@@ -125,13 +126,13 @@ def test_a_solenoid_pulls_in_from_its_voltage_on(volts, pulled):
 
 def test_a_lead_takes_what_a_solenoid_would_need():
     coil = Solenoid(12, 10, 40, 0.03)
-    assert coil.next_s(6.5, 0.1, inf, 1.0) == inf  # 0.3 ohm behind 0.1 ohm: 4.9 V
+    assert coil.next_s(6.5, 0.1, inf, 1.0, 0.02) == inf  # 0.3 ohm behind 0.1 ohm: 4.9 V
 
 
 @pytest.mark.parametrize(("volts", "pulled"), [(2.5, True), (2.49, False)])
 def test_a_solenoid_holds_down_to_its_voltage(volts, pulled):
     coil = Solenoid(12, 10, 40, 0.03, pulled=True)
-    assert (coil.next_s(volts, 0.0, inf, 1.0) == inf) is pulled
+    assert (coil.next_s(volts, 0.0, inf, 1.0, 0.02) == inf) is pulled
     coil.advance(volts, 0.0, 1e-6, inf, 1.0)
     assert coil.pulled is pulled
 

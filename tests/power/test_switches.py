@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from bench.power.switches import NEVER, Direct, Relay, SolidState, Status
+from bench.power.solid_state import SolidState
+from bench.power.switches import NEVER, Direct, Relay, Status
 
 MS = 1_000_000
 
@@ -39,6 +40,24 @@ def test_a_bouncing_contact_opens_again():
     assert closed_at(relay, [k * MS for k in range(7, 14)]) == [
         False, True, False, True, False, True, True,
     ]  # fmt: skip
+
+
+def test_a_dip_shorter_than_the_release_moves_no_contact():
+    relay = Relay(closes_ns=8 * MS, opens_ns=4 * MS, bounces=2)
+    relay.command(1.0, 0)
+    closed_at(relay, [k * MS for k in range(12)])
+    closed_at(relay, [20 * MS], 2.0)
+    assert closed_at(relay, [(21 + k) * MS for k in range(20)]) == [True] * 20
+    assert relay.next_ns(0.0, 41 * MS) == NEVER
+
+
+def test_a_pulse_shorter_than_the_pull_in_moves_no_contact():
+    relay = Relay(closes_ns=8 * MS)
+    relay.command(1.0, 0)
+    closed_at(relay, [0])
+    relay.command(0.0, 7 * MS)
+    assert closed_at(relay, [k * MS for k in range(7, 30)]) == [False] * 23
+    assert relay.idle
 
 
 @pytest.mark.parametrize(("volts", "pulls"), [(7.49, False), (7.5, True)])
@@ -134,7 +153,7 @@ def test_a_soft_start_rises_in_even_steps():
     while (now_ns := switch.next_ns(0.0, now_ns)) != NEVER:
         switch.look(12.0, 1.0, now_ns)
         found.append(switch.duty)
-    assert found == pytest.approx([0.5 * step / 9 for step in range(1, 10)])
+    assert found == pytest.approx([0.5 * step / 6 for step in range(1, 7)])
     assert switch._now_ns == 80 * MS
 
 
