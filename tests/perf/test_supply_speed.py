@@ -19,9 +19,7 @@ MOST_TIMES = 1.5
 
 
 def _on_an_ideal_supply(vehicle: Vehicle) -> Vehicle:
-    nodes = {
-        name: node.model_copy(update={"supply": None}) for name, node in vehicle.nodes.items()
-    }
+    nodes = {name: node.model_copy(update={"supply": None}) for name, node in vehicle.nodes.items()}
     loads = {
         name: load.model_copy(update={"electrical": None}) for name, load in vehicle.loads.items()
     }
@@ -52,9 +50,9 @@ def test_a_night_drive_on_a_battery_costs_little_more_than_on_an_ideal_supply(be
     supplied, ideal = _night_drive(vehicle), _night_drive(_on_an_ideal_supply(vehicle))
 
     def took_s(scenario: Scenario) -> float:
-        begin = time.process_time()  # noqa: TID251 (measures the bench itself)
+        begin = time.process_time()
         simulate(scenario)
-        return time.process_time() - begin  # noqa: TID251
+        return time.process_time() - begin
 
     took_s(supplied), took_s(ideal)
     pairs = [(took_s(supplied), took_s(ideal)) for _ in range(5)]
