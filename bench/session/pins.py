@@ -142,7 +142,8 @@ class Output:
     """
 
     __slots__ = (
-        "_circuit", "_commands", "_levels", "_name", "_queue", "_seen", "_table", "command", "powered"
+        "_circuit", "_commands", "_levels", "_name", "_queue", "_seen", "_table", "command",
+        "powered",
     )  # fmt: skip
 
     def __init__(
