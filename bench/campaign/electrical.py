@@ -94,6 +94,8 @@ class _Planner:
         nodes reset, and an engine started while the load is on.
         """
         places = []
+        if self.vehicle.supply is None:
+            return
         for name, load in self.vehicle.loads.items():
             found = self._longest_on(name) if load.back_within is not None else None
             if found is not None:
