@@ -85,7 +85,7 @@ SHAPE = [
     ),
     (
         'lost = "rear"', 'lost = "rear"\nstuck = "brake"', "notices.rear_lost",
-        "expected either 'lost' (a node) or 'stuck' (an input)",
+        "expected one of 'lost' (a node), 'stuck' (input), 'failed' (loads)",
     ),
     (
         'lost = "rear"', 'stuck = "brake"', "notices.rear_lost",
