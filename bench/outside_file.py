@@ -9,9 +9,9 @@ from pydantic import Field
 
 from bench.model.loading import Vehicle
 from bench.model.problem import Problem, unknown
+from bench.model.table import Table
 from bench.model.toml import Key, Source
 from bench.model.units import Duration
-from bench.model.vehicle import Table
 from bench.outside import Outside, OutsideEvent, Presence, read_frames
 
 

@@ -70,8 +70,9 @@ class NodeChange(NamedTuple):
     """A node's program starts, stops or is stopped.
 
     ``state`` is ``reset`` (the program does not run: power-up, reset, boot), ``running``,
-    ``hung`` (stopped, the controller is alive) or ``crashed`` (the program failed by itself).
-    ``cause`` is ``power-up``, ``fault``, ``watchdog``, ``program`` or, for a crash, its text.
+    ``hung`` (stopped, the controller is alive), ``off`` (its supply is too low; ``reset`` follows
+    when it is back) or ``crashed`` (the program failed by itself). ``cause`` is ``power-up``,
+    ``fault``, ``supply``, ``watchdog``, ``program`` or, for a crash, its text.
     """
 
     at_ns: int
@@ -103,7 +104,7 @@ class FaultRecord(NamedTuple):
 
     ``group`` is cable, frames, node, input or output; ``content`` says that the fault changes
     what arrives (and not only whether it arrives); ``nodes`` are the nodes whose own program,
-    controller or stub it touches.
+    controller or stub it touches, ``loads`` the loads that cannot do as they are told.
     """
 
     kind: str
@@ -113,6 +114,7 @@ class FaultRecord(NamedTuple):
     nodes: tuple[str, ...]
     applied_ns: int
     cleared_ns: int | None
+    loads: tuple[str, ...] = ()
 
 
 class ActionRecord(NamedTuple):
@@ -162,6 +164,9 @@ class Recording:
     - ``inputs``: what each input truly was; ``seen``: what a node read of it, by (input, node).
     - ``outputs``: the level that each load truly got, 0.0 to 1.0; ``commands``: what its node
       drove (None: nothing).
+    - ``volts``: the voltage at each node's terminals, ``amps``: the current into each load, both
+      as they change by what is worth noting; ``driven``: the level that a load would have got
+      had nothing been wrong behind its node. All three are empty on an ideal supply.
     - ``frames``: every frame on every segment of the wire, with its fate.
     - ``bits``: the wire bit by bit where it was followed so, equal bits in a row as one; only
       where that was asked for.
@@ -180,6 +185,9 @@ class Recording:
     seen: dict[tuple[str, str], Series[Value]] = field(default_factory=dict)
     outputs: dict[str, Series[float]] = field(default_factory=dict)
     commands: dict[str, Series[float | None]] = field(default_factory=dict)
+    volts: dict[str, Series[float]] = field(default_factory=dict)
+    amps: dict[str, Series[float]] = field(default_factory=dict)
+    driven: dict[str, Series[float]] = field(default_factory=dict)
     nodes: dict[str, list[NodeChange]] = field(default_factory=dict)
     controllers: dict[str, list[ControllerChange]] = field(default_factory=dict)
     handed: dict[str, list[Handed]] = field(default_factory=dict)

@@ -15,9 +15,10 @@ from bench.model.consistency import Consistency
 from bench.model.expression import Value
 from bench.model.loading import Vehicle, load_vehicle
 from bench.model.problem import BadInput, Problem, unknown
+from bench.model.table import Table
 from bench.model.toml import Source, read_toml
 from bench.model.units import Duration
-from bench.model.vehicle import InputValue, State, Table
+from bench.model.vehicle import InputValue, State
 from bench.outside import Outside
 from bench.outside_file import OutsideTable, load_outside
 from bench.traffic import Traffic

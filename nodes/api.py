@@ -93,6 +93,18 @@ class Board(Protocol):
     def supply_volts(self) -> float:
         """The supply voltage at the board's terminals, in volts."""
 
+    def current(self, name: str) -> float:
+        """The current into an output as the board senses it, in amperes; not a number (``nan``)
+        where nothing senses it.
+        """
+
+    def output_status(self, name: str) -> str:
+        """What the switch of an output reports of itself: ``ok``, ``open load`` (hardly any
+        current while on), ``over-current`` or ``over-temperature`` (it has switched off by itself
+        and will try again) or ``latched off`` (it stays off until 0 is written). A switch without
+        diagnosis, such as a relay, always reports ``ok``.
+        """
+
     def recover_bus(self) -> None:
         """Ask the CAN controller to come back from bus-off; it takes 128 x 11 recessive bits."""
 

@@ -20,7 +20,7 @@ from nodes.request import read_requests
 from nodes.requests import Requests
 from nodes.transmit import Outgoing
 from nodes.unit import Unit, check_number, read_status
-from nodes.watch import LostNodes, StuckInputs, read_stuck
+from nodes.watch import LostNodes, PassedOn, StuckInputs, read_stuck
 
 
 @dataclass(frozen=True)
@@ -30,9 +30,10 @@ class ControlSettings:
     ``requests`` as in ``RequestSettings``, by ``Message.Signal``. ``status`` is the message by
     which the node shows life; ``lost``, ``lost_any`` and ``stuck`` name signals in it. ``lost``
     maps status messages of other nodes to the signal that tells of their loss after
-    ``lost_after_ms``. ``stale_after_ms`` says for each message by which requests are decided how
-    long it counts. Changes are sent at once, but ``min_gap_ms`` after the last message at the
-    earliest.
+    ``lost_after_ms``. ``passed_on`` maps signals of such a message (``Message.Signal``) to the one
+    by which the driver is told of them. ``stale_after_ms`` says for each message by which requests
+    are decided how long it counts. Changes are sent at once, but ``min_gap_ms`` after the last
+    message at the earliest.
     """
 
     requests: Mapping[str, Any]
@@ -46,12 +47,15 @@ class ControlSettings:
     lost_any: str | None = None
     lost_after_ms: int = 500
     stuck: Mapping[str, Any] = field(default_factory=dict)
+    passed_on: Mapping[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "requests", read_requests(self.requests))
         object.__setattr__(self, "status", read_status(self.status))
         object.__setattr__(self, "flash", read_settings(FlashSettings, self.flash, "flash."))
         object.__setattr__(self, "stuck", read_stuck(self.stuck))
+        for reference in self.passed_on:
+            split_signal(reference)
         check_number("watchdog_ms", self.watchdog_ms, 1)
         check_number("debounce_ms", self.debounce_ms, 0)
         check_number("min_gap_ms", self.min_gap_ms, 0)
@@ -70,6 +74,7 @@ class ControlNode(Unit):
         status = self.sender.message(settings.status.message)
         self.prepare_status(settings.status)
         LostNodes(self.receiver, status, settings.lost, settings.lost_any, settings.lost_after_ms)
+        PassedOn(self.receiver, status, settings.passed_on, settings.lost_after_ms)
         self._stuck = StuckInputs(board, status, settings.stuck)
         self._prepare_time(settings.flash)
         names = [*self._requests.inputs, *settings.stuck]

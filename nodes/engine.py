@@ -8,6 +8,7 @@ from typing import Any
 
 from nodes.api import Board, read_settings
 from nodes.condition import Value
+from nodes.current import CurrentWatch
 from nodes.debounce import Debouncer
 from nodes.feed import read_feeds
 from nodes.feeds import Feeds
@@ -62,6 +63,7 @@ class EngineNode(Unit):
             message, signal = split_signal(reference)
             self._sensors[name] = (self.sender.message(message), signal)
             self._sensors[name][0].field(signal)
+        self.load_failed = CurrentWatch(board, self._feeds.feeds).failed
         self.prepare_status(settings.status)
         self._inputs = Debouncer(
             board,

@@ -32,7 +32,7 @@ class FeedSettings:
     the load stays off after stale or reset until the request has been off. While ``inhibit``
     holds, the load is never switched on, and if on is switched off ``inhibit_after_ms`` later.
     ``output`` is the pin, by default the feed's own name. A load that ``flashes`` does so whenever
-    it is asked for.
+    it is asked for. One that draws less than ``least_a`` amperes while it is on has failed.
     """
 
     request: str | None = None
@@ -49,6 +49,7 @@ class FeedSettings:
     flashes: bool = False
     inhibit: str | None = None
     inhibit_after_ms: int = 0
+    least_a: float | None = None
 
     def __post_init__(self) -> None:
         _choice("on_stale", self.on_stale, get_args(StaleState))
@@ -64,6 +65,8 @@ class FeedSettings:
             split_signal(self.request)
             if not self.stale_after_ms or self.stale_after_ms < 0:
                 raise SettingsError("stale_after_ms", "a request needs a 'stale_after_ms' above 0")
+        if self.least_a is not None and not self.least_a > 0:
+            raise SettingsError("least_a", f"got {self.least_a!r}; expected amperes above 0")
         for key in ("local", "inhibit"):
             if getattr(self, key) is not None:
                 parse_condition(getattr(self, key), key)
@@ -82,11 +85,14 @@ def read_feeds(given: Mapping[str, Any], where: str = "outputs.") -> dict[str, F
 
 
 class Feed:
-    """One output at work. ``names`` are the inputs that it looks at."""
+    """One output at work. ``names`` are the inputs that it looks at, ``level`` is what was
+    written to its pin last, ``written`` how many times something was.
+    """
 
     def __init__(self, board: Board, name: str, settings: FeedSettings, flasher: Flasher) -> None:
         self._board = board
-        self._pin = settings.output or name
+        self.pin = settings.output or name
+        self.least_a = settings.least_a
         self._settings = settings
         self._flasher = flasher
         self._lit: State = "flash" if settings.flashes else "on"
@@ -99,6 +105,8 @@ class Feed:
         self._latched = settings.latch
         self._giving_up: Timer | None = None
         self._state: State | None = None
+        self.level = 0.0
+        self.written = 0
 
     def connect(self, receiver: Receiver) -> None:
         """Listen to the request, if there is one. Raises SettingsError."""
@@ -137,10 +145,12 @@ class Feed:
         if state == "flash":
             self._flasher.join(self._show)
         else:
-            self._board.write(self._pin, 1.0 if state == "on" else 0.0)
+            self._show(state == "on")
 
     def _show(self, lit: bool) -> None:
-        self._board.write(self._pin, 1.0 if lit else 0.0)
+        self.level = 1.0 if lit else 0.0
+        self.written += 1
+        self._board.write(self.pin, self.level)
 
     def _requested(self, *, wanted: bool) -> None:
         if self._giving_up is not None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from nodes.api import MS, Board
 from nodes.condition import Value
@@ -32,6 +32,11 @@ class Feeds:
         self._follow_time(receiver, outputs, flash)
         for feed in self._feeds:
             feed.connect(receiver)
+
+    @property
+    def feeds(self) -> Sequence[Feed]:
+        """The outputs one by one."""
+        return self._feeds
 
     def start(self) -> None:
         """Set all pins from what is known without a message: the node's own inputs."""

@@ -8,6 +8,7 @@ from typing import Any
 
 from nodes.api import Board, read_settings
 from nodes.condition import Value
+from nodes.current import CurrentWatch
 from nodes.feed import read_feeds
 from nodes.feeds import Feeds
 from nodes.flasher import FlashSettings
@@ -39,6 +40,7 @@ class PowerNode(Unit):
         settings = self.check_settings(board.settings)
         super().__init__(board, min_gap_ms=settings.min_gap_ms, watchdog_ms=settings.watchdog_ms)
         self._feeds = Feeds(board, self.receiver, settings.outputs, settings.flash)
+        self.load_failed = CurrentWatch(board, self._feeds.feeds).failed
         self.prepare_status(settings.status)
 
     @staticmethod

@@ -22,6 +22,7 @@ class StatusSettings:
     came_back: str | None = None
     supply_volts: str | None = None
     running_for_s: str | None = None
+    load_failed: str | None = None
 
 
 def read_status(given: object) -> StatusSettings:
@@ -43,6 +44,7 @@ class Unit(Node):
         self.receiver = Receiver(board)
         self._watchdog_ns = watchdog_ms * MS
         self._started_ns = board.now_ns()
+        self.load_failed: Callable[[], float] = lambda: False
 
     def start_watchdog(self) -> None:
         """Start the watchdog. The main program feeds it and no interrupt, which would go on
@@ -66,6 +68,7 @@ class Unit(Node):
             (settings.came_back, lambda: self.sender.came_back),
             (settings.supply_volts, self.board.supply_volts),
             (settings.running_for_s, lambda: (self.board.now_ns() - self._started_ns) // S),
+            (settings.load_failed, self.load_failed),
         ]
         known = [(signal, source) for signal, source in sources if signal is not None]
         for signal, _ in known:

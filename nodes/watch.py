@@ -9,7 +9,8 @@ from typing import Any
 
 from nodes.api import MS, Board, Timer, read_settings
 from nodes.condition import Value
-from nodes.receive import Receiver
+from nodes.fields import Field, split_signal
+from nodes.receive import Link, Receiver
 from nodes.transmit import Outgoing
 
 ANY_STEP = 1 << 30
@@ -51,6 +52,42 @@ class LostNodes:
         self._outgoing.set(signal, float(lost))
         if self._any is not None:
             self._outgoing.set(self._any, float(bool(self._missing)))
+
+
+class PassedOn:
+    """Passes on what other nodes tell of themselves: a signal of ours is on while any of those
+    that map to it is. What a node told that is lost no longer counts.
+    """
+
+    def __init__(
+        self,
+        receiver: Receiver,
+        outgoing: Outgoing,
+        passed_on: Mapping[str, str],
+        lost_after_ms: int,
+    ) -> None:
+        self._outgoing = outgoing
+        self._told: dict[str, set[str]] = {signal: set() for signal in passed_on.values()}
+        for reference, signal in passed_on.items():
+            outgoing.field(signal)
+            message, source = split_signal(reference)
+            field = receiver.field(message, source)
+            link = receiver.listen(message, lost_after_ms * MS, max_step=ANY_STEP)
+            link.on_news.append(partial(self._heard, reference, signal, link, field))
+            link.on_stale.append(partial(self._tell, reference, signal, on=False))
+
+    def _heard(self, reference: str, signal: str, link: Link, field: Field) -> None:
+        self._tell(reference, signal, on=field.get(link.data) != 0)
+
+    def _tell(self, reference: str, signal: str, *, on: bool) -> None:
+        told = self._told[signal]
+        if on == (reference in told):
+            return
+        if on:
+            told.add(reference)
+        else:
+            told.discard(reference)
+        self._outgoing.set(signal, float(bool(told)))
 
 
 @dataclass(frozen=True)

@@ -18,19 +18,21 @@ import bench
 ROOT = Path(__file__).parents[1]
 FLOORS = [
     {"clock", "wallclock", "model.units", "model.problem"},
-    {"wire"},
+    {"wire", "power"},
     {"firmware", "plugin_can", "scripts"},
     {"model"},
     {"faults", "outside", "recording", "replay.textlog", "traffic"},
     {"outside_file"},
     {"scenario"},
-    {"session", "replay", "judge", "timing"},
+    {"session", "replay", "judge", "timing", "sizing"},
     {"campaign"},
     {"report", "schema", "demo"},
     {"live", "serve"},
     {"cli", "pytest_plugin"},
 ]
 SIDE_BY_SIDE = [
+    ("wire", "power"),
+    ("power", "wire"),
     ("session", "judge"),
     ("replay", "judge"),
     ("faults", "recording"),

@@ -69,16 +69,22 @@ def in_order(vehicle: Vehicle, cases: Iterable[Scenario]) -> list[Scenario]:
 
 
 def instances(vehicle: Vehicle) -> list[Fault]:
-    """Every instance of every fault that a check of this vehicle tries, in catalogue order;
-    without faults of the wiring, which are tried alone.
+    """Every instance of every fault that meets others, in catalogue order: those of the wiring and
+    electrical ones are tried alone.
     """
-    forms = [form for form in catalogue().values() if not form.wiring]
+    forms = [form for form in catalogue().values() if form.meets_others()]
     return [fault for form in forms for fault in form.every(vehicle)]
 
 
 def wiring_instances(vehicle: Vehicle) -> list[Fault]:
     """Every instance that is tried as a fault of the wiring, in catalogue order."""
     return [fault for form in catalogue().values() for fault in form.of_wiring(vehicle)]
+
+
+def electrical_instances(vehicle: Vehicle) -> list[Fault]:
+    """Every instance of every electrical fault; none for a vehicle on an ideal supply."""
+    forms = [form for form in catalogue().values() if form.electrical]
+    return [fault for form in forms for fault in form.every(vehicle)]
 
 
 def instants(situation: SituationTable) -> list[int]:

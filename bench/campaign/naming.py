@@ -80,7 +80,7 @@ def _fault(kind: str, given: str, label: str, vehicle: Vehicle) -> Fault | None:
 def _parameters(form: type[Fault], given: str, read: Any) -> dict[str, Any]:
     """The parameters in a label: those that must be there by place, others by name."""
     required = [name for name, field in form.model_fields.items() if field.is_required()]
-    texts = given.split(",")
+    texts = given.split(",") if given else []
     found: dict[str, Any] = {}
     if required == ["between"]:
         found["between"], texts = texts[:2], texts[2:]

@@ -26,6 +26,7 @@ from bench.campaign.cases import (
     thinned,
     wiring_instances,
 )
+from bench.campaign.electrical import electrical_cases
 from bench.faults.base import Fault
 from bench.faults.catalogue import catalogue, make_fault
 from bench.model.loading import Vehicle
@@ -66,11 +67,12 @@ class _Planner:
         for name in self.vehicle.situations:
             yield self.maker.case(name, ())
         for form in catalogue().values():
-            if not form.wiring:
+            if form.meets_others():
                 for fault in form.every(self.vehicle):
                     yield from self._single(fault)
         yield from self._unplugged_resets()
         yield from self._stuck_notices()
+        yield from electrical_cases(self.maker)
 
     def _single(self, fault: Fault) -> Iterator[Scenario]:
         for name, situation in self.vehicle.situations.items():

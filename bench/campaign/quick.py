@@ -11,6 +11,7 @@ from heapq import heapify, heappop, heappush
 from typing import NamedTuple
 
 from bench.campaign.cases import CaseMaker, in_order
+from bench.campaign.electrical import is_electrical, one_of_each
 from bench.campaign.plan import WIRING_LEFT_OUT, plan
 from bench.campaign.traits import Trait, Traits
 from bench.model.loading import Vehicle
@@ -32,19 +33,21 @@ class QuickPlan(NamedTuple):
 
 def plan_quick(vehicle: Vehicle, seed: int = 0) -> QuickPlan:
     """The quick cases, in the order of :func:`bench.campaign.plan.plan` and with its names."""
-    every = plan(vehicle, seed, wiring=False)
+    planned = plan(vehicle, seed, wiring=False)
+    every = [case for case in planned if not is_electrical(case)]
     traits = Traits(CaseMaker(vehicle, seed))
     shown = [traits.of(case) for case in every]
     chosen, missed = _selected(every, shown)
+    apart = one_of_each(vehicle, (case for case in planned if is_electrical(case)))
     left_out = [
-        f"{len(every) - len(chosen):,} cases with a single fault were left out.",
+        f"{len(planned) - len(chosen) - len(apart):,} cases with a single fault were left out.",
         "They differ from chosen ones only in the situation, the instant or the other loads.",
         WIRING_LEFT_OUT,
     ]
     if missed:
         left_out.append(f"{missed:,} combinations of load, change and fault are not among them.")
-    cases = in_order(vehicle, (every[index] for index in chosen))
-    return QuickPlan(cases, len(every), tuple(left_out))
+    cases = in_order(vehicle, [*(every[index] for index in chosen), *apart])
+    return QuickPlan(cases, len(planned), tuple(left_out))
 
 
 def _selected(cases: Sequence[Scenario], shown: Sequence[Sequence[Trait]]) -> tuple[list[int], int]:

@@ -5,10 +5,10 @@ A report that says "all kept" must also say of what.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from bench.campaign.cases import instances, wiring_instances
+from bench.campaign.cases import electrical_instances, instances, wiring_instances
 from bench.faults.catalogue import catalogue
 from bench.model.loading import Vehicle
 from bench.scenario import Scenario
@@ -21,7 +21,8 @@ class Space:
     ``actions`` counts what the driver and the engine do in all situations, ``kinds`` the kinds of
     faults, ``faults`` their instances on this vehicle. ``singles`` is the number of cases with one
     fault (or one plug that carries supply and CAN) at the planned instants, ``pairs`` the number
-    of ordered pairs of instances times the actions that they may be placed around. ``instants``
+    of ordered pairs of them (without electrical ones) times the actions that they may be placed
+    around. ``instants``
     counts the distinct instants of the chosen cases at which a fault begins. ``left_out`` says in
     sentences what was not chosen and why.
     """
@@ -62,17 +63,36 @@ def measured(
 ) -> Space:
     """The space of a vehicle, and the cases chosen out of it."""
     actions = sum(len(table.actions) for table in vehicle.situations.values())
-    together = len(instances(vehicle))
+    together, apart = len(instances(vehicle)), electrical_instances(vehicle)
+    kinds = sum(bool(apart) or not form.electrical for form in catalogue().values())
     begun = {(case.situation, timed.at_ns) for case in cases for timed in case.faults}
     return Space(
         depth=depth,
         situations=len(vehicle.situations),
         actions=actions,
-        kinds=len(catalogue()),
-        faults=together + len(wiring_instances(vehicle)),
+        kinds=kinds,
+        faults=together + len(wiring_instances(vehicle)) + len(apart),
         instants=len(begun),
         singles=singles,
         pairs=together * together * actions,
         chosen=len(cases),
-        left_out=tuple(left_out),
+        left_out=(*left_out, *_electrical(vehicle, cases)),
     )
+
+
+def _electrical(vehicle: Vehicle, cases: Sequence[Scenario]) -> Iterator[str]:
+    """What was left out of the faults of supply, fuses, leads and relays, and why."""
+    if vehicle.supply is None:
+        yield (
+            "The vehicle has no table 'supply': it ran on an ideal one, and no fault of supply,"
+            " fuses, leads or relays was tried. The rules 'back' and 'neighbours' and notices of"
+            " failed loads could not be exercised."
+        )
+        return
+    if any(timed.fault.loads(vehicle) for case in cases for timed in case.faults):
+        yield (
+            "What hardware cannot do is nobody's fault: a load with a blown fuse, a broken or"
+            " shorted lead or a welded relay was judged by what its node drove, and by its notice."
+        )
+    if not any(timed.fault.electrical for case in cases for timed in case.faults):
+        yield "Faults of supply, fuses, leads and relays were left to the depth 'full'."

@@ -7,7 +7,7 @@ selection needs only one of them.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from functools import cache
 from typing import NamedTuple
 
@@ -46,6 +46,14 @@ class Traits:
     def of(self, case: Scenario) -> tuple[Trait, ...]:
         """The traits of a case, in a fixed order."""
         return tuple(dict.fromkeys(self._all(case)))
+
+    def asked_first(self, situation: str) -> Mapping[str, str]:
+        """What a situation asks of each load at its beginning, on or off."""
+        return self._course(situation).beginning
+
+    def changes(self, situation: str) -> Sequence[tuple[int, str, str]]:
+        """When a situation asks something else of a load, as (ns, load, on or off)."""
+        return self._course(situation).changes
 
     def _all(self, case: Scenario) -> Iterator[Trait]:
         if not case.faults:

@@ -19,6 +19,7 @@ from bench.cli.describing import describe
 from bench.cli.driving import drive
 from bench.cli.listing import faults, schema
 from bench.cli.living import live
+from bench.cli.planning import plan
 from bench.cli.replaying import replay
 from bench.cli.reporting import report
 from bench.cli.running import run
@@ -46,7 +47,8 @@ app = App(
     suppress_keyboard_interrupt=False,
 )
 for command in (
-    check, run, live, serve, new, report, timing, replay, describe, compare, drive, faults, schema,
+    check, run, live, serve, new, report, timing, plan, replay, describe, compare, drive, faults,
+    schema,
 ):  # fmt: skip
     app.command(command)
 

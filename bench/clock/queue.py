@@ -31,13 +31,15 @@ class Priority(IntEnum):
 
     The driver and the faults act first, then the wire hands over what has just ended, then the
     nodes react to both, and only then the wire decides who sends next: all who asked at this
-    instant take part in the same arbitration.
+    instant take part in the same arbitration. Last of all the electrical circuit settles with
+    whatever was switched.
     """
 
     STIMULUS = 0
     WIRE = 1
     NODE = 2
     ARBITRATION = 3
+    CIRCUIT = 4
 
 
 class EventQueue:

@@ -47,6 +47,8 @@ class Fault(BaseModel):
     group: ClassVar[Group]
     lasting: ClassVar[bool] = True
     """Whether it stays until it is cleared; a reset, for instance, is over at once."""
+    electrical: ClassVar[bool] = False
+    """Whether it needs a vehicle that says how it is supplied."""
     content: ClassVar[bool] = False
     """Whether it changes what arrives, and not only whether and when something arrives."""
     wiring: ClassVar[bool] = False
@@ -69,6 +71,10 @@ class Fault(BaseModel):
         """The nodes whose own program, controller, stub or line the fault touches."""
         return ()
 
+    def loads(self, vehicle: Vehicle) -> tuple[str, ...]:  # noqa: ARG002 - most hit none
+        """The loads that cannot do as they are told while the fault is there."""
+        return ()
+
     def reaches(self, vehicle: Vehicle, message: str, sender: str, receiver: str) -> bool:  # noqa: ARG002
         """Whether it can change what ``receiver`` makes of a message of ``sender``.
 
@@ -84,6 +90,11 @@ class Fault(BaseModel):
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
         """The instances that a check of this vehicle tries."""
         raise NotImplementedError
+
+    @classmethod
+    def meets_others(cls) -> bool:
+        """Whether it is tried together with other faults, and not only alone."""
+        return not (cls.wiring or cls.electrical)
 
     @classmethod
     def of_wiring(cls, vehicle: Vehicle) -> Iterator[Fault]:

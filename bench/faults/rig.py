@@ -11,6 +11,8 @@ from typing import Protocol
 from bench.clock import EventQueue
 from bench.model.expression import Value
 from bench.model.loading import Vehicle
+from bench.power.network import Network
+from bench.power.profiles import Profile
 from bench.wire import Controller, Wire, WireRecord
 
 Edges = Callable[[Value, Value], list[tuple[int, Value]]]
@@ -53,6 +55,20 @@ class Host(Protocol):
         """The program goes on."""
 
 
+class Power(Protocol):
+    """The electrical circuit."""
+
+    @property
+    def network(self) -> Network:
+        """Battery, leads, fuses, switches and loads."""
+
+    def change(self, action: Callable[[], object]) -> None:
+        """Change something in it."""
+
+    def follow(self, profile: Profile) -> Callable[[], None]:
+        """A profile stands in place of battery and alternator; returns what ends that."""
+
+
 class Rig(Protocol):
     """The session."""
 
@@ -75,6 +91,10 @@ class Rig(Protocol):
     @property
     def hosts(self) -> Mapping[str, Host]:
         """The nodes."""
+
+    @property
+    def power(self) -> Power | None:
+        """The circuit; None on an ideal supply."""
 
     @property
     def frames(self) -> Sequence[WireRecord]:

@@ -63,6 +63,9 @@ class BoardFace(Protocol):
     def supply_volts(self) -> float:
         """The supply voltage."""
 
+    def current(self, name: str) -> float:
+        """The current into an output."""
+
     def recover_bus(self) -> None:
         """Come back from bus-off."""
 

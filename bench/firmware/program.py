@@ -8,6 +8,7 @@ what its calls have cost, but never beyond the next thing that happens to anybod
 from __future__ import annotations
 
 import signal
+from math import isnan
 from pathlib import Path
 from typing import Any
 
@@ -16,14 +17,14 @@ from bench.clock.blocking import BlockingProgram, ProgramFailed
 from bench.firmware.answers import ANSWERS, Answers, BoardFace
 from bench.firmware.library import Library, Shelf, interface, switchboard
 from bench.firmware.place import source_line
-from bench.firmware.wiring import InputPin, Wiring
+from bench.firmware.wiring import InputPin, OutputPin, Wiring
 
 FOREVER = 2**64 - 1
 FRAME, TIMER, PIN = 1, 2, 4
 """The bits of ``enum interrupt``."""
 RISING, FALLING = 1, 2
 RECEIVED, SENT, STATE = 1, 2, 4
-_CAUSES = {"power-up": 0, "fault": 1, "watchdog": 2, "program": 3}
+_CAUSES = {"power-up": 0, "supply": 0, "fault": 1, "watchdog": 2, "program": 3}
 _SIGNALS = {
     signal.SIGSEGV: "segmentation fault",
     signal.SIGBUS: "bus error",
@@ -64,6 +65,7 @@ class FirmwareProgram(BlockingProgram):
         self._event: Event | None = None
         self._busy = False
         self._inputs: dict[str, list[InputPin]] = {}
+        self._sensed: list[OutputPin] = []
         self._largest = (1 << firmware.wiring.analog_bits) - 1
         self._answers = Answers(board, self._machine, firmware.wiring, self.interrupt)
         self._prepare()
@@ -74,14 +76,26 @@ class FirmwareProgram(BlockingProgram):
         machine.clock_ns = wiring.clock_start_ns if board.cause == "power-up" else 0
         machine.call_ns = wiring.call_ns
         machine.reset_cause = _CAUSES.get(board.cause, 1)
-        machine.supply_mv = round(board.supply_volts() * 1000)
+        for number in range(len(machine.output_ma)):
+            machine.output_ma[number] = _NOT_SENSED
         for output in wiring.outputs:
             machine.wired[output.pin] = 1
+            if not isnan(board.current(output.output)):
+                self._sensed.append(output)
+        self._sense()
         for pin in wiring.inputs:
             machine.wired[pin.pin] = 2
             self._inputs.setdefault(pin.name, []).append(pin)
         for name in self._inputs:
             self._read(name, board.read(name))
+
+    def _sense(self) -> None:
+        """Voltage and currents as they are until the next event of anybody."""
+        machine, board = self._machine, self._board
+        machine.supply_mv = round(1000 * min(65.0, max(0.0, board.supply_volts())))
+        for output in self._sensed:
+            amps = max(0.0, board.current(output.output))
+            machine.output_ma[output.pin] = min(_NOT_SENSED - 1, round(1000 * amps))
 
     def _read(self, name: str, value: str | float) -> int:
         """Give the pins of an input their levels. Returns the edges that the program waits for."""
@@ -177,6 +191,7 @@ class FirmwareProgram(BlockingProgram):
     def _run(self) -> None:
         machine, queue, inbox = self._machine, self._queue, self._controller.inbox
         machine.now_ns = queue.now_ns
+        self._sense()
         while True:
             machine.horizon_ns = queue.quiet_until()
             machine.waiting = len(inbox)
@@ -211,6 +226,7 @@ class FirmwareProgram(BlockingProgram):
 
 
 _WAIT, _CRASHED = 1, 16
+_NOT_SENSED = 65535
 
 
 def _text(ffi: Any, pointer: Any) -> str:

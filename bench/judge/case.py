@@ -11,6 +11,7 @@ from bench.judge.arrivals import Arrival, Link, Run
 from bench.judge.evidence import Evidence
 from bench.judge.lives import Biography, quiet_times
 from bench.judge.paint import Probe
+from bench.judge.supply import out_of_range, spliced
 from bench.judge.traffic import Traffic
 from bench.model.expression import Condition, Value
 from bench.model.loading import Vehicle
@@ -52,11 +53,40 @@ class Case:
             node: self.evidence.story(node) for node in vehicle.nodes
         }
         self.intents: dict[tuple[str, int], list[Intent]] = {}
+        self._actual: dict[str, Series[float]] = {}
+        self._lean: dict[str, list[tuple[int, int]]] = {}
 
     @cached_property
     def quiet(self) -> list[tuple[int, int]]:
-        """The spans without any injected fault."""
-        return quiet_times(self.recording, self.lives)
+        """The spans without any injected fault, with every supply as it should be."""
+        lean = [span for node in self.vehicle.nodes for span in self.lean(node)]
+        return quiet_times(self.recording, self.lives, lean)
+
+    def lean(self, node: str) -> list[tuple[int, int]]:
+        """The spans in which a node's supply was out of its range, or it was off for want of it."""
+        if node not in self._lean:
+            self._lean[node] = out_of_range(
+                self.vehicle, self.recording, node, self.lives[node], self.end_ns
+            )
+        return self._lean[node]
+
+    def actual(self, load: str) -> Series[float]:
+        """The level that a load is judged by: what it got; while a blown fuse, a broken lead or a
+        welded relay keeps it from doing as it is told, what its node called for.
+        """
+        if load not in self._actual:
+            cannot = self.cannot(load)
+            got, driven = self.recording.outputs[load], self.recording.driven.get(load)
+            self._actual[load] = spliced(got, driven, cannot) if cannot and driven else got
+        return self._actual[load]
+
+    def cannot(self, load: str) -> list[tuple[int, int]]:
+        """From when to when the hardware behind a load's node cannot do as it is told; once it is
+        repaired it has ``rejoin`` to follow again: a switch that has tripped waits a while.
+        """
+        rejoin_ns = self.vehicle.loads[load].rejoin
+        spans = self.spans(lambda fault: load in fault.loads)
+        return [(from_ns, min(self.end_ns, to_ns + rejoin_ns)) for from_ns, to_ns in spans]
 
     @cached_property
     def wrong_content(self) -> bool:

@@ -12,28 +12,30 @@ from bench.model.units import show_duration
 
 def judge_darkness(case: Case, view: LoadView) -> list[Verdict]:
     """The rule *dark*: from a reset on, a lamp that was lit is dark for ``dark_limit`` at most,
-    unless it was rightly switched off meanwhile.
+    unless it was rightly switched off meanwhile. After a loss of supply it counts from when the
+    supply is back.
     """
     limit_ns = view.load.dark_limit
     if limit_ns is None:
         return []
-    actual = case.recording.outputs[view.name]
+    actual = case.actual(view.name)
     found = [Verdict(view.name, "dark", Outcome.NOT_EXERCISED)]
     for life in case.lives[view.load.node].lives:
         lit = life.reset_ns > 0 and shown(actual, life.reset_ns - 1) == ON
-        if not lit or life.reset_ns + limit_ns >= case.end_ns:
+        since_ns = min(life.back_ns, case.end_ns)
+        if not lit or since_ns + limit_ns >= case.end_ns:
             continue
         dark = [
-            (start, end)
+            (max(start, since_ns) if life.cause == "supply" else start, end)
             for start, end, level in levels(actual, case.end_ns)
-            if level <= 0 and end > life.reset_ns and start < life.boot_end_ns
+            if level <= 0 and end > since_ns and start < life.boot_end_ns
         ]
         longest_ns, open_end = 0, False
         for start, end in dark:
-            ordered_off = _ordered_off(view, start, start + limit_ns)
+            rightly = ordered_off(view, start, start + limit_ns)
             longest_ns = max(longest_ns, end - start)
             open_end = open_end or end == case.end_ns
-            if end - start > limit_ns and not ordered_off:
+            if end - start > limit_ns and not rightly:
                 over_ns = end - start - limit_ns
                 text = f"was dark for {show_duration(end - start)} after the reset of node"
                 text += f" {view.load.node}; allowed: {show_duration(limit_ns)}"
@@ -41,13 +43,13 @@ def judge_darkness(case: Case, view: LoadView) -> list[Verdict]:
                 found.append(
                     Verdict(view.name, "dark", Outcome.BROKEN, -over_ns, at_ns, over_ns, text)
                 )
-        if not open_end and not _ordered_off(view, life.reset_ns, life.reset_ns + limit_ns):
+        if not open_end and not ordered_off(view, life.reset_ns, since_ns + limit_ns):
             margin_ns = limit_ns - longest_ns
             found.append(Verdict(view.name, "dark", Outcome.KEPT, max(0, margin_ns)))
     return [worst(found)]
 
 
-def _ordered_off(view: LoadView, from_ns: int, to_ns: int) -> bool:
+def ordered_off(view: LoadView, from_ns: int, to_ns: int) -> bool:
     """Whether a request or a local input asked for darkness, reset or no reset."""
     return any(
         paint.rule in ("fresh", "local")

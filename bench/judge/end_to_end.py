@@ -61,7 +61,7 @@ class _Judge:
             return mask or ANY
 
         segments = blend(paints, case.end_ns, adjust, view.edges, case.start_ns)
-        actual = case.recording.outputs[view.name]
+        actual = case.actual(view.name)
         found = [Verdict(view.name, "end to end", Outcome.NOT_EXERCISED)]
         for breach in breaches(segments, actual):
             if not self._tolerated(breach):
@@ -100,7 +100,7 @@ class _Judge:
         case, load = self.case, self.view.load
         yield from (p for p in self.view.paints if p.rule in AWAY or p.rule == "latched")
         settle_ns = self.request.debounce + self.request.latency + self.way_ns
-        actual = case.recording.outputs[self.view.name]
+        actual = case.actual(self.view.name)
         away = [
             *((life.reset_ns, life.boot_end_ns) for life in case.lives[self.sender].lives),
             *((hang.from_ns, hang.to_ns) for hang in case.lives[self.sender].hangs),
@@ -143,7 +143,7 @@ class _Judge:
 
     def _broken(self, breach: Breach) -> Verdict:
         wrong_ns = breach.to_ns - breach.from_ns
-        actual = self.case.recording.outputs[self.view.name]
+        actual = self.case.actual(self.view.name)
         was = names(level_bit(actual.at(breach.from_ns)))
         text = (
             f"was {was} while its inputs ask for {names(breach.mask)};"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
 
+from bench.judge.back import judge_back
 from bench.judge.case import Case
 from bench.judge.control import judge_control
 from bench.judge.darkness import judge_darkness
@@ -11,6 +12,7 @@ from bench.judge.end_to_end import judge_end_to_end
 from bench.judge.evidence import Evidence
 from bench.judge.in_step import judge_in_step
 from bench.judge.loads import LoadView, judge_load, view_load
+from bench.judge.neighbours import has_neighbours, judge_neighbours
 from bench.judge.never import judge_never, rule_name
 from bench.judge.nodes import judge_node, judge_stopped_load
 from bench.judge.notice import judge_notice
@@ -41,6 +43,7 @@ def judge(
         found += judge_load(case, views[name])
         found += judge_end_to_end(case, views[name])
         found += judge_darkness(case, views[name])
+        found += judge_back(case, views[name])
         found += judge_in_step(case, views, name)
         found += judge_never(case, name, load)
         found += judge_stopped_load(case, name)
@@ -56,6 +59,7 @@ def judge(
     ]
     for node in filter(case.simulated, vehicle.nodes):
         found += judge_node(case, node)
+        found += judge_neighbours(case, node)
     return _complete(declared_rules(vehicle, recording.logged), found)
 
 
@@ -109,6 +113,8 @@ def _load_rules(vehicle: Vehicle, name: str) -> Iterator[str]:
             yield "in step"
     if load.dark_limit is not None:
         yield "dark"
+    if load.back_within is not None:
+        yield "back"
     for index in range(len(load.never)):
         yield rule_name(index)
     if load.safety:
@@ -121,6 +127,8 @@ def _node_rules(vehicle: Vehicle, name: str) -> Iterator[str]:
         yield "rejoin"
     if table.watchdog is not None:
         yield "stopped"
+    if has_neighbours(vehicle, name):
+        yield "neighbours"
 
 
 def _complete(order: Sequence[tuple[str, str]], found: Sequence[Verdict]) -> list[Verdict]:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from bench.model.loading import Vehicle
 from bench.recording import NodeChange, Recording
 
-_LAWFUL = ("power-up", "fault")
+_LAWFUL = ("power-up", "fault", "supply")
 
 
 @dataclass(frozen=True, slots=True)
@@ -15,7 +16,8 @@ class Life:
     """From one reset to the next.
 
     ``boot_end_ns`` is the reset plus the declared longest boot: until then only the reset rule
-    speaks. ``up_ns`` is when the program really ran (None: never in this life).
+    speaks. ``up_ns`` is when the program really ran (None: never in this life). ``back_ns`` is
+    when the supply was there again, if its loss began this life; else it is ``reset_ns``.
     """
 
     reset_ns: int
@@ -23,6 +25,7 @@ class Life:
     up_ns: int | None
     end_ns: int
     cause: str
+    back_ns: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +42,7 @@ class Hang:
 
 @dataclass(frozen=True, slots=True)
 class Biography:
-    """A node's whole run. ``unlawful`` are resets that no fault and no watchdog caused."""
+    """A node's whole run. ``unlawful`` are resets that no fault, supply or watchdog caused."""
 
     lives: tuple[Life, ...]
     hangs: tuple[Hang, ...]
@@ -54,16 +57,23 @@ def biography(vehicle: Vehicle, recording: Recording, node: str, end_ns: int) ->
     """Read a node's lives out of a recording that goes up to ``end_ns``.
 
     A watchdog reset is lawful only while the program hung: one that bites a running program is
-    the program's own fault. An unlawful reset begins no new life: it excuses nothing.
+    the program's own fault. An unlawful reset begins no new life: it excuses nothing. A node that
+    lost its supply begins a life at the loss, and boots once the supply is back.
     """
     boot_ns = vehicle.nodes[node].boot
     changes = recording.nodes[node]
     births: list[NodeChange] = []
     unlawful: list[NodeChange] = []
     hangs: list[Hang] = []
+    backs: dict[int, int] = {}
     previous = ""
     for index, change in enumerate(changes):
-        if change.state == "reset":
+        if change.state == "off":
+            births.append(change)
+            backs[change.at_ns] = end_ns
+        elif previous == "off":
+            backs[births[-1].at_ns] = change.at_ns
+        elif change.state == "reset":
             lawful = change.cause in _LAWFUL or (
                 change.cause == "watchdog" and previous in ("hung", "reset")
             )
@@ -82,13 +92,15 @@ def biography(vehicle: Vehicle, recording: Recording, node: str, end_ns: int) ->
             and change.cause == "boot"
             and birth.at_ns <= change.at_ns <= over_ns
         ]
+        back_ns = backs.get(birth.at_ns, birth.at_ns)
         lives.append(
             Life(
                 reset_ns=birth.at_ns,
-                boot_end_ns=birth.at_ns + boot_ns,
+                boot_end_ns=back_ns + boot_ns,
                 up_ns=ups[0] if ups else None,
                 end_ns=over_ns,
                 cause=birth.cause,
+                back_ns=back_ns,
             ),
         )
     return Biography(tuple(lives), tuple(hangs), tuple(unlawful))
@@ -101,16 +113,20 @@ def _hang(hung: NodeChange, following: NodeChange | None, end_ns: int) -> Hang:
     return Hang(hung.at_ns, following.at_ns, ended_by)
 
 
-def quiet_times(recording: Recording, lives: dict[str, Biography]) -> list[tuple[int, int]]:
+def quiet_times(
+    recording: Recording, lives: dict[str, Biography], lean: Iterable[tuple[int, int]] = ()
+) -> list[tuple[int, int]]:
     """The spans in which no injected fault is active, as (from, to) in ns.
 
     A reset is active until the declared boot of its node is over, whether a fault, a watchdog
-    or the power-up caused it; a hang until its program goes on or has booted anew.
+    or the power-up caused it; a hang until its program goes on or has booted anew; a supply that
+    is out of range (the spans ``lean``) until it is back.
     """
     busy = [
         (fault.applied_ns, recording.end_ns if fault.cleared_ns is None else fault.cleared_ns)
         for fault in recording.faults
     ]
+    busy += lean
     for story in lives.values():
         busy += [(life.reset_ns, life.boot_end_ns) for life in story.lives]
         busy += [(hang.from_ns, hang.to_ns) for hang in story.hangs]

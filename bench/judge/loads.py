@@ -22,6 +22,7 @@ from bench.judge.paint import (
     shown,
 )
 from bench.judge.requested import Requested, requested
+from bench.judge.supply import supply_excuses
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
 from bench.judge.zones import Zone, cut_out, first_gap, missing_sender, zones
 from bench.model.units import show_duration
@@ -99,7 +100,11 @@ def view_load(case: Case, name: str) -> LoadView:
     if view.asks is None and view.local is not None:
         paints = [*view.local.paints(), *plain_boots(case, name, load)]
     view.paints = cut_out(paints, _in_service(view), AWAY)
-    view.excuses = [*_hang_excuses(case, name, load), *_never_excuses(case, load)]
+    view.excuses = [
+        *_hang_excuses(case, name, load),
+        *_never_excuses(case, load),
+        *supply_excuses(case, load),
+    ]
     view.boots = [(life.reset_ns, life.boot_end_ns) for life in case.lives[load.node].lives]
 
     def adjust(at_ns: int, mask: int) -> int:
@@ -112,7 +117,7 @@ def view_load(case: Case, name: str) -> LoadView:
     view.segments = blend(view.paints, case.end_ns, adjust, view.edges, case.start_ns)
     if view.local is not None and view.asks is not None:
         view.plain = blend(view.paints, case.end_ns, start_ns=case.start_ns)
-    actual = case.recording.outputs[name]
+    actual = case.actual(name)
     view.probes += [
         Probe("rejoin", zone.quiet_ns, zone.from_ns, zone.to_ns, idle)
         for zone in view.strict
@@ -141,7 +146,7 @@ def _hang_excuses(case: Case, name: str, load: LoadTable) -> Iterator[tuple[int,
     and, where the program goes on by itself, until it has had time to follow again.
     """
     watchdog_ns = case.vehicle.nodes[load.node].watchdog or 0
-    actual = case.recording.outputs[name]
+    actual = case.actual(name)
     for hang in case.lives[load.node].hangs:
         to_ns = min(hang.to_ns, hang.from_ns + watchdog_ns)
         if hang.ended_by == "running" and to_ns == hang.to_ns:
@@ -165,7 +170,7 @@ def judge_load(case: Case, view: LoadView) -> list[Verdict]:
     """All verdicts on a load's own rules, one for each rule that the run has something to say
     about.
     """
-    actual = case.recording.outputs[view.name]
+    actual = case.actual(view.name)
     found = [_broken(case, view, breach) for breach in breaches(view.segments, actual)]
     if view.load.flash is not None:
         found += judge_flashing(view.name, view.load.flash, view.segments, actual)
@@ -201,7 +206,7 @@ def _tested(view: LoadView, actual: Series[float], wrong_ns: Sequence[int]) -> I
 
 def _broken(case: Case, view: LoadView, breach: Breach) -> Verdict:
     """A breach as a verdict. One that begins where an excuse ended is a failure to rejoin."""
-    actual = case.recording.outputs[view.name]
+    actual = case.actual(view.name)
     level = actual.at(breach.from_ns)
     rule = "fresh" if breach.rule == "latched" else breach.rule
     previous = _segment_before(view.segments, breach.from_ns)

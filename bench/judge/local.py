@@ -69,7 +69,7 @@ class Local:
 
 def plain_boots(case: Case, name: str, load: LoadTable) -> Iterator[Paint]:
     """What a load that only obeys its local input may show while its node boots."""
-    actual = case.recording.outputs[name]
+    actual = case.actual(name)
     for life in case.lives[load.node].lives:
         before = shown(actual, life.reset_ns - 1) if life.reset_ns else OFF
         hardware = ON if load.hardware_default == "on" else OFF

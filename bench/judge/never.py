@@ -43,7 +43,7 @@ def _judge_rule(case: Case, name: str, rule: NeverRule, index: int, load_node: s
 def _judge_span(
     case: Case, name: str, called: str, rule: NeverRule, from_ns: int, to_ns: int
 ) -> list[Verdict]:
-    actual = case.recording.outputs[name]
+    actual = case.actual(name)
     state = bit(rule.state)
     was_in = from_ns > 0 and shown(actual, from_ns - 1) == state
     deadline_ns = from_ns + rule.within

@@ -8,13 +8,14 @@ from collections.abc import Iterator
 from bench.judge.case import Case
 from bench.judge.control import handed, off_bus
 from bench.judge.exercise import exercised, margin
+from bench.judge.failed import failures
 from bench.judge.lives import Life
 from bench.judge.masks import ANY, OFF, ON
 from bench.judge.paint import Paint, Probe, blend, breaches
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
 from bench.model.consistency import split_signal
+from bench.model.notice import NoticeTable
 from bench.model.units import show_duration
-from bench.model.vehicle import NoticeTable
 
 
 def judge_notice(case: Case, name: str, notice: NoticeTable) -> Verdict:
@@ -80,6 +81,8 @@ def _troubles(
     """Each trouble as (may be noticed, must be noticed, is over, must be calm again)."""
     if notice.lost is not None:
         yield from _losses(case, notice, node, life)
+    elif notice.failed:
+        yield from failures(case, notice, life)
     else:
         yield from _sticks(case, notice, node, life)
 

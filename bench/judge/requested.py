@@ -78,7 +78,7 @@ def requested(case: Case, name: str, load: LoadTable) -> Requested:
     held, lost_ns = 0, FOREVER
     lives = case.lives[load.node].lives
     for life, runs in zip(lives, case.runs(load), strict=True):
-        actual = case.recording.outputs[name]
+        actual = case.actual(name)
         before = shown(actual, life.reset_ns - 1, load.cycle_ns) if life.reset_ns else OFF
         memory = Memory(held, lost_ns) if load.survives_reset else Memory(0, FOREVER)
         chapter = _Chapter(load, link, life, before, memory)

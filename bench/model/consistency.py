@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+from bench.model.electrical_checks import electrical_problems
 from bench.model.expression import Condition, Value
 from bench.model.messages import MessageInfo, SignalInfo
 from bench.model.problem import Problem, nearest, unknown
@@ -35,7 +36,7 @@ class Consistency:
         """All the mistakes found, in the order of the file's tables."""
         checks = (
             self._cable, self._rates, self._nodes, self._messages, self._inputs, self._loads,
-            self._outputs, self._requests, self._notices, self._situations,
+            self._outputs, self._electrical, self._requests, self._notices, self._situations,
         )  # fmt: skip
         return [problem for check in checks for problem in check()]
 
@@ -247,6 +248,14 @@ class Consistency:
                 text = f"output '{output[1]}' of node '{output[0]}' already feeds '{users[output]}'"
                 yield self.source.problem(("loads", name, "output"), text)
             users.setdefault(output, name)
+
+    def _electrical(self) -> Found:
+        for place, text in electrical_problems(self.file):
+            yield self.source.problem(place, text)
+        alternator = self.file.supply and self.file.supply.alternator
+        if alternator:
+            place = ("supply", "alternator", "runs_while")
+            yield from self._condition(place, alternator.runs_while, None)
 
     def _requests(self) -> Found:
         for name, request in self.file.requests.items():

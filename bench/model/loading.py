@@ -12,7 +12,9 @@ from cantools.database import Database
 from bench.firmware.build import BuildOptions
 from bench.firmware.problem import BuildError
 from bench.model.consistency import Consistency, split_signal
+from bench.model.electrical import SupplyTable
 from bench.model.messages import MessageInfo, SignalInfo, compile_messages, load_database
+from bench.model.notice import NoticeTable
 from bench.model.problem import BadInput, Problem
 from bench.model.programs import ProgramError, load_program
 from bench.model.scripts import load_script
@@ -23,7 +25,6 @@ from bench.model.vehicle import (
     LoadTable,
     MessageTable,
     NodeTable,
-    NoticeTable,
     RequestTable,
     SituationTable,
     VehicleFile,
@@ -59,6 +60,11 @@ class Vehicle:
     def fd(self) -> bool:
         """Whether any of its nodes has a controller for CAN FD."""
         return any(node.fd for node in self.file.nodes.values())
+
+    @property
+    def supply(self) -> SupplyTable | None:
+        """Battery and alternator; None for an ideal supply."""
+        return self.file.supply
 
     @property
     def nodes(self) -> Mapping[str, NodeTable]:

@@ -29,7 +29,12 @@ _UNITS: dict[str, dict[str, Decimal]] = {
     },
     "current": {"mA": Decimal("0.001"), "A": Decimal(1)},
     "voltage": {"mV": Decimal("0.001"), "V": Decimal(1)},
-    "length": {"cm": Decimal("0.01"), "m": Decimal(1)},
+    "power": {"mW": Decimal("0.001"), "W": Decimal(1), "kW": Decimal(1000)},
+    "resistance": {"mohm": Decimal("0.001"), "ohm": Decimal(1)},
+    "length": {"mm": Decimal("0.001"), "cm": Decimal("0.01"), "m": Decimal(1)},
+    "temperature": {"degC": Decimal(1)},
+    "charge": {"mAh": Decimal("0.001"), "Ah": Decimal(1)},
+    "capacitance": {"uF": Decimal("0.000001"), "mF": Decimal("0.001"), "F": Decimal(1)},
 }
 _LARGEST = Decimal(2**63 - 1)
 """In the base unit of its kind; of durations 292 years."""
@@ -42,15 +47,20 @@ _EXAMPLE = {
     "bit rate": "250 kbit/s",
     "current": "7.5 A",
     "voltage": "12.6 V",
-    "length": "7.5 m",
+    "power": "21 W",
+    "resistance": "8 mohm",
+    "length": "2.5 m",
+    "temperature": "60 degC",
+    "charge": "60 Ah",
+    "capacitance": "470 uF",
 }
 
 
 def parse_quantity(text: object, kind: str) -> Decimal:
-    """Read ``"<number> <unit>"`` of a kind (duration, bit rate, current, voltage).
+    """Read ``"<number> <unit>"`` of a kind (duration, bit rate, current, voltage, ...).
 
-    Returns the value in the base unit of the kind (ns, bit/s, A, V). Raises ValueError with a
-    text for the user: the units that fit and an example.
+    Returns the value in the base unit of the kind (ns, bit/s, A, V, W, ohm, m, degC, Ah, F). Raises
+    ValueError with a text for the user: the units that fit and an example.
     """
     units = _UNITS[kind]
     expected = _expected(kind)
@@ -160,6 +170,28 @@ Voltage = Annotated[
 ]
 Length = Annotated[
     float, BeforeValidator(parse_length), _no_bare_number("length"), _schema("length")
+]
+
+
+def _read(kind: str) -> BeforeValidator:
+    """Text with a unit of that kind; a number is one that is already in the base unit."""
+
+    def read(value: object) -> float:
+        return value if isinstance(value, float) else float(parse_quantity(value, kind))
+
+    return BeforeValidator(read)
+
+
+Power = Annotated[float, _read("power"), _no_bare_number("power"), _schema("power")]
+Resistance = Annotated[
+    float, _read("resistance"), _no_bare_number("resistance"), _schema("resistance")
+]
+Temperature = Annotated[
+    float, _read("temperature"), _no_bare_number("temperature"), _schema("temperature")
+]
+Charge = Annotated[float, _read("charge"), _no_bare_number("charge"), _schema("charge")]
+Capacitance = Annotated[
+    float, _read("capacitance"), _no_bare_number("capacitance"), _schema("capacitance")
 ]
 
 

@@ -8,10 +8,13 @@ frozen: a vehicle is read once and then only looked at.
 from math import inf
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
 from bench.model.controllers import ControllerTable
-from bench.model.expression import Condition, Value, parse_condition
+from bench.model.electrical import ElectricalTable, NodeSupplyTable, SupplyTable
+from bench.model.expression import Condition, Value
+from bench.model.notice import NoticeTable
+from bench.model.table import ConditionText, Table
 from bench.model.target import Pins, TargetTable
 from bench.model.units import BitRate, Current, DataBitRate, Duration, Length
 
@@ -21,32 +24,13 @@ StaleState = Literal["hold", "on", "off", "flash"]
 MS = 1_000_000
 
 
-def _condition(text: object) -> Condition:
-    if isinstance(text, Condition):
-        return text
-    if not isinstance(text, str):
-        raise ValueError(f"got {text!r}; expected a condition like 'lights == dipped'")
-    return parse_condition(text)
-
-
 def _value(value: object) -> Value:
     if isinstance(value, bool) or not isinstance(value, str | int | float):
         raise ValueError(f"got {value!r}; expected a position or a number")
     return value if isinstance(value, str) else float(value)
 
 
-ConditionText = Annotated[
-    Any,
-    BeforeValidator(_condition),
-    Field(json_schema_extra={"type": "string", "examples": ["lights == dipped"]}),
-]
 InputValue = Annotated[str | float, BeforeValidator(_value)]
-
-
-class Table(BaseModel):
-    """The base of every table: unknown keys are mistakes, values do not change."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
 
 
 class ErrorsTable(Table):
@@ -138,6 +122,9 @@ class NodeTable(ControllerTable, Table):
     )
     status: str | None = Field(default=None, description="the message by which the node shows life")
     rejoin: Duration = Field(default=1_000 * MS, description="time to be back after a fault")
+    supply: NodeSupplyTable | None = Field(
+        default=None, description="how it is fed; default: without a lead, at any voltage"
+    )
 
     @model_validator(mode="after")
     def _one_program(self) -> "NodeTable":
@@ -240,7 +227,7 @@ class LoadTable(Table):
     node: str = Field(description="the node that switches it")
     output: str | None = Field(default=None, description="the node's output; default: load's name")
     about: str = ""
-    fuse: Current | None = Field(default=None, description="rating of its fuse")
+    fuse: Current | None = Field(default=None, ge=0.1, le=500, description="rating of its fuse")
     safety: bool = Field(
         default=True, description="whether its loss or its unwanted work can hurt somebody"
     )
@@ -269,6 +256,10 @@ class LoadTable(Table):
     dark_limit: Duration | None = Field(
         default=None, description="longest darkness of a lit lamp when its node resets"
     )
+    back_within: Duration | None = Field(
+        default=None,
+        description="longest time until a load that was on is on again after its supply is back",
+    )
     latency: Duration = Field(default=20 * MS, description="from the message to the output")
     rejoin: Duration = Field(default=1_000 * MS, description="time to follow again after a fault")
     max_step: int | None = Field(default=None, ge=1, description="largest good counter step")
@@ -278,6 +269,9 @@ class LoadTable(Table):
     )
     flash: FlashRule | None = Field(default=None, description="the request makes it flash")
     never: tuple[NeverRule, ...] = ()
+    electrical: ElectricalTable | None = Field(
+        default=None, description="what it draws; default: nothing"
+    )
 
     @property
     def early_ns(self) -> int:
@@ -348,24 +342,6 @@ class RequestTable(Table):
         return tuple(condition for condition in found if condition is not None)
 
 
-class NoticeTable(Table):
-    """What the driver must be told, by which signal, and how soon."""
-
-    lost: str | None = Field(default=None, description="a node whose status message stays away")
-    stuck: str | None = Field(default=None, description="an input active for implausibly long")
-    longest: Duration | None = Field(default=None, description="longest plausible time of 'stuck'")
-    signal: str = Field(description="Message.Signal that is not zero while the notice is given")
-    within: Duration = Field(description="time from the trouble to the notice, and back")
-
-    @model_validator(mode="after")
-    def _one_kind(self) -> "NoticeTable":
-        if (self.lost is None) == (self.stuck is None):
-            raise ValueError("expected either 'lost' (a node) or 'stuck' (an input)")
-        if (self.stuck is None) != (self.longest is None):
-            raise ValueError("'stuck' and 'longest' go together")
-        return self
-
-
 class Action(Table):
     """Something that the driver or the engine does."""
 
@@ -389,6 +365,9 @@ class VehicleFile(Table):
     about: str = ""
     dbc: str = Field(description="the message definition, relative to this file")
     wire: WireTable
+    supply: SupplyTable | None = Field(
+        default=None, description="battery and alternator; default: an ideal supply"
+    )
     nodes: dict[str, NodeTable] = Field(min_length=1)
     messages: dict[str, MessageTable] = Field(
         default_factory=dict, description="how messages of the DBC are sent"

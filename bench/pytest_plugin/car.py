@@ -133,7 +133,8 @@ class Bench:
         return LoadView(self, name, self.recording.outputs[name])
 
     def node(self, name: str) -> str:
-        """What a node's program is doing: ``reset``, ``running``, ``hung`` or ``crashed``.
+        """What a node's program is doing: ``reset``, ``running``, ``hung``, ``crashed``, or
+        ``off`` for want of supply.
 
         Raises BadInput for a node that the vehicle does not have.
         """

@@ -68,6 +68,9 @@ def _recording(document: Document) -> Recording:
         },
         outputs=_series(document["outputs"]),
         commands=_series(document["commands"]),
+        volts=_series(document.get("volts", {})),  # no older recording has them
+        amps=_series(document.get("amps", {})),
+        driven=_series(document.get("driven", {})),
         nodes={name: [NodeChange(*row) for row in rows] for name, rows in _rows(document, "nodes")},
         controllers={
             name: [ControllerChange(*row) for row in rows]
@@ -78,9 +81,7 @@ def _recording(document: Document) -> Recording:
             for name, rows in _rows(document, "handed")
         },
         frames=_frames(document["frames"]),
-        faults=[
-            FaultRecord(**{**fault, "nodes": tuple(fault["nodes"])}) for fault in document["faults"]
-        ],
+        faults=[_fault(fault) for fault in document["faults"]],
         actions=[ActionRecord(at_ns, values) for at_ns, values in document["actions"]],
         crashes=[Crash(**crash) for crash in document["crashes"]],
         logged=tuple(document["logged"]),
@@ -95,6 +96,11 @@ def _outside(at_ns: int, name: str, row: Any, presence: Presence, hands: str) ->
         identifier, extended, remote, dlc, data = row
         frame = Frame(identifier, bytes.fromhex(data), extended, remote, dlc)
     return OutsideEvent(at_ns, name, frame, presence, hands)
+
+
+def _fault(fields: Mapping[str, Any]) -> FaultRecord:
+    nodes, loads = tuple(fields["nodes"]), tuple(fields.get("loads", ()))
+    return FaultRecord(**{**fields, "nodes": nodes, "loads": loads})
 
 
 def _rows(document: Document, key: str) -> Iterable[tuple[str, Any]]:

@@ -50,6 +50,9 @@ def _actions(recording: Recording) -> Iterator[Event]:
 def _faults(recording: Recording) -> Iterator[Event]:
     for fault in recording.faults:
         until = "" if fault.cleared_ns is not None else " (until the end)"
+        cannot = ", ".join(fault.loads)
+        if cannot:
+            until += f"; hardware cannot: {cannot} judged by what the node drives"
         yield Event(fault.applied_ns, f"fault {fault.kind}: {fault.text}{until}", _FAULT)
         if fault.cleared_ns is not None and fault.cleared_ns != fault.applied_ns:
             lasted = show_duration(fault.cleared_ns - fault.applied_ns)

@@ -240,7 +240,9 @@ def _recording() -> Schema:
         "nodes": _list(_TEXT),
         "applied_ns": _NS,
         "cleared_ns": _MAYBE_NS,
+        "loads": _said(_list(_TEXT), "that cannot do as they are told while it is there"),
     }
+    levels = _list(_row(_NS, {"type": "number"}))
     return {
         "end_ns": _NS,
         "logged": _said(_list(_TEXT), "nodes whose frames come from a log"),
@@ -252,8 +254,11 @@ def _recording() -> Schema:
         "faults": _list(_object(fault)),
         "inputs": _said(_map(inputs), "what each input truly was, as [ns, value]"),
         "seen": _said(_map(_map(inputs)), "what each node read of it"),
-        "outputs": _said(_map(_list(_row(_NS, {"type": "number"}))), "level of each load, 0 to 1"),
+        "outputs": _said(_map(levels), "level of each load, 0 to 1"),
         "commands": _map(_list(_row(_NS, {"type": ["number", "null"]}))),
+        "volts": _said(_map(levels), "voltage at each node; empty on an ideal supply"),
+        "amps": _said(_map(levels), "current into each load"),
+        "driven": _said(_map(levels), "its level, had nothing been wrong behind its node"),
         "node_columns": _list(_TEXT),
         "nodes": _map(_list(_row(_NS, _TEXT, _TEXT))),
         "controller_columns": _list(_TEXT),

@@ -159,6 +159,8 @@ def _declared(vehicle: Vehicle, subject: str, rule: str) -> str:
             return show_duration(node.rejoin)
         if rule == "stopped":
             return _watchdog(node.watchdog)
+        if rule == "neighbours" and node.supply is not None:
+            return f"a short takes their current for {show_duration(node.supply.dip_limit)}"
     return ""
 
 
@@ -205,6 +207,7 @@ _LOAD_RULES: dict[str, Callable[[Vehicle, LoadTable, str], str]] = {
     "flash": lambda _, load, __: _flash(load),
     "in step": lambda _, load, __: _partner(load),
     "dark": lambda _, load, __: show_duration(load.dark_limit) if load.dark_limit else "",
+    "back": lambda _, load, __: show_duration(load.back_within) if load.back_within else "",
     "never": lambda _, load, rule: _never(load, rule),
     "stopped": lambda vehicle, load, _: _watchdog(vehicle.nodes[load.node].watchdog),
 }

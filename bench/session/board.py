@@ -17,9 +17,6 @@ from bench.model.expression import Value
 from bench.model.problem import unknown
 from bench.session.pins import Inputs, Output
 
-SUPPLY_VOLTS = 13.5
-"""An ideal supply: the voltage beside a running alternator, common practice."""
-
 
 class Restart(BaseException):
     """The program resets its board: nothing behind the call runs any more."""
@@ -44,6 +41,9 @@ class Life(Protocol):
 
     def recover_bus(self) -> None:
         """Ask the controller to come back from bus-off."""
+
+    def volts(self) -> float:
+        """The voltage at its terminals, in V."""
 
     def printed(self, text: str) -> None:
         """The program gave out a line of text."""
@@ -198,7 +198,13 @@ class Board:
             raise LookupError(text) from None
 
     def supply_volts(self) -> float:
-        return SUPPLY_VOLTS
+        return self.life.volts()
+
+    def current(self, name: str) -> float:
+        return self._output(name).amps()
+
+    def output_status(self, name: str) -> str:
+        return self._output(name).status()
 
     def recover_bus(self) -> None:
         self._must_live()

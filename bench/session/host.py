@@ -21,10 +21,14 @@ from bench.recording import Crash, NodeChange, Printed, Recording
 from bench.session.board import Board, Restart
 from bench.session.gate import AT_WORK, Gate
 from bench.session.pins import Inputs, Output
+from bench.session.power import Power
 from bench.wire import Controller, Port
 
 _BENCH = str(Path(__file__).parent.parent)
 _LIBRARIES = tuple({sysconfig.get_path(name) for name in ("stdlib", "purelib", "platlib")})
+
+IDEAL_VOLTS = 13.5
+"""An ideal supply: the voltage beside a running alternator, common practice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +43,7 @@ class Surroundings:
     channel: str
     handed: Callable[[str, can.Message], None]
     refused: Callable[[str, can.Message], None]
+    power: Power | None = None
 
 
 @dataclass(slots=True)
@@ -74,21 +79,52 @@ class NodeHost:
     _cause: str = ""
 
     def power_up(self) -> None:
-        """The supply is switched on: the boot begins."""
-        for output in self.outputs.values():
-            output.drive(None)
+        """The supply is switched on: the boot begins, if there is voltage enough."""
+        power = self.around.power
+        if power is not None and not power.powered(self.name):
+            self._set_outputs(powered=False)
+            self._change("off", "supply")
+            return
+        self._set_outputs(powered=True)
         self._begin_boot("power-up")
 
     def reset(self, cause: str) -> None:
         """The program ends here and starts anew after the boot time."""
+        if self.state != "off":
+            self._stop()
+            self._set_outputs(powered=True)
+            self._begin_boot(cause)
+
+    def supply_lost(self) -> None:
+        """The voltage is too low for the processor: all stands still."""
+        self._stop()
+        self._set_outputs(powered=False)
+        self._change("off", "supply")
+
+    def supply_back(self) -> None:
+        """The voltage is back: the boot begins."""
+        self._set_outputs(powered=True)
+        self._begin_boot("supply")
+
+    def volts(self) -> float:
+        """The voltage at the node's terminals, in V."""
+        power = self.around.power
+        return IDEAL_VOLTS if power is None else power.volts(self.name)
+
+    def _stop(self) -> None:
+        """The program ends here."""
         if self._boot is not None:
             self.around.queue.cancel(self._boot)
+            self._boot = None
         self.end()
         self.controller.on_receive = None
         self.controller.power_off()
+
+    def _set_outputs(self, *, powered: bool) -> None:
+        """The outputs fall to what the hardware makes of them, without voltage to nothing."""
         for output in self.outputs.values():
+            output.powered = powered
             output.drive(None)
-        self._begin_boot(cause)
 
     def hang(self) -> None:
         """The program stops where it is; controller, pins and hardware timers go on."""

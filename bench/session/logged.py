@@ -40,6 +40,15 @@ class LoggedNode:
         self._change("reset", "power-up")
         self._start()
 
+    def supply_lost(self) -> None:
+        """It is off the wire."""
+        self._stop()
+        self._change("off", "supply")
+
+    def supply_back(self) -> None:
+        """It comes back as after a reset."""
+        self._begin_boot("supply")
+
     def feed(self, frame: Frame) -> bool:
         """Send a frame of the log, unless the node is silent. Raises TransmitError."""
         if self.state != "running":
@@ -49,9 +58,17 @@ class LoggedNode:
 
     def reset(self, cause: str) -> None:
         """It is off the wire until its boot is over."""
+        if self.state != "off":
+            self._stop()
+            self._begin_boot(cause)
+
+    def _stop(self) -> None:
         if self._boot is not None:
             self.queue.cancel(self._boot)
+            self._boot = None
         self.controller.power_off()
+
+    def _begin_boot(self, cause: str) -> None:
         self._change("reset", cause)
         boot_ns = self.table.boot if self.slow else self.table.usual_boot_ns
         self._boot = self.queue.after(boot_ns, self._start)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from math import nan
 
 from bench.clock import EventQueue
 from bench.model.expression import Value
 from bench.model.problem import unknown
 from bench.model.vehicle import InputTable, LoadTable
 from bench.recording import Recording, Series
+from bench.session.power import Power
 
 Edges = Callable[[Value, Value], list[tuple[int, Value]]]
 """What a line makes of a change: (delay in ns, value) pairs for old and new value."""
@@ -109,6 +111,10 @@ class Inputs:
         for line in self._lines[name].values():
             line.truth(value)
 
+    def truth(self, name: str) -> Value:
+        """What an input truly is now."""
+        return self._recording.inputs[name].values[-1]
+
     def line(self, name: str, node: str) -> InputLine:
         """The line of an input to a node."""
         return self._lines[name][node]
@@ -131,9 +137,14 @@ class Inputs:
 
 
 class Output:
-    """One switched feed and the load on it. ``seen`` tells what the node's inputs read."""
+    """One switched feed and the load on it. ``seen`` tells what the node's inputs read. Without
+    ``power`` the load gets what the pin says; a node that is not ``powered`` drives nothing.
+    """
 
-    __slots__ = ("_commands", "_levels", "_queue", "_seen", "_table", "command")
+    __slots__ = (
+        "_circuit", "_commands", "_levels", "_name", "_queue", "_seen", "_table", "command",
+        "powered",
+    )  # fmt: skip
 
     def __init__(
         self,
@@ -142,13 +153,17 @@ class Output:
         table: LoadTable,
         recording: Recording,
         seen: Callable[[], Mapping[str, Value]],
+        power: Power | None = None,
     ) -> None:
         self._queue = queue
+        self._name = name
+        self._circuit = power if power is not None and power.feeds(name) else None
         self._table = table
         self._seen = seen
         self._levels: Series[float] = recording.outputs.setdefault(name, Series())
         self._commands: Series[float | None] = recording.commands.setdefault(name, Series())
         self.command: float | None = None
+        self.powered = True
 
     def drive(self, level: float | None) -> None:
         """The program drives the output, or lets go of it (None)."""
@@ -163,7 +178,20 @@ class Output:
 
     def _settle(self) -> None:
         level = self.command if self.command is not None else self._hardware()
-        self._levels.set(self._queue.now_ns, level)
+        if not self.powered:
+            level = 0.0
+        if self._circuit is None:
+            self._levels.set(self._queue.now_ns, level)
+        else:
+            self._circuit.drive(self._name, level)
+
+    def amps(self) -> float:
+        """The current into the load, in A; not a number where nothing is known of it."""
+        return nan if self._circuit is None else self._circuit.amps(self._name)
+
+    def status(self) -> str:
+        """What the switch reports of itself."""
+        return "ok" if self._circuit is None else self._circuit.status(self._name)
 
     def _hardware(self) -> float:
         """What the load gets while no program drives the output."""

@@ -32,6 +32,7 @@ from bench.session.outside import Outsiders
 from bench.session.pace import Pace
 from bench.session.pins import Inputs, Output
 from bench.session.player import Feed, Player
+from bench.session.power import make_power
 from bench.traffic import REST, Traffic
 from bench.wire import Controller, Frame, Wire, WireRecord, open_channel
 from bench.wire.line import Line
@@ -79,6 +80,7 @@ class Session:
             self.wire.bit_observers.append(partial(note_bit, self.recording.bits))
         self.inputs = Inputs(self.queue, self.recording)
         self.hosts: dict[str, NodeHost | LoggedNode] = {}
+        self.power = make_power(self.queue, self.vehicle, self.recording)
         self.player: Player | None = None
         self._pace = Pace(self.queue) if paced else None
         self._active: dict[Fault, _Active] = {}
@@ -100,6 +102,7 @@ class Session:
             channel=self.vehicle.wire.channel,
             handed=self._handed,
             refused=self._refused,
+            power=self.power,
         )
         for name in self.vehicle.wire.cable:
             self.hosts[name] = self._host(name, around)
@@ -110,9 +113,11 @@ class Session:
             if load.node in self.recording.logged:
                 continue
             seen = partial(self.inputs.values, load.node)
-            output = Output(self.queue, name, load, self.recording, seen)
+            output = Output(self.queue, name, load, self.recording, seen, self.power)
             self.hosts[load.node].outputs[load.output or name] = output
         self.outsiders.attach(self.wire)
+        if self.power is not None:
+            self.power.hosts.update(self.hosts)
 
     def _host(self, name: str, around: Surroundings) -> NodeHost | LoggedNode:
         table = self.vehicle.nodes[name]
@@ -206,6 +211,8 @@ class Session:
         """Power up on a loop that somebody else drives."""
         channel = self.vehicle.wire.channel
         self._held.enter_context(open_channel(self.wire, self.queue, channel, fd=self.vehicle.fd))
+        if self.power is not None:
+            self.power.begin({name: self.inputs.truth(name) for name in self.vehicle.inputs})
         for host in self.hosts.values():
             host.power_up()
         if self.traffic is not _NO_TRAFFIC:
@@ -258,6 +265,8 @@ class Session:
         self.recording.actions.append(ActionRecord(self.queue.now_ns, dict(values)))
         for name, value in values.items():
             self.inputs.set(name, value)
+            if self.power is not None:
+                self.power.moved(name, value)
 
     def apply(self, timed: TimedFault) -> None:
         """A fault begins now. The same fault twice at one time is one fault, until both clear."""
@@ -269,6 +278,7 @@ class Session:
                 group=fault.group,
                 content=fault.content,
                 nodes=fault.nodes(),
+                loads=fault.loads(self.vehicle),
                 applied_ns=self.queue.now_ns,
                 cleared_ns=None if fault.lasting else self.queue.now_ns,
             ),

@@ -56,6 +56,10 @@ bool board_pin_read(uint8_t pin);
 uint16_t board_analog_read(uint8_t pin);         /* 0 .. the converter's largest number */
 uint16_t board_supply_mv(void);                  /* supply voltage at the terminals, in mV */
 
+/* Current into what a pin switches, in mA; BOARD_NOT_SENSED where nothing senses it. */
+enum { BOARD_NOT_SENSED = 65535 };
+uint16_t board_output_ma(uint8_t pin);
+
 /* ---- interrupts */
 
 void board_on_pin(uint8_t pin, enum board_edge edge, board_handler handler);

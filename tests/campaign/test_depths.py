@@ -17,9 +17,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 from planted import LAMPS, ConfusedRear, can_confuse
 
-from bench.campaign.cases import Spans, in_order, instances, wiring_instances
+from bench.campaign.cases import (
+    Spans,
+    electrical_instances,
+    in_order,
+    instances,
+    wiring_instances,
+)
 from bench.campaign.covering import extended, pairwise
 from bench.campaign.depth import planned
+from bench.campaign.electrical import is_electrical
 from bench.campaign.meeting import CONSECUTIVE, OVERLAPPING, met
 from bench.campaign.naming import case_named
 from bench.campaign.pairs import plan_pairs
@@ -107,7 +114,7 @@ def test_a_parameter_without_a_value_leaves_no_rows():
 
 def test_quick_is_a_few_hundred_cases_of_the_full_check_unchanged():
     quick, full = depth("quick").cases, {case.name: case for case in depth("full").cases}
-    assert 250 <= len(quick) <= 450
+    assert 250 <= len(quick) <= 500
     assert told(quick) == told([full[case.name] for case in quick])
     assert [case.name for case in quick] == [
         case.name for case in full.values() if case.name in {case.name for case in quick}
@@ -119,21 +126,46 @@ def test_quick_runs_every_situation_without_a_fault():
     assert alone == list(wren().situations)
 
 
+def meeting(name):
+    """The cases of a depth without those with an electrical fault, which are chosen apart."""
+    return [case for case in depth(name).cases if not is_electrical(case)]
+
+
+def meeting_singles():
+    """The cases of the full depth without those with a fault of the wiring or an electrical one."""
+    return [case for case in plan(wren(), wiring=False) if not is_electrical(case)]
+
+
 def test_quick_tries_every_fault_that_the_full_check_tries_but_for_the_wiring():
     def tried(cases):
         return {frozenset(timed.fault for timed in case.faults) for case in cases}
 
-    assert tried(depth("quick").cases) == tried(plan(wren(), wiring=False))
+    assert tried(meeting("quick")) == tried(meeting_singles())
+
+
+def test_quick_tries_every_electrical_kind_at_every_node_that_the_full_check_tries():
+    def tried(cases):
+        return {
+            (timed.fault.kind, wren().loads[timed.fault.load].node)
+            if hasattr(timed.fault, "load")
+            else timed.fault
+            for case in cases
+            for timed in case.faults
+            if timed.fault.electrical
+        }
+
+    assert len(tried(depth("full").cases)) > 20
+    assert tried(depth("quick").cases) == tried(depth("full").cases)
 
 
 def test_quick_has_an_outage_and_a_brief_fault_of_every_lasting_kind():
     lengths = {
         (case.kinds, timed.until_ns - timed.at_ns > 1_000 * MS)
-        for case in depth("quick").cases
+        for case in meeting("quick")
         for timed in case.faults
         if timed.until_ns is not None and len(case.faults) == 1
     }
-    wanted = {(case.kinds, True) for case in plan(wren(), wiring=False) if len(case.faults) == 1}
+    wanted = {(case.kinds, True) for case in meeting_singles() if len(case.faults) == 1}
     lasting = {kind for kind, _ in wanted} & {kind for kind, _ in lengths}
     assert lengths >= {(kind, long) for kind in lasting for long in (True, False)}
 
@@ -223,7 +255,7 @@ def test_every_kind_of_fault_meets_every_other_overlapping_and_after_it():
         if first.until_ns is not None
     )
     kinds = dict.fromkeys(timed.fault.kind for case in doubles() for timed in case.faults)
-    assert kinds.keys() == {kind for kind, form in catalogue().items() if not form.wiring}
+    assert kinds.keys() == {kind for kind, form in catalogue().items() if form.meets_others()}
     lasting = {first for first, _, _ in ways}
     for first, second, overlapping in product(lasting, kinds, (True, False)):
         alone = first == second and len(list(catalogue()[first].every(wren()))) == 1
@@ -273,7 +305,8 @@ def test_the_same_failure_is_not_found_by_any_single_fault():
     vehicle = replace(wren(), programs={**wren().programs, "rear": ConfusedRear})
     for case in plan(vehicle):
         labels = [timed.fault.label() for timed in case.faults]
-        if case.situation == "night_drive" and can_confuse(labels):
+        alone = case.situation == "night_drive" and not is_electrical(case)
+        if alone and can_confuse(labels):
             broken = [verdict for verdict in run_case(case).verdicts if verdict.broken]
             assert broken == [], case.name
 
@@ -311,7 +344,8 @@ def test_the_space_counts_what_there_is_and_what_was_chosen():
     faults = instances(wren())
     actions = sum(len(table.actions) for table in wren().situations.values())
     assert (space.situations, space.actions) == (len(wren().situations), actions)
-    assert space.faults == len(faults) + len(wiring_instances(wren()))
+    electrical = electrical_instances(wren())
+    assert space.faults == len(faults) + len(wiring_instances(wren())) + len(electrical)
     assert space.kinds == len(catalogue())
     assert space.pairs == len(faults) ** 2 * actions
     assert space.singles == len(plan(wren()))

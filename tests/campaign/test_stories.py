@@ -217,7 +217,8 @@ def test_what_takes_two_faults_in_order_is_found_by_pairs_and_told_with_just_the
         jobs=2,
     )
     found = find_stories(report, jobs=2)
-    assert {finding.verdict.subject for finding in report.findings} <= {*LAMPS}
+    # It drives its lamps behind the back of what watches their currents.
+    assert {finding.verdict.subject for finding in report.findings} <= {*LAMPS, "load_failed"}
     assert found.told
     assert not found.untold
     for story in found.told:

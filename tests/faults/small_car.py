@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
 from bench.faults.base import Fault
 from bench.faults.catalogue import make_fault
+from bench.model.electrical import ElectricalTable, NodeSupplyTable, SupplyTable
 from bench.model.loading import Vehicle, load_vehicle
 from bench.recording import Recording
 from bench.scenario import Scenario, TimedAction, TimedFault
@@ -21,6 +22,27 @@ LAMP_REQUEST = 256
 @cache
 def small_vehicle() -> Vehicle:
     return load_vehicle(Path(__file__).parent / "small" / "vehicle.toml")
+
+
+@cache
+def supplied_vehicle() -> Vehicle:
+    """The small car with a battery, leads, fuses and relays."""
+    vehicle = small_vehicle()
+    lead = {"size": "1.5 mm2", "length": "2 m"}
+    supply = NodeSupplyTable.model_validate({"feed": lead, "ground": lead})
+    lamp = {"kind": "filament", "watts": "21 W", "relay": {}, "lead": lead}
+    electrical = ElectricalTable.model_validate(lamp)
+    update = {
+        "supply": SupplyTable(),
+        "nodes": {
+            name: node.model_copy(update={"supply": supply}) for name, node in vehicle.nodes.items()
+        },
+        "loads": {
+            name: load.model_copy(update={"electrical": electrical, "fuse": 7.5})
+            for name, load in vehicle.loads.items()
+        },
+    }
+    return replace(vehicle, file=vehicle.file.model_copy(update=update))
 
 
 @dataclass
@@ -53,7 +75,13 @@ def fault(kind: str, **parameters) -> Fault:
 
 
 def run(
-    *faults: tuple[Fault, int, int | None], lasts_ms=600, lights=(), seed=0, at=None, **actions
+    *faults: tuple[Fault, int, int | None],
+    lasts_ms=600,
+    lights=(),
+    seed=0,
+    at=None,
+    vehicle=None,
+    **actions,
 ) -> Ran:
     """Run the small car; each fault as (fault, from ms, until ms); ``lights`` as (ms, position).
 
@@ -63,7 +91,7 @@ def run(
     scenario = Scenario(
         name="test",
         title="",
-        vehicle=small_vehicle(),
+        vehicle=vehicle or small_vehicle(),
         situation="",
         inputs={},
         actions=tuple(

@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from small_car import fault, run, small_vehicle
+from small_car import fault, run, small_vehicle, supplied_vehicle
 
 from bench.faults.base import Fault
 from bench.faults.catalogue import FaultError, catalogue, make_fault
@@ -16,7 +16,16 @@ from bench.faults.traffic import Luck, last_sent, requests
 from bench.wire import Frame, WireRecord
 
 KINDS = list(catalogue())
-EVERY = [instance for form in catalogue().values() for instance in form.every(small_vehicle())]
+EVERY = [
+    instance
+    for form in catalogue().values()
+    for instance in form.every(supplied_vehicle() if form.electrical else small_vehicle())
+]
+
+
+def car_for(instance):
+    """Electrical faults need a car that says how it is supplied."""
+    return supplied_vehicle() if instance.electrical else small_vehicle()
 
 
 READABLE = {
@@ -65,7 +74,25 @@ def rig_state(session):
         "nodes": [host.state for host in hosts],
         "stuck": [list(line._stuck) for line in lines],
         "edges": [line.edges for line in lines],
+        "circuit": circuit_state(session.power),
         "to come": [event for event in session.queue.scheduled() if of_a_fault(event[3])],
+    }
+
+
+def circuit_state(power):
+    """What a fault may change in the circuit."""
+    if power is None:
+        return None
+    network = power.network
+    return {
+        "loads": [
+            (channel.opened, channel.shorted, channel.fuse and channel.fuse.opened)
+            for channel in network.channels.values()
+        ],
+        "welded": [getattr(c.switch, "welded", False) for c in network.channels.values()],
+        "leads": [(t.feed_lost, t.ground_lost) for t in network.terminals.values()],
+        "battery": network.battery.connected,
+        "profiles": list(power._followed),
     }
 
 
@@ -87,7 +114,7 @@ def test_a_check_of_a_vehicle_tries_every_fault(kind):
 
 @pytest.mark.parametrize("instance", EVERY, ids=lambda instance: instance.label())
 def test_what_a_check_tries_fits_the_vehicle_and_can_be_described(instance):
-    vehicle = small_vehicle()
+    vehicle = car_for(instance)
     assert instance.problem(vehicle) == ""
     assert re.fullmatch(r"[a-z].*[^.\s]", instance.describe(), flags=re.IGNORECASE)
     assert instance.label().startswith(f"{instance.kind}(")
@@ -102,8 +129,10 @@ def test_labels_tell_instances_apart():
 
 @pytest.mark.parametrize("instance", EVERY, ids=lambda instance: instance.label())
 def test_a_cleared_fault_leaves_nothing_behind(instance):
-    before = rig_state(run(lasts_ms=700).session)
-    assert rig_state(run((instance, 210, 400), lasts_ms=700).session) == before
+    vehicle = car_for(instance)
+    before = rig_state(run(lasts_ms=700, vehicle=vehicle).session)
+    after = run((instance, 210, 400), lasts_ms=700, vehicle=vehicle).session
+    assert rig_state(after) == before
 
 
 @pytest.mark.parametrize("instance", EVERY, ids=lambda instance: instance.label())
@@ -113,6 +142,7 @@ def test_a_fault_makes_a_difference_and_the_same_one_each_time(instance):
     actions = {"lights": lights, "brake_pedal": pressed, "oil_pressure": [(250, 5.0)]}
     if instance.kind == "noise":  # else half a second may well pass without a hit
         instance = instance.model_copy(update={"share": 0.02})
+    actions["vehicle"] = car_for(instance)
     without = run(lasts_ms=500, **actions).recording
     once = run((instance, 210, 400), lasts_ms=500, **actions).recording
     again = run((instance, 210, 400), lasts_ms=500, **actions).recording

@@ -247,12 +247,29 @@ class Tape:
             self.node(name, (Fraction(at_ms) + boots_in, "running", "boot"))
         return self
 
-    def fault(self, kind, from_ms, to_ms, group="frames", content=False):
+    def fault(self, kind, from_ms, to_ms, group="frames", content=False, loads=()):
         """A fault; ``to_ms`` None: it never clears."""
         cleared_ns = None if to_ms is None else ns(to_ms)
         self.recording.faults.append(
-            FaultRecord(kind, kind, group, content, (), ns(from_ms), cleared_ns)
+            FaultRecord(kind, kind, group, content, (), ns(from_ms), cleared_ns, tuple(loads))
         )
+        return self
+
+    def unsupplied(self, name, off_ms, back_ms, boots_in=50):
+        """A node without supply from one instant to another; its program starts after that."""
+        self.node(name, (off_ms, "off", "supply"))
+        return self if back_ms is None else self.reset(name, back_ms, "supply", boots_in)
+
+    def volts(self, node, *changes):
+        """The voltage at a node as (ms, V)."""
+        for at_ms, volts in changes:
+            self.recording.volts.setdefault(node, Series()).set(ns(at_ms), float(volts))
+        return self
+
+    def driven(self, name, *changes):
+        """What a load would get were nothing wrong behind its node, as (ms, level)."""
+        for at_ms, level in changes:
+            self.recording.driven.setdefault(name, Series()).set(ns(at_ms), float(level))
         return self
 
     def controller(self, node, *changes):

@@ -140,13 +140,19 @@ def test_bit_rates_beyond_classical_can_are_refused(text):
         ("voltage", "900 mV", Decimal("0.9")),
         ("current", "-1 A", Decimal(-1)),
         ("bit rate", "0.25 Mbit/s", Decimal(250_000)),
+        ("power", "55 W", Decimal(55)),
+        ("resistance", "8 mohm", Decimal("0.008")),
+        ("length", "40 cm", Decimal("0.4")),
+        ("temperature", "-40 degC", Decimal(-40)),
+        ("charge", "500 mAh", Decimal("0.5")),
+        ("capacitance", "470 uF", Decimal("0.00047")),
     ],
 )
 def test_other_quantities(kind, text, value):
     assert parse_quantity(text, kind) == value
 
 
-@pytest.mark.parametrize("kind", ["voltage", "current", "bit rate", "duration"])
+@pytest.mark.parametrize("kind", ["voltage", "current", "bit rate", "duration", "charge"])
 def test_the_units_of_a_kind_and_an_example_are_told(kind):
     with pytest.raises(ValueError, match=rf"'x' is no unit of {kind}; expected a {kind} with its"):
         parse_quantity("1 x", kind)

@@ -85,7 +85,7 @@ SHAPE = [
     ),
     (
         'lost = "rear"', 'lost = "rear"\nstuck = "brake"', "notices.rear_lost",
-        "expected either 'lost' (a node) or 'stuck' (an input)",
+        "expected one of 'lost' (a node), 'stuck' (input), 'failed' (loads)",
     ),
     (
         'lost = "rear"', 'stuck = "brake"', "notices.rear_lost",
@@ -113,7 +113,7 @@ def test_an_unknown_key_is_told_with_all_the_valid_ones(car):
         f"{at('boots_in')}: nodes.dash.boot_in: unknown key 'boot_in'; expected one of:"
         " auto_recovery, boot, boots_in, c, controller, defines, fd, filters, includes,"
         " listen_only, mailbox_order, mailboxes, pins, python, receive_depth, receive_overrun,"
-        " rejoin, script, settings, single_shot, status, std, target, watchdog"
+        " rejoin, script, settings, single_shot, status, std, supply, target, watchdog"
         " (did you mean 'boots_in'?)"
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -76,6 +77,8 @@ class FakeBoard:
         self.bus = FakeBus()
         self.memory: dict[str, Any] = {}
         self.level: dict[str, float] = {}
+        self.amps: dict[str, float] = {}
+        self.volts = 13.5
         self.edges: list[tuple[float, str, float]] = []
         self.recoveries: list[float] = []
         self.watchdog_ns = 0
@@ -128,7 +131,13 @@ class FakeBoard:
         self.level.pop(name, None)
 
     def supply_volts(self) -> float:
-        return 13.5
+        return self.volts
+
+    def current(self, name: str) -> float:
+        return self.amps.get(name, math.nan)
+
+    def output_status(self, name: str) -> str:
+        return "ok"
 
     def recover_bus(self) -> None:
         self.recoveries.append(self.queue.now_ns / MS)

@@ -255,3 +255,26 @@ def test_short_hoots_are_no_stuck_button(dash):
         dash.board.set(horn_button="released")
         dash.board.run(200)
     assert [value for _, value in dash.changes("DashNotices.HornStuck")] == [0]
+
+
+def test_a_failed_load_elsewhere_is_passed_on_while_any_node_tells_of_one(dash):
+    front, rear = Speaker(dash.board, "FrontStatus"), Speaker(dash.board, "RearStatus")
+    front.say(LoadFailed=1)
+    rear.say(LoadFailed=1)
+    dash.board.run(150)
+    assert dash.says("DashNotices.LoadFailed") == 1
+    front.say(LoadFailed=0)
+    dash.board.run(150)
+    assert dash.says("DashNotices.LoadFailed") == 1
+    rear.say(LoadFailed=0)
+    dash.board.run(150)
+    assert dash.says("DashNotices.LoadFailed") == 0
+
+
+def test_what_a_lost_node_told_no_longer_counts(dash):
+    Speaker(dash.board, "FrontStatus").say(LoadFailed=1)
+    dash.board.run(150)
+    assert dash.says("DashNotices.LoadFailed") == 1
+    dash.board.run(600)
+    assert dash.says("DashNotices.FrontLost") == 1
+    assert dash.says("DashNotices.LoadFailed") == 0

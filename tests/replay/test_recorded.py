@@ -72,7 +72,10 @@ def test_new_rules_can_be_tried_on_an_old_recording(tmp_path):
     (tmp_path / "run.json").write_text(run_json(result))
     text = wren().path.read_text().replace("../../dbc/wren.dbc", "wren.dbc")
     (tmp_path / "wren.dbc").write_text((wren().path.parent / wren().file.dbc).read_text())
-    stale = 'on_stale = "on"\non_reset = "on"\ndark_limit = "200 ms"\n\n[loads.tail_right]'
+    stale = (
+        'on_stale = "on"\non_reset = "on"\ndark_limit = "200 ms"\nback_within = "1 s"\n\n'
+        "[loads.tail_right]"
+    )
     assert text.count(stale) == 1
     (tmp_path / "vehicle.toml").write_text(
         text.replace(stale, stale.replace('stale = "on"', 'stale = "off"'))

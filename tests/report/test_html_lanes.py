@@ -27,6 +27,24 @@ def found_lanes(*chosen: str):
     return {lane.name: lane for lane in lanes(case, chosen, chosen)}
 
 
+def test_a_voltage_that_moved_has_a_lane_and_one_that_did_not_has_none():
+    run_of = recording()
+    run_of.volts = {
+        "dash": series((0, 12.6), (100 * MS, 12.1)),
+        "rear": series((0, 12.0), (500 * MS, 4.0), (700 * MS, 12.0)),
+        "front": series((0, 14.0), (500 * MS, 26.0)),
+    }
+    found = [
+        lane
+        for lane in lanes(Case(run_result().scenario.vehicle, run_of), ())
+        if lane.group == "supply"
+    ]
+    assert [lane.name for lane in found] == ["rear, 0 to 16 V", "front, 0 to 40 V"]
+    assert [level for _, _, level in found[0].levels] == [0.75, 0.25, 0.75]
+    assert found[0].values == [(0, "12.0 V"), (500 * MS, "4.0 V"), (700 * MS, "12.0 V")]
+    assert found[1].levels[-1] == (500 * MS, run_of.end_ns, 0.65)
+
+
 def test_the_lanes_go_from_causes_to_effects():
     groups = [lane.group for lane in found_lanes("tail_lamp").values()]
     assert list(dict.fromkeys(groups)) == [

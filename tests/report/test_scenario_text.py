@@ -57,6 +57,7 @@ def variants():
     yield make_fault("bounce", {"input": "lights", "settles_in": "12 ms"}, car)
     yield make_fault("stuck", {"input": "lights", "node": "dash", "value": "dipped"}, car)
     yield make_fault("stuck", {"input": "engine_speed", "value": 1234.5}, car)
+    yield make_fault("alternator_surge", {"profile": "jump_start"}, car)
 
 
 def test_every_fault_with_all_its_parameters_is_read_back(tmp_path):

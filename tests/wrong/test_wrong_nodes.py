@@ -16,6 +16,7 @@ import wrong_flash as flash
 import wrong_receive as receive
 import wrong_reset as reset
 import wrong_starter as starter
+import wrong_supply as supply
 import wrong_timeouts as timeouts
 import wrong_transmit as transmit
 from base_power import HomeFront, HomeRear
@@ -24,11 +25,22 @@ from wrong_cars import WREN, Wrong, car, narrow, wren
 
 from bench.campaign.check import check
 from bench.campaign.result import EXIT_BROKEN
+from bench.model.electrical import NodeSupplyTable
 from bench.model.vehicle import Action, FlashRule, SituationTable
+from nodes.power import PowerNode
 
 ROOT = Path(__file__).parents[2]
 NODES = Path(__file__).parent / "nodes"
 OLD_FRAMES = {"front": HomeFront}  # unlike the demo's, it obeys the first frame that comes back
+
+THIN_FEED = NodeSupplyTable.model_validate(
+    {
+        "feed": {"size": "0.75 mm2", "length": "4.5 m"},
+        "range": ["7 V", "16 V"],
+        "brown_out": "5.6 V",
+    }
+)
+"""The right program on a feed that a short pulls down, until the fuse of the shorted load blows."""
 
 WRONG = [
     Wrong(transmit.NeverRecovers, "rear", "bus_off", "night_drive", "rear", "rejoin"),
@@ -88,6 +100,28 @@ WRONG = [
     Wrong(starter.CranksOn, "engine", "unplug", "false_start", "starter", "stale"),
     Wrong(starter.NoLockOut, "engine", "reset", "cranking", "starter", "reset"),
     Wrong(starter.CranksRunningEngine, "engine", "impostor", "cranking", "starter", "never"),
+    Wrong(reset.PinsHighAtBoot, "engine", "brown_out", "cranking", "starter", "reset"),
+    Wrong(reset.RestoresStarter, "engine", "brown_out", "cranking", "starter", "reset"),
+    Wrong(
+        supply.ShedsWithoutHysteresis, "front", "brown_out", "night_drive", "low_beam_left", "fresh"
+    ),
+    Wrong(supply.RestartsAtLowVoltage, "rear", "brown_out", "braking", "rear", "program"),
+    Wrong(
+        supply.WaitsForTheBattery, "front", "brown_out", "night_drive", "low_beam_left", "back"
+    ),
+    Wrong(supply.FollowsEdgesOnly, "rear", "brown_out", "braking", "brake_lamps", "back"),
+    Wrong(supply.NeverTells, "front", "fuse_blown", "night_drive", "load_failed", "notice"),
+    Wrong(supply.TellsTooSoon, "front", "brown_out", "night_drive", "load_failed", "notice"),
+    Wrong(
+        supply.GivesUpAFailedLoad, "front", "fuse_blown", "night_drive", "low_beam_left", "fresh"
+    ),
+    Wrong(
+        supply.GoesDownWithItsLoad, "rear", "load_short", "shutting_down", "fuel_pump", "local"
+    ),
+    Wrong(
+        PowerNode, "rear", "load_short", "horn_stuck", "rear", "neighbours",
+        hardware={"supply": THIN_FEED},
+    ),
 ]  # fmt: skip
 
 

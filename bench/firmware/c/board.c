@@ -217,6 +217,12 @@ uint16_t board_supply_mv(void)
     return board->supply_mv;
 }
 
+uint16_t board_output_ma(uint8_t pin)
+{
+    call();
+    return board->output_ma[pin];
+}
+
 void board_pin_feed(uint8_t pin, bool level)
 {
     bool changed = board->level[pin] != level;

@@ -61,6 +61,7 @@ struct machine {
     uint8_t wired[256];   /* 1: leads to a load, 2: comes from an input */
     uint16_t analog[256];
     uint16_t supply_mv;
+    uint16_t output_ma[256]; /* 65535: nothing senses it */
 
     /* CAN */
     uint32_t waiting;

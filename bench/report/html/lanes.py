@@ -3,6 +3,7 @@
     faults    [######]            there or not
     inputs    _off__[ dipped ]_   what the driver set
     wire      ..::||::..          share of time with a frame on it; failed attempts
+    supply    ~~~~|_______|~~~~   the voltage at each node where it moved
     nodes     ____[hung]_[reset]  the program and the controller
     loads     ~~~~|_______|~~~~   the actual level, with the allowed states behind it
 
@@ -13,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from math import inf
 from typing import NamedTuple
 
 from bench.judge.case import Case
@@ -25,13 +27,17 @@ from bench.report.events import state_words
 from bench.wire import WireRecord
 
 CALM = frozenset({"running", "ACTIVE"})
-TROUBLE = frozenset({"hung", "crashed", "BUS_OFF", "PASSIVE"})
+TROUBLE = frozenset({"hung", "off", "crashed", "BUS_OFF", "PASSIVE"})
 BUCKETS = 160
 """Columns of the load of the wire over a whole run, at most."""
 LEAST_BUCKET_NS = 50_000_000
 """Shorter than the period of most messages, a column would show nothing but their rhythm."""
 SCALES = (0.1, 0.2, 0.5, 1.0)
 """What the top of the lane of the load may stand for."""
+TOP_V = (16.0, 40.0, 120.0, inf)
+"""What the top of the lane of a voltage may stand for."""
+WORTH_SHOWING_V = 1.0
+"""A voltage that moved by less has no lane."""
 
 
 class Stretch(NamedTuple):
@@ -68,6 +74,7 @@ def lanes(case: Case, chosen: Iterable[str], broken: Iterable[str] = ()) -> list
         *_faults(recording),
         *_inputs(recording),
         *wire_lanes(recording),
+        *voltage_lanes(recording),
         *_nodes(recording),
         *_loads(case, frozenset(chosen), frozenset(broken)),
     ]
@@ -151,6 +158,22 @@ def _merged(spans: Iterable[tuple[int, int]], gap_ns: int = 2_000_000) -> list[t
     return found
 
 
+def voltage_lanes(recording: Recording) -> Iterator[Lane]:
+    """The voltage at each node where it moved at all, as a line from 0 V to a round figure."""
+    for node, series in recording.volts.items():
+        values = series.values
+        if not values or max(values) - min(values) < WORTH_SHOWING_V:
+            continue
+        top = next(scale for scale in TOP_V if max(values) <= scale)
+        told = levels(series, recording.end_ns)
+        yield Lane(
+            "supply",
+            f"{node}, 0 to {top:g} V",
+            levels=[(from_ns, to_ns, volts / top) for from_ns, to_ns, volts in told],
+            values=[(from_ns, f"{volts:.1f} V") for from_ns, _, volts in told],
+        )
+
+
 def _nodes(recording: Recording) -> Iterator[Lane]:
     """The program of each node, and its controller where it did not stay error-active."""
     for node, changes in recording.nodes.items():
@@ -179,13 +202,13 @@ def _loads(case: Case, chosen: frozenset[str], broken: frozenset[str]) -> Iterat
     order += [name for name in moved_loads(recording) if name not in chosen]
     for name in order:
         segments = view_load(case, name).segments
-        actual = recording.outputs[name]
+        actual, judged = recording.outputs[name], case.actual(name)
         yield Lane(
             "loads" if name in chosen else "other loads",
             name,
             levels=levels(actual, recording.end_ns),
             allowed=segments,
-            wrong=[(breach.from_ns, breach.to_ns) for breach in breaches(segments, actual)],
+            wrong=[(breach.from_ns, breach.to_ns) for breach in breaches(segments, judged)],
             values=_load_values(levels(actual, recording.end_ns), segments),
             mark="broken" if name in broken else "",
         )

@@ -1,0 +1,153 @@
+"""Which cases a check runs around the supply and what hangs on the outputs.
+
+    load on   ____________on___________off____
+    blown           [--------------]           while it is driven: the driver is told
+    broken       [------------]                from before it is switched on
+    shorted            [--------------]        while it is driven: the neighbours go on
+    welded              [--------------...]    from while it is on until behind its end
+
+They come behind all other cases, and leave their names and draws alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from itertools import count
+
+from bench.campaign.cases import MS, CaseMaker, instants
+from bench.campaign.traits import Traits
+from bench.faults.base import Fault
+from bench.faults.catalogue import catalogue, make_fault
+from bench.model.loading import Vehicle
+from bench.scenario import Scenario, TimedFault
+
+SETTLED_NS = 300 * MS
+"""From when a load is switched on until a fault strikes it."""
+DIP_NS = 1_200 * MS
+"""How long a supply is disturbed: about as long as an engine is cranked."""
+MOST_SITUATIONS = 3
+"""Situations in which the feed or the ground of one node fails, at most."""
+RETURN_PROFILE = "momentary_drop"
+"""The dip from which loads must soon be on again."""
+STARTS = ("starting_1", "starting_2")
+"""Warm and cold starts of the engine."""
+WHOLE_CAR = 5
+"""Situations in which one and the same fault disturbs the supply of the whole car, at most."""
+
+
+def electrical_cases(maker: CaseMaker) -> Iterator[Scenario]:
+    """The cases of all electrical faults that the vehicle can have."""
+    planner = _Planner(maker)
+    for form in catalogue().values():
+        if form.electrical:
+            for number, fault in enumerate(form.every(maker.vehicle)):
+                yield from planner.cases(fault, number)
+    yield from planner.returns()
+
+
+def is_electrical(case: Scenario) -> bool:
+    """Whether a case has an electrical fault."""
+    return any(timed.fault.electrical for timed in case.faults)
+
+
+def one_of_each(vehicle: Vehicle, cases: Iterable[Scenario]) -> list[Scenario]:
+    """Of electrical cases one for each kind of fault at each node, and all in which a load must
+    be on again soon.
+    """
+    found: dict[tuple[str, ...], Scenario] = {}
+    for case in cases:
+        timed = case.faults[0]
+        load = getattr(timed.fault, "load", None)
+        where = timed.fault.label() if load is None else vehicle.loads[load].node
+        soon = case.situation if getattr(timed.fault, "profile", None) == RETURN_PROFILE else ""
+        found.setdefault((timed.fault.kind, where, soon), case)
+    return list(found.values())
+
+
+class _Planner:
+    def __init__(self, maker: CaseMaker) -> None:
+        self.maker = maker
+        self.vehicle = maker.vehicle
+        self.traits = Traits(maker)
+        self.turn = count()
+        self.told_ns = SETTLED_NS + max(
+            (notice.within for notice in self.vehicle.notices.values() if notice.failed),
+            default=500 * MS,
+        )
+
+    def cases(self, fault: Fault, number: int) -> Iterator[Scenario]:
+        """The cases of one fault; whole cars' go to situations all over the file, in turn."""
+        load = getattr(fault, "load", None)
+        if load is not None:
+            yield from self._of_load(fault, load)
+        elif fault.nodes():
+            yield from self._of_node(fault)
+        else:
+            every = list(self.vehicle.situations)
+            chosen = min(WHOLE_CAR, len(every))
+            for step in range(chosen):
+                place = (number + step * len(every) // chosen) % len(every)
+                yield self._case(every[place], fault)
+
+    def returns(self) -> Iterator[Scenario]:
+        """Dips while a load is on that must soon be on again after one: a short one, in which all
+        nodes reset, and an engine started while the load is on.
+        """
+        places = []
+        if self.vehicle.supply is None:
+            return
+        for name, load in self.vehicle.loads.items():
+            found = self._longest_on(name) if load.back_within is not None else None
+            if found is not None:
+                places.append((found[0], found[1] + SETTLED_NS // 3))
+        for situation, start_ns in dict.fromkeys(places):
+            for profile in (RETURN_PROFILE, *STARTS):
+                fault = make_fault("brown_out", {"profile": profile}, self.vehicle)
+                timed = TimedFault(fault, start_ns, start_ns + DIP_NS)
+                yield self.maker.case(situation, (timed,))
+
+    def _case(self, situation: str, fault: Fault) -> Scenario:
+        every = instants(self.vehicle.situations[situation])
+        at_ns = every[next(self.turn) % len(every)]
+        start_ns = max(0, at_ns - self.maker.spans.period)
+        return self.maker.case(situation, (TimedFault(fault, start_ns, start_ns + DIP_NS),))
+
+    def _of_node(self, fault: Fault) -> Iterator[Scenario]:
+        """In situations in which something is asked of the node's own loads."""
+        fitting = [
+            name
+            for name, table in self.vehicle.situations.items()
+            if any(self.maker.relevance.matters(fault, action.set) for action in table.actions)
+        ]
+        for name in fitting[:MOST_SITUATIONS]:
+            yield self._case(name, fault)
+
+    def _of_load(self, fault: Fault, load: str) -> Iterator[Scenario]:
+        """Where the load is on for longest."""
+        found = self._longest_on(load)
+        if found is None:
+            return
+        name, on_ns, off_ns = found
+        start_ns, until_ns = on_ns + SETTLED_NS, on_ns + SETTLED_NS + self.told_ns
+        if fault.kind == "load_open":
+            start_ns = max(0, on_ns - self.maker.spans.period)
+        elif fault.kind == "relay_welded":
+            start_ns = min(start_ns, (on_ns + off_ns) // 2)
+            until_ns = off_ns + self.maker.spans.period + self.told_ns
+        yield self.maker.case(name, (TimedFault(fault, start_ns, until_ns),))
+
+    def _longest_on(self, load: str) -> tuple[str, int, int] | None:
+        """(situation, on from, on until) of the longest time that inputs ask for a load."""
+        best: tuple[str, int, int] | None = None
+        for name, table in self.vehicle.situations.items():
+            on_ns = 0 if self.traits.asked_first(name)[load] == "on" else None
+            for at_ns, changed, asked in [*self.traits.changes(name), (table.lasts, load, "off")]:
+                if changed != load:
+                    continue
+                if asked == "on" and on_ns is None:
+                    on_ns = at_ns
+                elif asked == "off" and on_ns is not None:
+                    if best is None or at_ns - on_ns > best[2] - best[1]:
+                        best = (name, on_ns, at_ns)
+                    on_ns = None
+        return best

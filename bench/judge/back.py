@@ -1,0 +1,57 @@
+"""How soon a load that was on is on again once its supply is back."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from bench.judge.case import Case
+from bench.judge.darkness import ordered_off
+from bench.judge.loads import LoadView
+from bench.judge.masks import ON
+from bench.judge.paint import levels, shown
+from bench.judge.supply import merged
+from bench.judge.verdict import Outcome, Verdict, worst
+from bench.model.units import show_duration
+
+
+def judge_back(case: Case, view: LoadView) -> list[Verdict]:
+    """The rule *back*: a load that was on when its supply failed, and that nobody has asked to be
+    off since, is on again ``back_within`` after the supply is in range, at the latest.
+
+    Exercised only by a load that was off meanwhile. Supply that fails again within that time
+    counts as one failure.
+    """
+    limit_ns = view.load.back_within
+    if limit_ns is None:
+        return []
+    found = [Verdict(view.name, "back", Outcome.NOT_EXERCISED)]
+    for from_ns, to_ns in merged(case.lean(view.load.node), limit_ns):
+        if from_ns > 0 and from_ns >= case.start_ns and to_ns + limit_ns < case.end_ns:
+            found += _judge_span(case, view, from_ns, to_ns, limit_ns)
+    return [worst(found)]
+
+
+def _judge_span(
+    case: Case, view: LoadView, from_ns: int, to_ns: int, limit_ns: int
+) -> Iterator[Verdict]:
+    actual = case.actual(view.name)
+    deadline_ns = to_ns + limit_ns
+    if shown(actual, from_ns - 1) != ON or ordered_off(view, from_ns, deadline_ns):
+        return
+    went_off, on_since = False, to_ns
+    back_ns: int | None = None
+    for start_ns, _, level in levels(actual, case.end_ns, from_ns):
+        if level <= 0 and start_ns <= deadline_ns:
+            went_off, back_ns = True, None
+        elif level > 0 and back_ns is None:
+            back_ns = max(start_ns, on_since)
+    if not went_off:
+        return
+    if back_ns is not None and back_ns <= deadline_ns:
+        yield Verdict(view.name, "back", Outcome.KEPT, deadline_ns - back_ns)
+        return
+    wrong_ns = (case.end_ns if back_ns is None else back_ns) - deadline_ns
+    text = f"was off {show_duration(limit_ns)} after its supply was back;"
+    text += f" late by {show_duration(wrong_ns)}"
+    node = view.load.node
+    yield Verdict(view.name, "back", Outcome.BROKEN, -wrong_ns, deadline_ns, wrong_ns, text, node)

@@ -1,0 +1,97 @@
+"""When a failed load can be seen, and so must be told: for notices of the kind ``failed``."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from bench.judge.case import Case
+from bench.judge.lives import Life
+from bench.judge.paint import levels
+from bench.model.notice import NoticeTable
+from bench.recording import FaultRecord
+
+STUCK_ON = "relay_welded"
+"""The fault that shows while its load is not driven; all others show while it is."""
+
+
+def failures(case: Case, notice: NoticeTable, life: Life) -> Iterator[tuple[int, int, int, int]]:
+    """Each failure as (may be noticed, must be noticed, is over, must be calm again), in ns.
+
+    A load that got nothing for another reason, such as a switch that has tripped, may be told.
+
+    A node can tell a blown fuse, an open or a shorted lead by the current only while it drives
+    the load, and a welded relay only while it does not: the notice must be given ``within`` of
+    when the failure began to show, and may be withdrawn once it no longer shows. After the repair
+    it must be withdrawn ``within`` of when the load first shows that it is well.
+    """
+    for fault in case.recording.faults:
+        for load in fault.loads:
+            if load in notice.failed:
+                yield from _failure(case, notice, life, fault, load)
+    for load in notice.failed:
+        for from_ns, to_ns in _dead(case, load):
+            yield from_ns, to_ns, to_ns, _calm_ns(case, notice, load, to_ns)
+
+
+def _failure(
+    case: Case, notice: NoticeTable, life: Life, fault: FaultRecord, load: str
+) -> Iterator[tuple[int, int, int, int]]:
+    repaired_ns = case.end_ns if fault.cleared_ns is None else fault.cleared_ns
+    stuck_on = fault.kind == STUCK_ON
+    calm_ns = _calm_ns(case, notice, load, repaired_ns, stuck_on=stuck_on)
+    seen = [
+        (max(from_ns, life.boot_end_ns), min(to_ns, life.end_ns))
+        for from_ns, to_ns in _shows(case, load, fault.applied_ns, repaired_ns, stuck_on=stuck_on)
+    ]
+    for from_ns, to_ns in seen or [(fault.applied_ns, fault.applied_ns)]:
+        must_ns = min(from_ns + notice.within, max(from_ns, to_ns))
+        yield fault.applied_ns, must_ns, max(from_ns, to_ns), calm_ns
+
+
+def _calm_ns(
+    case: Case, notice: NoticeTable, load: str, well_ns: int, *, stuck_on: bool = False
+) -> int:
+    """When the notice must be withdrawn, for a load that is well again from ``well_ns`` on."""
+    well = _shows(case, load, well_ns, case.end_ns, stuck_on=stuck_on)
+    return min(well[0][0] + notice.within, case.end_ns) if well else case.end_ns
+
+
+def _dead(case: Case, load: str) -> Iterator[tuple[int, int]]:
+    """When a load got nothing though it was driven and its node's supply was in range, whatever
+    the reason: then it may be told as failed. A relay's pull-in time is part of it.
+    """
+    for from_ns, to_ns in _shows(case, load, 0, case.end_ns, stuck_on=False):
+        for start_ns, end_ns, level in levels(case.recording.outputs[load], to_ns, from_ns):
+            if level <= 0:
+                yield max(start_ns, from_ns), end_ns
+
+
+def _shows(
+    case: Case, load: str, from_ns: int, to_ns: int, *, stuck_on: bool
+) -> list[tuple[int, int]]:
+    """Within a span, when the load's node runs, has its supply, and could tell."""
+    driven = case.recording.driven.get(load)
+    if driven is None:
+        return []
+    node = case.vehicle.loads[load].node
+    story = case.lives[node]
+    blind = [(life.reset_ns, life.boot_end_ns) for life in story.lives]
+    blind += [(hang.from_ns, hang.to_ns) for hang in story.hangs]
+    blind += case.lean(node)
+    found: list[tuple[int, int]] = []
+    for start_ns, end_ns, level in levels(driven, to_ns, from_ns):
+        if (level > 0) != stuck_on:
+            found += _without(max(start_ns, from_ns), end_ns, blind)
+    return found
+
+
+def _without(from_ns: int, to_ns: int, blind: list[tuple[int, int]]) -> Iterator[tuple[int, int]]:
+    """A span without what lies in others."""
+    for start_ns, end_ns in sorted(blind):
+        if end_ns <= from_ns or start_ns >= to_ns:
+            continue
+        if start_ns > from_ns:
+            yield from_ns, start_ns
+        from_ns = end_ns
+    if from_ns < to_ns:
+        yield from_ns, to_ns

@@ -1,0 +1,102 @@
+"""A short on one load must not take its neighbours down."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from bench.judge.case import Case
+from bench.judge.paint import levels
+from bench.judge.verdict import Outcome, Verdict, worst
+from bench.model.loading import Vehicle
+from bench.model.units import show_duration
+from bench.recording import Series
+
+SHORT = "load_short"
+"""The fault that puts the rule to the test."""
+
+
+def has_neighbours(vehicle: Vehicle, node: str) -> bool:
+    """Whether the rule is declared for a node: it has a supply, and feeds loads by leads."""
+    loads = [load.electrical for load in vehicle.loads.values() if load.node == node]
+    fed = [table for table in loads if table is not None and table.lead is not None]
+    return vehicle.nodes[node].supply is not None and len(fed) > 1
+
+
+def judge_neighbours(case: Case, node: str) -> list[Verdict]:
+    """The rule *neighbours* of a node: while one of its loads is shorted, no node loses its
+    supply for it, and no other load that the node drives is without current for longer than
+    ``dip_limit``.
+
+    Exercised when the shorted load and a neighbour were both driven.
+    """
+    if not has_neighbours(case.vehicle, node):
+        return []
+    found = [Verdict(node, "neighbours", Outcome.NOT_EXERCISED)]
+    for fault in case.recording.faults:
+        until_ns = case.end_ns if fault.cleared_ns is None else fault.cleared_ns
+        if fault.kind != SHORT or fault.applied_ns < case.start_ns:
+            continue
+        if fault.loads and case.vehicle.loads[fault.loads[0]].node == node:
+            found += _judge_short(case, node, fault.loads, fault.applied_ns, until_ns)
+    return [worst(found)]
+
+
+def _judge_short(
+    case: Case, node: str, circuit: Sequence[str], from_ns: int, to_ns: int
+) -> Iterator[Verdict]:
+    """``circuit``: the shorted load, and those that share its fuse."""
+    shorted = circuit[0]
+    hot = _driven(case, shorted, from_ns, to_ns)
+    if not hot:
+        return
+    for name, story in case.lives.items():
+        for life in story.lives:
+            if life.cause == "supply" and hot[0][0] <= life.reset_ns < to_ns:
+                text = f"the short of {shorted} took the supply of node {name}"
+                yield Verdict(
+                    node, "neighbours", Outcome.BROKEN, None, life.reset_ns, None, text, node
+                )
+    supply = case.vehicle.nodes[node].supply
+    assert supply is not None
+    limit_ns = supply.dip_limit
+    longest_ns, tested = 0, False
+    for name, load in case.vehicle.loads.items():
+        if load.node != node or name in circuit or name not in case.recording.driven:
+            continue
+        for start_ns, end_ns in _driven(case, name, hot[0][0], to_ns):
+            tested = True
+            for dark_ns, lit_ns in _dark(case.recording.outputs[name], start_ns, end_ns):
+                longest_ns = max(longest_ns, lit_ns - dark_ns)
+                over_ns = lit_ns - dark_ns - limit_ns
+                if over_ns > 0:
+                    lasted, allowed = show_duration(lit_ns - dark_ns), show_duration(limit_ns)
+                    text = f"the short of {shorted} took {name} down for {lasted};"
+                    text += f" allowed: {allowed}"
+                    at_ns = dark_ns + limit_ns
+                    yield Verdict(
+                        node, "neighbours", Outcome.BROKEN, -over_ns, at_ns, over_ns, text, node
+                    )
+    if tested:
+        yield Verdict(node, "neighbours", Outcome.KEPT, max(0, limit_ns - longest_ns))
+
+
+def _driven(case: Case, load: str, from_ns: int, to_ns: int) -> list[tuple[int, int]]:
+    """When a load's node drove it, within a span."""
+    driven = case.recording.driven.get(load)
+    return [] if driven is None else _where(driven, from_ns, to_ns, lit=True)
+
+
+def _dark(outputs: Series[float], from_ns: int, to_ns: int) -> list[tuple[int, int]]:
+    """When a load got nothing, within a span."""
+    return _where(outputs, from_ns, to_ns, lit=False)
+
+
+def _where(series: Series[float], from_ns: int, to_ns: int, *, lit: bool) -> list[tuple[int, int]]:
+    found: list[tuple[int, int]] = []
+    for start_ns, end_ns, level in levels(series, to_ns, from_ns):
+        if (level > 0) == lit:
+            start_ns = max(start_ns, from_ns)
+            if found and found[-1][1] == start_ns:
+                start_ns = found.pop()[0]
+            found.append((start_ns, end_ns))
+    return found

@@ -1,0 +1,78 @@
+"""What the supply allows and demands: a load without volts cannot work, and it must come back.
+
+volts     14 14 14 5 5 5 14 14 14 14
+lean           [....)              out of the node's operating range, or the node is off
+allowed   ON   ON|OFF  ON          off is allowed until one latency behind
+back                [....|         a lamp that was lit is lit again, at the latest
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+from bench.judge.lives import Biography
+from bench.judge.masks import OFF, ON
+from bench.model.loading import Vehicle
+from bench.model.vehicle import LoadTable
+from bench.recording import Recording, Series
+
+if TYPE_CHECKING:
+    from bench.judge.case import Case
+
+
+def out_of_range(
+    vehicle: Vehicle, recording: Recording, node: str, story: Biography, end_ns: int
+) -> list[tuple[int, int]]:
+    """The spans, in ns, in which the voltage at a node was outside its declared operating range,
+    or in which the node was off; spans that touch are one. None on an ideal supply.
+    """
+    found = [
+        (life.reset_ns, min(life.back_ns, end_ns))
+        for life in story.lives
+        if life.reset_ns < life.back_ns
+    ]
+    supply, volts = vehicle.nodes[node].supply, recording.volts.get(node)
+    if supply is not None and volts is not None:
+        low, high = supply.range
+        times = [*volts.times, end_ns]
+        for (from_ns, to_ns), value in zip(pairwise(times), volts.values, strict=True):
+            if not low <= value <= high and from_ns < end_ns:
+                found.append((from_ns, min(to_ns, end_ns)))
+    return merged(found)
+
+
+def merged(spans: Sequence[tuple[int, int]], gap_ns: int = 0) -> list[tuple[int, int]]:
+    """Spans in order, those not further apart than ``gap_ns`` as one."""
+    found: list[tuple[int, int]] = []
+    for from_ns, to_ns in sorted(spans):
+        if found and from_ns <= found[-1][1] + gap_ns:
+            found[-1] = (found[-1][0], max(found[-1][1], to_ns))
+        elif from_ns < to_ns:
+            found.append((from_ns, to_ns))
+    return found
+
+
+def spliced(
+    got: Series[float], driven: Series[float], spans: Sequence[tuple[int, int]]
+) -> Series[float]:
+    """One series, and within the spans (from, to) in ns another one."""
+    result: Series[float] = Series()
+    edges = {edge for span in spans for edge in span}
+    for at_ns in sorted({*got.times, *driven.times, *edges}):
+        inside = any(from_ns <= at_ns < to_ns for from_ns, to_ns in spans)
+        result.set(at_ns, (driven if inside else got).at(at_ns))
+    return result
+
+
+def supply_excuses(case: Case, load: LoadTable) -> Iterator[tuple[int, int, int]]:
+    """A load may be off while its node's supply is out of range, and for one latency after. When
+    a node has booted, a relay takes its time to do what the program says.
+    """
+    for from_ns, to_ns in case.lean(load.node):
+        yield from_ns, to_ns + load.latency, OFF
+    switching_ns = 0 if load.electrical is None else load.electrical.switching_ns
+    if switching_ns:
+        for life in case.lives[load.node].lives:
+            yield life.boot_end_ns, life.boot_end_ns + switching_ns, OFF | ON

@@ -1,0 +1,78 @@
+"""What must agree between the electrical tables and the rest of a vehicle file."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from bench.model.electrical import ElectricalTable
+from bench.model.problem import unknown
+from bench.model.vehicle import LoadTable, VehicleFile
+
+Mistakes = Iterator[tuple[tuple[str, ...], str]]
+"""(where in the file, text for the user)"""
+
+
+def electrical_problems(file: VehicleFile) -> Mistakes:
+    """The mistakes in the electrical tables; conditions over inputs are checked elsewhere."""
+    yield from _supply(file)
+    for name, node in file.nodes.items():
+        place = ("nodes", name, "supply")
+        if node.supply is None:
+            continue
+        if file.supply is None:
+            yield place, _NO_SUPPLY
+        link = node.supply.ground_link
+        if link is not None and link.to == name:
+            yield (*place, "ground_link", "to"), "a node's ground needs no link to itself"
+        elif link is not None and link.to not in file.nodes:
+            yield (*place, "ground_link", "to"), unknown("node", link.to, file.nodes)
+    for name, notice in file.notices.items():
+        for load_name in notice.failed:
+            if load_name not in file.loads:
+                yield ("notices", name, "failed"), unknown("load", load_name, file.loads)
+            elif file.loads[load_name].electrical is None:
+                text = f"load '{load_name}' has no electrical data: nothing in it can fail"
+                yield ("notices", name, "failed"), text
+    for name, load in file.loads.items():
+        if load.electrical is not None:
+            yield from _load(("loads", name, "electrical"), load, load.electrical, file)
+
+
+_NO_SUPPLY = "the table 'supply' is missing: nothing says what feeds it"
+
+
+def _supply(file: VehicleFile) -> Mistakes:
+    if file.supply is None or file.supply.starter is None:
+        return
+    place = ("supply", "starter", "switched_by")
+    name = file.supply.starter.switched_by
+    if name not in file.loads:
+        yield place, unknown("load", name, file.loads)
+        return
+    table = file.loads[name].electrical
+    if table is None or table.kind != "solenoid":
+        yield place, f"load '{name}' closes no contact; expected one of the kind 'solenoid'"
+
+
+def _load(
+    place: tuple[str, ...], load: LoadTable, table: ElectricalTable, file: VehicleFile
+) -> Mistakes:
+    if file.supply is None:
+        yield place, _NO_SUPPLY
+    if table.ground != "body" and table.ground not in file.nodes:
+        yield (*place, "ground"), unknown("ground", table.ground, ["body", *file.nodes])
+    if table.fuse_with is None:
+        return
+    where = (*place, "fuse_with")
+    shared = file.loads.get(table.fuse_with)
+    fused = [key for key, other in file.loads.items() if _can_share(load, other)]
+    if shared is None:
+        yield where, unknown("load", table.fuse_with, fused)
+    elif load.fuse is not None:
+        yield where, "the load has a fuse of its own; expected either 'fuse' or 'fuse_with'"
+    elif not _can_share(load, shared):
+        yield where, f"'{table.fuse_with}' has no fuse at the same node with electrical data"
+
+
+def _can_share(load: LoadTable, other: LoadTable) -> bool:
+    return other.fuse is not None and other.node == load.node and other.electrical is not None

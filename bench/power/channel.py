@@ -1,0 +1,129 @@
+"""One way through the car: from a node's supply by switch, fuse and lead to a load and back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import inf
+
+from bench.power.circuit import BODY, Element
+from bench.power.fuses import Fuse
+from bench.power.loads import Heater, Load, Still
+from bench.power.solid_state import SolidState
+from bench.power.switches import Status, Switch
+
+SHORT_OHM = 0.01
+"""What is left where a load's own terminals touch: common practice for a solid short."""
+_SHORT = Heater(1.0, 1.0 / SHORT_OHM)
+
+
+@dataclass(slots=True)
+class Channel:
+    """An output and what hangs on it.
+
+    ``lead_ohm`` is the way to the load and back. It ends at the car's body, or at the ground of the
+    node ``ground``. A fuse may be shared: then the channels hold the same one. ``source_ohm`` lies
+    before the switch, in battery, feed and ground: the plant works it out.
+    """
+
+    name: str
+    node: str
+    switch: Switch
+    load: Load
+    lead_ohm: float = 0.0
+    fuse: Fuse | None = None
+    ground: str = ""
+    source_ohm: float = 0.01
+    opened: int = 0
+    shorted: int = 0
+    element: Element = field(init=False)
+    coil: Element | None = None
+    """Of its relay, between the node's own terminals."""
+    moved_ns: int = 0
+    was_live: bool = False
+    _warms: bool = False
+
+    def __post_init__(self) -> None:
+        self._warms = isinstance(self.switch, SolidState)
+        fuse = 0.0 if self.fuse is None else self.fuse.ohm
+        ohm = self.switch.ohm + self.lead_ohm + fuse
+        self.element = Element(BODY, BODY, ohm, self.load, self.switch.limit)
+
+    @property
+    def whole(self) -> bool:
+        """A current could flow if the switch let it."""
+        return not self.opened and (self.fuse is None or not self.fuse.opened)
+
+    @property
+    def live(self) -> bool:
+        """The load is connected to the node's supply now."""
+        return self.switch.duty > 0 and self.whole
+
+    @property
+    def amps(self) -> float:
+        """Current now, as a mean where the switch dims, in A."""
+        return self.element.amps if self.live else 0.0
+
+    @property
+    def load_volts(self) -> float:
+        """What the load's own terminals have while the switch is on, in V."""
+        if not self.live or self.shorted:
+            return 0.0
+        return self.element.volts - self.element.ohm * self.element.amps / self.element.duty
+
+    @property
+    def watts(self) -> float:
+        """Lost in the switch now, as a mean, in W: much where it has to hold the current back."""
+        element = self.element
+        if not self._warms or not self.live or not element.amps:
+            return 0.0
+        on = element.amps / element.duty
+        if on < element.limit * (1 - 1e-9):
+            return element.duty * on * on * self.switch.ohm
+        g, i0 = element.load.line(element.volts)
+        held_back = element.volts - on * (element.ohm - self.switch.ohm) - (on - i0) / max(g, 1e-9)
+        return element.duty * on * max(0.0, held_back)
+
+    @property
+    def status(self) -> Status:
+        """What the switch reports to its program."""
+        return self.switch.status(self.amps, broken=not self.whole)
+
+    def prepare(self, now_ns: int) -> Element:
+        """Its element for the next solution; what was off until now catches up with time."""
+        element, switch = self.element, self.switch
+        if self.moved_ns < now_ns:
+            dt_s = (now_ns - self.moved_ns) / 1e9
+            self.load.advance(0.0, inf, dt_s, inf, 0.0)
+            switch.warmed(0.0, dt_s)
+            self.moved_ns = now_ns
+        load = _SHORT if self.shorted else self.load
+        if element.duty == switch.duty and element.load is load and isinstance(load, Still):
+            return element
+        element.load, element.duty = load, switch.duty
+        element.prepare()
+        return element
+
+    @property
+    def busy(self) -> bool:
+        """It is live, was so until now, or has a switch that is up to something."""
+        switch = self.switch
+        return self.was_live or not switch.idle or (switch.duty > 0 and self.whole)
+
+    def advance(self, to_ns: int) -> None:
+        """It was live with the current of the last solution until now; fuses go on their own."""
+        dt_s = (to_ns - self.moved_ns) / 1e9
+        self.moved_ns = to_ns
+        element = self.element
+        if self._warms:
+            self.switch.warmed(self.watts, dt_s)
+        ohm = inf if self.shorted else element.ohm
+        self.load.advance(element.volts, ohm, dt_s, element.limit, element.duty)
+
+    def next_s(self) -> float:
+        """When its load wants a new solution, in s from now; inf: never."""
+        if self.shorted:
+            return inf
+        element = self.element
+        return self.load.next_s(
+            element.volts, element.ohm, element.limit, element.duty, self.source_ohm
+        )

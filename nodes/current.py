@@ -1,0 +1,47 @@
+"""What the current into an output tells: a blown fuse, a broken lead, a relay that stays closed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from nodes.api import Board
+from nodes.feed import Feed
+
+NONE_A = 0.1
+"""Less than this is no current at all."""
+WORKS_FROM_V = 9.0
+"""With a lower supply a load may draw little, or its relay may have let go, and be well."""
+
+
+class CurrentWatch:
+    """Looks at the currents from time to time. Two looks at one level of the pin that both find
+    it wrong make a failure: the first may come before a lamp is warm or a relay has moved. A look
+    that finds it right ends one.
+    """
+
+    def __init__(self, board: Board, feeds: Iterable[Feed]) -> None:
+        self._board = board
+        self._feeds = [feed for feed in feeds if feed.least_a is not None]
+        self._doubtful: dict[str, tuple[int, float]] = {}
+        self._failed: dict[str, float] = {}
+
+    def failed(self) -> bool:
+        """Look again. Whether any load has failed."""
+        if self._board.supply_volts() >= WORKS_FROM_V:
+            for feed in self._feeds:
+                self._look(feed)
+        return bool(self._failed)
+
+    def _look(self, feed: Feed) -> None:
+        amps, pin = self._board.current(feed.pin), feed.pin
+        assert feed.least_a is not None
+        here = (feed.written, feed.level)
+        wrong = amps < feed.least_a if feed.level else amps > NONE_A
+        if not wrong:
+            self._doubtful.pop(pin, None)
+            if self._failed.get(pin) == feed.level:  # it shows at this level, and no longer does
+                del self._failed[pin]
+        elif self._doubtful.get(pin) == here:
+            self._failed[pin] = feed.level
+        else:
+            self._doubtful[pin] = here

@@ -1,0 +1,174 @@
+"""Faults behind an output: what *hardware cannot*, what the *neighbours* still must, the *notice*.
+
+The rear node drives two loads, ``lamp`` and ``fan``. Something happens to the lamp at 1000 ms.
+"""
+
+from __future__ import annotations
+
+import pytest
+from judge_lab import NS, Tape, broken, car, edge, kept, untested
+
+SUPPLY = {"rear": {"supply": {"range": [7.0, 16.0], "dip_limit": "100 ms"}}}
+FED = {"electrical": {"kind": "heater", "amps": 5.0, "lead": {"size": "1 mm2", "length": 1.0}}}
+TOLD = {"told": {"failed": ["lamp"], "signal": "DashStatus.Stuck", "within": "500 ms"}}
+
+
+def failing(kind, *, lamp=(), fan=(), driven=(), until_ms=2000, end_ms=4000, notices=None):
+    """Both are asked for and driven all the time; ``lamp`` and ``fan`` are what they got,
+    ``driven`` is what the lamp would have got.
+    """
+    vehicle = car(nodes=SUPPLY, notices=notices or {}, lamp=FED, fan=FED)
+    tape = Tape(vehicle, end_ms).requests(60, end_ms, on=True)
+    tape.fault(kind, 1000, until_ms, "output", loads=["lamp"])
+    tape.output("lamp", (70, 1), *lamp).output("fan", (70, 1), *fan)
+    return tape.driven("lamp", (0, 0), (70, 1), *driven).driven("fan", (0, 0), (70, 1))
+
+
+# ---- hardware cannot ----
+
+
+def test_a_load_without_a_fuse_is_judged_by_what_its_node_drives():
+    assert failing("fuse_blown", lamp=[(1000, 0), (2000, 1)]).broken() == []
+
+
+def test_a_node_that_drives_wrongly_meanwhile_is_found_all_the_same():
+    tape = failing("fuse_blown", lamp=[(1000, 0), (2000, 1)], driven=[(1500, 0), (1600, 1)])
+    broken(tape.verdict("fresh"), 100, 1500)
+
+
+def test_a_load_that_its_relay_keeps_on_is_judged_by_what_its_node_drives():
+    vehicle = car(nodes=SUPPLY, lamp=FED)
+    tape = Tape(vehicle, 3000).requests(60, 3000, on=False).driven("lamp", (0, 0))
+    tape.fault("relay_welded", 1000, 2000, "output", loads=["lamp"])
+    assert tape.output("lamp", (1000, 1), (2000, 0)).broken() == []
+
+
+def test_after_the_repair_it_has_the_time_to_rejoin():
+    """Repaired at 2000 ms, rejoin 300 ms."""
+    assert failing("fuse_blown", lamp=[(1000, 0), (2300, 1)]).broken() == []
+    tape = failing("fuse_blown", lamp=[(1000, 0), (2300 + NS, 1)])
+    assert [subject for subject, _ in tape.broken()] == ["lamp"]
+
+
+def test_a_neighbour_is_judged_in_full():
+    tape = failing("fuse_blown", lamp=[(1000, 0), (2000, 1)], fan=[(1500, 0), (1510, 1)])
+    broken(tape.verdict("fresh", "fan"), 10, 1500)
+
+
+# ---- neighbours ----
+
+
+def shorted(*fan, **how):
+    """The lamp is shorted; its fuse blows at once."""
+    return failing("load_short", lamp=[(1000, 0), (2000, 1)], fan=fan, **how)
+
+
+def test_a_short_may_take_the_current_from_a_neighbour_for_so_long():
+    edge(lambda late: shorted((1100, 0), (1200 + late, 1)), "neighbours", "rear", deadline_ms=1200)
+
+
+def test_a_neighbour_that_goes_on_leaves_all_of_the_time():
+    kept(shorted().verdict("neighbours", "rear"), 100)
+
+
+def test_a_short_that_takes_the_supply_of_a_node_is_broken():
+    tape = shorted((1100, 0), (1160, 1)).unsupplied("rear", 1100, 1110)
+    broken(tape.verdict("neighbours", "rear"), at_ms=1100)
+
+
+def test_a_loss_of_supply_before_the_short_is_not_its_fault():
+    tape = shorted().unsupplied("dash", 900, 910)
+    kept(tape.verdict("neighbours", "rear"), 100)
+
+
+def test_a_short_of_a_load_that_nobody_drives_tests_nothing():
+    tape = shorted(driven=[(500, 0)])
+    untested(tape.verdict("neighbours", "rear"))
+
+
+def test_a_blown_fuse_alone_tests_no_neighbour():
+    tape = failing("fuse_blown", lamp=[(1000, 0), (2000, 1)])
+    untested(tape.verdict("neighbours", "rear"))
+
+
+def test_what_hangs_on_the_same_fuse_is_no_neighbour():
+    tape = failing("none", fan=[(1100, 0), (1900, 1)])
+    tape.fault("load_short", 1000, 2000, "output", loads=["lamp", "fan"])
+    untested(tape.verdict("neighbours", "rear"))
+
+
+def test_a_car_on_an_ideal_supply_declares_no_neighbours():
+    tape = Tape(car(), 2000)
+    assert "neighbours" not in {verdict.rule for verdict in tape.judged()}
+
+
+# ---- notice ----
+
+
+def told(*handed, kind="fuse_blown", driven=(), until_ms=2500, lamp=((1000, 0), (2500, 1))):
+    """The dash has handed this over."""
+    tape = failing(kind, lamp=lamp, driven=driven, until_ms=until_ms, notices=TOLD)
+    return tape.hand("DashStatus", (60, 0), *((at_ms, 2 * on) for at_ms, on in handed))
+
+
+def test_a_failed_load_is_told_within_its_time():
+    """It shows from 1000 ms on: due at 1500 ms."""
+    edge(lambda late: told((1500 + late, 1), (2600, 0)), "notice", "told", deadline_ms=1500)
+
+
+def test_a_failure_shows_only_while_the_load_is_driven():
+    """Driven from 1400 ms on: due at 1900 ms."""
+
+    def later(late):
+        return told((1900 + late, 1), (2600, 0), driven=[(900, 0), (1400, 1)])
+
+    edge(later, "notice", "told", deadline_ms=1900)
+
+
+def test_a_load_that_is_driven_for_less_than_the_time_need_not_be_told():
+    tape = told(driven=[(900, 0), (1400, 1), (1900, 0)])
+    untested(tape.verdict("notice", "told"))
+    assert ("told", "notice") not in tape.broken()
+
+
+def test_a_notice_may_be_withdrawn_once_the_failure_no_longer_shows():
+    """Driven until 1800 ms."""
+    assert ("told", "notice") not in told((1400, 1), (1800, 0), driven=[(1800, 0)]).broken()
+    tape = told((1400, 1), (1800 - NS, 0), driven=[(1800, 0)])
+    broken(tape.verdict("notice", "told"), NS, 1800 - NS)
+
+
+def test_a_notice_ends_within_its_time_once_the_load_is_seen_to_be_well():
+    """Repaired at 2500 ms and driven: off by 3000 ms."""
+    assert told((1400, 1), (3000, 0)).broken() == []
+    broken(told((1400, 1), (3000 + NS, 0)).verdict("notice", "told"), NS, 3000)
+
+
+def test_a_repair_that_nobody_can_see_ends_no_notice():
+    """Not driven since before the repair: the node cannot know."""
+    tape = told((1400, 1), driven=[(2400, 0)])
+    assert ("told", "notice") not in tape.broken()
+
+
+def test_a_welded_relay_shows_while_the_load_is_not_driven():
+    """Driven until 1300 ms: due at 1800 ms."""
+
+    def welded(late):
+        return told((1800 + late, 1), (2600, 0), kind="relay_welded", driven=[(1300, 0)], lamp=())
+
+    edge(welded, "notice", "told", deadline_ms=1800)
+
+
+@pytest.mark.parametrize("at_ms", [800, 999])
+def test_a_notice_without_a_failure_is_a_lie(at_ms):
+    tape = told((at_ms, 1), (2600, 0))
+    broken(tape.verdict("notice", "told"), at_ms=at_ms)
+
+
+def test_a_load_that_gets_nothing_for_another_reason_may_be_told_and_need_not():
+    """A switch that has tripped, say, from 700 ms to 800 ms."""
+    dark = [(700, 0), (800, 1), (1000, 0), (2500, 1)]
+    for handed in ([(700, 1), (1300, 0)], []):
+        tape = told(*handed, lamp=dark, kind="none", until_ms=1001, driven=[])
+        tape.recording.faults.clear()
+        assert ("told", "notice") not in tape.broken(), handed

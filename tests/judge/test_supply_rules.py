@@ -1,0 +1,161 @@
+"""What a failing supply excuses, and how soon a load must be back: *back*, *reset* and *dark*.
+
+The rear node works from 7 V to 16 V. Its supply fails at 1000 ms.
+"""
+
+from __future__ import annotations
+
+import pytest
+from judge_lab import MS, NS, Tape, broken, car, edge, kept, untested
+
+from bench.judge.case import Case
+
+SUPPLY = {"rear": {"supply": {"range": [7.0, 16.0], "brown_out": 6.0}}}
+LIT = {"on_reset": "on", "on_stale": "on"}
+
+
+def lost(load, *levels, back_ms=1400, end_ms=3000, on=True):
+    """The rear node is off from 1000 ms until ``back_ms``; it is asked again at 2400 ms."""
+    tape = Tape(car(nodes=SUPPLY, lamp=load), end_ms).requests(60, 1000, on=on)
+    tape.requests(2400, end_ms, on=on).unsupplied("rear", 1000, back_ms)
+    tape.fault("cut", 1000, None, "cable")
+    return tape.output("lamp", *([(70, 1)] if on else []), *levels)
+
+
+def dipped(load, *levels, low=5.0, until_ms=1200, end_ms=3000, off_ms=None):
+    """The voltage is low from 1000 ms on; the node goes on, and is asked for the lamp until
+    ``off_ms``.
+    """
+    tape = Tape(car(nodes=SUPPLY, lamp=load), end_ms).volts(
+        "rear", (0, 12), (1000, low), (until_ms, 12)
+    )
+    tape.requests(60, off_ms or end_ms, on=True)
+    if off_ms is not None:
+        tape.requests(off_ms, end_ms, on=False)
+    return tape.output("lamp", (70, 1), *levels)
+
+
+# ---- a node without supply ----
+
+
+def test_a_load_of_a_node_without_supply_need_not_work():
+    assert lost(LIT, (1000, 0), (1450, 1)).broken() == []
+
+
+def test_the_boot_counts_from_when_the_supply_is_back():
+    """Back at 1400 ms, declared boot 100 ms."""
+    edge(lambda late: lost(LIT, (1000, 0), (1500 + late, 1)), "reset", deadline_ms=1500)
+
+
+def test_nothing_switches_on_by_itself_while_the_supply_is_away_or_comes_back():
+    """Off before, off by hardware, off on reset: no pulse, be it of 1 ns."""
+    for at_ms in (1100, 1400, 1499):
+        tape = lost({}, (at_ms, 1), (at_ms + NS, 0), on=False)
+        broken(tape.verdict("reset"), NS, at_ms)
+
+
+def test_a_loss_of_supply_is_a_lawful_reset_and_a_restart_by_the_program_is_not():
+    assert lost(LIT, (1000, 0), (1450, 1)).broken() == []
+    tape = Tape(car(nodes=SUPPLY), 2000).requests(60, 2000, on=False)
+    assert ("rear", "program") in tape.reset("rear", 1000, "program").broken()
+
+
+def test_a_supply_that_never_comes_back_excuses_to_the_end():
+    assert lost(LIT, (1000, 0), back_ms=None).broken("lamp") == []
+
+
+def test_darkness_counts_from_when_the_supply_is_back():
+    """150 ms allowed: from 1400 ms to 1550 ms."""
+    load = {**LIT, "dark_limit": "150 ms"}
+    edge(lambda late: lost(load, (1000, 0), (1550 + late, 1)), "dark", deadline_ms=1550)
+
+
+# ---- a voltage out of range ----
+
+
+def test_a_load_may_be_off_until_one_latency_behind_a_low_voltage():
+    """Low until 1200 ms, latency 20 ms."""
+    assert dipped({}, (1000, 0), (1220, 1)).broken() == []
+    tape = dipped({}, (1000, 0), (1220 + NS, 1))
+    assert [subject for subject, _ in tape.broken()] == ["lamp"]
+
+
+@pytest.mark.parametrize("low", [7.0, 16.0])
+def test_a_voltage_on_the_limit_is_in_range(low):
+    assert dipped({}, (1000, 0), (1100, 1), low=low).broken() == [("lamp", "fresh")]
+
+
+@pytest.mark.parametrize("low", [6.999, 16.001])
+def test_a_voltage_below_or_above_the_range_is_not(low):
+    assert dipped({}, (1000, 0), (1100, 1), low=low).broken() == []
+
+
+def test_a_low_voltage_excuses_no_load_that_is_on_unasked():
+    tape = Tape(car(nodes=SUPPLY), 2000).volts("rear", (0, 12), (1000, 5), (1500, 12))
+    tape.requests(60, 2000, on=False).output("lamp", (1200, 1), (1201, 0))
+    broken(tape.verdict("fresh"), 1, 1200)
+
+
+def test_a_low_voltage_is_no_quiet_time():
+    """Rejoining counts from when the voltage is back, as it counts from the end of a fault."""
+    tape = dipped({})
+    tape.judged()
+    quiet = Case(tape.vehicle, tape.recording).quiet
+    assert quiet == [(100 * MS, 1000 * MS), (1200 * MS, 3000 * MS)]
+
+
+def test_an_ideal_supply_excuses_nothing():
+    tape = Tape(car(), 2000).requests(60, 2000, on=True)
+    assert tape.output("lamp", (70, 1), (1000, 0), (1100, 1)).broken() == [("lamp", "fresh")]
+
+
+# ---- back ----
+
+SOON = {"back_within": "300 ms"}
+
+
+def test_a_load_is_back_within_its_time():
+    """Low until 1200 ms: due at 1500 ms."""
+    edge(lambda late: dipped(SOON, (1000, 0), (1500 + late, 1)), "back", deadline_ms=1500)
+
+
+def test_a_load_of_a_node_that_was_off_is_back_within_its_time():
+    """Supply back at 1400 ms: due at 1700 ms."""
+    load = {**LIT, **SOON}
+    edge(lambda late: lost(load, (1000, 0), (1700 + late, 1)), "back", deadline_ms=1700)
+
+
+def test_a_load_that_never_comes_back_is_broken_to_the_end():
+    broken(dipped(SOON, (1000, 0)).verdict("back"), 1500, 1500)
+
+
+def test_a_load_that_comes_and_goes_is_back_when_it_stays():
+    """On at 1300 ms, off again from 1400 ms to 1450 ms."""
+    kept(dipped(SOON, (1000, 0), (1300, 1), (1400, 0), (1450, 1)).verdict("back"), 50)
+
+
+def test_a_load_that_stayed_on_had_nothing_to_come_back_from():
+    untested(dipped(SOON).verdict("back"))
+
+
+def test_a_load_that_was_off_before_need_not_come_back():
+    tape = Tape(car(nodes=SUPPLY, lamp=SOON), 3000).volts("rear", (0, 12), (1000, 5), (1200, 12))
+    untested(tape.requests(60, 3000, on=False).verdict("back"))
+
+
+def test_a_load_that_is_asked_to_be_off_meanwhile_need_not_come_back():
+    untested(dipped(SOON, (1000, 0), off_ms=1450).verdict("back"))
+
+
+def test_a_supply_that_fails_again_soon_begins_the_waiting_anew():
+    """Low until 1200 ms and from 1400 ms to 1600 ms: due at 1900 ms."""
+
+    def twice(late):
+        tape = dipped(SOON, (1000, 0), (1900 + late, 1))
+        return tape.volts("rear", (1400, 5), (1600, 12))
+
+    edge(twice, "back", deadline_ms=1900)
+
+
+def test_a_deadline_behind_the_end_tests_nothing():
+    untested(dipped(SOON, (1000, 0), (1250, 1), end_ms=1500).verdict("back"))
