@@ -8,9 +8,11 @@ from ipaddress import ip_address
 
 import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
+from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
 
 from bench.live.gate import Gate
 from bench.live.limits import (
+    CLOSE_TIMEOUT_S,
     HEADER_TIMEOUT_S,
     LONGEST_HEADER,
     LONGEST_MESSAGE,
@@ -39,6 +41,15 @@ class _Connection(H11Protocol):
         mine = self.transport.get_protocol() is self
         if mine and not self.headers and not self.transport.is_closing():
             self.transport.abort()
+
+
+class _Stream(WebSocketsSansIOProtocol):
+    """A WebSocket that is cut off when its other end does not let it close."""
+
+    async def run_asgi(self) -> None:
+        await super().run_asgi()
+        # Whoever takes nothing would keep a closing connection open for ever.
+        self.loop.call_later(CLOSE_TIMEOUT_S, self.transport.abort)
 
 
 def bind(listen: str, port: int) -> socket.socket:
@@ -74,7 +85,7 @@ class Site:
             uvicorn.Config(
                 app,
                 http=_Connection,
-                ws="websockets-sansio",
+                ws=_Stream,
                 ws_max_size=LONGEST_MESSAGE,
                 ws_per_message_deflate=False,
                 h11_max_incomplete_event_size=LONGEST_HEADER,
