@@ -19,10 +19,10 @@ from bench.live.limits import (
     MOST_CONNECTIONS,
 )
 from bench.live.running import Running
-from bench.live.server import Hub, make_app
+from bench.live.server import make_app
 from bench.model.problem import BadInput
 
-LOOPBACK = "127.0.0.1"
+_LOOPBACK = "127.0.0.1"
 _BACKLOG = 128
 
 
@@ -105,7 +105,7 @@ class Site:
         """What to open in a browser on this computer."""
         host = str(self.socket.getsockname()[0])
         if ip_address(host).is_unspecified:
-            host = "::1" if ":" in host else LOOPBACK
+            host = "::1" if ":" in host else _LOOPBACK
         host = f"[{host}]" if ":" in host else host
         return f"http://{host}:{self.port}/{self.gate.token}/"
 
@@ -121,6 +121,3 @@ class Site:
     def started(self) -> bool:
         """Whether it listens by now."""
         return self._server.started
-
-
-__all__ = ["LOOPBACK", "Hub", "Site", "bind"]
