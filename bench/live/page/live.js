@@ -88,11 +88,11 @@
     flag($("rules"), "broken", state.broken.length > 0);
     flag($("rules"), "calm", !state.broken.length);
     const count = state.broken.length;
-    put($("standing"), count ? `${count === 1 ? "1 rule is" : `${count} rules are`} broken at this moment.`
+    put($("standing"), state.unjudged ? state.unjudged : count ? `${count === 1 ? "1 rule is" : `${count} rules are`} broken at this moment.`
       : state.judged ? "No rule is broken at this moment." : "Nothing has been judged yet.");
     $("alarm").hidden = !count;
     put($("alarm"), `${count} broken`);
-    $("standing").title = `judged up to ${seconds(state.judged)}`;
+    put($("judged"), state.judged ? `Judged up to ${seconds(state.judged, 1)}.` : "");
     list($("broken"), state.broken.map((entry) => entry.text));
     $("before").hidden = !state.past.length;
     put($("before-title"), `Broken before: ${state.past.length}`);
