@@ -14,6 +14,8 @@ HEADER_TIMEOUT_S = 5.0
 """A connection that asks for nothing within so long is closed."""
 SEND_TIMEOUT_S = 10.0
 """One who takes nothing for so long is gone."""
+CLOSE_TIMEOUT_S = 5.0
+"""So long it may take to say goodbye."""
 MOST_UNSEEN = 3
 """States on their way to one watcher; a slow one gets fewer states, never old ones."""
 LONGEST_MESSAGE = LONGEST

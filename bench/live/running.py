@@ -62,16 +62,10 @@ class Running:
 
     def start(self) -> None:
         """Begin; returns at once."""
-        live, view = self._live, self._view
-
-        def told(standing: Standing) -> None:
-            view.standing = standing
-
-        self._thread = threading.Thread(
-            target=self._run, args=(live, view), name="session", daemon=True
-        )
+        both = (self._live, self._view)
+        self._thread = threading.Thread(target=self._run, args=both, name="session", daemon=True)
         self._thread.start()
-        threading.Thread(target=watch, args=(live, told), name="judge", daemon=True).start()
+        threading.Thread(target=self._judge, args=both, name="judge", daemon=True).start()
 
     def stop(self) -> None:
         """End, and wait until the vehicle is off the bench; the judge notices by itself."""
@@ -104,6 +98,16 @@ class Running:
         except Exception as error:  # noqa: BLE001 - whatever it is, those who watch must know
             self.failed = f"the session ended by a mistake: {type(error).__name__}: {error}"
             self._tell(view.state(self.failed))
+
+    @staticmethod
+    def _judge(live: LiveSession, view: View) -> None:
+        def told(standing: Standing) -> None:
+            view.standing = standing
+
+        try:
+            watch(live, told)
+        except Exception as error:  # noqa: BLE001 - silence would pass for "nothing is broken"
+            view.unjudged = f"the judge stopped by a mistake: {type(error).__name__}: {error}"
 
     # ---- watching ----
 

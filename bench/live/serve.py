@@ -8,19 +8,21 @@ from ipaddress import ip_address
 
 import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
+from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
 
 from bench.live.gate import Gate
 from bench.live.limits import (
+    CLOSE_TIMEOUT_S,
     HEADER_TIMEOUT_S,
     LONGEST_HEADER,
     LONGEST_MESSAGE,
     MOST_CONNECTIONS,
 )
 from bench.live.running import Running
-from bench.live.server import Hub, make_app
+from bench.live.server import make_app
 from bench.model.problem import BadInput
 
-LOOPBACK = "127.0.0.1"
+_LOOPBACK = "127.0.0.1"
 _BACKLOG = 128
 
 
@@ -39,6 +41,15 @@ class _Connection(H11Protocol):
         mine = self.transport.get_protocol() is self
         if mine and not self.headers and not self.transport.is_closing():
             self.transport.abort()
+
+
+class _Stream(WebSocketsSansIOProtocol):
+    """A WebSocket that is cut off when its other end does not let it close."""
+
+    async def run_asgi(self) -> None:
+        await super().run_asgi()
+        # Whoever takes nothing would keep a closing connection open for ever.
+        self.loop.call_later(CLOSE_TIMEOUT_S, self.transport.abort)
 
 
 def bind(listen: str, port: int) -> socket.socket:
@@ -74,6 +85,7 @@ class Site:
             uvicorn.Config(
                 app,
                 http=_Connection,
+                ws=_Stream,
                 ws_max_size=LONGEST_MESSAGE,
                 ws_per_message_deflate=False,
                 h11_max_incomplete_event_size=LONGEST_HEADER,
@@ -93,7 +105,7 @@ class Site:
         """What to open in a browser on this computer."""
         host = str(self.socket.getsockname()[0])
         if ip_address(host).is_unspecified:
-            host = "::1" if ":" in host else LOOPBACK
+            host = "::1" if ":" in host else _LOOPBACK
         host = f"[{host}]" if ":" in host else host
         return f"http://{host}:{self.port}/{self.gate.token}/"
 
@@ -109,6 +121,3 @@ class Site:
     def started(self) -> bool:
         """Whether it listens by now."""
         return self._server.started
-
-
-__all__ = ["LOOPBACK", "Hub", "Site", "bind"]

@@ -123,11 +123,14 @@ class Terminal:
 
     @staticmethod
     def _rules(state: State) -> Iterator[Text]:
-        if not state["judged"]:
+        if state["unjudged"]:
+            yield Text(printable(state["unjudged"]), "red")
+        elif not state["judged"]:
             yield Text("nothing has been judged yet")
         elif not state["broken"]:
             past = f", {len(state['past'])} broken before" if state["past"] else ""
-            yield Text(f"no rule is broken at this moment{past}")
+            judged = f" (judged up to {state['judged'] / 1e6:.1f} s)"
+            yield Text(f"no rule is broken at this moment{past}{judged}")
         else:
             yield Text(f"{count(len(state['broken']), 'rule')} broken at this moment:", "bold red")
             yield from (Text(f"* {printable(entry['text'])}") for entry in state["broken"][:4])

@@ -79,6 +79,7 @@ class Active(TypedDict):
 class State(TypedDict):
     """Everything. ``late`` holds the 99th percentile of the last seconds, that of the whole
     session and its worst, in microseconds of real time; ``given_up`` what was given up in all.
+    ``judged`` is the instant up to which ``broken`` and ``past`` speak.
     """
 
     session: int
@@ -101,6 +102,7 @@ class State(TypedDict):
     last: list[FrameLine]
     notices: dict[str, bool]
     judged: int
+    unjudged: str
     broken: list[Broken]
     past: list[Broken]
 
@@ -119,6 +121,8 @@ class View:
         self._recent = (0, 0)
         self._renew_s = 0.0
         self.standing = Standing()
+        self.unjudged = ""
+        """Why nothing is judged any more, if so."""
 
     def state(self, failed: str = "") -> State:
         """The session as it stands."""
@@ -158,6 +162,7 @@ class View:
             last=[self._frame(record) for record in live.tally.last],
             notices={name: self._notice(name) for name in live.vehicle.notices},
             judged=standing.at_ns // 1000,
+            unjudged=self.unjudged,
             broken=[_broken(entry) for entry in standing.now],
             past=[_broken(entry) for entry in standing.past],
         )

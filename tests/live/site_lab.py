@@ -86,9 +86,13 @@ class Bench:
             address, origin=origin or None, compression=None, open_timeout=5, proxy=None, **settings
         )
 
-    def bare_websocket(self):
+    def bare_websocket(self, receive_buffer=None):
         """A connection after its handshake, to be written to by hand."""
-        made = self.socket()
+        made = socket.socket()
+        made.settimeout(5)
+        if receive_buffer is not None:
+            made.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, receive_buffer)
+        made.connect(("127.0.0.1", self.site.port))
         key = base64.b64encode(b"0123456789abcdef").decode()
         parts = urlsplit(self.site.address)
         made.sendall(

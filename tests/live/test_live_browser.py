@@ -238,10 +238,21 @@ def test_no_serious_hindrance_for_anybody_be_it_light_or_dark(page):
     page.keyboard.press("Escape")
 
 
-def test_whoever_comes_later_sees_the_session_as_it_is(page, visitor):
+def test_whoever_comes_later_sees_the_session_as_it_is_and_still_if_they_want_it_so(page, visitor):
     page.get_by_role("radio", name="dipped").check()
-    other = visitor.open(390, color_scheme="dark")
+    page.get_by_role("group", name="hazard").get_by_role("radio", name="on", exact=True).check()
+    other = visitor.open(390, color_scheme="dark", reduced_motion="reduce")
     expect(other.get_by_role("radio", name="dipped")).to_be_checked()
+    still = load(other, "indicator_rear_left")
+    expect(still).to_have_class(re.compile(r"\bflashing\b"))
+    expect(still).to_have_attribute("aria-label", "indicator_rear_left: flashing")
     other.reload()
     expect(other.get_by_role("radio", name="dipped")).to_be_checked()
     other.context.close()
+
+
+def test_what_would_flash_too_fast_for_eyes_is_drawn_steadily(page):
+    page.get_by_role("group", name="hazard").get_by_role("radio", name="on", exact=True).check()
+    lit(page, "indicator_rear_left")
+    page.locator("#speed").select_option("5")
+    expect(load(page, "indicator_rear_left")).to_have_class(re.compile(r"\bflashing\b"))

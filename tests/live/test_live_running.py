@@ -55,3 +55,15 @@ def test_two_who_save_under_one_name_get_two_files(tmp_path):
             watcher.do(do="save", name="drive")
             assert watcher.next("said")
     assert sorted(path.name for path in tmp_path.iterdir()) == ["drive-2.toml", "drive.toml"]
+
+
+def test_a_judge_that_fails_says_so_and_the_session_goes_on(tmp_path, monkeypatch):
+    def stumble(_watcher):
+        raise KeyError("nowhere")
+
+    monkeypatch.setattr("bench.live.standing.Watcher.look", stumble)
+    with Bench(tmp_path) as bench, bench.client() as client:
+        watcher = Watcher(client)
+        told = watcher.next("state", lambda state: state["unjudged"])
+        assert told["unjudged"] == "the judge stopped by a mistake: KeyError: 'nowhere'"
+        assert watcher.next("state", lambda state: state["at"] > told["at"])["failed"] == ""

@@ -7,7 +7,6 @@ import json
 import re
 import resource
 import socket
-import threading
 
 import pytest
 from live_lab import WREN
@@ -234,20 +233,21 @@ def test_one_who_never_says_that_it_has_seen_gets_only_a_few_states(bench):
 
 
 def test_one_who_takes_nothing_is_dropped_and_the_others_notice_nothing(bench, monkeypatch):
+    """It says that it has seen every state, and reads none of them."""
     monkeypatch.setattr(server_module, "SEND_TIMEOUT_S", 0.3)
-    with bench.bare_websocket() as stuck, bench.client() as client:
+    monkeypatch.setattr(serve, "CLOSE_TIMEOUT_S", 0.2)
+    bench.site.socket.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4096)
+    connections = bench.site._server.server_state.connections
+    with bench.client() as client:
         watcher = Watcher(client)
-        pushing = threading.Event()
+        alone, sitting = len(connections), watcher.next("state")["session"]
+        with bench.bare_websocket(receive_buffer=2048) as stuck:
+            assert bench.site.hub.watchers == 2
 
-        def push():  # it asks for more and more and never reads
-            with contextlib.suppress(OSError):
-                for _ in range(100):
-                    stuck.sendall(frame('{"do":"apply","fault":' + "9" * 90 + "}"))
-            pushing.set()
+            def still_there(_state):
+                with contextlib.suppress(OSError):
+                    stuck.sendall(frame('{"do":"seen","state":0}'))
+                return len(connections) == alone
 
-        thread = threading.Thread(target=push)
-        thread.start()
-        start = watcher.next("state")["at"]
-        watcher.next("state", lambda state: state["at"] > start + 400_000)
-        thread.join(5)
-        assert pushing.is_set()
+            assert watcher.next("state", still_there)["session"] == sitting
+            assert bench.site.hub.watchers == 1

@@ -11,6 +11,7 @@ import tempfile
 import threading
 from pathlib import Path
 
+from bench.clock.lateness import Lateness
 from bench.demo import demo_vehicle
 from bench.live.running import Running
 from bench.live.serve import Site, bind
@@ -66,12 +67,13 @@ def main() -> None:
     live, busy = made[0]
     threading.Thread(target=site.run, daemon=True).start()
     running.start()
+    patience = threading.Event()
     while not site.started:
-        pass
+        patience.wait(0.01)
     print(site.address, flush=True)
     sys.stdin.readline()  # the clients are there
     began_s, cpu = monotonic_seconds(), resource.getrusage(resource.RUSAGE_SELF)
-    live.pacer.lateness.__init__()
+    live.pacer.lateness = Lateness()
     shown, frames = site.hub.shown, live.tally.frames
     sys.stdin.readline()  # enough
     real_s, after = monotonic_seconds() - began_s, resource.getrusage(resource.RUSAGE_SELF)

@@ -37,13 +37,7 @@
     put($("clock"), seconds(state.at, state.paused ? 6 : 3));
     showPace();
     showRules();
-    for (const [name, element] of loads) {
-      const on = (state.loads[name] || 0) > 0;
-      if (element.classList.contains("on") !== on) {
-        element.classList.toggle("on", on);
-        element.setAttribute("aria-label", `${name}: ${on ? "on" : "off"}`);
-      }
-    }
+    for (const [name, element] of loads) showLoad(name, element, (state.loads[name] || 0) > 0);
     for (const [name, element] of notices) {
       flag(element, "given", state.notices[name]);
       put(element.querySelector("b"), state.notices[name] ? ": given" : "");
@@ -52,6 +46,29 @@
     for (const [name, row] of nodeRows) showNode(name, row, state.nodes[name]);
     showWire();
     showFaults();
+  };
+
+  // More than three flashes a second can harm (WCAG 2.3.1), and a fast clock makes that of a lamp
+  // that flashes as it should. It is then drawn steadily as one that flashes; so is every one for
+  // whoever wants less motion.
+  const lessMotion = matchMedia("(prefers-reduced-motion: reduce)");
+  const lightings = new Map();
+  const isFlashing = (name, lit) => {
+    const now = performance.now();
+    const times = (lightings.get(name) || []).filter((time) => now - time < 2500);
+    if (lit) times.push(now);
+    lightings.set(name, times);
+    return times.length >= (lessMotion.matches ? 2 : 8);
+  };
+  const showLoad = (name, element, lit) => {
+    const rose = lit && element.dataset.lit !== "1";
+    element.dataset.lit = lit ? "1" : "";
+    const flashing = isFlashing(name, rose);
+    const on = lit || flashing;
+    if (element.classList.contains("on") === on && element.classList.contains("flashing") === flashing) return;
+    element.classList.toggle("on", on);
+    element.classList.toggle("flashing", flashing);
+    element.setAttribute("aria-label", `${name}: ${flashing ? "flashing" : on ? "on" : "off"}`);
   };
 
   const showPace = () => {
@@ -71,11 +88,11 @@
     flag($("rules"), "broken", state.broken.length > 0);
     flag($("rules"), "calm", !state.broken.length);
     const count = state.broken.length;
-    put($("standing"), count ? `${count === 1 ? "1 rule is" : `${count} rules are`} broken at this moment.`
+    put($("standing"), state.unjudged ? state.unjudged : count ? `${count === 1 ? "1 rule is" : `${count} rules are`} broken at this moment.`
       : state.judged ? "No rule is broken at this moment." : "Nothing has been judged yet.");
     $("alarm").hidden = !count;
     put($("alarm"), `${count} broken`);
-    $("standing").title = `judged up to ${seconds(state.judged)}`;
+    put($("judged"), state.judged ? `Judged up to ${seconds(state.judged, 1)}.` : "");
     list($("broken"), state.broken.map((entry) => entry.text));
     $("before").hidden = !state.past.length;
     put($("before-title"), `Broken before: ${state.past.length}`);
