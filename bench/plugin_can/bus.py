@@ -68,13 +68,17 @@ class LinklossBus(can.BusABC):
         self._dropped = 0
         self._leaving = False
         self._live = live = channels.join(channel, timing.bitrate if timing else bitrate)
-        self._controller = controller = Controller(
-            live.next_name(),
-            mailboxes=tx_queue_size,
-            order="fifo",
-            auto_recovery=auto_recovery,
-            listen_only=listen_only,
-        )
+        try:
+            self._controller = controller = Controller(
+                live.next_name(),
+                mailboxes=tx_queue_size,
+                order="fifo",
+                auto_recovery=auto_recovery,
+                listen_only=listen_only,
+            )
+        except ValueError as error:
+            channels.leave(live)
+            raise can.CanInitializationError(f"tx_queue_size: {error}") from error
         controller.on_receive = self._received
         controller.on_sent = self._sent
         controller.on_state = self._state_changed
@@ -156,6 +160,7 @@ class LinklossBus(can.BusABC):
         except can.CanOperationError:  # the wire is gone already
             pass
         finally:
+            self._live.forget(self._wake)
             channels.leave(self._live)
 
     @staticmethod

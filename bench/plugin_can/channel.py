@@ -76,6 +76,10 @@ class LiveChannel:
         """Call ``tell()`` if the wire ends by a mistake, so that nobody waits for ever."""
         self._told.append(tell)
 
+    def forget(self, tell: Callable[[], object]) -> None:
+        """Undo :meth:`when_lost`."""
+        self._told.remove(tell)
+
     def stamp(self, instant_ns: int) -> float:
         """An instant of the wire as seconds since the epoch."""
         return (self._epoch_ns + self._pacer.given_up_ns + instant_ns) / 1e9

@@ -50,7 +50,10 @@ def scope(vehicle: Vehicle, node: str) -> Iterator[str]:
     wired = [name for name, table in vehicle.inputs.items() if node in table.wired_to]
     inside = [kind for kind, form in catalogue().items() if form.group in INSIDE]
     outside = [kind for kind, form in catalogue().items() if form.group not in INSIDE]
-    yield f"{node} is real. From outside it can be given: {', '.join(outside)}."
+    yield (
+        f"{node} is real. From outside it can be given: {', '.join(outside)}; a cable that is cut"
+        " or unplugged reaches it as silence."
+    )
     yield (
         f"Not exercised on {node}: {', '.join(inside)}; what of it needs hands is in --checklist."
         " Nor its acknowledging, error counters and bus-off: on its cable the adapter"

@@ -29,6 +29,7 @@ class Outsiders:
         self.refused: dict[str, int] = {}
         self.ears: dict[str, Ear] = {}
         self._queue = queue
+        self._leaving: set[str] = set()
         self._recording = recording
         self._controllers: dict[str, Controller] = {}
         self._nodes: dict[str, LoggedNode] = {}
@@ -39,6 +40,8 @@ class Outsiders:
             controller = Controller(name, mailboxes=MAILBOXES, order="fifo", auto_recovery=True)
             wire.attach(controller)
             controller.power_off()
+            controller.on_sent = lambda _, one=controller: self._when_sent(one)
+            controller.on_state = self._when_sent
             self._adopt(name, controller)
 
     def add_node(self, node: LoggedNode) -> None:
@@ -95,7 +98,19 @@ class Outsiders:
 
     def _show(self, controller: Controller, event: OutsideEvent) -> None:
         if event.presence == "off":
-            controller.power_off()
+            self._leaving.add(controller.name)
+            self._go(controller)
             return
+        self._leaving.discard(controller.name)
         controller.listen(only=event.presence == "listen")
         controller.power_on()
+
+    def _when_sent(self, controller: Controller) -> None:
+        if controller.name in self._leaving:
+            self._queue.at(self._queue.now_ns, self._go, controller)
+
+    def _go(self, controller: Controller) -> None:
+        """Off the wire, as soon as what the program sent is out."""
+        if controller.name in self._leaving and not controller.pending():
+            self._leaving.discard(controller.name)
+            controller.power_off()

@@ -7,10 +7,12 @@ Specification 2.0 part A section 8 (error counters) and 3.1 (frame formats).
 
 from __future__ import annotations
 
+import gc
 import os
 import subprocess
 import sys
 import threading
+import weakref
 from itertools import pairwise
 
 import can
@@ -171,6 +173,22 @@ def test_what_is_no_classical_can_is_refused(net):
 def test_a_bit_rate_is_a_number_of_bits(net):
     with pytest.raises(can.CanInitializationError, match="a bit rate is a whole number"):
         net(bitrate=-1)
+
+
+def test_a_queue_without_room_is_refused_and_leaves_no_wire_behind(net, request):
+    with pytest.raises(can.CanInitializationError, match="tx_queue_size"):
+        net(tx_queue_size=0)
+    assert request.node.name not in names()
+
+
+def test_a_bus_that_was_shut_down_is_forgotten(net, request):
+    net()
+    gone = can.Bus(interface="linkloss", channel=request.node.name)
+    gone.send(message(), timeout=0)
+    gone.shutdown()
+    seen = weakref.ref(gone)
+    del gone
+    until(lambda: gc.collect() >= 0 and seen() is None)
 
 
 def test_the_error_state_cannot_be_set(net):

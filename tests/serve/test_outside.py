@@ -72,6 +72,22 @@ def test_a_program_hears_and_is_heard_while_it_is_on_the_wire(scenario_file):
     assert len(recording.outside) == 6
 
 
+def test_what_a_program_sent_goes_out_before_it_leaves(scenario_file):
+    frames = "".join(f"(0.2000000{n:02d}) udp1 7F{n}#01\n" for n in range(5))
+    path = scenario_file(
+        'log = "frames.log"\nprograms = ["udp1"]\npresence = ['
+        '{ at = "100 ms", name = "udp1", state = "on" },'
+        '{ at = "200001 us", name = "udp1", state = "off" }]\n',
+        frames,
+    )
+    recording = simulate(load_scenario(path))
+    own = [frame for frame in recording.frames if frame.sender == "udp1"]
+    assert [frame.frame.identifier for frame in own] == [0x7F0 + n for n in range(5)]
+    after = [frame for frame in recording.frames if frame.start_ns > own[-1].end_ns]
+    assert after
+    assert not any("udp1" in frame.receivers for frame in after)
+
+
 @pytest.mark.parametrize(
     ("outside", "log", "said"),
     [

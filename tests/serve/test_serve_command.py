@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import itertools
 import json
 import threading
@@ -84,3 +85,14 @@ def test_a_real_node_in_the_place_of_a_simulated_one(tmp_path, capsys):
     assert found["logged"] == ["rear"]
     assert any(frame[2] == "rear" for frame in found["frames"])
     assert main(["run", str(tmp_path / "served.toml"), "-q"]) == code
+
+
+def test_the_checklist_is_asked_on_the_terminal_and_goes_into_the_result(capsys, monkeypatch):
+    monkeypatch.setattr("sys.stdin", io.StringIO("no\n"))
+    code = main(["serve", WREN, *REAL, "--checklist", "-q", "-v"])
+    told = " ".join(capsys.readouterr().out.split())
+    assert code == 3
+    assert "Caution: 'rear' is real" in told
+    assert "Is all of that done? Type yes:" in told
+    assert "the checklist is not exercised" in told
+    assert "Not exercised, because it was not done: rear (plug by hand), rear (supply by" in told

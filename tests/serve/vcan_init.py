@@ -50,6 +50,7 @@ def prepare() -> None:
 
 def main() -> None:
     prepare()
+    print("VCAN0 IS UP", flush=True)
     program = subprocess.Popen([sys.executable, "-c", PROGRAM], stdout=subprocess.PIPE, text=True)
     program.stdout.readline()
     serve = ["serve", "scenarios/wren/vehicle.toml", "--open", "socketcan:vcan0"]
