@@ -39,6 +39,8 @@ class Channel:
     coil: Element | None = None
     """Of its relay, between the node's own terminals."""
     moved_ns: int = 0
+    on: bool = False
+    """Live in the last solution."""
     was_live: bool = False
     _warms: bool = False
 
@@ -61,12 +63,12 @@ class Channel:
     @property
     def amps(self) -> float:
         """Current now, as a mean where the switch dims, in A."""
-        return self.element.amps if self.live else 0.0
+        return self.element.amps if self.on else 0.0
 
     @property
     def load_volts(self) -> float:
         """What the load's own terminals have while the switch is on, in V."""
-        if not self.live or self.shorted:
+        if not self.on or self.shorted:
             return 0.0
         return self.element.volts - self.element.ohm * self.element.amps / self.element.duty
 
@@ -74,7 +76,7 @@ class Channel:
     def watts(self) -> float:
         """Lost in the switch now, as a mean, in W: much where it has to hold the current back."""
         element = self.element
-        if not self._warms or not self.live or not element.amps:
+        if not self._warms or not self.on or not element.amps:
             return 0.0
         on = element.amps / element.duty
         if on < element.limit * (1 - 1e-9):

@@ -35,7 +35,8 @@ class Bent(Protocol):
 
 @dataclass(slots=True)
 class Element:
-    """A load behind ``ohm``, between points ``a`` and ``b``, with at most ``limit`` A through it.
+    """A load behind ``ohm``, from point ``a`` to point ``b`` or ``BODY``, with at most ``limit`` A
+    through it.
 
     After a solution ``volts`` stands from a to b and ``amps`` flows, as a mean over ``duty``;
     while it is on, ``amps / duty`` flows.
@@ -62,20 +63,33 @@ class Element:
         To be called again whenever one of these has changed.
         """
         knees = self.load.knees()
-        if not knees:
-            lines = [self.load.line(0.0)]
+        if knees:
+            self._prepare_bent(knees)
+            return
+        g, i0 = self.load.line(0.0)
+        whole = 1 + g * self.ohm
+        line = Line(g / whole, i0 / whole)
+        if self.limit < inf and g > 0:
+            self.ends = [(self.limit - line.i0) / line.g]
+            self.lines = [line, Line(0.0, self.limit)]
         else:
-            inner = [(low + high) / 2 for low, high in pairwise(knees)]
-            lines = [self.load.line(v) for v in (knees[0] - 1, *inner, knees[-1] + 1)]
-        self.ends = [v + self.ohm * (g * v + i0) for v, (g, i0) in zip(knees, lines, strict=False)]
-        if self.ohm:
-            wholes = [1 + g * self.ohm for g, _ in lines]
-            lines = [Line(g / w, i0 / w) for (g, i0), w in zip(lines, wholes, strict=True)]
-        self.lines = lines
-        if self.limit < inf:
-            self._cut()
+            self.ends, self.lines = [], [line]
+        self._share()
+
+    def _share(self) -> None:
+        """Currents are means over the time that it is on and off."""
         if self.duty != 1:
             self.lines = [Line(g * self.duty, i0 * self.duty) for g, i0 in self.lines]
+
+    def _prepare_bent(self, knees: tuple[float, ...]) -> None:
+        inner = [(low + high) / 2 for low, high in pairwise(knees)]
+        lines = [self.load.line(v) for v in (knees[0] - 1, *inner, knees[-1] + 1)]
+        self.ends = [v + self.ohm * (g * v + i0) for v, (g, i0) in zip(knees, lines, strict=False)]
+        wholes = [1 + g * self.ohm for g, _ in lines]
+        self.lines = [Line(g / w, i0 / w) for (g, i0), w in zip(lines, wholes, strict=True)]
+        if self.limit < inf:
+            self._cut()
+        self._share()
 
     def _cut(self) -> None:
         """From where the limit is reached on, nothing more passes."""
@@ -127,14 +141,13 @@ class Circuit:
         with its voltage, there is one such point, and the method ends at the one solution.
         """
         here = self.volts
-        lines = [e.line_at(_across(here, e)) for e in elements]
+        lines = [e.line_at(_across(here, e)) if e.ends else e.lines[0] for e in elements]
+        bent = [k for k, e in enumerate(elements) if e.ends]
         for _ in range(ROUNDS):
             self._solve(elements, lines, source)
-            there = self.volts
-            new = [e.line_at(_across(there, e)) if e.ends else e.lines[0] for e in elements]
-            if new == lines:
+            if all(_holds(lines[k], elements[k], self.volts) for k in bent):
                 break
-            here = self._nearer(elements, here, there)
+            here = self._nearer(elements, here, self.volts)
             nearer = [e.line_at(_across(here, e)) if e.ends else e.lines[0] for e in elements]
             if nearer == lines:
                 break  # only the last digits of a knee decide between two lines
@@ -180,11 +193,13 @@ class Circuit:
         matrix = [row[:] for row in self._base]
         right = [0.0] * self.points
         for element, (g, i0) in zip(elements, lines, strict=True):
-            _stamp(matrix, element.a, element.b, g)
-            if element.a >= 0:
-                right[element.a] -= i0
-            if element.b >= 0:
-                right[element.b] += i0
+            a, b = element.a, element.b
+            if b == BODY:  # nearly all of them
+                matrix[a][a] += g
+            else:
+                _stamp(matrix, a, b, g)
+                right[b] += i0
+            right[a] -= i0
         follow = [0.0] * self.points
         if source is not None:
             follow[source[0]] = source[1]
@@ -192,8 +207,13 @@ class Circuit:
 
 
 def _across(volts: Sequence[float], element: Element) -> float:
-    a, b = element.a, element.b
-    return (volts[a] if a >= 0 else 0.0) - (volts[b] if b >= 0 else 0.0)
+    if element.b == BODY:
+        return volts[element.a]
+    return volts[element.a] - volts[element.b]
+
+
+def _holds(line: Line, element: Element, volts: Sequence[float]) -> bool:
+    return element.line_at(_across(volts, element)) == line
 
 
 def _stamp(matrix: list[list[float]], a: int, b: int, g: float) -> None:
