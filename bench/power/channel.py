@@ -58,7 +58,8 @@ class Channel:
     @property
     def live(self) -> bool:
         """The load is connected to the node's supply now."""
-        return self.switch.duty > 0 and self.whole
+        fuse = self.fuse
+        return self.switch.duty > 0 and not self.opened and (fuse is None or not fuse.opened)
 
     @property
     def amps(self) -> float:
@@ -108,8 +109,7 @@ class Channel:
     @property
     def busy(self) -> bool:
         """It is live, was so until now, or has a switch that is up to something."""
-        switch = self.switch
-        return self.was_live or not switch.idle or (switch.duty > 0 and self.whole)
+        return self.was_live or not self.switch.idle or self.live
 
     def advance(self, to_ns: int) -> None:
         """It was live with the current of the last solution until now; fuses go on their own."""

@@ -125,14 +125,11 @@ class Plant:
     def volts(self, node: str) -> float:
         """Between a node's terminals, in V."""
         terminal, volts = self.terminals[node], self._circuit.volts
-        if terminal.minus == BODY:
-            return volts[terminal.plus]
         return volts[terminal.plus] - volts[terminal.minus]
 
     def ground_volts(self, node: str) -> float:
         """A node's ground against the body: what its CAN levels are shifted by, in V."""
-        point = self.terminals[node].minus
-        return 0.0 if point == BODY else self._circuit.volts[point]
+        return self._circuit.volts[self.terminals[node].minus]
 
     def feed_amps(self, node: str) -> float:
         """Current through a node's feed now, in A; 0 for one without a lead of its own."""
@@ -297,9 +294,7 @@ class Plant:
             return
         follows = self._circuit.slopes
         for name, terminal in self.terminals.items():
-            rate = follows[terminal.plus]
-            if terminal.minus != BODY:
-                rate -= follows[terminal.minus]
+            rate = follows[terminal.plus] - follows[terminal.minus]
             known = [*terminal.supply.thresholds()]
             for channel in self._busy:
                 if channel.node == name:
