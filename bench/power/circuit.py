@@ -21,7 +21,7 @@ BODY = -1
 LEAK = 1e-9
 """S from each point to the body, so that a point which nothing holds has a voltage: none."""
 ROUNDS = 100
-HALVINGS = 50
+HALVINGS = 30
 
 
 class Bent(Protocol):

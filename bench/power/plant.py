@@ -218,7 +218,6 @@ class Plant:
 
     def _measure(self) -> None:
         """What flows through the fuses."""
-        looked = [*self._strained, *(fuse for fuse, _ in self._feeds)]
         for fuse in self._loaded:
             fuse.amps = 0.0
         self._loaded = []
@@ -230,8 +229,13 @@ class Plant:
             channel.fuse.amps += channel.element.amps
         for fuse, name in self._feeds:
             fuse.amps = self.feed_amps(name)
-        known = {id(fuse): fuse for fuse in (*looked, *self._loaded)}
-        self._strained = [fuse for fuse in known.values() if fuse.strained]
+            self._loaded.append(fuse)
+        cooling = [fuse for fuse in self._strained if not fuse.amps]
+        self._strained = [
+            fuse
+            for fuse in (*self._loaded, *cooling)
+            if (abs(fuse.amps) > fuse.safe or fuse.spent) and not fuse.opened
+        ]
 
     def _look(self, events: list[Event]) -> bool:
         """Switches and supplies look at the solution; True: it has to be solved again."""
