@@ -1,8 +1,9 @@
 """Fuses: how long one bears a current, what is left of it, and what heat does to its rating.
 
 The band of a blade fuse (ISO 8820-3, types C and F) is the one that makers' datasheets claim to
-keep, looked up as others transcribed them (second hand); the standard's own table was not read. Between its points the model
-interpolates in logarithms. Above the last point the melting I2t is constant (adiabatic).
+keep, looked up as others transcribed them (second hand); the standard's own table was not read.
+Between its points the model interpolates in logarithms. Above the last one the melting I2t is
+constant (adiabatic).
 """
 
 from __future__ import annotations
