@@ -247,6 +247,7 @@ def test_control_c_in_a_check_returns_130(tmp_path):
 
 
 _CHECK_AND_SAY_WHEN = """
+import signal
 import sys
 from contextlib import contextmanager
 import bench.report.progress as progress
@@ -256,6 +257,7 @@ from bench.cli import main
 def telling(**_):
     yield lambda done, total: print("begun") if done == 1 else None
 
+signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background job ignores it
 progress.progress_of_check = telling
 sys.exit(main(["check", "--jobs", "1"]))
 """

@@ -5,6 +5,7 @@ All of them are optional. A vehicle without ``[supply]`` is on an ideal supply, 
 draws nothing. What the values mean is told in :mod:`bench.power`.
 """
 
+from functools import cached_property
 from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, model_validator
@@ -55,7 +56,7 @@ class LeadTable(Table):
         default=0.0, ge=0, le=10, description="resistance of its terminals and connectors"
     )
 
-    @property
+    @cached_property
     def area_mm2(self) -> float:
         """The cross-section in mm2."""
         return parse_size(self.size)

@@ -39,6 +39,8 @@ class Channel:
     coil: Element | None = None
     """Of its relay, between the node's own terminals."""
     moved_ns: int = 0
+    on: bool = False
+    """Live in the last solution."""
     was_live: bool = False
     _warms: bool = False
 
@@ -56,17 +58,18 @@ class Channel:
     @property
     def live(self) -> bool:
         """The load is connected to the node's supply now."""
-        return self.switch.duty > 0 and self.whole
+        fuse = self.fuse
+        return self.switch.duty > 0 and not self.opened and (fuse is None or not fuse.opened)
 
     @property
     def amps(self) -> float:
         """Current now, as a mean where the switch dims, in A."""
-        return self.element.amps if self.live else 0.0
+        return self.element.amps if self.on else 0.0
 
     @property
     def load_volts(self) -> float:
         """What the load's own terminals have while the switch is on, in V."""
-        if not self.live or self.shorted:
+        if not self.on or self.shorted:
             return 0.0
         return self.element.volts - self.element.ohm * self.element.amps / self.element.duty
 
@@ -74,7 +77,7 @@ class Channel:
     def watts(self) -> float:
         """Lost in the switch now, as a mean, in W: much where it has to hold the current back."""
         element = self.element
-        if not self._warms or not self.live or not element.amps:
+        if not self._warms or not self.on or not element.amps:
             return 0.0
         on = element.amps / element.duty
         if on < element.limit * (1 - 1e-9):
@@ -106,8 +109,7 @@ class Channel:
     @property
     def busy(self) -> bool:
         """It is live, was so until now, or has a switch that is up to something."""
-        switch = self.switch
-        return self.was_live or not switch.idle or (switch.duty > 0 and self.whole)
+        return self.was_live or not self.switch.idle or self.live
 
     def advance(self, to_ns: int) -> None:
         """It was live with the current of the last solution until now; fuses go on their own."""

@@ -7,6 +7,7 @@ Elements that bend (an LED's knee, a current limit) are solved by Newton's metho
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -20,7 +21,7 @@ BODY = -1
 LEAK = 1e-9
 """S from each point to the body, so that a point which nothing holds has a voltage: none."""
 ROUNDS = 100
-HALVINGS = 50
+HALVINGS = 30
 
 
 class Bent(Protocol):
@@ -35,7 +36,8 @@ class Bent(Protocol):
 
 @dataclass(slots=True)
 class Element:
-    """A load behind ``ohm``, between points ``a`` and ``b``, with at most ``limit`` A through it.
+    """A load behind ``ohm``, from point ``a`` to point ``b`` or ``BODY``, with at most ``limit`` A
+    through it.
 
     After a solution ``volts`` stands from a to b and ``amps`` flows, as a mean over ``duty``;
     while it is on, ``amps / duty`` flows.
@@ -62,20 +64,33 @@ class Element:
         To be called again whenever one of these has changed.
         """
         knees = self.load.knees()
-        if not knees:
-            lines = [self.load.line(0.0)]
+        if knees:
+            self._prepare_bent(knees)
+            return
+        g, i0 = self.load.line(0.0)
+        whole = 1 + g * self.ohm
+        line = Line(g / whole, i0 / whole)
+        if self.limit < inf and g > 0:
+            self.ends = [(self.limit - line.i0) / line.g]
+            self.lines = [line, Line(0.0, self.limit)]
         else:
-            inner = [(low + high) / 2 for low, high in pairwise(knees)]
-            lines = [self.load.line(v) for v in (knees[0] - 1, *inner, knees[-1] + 1)]
-        self.ends = [v + self.ohm * (g * v + i0) for v, (g, i0) in zip(knees, lines, strict=False)]
-        if self.ohm:
-            wholes = [1 + g * self.ohm for g, _ in lines]
-            lines = [Line(g / w, i0 / w) for (g, i0), w in zip(lines, wholes, strict=True)]
-        self.lines = lines
-        if self.limit < inf:
-            self._cut()
+            self.ends, self.lines = [], [line]
+        self._share()
+
+    def _share(self) -> None:
+        """Currents are means over the time that it is on and off."""
         if self.duty != 1:
             self.lines = [Line(g * self.duty, i0 * self.duty) for g, i0 in self.lines]
+
+    def _prepare_bent(self, knees: tuple[float, ...]) -> None:
+        inner = [(low + high) / 2 for low, high in pairwise(knees)]
+        lines = [self.load.line(v) for v in (knees[0] - 1, *inner, knees[-1] + 1)]
+        self.ends = [v + self.ohm * (g * v + i0) for v, (g, i0) in zip(knees, lines, strict=False)]
+        wholes = [1 + g * self.ohm for g, _ in lines]
+        self.lines = [Line(g / w, i0 / w) for (g, i0), w in zip(lines, wholes, strict=True)]
+        if self.limit < inf:
+            self._cut()
+        self._share()
 
     def _cut(self) -> None:
         """From where the limit is reached on, nothing more passes."""
@@ -90,10 +105,7 @@ class Element:
 
     def line_at(self, volts: float) -> Line:
         """The line that holds at a voltage from a to b."""
-        for end, line in zip(self.ends, self.lines, strict=False):
-            if volts <= end:
-                return line
-        return self.lines[-1]
+        return self.lines[bisect_left(self.ends, volts)]
 
 
 class Circuit:
@@ -102,8 +114,9 @@ class Circuit:
     def __init__(self, points: int) -> None:
         self.points = points
         self.clear()
-        self.volts = [0.0] * points
-        self.slopes = [0.0] * points
+        self.volts = [0.0] * (points + 1)
+        """Of each point; the last one is the body's, so that ``volts[BODY]`` is 0."""
+        self.slopes = [0.0] * (points + 1)
         """dV/dV of each point by the voltage of the source that was asked about."""
 
     def clear(self) -> None:
@@ -126,32 +139,31 @@ class Circuit:
         way leads over the end of a line, go only as far as the work done falls: as no current falls
         with its voltage, there is one such point, and the method ends at the one solution.
         """
-        here = self.volts
-        lines = [e.line_at(_across(here, e)) for e in elements]
+        here, picks = self.volts, _picks(elements, self.volts)
         for _ in range(ROUNDS):
-            self._solve(elements, lines, source)
-            there = self.volts
-            new = [e.line_at(_across(there, e)) if e.ends else e.lines[0] for e in elements]
-            if new == lines:
+            self._solve(elements, picks, source)
+            if _picks(elements, self.volts) == picks:
                 break
-            here = self._nearer(elements, here, there)
-            nearer = [e.line_at(_across(here, e)) if e.ends else e.lines[0] for e in elements]
-            if nearer == lines:
+            here = self._nearer(elements, here, self.volts)
+            nearer = _picks(elements, here)
+            if nearer == picks:
                 break  # only the last digits of a knee decide between two lines
-            lines = nearer
+            picks = nearer
         else:
             raise ArithmeticError("the circuit did not come to rest")
-        for element, (g, i0) in zip(elements, lines, strict=True):
-            element.volts = volts = _across(self.volts, element)
-            element.amps = g * volts + i0
+        volts = self.volts
+        for element, pick in zip(elements, picks, strict=True):
+            g, i0 = element.lines[pick]
+            element.volts = across = volts[element.a] - volts[element.b]
+            element.amps = g * across + i0
 
     def _nearer(
         self, elements: Sequence[Element], here: list[float], there: list[float]
     ) -> list[float]:
         """The point on the way at which the work done is least."""
         way = [to - at for at, to in zip(here, there, strict=True)]
-        leads = [sum(map(mul, row, here)) for row in self._base]
-        further = [sum(map(mul, row, way)) for row in self._base]
+        leads = [sum(map(mul, row, here)) for row in self._base] + [0.0]
+        further = [sum(map(mul, row, way)) for row in self._base] + [0.0]
         at_here, rise = sum(map(mul, way, leads)), sum(map(mul, way, further))
         ends = [(e, _across(here, e), _across(way, e)) for e in elements]
 
@@ -174,26 +186,34 @@ class Circuit:
     def _solve(
         self,
         elements: Sequence[Element],
-        lines: Sequence[Line],
+        picks: Sequence[int],
         source: tuple[int, float] | None,
     ) -> None:
         matrix = [row[:] for row in self._base]
         right = [0.0] * self.points
-        for element, (g, i0) in zip(elements, lines, strict=True):
-            _stamp(matrix, element.a, element.b, g)
-            if element.a >= 0:
-                right[element.a] -= i0
-            if element.b >= 0:
-                right[element.b] += i0
+        for element, pick in zip(elements, picks, strict=True):
+            a, b = element.a, element.b
+            g, i0 = element.lines[pick]
+            if b == BODY:  # nearly all of them
+                matrix[a][a] += g
+            else:
+                _stamp(matrix, a, b, g)
+                right[b] += i0
+            right[a] -= i0
         follow = [0.0] * self.points
         if source is not None:
             follow[source[0]] = source[1]
-        self.volts, self.slopes = _eliminate(matrix, right, follow)
+        _eliminate(matrix, right, follow)
+        self.volts, self.slopes = [*right, 0.0], [*follow, 0.0]
 
 
 def _across(volts: Sequence[float], element: Element) -> float:
-    a, b = element.a, element.b
-    return (volts[a] if a >= 0 else 0.0) - (volts[b] if b >= 0 else 0.0)
+    return volts[element.a] - volts[element.b]
+
+
+def _picks(elements: Sequence[Element], volts: Sequence[float]) -> list[int]:
+    """Which of its lines holds for each element."""
+    return [bisect_left(e.ends, volts[e.a] - volts[e.b]) for e in elements]
 
 
 def _stamp(matrix: list[list[float]], a: int, b: int, g: float) -> None:
@@ -206,11 +226,9 @@ def _stamp(matrix: list[list[float]], a: int, b: int, g: float) -> None:
         matrix[b][a] -= g
 
 
-def _eliminate(
-    matrix: list[list[float]], right: list[float], other: list[float]
-) -> tuple[list[float], list[float]]:
+def _eliminate(matrix: list[list[float]], right: list[float], other: list[float]) -> None:
     """Gauss's elimination without pivots, for a symmetric matrix with a heavy diagonal; two right
-    sides. Zeros are passed over: most points have two or three neighbours.
+    sides become the solutions. Zeros are passed over: most points have two or three neighbours.
     """
     size = len(right)
     for k in range(size):
@@ -232,4 +250,3 @@ def _eliminate(
                 first -= pivot[j] * right[j]
                 second -= pivot[j] * other[j]
         right[k], other[k] = first / pivot[k], second / pivot[k]
-    return right, other

@@ -55,7 +55,7 @@ class Filament(Straight):
             cooler = self.warmth ** (1 - _COOLING) + (_COOLING - 1) * dt_s / self._time_s
             self.warmth = max(self.cold, cooler ** (1 / (1 - _COOLING)))
             return
-        left = dt_s
+        volts, left = max(0.0, volts), dt_s
         while left > 0:
             warmth = self.warmth
             rate, settles_s = self._rate(warmth, volts, ohm, limit, duty), self._settles_s()
@@ -77,6 +77,7 @@ class Filament(Straight):
         self, volts: float, ohm: float, limit: float, duty: float, source_ohm: float
     ) -> float:
         """The current changes by so much, or it is warm."""
+        volts = max(0.0, volts)
         rate, settles_s = self._rate(self.warmth, volts, ohm, limit, duty), self._settles_s()
         if abs(rate) * settles_s < SETTLED * self.warmth:
             return inf
@@ -87,8 +88,7 @@ class Filament(Straight):
 
     def _rate(self, warmth: float, volts: float, ohm: float, limit: float, duty: float) -> float:
         own = self.hot_ohm * warmth
-        amps = max(0.0, volts) / (ohm + own)
-        amps = min(amps, limit)
+        amps = min(volts / (ohm + own), limit)
         lost: float = warmth**_COOLING - self.cold**_COOLING
         return (duty * amps * amps * own / (self.volts * self.amps) - lost) / self._time_s
 

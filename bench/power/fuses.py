@@ -1,8 +1,9 @@
 """Fuses: how long one bears a current, what is left of it, and what heat does to its rating.
 
-The band of a blade fuse (ISO 8820-3, types C and F) is the one that two makers' datasheets, which
-were looked up, claim to keep; the standard's own table was not read. Between its points the model
-interpolates in logarithms. Above the last point the melting I2t is constant (adiabatic).
+The band of a blade fuse (ISO 8820-3, types C and F) is the one that makers' datasheets claim to
+keep, looked up as others transcribed them (second hand); the standard's own table was not read.
+Between its points the model interpolates in logarithms. Above the last one the melting I2t is
+constant (adiabatic).
 """
 
 from __future__ import annotations
@@ -36,7 +37,7 @@ MAXI: Band = (
     (3.50, 0.2, 7.0),
     (6.00, 0.04, 1.0),
 )
-"""The same of type E, from a datasheet that was looked up; 110 % from memory."""
+"""The same of type E, from a datasheet, second hand; 110 % from memory."""
 BANDS: dict[Kind, Band] = {"blade": BLADE, "maxi": MAXI}
 RATINGS: dict[Kind, tuple[float, ...]] = {
     "blade": (1, 2, 3, 4, 5, 7.5, 10, 15, 20, 25, 30, 35, 40),
@@ -51,12 +52,12 @@ COLD_OHM: dict[Kind, Sequence[tuple[float, float]]] = {
     ),
     "maxi": ((30, 0.0019), (35, 0.0017), (40, 0.0014), (60, 0.0009), (80, 0.00065)),
 }  # fmt: skip
-"""(A, ohm): 40 A and MAXI 30 to 40 A from datasheets that were looked up, others from memory."""
+"""(A, ohm): 40 A and MAXI 30 to 40 A from datasheets, second hand, others from memory."""
 DERATING: dict[Kind, Sequence[tuple[float, float]]] = {
     "blade": ((25, 1.0), (60, 0.95), (80, 0.90), (125, 0.79)),
     "maxi": ((20, 1.0), (65, 0.85), (85, 0.75), (110, 0.625), (125, 0.55)),
 }
-"""(degC, share of the rating): MAXI 40 A from a datasheet that was looked up; blade from memory."""
+"""(degC, share of the rating): MAXI 40 A from a datasheet, second hand; blade from memory."""
 CONTINUOUS_SHARE = 0.8
 """A fuse carries no more than this share of its rating for ever: common practice."""
 PULSE_SHARES = ((100_000, 0.22), (10_000, 0.29), (1_000, 0.38), (100, 0.48))
@@ -157,16 +158,14 @@ class Fuse:
     """What flows through it now."""
     ohm: float = field(init=False)
     """Its resistance while whole."""
+    safe: float = field(init=False)
+    """A that it bears for ever."""
     _worth: float = field(init=False)
 
     def __post_init__(self) -> None:
         self.ohm = cold_ohm(self.rating, self.kind)
         self._worth = derated(self.rating, self.kind, self.degc)
-
-    @property
-    def strained(self) -> bool:
-        """It carries too much, or has not yet forgotten that it did."""
-        return not self.opened and (abs(self.amps) > _SAFE * self._worth or self.spent > _FORGOTTEN)
+        self.safe = _SAFE * self._worth
 
     def advance(self, dt_s: float) -> None:
         """``amps`` have flown for so long. It opens where :meth:`left_s` said so."""
@@ -175,6 +174,8 @@ class Fuse:
         whole = self._melting_s()
         if whole == inf:
             self.spent *= exp(-dt_s / COOLING_S)
+            if self.spent < _FORGOTTEN:
+                self.spent = 0.0
             return
         self.spent += dt_s / whole
         if self.spent >= 1 - 1e-9:
@@ -187,8 +188,8 @@ class Fuse:
         return max(0.0, 1 - self.spent) * self._melting_s()
 
     def _melting_s(self) -> float:
-        share = abs(self.amps) / self._worth
-        return inf if share <= _SAFE else melting_s(share, self.kind)
+        amps = abs(self.amps)
+        return inf if amps <= self.safe else melting_s(amps / self._worth, self.kind)
 
 
 _SAFE = 1.1

@@ -11,6 +11,7 @@ import re
 from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from math import exp, log, pi, sqrt
 
 COPPER_ALPHA = 0.00393
@@ -70,6 +71,7 @@ def temperature_factor(degc: float) -> float:
     return 1 + COPPER_ALPHA * (degc - 20)
 
 
+@cache
 def ohm_per_m(area_mm2: float, degc: float = 20.0) -> float:
     """Largest resistance of one metre of lead, in ohm."""
     return _between(LEAD_OHM_PER_M, area_mm2) * temperature_factor(degc)

@@ -17,9 +17,9 @@ from typing import NamedTuple, Protocol
 
 SETTLED = 0.002
 """A state this near to where it is going counts as there (share of the way)."""
-STEP = 0.12
+STEP = 0.2
 """A current that moves by more than this share of itself needs a new solution of the circuit..."""
-STEP_V = 0.05
+STEP_V = 0.1
 """... unless that moves its own terminals by less than this."""
 
 

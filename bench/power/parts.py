@@ -41,6 +41,8 @@ class Terminal:
     minus: int = BODY
     feed_lost: int = 0
     ground_lost: int = 0
+    siemens: float = 0.0
+    """Of the feed, as it was last laid."""
 
     @property
     def ohm(self) -> float:

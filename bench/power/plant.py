@@ -37,6 +37,7 @@ class Plant:
         self.now_ns = 0
         self.next_ns: int | None = None
         self._changed, self._solved_ns = True, 0
+        self._timer_ns: int | None = None
         self._source: Source | None = None
         self._all = [*channels, *([] if starter is None else [starter.channel])]
         self._live: list[Channel] = []
@@ -45,7 +46,7 @@ class Plant:
         self._fuses = self._name_fuses()
         self._strained: list[Fuse] = []
         self._loaded: list[Fuse] = []
-        self._feeds = [t.feed_fuse for t in self.terminals.values() if t.feed_fuse is not None]
+        self._feeds = [(t.feed_fuse, name) for name, t in self.terminals.items() if t.feed_fuse]
         self._blown = [False] * len(self._fuses)
         self._held = [name for name, t in self.terminals.items() if t.supply.hold_up > 0]
         self._fixed = self._electronics()
@@ -86,8 +87,9 @@ class Plant:
         self._changed = True
         self._circuit.clear()
         for terminal in self.terminals.values():
+            terminal.siemens = terminal.feed_siemens
             if terminal.feed_ohm is not None:
-                self._circuit.lead(self._plus, terminal.plus, terminal.feed_siemens)
+                self._circuit.lead(self._plus, terminal.plus, terminal.siemens)
             if terminal.ground_ohm is not None:
                 self._circuit.lead(terminal.minus, BODY, terminal.ground_siemens)
             if terminal.link is not None:
@@ -122,20 +124,18 @@ class Plant:
 
     def volts(self, node: str) -> float:
         """Between a node's terminals, in V."""
-        terminal = self.terminals[node]
-        return self._at(terminal.plus) - self._at(terminal.minus)
+        terminal, volts = self.terminals[node], self._circuit.volts
+        return volts[terminal.plus] - volts[terminal.minus]
 
     def ground_volts(self, node: str) -> float:
         """A node's ground against the body: what its CAN levels are shifted by, in V."""
-        return self._at(self.terminals[node].minus)
+        return self._circuit.volts[self.terminals[node].minus]
 
     def feed_amps(self, node: str) -> float:
         """Current through a node's feed now, in A; 0 for one without a lead of its own."""
         terminal = self.terminals[node]
-        return (self.battery_volts - self._at(terminal.plus)) * terminal.feed_siemens
-
-    def _at(self, point: int) -> float:
-        return 0.0 if point == BODY else self._circuit.volts[point]
+        volts = self._circuit.volts
+        return (volts[self._plus] - volts[terminal.plus]) * terminal.siemens
 
     # ---- time ----
 
@@ -170,6 +170,8 @@ class Plant:
 
     def _settle(self, events: list[Event]) -> None:
         self._blow(events)
+        if self._timer_ns is not None and self._timer_ns <= self.now_ns:
+            self._look(events)  # a switch moves by itself: before the circuit is solved
         for _ in range(SETTLING):
             self._solve()
             if not self._look(events):
@@ -180,6 +182,8 @@ class Plant:
 
     def _blow(self, events: list[Event]) -> None:
         """Fuses that have opened, or were replaced, since the last time."""
+        if not self._changed and not any(fuse.opened for fuse in self._strained):
+            return
         opened = [fuse.opened for _, fuse in self._fuses]
         if opened == self._blown:
             return
@@ -193,7 +197,11 @@ class Plant:
         if self._changed:
             self._busy = [channel for channel in self._all if channel.busy]
             self._changed = False
+        for channel in self._live:
+            channel.on = False
         self._live = [channel for channel in self._busy if channel.live]
+        for channel in self._live:
+            channel.on = True
         elements = [channel.prepare(self.now_ns) for channel in self._live]
         elements += self._fixed
         elements += [c.coil for c in self._busy if c.coil is not None and c.switch.coil_g]
@@ -210,7 +218,6 @@ class Plant:
 
     def _measure(self) -> None:
         """What flows through the fuses."""
-        looked = self._strained + self._feeds
         for fuse in self._loaded:
             fuse.amps = 0.0
         self._loaded = []
@@ -220,11 +227,15 @@ class Plant:
             if not channel.fuse.amps:
                 self._loaded.append(channel.fuse)
             channel.fuse.amps += channel.element.amps
-        for name, terminal in self.terminals.items():
-            if terminal.feed_fuse is not None:
-                terminal.feed_fuse.amps = self.feed_amps(name)
-        known = {id(fuse): fuse for fuse in (*looked, *self._loaded)}
-        self._strained = [fuse for fuse in known.values() if fuse.strained]
+        for fuse, name in self._feeds:
+            fuse.amps = self.feed_amps(name)
+            self._loaded.append(fuse)
+        cooling = [fuse for fuse in self._strained if not fuse.amps]
+        self._strained = [
+            fuse
+            for fuse in (*self._loaded, *cooling)
+            if (abs(fuse.amps) > fuse.safe or fuse.spent) and not fuse.opened
+        ]
 
     def _look(self, events: list[Event]) -> bool:
         """Switches and supplies look at the solution; True: it has to be solved again."""
@@ -268,10 +279,10 @@ class Plant:
         waits += [self.terminals[name].supply.next_s(self.volts(name)) for name in self._held]
         waits += self._crossings()
         due = [now_ns + max(SHORTEST_NS, ceil(wait * 1e9)) for wait in waits if wait < _FOREVER_S]
-        for channel in self._busy:
-            at_ns = channel.switch.next_ns(channel.watts, now_ns)
-            if at_ns != NEVER:
-                due.append(max(at_ns, now_ns + 1))
+        timers = [channel.switch.next_ns(channel.watts, now_ns) for channel in self._busy]
+        timers = [max(at_ns, now_ns + 1) for at_ns in timers if at_ns != NEVER]
+        self._timer_ns = min(timers, default=None)
+        due += timers
         if self._source is not None:
             source = self._source
             step_ns = source.profile.next_ns(now_ns - source.since_ns)
@@ -287,9 +298,7 @@ class Plant:
             return
         follows = self._circuit.slopes
         for name, terminal in self.terminals.items():
-            rate = follows[terminal.plus]
-            if terminal.minus != BODY:
-                rate -= follows[terminal.minus]
+            rate = follows[terminal.plus] - follows[terminal.minus]
             known = [*terminal.supply.thresholds()]
             for channel in self._busy:
                 if channel.node == name:

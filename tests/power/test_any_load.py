@@ -57,7 +57,7 @@ switches = st.one_of(
 def tables(draw) -> ElectricalTable:
     kind = draw(st.sampled_from(KINDS))
     amps = draw(st.floats(0.01, 60))
-    more = draw(switches)
+    more = dict(draw(switches))
     if kind in ("motor", "solenoid"):
         more["start"] = amps * draw(st.floats(1, 15))
     try:
