@@ -76,8 +76,8 @@ class FirmwareProgram(BlockingProgram):
         machine.clock_ns = wiring.clock_start_ns if board.cause == "power-up" else 0
         machine.call_ns = wiring.call_ns
         machine.reset_cause = _CAUSES.get(board.cause, 1)
-        for pin in range(len(machine.output_ma)):
-            machine.output_ma[pin] = _NOT_SENSED
+        for number in range(len(machine.output_ma)):
+            machine.output_ma[number] = _NOT_SENSED
         for output in wiring.outputs:
             machine.wired[output.pin] = 1
             if not isnan(board.current(output.output)):

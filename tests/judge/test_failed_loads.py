@@ -81,6 +81,11 @@ def test_a_loss_of_supply_before_the_short_is_not_its_fault():
     kept(tape.verdict("neighbours", "rear"), 100)
 
 
+def test_a_loss_of_supply_by_another_fault_is_not_laid_to_the_short():
+    tape = shorted().unsupplied("dash", 1100, 1110).fault("brown_out", 1050, 1105, "node")
+    kept(tape.verdict("neighbours", "rear"), 100)
+
+
 def test_a_short_of_a_load_that_nobody_drives_tests_nothing():
     tape = shorted(driven=[(500, 0)])
     untested(tape.verdict("neighbours", "rear"))
