@@ -7,11 +7,12 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
-from bench.campaign.cases import electrical_instances, instances
+from bench.campaign.cases import CaseMaker, electrical_instances, instances
 from bench.campaign.depth import planned
 from bench.campaign.electrical import is_electrical
 from bench.campaign.naming import case_named
 from bench.campaign.plan import plan
+from bench.campaign.traits import Traits
 from bench.faults.catalogue import catalogue
 from bench.model.loading import load_vehicle
 
@@ -101,6 +102,20 @@ def test_an_electrical_case_is_made_again_from_its_name():
         assert again is not None, case.name
         assert again.faults == case.faults
         assert again.lasts_ns == case.lasts_ns
+
+
+def test_a_quick_check_shorts_a_load_of_each_node_while_another_of_its_loads_is_on():
+    traits = Traits(CaseMaker(wren()))
+    shorts = [case for case in planned(wren(), "quick").cases if case.kinds == "load_short"]
+    nodes = [wren().loads[case.faults[0].fault.load].node for case in shorts]
+    assert sorted(nodes) == ["engine", "front", "rear"]
+    for case in shorts:
+        (timed,) = case.faults
+        asked = traits.asked_at(case.situation, timed.at_ns)
+        node = wren().loads[timed.fault.load].node
+        others = [name for name, load in wren().loads.items() if load.node == node]
+        others.remove(timed.fault.load)
+        assert any(asked[name] == "on" for name in others), case.name
 
 
 def test_no_two_electrical_cases_are_the_same():
