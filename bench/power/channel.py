@@ -6,13 +6,17 @@ from dataclasses import dataclass, field
 from math import inf
 
 from bench.power.circuit import BODY, Element
+from bench.power.filament import Filament
 from bench.power.fuses import Fuse
-from bench.power.loads import Heater, Load, Still
+from bench.power.loads import Heater, Load, Motor, Still
 from bench.power.solid_state import SolidState
 from bench.power.switches import Status, Switch
 
 SHORT_OHM = 0.01
 """What is left where a load's own terminals touch: common practice for a solid short."""
+REST_V = 0.02
+"""A load that has settled is left alone until its voltage has moved by this: 0.1 % of a lamp's
+current."""
 _SHORT = Heater(1.0, 1.0 / SHORT_OHM)
 
 
@@ -43,9 +47,12 @@ class Channel:
     """Live in the last solution."""
     was_live: bool = False
     _warms: bool = False
+    _still: bool = False
+    _rest: float | None = None
 
     def __post_init__(self) -> None:
         self._warms = isinstance(self.switch, SolidState)
+        self._still = isinstance(self.load, Still)
         fuse = 0.0 if self.fuse is None else self.fuse.ohm
         ohm = self.switch.ohm + self.lead_ohm + fuse
         self.element = Element(BODY, BODY, ohm, self.load, self.switch.limit)
@@ -98,13 +105,19 @@ class Channel:
             dt_s = (now_ns - self.moved_ns) / 1e9
             self.load.advance(0.0, inf, dt_s, inf, 0.0)
             switch.warmed(0.0, dt_s)
-            self.moved_ns = now_ns
+            self.moved_ns, self._rest = now_ns, None
         load = _SHORT if self.shorted else self.load
-        if element.duty == switch.duty and element.load is load and isinstance(load, Still):
+        if element.duty == switch.duty and element.load is load and self._rests():
             return element
-        element.load, element.duty = load, switch.duty
+        element.load, element.duty, self._rest = load, switch.duty, None
         element.prepare()
         return element
+
+    def _rests(self) -> bool:
+        """Its load has settled, and its voltage is what it was then: its line stays."""
+        if self._still:
+            return True
+        return self._rest is not None and abs(self.element.volts - self._rest) < REST_V
 
     @property
     def busy(self) -> bool:
@@ -118,14 +131,19 @@ class Channel:
         element = self.element
         if self._warms:
             self.switch.warmed(self.watts, dt_s)
+        if self._rests():
+            return
         ohm = inf if self.shorted else element.ohm
         self.load.advance(element.volts, ohm, dt_s, element.limit, element.duty)
 
     def next_s(self) -> float:
         """When its load wants a new solution, in s from now; inf: never."""
-        if self.shorted:
+        if self.shorted or self._rests():
             return inf
         element = self.element
-        return self.load.next_s(
+        wait_s = self.load.next_s(
             element.volts, element.ohm, element.limit, element.duty, self.source_ohm
         )
+        if wait_s == inf and isinstance(self.load, Filament | Motor):
+            self._rest = element.volts
+        return wait_s
