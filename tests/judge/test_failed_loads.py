@@ -121,6 +121,12 @@ def test_a_failed_load_is_told_within_its_time():
     edge(lambda late: told((1500 + late, 1), (2600, 0)), "notice", "told", deadline_ms=1500)
 
 
+def test_a_failure_that_nobody_tells_may_be_the_fault_of_two_nodes():
+    verdict = told().verdict("notice", "told")
+    broken(verdict, 1000, 1500)
+    assert verdict.culprit == ""
+
+
 def test_a_failure_shows_only_while_the_load_is_driven():
     """Driven from 1400 ms on: due at 1900 ms."""
 
