@@ -18,7 +18,6 @@ from bench.campaign.cases import MS, CaseMaker, instants
 from bench.campaign.traits import Traits
 from bench.faults.base import Fault
 from bench.faults.catalogue import catalogue, make_fault
-from bench.model.loading import Vehicle
 from bench.scenario import Scenario, TimedFault
 
 SETTLED_NS = 300 * MS
@@ -50,18 +49,32 @@ def is_electrical(case: Scenario) -> bool:
     return any(timed.fault.electrical for timed in case.faults)
 
 
-def one_of_each(vehicle: Vehicle, cases: Iterable[Scenario]) -> list[Scenario]:
-    """Of electrical cases one for each kind of fault at each node, and all in which a load must
-    be on again soon.
+def one_of_each(traits: Traits, cases: Iterable[Scenario]) -> list[Scenario]:
+    """Of electrical cases one for each kind of fault at each node, where most of the node's other
+    loads are on, and all in which a load must be on again soon.
     """
-    found: dict[tuple[str, ...], Scenario] = {}
+    vehicle = traits.vehicle
+    found: dict[tuple[str, ...], list[Scenario]] = {}
     for case in cases:
+        fault = case.faults[0].fault
+        load = getattr(fault, "load", None)
+        where = fault.label() if load is None else vehicle.loads[load].node
+        soon = case.situation if getattr(fault, "profile", None) == RETURN_PROFILE else ""
+        found.setdefault((fault.kind, where, soon), []).append(case)
+
+    def company(case: Scenario) -> int:
         timed = case.faults[0]
         load = getattr(timed.fault, "load", None)
-        where = timed.fault.label() if load is None else vehicle.loads[load].node
-        soon = case.situation if getattr(timed.fault, "profile", None) == RETURN_PROFILE else ""
-        found.setdefault((timed.fault.kind, where, soon), case)
-    return list(found.values())
+        if load is None:
+            return 0
+        asked = traits.asked_at(case.situation, timed.at_ns)
+        node = vehicle.loads[load].node
+        return sum(
+            vehicle.loads[name].node == node and name != load and state == "on"
+            for name, state in asked.items()
+        )
+
+    return [max(alike, key=company) for alike in found.values()]
 
 
 class _Planner:

@@ -38,7 +38,7 @@ def plan_quick(vehicle: Vehicle, seed: int = 0) -> QuickPlan:
     traits = Traits(CaseMaker(vehicle, seed))
     shown = [traits.of(case) for case in every]
     chosen, missed = _selected(every, shown)
-    apart = one_of_each(vehicle, (case for case in planned if is_electrical(case)))
+    apart = one_of_each(traits, (case for case in planned if is_electrical(case)))
     left_out = [
         f"{len(planned) - len(chosen) - len(apart):,} cases with a single fault were left out.",
         "They differ from chosen ones only in the situation, the instant or the other loads.",

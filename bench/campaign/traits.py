@@ -64,8 +64,8 @@ class Traits:
         length = self._length(timed)
         yield ("length", case.kinds, length)
         yield from self._of_changes(case, timed, length)
-        before = self._asked_at(case.situation, timed.at_ns)
-        after = self._asked_at(case.situation, timed.until_ns or timed.at_ns)
+        before = self.asked_at(case.situation, timed.at_ns)
+        after = self.asked_at(case.situation, timed.until_ns or timed.at_ns)
         for load, asked in before.items():
             if self._spoils(timed.fault, load):
                 effect = self._effect(case, load)
@@ -146,7 +146,7 @@ class Traits:
                 if _holds(rule.when, values) and not _holds(rule.when, known):
                     yield name
 
-    def _asked_at(self, situation: str, at_ns: int) -> dict[str, str]:
+    def asked_at(self, situation: str, at_ns: int) -> dict[str, str]:
         """What the loads are asked for just before an instant."""
         course = self._course(situation)
         found = dict(course.beginning)

@@ -27,7 +27,8 @@ def judge_neighbours(case: Case, node: str) -> list[Verdict]:
     supply for it, and no other load that the node drives is without current for longer than
     ``dip_limit``.
 
-    Exercised when the shorted load and a neighbour were both driven.
+    Exercised when the shorted load and a neighbour were both driven. A supply that is lost while
+    a fault of a node or of the supply is there is not laid to the short.
     """
     if not has_neighbours(case.vehicle, node):
         return []
@@ -49,9 +50,11 @@ def _judge_short(
     hot = _driven(case, shorted, from_ns, to_ns)
     if not hot:
         return
+    others = case.spans(lambda fault: fault.group == "node")
     for name, story in case.lives.items():
         for life in story.lives:
-            if life.cause == "supply" and hot[0][0] <= life.reset_ns < to_ns:
+            blamed = not any(start <= life.reset_ns <= end for start, end in others)
+            if blamed and life.cause == "supply" and hot[0][0] <= life.reset_ns < to_ns:
                 text = f"the short of {shorted} took the supply of node {name}"
                 yield Verdict(
                     node, "neighbours", Outcome.BROKEN, None, life.reset_ns, None, text, node

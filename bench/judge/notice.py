@@ -48,8 +48,9 @@ def _judge_life(
         wrong_ns = breach.to_ns - breach.from_ns
         was = "not given" if breach.mask == ON else "given without cause"
         text = f"the notice was {was}; wrong for {show_duration(wrong_ns)}"
+        culprit = "" if notice.failed else node  # it may be the node of the load as well
         yield Verdict(
-            name, "notice", Outcome.BROKEN, -wrong_ns, breach.from_ns, wrong_ns, text, node
+            name, "notice", Outcome.BROKEN, -wrong_ns, breach.from_ns, wrong_ns, text, culprit
         )
     probes = [
         Probe("notice", may_ns, must_ns, over_ns, OFF) for may_ns, must_ns, over_ns, _ in troubles

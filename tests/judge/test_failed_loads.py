@@ -81,6 +81,11 @@ def test_a_loss_of_supply_before_the_short_is_not_its_fault():
     kept(tape.verdict("neighbours", "rear"), 100)
 
 
+def test_a_loss_of_supply_by_another_fault_is_not_laid_to_the_short():
+    tape = shorted().unsupplied("dash", 1100, 1110).fault("brown_out", 1050, 1105, "node")
+    kept(tape.verdict("neighbours", "rear"), 100)
+
+
 def test_a_short_of_a_load_that_nobody_drives_tests_nothing():
     tape = shorted(driven=[(500, 0)])
     untested(tape.verdict("neighbours", "rear"))
@@ -114,6 +119,12 @@ def told(*handed, kind="fuse_blown", driven=(), until_ms=2500, lamp=((1000, 0), 
 def test_a_failed_load_is_told_within_its_time():
     """It shows from 1000 ms on: due at 1500 ms."""
     edge(lambda late: told((1500 + late, 1), (2600, 0)), "notice", "told", deadline_ms=1500)
+
+
+def test_a_failure_that_nobody_tells_may_be_the_fault_of_two_nodes():
+    verdict = told().verdict("notice", "told")
+    broken(verdict, 1000, 1500)
+    assert verdict.culprit == ""
 
 
 def test_a_failure_shows_only_while_the_load_is_driven():

@@ -74,7 +74,7 @@ def test_new_rules_can_be_tried_on_an_old_recording(tmp_path):
     (tmp_path / "wren.dbc").write_text((wren().path.parent / wren().file.dbc).read_text())
     stale = (
         'on_stale = "on"\non_reset = "on"\ndark_limit = "200 ms"\nback_within = "1 s"\n\n'
-        "[loads.tail_right]"
+        "[loads.tail_left.electrical]"
     )
     assert text.count(stale) == 1
     (tmp_path / "vehicle.toml").write_text(

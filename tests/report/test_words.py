@@ -170,6 +170,13 @@ def test_a_rule_is_named_with_what_the_vehicle_declares(subject, rule, expected)
     assert rule_words(vehicle(), subject, rule) == expected
 
 
+def test_rules_of_the_supply_are_named_with_their_times():
+    wren = load_vehicle(demo_vehicle())
+    assert rule_words(wren, "tail_left", "back") == "back (1 s)"
+    said = "neighbours (a short takes their current for 100 ms)"
+    assert rule_words(wren, "rear", "neighbours") == said
+
+
 def test_every_rule_that_the_demo_declares_has_words():
     wren = load_vehicle(demo_vehicle())
     bare = {
