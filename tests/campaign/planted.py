@@ -8,6 +8,7 @@ import can
 
 from nodes.api import MS, Board
 from nodes.power import PowerNode
+from nodes.unit import StatusSettings
 
 LAMPS = ("tail_left", "tail_right", "plate_lamp")
 OUT_NS = 300 * MS
@@ -29,6 +30,10 @@ class ConfusedRear(PowerNode):
         self._back_ns: int | None = None
         self._first = True
         self._stubborn = False
+
+    def prepare_status(self, settings: StatusSettings) -> None:
+        self.load_failed = lambda: False  # what it does to its lamps, no watch of currents knows
+        super().prepare_status(settings)
 
     def start(self) -> None:
         super().start()

@@ -118,7 +118,7 @@ WRONG = [
           "        board_pin_mode(loads[i].pin, BOARD_OUTPUT);\n"
           "        board_pin_write(loads[i].pin, true);\n    }\n"
           "    board_delay_ms(5);\n    switch_loads(now_ms); /*")),),
-        "reset", "parked", "fuel_pump", "reset",
+        "reset", "parked", "reverse_lamps", "reset",
     ),
     Variant(
         "restores_the_pump",

@@ -51,7 +51,7 @@ WRONG = [
         hardware={"mailboxes": 3},
     ),
     Wrong(
-        transmit.OldFramesWait, "dash", "unplug", "reversing", "horn", "end to end",
+        transmit.OldFramesWait, "dash", "unplug", "night_drive", "high_beam", "end to end",
         beside=OLD_FRAMES,
     ),
     Wrong(transmit.ReplaysQueue, "dash", "unplug", "reversing", "horn", "end to end"),
