@@ -31,13 +31,13 @@ frames = st.builds(
 sends = st.lists(
     st.tuples(st.integers(0, SPAN_NS // 10_000), st.sampled_from(NAMES), frames), max_size=40
 )
+CABLE = ("cut", "mend", "unplug", "plug", "half_cut", "half_mend", "half_open", "half_closed")
+NODE = ("off", "on", "bus_off", "mute", "unmute", "abort", "listen", "hear")
+WIRING = ("short", "swap", "stick", "release", "rate")
 breakages = st.lists(
     st.tuples(
         st.integers(0, SPAN_NS),
-        st.sampled_from(
-            "cut mend unplug plug off on bus_off mute unmute abort half_cut half_mend half_open"
-            " half_closed short swap stick release rate listen hear".split()
-        ),
+        st.sampled_from((*CABLE, *NODE, *WIRING)),
         st.integers(0, 3),
     ),
     max_size=12,
