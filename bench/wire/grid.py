@@ -14,6 +14,8 @@ class Grid:
     def __init__(self, origin_ns: int, bit_rate: int) -> None:
         self.origin_ns = origin_ns
         self.bit_rate = bit_rate
+        self._whole_ns = 0 if NS_PER_S % bit_rate else NS_PER_S // bit_rate
+        """The length of a bit where it needs no rounding, else 0."""
         self.bit = 0
         self.bit_ns = origin_ns
         self.end_ns = self.instant(1)
@@ -30,7 +32,10 @@ class Grid:
         """The next bit begins."""
         self.bit += 1
         self.bit_ns = self.end_ns
-        self.end_ns = self.instant(self.bit + 1)
+        if self._whole_ns:
+            self.end_ns += self._whole_ns
+        else:
+            self.end_ns = self.instant(self.bit + 1)
 
     def move_to(self, now_ns: int) -> None:
         """The bit at an instant is the present one."""
@@ -43,3 +48,4 @@ class Grid:
         """Count bits as another one does."""
         self.origin_ns, self.bit_rate = other.origin_ns, other.bit_rate
         self.bit, self.bit_ns, self.end_ns = other.bit, other.bit_ns, other.end_ns
+        self._whole_ns = other._whole_ns

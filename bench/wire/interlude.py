@@ -226,13 +226,12 @@ class Interlude(Grid):
         if self._paced:
             for station in self.stations:
                 station.step_own_bits(0 if seen & station.mask else 1)
-        elif seen:
-            for station in self.stations:
-                station.step(0 if seen & station.mask else 1)
-        else:
-            for station in self.stations:
-                if not station.idle:  # nothing to see: it would stay as it is
-                    station.step(1)
+            return
+        for station in self.stations:
+            if seen & station.mask:
+                station.step(0)
+            elif not station.idle:  # who is idle and sees nothing would stay as it is
+                station.step(1)
 
     def _noise(self) -> int:
         """Who sees the bit inverted."""
