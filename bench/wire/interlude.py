@@ -152,6 +152,8 @@ class Interlude(Grid):
     def inherit(self, source: Interlude) -> None:
         """Go on in the grid of another interlude, with what is planned in it."""
         self.copy_grid(source)
+        if source._asleep:
+            self.move_to(self.queue.now_ns)
         self._sampled, self._news = source._sampled, _NEWS_BITS
 
     def adopt(self, station: Station) -> None:
