@@ -168,8 +168,8 @@ def test_every_frame_is_accounted_for_and_counters_agree_with_states(
 def test_no_two_frames_overlap_and_three_bits_lie_between(sends, disturbed, seed):
     run = Run(sends, disturbed=disturbed, seed=seed).finish()
     for earlier, later in itertools.pairwise(run.records):
-        if later.start_ns == earlier.start_ns:  # two senders of one identifier: one failed
-            assert earlier.error == "collision"
+        if later.start_ns == earlier.start_ns:  # of several senders one failed first
+            assert earlier.error is not None
         else:
             assert later.start_ns >= earlier.end_ns + 3 * 2_000
 
