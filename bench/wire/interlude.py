@@ -147,7 +147,7 @@ class Interlude(Grid):
             self.go_on()
 
     def hand_over(self) -> None:
-        """The cable has changed, and its stations go on in other interludes."""
+        """No more bits here: what is still to be told is told now."""
         self.close()
         for attempt in self.attempts:
             if attempt.due_ns is not None:
@@ -340,6 +340,7 @@ class Interlude(Grid):
         # accept it all the same, so it is told only when they have
         active = station.controller.state is ErrorState.ACTIVE
         late = left <= 2 or (not active and all(outgoing.bits[place + 1 :]))
+        late = late and not all(it.resting for it in self.stations if it is not station)
         if cause == "disturbed" and attempt.differs:
             cause = "collision"
         due_ns = self.instant(self.bit + left) if late else self.end_ns
@@ -388,7 +389,7 @@ class Interlude(Grid):
 
     def _finish(self) -> None:
         """All are idle: whole frames again."""
-        self.close()
+        self.hand_over()
         self.segment.take_back(
             tuple(s.controller for s in self.stations if s.suspended_bits),
             max((s.suspended_bits for s in self.stations), default=0),
