@@ -69,8 +69,8 @@ def from_here(segment: Segment) -> Interlude:
     interlude.start([interlude.station(sender) for sender in begun], begun, [])
     interlude.catch_up()
     for found in segment.recoveries:  # it may have begun in the midst of the frame
-        heard = interlude.bits_in(segment.queue.now_ns - found.since_ns)
-        found.recessive = min(found.recessive, heard)
+        bits = interlude.bits_in(segment.queue.now_ns - found.since_ns)
+        found.recessive = min(found.recessive, bits)
     for station in late:
         if station.recovery is None and station.controller.online:
             station.integrate()
