@@ -108,6 +108,12 @@ class Consistency:
         for name, info in self.messages.items():
             if info.fd:
                 yield from self._fd_message(name, info)
+            elif info.length > 8 and any(node in self.file.nodes for node in info.senders):
+                text = f"message '{name}' has {info.length} bytes, a classical frame 8 at most;"
+                yield self.source.problem(
+                    ("dbc",),
+                    f"{text} expected 'StandardCAN_FD' or 'ExtendedCAN_FD' as VFrameFormat",
+                )
 
     def _fd_message(self, name: str, info: MessageInfo) -> Found:
         for node in info.senders:

@@ -100,7 +100,8 @@ class Arrivals:
         assert first is not None
         attempt.due_ns = None
         senders = [first, *attempt.rivals_of(first)]
-        self._tell(attempt, senders, attempt.error_ns, failed=True)
+        end_ns = self._interlude.end_ns if attempt.receivers else attempt.error_ns
+        self._tell(attempt, senders, end_ns, failed=True)
 
     def _tell(self, attempt: Attempt, senders: list[Station], end_ns: int, *, failed: bool) -> None:
         wire = self._interlude.segment.wire

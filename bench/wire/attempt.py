@@ -41,7 +41,7 @@ class Attempt:
         """Who has got which frame."""
         self.overrun: tuple[str, ...] = ()
         self.failed: Station | None = None
-        """Who failed first, why, and when that is told."""
+        """Who failed first, why, and when."""
         self.cause: Cause = "disturbed"
         self.error_ns = 0
         self.due_ns: int | None = None
@@ -52,11 +52,11 @@ class Attempt:
         """Whether its senders send different frames."""
         return any(s.outgoing.frame != self.senders[0].outgoing.frame for s in self.senders[1:])
 
-    def fail(self, station: Station, cause: Cause, due_ns: int) -> None:
-        """A sender has noticed an error; the first one is told, at an instant."""
+    def fail(self, station: Station, cause: Cause, now_ns: int, due_ns: int) -> None:
+        """A sender has noticed an error; the first one is told, now or later."""
         self.left.remove(station)
         if self.failed is None:
-            self.failed, self.cause, self.error_ns, self.due_ns = station, cause, due_ns, due_ns
+            self.failed, self.cause, self.error_ns, self.due_ns = station, cause, now_ns, due_ns
 
     def fail_whole(self, cause: Cause, now_ns: int) -> None:
         """Nobody sends any more, for a reason that is nobody's error: it is told at once."""

@@ -60,7 +60,8 @@ class Controller(Transmitter):
     :param receive_depth: how many received frames the FIFO holds; further ones are lost.
     :param auto_recovery: begin to recover from bus-off without being asked.
     :param listen_only: never send, never acknowledge.
-    :param single_shot: send each frame once, whatever becomes of it.
+    :param single_shot: send each frame once, whatever becomes of it; one that loses arbitration has
+        not been sent and stays.
     :param fd: whether it knows CAN FD frames; one that does not takes them for damaged.
     :param overwrites: with a full FIFO the newest frame in it is lost, and not the one that comes.
     :param filters: acceptance filters, see below.

@@ -96,6 +96,7 @@ def _new_header(
         remote=False,
         dlc=dlc,
         size=size,
+        fd=True,
         word=int(address.ljust(32, "0"), 2),
         bits=content,
         crc=0,

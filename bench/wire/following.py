@@ -70,6 +70,9 @@ def from_here(segment: Segment) -> Interlude:
     begun = dict.fromkeys((segment.sender, *segment.rivals), frame)
     interlude.start([interlude.station(sender) for sender in begun], begun, [])
     interlude.catch_up()
+    for found in segment.recoveries:  # it may have begun in the midst of the frame
+        since = interlude.bits_in(segment.queue.now_ns - found.since_ns)
+        found.recessive = min(found.recessive, since)
     for station in late:
         if station.recovery is None and station.controller.online:
             station.integrate()

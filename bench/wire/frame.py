@@ -185,7 +185,7 @@ def length_bits(frame: Frame) -> int:
     Always equal to ``len(bits(frame))``. The intermission of 3 bits is not part of it.
     """
     head = frame.head
-    if frame.fd:
+    if head.fd:
         return fd_length_bits(head, frame.data)
     if head.size == 8:
         return _length_of_eight(head, frame.data)

@@ -27,6 +27,8 @@ class Grid:
         self._scale = bit_rate * self.nominal
         self._size = self.nominal
         self._base = self._base_bit = 0
+        self._whole_ns = self._whole()
+        """The length of a bit where it needs no rounding, else 0."""
         self.bit = 0
         self.bit_ns = origin_ns
         self.end_ns = self.instant(1)
@@ -49,7 +51,10 @@ class Grid:
         """The next bit begins."""
         self.bit += 1
         self.bit_ns = self.end_ns
-        self.end_ns = self.instant(self.bit + 1)
+        if self._whole_ns:
+            self.end_ns += self._whole_ns
+        else:
+            self.end_ns = self.instant(self.bit + 1)
 
     def move_to(self, now_ns: int) -> None:
         """The bit at an instant is the present one."""
@@ -64,7 +69,12 @@ class Grid:
         self._base += (self.bit - self._base_bit) * self._size
         self._base_bit = self.bit
         self._size = self.fast if fast else self.nominal
+        self._whole_ns = self._whole()
         self.end_ns = self.instant(self.bit + 1)
+
+    def _whole(self) -> int:
+        parts_ns = self._size * NS_PER_S
+        return 0 if parts_ns % self._scale else parts_ns // self._scale
 
     def copy_grid(self, other: Grid) -> None:
         """Count bits as another one does."""
@@ -72,3 +82,4 @@ class Grid:
         self.nominal, self.fast, self._scale = other.nominal, other.fast, other._scale
         self._size, self._base, self._base_bit = other._size, other._base, other._base_bit
         self.bit, self.bit_ns, self.end_ns = other.bit, other.bit_ns, other.end_ns
+        self._whole_ns = other._whole_ns

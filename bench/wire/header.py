@@ -23,6 +23,8 @@ class Header:
     dlc: int
     size: int
     """Bytes of data that go with it."""
+    fd: bool
+    """Whether it is one of CAN FD."""
     word: int
     bits: str
     """SOF to DLC, unstuffed."""
@@ -59,6 +61,7 @@ def header_of(identifier: int, extended: bool, remote: bool, dlc: int) -> Header
         remote,
         dlc,
         size,
+        False,
         int(address.ljust(32, "0"), 2),
         content,
         crc_of_bits(content + "0" * 8 * size),

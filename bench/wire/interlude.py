@@ -28,6 +28,7 @@ from bench.clock.queue import Event, Priority
 from bench.wire import recovery
 from bench.wire.arrival import Arrivals
 from bench.wire.attempt import Attempt
+from bench.wire.confinement import ErrorState
 from bench.wire.fastpart import FastPart
 from bench.wire.grid import Grid
 from bench.wire.mailbox import NOTHING
@@ -146,7 +147,7 @@ class Interlude(Grid):
             self.go_on()
 
     def hand_over(self) -> None:
-        """The cable has changed, and its stations go on in other interludes."""
+        """No more bits here: what is still to be told is told now."""
         self.close()
         for attempt in self.attempts:
             if attempt.due_ns is not None:
@@ -157,6 +158,8 @@ class Interlude(Grid):
         self.copy_grid(source)
         if self._fast_part is not None and source._fast_part is not None:
             self._fast_part.inherit(source._fast_part)
+        if source._asleep:
+            self.move_to(self.queue.now_ns)
         self._sampled, self._news = source._sampled, _NEWS_BITS
 
     def adopt(self, station: Station) -> None:
@@ -230,16 +233,16 @@ class Interlude(Grid):
         """Each station sees the bit."""
         if self._fast_part is not None and self._fast_part.going:
             self._fast_part.step(self.stations, seen)
-        elif self._paced:
+            return
+        if self._paced:
             for station in self.stations:
                 station.step_own_bits(0 if seen & station.mask else 1)
-        elif seen:
-            for station in self.stations:
-                station.step(0 if seen & station.mask else 1)
-        else:
-            for station in self.stations:
-                if not station.idle:  # nothing to see: it would stay as it is
-                    station.step(1)
+            return
+        for station in self.stations:
+            if seen & station.mask:
+                station.step(0)
+            elif not station.idle:  # who is idle and sees nothing would stay as it is
+                station.step(1)
 
     def _noise(self) -> int:
         """Who sees the bit inverted."""
@@ -330,14 +333,18 @@ class Interlude(Grid):
     def failed(self, station: Station, cause: Cause, *, count: bool) -> None:
         """A sender has noticed an error in the bit that ends now."""
         self._news = _NEWS_BITS
-        attempt = self._attempt_of(station)
-        whole_ns = self.instant(self.bit + station.outgoing.length - station.place)
-        now_ns = self.end_ns
-        # so late in the frame, receivers may have accepted it: it is told when they have got it
-        late = station.place >= station.outgoing.length - 2
+        attempt, outgoing, place = self._attempt_of(station), station.outgoing, station.place
+        left = outgoing.length - place
+        self._news = left + _NEWS_BITS
+        # the last two bits, or a passive flag that looks like the end of the frame: receivers may
+        # accept it all the same, so it is told only when they have
+        active = station.controller.state is ErrorState.ACTIVE
+        late = left <= 2 or (not active and all(outgoing.bits[place + 1 :]))
+        late = late and not all(it.resting for it in self.stations if it is not station)
         if cause == "disturbed" and attempt.differs:
             cause = "collision"
-        attempt.fail(station, cause, whole_ns if late else now_ns)
+        due_ns = self.instant(self.bit + left) if late else self.end_ns
+        attempt.fail(station, cause, self.end_ns, due_ns)
         station.controller.fail_sending(count=count)
 
     def lost(self, station: Station) -> None:
@@ -382,7 +389,7 @@ class Interlude(Grid):
 
     def _finish(self) -> None:
         """All are idle: whole frames again."""
-        self.close()
+        self.hand_over()
         self.segment.take_back(
             tuple(s.controller for s in self.stations if s.suspended_bits),
             max((s.suspended_bits for s in self.stations), default=0),

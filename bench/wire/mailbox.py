@@ -102,7 +102,7 @@ class Transmitter(Confinement):
         :raises NotSending: if it is switched off or only listens.
         :raises NotClassical: if it is a CAN FD frame, and the controller knows none.
         """
-        if frame.fd and not self.fd:
+        if frame.head.fd and not self.fd:
             raise NotClassical(
                 f"node {self.name!r} cannot send the CAN FD frame {frame}: its controller is"
                 f" classical, without 'fd'"

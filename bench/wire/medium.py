@@ -99,11 +99,11 @@ class Wire:
     @property
     def data_bit_rate(self) -> int:
         """Bits per second of the faster part of CAN FD frames that switch."""
-        return self._bit_rate if self._data_bit_rate is None else self._data_bit_rate
+        return max(self._bit_rate, self._data_bit_rate or 0)
 
     def clock(self, frame: Frame) -> SwitchingClock:
         """When the bits of a CAN FD frame begin."""
-        return SwitchingClock(frame, self._bit_rate, max(self._bit_rate, self.data_bit_rate))
+        return SwitchingClock(frame, self._bit_rate, self.data_bit_rate)
 
     def frame_ns(self, frame: Frame) -> int:
         """How long a frame takes, SOF to end of frame, rounded to the nearest ns."""

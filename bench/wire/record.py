@@ -38,14 +38,15 @@ class WireRecord(NamedTuple):
     """One frame, or attempt at one, on one segment.
 
     A failed one may have receivers all the same: an error in the last two bits of the end of frame
-    comes too late for those who have accepted the frame, and its sender repeats it.
+    comes too late for them, and so does an error behind the last dominant bit whose sender is
+    error-passive. Its sender repeats it.
     """
 
     start_ns: int
     """The instant of its start of frame."""
     end_ns: int
     """The end of its end of frame; for a failed one, the end of the bit that showed the error,
-    unless that is one of the last two.
+    unless some have accepted it all the same.
     """
     sender: str
     frame: Frame

@@ -176,7 +176,7 @@ class Segment:
             recovery.start_of_frame(self)
         frame = sender.begin()
         self.audience = audience = sender.audience or self._audience_of(sender)
-        fd = frame.fd
+        fd = frame.head.fd
         if wire.transforms or fd:
             frame = wire.as_sent(sender, frame)
             if fd:

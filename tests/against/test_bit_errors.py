@@ -266,3 +266,17 @@ def test_two_senders_of_one_identifier_fail_at_the_first_bit_that_differs(mine, 
     assert sum(tec for tec, _ in lab.counters()) == 8
     assert lab.records[0].end_ns == 1_000 * (bit + 1)
     assert (lab.records[0].error, len(lab.records[0].rivals)) == ("collision", 1)
+
+
+def test_behind_a_passive_flag_receivers_may_accept_what_its_sender_repeats():
+    # part B sections 4 and 6: b alone sees no error in a frame whose sender, error-passive, misses
+    # the acknowledgement and then drives nothing but recessive bits
+    lab = Lab("ab")
+    lab["a"].tec = 130
+    lab["a"].refresh_state()
+    lab.disturb({69: "a"})
+    lab["a"].send(FRAME)
+    lab.run(500)
+    assert [(r.receivers, r.error) for r in lab.records] == [(("b",), "ack"), (("b",), None)]
+    assert lab.records[0].end_ns == lab["b"].inbox[0][0] == 78_000
+    assert lab.heard("b") == [FRAME, FRAME]

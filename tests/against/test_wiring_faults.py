@@ -185,6 +185,21 @@ def test_a_stuck_bus_costs_nothing_once_nothing_changes_any_more():
     assert lab.heard("b") == [FRAME]
 
 
+def test_a_cable_that_is_cut_while_it_is_stuck_goes_on_from_there():
+    lab = Lab("abcs")
+    lab["s"].power_off()
+    with lab.wire.rewiring("s") as cable:
+        cable.stuck.append("s")
+    lab["a"].send(FRAME)
+    lab.run(100_000)
+    lab.wire.cut("b", "c")
+    lab.run(200)
+    assert lab.queue.now_ns == 100_200_000
+    assert lab.heard("b") == [FRAME]
+    assert lab.records[-1].start_ns > 100_000_000
+    assert all(one.end_ns <= 100_200_000 for one in lab.bits)
+
+
 # ---- bit rate, ground, terminators
 
 

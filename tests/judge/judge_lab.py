@@ -182,9 +182,11 @@ class Tape:
         return self.output(name, (to_ms, 0))
 
     def frame(self, at_ms, identifier, data, sender="dash", to=None, overrun=(), error=None):
-        """A frame that ends at ``at_ms``; it reaches all other nodes unless ``to`` names some."""
+        """A frame that ends at ``at_ms``; it reaches all other nodes unless ``to`` names some. One
+        that failed reaches nobody but those.
+        """
         others = tuple(node for node in self.vehicle.nodes if node != sender)
-        receivers = () if error else others if to is None else tuple(to)
+        receivers = tuple(to) if to is not None else () if error else others
         start_ns = ns(at_ms) - 500_000
         frame = Frame(identifier, bytes(data))
         self._frames.append(

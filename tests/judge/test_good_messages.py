@@ -143,3 +143,17 @@ def test_messages_that_came_before_the_reset_of_the_receiver_are_forgotten():
     """Counter 3 before, 3 after: the first after boot is good."""
     tape = sequence((900, 3), (1060, 3)).reset("rear", 1000)
     assert arrivals(tape) == [(1060, True)]
+
+
+def test_a_frame_that_its_sender_repeats_counts_where_it_was_accepted():
+    # an error in the last bits but one of the end of frame: the rear node has it, the sender does
+    # not know; the repeat has the same counter
+    tape = Tape(car(lamp={}), 3000)
+    tape.request(100, on=True, counter=3, error="disturbed", to=["rear"])
+    tape.request(101, on=True, counter=3)
+    tape.request(150, on=True, counter=4)
+    assert arrivals(tape) == [(100, True), (150, True)]
+    traffic = Case(tape.vehicle, tape.recording).traffic("Request")
+    assert [at_ns / 1e6 for at_ns in traffic.sent.times] == [101, 150]
+    assert [at_ns / 1e6 for at_ns in traffic.heard_by("rear").times] == [100, 101, 150]
+    assert [at_ns / 1e6 for at_ns in traffic.sent_by("dash").times] == [101, 150]

@@ -140,3 +140,11 @@ def test_a_program_in_c_has_no_can_fd(car):
     car.write("rear.c", "void setup(void) {}\nvoid loop(void) {}\n")
     (problem,) = car.change(REAR, 'c = ["rear.c"]\nfd = true').problems()
     assert "nodes.rear: a program in C knows classical CAN only; expected no 'fd'" in problem
+
+
+def test_a_classical_message_that_is_too_long_is_told(car):
+    (problem,) = fd_car(car, length=12).problems()
+    assert problem.endswith(
+        "message 'LampRequest' has 12 bytes, a classical frame 8 at most; expected"
+        " 'StandardCAN_FD' or 'ExtendedCAN_FD' as VFrameFormat"
+    )

@@ -6,6 +6,7 @@ import pytest
 from fd_car import fd_car
 
 from bench.campaign.check import check
+from bench.replay.describe import describe
 from bench.replay.drive import Drive, Selection
 from bench.report.log import write_log
 from bench.scenario import Scenario
@@ -74,3 +75,13 @@ def test_a_logged_drive_is_played_with_its_can_fd_frames(car, tmp_path, suffix):
     logged = [r.frame for r in before.frames if r.sender == "dash"]
     assert len(logged) > 40
     assert played[-20:] == logged[-20:]
+
+
+def test_a_description_counts_the_faster_part_by_its_time(car, tmp_path):
+    path = tmp_path / "drive.log"
+    recording = simulate(night(car))
+    write_log(recording, "car", path)
+    found = describe(path, vehicle=car)
+    assert found.frames == len(recording.frames)
+    busy_ns = sum(record.end_ns - record.start_ns + 12_000 for record in recording.frames)
+    assert found.load.total_bits == pytest.approx(busy_ns * 250_000 / 1e9, rel=0.01)

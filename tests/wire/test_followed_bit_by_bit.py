@@ -34,7 +34,7 @@ events = st.lists(
 class Run:
     """Four nodes at 1 Mbit/s; by bits if asked for, as if the wiring were something special."""
 
-    def __init__(self, events, *, by_bits, passive=()):
+    def __init__(self, events, *, by_bits, passive=(), off=()):
         self.queue = EventQueue()
         self.wire = Wire(self.queue, 1_000_000)
         self.records = []
@@ -47,6 +47,8 @@ class Run:
             if node.name in passive:
                 node.tec = 130
                 node.refresh_state()
+        for name in off:
+            self.nodes[name].power_off()
         if by_bits:
             everyone = (1 << len(NAMES)) - 1
             self.wire.segments[0].wiring = Wiring(lambda driven: everyone if driven else 0)
@@ -81,3 +83,22 @@ class Run:
 def test_whole_frames_and_bits_agree(events, passive):
     whole = Run(events, by_bits=False, passive=passive).outcome()
     assert Run(events, by_bits=True, passive=passive).outcome() == whole
+
+
+@given(st.lists(st.tuples(st.integers(0, 3_000), st.just("a"), frames), max_size=4), st.booleans())
+@settings(max_examples=20, deadline=None)
+def test_both_agree_on_a_node_that_nobody_hears(events, passive):
+    off, known = "bcd", "a" if passive else ""
+    whole = Run(events, by_bits=False, passive=known, off=off).outcome()
+    assert Run(events, by_bits=True, passive=known, off=off).outcome() == whole
+
+
+def test_the_two_ways_are_two_ways():
+    events = [(0, "a", Frame(0x100))]
+    followed = Run(events, by_bits=True)
+    assert followed.wire.segments[0].wiring is not None
+    bits = []
+    followed.wire.bit_observers.append(bits.append)
+    followed.nodes["b"].send(Frame(0x101))
+    followed.queue.run_until(20_000_000)
+    assert len(bits) >= 46
