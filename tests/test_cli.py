@@ -128,7 +128,7 @@ def test_the_demo_is_found_inside_an_installed_package(tmp_path, monkeypatch):
 def test_the_faults_are_listed_with_their_parameters(capsys):
     assert main(["faults"]) == 0
     out = capsys.readouterr().out
-    assert "* cut: Both conductors of the trunk are cut" in out
+    assert "* cut: The trunk is cut; each side keeps its own traffic." in out
     assert "    receiver (needed): the node that misses it" in out
     assert "    by (optional): how late; default: 80 ms" in out
 

@@ -21,7 +21,7 @@ from bench.plugin_can import channel as channels
 from bench.wallclock import monotonic_seconds
 from bench.wire.controller import Controller, ErrorState
 from bench.wire.frame import Frame
-from bench.wire.messages import frame_of, message_of
+from bench.wire.messages import classical_frame_of, message_of
 from bench.wire.port import STATES
 from bench.wire.refusal import TransmitError
 
@@ -97,7 +97,7 @@ class LinklossBus(can.BusABC):
             queue stays full.
         :raises ValueError: if the message is not a classical data or remote frame.
         """
-        frame = frame_of(msg)
+        frame = classical_frame_of(msg)
         with self._change:
             self._await(lambda: self._has_room() or self._is_off(), timeout)
             self._check_can_send(frame)

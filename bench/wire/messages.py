@@ -28,6 +28,16 @@ def frame_of(message: can.Message) -> Frame:
     )
 
 
+def classical_frame_of(message: can.Message) -> Frame:
+    """The same for a wire that knows classical frames only.
+
+    :raises ValueError: for a CAN FD message, too.
+    """
+    if message.is_fd:
+        raise ValueError(f"a CAN FD message cannot be sent on a classical wire: {message}")
+    return frame_of(message)
+
+
 def _fd_frame_of(message: can.Message) -> FdFrame:
     data = bytes(message.data)
     if message.dlc != len(data):

@@ -24,7 +24,7 @@ def test_earlier_instants_run_first(queue):
 
 def test_one_instant_runs_by_priority_and_then_first_come_first_served(queue):
     ran = []
-    for priority in (Priority.ARBITRATION, Priority.NODE, Priority.WIRE, Priority.STIMULUS):
+    for priority in sorted(Priority, reverse=True):
         for turn in range(3):
             queue.at(5, ran.append, (priority, turn), priority=priority)
     queue.run_until(5)

@@ -20,6 +20,7 @@ import pytest
 from plugin_can_entry import ROOT, entry_point
 
 from bench.plugin_can.channel import names
+from bench.wire.record import Hit
 from bench.wallclock import monotonic_seconds
 
 SOON = 5.0
@@ -87,30 +88,48 @@ def test_alone_on_virtual_a_message_counts_as_sent_at_once(net):
 def test_one_who_only_listens_does_not_acknowledge_and_cannot_send(net):
     sender, listener = net(), net(listen_only=True)
     sender.send(message())
-    until(lambda: sender.state is can.BusState.PASSIVE)
     assert listener.recv(0) is None
+    # the flag of an error-passive sender is recessive: from then on it spoils nothing for others
+    assert listener.recv(SOON).arbitration_id == 0x123
+    assert sender.error_counters == (128, 0)
     with pytest.raises(can.CanOperationError, match="only listens and cannot send 123#010203"):
         listener.send(message())
 
 
-def test_two_programs_that_send_one_identifier_drive_each_other_bus_off(net):
+def test_two_programs_that_send_one_identifier_drive_each_other_error_passive(net):
     ear, blocker = net(bitrate=SLOW), net()
     one, two = net(), net()
     blocker.send(message(0x700, bytes(8)))  # both wait for its end, and begin as one
     one.send(message(0x200, b"\x00"))
     two.send(message(0x200, b"\xff"))
     assert ear.recv(SOON).arbitration_id == 0x700
-    until(lambda: one.state is can.BusState.ERROR or two.state is can.BusState.ERROR)
-    off = one if one.state is can.BusState.ERROR else two
+    # Once both are error-passive, the flag of the one whose recessive bit was overwritten spoils
+    # nothing: the dominant one gets through, and then the other one (Bosch CAN Specification
+    # 2.0, part B sections 3.1.3 and 8).
+    assert [bytes(ear.recv(SOON).data) for _ in range(2)] == [b"\x00", b"\xff"]
+    assert one.error_counters[0] == 127
+    assert two.error_counters[0] > 127
+
+
+def test_a_sender_whose_every_frame_is_disturbed_goes_bus_off_and_comes_back(net):
+    ear, off = net(), net()
+
+    def strike(sender, _frame, _length):
+        return [Hit(20)] if sender is off._controller else []
+
+    disturbances = off._live.wire.disturbances
+    off._live.do(lambda: disturbances.append(strike))
+    off.send(message())
+    until(lambda: off.state is can.BusState.ERROR)
     assert off.error_counters[0] >= 256
     assert off.lost == 1
     with pytest.raises(can.CanOperationError, match="bus-off and cannot send"):
         off.send(message())
+    off._live.do(lambda: disturbances.remove(strike))
     off.recover()
     until(lambda: off.state is can.BusState.ACTIVE)
     off.send(message(0x55))
-    while ear.recv(SOON).arbitration_id != 0x55:
-        pass
+    assert ear.recv(SOON).arbitration_id == 0x55
 
 
 def test_on_virtual_two_programs_send_one_identifier_undisturbed(net):

@@ -247,8 +247,8 @@ def test_the_quick_way_reads_a_line_as_python_can_does(line):
         assert all(isinstance(entry, Exception) for entry in found)
         return
     [entry] = found
-    own = entry if isinstance(entry, tuple) else _taken(entry, Tally())
-    at_ns, frame, channel = _taken(expected[0], Tally())
+    own = entry if isinstance(entry, tuple) else _taken(entry, Tally(), fd=True)
+    at_ns, frame, channel = _taken(expected[0], Tally(), fd=True)
     assert own[1] == frame
     if frame is not None:
         assert abs(own[0] - at_ns) <= 1000
