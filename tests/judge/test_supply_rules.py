@@ -70,6 +70,15 @@ def test_darkness_counts_from_when_the_supply_is_back():
     edge(lambda late: lost(load, (1000, 0), (1550 + late, 1)), "dark", deadline_ms=1550)
 
 
+def test_a_supply_that_fails_again_before_the_boot_excuses_up_to_its_return_only():
+    """Off at 1000 ms, off once more at 1200 ms, back at 1400 ms, booted at 1500 ms."""
+    tape = Tape(car(nodes=SUPPLY), 3000).requests(60, 1000, on=True).requests(1460, 3000, on=True)
+    tape.unsupplied("rear", 1000, None).unsupplied("rear", 1200, 1400)
+    tape.output("lamp", (70, 1), (1000, 0), (1520, 1), (2500, 0), (2510, 1))
+    broken(tape.verdict("fresh"), 10, 2500)
+    assert Case(tape.vehicle, tape.recording).lean("rear") == [(1000 * MS, 1400 * MS)]
+
+
 # ---- a voltage out of range ----
 
 
