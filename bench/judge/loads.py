@@ -105,7 +105,10 @@ def view_load(case: Case, name: str) -> LoadView:
         *_never_excuses(case, load),
         *supply_excuses(case, load),
     ]
-    view.boots = [(life.reset_ns, life.boot_end_ns) for life in case.lives[load.node].lives]
+    view.boots = [
+        (life.reset_ns, life.boot_end_ns + load.switching_ns)
+        for life in case.lives[load.node].lives
+    ]
 
     def adjust(at_ns: int, mask: int) -> int:
         mask = join_local(view, at_ns, mask)

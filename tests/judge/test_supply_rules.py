@@ -168,3 +168,48 @@ def test_a_supply_that_fails_again_soon_begins_the_waiting_anew():
 
 def test_a_deadline_behind_the_end_tests_nothing():
     untested(dipped(SOON, (1000, 0), (1250, 1), end_ms=1500).verdict("back"))
+
+
+# ---- a relay ----
+
+RELAY = {
+    "electrical": {
+        "kind": "heater",
+        "amps": 5.0,
+        "relay": {"closes_in": "8 ms", "opens_in": "4 ms"},
+    }
+}
+
+
+def restarted(load, *levels, on=True):
+    """The rear node, on an ideal supply, restarts at 1000 ms; declared boot 100 ms."""
+    tape = Tape(car(lamp={**RELAY, **load}), 3000).requests(60, 1000, on=on)
+    tape.requests(2400, 3000, on=on).reset("rear", 1000).fault("cut", 1000, None, "cable")
+    return tape.output("lamp", *([(70, 1)] if on else []), *levels)
+
+
+def test_a_relay_has_its_time_to_follow_behind_the_boot():
+    """On at 1108 ms at the latest, for the contact takes 8 ms."""
+    edge(lambda late: restarted(LIT, (1000, 0), (1108 + late, 1)), "reset", deadline_ms=1108)
+
+
+def test_behind_the_boot_a_relay_may_do_only_what_was_allowed_in_it():
+    """Off before, off by hardware, off on reset: no pulse while the contact would move."""
+    broken(restarted({}, (1101, 1), (1107, 0), on=False).verdict("reset"), 6, 1101)
+
+
+def test_behind_the_power_up_a_relay_may_not_pulse_either():
+    tape = Tape(car(lamp=RELAY), 2000).requests(60, 2000, on=False)
+    tape.output("lamp", (101, 1), (107, 0))
+    assert tape.broken() == [("lamp", "reset")]
+
+
+def test_a_load_that_was_on_does_not_come_on_by_itself_when_the_supply_is_back():
+    """Off by hardware and on reset; back at 1400 ms, no message yet."""
+    broken(lost({}, (1000, 0), (1405, 1), (1420, 0)).verdict("reset"), 15, 1405)
+    assert lost({}, (1000, 0), end_ms=2300).broken() == []
+
+
+def test_a_contact_opens_in_its_time_where_the_supply_is_away_for_less():
+    """Away from 1000 ms to 1002 ms."""
+    assert lost(RELAY, (1004, 0), back_ms=1002, end_ms=2300).broken() == []
