@@ -51,19 +51,24 @@ def _failure(
 def _calm_ns(
     case: Case, notice: NoticeTable, load: str, well_ns: int, *, stuck_on: bool = False
 ) -> int:
-    """When the notice must be withdrawn, for a load that is well again from ``well_ns`` on."""
+    """When the notice must be withdrawn, for a load that is well again from ``well_ns`` on: one
+    that shows it for less than ``within`` at a time, such as an indicator, need not be believed.
+    """
     well = _shows(case, load, well_ns, case.end_ns, stuck_on=stuck_on)
-    return min(well[0][0] + notice.within, case.end_ns) if well else case.end_ns
+    seen = (from_ns for from_ns, to_ns in well if to_ns - from_ns >= notice.within)
+    return next(seen, case.end_ns) + notice.within
 
 
 def _dead(case: Case, load: str) -> Iterator[tuple[int, int]]:
     """When a load got nothing though it was driven and its node's supply was in range, whatever
-    the reason: then it may be told as failed. A relay's pull-in time is part of it.
+    the reason: then it may be told as failed. A relay that takes its time to close is no reason.
     """
+    usual_ns = case.vehicle.loads[load].switching_ns
     for from_ns, to_ns in _shows(case, load, 0, case.end_ns, stuck_on=False):
         for start_ns, end_ns, level in levels(case.recording.outputs[load], to_ns, from_ns):
-            if level <= 0:
-                yield max(start_ns, from_ns), end_ns
+            start_ns = max(start_ns, from_ns)
+            if level <= 0 and end_ns - start_ns > usual_ns:
+                yield start_ns, end_ns
 
 
 def _shows(

@@ -155,6 +155,14 @@ def test_a_notice_ends_within_its_time_once_the_load_is_seen_to_be_well():
     broken(told((1400, 1), (3000 + NS, 0)).verdict("notice", "told"), NS, 3000)
 
 
+def test_a_load_that_shows_for_too_short_that_it_is_well_ends_no_notice():
+    """Repaired at 2500 ms, driven until 2600 ms and from 3000 ms on: off by 3500 ms."""
+    driven = [(2600, 0), (3000, 1)]
+    assert ("told", "notice") not in told((1400, 1), (3500, 0), driven=driven).broken()
+    tape = told((1400, 1), (3500 + NS, 0), driven=driven)
+    broken(tape.verdict("notice", "told"), NS, 3500)
+
+
 def test_a_repair_that_nobody_can_see_ends_no_notice():
     """Not driven since before the repair: the node cannot know."""
     tape = told((1400, 1), driven=[(2400, 0)])
@@ -183,3 +191,22 @@ def test_a_load_that_gets_nothing_for_another_reason_may_be_told_and_need_not():
         tape = told(*handed, lamp=dark, kind="none", until_ms=1001, driven=[])
         tape.recording.faults.clear()
         assert ("told", "notice") not in tape.broken(), handed
+
+
+def relayed(*handed, closes_ms):
+    """A relay of up to 10 ms feeds the lamp from 800 ms on, ``closes_ms`` later."""
+    relay = {**FED["electrical"], "relay": {"closes_in": "10 ms"}}
+    tape = Tape(car(nodes=SUPPLY, notices=TOLD, lamp={"electrical": relay}), 3000)
+    tape.requests(60, 785, on=False).requests(795, 3000, on=True)
+    tape.driven("lamp", (0, 0), (800, 1)).output("lamp", (800 + closes_ms, 1))
+    return tape.hand("DashStatus", (60, 0), *((at_ms, 2 * on) for at_ms, on in handed))
+
+
+def test_a_relay_that_closes_is_no_failure_to_be_told():
+    tape = relayed((805, 1), (1200, 0), closes_ms=10)
+    broken(tape.verdict("notice", "told"), 395, 805)
+    assert relayed(closes_ms=10).broken() == []
+
+
+def test_a_relay_that_takes_longer_than_it_does_by_nature_may_be_told():
+    assert relayed((805, 1), (1200, 0), closes_ms=11).broken() == []
