@@ -210,3 +210,18 @@ def test_a_relay_that_closes_is_no_failure_to_be_told():
 
 def test_a_relay_that_takes_longer_than_it_does_by_nature_may_be_told():
     assert relayed((805, 1), (1200, 0), closes_ms=11).broken() == []
+
+
+def test_what_a_cut_cable_keeps_from_the_driver_need_not_be_told():
+    """No status of the rear node from 960 ms to 1860 ms: due at 2360 ms."""
+
+    def cut(late):
+        tape = told((2360 + late, 1), (2600, 0)).fault("cut", 970, 1850, "cable")
+        return tape.status("rear", (60, 970), (1860, 4000))
+
+    edge(cut, "notice", "told", deadline_ms=2360)
+
+
+def test_a_node_that_is_silent_of_its_own_accord_excuses_nothing():
+    tape = told((1860, 1), (2600, 0)).status("rear", (60, 970), (1860, 4000))
+    broken(tape.verdict("notice", "told"), 360, 1500)
