@@ -8,7 +8,7 @@ from bench.judge.case import Case
 from bench.judge.darkness import ordered_off
 from bench.judge.loads import LoadView
 from bench.judge.masks import ON
-from bench.judge.paint import levels, shown
+from bench.judge.paint import levels, overlapping, shown
 from bench.judge.supply import merged
 from bench.judge.verdict import Outcome, Verdict, worst
 from bench.model.units import show_duration
@@ -16,7 +16,7 @@ from bench.model.units import show_duration
 
 def judge_back(case: Case, view: LoadView) -> list[Verdict]:
     """The rule *back*: a load that was on when its supply failed, and that nobody has asked to be
-    off since, is on again ``back_within`` after the supply is in range, at the latest.
+    off since, and that its own rules allow to be on, is on again ``back_within`` after the supply is in range, at the latest.
 
     Exercised only by a load that was off meanwhile. Supply that fails again within that time
     counts as one failure.
@@ -38,6 +38,9 @@ def _judge_span(
     deadline_ns = to_ns + limit_ns
     if shown(actual, from_ns - 1) != ON or ordered_off(view, from_ns, deadline_ns):
         return
+    due_ns = deadline_ns - view.load.latency
+    if not all(part.mask & ON for part in overlapping(view.segments, due_ns, deadline_ns + 1)):
+        return  # what asks for it is not back itself, and then it must be off
     went_off, on_since = False, to_ns
     back_ns: int | None = None
     for start_ns, _, level in levels(actual, case.end_ns, from_ns):

@@ -79,6 +79,17 @@ def test_a_supply_that_fails_again_before_the_boot_excuses_up_to_its_return_only
     assert Case(tape.vehicle, tape.recording).lean("rear") == [(1000 * MS, 1400 * MS)]
 
 
+def test_darkness_does_not_count_while_the_voltage_is_still_too_low():
+    """The node is back at 1400 ms at 6.5 V, in range from 1800 ms on: due at 1950 ms."""
+    load = {**LIT, "dark_limit": "150 ms"}
+
+    def starting(late):
+        tape = lost(load, (1000, 0), (1950 + late, 1))
+        return tape.volts("rear", (0, 12), (1000, 3), (1400, 6.5), (1800, 12))
+
+    edge(starting, "dark", deadline_ms=1950)
+
+
 # ---- a voltage out of range ----
 
 
@@ -154,6 +165,19 @@ def test_a_load_that_was_off_before_need_not_come_back():
 
 def test_a_load_that_is_asked_to_be_off_meanwhile_need_not_come_back():
     untested(dipped(SOON, (1000, 0), off_ms=1450).verdict("back"))
+
+
+def test_a_load_that_must_be_off_until_it_is_asked_for_is_not_missed():
+    """Off on reset, and no message before 2400 ms."""
+    tape = lost(SOON, (1000, 0), (2410, 1))
+    untested(tape.verdict("back"))
+    assert tape.broken("lamp") == []
+
+
+def test_a_load_that_is_asked_for_again_in_time_is_missed():
+    """Off on reset, and asked for from 1500 ms on: due at 1700 ms."""
+    tape = lost(SOON, (1000, 0), (2410, 1)).requests(1500, 2400, on=True)
+    broken(tape.verdict("back"), 710, 1700)
 
 
 def test_a_supply_that_fails_again_soon_begins_the_waiting_anew():
