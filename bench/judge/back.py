@@ -16,9 +16,10 @@ from bench.model.units import show_duration
 
 def judge_back(case: Case, view: LoadView) -> list[Verdict]:
     """The rule *back*: a load that was on when its supply failed, and that nobody has asked to be
-    off since, and that its own rules allow to be on, is on again ``back_within`` after the supply is in range, at the latest.
+    off since, is on again ``back_within`` after the supply is in range, at the latest.
 
-    Exercised only by a load that was off meanwhile. Supply that fails again within that time
+    Exercised only by a load that was off meanwhile, and not where its own rules then demand that
+    it is off: what asks for it is not back. Supply that fails again within that time
     counts as one failure.
     """
     limit_ns = view.load.back_within
@@ -40,7 +41,7 @@ def _judge_span(
         return
     due_ns = deadline_ns - view.load.latency
     if not all(part.mask & ON for part in overlapping(view.segments, due_ns, deadline_ns + 1)):
-        return  # what asks for it is not back itself, and then it must be off
+        return
     went_off, on_since = False, to_ns
     back_ns: int | None = None
     for start_ns, _, level in levels(actual, case.end_ns, from_ns):

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from bench.judge.case import Case
 from bench.judge.lives import Life
 from bench.judge.paint import levels
+from bench.judge.supply import without
 from bench.model.consistency import split_signal
 from bench.model.notice import NoticeTable
 from bench.recording import FaultRecord
@@ -48,7 +49,7 @@ def _failure(
         for shows_ns, hides_ns in _shows(
             case, load, fault.applied_ns, repaired_ns, stuck_on=stuck_on
         )
-        for from_ns, to_ns in _without(shows_ns, hides_ns, unheard)
+        for from_ns, to_ns in without(shows_ns, hides_ns, unheard)
     ]
     for from_ns, to_ns in seen or [(fault.applied_ns, fault.applied_ns)]:
         must_ns = min(from_ns + notice.within, max(from_ns, to_ns))
@@ -63,7 +64,7 @@ def _calm_ns(
     """
     unheard = _unheard(case, notice, load)
     for from_ns, to_ns in _shows(case, load, well_ns, case.end_ns, stuck_on=stuck_on):
-        for start_ns, end_ns in _without(from_ns, to_ns, unheard):
+        for start_ns, end_ns in without(from_ns, to_ns, unheard):
             if end_ns - start_ns >= notice.within:
                 return start_ns + notice.within
     return case.end_ns
@@ -118,17 +119,5 @@ def _shows(
     found: list[tuple[int, int]] = []
     for start_ns, end_ns, level in levels(driven, to_ns, from_ns):
         if (level > 0) != stuck_on:
-            found += _without(max(start_ns, from_ns), end_ns, blind)
+            found += without(max(start_ns, from_ns), end_ns, blind)
     return found
-
-
-def _without(from_ns: int, to_ns: int, blind: list[tuple[int, int]]) -> Iterator[tuple[int, int]]:
-    """A span without what lies in others."""
-    for start_ns, end_ns in sorted(blind):
-        if end_ns <= from_ns or start_ns >= to_ns:
-            continue
-        if start_ns > from_ns:
-            yield from_ns, start_ns
-        from_ns = end_ns
-    if from_ns < to_ns:
-        yield from_ns, to_ns

@@ -55,6 +55,20 @@ def merged(spans: Sequence[tuple[int, int]], gap_ns: int = 0) -> list[tuple[int,
     return found
 
 
+def without(
+    from_ns: int, to_ns: int, others: Sequence[tuple[int, int]]
+) -> Iterator[tuple[int, int]]:
+    """A span without what lies in others."""
+    for start_ns, end_ns in sorted(others):
+        if end_ns <= from_ns or start_ns >= to_ns:
+            continue
+        if start_ns > from_ns:
+            yield from_ns, start_ns
+        from_ns = end_ns
+    if from_ns < to_ns:
+        yield from_ns, to_ns
+
+
 def spliced(
     got: Series[float], driven: Series[float], spans: Sequence[tuple[int, int]]
 ) -> Series[float]:

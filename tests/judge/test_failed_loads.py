@@ -91,6 +91,22 @@ def test_a_short_of_a_load_that_nobody_drives_tests_nothing():
     untested(tape.verdict("neighbours", "rear"))
 
 
+def test_a_neighbour_that_has_failed_itself_is_not_laid_to_the_short():
+    tape = shorted((1300, 0), (1700, 1))
+    tape.fault("fuse_blown", 1300, 1700, "output", loads=["fan"])
+    kept(tape.verdict("neighbours", "rear"), 100)
+
+
+def test_a_neighbour_that_is_driven_too_briefly_to_be_missed_tests_nothing():
+    """From 1500 ms on for 100 ms, which is as long as it may be without current."""
+    for off_ms, test in ((1600, untested), (1600 + NS, kept)):
+        tape = shorted()
+        tape.recording.driven["fan"].times.clear()
+        tape.recording.driven["fan"].values.clear()
+        tape.driven("fan", (0, 0), (1500, 1), (off_ms, 0))
+        test(tape.verdict("neighbours", "rear"))
+
+
 def test_a_blown_fuse_alone_tests_no_neighbour():
     tape = failing("fuse_blown", lamp=[(1000, 0), (2000, 1)])
     untested(tape.verdict("neighbours", "rear"))
