@@ -76,9 +76,14 @@ class Case:
         """
         if load not in self._actual:
             cannot = self.cannot(load)
-            got, driven = self.recording.outputs[load], self.recording.driven.get(load)
-            self._actual[load] = spliced(got, driven, cannot) if cannot and driven else got
+            got, driven = self.recording.outputs[load], self.driven(load)
+            self._actual[load] = spliced(got, driven, cannot) if cannot and driven != got else got
         return self._actual[load]
+
+    def driven(self, load: str) -> Series[float]:
+        """The level that a load's node calls for; on an ideal supply that is what the load gets."""
+        driven = self.recording.driven.get(load)
+        return self.recording.outputs[load] if driven is None or not driven.times else driven
 
     def cannot(self, load: str) -> list[tuple[int, int]]:
         """From when to when the hardware behind a load's node cannot do as it is told; once it is

@@ -237,3 +237,26 @@ def test_a_load_that_was_on_does_not_come_on_by_itself_when_the_supply_is_back()
 def test_a_contact_opens_in_its_time_where_the_supply_is_away_for_less():
     """Away from 1000 ms to 1002 ms."""
     assert lost(RELAY, (1004, 0), back_ms=1002, end_ms=2300).broken() == []
+
+
+def test_a_relay_that_was_to_move_when_its_program_stopped_still_does():
+    """Asked for and driven just before the hang at 1000 ms; stale at 1260 ms, reset at 1550 ms."""
+    nodes = {"rear": {**SUPPLY["rear"], "watchdog": "600 ms"}}
+    for closed_ms, rules in ((1003, []), (1020, [("lamp", "fresh")])):
+        tape = Tape(car(nodes=nodes, lamp=RELAY), 1600).requests(60, 970, on=False)
+        tape.request(990, on=True).driven("lamp", (0, 0), (995, 1), (1550, 0))
+        tape.fault("hang", 1000, 1000, "node").node("rear", (1000, "hung", "fault"))
+        tape.fault("cut", 1000, None, "cable").reset("rear", 1550, "watchdog")
+        tape.output("lamp", (closed_ms, 1), (1554, 0))
+        assert tape.broken("lamp") == rules
+
+
+def test_a_relay_that_was_to_move_as_a_condition_began_to_hold_has_the_time_to_leave():
+    """Driven at 995 ms, or only at 1001 ms; the speed is above 50 from 1000 ms on."""
+    never = {"never": [{"state": "on", "when": "speed > 50", "within": "100 ms"}]}
+    for driven_ms, wrong in ((995, False), (1001, True)):
+        tape = Tape(car(nodes=SUPPLY, lamp={**RELAY, **never}), 3000)
+        tape.requests(60, 970, on=False).requests(990, 3000, on=True).input("speed", (1000, 60.0))
+        tape.driven("lamp", (0, 0), (driven_ms, 1), (1050, 0))
+        tape.output("lamp", (1003, 1), (1054, 0))
+        assert (("lamp", "never") in tape.broken()) is wrong
