@@ -180,6 +180,20 @@ def test_a_load_that_is_asked_for_again_in_time_is_missed():
     broken(tape.verdict("back"), 710, 1700)
 
 
+@pytest.mark.parametrize("kind", ["reset", "hang"])
+def test_a_node_that_a_fault_keeps_from_it_need_not_bring_its_load_back(kind):
+    """Low until 1200 ms, due at 1500 ms; reset at 1450 ms, or stopped from 1100 to 1600 ms."""
+    nodes = {"rear": {**SUPPLY["rear"], "watchdog": "600 ms"}}
+    tape = Tape(car(nodes=nodes, lamp=SOON), 3000).requests(60, 3000, on=True)
+    tape.volts("rear", (0, 12), (1000, 5), (1200, 12)).output("lamp", (70, 1), (1050, 0), (1620, 1))
+    if kind == "reset":
+        tape.fault("reset", 1450, 1450, "node").reset("rear", 1450)
+    else:
+        tape.fault("hang", 1100, 1600, "node").node("rear", (1100, "hung", "fault"))
+        tape.node("rear", (1600, "running", "fault"))
+    untested(tape.verdict("back"))
+
+
 def test_a_supply_that_fails_again_soon_begins_the_waiting_anew():
     """Low until 1200 ms and from 1400 ms to 1600 ms: due at 1900 ms."""
 
