@@ -50,6 +50,25 @@ def test_after_the_repair_it_has_the_time_to_rejoin():
     assert [subject for subject, _ in tape.broken()] == ["lamp"]
 
 
+def latched(*levels, driven=()):
+    """The lamp was shorted until 2000 ms, and its switch has latched; rejoin 300 ms."""
+    lamp = {"electrical": {**FED["electrical"], "solid_state": {"trip": "9 A"}}}
+    tape = Tape(car(nodes=SUPPLY, lamp=lamp), 4000).requests(60, 4000, on=True)
+    tape.fault("load_short", 1000, 2000, "output", loads=["lamp"])
+    tape.output("lamp", (70, 1), (1000, 0), *levels)
+    return tape.driven("lamp", (0, 0), (70, 1), *driven)
+
+
+def test_a_switch_that_has_latched_is_nobodys_fault_until_it_is_switched_off():
+    assert latched().broken() == []
+    broken(latched((3010, 1), driven=[(3000, 0), (3010, 1)]).verdict("fresh"), 10, 3000)
+
+
+def test_a_load_that_has_followed_again_behind_its_latch_is_judged_in_full():
+    tape = latched((2500, 1), (3000, 0), (3010, 1))
+    broken(tape.verdict("fresh"), 10, 3000)
+
+
 def test_a_neighbour_is_judged_in_full():
     tape = failing("fuse_blown", lamp=[(1000, 0), (2000, 1)], fan=[(1500, 0), (1510, 1)])
     broken(tape.verdict("fresh", "fan"), 10, 1500)
