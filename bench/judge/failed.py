@@ -43,13 +43,16 @@ def _failure(
     repaired_ns = case.end_ns if fault.cleared_ns is None else fault.cleared_ns
     stuck_on = fault.kind == STUCK_ON
     calm_ns = _calm_ns(case, notice, load, repaired_ns, stuck_on=stuck_on)
-    unheard = _unheard(case, notice, load)
+    hidden = _unheard(case, notice, load)
+    if stuck_on:  # a welded contact in front of a blown fuse lets nothing pass that could be seen
+        got = levels(case.recording.outputs[load], case.end_ns)
+        hidden += [(from_ns, to_ns) for from_ns, to_ns, level in got if level <= 0]
     seen = [
         (max(from_ns, life.boot_end_ns), min(to_ns, life.end_ns))
         for shows_ns, hides_ns in _shows(
             case, load, fault.applied_ns, repaired_ns, stuck_on=stuck_on
         )
-        for from_ns, to_ns in without(shows_ns, hides_ns, unheard)
+        for from_ns, to_ns in without(shows_ns, hides_ns, hidden)
     ]
     for from_ns, to_ns in seen or [(fault.applied_ns, fault.applied_ns)]:
         must_ns = min(from_ns + notice.within, max(from_ns, to_ns))

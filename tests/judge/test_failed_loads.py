@@ -213,6 +213,14 @@ def test_a_welded_relay_shows_while_the_load_is_not_driven():
     edge(welded, "notice", "told", deadline_ms=1800)
 
 
+def test_a_welded_relay_behind_which_nothing_flows_need_not_be_told():
+    """Driven until 1300 ms, and its fuse has blown before."""
+    lamp = [(900, 0), (2500, 1)]
+    tape = told(kind="relay_welded", driven=[(1300, 0)], lamp=lamp)
+    tape.fault("fuse_blown", 900, 2500, "output", loads=["lamp"])
+    assert ("told", "notice") not in tape.broken()
+
+
 @pytest.mark.parametrize("at_ms", [800, 999])
 def test_a_notice_without_a_failure_is_a_lie(at_ms):
     tape = told((at_ms, 1), (2600, 0))
