@@ -8,7 +8,7 @@ from bench.judge.case import Case
 from bench.judge.darkness import ordered_off
 from bench.judge.loads import LoadView
 from bench.judge.masks import ON
-from bench.judge.paint import levels, shown
+from bench.judge.paint import levels, overlapping, shown
 from bench.judge.supply import merged
 from bench.judge.verdict import Outcome, Verdict, worst
 from bench.model.units import show_duration
@@ -18,7 +18,9 @@ def judge_back(case: Case, view: LoadView) -> list[Verdict]:
     """The rule *back*: a load that was on when its supply failed, and that nobody has asked to be
     off since, is on again ``back_within`` after the supply is in range, at the latest.
 
-    Exercised only by a load that was off meanwhile. Supply that fails again within that time
+    Exercised only by a load that was off meanwhile, and not where its own rules then demand that
+    it is off: what asks for it is not back. Nor where a fault stopped or restarted its node
+    meanwhile. Supply that fails again within that time
     counts as one failure.
     """
     limit_ns = view.load.back_within
@@ -38,6 +40,11 @@ def _judge_span(
     deadline_ns = to_ns + limit_ns
     if shown(actual, from_ns - 1) != ON or ordered_off(view, from_ns, deadline_ns):
         return
+    due_ns = deadline_ns - view.load.latency
+    if not all(part.mask & ON for part in overlapping(view.segments, due_ns, deadline_ns + 1)):
+        return
+    if _out_of_service(case, view.load.node, from_ns, deadline_ns):
+        return
     went_off, on_since = False, to_ns
     back_ns: int | None = None
     for start_ns, _, level in levels(actual, case.end_ns, from_ns):
@@ -55,3 +62,12 @@ def _judge_span(
     text += f" late by {show_duration(wrong_ns)}"
     node = view.load.node
     yield Verdict(view.name, "back", Outcome.BROKEN, -wrong_ns, deadline_ns, wrong_ns, text, node)
+
+
+def _out_of_service(case: Case, node: str, from_ns: int, to_ns: int) -> bool:
+    """Whether a node was stopped, or reset for another reason than its supply, within a span."""
+    story = case.lives[node]
+    return any(hang.from_ns < to_ns and hang.to_ns > from_ns for hang in story.hangs) or any(
+        life.cause != "supply" and from_ns < life.boot_end_ns and life.reset_ns < to_ns
+        for life in story.lives
+    )

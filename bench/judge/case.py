@@ -76,17 +76,34 @@ class Case:
         """
         if load not in self._actual:
             cannot = self.cannot(load)
-            got, driven = self.recording.outputs[load], self.recording.driven.get(load)
-            self._actual[load] = spliced(got, driven, cannot) if cannot and driven else got
+            got, driven = self.recording.outputs[load], self.driven(load)
+            self._actual[load] = spliced(got, driven, cannot) if cannot and driven != got else got
         return self._actual[load]
+
+    def driven(self, load: str) -> Series[float]:
+        """The level that a load's node calls for; on an ideal supply that is what the load gets."""
+        driven = self.recording.driven.get(load)
+        return self.recording.outputs[load] if driven is None or not driven.times else driven
 
     def cannot(self, load: str) -> list[tuple[int, int]]:
         """From when to when the hardware behind a load's node cannot do as it is told; once it is
-        repaired it has ``rejoin`` to follow again: a switch that has tripped waits a while.
+        repaired it has ``rejoin`` to follow again: a switch that has tripped waits a while, and
+        one that has latched stays off until its node has switched it off.
         """
-        rejoin_ns = self.vehicle.loads[load].rejoin
-        spans = self.spans(lambda fault: load in fault.loads)
-        return [(from_ns, min(self.end_ns, to_ns + rejoin_ns)) for from_ns, to_ns in spans]
+        table = self.vehicle.loads[load]
+        latches = table.electrical is not None and table.electrical.solid_state is not None
+        spans = []
+        for from_ns, to_ns in self.spans(lambda fault: load in fault.loads):
+            free_ns = self._follows(load, to_ns) + table.latency if latches else to_ns
+            spans.append((from_ns, min(self.end_ns, max(free_ns, to_ns + table.rejoin))))
+        return spans
+
+    def _follows(self, load: str, since_ns: int) -> int:
+        """When a load first got what its node called for, or its node called for nothing."""
+        got, driven = self.recording.outputs[load], self.driven(load)
+        times = sorted({since_ns, *(at for at in (*got.times, *driven.times) if at > since_ns)})
+        right = (at for at in times if driven.at(at) <= 0 or got.at(at) > 0)
+        return next(right, self.end_ns)
 
     @cached_property
     def wrong_content(self) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bench.judge.case import Case
+from bench.judge.lives import Life
 from bench.judge.loads import LoadView
 from bench.judge.masks import OFF, ON
 from bench.judge.paint import levels, shown
@@ -13,7 +14,7 @@ from bench.model.units import show_duration
 def judge_darkness(case: Case, view: LoadView) -> list[Verdict]:
     """The rule *dark*: from a reset on, a lamp that was lit is dark for ``dark_limit`` at most,
     unless it was rightly switched off meanwhile. After a loss of supply it counts from when the
-    supply is back.
+    supply is in range again.
     """
     limit_ns = view.load.dark_limit
     if limit_ns is None:
@@ -22,13 +23,13 @@ def judge_darkness(case: Case, view: LoadView) -> list[Verdict]:
     found = [Verdict(view.name, "dark", Outcome.NOT_EXERCISED)]
     for life in case.lives[view.load.node].lives:
         lit = life.reset_ns > 0 and shown(actual, life.reset_ns - 1) == ON
-        since_ns = min(life.back_ns, case.end_ns)
+        since_ns = _supplied_ns(case, view.load.node, life)
         if not lit or since_ns + limit_ns >= case.end_ns:
             continue
         dark = [
             (max(start, since_ns) if life.cause == "supply" else start, end)
             for start, end, level in levels(actual, case.end_ns)
-            if level <= 0 and end > since_ns and start < life.boot_end_ns
+            if level <= 0 and end > since_ns and start < max(life.boot_end_ns, since_ns + 1)
         ]
         longest_ns, open_end = 0, False
         for start, end in dark:
@@ -47,6 +48,14 @@ def judge_darkness(case: Case, view: LoadView) -> list[Verdict]:
             margin_ns = limit_ns - longest_ns
             found.append(Verdict(view.name, "dark", Outcome.KEPT, max(0, margin_ns)))
     return [worst(found)]
+
+
+def _supplied_ns(case: Case, node: str, life: Life) -> int:
+    """When a node may be held to its lamps in a life: at the reset, or when its supply is back."""
+    if life.cause != "supply":
+        return life.reset_ns
+    lean = (to_ns for from_ns, to_ns in case.lean(node) if from_ns <= life.reset_ns < to_ns)
+    return next(lean, min(life.back_ns, case.end_ns))
 
 
 def ordered_off(view: LoadView, from_ns: int, to_ns: int) -> bool:

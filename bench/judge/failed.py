@@ -7,6 +7,8 @@ from collections.abc import Iterator
 from bench.judge.case import Case
 from bench.judge.lives import Life
 from bench.judge.paint import levels
+from bench.judge.supply import without
+from bench.model.consistency import split_signal
 from bench.model.notice import NoticeTable
 from bench.recording import FaultRecord
 
@@ -18,11 +20,13 @@ def failures(case: Case, notice: NoticeTable, life: Life) -> Iterator[tuple[int,
     """Each failure as (may be noticed, must be noticed, is over, must be calm again), in ns.
 
     A load that got nothing for another reason, such as a switch that has tripped, may be told.
+    While a fault of another kind keeps the status of the load's node from the one that tells the
+    driver, it need not be.
 
     A node can tell a blown fuse, an open or a shorted lead by the current only while it drives
     the load, and a welded relay only while it does not: the notice must be given ``within`` of
     when the failure began to show, and may be withdrawn once it no longer shows. After the repair
-    it must be withdrawn ``within`` of when the load first shows that it is well.
+    it must be withdrawn ``within`` of when the load first shows for so long that it is well.
     """
     for fault in case.recording.faults:
         for load in fault.loads:
@@ -39,9 +43,16 @@ def _failure(
     repaired_ns = case.end_ns if fault.cleared_ns is None else fault.cleared_ns
     stuck_on = fault.kind == STUCK_ON
     calm_ns = _calm_ns(case, notice, load, repaired_ns, stuck_on=stuck_on)
+    hidden = _unheard(case, notice, load)
+    if stuck_on:  # a welded contact in front of a blown fuse lets nothing pass that could be seen
+        got = levels(case.recording.outputs[load], case.end_ns)
+        hidden += [(from_ns, to_ns) for from_ns, to_ns, level in got if level <= 0]
     seen = [
         (max(from_ns, life.boot_end_ns), min(to_ns, life.end_ns))
-        for from_ns, to_ns in _shows(case, load, fault.applied_ns, repaired_ns, stuck_on=stuck_on)
+        for shows_ns, hides_ns in _shows(
+            case, load, fault.applied_ns, repaired_ns, stuck_on=stuck_on
+        )
+        for from_ns, to_ns in without(shows_ns, hides_ns, hidden)
     ]
     for from_ns, to_ns in seen or [(fault.applied_ns, fault.applied_ns)]:
         must_ns = min(from_ns + notice.within, max(from_ns, to_ns))
@@ -51,19 +62,49 @@ def _failure(
 def _calm_ns(
     case: Case, notice: NoticeTable, load: str, well_ns: int, *, stuck_on: bool = False
 ) -> int:
-    """When the notice must be withdrawn, for a load that is well again from ``well_ns`` on."""
-    well = _shows(case, load, well_ns, case.end_ns, stuck_on=stuck_on)
-    return min(well[0][0] + notice.within, case.end_ns) if well else case.end_ns
+    """When the notice must be withdrawn, for a load that is well again from ``well_ns`` on: one
+    that shows it for less than ``within`` at a time, such as an indicator, need not be believed.
+    """
+    unheard = _unheard(case, notice, load)
+    for from_ns, to_ns in _shows(case, load, well_ns, case.end_ns, stuck_on=stuck_on):
+        for start_ns, end_ns in without(from_ns, to_ns, unheard):
+            if end_ns - start_ns >= notice.within:
+                return start_ns + notice.within
+    return case.end_ns
+
+
+def _unheard(case: Case, notice: NoticeTable, load: str) -> list[tuple[int, int]]:
+    """When a fault elsewhere than behind an output kept the status of a load's node from the node
+    that tells the driver, for longer than 1.5 of its periods.
+    """
+    node = case.vehicle.loads[load].node
+    teller = case.vehicle.sender(split_signal(notice.signal)[0])
+    status = case.vehicle.nodes[node].status
+    faults = case.spans(lambda fault: fault.group not in ("input", "output"))
+    if node == teller or status is None or not faults:
+        return []
+    limit_ns = 3 * (case.vehicle.messages[status].period_ns or notice.within) // 2
+    heard = case.traffic(status).heard_by(teller)
+    first_ns, last_ns = (heard.times[0], heard.times[-1]) if heard.times else (case.end_ns, 0)
+    gaps = [(0, first_ns), *heard.silences(limit_ns), (last_ns, case.end_ns)]
+    return [
+        (from_ns, to_ns)
+        for from_ns, to_ns in gaps
+        if to_ns - from_ns > limit_ns
+        and any(start_ns < to_ns and end_ns > from_ns for start_ns, end_ns in faults)
+    ]
 
 
 def _dead(case: Case, load: str) -> Iterator[tuple[int, int]]:
     """When a load got nothing though it was driven and its node's supply was in range, whatever
-    the reason: then it may be told as failed. A relay's pull-in time is part of it.
+    the reason: then it may be told as failed. A relay that takes its time to close is no reason.
     """
+    usual_ns = case.vehicle.loads[load].switching_ns
     for from_ns, to_ns in _shows(case, load, 0, case.end_ns, stuck_on=False):
         for start_ns, end_ns, level in levels(case.recording.outputs[load], to_ns, from_ns):
-            if level <= 0:
-                yield max(start_ns, from_ns), end_ns
+            start_ns = max(start_ns, from_ns)
+            if level <= 0 and end_ns - start_ns > usual_ns:
+                yield start_ns, end_ns
 
 
 def _shows(
@@ -81,17 +122,5 @@ def _shows(
     found: list[tuple[int, int]] = []
     for start_ns, end_ns, level in levels(driven, to_ns, from_ns):
         if (level > 0) != stuck_on:
-            found += _without(max(start_ns, from_ns), end_ns, blind)
+            found += without(max(start_ns, from_ns), end_ns, blind)
     return found
-
-
-def _without(from_ns: int, to_ns: int, blind: list[tuple[int, int]]) -> Iterator[tuple[int, int]]:
-    """A span without what lies in others."""
-    for start_ns, end_ns in sorted(blind):
-        if end_ns <= from_ns or start_ns >= to_ns:
-            continue
-        if start_ns > from_ns:
-            yield from_ns, start_ns
-        from_ns = end_ns
-    if from_ns < to_ns:
-        yield from_ns, to_ns

@@ -69,8 +69,9 @@ def biography(vehicle: Vehicle, recording: Recording, node: str, end_ns: int) ->
     previous = ""
     for index, change in enumerate(changes):
         if change.state == "off":
-            births.append(change)
-            backs[change.at_ns] = end_ns
+            if previous != "off":  # else the supply failed again before the boot began
+                births.append(change)
+                backs[change.at_ns] = end_ns
         elif previous == "off":
             backs[births[-1].at_ns] = change.at_ns
         elif change.state == "reset":

@@ -105,7 +105,10 @@ def view_load(case: Case, name: str) -> LoadView:
         *_never_excuses(case, load),
         *supply_excuses(case, load),
     ]
-    view.boots = [(life.reset_ns, life.boot_end_ns) for life in case.lives[load.node].lives]
+    view.boots = [
+        (life.reset_ns, life.boot_end_ns + load.switching_ns)
+        for life in case.lives[load.node].lives
+    ]
 
     def adjust(at_ns: int, mask: int) -> int:
         mask = join_local(view, at_ns, mask)
@@ -143,15 +146,18 @@ def _in_service(view: LoadView) -> list[Zone]:
 
 def _hang_excuses(case: Case, name: str, load: LoadTable) -> Iterator[tuple[int, int, int]]:
     """A stopped program cannot obey: what it left on the pins is allowed for the watchdog time,
-    and, where the program goes on by itself, until it has had time to follow again.
+    and, where the program goes on by itself, until it has had time to follow again. A relay that
+    was about to move still does.
     """
     watchdog_ns = case.vehicle.nodes[load.node].watchdog or 0
-    actual = case.actual(name)
+    actual, driven = case.actual(name), case.driven(name)
     for hang in case.lives[load.node].hangs:
         to_ns = min(hang.to_ns, hang.from_ns + watchdog_ns)
         if hang.ended_by == "running" and to_ns == hang.to_ns:
             to_ns += load.rejoin
-        yield hang.from_ns, to_ns, level_bit(actual.at(hang.from_ns))
+        yield hang.from_ns, to_ns, level_bit(driven.at(hang.from_ns))
+        moved_ns = hang.from_ns + load.switching_ns
+        yield hang.from_ns, min(moved_ns, to_ns), level_bit(actual.at(hang.from_ns))
 
 
 def _never_excuses(case: Case, load: LoadTable) -> Iterator[tuple[int, int, int]]:

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from bench.judge.case import Case, window
 from bench.judge.masks import OFF, ON, bit
 from bench.judge.paint import Paint, Probe, Span, shown
+from bench.judge.supply import boot_paints
 from bench.model.vehicle import LoadTable
 
 
@@ -76,4 +77,4 @@ def plain_boots(case: Case, name: str, load: LoadTable) -> Iterator[Paint]:
         if load.hardware_default == "local":
             hardware = 0  # the paints of the local input say it
         after = bit(load.on_reset) if load.on_reset is not None else 0
-        yield Paint(life.reset_ns, life.boot_end_ns, before | hardware | after, "reset")
+        yield from boot_paints(load, life, before, hardware | after)

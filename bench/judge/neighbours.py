@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from bench.judge.case import Case
 from bench.judge.paint import levels
+from bench.judge.supply import without
 from bench.judge.verdict import Outcome, Verdict, worst
 from bench.model.loading import Vehicle
 from bench.model.units import show_duration
@@ -27,8 +28,9 @@ def judge_neighbours(case: Case, node: str) -> list[Verdict]:
     supply for it, and no other load that the node drives is without current for longer than
     ``dip_limit``.
 
-    Exercised when the shorted load and a neighbour were both driven. A supply that is lost while
-    a fault of a node or of the supply is there is not laid to the short.
+    Exercised when the shorted load was driven, and then a neighbour for longer than that. What
+    happens while a fault of a node, of the supply or of the neighbour is there is not laid to the
+    short, nor that a neighbour's relay takes its time to close.
     """
     if not has_neighbours(case.vehicle, node):
         return []
@@ -66,8 +68,8 @@ def _judge_short(
     for name, load in case.vehicle.loads.items():
         if load.node != node or name in circuit or name not in case.recording.driven:
             continue
-        for start_ns, end_ns in _driven(case, name, hot[0][0], to_ns):
-            tested = True
+        for start_ns, end_ns in _fed(case, name, hot[0][0], to_ns):
+            tested = tested or end_ns - start_ns > limit_ns
             for dark_ns, lit_ns in _dark(case.recording.outputs[name], start_ns, end_ns):
                 longest_ns = max(longest_ns, lit_ns - dark_ns)
                 over_ns = lit_ns - dark_ns - limit_ns
@@ -87,6 +89,16 @@ def _driven(case: Case, load: str, from_ns: int, to_ns: int) -> list[tuple[int, 
     """When a load's node drove it, within a span."""
     driven = case.recording.driven.get(load)
     return [] if driven is None else _where(driven, from_ns, to_ns, lit=True)
+
+
+def _fed(case: Case, load: str, from_ns: int, to_ns: int) -> Iterator[tuple[int, int]]:
+    """When a load should have had its current within a span, as far as a short alone goes."""
+    others = case.spans(lambda fault: fault.group == "node" or load in fault.loads)
+    switching_ns = case.vehicle.loads[load].switching_ns
+    for on_ns, off_ns in _driven(case, load, 0, to_ns):
+        start_ns = max(from_ns, on_ns + switching_ns)
+        if start_ns < off_ns:
+            yield from without(start_ns, off_ns, others)
 
 
 def _dark(outputs: Series[float], from_ns: int, to_ns: int) -> list[tuple[int, int]]:

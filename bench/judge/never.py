@@ -27,8 +27,9 @@ def _judge_rule(case: Case, name: str, rule: NeverRule, index: int, load_node: s
     an input as the nodes see that input.
 
     ``within`` is the time to leave the state once the condition holds; entering the state while
-    it holds is broken at once. The rule is exercised when the load was in the state as the
-    condition began to hold and had to leave it, within the recording.
+    it holds is broken at once, but for a relay that was already about to move. The rule is
+    exercised when the load was in the state as the condition began to hold and had to leave it,
+    within the recording.
     """
     called = rule_name(index)
     holds = case.condition(rule.when, load_node if case.pins_at_fault else None).changes()
@@ -45,7 +46,9 @@ def _judge_span(
 ) -> list[Verdict]:
     actual = case.actual(name)
     state = bit(rule.state)
-    was_in = from_ns > 0 and shown(actual, from_ns - 1) == state
+    before = {shown(actual, from_ns - 1), shown(case.driven(name), from_ns - 1)}
+    was_in = from_ns > 0 and state in before
+    moved_ns = from_ns + case.vehicle.loads[name].switching_ns
     deadline_ns = from_ns + rule.within
     inside: list[tuple[int, int]] = []
     for start, end, level in levels(actual, to_ns, from_ns):
@@ -56,7 +59,7 @@ def _judge_span(
         inside.append((max(start, from_ns), end))
     found = []
     for start, end in inside:
-        leaving = was_in and start == from_ns
+        leaving = was_in and start <= moved_ns
         wrong_ns = end - (deadline_ns if leaving else start)
         if wrong_ns > 0:
             at_ns = deadline_ns if leaving else start

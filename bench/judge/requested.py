@@ -24,6 +24,7 @@ from bench.judge.case import Case
 from bench.judge.lives import Life
 from bench.judge.masks import FLASH, OFF, ON, bit
 from bench.judge.paint import Paint, Probe, shown
+from bench.judge.supply import boot_paints
 from bench.model.vehicle import LoadTable
 
 FOREVER = 1 << 62
@@ -182,9 +183,7 @@ class _Chapter:
         lost_ns = min(started_ns, life.boot_end_ns) + self.link.maybe_stale_ns
         lost_ns = max(life.reset_ns, min(lost_ns, self.memory.lost_ns))
         paints = (
-            Paint(
-                life.reset_ns, life.boot_end_ns, self.before | self.hardware | self.rest, "reset"
-            ),
+            *boot_paints(self.load, life, self.before, self.hardware | self.rest),
             Paint(life.boot_end_ns, FOREVER, self.rest, "reset"),
             *self._failsafe(lost_ns, FOREVER, self.rest, "reset", "reset"),
         )

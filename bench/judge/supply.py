@@ -12,8 +12,9 @@ from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from bench.judge.lives import Biography
-from bench.judge.masks import OFF, ON
+from bench.judge.lives import Biography, Life
+from bench.judge.masks import OFF
+from bench.judge.paint import Paint
 from bench.model.loading import Vehicle
 from bench.model.vehicle import LoadTable
 from bench.recording import Recording, Series
@@ -54,6 +55,20 @@ def merged(spans: Sequence[tuple[int, int]], gap_ns: int = 0) -> list[tuple[int,
     return found
 
 
+def without(
+    from_ns: int, to_ns: int, others: Sequence[tuple[int, int]]
+) -> Iterator[tuple[int, int]]:
+    """A span without what lies in others."""
+    for start_ns, end_ns in sorted(others):
+        if end_ns <= from_ns or start_ns >= to_ns:
+            continue
+        if start_ns > from_ns:
+            yield from_ns, start_ns
+        from_ns = end_ns
+    if from_ns < to_ns:
+        yield from_ns, to_ns
+
+
 def spliced(
     got: Series[float], driven: Series[float], spans: Sequence[tuple[int, int]]
 ) -> Series[float]:
@@ -67,12 +82,19 @@ def spliced(
 
 
 def supply_excuses(case: Case, load: LoadTable) -> Iterator[tuple[int, int, int]]:
-    """A load may be off while its node's supply is out of range, and for one latency after. When
-    a node has booted, a relay takes its time to do what the program says.
-    """
+    """A load may be off while its node's supply is out of range, and for one latency after."""
     for from_ns, to_ns in case.lean(load.node):
         yield from_ns, to_ns + load.latency, OFF
-    switching_ns = 0 if load.electrical is None else load.electrical.switching_ns
-    if switching_ns:
-        for life in case.lives[load.node].lives:
-            yield life.boot_end_ns, life.boot_end_ns + switching_ns, OFF | ON
+
+
+def boot_paints(load: LoadTable, life: Life, before: int, otherwise: int) -> Iterator[Paint]:
+    """What a load may show while its node boots, and, behind a relay, until its contact has
+    followed. What it showed before the reset no longer counts once a lost supply is back:
+    nothing has held it, and nothing may switch on by itself.
+    """
+    until_ns = life.boot_end_ns + load.switching_ns
+    before_ns = until_ns
+    if life.cause == "supply":
+        before_ns = max(life.back_ns, life.reset_ns + load.switching_ns)
+    yield Paint(life.reset_ns, min(before_ns, until_ns), before, "reset")
+    yield Paint(life.reset_ns, until_ns, otherwise, "reset")

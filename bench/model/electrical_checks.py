@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from bench.model.electrical import ElectricalTable
 from bench.model.problem import unknown
+from bench.model.units import write_duration, write_voltage
 from bench.model.vehicle import LoadTable, VehicleFile
 
 Mistakes = Iterator[tuple[tuple[str, ...], str]]
@@ -34,6 +35,7 @@ def electrical_problems(file: VehicleFile) -> Mistakes:
                 text = f"load '{load_name}' has no electrical data: nothing in it can fail"
                 yield ("notices", name, "failed"), text
     for name, load in file.loads.items():
+        yield from _held_to(("loads", name), load, file)
         if load.electrical is not None:
             yield from _load(("loads", name, "electrical"), load, load.electrical, file)
 
@@ -72,6 +74,25 @@ def _load(
         yield where, "the load has a fuse of its own; expected either 'fuse' or 'fuse_with'"
     elif not _can_share(load, shared):
         yield where, f"'{table.fuse_with}' has no fuse at the same node with electrical data"
+
+
+def _held_to(place: tuple[str, ...], load: LoadTable, file: VehicleFile) -> Mistakes:
+    """What no node could keep, and would be blamed for."""
+    if load.back_within is not None and load.flash is not None:
+        text = "the load flashes; expected a load that stays on when it is on"
+        yield (*place, "back_within"), text
+    relay = None if load.electrical is None else load.electrical.relay
+    if relay is None:
+        return
+    if load.switching_ns > load.latency:
+        text = "its relay takes longer to close or open; expected at least"
+        text += f" '{write_duration(load.switching_ns)}'"
+        yield (*place, "latency"), text
+    node = file.nodes.get(load.node)
+    if node is not None and node.supply is not None and relay.pull_in > node.supply.range[0]:
+        text = f"more than the lowest voltage at which node '{load.node}' is said to operate;"
+        text += f" expected '{write_voltage(node.supply.range[0])}' at most"
+        yield (*place, "electrical", "relay"), f"'pull_in' is {text}"
 
 
 def _can_share(load: LoadTable, other: LoadTable) -> bool:

@@ -281,6 +281,11 @@ class LoadTable(Table):
         return max(2 * MS, (self.stale_after or 0) // 50)
 
     @property
+    def switching_ns(self) -> int:
+        """How much later than its node switches it the load follows, at most, in ns."""
+        return 0 if self.electrical is None else self.electrical.switching_ns
+
+    @property
     def cycle_ns(self) -> int:
         """The longest allowed flash cycle in ns; 0 for a load that does not flash."""
         return self.flash.longest_period_ns if self.flash is not None else 0

@@ -50,6 +50,25 @@ def test_after_the_repair_it_has_the_time_to_rejoin():
     assert [subject for subject, _ in tape.broken()] == ["lamp"]
 
 
+def latched(*levels, driven=()):
+    """The lamp was shorted until 2000 ms, and its switch has latched; rejoin 300 ms."""
+    lamp = {"electrical": {**FED["electrical"], "solid_state": {"trip": "9 A"}}}
+    tape = Tape(car(nodes=SUPPLY, lamp=lamp), 4000).requests(60, 4000, on=True)
+    tape.fault("load_short", 1000, 2000, "output", loads=["lamp"])
+    tape.output("lamp", (70, 1), (1000, 0), *levels)
+    return tape.driven("lamp", (0, 0), (70, 1), *driven)
+
+
+def test_a_switch_that_has_latched_is_nobodys_fault_until_it_is_switched_off():
+    assert latched().broken() == []
+    broken(latched((3010, 1), driven=[(3000, 0), (3010, 1)]).verdict("fresh"), 10, 3000)
+
+
+def test_a_load_that_has_followed_again_behind_its_latch_is_judged_in_full():
+    tape = latched((2500, 1), (3000, 0), (3010, 1))
+    broken(tape.verdict("fresh"), 10, 3000)
+
+
 def test_a_neighbour_is_judged_in_full():
     tape = failing("fuse_blown", lamp=[(1000, 0), (2000, 1)], fan=[(1500, 0), (1510, 1)])
     broken(tape.verdict("fresh", "fan"), 10, 1500)
@@ -89,6 +108,22 @@ def test_a_loss_of_supply_by_another_fault_is_not_laid_to_the_short():
 def test_a_short_of_a_load_that_nobody_drives_tests_nothing():
     tape = shorted(driven=[(500, 0)])
     untested(tape.verdict("neighbours", "rear"))
+
+
+def test_a_neighbour_that_has_failed_itself_is_not_laid_to_the_short():
+    tape = shorted((1300, 0), (1700, 1))
+    tape.fault("fuse_blown", 1300, 1700, "output", loads=["fan"])
+    kept(tape.verdict("neighbours", "rear"), 100)
+
+
+def test_a_neighbour_that_is_driven_too_briefly_to_be_missed_tests_nothing():
+    """From 1500 ms on for 100 ms, which is as long as it may be without current."""
+    for off_ms, test in ((1600, untested), (1600 + NS, kept)):
+        tape = shorted()
+        tape.recording.driven["fan"].times.clear()
+        tape.recording.driven["fan"].values.clear()
+        tape.driven("fan", (0, 0), (1500, 1), (off_ms, 0))
+        test(tape.verdict("neighbours", "rear"))
 
 
 def test_a_blown_fuse_alone_tests_no_neighbour():
@@ -155,6 +190,14 @@ def test_a_notice_ends_within_its_time_once_the_load_is_seen_to_be_well():
     broken(told((1400, 1), (3000 + NS, 0)).verdict("notice", "told"), NS, 3000)
 
 
+def test_a_load_that_shows_for_too_short_that_it_is_well_ends_no_notice():
+    """Repaired at 2500 ms, driven until 2600 ms and from 3000 ms on: off by 3500 ms."""
+    driven = [(2600, 0), (3000, 1)]
+    assert ("told", "notice") not in told((1400, 1), (3500, 0), driven=driven).broken()
+    tape = told((1400, 1), (3500 + NS, 0), driven=driven)
+    broken(tape.verdict("notice", "told"), NS, 3500)
+
+
 def test_a_repair_that_nobody_can_see_ends_no_notice():
     """Not driven since before the repair: the node cannot know."""
     tape = told((1400, 1), driven=[(2400, 0)])
@@ -170,6 +213,14 @@ def test_a_welded_relay_shows_while_the_load_is_not_driven():
     edge(welded, "notice", "told", deadline_ms=1800)
 
 
+def test_a_welded_relay_behind_which_nothing_flows_need_not_be_told():
+    """Driven until 1300 ms, and its fuse has blown before."""
+    lamp = [(900, 0), (2500, 1)]
+    tape = told(kind="relay_welded", driven=[(1300, 0)], lamp=lamp)
+    tape.fault("fuse_blown", 900, 2500, "output", loads=["lamp"])
+    assert ("told", "notice") not in tape.broken()
+
+
 @pytest.mark.parametrize("at_ms", [800, 999])
 def test_a_notice_without_a_failure_is_a_lie(at_ms):
     tape = told((at_ms, 1), (2600, 0))
@@ -183,3 +234,37 @@ def test_a_load_that_gets_nothing_for_another_reason_may_be_told_and_need_not():
         tape = told(*handed, lamp=dark, kind="none", until_ms=1001, driven=[])
         tape.recording.faults.clear()
         assert ("told", "notice") not in tape.broken(), handed
+
+
+def relayed(*handed, closes_ms):
+    """A relay of up to 10 ms feeds the lamp from 800 ms on, ``closes_ms`` later."""
+    relay = {**FED["electrical"], "relay": {"closes_in": "10 ms"}}
+    tape = Tape(car(nodes=SUPPLY, notices=TOLD, lamp={"electrical": relay}), 3000)
+    tape.requests(60, 785, on=False).requests(795, 3000, on=True)
+    tape.driven("lamp", (0, 0), (800, 1)).output("lamp", (800 + closes_ms, 1))
+    return tape.hand("DashStatus", (60, 0), *((at_ms, 2 * on) for at_ms, on in handed))
+
+
+def test_a_relay_that_closes_is_no_failure_to_be_told():
+    tape = relayed((805, 1), (1200, 0), closes_ms=10)
+    broken(tape.verdict("notice", "told"), 395, 805)
+    assert relayed(closes_ms=10).broken() == []
+
+
+def test_a_relay_that_takes_longer_than_it_does_by_nature_may_be_told():
+    assert relayed((805, 1), (1200, 0), closes_ms=11).broken() == []
+
+
+def test_what_a_cut_cable_keeps_from_the_driver_need_not_be_told():
+    """No status of the rear node from 960 ms to 1860 ms: due at 2360 ms."""
+
+    def cut(late):
+        tape = told((2360 + late, 1), (2600, 0)).fault("cut", 970, 1850, "cable")
+        return tape.status("rear", (60, 970), (1860, 4000))
+
+    edge(cut, "notice", "told", deadline_ms=2360)
+
+
+def test_a_node_that_is_silent_of_its_own_accord_excuses_nothing():
+    tape = told((1860, 1), (2600, 0)).status("rear", (60, 970), (1860, 4000))
+    broken(tape.verdict("notice", "told"), 360, 1500)

@@ -113,6 +113,19 @@ def test_how_often_it_looks_does_not_change_since_when_a_rule_is_broken(strict):
     assert since[0] == since[1] != set()
 
 
+def test_a_blown_fuse_is_laid_to_nobody_while_the_session_runs():
+    """The left tail lamp is lit; its node goes on driving it, and the driver is told."""
+    story = (
+        (500, act(ignition="on")),
+        (600, act(lights="position")),
+        (2000, apply("fuse_blown", load="tail_left")),
+        (5000, nothing),
+    )
+    found, excerpt = looks(WREN, story, 500)
+    assert excerpt.recording.outputs["tail_left"].at(4900 * MS) == 0.0
+    assert all(standing.now == standing.past == () for standing in found)
+
+
 def test_a_watched_session_is_judged_until_it_ends():
     live, seen = LiveSession(WREN, speed=10), []
 

@@ -112,6 +112,7 @@ WRONG = [
     Wrong(supply.FollowsEdgesOnly, "rear", "brown_out", "braking", "brake_lamps", "back"),
     Wrong(supply.NeverTells, "front", "fuse_blown", "night_drive", "load_failed", "notice"),
     Wrong(supply.TellsTooSoon, "front", "brown_out", "night_drive", "load_failed", "notice"),
+    Wrong(supply.TellsTooFast, "front", "none", "horn_stuck", "load_failed", "notice"),
     Wrong(
         supply.GivesUpAFailedLoad, "front", "fuse_blown", "night_drive", "low_beam_left", "fresh"
     ),

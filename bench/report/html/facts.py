@@ -21,8 +21,8 @@ from bench.report.words import count
 
 TOGETHER = "all of it together"
 MODEL = (
-    "Frames are exact to the bit and arbitrated as a whole; every supply is ideal. What the model"
-    " leaves out was not tested, whatever the table says."
+    "Frames are exact to the bit and arbitrated as a whole; a supply is ideal unless the vehicle"
+    " says how it is fed. What the model leaves out was not tested, whatever the table says."
 )
 
 

@@ -75,6 +75,26 @@ class TellsTooSoon(PowerNode):
         return 0.1 < amps < 4.4
 
 
+class TellsTooFast(PowerNode):
+    """Takes the time that the relay of the horn needs to close for a failure."""
+
+    TOLD = 600 * MS
+
+    def prepare_status(self, settings):
+        self.told_until = 0
+        self.load_failed = lambda: self.board.now_ns() < self.told_until
+        super().prepare_status(settings)
+
+    def start(self) -> None:
+        super().start()
+        self.board.every(2 * MS, self.watch)
+
+    def watch(self) -> None:
+        horn = next(feed for feed in self._feeds.feeds if feed.pin == "horn")
+        if horn.level and self.board.current("horn") < 0.1:
+            self.told_until = self.board.now_ns() + self.TOLD
+
+
 class GivesUpAFailedLoad(HomeFront):
     """A load without a current is switched off, until the next start of the program."""
 
