@@ -38,7 +38,7 @@ __all__ = ["NO_FAULT", "plan", "spans"]
 MOST_ACTIONS = 2
 """Actions of one situation around which a fault is tried that is no fault of the cable."""
 
-WIRING_SITUATIONS = 3
+WIRING_SITUATIONS = 2
 """In so many situations each fault of the wiring is tried."""
 
 WIRING_LEFT_OUT = "Faults of the wiring are left to the depth 'full'."
