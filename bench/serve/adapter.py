@@ -12,7 +12,7 @@ import can
 from bench.model.problem import BadInput
 from bench.serve.endpoint import Endpoint
 from bench.wire import Frame
-from bench.wire.messages import frame_of, message_of
+from bench.wire.messages import message_of
 
 _WAIT_S = 0.1
 _MOST = 1000
@@ -71,7 +71,7 @@ class AdapterEndpoint(Endpoint):
             self.say_once("the adapter reports error frames on its bus")
             return
         try:
-            frame = frame_of(message)
+            frame = self.line.frame_of(message)
         except ValueError as error:
             self.say_once(f"a message was left out: {error}")
             return

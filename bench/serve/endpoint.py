@@ -12,20 +12,33 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import can
+
 from bench.outside import Presence
-from bench.wire import Frame
+from bench.wire import FdFrame, Frame
+from bench.wire.messages import frame_of
 
 
 @dataclass(frozen=True, slots=True)
 class Line:
     """What an endpoint may do, from any thread: hand a frame to its controller, switch this on
-    and off, and say something to whoever watches.
+    and off, and say something to whoever watches. ``fd``: whether the wire knows CAN FD.
     """
 
     bit_rate: int
     heard: Callable[[Frame], object]
     present: Callable[[Presence], object]
     say: Callable[[str], object]
+    fd: bool = False
+
+    def frame_of(self, message: can.Message) -> Frame:
+        """The frame that a message stands for. Raises ValueError for one that the wire does not
+        know.
+        """
+        frame = frame_of(message)
+        if isinstance(frame, FdFrame) and not self.fd:
+            raise ValueError("it is a CAN FD frame, and the wire is one of classical CAN")
+        return frame
 
 
 class Endpoint(ABC):

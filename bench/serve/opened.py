@@ -106,6 +106,7 @@ class OpenWire:
             heard=partial(self._heard, name),
             present=partial(self._present, name),
             say=self.say,
+            fd=self.live.vehicle.fd,
         )
 
     def by_hand(self, node: str, text: str, *, there: bool) -> int:

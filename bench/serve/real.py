@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from bench.faults.base import Fault
 from bench.faults.catalogue import catalogue
 from bench.model.loading import Vehicle
 from bench.model.problem import BadInput, unknown
@@ -24,10 +25,18 @@ def ensure_real(vehicle: Vehicle, node: str, faults: Sequence[TimedFault]) -> No
         raise BadInput.one("linkloss", "--real", unknown("node", node, vehicle.nodes))
     for timed in faults:
         fault = timed.fault
-        if fault.group in INSIDE and node in fault.nodes():
+        if fault.group in INSIDE and node in _places(vehicle, fault):
             text = f"{fault.label()} would happen inside of '{node}', which is real;"
             text += " expected a fault of cable or frames, or '--checklist' for what needs hands"
             raise BadInput.one("linkloss", "--fault", text)
+
+
+def _places(vehicle: Vehicle, fault: Fault) -> set[str]:
+    """The nodes in which, or at whose loads, a fault would happen; one of the supply that names
+    none happens at all of them.
+    """
+    found = {*fault.nodes(), *(vehicle.loads[name].node for name in fault.loads(vehicle))}
+    return set(vehicle.nodes) if fault.electrical and not found else found
 
 
 def caution(vehicle: Vehicle, node: str) -> str:

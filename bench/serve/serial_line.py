@@ -10,7 +10,7 @@ import tty
 from bench.model.problem import BadInput
 from bench.serve.adapter_text import AdapterText, frame_text
 from bench.serve.endpoint import Endpoint
-from bench.wire import Frame
+from bench.wire import FdFrame, Frame
 
 _WAIT_S = 0.02
 _MOST = 1 << 16
@@ -56,9 +56,13 @@ class SerialLineEndpoint(Endpoint):
             self._write(b"")
 
     def deliver(self, frame: Frame) -> None:
-        """Write it, if the program reads."""
-        if self._text.presence != "off":
-            self._write(frame_text(frame))
+        """Write it, if the program reads. The text has no form for CAN FD."""
+        if self._text.presence == "off":
+            return
+        if isinstance(frame, FdFrame):
+            self.lose("CAN FD frames were lost: a serial line carries classical ones only")
+            return
+        self._write(frame_text(frame))
 
     def how_to_join(self) -> str:
         """The bus that a program opens."""

@@ -20,7 +20,7 @@ from bench.model.problem import BadInput
 from bench.serve.endpoint import Endpoint
 from bench.wallclock import monotonic_seconds
 from bench.wire import Frame
-from bench.wire.messages import frame_of, message_of
+from bench.wire.messages import message_of
 
 GROUP, FIRST_PORT = "239.255.76.76", 47_310
 """In the range for local use (RFC 2365 section 6.1); each endpoint has a port of its own."""
@@ -66,9 +66,9 @@ class UdpEndpoint(Endpoint):
         if got is None or got[1] == self._own:
             return
         try:
-            frame = frame_of(unpack_message(got[0], check=True))
+            frame = self.line.frame_of(unpack_message(got[0], check=True))
         except Exception as error:  # noqa: BLE001 - anybody may send anything to a port
-            self.say_once(f"a datagram that is no classical CAN frame was left out: {error}")
+            self.say_once(f"a datagram that is no CAN frame of this wire was left out: {error}")
             return
         self._sources.add(str(got[1][0]))
         self.line.heard(frame)

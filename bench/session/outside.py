@@ -34,10 +34,14 @@ class Outsiders:
         self._controllers: dict[str, Controller] = {}
         self._nodes: dict[str, LoggedNode] = {}
 
-    def attach(self, wire: Wire) -> None:
-        """Put the programs' controllers at the far end of the cable, switched off."""
+    def attach(self, wire: Wire, *, fd: bool) -> None:
+        """Put the programs' controllers at the far end of the cable, switched off. ``fd``: whether
+        they know CAN FD; where nodes do, one that did not would destroy their frames.
+        """
         for name in self.outside.programs:
-            controller = Controller(name, mailboxes=MAILBOXES, order="fifo", auto_recovery=True)
+            controller = Controller(
+                name, mailboxes=MAILBOXES, order="fifo", auto_recovery=True, fd=fd
+            )
             wire.attach(controller)
             controller.power_off()
             controller.on_sent = lambda _, one=controller: self._when_sent(one)

@@ -115,7 +115,7 @@ class Session:
             seen = partial(self.inputs.values, load.node)
             output = Output(self.queue, name, load, self.recording, seen, self.power)
             self.hosts[load.node].outputs[load.output or name] = output
-        self.outsiders.attach(self.wire)
+        self.outsiders.attach(self.wire, fd=self.vehicle.fd)
         if self.power is not None:
             self.power.hosts.update(self.hosts)
 

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from typing import get_args
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from live_lab import WREN, fault
 
+from bench.faults.base import Group
 from bench.live.drawing import WIDTH, draw, lines
 from bench.live.palette import offers
 
+PARTS = {"between", "node", "beside", "receiver", "input", "load", "message"}
+"""Parameters of a fault that name a part of the car; one without any acts on all of the car."""
 OFFERS = {offer.fault: offer for offer in offers(WREN)}
 
 
@@ -91,5 +95,9 @@ def test_a_fault_goes_where_it_acts(kind, parameters, places):
 def test_all_that_a_check_tries_is_offered_and_has_its_place():
     assert len(OFFERS) > 100
     assert [offer.number for offer in OFFERS.values()] == list(range(len(OFFERS)))
-    for group in ("cable", "frames", "node", "input"):
-        assert all(offer.places for offer in OFFERS.values() if offer.fault.group == group)
+    assert {offer.fault.group for offer in OFFERS.values()} == set(get_args(Group))
+    for offer in OFFERS.values():
+        parts = {name for name, value in offer.fault if name in PARTS and value is not None}
+        assert bool(offer.places) == bool(parts), offer
+    nowhere = {offer.fault.kind for offer in OFFERS.values() if not offer.places}
+    assert nowhere == {"noise", "unterminated", "alternator_surge", "battery_off", "brown_out"}

@@ -80,9 +80,10 @@ def test_names_from_files_stay_text(tmp_path):
     dbc = (WREN.path.parent / "../../dbc/wren.dbc").resolve().as_posix()
     key = f"'{HOSTILE}'"
     text = text.replace("../../dbc/wren.dbc", dbc).replace('title = "Wren"', f"title = {key}")
-    text = re.sub(r"^\[loads\.plate_lamp\]", f"[loads.{key}]", text, flags=re.MULTILINE)
+    text = re.sub(r"^\[loads\.plate_lamp\b", f"[loads.{key}", text, flags=re.MULTILINE)
     text = re.sub(r"^plate_lamp = ", f"{key} = ", text, flags=re.MULTILINE)
     text = text.replace('about = "Number plate lamp"', f"about = {key}")
+    text = text.replace('"plate_lamp"', key)
     (tmp_path / "vehicle.toml").write_text(text, encoding="utf-8")
     page = page_of(load_vehicle(tmp_path / "vehicle.toml"))
     found = Elements(page).found

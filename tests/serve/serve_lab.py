@@ -57,7 +57,7 @@ def reporting_car(folder):
     dbc = (ROOT / "dbc" / "wren.dbc").read_text(encoding="utf-8")
     before = ' SG_ SupplyVoltage : 16|8@1+ (0.1,0) [0|25.5] "V" dash\n'
     head, line, tail = dbc.partition("BO_ 514 RearStatus: 4 rear\n")
-    more = before.replace("SupplyVoltage : 16|8@1+ (0.1,0)", "SocketOn : 14|1@1+ (1,0)")
+    more = before.replace("SupplyVoltage : 16|8@1+ (0.1,0)", "SocketOn : 15|1@1+ (1,0)")
     (folder / "wren.dbc").write_text(head + line + tail.replace(before, more + before, 1))
     text = (ROOT / "scenarios" / "wren" / "vehicle.toml").read_text(encoding="utf-8")
     text = text.replace("../../dbc/wren.dbc", "wren.dbc")
@@ -70,6 +70,6 @@ def reporting_car(folder):
 def rear_status(vehicle, count, *, socket_on):
     """What a real rear node of Wren would send: counter, report and a good checksum."""
     info = vehicle.messages["RearStatus"]
-    rest = bytes([count % 16 | socket_on << 6, 135, 9])
+    rest = bytes([count % 16 | socket_on << 7, 135, 9])
     good = (bytes([value]) + rest for value in range(256) if info.checksum(bytes([value]) + rest))
     return Frame(info.identifier, next(good))

@@ -16,7 +16,7 @@ from bench.serve.endpoint import Line
 from bench.serve.serial_line import SerialLineEndpoint
 from bench.serve.udp import UdpEndpoint
 from bench.wallclock import monotonic_seconds
-from bench.wire import Frame
+from bench.wire import FdFrame, Frame
 
 SOON = 5.0
 
@@ -74,7 +74,7 @@ class TestUdp:
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as stranger:
             stranger.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, 0)
             stranger.sendto(b"\xc1noise", (endpoint.group, endpoint.port))
-        assert "no classical CAN frame" in endpoint.said.get(timeout=SOON)
+        assert "no CAN frame of this wire" in endpoint.said.get(timeout=SOON)
         program.send(message(0x55))
         assert endpoint.frames.get(timeout=SOON).identifier == 0x55
 
@@ -120,6 +120,15 @@ class TestSerialLine:
         assert "the program does not read them" in endpoint.said.get()
         os.close(line)
 
+    def test_a_can_fd_frame_has_no_text_and_is_told_to_be_lost(self, endpoint):
+        line = os.open(endpoint.path, os.O_RDWR | os.O_NOCTTY)
+        os.write(line, b"O\r")
+        assert endpoint.presence.get(timeout=SOON) == "on"
+        endpoint.take(FdFrame(0x7FF, bytes(12)))
+        assert "CAN FD frames were lost" in endpoint.said.get(timeout=SOON)
+        assert endpoint.lost == 1
+        os.close(line)
+
     def test_another_bit_rate_is_told(self, endpoint):
         call = endpoint.how_to_join().replace("250000", "500000")
         with eval(call):
@@ -147,7 +156,7 @@ class TestAdapter:
 
     def test_what_is_no_classical_frame_is_told_and_error_frames_are_counted(self, endpoint, far):
         far.send(can.Message(arbitration_id=1, is_fd=True, data=bytes(12)))
-        assert "a message was left out" in endpoint.said.get(timeout=SOON)
+        assert "left out: it is a CAN FD frame, and the wire" in endpoint.said.get(timeout=SOON)
         far.send(can.Message(is_error_frame=True))
         assert "reports error frames" in endpoint.said.get(timeout=SOON)
         assert endpoint.error_frames == 1

@@ -19,7 +19,7 @@ from bench.scenario import load_scenario
 from bench.serve.doors import Doors
 from bench.serve.opened import OpenWire, outside_of
 from bench.session import simulate
-from bench.wire import Frame
+from bench.wire import FdFrame, Frame
 
 
 @pytest.fixture
@@ -28,11 +28,22 @@ def vehicle(request):
 
 
 @pytest.fixture
+def fd_vehicle(vehicle, tmp_path):
+    """The same car with controllers that know CAN FD."""
+    text = vehicle.path.read_text(encoding="utf-8")
+    dbc = (vehicle.path.parent / "../../dbc/wren.dbc").resolve().as_posix()
+    text = text.replace("../../dbc/wren.dbc", dbc)
+    text = re.sub(r"^\[nodes\.\w+\]$", r"\g<0>\nfd = true", text, flags=re.MULTILINE)
+    (tmp_path / "vehicle.toml").write_text(text, encoding="utf-8")
+    return load_vehicle(tmp_path / "vehicle.toml")
+
+
+@pytest.fixture
 def served(vehicle):
     """Starts a session with programs; ends it."""
     opened = []
 
-    def start(*programs, **settings):
+    def start(*programs, vehicle=vehicle, **settings):
         live = LiveSession(vehicle, outside=outside_of(programs), **settings)
         wire = OpenWire(live, programs)
         thread = threading.Thread(target=live.run)
@@ -68,6 +79,19 @@ def test_programs_hear_the_car_and_each_other_and_not_themselves(served):
     two.to_wire.put(Frame(0x651, b"\x02"))
     assert one.hear(0x651).data == b"\x02"
     assert 0x651 not in [frame.identifier for frame in list(two.from_wire.queue)]
+
+
+def test_programs_on_a_wire_of_can_fd_know_it_too(served, fd_vehicle, tmp_path):
+    one, two = Program("one"), Program("two")
+    live, wire = served(one, two, vehicle=fd_vehicle)
+    assert two.hear(0x0A0) is not None
+    one.to_wire.put(FdFrame(0x650, bytes(range(12))))
+    assert two.hear(0x650) == FdFrame(0x650, bytes(range(12)))
+    assert wire.endpoints[0].line.fd
+    excerpt = until(live, lambda seen: seen.outside)
+    served.stop()
+    again = load_scenario(save(excerpt, tmp_path, "again"))
+    assert simulate(again) == excerpt.recording
 
 
 def test_a_session_runs_again_without_the_programs_to_the_same_recording(served, vehicle, tmp_path):

@@ -166,11 +166,13 @@ def test_a_report_that_the_node_does_not_send_is_refused(tmp_path):
 
 
 def test_faults_inside_of_a_real_node_are_refused(vehicle):
-    ensure_real(
-        vehicle, "rear", [timed_fault(CUT, vehicle), timed_fault("reset(dash)@1s", vehicle)]
-    )
-    with pytest.raises(BadInput, match="would happen inside of 'rear', which is real"):
-        ensure_real(vehicle, "rear", [timed_fault("reset(rear)@1s", vehicle)])
+    for elsewhere in (CUT, "reset(dash)@1s", "load_open(horn)@1s", "ground_lost(front)@1s+1s"):
+        ensure_real(vehicle, "rear", [timed_fault(elsewhere, vehicle)])
+    of_all = ("battery_off()@1s+1s", "brown_out(profile=momentary_drop)@1s+1s")
+    at_its_loads = ("load_open(tail_left)@1s", "relay_welded(fuel_pump)@1s")
+    for inside in ("reset(rear)@1s", "ground_lost(rear)@1s+1s", *of_all, *at_its_loads):
+        with pytest.raises(BadInput, match="would happen inside of 'rear', which is real"):
+            ensure_real(vehicle, "rear", [timed_fault(inside, vehicle)])
     with pytest.raises(BadInput, match="did you mean 'rear'"):
         ensure_real(vehicle, "raer", [])
 
