@@ -20,8 +20,8 @@ import pytest
 from plugin_can_entry import ROOT, entry_point
 
 from bench.plugin_can.channel import names
-from bench.wire.record import Hit
 from bench.wallclock import monotonic_seconds
+from bench.wire.record import Hit
 
 SOON = 5.0
 SLOW = 20_000

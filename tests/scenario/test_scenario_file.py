@@ -188,8 +188,8 @@ MISTAKES = [
     ('fault = "cut"', 'fault = "cutt"', "steps[2].fault", line_of('fault = "cut'),
      "unknown fault 'cutt'; expected one of: "),
     ("between =", "betwen =", "steps[2].betwen", line_of("between"),
-     "unknown parameter of 'cut' 'betwen'; expected one of: between, conductor (did you"
-     " mean 'between'?)"),
+     ("unknown parameter of 'cut' 'betwen'; expected one of: between, conductor (did you"
+     " mean 'between'?)")),
     ('between = ["dash", "rear"]', "", "steps[2].between", line_of('at = "600') - 1,
      "'cut' needs the parameter 'between'"),
     ('["dash", "rear"]', '["dash", "raer"]', "steps[2].fault", line_of('fault = "cut'),
