@@ -51,6 +51,8 @@ class Fault(BaseModel):
     """Whether it needs a vehicle that says how it is supplied."""
     content: ClassVar[bool] = False
     """Whether it changes what arrives, and not only whether and when something arrives."""
+    everywhere: ClassVar[bool] = False
+    """Whether it can change what any node makes of any message, see :meth:`reaches`."""
     wiring: ClassVar[bool] = False
     """Whether it is a fault of the wiring that leaves the cable in one piece: a check tries those
     apart from the others, see :meth:`of_wiring`."""
@@ -81,6 +83,8 @@ class Fault(BaseModel):
         A fault of one message has the parameter ``message``, and ``receiver`` if only one node's
         reception is concerned; any other concerns its nodes.
         """
+        if self.everywhere:
+            return True
         own = getattr(self, "message", None)
         if own is not None:
             return bool(own == message and getattr(self, "receiver", receiver) == receiver)

@@ -29,6 +29,7 @@ class Flood(Fault):
 
     kind = "flood"
     group = "frames"
+    everywhere = True
 
     node: str
     identifier: int = Field(default=0, ge=0, le=0x7FF, description="11-bit identifier; default: 0")
@@ -52,9 +53,6 @@ class Flood(Fault):
 
     def nodes(self) -> tuple[str, ...]:
         return (self.node,)
-
-    def reaches(self, vehicle: Vehicle, message: str, sender: str, receiver: str) -> bool:  # noqa: ARG002
-        return True
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:

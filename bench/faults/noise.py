@@ -21,6 +21,7 @@ class Noise(Fault):
     kind = "noise"
     group = "cable"
     wiring = True
+    everywhere = True
 
     share: float = Field(gt=0, lt=1, description="bit error rate")
     node: str | None = Field(default=None, description="who sees the bits so; default: all")
@@ -39,9 +40,6 @@ class Noise(Fault):
 
     def nodes(self) -> tuple[str, ...]:
         return () if self.node is None else (self.node,)
-
-    def reaches(self, vehicle: Vehicle, message: str, sender: str, receiver: str) -> bool:  # noqa: ARG002
-        return True
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:

@@ -25,6 +25,7 @@ class Short(Fault):
     kind = "short"
     group = "cable"
     wiring = True
+    everywhere = True
 
     beside: str = Field(description="the node beside which it is")
     contact: Contact = Field(description="which two touch")
@@ -46,9 +47,6 @@ class Short(Fault):
     def describe(self) -> str:
         first, second = self.contact.split("-")
         return f"{first} touched {second} beside {self.beside}"
-
-    def reaches(self, vehicle: Vehicle, message: str, sender: str, receiver: str) -> bool:  # noqa: ARG002
-        return True
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:

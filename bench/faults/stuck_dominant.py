@@ -28,6 +28,7 @@ class StuckDominant(Fault):
     kind = "stuck_dominant"
     group = "node"
     wiring = True
+    everywhere = True
 
     node: str
     time_out: Duration | None = Field(
@@ -46,9 +47,6 @@ class StuckDominant(Fault):
 
     def nodes(self) -> tuple[str, ...]:
         return (self.node,)
-
-    def reaches(self, vehicle: Vehicle, message: str, sender: str, receiver: str) -> bool:  # noqa: ARG002
-        return True
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:

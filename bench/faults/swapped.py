@@ -18,6 +18,7 @@ class Swapped(Fault):
     kind = "swapped"
     group = "cable"
     wiring = True
+    everywhere = True
 
     node: str
 
@@ -39,9 +40,6 @@ class Swapped(Fault):
 
     def nodes(self) -> tuple[str, ...]:
         return (self.node,)
-
-    def reaches(self, vehicle: Vehicle, message: str, sender: str, receiver: str) -> bool:  # noqa: ARG002
-        return True
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:

@@ -24,6 +24,7 @@ class Unterminated(Fault):
     kind = "unterminated"
     group = "cable"
     wiring = True
+    everywhere = True
 
     terminators: Literal[0, 1, 3] = Field(description="how many there are instead of two")
 
@@ -44,9 +45,6 @@ class Unterminated(Fault):
         return {0: "both terminators", 1: "a terminator"}.get(
             self.terminators, "a third terminator"
         ) + (" came off" if self.terminators < 2 else " was on the cable")
-
-    def reaches(self, vehicle: Vehicle, message: str, sender: str, receiver: str) -> bool:  # noqa: ARG002
-        return True
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:  # noqa: ARG003 - the same for all

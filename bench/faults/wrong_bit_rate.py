@@ -23,6 +23,7 @@ class WrongBitRate(Fault):
     kind = "wrong_bit_rate"
     group = "node"
     wiring = True
+    everywhere = True
 
     node: str
     bit_rate: BitRate = Field(description="the bit rate that it runs at")
@@ -49,9 +50,6 @@ class WrongBitRate(Fault):
 
     def nodes(self) -> tuple[str, ...]:
         return (self.node,)
-
-    def reaches(self, vehicle: Vehicle, message: str, sender: str, receiver: str) -> bool:  # noqa: ARG002
-        return True
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
