@@ -97,6 +97,12 @@ def start_spends(table: ElectricalTable, use: FuseUse, ohm: float) -> float:
     return spent
 
 
+def _which_carries(amps: float, table: LeadTable, ambient: float) -> str:
+    """The smallest size that carries a current, in words."""
+    wanted = leads.smallest_for(amps, ambient, table.bundled)
+    return "none of the usual sizes does" if wanted is None else f"{wanted:g} mm2 carries it"
+
+
 def lead_protected(
     name: str, what: str, table: LeadTable, rating: float, ambient: float
 ) -> Iterator[Finding]:
@@ -104,8 +110,7 @@ def lead_protected(
     carries = leads.amperes(table.area_mm2, ambient, table.bundled)
     if rating <= carries + 1e-9:
         return
-    wanted = leads.smallest_for(rating, ambient, table.bundled)
-    advice = "none of the usual sizes does" if wanted is None else f"{wanted:g} mm2 carries it"
+    advice = _which_carries(rating, table, ambient)
     text = (
         f"its fuse of {rating:g} A lets through more than the {carries:.1f} A that its {what},"
         f" {table.size}, carries at {ambient:g} degC; {advice}: an overload could burn it"
@@ -120,8 +125,7 @@ def lead_carries(
     carries = leads.amperes(table.area_mm2, ambient, table.bundled)
     if amps <= carries + 1e-9:
         return
-    wanted = leads.smallest_for(amps, ambient, table.bundled)
-    advice = "none of the usual sizes does" if wanted is None else f"{wanted:g} mm2 carries it"
+    advice = _which_carries(amps, table, ambient)
     text = (
         f"{amps:.1f} A on its {what}, {table.size}, which carries {carries:.1f} A at"
         f" {ambient:g} degC; {advice}"
