@@ -42,7 +42,9 @@ _COMMON = (
 _CPP = ("-fno-threadsafe-statics", "-fno-gnu-unique")
 _LINK = ("-shared", "-lm", "-Wl,-Bsymbolic,-z,now,-z,norelro,-z,defs,--exclude-libs,ALL")
 _LINK_COUNTING = ("--coverage", "-Wl,-u,__gcov_dump")
-_SANITIZE = ("-fsanitize=undefined", "-fno-sanitize=vptr", "-fno-sanitize-recover=all")
+_SANITIZE = (
+    "-fsanitize=undefined,float-cast-overflow", "-fno-sanitize=vptr", "-fno-sanitize-recover=all",
+)  # fmt: skip
 _SHORT_LONG = ("-U__LONG_MAX__", "-D__LONG_MAX__=0x7fffffffL", "-DFIRMWARE_LONG_IS_INT")
 _USERS_ONLY = (*_SANITIZE, "--coverage", "-fprofile-update=single", *_SHORT_LONG[:2])
 """Flags that the bench's own parts are not compiled with."""
@@ -192,10 +194,12 @@ def _make(folder: Path, units: Sequence[_Unit], flags: Sequence[str]) -> None:
     own = _own_parts([flag for flag in flags if flag not in _USERS_ONLY])
     with _Workplace(folder) as place:
         objects = [str(own / f"{Path(name).stem}.o") for name in OWN_PARTS]
+        made: dict[str, str] = {}
         (place / BUILT_IN).write_text(str(place), encoding="utf-8")
         for number, unit in enumerate(units):
-            objects.append(_object(place, number, unit, flags))
-            refuse_host_calls(unit.name, objects[-1])
+            made[unit.name] = _object(place, number, unit, flags)
+        refuse_host_calls(made)
+        objects += made.values()
         cpp = any(unit.cpp for unit in units)
         static = ["-static-libstdc++", "-static-libgcc"] if cpp else ["-static-libgcc"]
         counting = _LINK_COUNTING if "--coverage" in flags else ()

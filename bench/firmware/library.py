@@ -30,6 +30,7 @@ int machine_resume(struct machine *machine);
 void machine_watch(int tick_ms, int ticks);
 void firmware_look(struct library *found);
 void firmware_start(struct machine *machine);
+void firmware_begin(void);
 void firmware_dump(void);
 """
 
@@ -75,10 +76,11 @@ class Library:
             raise MemoryError("no memory for a firmware's stack")
 
     def begin(self) -> None:
-        """A reset: static memory as it was at the beginning, and nothing on the stack."""
+        """A reset: static and thread-local memory as at the beginning, and nothing on the stack."""
         found = self._image_of
         interface().memmove(found.memory, self._image, len(self._image))
         functions = self._functions
+        functions.firmware_begin()
         switchboard().machine_begin(self.machine, functions.firmware_start)
         self.machine.text_begin, self.machine.text_end = found.text_begin, found.text_end
 

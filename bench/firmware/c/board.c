@@ -18,6 +18,7 @@
 enum { SERIAL_BUFFER = 64, DUTY_NONE = -1, FRAME_MAX = 8 };
 
 static struct machine *board;
+static bool over;
 static uint64_t serial_byte_ns = 86806; /* 10 bits at 115200 bit/s */
 static board_handler pin_handlers[BOARD_PINS];
 static board_handler can_handler, timer_handler;
@@ -400,6 +401,8 @@ static void send_byte(char byte)
 
 void board_serial_write(const void *data, size_t length)
 {
+    if (over)
+        return;
     call();
     for (size_t i = 0; i < length; i++)
         send_byte(((const char *)data)[i]);
@@ -445,18 +448,30 @@ EXPORT void firmware_start(struct machine *machine)
     }
 }
 
+static bool is_own(const struct dl_phdr_info *info)
+{
+    const char *base = (const char *)info->dlpi_addr;
+    for (int i = 0; i < info->dlpi_phnum; i++) {
+        const char *begin = base + info->dlpi_phdr[i].p_vaddr;
+        if (info->dlpi_phdr[i].p_type == PT_LOAD && begin <= (const char *)is_own
+            && (const char *)is_own < begin + info->dlpi_phdr[i].p_memsz)
+            return true;
+    }
+    return false;
+}
+
 static int look(struct dl_phdr_info *info, size_t size, void *to)
 {
     struct library *found = to;
     char *base = (char *)info->dlpi_addr;
-    bool own = false;
     (void)size;
+    if (!is_own(info))
+        return 0;
     for (int i = 0; i < info->dlpi_phnum; i++) {
         const ElfW(Phdr) *part = &info->dlpi_phdr[i];
         char *begin = base + part->p_vaddr;
         if (part->p_type != PT_LOAD)
             continue;
-        own |= begin <= (char *)look && (char *)look < begin + part->p_memsz;
         if (part->p_flags & PF_W) {
             found->memory = begin;
             found->memory_length = part->p_memsz;
@@ -467,7 +482,7 @@ static int look(struct dl_phdr_info *info, size_t size, void *to)
         }
     }
     found->base = base;
-    return own;
+    return 1;
 }
 
 EXPORT void firmware_look(struct library *found)
@@ -476,13 +491,41 @@ EXPORT void firmware_look(struct library *found)
     found->has_program = main || ((loop || loop_cpp) && (setup || setup_cpp));
 }
 
+static __thread volatile char thread_local_memory;
+
+static int begin_thread_locals(struct dl_phdr_info *info, size_t size, void *unused)
+{
+    (void)size, (void)unused;
+    if (!is_own(info))
+        return 0;
+    for (int i = 0; i < info->dlpi_phnum; i++) {
+        const ElfW(Phdr) *part = &info->dlpi_phdr[i];
+        if (part->p_type != PT_TLS)
+            continue;
+        char *block = info->dlpi_tls_data;
+        memcpy(block, (char *)info->dlpi_addr + part->p_vaddr, part->p_filesz);
+        memset(block + part->p_filesz, 0, part->p_memsz - part->p_filesz);
+    }
+    return 1;
+}
+
+/* Variables of this thread, as they are at the beginning; static memory has been set back. */
+EXPORT void firmware_begin(void)
+{
+    thread_local_memory = 0; /* the loader makes the block when it is first used */
+    dl_iterate_phdr(begin_thread_locals, NULL);
+}
+
 /* Which lines ran, added to the files that tell it; nothing unless compiled to keep count. */
 extern void __gcov_dump(void) __attribute__((weak, visibility("hidden")));
 
 EXPORT void firmware_dump(void)
 {
-    if (__gcov_dump)
-        __gcov_dump();
+    if (!__gcov_dump)
+        return;
+    over = true; /* what the compiler's library has to say is not the program's */
+    firmware_forget_heap();
+    __gcov_dump();
 }
 
 void firmware_fail(const char *text, const char *file, int line)

@@ -5,4 +5,7 @@
 /* End the program here and report it. Without a file the place is found on the stack. */
 void firmware_fail(const char *text, const char *file, int line) __attribute__((noreturn));
 
+/* All that was allocated is gone. */
+void firmware_forget_heap(void);
+
 #endif

@@ -3,6 +3,7 @@
  *
  * The heap is static memory, so that a reset frees it with everything else.
  */
+#define _GNU_SOURCE
 #include <stdarg.h>
 #include <stdint.h>
 #include <stdio.h>
@@ -93,6 +94,12 @@ void *realloc(void *memory, size_t bytes)
     return larger;
 }
 
+void firmware_forget_heap(void)
+{
+    heap_used = 0;
+    memset(unused, 0, sizeof unused);
+}
+
 /* operator new and delete, for C++ */
 
 static void *made(size_t bytes)
@@ -128,6 +135,38 @@ void exit(int code)
 {
     (void)code;
     firmware_fail("exit(): a board has nothing to return to", NULL, 0);
+}
+
+/* Those that would end, stop or replace the process that judges. A program that brings a function
+ * of that name along, as ports of C libraries to boards do, keeps its own. */
+#define ENDS(name)                                                            \
+    __attribute__((weak, noreturn)) void name(int code)                       \
+    {                                                                         \
+        (void)code;                                                           \
+        firmware_fail(#name "(): a board has nothing to return to", NULL, 0); \
+    }
+
+#define SYSTEM(name)                                                         \
+    __attribute__((weak)) int name(void)                                     \
+    {                                                                        \
+        firmware_fail(#name "(): a board has no operating system", NULL, 0); \
+    }
+
+ENDS(_exit)
+ENDS(_Exit)
+ENDS(quick_exit)
+SYSTEM(kill)
+SYSTEM(killpg)
+SYSTEM(raise)
+SYSTEM(gsignal)
+SYSTEM(pthread_kill)
+SYSTEM(pthread_exit)
+SYSTEM(tgkill)
+
+__attribute__((weak)) int at_quick_exit(void (*action)(void))
+{
+    (void)action;
+    return 0;
 }
 
 void __assert_fail(const char *claim, const char *file, unsigned line, const char *function)
@@ -166,6 +205,15 @@ int rand(void)
     high = seed >> 16 & 0x7FFF;
     seed = seed * 1103515245u + 12345u;
     return (int)(high << 15 | (seed >> 16 & 0x7FFF));
+}
+
+/* ---- strtok() keeps its place in the program's own memory */
+
+static char *token_place;
+
+char *strtok(char *text, const char *between)
+{
+    return strtok_r(text, between, &token_place);
 }
 
 /* ---- output goes to the serial line */
@@ -239,6 +287,59 @@ int sprintf(char *to, const char *format, ...)
     return length;
 }
 #endif
+
+static bool is_serial(FILE *file)
+{
+    return file == stdout || file == stderr;
+}
+
+int vfprintf(FILE *file, const char *format, va_list values)
+{
+    (void)file; /* there is no other */
+    return vprintf(format, values);
+}
+
+int fprintf(FILE *file, const char *format, ...)
+{
+    va_list values;
+    (void)file;
+    va_start(values, format);
+    int length = vprintf(format, values);
+    va_end(values);
+    return length;
+}
+
+size_t fwrite(const void *data, size_t size, size_t count, FILE *file)
+{
+    if (!is_serial(file)) /* of the compiler's own library, which counts lines into files */
+        return fwrite_unlocked(data, size, count, file);
+    board_serial_write(data, size * count);
+    return count;
+}
+
+int fputs(const char *text, FILE *file)
+{
+    (void)file;
+    board_print(text);
+    return 0;
+}
+
+int fputc(int byte, FILE *file)
+{
+    (void)file;
+    return putchar(byte);
+}
+
+#undef putc
+int putc(int byte, FILE *file)
+{
+    return fputc(byte, file);
+}
+
+int fflush(FILE *file)
+{
+    return !file || is_serial(file) ? 0 : fflush_unlocked(file);
+}
 
 int puts(const char *text)
 {

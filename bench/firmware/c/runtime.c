@@ -3,14 +3,18 @@
  * Compiled once and loaded once into a process. A firmware gets a stack of its own with a guard
  * page below it; machine_resume() goes over to it and comes back when the firmware asks for
  * something, so that nothing of it stands on Python's stack while others run. A signal that its
- * instructions cause is turned into such a request.
+ * instructions cause is turned into such a request, and so is a call of the operating system: a
+ * board has none, and one of them would end the process that judges.
  */
 #define _GNU_SOURCE
+#include <errno.h>
 #include <pthread.h>
 #include <signal.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/mman.h>
+#include <sys/prctl.h>
+#include <sys/syscall.h>
 #include <sys/time.h>
 #include <ucontext.h>
 #include <unistd.h>
@@ -28,14 +32,28 @@ struct core {
 
 static __thread struct core *running;
 static __thread int has_signal_stack;
-static const int FAULTS[] = {SIGSEGV, SIGBUS, SIGFPE, SIGILL, SIGABRT};
+static const int FAULTS[] = {SIGSEGV, SIGBUS, SIGFPE, SIGILL, SIGABRT, SIGSYS};
 static struct sigaction before[NSIG];
+
+/* While a firmware runs, the kernel turns a call into SIGSYS (syscall user dispatch, Linux 5.11 on
+ * x86; elsewhere only the calls that libc.c stands in for are caught). Processes that are forked
+ * begin without it. */
+#ifndef PR_SET_SYSCALL_USER_DISPATCH
+#define PR_SET_SYSCALL_USER_DISPATCH 59
+#define PR_SYS_DISPATCH_ON 1
+#endif
+enum { CALLS_PASS, CALLS_STOP };
+static __thread volatile char calls = CALLS_PASS;
 
 static void give_back(struct core *core, int request)
 {
+    int own_errno = errno; /* the bench and its other firmwares have theirs */
     core->machine.request = request;
     running = NULL;
+    calls = CALLS_PASS;
     swapcontext(&core->firmware, &core->bench);
+    calls = CALLS_STOP;
+    errno = own_errno;
 }
 
 static void ask(struct machine *machine, int request)
@@ -81,6 +99,8 @@ static void fail(struct machine *machine, const char *text, const char *file, in
     abort(); /* nobody resumes a firmware that has crashed */
 }
 
+enum { INSTRUCTION_BYTES = 2 }; /* of a call, where the kernel can turn it into a signal */
+
 static void registers(void *context, uint64_t *place, uint64_t *stack_pointer)
 {
     mcontext_t *saved = &((ucontext_t *)context)->uc_mcontext;
@@ -99,8 +119,11 @@ static void registers(void *context, uint64_t *place, uint64_t *stack_pointer)
 static void end_firmware(struct core *core, int signal, void *context)
 {
     uint64_t place, stack_pointer;
+    calls = CALLS_PASS;
     registers(context, &place, &stack_pointer);
     core->machine.signal = signal;
+    if (signal == SIGSYS)
+        place -= INSTRUCTION_BYTES; /* it points behind the call */
     note_places(core, place, stack_pointer);
     uint64_t lowest = (uint64_t)core->stack;
     uint64_t address = core->machine.fault_address;
@@ -122,6 +145,42 @@ static void on_fault(int signal, siginfo_t *info, void *context)
     end_firmware(core, signal, context);
 }
 
+/* What the C library does to find memory, or to return from a handler, is not the firmware's. */
+static int harmless(int number)
+{
+    static const int numbers[] = {SYS_brk, SYS_mmap, SYS_munmap, SYS_mremap, SYS_madvise,
+                                  SYS_futex, SYS_getrandom, SYS_rt_sigprocmask, SYS_rt_sigreturn};
+    for (size_t i = 0; i < sizeof numbers / sizeof *numbers; i++)
+        if (numbers[i] == number)
+            return 1;
+    return 0;
+}
+
+static void on_call(int signal, siginfo_t *info, void *context)
+{
+    struct core *core = running;
+    uint64_t place, stack_pointer;
+    calls = CALLS_PASS;
+    registers(context, &place, &stack_pointer);
+    int own = core != NULL && (uint64_t)core->stack <= stack_pointer
+              && stack_pointer < (uint64_t)core->stack + core->stack_bytes;
+    if (own && !harmless(info->si_syscall)) {
+        core->machine.fault_address = (uint64_t)info->si_syscall;
+        end_firmware(core, signal, context);
+    }
+#if defined(__x86_64__)
+    /* That of a handler of somebody else's, say: it is made again, and passes. */
+    ((ucontext_t *)context)->uc_mcontext.gregs[REG_RIP] -= INSTRUCTION_BYTES;
+#endif
+}
+
+static void stop_calls(void)
+{
+#if defined(__x86_64__)
+    prctl(PR_SET_SYSCALL_USER_DISPATCH, PR_SYS_DISPATCH_ON, 0ul, 0ul, &calls);
+#endif
+}
+
 /* A tick of processor time: a firmware that made no call for several of them never will. */
 static uint64_t calls_seen;
 static int idle_ticks;
@@ -131,6 +190,7 @@ static void on_tick(int signal, siginfo_t *info, void *context)
 {
     (void)info;
     struct core *core = running;
+    calls = CALLS_PASS; /* to return from here is a call; the firmware's next question ends this */
     if (core == NULL || core->machine.calls != calls_seen) {
         calls_seen = core == NULL ? 0 : core->machine.calls;
         idle_ticks = 0;
@@ -157,9 +217,11 @@ static int watching;
 static void keep_watch(void)
 {
     struct sigaction now;
-    for (size_t i = 0; watching && i < sizeof FAULTS / sizeof *FAULTS; i++)
-        if (sigaction(FAULTS[i], NULL, &now) == 0 && now.sa_sigaction != on_fault)
-            handle(FAULTS[i], on_fault);
+    for (size_t i = 0; watching && i < sizeof FAULTS / sizeof *FAULTS; i++) {
+        void (*ours)(int, siginfo_t *, void *) = FAULTS[i] == SIGSYS ? on_call : on_fault;
+        if (sigaction(FAULTS[i], NULL, &now) == 0 && now.sa_sigaction != ours)
+            handle(FAULTS[i], ours);
+    }
     has_signal_stack = 0;
 }
 
@@ -179,6 +241,7 @@ static void have_signal_stack(void)
 {
     stack_t stack;
     has_signal_stack = 1;
+    stop_calls();
     sigaltstack(NULL, &stack);
     if (!(stack.ss_flags & SS_DISABLE) && stack.ss_size >= SIGNAL_STACK_BYTES / 4)
         return;
@@ -216,6 +279,8 @@ void machine_free(struct machine *machine)
 static void first_step(void)
 {
     struct machine *machine = &running->machine;
+    calls = CALLS_STOP;
+    errno = 0;
     machine->start(machine);
     fail(machine, "the program came to its end", NULL, 0);
 }
