@@ -99,6 +99,8 @@ class Arrivals:
         first = attempt.failed
         assert first is not None
         attempt.due_ns = None
+        if attempt.borrowed and not attempt.receivers:
+            return
         senders = [first, *attempt.rivals_of(first)]
         end_ns = self._interlude.end_ns if attempt.receivers else attempt.error_ns
         self._tell(attempt, senders, end_ns, failed=True)

@@ -20,6 +20,7 @@ class Attempt:
     """Senders with one arbitration field and one start of frame."""
 
     __slots__ = (
+        "borrowed",
         "cause",
         "due_ns",
         "error_ns",
@@ -46,6 +47,8 @@ class Attempt:
         self.error_ns = 0
         self.due_ns: int | None = None
         """When the failure is told; None: not any more, or there is none."""
+        self.borrowed = False
+        """Whether its senders are on another piece of the cable by now: told only if heard."""
 
     @property
     def differs(self) -> bool:
@@ -63,6 +66,17 @@ class Attempt:
         self.failed, self.cause = self.senders[0], cause
         self.error_ns = self.due_ns = now_ns
 
+    def seen_from_afar(self, now_ns: int, due_ns: int) -> Attempt:
+        """The same attempt on a piece of the cable that has lost its senders: whoever there takes
+        the rest of the bus for the end of the frame has got it.
+        """
+        found = Attempt(self.start_ns, list(self.senders))
+        found.left.clear()
+        found.fail_whole("broken_off", now_ns)
+        found.receivers, found.overrun = [], ()
+        found.due_ns, found.borrowed = due_ns, True
+        return found
+
     def leave(self, station: Station) -> None:
         """A sender has gone."""
         self.left.remove(station)
@@ -72,6 +86,7 @@ class Attempt:
     def part(self, station: Station, attempts: list[Attempt]) -> None:
         """A sender goes on on another piece of the cable, with others that do."""
         self.left.remove(station)
+        attempts[:] = [it for it in attempts if not (it.borrowed and it.start_ns == self.start_ns)]
         for other in attempts:
             if other.start_ns == self.start_ns and station.same_field(other.senders[0]):
                 other.senders.append(station)

@@ -91,7 +91,7 @@ class Bystander:
 
     def leave(self) -> None:
         """Switched off, or bus-off: it sees and sends nothing. Coming back from bus-off counts."""
-        self.drive, self.step, self.resting, self.idle = 1, self._gone, True, True
+        self.drive, self.step, self.resting, self.idle = 1, self._gone, True, False
         self.transmitter, self.recovery = False, None
 
     def integrate(self, recessive: int = 0) -> None:
@@ -103,7 +103,7 @@ class Bystander:
     def recover(self, recovery: Recovery) -> None:
         """Bus-off, on the way back: rule 12."""
         self.leave()
-        self.recovery, self.step, self.idle = recovery, self._recover, False
+        self.recovery, self.step = recovery, self._recover
 
     def suspend(self, bits: int = SUSPEND_BITS) -> None:
         """After a frame of its own as an error-passive sender: idle, but not yet to send."""
@@ -152,7 +152,7 @@ class Bystander:
     @property
     def may_start(self) -> bool:
         """Whether it is idle and has something to send."""
-        return self.controller.next_word < NOTHING and self.step == self._idle
+        return self.idle and self.controller.next_word < NOTHING
 
     @property
     def suspended_bits(self) -> int:

@@ -31,7 +31,6 @@ from bench.wire.attempt import Attempt
 from bench.wire.confinement import ErrorState
 from bench.wire.fastpart import FastPart
 from bench.wire.grid import Grid
-from bench.wire.mailbox import NOTHING
 from bench.wire.outgoing import outgoing
 from bench.wire.record import BitRecord
 from bench.wire.station import Station
@@ -169,10 +168,21 @@ class Interlude(Grid):
         for attempt in source.attempts:
             if station in attempt.left:
                 attempt.part(station, self.attempts)
+            elif attempt.start_ns == station.start_ns:
+                self._watch_from_afar(attempt, station)
         self._arrivals.take(source._arrivals, station)
         self.stations[place] = station
         station.interlude, station.mask = self, 1 << place
         self._paced = self._paced or station.pace is not None
+
+    def _watch_from_afar(self, attempt: Attempt, station: Station) -> None:
+        """A receiver comes without the sender: it may still take the frame for a whole one."""
+        if any(known.start_ns == attempt.start_ns for known in self.attempts):
+            return
+        left = max(sender.outgoing.length - sender.place for sender in attempt.senders)
+        due_ns = self.instant(self.bit + max(left, 0))
+        self.attempts.append(attempt.seen_from_afar(self.end_ns, due_ns))
+        self._news = max(self._news, left + _NEWS_BITS)
 
     # ---- the course of a bit
 
@@ -259,7 +269,7 @@ class Interlude(Grid):
         if self._fast_part is not None and self._fast_part.goes_on(self.stations):
             return
         for station in self.stations:
-            if station.idle and station.controller.next_word < NOTHING:
+            if station.may_start:
                 self.start([s for s in self.stations if s.may_start])
                 return
 
@@ -375,7 +385,16 @@ class Interlude(Grid):
             attempt.leave(station)
             if not attempt.left and attempt.failed is None:
                 attempt.fail_whole("broken_off", self.queue.now_ns)
-                self._arrivals.tell_failed(attempt)
+                outgoing, place = station.outgoing, station.place
+                others = [it for it in self.stations if it is not station and not it.resting]
+                if others and all(outgoing.bits[place:]):
+                    # What is left of the frame is recessive, as the bus is without its sender:
+                    # receivers may accept it all the same, so it is told when they have.
+                    left = outgoing.length - place
+                    attempt.due_ns = self.instant(self.bit + left)
+                    self._news = max(self._news, left + _NEWS_BITS)
+                else:
+                    self._arrivals.tell_failed(attempt)
         station.leave()
 
     # ---- what follows from a bit
