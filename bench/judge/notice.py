@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
 
+from bench.judge.arrivals import Arrival, Link
 from bench.judge.case import Case
 from bench.judge.control import handed, off_bus
 from bench.judge.exercise import exercised, margin
@@ -14,6 +15,7 @@ from bench.judge.masks import ANY, OFF, ON
 from bench.judge.paint import Paint, Probe, blend, breaches
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
 from bench.model.consistency import split_signal
+from bench.model.messages import MessageInfo
 from bench.model.notice import NoticeTable
 from bench.model.units import show_duration
 
@@ -91,26 +93,43 @@ def _troubles(
 def _losses(
     case: Case, notice: NoticeTable, node: str, life: Life
 ) -> Iterator[tuple[int, int, int, int]]:
-    """The times in which the status message of a node stays away longer than 1.5 periods."""
+    """The times in which no good status of a node comes for longer than 1.5 periods: a frozen
+    counter is a lost node. Behind a status that may be taken either way the notice may stay, and
+    need not.
+    """
     assert notice.lost is not None
     status = case.vehicle.nodes[notice.lost].status
     assert status is not None
-    period_ns = case.vehicle.messages[status].period_ns or notice.within
-    heard = case.traffic(status).heard_by(node)
-    times = heard.times[
-        bisect_left(heard.times, life.reset_ns) : bisect_left(heard.times, life.end_ns)
-    ]
+    message = case.vehicle.messages[status]
+    period_ns = message.period_ns or notice.within
+    link = Link(
+        stale_after_ns=notice.within,
+        early_ns=max(0, notice.within - 3 * period_ns // 2),
+        reaction_ns=0,
+        max_step=max(1, notice.within // period_ns),
+    )
+    watched = case.arrivals(status, node, link)[case.lives[node].lives.index(life)]
+    arrivals = list(_moving(watched, message))
+    surely = [entry.at_ns for entry in arrivals if entry.sure]
+    certain = [life.boot_end_ns, *surely, life.end_ns]
     limit_ns = 3 * period_ns // 2
-    first_ns, last_ns = (times[0], times[-1]) if times else (life.end_ns, life.end_ns)
-    gaps = [
-        (life.boot_end_ns, first_ns),
-        *heard.gaps(life.reset_ns, life.end_ns, limit_ns),
-        (last_ns, life.end_ns),
-    ]
-    for last_ns, next_ns in gaps:
-        if next_ns - last_ns > limit_ns:
-            must_ns = min(last_ns + notice.within, next_ns)
-            yield last_ns + period_ns, must_ns, next_ns, next_ns + notice.within
+    for last_ns, next_ns in pairwise(certain):
+        if next_ns - last_ns <= limit_ns:
+            continue
+        between = [entry.at_ns for entry in arrivals if last_ns < entry.at_ns < next_ns]
+        for from_ns, to_ns in pairwise([last_ns, *between, next_ns]):
+            must_ns = min(from_ns + notice.within, to_ns)
+            yield last_ns + period_ns, must_ns, to_ns, next_ns + notice.within
+
+
+def _moving(arrivals: Sequence[Arrival], message: MessageInfo) -> Iterator[Arrival]:
+    """The arrivals but for those that repeat the counter of the one before."""
+    before: int | None = None
+    for entry in arrivals:
+        count = None if message.counter is None else message.counter.raw(entry.data)
+        if count is None or count != before:
+            yield entry
+        before = count
 
 
 def _sticks(

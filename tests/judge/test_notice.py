@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from judge_lab import NS, Tape, broken, car, edge, untested
+from judge_lab import NS, Tape, broken, car, edge, kept, untested
 
 LOST = {"lost": {"lost": "rear", "signal": "DashStatus.RearLost", "within": "500 ms"}}
 STUCK = {
@@ -127,3 +127,32 @@ def test_a_node_that_comes_back_on_the_bus_has_time_to_find_out():
 
     assert ("lost", "notice") not in tape(2400).broken()
     broken(tape(2400 + NS).verdict("notice", "lost"), NS, 2400)
+
+
+def frozen(*told):
+    """The dash's status counts up to 1010 ms, then repeats one counter until 2500 ms."""
+    vehicle = car(
+        nodes={"dash": {"status": "Request"}},
+        notices={
+            "dash_lost": {"lost": "dash", "signal": "RearStatus.Alive", "within": "300 ms"},
+        },
+    )
+    tape = Tape(vehicle, 3000).requests(60, 1011, on=False)
+    tape.requests(1060, 2500, on=False, counter=tape.counter)
+    tape.requests(2510, 3000, on=False)
+    tape.status("dash")
+    return tape.hand("RearStatus", (60, 0), *told)
+
+
+def test_a_node_whose_counter_stands_still_is_lost():
+    """The last good status ends at 1010 ms: told by 1310 ms, or broken."""
+    kept(frozen((1300, 1), (2600, 0)).verdict("notice", "dash_lost"), 10)
+    broken(frozen((1350, 1), (2600, 0)).verdict("notice", "dash_lost"), 40, 1310)
+    assert frozen().verdict("notice", "dash_lost").broken
+
+
+def test_a_notice_of_a_counter_that_stands_still_is_not_without_cause():
+    """Given before the status is overdue it is, and kept too long behind the return as well."""
+    assert not frozen((1300, 1), (2700, 0)).broken("dash_lost")
+    assert frozen((1020, 1), (2700, 0)).broken("dash_lost")
+    assert frozen((1300, 1), (2900, 0)).broken("dash_lost")
