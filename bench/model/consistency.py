@@ -35,20 +35,29 @@ class Consistency:
     def problems(self) -> list[Problem]:
         """All the mistakes found, in the order of the file's tables."""
         checks = (
-            self._cable, self._rates, self._nodes, self._messages, self._inputs, self._loads,
-            self._outputs, self._electrical, self._requests, self._notices, self._situations,
+            self._names, self._cable, self._rates, self._nodes, self._messages, self._inputs,
+            self._loads, self._outputs, self._electrical, self._requests, self._notices,
+            self._situations,
         )  # fmt: skip
         return [problem for check in checks for problem in check()]
 
     def _names(self) -> Found:
-        """Loads, nodes and notices share the rows of one table: each name stands for one thing."""
+        """Nodes, loads and notices share the rows of one table: each name stands for one thing.
+        An input has no row; it may be called like a load or a notice, but not like a node.
+        """
         taken: dict[str, str] = dict.fromkeys(self.file.nodes, "node")
         for table, what in ((self.file.loads, "load"), (self.file.notices, "notice")):
             for name in table:
                 if name in taken:
-                    text = f"a {taken[name]} has the name '{name}' already; names must differ"
-                    yield self.source.problem((f"{what}s", name), text)
+                    yield self._taken(what, name, taken[name])
                 taken.setdefault(name, what)
+        for name in self.file.inputs:
+            if name in self.file.nodes:
+                yield self._taken("input", name, "node")
+
+    def _taken(self, what: str, name: str, other: str) -> Problem:
+        text = f"a {other} has the name '{name}' already; expected a name of its own"
+        return self.source.problem((f"{what}s", name), text)
 
     def _cable(self) -> Found:
         place: tuple[Key, ...] = ("wire", "cable")

@@ -82,7 +82,7 @@ def wiring(name: str, file: VehicleFile) -> Wiring:
     inputs: list[InputPin] = []
     for key, entries in node.pins.items():
         for entry in entries:
-            if key in file.inputs:
+            if key in file.inputs and name in file.inputs[key].wired_to:
                 inputs.append(_input_pin(key, entry, file.inputs[key]))
             else:
                 outputs.append(OutputPin(entry.pin, key, entry.active == "low"))
@@ -113,12 +113,17 @@ def pin_problems(name: str, file: VehicleFile) -> Iterator[tuple[tuple[str, ...]
         if key not in outputs and key not in own_inputs:
             yield ("pins", key), _unknown_pin(name, key, [*own_inputs, *outputs])
             continue
+        if key in outputs and key in own_inputs:
+            text = f"node '{name}' has both an input and an output '{key}'; expected two names:"
+            yield ("pins", key), f"{text} set 'output' of load '{outputs[key]}'"
+            continue
         for entry in entries:
             if entry.pin in used:
                 text = f"pin {entry.pin} has two uses: '{used[entry.pin]}' and '{key}'"
                 yield ("pins", key), text
             used[entry.pin] = key
-            yield from _position_problems(key, entry, file.inputs.get(key))
+            table = file.inputs[key] if key in own_inputs else None
+            yield from _position_problems(key, entry, table)
         if key in outputs and len(entries) > 1:
             yield ("pins", key), f"output '{key}' has {len(entries)} pins; expected one"
     yield from _missing_pins(node, outputs)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from written_car import VEHICLE
 
+from bench.model.target import pin_problems, wiring
 from bench.model.vehicle import LoadTable, VehicleFile
 
 MS = 1_000_000
@@ -293,6 +294,22 @@ def test_mistakes_of_several_tables_are_told_together_in_their_order(car):
     ]
 
 
+@pytest.mark.parametrize(
+    "old, new, place, what",
+    [
+        ("[loads.tail]", "[loads.rear]", "loads.rear", "node"),
+        ("[notices.rear_lost]", "[notices.dash]", "notices.dash", "node"),
+        ("[notices.rear_lost]", "[notices.tail]", "notices.tail", "load"),
+        ("[inputs.speed]", "[inputs.dash]", "inputs.dash", "node"),
+    ],
+)
+def test_a_name_stands_for_one_thing(car, old, new, place, what):
+    """Two subjects of one name would share their rules' rows, and some would be gone."""
+    name = place.partition(".")[2]
+    text = f"{place}: a {what} has the name '{name}' already; expected a name of its own"
+    assert any(text in problem for problem in car.change(old, new).problems())
+
+
 def test_a_safety_relevant_load_needs_a_rule(car):
     car.change(
         'local = "brake == pressed"\n'
@@ -356,3 +373,36 @@ def test_every_key_of_a_vehicle_file_is_described():
     described = {"title", "about", "wire", "nodes", "inputs", "loads", "requests", "notices"}
     for name, field in VehicleFile.model_fields.items():
         assert field.description or name in described | {"situations"}
+
+
+def _file_with_pins(wired_to):
+    """Two nodes, an input ``beam`` of the dash, a program in C at the front."""
+    node = {"boot": "60 ms", "c": ["front.c"]}
+    return VehicleFile.model_validate(
+        {
+            "title": "pins",
+            "dbc": "none",
+            "wire": {"bit_rate": "250 kbit/s", "cable": ["dash", "front"]},
+            "nodes": {
+                "dash": {"boot": "60 ms", "python": "none:None"},
+                "front": {**node, "pins": {"beam": 3}},
+            },
+            "inputs": {"beam": {"wired_to": wired_to, "positions": ["off", "on"]}},
+            "loads": {"beam": {"node": "front", "hardware_default": "off"}},
+        }
+    )
+
+
+def test_a_pin_is_looked_up_among_what_its_node_has():
+    """The dash's switch is called like a load of the front: the front's pin drives the load."""
+    file = _file_with_pins(wired_to=["dash"])
+    assert list(pin_problems("front", file)) == []
+    found = wiring("front", file)
+    assert [pin.output for pin in found.outputs] == ["beam"]
+    assert found.inputs == ()
+
+
+def test_a_pin_that_may_be_either_is_a_mistake():
+    text = "node 'front' has both an input and an output 'beam'; expected two names:"
+    found = list(pin_problems("front", _file_with_pins(wired_to=["dash", "front"])))
+    assert found == [(("pins", "beam"), f"{text} set 'output' of load 'beam'")]
