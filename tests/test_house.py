@@ -124,8 +124,8 @@ def test_every_module_says_why_it_exists(path):
 
 
 @named(MODULES)
-def test_no_file_has_more_than_400_lines(path):
-    assert len(path.read_text(encoding="utf-8").splitlines()) <= 400
+def test_no_file_has_more_than_500_lines(path):
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= 500
 
 
 @named(MODULES)

@@ -169,13 +169,13 @@ class Interlude(Grid):
             if station in attempt.left:
                 attempt.part(station, self.attempts)
             elif attempt.start_ns == station.start_ns:
-                self._watch_from_afar(attempt, station)
+                self._watch_from_afar(attempt)
         self._arrivals.take(source._arrivals, station)
         self.stations[place] = station
         station.interlude, station.mask = self, 1 << place
         self._paced = self._paced or station.pace is not None
 
-    def _watch_from_afar(self, attempt: Attempt, station: Station) -> None:
+    def _watch_from_afar(self, attempt: Attempt) -> None:
         """A receiver comes without the sender: it may still take the frame for a whole one."""
         if any(known.start_ns == attempt.start_ns for known in self.attempts):
             return

@@ -85,7 +85,7 @@ def test_a_function_of_the_firmware_may_have_such_a_name(tmp_path):
 def test_what_goes_to_either_stream_is_on_the_serial_line(tmp_path, capfd):
     source = (
         'void setup(void) {\n    fprintf(stderr, "%d\\n", 7);\n    fputs("two\\n", stdout);\n'
-        '    fwrite("three\\n", 1, 6, stderr);\n    putc(\'4\', stdout); fputc(\'\\n\', stderr);\n'
+        "    fwrite(\"three\\n\", 1, 6, stderr);\n    putc('4', stdout); fputc('\\n', stderr);\n"
         "    fflush(stdout);\n}\n" + LOOP
     )
     ran = run(firmware(tmp_path, source))
@@ -140,7 +140,8 @@ def test_lines_are_counted_of_a_program_that_has_used_up_its_heap(tmp_path):
 
 def test_a_number_too_large_for_its_integer_is_undefined_behaviour(tmp_path):
     source = (
-        "void setup(void) {\n    volatile double much = 1e12;\n    volatile int i = much;\n}\n" + LOOP
+        "void setup(void) {\n    volatile double much = 1e12;\n    volatile int i = much;\n}\n"
+        + LOOP
     )
     unit = firmware(tmp_path, source, options=BuildOptions(sanitize=True))
     (crash,) = run(unit).recording.crashes

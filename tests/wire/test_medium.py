@@ -194,3 +194,15 @@ def test_a_new_bit_rate_holds_from_the_next_frame_on(bench_of):
 def test_an_impossible_bit_rate_is_refused(bit_rate):
     with pytest.raises(ValueError, match="whole number of bits per second, not"):
         Wire(EventQueue(), bit_rate)
+
+
+def test_who_came_in_the_midst_of_a_frame_and_has_something_to_send_waits_for_its_end(bench_of):
+    bench = bench_of("a", "b", "c")
+    bench["c"].power_off()
+    bench["a"].send(Frame(0x100, b"12345678"))
+    bench.at(20, bench["c"].power_on)
+    bench.at(21, lambda: bench["c"].send(Frame(0x200)))
+    bench.at(40, bench["a"].power_off)  # from here on bit by bit, c's bits up to now as well
+    bench.run(400)
+    assert [(r.sender, r.error) for r in bench.records] == [("a", "broken_off"), ("c", None)]
+    assert bench.heard("b") == [Frame(0x200)]
