@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from pydantic import ConfigDict, Field, model_validator
 
+from bench.clocks import Clocks, Drifts
 from bench.faults.base import Fault
 from bench.faults.catalogue import FaultError, make_fault
 from bench.model.consistency import Consistency
@@ -17,7 +18,7 @@ from bench.model.loading import Vehicle, load_vehicle
 from bench.model.problem import BadInput, Problem, unknown
 from bench.model.table import Table
 from bench.model.toml import Source, read_toml
-from bench.model.units import Duration
+from bench.model.units import Drift, Duration
 from bench.model.vehicle import InputValue, State
 from bench.outside import Outside
 from bench.outside_file import OutsideTable, load_outside
@@ -55,7 +56,8 @@ class Expectation:
 class Scenario:
     """What a session runs. ``name`` is the file's stem, or the name of a campaign's case.
     ``traffic`` is the part of it that comes out of a log, ``outside`` who takes part from outside
-    of the bench, if any.
+    of the bench, if any. ``clocks`` and ``drifts`` are the nodes' own clocks, where they do not
+    begin at 0 or are not right.
     """
 
     name: str
@@ -70,6 +72,8 @@ class Scenario:
     expectations: tuple[Expectation, ...] = ()
     traffic: Traffic | None = None
     outside: Outside | None = None
+    clocks: Clocks = field(default_factory=dict)
+    drifts: Drifts = field(default_factory=dict)
 
     @property
     def first_fault_ns(self) -> int | None:
@@ -149,6 +153,13 @@ class ScenarioFile(Table):
     inputs: dict[str, InputValue] = Field(default_factory=dict, description="at the beginning")
     lasts: Duration
     seed: int = 0
+    clocks: dict[str, Duration] = Field(
+        default_factory=dict,
+        description="node = what its own clock shows when it starts; default: 0",
+    )
+    drifts: dict[str, Drift] = Field(
+        default_factory=dict, description="node = how much too fast its clock runs; default: 0"
+    )
     steps: tuple[Step, ...] = Field(default=(), description="the timeline")
     expect: tuple[Expect, ...] = ()
     outside: OutsideTable | None = Field(
@@ -205,6 +216,10 @@ class _Builder:
                 self._fault(index, step, faults)
         expectations = tuple(self._expect(index, entry) for index, entry in enumerate(file.expect))
         outside = self._outside()
+        for key, named in (("clocks", file.clocks), ("drifts", file.drifts)):
+            for node in named:
+                if node not in self.vehicle.nodes:
+                    self._note((key, node), unknown("node", node, self.vehicle.nodes))
         if self.problems:
             raise BadInput(self.problems)
         return Scenario(
@@ -219,6 +234,8 @@ class _Builder:
             seed=file.seed,
             expectations=expectations,
             outside=outside,
+            clocks=file.clocks,
+            drifts=file.drifts,
         )
 
     def _outside(self) -> Outside | None:

@@ -63,7 +63,9 @@ class Board(Protocol):
         """What survives a reset (EEPROM or flash). Everything else of the node does not."""
 
     def now_ns(self) -> int:
-        """The time since the board was first powered, in nanoseconds."""
+        """The board's clock, in nanoseconds: it begins at 0 when the board is first powered, or
+        where a test lets it begin, and a reset does not set it back.
+        """
 
     def after(self, delay_ns: int, action: Callable[..., object], *args: Any) -> Timer:
         """Run ``action(*args)`` once, ``delay_ns`` from now."""

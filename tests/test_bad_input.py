@@ -91,7 +91,7 @@ def test_a_wrong_unit_comes_with_the_ones_that_fit(capsys):
     assert check(capsys) == [
         (
             "vehicle.toml:10: nodes.dash.boot: 'Hz' is no unit of duration; expected a duration"
-            " with its unit (ns, us, ms, s, min), like '250 ms'"
+            " with its unit (ns, us, ms, s, min, h, d), like '250 ms'"
         )
     ]
 
@@ -100,7 +100,7 @@ def test_a_number_without_a_unit(capsys):
     change("cut.toml", '"1500 ms"', "1.5")
     assert run(capsys) == [
         (
-            "cut.toml:3: lasts: got 1.5; expected a duration with its unit (ns, us, ms, s, min),"
+            "cut.toml:3: lasts: got 1.5; expected a duration with its unit (ns, us, ms, s, min, h, d),"
             " like '250 ms'"
         )
     ]

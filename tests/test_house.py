@@ -21,7 +21,7 @@ FLOORS = [
     {"wire", "power"},
     {"firmware", "plugin_can", "scripts"},
     {"model"},
-    {"faults", "outside", "recording", "replay.textlog", "traffic"},
+    {"clocks", "faults", "outside", "recording", "replay.textlog", "traffic"},
     {"outside_file"},
     {"scenario"},
     {"session", "replay", "judge", "timing", "sizing"},

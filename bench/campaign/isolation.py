@@ -67,10 +67,10 @@ def isolated(
 ) -> list[CaseResult]:
     """Run cases away from this process; the results are in their order.
 
-    With ``branch`` they must all begin alike (situation, inputs, actions, seed); the beginning is
-    run once where that pays. ``limit_s`` is the wall-clock time, in seconds, after which a case
-    that gave no sign counts as hung. ``stop()`` is asked after each case; once it is true the
-    rest is given up with Stopped.
+    With ``branch`` they must all begin alike (situation, inputs, actions, seed, clocks); the
+    beginning is run once where that pays. ``limit_s`` is the wall-clock time, in seconds, after
+    which a case that gave no sign counts as hung. ``stop()`` is asked after each case; once it is
+    true the rest is given up with Stopped.
     """
     results: dict[int, CaseResult] = {}
     waiting = sorted(range(len(cases)), key=lambda index: (cases[index].parts_ns, index))

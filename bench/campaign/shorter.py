@@ -79,6 +79,8 @@ def content(scenario: Scenario) -> Hashable:
         scenario.faults,
         scenario.lasts_ns,
         scenario.seed,
+        tuple(scenario.clocks.items()),
+        tuple(scenario.drifts.items()),
     )
 
 

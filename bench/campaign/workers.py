@@ -107,6 +107,8 @@ def _alike(one: Scenario, other: Scenario) -> bool:
         and one.inputs == other.inputs
         and one.actions == other.actions
         and one.seed == other.seed
+        and one.clocks == other.clocks
+        and one.drifts == other.drifts
     )
 
 

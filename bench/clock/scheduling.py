@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from asyncio import AbstractEventLoop, iscoroutine
 from collections import deque
+from collections.abc import Callable
 from contextvars import Context, copy_context
 from heapq import heappush
 from inspect import iscoroutinefunction
@@ -24,6 +25,7 @@ from bench.clock.handles import (
     ReadyHandle,
     VirtualTimerHandle,
 )
+from bench.clock.own import OwnClock
 from bench.clock.queue import NS_PER_S, Event, EventQueue, Priority
 from bench.clock.reports import ExceptionReports
 
@@ -60,10 +62,16 @@ class Scheduling(ExceptionReports, AbstractEventLoop):
         self._guarded = False
         """Closed or in debug mode: every call is checked first."""
         self._owner = get_ident()
+        self.own_clock: Callable[[], OwnClock | None] | None = None
+        """The clock of whose code runs now, which its times and delays are then taken from."""
 
     def time(self) -> float:
-        """Virtual seconds since the start of the run."""
-        return self.queue.now_ns / NS_PER_S
+        """Virtual seconds since the start of the run, or what the caller's own clock shows."""
+        clock = self._clock()
+        return (self.queue.now_ns if clock is None else clock.now_ns()) / NS_PER_S
+
+    def _clock(self) -> OwnClock | None:
+        return None if self.own_clock is None else self.own_clock()
 
     def call_soon(  # type: ignore[override]
         self, *call: Any, context: Context | None = None
@@ -119,6 +127,8 @@ class Scheduling(ExceptionReports, AbstractEventLoop):
         except (TypeError, ValueError, OverflowError):
             _check_infinite(delay)
             return self._timer("call_later", None, call, context)
+        if self.own_clock is not None and (clock := self.own_clock()) is not None:
+            when_ns = clock.after(when_ns - now_ns)
         if self._guarded or when_ns <= now_ns:
             return self._timer("call_later", when_ns, call, context)
         handle = _new_timer(VirtualTimerHandle)
@@ -146,6 +156,8 @@ class Scheduling(ExceptionReports, AbstractEventLoop):
         except (TypeError, ValueError, OverflowError):
             _check_infinite(when)
             return self._timer("call_at", None, call, context)
+        clock = self._clock()
+        when_ns = when_ns if clock is None else clock.instant(when_ns)
         return self._timer("call_at", when_ns, call, context)
 
     def _timer(

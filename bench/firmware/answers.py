@@ -7,7 +7,7 @@ from typing import Any, Protocol
 
 import can
 
-from bench.clock import Event, EventQueue
+from bench.clock import Event, EventQueue, OwnClock
 from bench.firmware.library import interface
 from bench.firmware.wiring import OutputPin, Wiring
 from bench.wire import Controller
@@ -41,6 +41,7 @@ class BoardFace(Protocol):
 
     life: LifeFace
     queue: EventQueue
+    clock: OwnClock
     cause: str
 
     @property
@@ -202,7 +203,7 @@ class Answers:
         self._stop_timer()
         self._period_ns = self._machine.a * 1_000
         if self._period_ns:
-            self._arm(self._board.queue.now_ns + self._period_ns)
+            self._arm(self._board.clock.now_ns() + self._period_ns)
 
     def watchdog(self) -> None:
         """The watchdog starts."""
@@ -218,11 +219,13 @@ class Answers:
         text = bytes(interface().buffer(machine.text, machine.text_length))
         self._board.printed(text.decode("utf-8", errors="replace"))
 
-    def _arm(self, at_ns: int) -> None:
-        self._timer = self._board.queue.at(at_ns, self._board.life.call, self._due, at_ns)
+    def _arm(self, shown_ns: int) -> None:
+        board = self._board
+        at_ns = board.clock.instant(shown_ns)
+        self._timer = board.queue.at(at_ns, board.life.call, self._due, shown_ns)
 
-    def _due(self, at_ns: int) -> None:
-        self._arm(at_ns + self._period_ns)
+    def _due(self, shown_ns: int) -> None:
+        self._arm(shown_ns + self._period_ns)
         self._interrupt(TIMER)
 
     def _stop_timer(self) -> None:

@@ -73,7 +73,9 @@ class FirmwareProgram(BlockingProgram):
     def _prepare(self) -> None:
         wiring, machine, board = self._firmware.wiring, self._machine, self._board
         machine.begun_ns = self._queue.now_ns
-        machine.clock_ns = wiring.clock_start_ns if board.cause == "power-up" else 0
+        first_ns = wiring.clock_start_ns if board.cause == "power-up" else 0
+        machine.clock_ns = board.clock.start_ns or first_ns
+        machine.clock_ppb = board.clock.ppb
         machine.call_ns = wiring.call_ns
         machine.reset_cause = _CAUSES.get(board.cause, 1)
         for number in range(len(machine.output_ma)):

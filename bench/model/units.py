@@ -21,6 +21,8 @@ _UNITS: dict[str, dict[str, Decimal]] = {
         "ms": Decimal(1_000_000),
         "s": Decimal(1_000_000_000),
         "min": Decimal(60_000_000_000),
+        "h": Decimal(3_600_000_000_000),
+        "d": Decimal(86_400_000_000_000),
     },
     "bit rate": {
         "bit/s": Decimal(1),
@@ -35,7 +37,10 @@ _UNITS: dict[str, dict[str, Decimal]] = {
     "temperature": {"degC": Decimal(1)},
     "charge": {"mAh": Decimal("0.001"), "Ah": Decimal(1)},
     "capacitance": {"uF": Decimal("0.000001"), "mF": Decimal("0.001"), "F": Decimal(1)},
+    "drift": {"ppm": Decimal(1)},
 }
+_WILDEST_PPM = 100_000
+"""A bare RC oscillator is wrong by up to 10 % (from memory)."""
 _LARGEST = Decimal(2**63 - 1)
 """In the base unit of its kind; of durations 292 years."""
 
@@ -53,6 +58,7 @@ _EXAMPLE = {
     "temperature": "60 degC",
     "charge": "60 Ah",
     "capacitance": "470 uF",
+    "drift": "100 ppm",
 }
 
 
@@ -138,6 +144,14 @@ def parse_voltage(text: object) -> float:
     return float(text) if isinstance(text, float) else float(parse_quantity(text, "voltage"))
 
 
+def parse_drift(text: object) -> float:
+    """How much too fast a clock runs, in parts per million; too slow below 0. Raises ValueError."""
+    value = text if isinstance(text, float) else float(parse_quantity(text, "drift"))
+    if abs(value) > _WILDEST_PPM:
+        raise ValueError(f"'{text}' is out of range; a clock is wrong by up to {_WILDEST_PPM} ppm")
+    return value
+
+
 def parse_length(text: object) -> float:
     """A length in metres; never negative. Raises ValueError."""
     value = text if isinstance(text, float) else float(parse_quantity(text, "length"))
@@ -168,6 +182,7 @@ Current = Annotated[
 Voltage = Annotated[
     float, BeforeValidator(parse_voltage), _no_bare_number("voltage"), _schema("voltage")
 ]
+Drift = Annotated[float, BeforeValidator(parse_drift), _no_bare_number("drift"), _schema("drift")]
 Length = Annotated[
     float, BeforeValidator(parse_length), _no_bare_number("length"), _schema("length")
 ]
@@ -228,6 +243,11 @@ def write_bit_rate(bit_rate: int) -> str:
 def write_voltage(volts: float) -> str:
     """A voltage so that it reads back the same: ``12.6 V``."""
     return f"{plain(volts)} V"
+
+
+def write_drift(ppm: float) -> str:
+    """How wrong a clock runs so that it reads back the same: ``-100 ppm``."""
+    return f"{plain(ppm)} ppm"
 
 
 def write_length(metres: float) -> str:

@@ -9,6 +9,7 @@ import re
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from bench.clocks import clocks_written, drifts_written
 from bench.model.units import plain, write_duration
 from bench.outside import Outside
 from bench.scenario import Scenario, TimedAction, TimedFault
@@ -32,6 +33,10 @@ def scenario_toml(
     lines.append(f"lasts = {_text(write_duration(scenario.lasts_ns))}")
     if scenario.seed:
         lines.append(f"seed = {scenario.seed}")
+    if scenario.clocks:
+        lines.append(f"clocks = {_table(clocks_written(scenario.clocks))}")
+    if scenario.drifts:
+        lines.append(f"drifts = {_table(drifts_written(scenario.drifts))}")
     for step in scenario.steps:
         lines += ["", "[[steps]]", *_step(step)]
     if scenario.outside is not None:

@@ -137,7 +137,7 @@ class Gpio:
 
     def _edge(self, pin: int, edge: _Edge, level: int) -> None:
         before, edge.level = edge.level, level
-        now_ns = self._tasks.queue.now_ns
+        now_ns = self._tasks.clock.now_ns()
         if before == level or edge.kind == (FALLING if level else RISING):
             return
         if edge.at_ns is not None and now_ns - edge.at_ns < edge.bounce_ns:

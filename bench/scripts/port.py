@@ -23,7 +23,9 @@ class ScriptPort(Port):
         self._inner = inner
         inner.controller.inbox.clear()  # a socket gets what comes once it is open
         inner.controller.restore_settings()
-        super().__init__(inner.controller, tasks.queue, inner.channel, can_filters)
+        super().__init__(
+            inner.controller, tasks.queue, inner.channel, can_filters, clock=tasks.clock
+        )
 
     def send(self, msg: can.Message, timeout: float | None = None) -> None:
         """Put a message into a free mailbox, waiting for one up to ``timeout`` seconds."""

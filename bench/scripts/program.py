@@ -9,7 +9,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any, Protocol
 
-from bench.clock import EventQueue
+from bench.clock import EventQueue, OwnClock
 from bench.clock.blocking import BlockingProgram, ProgramFailed
 from bench.scripts.gpio import PinBank, gpio_modules
 from bench.scripts.importing import Imports
@@ -30,6 +30,7 @@ class BoardFace(Protocol):
 
     life: Host
     queue: EventQueue
+    clock: OwnClock
     name: str
 
     @property
@@ -71,7 +72,7 @@ class ScriptProgram(BlockingProgram):
     def __init__(self, script: Script, board: BoardFace) -> None:
         self._script = script
         self._board = board
-        self._tasks = Tasks(board.queue, board.life, script.call_ns)
+        self._tasks = Tasks(board.queue, board.clock, board.life, script.call_ns)
         self._threading = Threading(self._tasks, board.printed)
         port: Port = board.bus
         self._bus = CanFactory(self._tasks, port)

@@ -12,7 +12,7 @@ from typing import Any, Protocol
 
 from greenlet import GreenletExit, getcurrent, greenlet
 
-from bench.clock import Event, EventQueue
+from bench.clock import Event, EventQueue, OwnClock
 
 _PATIENCE = 20
 """What a program does to tidy up makes a few calls, each of which is refused."""
@@ -73,11 +73,13 @@ class Task:
 class Tasks:
     """All tasks of one life of a script.
 
-    ``call_ns`` is the processor time of one call to the board, the bus or the clock.
+    ``call_ns`` is the processor time of one call to the board, the bus or the clock; ``clock`` is
+    the node's own, by which the script waits.
     """
 
-    def __init__(self, queue: EventQueue, host: Host, call_ns: int) -> None:
+    def __init__(self, queue: EventQueue, clock: OwnClock, host: Host, call_ns: int) -> None:
         self.queue = queue
+        self.clock = clock
         self.call_ns = call_ns
         self.begun_ns = queue.now_ns
         self.ended = False

@@ -17,8 +17,8 @@ NS_PER_S = 1e9
 
 
 def deadline_ns(tasks: Tasks, timeout: float | None) -> int | None:
-    """The instant at which a timeout in seconds ends; None for none."""
-    return None if timeout is None else tasks.queue.now_ns + round(max(0.0, timeout) * NS_PER_S)
+    """The instant at which a timeout in seconds of the script's clock ends; None for none."""
+    return None if timeout is None else tasks.clock.after(round(max(0.0, timeout) * NS_PER_S))
 
 
 class Lock:
@@ -96,7 +96,8 @@ class Condition:
         while not (result := predicate()):
             left_s = None
             if until_ns is not None:
-                left_s = (until_ns - self._tasks.queue.now_ns) / NS_PER_S
+                tasks = self._tasks
+                left_s = tasks.clock.between(tasks.queue.now_ns, until_ns) / NS_PER_S
                 if left_s <= 0:
                     break
             self.wait(left_s)

@@ -1,8 +1,9 @@
 """What a script gets in place of the modules that know the wall clock, chance or a real bus.
 
 They are module objects of its own, made for each life; the modules of everybody else stay as they
-are. All clocks stand on the bench's time: ``time.time()`` counts from the beginning of the run, as
-a small computer without a clock of its own does, the other clocks from the start of the script.
+are. All clocks stand on the node's own: ``time.time()`` counts from the beginning of the run, as
+a small computer without a clock of its own does, the other clocks from the start of the script;
+both begin where the scenario says.
 """
 
 from __future__ import annotations
@@ -31,20 +32,21 @@ def copy_of(module: ModuleType) -> ModuleType:
 
 
 def time_module(tasks: Tasks) -> ModuleType:
-    """``time`` on the bench's time."""
+    """``time`` on the clock of the script's node."""
+    clock = tasks.clock
 
     def now_ns() -> int:
         tasks.spend()
-        return tasks.queue.now_ns
+        return clock.now_ns()
 
     def running_ns() -> int:
-        return now_ns() - tasks.begun_ns
+        return now_ns() - clock.shows(tasks.begun_ns) + clock.start_ns
 
     def sleep(secs: float) -> None:
         if secs < 0:
             raise ValueError("sleep length must be non-negative")
         tasks.spend()
-        tasks.wait(tasks.queue.now_ns + round(secs * NS_PER_S))
+        tasks.wait(clock.after(round(secs * NS_PER_S)))
 
     def of_now(convert: Callable[[float], Any]) -> Callable[..., Any]:
         return lambda secs=None: convert(now_ns() / NS_PER_S if secs is None else secs)

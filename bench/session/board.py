@@ -12,7 +12,7 @@ from typing import Any, Protocol
 import can
 from cantools.database import Database
 
-from bench.clock import Event, EventQueue
+from bench.clock import Event, EventQueue, OwnClock
 from bench.model.expression import Value
 from bench.model.problem import unknown
 from bench.session.pins import Inputs, Output
@@ -70,9 +70,10 @@ class BoardTimer:
         self._period_ns = period_ns
         self._interrupt = interrupt
 
-    def arm(self, at_ns: int) -> None:
-        """Be due at an instant."""
-        self._event = self._board.queue.at(at_ns, self._due, at_ns)
+    def arm(self, shown_ns: int) -> None:
+        """Be due when the board's clock shows a time."""
+        board = self._board
+        self._event = board.queue.at(board.clock.instant(shown_ns), self._due, shown_ns)
 
     def cancel(self) -> None:
         """Stop the timer."""
@@ -82,7 +83,7 @@ class BoardTimer:
             self._event = None
         self._board.postponed.pop(self, None)
 
-    def _due(self, at_ns: int) -> None:
+    def _due(self, shown_ns: int) -> None:
         self._event = None
         board = self._board
         if not board.alive:
@@ -92,12 +93,12 @@ class BoardTimer:
             board.postponed[self] = None
             return
         if self._period_ns is not None:
-            self.arm(at_ns + self._period_ns)
+            self.arm(shown_ns + self._period_ns)
         board.life.call(self._action, *self._args)
 
     def catch_up(self) -> None:
         """Run now what could not run while the program hung."""
-        self._due(self._board.queue.now_ns)
+        self._due(self._board.now_ns())
 
 
 class Board:
@@ -109,6 +110,7 @@ class Board:
         life: Life,
         name: str,
         queue: EventQueue,
+        clock: OwnClock,
         inputs: Inputs,
         outputs: Mapping[str, Output],
         bus: can.BusABC,
@@ -120,6 +122,7 @@ class Board:
         self.life = life
         self.name = name
         self.queue = queue
+        self.clock = clock
         self.messages = messages
         self.settings = settings
         self.cause = cause
@@ -159,11 +162,11 @@ class Board:
         return self._memory
 
     def now_ns(self) -> int:
-        return self.queue.now_ns
+        return self.clock.now_ns()
 
     def after(self, delay_ns: int, action: Callable[..., object], *args: Any) -> BoardTimer:
         timer = BoardTimer(self, action, args, None, interrupt=False)
-        timer.arm(self.queue.now_ns + max(0, delay_ns))
+        timer.arm(self.now_ns() + max(0, delay_ns))
         return timer
 
     def every(
@@ -177,7 +180,7 @@ class Board:
         if period_ns <= 0:
             raise ValueError(f"got a period of {period_ns} ns; expected more than zero")
         timer = BoardTimer(self, action, args, period_ns, interrupt=interrupt)
-        timer.arm(self.queue.now_ns + (period_ns if first_ns is None else first_ns))
+        timer.arm(self.now_ns() + (period_ns if first_ns is None else first_ns))
         return timer
 
     def read(self, name: str) -> Value:
@@ -215,13 +218,13 @@ class Board:
         if self._dog is not None:
             self.queue.cancel(self._dog)
         self._dog_timeout_ns = timeout_ns
-        self._dog_deadline_ns = self.queue.now_ns + timeout_ns
+        self._dog_deadline_ns = self.clock.after(timeout_ns)
         self._dog = self.queue.at(self._dog_deadline_ns, self._dog_due)
 
     def feed_watchdog(self, at_ns: int | None = None) -> None:
-        """Feed the watchdog; a program whose own time runs ahead says when it did."""
-        now_ns = self.queue.now_ns if at_ns is None else at_ns
-        self._dog_deadline_ns = now_ns + self._dog_timeout_ns
+        """Feed the watchdog; a program that runs ahead of the bench says at which instant."""
+        ahead_ns = 0 if at_ns is None else at_ns - self.queue.now_ns
+        self._dog_deadline_ns = self.clock.after(self._dog_timeout_ns) + ahead_ns
 
     def _dog_due(self) -> None:
         if self.queue.now_ns < self._dog_deadline_ns:  # fed meanwhile: look when it runs out

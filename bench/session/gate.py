@@ -14,6 +14,7 @@ from contextvars import ContextVar
 from types import coroutine
 from typing import Any
 
+from bench.clock import OwnClock
 from bench.session.board import Restart
 
 AT_WORK: ContextVar[Gate | None] = ContextVar("AT_WORK", default=None)
@@ -26,8 +27,13 @@ class Gate:
     """
 
     def __init__(
-        self, loop: asyncio.AbstractEventLoop, failed: Callable[[BaseException], None]
+        self,
+        loop: asyncio.AbstractEventLoop,
+        failed: Callable[[BaseException], None],
+        clock: OwnClock | None = None,
     ) -> None:
+        """``clock``: that of the program's node."""
+        self.clock = clock
         self._loop = loop
         self._failed = failed
         self._closed = False
@@ -97,6 +103,12 @@ class Gate:
                 raise
             except BaseException as error:  # noqa: BLE001 - a cancellation belongs to the program
                 failure = error
+
+
+def clock_at_work() -> OwnClock | None:
+    """The clock of the program whose code runs now; None while none does."""
+    gate = AT_WORK.get()
+    return None if gate is None else gate.clock
 
 
 def make_task(

@@ -13,7 +13,7 @@ from typing import Any
 import can
 from cantools.database import Database
 
-from bench.clock import Event, EventQueue
+from bench.clock import Event, EventQueue, OwnClock
 from bench.clock.blocking import BlockingProgram, ProgramFailed
 from bench.model.expression import Value
 from bench.model.vehicle import NodeTable
@@ -71,6 +71,7 @@ class NodeHost:
     controller: Controller
     outputs: dict[str, Output]
     around: Surroundings
+    clock: OwnClock
     state: str = "reset"
     slow: bool = False
     _memory: dict[str, Any] = field(default_factory=dict)
@@ -213,13 +214,14 @@ class NodeHost:
         around = self.around
         self.controller.restore_settings()
         self.controller.power_on()
-        port = Port(self.controller, around.queue, around.channel)
+        port = Port(self.controller, around.queue, around.channel, clock=self.clock)
         port.on_attempt = self._attempt
         port.on_refused = self._refused
         board = Board(
             life=self,
             name=self.name,
             queue=around.queue,
+            clock=self.clock,
             inputs=around.inputs,
             outputs=self.outputs,
             bus=port,
@@ -228,7 +230,7 @@ class NodeHost:
             memory=self._memory,
             cause=self._cause,
         )
-        self._running = _Running(board, port, Gate(around.loop, self._failed))
+        self._running = _Running(board, port, Gate(around.loop, self._failed, self.clock))
         self._change("running", "boot")
         self.call(self._begin_program, self._running)
 

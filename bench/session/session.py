@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import can
 
-from bench.clock import VirtualLoop
+from bench.clock import OwnClock, VirtualLoop
 from bench.faults.base import Fault
 from bench.model.expression import Value
 from bench.model.loading import Vehicle
@@ -25,7 +25,7 @@ from bench.recording import (
     note_bit,
 )
 from bench.session.controllers import make_controller
-from bench.session.gate import make_task
+from bench.session.gate import clock_at_work, make_task
 from bench.session.host import NodeHost, Surroundings
 from bench.session.logged import LoggedNode
 from bench.session.outside import Outsiders
@@ -66,6 +66,8 @@ class Session:
         self.loop = VirtualLoop() if loop is None else loop
         self.queue = self.loop.queue
         self.loop.set_task_factory(make_task)
+        if scenario.clocks or scenario.drifts:
+            self.loop.own_clock = clock_at_work
         self.traffic = scenario.traffic or _NO_TRAFFIC
         real = () if scenario.outside is None else scenario.outside.nodes
         self.recording = Recording(
@@ -136,7 +138,11 @@ class Session:
             if real:
                 self.outsiders.add_node(node)
             return node
-        host = NodeHost(name, table, self.vehicle.programs[name], controller, {}, around)
+        clock = OwnClock(
+            self.queue, self.scenario.clocks.get(name, 0), self.scenario.drifts.get(name, 0.0)
+        )
+        program = self.vehicle.programs[name]
+        host = NodeHost(name, table, program, controller, {}, around, clock)
 
         def note_state(changed: Controller) -> None:
             self._note_state(changes, changed)

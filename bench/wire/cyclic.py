@@ -11,7 +11,7 @@ from can.broadcastmanager import (
     RestartableCyclicTaskABC,
 )
 
-from bench.clock.queue import NS_PER_S, Event, EventQueue
+from bench.clock import NS_PER_S, Event, EventQueue, OwnClock
 
 
 class PeriodicTask(
@@ -28,6 +28,7 @@ class PeriodicTask(
     behave, where python-can's thread would end for good.
 
     :param bus: whose ``send`` is used.
+    :param clock: whose time the period and the duration are taken from.
     :param period: seconds.
     :param duration: seconds, or None for no end.
     :param modifier_callback: called with each message before it is sent, to change its data.
@@ -38,6 +39,7 @@ class PeriodicTask(
         self,
         bus: can.BusABC,
         queue: EventQueue,
+        clock: OwnClock,
         messages: Sequence[can.Message] | can.Message,
         period: float,
         duration: float | None = None,
@@ -51,6 +53,7 @@ class PeriodicTask(
         self.missed = 0
         self._bus = bus
         self._queue = queue
+        self._clock = clock
         self._modifier = modifier_callback
         self._duration_ns = round(duration * NS_PER_S) if duration else None
         self._start_ns = 0
@@ -68,11 +71,11 @@ class PeriodicTask(
         """Send from now on. No effect on a task that is running."""
         if self._event is not None:
             return
-        self._start_ns = self._queue.now_ns
+        self._start_ns = self._clock.now_ns()
         self._turn = 0
         if self._duration_ns is not None:
             self.end_time = (self._start_ns + self._duration_ns) / NS_PER_S
-        self._event = self._queue.at(self._start_ns, self._send)
+        self._event = self._queue.at(self._queue.now_ns, self._send)
 
     def stop(self) -> None:
         """Send no more. No effect on a task that is stopped."""
@@ -85,7 +88,8 @@ class PeriodicTask(
         self._turn += 1
         after_ns = self._turn * self.period_ns
         if self._duration_ns is None or after_ns < self._duration_ns:
-            self._event = self._queue.at(self._start_ns + after_ns, self._send)
+            at_ns = self._clock.instant(self._start_ns + after_ns)
+            self._event = self._queue.at(at_ns, self._send)
         else:
             self._event = None
             self.stop()  # the bus wraps stop, to strike the task off its list

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 import can
 from can.broadcastmanager import CyclicSendTaskABC
 
-from bench.clock.queue import EventQueue
+from bench.clock import EventQueue, OwnClock
 from bench.wire.controller import Controller, ErrorState
 from bench.wire.cyclic import PeriodicTask
 from bench.wire.messages import frame_of, message_of
@@ -36,6 +36,8 @@ class Port(can.BusABC):
     :param queue: the clock, for periodic messages.
     :param channel: what received messages carry as their channel.
     :param can_filters: as in python-can; None leaves the controller's filters as they are.
+    :param clock: the node's own, for periods and the time stamps of what is received; None: the
+        bench's.
 
     ``on_attempt(message)``, None unless set, is called at the beginning of every ``send``, whether
     or not it succeeds; ``on_refused(message)`` follows where it does not.
@@ -47,9 +49,12 @@ class Port(can.BusABC):
         queue: EventQueue,
         channel: str,
         can_filters: can.typechecking.CanFilters | None = None,
+        *,
+        clock: OwnClock | None = None,
     ) -> None:
         self.controller = controller
         self.queue = queue
+        self.clock = clock or OwnClock(queue)
         self.channel = channel
         self.channel_info = f"{controller.name} on {channel}"
         self.on_attempt: Callable[[can.Message], object] | None = None
@@ -91,7 +96,7 @@ class Port(can.BusABC):
         self._check_open()
         received = self.controller.receive()
         if received is not None:
-            return message_of(received[1], received[0], self.channel)
+            return message_of(received[1], self.clock.shows(received[0]), self.channel)
         if timeout is not None and timeout <= 0:
             return None
         raise self._blocking(f"recv({'' if timeout is None else timeout})")
@@ -135,6 +140,7 @@ class Port(can.BusABC):
         return PeriodicTask(
             self,
             self.queue,
+            self.clock,
             msgs,
             period,
             duration,

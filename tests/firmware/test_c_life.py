@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from c_life import firmware, printed
-from life_car import ANSWER, run
+from life_car import ANSWER, Ran, run, scenario
 
 from bench.firmware.answers import ANSWERS
 from bench.firmware.library import interface
 from bench.firmware.program import _CRASHED, _WAIT
+from bench.session import Session
+from nodes.api import MS
 
 
 def test_the_numbers_of_the_requests_are_those_of_the_header():
@@ -280,3 +283,50 @@ def test_a_long_has_32_bits_and_prints_as_such(tmp_path):
     )
     assert printed(run(firmware(tmp_path, text))) == ["4 -3 4 1099511627776"]
     assert printed(run(firmware(tmp_path, text, long_bits=64)))[0].startswith("4294967300 -3 8")
+
+
+def clocked(unit, *faults, clock_ns=0, ppm=0.0, **rest):
+    """Run the car with the scenario's clock for the unit."""
+    told = replace(scenario(unit, *faults, **rest), clocks={"unit": clock_ns}, drifts={"unit": ppm})
+    session = Session(told)
+    return Ran(session, session.run())
+
+
+@pytest.mark.parametrize("bits", [16, 32])
+def test_the_clock_begins_where_the_scenario_says_at_each_reset(tmp_path, bits):
+    text = (
+        f"void setup(void) {{ uint{bits}_t t0 = board_ms(); board_delay_ms(5);\n"
+        f"    uint{bits}_t t1 = board_ms(), gone = t1 - t0;\n"
+        '    printf("%d %u\\n", t1 < t0, (unsigned)gone); }\n' + LOOP
+    )
+    unit = firmware(tmp_path, text)
+    ran = clocked(unit, ("reset", 50, None), clock_ns=(2**bits - 3) * MS, lasts_ms=150)
+    assert printed(ran) == ["1 5", "1 5"]
+
+
+def test_microseconds_roll_over_after_71_minutes(tmp_path):
+    text = (
+        "void setup(void) { uint32_t t0 = board_us(); board_delay_us(700);\n"
+        '    printf("%d\\n", board_us() < t0); }\n' + LOOP
+    )
+    over = firmware(tmp_path, text)
+    assert printed(clocked(over, clock_ns=(2**32 - 500) * 1000)) == ["1"]
+    assert printed(clocked(over, clock_ns=(2**32 - 5000) * 1000)) == ["0"]
+
+
+def test_delays_the_hardware_timer_and_the_clock_drift_together(tmp_path):
+    text = (
+        "static int turns;\n"
+        "static void tick(void) { if (++turns == 100) board_pin_write(HEATER, 1); }\n"
+        "void setup(void) { board_pin_mode(LAMP, BOARD_OUTPUT); board_pin_mode(HEATER, 2);\n"
+        "    uint32_t t0 = board_us(); board_on_timer(1000, tick); board_delay_ms(200);\n"
+        "    board_pin_write(LAMP, 1);\n"
+        '    printf("%u\\n", (unsigned)((board_us() - t0 + 50) / 100)); }\n' + LOOP
+    )
+    unit = firmware(tmp_path, text)
+    for ppm in (0.0, 10_000.0, -10_000.0):
+        ran = clocked(unit, ppm=ppm, lasts_ms=400)
+        rate = 1 + ppm / 1e6
+        assert ran.load("lamp")[-1][0] == pytest.approx(20 + 200 / rate, abs=0.05)
+        assert ran.load("heater")[-1][0] == pytest.approx(20 + 100 / rate, abs=0.05)
+        assert printed(ran) == ["2000"]

@@ -23,7 +23,7 @@ from bench.model.units import (
     write_duration,
 )
 
-DURATION = "expected a duration with its unit (ns, us, ms, s, min), like '250 ms'"
+DURATION = "expected a duration with its unit (ns, us, ms, s, min, h, d), like '250 ms'"
 LONGEST = 2**63 - 1
 
 

@@ -9,7 +9,7 @@ from bench.model.target import pin_problems, wiring
 from bench.model.vehicle import LoadTable, VehicleFile
 
 MS = 1_000_000
-DURATION = "expected a duration with its unit (ns, us, ms, s, min), like '250 ms'"
+DURATION = "expected a duration with its unit (ns, us, ms, s, min, h, d), like '250 ms'"
 
 
 def at(key: str) -> int:

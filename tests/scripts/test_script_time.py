@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 import time
 
 import can
 import life_car
+import pytest
 from script_cars import script
 
+from bench.session import Session
 from nodes.api import MS
 
 
@@ -140,3 +143,32 @@ def test_modules_beside_the_script_share_its_time_and_begin_anew_with_it(tmp_pat
     text = "import helper\nhelper.nap()\nprint(len(helper.started))\nhelper.nap()\n" * 2
     ran = life_car.run(script(tmp_path, text), ("reset", 100, None), lasts_ms=200)
     assert prints(ran) == [(70, "1"), (170, "1")]
+
+
+def clocked(program, *, start_ns=0, ppm=0.0, faults=(), **rest):
+    """Run the car with the scenario's clock for the script."""
+    told = life_car.scenario(program, *faults, **rest)
+    told = dataclasses.replace(told, clocks={"unit": start_ns}, drifts={"unit": ppm})
+    session = Session(told)
+    return life_car.Ran(session, session.run())
+
+
+def test_the_clocks_of_a_script_begin_where_the_scenario_says_at_each_reset(tmp_path):
+    text = "import time\nprint(round(time.monotonic(), 3))\ntime.sleep(9)\n"
+    program = script(tmp_path, text)
+    ran = clocked(program, start_ns=65_000 * MS, faults=[("reset", 100, None)], lasts_ms=200)
+    assert [line for _, line in prints(ran)] == ["65.0", "65.0"]
+
+
+def test_a_script_sleeps_waits_and_reads_by_a_clock_that_is_wrong(tmp_path):
+    text = (
+        "import can, threading, time\nbus = can.Bus()\nt0 = time.monotonic()\ntime.sleep(0.1)\n"
+        "print('slept')\nbus.recv(0.1)\nprint('waited')\nthreading.Event().wait(0.1)\n"
+        "print(round(time.monotonic() - t0, 3))\ntime.sleep(9)\n"
+    )
+    program = script(tmp_path, text, call_ns=1_000)
+    silent = life_car.program()
+    ran = clocked(program, ppm=100_000.0, lasts_ms=400, other=silent)
+    at_ms = [entry.at_ns / MS for entry in ran.recording.prints]
+    assert at_ms == pytest.approx([20 + turns * 100 / 1.1 for turns in (1, 2, 3)], abs=0.05)
+    assert prints(ran)[-1][1] == "0.3"

@@ -89,9 +89,21 @@ static void call_in_step(void)
     wait_until(board->now_ns + board->call_ns);
 }
 
+/* The clock runs at (1 + clock_ppb / 10^9) times the bench's time. */
+static const uint64_t PER_BILLION = 1000000000;
+
 static uint64_t clock_ns(void)
 {
-    return board->now_ns - board->begun_ns + board->clock_ns;
+    uint64_t passed_ns = board->now_ns - board->begun_ns;
+    uint64_t rate = PER_BILLION + board->clock_ppb;
+    return (uint64_t)((unsigned __int128)passed_ns * rate / PER_BILLION) + board->clock_ns;
+}
+
+/* What a time of the node's clock is in the bench's, rounded up. */
+static uint64_t lasts_ns(uint64_t shown_ns)
+{
+    uint64_t rate = PER_BILLION + board->clock_ppb;
+    return (uint64_t)(((unsigned __int128)shown_ns * PER_BILLION + rate - 1) / rate);
 }
 
 uint32_t board_ms(void)
@@ -106,14 +118,19 @@ uint32_t board_us(void)
     return (uint32_t)(clock_ns() / 1000);
 }
 
+static void delay(uint64_t ns)
+{
+    pass(board->call_ns > ns ? board->call_ns : ns);
+}
+
 void board_delay_ms(uint32_t ms)
 {
-    pass(board->call_ns > ms * 1000000ull ? board->call_ns : ms * 1000000ull);
+    delay(lasts_ns(ms * 1000000ull));
 }
 
 void board_delay_us(uint32_t us)
 {
-    pass(board->call_ns > us * 1000ull ? board->call_ns : us * 1000ull);
+    delay(lasts_ns(us * 1000ull));
 }
 
 void board_wait_for_interrupt(void)

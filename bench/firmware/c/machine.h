@@ -37,6 +37,7 @@ struct machine {
     uint64_t until_ns;
     uint64_t begun_ns;    /* when this life of the program began */
     uint64_t clock_ns;    /* what its clock showed then */
+    int64_t clock_ppb;    /* how much too fast its clock runs, in parts per billion */
     uint64_t call_ns;     /* what each call costs */
     uint64_t calls;
 
