@@ -22,8 +22,8 @@ INSTEAD = {
         (
             "fopen", "fopen64", "freopen", "fdopen", "fclose", "open", "open64", "close",
             "closefrom", "close_range", "dup", "dup2", "dup3", "socket", "fork", "vfork", "_Fork",
-            "forkpty", "clone", "system", "popen", "execl", "execle", "execlp", "execv", "execve", "execvp",
-            "execvpe", "fexecve", "posix_spawn", "posix_spawnp", "syscall", "prctl", "ptrace",
+            "forkpty", "clone", "system", "popen", "execl", "execle", "execlp", "execv", "execve",
+            "execvp", "execvpe", "fexecve", "posix_spawn", "posix_spawnp", "syscall", "prctl", "ptrace",
             "pthread_create", "pthread_sigmask", "sigprocmask", "select", "poll", "signal",
             "sigaction", "alarm", "setitimer", "timer_create", "getenv", "setenv", "putenv",
             "getpid", "setlocale", "mprotect", "munmap",
