@@ -100,8 +100,8 @@ def test_a_number_without_a_unit(capsys):
     change("cut.toml", '"1500 ms"', "1.5")
     assert run(capsys) == [
         (
-            "cut.toml:3: lasts: got 1.5; expected a duration with its unit (ns, us, ms, s, min, h, d),"
-            " like '250 ms'"
+            "cut.toml:3: lasts: got 1.5; expected a duration with its unit"
+            " (ns, us, ms, s, min, h, d), like '250 ms'"
         )
     ]
 

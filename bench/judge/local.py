@@ -78,3 +78,6 @@ def plain_boots(case: Case, name: str, load: LoadTable) -> Iterator[Paint]:
             hardware = 0  # the paints of the local input say it
         after = bit(load.on_reset) if load.on_reset is not None else 0
         yield from boot_paints(load, life, before, hardware | after)
+        # As behind any change, the program has its latency once it must have its pins.
+        set_ns = life.boot_end_ns + load.switching_ns
+        yield Paint(set_ns, set_ns + load.latency, hardware | after, "reset")

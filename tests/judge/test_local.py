@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 
 import pytest
-from judge_lab import NS, Tape, broken, car, edge, kept, untested
+from judge_lab import MS, NS, Tape, broken, car, edge, kept, untested
 
 FOLLOWS = {
     "request": None, "stale_after": None, "on_stale": None, "on_reset": None,
@@ -148,3 +148,26 @@ def test_a_flash_that_outlasts_its_last_cycle_is_broken():
     tape.fault("cut", 465, None).flashing("lamp", 1000, 4300)
     tape.output("lamp", (4300, 1), (5520 + NS, 0))
     broken(tape.verdict("local"), NS, 5520)
+
+
+def held_through_a_reset(*levels):
+    """The pedal is down all the time; the hardware lets go at the reset at 990 ms, boot over at
+    1090 ms.
+    """
+    load = FOLLOWS | {"hardware_default": "off"}
+    tape = pressed(load, (60, 1), (990, 0), *levels, from_ms=0, to_ms=1900)
+    return tape.reset("rear", 990).fault("reset", 990, 990, "node").output("lamp", (1905, 0))
+
+
+def test_a_load_with_a_local_input_alone_has_its_latency_behind_the_boot():
+    """Lit again by 1090 + 20 ms, and no later."""
+    assert held_through_a_reset((1110, 1)).broken() == []
+    late = [v for v in held_through_a_reset((1110 + NS, 1)).judged() if v.broken]
+    assert [(v.subject, v.at_ns, v.wrong_for_ns) for v in late] == [("lamp", 1110 * MS, 1)]
+    assert held_through_a_reset().broken() != []
+
+
+def test_behind_the_boot_a_load_without_its_input_may_not_be_lit():
+    tape = pressed(FOLLOWS | {"hardware_default": "off"}, (1095, 1), (1100, 0), from_ms=1700)
+    tape.reset("rear", 990).fault("reset", 990, 990, "node")
+    assert [rule for _, rule in tape.broken("lamp")] != []

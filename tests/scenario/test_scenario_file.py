@@ -153,8 +153,8 @@ MISTAKES = [
     ('lasts = "2 s"', "lasts = 2", "lasts", line_of('lasts = "2 s'), f"got 2; {DURATION}"),
     ("seed = 7", 'seed = "x"', "seed", line_of("seed"), "input should be a valid integer, unable"),
     ("seed = 7", "sed = 7", "sed", line_of("seed"),
-     ("unknown key 'sed'; expected one of: about, clocks, drifts, expect, inputs, lasts, outside, seed,"
-     " situation, steps, title, vehicle (did you mean 'seed'?)")),
+     ("unknown key 'sed'; expected one of: about, clocks, drifts, expect, inputs, lasts, outside,"
+     " seed, situation, steps, title, vehicle (did you mean 'seed'?)")),
     ('"car/vehicle.toml"', '"car/vehicel.toml"', "vehicle", line_of("vehicle"), "there is no file"),
     ('situation = "night"', 'situation = "nihgt"', "situation", line_of("situation"),
      "unknown situation 'nihgt'; expected one of: night (did you mean 'night'?)"),
