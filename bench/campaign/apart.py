@@ -35,7 +35,8 @@ def can_branch() -> bool:
 
 def apart(call: Callable[[], T], limit_s: float) -> T | None:
     """What ``call()`` returns in a forked process; None if that died or took longer than
-    ``limit_s`` seconds of real time. Where nothing can be forked it is called right here.
+    ``limit_s`` seconds of real time. Where nothing can be forked it is called right here. Raises
+    whatever the call raises.
     """
     if not can_branch():
         return call()
@@ -46,7 +47,10 @@ def apart(call: Callable[[], T], limit_s: float) -> T | None:
     writer.close()
     try:
         if reader.poll(limit_s):
-            found: T = reader.recv()
+            found: T | None
+            found, raised = reader.recv()
+            if raised is not None:
+                raise raised
             return found
     except EOFError:
         pass
@@ -61,6 +65,8 @@ def apart(call: Callable[[], T], limit_s: float) -> T | None:
 def _answer(call: Callable[[], T], writer: Connection) -> None:
     """The child's whole life; it never returns."""
     try:
-        writer.send(call())
+        writer.send((call(), None))
+    except Exception as error:  # noqa: BLE001 - told to the parent
+        writer.send((None, error))
     finally:
         os._exit(0)

@@ -113,7 +113,7 @@ def _one_hub(
 def _listen(
     cases: Sequence[Scenario], waiting: Sequence[int], reader: Connection, hub: int, limit_s: float
 ) -> Iterator[tuple[int, CaseResult]]:
-    running = waiting[0]
+    running, told = waiting[0], -1
     try:
         while True:
             if not reader.poll(limit_s):
@@ -122,8 +122,11 @@ def _listen(
                 yield running, failed_case(cases[running], text)
                 return
             note: _Note = reader.recv()
+            if note.kind == "lost" and note.number == told:
+                continue
             running = note.number
             if note.kind == "done":
+                told = running
                 yield running, note.content
             elif note.kind == "lost":
                 yield running, failed_case(cases[running], note.content)
@@ -182,8 +185,7 @@ def _branching(cases: Sequence[Scenario], waiting: Sequence[int], writer: Connec
             writer.send(_Note("done", index, case_result(cases[index], recording, evidence)))
             os._exit(0)
         _, status = os.waitpid(child, 0)
-        if status != 0:
-            writer.send(_Note("lost", index, _why(status)))
+        writer.send(_Note("lost", index, _why(status)))  # heard only where no result has come
 
 
 def _why(status: int) -> str:

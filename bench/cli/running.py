@@ -37,7 +37,7 @@ def run(
     bits_to: str | None = None,
     signals: Path | None = None,
     json: Path | None = None,
-    apart: Flag = False,
+    here: Flag = False,
     watch: Flag = False,
     speed: float | None = None,
     html: Path | None = None,
@@ -62,8 +62,9 @@ def run(
         Write all decoded signals as columns: .csv, or .parquet (extra 'parquet').
     json
         Write the whole recording and the verdicts as JSON to this file; - is the standard output.
-    apart
-        Run in a process of its own: a program that crashes it or hangs is a broken rule.
+    here
+        Run in this process, for a debugger, and not in one of its own: a program that ends it ends
+        the judge as well.
     watch
         First play the run on the terminal: inputs, loads, nodes, faults, the last frames.
     speed
@@ -88,7 +89,7 @@ def run(
     loaded = load_scenario(scenario)
     if bits is not None and from_ns >= loaded.lasts_ns:
         raise bad("--bits-from", f"{bits_from} lies after the end of the scenario")
-    runner = run_apart if apart else run_here
+    runner = run_here if here else run_apart
     result = runner(loaded, bits=bits is not None)
     write_run(result, logs, json)
     write_signals(result, signals)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 
 
-class ProgramFailed(Exception):  # noqa: N818 - what happened to a program, not to the bench
+class ProgramFailed(BaseException):  # a program that catches every Exception does not catch it
     """A program that ended by a mistake of its own; ``where`` is its place, ``file:line``."""
 
     def __init__(self, text: str, where: str) -> None:

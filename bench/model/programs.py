@@ -16,6 +16,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
+from bench.clock.safeguard import install, runs_programs
 from bench.model.problem import nearest
 
 _PREFIX = "linkloss_node_"
@@ -27,6 +28,7 @@ class ProgramError(Exception):
 
 def load_program(reference: str, folder: Path) -> Callable[[Any], Any]:
     """The node class that ``reference`` names. Raises ProgramError."""
+    install()
     place, colon, name = reference.rpartition(":")
     if not colon or not place or not name:
         raise ProgramError(f"got '{reference}'; expected 'file.py:Class' or 'package.module:Class'")
@@ -42,6 +44,7 @@ def load_program(reference: str, folder: Path) -> Callable[[Any], Any]:
     return found
 
 
+@runs_programs
 def _from_file(path: Path) -> ModuleType:
     if not path.is_file():
         raise ProgramError(f"there is no file '{path}'")
@@ -97,6 +100,7 @@ def hash_text(text: str) -> int:
     return int.from_bytes(text.encode(), "big") % (2**61 - 1)
 
 
+@runs_programs
 def _from_package(name: str) -> ModuleType:
     try:
         return importlib.import_module(name)

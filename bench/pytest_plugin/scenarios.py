@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from bench.campaign.result import EXIT_BROKEN, EXIT_NOT_EXERCISED, RunResult
-from bench.campaign.run import run
+from bench.campaign.run_apart import run_apart
 from bench.model.problem import BadInput
 from bench.model.toml import read_toml
 from bench.report.run_story import headline, story
@@ -47,7 +47,7 @@ class ScenarioItem(pytest.Item):
 
     def runtest(self) -> None:
         """Run it. Raises BrokenError where something broke; skips where nothing was tested."""
-        result = run(self.scenario)
+        result = run_apart(self.scenario)
         if result.exit_code == EXIT_BROKEN:
             raise BrokenError(result)
         if result.exit_code == EXIT_NOT_EXERCISED:

@@ -10,7 +10,6 @@ from itertools import chain, count
 from pathlib import Path
 
 from bench.campaign.result import Finding
-from bench.campaign.run import PROCESS
 from bench.campaign.stories import Stories, Story
 from bench.model.problem import BadInput
 from bench.report.files import ensure_writable, write_whole
@@ -38,8 +37,7 @@ class Told:
         file = self.files.get(story.name)
         if file is None:
             return ""
-        how = " --apart" if story.shrunk.verdict.subject == PROCESS else ""
-        return f"linkloss run {shlex.quote(str(file))}{how}"
+        return f"linkloss run {shlex.quote(str(file))}"
 
 
 def ensure_folder(folder: Path) -> None:

@@ -56,7 +56,7 @@ def story_about(story: Story) -> str:
     lines += [f"Breaks as well: {rule} of {subject}." for subject, rule in story.tells[1:]]
     lines += _needs(story)
     if subject == PROCESS:
-        lines.append("It brings down the process that runs it, unless that is run with --apart.")
+        lines.append("It brings down the process that runs it.")
     lines.append(f"Shrunk in {effort(story)} from the case {story.case}.")
     return "\n".join(lines)
 

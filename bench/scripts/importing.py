@@ -18,6 +18,7 @@ from typing import Any
 
 REFUSED = {
     "asyncio": "write a node class with 'async def run(self)' and name it with 'python'",
+    "ctypes": "there is no C library on a node",
     "multiprocessing": "a script is one process; use threading",
     "concurrent.futures": "use threading.Thread",
     "selectors": "use bus.recv(timeout)",

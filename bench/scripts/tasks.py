@@ -13,6 +13,7 @@ from typing import Any, Protocol
 from greenlet import GreenletExit, getcurrent, greenlet
 
 from bench.clock import Event, EventQueue, OwnClock
+from bench.clock.safeguard import runs_programs
 
 _PATIENCE = 20
 """What a program does to tidy up makes a few calls, each of which is refused."""
@@ -39,6 +40,7 @@ class Task:
         self.ends_caught = 0
         self._greenlet = greenlet(lambda: self._run(body))
 
+    @runs_programs
     def _run(self, body: Callable[[], object]) -> None:
         try:
             body()

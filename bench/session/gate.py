@@ -15,6 +15,8 @@ from types import coroutine
 from typing import Any
 
 from bench.clock import OwnClock
+from bench.clock.blocking import ProgramFailed
+from bench.clock.safeguard import runs_programs
 from bench.session.board import Restart
 
 AT_WORK: ContextVar[Gate | None] = ContextVar("AT_WORK", default=None)
@@ -58,7 +60,9 @@ class Gate:
         self._ended = True
         programs, self._programs = self._programs, {}
         for program in programs.values():
-            with suppress(Exception, SystemExit):  # whatever its tidying up stumbles over
+            with suppress(
+                Exception, SystemExit, ProgramFailed
+            ):  # whatever its tidying up stumbles over
                 program.close()
 
     def spawn(self, program: Coroutine[Any, Any, Any], **settings: Any) -> asyncio.Task[Any]:
@@ -73,9 +77,10 @@ class Gate:
         AT_WORK.set(self)
         try:
             return await self._drive(program)
-        except (Restart, SystemExit) as error:
+        except (Restart, SystemExit, ProgramFailed) as error:
             self._failed(error)
 
+    @runs_programs
     @coroutine
     def _drive(self, program: Coroutine[Any, Any, Any]) -> Generator[Any, Any, Any]:
         """Hand everything through, but wait at the gate before the program takes its next step."""

@@ -15,6 +15,7 @@ from cantools.database import Database
 
 from bench.clock import Event, EventQueue, OwnClock
 from bench.clock.blocking import BlockingProgram, ProgramFailed
+from bench.clock.safeguard import install, runs_programs
 from bench.model.expression import Value
 from bench.model.vehicle import NodeTable
 from bench.recording import Crash, NodeChange, Printed, Recording
@@ -81,6 +82,7 @@ class NodeHost:
 
     def power_up(self) -> None:
         """The supply is switched on: the boot begins, if there is voltage enough."""
+        install()
         power = self.around.power
         if power is not None and not power.powered(self.name):
             self._set_outputs(powered=False)
@@ -163,6 +165,7 @@ class NodeHost:
             running.port.shutdown()
             running.gate.end()
 
+    @runs_programs
     def call(self, action: Callable[..., object], *args: Any) -> None:
         """Run a piece of the program; what it raises ends the program, not the bench."""
         turn = AT_WORK.set(None if self._running is None else self._running.gate)

@@ -141,8 +141,7 @@ def test_lines_are_counted_of_a_program_that_has_used_up_its_heap(tmp_path):
 def test_a_number_too_large_for_its_integer_is_undefined_behaviour(tmp_path):
     source = (
         "void setup(void) {\n    volatile double much = 1e12;\n    volatile int i = much;\n}\n"
-        + LOOP
-    )
+    ) + LOOP
     unit = firmware(tmp_path, source, options=BuildOptions(sanitize=True))
     (crash,) = run(unit).recording.crashes
     assert crash.text == "undefined behaviour: floating-point number does not fit the integer"

@@ -186,11 +186,11 @@ def test_stories_without_files_are_told_all_the_same():
     assert "not shrunk: interrupted" in text
 
 
-def test_a_program_that_ends_its_process_is_run_apart():
+def test_a_program_that_ends_its_process_is_told_as_such():
     verdict = broken(PROCESS, "program", "brought the simulation's process down")
     one = story(verdict=verdict, tells=((PROCESS, "program"),))
-    assert told(one).command(one) == f"linkloss run findings/{one.name}.toml --apart"
-    assert "unless that is run with --apart" in story_about(one)
+    assert told(one).command(one) == f"linkloss run findings/{one.name}.toml"
+    assert "It brings down the process that runs it." in story_about(one)
 
 
 @pytest.mark.parametrize("width", [60, 80, 160])
