@@ -20,6 +20,7 @@ STATUS_ID, STATUS_EVERY, LOOK_EVERY, WATCHDOG_NS = 0x202, 0.1, 0.004, 200_000_00
 CYCLE, LIT, IN_STEP, SHORTEN, LENGTHEN, TIME_UNIT = 0.66, 0.33, 0.03, 0.13, 0.26, 0.005
 RECOVER_AFTER, TOO_OLD = 0.05, 0.01
 MAX_STEP, NO_TIME = 5, 255
+LOOK_AT_CURRENTS_EVERY, NOTHING_A, WORKS_FROM_V = 0.1, 0.1, 9.0
 
 
 def checksum(identifier: int, data: bytes) -> int:
@@ -129,7 +130,32 @@ class Feed:
     flashes: bool = False
     hold_for: float = 0.0
     local: tuple[tuple[str, str], ...] = ()
+    least_a: float = 0.0
+    """Less while it is on: it has failed; 0: nobody looks."""
     given_up: bool = False
+    on: bool | None = None
+    doubtful: bool = False
+    failed: bool | None = None
+    """The level of the pin at which the current is wrong."""
+
+    def drive(self, *, on: bool) -> None:
+        """Switch the pin, if that alters it."""
+        if self.on is not on:
+            self.on, self.doubtful = on, False
+            board.write(self.name, float(on))
+
+    def look(self) -> None:
+        """What the current tells. Two looks at one level of the pin that both find it wrong make
+        a failure: the first may come before a lamp is warm or a relay has moved. A look that finds
+        it right ends one.
+        """
+        amps = board.current(self.name)  # not a number where nothing senses it: never wrong
+        wrong = amps < self.least_a if self.on else amps > NOTHING_A
+        if wrong and self.doubtful:
+            self.failed = self.on
+        elif not wrong and self.failed is self.on:
+            self.failed = None
+        self.doubtful = wrong
 
     def wanted(self, now: float) -> bool:
         """Whether it is to be on, or to flash."""
@@ -151,15 +177,15 @@ class Feed:
 
 HAZARD = (("hazard", "on"),)
 FEEDS = (
-    Feed("tail_left", LAMP, 1, 4, stale="on", reset=True),
-    Feed("tail_right", LAMP, 1, 4, stale="on", reset=True),
-    Feed("plate_lamp", LAMP, 1, 4, stale="on", reset=True),
-    Feed("brake_lamps", local=(("brake_pedal", "pressed"),)),
-    Feed("reverse_lamps", local=(("reverse_gear", "engaged"), ("ignition", "on"))),
-    Feed("indicator_rear_left", LAMP, 2, 0, flashes=True, local=HAZARD),
-    Feed("indicator_rear_right", LAMP, 2, 1, flashes=True, local=HAZARD),
-    Feed("fuel_pump", ENGINE, 1, 5, local=(("oil_pressure", "present"),)),
-    Feed("interior_lamp", BODY, 1, 7, stale="hold", hold_for=0.8),
+    Feed("tail_left", LAMP, 1, 4, stale="on", reset=True, least_a=0.2),
+    Feed("tail_right", LAMP, 1, 4, stale="on", reset=True, least_a=0.2),
+    Feed("plate_lamp", LAMP, 1, 4, stale="on", reset=True, least_a=0.2),
+    Feed("brake_lamps", local=(("brake_pedal", "pressed"),), least_a=1.5),
+    Feed("reverse_lamps", local=(("reverse_gear", "engaged"), ("ignition", "on")), least_a=1.5),
+    Feed("indicator_rear_left", LAMP, 2, 0, flashes=True, local=HAZARD, least_a=0.8),
+    Feed("indicator_rear_right", LAMP, 2, 1, flashes=True, local=HAZARD, least_a=0.8),
+    Feed("fuel_pump", ENGINE, 1, 5, local=(("oil_pressure", "present"),), least_a=2),
+    Feed("interior_lamp", BODY, 1, 7, stale="hold", hold_for=0.8, least_a=0.1),
     Feed("accessory_socket", BODY, 2, 0),
 )
 
@@ -179,7 +205,8 @@ class LifeSign:
         if now < self.due:
             return
         lost = any(link.state != "fresh" for link in LINKS.values())
-        flags = self.count | lost << 4 | self.came_back << 5
+        failed = any(feed.failed is not None for feed in FEEDS)
+        flags = self.count | lost << 4 | self.came_back << 5 | failed << 6
         running_for = min(255, int(now - self.began))
         body = bytes((0, flags, int(board.supply_volts() * 10), running_for))
         data = bytes((checksum(STATUS_ID, body), *body[1:]))
@@ -204,25 +231,30 @@ class LifeSign:
             self.refused_at = None
 
 
+def look_at_currents() -> None:
+    """Look at those that tell something, while there is voltage enough to tell."""
+    if board.supply_volts() >= WORKS_FROM_V:
+        for feed in FEEDS:
+            if feed.least_a:
+                feed.look()
+
+
 def main() -> None:
     """Set the outputs, join the bus, and go round for ever."""
     flasher = Flasher()
-    shown: dict[str, bool] = {}
 
     def switch(now: float) -> None:
         wanted = {feed.name: feed.wanted(now) for feed in FEEDS}
         flasher.tick(now, wanted=any(wanted[feed.name] for feed in FEEDS if feed.flashes))
         for feed in FEEDS:
-            on = wanted[feed.name] and (flasher.lit or not feed.flashes)
-            if shown.get(feed.name) != on:
-                shown[feed.name] = on
-                board.write(feed.name, float(on))
+            feed.drive(on=wanted[feed.name] and (flasher.lit or not feed.flashes))
 
     switch(time.monotonic())
     board.start_watchdog(WATCHDOG_NS)
     filters = [{"can_id": each, "can_mask": 0x7FF, "extended": False} for each in LINKS]
     bus = can.Bus(interface="socketcan", channel="can0", can_filters=filters)
     sign = LifeSign(bus, time.monotonic())
+    looked = time.monotonic()
     while True:
         message = bus.recv(LOOK_EVERY)
         now = time.monotonic()
@@ -235,6 +267,9 @@ def main() -> None:
         if LAMP.state != "fresh":
             flasher.dash_began = None
         switch(now)
+        if now - looked >= LOOK_AT_CURRENTS_EVERY:
+            looked = now
+            look_at_currents()
         sign.tick(now)
         board.feed_watchdog()
 

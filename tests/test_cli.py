@@ -186,7 +186,7 @@ def test_an_interrupt_returns_130_with_one_line(car, capsys, monkeypatch):
     def interrupted(*_, **__):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("bench.campaign.run.run", interrupted)
+    monkeypatch.setattr("bench.campaign.run_apart.run_apart", interrupted)
     assert main(["run", "cut.toml", "--json", "run.json"]) == 130
     out, err = capsys.readouterr()
     assert (out, err) == ("", "linkloss: interrupted, there is no result\n")

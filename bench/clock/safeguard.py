@@ -43,7 +43,7 @@ _runners: set[CodeType] = set()
 
 def runs_programs(function: F) -> F:
     """Decorates what runs code of a program: all that is called from there is the program's."""
-    _runners.add(function.__code__)  # type: ignore[attr-defined]
+    _runners.add(function.__code__)
     return function
 
 

@@ -18,7 +18,8 @@ enum { /* pins */
 
 enum { /* times in ms */
     LOOP_MS = 2, WATCHDOG_MS = 200, STATUS_MS = 100, RECOVER_AFTER_MS = 50, OLD_MS = 10,
-    CYCLE_MS = 660, LIT_MS = 330, IN_STEP_MS = 30, SHORTEN_MS = 130, LENGTHEN_MS = 260
+    CYCLE_MS = 660, LIT_MS = 330, IN_STEP_MS = 30, SHORTEN_MS = 130, LENGTHEN_MS = 260,
+    LOOK_MS = 100
 };
 
 /* ---- the messages that this node listens to */
@@ -148,6 +149,7 @@ static void keep_flashing(bool wanted, uint32_t now_ms)
 /* ---- the outputs */
 
 enum without { OFF, ON, HOLD };
+enum failure { NONE, WHILE_OFF, WHILE_ON };
 
 struct load {
     uint8_t pin, link, byte, bit;  /* who asks: a bit of a message, or nobody */
@@ -156,19 +158,31 @@ struct load {
     bool flashes;
     uint16_t hold_ms;              /* HOLD ends after so long; 0: never */
     uint8_t local, local_too;      /* pins that switch it on, both together; 0: none */
+    uint16_t least_ma;             /* less while it is on: it has failed; 0: nobody looks */
     bool given_up;
+    bool on, doubtful;             /* its pin; the last look found the current wrong */
+    enum failure failed;
 };
 
 static struct load loads[] = {
-    {.pin = TAIL_LEFT, .link = LAMP, .byte = 1, .bit = 4, .stale = ON, .reset = true},
-    {.pin = TAIL_RIGHT, .link = LAMP, .byte = 1, .bit = 4, .stale = ON, .reset = true},
-    {.pin = PLATE_LAMP, .link = LAMP, .byte = 1, .bit = 4, .stale = ON, .reset = true},
-    {.pin = BRAKE_LAMPS, .link = NOBODY, .local = BRAKE_PEDAL},
-    {.pin = REVERSE_LAMPS, .link = NOBODY, .local = REVERSE_GEAR, .local_too = IGNITION_ON},
-    {.pin = INDICATOR_LEFT, .link = LAMP, .byte = 2, .bit = 0, .flashes = true, .local = HAZARD},
-    {.pin = INDICATOR_RIGHT, .link = LAMP, .byte = 2, .bit = 1, .flashes = true, .local = HAZARD},
-    {.pin = FUEL_PUMP, .link = ENGINE, .byte = 1, .bit = 5, .local = OIL_PRESSURE},
-    {.pin = INTERIOR_LAMP, .link = BODY, .byte = 1, .bit = 7, .stale = HOLD, .hold_ms = 800},
+    {.pin = TAIL_LEFT, .link = LAMP, .byte = 1, .bit = 4, .stale = ON, .reset = true,
+     .least_ma = 200},
+    {.pin = TAIL_RIGHT, .link = LAMP, .byte = 1, .bit = 4, .stale = ON, .reset = true,
+     .least_ma = 200},
+    {.pin = PLATE_LAMP, .link = LAMP, .byte = 1, .bit = 4, .stale = ON, .reset = true,
+     .least_ma = 200},
+    {.pin = BRAKE_LAMPS, .link = NOBODY, .local = BRAKE_PEDAL,
+     .least_ma = 1500},
+    {.pin = REVERSE_LAMPS, .link = NOBODY, .local = REVERSE_GEAR, .local_too = IGNITION_ON,
+     .least_ma = 1500},
+    {.pin = INDICATOR_LEFT, .link = LAMP, .byte = 2, .bit = 0, .flashes = true, .local = HAZARD,
+     .least_ma = 800},
+    {.pin = INDICATOR_RIGHT, .link = LAMP, .byte = 2, .bit = 1, .flashes = true, .local = HAZARD,
+     .least_ma = 800},
+    {.pin = FUEL_PUMP, .link = ENGINE, .byte = 1, .bit = 5, .local = OIL_PRESSURE,
+     .least_ma = 2000},
+    {.pin = INTERIOR_LAMP, .link = BODY, .byte = 1, .bit = 7, .stale = HOLD, .hold_ms = 800,
+     .least_ma = 100},
     {.pin = SOCKET, .link = BODY, .byte = 2, .bit = 0},
 };
 enum { LOADS = sizeof loads / sizeof *loads };
@@ -205,8 +219,46 @@ static void switch_loads(uint32_t now_ms)
         flashing |= on[i] && loads[i].flashes;
     }
     keep_flashing(flashing, now_ms);
-    for (uint8_t i = 0; i < LOADS; i++)
-        board_pin_write(loads[i].pin, on[i] && (flash.lit || !loads[i].flashes));
+    for (uint8_t i = 0; i < LOADS; i++) {
+        bool level = on[i] && (flash.lit || !loads[i].flashes);
+        if (level != loads[i].on)
+            loads[i].doubtful = false;
+        loads[i].on = level;
+        board_pin_write(loads[i].pin, level);
+    }
+}
+
+/* ---- what the current tells: a blown fuse, a broken lead, a relay that stays closed */
+
+enum { NOTHING_MA = 100, WORKS_FROM_MV = 9000 };
+
+static uint32_t looked_ms;
+
+/* Two looks at one level of the pin that both find it wrong make a failure: the first may come
+ * before a lamp is warm or a relay has moved. A look that finds it right ends one. */
+static void look_at(struct load *load)
+{
+    uint16_t ma = board_output_ma(load->pin);
+    enum failure here = load->on ? WHILE_ON : WHILE_OFF;
+    if (ma == BOARD_NOT_SENSED)
+        return;
+    bool wrong = load->on ? ma < load->least_ma : ma > NOTHING_MA;
+    if (wrong && load->doubtful)
+        load->failed = here;
+    else if (!wrong && load->failed == here)
+        load->failed = NONE;
+    load->doubtful = wrong;
+}
+
+static void look_at_currents(uint32_t now_ms)
+{
+    if (now_ms - looked_ms < LOOK_MS)
+        return;
+    looked_ms = now_ms;
+    if (board_supply_mv() >= WORKS_FROM_MV)
+        for (uint8_t i = 0; i < LOADS; i++)
+            if (loads[i].least_ma)
+                look_at(&loads[i]);
 }
 
 /* ---- the life sign, and the way back from bus-off */
@@ -219,11 +271,13 @@ static struct {
 
 static struct board_frame life_sign(void)
 {
-    bool lost = false;
+    bool lost = false, failed = false;
     for (uint8_t i = 0; i < LINKS; i++)
         lost |= links[i].state != FRESH;
+    for (uint8_t i = 0; i < LOADS; i++)
+        failed |= loads[i].failed != NONE;
     struct board_frame frame = {.id = 0x202, .length = 4};
-    frame.data[1] = (uint8_t)(status.count | lost << 4 | status.came_back << 5);
+    frame.data[1] = (uint8_t)(status.count | lost << 4 | status.came_back << 5 | failed << 6);
     frame.data[2] = (uint8_t)(board_supply_mv() / 100);
     frame.data[3] = status.running_s;
     frame.data[0] = checksum(&frame);
@@ -274,7 +328,7 @@ void setup(void)
         links[i].heard_ms = now_ms;
         board_can_filter(links[i].id, 0x7FF, false);
     }
-    status.due_ms = status.second_ms = now_ms;
+    status.due_ms = status.second_ms = looked_ms = now_ms;
     switch_loads(now_ms); /* the levels first, then the pins: no output twitches */
     for (uint8_t i = 0; i < LOADS; i++)
         board_pin_mode(loads[i].pin, BOARD_OUTPUT);
@@ -293,6 +347,7 @@ void loop(void)
         watch(&links[i], now_ms);
     hear_dash(now_ms);
     switch_loads(now_ms);
+    look_at_currents(now_ms);
     send_life_sign(now_ms);
     board_watchdog_feed();
     board_delay_ms(LOOP_MS);

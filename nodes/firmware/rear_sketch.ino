@@ -257,6 +257,29 @@ void flash(bool wanted, unsigned long now)
 
 bool interiorGivenUp = false;
 
+enum Failure { NONE, WHILE_OFF, WHILE_ON };
+
+struct Output {
+    byte pin;
+    unsigned leastMa; /* less while it is on: it has failed; 0: nobody looks */
+    bool on, doubtful;
+    Failure failed;
+};
+
+Output outputs[] = {{TAIL_LEFT, 200}, {TAIL_RIGHT, 200}, {PLATE_LAMP, 200}, {BRAKE_LAMPS, 1500},
+                    {REVERSE_LAMPS, 1500}, {INDICATOR_LEFT, 800}, {INDICATOR_RIGHT, 800},
+                    {FUEL_PUMP, 2000}, {INTERIOR_LAMP, 100}, {SOCKET, 0}};
+
+void drive(byte pin, bool on)
+{
+    for (Output &output : outputs)
+        if (output.pin == pin && output.on != on) {
+            output.on = on;
+            output.doubtful = false;
+        }
+    digitalWrite(pin, on);
+}
+
 void switchOutputs(unsigned long now)
 {
     bool position = asked(lamp, 1, 4, true, true);
@@ -269,16 +292,47 @@ void switchOutputs(unsigned long now)
         interiorGivenUp = true;
     bool interior = body.state != WAITING && !interiorGivenUp && bitRead(body.data[1], 7);
     flash(left || right, now);
-    digitalWrite(TAIL_LEFT, position);
-    digitalWrite(TAIL_RIGHT, position);
-    digitalWrite(PLATE_LAMP, position);
-    digitalWrite(BRAKE_LAMPS, digitalRead(BRAKE_PEDAL));
-    digitalWrite(REVERSE_LAMPS, digitalRead(REVERSE_GEAR) && digitalRead(IGNITION_ON));
-    digitalWrite(INDICATOR_LEFT, left && lit);
-    digitalWrite(INDICATOR_RIGHT, right && lit);
-    digitalWrite(FUEL_PUMP, digitalRead(OIL_PRESSURE) || asked(engine, 1, 5, false, false));
-    digitalWrite(INTERIOR_LAMP, interior);
-    digitalWrite(SOCKET, asked(body, 2, 0, false, false));
+    drive(TAIL_LEFT, position);
+    drive(TAIL_RIGHT, position);
+    drive(PLATE_LAMP, position);
+    drive(BRAKE_LAMPS, digitalRead(BRAKE_PEDAL));
+    drive(REVERSE_LAMPS, digitalRead(REVERSE_GEAR) && digitalRead(IGNITION_ON));
+    drive(INDICATOR_LEFT, left && lit);
+    drive(INDICATOR_RIGHT, right && lit);
+    drive(FUEL_PUMP, digitalRead(OIL_PRESSURE) || asked(engine, 1, 5, false, false));
+    drive(INTERIOR_LAMP, interior);
+    drive(SOCKET, asked(body, 2, 0, false, false));
+}
+
+/* ---- what the current tells: a blown fuse, a broken lead, a relay that stays closed */
+
+const unsigned NOTHING_MA = 100, WORKS_FROM_MV = 9000;
+unsigned long lookedAt = 0;
+
+/* Two looks at one level of the pin that both find it wrong make a failure: the first may come
+ * before a lamp is warm or a relay has moved. A look that finds it right ends one. */
+void lookAt(Output &output)
+{
+    unsigned ma = board_output_ma(output.pin);
+    Failure here = output.on ? WHILE_ON : WHILE_OFF;
+    if (!output.leastMa || ma == BOARD_NOT_SENSED)
+        return;
+    bool wrong = output.on ? ma < output.leastMa : ma > NOTHING_MA;
+    if (wrong && output.doubtful)
+        output.failed = here;
+    else if (!wrong && output.failed == here)
+        output.failed = NONE;
+    output.doubtful = wrong;
+}
+
+void lookAtCurrents(unsigned long now)
+{
+    if (now - lookedAt < 100)
+        return;
+    lookedAt = now;
+    if (board_supply_mv() >= WORKS_FROM_MV)
+        for (Output &output : outputs)
+            lookAt(output);
 }
 
 /* ---- the life sign */
@@ -293,8 +347,11 @@ void sendLifeSign(unsigned long now)
     cameBack = cameBack || (wasOff && !off);
     wasOff = off;
     bool lost = lamp.state != FRESH || body.state != FRESH || engine.state != FRESH;
+    bool failed = false;
+    for (const Output &output : outputs)
+        failed = failed || output.failed != NONE;
     unsigned long seconds = min(now / 1000, 255UL);
-    Frame frame = {0x202, 4, {0, (byte)(counter | lost << 4 | cameBack << 5),
+    Frame frame = {0x202, 4, {0, (byte)(counter | lost << 4 | cameBack << 5 | failed << 6),
                               (byte)(board_supply_mv() / 100), (byte)seconds}};
     frame.data[0] = checksum(frame);
     if (off) {
@@ -316,14 +373,12 @@ void sendLifeSign(unsigned long now)
 
 void setup()
 {
-    const byte outputs[] = {TAIL_LEFT, TAIL_RIGHT, PLATE_LAMP, BRAKE_LAMPS, REVERSE_LAMPS,
-                            INDICATOR_LEFT, INDICATOR_RIGHT, FUEL_PUMP, INTERIOR_LAMP, SOCKET};
     unsigned long now = millis();
     for (Link *link : links)
         link->heard = now;
     switchOutputs(now); /* the levels first, then the pins: no output twitches */
-    for (byte pin : outputs)
-        pinMode(pin, OUTPUT);
+    for (Output &output : outputs)
+        pinMode(output.pin, OUTPUT);
     wdt_enable(WDTO_120MS);
     beginCan();
     sentAt = now - 100;
@@ -349,6 +404,7 @@ void loop()
         watch(*link, now);
     dashKnown = dashKnown && lamp.state == FRESH;
     switchOutputs(now);
+    lookAtCurrents(now);
     if (now - sentAt >= 100)
         sendLifeSign(now);
     wdt_reset();
