@@ -36,4 +36,5 @@ def load_script(name: str, file: VehicleFile, folder: Path) -> Any:
     except (OSError, ValueError) as error:
         raise ProgramError(f"'{node.script}' cannot be read: {error}") from None
     given = "call" in node.target.model_fields_set
-    return Script(path, PinBank(wiring(name, file)), node.target.call if given else CALL_NS)
+    call_ns = node.target.call if given else CALL_NS
+    return Script(path, PinBank(wiring(name, file)), call_ns, file.wire.sample_point)

@@ -159,6 +159,14 @@ def _missing_pins(
             yield ("pins",), f"output '{output}' (load '{load}') has no pin: nothing could drive it"
 
 
+def _wire_definitions(file: VehicleFile) -> Iterator[str]:
+    """What the models of controllers hold a program's bit timing against."""
+    yield f"BOARD_BIT_RATE={file.wire.bit_rate}"
+    least, most = (round(1000 * share) for share in file.wire.sample_point)
+    yield f"BOARD_SAMPLE_LEAST={least}"
+    yield f"BOARD_SAMPLE_MOST={most}"
+
+
 def load_firmware(name: str, file: VehicleFile, folder: Path, options: BuildOptions | None) -> Any:
     """Build and load the program of a node. Raises BuildError."""
     from bench.firmware.program import Firmware  # noqa: PLC0415 - only when there is one
@@ -171,7 +179,7 @@ def load_firmware(name: str, file: VehicleFile, folder: Path, options: BuildOpti
     sources = Sources(
         folder=folder.resolve(),
         files=node.c,
-        definitions=(f"BOARD_BIT_RATE={file.wire.bit_rate}", *node.defines),
+        definitions=(*_wire_definitions(file), *node.defines),
         includes=node.includes,
         std=node.std,
         long_bits=node.target.long_bits,

@@ -8,7 +8,7 @@ frozen: a vehicle is read once and then only looked at.
 from math import inf
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import BeforeValidator, Field, field_validator, model_validator
 
 from bench.model.controllers import ControllerTable
 from bench.model.electrical import ElectricalTable, NodeSupplyTable, SupplyTable
@@ -16,7 +16,7 @@ from bench.model.expression import Condition, Value
 from bench.model.notice import NoticeTable
 from bench.model.table import ConditionText, Table
 from bench.model.target import Pins, TargetTable
-from bench.model.units import BitRate, Current, DataBitRate, Duration, Length
+from bench.model.units import BitRate, Current, DataBitRate, Duration, Length, Share
 
 State = Literal["off", "on", "flash"]
 StaleState = Literal["hold", "on", "off", "flash"]
@@ -49,6 +49,13 @@ class WireTable(Table):
     data_bit_rate: DataBitRate | None = Field(
         default=None, description="of the faster part of CAN FD frames; default: 'bit_rate'"
     )
+    # 87.5 % is the usual point up to 500 kbit/s (CiA DS-102); libraries for hobby boards go down to
+    # 56 % (from memory), which a short cable bears.
+    sample_point: tuple[Share, Share] = Field(
+        default=(0.5, 0.9),
+        description="least and greatest share of a bit behind which a controller may sample it;"
+        " default: 50 % to 90 %",
+    )
     cable: tuple[str, ...] = Field(min_length=1, description="the nodes in cable order")
     channel: str = Field(default="car", description="channel name for python-can programs")
     worst_wait: Duration = Field(
@@ -63,6 +70,16 @@ class WireTable(Table):
     errors: ErrorsTable | None = Field(
         default=None, description="errors that 'linkloss timing' reckons with; default: none"
     )
+
+    @field_validator("sample_point")
+    @classmethod
+    def _in_order(cls, points: tuple[float, float]) -> tuple[float, float]:
+        if not 0 < points[0] <= points[1] < 1:
+            raise ValueError(
+                f"got {points[0]:.1%} to {points[1]:.1%}; expected the least first, both inside the"
+                ' bit, like ["75 %", "90 %"]'
+            )
+        return points
 
 
 class MessageTable(Table):

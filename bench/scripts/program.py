@@ -56,8 +56,16 @@ class BoardFace(Protocol):
 class Script:
     """A script file: what a node's program is."""
 
-    def __init__(self, path: Path, pins: PinBank, call_ns: int) -> None:
+    def __init__(
+        self,
+        path: Path,
+        pins: PinBank,
+        call_ns: int,
+        sample_point: tuple[float, float] = (0.0, 1.0),
+    ) -> None:
+        """``sample_point``: the least and the greatest that the wire allows, as shares of a bit."""
         self.path = path
+        self.sample_point = sample_point
         self.pins = pins
         self.call_ns = call_ns
 
@@ -75,7 +83,7 @@ class ScriptProgram(BlockingProgram):
         self._tasks = Tasks(board.queue, board.clock, board.life, script.call_ns)
         self._threading = Threading(self._tasks, board.printed)
         port: Port = board.bus
-        self._bus = CanFactory(self._tasks, port)
+        self._bus = CanFactory(self._tasks, port, script.sample_point)
         self._gpio = script.pins.life(board, self._tasks, self._threading)
 
     # ---- what a host tells

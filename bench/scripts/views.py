@@ -109,8 +109,11 @@ def random_module(name: str) -> ModuleType:
 class CanFactory:
     """What ``can.Bus`` does in a script: it opens the node's one controller."""
 
-    def __init__(self, tasks: Tasks, inner: Port) -> None:
+    def __init__(
+        self, tasks: Tasks, inner: Port, sample_point: tuple[float, float] = (0.0, 1.0)
+    ) -> None:
         self._tasks = tasks
+        self._sample_point = sample_point
         self._inner = inner
         self.bus: ScriptPort | None = None
 
@@ -127,18 +130,23 @@ class CanFactory:
         can_filters: Any = None,
         receive_own_messages: bool = False,
         fd: bool = False,
+        timing: can.BitTiming | can.BitTimingFd | None = None,
         **rest: Any,
     ) -> ScriptPort:
         """A bus, whatever adapter the script names.
 
-        :raises can.CanInitializationError: for a second bus, other bit rates than the wire's, CAN
-            FD with a classical controller, or the return of own messages, which is not simulated.
+        :raises can.CanInitializationError: for a second bus, other bit rates than the wire's, a
+            sample point that the wire does not allow, CAN FD with a classical controller, or the return of own messages, which is not simulated.
         """
         del channel, interface, config_context, ignore_config, bustype, rest
         name, segment = self._inner.controller.name, self._inner.controller.segment
         wire_rate = segment.wire.bit_rate if segment is not None else bitrate
         wire_data = segment.wire.data_bit_rate if segment is not None else data_bitrate
-        problem = ""
+        if isinstance(timing, can.BitTimingFd):
+            bitrate, data_bitrate = timing.nom_bitrate, timing.data_bitrate
+        elif timing is not None:
+            bitrate = timing.bitrate
+        problem = self._timing_problem(timing)
         if self.bus is not None and not self.bus._is_shutdown:
             problem = "has one controller, and its bus is open already; shut it down first"
         elif bitrate is not None and bitrate != wire_rate:
@@ -155,6 +163,21 @@ class CanFactory:
             raise can.CanInitializationError(f"node '{name}' {problem}")
         self.bus = ScriptPort(self._tasks, self._inner, can_filters)
         return self.bus
+
+    def _timing_problem(self, timing: can.BitTiming | can.BitTimingFd | None) -> str:
+        """What is wrong with a bit timing beside its rate; empty for nothing. Its jump width has been
+        looked at where it was made.
+        """
+        if timing is None:
+            return ""
+        least, most = self._sample_point
+        if isinstance(timing, can.BitTimingFd):
+            at = timing.nom_sample_point
+        else:
+            at = timing.sample_point
+        if not 100 * least <= at <= 100 * most:
+            return f"samples its bits at {at:.1f} %; the wire allows {least:.1%} to {most:.1%}"
+        return ""
 
 
 def can_modules(factory: CanFactory) -> dict[str, ModuleType]:

@@ -86,7 +86,8 @@ void beginCan()
         writeIdentifier(FILTERS[i], wanted[i]);
     writeIdentifier(RXM0SIDH, 0x7FF);
     writeIdentifier(RXM0SIDH + 4, 0x7FF);
-    const byte timing[] = {0x05, 0xB1, 0x41}; /* 250 kbit/s at 16 MHz: CNF3, CNF2, CNF1 */
+    /* 250 kbit/s at 16 MHz, sampled at 75 %: CNF3, CNF2, CNF1 */
+    const byte timing[] = {0x03, 0xAC, 0x41};
     writeRegisters(CNF3, timing, 3);
     writeRegister(RXB0CTRL, 0x04); /* BUKT: buffer 0 rolls over into buffer 1 */
     writeRegister(CANINTE, 0x03);  /* both receive buffers */

@@ -315,16 +315,42 @@ private:
         uint32_t quanta = 1 + (registers_[r_CNF2] & 7) + 1 + (registers_[r_CNF2] >> 3 & 7) + 1;
         uint8_t second = registers_[r_CNF2] & 0x80 ? registers_[r_CNF3] & 7
                          : (registers_[r_CNF2] >> 3 & 7) > 1 ? registers_[r_CNF2] >> 3 & 7 : 1;
+        uint32_t sample = 1000 * quanta / (quanta + second + 1);
+        uint8_t jump = (registers_[r_CNF1] >> 6) + 1;
         quanta += second + 1;
         uint32_t rate = SPI_CAN_CLOCK / (2 * ((registers_[r_CNF1] & 0x3F) + 1) * quanta);
         static char text[160];
         uint32_t off = rate > BOARD_BIT_RATE ? rate - BOARD_BIT_RATE : BOARD_BIT_RATE - rate;
-        if (off <= BOARD_BIT_RATE / 100)
+        if (off <= BOARD_BIT_RATE / 100) {
+            check_sample_point(sample, jump, second + 1);
             return;
+        }
         snprintf(text, sizeof text, "the CAN controller's bit timing gives %u bit/s at %u Hz, the"
                  " wire has %u bit/s (its oscillator is set by SPI_CAN_CLOCK)", (unsigned)rate,
                  (unsigned)SPI_CAN_CLOCK, (unsigned)BOARD_BIT_RATE);
         firmware_fail(text, "the bit timing registers CNF1 to CNF3", 0);
+#endif
+    }
+
+    /* In thousandths of a bit, and in quanta. Too early, a bit has not yet come from the far end
+     * of the cable; too late, nothing is left to make up for a clock that is wrong. */
+    void check_sample_point(uint32_t sample, uint8_t jump, uint8_t behind)
+    {
+#ifdef BOARD_SAMPLE_LEAST
+        static char text[160];
+        if (sample < BOARD_SAMPLE_LEAST || sample > BOARD_SAMPLE_MOST)
+            snprintf(text, sizeof text, "the CAN controller samples each bit at %u.%u %% of it, the"
+                     " wire allows %u.%u %% to %u.%u %%", (unsigned)sample / 10,
+                     (unsigned)sample % 10, BOARD_SAMPLE_LEAST / 10, BOARD_SAMPLE_LEAST % 10,
+                     BOARD_SAMPLE_MOST / 10, BOARD_SAMPLE_MOST % 10);
+        else if (jump > behind)
+            snprintf(text, sizeof text, "the CAN controller jumps by up to %u quanta, more than the"
+                     " %u behind its sample point", jump, behind);
+        else
+            return;
+        firmware_fail(text, "the bit timing registers CNF1 to CNF3", 0);
+#else
+        (void)sample, (void)jump, (void)behind;
 #endif
     }
 

@@ -1,0 +1,88 @@
+"""Each rear node that is shipped does what the demo car's own does: of each kind of fault a case of
+the quick check that is about it, and no rule of the car broken.
+
+The whole quick check with each, which takes minutes, is run by hand:
+``linkloss check --depth quick`` on the file that :func:`shipped` writes.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+from pathlib import Path
+
+import pytest
+from c_cars import PINS, ROOT, rear_in_c
+
+from bench.campaign.order import Order
+from bench.campaign.run import run_case
+from bench.judge import Outcome
+from bench.model.loading import Vehicle, load_vehicle
+from bench.scenario import Scenario
+
+SKETCH_PINS = """
+[nodes.rear.pins]
+tail_left = 3
+tail_right = 4
+plate_lamp = 5
+brake_lamps = 6
+reverse_lamps = 7
+indicator_rear_left = 8
+indicator_rear_right = 9
+fuel_pump = 22
+interior_lamp = 23
+accessory_socket = 24
+brake_pedal = 14
+reverse_gear = 15
+ignition = { pin = 16, positions = ["on"] }
+hazard = 17
+oil_pressure = 18
+"""
+TOLD = {"fuse_blown", "load_open", "load_short"}
+
+
+def shipped(kind: str, folder: Path) -> Path:
+    """The file of Wren with a shipped program in the place of its rear node."""
+    text = rear_in_c()
+    firmware = ROOT / "nodes" / "firmware"
+    c = f'c = ["{(firmware / "rear.c").as_posix()}"]'
+    assert text.count(c) == text.count(PINS) == 1
+    if kind == "sketch":
+        text = text.replace(c, f'c = ["{(firmware / "rear_sketch.ino").as_posix()}"]')
+        text = text.replace(PINS, SKETCH_PINS)
+    elif kind == "script":
+        text = text.replace(c, f'script = "{(ROOT / "nodes" / "rear.py").as_posix()}"')
+        text = text.replace(PINS, "")
+    path = folder / "vehicle.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def about_rear(vehicle: Vehicle, path: Path) -> list[Scenario]:
+    """Of the quick check one case of each kind of fault at the node or its loads."""
+    names = {"rear", *(name for name, load in vehicle.loads.items() if load.node == "rear")}
+    found: dict[tuple[str, ...], Scenario] = {}
+    for scenario in Order(path, depth="quick").cases(vehicle):
+        inside = scenario.name.replace("(", ",").replace(")", ",").replace("=", ",").split(",")
+        if names & set(inside):
+            kinds = tuple(timed.fault.kind for timed in scenario.faults)
+            found.setdefault(kinds, scenario)
+    return list(found.values())
+
+
+@pytest.mark.parametrize("kind", ["c", "sketch", "script"])
+def test_a_shipped_program_breaks_nothing_and_tells_of_failed_loads(tmp_path, kind):
+    if kind == "script" and importlib.util.find_spec("greenlet") is None:
+        pytest.skip("greenlet is not installed")
+    path = shipped(kind, tmp_path)
+    vehicle = load_vehicle(path)
+    cases = about_rear(vehicle, path)
+    assert len(cases) > 15
+    told = set()
+    for scenario in cases:
+        verdicts = run_case(scenario).verdicts
+        broken = [entry for entry in verdicts if entry.outcome is Outcome.BROKEN]
+        assert broken == [], scenario.name
+        kept = {entry.subject for entry in verdicts if entry.outcome is Outcome.KEPT}
+        if "load_failed" in kept:
+            told.add(scenario.faults[0].fault.kind)
+    assert told >= TOLD
