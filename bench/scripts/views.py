@@ -136,7 +136,8 @@ class CanFactory:
         """A bus, whatever adapter the script names.
 
         :raises can.CanInitializationError: for a second bus, other bit rates than the wire's, a
-            sample point that the wire does not allow, CAN FD with a classical controller, or the return of own messages, which is not simulated.
+            sample point that the wire does not allow, CAN FD with a classical controller, or the
+            return of own messages, which is not simulated.
         """
         del channel, interface, config_context, ignore_config, bustype, rest
         name, segment = self._inner.controller.name, self._inner.controller.segment
@@ -165,16 +166,14 @@ class CanFactory:
         return self.bus
 
     def _timing_problem(self, timing: can.BitTiming | can.BitTimingFd | None) -> str:
-        """What is wrong with a bit timing beside its rate; empty for nothing. Its jump width has been
-        looked at where it was made.
+        """What is wrong with the sample point of a bit timing; empty for nothing. Its jump width
+        was looked at where it was made.
         """
         if timing is None:
             return ""
         least, most = self._sample_point
-        if isinstance(timing, can.BitTimingFd):
-            at = timing.nom_sample_point
-        else:
-            at = timing.sample_point
+        fd = isinstance(timing, can.BitTimingFd)
+        at: float = getattr(timing, "nom_sample_point" if fd else "sample_point")
         if not 100 * least <= at <= 100 * most:
             return f"samples its bits at {at:.1f} %; the wire allows {least:.1%} to {most:.1%}"
         return ""

@@ -8,6 +8,7 @@ The whole quick check with each, which takes minutes, is run by hand:
 from __future__ import annotations
 
 import importlib.util
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -18,6 +19,7 @@ from bench.campaign.run import run_case
 from bench.judge import Outcome
 from bench.model.loading import Vehicle, load_vehicle
 from bench.scenario import Scenario
+from bench.session import simulate
 
 SKETCH_PINS = """
 [nodes.rear.pins]
@@ -86,3 +88,28 @@ def test_a_shipped_program_breaks_nothing_and_tells_of_failed_loads(tmp_path, ki
         if "load_failed" in kept:
             told.add(scenario.faults[0].fault.kind)
     assert told >= TOLD
+
+
+SEEN = ["none", "bus_off", "reset", "hang"]
+
+
+@pytest.mark.parametrize("kind", ["c", "sketch", "script"])
+def test_a_shipped_program_sends_its_life_sign_in_time_and_nothing_else(tmp_path, kind):
+    if kind == "script" and importlib.util.find_spec("greenlet") is None:
+        pytest.skip("greenlet is not installed")
+    path = shipped(kind, tmp_path)
+    vehicle = load_vehicle(path)
+    cases = Order(path, depth="quick", only=SEEN, situations=("night_drive",)).cases(vehicle)
+    for scenario in [case for case in cases if not case.faults or "rear" in case.name]:
+        recording = simulate(scenario)
+        starts = [c.at_ns for c in recording.nodes["rear"] if c.state == "running"]
+        sent = [r for r in recording.frames if r.sender == "rear" and r.error is None]
+        assert {record.frame.identifier for record in sent} == {0x202}
+        for before, after in pairwise(sent):
+            if any(before.end_ns < at_ns < after.end_ns for at_ns in starts):
+                continue  # a new life
+            changed = (before.frame.data[1] ^ after.frame.data[1]) & 0x70
+            late = after.end_ns - before.end_ns
+            assert late >= 90_000_000 or changed, (scenario.name, late)
+            step = (after.frame.data[1] - before.frame.data[1]) & 0x0F
+            assert step == 1 or scenario.kinds == "bus_off", (scenario.name, step)
