@@ -54,6 +54,29 @@ def test_a_broken_expectation_returns_1(car, capsys):
     assert "* broken: tail_lamp off from 300 ms" in capsys.readouterr().out
 
 
+@pytest.mark.parametrize(
+    "command", [["run", "cut.toml"], ["check", "vehicle.toml", "--only", "none", "-q"]]
+)
+def test_a_program_that_ends_its_process_behind_the_back_of_the_bench_returns_1(
+    car, capfd, command
+):
+    text = (car / "tiny_nodes.py").read_text(encoding="utf-8")
+    start = "class Rear(Node):\n    def start(self):\n"
+    text = "import ctypes\n" + text.replace(start, f"{start}        ctypes.CDLL(None)._exit(0)\n")
+    (car / "ends.py").write_text(text, encoding="utf-8")
+    vehicle = (car / "vehicle.toml").read_text(encoding="utf-8")
+    (car / "vehicle.toml").write_text(vehicle.replace("tiny_nodes.py", "ends.py"), encoding="utf-8")
+    ran = subprocess.run(
+        [sys.executable, "-m", "bench.cli", *command],
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert ran.returncode == 1
+    assert "process down" in words(ran.stdout)
+
+
 def test_a_run_that_tests_nothing_returns_3(car, capsys):
     (car / "idle.toml").write_text('title = "Idle"\nvehicle = "vehicle.toml"\nlasts = "100 ms"\n')
     assert main(["run", "idle.toml"]) == 3
@@ -197,7 +220,7 @@ def test_an_error_of_the_bench_itself_is_not_called_bad_input(car, monkeypatch):
     def failing(*_, **__):
         raise ZeroDivisionError
 
-    monkeypatch.setattr("bench.campaign.run.run", failing)
+    monkeypatch.setattr("bench.campaign.run_apart.run", failing)
     with pytest.raises(ZeroDivisionError):
         main(["run", "cut.toml"])
 

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from multiprocessing import Pipe
 from multiprocessing.connection import Connection
+from traceback import format_exc
 from typing import TypeVar
 
 T = TypeVar("T")
@@ -67,6 +68,7 @@ def _answer(call: Callable[[], T], writer: Connection) -> None:
     try:
         writer.send((call(), None))
     except Exception as error:  # noqa: BLE001 - told to the parent
+        error.add_note(format_exc())
         writer.send((None, error))
     finally:
         os._exit(0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import ctypes
 import os
 import signal
 from dataclasses import replace
@@ -35,7 +36,16 @@ class Crasher(Node):
 
     def start(self):
         if self.board.memory.setdefault("starts", 0):
-            os.kill(os.getpid(), signal.SIGKILL)
+            ctypes.CDLL(None).kill(os.getpid(), signal.SIGKILL)
+        self.board.memory["starts"] += 1
+
+
+class Leaver(Node):
+    """Ends its whole process at its first reset as if all were well."""
+
+    def start(self):
+        if self.board.memory.setdefault("starts", 0):
+            ctypes.CDLL(None)._exit(0)
         self.board.memory["starts"] += 1
 
 
@@ -102,6 +112,19 @@ def test_a_crash_behind_a_common_beginning_names_its_signal(vehicle, monkeypatch
     (verdict,) = isolated(cases[:1], branch=True, limit_s=60)[0].verdicts
     assert verdict.broken
     assert verdict.text == f"its process was ended by {signal.SIGKILL.name}"
+
+
+def test_a_case_that_ends_with_exit_code_0_and_no_result_is_a_finding(vehicle, monkeypatch):
+    monkeypatch.setattr(isolation, "BRANCH_FROM_NS", 0)
+    cases = [
+        case
+        for case in cases_of(with_rear(vehicle, Leaver), "reset", number=99)
+        if "reset(rear)" in case.name
+    ]
+    for result in isolated(cases[:2], branch=True, limit_s=60):
+        assert [verdict.text for verdict in result.verdicts] == [
+            "its process ended with exit code 0"
+        ]
 
 
 def test_a_case_that_hangs_is_a_finding_after_the_limit(vehicle):

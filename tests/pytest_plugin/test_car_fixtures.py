@@ -268,3 +268,19 @@ def test_a_test_that_waits_for_nothing_is_told_so(car):
     result = car.runpytest("-p", "no:asyncio", "-k", "stuck")
     result.assert_outcomes(failed=1, deselected=1)
     result.stdout.fnmatch_lines(["*DeadlockError*"])
+
+
+def test_a_program_that_would_end_pytest_does_not_turn_a_failed_test_green(car):
+    text = (car.path / "tiny_nodes.py").read_text(encoding="utf-8")
+    end = "import os\n\n\nclass Rear(Node):\n    def start(self):\n        os._exit(0)\n"
+    text = text.replace("class Rear(Node):\n    def start(self):\n", end)
+    (car.path / "ends.py").write_text(text, encoding="utf-8")
+    vehicle = (car.path / "vehicle.toml").read_text(encoding="utf-8")
+    (car.path / "vehicle.toml").write_text(vehicle.replace("tiny_nodes.py", "ends.py"), "utf-8")
+    car.makepyfile("""
+        def test_it(bench):
+            bench.run("1 s")
+            assert bench.node("rear") == "crashed"
+            assert False
+    """)
+    car.runpytest_subprocess("-q", "-k", "test_it").assert_outcomes(failed=1, deselected=1)
