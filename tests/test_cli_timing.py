@@ -110,7 +110,7 @@ def test_the_bits_of_a_window_are_written(car, capsys):
             ["--bits", "x.vcd", "--bits-from", "1 s", "--bits-to", "1 s"],
             "--bits-to: 1 s does not lie after the beginning of the waveform",
         ),
-        (["--bits", "x.vcd", "--bits-from", "1 h"], "'h' is no unit of duration"),
+        (["--bits", "x.vcd", "--bits-from", "1 y"], "'y' is no unit of duration"),
         (
             ["--bits", "x.vcd", "--bits-from", "100 s"],
             "--bits-from: 100 s lies after the end of the scenario",

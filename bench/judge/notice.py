@@ -13,6 +13,7 @@ from bench.judge.failed import failures
 from bench.judge.lives import Life
 from bench.judge.masks import ANY, OFF, ON
 from bench.judge.paint import Paint, Probe, blend, breaches
+from bench.judge.traffic import Ticks
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
 from bench.model.consistency import split_signal
 from bench.model.messages import MessageInfo
@@ -109,7 +110,8 @@ def _losses(
         max_step=max(1, notice.within // period_ns),
     )
     watched = case.arrivals(status, node, link)[case.lives[node].lives.index(life)]
-    arrivals = list(_moving(watched, message))
+    heard = case.traffic(status).heard_by(node)
+    arrivals = list(_moving(watched, message, heard, 3 * period_ns // 2))
     surely = [entry.at_ns for entry in arrivals if entry.sure]
     certain = [life.boot_end_ns, *surely, life.end_ns]
     limit_ns = 3 * period_ns // 2
@@ -122,12 +124,17 @@ def _losses(
             yield last_ns + period_ns, must_ns, to_ns, next_ns + notice.within
 
 
-def _moving(arrivals: Sequence[Arrival], message: MessageInfo) -> Iterator[Arrival]:
-    """The arrivals but for those that repeat the counter of the one before."""
+def _moving(
+    arrivals: Sequence[Arrival], message: MessageInfo, heard: Ticks, silent_ns: int
+) -> Iterator[Arrival]:
+    """The arrivals but for those that repeat the counter of the one before while the message goes
+    on coming: behind a silence the counter may have come round to where it was.
+    """
     before: int | None = None
     for entry in arrivals:
         count = None if message.counter is None else message.counter.raw(entry.data)
-        if count is None or count != before:
+        going_on = heard.any_in(entry.at_ns - silent_ns - 1, entry.at_ns - 1)
+        if count is None or count != before or not going_on:
             yield entry
         before = count
 

@@ -156,3 +156,15 @@ def test_a_notice_of_a_counter_that_stands_still_is_not_without_cause():
     assert not frozen((1300, 1), (2700, 0)).broken("dash_lost")
     assert frozen((1020, 1), (2700, 0)).broken("dash_lost")
     assert frozen((1300, 1), (2900, 0)).broken("dash_lost")
+
+
+def test_behind_a_silence_a_counter_may_have_come_round():
+    """16 periods of 50 ms without a status, then it goes on with the counter from before: the node
+    is back, and the notice may be withdrawn at once.
+    """
+    vehicle = frozen().vehicle
+    tape = Tape(vehicle, 3000).requests(60, 1011, on=False)
+    assert tape.counter == 4
+    tape.request(1810, on=False, counter=4).requests(1860, 3000, on=False).status("dash")
+    tape.hand("RearStatus", (60, 0), (1300, 1), (1815, 0))
+    assert not tape.broken("dash_lost")

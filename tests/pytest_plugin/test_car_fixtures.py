@@ -229,7 +229,7 @@ def test_mistakes_are_answered_with_the_nearest_valid_name(car, line, said):
         ("situatoin='night'", "*unknown word 'situatoin'*did you mean 'situation'?*"),
         ("inputs={'speed': 101}", "*got '101'; expected a number from 0 to 100 km/h*"),
         ("vehicle='car.toml'", "*car.toml: there is no such file; expected a vehicle file*"),
-        ("longest='1 h'", "*'h' is no unit of duration*"),
+        ("longest='1 y'", "*'y' is no unit of duration*"),
     ],
 )
 def test_mistakes_in_the_marker_are_errors_without_a_traceback(car, words, said):
