@@ -78,7 +78,7 @@ class Arrivals:
         woken = []
         for (start_ns, frame), accepting in frames.items():
             receivers = self._interlude.segment.wire.hearing(frame, tuple(accepting))
-            told, overrun = deliver(now_ns, frame, receivers, counted=True)
+            told, overrun = deliver(now_ns, frame, receivers)
             woken += told
             for attempt in self._interlude.attempts:
                 if attempt.start_ns == start_ns and attempt.carries(frame):

@@ -111,16 +111,11 @@ class Bystander:
         self._count = SUSPEND_BITS - bits
 
     def resume(self, bits: int, *, sender: bool) -> None:
-        """In so many bits it will be idle: in the midst of an intermission, or of the error frame
-        of a sender that nobody heard.
+        """In so many bits, one at least, its intermission is over: it stands in the midst of that,
+        or of the error frame of a sender that nobody heard.
         """
         self.transmitter = sender
-        waits = sender and self.controller.state is ErrorState.PASSIVE
-        if waits and bits > INTERMISSION_BITS:
-            bits -= SUSPEND_BITS
-        if bits <= 0:
-            self.suspend(bits + SUSPEND_BITS)
-        elif bits <= INTERMISSION_BITS:
+        if bits <= INTERMISSION_BITS:
             self._pause()
             self._count = INTERMISSION_BITS - bits
         elif bits < INTERMISSION_BITS + DELIMITER_BITS:

@@ -15,26 +15,24 @@ class Audience:
     receivers: tuple[Controller, ...]
     names: tuple[str, ...]
     acknowledged: bool
+    counting: bool
+    """Whether a receive error counter falls with it."""
 
     @classmethod
     def of(cls, receivers: tuple[Controller, ...]) -> Audience:
         acknowledged = any(not receiver.listen_only for receiver in receivers)
-        return cls(receivers, tuple(receiver.name for receiver in receivers), acknowledged)
+        counting = any(receiver.rec for receiver in receivers)
+        return cls(receivers, tuple(r.name for r in receivers), acknowledged, counting)
 
 
 def deliver(
-    now_ns: int, frame: Frame, receivers: tuple[Controller, ...], *, counted: bool = False
+    now_ns: int, frame: Frame, receivers: tuple[Controller, ...]
 ) -> tuple[list[Controller], tuple[str, ...]]:
-    """Put a frame into the receive FIFOs. Returns who is to be told and whose FIFO was full.
-
-    :param counted: the receive error counters have gone down for it already.
-    """
+    """Put a frame into the receive FIFOs. Returns who is to be told and whose FIFO was full."""
     received = (now_ns, frame)
     woken = []
     overrun: tuple[str, ...] = ()
     for receiver in receivers:
-        if receiver.rec and not counted:
-            receiver.count_received()
         if receiver.filters and not receiver.accepts(frame):
             continue
         inbox = receiver.inbox

@@ -62,6 +62,7 @@ def from_here(segment: Segment) -> Interlude:
     if segment.frame is None:
         return _without_frame(segment)
     frame, heard = segment.frame, (*segment.audience.receivers, segment.sender, *segment.rivals)
+    counted = segment.counted
     interlude = Interlude(segment, segment.start_ns)
     late = [s for s in interlude.stations if s.resting and s.controller not in heard]
     for station in late:
@@ -69,7 +70,7 @@ def from_here(segment: Segment) -> Interlude:
             station.leave()
     begun = dict.fromkeys((segment.sender, *segment.rivals), frame)
     interlude.start([interlude.station(sender) for sender in begun], begun, [])
-    interlude.catch_up()
+    interlude.catch_up(counted=counted)
     for found in segment.recoveries:  # it may have begun in the midst of the frame
         since = interlude.bits_in(segment.queue.now_ns - found.since_ns)
         found.recessive = min(found.recessive, since)
@@ -90,7 +91,7 @@ def _without_frame(segment: Segment) -> Interlude:
     left = interlude.bits_in(free_ns - now_ns)
     for station in interlude.stations:
         if left and station.controller.online:
-            station.resume(left, sender=station.controller is segment.sender)
+            station.resume(left, sender=station.controller in segment.transmitters)
     interlude.go_on()
     return interlude
 

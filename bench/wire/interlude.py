@@ -71,6 +71,8 @@ class Interlude(Grid):
         self._bit_observers = segment.wire.bit_observers
         self._past = False
         """Whether it goes through bits that are over."""
+        self.counted = False
+        """Whether receive error counters have gone down for the frame in those bits already."""
         self._paced = False
         """Whether a station runs at another bit rate."""
         self._fast_part = FastPart(self) if any(c.fd for c in segment.members) else None
@@ -92,9 +94,9 @@ class Interlude(Grid):
     def _place(self, station: Station) -> None:
         """Where a controller stands on a segment that carries whole frames."""
         controller = station.controller
-        if controller in self.segment.suspended:
-            left_ns = self.segment.suspended_until_ns - self.bit_ns
-            station.suspend(self.bits_in(left_ns))
+        until_ns = self.segment.suspended.get(controller)
+        if until_ns is not None and (left := self.bits_in(until_ns - self.bit_ns)) > 0:
+            station.suspend(left)
         if not controller.online:
             station.leave()
         for found in self.segment.recoveries:
@@ -121,13 +123,16 @@ class Interlude(Grid):
         else:
             self._event = self.queue.at(self.end_ns, self._sample_on, priority=Priority.WIRE)
 
-    def catch_up(self) -> None:
-        """Go through the bits that are over by now, of a frame that nothing has disturbed."""
-        self._past = True
+    def catch_up(self, *, counted: bool) -> None:
+        """Go through the bits that are over by now, of a frame that nothing has disturbed.
+
+        :param counted: whether its receivers' error counters have gone down for it already.
+        """
+        self._past, self.counted = True, counted
         while self.end_ns <= self.queue.now_ns:
             self._sample()
             self._next_bit()
-        self._past = False
+        self._past = self.counted = False
 
     def close(self) -> None:
         """The segment does without it from now on."""
@@ -410,6 +415,5 @@ class Interlude(Grid):
         """All are idle: whole frames again."""
         self.hand_over()
         self.segment.take_back(
-            tuple(s.controller for s in self.stations if s.suspended_bits),
-            max((s.suspended_bits for s in self.stations), default=0),
+            {s.controller: s.suspended_bits for s in self.stations if s.suspended_bits}
         )

@@ -80,19 +80,21 @@ def _carry_on(
             interlude.adopt(source.interlude.station(member))
         elif source.due is not None and not source.idle and member.online:
             left = interlude.bits_in(source.due[0] - segment.queue.now_ns)
-            interlude.station(member).resume(left, sender=member is source.sender)
+            if left:
+                interlude.station(member).resume(left, sender=member in source.transmitters)
     interlude.go_on()
 
 
 def _move(source: Segment, segment: Segment) -> None:
-    """Recoveries under way and suspended senders go with their controllers."""
+    """Recoveries under way, last senders and suspensions go with their controllers."""
     for found in list(source.recoveries):
         if found.controller in segment.members:
             recovery.settle(source, found)
             found.since_ns = segment.queue.now_ns
             source.recoveries.remove(found)
             segment.recoveries.append(found)
-    moved = tuple(member for member in source.suspended if member in segment.members)
-    if moved:
-        segment.suspended += moved
-        segment.suspended_until_ns = max(segment.suspended_until_ns, source.suspended_until_ns)
+    if source.due is not None and not source.idle:
+        segment.transmitters += tuple(m for m in source.transmitters if m in segment.members)
+    for member, until_ns in source.suspended.items():
+        if member in segment.members:
+            segment.suspended[member] = until_ns

@@ -29,7 +29,7 @@ from bench.wire.bitclock import BitClock
 from bench.wire.bystander import DELIMITER_BITS, FLAG_BITS, SUSPEND_BITS
 from bench.wire.controller import NOTHING, Controller, ErrorState
 from bench.wire.delivery import Audience, deliver
-from bench.wire.frame import INTERMISSION_BITS, Frame, length_bits
+from bench.wire.frame import INTERMISSION_BITS, TAIL_BITS, Frame, length_bits
 from bench.wire.outgoing import outgoing
 from bench.wire.record import Cause, WireRecord
 
@@ -39,6 +39,8 @@ if TYPE_CHECKING:
     from bench.wire.wiring import Wiring
 
 _PASSIVE = ErrorState.PASSIVE
+_BEHIND_SLOT_BITS = TAIL_BITS - 2
+"""From the end of the ACK slot to the end of the frame."""
 _ARBITRATION = int(Priority.ARBITRATION)
 _WIRE = int(Priority.WIRE)
 
@@ -48,6 +50,8 @@ class Segment:
 
     __slots__ = (
         "audience",
+        "counted",
+        "counting",
         "due",
         "event",
         "frame",
@@ -62,7 +66,7 @@ class Segment:
         "sender",
         "start_ns",
         "suspended",
-        "suspended_until_ns",
+        "transmitters",
         "wire",
         "wiring",
     )
@@ -78,8 +82,10 @@ class Segment:
         self.idle = True
         self.due: Event | None = None
         self.recoveries: list[recovery.Recovery] = []
-        self.suspended: tuple[Controller, ...] = ()
-        self.suspended_until_ns = 0
+        self.suspended: dict[Controller, int] = {}
+        """Error-passive senders, and the instant until which each has to wait."""
+        self.transmitters: tuple[Controller, ...] = ()
+        """Who has sent the last frame, until its intermission is over."""
         self.interlude: Interlude | None = None
         self.wiring: Wiring | None = None
         """What the members see of what they drive; None: all see the same."""
@@ -89,6 +95,10 @@ class Segment:
         self.length = 0
         self.ns: BitClock = wire.ns
         self.rivals: tuple[Controller, ...] = ()
+        self.counting: Event | None = None
+        """The end of its ACK slot, if a receive error counter falls there."""
+        self.counted = False
+        """Whether that has happened."""
 
     # ---- for controllers
 
@@ -102,7 +112,7 @@ class Segment:
 
     def leave(self, controller: Controller) -> None:
         """A controller drops out at once: switched off, forced bus-off or taken away."""
-        self.suspended = tuple(member for member in self.suspended if member is not controller)
+        self.suspended.pop(controller, None)
         if self.frame is not None:
             following.lose(self, controller)
         if self.interlude is not None:
@@ -182,6 +192,7 @@ class Segment:
             if fd:
                 self.ns = ns = wire.clock(frame)
         self.frame = frame
+        self.counted = False
         self.length = length = length_bits(frame)
         if (
             self.rivals
@@ -192,8 +203,20 @@ class Segment:
             or fd
         ) and following.is_exceptional(self, frame):
             return
-        self.suspended = ()
+        if self.suspended:
+            self.suspended = {}
+        if audience.counting:
+            slot_ns = start_ns + ns[length - _BEHIND_SLOT_BITS]
+            self.counting = queue.at(slot_ns, self._acknowledge, priority=_WIRE)
         self.event = queue.at(start_ns + ns[length], self._complete, priority=_WIRE)
+
+    def _acknowledge(self) -> None:
+        """The end of the ACK slot. Rule 8: a frame counts as received from here on."""
+        self.counting, self.counted = None, True
+        for receiver in self.audience.receivers:
+            if receiver.rec:
+                receiver.count_received()
+        self.forget_audiences()
 
     def _complete(self) -> None:
         wire = self.wire
@@ -237,7 +260,10 @@ class Segment:
     def take_over(self, interlude: Interlude) -> None:
         """An interlude begins: what was planned for whole frames is off."""
         self.interlude, self.idle = interlude, False
-        self.suspended = ()
+        self.suspended = {}
+        if self.counting is not None:
+            self.queue.cancel(self.counting)
+            self.counting = None
         if self.frame is not None:
             self.queue.cancel(self.event)
             self.frame = None
@@ -245,12 +271,13 @@ class Segment:
             self.queue.cancel(self.due)
             self.due = None
 
-    def take_back(self, suspended: tuple[Controller, ...], suspended_bits: int) -> None:
-        """An interlude is over: all are idle, some of them not yet allowed to send."""
+    def take_back(self, suspended: dict[Controller, int]) -> None:
+        """An interlude is over: all are idle, some of them not to send for so many bits more."""
         now_ns = self.queue.now_ns
         self.interlude, self.idle = None, True
-        self.suspended = suspended
-        self.suspended_until_ns = now_ns + self.wire.span_ns(suspended_bits)
+        self.suspended = {
+            sender: now_ns + self.wire.span_ns(bits) for sender, bits in suspended.items()
+        }
         self.forget_audiences()
         self.schedule(now_ns)
 
@@ -262,20 +289,14 @@ class Segment:
         Senders that are error-passive by now have to wait ``SUSPEND_BITS`` more.
         """
         start_ns = self.start_ns
+        self.transmitters = (self.sender, *self.rivals)
         if self.sender.state is _PASSIVE or self.rivals:
-            if len(self.members) == 1 and not self.recoveries:
-                frame_bits += SUSPEND_BITS  # nobody else is there to start meanwhile
-            else:
-                self.suspend(start_ns + self.ns[frame_bits + SUSPEND_BITS])
+            until_ns = start_ns + self.ns[frame_bits + SUSPEND_BITS]
+            passive = (sender for sender in self.transmitters if sender.state is _PASSIVE)
+            self.suspended = dict.fromkeys(passive, until_ns)
         self.due = self.queue.at(
             start_ns + self.ns[frame_bits], self._arbitrate, priority=_ARBITRATION
         )
-
-    def suspend(self, until_ns: int) -> None:
-        """Let the error-passive ones among the last senders wait, unless nobody else starts."""
-        senders = (self.sender, *self.rivals)
-        self.suspended = tuple(sender for sender in senders if sender.state is _PASSIVE)
-        self.suspended_until_ns = until_ns
 
     def free_at(self, when_ns: int) -> None:
         """The wire is not free before an instant. May be called at any moment without a frame."""
@@ -338,14 +359,14 @@ class Segment:
         return tuple(m for m in members if m is not winner and m.next_word == word)
 
     def _unsuspended(self) -> tuple[Controller, ...]:
-        if self.queue.now_ns >= self.suspended_until_ns:
-            self.suspended = ()
-            return self.members
+        now_ns = self.queue.now_ns
+        self.suspended = {who: until for who, until in self.suspended.items() if until > now_ns}
         return tuple(member for member in self.members if member not in self.suspended)
 
     def _rest(self) -> None:
         self.idle = True
         if self.recoveries:
             recovery.idle_begins(self)
-        if any(member.next_word < NOTHING for member in self.suspended):
-            self.schedule(self.suspended_until_ns)
+        for sender, until_ns in self.suspended.items():
+            if sender.next_word < NOTHING:
+                self.schedule(until_ns)

@@ -148,7 +148,7 @@ class Station(Bystander):
         if contradicted:
             self._mistake()
             return
-        if self._frame is not None and self.controller.rec:
+        if self._frame is not None and self.controller.rec and not self.interlude.counted:
             self.controller.count_received()
         self.step = self._ack_delimiter
 

@@ -358,3 +358,37 @@ def test_a_fault_may_swallow_a_frame(bench_of):
     bench.run()
     assert bench.records == []
     assert bench["a"].losses == {"fault": 1}
+
+
+def test_the_receive_error_counter_falls_at_the_end_of_the_ack_slot(bench_of):
+    bench = bench_of("a", "b")
+    bench["b"].rec = 9
+    frame = Frame(0x123, bytes.fromhex("DEADBEEF"))  # its ACK slot is bit 69
+    bench["a"].send(frame)
+    bench.queue.run_until(69_999)
+    assert bench["b"].rec == 9
+    bench.queue.run_until(70_000)
+    assert bench["b"].rec == 8
+    bench.run(200)
+    assert (bench.errors, bench["b"].rec) == ([None], 8)
+
+
+@pytest.mark.parametrize("bit", [60, 69, 70, 71, 77])
+def test_it_falls_once_where_the_frame_is_followed_bit_by_bit_from_its_midst(bench_of, bit):
+    bench = bench_of("a", "b", "c")
+    bench["b"].rec = 9
+    bench["a"].send(Frame(0x123, bytes.fromhex("DEADBEEF")))
+    bench.at(bit, bench.wire.unplug, "c")
+    bench.run(200)
+    assert bench["b"].rec == 8
+
+
+def test_a_passive_receiver_is_active_again_from_the_ack_slot_on(bench_of):
+    bench = bench_of("a", "b")
+    bench["b"].rec = 130
+    bench["b"].refresh_state()
+    bench["a"].send(Frame(0x123, bytes.fromhex("DEADBEEF")))
+    bench.queue.run_until(69_999)
+    assert bench["b"].state is ErrorState.PASSIVE
+    bench.queue.run_until(70_000)
+    assert (bench["b"].state, bench["b"].rec) == (ErrorState.ACTIVE, 127)
