@@ -289,7 +289,7 @@ class Segment:
         Senders that are error-passive by now have to wait ``SUSPEND_BITS`` more.
         """
         start_ns = self.start_ns
-        self.transmitters = (self.sender, *self.rivals)
+        self.transmitters = (self.sender, *self.rivals) if self.rivals else (self.sender,)
         if self.sender.state is _PASSIVE or self.rivals:
             until_ns = start_ns + self.ns[frame_bits + SUSPEND_BITS]
             passive = (sender for sender in self.transmitters if sender.state is _PASSIVE)
