@@ -10,7 +10,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from bench.wire.controller import Controller
     from bench.wire.frame import Frame
     from bench.wire.record import Cause
     from bench.wire.station import Station
@@ -26,10 +25,10 @@ class Attempt:
         "error_ns",
         "failed",
         "left",
-        "overrun",
-        "receivers",
         "senders",
+        "sent",
         "start_ns",
+        "told",
     )
 
     def __init__(self, start_ns: int, senders: list[Station]) -> None:
@@ -38,17 +37,33 @@ class Attempt:
         """Those who started, without those who lost arbitration since. Cable order."""
         self.left = list(senders)
         """Those of them who still send."""
-        self.receivers: list[tuple[Controller, Frame]] = []
-        """Who has got which frame."""
-        self.overrun: tuple[str, ...] = ()
         self.failed: Station | None = None
         """Who failed first, why, and when."""
         self.cause: Cause = "disturbed"
         self.error_ns = 0
         self.due_ns: int | None = None
-        """When the failure is told; None: not any more, or there is none."""
+        """When the failure is told, if nobody gets the frame until then all the same."""
+        self.sent = False
+        """Whether one of them has got its frame through."""
+        self.told = False
+        """Whether observers know what has become of it, as far as it is not heard later."""
         self.borrowed = False
         """Whether its senders are on another piece of the cable by now: told only if heard."""
+
+    @property
+    def word(self) -> int:
+        """The arbitration field that they send."""
+        return self.senders[0].outgoing.frame.head.word
+
+    @property
+    def pending(self) -> bool:
+        """Whether there is something more to tell of it."""
+        return bool(self.left) or not self.told
+
+    @property
+    def gave_way(self) -> bool:
+        """Whether all of them have lost arbitration."""
+        return not self.left and self.failed is None and not self.sent
 
     @property
     def differs(self) -> bool:
@@ -66,15 +81,13 @@ class Attempt:
         self.failed, self.cause = self.senders[0], cause
         self.error_ns = self.due_ns = now_ns
 
-    def seen_from_afar(self, now_ns: int, due_ns: int) -> Attempt:
+    def seen_from_afar(self) -> Attempt:
         """The same attempt on a piece of the cable that has lost its senders: whoever there takes
         the rest of the bus for the end of the frame has got it.
         """
         found = Attempt(self.start_ns, list(self.senders))
         found.left.clear()
-        found.fail_whole("broken_off", now_ns)
-        found.receivers, found.overrun = [], ()
-        found.due_ns, found.borrowed = due_ns, True
+        found.cause, found.told, found.borrowed = "broken_off", True, True
         return found
 
     def leave(self, station: Station) -> None:
@@ -102,7 +115,7 @@ class Attempt:
             self.start_ns == other.start_ns
             and self.failed is not None
             and self.error_ns == other.error_ns
-            and self.senders[0].outgoing.frame.head.word < other.senders[0].outgoing.frame.head.word
+            and self.word < other.word
         )
 
     def carries(self, frame: Frame) -> bool:
@@ -115,10 +128,12 @@ class Attempt:
         if len(self.senders) > 1:
             self.senders.remove(station)
 
-    def rivals_of(self, station: Station) -> tuple[Station, ...]:
-        """The others."""
-        return tuple(sender for sender in self.senders if sender is not station)
-
-    def heard(self, frame: Frame) -> tuple[Controller, ...]:
-        """Who has got a frame."""
-        return tuple(receiver for receiver, got in self.receivers if got == frame)
+    def senders_of(self, frame: Frame | None = None) -> list[Station]:
+        """Those who send a frame, the first one that failed in front; all, if nobody does."""
+        first = self.failed
+        ordered = list(self.senders)
+        if first is not None:
+            ordered = [first, *(sender for sender in ordered if sender is not first)]
+        if frame is None or (first is not None and first.outgoing.frame == frame):
+            return ordered
+        return [sender for sender in ordered if sender.outgoing.frame == frame] or ordered

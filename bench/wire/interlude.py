@@ -154,7 +154,7 @@ class Interlude(Grid):
         """No more bits here: what is still to be told is told now."""
         self.close()
         for attempt in self.attempts:
-            if attempt.due_ns is not None:
+            if attempt.failed is not None and not attempt.told:
                 self._arrivals.tell_failed(attempt)
 
     def inherit(self, source: Interlude) -> None:
@@ -182,12 +182,9 @@ class Interlude(Grid):
 
     def _watch_from_afar(self, attempt: Attempt) -> None:
         """A receiver comes without the sender: it may still take the frame for a whole one."""
-        if any(known.start_ns == attempt.start_ns for known in self.attempts):
-            return
-        left = max(sender.outgoing.length - sender.place for sender in attempt.senders)
-        due_ns = self.instant(self.bit + max(left, 0))
-        self.attempts.append(attempt.seen_from_afar(self.end_ns, due_ns))
-        self._news = max(self._news, left + _NEWS_BITS)
+        start_ns, word = attempt.start_ns, attempt.word
+        if not any(it.start_ns == start_ns and it.word == word for it in self.attempts):
+            self.attempts.append(attempt.seen_from_afar())
 
     # ---- the course of a bit
 
@@ -323,6 +320,8 @@ class Interlude(Grid):
                 frame = segment.wire.as_sent(controller, controller.begin())
             station.begin(outgoing(frame), start_ns, place)
             groups.setdefault(frame.head.word, []).append(station)
+        heard_ns = {station.start_ns for station in self.stations}
+        self.attempts = [a for a in self.attempts if a.pending or a.start_ns in heard_ns]
         for senders in groups.values():
             self.attempts.append(Attempt(start_ns, senders))
         if hits is None:
@@ -396,7 +395,7 @@ class Interlude(Grid):
                     # What is left of the frame is recessive, as the bus is without its sender:
                     # receivers may accept it all the same, so it is told when they have.
                     left = outgoing.length - place
-                    attempt.due_ns = self.instant(self.bit + left)
+                    attempt.due_ns = self.instant(self.bit + self._sampled + left)
                     self._news = max(self._news, left + _NEWS_BITS)
                 else:
                     self._arrivals.tell_failed(attempt)
