@@ -21,6 +21,7 @@ def test_a_new_car_is_checked_and_its_story_runs(tmp_path, capsys):
     assert "linkloss check" in capsys.readouterr().out
     report = check(load_vehicle(folder / "vehicle.toml"))
     assert [finding.case.name for finding in report.findings] == []
+    assert report.exit_code == 0  # and no rule without a case
     assert len(report.cases) > 40
     assert main(["run", str(folder / "cable_pulled.toml")]) == 0
 
