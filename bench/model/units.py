@@ -34,6 +34,7 @@ _UNITS: dict[str, dict[str, Decimal]] = {
     "length": {"mm": Decimal("0.001"), "cm": Decimal("0.01"), "m": Decimal(1)},
     "temperature": {"degC": Decimal(1)},
     "charge": {"mAh": Decimal("0.001"), "Ah": Decimal(1)},
+    "share": {"%": Decimal("0.01")},
     "capacitance": {"uF": Decimal("0.000001"), "mF": Decimal("0.001"), "F": Decimal(1)},
 }
 _LARGEST = Decimal(2**63 - 1)
@@ -52,6 +53,7 @@ _EXAMPLE = {
     "length": "2.5 m",
     "temperature": "60 degC",
     "charge": "60 Ah",
+    "share": "25 %",
     "capacitance": "470 uF",
 }
 
@@ -192,6 +194,28 @@ Temperature = Annotated[
 Charge = Annotated[float, _read("charge"), _no_bare_number("charge"), _schema("charge")]
 Capacitance = Annotated[
     float, _read("capacitance"), _no_bare_number("capacitance"), _schema("capacitance")
+]
+
+
+def parse_share(value: object) -> float:
+    """A share, ``"25 %"`` or a number from 0 to 1, as a number from 0 to 1. Raises ValueError."""
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    share = float(value) if number else float(parse_quantity(value, "share"))  # type: ignore[arg-type]
+    if not 0 <= share <= 1:
+        raise ValueError(f"got {value!r}; expected a share from 0 % to 100 %, like '25 %'")
+    return share
+
+
+Share = Annotated[
+    float,
+    BeforeValidator(parse_share),
+    WithJsonSchema(
+        {
+            "type": ["string", "number"],
+            "description": "a share, as a number or in percent",
+            "examples": ["25 %", 0.25],
+        },
+    ),
 ]
 
 

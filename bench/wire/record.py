@@ -58,3 +58,7 @@ class WireRecord(NamedTuple):
     """Receivers whose receive FIFO was full: they lost this frame, or the one before it there."""
     rivals: tuple[str, ...] = ()
     """Other nodes that sent the same identifier from the same start of frame on."""
+    queued_ns: int = -1
+    """The instant at which the program handed the content that stands on the wire to the
+    controller; negative where that is not known.
+    """
