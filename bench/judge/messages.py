@@ -164,7 +164,8 @@ def _dues(
             if from_ns <= due_ns and to_ns > last_ns:
                 due_ns = max(due_ns, to_ns + limits.late_ns)
         if came_ns is None or came_ns > due_ns:
-            for from_ns, to_ns in _waiting(case, node, last_ns, over_ns):
+            until_ns = over_ns if came_ns is None else came_ns
+            for from_ns, to_ns in _waiting(case, node, life.reset_ns, until_ns):
                 if from_ns <= due_ns < to_ns:
                     due_ns = to_ns + limits.late_ns
         if due_ns < over_ns:
@@ -185,13 +186,13 @@ def _out_of_service(case: Judged, node: str) -> Iterator[Span]:
 
 
 def _waiting(case: Judged, node: str, from_ns: int, to_ns: int) -> list[Span]:
-    """The spans in which a frame of a node waited for the wire: a program may look whether its
-    controller has room before it hands anything over, and then nobody sees an attempt.
+    """The spans, in a life, in which a frame of a node waited for the wire: a program may look
+    whether its controller has room before it hands anything over, and then nobody sees an attempt.
     """
     spans: list[Span] = []
     sent: dict[tuple[int, bool], list[int]] = {}
     for record in case.recording.frames:
-        if record.sender == node and record.error is None and record.end_ns > from_ns:
+        if record.sender == node and record.error is None:
             key = (record.frame.identifier, record.frame.extended)
             sent.setdefault(key, []).append(record.end_ns)
     for name, entries in case.recording.handed.items():
@@ -199,13 +200,11 @@ def _waiting(case: Judged, node: str, from_ns: int, to_ns: int) -> list[Span]:
         if node not in info.senders:
             continue
         ends = [*sent.get((info.identifier, info.extended), []), to_ns]
-        reached_ns = 0
+        reached_ns = from_ns
         for entry in entries:
             if entry.taken and reached_ns <= entry.at_ns < to_ns:
-                end = bisect_left(ends, entry.at_ns)
-                reached_ns = ends[min(end, len(ends) - 1)]
-                if reached_ns > from_ns:
-                    spans.append((entry.at_ns, reached_ns))
+                reached_ns = ends[bisect_left(ends, entry.at_ns, hi=len(ends) - 1)]
+                spans.append((entry.at_ns, reached_ns))
     return sorted(spans)
 
 

@@ -184,7 +184,7 @@ def _shows(
         for hang in reversed(lives.hangs):
             if hang.from_ns <= at_ns and hang.to_ns > since_ns:
                 since_ns = min(since_ns, hang.from_ns - window_ns)
-        low = max(0, bisect_right(source.times, since_ns) - 1)
+        low = max(0, bisect_left(source.times, since_ns) - 1)
         values = source.values[low : bisect_right(source.times, at_ns)]
         if values:
             least, most = _limits(message, signal, min(values), max(values))
