@@ -5,7 +5,8 @@
     failed               ||||||||     ||||||||              their share at most 'failed_share'
 
 A controller that is sent back at once, again and again, fills most of the wire with its failures
-while what ails it lasts. One whom nobody acknowledges never gets that far, and disturbs nobody.
+while what ails it lasts. An attempt that nobody acknowledged does not count: it never leads to
+bus-off, and a program cannot tell whether it is alone.
 """
 
 from __future__ import annotations
@@ -93,12 +94,10 @@ def _failures(case: Judged, node: str, offs: Sequence[BusOff]) -> Iterator[tuple
     ]
     for back, again in pairwise(offs):
         tries = [record for record in own if back.to_ns <= record.start_ns <= again.from_ns]
-        if any(record.error == "ack" for record in tries):  # nobody else was there
-            continue
         for record in tries:
             start_ns = record.start_ns
             heard = not any(from_ns <= start_ns < to_ns for from_ns, to_ns in alone)
-            if heard and record.error != "broken_off":
+            if heard and record.error in ("disturbed", "collision"):
                 yield start_ns, record.end_ns + error_ns - start_ns
 
 
