@@ -266,6 +266,11 @@ def _recording() -> Schema:
         "crashes": _list(_object({"node": _TEXT, "at_ns": _NS, "where": _TEXT, "text": _TEXT})),
         "handed_columns": _list(_TEXT),
         "handed": _said(_map(_list(_row(_NS, _TEXT, _FLAG))), "what programs handed over"),
+        "foreign_columns": _list(_TEXT),
+        "foreign": _said(
+            _list(_row(_NS, _TEXT, _NUMBER, _FLAG, _TEXT, _FLAG)),
+            "what programs handed over that is not theirs to send",
+        ),
         "outside_columns": {"const": list(OUTSIDE_COLUMNS)},
         "outside": _said(_list({"type": "array"}), "what programs and real nodes outside did"),
         "frame_columns": {"const": list(FRAME_COLUMNS)},

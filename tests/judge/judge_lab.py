@@ -74,6 +74,7 @@ def _message(name, identifier, length, sender, period_ms, signals, counter=None,
         signals=by_name,
         counter=by_name.get(counter),
         checksum=checksum,
+        guards=frozenset({counter} & by_name.keys()),
     )
 
 
