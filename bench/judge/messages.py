@@ -82,7 +82,9 @@ def judge_cycle(case: Judged, message: str) -> list[Verdict]:
     for life in case.lives[node].lives:
         if life.end_ns <= case.start_ns:
             continue
-        since_ns = max(life.reset_ns, case.start_ns - 4 * limits.late_ns)
+        # What was handed over at the instant of the reset is the last of the life before.
+        up_ns = life.end_ns if life.up_ns is None else life.up_ns
+        since_ns = max(up_ns, case.start_ns - 4 * limits.late_ns)
         mine = _between(entries, since_ns, life.end_ns)
         for due_ns, came_ns in _dues(case, node, life, limits, mine):
             if due_ns < case.start_ns:
@@ -175,9 +177,11 @@ def _dues(
 
 
 def _out_of_service(case: Judged, node: str) -> Iterator[Span]:
-    """When a program need not hand anything over: it hangs, it sleeps, its controller is bus-off;
-    from that it has its time to rejoin.
+    """When a program need not hand anything over: it hangs, it sleeps, it has restarted itself
+    (another rule tells of that), its controller is bus-off; from that it has its time to rejoin.
     """
+    for reset in case.lives[node].unlawful:
+        yield reset.at_ns, reset.at_ns + case.vehicle.nodes[node].boot
     for hang in case.lives[node].hangs:
         yield hang.from_ns, hang.to_ns
     yield from asleep(case, node)
@@ -244,6 +248,7 @@ def _mistakes(
     """What is wrong with what was taken in one life."""
     known: dict[bytes, list[str]] = {}
     late = [hang.to_ns for hang in case.lives[node].hangs]
+    restarts = [reset.at_ns for reset in case.lives[node].unlawful]
     early = _early_signals(case.vehicle, info)
     for sending in taken:
         if sending.data not in known:
@@ -251,6 +256,8 @@ def _mistakes(
         yield from ((sending.at_ns, text) for text in known[sending.data])
     before_ns = 0
     for first, second in pairwise(taken):
+        if any(first.at_ns <= at_ns < second.at_ns for at_ns in restarts):
+            continue
         text = _wrong_count(info, first, second)
         if text:
             yield second.at_ns, text

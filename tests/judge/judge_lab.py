@@ -305,8 +305,10 @@ class Tape:
         return found[0]
 
     def broken(self, subject=None) -> list[tuple[str, str]]:
-        """(subject, rule) of everything that broke, or of what broke of one subject."""
-        found = [(v.subject, v.rule) for v in self.judged() if v.broken]
+        """(subject, rule) of everything that broke, or of what broke of one subject. A tape tells
+        what was delivered and leaves out when it was handed over: the cycle is judged apart.
+        """
+        found = [(v.subject, v.rule) for v in self.judged() if v.broken and v.rule != "cycle"]
         return [pair for pair in found if subject in (None, pair[0])]
 
 
