@@ -85,7 +85,11 @@ def pin_step(name: str, table: InputTable, node: NodeTable) -> float:
 
 
 def judge_sensor(case: Judged, shown: Shown) -> list[Verdict]:
-    """One signal over the whole run."""
+    """One signal over the whole run.
+
+    It was put to the test when a sensor was shown in both outer thirds of its range; a supply,
+    which stays where it is for most of the time, when it moved by a third of its own.
+    """
     message, signal = case.vehicle.signal(shown.reference)
     source = _source(case, shown)
     idle = Verdict(shown.reference, "sensor", Outcome.NOT_EXERCISED)
@@ -93,12 +97,11 @@ def judge_sensor(case: Judged, shown: Shown) -> list[Verdict]:
         return [idle]
     low, high = _limits(message, signal, shown.low, shown.high)
     third = (high - low) / 3
-    was_low = was_high = False
+    lowest, highest = high, low
     found = [idle]
     wrong: Verdict | None = None
     for at_ns, value, (least, most) in _shows(case, shown, message, signal, source):
-        was_low = was_low or value <= low + third
-        was_high = was_high or value >= high - third
+        lowest, highest = min(lowest, value), max(highest, value)
         if least <= value <= most:
             if wrong is not None:
                 found.append(_ended(wrong, at_ns))
@@ -110,7 +113,8 @@ def judge_sensor(case: Judged, shown: Shown) -> list[Verdict]:
             )
     if wrong is not None:
         found.append(_ended(wrong, case.end_ns))
-    if was_low and was_high:
+    outer = lowest <= low + third and highest >= high - third
+    if outer if shown.input else highest - lowest >= third:
         found.append(Verdict(shown.reference, "sensor", Outcome.KEPT))
     return [worst(found)]
 
