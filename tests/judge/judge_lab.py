@@ -106,6 +106,7 @@ def car(*, nodes=None, requests=None, notices=None, wire=None, **loads) -> Vehic
         for name, load in (loads or {"lamp": {}}).items()
     }
     node = {"python": "none:None", "boot": "100 ms", "boots_in": "50 ms", "rejoin": "400 ms"}
+    node["mailboxes"] = 32  # what is handed over without being sent never fills them
     nodes = nodes or {}
     file = VehicleFile.model_validate(
         {
