@@ -447,6 +447,13 @@ class SituationTable(Table):
     lasts: Duration = Field(description="length of the situation without a fault")
 
 
+class UnjudgedTable(Table):
+    """Something that no rule judges, and why that is right."""
+
+    what: str = Field(min_length=1, description="as a check names it")
+    reason: str = Field(min_length=1, description="why it need not be judged")
+
+
 class VehicleFile(Table):
     """One car: wire, nodes, inputs, loads, requests, notices and situations."""
 
@@ -469,3 +476,6 @@ class VehicleFile(Table):
     requests: dict[str, RequestTable] = Field(default_factory=dict)
     notices: dict[str, NoticeTable] = Field(default_factory=dict)
     situations: dict[str, SituationTable] = Field(default_factory=dict)
+    unjudged: tuple[UnjudgedTable, ...] = Field(
+        default=(), description="what no rule judges, and need not"
+    )

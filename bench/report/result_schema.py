@@ -48,6 +48,10 @@ def check_result_schema() -> Schema:
             "not_exercised": _said(
                 _list(_row(_TEXT, _TEXT)), "[subject, rule] of what no case put to the test"
             ),
+            "unjudged": _said(
+                _list(_row(_TEXT, _TEXT, _TEXT)),
+                "[what, why, why it may be so by the vehicle file or empty] of what no rule judges",
+            ),
             "rules": _said(_list(_rule()), "every declared rule by its worst verdict"),
             "faults": _said(_list(_TEXT), "kinds of faults, the columns of the table"),
             "groups": _said(_map(_list(_TEXT)), "the subjects by what they are"),

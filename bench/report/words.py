@@ -282,6 +282,9 @@ def outcome_line(report: CheckReport) -> str:
     if report.not_exercised:
         number = len(report.not_exercised)
         return f"No rule was broken, but {count(number, 'rule')} {_were(number)} not exercised."
+    if report.silent:
+        number = len(report.silent)
+        return f"No rule was broken, but {count(number, 'thing')} {_were(number)} not judged."
     if report.space is not None and report.space.depth == "quick":
         return "Every declared rule was exercised and kept by this selection of the full check."
     return "Every declared rule was exercised and kept."
