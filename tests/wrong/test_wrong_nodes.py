@@ -167,7 +167,7 @@ def test_the_same_cases_find_nothing_in_the_demo_car():
 
 
 def test_a_foreign_extended_message_disturbs_no_node_that_looks_at_the_kind():
-    vehicle = car({"gauge": OddGauge, "rear": HomeRear})
+    vehicle = car({"gauge": OddGauge, "rear": HomeRear}, {"also_sends": ("0xA0x",)})
     assert found(narrow(vehicle, ["none"], ["parked"])) == {}
 
 
