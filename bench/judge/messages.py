@@ -21,7 +21,7 @@ from bench.judge.service import Judged, Span, asleep, bus_offs
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
 from bench.model.consistency import split_signal
 from bench.model.loading import Vehicle
-from bench.model.messages import MessageInfo
+from bench.model.messages import MessageInfo, SignalInfo
 from bench.model.units import show_duration
 from bench.recording import Handed
 
@@ -165,8 +165,8 @@ def _dues(
         for from_ns, to_ns in down:
             if from_ns <= due_ns and to_ns > last_ns:
                 due_ns = max(due_ns, to_ns + limits.late_ns)
-        if came_ns is None or came_ns > due_ns:
-            until_ns = over_ns if came_ns is None else came_ns
+        until_ns = over_ns if came_ns is None else came_ns
+        if until_ns > due_ns:
             for from_ns, to_ns in _waiting(case, node, life.reset_ns, until_ns):
                 if from_ns <= due_ns < to_ns:
                     due_ns = to_ns + limits.late_ns
@@ -250,9 +250,10 @@ def _mistakes(
     late = [hang.to_ns for hang in case.lives[node].hangs]
     restarts = [reset.at_ns for reset in case.lives[node].unlawful]
     early = _early_signals(case.vehicle, info)
+    bounded = [signal for signal in info.signals.values() if signal.strays(info.length)]
     for sending in taken:
         if sending.data not in known:
-            known[sending.data] = [*_malformed(info, sending.data)]
+            known[sending.data] = [*_malformed(info, bounded, sending.data)]
         yield from ((sending.at_ns, text) for text in known[sending.data])
     before_ns = 0
     for first, second in pairwise(taken):
@@ -290,14 +291,16 @@ def _moved(info: MessageInfo, signal: str, old: bytes, new: bytes) -> bool:
     return read(old) != read(new)
 
 
-def _malformed(info: MessageInfo, data: bytes) -> Iterator[str]:
-    """A wrong length, checksum or value. What has another length is not read any further."""
+def _malformed(info: MessageInfo, bounded: Sequence[SignalInfo], data: bytes) -> Iterator[str]:
+    """A wrong length, checksum or value of a signal that has a range. What has another length is
+    not read any further.
+    """
     if len(data) != info.length:
         yield f"{info.name} had {len(data)} bytes; expected {info.length}"
         return
     if info.checksum is not None and not info.checksum(data):
         yield f"{info.name} had a wrong checksum"
-    for signal in info.signals.values():
+    for signal in bounded:
         if not signal.in_range(data):
             text = f"{info.name}.{signal.name} was {signal.physical(data):g};"
             yield f"{text} expected {_limit(signal.minimum)} to {_limit(signal.maximum)}"

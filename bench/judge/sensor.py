@@ -95,7 +95,8 @@ def judge_sensor(case: Judged, shown: Shown) -> list[Verdict]:
     idle = Verdict(shown.reference, "sensor", Outcome.NOT_EXERCISED)
     if source is None or not source.times:
         return [idle]
-    low, high = _limits(message, signal, shown.low, shown.high)
+    limits = _limits(message, signal)
+    low, high = _clipped(shown.low, limits), _clipped(shown.high, limits)
     third = (high - low) / 3
     lowest, highest = high, low
     found = [idle]
@@ -144,26 +145,20 @@ def _text(shown: Shown, value: float, least: float, most: float) -> str:
     return f"showed {value:g}{unit} while {what} was {was}{unit}"
 
 
-def _limits(
-    message: MessageInfo, signal: SignalInfo, low: float, high: float
-) -> tuple[float, float]:
-    """What a signal can show of a range: it stops at the range that the DBC gives it, and at what
-    its bits hold.
+def _limits(message: MessageInfo, signal: SignalInfo) -> tuple[float, float]:
+    """The least and the most that a signal can show: it stops at the range that the DBC gives it,
+    and at what its bits hold.
     """
-    if not signal.floating:
-        signed = signal.raw(b"\xff" * message.length) < 0
-        bits = signal.length_bits - signed
-        ends = (-(1 << bits) if signed else 0, (1 << bits) - 1)
-        held = sorted(end * signal.scale + signal.offset for end in ends)
-        low, high = _clipped(low, *held), _clipped(high, *held)
+    low, high = signal.ends(message.length)
     least, most = signal.minimum, signal.maximum
     if least is not None and most is not None and least < most:
-        low, high = _clipped(low, least, most), _clipped(high, least, most)
+        low, high = _clipped(low, (least, most)), _clipped(high, (least, most))
     return low, high
 
 
-def _clipped(value: float, low: float, high: float) -> float:
-    return min(max(value, low), high)
+def _clipped(value: float, limits: tuple[float, float]) -> float:
+    low, high = limits
+    return low if value < low else min(value, high)
 
 
 def _shows(
@@ -175,7 +170,7 @@ def _shows(
     window_ns = (message.period_ns or 0) + _latency_ns(case.vehicle, message) + shown.settles_ns
     entries = case.recording.handed.get(message.name, [])
     first = bisect_left(entries, case.start_ns, key=lambda entry: entry.at_ns)
-    lives = case.lives[shown.node]
+    lives, limits = case.lives[shown.node], _limits(message, signal)
     for entry in entries[first:]:
         at_ns = entry.at_ns
         if not entry.taken or len(entry.data) != message.length:
@@ -191,15 +186,9 @@ def _shows(
         low = max(0, bisect_left(source.times, since_ns) - 1)
         values = source.values[low : bisect_right(source.times, at_ns)]
         if values:
-            least, most = _limits(message, signal, min(values), max(values))
-            yield (
-                at_ns,
-                signal.physical(entry.data),
-                (
-                    least - shown.tolerance,
-                    most + shown.tolerance,
-                ),
-            )
+            least, most = _clipped(min(values), limits), _clipped(max(values), limits)
+            allowed = (least - shown.tolerance, most + shown.tolerance)
+            yield at_ns, signal.physical(entry.data), allowed
 
 
 def _latency_ns(vehicle: Vehicle, message: MessageInfo) -> int:

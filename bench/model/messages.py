@@ -50,6 +50,23 @@ class SignalInfo:
         raw = self.raw(data)
         return (_float(raw, self.length_bits) if self.floating else raw) * self.scale + self.offset
 
+    def ends(self, length: int) -> tuple[float, float]:
+        """The least and the largest value that its bits hold in a payload of so many bytes."""
+        if self.floating:
+            return -inf, inf
+        signed = self.raw(b"\xff" * length) < 0
+        bits = self.length_bits - signed
+        raw = (-(1 << bits) if signed else 0, (1 << bits) - 1)
+        low, high = sorted(end * self.scale + self.offset for end in raw)
+        return low, high
+
+    def strays(self, length: int) -> bool:
+        """Whether its bits hold anything that is not in the range of the DBC."""
+        low, high = self.ends(length)
+        least = -inf if self.minimum is None else self.minimum
+        most = inf if self.maximum is None else self.maximum
+        return low < least or high > most
+
     def in_range(self, data: bytes) -> bool:
         """Whether the value lies in the range of the DBC, or has a name there; a signal that the
         payload does not have is in range. Half a step beyond a limit is rounding.
