@@ -90,6 +90,19 @@ class Handed(NamedTuple):
     taken: bool = True
 
 
+class Foreign(NamedTuple):
+    """A data frame that a program handed to its controller, though the message definition has no
+    such message of its node; ``taken`` as in :class:`Handed`.
+    """
+
+    at_ns: int
+    node: str
+    identifier: int
+    extended: bool
+    data: bytes
+    taken: bool = True
+
+
 class ControllerChange(NamedTuple):
     """A controller's error state changed."""
 
@@ -170,7 +183,8 @@ class Recording:
     - ``frames``: every frame on every segment of the wire, with its fate.
     - ``bits``: the wire bit by bit where it was followed so, equal bits in a row as one; only
       where that was asked for.
-    - ``handed``: what programs handed to their controllers, by message name.
+    - ``handed``: what programs handed to their controllers, by message name; ``foreign``: the
+      data frames among it that are not their node's to send.
     - ``logged``: the nodes that had no program in this run; what they sent came out of a log. Of
       their loads, programs and requests the recording knows nothing. ``shift`` says how much
       later than in the log their frames came (None where nothing was played).
@@ -191,6 +205,7 @@ class Recording:
     nodes: dict[str, list[NodeChange]] = field(default_factory=dict)
     controllers: dict[str, list[ControllerChange]] = field(default_factory=dict)
     handed: dict[str, list[Handed]] = field(default_factory=dict)
+    foreign: list[Foreign] = field(default_factory=list)
     frames: list[WireRecord] = field(default_factory=list)
     bits: list[BitRecord] = field(default_factory=list)
     faults: list[FaultRecord] = field(default_factory=list)

@@ -17,6 +17,7 @@ from bench.campaign.hunt import Hunt
 from bench.campaign.order import Order, content, situations_named
 from bench.campaign.result import CheckReport
 from bench.campaign.store import CaseStore
+from bench.campaign.untried import left_unjudged
 from bench.campaign.workers import Crew, Runner
 from bench.judge import declared_rules
 from bench.model.loading import Vehicle
@@ -88,9 +89,11 @@ def check(
     batches = _batches(vehicle, order, cases, for_s)
     results = CaseStore() if store is None else store
     space = order.planned(vehicle).space if case is None else None
-    declared = tuple(declared_rules(vehicle, order.not_judged(vehicle)))
+    apart = order.not_judged(vehicle)
+    declared = tuple(declared_rules(vehicle, apart))
+    unjudged = left_unjudged(vehicle, apart)
     report = CheckReport(
-        vehicle, seed, declared, results, batches.total, space, drive, order.logged
+        vehicle, seed, declared, results, batches.total, space, drive, order.logged, unjudged
     )
     crew: Runner = (
         Crew(jobs or os.cpu_count() or 1, branch=branch, limit_s=limit_s)

@@ -72,6 +72,7 @@ class _Planner:
                     yield from self._single(fault)
         yield from self._unplugged_resets()
         yield from self._stuck_notices()
+        yield from self._returns()
         yield from electrical_cases(self.maker)
 
     def _single(self, fault: Fault) -> Iterator[Scenario]:
@@ -184,4 +185,18 @@ class _Planner:
             name, situation = next(iter(self.vehicle.situations.items()))
             start_ns = instants(situation)[0]
             until_ns = start_ns + notice.longest + notice.within + 500 * MS
+            yield self.maker.case(name, (TimedFault(fault, start_ns, until_ns),))
+
+    def _returns(self) -> Iterator[Scenario]:
+        """Each node sent bus-off again and again, for long enough to tell one that comes back at
+        once from one that waits: what ails its life sign reaches no load.
+        """
+        situations = list(self.vehicle.situations.items())
+        for turn, table in enumerate(self.vehicle.nodes.values()):
+            if table.status is None or not situations:
+                continue
+            name, situation = situations[turn % len(situations)]
+            fault = make_fault("corrupt", {"message": table.status}, self.vehicle)
+            start_ns = instants(situation)[0]
+            until_ns = start_ns + max(self.spans.outage, 2 * table.rejoin)
             yield self.maker.case(name, (TimedFault(fault, start_ns, until_ns),))

@@ -11,7 +11,7 @@ from typing import NamedTuple
 from bench.campaign.coverage import Coverage, Point, reached
 from bench.campaign.space import Space
 from bench.faults.catalogue import catalogue
-from bench.judge import Outcome, Verdict
+from bench.judge import Outcome, Unjudged, Verdict
 from bench.judge.verdict import smallest
 from bench.model.loading import Vehicle
 from bench.recording import Recording
@@ -107,6 +107,7 @@ class CheckReport:
     ``planned`` is how many there were to be; fewer were run if the check was interrupted.
     ``space`` says what they were chosen from, and what was left out. ``drive`` is the log whose
     windows were the situations, if any, ``logged`` the nodes that were named to come out of it.
+    ``unjudged`` is what no rule judges, or no fault can try, in this vehicle.
     """
 
     vehicle: Vehicle
@@ -117,6 +118,7 @@ class CheckReport:
     space: Space | None = None
     drive: Path | None = None
     logged: tuple[str, ...] | None = None
+    unjudged: tuple[Unjudged, ...] = ()
 
     @cached_property
     def tally(self) -> Tally:
@@ -177,6 +179,11 @@ class CheckReport:
         )
 
     @property
+    def silent(self) -> tuple[Unjudged, ...]:
+        """What is unjudged, and of which the vehicle file does not say that it may be."""
+        return tuple(entry for entry in self.unjudged if not entry.allowed)
+
+    @property
     def simulated_ns(self) -> int:
         """Simulated time of all cases together, in ns."""
         return self.tally.simulated_ns
@@ -184,13 +191,14 @@ class CheckReport:
     @property
     def exit_code(self) -> int:
         """0 only when every declared rule was exercised and kept; 1 when one broke; 3 when none
-        broke but one was not exercised; 2 when there was no case or no rule.
+        broke but one was not exercised, or something is unjudged that the vehicle file does not
+        list as such; 2 when there was no case or no rule.
         """
         if not self.cases or not self.declared:
             return EXIT_BAD_INPUT
         if self.findings:
             return EXIT_BROKEN
-        return EXIT_NOT_EXERCISED if self.not_exercised else EXIT_KEPT
+        return EXIT_NOT_EXERCISED if self.not_exercised or self.silent else EXIT_KEPT
 
 
 class Tally:

@@ -53,6 +53,8 @@ class Fault(BaseModel):
     """Whether it changes what arrives, and not only whether and when something arrives."""
     everywhere: ClassVar[bool] = False
     """Whether it can change what any node makes of any message, see :meth:`reaches`."""
+    needs: ClassVar[str] = ""
+    """What a vehicle lacks that cannot have it, as a sentence; empty: there is nothing to say."""
     wiring: ClassVar[bool] = False
     """Whether it is a fault of the wiring that leaves the cable in one piece: a check tries those
     apart from the others, see :meth:`of_wiring`."""

@@ -30,6 +30,7 @@ class Bounce(Fault):
 
     kind = "bounce"
     group = "input"
+    needs = "no switch has 'bounces = true'"
 
     input: str
     settles_in: Duration = Field(

@@ -18,6 +18,7 @@ class SlowBoot(Fault):
 
     kind = "slow_boot"
     group = "node"
+    needs = "no node boots in less ('boots_in') than its longest 'boot'"
 
     node: str
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
 
+from bench.judge.age import Waited
 from bench.judge.arrivals import Arrival, Link, Run
 from bench.judge.evidence import Evidence
 from bench.judge.lives import Biography, quiet_times
@@ -52,6 +53,8 @@ class Case:
         self.lives: dict[str, Biography] = {
             node: self.evidence.story(node) for node in vehicle.nodes
         }
+        self.waits: dict[str, list[Waited]] = {}
+        self.full: dict[str, list[tuple[int, int]]] = {}
         self.intents: dict[tuple[str, int], list[Intent]] = {}
         self._actual: dict[str, Series[float]] = {}
         self._lean: dict[str, list[tuple[int, int]]] = {}

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
+from bench.judge.age import full, outdated, waited
 from bench.judge.case import Case, Intent, window
 from bench.judge.exercise import exercised, margin
 from bench.judge.intent import intent
 from bench.judge.lives import Life
-from bench.judge.masks import ANY, OFF, ON, names
-from bench.judge.paint import Paint, Probe, blend, breaches
+from bench.judge.masks import ANY, OFF, ON, level_bit, names
+from bench.judge.paint import Paint, Probe, Segment, blend, breaches, overlapping
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
 from bench.model.consistency import split_signal
 from bench.model.units import show_duration
@@ -81,8 +82,14 @@ def _judge_life(
         for from_ns, to_ns, seen in window(want.wanted, behind_ns, first.early_ns, case.end_ns)
     ]
     excused += [(start, end + behind_ns) for want in wants for start, end in want.unsure]
-    paints += [Paint(start, min(end, case.end_ns), ANY, "control") for start, end in excused]
-    segments = blend(paints, case.end_ns, start_ns=case.start_ns)
+    paints += [_free(case, span) for span in excused]
+    in_service = blend(paints, case.end_ns, start_ns=case.start_ns)
+    spans = _full(case, node)
+    waiting = [(start, end + behind_ns) for start, end in spans if end - start > behind_ns]
+    segments = in_service
+    if waiting:
+        paints += [_free(case, span) for span in waiting]
+        segments = blend(paints, case.end_ns, start_ns=case.start_ns)
     actual = handed(case, name, life)
     for breach in breaches(segments, actual):
         wrong_ns = breach.to_ns - breach.from_ns
@@ -94,6 +101,7 @@ def _judge_life(
         yield Verdict(
             name, "control", Outcome.BROKEN, -wrong_ns, breach.from_ns, wrong_ns, text, node
         )
+    yield from _old(case, name, request, node, in_service)
     probes = [
         Probe(
             "control",
@@ -108,6 +116,42 @@ def _judge_life(
     if tested:
         margins = [margin(probe, segments, actual) for probe in tested]
         yield Verdict(name, "control", Outcome.KEPT, smallest(margins))
+
+
+def _free(case: Case, span: tuple[int, int]) -> Paint:
+    return Paint(span[0], min(span[1], case.end_ns), ANY, "control")
+
+
+def _full(case: Case, node: str) -> list[tuple[int, int]]:
+    """Where all mailboxes wait for longer than the latency, a program that looks whether there is
+    room is late without any fault of its own.
+    """
+    if node not in case.full:
+        case.full[node] = list(full(case, node))
+    return case.full[node]
+
+
+def _old(
+    case: Case, name: str, request: RequestTable, node: str, segments: Sequence[Segment]
+) -> Iterator[Verdict]:
+    """Content that nobody asks for any more by the time at which it wins the wire."""
+    info, signal = case.vehicle.signal(name)
+    if info.name not in case.waits:
+        case.waits[info.name] = list(waited(case, info.name))
+
+    def asked(data: bytes, at_ns: int) -> bool:
+        value = level_bit(1.0 if signal.raw(data) else 0.0)
+        return any(segment.mask & value for segment in overlapping(segments, at_ns, at_ns + 1))
+
+    limit_ns = (info.period_ns or 0) + request.latency
+    for frame in outdated(case.waits[info.name], asked, limit_ns):
+        age_ns = frame.start_ns - frame.queued_ns
+        was = names(ON if signal.raw(frame.data) else OFF)
+        text = f"node {node} asked for {was} with content {show_duration(age_ns)} old"
+        text += f", which nobody asks for any more; expected at most {show_duration(limit_ns)}"
+        yield Verdict(
+            name, "control", Outcome.BROKEN, limit_ns - age_ns, frame.start_ns, 0, text, node
+        )
 
 
 def handed(case: Case, name: str, life: Life) -> Series[float]:

@@ -16,6 +16,7 @@ from bench.judge.neighbours import has_neighbours, judge_neighbours
 from bench.judge.never import judge_never, rule_name
 from bench.judge.nodes import judge_node, judge_stopped_load
 from bench.judge.notice import judge_notice
+from bench.judge.senders import judge_senders, sender_rules
 from bench.judge.verdict import Outcome, Verdict
 from bench.model.consistency import split_signal
 from bench.model.loading import Vehicle
@@ -60,6 +61,7 @@ def judge(
     for node in filter(case.simulated, vehicle.nodes):
         found += judge_node(case, node)
         found += judge_neighbours(case, node)
+    found += judge_senders(case)
     return _complete(declared_rules(vehicle, recording.logged), found)
 
 
@@ -84,6 +86,7 @@ def declared_rules(vehicle: Vehicle, logged: Collection[str] = ()) -> list[tuple
         *((name, "control") for name in vehicle.requests if simulated(name)),
         *((name, "notice") for name, table in vehicle.notices.items() if simulated(table.signal)),
         *((n, rule) for n in vehicle.nodes if n not in logged for rule in _node_rules(vehicle, n)),
+        *sender_rules(vehicle, logged),
     ]
 
 

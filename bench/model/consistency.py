@@ -187,7 +187,7 @@ class Consistency:
             if load.request is not None:
                 yield from self._load_request((*place, "request"), load.request, load)
             if load.reported is not None:
-                yield from self._load_report((*place, "reported"), load.reported, load)
+                yield from self._own_signal((*place, "reported"), load.reported, load.node)
             if load.local is not None:
                 yield from self._condition((*place, "local"), load.local, load.node)
             for index, never in enumerate(load.never):
@@ -248,12 +248,12 @@ class Consistency:
                 f" '{message.name}' ({show_duration(2 * period)}): one late frame would trip it",
             )
 
-    def _load_report(self, place: tuple[Key, ...], reference: str, load: LoadTable) -> Found:
+    def _own_signal(self, place: tuple[Key, ...], reference: str, node: str) -> Found:
         found = self._signal(place, reference)
         if not isinstance(found, tuple):
             yield from found
-        elif load.node not in self.messages[found[0]].senders:
-            yield self.source.problem(place, f"node '{load.node}' does not send '{found[0]}'")
+        elif node not in self.messages[found[0]].senders:
+            yield self.source.problem(place, f"node '{node}' does not send '{found[0]}'")
 
     def _outputs(self) -> Found:
         users: dict[tuple[str, str], str] = {}
@@ -267,6 +267,10 @@ class Consistency:
     def _electrical(self) -> Found:
         for place, text in electrical_problems(self.file):
             yield self.source.problem(place, text)
+        for name, node in self.file.nodes.items():
+            if node.supply is not None and node.supply.logged is not None:
+                place = ("nodes", name, "supply", "logged")
+                yield from self._own_signal(place, node.supply.logged, name)
         alternator = self.file.supply and self.file.supply.alternator
         if alternator:
             place = ("supply", "alternator", "runs_while")

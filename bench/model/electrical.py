@@ -137,6 +137,15 @@ class NodeSupplyTable(Table):
     hold_up: Capacitance = Field(
         default=0.0, ge=0, le=1, description="capacitor behind the diode that feeds the processor"
     )
+    logged: str | None = Field(
+        default=None, description="'Message.Signal' of the node that shows its supply voltage"
+    )
+    tolerance: Voltage | None = Field(
+        default=None,
+        gt=0,
+        description="how far that signal may be off; default: two of its steps, and what the"
+        " recording does not note",
+    )
 
     dip_limit: Duration = Field(
         default=100 * MS,

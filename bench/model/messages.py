@@ -8,9 +8,11 @@ attribute ``LinkRole`` (``payload``, ``counter``, ``checksum``) and the message 
 from __future__ import annotations
 
 import re
+import struct
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import reduce
+from math import inf
 from operator import xor
 from pathlib import Path
 from typing import Any
@@ -35,10 +37,46 @@ class SignalInfo:
     offset: float
     length_bits: int
     choices: Mapping[int, str]
+    minimum: float | None = None
+    maximum: float | None = None
+    """The range that the DBC gives it, in its unit; None where it gives none."""
+    floating: bool = False
+    """Whether ``raw`` is the bit pattern of an IEEE 754 number."""
+    shown: Callable[[bytes], bool] | None = None
+    """Whether a payload has the signal, where that depends on a multiplexer; None: each has."""
 
     def physical(self, data: bytes) -> float:
         """The signal's value in its unit."""
-        return self.raw(data) * self.scale + self.offset
+        raw = self.raw(data)
+        return (_float(raw, self.length_bits) if self.floating else raw) * self.scale + self.offset
+
+    def ends(self, length: int) -> tuple[float, float]:
+        """The least and the largest value that its bits hold in a payload of so many bytes."""
+        if self.floating:
+            return -inf, inf
+        signed = self.raw(b"\xff" * length) < 0
+        bits = self.length_bits - signed
+        raw = (-(1 << bits) if signed else 0, (1 << bits) - 1)
+        low, high = sorted(end * self.scale + self.offset for end in raw)
+        return low, high
+
+    def strays(self, length: int) -> bool:
+        """Whether its bits hold anything that is not in the range of the DBC."""
+        low, high = self.ends(length)
+        least = -inf if self.minimum is None else self.minimum
+        most = inf if self.maximum is None else self.maximum
+        return low < least or high > most
+
+    def in_range(self, data: bytes) -> bool:
+        """Whether the value lies in the range of the DBC, or has a name there; a signal that the
+        payload does not have is in range. Half a step beyond a limit is rounding.
+        """
+        if self.shown is not None and not self.shown(data):
+            return True
+        value, slack = self.physical(data), abs(self.scale) / 2
+        low = -inf if self.minimum is None else self.minimum - slack
+        high = inf if self.maximum is None else self.maximum + slack
+        return low <= value <= high or self.raw(data) in self.choices
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +162,7 @@ def compile_messages(database: Database, file: Path) -> dict[str, MessageInfo]:
 
 def compile_message(message: DbcMessage, file: Path) -> MessageInfo:
     """One message. Raises BadInput for roles that make no sense."""
-    signals = {signal.name: _signal(signal, message.length) for signal in message.signals}
+    signals = {signal.name: _signal(message, signal) for signal in message.signals}
     counter = _with_role(message, "counter", file)
     checksum = _with_role(message, "checksum", file)
     return MessageInfo(
@@ -161,7 +199,27 @@ def attribute(owner: Any, name: str) -> Any:
     return choices[value] if choices and isinstance(value, int) else value
 
 
-def _signal(signal: DbcSignal, length: int) -> SignalInfo:
+_FLOATS = {16: "e", 32: "f", 64: "d"}
+
+
+def _float(raw: int, bits: int) -> float:
+    """The IEEE 754 number whose bit pattern is ``raw``."""
+    pattern = (raw % (1 << bits)).to_bytes(bits // 8, "big")
+    return float(struct.unpack(f">{_FLOATS[bits]}", pattern)[0])
+
+
+def _shown(message: DbcMessage, signal: DbcSignal) -> Callable[[bytes], bool] | None:
+    """Whether a payload has a signal: its multiplexer, and that one's, select it."""
+    if signal.multiplexer_signal is None:
+        return None
+    switch = message.get_signal_by_name(signal.multiplexer_signal)
+    wanted = frozenset(signal.multiplexer_ids or ())
+    read, above = _reader(switch, message.length), _shown(message, switch)
+    return lambda data: read(data) in wanted and (above is None or above(data))
+
+
+def _signal(message: DbcMessage, signal: DbcSignal) -> SignalInfo:
+    length = message.length
     choices = {int(raw): str(text) for raw, text in (signal.choices or {}).items()}
     return SignalInfo(
         name=signal.name,
@@ -170,6 +228,10 @@ def _signal(signal: DbcSignal, length: int) -> SignalInfo:
         offset=float(signal.offset),
         length_bits=signal.length,
         choices=choices,
+        minimum=None if signal.minimum is None else float(signal.minimum),
+        maximum=None if signal.maximum is None else float(signal.maximum),
+        floating=signal.is_float,
+        shown=_shown(message, signal),
     )
 
 

@@ -5,12 +5,13 @@ The models here hold what one table may say; what must agree across tables is ch
 frozen: a vehicle is read once and then only looked at.
 """
 
+import re
 from math import inf
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, field_validator, model_validator
 
-from bench.model.controllers import ControllerTable
+from bench.model.controllers import BASE_MASK, EXTENDED_MASK, ControllerTable
 from bench.model.electrical import ElectricalTable, NodeSupplyTable, SupplyTable
 from bench.model.expression import Condition, Value
 from bench.model.notice import NoticeTable
@@ -22,6 +23,7 @@ State = Literal["off", "on", "flash"]
 StaleState = Literal["hold", "on", "off", "flash"]
 
 MS = 1_000_000
+_IDENTIFIER = re.compile(r"^0x([0-9A-Fa-f]+)(x?)$")
 
 
 def _value(value: object) -> Value:
@@ -30,6 +32,33 @@ def _value(value: object) -> Value:
     return value if isinstance(value, str) else float(value)
 
 
+def read_identifier(text: object) -> tuple[int, bool]:
+    """``0x123`` (base) or ``0x18FF0010x`` (extended) -> the identifier, and whether it is extended.
+    Raises ValueError.
+    """
+    found = _IDENTIFIER.fullmatch(text) if isinstance(text, str) else None
+    if found is None:
+        expected = "expected '0x123' of a base frame or '0x18FF0010x' of an extended one"
+        raise ValueError(f"got {text!r}; {expected}")
+    identifier, extended = int(found[1], 16), bool(found[2])
+    most = EXTENDED_MASK if extended else BASE_MASK
+    if identifier > most:
+        kind = "an extended" if extended else "a base"
+        hint = "" if extended else "; an extended one ends in 'x'"
+        raise ValueError(f"'{text}' is too large for {kind} frame: {most:#x} at most{hint}")
+    return identifier, extended
+
+
+def _identifier(text: object) -> object:
+    read_identifier(text)
+    return text
+
+
+Identifier = Annotated[
+    str,
+    BeforeValidator(_identifier),
+    Field(json_schema_extra={"pattern": _IDENTIFIER.pattern, "examples": ["0x123", "0x18FF0010x"]}),
+]
 InputValue = Annotated[str | float, BeforeValidator(_value)]
 
 
@@ -99,6 +128,11 @@ class MessageTable(Table):
         gt=0,
         description="longest time from when it is due until it is sent; default: its period",
     )
+    on_change: tuple[str, ...] | None = Field(
+        default=None,
+        description="signals that may bring it early when they change; default: each of up to 4"
+        " bits, but counter and checksum",
+    )
 
 
 class NodeTable(ControllerTable, Table):
@@ -139,6 +173,23 @@ class NodeTable(ControllerTable, Table):
     )
     status: str | None = Field(default=None, description="the message by which the node shows life")
     rejoin: Duration = Field(default=1_000 * MS, description="time to be back after a fault")
+    returns: int = Field(
+        default=10, ge=1, description="returns from bus-off in any second, at most"
+    )
+    failed_share: Share = Field(
+        default=0.25,
+        gt=0,
+        description="share of the wire, over any second, that its failed attempts may take when it"
+        " comes back from bus-off again and again",
+    )
+    also_sends: tuple[Identifier, ...] = Field(
+        default=(),
+        description="identifiers that it sends besides those of the DBC: '0x123' of a base frame,"
+        " '0x18FF0010x' of an extended one",
+    )
+    sleeps_when: ConditionText | None = Field(
+        default=None, description="condition over inputs; while it holds, the node goes to sleep"
+    )
     supply: NodeSupplyTable | None = Field(
         default=None, description="how it is fed; default: without a lead, at any voltage"
     )
@@ -150,6 +201,11 @@ class NodeTable(ControllerTable, Table):
         if self.c and self.fd:
             raise ValueError("a program in C knows classical CAN only; expected no 'fd'")
         return self
+
+    @property
+    def also_sends_ids(self) -> tuple[tuple[int, bool], ...]:
+        """The identifiers of ``also_sends``, each with whether it is an extended one."""
+        return tuple(read_identifier(text) for text in self.also_sends)
 
     @property
     def usual_boot_ns(self) -> int:
@@ -183,6 +239,17 @@ class InputTable(Table):
         default=None,
         description="how a logged drive shows it: 'Message.Signal' of a sensor; of a switch, for"
         " each position the condition over logged signals, the first that holds; else rest",
+    )
+
+    tolerance: float | None = Field(
+        default=None,
+        gt=0,
+        allow_inf_nan=False,
+        description="of a sensor, in its unit: how far the signal that shows it may be off;"
+        " default: two of the coarser of the steps of signal and pin",
+    )
+    settles: Duration = Field(
+        default=0, description="of a sensor: longest time from its move until the signal shows it"
     )
 
     @property
@@ -380,6 +447,13 @@ class SituationTable(Table):
     lasts: Duration = Field(description="length of the situation without a fault")
 
 
+class UnjudgedTable(Table):
+    """Something that no rule judges, and why that is right."""
+
+    what: str = Field(min_length=1, description="as a check names it")
+    reason: str = Field(min_length=1, description="why it need not be judged")
+
+
 class VehicleFile(Table):
     """One car: wire, nodes, inputs, loads, requests, notices and situations."""
 
@@ -402,3 +476,6 @@ class VehicleFile(Table):
     requests: dict[str, RequestTable] = Field(default_factory=dict)
     notices: dict[str, NoticeTable] = Field(default_factory=dict)
     situations: dict[str, SituationTable] = Field(default_factory=dict)
+    unjudged: tuple[UnjudgedTable, ...] = Field(
+        default=(), description="what no rule judges, and need not"
+    )

@@ -16,6 +16,7 @@ from bench.recording import (
     ControllerChange,
     Crash,
     FaultRecord,
+    Foreign,
     Handed,
     NodeChange,
     Recording,
@@ -80,6 +81,7 @@ def _recording(document: Document) -> Recording:
             name: [Handed(at_ns, bytes.fromhex(data), taken) for at_ns, data, taken in rows]
             for name, rows in _rows(document, "handed")
         },
+        foreign=[_foreign(*row) for row in document.get("foreign", [])],  # later than the rest
         frames=_frames(document["frames"]),
         faults=[_fault(fault) for fault in document["faults"]],
         actions=[ActionRecord(at_ns, values) for at_ns, values in document["actions"]],
@@ -96,6 +98,17 @@ def _outside(at_ns: int, name: str, row: Any, presence: Presence, hands: str) ->
         identifier, extended, remote, dlc, data = row
         frame = Frame(identifier, bytes.fromhex(data), extended, remote, dlc)
     return OutsideEvent(at_ns, name, frame, presence, hands)
+
+
+def _foreign(
+    at_ns: int,
+    node: str,
+    identifier: int,
+    extended: bool,
+    data: str,
+    taken: bool,
+) -> Foreign:
+    return Foreign(at_ns, node, identifier, extended, bytes.fromhex(data), taken)
 
 
 def _fault(fields: Mapping[str, Any]) -> FaultRecord:

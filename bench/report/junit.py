@@ -32,6 +32,11 @@ def junit_xml(report: CheckReport, told: Told | None = None) -> str:
         elif entry.verdict.outcome is Outcome.NOT_EXERCISED:
             counts["skipped"] += 1
             ET.SubElement(test, "skipped", message=_SKIPPED)
+    for unjudged in report.silent:
+        counts["tests"] += 1
+        counts["skipped"] += 1
+        test = ET.SubElement(suite, "testcase", classname=_clean(unjudged.what), name="not judged")
+        ET.SubElement(test, "skipped", message=_clean(unjudged.reason))
     if not report.cases or not report.declared:
         counts["tests"] += 1
         counts["errors"] += 1

@@ -67,6 +67,7 @@ def check_json_parts(report: CheckReport, told: Told | None = None) -> Iterator[
             ],
             "stories": [] if told is None else [story_fields(told, s) for s in told.stories.told],
             "not_exercised": [list(place) for place in report.not_exercised],
+            "unjudged": [[entry.what, entry.reason, entry.allowed] for entry in report.unjudged],
             "rules": [_rule(report, entry) for entry in report.rules],
             "faults": list(report.faults),
             "groups": dict(groups(report)),

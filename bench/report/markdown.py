@@ -26,6 +26,7 @@ def check_markdown(report: CheckReport) -> str:
         *_findings(report),
         *_table(report),
         *_untested(report),
+        *_unjudged(report),
         f"*{_plain(CAUTION)}*",
     ]
     return "\n\n".join(parts) + "\n"
@@ -85,6 +86,13 @@ def _untested(report: CheckReport) -> Iterator[str]:
             f"- {_plain(name)}: {_plain(', '.join(found))}" for name, found in by_subject.items()
         ]
         head = f"<details><summary>Not exercised: {number}</summary>"
+        yield f"{head}\n\n" + "\n".join(lines) + "\n\n</details>"
+
+
+def _unjudged(report: CheckReport) -> Iterator[str]:
+    if report.silent:
+        lines = [f"- {_plain(entry.what)}: {_plain(entry.reason)}" for entry in report.silent]
+        head = f"<details><summary>Not judged: {count(len(lines), 'thing')}</summary>"
         yield f"{head}\n\n" + "\n".join(lines) + "\n\n</details>"
 
 

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 from bench.campaign.result import CaseResult, CheckReport, RunResult
 from bench.campaign.store import CaseStore
-from bench.judge import Outcome, Verdict, declared_rules
+from bench.judge import Outcome, Unjudged, Verdict, declared_rules
 from bench.model.loading import Vehicle, load_vehicle
 from bench.model.problem import BadInput
 from bench.replay.recorded import recording_of
@@ -122,7 +122,8 @@ def _verdict(row: list[Any]) -> Verdict:
 
 def _check(document: Mapping[str, Any], vehicle: Vehicle, store: CaseStore) -> CheckReport:
     declared = tuple(declared_rules(vehicle))
-    return CheckReport(vehicle, document["seed"], declared, store, len(store))
+    unjudged = tuple(Unjudged(*row) for row in document.get("unjudged", ()))  # later than the rest
+    return CheckReport(vehicle, document["seed"], declared, store, len(store), unjudged=unjudged)
 
 
 def _run(path: Path, document: Mapping[str, Any], vehicle: Vehicle) -> RunResult:

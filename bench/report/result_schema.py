@@ -48,6 +48,10 @@ def check_result_schema() -> Schema:
             "not_exercised": _said(
                 _list(_row(_TEXT, _TEXT)), "[subject, rule] of what no case put to the test"
             ),
+            "unjudged": _said(
+                _list(_row(_TEXT, _TEXT, _TEXT)),
+                "[what, why, why it may be so by the vehicle file or empty] of what no rule judges",
+            ),
             "rules": _said(_list(_rule()), "every declared rule by its worst verdict"),
             "faults": _said(_list(_TEXT), "kinds of faults, the columns of the table"),
             "groups": _said(_map(_list(_TEXT)), "the subjects by what they are"),
@@ -266,6 +270,11 @@ def _recording() -> Schema:
         "crashes": _list(_object({"node": _TEXT, "at_ns": _NS, "where": _TEXT, "text": _TEXT})),
         "handed_columns": _list(_TEXT),
         "handed": _said(_map(_list(_row(_NS, _TEXT, _FLAG))), "what programs handed over"),
+        "foreign_columns": _list(_TEXT),
+        "foreign": _said(
+            _list(_row(_NS, _TEXT, _NUMBER, _FLAG, _TEXT, _FLAG)),
+            "what programs handed over that is not theirs to send",
+        ),
         "outside_columns": {"const": list(OUTSIDE_COLUMNS)},
         "outside": _said(_list({"type": "array"}), "what programs and real nodes outside did"),
         "frame_columns": {"const": list(FRAME_COLUMNS)},

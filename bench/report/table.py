@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -53,10 +53,13 @@ def show_table(console: Console, report: CheckReport) -> None:
 def groups(report: CheckReport) -> Iterator[tuple[str, list[str]]]:
     """The subjects of a report by what they are; empty groups are left out."""
     vehicle = report.vehicle
-    known = (
+    signals = [subject for subject in report.subjects if "." in subject]
+    known: tuple[tuple[str, Collection[str]], ...] = (
         ("Loads", vehicle.loads),
         ("Requests", vehicle.requests),
         ("Notices", vehicle.notices),
+        ("Messages", vehicle.messages),
+        ("Sensors", signals),
         ("Nodes", vehicle.nodes),
     )
     left = list(report.subjects)

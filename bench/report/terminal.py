@@ -55,6 +55,7 @@ def show_check(
         _every_rule(console, report)
     _findings(console, report, told)
     _not_exercised(console, report)
+    _unjudged(console, report)
     for part in further:
         part(console)
     _totals(console, report)
@@ -110,6 +111,22 @@ def _not_exercised(console: Console, report: CheckReport) -> None:
         by_subject.setdefault(subject, []).append(rule)
     for subject, rules in by_subject.items():
         bullet(console, f"{subject}: {', '.join(rules)}", style=STYLES["not exercised"])
+
+
+def _unjudged(console: Console, report: CheckReport) -> None:
+    if not report.unjudged:
+        return
+    number = len(report.unjudged) - len(report.silent)
+    allowed = f", {number} as the vehicle file says" if number else ""
+    heading(console, f"Not judged: {count(len(report.unjudged), 'thing')}{allowed}")
+    for entry in report.unjudged:
+        style = "" if entry.allowed else STYLES["not exercised"]
+        bullet(console, f"{entry.what}: {entry.allowed or entry.reason}", style=style)
+    if report.silent:
+        text = (
+            "What need not be judged stands in the vehicle file as [[unjudged]], with 'what' as it"
+        )
+        paragraph(console, f"{text} is named here and a 'reason'.", indent=2)
 
 
 def _every_rule(console: Console, report: CheckReport) -> None:

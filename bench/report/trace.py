@@ -55,6 +55,8 @@ def recording_fields(recording: Recording) -> dict[str, Any]:
             name: [[entry.at_ns, entry.data.hex(), entry.taken] for entry in recording.handed[name]]
             for name in sorted(recording.handed)
         },
+        "foreign_columns": ["at_ns", "node", "identifier", "extended", "data", "taken"],
+        "foreign": [[*entry[:4], entry.data.hex(), entry.taken] for entry in recording.foreign],
         "outside_columns": list(OUTSIDE_COLUMNS),
         "outside": [_outside_row(event) for event in recording.outside],
         "frame_columns": list(FRAME_COLUMNS),

@@ -17,6 +17,7 @@ from collections.abc import Callable
 from bench.campaign.result import CaseResult, CheckReport, RunResult
 from bench.demo import demo_vehicle
 from bench.judge import Verdict
+from bench.judge.sensor import shown_signals
 from bench.model.loading import Vehicle
 from bench.model.problem import BadInput
 from bench.model.units import show_duration
@@ -104,7 +105,7 @@ def deed(vehicle: Vehicle, verdict: Verdict, *, changed: bool | None = None) -> 
 def _joined(subject: str, text: str) -> str:
     if not text:
         return f"{subject} was wrong"
-    if text.startswith(f"{subject} "):
+    if text.startswith((f"{subject} ", f"{subject}.")):
         return text
     return f"{subject} {text}" if _VERB.match(text) else f"{subject}: {text}"
 
@@ -153,14 +154,31 @@ def _declared(vehicle: Vehicle, subject: str, rule: str) -> str:
         return f"follows {vehicle.requests[subject].follows.text}"
     if subject in vehicle.notices and rule == "notice":
         return f"within {show_duration(vehicle.notices[subject].within)}"
+    if rule == "cycle" and subject in vehicle.messages:
+        return f"every {show_duration(vehicle.messages[subject].period_ns or 0)}"
+    if rule == "sensor":
+        return _sensor(vehicle, subject)
     if subject in vehicle.nodes:
         node = vehicle.nodes[subject]
+        if rule == "foreign":
+            return ", ".join(["its own identifiers", *node.also_sends])
+        if rule == "quiet recovery":
+            return f"{node.returns} returns and {node.failed_share:.0%} of the wire in a second"
         if rule == "rejoin":
             return show_duration(node.rejoin)
         if rule == "stopped":
             return _watchdog(node.watchdog)
         if rule == "neighbours" and node.supply is not None:
             return f"a short takes their current for {show_duration(node.supply.dip_limit)}"
+    return ""
+
+
+def _sensor(vehicle: Vehicle, signal: str) -> str:
+    """What a signal shows."""
+    for shown in shown_signals(vehicle):
+        if shown.reference == signal:
+            what = shown.input or f"the supply of {shown.node}"
+            return f"{what} within {shown.tolerance:.3g} {shown.unit}".rstrip()
     return ""
 
 
@@ -282,6 +300,9 @@ def outcome_line(report: CheckReport) -> str:
     if report.not_exercised:
         number = len(report.not_exercised)
         return f"No rule was broken, but {count(number, 'rule')} {_were(number)} not exercised."
+    if report.silent:
+        number = len(report.silent)
+        return f"No rule was broken, but {count(number, 'thing')} {_were(number)} not judged."
     if report.space is not None and report.space.depth == "quick":
         return "Every declared rule was exercised and kept by this selection of the full check."
     return "Every declared rule was exercised and kept."

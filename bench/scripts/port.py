@@ -31,7 +31,7 @@ class ScriptPort(Port):
         """Put a message into a free mailbox, waiting for one up to ``timeout`` seconds."""
         if self._tasks.current is not None:  # else it is a periodic message
             self._wait_for_mailbox(timeout)
-        self.on_attempt = self._inner.on_attempt
+        self.on_attempt, self.on_refused = self._inner.on_attempt, self._inner.on_refused
         super().send(msg)
 
     def _wait_for_mailbox(self, timeout: float | None) -> None:

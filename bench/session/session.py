@@ -20,6 +20,7 @@ from bench.recording import (
     ActionRecord,
     ControllerChange,
     FaultRecord,
+    Foreign,
     Handed,
     Recording,
     note_bit,
@@ -178,17 +179,26 @@ class Session:
         return feed
 
     def _handed(self, node: str, message: can.Message) -> None:
-        name = self._named(node, message)
+        if message.is_remote_frame:
+            return
+        name, now_ns, data = self._named(node, message), self.queue.now_ns, bytes(message.data)
         if name is not None:
-            handed = self.recording.handed.setdefault(name, [])
-            handed.append(Handed(self.queue.now_ns, bytes(message.data)))
+            self.recording.handed.setdefault(name, []).append(Handed(now_ns, data))
+        else:
+            identifier, extended = message.arbitration_id, message.is_extended_id
+            self.recording.foreign.append(Foreign(now_ns, node, identifier, extended, data))
 
     def _refused(self, node: str, message: can.Message) -> None:
         """What was handed over last was not taken."""
+        if message.is_remote_frame:
+            return
         name = self._named(node, message)
         if name is not None:
             handed = self.recording.handed[name]
             handed[-1] = handed[-1]._replace(taken=False)
+        else:
+            foreign = self.recording.foreign
+            foreign[-1] = foreign[-1]._replace(taken=False)
 
     def _named(self, node: str, message: can.Message) -> str | None:
         """The name of a message that is this node's to send."""

@@ -39,10 +39,10 @@ class Dash(Node):
         body = self.count | asked << 4
         data = [crc8(bytes((0, LAMP_REQUEST, body))), body]
         message = can.Message(arbitration_id=LAMP_REQUEST, data=data, is_extended_id=False)
+        self.board.bus.flush_tx_buffer()  # what still waits is old, and would go out first
         try:
             self.board.bus.send(message)
-        except can.CanOperationError:  # mailboxes full, or off the bus: nothing old goes out later
-            self.board.bus.flush_tx_buffer()
+        except can.CanOperationError:  # off the bus
             self.board.recover_bus()
         else:
             self.count = (self.count + 1) % 16

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from itertools import permutations
 from pathlib import Path
@@ -12,7 +13,7 @@ from hypothesis import strategies as st
 
 from bench.campaign.result import CaseResult, CheckReport, RunResult
 from bench.campaign.store import CaseStore
-from bench.judge import Outcome, Verdict
+from bench.judge import Outcome, Unjudged, Verdict
 from bench.model.loading import load_vehicle
 
 MS = 1_000_000
@@ -85,6 +86,16 @@ def test_the_exit_code_of_one_run(verdicts, expected, code):
     result = RunResult(None, None, tuple(verdicts), tuple(expected))
     assert result.exit_code == code
     assert len(result.broken) == (code == 1)
+
+
+def test_what_is_unjudged_ends_a_check_with_3_unless_the_vehicle_file_allows_it():
+    whole = report(case("a", kept(LAMP), kept(HORN)))
+    silent, allowed = Unjudged("supply", "none"), Unjudged("status of dash", "none", "a stub")
+    assert replace(whole, unjudged=(allowed,)).exit_code == 0
+    left = replace(whole, unjudged=(allowed, silent))
+    assert (left.exit_code, left.silent) == (3, (silent,))
+    broke = report(case("a", broken(LAMP)))
+    assert replace(broke, unjudged=(silent,)).exit_code == 1
 
 
 def test_a_cell_is_broken_before_kept_before_not_exercised():

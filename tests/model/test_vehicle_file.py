@@ -112,9 +112,10 @@ def test_an_unknown_key_is_told_with_all_the_valid_ones(car):
     (problem,) = car.change("boots_in", "boot_in").problems()
     assert problem == (
         f"{at('boots_in')}: nodes.dash.boot_in: unknown key 'boot_in'; expected one of:"
-        " auto_recovery, boot, boots_in, c, controller, defines, fd, filters, includes,"
-        " listen_only, mailbox_order, mailboxes, pins, python, receive_depth, receive_overrun,"
-        " rejoin, script, settings, single_shot, status, std, supply, target, watchdog"
+        " also_sends, auto_recovery, boot, boots_in, c, controller, defines, failed_share, fd,"
+        " filters, includes, listen_only, mailbox_order, mailboxes, pins, python, receive_depth,"
+        " receive_overrun, rejoin, returns, script, settings, single_shot, sleeps_when, status,"
+        " std, supply, target, watchdog"
         " (did you mean 'boots_in'?)"
     )
 

@@ -7,7 +7,7 @@ from functools import cache
 from pathlib import Path
 
 from bench.campaign.result import CaseResult, CheckReport, RunResult
-from bench.judge import Outcome, Verdict
+from bench.judge import Outcome, Unjudged, Verdict
 from bench.model.loading import Vehicle, load_vehicle
 from bench.recording import (
     ActionRecord,
@@ -109,6 +109,15 @@ def mixed_report() -> CheckReport:
             crash,
         ),
     )
+
+
+def unjudged_report() -> CheckReport:
+    """All kept, one thing unjudged in silence, another with a reason of the vehicle file."""
+    whole = report(
+        case("none", kept("tail_lamp", "fresh", 12.5)), declared=(("tail_lamp", "fresh"),)
+    )
+    silent = Unjudged("LampRequest", "it has no cycle time")
+    return replace(whole, unjudged=(silent, Unjudged("supply", "there is none", "a toy")))
 
 
 def every_fault_report() -> CheckReport:

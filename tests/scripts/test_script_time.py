@@ -172,3 +172,39 @@ def test_a_script_sleeps_waits_and_reads_by_a_clock_that_is_wrong(tmp_path):
     at_ms = [entry.at_ns / MS for entry in ran.recording.prints]
     assert at_ms == pytest.approx([20 + turns * 100 / 1.1 for turns in (1, 2, 3)], abs=0.05)
     assert prints(ran)[-1][1] == "0.3"
+
+
+def test_what_a_script_hands_over_is_recorded_as_refused_where_the_controller_refused_it(tmp_path):
+    text = (
+        "import can\nbus = can.Bus()\n"
+        "for number in range(5):\n"
+        "    try:\n"
+        "        bus.send(can.Message(arbitration_id=257, data=[number], is_extended_id=False))\n"
+        "    except can.CanOperationError:\n"
+        "        print('refused', number)\n"
+        "bus.recv()\n"
+    )
+    ran = life_car.run(script(tmp_path, text))
+    handed = ran.recording.handed["Answer"]
+    assert [entry.taken for entry in handed] == [True] * 3 + [False] * 2
+    assert [said for _, said in prints(ran)] == ["refused 3", "refused 4"]
+
+
+def test_what_is_not_the_nodes_to_send_is_recorded_apart_and_a_remote_frame_is_no_data(tmp_path):
+    text = (
+        "import can\nbus = can.Bus()\n"
+        "bus.send(can.Message(arbitration_id=256, data=[7], is_extended_id=False))\n"
+        "bus.send(can.Message(arbitration_id=257, data=[8], is_extended_id=True))\n"
+        "bus.send(can.Message(arbitration_id=257, is_remote_frame=True, is_extended_id=False))\n"
+        "for _ in range(2):\n"
+        "    try:\n"
+        "        bus.send(can.Message(arbitration_id=1, data=[], is_extended_id=False))\n"
+        "    except can.CanOperationError:\n"
+        "        pass\n"
+        "bus.recv()\n"
+    )
+    ran = life_car.run(script(tmp_path, text))
+    assert "Answer" not in ran.recording.handed
+    found = [(f.node, f.identifier, f.extended, f.data, f.taken) for f in ran.recording.foreign]
+    assert found[:2] == [("unit", 256, False, b"\7", True), ("unit", 257, True, b"\x08", True)]
+    assert [entry[1:] for entry in found[2:]] == [(1, False, b"", False)] * 2

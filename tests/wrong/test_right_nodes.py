@@ -7,6 +7,7 @@ each of them, which takes minutes; with names behind it, only with those.
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 
 import pytest
 import right_nodes as right
@@ -17,6 +18,7 @@ from wrong_cars import car, narrow
 
 from bench.campaign.check import check
 from bench.judge import Outcome
+from nodes.api import MS
 
 LINK = ["none", "unplug", "reset", "bus_off", "hang"]
 FIFO = {"mailboxes": 2, "mailbox_order": "fifo"}
@@ -30,8 +32,14 @@ RIGHT = [
     ("rear", right.LeisurelyRear, {}, LINK, ["braking"]),
     ("rear", right.EventRear, {}, ["none", "reset", "hang"], ["hazards_ignition_off"]),
     ("dash", right.TwoMailboxDash, FIFO, ["none", "unplug", "flood"], ["reversing"]),
+    ("dash", right.LeisurelyDash, {}, ["none", "unplug", "hang", "corrupt"], ["rain"]),
+    ("rear", right.TalkativeRear, {"also_sends": ("0x7E8",)}, LINK, ["braking"]),
+    ("rear", right.HastyRear, {}, ["none", "bus_off", "corrupt"], ["idle"]),
+    ("engine", right.SteadyEngine, {}, ["none", "reset", "unplug"], ["overheating"]),
     ("front", right.CoroutineFront, {}, ["none", "reset", "hang"], ["rain"]),
 ]
+SETTLES = {"engine_speed": 100 * MS, "coolant_temperature": 100 * MS}
+"""How long the sensors of this car may take to be shown: long enough for a filter."""
 IDS = [entry[1].__name__ for entry in RIGHT]
 
 
@@ -43,9 +51,18 @@ def told(report):
     ]
 
 
+def settled(vehicle):
+    """The car, with sensors whose signals may lag behind them."""
+    inputs = {
+        name: table.model_copy(update={"settles": SETTLES.get(name, table.settles)})
+        for name, table in vehicle.inputs.items()
+    }
+    return replace(vehicle, file=vehicle.file.model_copy(update={"inputs": inputs}))
+
+
 @pytest.mark.parametrize("node, program, hardware, kinds, situations", RIGHT, ids=IDS)
 def test_a_right_node_is_not_called_wrong(node, program, hardware, kinds, situations):
-    vehicle = car({node: program}, hardware)
+    vehicle = settled(car({node: program}, hardware))
     report = narrow(vehicle, kinds, situations)
     assert told(report) == []
     own = {name for name, load in vehicle.loads.items() if load.node == node}
@@ -64,7 +81,7 @@ def whole_checks(names):
     for node, program, hardware, _, _ in RIGHT:
         if names and program.__name__ not in names:
             continue
-        report = check(car({node: program}, hardware))
+        report = check(settled(car({node: program}, hardware)))
         print(f"{program.__name__} as {node}: exit code {report.exit_code}", flush=True)
         for line in told(report):
             print("   ", *line, flush=True)

@@ -15,6 +15,7 @@ import pytest
 import wrong_flash as flash
 import wrong_receive as receive
 import wrong_reset as reset
+import wrong_senders as senders
 import wrong_starter as starter
 import wrong_supply as supply
 import wrong_timeouts as timeouts
@@ -24,7 +25,7 @@ from odd_gauge import OddGauge
 from wrong_cars import WREN, Wrong, car, narrow, wren
 
 from bench.campaign.check import check
-from bench.campaign.result import EXIT_BROKEN
+from bench.campaign.result import EXIT_BROKEN, EXIT_NOT_EXERCISED
 from bench.model.electrical import NodeSupplyTable
 from bench.model.vehicle import Action, FlashRule, SituationTable
 from nodes.power import PowerNode
@@ -58,6 +59,25 @@ WRONG = [
     Wrong(transmit.SendsOnlyChanges, "dash", "none", "night_drive", "low_beam_left", "end to end"),
     Wrong(transmit.ChattersInFifo, "dash", "none", "rain", "BodyRequest.Wiper", "control"),
     Wrong(transmit.RestartsWithoutLink, "rear", "unplug", "night_drive", "rear", "program"),
+    Wrong(
+        transmit.OldFramesWait, "dash", "unplug", "night_drive", "LampRequest.MainBeam", "control",
+    ),
+    Wrong(senders.EveryThreeMs, "dash", "none", "night_drive", "LampRequest", "cycle"),
+    Wrong(senders.OnChangeOrRarely, "dash", "none", "night_drive", "LampRequest", "cycle"),
+    Wrong(senders.ThreeTimes, "dash", "none", "parked", "LampRequest", "cycle"),
+    Wrong(senders.CounterAtRest, "rear", "none", "parked", "RearStatus", "cycle"),
+    Wrong(senders.Babbles, "rear", "none", "parked", "rear", "foreign"),
+    Wrong(senders.SendsForFront, "rear", "none", "parked", "rear", "foreign"),
+    Wrong(senders.SwappedBytes, "engine", "none", "idle", "EngineData.Speed", "sensor"),
+    Wrong(senders.NoOffset, "engine", "none", "idle", "EngineData.CoolantTemperature", "sensor"),
+    Wrong(
+        senders.TenTimesTheSupply, "rear", "none", "parked", "RearStatus.SupplyVoltage", "sensor"
+    ),
+    Wrong(senders.BackAtOnce, "dash", "corrupt", "night_drive", "dash", "quiet recovery"),
+    Wrong(
+        senders.BackAtOnce, "dash", "corrupt", "night_drive", "dash", "quiet recovery",
+        hardware={"returns": 1000, "failed_share": 0.1},  # by what its failures take of the wire
+    ),
     Wrong(receive.AnyFrameRefreshes, "rear", "drop", "braking", "tail_left", "stale"),
     Wrong(
         receive.RefusedFrameRefreshes, "rear", "alter", "hazards_ignition_off", "tail_left", "stale"
@@ -147,8 +167,21 @@ def test_the_same_cases_find_nothing_in_the_demo_car():
 
 
 def test_a_foreign_extended_message_disturbs_no_node_that_looks_at_the_kind():
-    vehicle = car({"gauge": OddGauge, "rear": HomeRear})
+    vehicle = car({"gauge": OddGauge, "rear": HomeRear}, {"also_sends": ("0xA0x",)})
     assert found(narrow(vehicle, ["none"], ["parked"])) == {}
+
+
+def test_a_request_that_nobody_describes_is_not_judged_in_silence():
+    """A pump request turned round, in a car without its entry in [requests], breaks no rule of
+    control: the check says that there is none.
+    """
+    vehicle = car({"engine": senders.PumpTurnedRound})
+    assert ("EngineRequest.FuelPump", "control") in found(narrow(vehicle, ["none"], ["idle"]))
+    requests = {k: v for k, v in vehicle.requests.items() if k != "EngineRequest.FuelPump"}
+    vehicle = replace(vehicle, file=vehicle.file.model_copy(update={"requests": requests}))
+    report = narrow(vehicle, ["none"], ["idle"])
+    assert [entry.what for entry in report.silent] == ["EngineRequest.FuelPump"]
+    assert report.exit_code == EXIT_NOT_EXERCISED
 
 
 def hazards_over_indicator(vehicle):

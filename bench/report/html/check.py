@@ -54,6 +54,7 @@ def check_page(
         narrow=narrow,
         margins=tuple(margin_lines(report)),
         untested=untested_lines(report.vehicle, report.not_exercised),
+        unjudged=tuple((entry.what, entry.reason, entry.allowed) for entry in report.unjudged),
         tried=tried_matrix(report),
         loads=load_sheets(report.vehicle, (entry.verdict for entry in report.rules)),
         traffic=wire,

@@ -262,6 +262,7 @@ class Page:
     narrow: tuple[Story, ...] = ()
     margins: tuple[tuple[str, str, str, str], ...] = ()
     untested: tuple[tuple[str, str], ...] = ()
+    unjudged: tuple[tuple[str, str, str], ...] = ()
     tried: Matrix | None = None
     loads: tuple[LoadSheet, ...] = ()
     traffic: Traffic | None = None

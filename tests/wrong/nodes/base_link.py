@@ -59,6 +59,7 @@ class Outgoing:
         self.identifier: int = message.frame_id
         self.period_ms: int = message.cycle_time or 100
         self.encode = message.encode
+        self.supply_volts = board.supply_volts
         self.values: dict[str, float] = dict.fromkeys((s.name for s in message.signals), 0)
         self.count = 0
         self.sent_ms: int | None = None
@@ -78,6 +79,8 @@ class Outgoing:
     def build(self) -> can.Message:
         """The frame, with counter and checksum."""
         self.values["Counter"] = self.count
+        if "SupplyVoltage" in self.values:
+            self.values["SupplyVoltage"] = self.supply_volts()
         data = bytearray(self.encode(self.values, strict=False))
         data[0] = checksum(self.identifier, bytes(data))
         return can.Message(arbitration_id=self.identifier, is_extended_id=False, data=bytes(data))

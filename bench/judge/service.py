@@ -1,0 +1,85 @@
+"""When a node's program can do its work, and when something keeps it from it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple, Protocol
+
+from bench.judge.lives import Biography
+from bench.model.loading import Vehicle
+from bench.recording import Recording
+
+Span = tuple[int, int]
+"""From an instant to another, in ns."""
+
+
+class Judged(Protocol):
+    """What the rules of nodes and messages need of a run."""
+
+    @property
+    def vehicle(self) -> Vehicle:
+        """The vehicle."""
+
+    @property
+    def recording(self) -> Recording:
+        """All that happened."""
+
+    @property
+    def lives(self) -> dict[str, Biography]:
+        """The lives of each node."""
+
+    @property
+    def start_ns(self) -> int:
+        """What came before is known, but not judged."""
+
+    @property
+    def end_ns(self) -> int:
+        """The end of the recording."""
+
+    def simulated(self, node: str) -> bool:
+        """Whether a node had its program in this run."""
+
+
+class BusOff(NamedTuple):
+    """A controller was off the bus; ``back`` tells whether it came back by itself, or by its
+    program's asking, and not by a reset of the node or not at all.
+    """
+
+    from_ns: int
+    to_ns: int
+    back: bool
+
+
+def bus_offs(case: Judged, node: str) -> Iterator[BusOff]:
+    """When a node's controller was bus-off, in order of time. A reset ends it without a word."""
+    resets = [
+        change.at_ns
+        for change in case.recording.nodes.get(node, [])
+        if change.state in ("reset", "off")
+    ]
+    changes = case.recording.controllers.get(node, [])
+    for place, change in enumerate(changes):
+        if change.state != "BUS_OFF":
+            continue
+        later = changes[place + 1 :]
+        back_ns = next((other.at_ns for other in later if other.state != "BUS_OFF"), case.end_ns)
+        reset_ns = next((at_ns for at_ns in resets if at_ns > change.at_ns), case.end_ns)
+        back = back_ns <= reset_ns and back_ns < case.end_ns
+        yield BusOff(change.at_ns, min(back_ns, reset_ns), back)
+
+
+def asleep(case: Judged, node: str) -> Iterator[Span]:
+    """The spans in which a node may be asleep, and until a program that wakes has booted."""
+    table = case.vehicle.nodes[node]
+    if table.sleeps_when is None:
+        return
+    seen = {name: case.recording.seen[(name, node)] for name in table.sleeps_when.names}
+    since_ns: int | None = None
+    for at_ns in sorted({0, *(at for source in seen.values() for at in source.times)}):
+        if table.sleeps_when({name: source.at(at_ns) for name, source in seen.items()}):
+            since_ns = at_ns if since_ns is None else since_ns
+        elif since_ns is not None:
+            yield since_ns, at_ns + table.boot
+            since_ns = None
+    if since_ns is not None:
+        yield since_ns, case.end_ns

@@ -1,0 +1,63 @@
+"""What a check cannot judge of a vehicle is named, beside what its file says of it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from bench.campaign.untried import left_unjudged
+from bench.judge import Unjudged
+from bench.model.loading import load_vehicle
+from bench.model.problem import BadInput
+from bench.model.vehicle import UnjudgedTable
+
+ROOT = Path(__file__).parents[2]
+
+
+@pytest.fixture(scope="module")
+def wren():
+    return load_vehicle(ROOT / "scenarios" / "wren" / "vehicle.toml")
+
+
+def changed(vehicle, **fields):
+    return replace(vehicle, file=vehicle.file.model_copy(update=fields))
+
+
+def test_the_demo_leaves_nothing_unjudged_without_a_reason(wren):
+    found = left_unjudged(wren)
+    assert [entry.what for entry in found] == ["DashNotices.LinkWarning"]
+    assert all(entry.allowed for entry in found)
+
+
+def test_kinds_of_faults_that_nothing_can_have_are_named(wren):
+    inputs = {k: v.model_copy(update={"bounces": False}) for k, v in wren.inputs.items()}
+    found = left_unjudged(changed(wren, inputs=inputs))
+    assert Unjudged("fault bounce", "no switch has 'bounces = true'") in found
+
+
+def test_a_car_without_a_supply_lacks_one_thing_and_not_one_for_each_fault(wren):
+    ideal = changed(wren, supply=None)
+    found = [entry.what for entry in left_unjudged(ideal)]
+    assert "supply" in found
+    assert not any(what.startswith("fault ") for what in found)
+
+
+def test_what_the_file_allows_keeps_its_reason_beside_that_of_the_bench(wren):
+    ideal = changed(wren, supply=None, unjudged=(UnjudgedTable(what="supply", reason="not yet"),))
+    found = {entry.what: entry for entry in left_unjudged(ideal)}
+    assert found["supply"].allowed == "not yet"
+    assert "[supply]" in found["supply"].reason
+    assert found["DashNotices.LinkWarning"].allowed == ""
+
+
+def test_an_entry_without_a_reason_is_bad_input(tmp_path):
+    text = (ROOT / "scenarios" / "wren" / "vehicle.toml").read_text(encoding="utf-8")
+    text = text.replace("../../dbc/wren.dbc", (ROOT / "dbc" / "wren.dbc").as_posix())
+    reason = 'reason = "it sums up the notices of lost nodes, and each of those is judged"\n'
+    assert reason in text
+    (tmp_path / "vehicle.toml").write_text(text.replace(reason, ""), encoding="utf-8")
+    with pytest.raises(BadInput) as raised:
+        load_vehicle(tmp_path / "vehicle.toml")
+    assert "unjudged[1].reason" in str(raised.value)
