@@ -51,7 +51,7 @@ def test_a_broken_rule_stands_in_the_timeline_where_it_broke(car):
 
 
 def test_a_scenario_that_tests_nothing_is_skipped_and_never_passes(car):
-    text = 'title = "Idle"\nvehicle = "vehicle.toml"\nlasts = "100 ms"\nsteps = []\n'
+    text = 'title = "Idle"\nvehicle = "vehicle.toml"\nlasts = "10 ms"\nsteps = []\n'
     write(car, "idle.toml", text)
     result = car.runpytest("-rs", "idle.toml")
     result.assert_outcomes(skipped=1)
