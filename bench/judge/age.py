@@ -12,26 +12,18 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Callable, Iterator, Sequence
-from typing import NamedTuple
 
-from bench.judge.service import Judged, Span
-
-
-class Waited(NamedTuple):
-    """A frame that reached somebody, and how long its content had waited in a mailbox."""
-
-    queued_ns: int
-    start_ns: int
-    data: bytes
+from bench.judge.case import Case, Waited
+from bench.judge.service import Span
 
 
-def waited(case: Judged, message: str) -> Iterator[Waited]:
+def waited(case: Case, message: str) -> Iterator[Waited]:
     """The frames of a message that its program handed over, in order of time. Of equal content the
     youngest counts. A fault that alters, delays or repeats what is handed over makes old content
     of its own: then there are none.
     """
     info, node = case.vehicle.messages[message], case.vehicle.sender(message)
-    if any(fault.content for fault in case.recording.faults):
+    if case.wrong_content:
         return
     handed: dict[bytes, list[int]] = {}
     for entry in case.recording.handed.get(message, []):
@@ -70,7 +62,7 @@ def outdated(
             yield frame
 
 
-def full(case: Judged, node: str) -> Iterator[Span]:
+def full(case: Case, node: str) -> Iterator[Span]:
     """When every mailbox of a node's controller waited for the wire: a program that looks whether
     there is room hands nothing over then. What it takes back is not seen; but what the controller
     takes while all seem to wait shows that it was. A program that a fault has muted sees its
@@ -102,7 +94,7 @@ Key = tuple[int, bool]
 _RESET, _SENT, _TAKEN = range(3)
 
 
-def _gone(case: Judged, node: str) -> Iterator[tuple[int, int, Key]]:
+def _gone(case: Case, node: str) -> Iterator[tuple[int, int, Key]]:
     """The instants at which a node's mailboxes become free."""
     once = case.vehicle.nodes[node].single_shot
     for record in case.recording.frames:
@@ -112,7 +104,7 @@ def _gone(case: Judged, node: str) -> Iterator[tuple[int, int, Key]]:
         yield life.reset_ns, _RESET, (0, False)
 
 
-def _taken(case: Judged, node: str) -> Iterator[tuple[int, int, Key]]:
+def _taken(case: Case, node: str) -> Iterator[tuple[int, int, Key]]:
     """The instants at which a node's mailboxes are filled."""
     for name, entries in case.recording.handed.items():
         info = case.vehicle.messages[name]

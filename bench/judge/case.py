@@ -6,8 +6,8 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
+from typing import NamedTuple
 
-from bench.judge.age import Waited
 from bench.judge.arrivals import Arrival, Link, Run
 from bench.judge.evidence import Evidence
 from bench.judge.lives import Biography, quiet_times
@@ -29,6 +29,14 @@ class Intent:
     wanted: Series[bool]
     unsure: list[tuple[int, int]]
     early_ns: int
+
+
+class Waited(NamedTuple):
+    """A frame that reached somebody, and how long its content had waited in a mailbox."""
+
+    queued_ns: int
+    start_ns: int
+    data: bytes
 
 
 class Case:

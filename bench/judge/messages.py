@@ -16,8 +16,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import pairwise
 from typing import NamedTuple
 
+from bench.judge.case import Case
 from bench.judge.lives import Life
-from bench.judge.service import Judged, Span, asleep, bus_offs
+from bench.judge.service import Span, asleep, bus_offs
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
 from bench.model.consistency import split_signal
 from bench.model.loading import Vehicle
@@ -71,7 +72,7 @@ def timing(vehicle: Vehicle, message: MessageInfo) -> Timing:
     )
 
 
-def judge_cycle(case: Judged, message: str) -> list[Verdict]:
+def judge_cycle(case: Case, message: str) -> list[Verdict]:
     """The *cycle* rule of a message that one simulated node sends in a cycle."""
     info, node = case.vehicle.messages[message], case.vehicle.sender(message)
     limits = timing(case.vehicle, info)
@@ -106,7 +107,7 @@ def judge_cycle(case: Judged, message: str) -> list[Verdict]:
     return [worst(found)]
 
 
-def judge_foreign(case: Judged, node: str) -> list[Verdict]:
+def judge_foreign(case: Case, node: str) -> list[Verdict]:
     """The *foreign* rule of a node: its program hands over no data frame that is not its to send.
 
     What a fault sends in the node's name never was in its program's hands.
@@ -154,7 +155,7 @@ def senders_of(vehicle: Vehicle, info: MessageInfo) -> list[str]:
 
 
 def _dues(
-    case: Judged, node: str, life: Life, limits: Timing, mine: Sequence[Handed]
+    case: Case, node: str, life: Life, limits: Timing, mine: Sequence[Handed]
 ) -> Iterator[tuple[int, int | None]]:
     """When a message was due in a life, and when it came (None: not in this life)."""
     down = [*_out_of_service(case, node)]
@@ -176,7 +177,7 @@ def _dues(
             last_ns = came_ns
 
 
-def _out_of_service(case: Judged, node: str) -> Iterator[Span]:
+def _out_of_service(case: Case, node: str) -> Iterator[Span]:
     """When a program need not hand anything over: it hangs, it sleeps, it has restarted itself
     (another rule tells of that), its controller is bus-off; from that it has its time to rejoin.
     """
@@ -189,7 +190,7 @@ def _out_of_service(case: Judged, node: str) -> Iterator[Span]:
         yield off.from_ns, off.to_ns + (case.vehicle.nodes[node].rejoin if off.back else 0)
 
 
-def _waiting(case: Judged, node: str, from_ns: int, to_ns: int) -> list[Span]:
+def _waiting(case: Case, node: str, from_ns: int, to_ns: int) -> list[Span]:
     """The spans, in a life, in which a frame of a node waited for the wire: a program may look
     whether its controller has room before it hands anything over, and then nobody sees an attempt.
     """
@@ -243,7 +244,7 @@ def _sendings(entries: Iterable[Handed]) -> list[Sending]:
 
 
 def _mistakes(
-    case: Judged, node: str, info: MessageInfo, limits: Timing, taken: Sequence[Sending]
+    case: Case, node: str, info: MessageInfo, limits: Timing, taken: Sequence[Sending]
 ) -> Iterator[tuple[int, str]]:
     """What is wrong with what was taken in one life."""
     known: dict[bytes, list[str]] = {}

@@ -15,7 +15,8 @@ from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
-from bench.judge.service import BusOff, Judged, Span, bus_offs
+from bench.judge.case import Case
+from bench.judge.service import BusOff, Span, bus_offs
 from bench.judge.verdict import Outcome, Verdict, worst
 
 SECOND_NS = 1_000_000_000
@@ -27,7 +28,7 @@ ROUND_BITS = 128 * 11 + 32 * 160
 back, and 32 attempts, each no longer than an extended frame with its error frame."""
 
 
-def judge_quiet(case: Judged, node: str) -> list[Verdict]:
+def judge_quiet(case: Case, node: str) -> list[Verdict]:
     """How often a node came back, and what its failures took of the wire."""
     offs = [*bus_offs(case, node)]
     found = [Verdict(node, "quiet recovery", Outcome.NOT_EXERCISED)]
@@ -67,7 +68,7 @@ def _too_often(offs: Sequence[BusOff], most: int) -> Iterator[tuple[int, str]]:
 
 
 def _too_loud(
-    case: Judged, node: str, offs: Sequence[BusOff], share: float
+    case: Case, node: str, offs: Sequence[BusOff], share: float
 ) -> Iterator[tuple[int, str]]:
     """The failed attempts between a return and the next bus-off, over any second."""
     tries = [*_failures(case, node, offs)]
@@ -83,7 +84,7 @@ def _too_loud(
             return
 
 
-def _failures(case: Judged, node: str, offs: Sequence[BusOff]) -> Iterator[tuple[int, int]]:
+def _failures(case: Case, node: str, offs: Sequence[BusOff]) -> Iterator[tuple[int, int]]:
     """(start, time taken) of each failed attempt that counts, in order of time."""
     error_ns = ERROR_BITS * SECOND_NS // case.vehicle.wire.bit_rate
     alone = _alone(case, node)
@@ -101,11 +102,11 @@ def _failures(case: Judged, node: str, offs: Sequence[BusOff]) -> Iterator[tuple
                 yield start_ns, record.end_ns + error_ns - start_ns
 
 
-def _alone(case: Judged, node: str) -> list[Span]:
+def _alone(case: Case, node: str) -> list[Span]:
     """The spans in which no other node's controller was there to be disturbed: this one was
     unplugged, or all others were unplugged, bus-off or without a running controller.
     """
-    alone = [*_unplugged(case, node)]
+    alone = _unplugged(case, node)
     away = [
         [*_unplugged(case, other), *_silent(case, other)]
         for other in case.vehicle.nodes
@@ -118,14 +119,11 @@ def _alone(case: Judged, node: str) -> list[Span]:
     return alone if away else [(0, case.end_ns)]
 
 
-def _unplugged(case: Judged, node: str) -> Iterator[Span]:
-    for fault in case.recording.faults:
-        if fault.kind == "unplug" and node in fault.nodes:
-            cleared_ns = fault.cleared_ns
-            yield fault.applied_ns, case.end_ns if cleared_ns is None else cleared_ns
+def _unplugged(case: Case, node: str) -> list[Span]:
+    return case.spans(lambda fault: fault.kind == "unplug" and node in fault.nodes)
 
 
-def _silent(case: Judged, node: str) -> Iterator[Span]:
+def _silent(case: Case, node: str) -> Iterator[Span]:
     """Bus-off, or between a reset and the program's start."""
     for off in bus_offs(case, node):
         yield off.from_ns, off.to_ns

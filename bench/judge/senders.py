@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator
 
+from bench.judge.case import Case
 from bench.judge.messages import cyclic, judge_cycle, judge_foreign
 from bench.judge.quiet import judge_quiet
 from bench.judge.sensor import judge_sensor, shown_signals
-from bench.judge.service import Judged
 from bench.judge.verdict import Verdict
 from bench.model.loading import Vehicle
 
 
-def judge_senders(case: Judged) -> Iterator[Verdict]:
+def judge_senders(case: Case) -> Iterator[Verdict]:
     """The verdicts on all messages, and on all nodes as their senders."""
     for message, node in cyclic(case.vehicle):
         if case.simulated(node):

@@ -13,8 +13,8 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
+from bench.judge.case import Case
 from bench.judge.messages import senders_of
-from bench.judge.service import Judged
 from bench.judge.verdict import Outcome, Verdict, worst
 from bench.model.consistency import split_signal
 from bench.model.loading import Vehicle
@@ -84,7 +84,7 @@ def pin_step(name: str, table: InputTable, node: NodeTable) -> float:
     return (high - low) / ((1 << node.target.analog_bits) - 1)
 
 
-def judge_sensor(case: Judged, shown: Shown) -> list[Verdict]:
+def judge_sensor(case: Case, shown: Shown) -> list[Verdict]:
     """One signal over the whole run.
 
     It was put to the test when a sensor was shown in both outer thirds of its range; a supply,
@@ -120,7 +120,7 @@ def judge_sensor(case: Judged, shown: Shown) -> list[Verdict]:
     return [worst(found)]
 
 
-def _source(case: Judged, shown: Shown) -> Series[float] | None:
+def _source(case: Case, shown: Shown) -> Series[float] | None:
     """What is shown, as the node reads it."""
     if not shown.input:
         return case.recording.volts.get(shown.node)
@@ -162,7 +162,7 @@ def _clipped(value: float, limits: tuple[float, float]) -> float:
 
 
 def _shows(
-    case: Judged, shown: Shown, message: MessageInfo, signal: SignalInfo, source: Series[float]
+    case: Case, shown: Shown, message: MessageInfo, signal: SignalInfo, source: Series[float]
 ) -> Iterator[tuple[int, float, tuple[float, float]]]:
     """(instant, value shown, what it may be) of each message that a program handed over and that
     is judged: from when it has had the time to read the sensor.

@@ -3,41 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import NamedTuple, Protocol
+from typing import NamedTuple
 
-from bench.judge.lives import Biography
-from bench.model.loading import Vehicle
-from bench.recording import Recording
+from bench.judge.case import Case
 
 Span = tuple[int, int]
 """From an instant to another, in ns."""
-
-
-class Judged(Protocol):
-    """What the rules of nodes and messages need of a run."""
-
-    @property
-    def vehicle(self) -> Vehicle:
-        """The vehicle."""
-
-    @property
-    def recording(self) -> Recording:
-        """All that happened."""
-
-    @property
-    def lives(self) -> dict[str, Biography]:
-        """The lives of each node."""
-
-    @property
-    def start_ns(self) -> int:
-        """What came before is known, but not judged."""
-
-    @property
-    def end_ns(self) -> int:
-        """The end of the recording."""
-
-    def simulated(self, node: str) -> bool:
-        """Whether a node had its program in this run."""
 
 
 class BusOff(NamedTuple):
@@ -50,7 +21,7 @@ class BusOff(NamedTuple):
     back: bool
 
 
-def bus_offs(case: Judged, node: str) -> Iterator[BusOff]:
+def bus_offs(case: Case, node: str) -> Iterator[BusOff]:
     """When a node's controller was bus-off, in order of time. A reset ends it without a word."""
     resets = [
         change.at_ns
@@ -68,16 +39,15 @@ def bus_offs(case: Judged, node: str) -> Iterator[BusOff]:
         yield BusOff(change.at_ns, min(back_ns, reset_ns), back)
 
 
-def asleep(case: Judged, node: str) -> Iterator[Span]:
+def asleep(case: Case, node: str) -> Iterator[Span]:
     """The spans in which a node may be asleep, and until a program that wakes has booted."""
     table = case.vehicle.nodes[node]
     if table.sleeps_when is None:
         return
-    seen = {name: case.recording.seen[(name, node)] for name in table.sleeps_when.names}
     since_ns: int | None = None
-    for at_ns in sorted({0, *(at for source in seen.values() for at in source.times)}):
-        if table.sleeps_when({name: source.at(at_ns) for name, source in seen.items()}):
-            since_ns = at_ns if since_ns is None else since_ns
+    for at_ns, sleeps in case.condition(table.sleeps_when, node).changes():
+        if sleeps:
+            since_ns = at_ns
         elif since_ns is not None:
             yield since_ns, at_ns + table.boot
             since_ns = None
