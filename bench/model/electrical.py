@@ -8,9 +8,9 @@ draws nothing. What the values mean is told in :mod:`bench.power`.
 from functools import cached_property
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import Field, model_validator
 
-from bench.model.table import ConditionText, Table
+from bench.model.table import ConditionText, Table, as_written
 from bench.model.units import (
     Capacitance,
     Charge,
@@ -31,14 +31,9 @@ LEAST_OHM = 1e-5
 LoadKind = Literal["filament", "led", "motor", "solenoid", "heater", "electronics"]
 
 
-def _size(text: object) -> object:
-    parse_size(text)
-    return text
-
-
 Size = Annotated[
     str,
-    BeforeValidator(_size),
+    as_written(parse_size),
     Field(json_schema_extra={"examples": ["1.5 mm2", "16 AWG"]}),
 ]
 

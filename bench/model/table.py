@@ -1,5 +1,6 @@
 """What all tables of a file have in common, and what a condition in them is read by."""
 
+from collections.abc import Callable
 from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
@@ -20,6 +21,16 @@ ConditionText = Annotated[
     BeforeValidator(_condition),
     Field(json_schema_extra={"type": "string", "examples": ["lights == dipped"]}),
 ]
+
+
+def as_written(read: Callable[[object], object]) -> BeforeValidator:
+    """Keeps what a user wrote, once ``read`` has understood it."""
+
+    def check(text: object) -> object:
+        read(text)
+        return text
+
+    return BeforeValidator(check)
 
 
 class Table(BaseModel):

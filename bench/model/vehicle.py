@@ -15,7 +15,7 @@ from bench.model.controllers import BASE_MASK, EXTENDED_MASK, ControllerTable
 from bench.model.electrical import ElectricalTable, NodeSupplyTable, SupplyTable
 from bench.model.expression import Condition, Value
 from bench.model.notice import NoticeTable
-from bench.model.table import ConditionText, Table
+from bench.model.table import ConditionText, Table, as_written
 from bench.model.target import Pins, TargetTable
 from bench.model.units import BitRate, Current, DataBitRate, Duration, Length, Share
 
@@ -49,14 +49,9 @@ def read_identifier(text: object) -> tuple[int, bool]:
     return identifier, extended
 
 
-def _identifier(text: object) -> object:
-    read_identifier(text)
-    return text
-
-
 Identifier = Annotated[
     str,
-    BeforeValidator(_identifier),
+    as_written(read_identifier),
     Field(json_schema_extra={"pattern": _IDENTIFIER.pattern, "examples": ["0x123", "0x18FF0010x"]}),
 ]
 InputValue = Annotated[str | float, BeforeValidator(_value)]
