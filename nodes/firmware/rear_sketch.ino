@@ -338,15 +338,28 @@ void lookAtCurrents(unsigned long now)
 
 /* ---- the life sign */
 
-unsigned long sentAt = 0, refusedAt = 0;
-bool refused = false, cameBack = false, wasOff = false;
+unsigned long sentAt = 0, refusedAt = 0, offAt = 0;
+bool refused = false, cameBack = false, wasOff = false, resting = false;
 byte counter = 0;
+
+/* The chip comes back from bus-off by itself, and at once. It has nothing to send then for a while:
+   one that fails again and again leaves the wire to the others, and nothing old goes out. */
+void watchBusOff(unsigned long now)
+{
+    bool off = readRegister(EFLG) & TXBO;
+    if (off && !wasOff) {
+        withdrawFrame();
+        refused = false;
+        resting = true;
+        offAt = now;
+    }
+    cameBack = cameBack || (wasOff && !off);
+    wasOff = off;
+    resting = resting && (off || now - offAt < 200);
+}
 
 void sendLifeSign(unsigned long now)
 {
-    bool off = readRegister(EFLG) & TXBO; /* the chip comes back by itself */
-    cameBack = cameBack || (wasOff && !off);
-    wasOff = off;
     bool lost = lamp.state != FRESH || body.state != FRESH || engine.state != FRESH;
     bool failed = false;
     for (const Output &output : outputs)
@@ -355,9 +368,7 @@ void sendLifeSign(unsigned long now)
     Frame frame = {0x202, 4, {0, (byte)(counter | lost << 4 | cameBack << 5 | failed << 6),
                               (byte)(board_supply_mv() / 100), (byte)seconds}};
     frame.data[0] = checksum(frame);
-    if (off) {
-        withdrawFrame(); /* nothing old goes out afterwards */
-    } else if (sendFrame(frame)) {
+    if (sendFrame(frame)) {
         counter = (counter + 1) & 0x0F;
         sentAt = now;
         refused = false;
@@ -406,7 +417,8 @@ void loop()
     dashKnown = dashKnown && lamp.state == FRESH;
     switchOutputs(now);
     lookAtCurrents(now);
-    if (now - sentAt >= 100)
+    watchBusOff(now);
+    if (now - sentAt >= 100 && !resting)
         sendLifeSign(now);
     wdt_reset();
     delay(1);

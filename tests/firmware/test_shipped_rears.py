@@ -53,14 +53,7 @@ def shipped(kind: str, folder: Path) -> Path:
     return path
 
 
-UNSURE = pytest.mark.xfail(
-    strict=False, reason="a status that is destroyed again and again breaks a rule of messages"
-)
-
-
-@pytest.mark.parametrize(
-    "kind", ["c", pytest.param("sketch", marks=UNSURE), pytest.param("script", marks=UNSURE)]
-)
+@pytest.mark.parametrize("kind", ["c", "sketch", "script"])
 def test_a_shipped_program_passes_the_whole_quick_check(tmp_path, kind):
     if kind == "script" and importlib.util.find_spec("greenlet") is None:
         pytest.skip("greenlet is not installed")
