@@ -21,14 +21,24 @@ def wren() -> Vehicle:
     return load_vehicle(WREN)
 
 
-def car(programs: Mapping[str, Any], hardware: Mapping[str, Any] | None = None) -> Vehicle:
-    """The demo car with other programs, and other hardware in the nodes that they run on."""
+def car(
+    programs: Mapping[str, Any],
+    hardware: Mapping[str, Any] | None = None,
+    declared: Mapping[str, Any] | None = None,
+) -> Vehicle:
+    """The demo car with other programs, other hardware in the nodes that they run on, and other
+    rules declared for the loads of these.
+    """
     vehicle = wren()
+    loads = {
+        name: load.model_copy(update=declared) if declared and load.node in programs else load
+        for name, load in vehicle.loads.items()
+    }
     nodes = {
         name: node.model_copy(update=hardware) if hardware and name in programs else node
         for name, node in vehicle.nodes.items()
     }
-    file = vehicle.file.model_copy(update={"nodes": nodes})
+    file = vehicle.file.model_copy(update={"nodes": nodes, "loads": loads})
     return replace(vehicle, file=file, programs={**vehicle.programs, **programs})
 
 
