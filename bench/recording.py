@@ -70,14 +70,34 @@ class NodeChange(NamedTuple):
     """A node's program starts, stops or is stopped.
 
     ``state`` is ``reset`` (the program does not run: power-up, reset, boot), ``running``,
-    ``hung`` (stopped, the controller is alive), ``off`` (its supply is too low; ``reset`` follows
+    ``hung`` (stopped, the controller is alive; cause ``supply``: it runs wild on too little
+    voltage, without a brown-out detector), ``off`` (its supply is too low; ``reset`` follows
     when it is back) or ``crashed`` (the program failed by itself). ``cause`` is ``power-up``,
     ``fault``, ``supply``, ``watchdog``, ``program`` or, for a crash, its text.
+
+    ``by`` says of ``off`` what took the supply: ``fault``, ``start`` (a start of the engine that
+    may reset the node) or ``car`` (neither: the car starves the node by itself).
     """
 
     at_ns: int
     state: str
     cause: str
+    by: str = ""
+
+
+class FuseOpened(NamedTuple):
+    """A fuse has opened by what flew through it.
+
+    ``what`` is ``feed of NODE``, or the first load that hangs on it; ``loads`` get no current any
+    more, ``nodes`` no supply. ``by`` is ``fault`` where one was there that can have caused it, else
+    ``car``.
+    """
+
+    at_ns: int
+    what: str
+    loads: tuple[str, ...]
+    nodes: tuple[str, ...]
+    by: str = "car"
 
 
 class Handed(NamedTuple):
@@ -179,7 +199,8 @@ class Recording:
       drove (None: nothing).
     - ``volts``: the voltage at each node's terminals, ``amps``: the current into each load, both
       as they change by what is worth noting; ``driven``: the level that a load would have got
-      had nothing been wrong behind its node. All three are empty on an ideal supply.
+      had nothing been wrong behind its node; ``fuses``: those that opened. All four are empty on
+      an ideal supply.
     - ``frames``: every frame on every segment of the wire, with its fate.
     - ``bits``: the wire bit by bit where it was followed so, equal bits in a row as one; only
       where that was asked for.
@@ -202,6 +223,7 @@ class Recording:
     volts: dict[str, Series[float]] = field(default_factory=dict)
     amps: dict[str, Series[float]] = field(default_factory=dict)
     driven: dict[str, Series[float]] = field(default_factory=dict)
+    fuses: list[FuseOpened] = field(default_factory=list)
     nodes: dict[str, list[NodeChange]] = field(default_factory=dict)
     controllers: dict[str, list[ControllerChange]] = field(default_factory=dict)
     handed: dict[str, list[Handed]] = field(default_factory=dict)

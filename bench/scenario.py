@@ -14,12 +14,13 @@ from bench.faults.base import Fault
 from bench.faults.catalogue import FaultError, make_fault
 from bench.model.consistency import Consistency
 from bench.model.expression import Value
+from bench.model.load import State
 from bench.model.loading import Vehicle, load_vehicle
 from bench.model.problem import BadInput, Problem, unknown
 from bench.model.table import Table
 from bench.model.toml import Source, read_toml
 from bench.model.units import Drift, Duration
-from bench.model.vehicle import InputValue, State
+from bench.model.vehicle import InputValue
 from bench.outside import Outside
 from bench.outside_file import OutsideTable, load_outside
 from bench.traffic import Traffic
@@ -74,6 +75,8 @@ class Scenario:
     outside: Outside | None = None
     clocks: Clocks = field(default_factory=dict)
     drifts: Drifts = field(default_factory=dict)
+    counted_as: str = ""
+    """What a campaign counts it as; empty: the kinds of its faults."""
 
     @property
     def first_fault_ns(self) -> int | None:
@@ -88,7 +91,11 @@ class Scenario:
 
     @property
     def kinds(self) -> str:
-        """The kinds of its faults: ``none``, ``cut``, ``unplug+reset``, ..."""
+        """The kinds of its faults: ``none``, ``cut``, ``unplug+reset``, ..., or what it counts as
+        instead.
+        """
+        if self.counted_as:
+            return self.counted_as
         return "+".join(dict.fromkeys(timed.fault.kind for timed in self.faults)) or "none"
 
     @property

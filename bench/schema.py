@@ -8,8 +8,9 @@ from typing import Any, Literal
 from pydantic import BaseModel
 
 from bench.faults.catalogue import catalogue
+from bench.model.load import LoadTable
 from bench.model.units import write_duration
-from bench.model.vehicle import LoadTable, VehicleFile
+from bench.model.vehicle import VehicleFile
 from bench.scenario import ScenarioFile
 
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"

@@ -36,7 +36,7 @@ class CurrentWatch:
         amps, pin = self._board.current(feed.pin), feed.pin
         assert feed.least_a is not None
         here = (feed.written, feed.level)
-        wrong = amps < feed.least_a if feed.level else amps > NONE_A
+        wrong = amps < feed.least_a * feed.level if feed.level else amps > NONE_A
         if not wrong:
             self._doubtful.pop(pin, None)
             if self._failed.get(pin) == feed.level:  # it shows at this level, and no longer does

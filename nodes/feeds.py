@@ -25,9 +25,14 @@ class Feeds:
         self._board = board
         self._flasher = Flasher(board, flash)
         self._time = flash_time(board, flash)
-        self._feeds = [
-            Feed(board, name, settings, self._flasher) for name, settings in outputs.items()
-        ]
+        feeds = {
+            name: Feed(board, name, settings, self._flasher) for name, settings in outputs.items()
+        }
+        self._feeds = list(feeds.values())
+        for name, settings in outputs.items():
+            for other in settings.only_with:
+                feeds[name].with_it.append(feeds[other])
+                feeds[other].followers.append(feeds[name])
         self._values: dict[str, Value | None] = {}
         self._follow_time(receiver, outputs, flash)
         for feed in self._feeds:
@@ -72,7 +77,7 @@ class Feeds:
             return
         message = split_signal(flash.time)[0]
         for settings in outputs.values():
-            asked = settings.request is not None and split_signal(settings.request)[0] == message
+            asked = any(split_signal(name)[0] == message for name in settings.signals)
             if asked and settings.flashes:
                 stale_after_ns = (settings.stale_after_ms or 0) * MS
                 self._hear(receiver.listen(message, stale_after_ns, settings.max_step))

@@ -112,8 +112,9 @@ def test_several_mistakes_are_all_told(capsys):
     first, second = check(capsys)
     assert first.startswith("vehicle.toml:5: wire.bit_rate: '2 Mbit/s' is out of range")
     assert second == (
-        "vehicle.toml:38: loads.tail_lamp.on_stale: got 'hodl'; expected 'hold', 'on', 'off' or"
-        " 'flash'"
+        "vehicle.toml:38: loads.tail_lamp.on_stale: got 'hodl'; expected one of: hold, off, on,"
+        " flash, or a level like '30 %', or a condition over the node's inputs like"
+        " 'ignition == on' (did you mean 'hold'?)"
     )
 
 
@@ -198,7 +199,7 @@ def test_a_scenario_that_expects_of_a_load_that_is_not_there(capsys):
     [
         ("--only", "cutt", "(did you mean 'cut'?)"),
         ("--situation", "nihgt", "(did you mean 'night'?)"),
-        ("--case", "night/cut(dash,raer)@429ms", "(did you mean 'night/cut(dash,rear)@"),
+        ("--case", "nihgt/none", "(did you mean 'night/none'?)"),
     ],
 )
 def test_a_choice_that_does_not_exist_comes_with_the_nearest_one(capsys, option, value, nearest):

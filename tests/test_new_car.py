@@ -37,6 +37,19 @@ def test_a_missing_time_out_in_it_is_found(tmp_path):
     assert any(verdict.rule.startswith("stale") for verdict in found)
 
 
+@needs_compiler
+def test_a_lamp_that_is_stuck_lit_after_a_reset_is_found(tmp_path):
+    assert main(["new", str(tmp_path)]) == 0
+    path = tmp_path / "rear.c"
+    text = path.read_text(encoding="utf-8")
+    stuck = "board_reset_cause() != BOARD_POWER_UP || (heard ? asked : true)"
+    assert "heard ? asked : true" in text
+    path.write_text(text.replace("heard ? asked : true", stuck), encoding="utf-8")
+    report = check(load_vehicle(tmp_path / "vehicle.toml"), only=["reset"], jobs=1)
+    found = {(each.verdict.subject, each.verdict.rule) for each in report.findings}
+    assert ("tail_lamp", "fresh") in found or ("tail_lamp", "reset") in found, found
+
+
 def test_nothing_is_written_into_a_folder_that_is_in_use(tmp_path, capsys):
     (tmp_path / "mine.txt").write_text("mine", encoding="utf-8")
     assert main(["new", str(tmp_path)]) == 2

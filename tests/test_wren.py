@@ -9,6 +9,7 @@ import cantools
 import pytest
 
 from bench.campaign.run import run
+from bench.model.load import LoadTable
 from bench.model.loading import Vehicle, load_vehicle
 from bench.scenario import load_scenario
 
@@ -30,8 +31,14 @@ def database():
 def requested() -> list[str]:
     """Every signal that asks for something."""
     vehicle = wren()
-    names = [load.request for load in vehicle.loads.values() if load.request is not None]
+    names = [name for load in vehicle.loads.values() if load.request for name in load.request.names]
     return sorted({*names, *vehicle.requests})
+
+
+def asked_by(name: str) -> list[LoadTable]:
+    """The loads whose request reads a signal."""
+    loads = wren().loads.values()
+    return [load for load in loads if load.request and name in load.request.names]
 
 
 def test_the_definition_loads_strictly_and_is_the_one_that_the_vehicle_names():
@@ -67,14 +74,14 @@ def test_a_request_is_sent_by_a_node_and_heard_by_those_that_drive_its_loads(nam
     message = database().get_message_by_name(name.partition(".")[0])
     assert message.cycle_time
     assert set(message.senders) <= set(wren().nodes)
-    receivers = {load.node for load in wren().loads.values() if load.request == name}
+    receivers = {load.node for load in asked_by(name)}
     assert receivers <= set(message.receivers)
 
 
 @pytest.mark.parametrize("name", requested())
 def test_a_request_that_moves_something_is_protected_by_counter_and_checksum(name):
     message = wren().messages[name.partition(".")[0]]
-    safety = any(load.safety for load in wren().loads.values() if load.request == name)
+    safety = any(load.safety for load in asked_by(name))
     if safety and "Notices" not in message.name:
         assert message.counter is not None
         assert message.checksum is not None

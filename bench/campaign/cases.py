@@ -8,10 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import NamedTuple
 
+from bench.campaign.asked import Asked
 from bench.campaign.relevance import Relevance
+from bench.clocks import Clocks, Drifts, clock_parts
 from bench.faults.base import Fault
 from bench.faults.catalogue import catalogue
+from bench.model.expression import Value
 from bench.model.loading import Vehicle
 from bench.model.units import plain, write_duration
 from bench.model.vehicle import SituationTable
@@ -19,6 +23,11 @@ from bench.scenario import Scenario, TimedAction, TimedFault
 
 MS = 1_000_000
 NO_FAULT = "none"
+MOVED, AGAIN = "moved", "again"
+"""How a case's name says that local inputs move in it, and that all is asked for again."""
+SEEN_NS = 500 * MS
+"""A load that is to be seen in a state is asked for it for so long, and longer where it flashes or
+its request has a delay."""
 APART_NS = 500 * MS
 """Actions closer than this are covered by one set of instants."""
 
@@ -47,7 +56,8 @@ def spans(vehicle: Vehicle) -> Spans:
         for load in asked
     ]
     losses += [notice.within for notice in vehicle.notices.values() if notice.lost is not None]
-    messages = [vehicle.messages[(load.request or "").partition(".")[0]] for load in asked]
+    names = dict.fromkeys(name for load in asked for name in load.request_messages)
+    messages = [vehicle.messages[name] for name in names]
     rejoins = [load.rejoin for load in vehicle.loads.values()]
     rejoins += [node.rejoin for node in vehicle.nodes.values()]
     boots = [node.boot for node in vehicle.nodes.values()]
@@ -101,6 +111,18 @@ def thinned(instants: Iterable[int]) -> list[int]:
     return kept
 
 
+class Draft(NamedTuple):
+    """A case that is planned, before it is known which is the last of its first fault."""
+
+    situation: str
+    faults: tuple[TimedFault, ...]
+
+    @property
+    def instances(self) -> tuple[Fault, ...]:
+        """Its faults, wherever they begin."""
+        return tuple(timed.fault for timed in self.faults)
+
+
 class CaseMaker:
     """Builds the cases of one vehicle and seed."""
 
@@ -108,6 +130,7 @@ class CaseMaker:
         self.vehicle = vehicle
         self.seed = seed
         self.spans = spans(vehicle)
+        self.asks = Asked(vehicle)
         self.relevance = Relevance(vehicle)
 
     def case(
@@ -116,27 +139,47 @@ class CaseMaker:
         faults: tuple[TimedFault, ...],
         *,
         more: tuple[TimedAction, ...] = (),
+        moved: bool = False,
+        again: bool = False,
+        clocks: Clocks | None = None,
+        drifts: Drifts | None = None,
     ) -> Scenario:
-        """A situation with faults, and with ``more`` actions beside its own. It lasts until all
-        has recovered and what flashes has flashed for long enough.
+        """A situation with faults, and with ``more`` actions beside its own. It lasts to the end
+        of the situation, until all has recovered and what flashes has flashed for long enough.
+
+        ``moved``: the local inputs of the nodes that its first fault concerns move meanwhile;
+        ``again``: everything that a fault touched is asked for again after recovery, both ways.
+        ``clocks`` and ``drifts`` as a scenario has them.
         """
         table = self.vehicle.situations[situation]
-        own = tuple(TimedAction(action.at, action.set) for action in table.actions)
-        actions = tuple(sorted((*own, *more), key=lambda action: action.at_ns)) if more else own
+        clocks, drifts = clocks or {}, drifts or {}
+        added = list(more)
+        if moved:
+            added += self._moving(situation, faults[0])
+        lasts_ns = self._lasts_ns(situation, faults, added)
+        if again:
+            asked, lasts_ns = self._again(faults, lasts_ns)
+            added += asked
+        own = [TimedAction(action.at, action.set) for action in table.actions]
+        actions = sorted((*own, *added), key=lambda action: action.at_ns) if added else own
+        name = story_name(situation, faults, more)
+        marks = [MOVED] * moved + [AGAIN] * again + list(clock_parts(clocks, drifts))
         return Scenario(
-            name=story_name(situation, faults, more),
+            name="/".join([name, *marks]),
             title=_title(situation, faults),
             vehicle=self.vehicle,
             situation=situation,
             inputs=table.inputs,
-            actions=actions,
+            actions=tuple(actions),
             faults=faults,
-            lasts_ns=self._lasts_ns(situation, faults, more),
+            lasts_ns=lasts_ns,
             seed=self.seed,
+            clocks=clocks,
+            drifts=drifts,
         )
 
     def _lasts_ns(
-        self, situation: str, faults: tuple[TimedFault, ...], more: tuple[TimedAction, ...]
+        self, situation: str, faults: tuple[TimedFault, ...], more: Iterable[TimedAction]
     ) -> int:
         table = self.vehicle.situations[situation]
         moved = {key for action in table.actions for key in action.set}
@@ -145,7 +188,73 @@ class CaseMaker:
         last = [timed.until_ns or timed.at_ns for timed in faults]
         last += [action.at_ns for action in more]
         ends = [at_ns + self.spans.recovery + flash_ns for at_ns in last]
-        return max(ends, default=table.lasts)
+        return max([table.lasts, *ends])
+
+    # ---- asked for again ----
+
+    def _again(self, faults: Iterable[TimedFault], from_ns: int) -> tuple[list[TimedAction], int]:
+        """The actions that ask for all loads that faults touched, both ways, and when that has
+        been seen.
+        """
+        touched = dict.fromkeys(
+            load for timed in faults for load in self.relevance.touched(timed.fault)
+        )
+        found: list[TimedAction] = []
+        at_ns = from_ns
+        for values, loads, state in self.asks.rounds(touched):
+            pressed = self.asks.pressed(loads) if state == "on" else set()
+            last = {name: value for name, value in values.items() if name in pressed}
+            if last:
+                rest = {name: self.vehicle.inputs[name].rest for name in last}
+                found.append(TimedAction(at_ns, {**values, **rest}))
+                at_ns += SEEN_NS
+            found.append(TimedAction(at_ns, last or values))
+            at_ns += max(self._long_enough(load, state) for load in loads)
+        return found, at_ns
+
+    def _long_enough(self, name: str, state: str) -> int:
+        """How long a load takes to be seen in a state that is asked for, in ns: no tap of a
+        switch, a whole cycle of what flashes, and every delay.
+        """
+        load, requests = self.vehicle.loads[name], self.asks.requests_of(name)
+        if state == "off":
+            return SEEN_NS + max((request.off_delay or 0 for request in requests), default=0)
+        taps = [r.one_touch.shorter_than + SEEN_NS // 2 for r in requests if r.one_touch]
+        return max([SEEN_NS + load.cycle_ns, *taps])
+
+    # ---- local inputs that move while a fault is there ----
+
+    def _moving(self, situation: str, timed: TimedFault) -> list[TimedAction]:
+        """The local inputs of all nodes that a fault concerns ask for their loads and for the
+        opposite, and go back to what the situation says.
+        """
+        loads = [
+            name
+            for name in self.relevance.touched(timed.fault, local=True)
+            if self.vehicle.loads[name].local is not None
+        ]
+        values = self.asks.local_rounds(loads)
+        if not values:
+            return []
+        lasts_ns = self.spans.outage if timed.until_ns is None else timed.until_ns - timed.at_ns
+        step_ns = min(lasts_ns // 4, SEEN_NS)
+        instants = [timed.at_ns + step_ns * (number + 1) // 2 for number in range(len(values))]
+        back_ns = instants[-1] + step_ns
+        back = self._situation_at(situation, back_ns)
+        moved = dict.fromkeys(name for entry in values for name in entry)
+        return [
+            *(TimedAction(at_ns, entry) for at_ns, entry in zip(instants, values, strict=True)),
+            TimedAction(back_ns, {name: back[name] for name in moved}),
+        ]
+
+    def _situation_at(self, situation: str, at_ns: int) -> dict[str, Value]:
+        """The inputs of a situation at an instant."""
+        table = self.vehicle.situations[situation]
+        found = {name: entry.rest for name, entry in self.vehicle.inputs.items()} | table.inputs
+        for action in sorted(table.actions, key=lambda action: action.at):
+            if action.at <= at_ns:
+                found |= action.set
+        return found
 
 
 def without_fault(

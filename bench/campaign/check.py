@@ -26,6 +26,8 @@ from bench.model.problem import BadInput, unknown
 Progress = Callable[[int, int | None], None]
 LIMIT_S = 60.0
 """Wall-clock seconds after which a case that gave no sign counts as hung."""
+_CLOCKED: tuple[Depth, ...] = ("quick", "full")
+"""In these depths the nodes' clocks roll over."""
 
 
 class Interrupted(KeyboardInterrupt):
@@ -88,10 +90,12 @@ def check(
     )
     batches = _batches(vehicle, order, cases, for_s)
     results = CaseStore() if store is None else store
-    space = order.planned(vehicle).space if case is None else None
+    planned = order.planned(vehicle) if case is None else None
+    space = None if planned is None else planned.space
     apart = order.not_judged(vehicle)
     declared = tuple(declared_rules(vehicle, apart))
-    unjudged = left_unjudged(vehicle, apart)
+    clocked = depth in _CLOCKED and not (only or situations or drive)
+    unjudged = left_unjudged(vehicle, apart, planned.cases if planned and clocked else None)
     report = CheckReport(
         vehicle, seed, declared, results, batches.total, space, drive, order.logged, unjudged
     )

@@ -12,9 +12,9 @@ They come behind all other cases, and leave their names and draws alone.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from itertools import count
 
-from bench.campaign.cases import MS, CaseMaker, instants
+from bench.campaign.cases import MS, CaseMaker, Draft, instants
+from bench.campaign.rotation import Rotation
 from bench.campaign.traits import Traits
 from bench.faults.base import Fault
 from bench.faults.catalogue import catalogue, make_fault
@@ -34,13 +34,13 @@ WHOLE_CAR = 5
 """Situations in which one and the same fault disturbs the supply of the whole car, at most."""
 
 
-def electrical_cases(maker: CaseMaker) -> Iterator[Scenario]:
+def electrical_drafts(maker: CaseMaker, rotation: Rotation) -> Iterator[Draft]:
     """The cases of all electrical faults that the vehicle can have."""
-    planner = _Planner(maker)
+    planner = _Planner(maker, rotation)
     for form in catalogue().values():
         if form.electrical:
             for number, fault in enumerate(form.every(maker.vehicle)):
-                yield from planner.cases(fault, number)
+                yield from planner.drafts(fault, number)
     yield from planner.returns()
 
 
@@ -78,17 +78,17 @@ def one_of_each(traits: Traits, cases: Iterable[Scenario]) -> list[Scenario]:
 
 
 class _Planner:
-    def __init__(self, maker: CaseMaker) -> None:
+    def __init__(self, maker: CaseMaker, rotation: Rotation) -> None:
         self.maker = maker
+        self.rotation = rotation
         self.vehicle = maker.vehicle
         self.traits = Traits(maker)
-        self.turn = count()
         self.told_ns = SETTLED_NS + max(
             (notice.within for notice in self.vehicle.notices.values() if notice.failed),
             default=500 * MS,
         )
 
-    def cases(self, fault: Fault, number: int) -> Iterator[Scenario]:
+    def drafts(self, fault: Fault, number: int) -> Iterator[Draft]:
         """The cases of one fault; whole cars' go to situations all over the file, in turn."""
         load = getattr(fault, "load", None)
         if load is not None:
@@ -100,9 +100,9 @@ class _Planner:
             chosen = min(WHOLE_CAR, len(every))
             for step in range(chosen):
                 place = (number + step * len(every) // chosen) % len(every)
-                yield self._case(every[place], fault)
+                yield self._draft(every[place], fault)
 
-    def returns(self) -> Iterator[Scenario]:
+    def returns(self) -> Iterator[Draft]:
         """Dips while a load is on that must soon be on again after one: a short one, in which all
         nodes reset, and an engine started while the load is on.
         """
@@ -117,15 +117,18 @@ class _Planner:
             for profile in (RETURN_PROFILE, *STARTS):
                 fault = make_fault("brown_out", {"profile": profile}, self.vehicle)
                 timed = TimedFault(fault, start_ns, start_ns + DIP_NS)
-                yield self.maker.case(situation, (timed,))
+                yield Draft(situation, (timed,))
 
-    def _case(self, situation: str, fault: Fault) -> Scenario:
+    def _draft(self, situation: str, fault: Fault) -> Draft:
         every = instants(self.vehicle.situations[situation])
-        at_ns = every[next(self.turn) % len(every)]
-        start_ns = max(0, at_ns - self.maker.spans.period)
-        return self.maker.case(situation, (TimedFault(fault, start_ns, start_ns + DIP_NS),))
+        at_ns = every[self.rotation.turn(fault) % len(every)]
+        if fault.nodes():
+            start_ns = self.rotation.place(fault, situation, at_ns)
+        else:
+            start_ns = max(0, at_ns - self.maker.spans.period)
+        return Draft(situation, (TimedFault(fault, start_ns, start_ns + DIP_NS),))
 
-    def _of_node(self, fault: Fault) -> Iterator[Scenario]:
+    def _of_node(self, fault: Fault) -> Iterator[Draft]:
         """In situations in which something is asked of the node's own loads."""
         fitting = [
             name
@@ -133,9 +136,9 @@ class _Planner:
             if any(self.maker.relevance.matters(fault, action.set) for action in table.actions)
         ]
         for name in fitting[:MOST_SITUATIONS]:
-            yield self._case(name, fault)
+            yield self._draft(name, fault)
 
-    def _of_load(self, fault: Fault, load: str) -> Iterator[Scenario]:
+    def _of_load(self, fault: Fault, load: str) -> Iterator[Draft]:
         """Where the load is on for longest."""
         found = self._longest_on(load)
         if found is None:
@@ -147,7 +150,7 @@ class _Planner:
         elif fault.kind == "relay_welded":
             start_ns = min(start_ns, (on_ns + off_ns) // 2)
             until_ns = off_ns + self.maker.spans.period + self.told_ns
-        yield self.maker.case(name, (TimedFault(fault, start_ns, until_ns),))
+        yield Draft(name, (TimedFault(fault, start_ns, until_ns),))
 
     def _longest_on(self, load: str) -> tuple[str, int, int] | None:
         """(situation, on from, on until) of the longest time that inputs ask for a load."""

@@ -54,6 +54,10 @@ class Stopped(Exception):  # noqa: N818 - nothing went wrong
 HUNG = "did not end within"
 """How the text of the verdict on a case that hung begins."""
 
+_LONG_S = 60.0
+"""A case that lasts longer, in its own time, is given as much more real time before it counts as
+hung: a long soak on a busy machine is slow, not hung."""
+
 _GC_THRESHOLDS = (100_000, 20, 20)
 """A session makes many short-lived objects and few cycles: collect seldom."""
 
@@ -69,7 +73,8 @@ def isolated(
 
     With ``branch`` they must all begin alike (situation, inputs, actions, seed, clocks); the
     beginning is run once where that pays. ``limit_s`` is the wall-clock time, in seconds, after
-    which a case that gave no sign counts as hung. ``stop()`` is asked after each case; once it is
+    which a case that gave no sign counts as hung; one that lasts longer than a minute has as much
+    longer. ``stop()`` is asked after each case; once it is
     true the rest is given up with Stopped.
     """
     results: dict[int, CaseResult] = {}
@@ -116,9 +121,10 @@ def _listen(
     running, told = waiting[0], -1
     try:
         while True:
-            if not reader.poll(limit_s):
+            patience_s = limit_s + max(0.0, cases[running].lasts_ns / 1e9 - _LONG_S)
+            if not reader.poll(patience_s):
                 os.killpg(hub, signal.SIGKILL)
-                text = f"{HUNG} {limit_s:g} s of real time"
+                text = f"{HUNG} {patience_s:g} s of real time"
                 yield running, failed_case(cases[running], text)
                 return
             note: _Note = reader.recv()

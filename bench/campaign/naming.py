@@ -1,6 +1,6 @@
 """From a case's name back to the case: the name tells all of it but the vehicle and the seed.
 
-night_drive/unplug(rear)@543ms+1527ms/reset(rear)@1200ms/lights=off@1300ms
+night_drive/unplug(rear)@543ms+1527ms/reset(rear)@1200ms/lights=off@1300ms/again/clocks(rear=65s)
 """
 
 from __future__ import annotations
@@ -8,7 +8,9 @@ from __future__ import annotations
 import re
 from typing import Any
 
-from bench.campaign.cases import NO_FAULT, CaseMaker
+from bench.campaign.cases import AGAIN, MOVED, NO_FAULT, CaseMaker
+from bench.campaign.soak import SOAK, SOAK_WITH_FAULTS, soak
+from bench.clocks import read_clock_part
 from bench.faults.base import Fault
 from bench.faults.catalogue import FaultError, catalogue, make_fault
 from bench.model.expression import Value
@@ -30,25 +32,47 @@ def case_named(vehicle: Vehicle, name: str, seed: int = 0) -> Scenario | None:
     if situation not in vehicle.situations or not parts:
         return None
     try:
-        case = _told(vehicle, situation, [] if parts == [NO_FAULT] else parts, seed)
+        case = _told(vehicle, situation, [part for part in parts if part != NO_FAULT], seed)
     except ValueError:  # a duration that is none
         return None
     return case if case is not None and case.name == name else None
 
 
 def _told(vehicle: Vehicle, situation: str, parts: list[str], seed: int) -> Scenario | None:
+    maker = CaseMaker(vehicle, seed)
+    if parts in ([SOAK], [SOAK_WITH_FAULTS]):
+        return soak(maker, parts[0])
     faults: list[TimedFault] = []
     more: list[TimedAction] = []
+    clocks: dict[str, int] = {}
+    drifts: dict[str, float] = {}
     for part in parts:
-        fault = _timed_fault(part, vehicle)
-        action = _timed_action(part, vehicle) if fault is None else None
-        if fault is not None:
-            faults.append(fault)
+        if part in (MOVED, AGAIN):
+            continue
+        timed = _timed_fault(part, vehicle)
+        action = _timed_action(part, vehicle) if timed is None else None
+        given = read_clock_part(part)
+        if timed is not None:
+            faults.append(timed)
         elif action is not None:
             more.append(action)
+        elif given is not None and {*given[0], *given[1]} <= vehicle.nodes.keys():
+            clocks |= given[0]
+            drifts |= given[1]
         else:
             return None
-    return CaseMaker(vehicle, seed).case(situation, tuple(faults), more=tuple(more))
+    moved = MOVED in parts
+    if moved and not faults:
+        return None
+    return maker.case(
+        situation,
+        tuple(faults),
+        more=tuple(more),
+        moved=moved,
+        again=AGAIN in parts,
+        clocks=clocks,
+        drifts=drifts,
+    )
 
 
 def _timed_fault(part: str, vehicle: Vehicle) -> TimedFault | None:

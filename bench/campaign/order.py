@@ -54,7 +54,7 @@ class Order:
             text = f"a drive is tried with one fault at a time; expected {' or '.join(_ON_A_DRIVE)}"
             raise BadInput.one("linkloss", f"--depth {self.depth}", text)
         staged = stage(vehicle, self.drive, self.logged)
-        cases, space = planned(staged.vehicle, self.depth, self.seed)
+        cases, space = planned(staged.vehicle, self.depth, self.seed, logged=True)
         dressed = list(staged.dressed(cases))
         said = (*space.left_out, *staged.sentences())
         return Planned(dressed, replace(space, chosen=len(dressed), left_out=said))

@@ -2,31 +2,52 @@
 at instants around what the driver does.
 
     driver       ____A_________            an action, such as lights off
-    across     [-----------------]         from before it until every fail-safe deadline is over
+    across     [-----------------]         until every fail-safe deadline is over
     brief      [--]                        shorter than any stale time
-    at once    |   |                       momentary faults, just before and just behind it
+    at once    |   |                       momentary faults, before and behind it
 
-The action falls into the fault, so a load that only holds its last state shows whether it
-follows again afterwards. A fault is tried around actions that it can spoil, and for a while around
-one action of every other situation.
+Mostly the action falls into the fault, so a load that only holds its last state shows whether it
+follows again afterwards. On which side of the action a fault begins, in which part of the message
+period and at which value of its counter, and what the nodes' clocks show, rotates from case to
+case (:mod:`bench.campaign.rotation`). A fault is tried around actions that it can spoil, and for a
+while around one action of every other situation. In the last case of each fault everything that
+it touched is asked for again.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from functools import cache
 from itertools import count
+from typing import NamedTuple
 
+from bench.campaign.bits import bit_cases
 from bench.campaign.cases import (
     MS,
     NO_FAULT,
     CaseMaker,
+    Draft,
     in_order,
     instants,
     spans,
     thinned,
     wiring_instances,
 )
-from bench.campaign.electrical import electrical_cases
+from bench.campaign.electrical import electrical_drafts
+from bench.campaign.rotation import (
+    BEFORE,
+    BEHIND,
+    SIDES,
+    Key,
+    Phases,
+    Rotation,
+    key_of,
+    unrotated,
+)
+from bench.campaign.soak import soaks
+from bench.campaign.traits import Traits
+from bench.campaign.undisturbed import Undisturbed
 from bench.faults.base import Fault
 from bench.faults.catalogue import catalogue, make_fault
 from bench.model.loading import Vehicle
@@ -41,73 +62,233 @@ MOST_ACTIONS = 2
 WIRING_SITUATIONS = 2
 """In so many situations each fault of the wiring is tried."""
 
-WIRING_LEFT_OUT = "Faults of the wiring are left to the depth 'full'."
-"""What the other depths say of them."""
+WIRING_LEFT_OUT = "Faults of the wiring are left to the depths 'quick' and 'full'."
+CLOCKS_LEFT_OUT = "Clocks that roll over are left to the depths 'quick' and 'full'."
+"""What the other depths say of these two."""
 
 
-def plan(vehicle: Vehicle, seed: int = 0, *, wiring: bool = True) -> list[Scenario]:
+def plan(vehicle: Vehicle, seed: int = 0, *, logged: bool = False) -> list[Scenario]:
     """All cases, situation by situation, each in the order of the instant at which its first
-    fault comes: cases that share a beginning stand together. Without ``wiring`` those whose fault
-    is one of the wiring are left out.
+    fault comes: cases that share a beginning stand together. ``logged``: actions and frames come
+    out of a log, and the cases do nothing besides.
     """
-    planner = _Planner(vehicle, seed)
-    more = planner.wiring() if wiring else ()
-    return in_order(vehicle, [*planner.cases(), *more])
+    return plan_full(vehicle, seed, logged=logged).cases
+
+
+class FullPlan(NamedTuple):
+    """The cases, and in words what rotates and was not met, see
+    :func:`bench.campaign.rotation.unrotated`.
+    """
+
+    cases: list[Scenario]
+    unrotated: list[str]
+
+
+def plan_full(vehicle: Vehicle, seed: int = 0, *, logged: bool = False) -> FullPlan:
+    """The cases of :func:`plan`, and what they lack."""
+    planner = _Planner(vehicle, seed, logged=logged)
+    cases = in_order(vehicle, planner.cases())
+    return FullPlan(cases, unrotated(planner.rotation.phases, cases))
 
 
 class _Planner:
-    def __init__(self, vehicle: Vehicle, seed: int) -> None:
+    def __init__(self, vehicle: Vehicle, seed: int, *, logged: bool) -> None:
         self.vehicle = vehicle
         self.maker = CaseMaker(vehicle, seed)
         self.spans = self.maker.spans
         self.relevance = self.maker.relevance
-        self.turn = count()
+        up_ns = max(node.boot for node in vehicle.nodes.values()) + 2 * self.spans.period
+        self.undisturbed = Undisturbed(self.maker)
+        phases = Phases(self.maker, None if logged else self.undisturbed)
+        self.rotation = Rotation(phases, up_ns)
+        self._matters = cache(self._found_instants)
+        self.traits = Traits(self.maker)
+        self.logged = logged
 
     def cases(self) -> Iterator[Scenario]:
+        if not self.vehicle.situations:
+            return
         for name in self.vehicle.situations:
             yield self.maker.case(name, ())
+        drafts = list(dict.fromkeys(self._drafts()))
+        last = {draft.instances: number for number, draft in enumerate(drafts)}
+        moving = self._moving_faults()
+        for number, draft in enumerate(drafts):
+            yield self._made(draft, moving, again=last[draft.instances] == number)
+        if not self.logged:
+            yield from bit_cases(self.maker, self.undisturbed)
+            yield from soaks(self.maker)
+
+    def _made(self, draft: Draft, moving: frozenset[Fault], *, again: bool) -> Scenario:
+        """A case with what rotates. In the last one of a fault, everything is asked for again,
+        and the local inputs move while it is there.
+        """
+        timed = draft.faults[0]
+        again = again and not self.logged
+        return self.maker.case(
+            draft.situation,
+            draft.faults,
+            again=again,
+            moved=again and timed.fault in moving,
+            clocks=self.rotation.clocks(timed.fault, timed.at_ns, timed.until_ns, self.spans.brief),
+            drifts=self.rotation.drifts(timed.fault, timed.at_ns),
+        )
+
+    def _moving_faults(self) -> frozenset[Fault]:
+        """The faults under which local inputs move: those of the wiring and of inputs, and those
+        that are over at once.
+        """
+        found = set(wiring_instances(self.vehicle))
         for form in catalogue().values():
             if form.meets_others():
                 for fault in form.every(self.vehicle):
-                    yield from self._single(fault)
+                    if fault.group == "input" or not fault.lasting:
+                        found.add(fault)
+        return frozenset(found)
+
+    def _drafts(self) -> Iterator[Draft]:
+        for form in catalogue().values():
+            if form.meets_others():
+                yield from self._of_kind(form.every(self.vehicle))
         yield from self._unplugged_resets()
         yield from self._stuck_notices()
+        yield from self._wiring()
+        yield from self._electrical()
         yield from self._returns()
-        yield from electrical_cases(self.maker)
 
-    def _single(self, fault: Fault) -> Iterator[Scenario]:
-        for name, situation in self.vehicle.situations.items():
-            spoilt = self._spoilt(fault, situation)
+    def _of_kind(self, faults: Iterable[Fault]) -> Iterator[Draft]:
+        """Cases of the instances of one kind, and so many more that all has come that rotates.
+        Instances that differ in a detail alone share the situations.
+        """
+        tried: dict[Key, list[Fault]] = {}
+        alike: dict[tuple[Key, tuple[str, ...]], list[Fault]] = {}
+        for fault in faults:
+            tried.setdefault(key_of(fault), []).append(fault)
+            same = key_of(fault), self.relevance.touched(fault)
+            alike.setdefault(same, []).append(fault)
+        for group in alike.values():
+            for number, fault in enumerate(group):
+                yield from self._single(fault, self._share(fault, number, len(group)))
+        yield from self._further(tried)
+
+    def _share(self, fault: Fault, number: int, of: int) -> list[str]:
+        """The situations of one of so many faults that are alike: every so manieth, and at least
+        one that it can spoil.
+        """
+        every = list(self.vehicle.situations)
+        spoilt = [name for name in every if self._matters(fault, name)] or every
+        own = every[number::of]
+        return own if set(own) & set(spoilt) else [*own, spoilt[number % len(spoilt)]]
+
+    def _further(self, tried: dict[Key, list[Fault]]) -> Iterator[Draft]:
+        """Cases with the faults of each key in turn, until nothing that rotates lacks, or nothing
+        that lacks can be met. What frames say is spoilt until it must be noticed.
+        """
+        for key, faults in tried.items():
+            if key.subject:
+                yield from self._filled(faults, telling=True)
+                yield from self._filled(faults, telling=False)
+
+    def _filled(self, faults: Sequence[Fault], *, telling: bool) -> Iterator[Draft]:
+        """Such cases; if ``telling``, only where most nodes show that a message is old."""
+        spots = {fault: self._spots(fault) for fault in faults}
+        most = {
+            fault: max(self._tells(fault, *spot) for spot in spots[fault]) if telling else 0
+            for fault in faults
+        }
+        turn, idle = count(), 0
+        while idle < sum(map(len, spots.values())):
+            number = next(turn)
+            fault = faults[number % len(faults)]
+            name, at_ns = spots[fault][number // len(faults) % len(spots[fault])]
+
+            def suits(start_ns: int, fault: Fault = fault, name: str = name) -> bool:
+                return self._tells(fault, name, start_ns) >= most[fault]
+
+            start_ns = self.rotation.filling(fault, name, at_ns, suits)
+            idle = 0 if start_ns is not None else idle + 1
+            if start_ns is None:
+                continue
+            if fault.group == "frames":
+                until_ns = max(start_ns, at_ns) + self.spans.outage
+                yield Draft(name, (TimedFault(fault, start_ns, until_ns),))
+            else:
+                yield self._brief(fault, name, start_ns)
+
+    def _tells(self, fault: Fault, situation: str, at_ns: int) -> int:
+        """How many nodes have a load that is asked then for another state than it takes without
+        its message: it shows whether they go on by an old one. 0 for other faults than of frames.
+        """
+        if fault.group != "frames":
+            return 0
+        asked = self.traits.asked_at(situation, at_ns)
+        loads = {name: self.vehicle.loads[name] for name in self.relevance.touched(fault)}
+        return len(
+            {
+                load.node
+                for name, load in loads.items()
+                if load.request is not None
+                and str(load.on_stale)
+                not in ("hold", load.asked_state if asked[name] == "on" else "off")
+            }
+        )
+
+    def _spots(self, fault: Fault) -> list[tuple[str, int]]:
+        """The actions that a fault can spoil, or else all: their situations and instants."""
+        spots = [
+            (name, at) for name in self.vehicle.situations for at in self._matters(fault, name)
+        ]
+        tables = self.vehicle.situations.items()
+        return spots or [(name, at) for name, table in tables for at in instants(table)]
+
+    def _brief(self, fault: Fault, situation: str, start_ns: int) -> Draft:
+        until_ns = start_ns + self.spans.brief if fault.lasting else None
+        return Draft(situation, (TimedFault(fault, start_ns, until_ns),))
+
+    def _single(self, fault: Fault, situations: Iterable[str]) -> Iterator[Draft]:
+        for name in situations:
+            situation = self.vehicle.situations[name]
+            spoilt = self._spoilt(fault, name)
             for index, at_ns in enumerate(spoilt):
                 last = index == len(spoilt) - 1
-                for start_ns, until_ns in self._stories(fault, at_ns, index, last=last):
-                    timed = TimedFault(fault, start_ns, until_ns)
-                    yield self.maker.case(name, (timed,))
+                yield from self._stories(fault, name, at_ns, first=index == 0, last=last)
             if not spoilt:
                 for at_ns in self._one(fault, situation):
-                    timed = self._aside(fault, at_ns)
-                    yield self.maker.case(name, (timed,))
+                    start_ns = self.rotation.place(fault, name, at_ns)
+                    until_ns = start_ns + 2 * self.spans.brief if fault.lasting else None
+                    yield Draft(name, (TimedFault(fault, start_ns, until_ns),))
 
-    def _spoilt(self, fault: Fault, situation: SituationTable) -> list[int]:
-        """The instants of the actions that the fault can spoil. A cable's fault is tried at all
-        of them, any other at no more than two of a situation, in turn.
+    def _found_instants(self, fault: Fault, situation: str) -> list[int]:
+        """The instants of the actions that a fault can spoil; of those close to one another a
+        lasting fault meets all at once.
         """
-        found = thinned(
-            action.at for action in situation.actions if self.relevance.matters(fault, action.set)
-        )
-        if fault.group == "cable" or len(found) <= MOST_ACTIONS:
+        actions = self.vehicle.situations[situation].actions
+        found = {action.at for action in actions if self.relevance.matters(fault, action.set)}
+        return thinned(found) if fault.lasting else sorted(found)
+
+    def _spoilt(self, fault: Fault, situation: str) -> list[int]:
+        """The instants of the actions around which a fault is tried. One of the cable and one that
+        is over at once is tried at all that it can spoil, any other at no more than two of a
+        situation, in turn.
+        """
+        found = self._matters(fault, situation)
+        if fault.group == "cable" or not fault.lasting or len(found) <= MOST_ACTIONS:
             return found
-        start = next(self.turn)
+        start = self.rotation.turn(fault)
         return sorted(found[(start + step) % len(found)] for step in range(MOST_ACTIONS))
 
     def _one(self, fault: Fault, situation: SituationTable) -> list[int]:
-        """One action of a situation that the fault cannot spoil, in turn. A fault of an input is
-        left out where the input does not move; if it moves nowhere, the first situation serves.
+        """One action of a situation that the fault cannot spoil, in turn; of frames only in every
+        other situation. A fault of an input is left out where the input does not move; if it moves
+        nowhere, the first situation serves.
         """
         if fault.group == "input" and (self._moves(fault) or situation is not self._first):
             return []
+        turn = self.rotation.turn(fault)
         every = instants(situation)
-        return [every[next(self.turn) % len(every)]]
+        if fault.group == "frames":
+            return [] if turn % 2 else [every[turn // 2 % len(every)]]
+        return [every[turn % len(every)]]
 
     @property
     def _first(self) -> SituationTable:
@@ -115,66 +296,73 @@ class _Planner:
 
     def _moves(self, fault: Fault) -> bool:
         """Whether a situation moves what the fault could spoil."""
-        return any(self._spoilt(fault, table) for table in self.vehicle.situations.values())
+        return any(self._matters(fault, name) for name in self.vehicle.situations)
 
     def _stories(
-        self, fault: Fault, at_ns: int, index: int, *, last: bool
-    ) -> Iterator[tuple[int, int | None]]:
-        """From when to when a fault is there, for one action. The phase within the message
-        period differs from action to action. A brief fault comes at the last action: by then
-        nothing of the power-up excuses a load any more.
+        self, fault: Fault, situation: str, at_ns: int, *, first: bool, last: bool
+    ) -> Iterator[Draft]:
+        """From when to when a fault is there, for one action. At the first one it begins before
+        it. A brief fault comes at the last action: by then nothing of the power-up excuses a load
+        any more.
         """
         took = self.spans
-        phase_ns = took.period * (2 * index + 3) // 7 // MS * MS
-        before_ns = max(0, at_ns - phase_ns)  # an action may come with the power
         if not fault.lasting:
-            yield before_ns, None
-            if last:
-                yield at_ns + took.period // 5, None
+            for sides in (BEFORE, BEHIND):
+                start_ns = self.rotation.place(fault, situation, at_ns, sides)
+                yield self._brief(fault, situation, start_ns)
             return
-        yield max(0, at_ns - took.period - phase_ns), at_ns + took.outage
+        start_ns = self.rotation.place(fault, situation, at_ns, BEFORE if first else SIDES)
+        timed = TimedFault(fault, start_ns, max(start_ns, at_ns) + took.outage)
+        yield Draft(situation, (timed,))
         if last:
-            yield before_ns, before_ns + took.brief
+            yield self._brief(fault, situation, self.rotation.place(fault, situation, at_ns))
 
-    def _aside(self, fault: Fault, at_ns: int) -> TimedFault:
-        """A fault that cannot spoil the action: there all the same, for one stale time."""
-        start_ns = max(0, at_ns - self.spans.period)
-        return TimedFault(
-            fault, start_ns, start_ns + 2 * self.spans.brief if fault.lasting else None
-        )
-
-    def wiring(self) -> Iterator[Scenario]:
+    def _wiring(self) -> Iterator[Draft]:
         """Faults of the wiring, which cost more to work out: each in a few situations, in turn,
         and all of them by themselves, so that they do not move the turns of the others.
         """
         situations = list(self.vehicle.situations.items())
-        turn = count()
+        tried: dict[Key, list[Fault]] = {}
+        numbers: Counter[str] = Counter()
         for fault in wiring_instances(self.vehicle):
+            tried.setdefault(key_of(fault), []).append(fault)
             for _ in range(min(WIRING_SITUATIONS, len(situations))):
-                step = next(turn)
+                step = numbers[fault.kind]
+                numbers[fault.kind] += 1
                 name, situation = situations[step % len(situations)]
                 at_ns = instants(situation)[step // len(situations) % len(instants(situation))]
-                start_ns = max(0, at_ns - self.spans.period // 2)
-                timed = TimedFault(fault, start_ns, at_ns + self.spans.outage)
-                yield self.maker.case(name, (timed,))
+                start_ns = self.rotation.place(fault, name, at_ns)
+                timed = TimedFault(fault, start_ns, max(at_ns, start_ns) + self.spans.outage)
+                yield Draft(name, (timed,))
+        yield from self._further(tried)
 
-    def _unplugged_resets(self) -> Iterator[Scenario]:
+    def _electrical(self) -> Iterator[Draft]:
+        """Faults of the supply and behind the outputs; only those of a node rotate."""
+        tried: dict[Key, list[Fault]] = {}
+        for draft in electrical_drafts(self.maker, self.rotation):
+            yield draft
+            fault = draft.faults[0].fault
+            if not fault.loads(self.vehicle):
+                tried.setdefault(key_of(fault), []).append(fault)
+        yield from self._further(tried)
+
+    def _unplugged_resets(self) -> Iterator[Draft]:
         """A connector that carries supply and CAN comes off and on: the node restarts, and
         nobody tells it anything.
         """
         for node in dict.fromkeys(load.node for load in self.vehicle.loads.values()):
             unplug = make_fault("unplug", {"node": node}, self.vehicle)
             reset = make_fault("reset", {"node": node}, self.vehicle)
-            for name, situation in self.vehicle.situations.items():
-                for at_ns in self._spoilt(unplug, situation):
+            for name in self.vehicle.situations:
+                for at_ns in self._matters(unplug, name):
                     start_ns = max(0, at_ns - self.spans.period // 2)
                     faults = (
                         TimedFault(unplug, start_ns, at_ns + self.spans.outage),
                         TimedFault(reset, start_ns, None),
                     )
-                    yield self.maker.case(name, faults)
+                    yield Draft(name, faults)
 
-    def _stuck_notices(self) -> Iterator[Scenario]:
+    def _stuck_notices(self) -> Iterator[Draft]:
         """An input that stays active for longer than is plausible must be noticed."""
         for notice in self.vehicle.notices.values():
             if notice.stuck is None or notice.longest is None or not self.vehicle.situations:
@@ -185,13 +373,14 @@ class _Planner:
             name, situation = next(iter(self.vehicle.situations.items()))
             start_ns = instants(situation)[0]
             until_ns = start_ns + notice.longest + notice.within + 500 * MS
-            yield self.maker.case(name, (TimedFault(fault, start_ns, until_ns),))
+            yield Draft(name, (TimedFault(fault, start_ns, until_ns),))
 
-    def _returns(self) -> Iterator[Scenario]:
+    def _returns(self) -> Iterator[Draft]:
         """Each node sent bus-off again and again, for long enough to tell one that comes back at
         once from one that waits: what ails its life sign reaches no load.
         """
         situations = list(self.vehicle.situations.items())
+        tried: dict[Key, list[Fault]] = {}
         for turn, table in enumerate(self.vehicle.nodes.values()):
             if table.status is None or not situations:
                 continue
@@ -199,4 +388,6 @@ class _Planner:
             fault = make_fault("corrupt", {"message": table.status}, self.vehicle)
             start_ns = instants(situation)[0]
             until_ns = start_ns + max(self.spans.outage, 2 * table.rejoin)
-            yield self.maker.case(name, (TimedFault(fault, start_ns, until_ns),))
+            yield Draft(name, (TimedFault(fault, start_ns, until_ns),))
+            tried[key_of(fault)] = [fault]
+        yield from self._further(tried)

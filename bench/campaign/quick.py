@@ -1,24 +1,28 @@
 """The quick selection: a few hundred of the planned cases, by what they can show.
 
 Chosen without running anything and without chance: every situation without a fault, every fault
-where it spoils most, then whatever adds the most that no chosen case shows yet.
+where it spoils most, then whatever adds the most that no chosen case shows yet. The soaks, which go
+on for minutes, are not among them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from heapq import heapify, heappop, heappush
 from typing import NamedTuple
 
 from bench.campaign.cases import CaseMaker, in_order
 from bench.campaign.electrical import is_electrical, one_of_each
-from bench.campaign.plan import WIRING_LEFT_OUT, plan
+from bench.campaign.plan import plan
+from bench.campaign.soak import SOAK
 from bench.campaign.traits import Trait, Traits
 from bench.model.loading import Vehicle
 from bench.scenario import Scenario
 
 WEIGHTS = {"never": 8, "held": 3}
 """Traits that decide which rules are put to the test count more than the others."""
+NEEDED = ("situation", "rule", "fault")
+"""Each of these is among the chosen cases, however many it takes."""
 MOST = 450
 """No more cases than this, unless there are more situations and faults."""
 
@@ -31,18 +35,17 @@ class QuickPlan(NamedTuple):
     left_out: tuple[str, ...]
 
 
-def plan_quick(vehicle: Vehicle, seed: int = 0) -> QuickPlan:
+def plan_quick(vehicle: Vehicle, seed: int = 0, *, logged: bool = False) -> QuickPlan:
     """The quick cases, in the order of :func:`bench.campaign.plan.plan` and with its names."""
-    planned = plan(vehicle, seed, wiring=False)
-    every = [case for case in planned if not is_electrical(case)]
+    planned = plan(vehicle, seed, logged=logged)
+    every = [case for case in planned if not is_electrical(case) and case.counted_as != SOAK]
     traits = Traits(CaseMaker(vehicle, seed))
     shown = [traits.of(case) for case in every]
     chosen, missed = _selected(every, shown)
     apart = one_of_each(traits, (case for case in planned if is_electrical(case)))
     left_out = [
         f"{len(planned) - len(chosen) - len(apart):,} cases with a single fault were left out.",
-        "They differ from chosen ones only in the situation, the instant or the other loads.",
-        WIRING_LEFT_OUT,
+        "They differ from chosen ones only in situation, instant, length or the other loads.",
     ]
     if missed:
         left_out.append(f"{missed:,} combinations of load, change and fault are not among them.")
@@ -52,18 +55,23 @@ def plan_quick(vehicle: Vehicle, seed: int = 0) -> QuickPlan:
 
 def _selected(cases: Sequence[Scenario], shown: Sequence[Sequence[Trait]]) -> tuple[list[int], int]:
     """The chosen cases by number, and how many traits none of them has."""
-    lacking = dict.fromkeys(trait for traits in shown for trait in traits)
-    needed = [trait for trait in lacking if trait[0] in ("situation", "fault")]
-    chosen = [_richest(trait, cases, shown, lacking) for trait in needed]
+    showing: dict[Trait, list[int]] = {}
+    for index, traits in enumerate(shown):
+        for trait in traits:
+            showing.setdefault(trait, []).append(index)
+    lacking = dict.fromkeys(showing)
+    chosen: list[int] = []
+    for trait in (trait for kind in NEEDED for trait in showing if trait[0] == kind):
+        if trait in lacking:
+            chosen.append(_richest(showing[trait], cases, shown, lacking))
+            _strike(shown[chosen[-1]], lacking)
     queue = [(-_worth(traits), cases[index].lasts_ns, index) for index, traits in enumerate(shown)]
     heapify(queue)
     while queue and len(chosen) < MOST and lacking:
         value, lasts_ns, index = heappop(queue)
         news = _worth(trait for trait in shown[index] if trait in lacking)
-        if news and -value > news:
-            heappush(
-                queue, (-news, lasts_ns, index)
-            )  # it was worth more when it was last looked at
+        if news and -value > news:  # it was worth more when it was last looked at
+            heappush(queue, (-news, lasts_ns, index))
         elif news:
             chosen.append(index)
             _strike(shown[index], lacking)
@@ -75,24 +83,19 @@ def _worth(traits: Iterable[Trait]) -> int:
 
 
 def _richest(
-    needed: Trait,
+    among: Sequence[int],
     cases: Sequence[Scenario],
     shown: Sequence[Sequence[Trait]],
-    lacking: dict[Trait, None],
+    lacking: Collection[Trait],
 ) -> int:
-    """The case with a trait that shows most beside it; of equals one with the most news, then
-    the shortest. What it shows is lacking no longer.
-    """
-    index = min(
-        (index for index, traits in enumerate(shown) if needed in traits),
+    """The case that shows most that none has shown yet; of equals the shortest."""
+    return min(
+        among,
         key=lambda index: (
-            -len(shown[index]),
             -sum(trait in lacking for trait in shown[index]),
             cases[index].lasts_ns,
         ),
     )
-    _strike(shown[index], lacking)
-    return index
 
 
 def _strike(traits: Sequence[Trait], lacking: dict[Trait, None]) -> None:

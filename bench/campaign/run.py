@@ -9,9 +9,8 @@ from bench.campaign.result import CaseResult, RunResult
 from bench.judge import Outcome, Verdict, judge
 from bench.judge.evidence import Evidence
 from bench.judge.flashing import mean_rate, whole_cycles
-from bench.judge.masks import level_bit, names
-from bench.judge.paint import levels
 from bench.judge.reported import judge_real
+from bench.judge.states import levels
 from bench.model.units import show_duration
 from bench.recording import Recording
 from bench.scenario import Expectation, Scenario
@@ -125,6 +124,6 @@ def _wrong_at(
         return None if low <= rate <= high else (entry.from_ns, f"flashing {rate:.0f} per minute")
     for from_ns, to_ns, level in levels(actual, recording.end_ns + 1):
         inside = from_ns < max(entry.to_ns, entry.from_ns + 1) and to_ns > entry.from_ns
-        if inside and names(level_bit(level)) != entry.state:
-            return max(from_ns, entry.from_ns), names(level_bit(level))
+        if inside and ("on" if level > 0 else "off") != entry.state:
+            return max(from_ns, entry.from_ns), "on" if level > 0 else "off"
     return None

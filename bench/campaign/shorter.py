@@ -63,6 +63,7 @@ def trimmed(scenario: Scenario) -> Scenario:
         actions=tuple(action for action in actions if action.at_ns < end_ns and action.values),
         faults=tuple(_trimmed(timed, end_ns) for timed in faults if timed.at_ns < end_ns),
         expectations=(),
+        counted_as="",
     )
 
 

@@ -19,7 +19,7 @@ from bench.campaign.shrinkers import LIMIT_S, Job, Shrinkers
 from bench.campaign.trial import Place
 from bench.campaign.weaken import as_unplugged
 from bench.judge import Verdict
-from bench.model.consistency import split_signal
+from bench.model.expression import split_signal
 from bench.model.loading import Vehicle
 
 MOST_STORIES = 24

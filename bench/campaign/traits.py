@@ -11,13 +11,16 @@ from collections.abc import Iterator, Mapping, Sequence
 from functools import cache
 from typing import NamedTuple
 
-from bench.campaign.cases import CaseMaker
-from bench.model.expression import Condition, Value
+from bench.campaign.asked import Asked, fail_safe, holds, request_names
+from bench.campaign.cases import AGAIN, CaseMaker
+from bench.campaign.rotation import key_of
+from bench.model.expression import Value, load_key
 from bench.model.loading import Vehicle
-from bench.model.vehicle import RequestTable
 from bench.scenario import Scenario, TimedFault
 
 Trait = tuple[str, ...]
+RULES = {"load": 1, "held": 1, "notice": 2, "never": 2, "input": 1}
+"""Traits that stand for a rule that a case puts to the test, and how much of them names it."""
 
 
 class Course(NamedTuple):
@@ -40,8 +43,9 @@ class Traits:
     def __init__(self, maker: CaseMaker) -> None:
         self.maker = maker
         self.vehicle: Vehicle = maker.vehicle
+        self.asks: Asked = maker.asks
         self._course = cache(self._course_of)
-        self._spoils = cache(maker.relevance.spoils)
+        self._spoils = maker.relevance.spoils
 
     def of(self, case: Scenario) -> tuple[Trait, ...]:
         """The traits of a case, in a fixed order."""
@@ -56,9 +60,24 @@ class Traits:
         return self._course(situation).changes
 
     def _all(self, case: Scenario) -> Iterator[Trait]:
+        """What the case can show, and which of it this kind of fault shows at its message or
+        node.
+        """
+        if case.counted_as:
+            yield ("fault", case.name)
+            return
         if not case.faults:
             yield ("situation", case.situation)
             return
+        key = key_of(case.faults[0].fault)
+        for trait in self._of_faults(case):
+            yield trait
+            if trait[0] in RULES:
+                yield ("rule", case.kinds, key.subject, *trait[: RULES[trait[0]]])
+        if AGAIN in case.name.split("/"):
+            yield ("rule", case.kinds, key.subject, AGAIN)
+
+    def _of_faults(self, case: Scenario) -> Iterator[Trait]:
         yield ("fault", "+".join(timed.fault.label() for timed in case.faults))
         timed = case.faults[0]
         length = self._length(timed)
@@ -123,14 +142,15 @@ class Traits:
         values: dict[str, Value] = {
             name: entry.rest for name, entry in self.vehicle.inputs.items()
         } | dict(table.inputs)
-        before = beginning = self._asked(values, {})
+        before = beginning = self.asks.states(values, {})
         changes: list[tuple[int, str, str]] = []
         forbidden: list[tuple[int, str]] = []
         for action in sorted(table.actions, key=lambda action: action.at):
-            known = values
+            known = {**values, **_states(before)}
             values = values | action.set
-            forbidden += [(action.at, load) for load in self._newly_forbidden(known, values)]
-            after = self._asked(values, before)
+            after = self.asks.states(values, before)
+            now = {**values, **_states(after)}
+            forbidden += [(action.at, load) for load in self._newly_forbidden(known, now)]
             changes += [
                 (action.at, load, asked) for load, asked in after.items() if asked != before[load]
             ]
@@ -143,7 +163,7 @@ class Traits:
         """The loads of which a condition of a rule 'never' begins to hold."""
         for name, load in self.vehicle.loads.items():
             for rule in load.never:
-                if _holds(rule.when, values) and not _holds(rule.when, known):
+                if holds(rule.when, values) and not holds(rule.when, known):
                     yield name
 
     def asked_at(self, situation: str, at_ns: int) -> dict[str, str]:
@@ -153,28 +173,32 @@ class Traits:
         found |= {load: asked for change_ns, load, asked in course.changes if change_ns < at_ns}
         return found
 
-    def _asked(self, values: Mapping[str, Value], before: Mapping[str, str]) -> dict[str, str]:
-        """What the inputs ask of every load, on or off; ``before`` is what they asked for last."""
-        found: dict[str, str] = {}
-        for name, load in self.vehicle.loads.items():
-            on = load.local is not None and _holds(load.local, values)
-            table = self.vehicle.requests.get(load.request or "")
-            if table is not None and not on:
-                on = _requested(table, values, was_on=before.get(name) == "on")
-            found[name] = "on" if on else "off"
+    def hidden_ends(self) -> dict[str, tuple[str, ...]]:
+        """The situations at whose end every load that they ask for over a link is in the state
+        that it takes without one, and after a reset: nobody can tell there whether it came back.
+        By situation, these loads.
+        """
+        found: dict[str, tuple[str, ...]] = {}
+        for name in self.vehicle.situations:
+            first = self.asked_first(name)
+            changed = {load for _, load, _ in self.changes(name)}
+            asked = [
+                load
+                for load, table in self.vehicle.loads.items()
+                if request_names(table) and (load in changed or first[load] == "on")
+            ]
+            if asked and all(self._ends_hidden(name, load) for load in asked):
+                found[name] = tuple(asked)
         return found
 
-
-def _requested(table: RequestTable, values: Mapping[str, Value], *, was_on: bool) -> bool:
-    """Whether a request is on for these values, with its hysteresis."""
-    if table.only_while is not None and not _holds(table.only_while, values):
-        return False
-    if was_on and table.until is not None:
-        return not _holds(table.until, values)
-    return _holds(table.follows, values)
+    def _ends_hidden(self, situation: str, load: str) -> bool:
+        table = self.vehicle.loads[load]
+        last = dict(self.asked_first(situation))
+        last |= {name: asked for _, name, asked in self.changes(situation)}
+        state = table.asked_state if last[load] == "on" else "off"
+        return fail_safe(table) == {state}
 
 
-def _holds(condition: Condition, values: Mapping[str, Value]) -> bool:
-    """Whether a condition holds; signals of other nodes count as zero."""
-    known = {name: values.get(name, 0.0) for name in condition.names}
-    return condition(known)
+def _states(asked: Mapping[str, str]) -> dict[str, Value]:
+    """What loads are asked for, as the states that a condition may look at."""
+    return {load_key(load): state for load, state in asked.items()}

@@ -2,19 +2,56 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import replace
 
+from bench.campaign.rotation import ROLL_OVERS, rolled_over
 from bench.faults.catalogue import catalogue
 from bench.judge import Unjudged, unjudged
 from bench.model.loading import Vehicle
+from bench.model.problem import nearest
+from bench.scenario import Scenario
+
+_ROLL_OVER = "roll-over of"
 
 
-def left_unjudged(vehicle: Vehicle, logged: Collection[str] = ()) -> tuple[Unjudged, ...]:
-    """All that stays unjudged in a check of a vehicle, each with what its file says of it."""
+def left_unjudged(
+    vehicle: Vehicle, logged: Collection[str] = (), cases: Iterable[Scenario] | None = None
+) -> tuple[Unjudged, ...]:
+    """All that stays unjudged in a check of a vehicle, each with what its file says of it. With
+    ``cases`` also the roll-overs that no case reaches. What the file allows and nothing is called
+    by comes last.
+    """
     allowed = {entry.what: entry.reason for entry in vehicle.file.unjudged}
     found = [*unjudged(vehicle, logged), *_untried(vehicle)]
-    return tuple(replace(entry, allowed=allowed.get(entry.what, "")) for entry in found)
+    if cases is not None:
+        found += _not_rolled_over(vehicle, logged, cases)
+    told = [replace(entry, allowed=allowed.get(entry.what, "")) for entry in found]
+    return (*told, *([] if logged else _idle(allowed, [entry.what for entry in found])))
+
+
+def _idle(allowed: Iterable[str], found: Collection[str]) -> Iterator[Unjudged]:
+    """Entries of the file that excuse nothing: a name that was mistyped, or a rule that has come
+    since.
+    """
+    for what in allowed:
+        if what not in found and not what.startswith(_ROLL_OVER):
+            reason = "[[unjudged]] names it, and nothing unjudged is called so" + nearest(
+                what, found
+            )
+            yield Unjudged(what, reason)
+
+
+def _not_rolled_over(
+    vehicle: Vehicle, logged: Collection[str], cases: Iterable[Scenario]
+) -> Iterator[Unjudged]:
+    """The roll-overs of nodes' own clocks that no case reaches."""
+    met = {entry for case in cases for entry in rolled_over(case)}
+    for node in vehicle.nodes:
+        for name in ROLL_OVERS:
+            if node not in logged and (node, name) not in met:
+                what = f"{_ROLL_OVER} {node}'s clock at {name}"
+                yield Unjudged(what, "no case reaches it")
 
 
 def _untried(vehicle: Vehicle) -> Iterator[Unjudged]:

@@ -132,7 +132,9 @@ def serve(
     by_hand: list[Verdict] = []
     walk = adapter.walk(console, by_hand)
     excerpt = serve_until(begin, [*programs, *nodes], lasts_ns, console, walk)
+    from bench.campaign.result import EXIT_NOT_EXERCISED  # noqa: PLC0415
     from bench.cli.running import write_run  # noqa: PLC0415
+    from bench.judge import Outcome  # noqa: PLC0415
     from bench.report.timeline import show_run  # noqa: PLC0415
 
     result = excerpt.judged()
@@ -144,6 +146,8 @@ def serve(
         console.print(f"linkloss run {save_session(excerpt, save, 'served')}", soft_wrap=True)
     show_run(console, result, quiet=quiet, verbose=verbose)
     adapter.account(console, loaded, result)
+    if by_hand and not result.broken and not any(v.outcome is Outcome.KEPT for v in by_hand):
+        return EXIT_NOT_EXERCISED  # the checklist was asked for, and nobody went through it
     return result.exit_code
 
 

@@ -51,6 +51,8 @@ class Fault(BaseModel):
     """Whether it needs a vehicle that says how it is supplied."""
     content: ClassVar[bool] = False
     """Whether it changes what arrives, and not only whether and when something arrives."""
+    repeats: ClassVar[bool] = False
+    """Whether it repeats a message with its counter: a check tries each value where it shows."""
     everywhere: ClassVar[bool] = False
     """Whether it can change what any node makes of any message, see :meth:`reaches`."""
     needs: ClassVar[str] = ""

@@ -23,6 +23,7 @@ class Freeze(Fault):
     kind = "freeze"
     group = "frames"
     content = True
+    repeats = True
 
     message: str
 
@@ -50,5 +51,7 @@ class Freeze(Fault):
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        for message in requests(vehicle):
-            yield cls(message=message)
+        states = [table.status for table in vehicle.nodes.values() if table.status is not None]
+        counted = [name for name in states if vehicle.messages[name].counter is not None]
+        for message in dict.fromkeys([*requests(vehicle), *counted]):
+            yield cls(message=message)  # without a counter nobody can tell a frozen status

@@ -7,9 +7,9 @@ from typing import ClassVar
 
 from bench.faults.base import Fault, Undo
 from bench.faults.rig import Rig
+from bench.model.load import LoadTable
 from bench.model.loading import Vehicle
 from bench.model.problem import unknown
-from bench.model.vehicle import LoadTable
 from bench.power.network import Network
 
 

@@ -7,8 +7,8 @@ from random import Random
 from bench.faults.base import Undo
 from bench.faults.outputs import LoadFault, changed
 from bench.faults.rig import Rig
+from bench.model.load import LoadTable
 from bench.model.loading import Vehicle
-from bench.model.vehicle import LoadTable
 
 
 class RelayWelded(LoadFault):

@@ -7,7 +7,7 @@ from dataclasses import replace
 from bench.faults.base import Undo
 from bench.faults.rig import Rig
 from bench.model.loading import Vehicle
-from bench.power.profiles import PROFILES
+from bench.power.profiles import PROFILES, Profile
 
 STIFF_OHM = 0.01
 
@@ -25,5 +25,10 @@ def follow(rig: Rig, profile: str) -> Undo:
     It is a stiff source, whatever resistance the standard gives it: that one is meant for a single
     device on a bench, and here the whole car hangs on it.
     """
+    return stand_in(rig, PROFILES[profile]())
+
+
+def stand_in(rig: Rig, profile: Profile) -> Undo:
+    """The same with a profile that has no name."""
     assert rig.power is not None, "the vehicle has no supply; problem() says so"
-    return rig.power.follow(replace(PROFILES[profile](), ohm=STIFF_OHM))
+    return rig.power.follow(replace(profile, ohm=STIFF_OHM))

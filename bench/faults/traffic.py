@@ -10,7 +10,7 @@ from dataclasses import replace
 from random import Random
 
 from bench.faults.rig import Rig
-from bench.model.consistency import split_signal
+from bench.model.expression import split_signal
 from bench.model.loading import Vehicle
 from bench.model.messages import MessageInfo
 from bench.wire import Controller, Frame, WireRecord
@@ -24,8 +24,7 @@ def requests(vehicle: Vehicle) -> dict[str, tuple[str, ...]]:
     """
     found: dict[str, dict[str, None]] = {}
     for load in vehicle.loads.values():
-        if load.request is not None:
-            message, _ = split_signal(load.request)
+        for message in load.messages:
             found.setdefault(message, {})[load.node] = None
     for name, request in vehicle.requests.items():
         sender = vehicle.messages[split_signal(name)[0]].senders[0]

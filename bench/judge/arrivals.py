@@ -12,20 +12,27 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Generic, NamedTuple, TypeVar
+from typing import Generic, Literal, NamedTuple, TypeVar
 
 from bench.judge.lives import Biography
 from bench.judge.traffic import Seen, Traffic
 
 V = TypeVar("V")
+AfterJump = Literal["accept", "refuse one", "lost", "either"]
+"""What a receiver does with a counter that has moved by more than one: it takes the message, takes
+only the next that follows it, takes the link for lost, or any of these.
+"""
 
 
 class Arrival(NamedTuple):
-    """A good message at its receiver; ``sure`` is False where it may rightly be refused."""
+    """A good message at its receiver; ``sure`` is False where it may rightly be refused. ``lost``:
+    its counter does not go together with the one before, and that counts as a lost link.
+    """
 
     at_ns: int
     data: bytes
     sure: bool
+    lost: bool = False
 
 
 class Run(NamedTuple, Generic[V]):
@@ -47,6 +54,7 @@ class Link:
     early_ns: int
     reaction_ns: int
     max_step: int
+    after_jump: AfterJump = "accept"
 
     @property
     def maybe_stale_ns(self) -> int:
@@ -60,10 +68,13 @@ class Link:
 
 
 class _Belief(NamedTuple):
-    """The counter and instant of the last good message, as a receiver may hold them."""
+    """The counter and instant of the last good message, as a receiver may hold them, and what it
+    does with a jump where that is left open and has shown.
+    """
 
     counter: int
     at_ns: int
+    way: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,12 +89,20 @@ class Times:
     sender: Biography
     floods: Sequence[tuple[int, int]]
 
+    def deaf(self, at_ns: int) -> bool:
+        """Whether the receiver boots or hangs, and may not have a message."""
+        return at_ns < self.receiver.life_at(at_ns).boot_end_ns or any(
+            hang.from_ns <= at_ns <= hang.to_ns for hang in self.receiver.hangs
+        )
+
 
 class Watch:
     """The good messages at a node, in order of time, a list for each of its lives."""
 
     def __init__(self, traffic: Traffic, node: str, link: Link) -> None:
         self.lives: list[list[Arrival]] = []
+        self.refused: list[list[int]] = []
+        """For each life when messages were delivered that were not good: repeats, jumps."""
         self._traffic = traffic
         self._node = node
         self._link = link
@@ -107,51 +126,83 @@ class Watch:
             if self.lives:
                 lost = bool(seen.lost_overrun) and node in seen.lost_overrun
                 lost = lost and any(a <= at_ns <= b for a, b in times.floods)
+                before = self._beliefs
                 self._take(seen, lost or any(self._last_ns < reset <= at_ns for reset in resets))
+                if self._span and times.deaf(at_ns):  # it may never have had it
+                    self._beliefs = [*dict.fromkeys([*self._beliefs, *before])]
         self._done = len(frames)
         while len(self.lives) < len(lives):
             self._begin(lives[len(self.lives)].reset_ns)
 
     def _begin(self, reset_ns: int) -> None:
         self.lives.append([])
+        self.refused.append([])
         self._beliefs = [None]
         self._last_ns = reset_ns
 
     def _take(self, seen: Seen, doubtful: bool) -> None:
         at_ns, count, found = seen.at_ns, seen.counter, self.lives[-1]
-        beliefs = self._beliefs
         self._last_ns = at_ns
-        if len(beliefs) == 1 and not doubtful:  # nearly always
-            verdict = _good(beliefs[0], count, at_ns, self._link, self._span)
-            if verdict is False:
-                return
-            if verdict is True:
-                found.append(Arrival(at_ns, seen.data, True))
-                beliefs[0] = _Belief(count, at_ns)
-                return
-        verdicts = [_good(belief, count, at_ns, self._link, self._span) for belief in beliefs]
-        if not doubtful and all(verdict is False for verdict in verdicts):
+        new = _Belief(count, at_ns)
+        if not doubtful and self._plainly_good(count):  # nearly always
+            found.append(Arrival(at_ns, seen.data, True))
+            way = self._beliefs[0].way if self._span and self._beliefs[0] else None
+            self._beliefs = [new._replace(way=way)]
             return
-        sure = not doubtful and all(verdict is True for verdict in verdicts)
-        found.append(Arrival(at_ns, seen.data, sure))
-        refused = [
-            belief
-            for belief, verdict in zip(beliefs, verdicts, strict=True)
-            if doubtful or verdict is not True
-        ]
-        self._beliefs = [*dict.fromkeys([*refused, _Belief(count, at_ns)])]
+        made: dict[tuple[str, _Belief | None], None] = {}
+        for belief in self._beliefs:
+            made |= dict.fromkeys(_makes(belief, new, self._link, self._span))
+        if doubtful:
+            made |= dict.fromkeys([(_GOOD, new), *((_REFUSED, old) for old in self._beliefs)])
+        ways = {way for way, _ in made}
+        if _LOST in ways:
+            found.append(Arrival(at_ns, seen.data, ways == {_LOST}, lost=True))
+        if _GOOD in ways:
+            found.append(Arrival(at_ns, seen.data, ways == {_GOOD}))
+        if ways == {_REFUSED}:
+            self.refused[-1].append(at_ns)
+        self._beliefs = [*dict.fromkeys(belief for _, belief in made)]
+
+    def _plainly_good(self, count: int) -> bool:
+        """Whether every receiver takes it: there is no counter, or it moved by one."""
+        if not self._span:
+            return True
+        belief = self._beliefs[0]
+        if len(self._beliefs) > 1:
+            return False
+        return belief is None or (count - belief.counter) % self._span == 1
 
 
-def _good(belief: _Belief | None, value: int, at_ns: int, link: Link, span: int) -> bool | None:
-    """Whether a receiver with this belief takes the message: yes, no, or None for either."""
-    if belief is None or span == 0:
-        return True
-    if 1 <= (value - belief.counter) % span <= link.max_step:
-        return True
-    age_ns = at_ns - belief.at_ns
-    if age_ns > link.surely_stale_ns:
-        return True
-    return None if age_ns >= link.maybe_stale_ns else False
+_GOOD, _REFUSED, _LOST = "good", "refused", "lost"
+
+
+def _makes(
+    belief: _Belief | None, new: _Belief, link: Link, span: int
+) -> Iterator[tuple[str, _Belief | None]]:
+    """What a receiver may make of a message, and what it believes then."""
+    age_ns = 0 if belief is None else new.at_ns - belief.at_ns
+    known = new if belief is None else new._replace(way=belief.way)
+    if belief is None or age_ns >= link.maybe_stale_ns:
+        yield _GOOD, known
+    if belief is None or age_ns > link.surely_stale_ns:
+        return
+    step = (new.counter - belief.counter) % span
+    if link.after_jump != "either" or step == 1:
+        ways: tuple[str | None, ...] = (link.after_jump,)
+    else:
+        ways = _WAYS if belief.way is None else (belief.way,)
+    for way in ways:
+        if link.after_jump == "either" and step > 1:
+            known = known._replace(way=way)
+        if step > 1 and way != "accept":
+            yield (_LOST if way == "lost" else _REFUSED), known
+        elif 1 <= step <= link.max_step:
+            yield _GOOD, known
+        else:
+            yield _REFUSED, belief._replace(way=known.way)
+
+
+_WAYS = ("accept", "refuse one", "lost")
 
 
 class Runs(Generic[V]):
@@ -188,7 +239,7 @@ class Runs(Generic[V]):
     def _take(self, runs: list[Run[V]], found: Sequence[Arrival]) -> None:
         read, gap_ns = self._read, self._gap_ns
         for place in range(self._done, len(found)):
-            at_ns, data, sure = found[place]
+            at_ns, data, sure, _ = found[place]
             value = read(data)
             last = runs[-1] if runs else None
             joins = last is not None and last.value == value and last.sure and sure

@@ -5,10 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from bench.judge.case import Case
-from bench.judge.darkness import ordered_off
 from bench.judge.loads import LoadView
-from bench.judge.masks import ON
-from bench.judge.paint import levels, overlapping, shown
+from bench.judge.states import FLASH, ON, levels
 from bench.judge.supply import merged
 from bench.judge.verdict import Outcome, Verdict, worst
 from bench.model.units import show_duration
@@ -38,10 +36,11 @@ def _judge_span(
 ) -> Iterator[Verdict]:
     actual = case.actual(view.name)
     deadline_ns = to_ns + limit_ns
-    if shown(actual, from_ns - 1) != ON or ordered_off(view, from_ns, deadline_ns):
+    if actual.at(from_ns - 1) <= 0 or view.sources.ordered_off(from_ns, deadline_ns):
         return
     due_ns = deadline_ns - view.load.latency
-    if not all(part.mask & ON for part in overlapping(view.segments, due_ns, deadline_ns + 1)):
+    due = [part for part in view.segments if part.from_ns <= deadline_ns and part.to_ns > due_ns]
+    if not all(ON in part.states or FLASH in part.states for part in due):
         return
     if _out_of_service(case, view.load.node, from_ns, deadline_ns):
         return

@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
 from typing import NamedTuple
 
-from bench.judge.arrivals import Arrival, Link, Run
+from bench.judge.arrivals import Arrival, Link
 from bench.judge.evidence import Evidence
 from bench.judge.lives import Biography, quiet_times
-from bench.judge.paint import Probe
 from bench.judge.supply import out_of_range, spliced
 from bench.judge.traffic import Traffic
-from bench.model.expression import Condition, Value
+from bench.model.expression import Condition, Value, load_key
+from bench.model.load import LoadTable
 from bench.model.loading import Vehicle
-from bench.model.vehicle import LoadTable
 from bench.recording import FaultRecord, Recording, Series
 
 
@@ -65,6 +64,7 @@ class Case:
         self.full: dict[str, list[tuple[int, int]]] = {}
         self.intents: dict[tuple[str, int], list[Intent]] = {}
         self._actual: dict[str, Series[float]] = {}
+        self._commands: dict[str, Series[float]] = {}
         self._lean: dict[str, list[tuple[int, int]]] = {}
 
     @cached_property
@@ -90,6 +90,40 @@ class Case:
             got, driven = self.recording.outputs[load], self.driven(load)
             self._actual[load] = spliced(got, driven, cannot) if cannot and driven != got else got
         return self._actual[load]
+
+    def command(self, load: str) -> Series[float]:
+        """What a load's node drives, as a level from 0 to 1; while no program drives the output,
+        what the hardware does by itself. Of a node that was not simulated: what the load got.
+        """
+        if load not in self._commands:
+            self._commands[load] = self._command(load)
+        return self._commands[load]
+
+    def _command(self, load: str) -> Series[float]:
+        table = self.vehicle.loads[load]
+        default = 1.0 if table.hardware_default == "on" else 0.0
+        driven = self.recording.commands.get(load)
+        result: Series[float] = Series()
+        local: Series[bool] | None = None
+        if table.hardware_default == "local" and table.local is not None:
+            local = self.condition(table.local, table.node)
+        if driven is None or not driven.times:
+            got = self.recording.outputs[load]
+            driven = Series()
+            down = [
+                (life.reset_ns, life.end_ns if life.up_ns is None else life.up_ns)
+                for life in self.lives[table.node].lives
+            ]
+            edges = {edge for span in down for edge in span}
+            for at_ns in sorted({*got.times, *edges}):
+                off = any(from_ns <= at_ns < to_ns for from_ns, to_ns in down)
+                driven.set(at_ns, None if off else got.at(at_ns))
+        for at_ns in sorted({0, *driven.times, *(local.times if local is not None else ())}):
+            level = driven.at(at_ns) if driven.times and at_ns >= driven.times[0] else None
+            if level is None:
+                level = default if local is None else float(local.at(at_ns))
+            result.set(at_ns, level)
+        return result
 
     def driven(self, load: str) -> Series[float]:
         """The level that a load's node calls for; on an ideal supply that is what the load gets."""
@@ -126,10 +160,6 @@ class Case:
         """Whether a fault of the run sits on an input or an output."""
         return any(fault.group in ("input", "output") for fault in self.recording.faults)
 
-    def judged(self, probes: Iterable[Probe]) -> list[Probe]:
-        """The probes whose triggers lie in the time that is judged."""
-        return [probe for probe in probes if probe.since_ns >= self.start_ns]
-
     def simulated(self, node: str) -> bool:
         """Whether a node had its program in this run; else its frames came out of a log."""
         return node not in self.recording.logged
@@ -155,35 +185,108 @@ class Case:
         """How a load's node watches the message that asks for the load."""
         assert load.stale_after is not None
         period_ns = self.vehicle.messages[message].period_ns or load.stale_after
+        slack_ns = self.slack(load.node, load.stale_after)
         return Link(
             stale_after_ns=load.stale_after,
-            early_ns=load.early_ns,
-            reaction_ns=load.reaction,
+            early_ns=load.early_ns + slack_ns,
+            reaction_ns=load.reaction + slack_ns,
             max_step=load.max_step or max(1, load.stale_after // period_ns),
+            after_jump=load.after_jump,
         )
+
+    def slack(self, node: str, lasts_ns: int) -> int:
+        """How much a node's own clock may be wrong in a time that it measures, in ns."""
+        return round(lasts_ns * self.vehicle.nodes[node].drift / 1e6)
 
     def arrivals(self, message: str, node: str, link: Link) -> Sequence[list[Arrival]]:
         """The good messages at a node, one list for each of its lives."""
         return self.evidence.watch(message, node, link).lives
 
-    def runs(self, load: LoadTable) -> Sequence[list[Run[bool]]]:
-        """The good messages that ask for a load, run by run, for each life of its node."""
-        assert load.request is not None
-        message, _ = self.vehicle.signal(load.request)
-        return self.evidence.asked(load.request, load.node, self.link(message.name, load)).lives
-
-    def condition(self, condition: Condition, node: str | None) -> Series[bool]:
-        """A condition over inputs, over time: as they truly are (node None), or as a node reads
+    def condition(
+        self, condition: Condition, node: str | None, hearer: str | None = None
+    ) -> Series[bool]:
+        """A condition over time: over inputs as they truly are (node None), or as a node reads
         them; an input that is not wired to it is taken as the first node that it is wired to
-        reads it.
+        reads it. Signals are taken as the node ``hearer`` has received or sent them last since
+        its reset; while it knows nothing of one of them the condition does not hold. Loads are
+        taken as their nodes call for them.
         """
-        return over_time(condition, {name: self._input(name, node) for name in condition.names})
+        sources: dict[str, Series[Value]] = {}
+        known: dict[str, Series[Value]] = {}
+        for name in condition.names:
+            if "." in name:
+                assert hearer is not None
+                sources[name], known[name] = self._signal(name, hearer)
+            else:
+                sources[name] = self._input(name, node)
+        for load in condition.loads:
+            sources[load_key(load)] = self._state(load)
+        if not known:
+            return over_time(condition, sources)
+        return over_time(
+            lambda values: all(values[f"{name}?"] for name in known) and condition(values),
+            {**sources, **{f"{name}?": series for name, series in known.items()}},
+        )
+
+    def _signal(self, name: str, hearer: str) -> tuple[Series[Value], Series[Value]]:
+        """A signal as a node knows it, and whether it knows it (1, 0)."""
+        message, signal = self.vehicle.signal(name)
+        if hearer in message.senders:
+            entries = self.recording.handed.get(message.name, [])
+            heard = [(entry.at_ns, entry.data) for entry in entries if entry.data]
+        else:
+            frames = self.traffic(message.name).frames
+            heard = [(seen.at_ns, seen.data) for seen in frames if hearer in seen.receivers]
+        value: Series[Value] = Series()
+        known: Series[Value] = Series()
+        value.set(0, 0.0)
+        resets = [(life.reset_ns, None) for life in self.lives[hearer].lives]
+        for at_ns, data in sorted([*resets, *heard], key=lambda entry: entry[0]):
+            known.set(at_ns, 0.0 if data is None else 1.0)
+            if data is not None:
+                value.set(at_ns, signal.physical(data))
+        return value, known
+
+    def _state(self, load: str) -> Series[Value]:
+        """The state that a load's node calls for."""
+        return shown_states(self.command(load), self.vehicle.loads[load].cycle_ns, self.end_ns)
 
     def _input(self, name: str, node: str | None) -> Series[Value]:
         if node is None:
             return self.recording.inputs[name]
         wired_to = self.vehicle.inputs[name].wired_to
         return self.recording.seen[(name, node if node in wired_to else wired_to[0])]
+
+
+class Waiting:
+    """The spans in which a node cannot do anything about its news: it boots, its program hangs,
+    its supply is out of range. News that is open in one stays open for a latency behind it.
+    """
+
+    def __init__(self, case: Case, load: LoadTable) -> None:
+        node = load.node
+        watchdog_ns = case.vehicle.nodes[node].watchdog or 0
+        story = case.lives[node]
+        self.latency_ns = load.latency
+        self.deaf = sorted(
+            [(hang.from_ns, min(hang.to_ns, hang.from_ns + watchdog_ns)) for hang in story.hangs]
+            + [(life.reset_ns, life.boot_end_ns) for life in story.lives]
+        )
+        """When it need not take a message."""
+        self.spans = sorted([*self.deaf, *case.lean(node)])
+
+    def until(self, from_ns: int, by_ns: int) -> int:
+        """By when news must be noted that else would have to be noted by ``by_ns``."""
+        for start_ns, end_ns in self.spans:
+            if start_ns > by_ns:
+                break
+            if from_ns <= end_ns:
+                by_ns = max(by_ns, end_ns + self.latency_ns)
+        return by_ns
+
+    def hears(self, at_ns: int) -> bool:
+        """Whether the node surely takes a message at this instant."""
+        return not any(start_ns <= at_ns <= end_ns for start_ns, end_ns in self.deaf)
 
 
 def over_time(
@@ -194,6 +297,36 @@ def over_time(
     result: Series[bool] = Series()
     for at_ns in instants:
         result.set(at_ns, condition({name: source.at(at_ns) for name, source in sources.items()}))
+    return result
+
+
+def shown_states(levels: Series[float], cycle_ns: int, end_ns: int) -> Series[Value]:
+    """A level as on, off or, with the longest cycle of a load that flashes, flash: lit and dark in
+    turn, never dark for a longest cycle, nor lit for one.
+    """
+    lit: list[tuple[int, int]] = []
+    changes = levels.changes()
+    for (at_ns, level), to_ns in zip(
+        changes, [*(at for at, _ in changes[1:]), end_ns], strict=True
+    ):
+        if level <= 0:
+            continue
+        if lit and lit[-1][1] == at_ns:
+            lit[-1] = (lit[-1][0], to_ns)
+        else:
+            lit.append((at_ns, to_ns))
+    runs: list[tuple[int, int, str]] = []
+    for from_ns, to_ns in lit:
+        state = "flash" if to_ns - from_ns < cycle_ns else "on"
+        if runs and state == "flash" == runs[-1][2] and from_ns - runs[-1][1] < cycle_ns:
+            runs[-1] = (runs[-1][0], to_ns, state)
+        else:
+            runs.append((from_ns, to_ns, state))
+    result: Series[Value] = Series()
+    result.set(0, "off")
+    for from_ns, to_ns, state in runs:
+        result.set(from_ns, state)
+        result.set(to_ns, "off")
     return result
 
 

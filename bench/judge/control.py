@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from itertools import pairwise
+from functools import cache
+from typing import Any
 
 from bench.judge.age import full, outdated, waited
+from bench.judge.allowed import Span, Stretch, united
 from bench.judge.case import Case, Intent, window
-from bench.judge.exercise import exercised, margin
 from bench.judge.intent import intent
 from bench.judge.lives import Life
-from bench.judge.masks import ANY, OFF, ON, level_bit, names
-from bench.judge.paint import Paint, Probe, Segment, blend, breaches, overlapping
+from bench.judge.service import off_the_bus
+from bench.judge.states import ANY, OFF, ON, Shown, admits, shown_word, state_words
+from bench.judge.supply import merged
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
-from bench.model.consistency import split_signal
+from bench.judge.walk import News, Source, Walked, walk
+from bench.model.expression import split_signal
 from bench.model.units import show_duration
 from bench.model.vehicle import RequestTable
 from bench.recording import Series
@@ -71,55 +74,67 @@ def _down(case: Case, node: str) -> list[tuple[int, int]]:
 def _judge_life(
     case: Case, name: str, request: RequestTable, node: str, life: Life
 ) -> Iterator[Verdict]:
-    wants = intents(case, name, request, life)
-    first = wants[0]
-    behind_ns = request.latency
-    begin_ns = life.boot_end_ns + request.debounce + behind_ns
-    excused = [(0, begin_ns), (life.end_ns, case.end_ns), *_out_of_service(case, node, behind_ns)]
-    paints = [
-        Paint(from_ns, to_ns, seen, "control")
-        for want in wants
-        for from_ns, to_ns, seen in window(want.wanted, behind_ns, first.early_ns, case.end_ns)
-    ]
-    excused += [(start, end + behind_ns) for want in wants for start, end in want.unsure]
-    paints += [_free(case, span) for span in excused]
-    in_service = blend(paints, case.end_ns, start_ns=case.start_ns)
+    """A program is right if what it asks for follows the inputs as one that may see them so."""
+    begin_ns = life.boot_end_ns + request.debounce + request.latency
+    excused = [(0, begin_ns), *_out_of_service(case, node, request.latency)]
     spans = _full(case, node)
+    behind_ns = request.latency
     waiting = [(start, end + behind_ns) for start, end in spans if end - start > behind_ns]
-    segments = in_service
-    if waiting:
-        paints += [_free(case, span) for span in waiting]
-        segments = blend(paints, case.end_ns, start_ns=case.start_ns)
-    actual = handed(case, name, life)
-    for breach in breaches(segments, actual):
-        wrong_ns = breach.to_ns - breach.from_ns
-        was = names(ON if actual.at(breach.from_ns) else OFF)
+    changes = [(at_ns, 100.0 * level) for at_ns, level in handed(case, name, life).changes()]
+    best: Walked | None = None
+    for want in intents(case, name, request, life):
+        walked = _walk(case, request, life, want, [*excused, *waiting], changes)
+        if best is None or _wrong_ns(walked) < _wrong_ns(best):
+            best = walked
+        if not best.breaches:
+            break
+    assert best is not None
+    for breach in best.breaches:
+        wrong_ns = breach.to_ns - breach.at_ns
         text = (
-            f"node {node} asked for {was} while its inputs ask for {names(breach.mask)};"
-            f" wrong for {show_duration(wrong_ns)}"
+            f"node {node} asked for {shown_word(breach.shown)} while its inputs ask for"
+            f" {state_words(breach.states)}; wrong for {show_duration(wrong_ns)}"
         )
         yield Verdict(
-            name, "control", Outcome.BROKEN, -wrong_ns, breach.from_ns, wrong_ns, text, node
+            name, "control", Outcome.BROKEN, -wrong_ns, breach.at_ns, wrong_ns, text, node
         )
-    yield from _old(case, name, request, node, in_service)
-    probes = [
-        Probe(
-            "control",
-            at_ns - first.early_ns,
-            at_ns + behind_ns,
-            min(to_ns + behind_ns, case.end_ns),
-            OFF if value else ON,
-        )
-        for (at_ns, value), (to_ns, _) in pairwise([*first.wanted.changes()[1:], (case.end_ns, 0)])
-    ]
-    tested = [probe for probe in case.judged(probes) if exercised(probe, segments, actual)]
-    if tested:
-        margins = [margin(probe, segments, actual) for probe in tested]
+    yield from _old(case, name, request, life, excused)
+    margins = [entry.margin_ns for entry in best.kept if entry.rule == "control"]
+    if margins:
         yield Verdict(name, "control", Outcome.KEPT, smallest(margins))
 
 
-def _free(case: Case, span: tuple[int, int]) -> Paint:
-    return Paint(span[0], min(span[1], case.end_ns), ANY, "control")
+def _wrong_ns(walked: Walked) -> int:
+    return sum(breach.to_ns - breach.at_ns for breach in walked.breaches)
+
+
+def _walk(
+    case: Case,
+    request: RequestTable,
+    life: Life,
+    want: Intent,
+    excused: Sequence[tuple[int, int]],
+    changes: Sequence[tuple[int, Shown]],
+) -> Walked:
+    wanted = want.wanted.changes()
+    asked = [News(ON if wanted[0][1] else OFF, -1, -1, "control")]
+    asked += [
+        News(ON if value else OFF, at_ns - want.early_ns, at_ns + request.latency, "control")
+        for at_ns, value in wanted[1:]
+    ]
+    free = [News(False, -1, -1, "control")]
+    spans = [*excused, *((start, end + request.latency) for start, end in want.unsure)]
+    for from_ns, to_ns in merged(spans):
+        free.append(News(True, from_ns, to_ns, "control", must=False))
+        free.append(News(False, to_ns, to_ns, "control"))
+    end_ns = min(life.end_ns, case.end_ns)
+    start_ns = max(case.start_ns, life.reset_ns)
+    return walk([Source(asked), Source(free)], _asked, changes, end_ns, start_ns)
+
+
+def _asked(calls: tuple[Any, ...]) -> str:
+    state, free = calls
+    return ANY if free else str(state)
 
 
 def _full(case: Case, node: str) -> list[tuple[int, int]]:
@@ -132,26 +147,61 @@ def _full(case: Case, node: str) -> list[tuple[int, int]]:
 
 
 def _old(
-    case: Case, name: str, request: RequestTable, node: str, segments: Sequence[Segment]
+    case: Case,
+    name: str,
+    request: RequestTable,
+    life: Life,
+    excused: Sequence[tuple[int, int]],
 ) -> Iterator[Verdict]:
     """Content that nobody asks for any more by the time at which it wins the wire."""
     info, signal = case.vehicle.signal(name)
+    node = case.vehicle.sender(info.name)
     if info.name not in case.waits:
         case.waits[info.name] = list(waited(case, info.name))
 
+    @cache
+    def in_service() -> list[Stretch]:
+        return _in_service(case, name, request, life, excused)
+
     def asked(data: bytes, at_ns: int) -> bool:
-        value = level_bit(1.0 if signal.raw(data) else 0.0)
-        return any(segment.mask & value for segment in overlapping(segments, at_ns, at_ns + 1))
+        shown = 100.0 if signal.raw(data) else 0.0
+        return any(
+            admits(state, shown)
+            for part in in_service()
+            if part.from_ns <= at_ns < part.to_ns
+            for state in part.states or {ANY}
+        )
 
     limit_ns = (info.period_ns or 0) + request.latency
     for frame in outdated(case.waits[info.name], asked, limit_ns):
         age_ns = frame.start_ns - frame.queued_ns
-        was = names(ON if signal.raw(frame.data) else OFF)
+        was = ON if signal.raw(frame.data) else OFF
         text = f"node {node} asked for {was} with content {show_duration(age_ns)} old"
         text += f", which nobody asks for any more; expected at most {show_duration(limit_ns)}"
         yield Verdict(
             name, "control", Outcome.BROKEN, limit_ns - age_ns, frame.start_ns, 0, text, node
         )
+
+
+def _in_service(
+    case: Case,
+    name: str,
+    request: RequestTable,
+    life: Life,
+    excused: Sequence[tuple[int, int]],
+) -> list[Stretch]:
+    """What may be asked for, as any program may see the inputs."""
+    spans = [Span(start, end, ANY) for start, end in (*excused, (life.end_ns, case.end_ns))]
+    for want in intents(case, name, request, life):
+        for from_ns, to_ns, seen in window(
+            want.wanted, request.latency, want.early_ns, case.end_ns
+        ):
+            if seen & 1:
+                spans.append(Span(from_ns, to_ns, OFF))
+            if seen & 2:
+                spans.append(Span(from_ns, to_ns, ON))
+        spans += [Span(start, end + request.latency, ANY) for start, end in want.unsure]
+    return united(spans, case.end_ns, case.start_ns)
 
 
 def handed(case: Case, name: str, life: Life) -> Series[float]:
@@ -164,19 +214,4 @@ def _out_of_service(case: Case, node: str, behind_ns: int) -> Iterator[tuple[int
     """A program that hangs, or whose controller is off the bus, need not hand anything over."""
     for hang in case.lives[node].hangs:
         yield hang.from_ns, hang.to_ns + behind_ns
-    yield from off_bus(case, node)
-
-
-def off_bus(case: Case, node: str) -> Iterator[tuple[int, int]]:
-    """While its controller is off the bus a program hears nobody and can hand nothing over; then
-    it has its time to rejoin.
-    """
-    off_ns: int | None = None
-    for change in case.recording.controllers.get(node, []):
-        if change.state == "BUS_OFF" and off_ns is None:
-            off_ns = change.at_ns
-        elif change.state != "BUS_OFF" and off_ns is not None:
-            yield off_ns, change.at_ns + case.vehicle.nodes[node].rejoin
-            off_ns = None
-    if off_ns is not None:
-        yield off_ns, case.end_ns
+    yield from off_the_bus(case, node)

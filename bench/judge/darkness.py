@@ -5,8 +5,7 @@ from __future__ import annotations
 from bench.judge.case import Case
 from bench.judge.lives import Life
 from bench.judge.loads import LoadView
-from bench.judge.masks import OFF, ON
-from bench.judge.paint import levels, shown
+from bench.judge.states import levels
 from bench.judge.verdict import Outcome, Verdict, worst
 from bench.model.units import show_duration
 
@@ -22,7 +21,7 @@ def judge_darkness(case: Case, view: LoadView) -> list[Verdict]:
     actual = case.actual(view.name)
     found = [Verdict(view.name, "dark", Outcome.NOT_EXERCISED)]
     for life in case.lives[view.load.node].lives:
-        lit = life.reset_ns > 0 and shown(actual, life.reset_ns - 1) == ON
+        lit = life.reset_ns > 0 and actual.at(life.reset_ns - 1) > 0
         since_ns = _supplied_ns(case, view.load.node, life)
         if not lit or since_ns + limit_ns >= case.end_ns:
             continue
@@ -33,7 +32,7 @@ def judge_darkness(case: Case, view: LoadView) -> list[Verdict]:
         ]
         longest_ns, open_end = 0, False
         for start, end in dark:
-            rightly = ordered_off(view, start, start + limit_ns)
+            rightly = view.sources.ordered_off(start, start + limit_ns)
             longest_ns = max(longest_ns, end - start)
             open_end = open_end or end == case.end_ns
             if end - start > limit_ns and not rightly:
@@ -44,7 +43,7 @@ def judge_darkness(case: Case, view: LoadView) -> list[Verdict]:
                 found.append(
                     Verdict(view.name, "dark", Outcome.BROKEN, -over_ns, at_ns, over_ns, text)
                 )
-        if not open_end and not ordered_off(view, life.reset_ns, since_ns + limit_ns):
+        if not open_end and not view.sources.ordered_off(life.reset_ns, since_ns + limit_ns):
             margin_ns = limit_ns - longest_ns
             found.append(Verdict(view.name, "dark", Outcome.KEPT, max(0, margin_ns)))
     return [worst(found)]
@@ -56,14 +55,3 @@ def _supplied_ns(case: Case, node: str, life: Life) -> int:
         return life.reset_ns
     lean = (to_ns for from_ns, to_ns in case.lean(node) if from_ns <= life.reset_ns < to_ns)
     return next(lean, min(life.back_ns, case.end_ns))
-
-
-def ordered_off(view: LoadView, from_ns: int, to_ns: int) -> bool:
-    """Whether a request or a local input asked for darkness, reset or no reset."""
-    return any(
-        paint.rule in ("fresh", "local")
-        and paint.mask & OFF
-        and paint.from_ns < to_ns
-        and paint.to_ns > from_ns
-        for paint in view.paints
-    )

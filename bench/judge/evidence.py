@@ -127,21 +127,16 @@ class Evidence:
             watch.read_on(self._times(node, sender))
         return self._watches[key][0]
 
-    def asked(self, reference: str, node: str, link: Link) -> Runs[bool]:
-        """What a signal (``Message.Signal``) asked for in good messages at a node."""
-        _, signal = self.vehicle.signal(reference)
-        read = signal.raw
-        return self._runs_of(("asked", reference, node, link), lambda data: read(data) != 0)
-
     def told(self, reference: str, node: str, link: Link) -> Runs[float]:
         """The physical value of a signal in good messages at a node."""
-        _, signal = self.vehicle.signal(reference)
-        return self._runs_of(("told", reference, node, link), signal.physical)
+        message, signal = self.vehicle.signal(reference)
+        key = ("told", reference, message.name, node, link)
+        return self._runs_of(key, signal.physical)
 
-    def _runs_of(self, key: tuple[str, str, str, Link], read: Callable[[bytes], V]) -> Runs[V]:
+    def _runs_of(self, key: tuple[str, str, str, str, Link], read: Callable[[bytes], V]) -> Runs[V]:
         if key not in self._runs:
-            _, reference, node, link = key
-            watch = self.watch(reference.partition(".")[0], node, link)
+            _, _, message, node, link = key
+            watch = self.watch(message, node, link)
             self._runs[key] = runs = Runs(watch, read, link.maybe_stale_ns)
             runs.read_on()
         return self._runs[key]

@@ -6,9 +6,9 @@ from collections.abc import Iterator
 
 from bench.judge.case import Case
 from bench.judge.lives import Life
-from bench.judge.paint import levels
+from bench.judge.states import levels
 from bench.judge.supply import without
-from bench.model.consistency import split_signal
+from bench.model.expression import split_signal
 from bench.model.notice import NoticeTable
 from bench.recording import FaultRecord
 

@@ -6,11 +6,11 @@ from bisect import bisect_left
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from bench.judge.masks import FLASH
-from bench.judge.paint import Segment
+from bench.judge.states import FLASH
 from bench.judge.verdict import Outcome, Verdict, smallest
+from bench.judge.walk import Segment
+from bench.model.load import FlashRule
 from bench.model.units import show_duration
-from bench.model.vehicle import FlashRule
 from bench.recording import Series
 
 AVERAGE_OF = 3
@@ -72,11 +72,11 @@ def flash_runs(segments: Sequence[Segment]) -> list[tuple[int, int, int]]:
     runs: list[tuple[int, int, int]] = []
     allowed_ns: int | None = None
     for segment in segments:
-        if not segment.mask & FLASH:
+        if FLASH not in segment.states:
             allowed_ns = None
             continue
         allowed_ns = segment.from_ns if allowed_ns is None else allowed_ns
-        if segment.mask != FLASH:
+        if segment.states != {FLASH}:
             continue
         if runs and runs[-1][2] == segment.from_ns:
             runs[-1] = (runs[-1][0], runs[-1][1], segment.to_ns)
@@ -98,7 +98,7 @@ def _judge_run(
     """A span of no more than twice the longest period says nothing of a load that does not flash;
     the cycles that lie in it must be right all the same.
     """
-    _, only_ns, to_ns = run
+    allowed_ns, only_ns, to_ns = run
     longest_ns = 2 * rule.longest_period_ns
     cycles = whole_cycles(actual, only_ns - longest_ns, to_ns)
     ends = [cycle.to_ns for cycle in cycles if cycle.to_ns > only_ns]
@@ -114,6 +114,8 @@ def _judge_run(
             margins.append(left)
         reached = end_ns
     inside = [cycle for cycle in cycles if cycle.from_ns >= only_ns]
+    if inside and _joins(rule, inside, actual, allowed_ns):
+        del inside[0]
     wrong = _outside(rule, inside)
     if wrong is not None:
         cycle, text = wrong
@@ -121,6 +123,19 @@ def _judge_run(
     if not inside or to_ns - only_ns <= longest_ns:
         return Verdict(name, "flash", Outcome.NOT_EXERCISED)
     return Verdict(name, "flash", Outcome.KEPT, smallest(margins))
+
+
+def _joins(
+    rule: FlashRule, cycles: Sequence[Cycle], actual: Series[float], allowed_ns: int
+) -> bool:
+    """Whether the first cycle begins with a lit phase that joins a running rhythm: the first one
+    since flashing began may be short.
+    """
+    first = cycles[0]
+    if bisect_left(actual.times, allowed_ns) < bisect_left(actual.times, first.from_ns):
+        return False
+    whole_ns = cycles[1].lit_ns if len(cycles) > 1 else first.lit_ns + 1
+    return first.lit_ns < whole_ns and first.per_minute > rule.per_minute[0]
 
 
 def _outside(rule: FlashRule, cycles: Sequence[Cycle]) -> tuple[Cycle, str] | None:

@@ -21,8 +21,8 @@ def judge_in_step(case: Case, views: Mapping[str, LoadView], name: str) -> list[
     if rule is None or rule.in_step_with is None or rule.in_step_with not in views:
         return []
     partner = views[rule.in_step_with]
-    own = _rises(case.actual(name))
-    other = _rises(case.actual(partner.name))
+    own = _rises(case.command(name))
+    other = _rises(case.command(partner.name))
     found = [Verdict(name, "in step", Outcome.NOT_EXERCISED)]
     for from_ns, to_ns in _common(view, partner):
         settled_ns = from_ns + rule.longest_period_ns

@@ -11,8 +11,7 @@ from itertools import pairwise
 
 from bench.judge.arrivals import Link
 from bench.judge.case import Case, Intent, over_time
-from bench.model.consistency import split_signal
-from bench.model.expression import Condition, Value
+from bench.model.expression import Condition, Value, split_signal
 from bench.model.messages import MessageInfo
 from bench.model.vehicle import RequestTable
 from bench.recording import Series
@@ -121,8 +120,27 @@ class _Builder:
             spans += [(start, min(end, start + lasts)) for start, end in primed]
         if request.only_while is not None:
             allowed = _spans(self.condition(request.only_while, debounce_ns), self.to_ns)
+            if request.once_per_press:
+                moved = self._moved(request.only_while, debounce_ns)
+                self.doubts += [
+                    (start, end)
+                    for start, end in spans
+                    if any(abs(at_ns - start) <= debounce_ns for at_ns in moved)
+                ]
             spans = list(_gated(spans, allowed, once=request.once_per_press))
         return _series(spans, self.from_ns)
+
+    def _moved(self, condition: Condition, debounce_ns: int) -> list[int]:
+        """When inputs of a condition have moved, debounced. Of two inputs that move together a
+        program may note either first: a press is refused then, or it is not.
+        """
+        return [
+            at_ns
+            for name in condition.names
+            if "." not in name
+            for at_ns in debounced(self._seen(name), debounce_ns, self.from_ns).times
+            if at_ns > self.from_ns
+        ]
 
     def bouncing(self, debounce_ns: int) -> list[tuple[int, int]]:
         """From the first of two edges closer than the debounce time to the last one's debounce."""
@@ -147,7 +165,7 @@ class _Builder:
         sources: dict[str, Series[Value]] = {
             name: self._received(name)
             if "." in name
-            else debounced(self._seen(name), debounce_ns, self.from_ns)
+            else deferred(debounced(self._seen(name), debounce_ns, self.from_ns), self.down)
             for name in condition.names
         }
         stale = [name for name in sources if "." in name]

@@ -10,15 +10,17 @@ from bench.judge.control import judge_control
 from bench.judge.darkness import judge_darkness
 from bench.judge.end_to_end import judge_end_to_end
 from bench.judge.evidence import Evidence
+from bench.judge.fed import feeds_load, feeds_node, judge_fed_load, judge_fed_node
 from bench.judge.in_step import judge_in_step
 from bench.judge.loads import LoadView, judge_load, view_load
 from bench.judge.neighbours import has_neighbours, judge_neighbours
-from bench.judge.never import judge_never, rule_name
+from bench.judge.never import judge_never
+from bench.judge.news import rule_name
 from bench.judge.nodes import judge_node, judge_stopped_load
 from bench.judge.notice import judge_notice
 from bench.judge.senders import judge_senders, sender_rules
 from bench.judge.verdict import Outcome, Verdict
-from bench.model.consistency import split_signal
+from bench.model.expression import split_signal
 from bench.model.loading import Vehicle
 from bench.recording import Recording
 
@@ -47,6 +49,7 @@ def judge(
         found += judge_back(case, views[name])
         found += judge_in_step(case, views, name)
         found += judge_never(case, name, load)
+        found += judge_fed_load(case, name)
         found += judge_stopped_load(case, name)
     found += [
         judge_control(case, name, table)
@@ -61,6 +64,7 @@ def judge(
     for node in filter(case.simulated, vehicle.nodes):
         found += judge_node(case, node)
         found += judge_neighbours(case, node)
+        found += judge_fed_node(case, node)
     found += judge_senders(case)
     return _complete(declared_rules(vehicle, recording.logged), found)
 
@@ -95,33 +99,35 @@ _ASKED = "end to end"
 
 
 def _request(vehicle: Vehicle, load: str) -> str:
-    return vehicle.loads[load].request or ""
+    return vehicle.asking_signal(vehicle.loads[load]) or ""
 
 
 def _load_rules(vehicle: Vehicle, name: str) -> Iterator[str]:
     load = vehicle.loads[name]
-    if load.request is not None:
-        yield from ("fresh", "stale")
-        if load.hold_for is not None:
-            yield "then"
-    if load.local is not None:
-        yield "local"
-    if load.request is not None:
-        yield from ("reset", "rejoin")
-        if load.request in vehicle.requests:
-            yield _ASKED
-    if load.flash is not None:
-        yield "flash"
-        if load.flash.in_step_with is not None:
-            yield "in step"
-    if load.dark_limit is not None:
-        yield "dark"
-    if load.back_within is not None:
-        yield "back"
-    for index in range(len(load.never)):
-        yield rule_name(index)
-    if load.safety:
-        yield "stopped"
+    requested = load.request is not None
+    asks = vehicle.asking_signal(load)
+    flash = load.flash
+    declared: dict[str, bool] = {
+        "fresh": requested,
+        "stale": requested,
+        "then": requested and load.hold_for is not None,
+        "local": load.local is not None,
+        "steady": True,
+        "reset": requested,
+        "rejoin": requested,
+        _ASKED: asks is not None and asks in vehicle.requests,
+        "flash": flash is not None,
+        "in step": flash is not None and flash.in_step_with is not None,
+        "dark": load.dark_limit is not None,
+        "back": load.back_within is not None,
+        **{rule_name(index): True for index in range(len(load.never))},
+        "trip": load.trip is not None,
+        "longest_on": load.longest_on is not None,
+        "shortest_off": load.shortest_off is not None,
+        "fed": feeds_load(vehicle, name),
+        "stopped": load.safety,
+    }
+    yield from (rule for rule, is_declared in declared.items() if is_declared)
 
 
 def _node_rules(vehicle: Vehicle, name: str) -> Iterator[str]:
@@ -132,6 +138,8 @@ def _node_rules(vehicle: Vehicle, name: str) -> Iterator[str]:
         yield "stopped"
     if has_neighbours(vehicle, name):
         yield "neighbours"
+    if feeds_node(vehicle, name):
+        yield "fed"
 
 
 def _complete(order: Sequence[tuple[str, str]], found: Sequence[Verdict]) -> list[Verdict]:

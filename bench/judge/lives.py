@@ -57,10 +57,12 @@ def biography(vehicle: Vehicle, recording: Recording, node: str, end_ns: int) ->
     """Read a node's lives out of a recording that goes up to ``end_ns``.
 
     A watchdog reset is lawful only while the program hung: one that bites a running program is
-    the program's own fault. An unlawful reset begins no new life: it excuses nothing. A node that
-    lost its supply begins a life at the loss, and boots once the supply is back.
+    the program's own fault. So is a restart by itself, but in bus-off where the vehicle declares
+    it (``restart_on_bus_off``). An unlawful reset begins no new life: it excuses nothing. A node
+    that lost its supply begins a life at the loss, and boots once the supply is back.
     """
     boot_ns = vehicle.nodes[node].boot
+    may_restart = vehicle.nodes[node].restart_on_bus_off
     changes = recording.nodes[node]
     births: list[NodeChange] = []
     unlawful: list[NodeChange] = []
@@ -78,6 +80,7 @@ def biography(vehicle: Vehicle, recording: Recording, node: str, end_ns: int) ->
             lawful = change.cause in _LAWFUL or (
                 change.cause == "watchdog" and previous in ("hung", "reset")
             )
+            lawful = lawful or (may_restart and _bus_off(recording, node, change.at_ns))
             (births if lawful else unlawful).append(change)
         if change.state == "hung":
             following = changes[index + 1] if index + 1 < len(changes) else None
@@ -105,6 +108,16 @@ def biography(vehicle: Vehicle, recording: Recording, node: str, end_ns: int) ->
             ),
         )
     return Biography(tuple(lives), tuple(hangs), tuple(unlawful))
+
+
+def _bus_off(recording: Recording, node: str, at_ns: int) -> bool:
+    """Whether a node's controller was bus-off when something happened."""
+    state = ""
+    for change in recording.controllers.get(node, []):
+        if change.at_ns > at_ns or (change.at_ns == at_ns and state == "BUS_OFF"):
+            break
+        state = change.state
+    return state == "BUS_OFF"
 
 
 def _hang(hung: NodeChange, following: NodeChange | None, end_ns: int) -> Hang:

@@ -20,7 +20,7 @@ from bench.judge.case import Case
 from bench.judge.lives import Life
 from bench.judge.service import Span, asleep, bus_offs
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
-from bench.model.consistency import split_signal
+from bench.model.expression import split_signal
 from bench.model.loading import Vehicle
 from bench.model.messages import MessageInfo, SignalInfo
 from bench.model.units import show_duration

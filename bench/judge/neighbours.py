@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from bench.judge.case import Case
-from bench.judge.paint import levels
+from bench.judge.states import levels
 from bench.judge.supply import without
 from bench.judge.verdict import Outcome, Verdict, worst
 from bench.model.loading import Vehicle

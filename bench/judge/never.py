@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from bench.judge.case import Case
-from bench.judge.masks import bit, level_bit
-from bench.judge.paint import levels, shown
+from bench.judge.case import Case, Waiting
+from bench.judge.news import rule_name, trips
+from bench.judge.states import levels
 from bench.judge.verdict import Outcome, Verdict, worst
+from bench.model.load import LoadTable, NeverRule
 from bench.model.units import show_duration
-from bench.model.vehicle import LoadTable, NeverRule
 
 
 def judge_never(case: Case, name: str, load: LoadTable) -> list[Verdict]:
@@ -17,22 +17,19 @@ def judge_never(case: Case, name: str, load: LoadTable) -> list[Verdict]:
     ]
 
 
-def rule_name(index: int) -> str:
-    """The name of a load's never rule: ``never``, ``never 2``, ..."""
-    return "never" if index == 0 else f"never {index + 1}"
-
-
 def _judge_rule(case: Case, name: str, rule: NeverRule, index: int, load_node: str) -> Verdict:
     """The condition is taken as it truly is, whatever a node knows of it; only under a fault of
     an input as the nodes see that input.
 
-    ``within`` is the time to leave the state once the condition holds; entering the state while
-    it holds is broken at once, but for a relay that was already about to move. The rule is
-    exercised when the load was in the state as the condition began to hold and had to leave it,
-    within the recording.
+    ``within`` is the time to leave the state once the condition holds. A node that has not yet
+    seen it may still enter the state up to ``latency`` behind its begin, and a relay follows; from
+    there on entering it is broken at once. A node that cannot act, or whose program does not yet
+    drive the output, has until a latency behind that. The rule is exercised when the load was in
+    the state within that time and had to leave it, within the recording.
     """
     called = rule_name(index)
-    holds = case.condition(rule.when, load_node if case.pins_at_fault else None).changes()
+    seen_by = load_node if case.pins_at_fault else None
+    holds = case.condition(rule.when, seen_by, load_node).changes()
     ends = [at_ns for at_ns, _ in holds[1:]] + [case.end_ns]
     found = [Verdict(name, called, Outcome.NOT_EXERCISED)]
     for (from_ns, value), to_ns in zip(holds, ends, strict=True):
@@ -45,29 +42,41 @@ def _judge_span(
     case: Case, name: str, called: str, rule: NeverRule, from_ns: int, to_ns: int
 ) -> list[Verdict]:
     actual = case.actual(name)
-    state = bit(rule.state)
-    before = {shown(actual, from_ns - 1), shown(case.driven(name), from_ns - 1)}
-    was_in = from_ns > 0 and state in before
-    moved_ns = from_ns + case.vehicle.loads[name].switching_ns
-    deadline_ns = from_ns + rule.within
+    lit = rule.state == "on"
+    load = case.vehicle.loads[name]
+    waiting = Waiting(case, load)
+    moved_ns = from_ns + load.latency + load.switching_ns
+    for hang in case.lives[load.node].hangs:
+        if hang.from_ns <= moved_ns and from_ns <= hang.to_ns:
+            moved_ns = max(moved_ns, hang.to_ns + load.latency + load.switching_ns)
+    deadline_ns = waiting.until(from_ns, from_ns + rule.within)
+    tripped = list(trips(case, load, waiting))
     inside: list[tuple[int, int]] = []
     for start, end, level in levels(actual, to_ns, from_ns):
-        if level_bit(level) != state or end <= case.start_ns:
+        if (level > 0) != lit or end <= case.start_ns:
             continue
         if inside and inside[-1][1] == start:  # another level of the same state
             start = inside.pop()[0]
         inside.append((max(start, from_ns), end))
     found = []
+    was_in = from_ns > 0 and (actual.at(from_ns - 1) > 0) == lit
+    if was_in and not inside and deadline_ns < to_ns:  # it left it at once
+        found.append(Verdict(name, called, Outcome.KEPT, deadline_ns - from_ns))
     for start, end in inside:
-        leaving = was_in and start <= moved_ns
-        wrong_ns = end - (deadline_ns if leaving else start)
+        if not lit and any(a <= start <= b for a, b in tripped):
+            continue  # a trip outranks it
+        undriven = any(life.reset_ns == start for life in case.lives[load.node].lives)
+        leaving = start <= moved_ns or undriven
+        at_ns = start
+        if leaving:
+            at_ns = waiting.until(start, max(start, deadline_ns) if undriven else deadline_ns)
+        wrong_ns = end - at_ns
         if wrong_ns > 0:
-            at_ns = deadline_ns if leaving else start
             text = (
                 f"was {rule.state} while {rule.when.text}, for {show_duration(end - start)};"
                 f" allowed: {show_duration(rule.within if leaving else 0)}"
             )
             found.append(Verdict(name, called, Outcome.BROKEN, -wrong_ns, at_ns, wrong_ns, text))
-        elif leaving and deadline_ns < to_ns:
-            found.append(Verdict(name, called, Outcome.KEPT, deadline_ns - end))
+        elif leaving and at_ns < to_ns:
+            found.append(Verdict(name, called, Outcome.KEPT, at_ns - end))
     return found

@@ -100,7 +100,9 @@ def _stopped_verdict(case: Case, subject: str, node: str) -> Verdict:
 
 
 def _program(case: Case, node: str) -> Iterator[Verdict]:
-    """A program that fails, or that resets its board for no lawful reason; said only if broken."""
+    """A program that fails, that resets its board for no lawful reason, or that runs wild on too
+    little voltage; said only if broken.
+    """
     for crash in case.recording.crashes:
         if crash.node == node:
             text = f"the program failed at {crash.where}: {crash.text}"
@@ -110,3 +112,7 @@ def _program(case: Case, node: str) -> Iterator[Verdict]:
         cause = "its watchdog" if change.cause == "watchdog" else "its own program"
         text = f"was reset by {cause} without any fault that called for it"
         yield Verdict(node, "program", Outcome.BROKEN, None, change.at_ns, 0, text, node)
+    for change in case.recording.nodes[node]:
+        if (change.state, change.cause) == ("hung", "supply"):
+            text = "ran wild on too little voltage: nothing held its processor in reset"
+            yield Verdict(node, "program", Outcome.BROKEN, None, change.at_ns, 0, text, node)

@@ -5,17 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
+from bench.judge.allowed import Span, Stretch, united, wrong
 from bench.judge.arrivals import Arrival, Link
 from bench.judge.case import Case
-from bench.judge.control import handed, off_bus
-from bench.judge.exercise import exercised, margin
+from bench.judge.control import handed
 from bench.judge.failed import failures
 from bench.judge.lives import Life
-from bench.judge.masks import ANY, OFF, ON
-from bench.judge.paint import Paint, Probe, blend, breaches
+from bench.judge.service import off_the_bus
+from bench.judge.states import ANY, OFF, ON
+from bench.judge.supply import merged, without
 from bench.judge.traffic import Ticks
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
-from bench.model.consistency import split_signal
+from bench.model.expression import split_signal
 from bench.model.messages import MessageInfo
 from bench.model.notice import NoticeTable
 from bench.model.units import show_duration
@@ -35,48 +36,57 @@ def _judge_life(
     case: Case, name: str, notice: NoticeTable, node: str, life: Life
 ) -> Iterator[Verdict]:
     troubles = list(_troubles(case, notice, node, life))
-    paints = [Paint(0, case.end_ns, OFF, "notice")]
-    for may_ns, must_ns, over_ns, calm_ns in troubles:
-        paints.append(Paint(may_ns, calm_ns, ON, "notice"))
-        # Within the trouble the notice is no longer free to be absent.
-        paints = _without_off(paints, must_ns, over_ns)
+    spans = [Span(may_ns, calm_ns, ON) for may_ns, _, _, calm_ns in troubles]
+    # Within the trouble the notice is no longer free to be absent.
+    demanded = merged([(must_ns, over_ns) for _, must_ns, over_ns, _ in troubles])
+    spans += [Span(from_ns, to_ns, OFF) for from_ns, to_ns in without(0, case.end_ns, demanded)]
     begin_ns = life.boot_end_ns + notice.within
     excused = [(0, begin_ns), (life.end_ns, case.end_ns)]
     excused += [(hang.from_ns, hang.to_ns + notice.within) for hang in case.lives[node].hangs]
-    excused += [(start, end + notice.within) for start, end in off_bus(case, node)]
-    paints += [Paint(start, min(end, case.end_ns), ANY, "notice") for start, end in excused]
-    segments = blend(paints, case.end_ns, start_ns=case.start_ns)
-    actual = handed(case, notice.signal, life)
-    for breach in breaches(segments, actual):
-        wrong_ns = breach.to_ns - breach.from_ns
-        was = "not given" if breach.mask == ON else "given without cause"
+    excused += [(start, end + notice.within) for start, end in off_the_bus(case, node)]
+    spans += [Span(start, min(end, case.end_ns), ANY) for start, end in excused]
+    allowed = united(spans, case.end_ns, case.start_ns)
+    changes = [
+        (at_ns, 100.0 * level) for at_ns, level in handed(case, notice.signal, life).changes()
+    ]
+    for part in wrong(allowed, changes):
+        wrong_ns = part.to_ns - part.from_ns
+        was = "not given" if OFF not in part.states else "given without cause"
         text = f"the notice was {was}; wrong for {show_duration(wrong_ns)}"
         culprit = "" if notice.failed else node  # it may be the node of the load as well
         yield Verdict(
-            name, "notice", Outcome.BROKEN, -wrong_ns, breach.from_ns, wrong_ns, text, culprit
+            name, "notice", Outcome.BROKEN, -wrong_ns, part.from_ns, wrong_ns, text, culprit
         )
-    probes = [
-        Probe("notice", may_ns, must_ns, over_ns, OFF) for may_ns, must_ns, over_ns, _ in troubles
-    ]
     tested = [
-        probe
-        for probe in case.judged(probes)
-        if probe.from_ns < probe.to_ns and exercised(probe, segments, actual)
+        margin_ns
+        for may_ns, must_ns, over_ns, _ in troubles
+        if may_ns >= case.start_ns
+        for margin_ns in _given(allowed, changes, may_ns, must_ns, over_ns)
     ]
     if tested:
-        margins = [margin(probe, segments, actual) for probe in tested]
-        yield Verdict(name, "notice", Outcome.KEPT, smallest(margins))
+        yield Verdict(name, "notice", Outcome.KEPT, smallest(tested))
 
 
-def _without_off(paints: list[Paint], from_ns: int, to_ns: int) -> list[Paint]:
-    kept: list[Paint] = []
-    for paint in paints:
-        if paint.mask != OFF or to_ns <= paint.from_ns or paint.to_ns <= from_ns:
-            kept.append(paint)
-            continue
-        kept.append(paint._replace(to_ns=from_ns))
-        kept.append(paint._replace(from_ns=to_ns))
-    return [paint for paint in kept if paint.from_ns < paint.to_ns]
+def _given(
+    allowed: Sequence[Stretch],
+    changes: Sequence[tuple[int, float]],
+    may_ns: int,
+    must_ns: int,
+    over_ns: int,
+) -> Iterator[int]:
+    """The time left where a notice had to be given, and was; none where one that was not given
+    would not have been wrong.
+    """
+    due = [
+        part.from_ns
+        for part in allowed
+        if part.from_ns < over_ns and part.to_ns > must_ns and part.states == {ON}
+    ]
+    if not due or must_ns >= over_ns:
+        return
+    given_ns = [at_ns for at_ns, shown in changes if may_ns <= at_ns <= must_ns and shown > 0]
+    if given_ns:
+        yield max(must_ns, due[0]) - given_ns[-1]
 
 
 def _troubles(

@@ -20,10 +20,11 @@ from dataclasses import dataclass, replace
 from bench.judge.judge import declared_rules, judge
 from bench.judge.nodes import SILENT_PERIODS
 from bench.judge.verdict import Outcome, Verdict
+from bench.model.load import LoadTable
 from bench.model.loading import Vehicle
 from bench.model.messages import MessageInfo
 from bench.model.units import show_duration
-from bench.model.vehicle import LoadTable, NodeTable
+from bench.model.vehicle import NodeTable
 from bench.outside import Outside
 from bench.recording import Recording, Series
 
@@ -109,16 +110,21 @@ def _settled_ns(vehicle: Vehicle, recording: Recording, load: LoadTable, reports
     first_ns = reports.levels.times[0] if reports.levels.times else recording.end_ns
     if load.request is None:
         return first_ns
-    asks = vehicle.signal(load.request)[0]
-    asked_ns = next(
+    asks = [vehicle.messages[name] for name in load.messages]
+    asked_ns = max(_first_ns(recording, load.node, message) for message in asks)
+    return max(first_ns, asked_ns) + (load.stale_after or 0) + load.reaction + load.rejoin
+
+
+def _first_ns(recording: Recording, node: str, message: MessageInfo) -> int:
+    """When a node first received a message; the end of the run if it never did."""
+    return next(
         (
             record.end_ns
             for record in recording.frames
-            if load.node in record.receivers and record.frame.identifier == asks.identifier
+            if node in record.receivers and record.frame.identifier == message.identifier
         ),
         recording.end_ns,
     )
-    return max(first_ns, asked_ns) + (load.stale_after or 0) + load.reaction + load.rejoin
 
 
 def _later(load: LoadTable, slack_ns: int) -> LoadTable:

@@ -1,287 +1,423 @@
-"""What a request allows a load to do: the rules *fresh*, *stale*, *then* and *reset*.
+"""The news of the messages that ask for a load: followed, refused, stale, back again.
 
-Worked out life by life from the good messages that reached the load's node, with no knowledge
-of its program.
-
-    good messages   |  |  |              |  |  |
-    fresh           ==========.          ===========   what the last good one asked for
-    stale                   ============ . . . .       fail-safe state; it stays allowed after
-                            a  b         c      d      the return, until `rejoin` has passed
-
-a: last good message + stale_after - early      b: last good message + stale_after + reaction
-c: the first good message is back               d: c + rejoin
+good messages   |  |  |              |  |  |
+request         ==on=====.           ======on===
+stale                   [from..by]   .  .             fail-safe state
+back                                 [from..by]       by the ``confirm``-th in a row + latency
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
-from itertools import pairwise
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
-from bench.judge.arrivals import Link, Run
-from bench.judge.case import Case
+from bench.judge.arrivals import Arrival, Link
+from bench.judge.case import Case, Waiting
 from bench.judge.lives import Life
-from bench.judge.masks import FLASH, OFF, ON, bit
-from bench.judge.paint import Paint, Probe, shown
-from bench.judge.supply import boot_paints
-from bench.model.vehicle import LoadTable
+from bench.judge.states import ANY, FLASH, OFF, Shown, State, level_state
+from bench.judge.walk import NEVER, Mark, News, Source
+from bench.model.expression import Condition
+from bench.model.load import Level, LoadTable
 
-FOREVER = 1 << 62
+_MS = 1_000_000
+BEFORE_NS = -1
+"""The instant of what a source called for before anything happened."""
 
 
-class Asked(NamedTuple):
-    """A run as the states that it can have brought about; ``lost``: the link was surely lost
-    before it; ``waits``: it asks for the load, but a latch may still hold it off.
+class Said(NamedTuple):
+    """What the messages ask for, as their receiver may know it from ``at_ns`` on.
+
+    ``fresh_ns``: the last good message that keeps the link from being stale. Not ``sure`` where
+    the receiver may have refused it, or not have heard it. ``held``: a latch may hold the load off
+    all the same; ``told``: an earlier one asked for the same, and this one brings nothing new.
+    ``lost``: its counter does not go together with the one before, which counts as a lost link.
     """
 
     at_ns: int
-    last_ns: int
-    states: int
+    fresh_ns: int
+    state: State
     sure: bool
-    lost: bool
-    waits: bool
+    held: bool = False
+    told: bool = False
+    lost: bool = False
 
 
-class Absence(NamedTuple):
-    """A time without a sure request, and what is allowed because of it from ``from_ns`` on.
+BY_INPUT = ("on_stale", "then")
+"""A request that calls for one of these is decided by the source of that name: the fail-safe state
+is a condition over the node's own inputs.
+"""
 
-    ``back_ns`` is the surely good message that ends it.
+
+class Row(NamedTuple):
+    """Good messages behind a loss: by when what they ask for must be followed (None: there were
+    never so many in a row), the place of the last one, until when one that follows without waiting
+    for more may do so (it cannot know that no more will come), and the rule that it is told by.
     """
 
-    from_ns: int
-    back_ns: int
-    paints: tuple[Paint, ...]
+    by_ns: int | None
+    end: int
+    open_ns: int
+    rule: str
 
 
-class Memory(NamedTuple):
-    """What outlived a reset: the states last asked for (0: none), and when that may be stale."""
-
-    states: int
-    lost_ns: int
+def _ends_loss(entry: Said, row: Row | None) -> bool:
+    return entry.sure and not entry.lost and (row is None or row.by_ns is not None)
 
 
-@dataclass(slots=True)
-class Requested:
-    """Paints and probes of one load; ``fresh`` holds the spans with a surely fresh request."""
-
-    paints: list[Paint] = field(default_factory=list)
-    probes: list[Probe] = field(default_factory=list)
-    fresh: list[tuple[int, int]] = field(default_factory=list)
+def _rest(state: str | Level | Condition, name: str) -> State:
+    """A fail-safe state as the judge has it."""
+    return name if isinstance(state, Condition) else state_of(state)
 
 
-def requested(case: Case, name: str, load: LoadTable) -> Requested:
-    """Work out what the request of a load allows over the whole run."""
-    assert load.request is not None
-    result = Requested()
-    message, _ = case.vehicle.signal(load.request)
-    link = case.link(message.name, load)
-    held, lost_ns = 0, FOREVER
-    lives = case.lives[load.node].lives
-    for life, runs in zip(lives, case.runs(load), strict=True):
-        actual = case.actual(name)
-        before = shown(actual, life.reset_ns - 1, load.cycle_ns) if life.reset_ns else OFF
-        memory = Memory(held, lost_ns) if load.survives_reset else Memory(0, FOREVER)
-        chapter = _Chapter(load, link, life, before, memory)
-        asked = chapter.through_latch(runs)
-        chapter.tell(asked, result)
-        for entry in asked:
-            held = entry.states
-            lost_ns = entry.last_ns + link.maybe_stale_ns if entry.sure else lost_ns
-    return result
+def state_of(state: str | Level | None) -> State:
+    """A state of the vehicle file as the judge has it."""
+    if isinstance(state, Level):
+        return level_state(state.percent)
+    return state or OFF
 
 
-class _Chapter:
-    """One life of the load's node."""
+class Request:
+    """The news of the messages that ask for a load."""
 
-    def __init__(
-        self, load: LoadTable, link: Link, life: Life, before: int, memory: Memory
-    ) -> None:
-        assert load.on_reset is not None
-        self.load = load
-        self.link = link
-        self.life = life
-        self.before = before
-        self.memory = memory
-        self.rest = memory.states or bit(load.on_reset)
-        self.hardware = ON if load.hardware_default == "on" else OFF
+    def __init__(self, case: Case, load: LoadTable, waiting: Waiting) -> None:
+        assert load.request is not None
+        self.case, self.load, self.waiting = case, load, waiting
+        self.asks = case.vehicle.reader(load.request)
+        self.level = None if load.level is None else case.vehicle.signal(load.level)
+        self.links: dict[str, Link] = {name: case.link(name, load) for name in load.messages}
+        self.link = self.links[load.watched[0]]
+        counted = any(case.vehicle.messages[name].counter is not None for name in load.messages)
+        confirm = load.confirm or (2 if counted else 1)
+        self.confirm = confirm * len(load.messages)
+        self.news: list[News] = [News(OFF, BEFORE_NS, BEFORE_NS, "fresh")]
+        self.marks: list[Mark] = []
+        self.held: list[tuple[int, int, State]] = []
+        self.latches: list[tuple[int, int, State]] = []
 
-    def tell(self, asked: Sequence[Asked], result: Requested) -> None:
-        """Add this life's paints, probes and fresh spans."""
-        absences = [self._boot(asked), *self._losses(asked)]
-        paints = [*self._service(asked), *self._carried(absences)]
-        probes = [
-            *self._reset_probes(asked), *self._change_probes(asked), *self._loss_probes(asked)
-        ]  # fmt: skip
-        end_ns = self.life.end_ns
-        for paint in paints:
-            if paint.from_ns < min(paint.to_ns, end_ns):
-                result.paints.append(paint._replace(to_ns=min(paint.to_ns, end_ns)))
-        for probe in probes:
-            if probe.from_ns < min(probe.to_ns, end_ns):
-                result.probes.append(probe._replace(to_ns=min(probe.to_ns, end_ns)))
-        result.fresh.extend(self._fresh(asked))
+    def source(self) -> Source:
+        load, node = self.load, self.load.node
+        watches = {
+            name: self.case.evidence.watch(name, node, link) for name, link in self.links.items()
+        }
+        damaged = [self.case.traffic(name).damaged_at(node) for name in self.links]
+        for place, life in enumerate(self.case.lives[node].lives):
+            if not load.survives_reset or not place:
+                reset = state_of(load.on_reset)
+                self.news.append(News(reset, life.reset_ns, life.reset_ns, "reset"))
+            bad = [at for watch in watches.values() for at in watch.refused[place]]
+            for times in damaged:
+                low, high = (bisect_left(times, at) for at in (life.reset_ns, life.end_ns))
+                bad += times[low:high]
+            heard = {name: watch.lives[place] for name, watch in watches.items()}
+            said = self._with_bus_offs(life, list(self._said(heard)))
+            self._life(life, self._latched(said), sorted(bad))
+        source = Source(self.news, self.marks)
+        due = source.due()
+        self.held = [
+            (from_ns, min(to_ns, _next_due(source, due, from_ns)), state)
+            for from_ns, to_ns, state in self.held
+        ] + self.latches
+        return source
 
     # ---- what the messages ask for ----
 
-    def through_latch(self, runs: Sequence[Run[bool]]) -> list[Asked]:
-        """What each run can bring about: a latched load waits until it was asked to be off,
-        and a message that may have been refused leaves the earlier request possible.
+    def _said(self, heard: Mapping[str, Sequence[Arrival]]) -> Iterator[Said]:
+        """Of several messages, from when all have come; the one that has been silent for longest
+        decides whether the link is stale, and while it surely is the others say nothing.
         """
-        asked: list[Asked] = []
-        latched = {True} if self.load.latch else {False}
-        sure_ns: int | None = None
-        for run in runs:
-            last = asked[-1] if asked else None
-            state = bit(self.load.asked_state) if run.value else OFF
-            lost = last is not None and run.at_ns > last.last_ns + self.link.surely_stale_ns
-            if self.load.latch:
-                if lost:
-                    latched = {True}
-                elif sure_ns is not None and run.at_ns >= sure_ns + self.link.maybe_stale_ns:
-                    latched = latched | {True}
-                if state == OFF:
-                    latched = {False} if run.sure else latched | {False}
-            possible = (state if False in latched else 0) | (OFF if True in latched else 0)
-            if not run.sure and last is not None and not lost:
-                possible |= last.states
-            waits = run.value and True in latched
-            asked.append(Asked(run.at_ns, run.last_ns, possible, run.sure, lost, waits))
-            sure_ns = run.last_ns if run.sure else sure_ns
-        return asked
-
-    def _slack(self, slack_ns: int, states: int) -> int:
-        """A load that flashes may finish its cycle."""
-        return slack_ns + (self.load.cycle_ns if states & FLASH else 0)
-
-    def _service(self, asked: Sequence[Asked]) -> Iterator[Paint]:
-        """What was asked for, up to ``latency`` behind a change or ``reaction`` behind a loss."""
-        for entry, following in _with_next(asked):
-            until_ns = entry.last_ns + self._slack(self.link.surely_stale_ns, entry.states)
-            if following is not None and not following.lost:
-                until_ns = following.at_ns  # one that asks the same says the rest itself
-                if following.states != entry.states:
-                    until_ns += self._slack(self.load.latency, entry.states)
-            rule = "latched" if entry.waits else "fresh"
-            yield Paint(entry.at_ns, until_ns, entry.states, rule)
-
-    def _fresh(self, asked: Sequence[Asked]) -> Iterator[tuple[int, int]]:
-        """A doubtful message counts only where the link was not yet in danger of being lost."""
-        lost_ns = 0
-        for entry in asked:
-            if entry.sure:
-                lost_ns = entry.last_ns + self.link.maybe_stale_ns
-            if entry.sure or entry.at_ns < lost_ns:
-                yield entry.at_ns, min(self.life.end_ns, entry.last_ns + self.link.stale_after_ns)
-
-    # ---- absences ----
-
-    def _boot(self, asked: Sequence[Asked]) -> Absence:
-        """The reset and the time until a request is there."""
-        life, back_ns = self.life, _first_sure(asked)
-        started_ns = life.boot_end_ns if life.up_ns is None else life.up_ns
-        lost_ns = min(started_ns, life.boot_end_ns) + self.link.maybe_stale_ns
-        lost_ns = max(life.reset_ns, min(lost_ns, self.memory.lost_ns))
-        paints = (
-            *boot_paints(self.load, life, self.before, self.hardware | self.rest),
-            Paint(life.boot_end_ns, FOREVER, self.rest, "reset"),
-            *self._failsafe(lost_ns, FOREVER, self.rest, "reset", "reset"),
-        )
-        return Absence(life.reset_ns, back_ns, paints)
-
-    def _losses(self, asked: Sequence[Asked]) -> Iterator[Absence]:
-        """The times between two surely good messages in which the link may count as lost."""
-        sure = [index for index, entry in enumerate(asked) if entry.sure]
-        for here, following in pairwise([*sure, len(asked)]):
-            last_sure, last = asked[here], asked[following - 1]
-            back_ns = asked[following].at_ns if following < len(asked) else FOREVER
-            from_ns = last_sure.last_ns + self.link.maybe_stale_ns
-            if from_ns <= min(back_ns, self.life.end_ns):
-                held = 0  # by whatever message between them the receiver took to be the last
-                for entry in asked[here:following]:
-                    held |= entry.states
-                surely_ns = last.last_ns + self.link.surely_stale_ns
-                paints = self._failsafe(from_ns, surely_ns, held, "stale", "then", back_ns)
-                yield Absence(from_ns, back_ns, tuple(paints))
-
-    def _failsafe(
-        self,
-        maybe_ns: int,
-        surely_ns: int,
-        held: int,
-        rule: str,
-        then_rule: str,
-        back_ns: int = FOREVER,
-    ) -> Iterator[Paint]:
-        """The state on stale from when it may be taken, and the state that follows it. What a
-        load still is in when the link comes back it may be in until it follows again.
-        """
-        load = self.load
-        state = self._stale_states(held)
-        if load.hold_for is None or load.then is None:
-            yield Paint(maybe_ns, FOREVER, state, rule)
-            return
-        until_ns = surely_ns + self._slack(load.hold_for, state)
-        yield Paint(maybe_ns, FOREVER if back_ns < until_ns else until_ns, state, rule)
-        yield Paint(maybe_ns + load.hold_for, FOREVER, bit(load.then), then_rule)
-
-    def _stale_states(self, held: int) -> int:
-        assert self.load.on_stale is not None
-        return held if self.load.on_stale == "hold" else bit(self.load.on_stale)
-
-    def _carried(self, absences: Sequence[Absence]) -> Iterator[Paint]:
-        """Each absence's states, up to ``rejoin`` behind its end; a new absence that begins
-        before that moment starts the waiting again.
-        """
-        later_from_ns, later_until_ns = FOREVER, FOREVER
-        for absence in reversed(absences):
-            until_ns = min(FOREVER, absence.back_ns + self.load.rejoin)
-            if later_from_ns < until_ns:
-                until_ns = max(until_ns, later_until_ns)
-            for paint in absence.paints:
-                yield paint._replace(to_ns=min(paint.to_ns, until_ns))
-            later_from_ns, later_until_ns = absence.from_ns, until_ns
-
-    # ---- what puts the rules to the test ----
-
-    def _reset_probes(self, asked: Sequence[Asked]) -> Iterator[Probe]:
-        life = self.life
-        until_ns = asked[0].at_ns if asked else FOREVER
-        for idle in dict.fromkeys((self.before, self.hardware)):
-            assumed = idle == self.hardware
-            yield Probe("reset", life.reset_ns, life.boot_end_ns, until_ns, idle, assumed)
-
-    def _change_probes(self, asked: Sequence[Asked]) -> Iterator[Probe]:
-        for before, (changed, following) in zip(asked, [*_with_next(asked)][1:], strict=False):
-            if changed.sure and not changed.lost and changed.states != before.states:
-                deadline_ns = changed.at_ns + self._slack(self.load.latency, before.states)
-                until_ns = changed.last_ns + self.link.maybe_stale_ns
-                if following is not None:
-                    until_ns = min(until_ns, following.at_ns)
-                yield Probe("fresh", changed.at_ns, deadline_ns, until_ns, before.states)
-
-    def _loss_probes(self, asked: Sequence[Asked]) -> Iterator[Probe]:
-        load = self.load
-        for entry, following in _with_next(asked):
-            back_ns = following.at_ns if following is not None else FOREVER
-            surely_ns = entry.last_ns + self._slack(self.link.surely_stale_ns, entry.states)
-            if surely_ns >= back_ns:
+        last: dict[str, Arrival] = {}
+        watched, hears = self.load.watched, self.waiting.hears
+        come = [(arrival.at_ns, name, arrival) for name in heard for arrival in heard[name]]
+        for at_ns, name, arrival in sorted(come):
+            if arrival.lost:
+                if arrival.sure:
+                    last.pop(name, None)
+                yield Said(at_ns, at_ns, OFF, arrival.sure, lost=True)
                 continue
-            holds = load.on_stale == "hold"
-            idle = self.hardware if holds else entry.states
-            until_ns = back_ns
-            if load.hold_for is not None:
-                still = self._stale_states(entry.states)
-                held_ns = self.link.surely_stale_ns + self._slack(load.hold_for, still)
-                then_ns = entry.last_ns + held_ns
-                until_ns = min(back_ns, then_ns)
-                yield Probe("then", surely_ns, then_ns, back_ns, still)
-            yield Probe("stale", entry.last_ns, surely_ns, until_ns, idle, assumed=holds)
+            sure = arrival.sure and hears(at_ns)
+            last[name] = arrival if sure == arrival.sure else arrival._replace(sure=sure)
+            if len(heard) == 1:
+                yield Said(at_ns, at_ns, self._asked({name: arrival.data}), sure)
+                continue
+            if len(last) < len(heard):
+                continue
+            fresh_ns = min(last[name].at_ns for name in watched)
+            if at_ns - fresh_ns > self.link.surely_stale_ns:
+                continue
+            sure = all(entry.sure for entry in last.values())
+            sure = sure and at_ns - fresh_ns < self.link.maybe_stale_ns
+            data = {name: entry.data for name, entry in last.items()}
+            yield Said(at_ns, fresh_ns, self._asked(data), sure)
+
+    def _with_bus_offs(self, life: Life, said: list[Said]) -> list[Said]:
+        """A node may take its own bus-off for a lost link: then it is one, whatever comes soon
+        behind it. One that has lost its link already has nothing more to lose.
+        """
+        if self.load.bus_off != "lost":
+            return said
+        found = list(said)
+        for change in self.case.recording.controllers.get(self.load.node, []):
+            at_ns = change.at_ns
+            if change.state != "BUS_OFF" or not life.reset_ns <= at_ns < life.end_ns:
+                continue
+            before = [entry for entry in found if entry.at_ns <= at_ns]
+            last_ns = life.boot_end_ns if life.up_ns is None else life.up_ns
+            if before:
+                if before[-1].lost and before[-1].sure:
+                    continue
+                last_ns = before[-1].fresh_ns
+            if not before or at_ns - last_ns <= self.link.surely_stale_ns:
+                sure = at_ns - last_ns < self.link.maybe_stale_ns
+                entry = Said(at_ns, at_ns, OFF, sure=sure, lost=True)
+                found = sorted([*found, entry], key=lambda entry: entry.at_ns)
+        return found
+
+    def _asked(self, data: Mapping[str, bytes]) -> State:
+        if not self.asks(data):
+            return OFF
+        if self.level is None:
+            return self.load.asked_state
+        message, signal = self.level
+        return level_state(signal.physical(data[message.name]))
+
+    def _latched(self, said: Sequence[Said]) -> Sequence[Said]:
+        """With ``latch`` a message calls for off from boot or stale until it has asked for off.
+        Where it may have been stale its receiver may hold the load off, or not: the first that
+        asks for it may bring it about, the others then bring nothing new.
+        """
+        if not self.load.latch:
+            return said
+        found: list[Said] = []
+        latched, told = {True}, False
+        sure_ns: int | None = None
+        held_ns: int | None = None
+        for place, entry in enumerate(said):
+            before = said[place - 1] if place else None
+            if entry.lost:
+                latched, told = ({True} if entry.sure else latched | {True}), False
+                found.append(entry)
+                continue
+            if before is not None and entry.at_ns > before.fresh_ns + self.link.surely_stale_ns:
+                latched = {True}
+            elif sure_ns is not None and entry.at_ns >= sure_ns + self.link.maybe_stale_ns:
+                latched, told = latched | {True}, False
+            if entry.state == OFF:
+                latched = {False} if entry.sure else latched | {False}
+                told = False
+                found.append(entry)
+            elif latched == {True}:
+                found.append(entry._replace(state=OFF))
+            elif latched == {False}:
+                found.append(entry)
+            else:
+                found.append(entry._replace(held=True, told=told))
+                told = True
+            if entry.state != OFF and True in latched and held_ns is None:
+                held_ns = entry.at_ns
+            if held_ns is not None and (entry.state == OFF or place + 1 == len(said)):
+                self.latches.append((held_ns, entry.at_ns + self.link.surely_stale_ns, OFF))
+                held_ns = None
+            sure_ns = entry.fresh_ns if entry.sure else sure_ns
+        return found
+
+    # ---- one life of the node ----
+
+    def _life(self, life: Life, said: Sequence[Said], bad: Sequence[int]) -> None:
+        self._unheard(life, said)
+        rows = list(self._rows(said, bad))
+        state: State | None = None
+        sure_ns: int | None = None
+        doubt, again = False, False
+        for place, (entry, row) in enumerate(zip(said, rows, strict=True)):
+            if entry.lost:
+                by_ns = entry.at_ns + self.load.reaction
+                behind = said[place + 1 :]
+                next_ns = next((e.at_ns for e in behind if e.sure and not e.lost), NEVER)
+                self._stale(life, entry.at_ns, by_ns, (next_ns, next_ns), must=entry.sure)
+                sure_ns, doubt = None, True
+                continue
+            must, rule = entry.sure and not entry.held, "fresh"
+            by_ns = entry.at_ns + self._latency(entry.state)
+            if row is not None:
+                by_ns = row.open_ns if row.by_ns is None else max(row.by_ns, by_ns)
+                rule = row.rule
+                must = row.by_ns is not None and not entry.held
+            again = again and entry.state == said[place - 1].state and row is not None
+            if not (entry.told or again) and (row is not None or doubt or entry.state != state):
+                self._tell(entry.state, entry.at_ns, by_ns, rule, must=must)
+                if entry.held and self.load.on_stale != OFF:
+                    self._tell(OFF, entry.at_ns, by_ns, rule, must=False)
+            doubt, again = not must, entry.sure and row is not None and place < row.end
+            if must:
+                state = entry.state
+            if entry.sure:
+                sure_ns = entry.fresh_ns
+            self._lost(life, said, place, rows, heard=sure_ns is not None)
+
+    def _rows(self, said: Sequence[Said], bad: Sequence[int]) -> Iterator[Row | None]:
+        """For each message the row by which its receiver comes back to the link, if it may have
+        been stale before it.
+        """
+        row: Row | None = None
+        sure_ns: int | None = None
+        was_there = False
+        for place, entry in enumerate(said):
+            if entry.lost:
+                sure_ns, row = None, None
+                yield None
+                continue
+            back = sure_ns is None or entry.at_ns - sure_ns >= self.link.maybe_stale_ns
+            before_ns = said[place - 1].fresh_ns if place else entry.at_ns
+            over = row is None or place > row.end
+            if back and (over or entry.at_ns - before_ns >= self.link.maybe_stale_ns):
+                row = self._confirmed(said, place, bad, "rejoin" if was_there else "fresh")
+            elif over:
+                row = None
+            yield row
+            if entry.sure:
+                sure_ns, was_there = entry.fresh_ns, True
+
+    def _latency(self, state: State) -> int:
+        return self.load.off_latency_ns if state == OFF else self.load.latency
+
+    def _tell(
+        self, state: State, from_ns: int, by_ns: int, rule: str = "fresh", *, must: bool = True
+    ) -> None:
+        by_ns = self.waiting.until(from_ns, self._cycle(state, from_ns, by_ns))
+        self.news.append(News(state, from_ns, by_ns, rule, must))
+
+    def _cycle(self, state: State, from_ns: int, by_ns: int) -> int:
+        """By when news must be noted: a load that flashes may finish its cycle, be it told to end
+        once or twice.
+        """
+        if state == FLASH or not self.load.cycle_ns:
+            return by_ns
+        for before in reversed(self.news):
+            if before.calls == FLASH or before.calls in BY_INPUT:
+                return by_ns + self.load.cycle_ns
+            if before.must:
+                return by_ns if before.by_ns < from_ns else max(by_ns, before.by_ns)
+        return by_ns
+
+    def _confirmed(self, said: Sequence[Said], first: int, bad: Sequence[int], rule: str) -> Row:
+        """The row that begins with the first message that is back."""
+        row, began_ns, before = 0, 0, None
+        for place in range(first, len(said)):
+            entry = said[place]
+            if before is not None:
+                if entry.lost or entry.at_ns - before.fresh_ns >= self.link.maybe_stale_ns:
+                    lost_ns = before.fresh_ns + self.link.maybe_stale_ns
+                    return Row(None, place - 1, lost_ns - 1, rule)
+                if bisect_left(bad, before.at_ns) != bisect_right(bad, entry.at_ns):
+                    row = 0
+            row = row + 1 if entry.sure else 0
+            began_ns = entry.at_ns if row == 1 else began_ns
+            before = entry
+            if row >= self.confirm:
+                by_ns = entry.at_ns + self._latency(entry.state)
+                if self.load.follow_again is not None:
+                    by_ns = began_ns + self.load.follow_again
+                return Row(by_ns, place, by_ns, rule)
+        assert before is not None
+        return Row(None, len(said) - 1, before.fresh_ns + self.link.maybe_stale_ns - 1, rule)
+
+    def _possible(self) -> Iterator[State]:
+        """What the news so far may have brought about."""
+        for before in reversed(self.news):
+            yield ANY if before.calls in BY_INPUT else before.calls
+            if before.must:
+                return
+
+    # ---- when it does not come ----
+
+    def _unheard(self, life: Life, said: Sequence[Said]) -> None:
+        """No good message since the reset."""
+        up_ns = life.boot_end_ns if life.up_ns is None else life.up_ns
+        from_ns = min(up_ns, life.boot_end_ns) + self.link.maybe_stale_ns
+        first_ns = next((entry.at_ns for entry in said if entry.sure), NEVER)
+        if from_ns < min(life.end_ns, first_ns):
+            self._stale(life, from_ns, NEVER, (first_ns, first_ns), must=False)
+
+    def _lost(
+        self,
+        life: Life,
+        said: Sequence[Said],
+        place: int,
+        rows: Sequence[Row | None],
+        *,
+        heard: bool,
+    ) -> None:
+        """Whether the link may count as lost behind a message that was the last, as far as its
+        receiver knows, that was good. One whose row was never long enough ends no loss: who did
+        not follow it is where it was.
+        """
+        fresh_ns = said[place].fresh_ns
+        from_ns = fresh_ns + self.link.maybe_stale_ns
+        following = said[place + 1] if place + 1 < len(said) else None
+        going_on = following is not None and following.sure and fresh_ns < following.fresh_ns
+        if going_on and following is not None and following.at_ns < from_ns:  # nearly always
+            return
+        later = [
+            entry
+            for entry in said[place + 1 : place + 2]
+            if entry.fresh_ns == fresh_ns and not entry.lost
+        ]
+        if later or from_ns >= life.end_ns:
+            return
+        behind = list(zip(said[place + 1 :], rows[place + 1 :], strict=True))
+        next_ns = next((entry.at_ns for entry, _ in behind if entry.sure), NEVER)
+        if next_ns < from_ns:
+            return
+        back_ns = next((entry.at_ns for entry, row in behind if _ends_loss(entry, row)), NEVER)
+        by_ns = fresh_ns + self.link.surely_stale_ns
+        # A receiver that took a doubtful one that came meanwhile has longer.
+        last = not behind or behind[0][0].at_ns > by_ns
+        row = rows[place]
+        stray = row is not None and row.by_ns is None and self.load.then is not None
+        doubtful_ns = behind[0][0].at_ns if behind else NEVER
+        self._stale(life, from_ns, by_ns, (back_ns, doubtful_ns), must=heard and last, stray=stray)
+
+    def _stale(
+        self,
+        life: Life,
+        from_ns: int,
+        by_ns: int,
+        ends: tuple[int, int],
+        *,
+        must: bool,
+        stray: bool = False,
+    ) -> None:
+        """``ends``: when the loss is surely over, and when it may be. Behind a ``stray`` message
+        one that did not follow it may have gone on to ``then`` already.
+        """
+        load = self.load
+        assert load.on_stale is not None
+        next_ns, doubtful_ns = ends
+        if load.on_stale == "hold":
+            hardware: Shown = 100.0 if load.hardware_default == "on" else 0.0
+            tested = must and not stray and by_ns < min(doubtful_ns, life.end_ns)
+            self.held += [(from_ns, life.end_ns, state) for state in self._possible()]
+            self.marks.append(Mark(from_ns, "stale"))
+            if tested:
+                self.marks.append(Mark(by_ns, "stale", hardware))
+        else:
+            state = _rest(load.on_stale, "on_stale")
+            self._tell(state, from_ns, by_ns, "stale", must=must and not stray)
+        if load.hold_for is not None and load.then is not None:
+            early_ns = load.early if load.early is not None else max(2 * _MS, load.hold_for // 50)
+            slack_ns = self.case.slack(load.node, load.hold_for)
+            # It comes behind the other state.
+            then_ns = max(from_ns, from_ns + load.hold_for - early_ns - slack_ns)
+            if then_ns < min(life.end_ns, next_ns):
+                then_by = (
+                    by_ns + load.hold_for + load.reaction + slack_ns if by_ns < NEVER else NEVER
+                )
+                must = must and doubtful_ns > then_by
+                self._tell(_rest(load.then, "then"), then_ns, then_by, "then", must=must)
 
 
-def _with_next(asked: Sequence[Asked]) -> Iterator[tuple[Asked, Asked | None]]:
-    return zip(asked, [*asked[1:], None], strict=False)
-
-
-def _first_sure(asked: Sequence[Asked]) -> int:
-    return next((entry.at_ns for entry in asked if entry.sure), FOREVER)
+def _next_due(source: Source, due: Sequence[int], from_ns: int) -> int:
+    """By when the next news behind an instant must be noted."""
+    later = zip(source.news, due, strict=True)
+    return next((by for news, by in later if news.from_ns > from_ns and by < NEVER), NEVER)

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from bench.judge.case import Case
 from bench.judge.messages import senders_of
 from bench.judge.verdict import Outcome, Verdict, worst
-from bench.model.consistency import split_signal
+from bench.model.expression import split_signal
 from bench.model.loading import Vehicle
 from bench.model.messages import MessageInfo, SignalInfo
 from bench.model.units import show_duration

@@ -39,6 +39,15 @@ def bus_offs(case: Case, node: str) -> Iterator[BusOff]:
         yield BusOff(change.at_ns, min(back_ns, reset_ns), back)
 
 
+def off_the_bus(case: Case, node: str) -> Iterator[Span]:
+    """While its controller is off the bus a program hears nobody and can hand nothing over; when
+    it is back it has its time to rejoin. A reset begins anew: what is due behind it is due.
+    """
+    rejoin_ns = case.vehicle.nodes[node].rejoin
+    for off in bus_offs(case, node):
+        yield off.from_ns, off.to_ns + rejoin_ns * off.back
+
+
 def asleep(case: Case, node: str) -> Iterator[Span]:
     """The spans in which a node may be asleep, and until a program that wakes has booted."""
     table = case.vehicle.nodes[node]

@@ -10,17 +10,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
-from bench.judge.lives import Biography, Life
-from bench.judge.masks import OFF
-from bench.judge.paint import Paint
+from bench.judge.lives import Biography
 from bench.model.loading import Vehicle
-from bench.model.vehicle import LoadTable
 from bench.recording import Recording, Series
-
-if TYPE_CHECKING:
-    from bench.judge.case import Case
 
 
 def out_of_range(
@@ -79,22 +72,3 @@ def spliced(
         inside = any(from_ns <= at_ns < to_ns for from_ns, to_ns in spans)
         result.set(at_ns, (driven if inside else got).at(at_ns))
     return result
-
-
-def supply_excuses(case: Case, load: LoadTable) -> Iterator[tuple[int, int, int]]:
-    """A load may be off while its node's supply is out of range, and for one latency after."""
-    for from_ns, to_ns in case.lean(load.node):
-        yield from_ns, to_ns + load.latency, OFF
-
-
-def boot_paints(load: LoadTable, life: Life, before: int, otherwise: int) -> Iterator[Paint]:
-    """What a load may show while its node boots, and, behind a relay, until its contact has
-    followed. What it showed before the reset no longer counts once a lost supply is back:
-    nothing has held it, and nothing may switch on by itself.
-    """
-    until_ns = life.boot_end_ns + load.switching_ns
-    before_ns = until_ns
-    if life.cause == "supply":
-        before_ns = max(life.back_ns, life.reset_ns + load.switching_ns)
-    yield Paint(life.reset_ns, min(before_ns, until_ns), before, "reset")
-    yield Paint(life.reset_ns, until_ns, otherwise, "reset")

@@ -82,6 +82,8 @@ class Traffic:
         """``records`` are the frames with the message's identifier; the list may grow later."""
         self.info = info
         self.frames: list[Seen] = []
+        self.damaged: list[WireRecord] = []
+        """Those of the wrong length, or with a wrong checksum."""
         self.sent = Ticks()
         self._records = records
         self._done = 0
@@ -104,7 +106,13 @@ class Traffic:
                 if record.error is None:  # else some have it, and its sender repeats it
                     self.sent.times.append(end_ns)
                     self.sent_by(record.sender).times.append(end_ns)
+            else:
+                self.damaged.append(record)
         self._done = len(self._records)
+
+    def damaged_at(self, node: str) -> list[int]:
+        """When damaged ones were delivered to a node."""
+        return [record.end_ns for record in self.damaged if node in record.receivers]
 
     def sent_by(self, node: str) -> Ticks:
         """The ends of the frames that a node sent."""

@@ -7,9 +7,8 @@ from dataclasses import dataclass
 
 from bench.judge.messages import senders_of
 from bench.judge.sensor import shown_signals
-from bench.model.consistency import split_signal
+from bench.model.expression import split_signal
 from bench.model.loading import Vehicle
-from bench.model.vehicle import LoadTable
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +32,7 @@ def unjudged(vehicle: Vehicle, logged: Collection[str] = ()) -> list[Unjudged]:
         *_sensors(vehicle, nodes),
         *_nodes(vehicle, nodes),
         *_requests(vehicle, nodes),
+        *_loads(vehicle, nodes),
     ]
 
 
@@ -71,7 +71,7 @@ def _requests(vehicle: Vehicle, nodes: Collection[str]) -> Iterator[Unjudged]:
     notices = {notice.signal for notice in vehicle.notices.values()}
     users: dict[str, list[str]] = {}
     for name, load in vehicle.loads.items():
-        for reference in _references(load):
+        for reference in load.request.names if load.request is not None else ():
             sender = vehicle.sender(split_signal(reference)[0])
             if reference not in vehicle.requests and reference not in notices and sender in nodes:
                 users.setdefault(reference, []).append(name)
@@ -80,5 +80,16 @@ def _requests(vehicle: Vehicle, nodes: Collection[str]) -> Iterator[Unjudged]:
         yield Unjudged(reference, reason)
 
 
-def _references(load: LoadTable) -> tuple[str, ...]:
-    return () if load.request is None else (load.request,)
+def _loads(vehicle: Vehicle, nodes: Collection[str]) -> Iterator[Unjudged]:
+    """What a load declares and no rule looks at, and loads whose inputs nobody can tell."""
+    for name, load in vehicle.loads.items():
+        if load.node not in nodes:
+            continue
+        if load.tries is not None:
+            yield Unjudged(f"tries of {name}", "no rule counts how often a node tries again")
+        if load.request is not None and vehicle.asking_signal(load) is None:
+            reason = "no single signal asks for it: nothing compares it with the inputs"
+            yield Unjudged(f"inputs of {name}", reason)
+    for name in nodes:
+        if vehicle.nodes[name].sleeps_when is not None:
+            yield Unjudged(f"sleep of {name}", "no rule looks at a node that sleeps")

@@ -33,7 +33,7 @@ def bring_up_to_date(copy: Recording, source: Recording, end_ns: int) -> None:
         del own[-1:]  # whether the last one was taken may have been told later
         _extend(own, handed)
     del copy.foreign[-1:]
-    for name in ("foreign", "frames", "actions", "crashes", "prints", "outside"):
+    for name in ("foreign", "frames", "fuses", "actions", "crashes", "prints", "outside"):
         _extend(getattr(copy, name), getattr(source, name))
     copy.faults[:] = source.faults
     copy.shift = source.shift

@@ -14,7 +14,8 @@ from bench.model.electrical import (
     StarterTable,
     SupplyTable,
 )
-from bench.model.vehicle import LoadTable, NodeTable
+from bench.model.load import LoadTable
+from bench.model.vehicle import NodeTable
 from bench.power.channel import Channel
 from bench.power.filament import Filament
 from bench.power.fuses import Fuse
@@ -86,9 +87,14 @@ def _terminal(table: NodeSupplyTable | None, supply: SupplyTable) -> Terminal:
         ground_ohm=None if table.ground is None else _ohm(table.ground, degc),
         link=None if link is None else (link.to, _ohm(link, degc)),
         feed_fuse=fuse,
-        supply=NodeSupply(table.brown_out, table.hysteresis, table.hold_up, table.current),
+        supply=_node_supply(table),
         amps=table.current,
     )
+
+
+def _node_supply(table: NodeSupplyTable) -> NodeSupply:
+    least = None if table.brown_out_detector else table.least
+    return NodeSupply(table.brown_out, table.hysteresis, table.hold_up, table.current, least)
 
 
 def _channel(

@@ -2,26 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from bench.model.electrical_checks import electrical_problems
-from bench.model.expression import Condition, Value
-from bench.model.messages import MessageInfo, SignalInfo
+from bench.model.expression import Value
+from bench.model.load_checks import LoadChecks
+from bench.model.messages import MessageInfo
 from bench.model.problem import Problem, nearest, unknown
+from bench.model.references import Found, References
 from bench.model.target import pin_problems
 from bench.model.toml import Key, Source
 from bench.model.units import plain, show_duration
-from bench.model.vehicle import InputTable, LoadTable, RequestTable, VehicleFile
+from bench.model.vehicle import InputTable, RequestTable, VehicleFile
 from bench.wire.fd import LENGTHS
-
-Found = Iterator[Problem]
-
-
-def split_signal(reference: str) -> tuple[str, str]:
-    """``Message.Signal`` -> its two names; the second is empty when there is no dot."""
-    message, _, signal = reference.partition(".")
-    return message, signal
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,12 +26,17 @@ class Consistency:
     file: VehicleFile
     messages: Mapping[str, MessageInfo]
 
+    @property
+    def refs(self) -> References:
+        """What the names in the file refer to."""
+        return References(self.source, self.file, self.messages)
+
     def problems(self) -> list[Problem]:
         """All the mistakes found, in the order of the file's tables."""
         checks = (
             self._names, self._cable, self._rates, self._nodes, self._messages, self._inputs,
-            self._loads, self._outputs, self._electrical, self._requests, self._notices,
-            self._situations,
+            LoadChecks(self.refs).problems, self._outputs, self._electrical, self._requests,
+            self._notices, self._situations,
         )  # fmt: skip
         return [problem for check in checks for problem in check()]
 
@@ -150,7 +149,7 @@ class Consistency:
     def _logged(self, place: tuple[Key, ...], name: str, table: InputTable) -> Found:
         """How a log shows an input: by signals that exist, for positions that it has."""
         if isinstance(table.logged, str):
-            found = self._signal(place, table.logged)
+            found = self.refs.signal(place, table.logged)
             if not isinstance(found, tuple):
                 yield from found
             return
@@ -159,101 +158,9 @@ class Consistency:
             if text:
                 yield self.source.problem((*place, position), text)
             for reference in condition.names:
-                found = self._signal((*place, position), reference)
+                found = self.refs.signal((*place, position), reference)
                 if not isinstance(found, tuple):
                     yield from found
-
-    def _signal(self, place: tuple[Key, ...], reference: str) -> Found | tuple[str, SignalInfo]:
-        message, signal = split_signal(reference)
-        if not signal:
-            text = f"got '{reference}'; expected 'Message.Signal'"
-            return iter([self.source.problem(place, text)])
-        if message not in self.messages:
-            text = unknown("message", message, self.messages)
-            return iter([self.source.problem(place, text)])
-        signals = self.messages[message].signals
-        if signal not in signals:
-            text = unknown(f"signal of message '{message}'", signal, signals)
-            return iter([self.source.problem(place, text)])
-        return message, signals[signal]
-
-    def _loads(self) -> Found:
-        for name, load in self.file.loads.items():
-            place = ("loads", name)
-            if load.node not in self.file.nodes:
-                text = unknown("node", load.node, self.file.nodes)
-                yield self.source.problem((*place, "node"), text)
-            yield from self._load_rules(place, load)
-            if load.request is not None:
-                yield from self._load_request((*place, "request"), load.request, load)
-            if load.reported is not None:
-                yield from self._own_signal((*place, "reported"), load.reported, load.node)
-            if load.local is not None:
-                yield from self._condition((*place, "local"), load.local, load.node)
-            for index, never in enumerate(load.never):
-                yield from self._condition((*place, "never", index, "when"), never.when, None)
-            if load.flash is not None and load.flash.in_step_with is not None:
-                partner = load.flash.in_step_with
-                if partner not in self.file.loads:
-                    text = unknown("load", partner, self.file.loads)
-                    yield self.source.problem((*place, "flash", "in_step_with"), text)
-
-    def _load_rules(self, place: tuple[Key, ...], load: LoadTable) -> Found:
-        ruled = load.request is not None or load.local is not None or bool(load.never)
-        if not ruled:
-            if load.safety:
-                text = "a safety-relevant load with no declared rule; expected 'request' or 'local'"
-                text += " and what it does when nobody asks, or 'safety = false'"
-                yield self.source.problem(place, text)
-            return
-        if load.request is not None:
-            for key in ("stale_after", "on_stale", "on_reset"):
-                if getattr(load, key) is None:
-                    text = f"the key '{key}' is missing: a requested load must say what it does"
-                    yield self.source.problem(place, text)
-        elif load.local is not None and load.local_use == "or":
-            text = "'or' joins a request and a local input; the request is missing"
-            yield self.source.problem((*place, "local_use"), text)
-        if (load.hold_for is None) != (load.then is None):
-            yield self.source.problem(place, "'hold_for' and 'then' go together")
-        if load.hardware_default == "local" and load.local is None:
-            text = "the hardware follows a local input, but 'local' is not declared"
-            yield self.source.problem((*place, "hardware_default"), text)
-        if load.latch and (load.on_stale != "off" or load.on_reset != "off"):
-            text = "a load that latches waits in 'off': 'on_stale' and 'on_reset' must be off"
-            yield self.source.problem((*place, "latch"), text)
-        if "flash" in (load.on_stale, load.then, load.on_reset) and load.flash is None:
-            yield self.source.problem(place, "a state is 'flash', but the table 'flash' is missing")
-
-    def _load_request(self, place: tuple[Key, ...], reference: str, load: LoadTable) -> Found:
-        found = self._signal(place, reference)
-        if not isinstance(found, tuple):
-            yield from found
-            return
-        message = self.messages[found[0]]
-        if not any(sender in self.file.nodes for sender in message.senders):
-            text = f"no node of the vehicle sends message '{message.name}'"
-            yield self.source.problem(place, text)
-        elif load.node in message.senders:
-            text = f"node '{load.node}' sends '{message.name}' itself; it never receives it"
-            yield self.source.problem(place, text)
-        period = message.period_ns
-        if period is None:
-            text = f"message '{message.name}' has no cycle time in the DBC"
-            yield self.source.problem(place, text)
-        elif load.stale_after is not None and load.stale_after < 2 * period:
-            yield self.source.problem(
-                (*place[:-1], "stale_after"),
-                f"{show_duration(load.stale_after)} is shorter than two periods of"
-                f" '{message.name}' ({show_duration(2 * period)}): one late frame would trip it",
-            )
-
-    def _own_signal(self, place: tuple[Key, ...], reference: str, node: str) -> Found:
-        found = self._signal(place, reference)
-        if not isinstance(found, tuple):
-            yield from found
-        elif node not in self.messages[found[0]].senders:
-            yield self.source.problem(place, f"node '{node}' does not send '{found[0]}'")
 
     def _outputs(self) -> Found:
         users: dict[tuple[str, str], str] = {}
@@ -270,16 +177,16 @@ class Consistency:
         for name, node in self.file.nodes.items():
             if node.supply is not None and node.supply.logged is not None:
                 place = ("nodes", name, "supply", "logged")
-                yield from self._own_signal(place, node.supply.logged, name)
+                yield from self.refs.own_signal(place, node.supply.logged, name)
         alternator = self.file.supply and self.file.supply.alternator
         if alternator:
             place = ("supply", "alternator", "runs_while")
-            yield from self._condition(place, alternator.runs_while, None)
+            yield from self.refs.condition(place, alternator.runs_while, None)
 
     def _requests(self) -> Found:
         for name, request in self.file.requests.items():
             place = ("requests", name)
-            found = self._signal(place, name)
+            found = self.refs.signal(place, name)
             if not isinstance(found, tuple):
                 yield from found
                 continue
@@ -297,61 +204,15 @@ class Consistency:
         received = False
         for condition in request.conditions:
             received = received or any("." in name for name in condition.names)
-            yield from self._condition(place, condition, node)
+            yield from self.refs.condition(place, condition, node, signals=True)
         if received and request.received is None:
             text = "decides by a received signal; expected 'received' (stale_after, when_stale)"
             yield self.source.problem(place, text)
 
-    def _condition(self, place: tuple[Key, ...], condition: Condition, node: str | None) -> Found:
-        for name in condition.names:
-            if "." in name:
-                yield from self._condition_signal(place, condition, name)
-            elif name not in self.file.inputs:
-                yield self.source.problem(place, unknown("input", name, self.file.inputs))
-            else:
-                yield from self._condition_input(place, condition, name, node)
-
-    def _condition_signal(self, place: tuple[Key, ...], condition: Condition, name: str) -> Found:
-        if place[0] != "requests":
-            text = f"'{name}' is a signal; expected inputs alone"
-            yield self.source.problem(place, text)
-            return
-        found = self._signal(place, name)
-        if not isinstance(found, tuple):
-            yield from found
-        elif not any(sender in self.file.nodes for sender in self.messages[found[0]].senders):
-            text = f"no node of the vehicle sends message '{found[0]}'"
-            yield self.source.problem(place, text)
-        for position in condition.positions.get(name, ()):
-            yield self.source.problem(place, f"'{name}' is a signal; '{position}' is no number")
-
-    def _condition_input(
-        self, place: tuple[Key, ...], condition: Condition, name: str, node: str | None
-    ) -> Found:
-        table = self.file.inputs[name]
-        if node is not None and node in self.file.nodes and node not in table.wired_to:
-            text = f"input '{name}' is wired to {', '.join(table.wired_to)}, not to node '{node}'"
-            yield self.source.problem(place, text)
-        for position in condition.positions.get(name, ()):
-            if table.positions is None:
-                text = f"'{name}' is a sensor; '{position}' is no number"
-                yield self.source.problem(place, text)
-            elif position not in table.positions:
-                text = unknown(f"position of '{name}'", position, table.positions)
-                yield self.source.problem(place, text)
-        if table.positions is None:
-            return
-        if name in condition.ordered:
-            text = f"'{name}' is a switch with positions; it cannot be compared by size"
-            yield self.source.problem(place, text)
-        for number in condition.numbers.get(name, ()):
-            text = f"'{name}' is a switch with positions; a position '{plain(number)}' stands in"
-            yield self.source.problem(place, f"{text} quotation marks")
-
     def _notices(self) -> Found:
         for name, notice in self.file.notices.items():
             place = ("notices", name)
-            found = self._signal((*place, "signal"), notice.signal)
+            found = self.refs.signal((*place, "signal"), notice.signal)
             if not isinstance(found, tuple):
                 yield from found
             if notice.lost is not None:

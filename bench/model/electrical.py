@@ -89,6 +89,9 @@ class StarterTable(Table):
     stall: Current = Field(ge=1, le=MOST_A, description="with its rotor held")
     start_time: Duration = Field(default=60 * MS, ge=MS, description="time constant of run-up")
     lead: LeadTable | None = None
+    may_reset: tuple[str, ...] = Field(
+        default=(), description="the nodes that may reset while it turns the engine"
+    )
 
 
 class SupplyTable(Table):
@@ -132,6 +135,14 @@ class NodeSupplyTable(Table):
     hold_up: Capacitance = Field(
         default=0.0, ge=0, le=1, description="capacitor behind the diode that feeds the processor"
     )
+    least: Voltage | None = Field(
+        default=None, gt=0, le=32, description="least voltage of the processor, at the terminals"
+    )
+    brown_out_detector: bool = Field(
+        default=True,
+        description="whether the processor is held in reset below 'brown_out'; without that its"
+        " program runs wild between 'least' and 'brown_out'",
+    )
     logged: str | None = Field(
         default=None, description="'Message.Signal' of the node that shows its supply voltage"
     )
@@ -152,6 +163,10 @@ class NodeSupplyTable(Table):
     def _limits(self) -> "NodeSupplyTable":
         if not 0 < self.range[0] < self.range[1]:
             raise ValueError("'range' is the lowest and the highest voltage, the lowest first")
+        if self.least is not None and self.least >= self.brown_out:
+            raise ValueError("'least' lies below 'brown_out'")
+        if self.least is None and not self.brown_out_detector:
+            raise ValueError("without a brown-out detector 'least' has to be said")
         return self
 
 

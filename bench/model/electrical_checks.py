@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from bench.model.electrical import ElectricalTable
+from bench.model.load import LoadTable
 from bench.model.problem import unknown
 from bench.model.units import write_duration, write_voltage
-from bench.model.vehicle import LoadTable, VehicleFile
+from bench.model.vehicle import VehicleFile
 
 Mistakes = Iterator[tuple[tuple[str, ...], str]]
 """(where in the file, text for the user)"""
@@ -47,6 +48,9 @@ def _supply(file: VehicleFile) -> Mistakes:
     if file.supply is None or file.supply.starter is None:
         return
     place = ("supply", "starter", "switched_by")
+    for node in file.supply.starter.may_reset:
+        if node not in file.nodes:
+            yield ("supply", "starter", "may_reset"), unknown("node", node, file.nodes)
     name = file.supply.starter.switched_by
     if name not in file.loads:
         yield place, unknown("load", name, file.loads)

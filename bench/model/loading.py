@@ -11,8 +11,10 @@ from cantools.database import Database
 
 from bench.firmware.build import BuildOptions
 from bench.firmware.problem import BuildError
-from bench.model.consistency import Consistency, split_signal
+from bench.model.consistency import Consistency
 from bench.model.electrical import SupplyTable
+from bench.model.expression import Condition, split_signal
+from bench.model.load import LoadTable
 from bench.model.messages import MessageInfo, SignalInfo, compile_messages, load_database
 from bench.model.notice import NoticeTable
 from bench.model.problem import BadInput, Problem
@@ -22,7 +24,6 @@ from bench.model.target import load_firmware
 from bench.model.toml import Source, read_toml
 from bench.model.vehicle import (
     InputTable,
-    LoadTable,
     MessageTable,
     NodeTable,
     RequestTable,
@@ -115,6 +116,27 @@ class Vehicle:
         """``Message.Signal`` -> message and signal. Raises KeyError for names that do not exist."""
         message, signal = split_signal(reference)
         return self.messages[message], self.messages[message].signals[signal]
+
+    def asking_signal(self, load: LoadTable) -> str | None:
+        """The signal that asks for a load alone, by not being zero; None where others do too, or
+        where its value matters.
+        """
+        if load.request is None or len(load.request.names) > 1:
+            return None
+        condition, name = load.request, load.request.names[0]
+        _, signal = self.signal(name)
+        others = (1,) if signal.length_bits == 1 else (1, 2, (1 << signal.length_bits) - 1)
+
+        def asks(raw: int) -> bool:
+            return condition({name: raw * signal.scale + signal.offset})
+
+        return name if not asks(0) and all(map(asks, others)) else None
+
+    def reader(self, condition: Condition) -> Callable[[Mapping[str, bytes]], bool]:
+        """Whether a condition over signals holds, for the data of its messages by their names."""
+        sources = [(name, *self.signal(name)) for name in condition.names]
+        read = [(name, message.name, signal.physical) for name, message, signal in sources]
+        return lambda data: condition({name: value(data[home]) for name, home, value in read})
 
     def sender(self, message: str) -> str:
         """The node that sends a message."""

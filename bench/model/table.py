@@ -8,7 +8,17 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 from bench.model.expression import Condition, parse_condition
 
 
-def _condition(text: object) -> Condition:
+def condition_of(text: object) -> Condition:
+    """A condition from its text, over anything but the states of loads. Raises ValueError."""
+    condition = _any_condition(text)
+    if condition.loads:
+        name = condition.loads[0]
+        said = f"'{name} is' in the condition '{text}' asks for the state of a load, as only a"
+        raise ValueError(f"{said} 'never' may; expected an input or a signal, like '{name} == ...'")
+    return condition
+
+
+def _any_condition(text: object) -> Condition:
     if isinstance(text, Condition):
         return text
     if not isinstance(text, str):
@@ -18,9 +28,16 @@ def _condition(text: object) -> Condition:
 
 ConditionText = Annotated[
     Any,
-    BeforeValidator(_condition),
+    BeforeValidator(condition_of),
     Field(json_schema_extra={"type": "string", "examples": ["lights == dipped"]}),
 ]
+
+AnyCondition = Annotated[
+    Any,
+    BeforeValidator(_any_condition),
+    Field(json_schema_extra={"type": "string", "examples": ["low_beam_left is off"]}),
+]
+"""A condition that may look at the states of loads too."""
 
 
 def as_written(read: Callable[[object], object]) -> BeforeValidator:

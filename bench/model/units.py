@@ -39,6 +39,7 @@ _UNITS: dict[str, dict[str, Decimal]] = {
     "share": {"%": Decimal("0.01")},
     "capacitance": {"uF": Decimal("0.000001"), "mF": Decimal("0.001"), "F": Decimal(1)},
     "drift": {"ppm": Decimal(1)},
+    "frequency": {"Hz": Decimal(1), "kHz": Decimal(1000)},
 }
 _WILDEST_PPM = 100_000
 """A bare RC oscillator is wrong by up to 10 % (from memory)."""
@@ -61,6 +62,7 @@ _EXAMPLE = {
     "share": "25 %",
     "capacitance": "470 uF",
     "drift": "100 ppm",
+    "frequency": "200 Hz",
 }
 
 
@@ -210,6 +212,7 @@ Charge = Annotated[float, _read("charge"), _no_bare_number("charge"), _schema("c
 Capacitance = Annotated[
     float, _read("capacitance"), _no_bare_number("capacitance"), _schema("capacitance")
 ]
+Frequency = Annotated[float, _read("frequency"), _no_bare_number("frequency"), _schema("frequency")]
 
 
 def parse_share(value: object) -> float:

@@ -12,15 +12,13 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, field_validator, model_validator
 
 from bench.model.controllers import BASE_MASK, EXTENDED_MASK, ControllerTable
-from bench.model.electrical import ElectricalTable, NodeSupplyTable, SupplyTable
+from bench.model.electrical import NodeSupplyTable, SupplyTable
 from bench.model.expression import Condition, Value
+from bench.model.load import LoadTable
 from bench.model.notice import NoticeTable
 from bench.model.table import ConditionText, Table, as_written
 from bench.model.target import Pins, TargetTable
-from bench.model.units import BitRate, Current, DataBitRate, Duration, Length, Share
-
-State = Literal["off", "on", "flash"]
-StaleState = Literal["hold", "on", "off", "flash"]
+from bench.model.units import BitRate, DataBitRate, Drift, Duration, Length, Share
 
 MS = 1_000_000
 _IDENTIFIER = re.compile(r"^0x([0-9A-Fa-f]+)(x?)$")
@@ -168,6 +166,12 @@ class NodeTable(ControllerTable, Table):
     )
     status: str | None = Field(default=None, description="the message by which the node shows life")
     rejoin: Duration = Field(default=1_000 * MS, description="time to be back after a fault")
+    restart_on_bus_off: bool = Field(
+        default=False, description="it restarts by itself when its controller goes bus-off"
+    )
+    drift: Drift = Field(
+        default=0.0, ge=0, description="how much its clock may be wrong, to either side"
+    )
     returns: int = Field(
         default=10, ge=1, description="returns from bus-off in any second, at most"
     )
@@ -268,111 +272,6 @@ class InputTable(Table):
         if self.range is not None and not -inf < self.range[0] < self.range[1] < inf:
             raise ValueError("the range of a sensor is its lower and its upper limit")
         return self
-
-
-class NeverRule(Table):
-    """A state that the load may not be in while a condition holds."""
-
-    state: Literal["on", "off"] = "on"
-    when: ConditionText = Field(description="condition over inputs")
-    within: Duration = Field(description="time to leave the state once the condition holds")
-
-
-class FlashRule(Table):
-    """Limits of a flashing load."""
-
-    per_minute: tuple[float, float] = Field(default=(60.0, 120.0), description="flashes per minute")
-    on_share: tuple[float, float] = Field(default=(0.3, 0.75), description="lit share of a cycle")
-    in_step_with: str | None = Field(default=None, description="a load that flashes at one time")
-    skew: Duration = Field(default=100 * MS, description="allowed distance of the two edges")
-
-    @model_validator(mode="after")
-    def _limits(self) -> "FlashRule":
-        if not 0 < self.per_minute[0] <= self.per_minute[1] < inf:
-            raise ValueError("'per_minute' is the slowest and the fastest rate, more than zero")
-        if not 0 < self.on_share[0] <= self.on_share[1] < 1:
-            raise ValueError("'on_share' is the smallest and the largest share, between 0 and 1")
-        return self
-
-    @property
-    def longest_period_ns(self) -> int:
-        """The longest allowed cycle, in ns."""
-        return round(60e9 / self.per_minute[0])
-
-
-class LoadTable(Table):
-    """What an output feeds, what asks for it, and what it must do when nobody does."""
-
-    node: str = Field(description="the node that switches it")
-    output: str | None = Field(default=None, description="the node's output; default: load's name")
-    about: str = ""
-    fuse: Current | None = Field(default=None, ge=0.1, le=500, description="rating of its fuse")
-    safety: bool = Field(
-        default=True, description="whether its loss or its unwanted work can hurt somebody"
-    )
-    request: str | None = Field(default=None, description="Message.Signal that asks for it")
-    reported: str | None = Field(
-        default=None, description="Message.Signal by which its node, if it is real, reports it on"
-    )
-    local: ConditionText | None = Field(
-        default=None, description="condition over inputs wired to the load's own node"
-    )
-    local_use: Literal["follows", "or"] = Field(
-        default="follows", description="the local input alone decides, or either asks"
-    )
-    stale_after: Duration | None = Field(default=None, description="no good message for so long")
-    early: Duration | None = Field(
-        default=None, description="may go stale earlier by; default: larger of 2 ms and 2 %"
-    )
-    reaction: Duration = Field(default=20 * MS, description="time to the fail-safe state")
-    on_stale: StaleState | None = Field(default=None, description="state while the link is lost")
-    hold_for: Duration | None = Field(default=None, description="how long before 'then'")
-    then: State | None = Field(default=None, description="state after 'hold_for'")
-    on_reset: State | None = Field(default=None, description="state after a reset until asked")
-    hardware_default: Literal["on", "off", "local"] = Field(
-        default="off", description="what the hardware does while no program drives the output"
-    )
-    dark_limit: Duration | None = Field(
-        default=None, description="longest darkness of a lit lamp when its node resets"
-    )
-    back_within: Duration | None = Field(
-        default=None,
-        description="longest time until a load that was on is on again after its supply is back",
-    )
-    latency: Duration = Field(default=20 * MS, description="from the message to the output")
-    rejoin: Duration = Field(default=1_000 * MS, description="time to follow again after a fault")
-    max_step: int | None = Field(default=None, ge=1, description="largest good counter step")
-    survives_reset: bool = Field(default=False, description="the request outlives a reset")
-    latch: bool = Field(
-        default=False, description="after stale or reset it waits until the request was off"
-    )
-    flash: FlashRule | None = Field(default=None, description="the request makes it flash")
-    never: tuple[NeverRule, ...] = ()
-    electrical: ElectricalTable | None = Field(
-        default=None, description="what it draws; default: nothing"
-    )
-
-    @property
-    def early_ns(self) -> int:
-        """How much before ``stale_after`` the link may count as lost, in ns."""
-        if self.early is not None:
-            return self.early
-        return max(2 * MS, (self.stale_after or 0) // 50)
-
-    @property
-    def switching_ns(self) -> int:
-        """How much later than its node switches it the load follows, at most, in ns."""
-        return 0 if self.electrical is None else self.electrical.switching_ns
-
-    @property
-    def cycle_ns(self) -> int:
-        """The longest allowed flash cycle in ns; 0 for a load that does not flash."""
-        return self.flash.longest_period_ns if self.flash is not None else 0
-
-    @property
-    def asked_state(self) -> State:
-        """The state that a request other than zero asks for."""
-        return "on" if self.flash is None else "flash"
 
 
 class OneTouch(Table):

@@ -10,7 +10,7 @@ from bench.power.filament import Filament
 from bench.power.fuses import Fuse
 from bench.power.loads import Heater, Load, Motor, Still
 from bench.power.solid_state import SolidState
-from bench.power.switches import Status, Switch
+from bench.power.switches import Relay, Status, Switch
 
 SHORT_OHM = 0.01
 """What is left where a load's own terminals touch: common practice for a solid short."""
@@ -118,6 +118,11 @@ class Channel:
         if self._still:
             return True
         return self._rest is not None and abs(self.element.volts - self._rest) < REST_V
+
+    @property
+    def faulty(self) -> bool:
+        """Whether a fault makes it draw what nobody asked for."""
+        return self.shorted > 0 or (isinstance(self.switch, Relay) and self.switch.welded)
 
     @property
     def busy(self) -> bool:

@@ -141,7 +141,7 @@ def smallest_for(current: float, kind: Kind = "blade", degc: float = 25.0) -> fl
     return next(fits, None)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Fuse:
     """One fuse in a run: ``spent`` goes from 0 to 1, where it opens.
 
@@ -154,6 +154,8 @@ class Fuse:
     degc: float = 25.0
     spent: float = 0.0
     opened: bool = False
+    faulty: bool = False
+    """It opened while a fault was there that can have caused it."""
     amps: float = 0.0
     """What flows through it now."""
     ohm: float = field(init=False)

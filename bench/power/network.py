@@ -24,6 +24,7 @@ else volts, amperes, ohms.
 
 from __future__ import annotations
 
+from bench.power.fuses import Fuse
 from bench.power.parts import Event, Source, Starter, Terminal
 from bench.power.plant import Plant
 from bench.power.profiles import Profile
@@ -100,9 +101,23 @@ class Network(Plant):
         """Whether the node's processor has what it needs."""
         return self.terminals[node].supply.powered
 
+    def wild(self, node: str) -> bool:
+        """Whether the node's processor runs on less than it needs, and does what it likes."""
+        return self.terminals[node].supply.wild
+
     def amps(self, load: str) -> float:
         """Current through a load's output now, in A; a mean where the switch dims."""
         return self.channels[load].amps
+
+    def fuse(self, name: str) -> tuple[Fuse, tuple[str, ...]]:
+        """A fuse by the name that events tell, and the loads that hang on it."""
+        fuse = next(found for known, found in self._fuses if known == name)
+        behind = (
+            channel.name
+            for channel in self.channels.values()
+            if fuse in self._fuses_before(channel)
+        )
+        return fuse, tuple(behind)
 
     def load_volts(self, load: str) -> float:
         """At the load's own terminals now, in V."""

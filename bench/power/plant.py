@@ -38,6 +38,7 @@ class Plant:
         self.next_ns: int | None = None
         self._changed, self._solved_ns = True, 0
         self._timer_ns: int | None = None
+        self._engaged_ns = -1
         self._source: Source | None = None
         self._all = [*channels, *([] if starter is None else [starter.channel])]
         self._live: list[Channel] = []
@@ -115,6 +116,10 @@ class Plant:
                 found[id(terminal.feed_fuse)] = (f"feed of {name}", terminal.feed_fuse)
         return list(found.values())
 
+    def _fuses_before(self, channel: Channel) -> tuple[Fuse | None, Fuse | None]:
+        """The fuses that a load's current goes through: its own, and that of its node's feed."""
+        return channel.fuse, self.terminals[channel.node].feed_fuse
+
     # ---- voltages and currents of the last solution ----
 
     @property
@@ -136,6 +141,26 @@ class Plant:
         terminal = self.terminals[node]
         volts = self._circuit.volts
         return (volts[self._plus] - volts[terminal.plus]) * terminal.siemens
+
+    @property
+    def disturbed(self) -> bool:
+        """Whether a fault is there that can take the current from a node or open a fuse: in place
+        of the supply, at a lead to or from a node, or by a load that draws what nobody asked for.
+        """
+        if self._source is not None or not self.battery.connected:
+            return True
+        if any(t.feed_lost or t.ground_lost for t in self.terminals.values()):
+            return True
+        return any(channel.faulty and channel.live for channel in self.channels.values())
+
+    @property
+    def starting(self) -> bool:
+        """Whether the starter motor is on, or was until this very instant: it can take the current
+        from its own solenoid.
+        """
+        starter = self.starter
+        on = starter is not None and starter.channel.switch.duty > 0
+        return on or self._engaged_ns == self.now_ns
 
     # ---- time ----
 
@@ -187,8 +212,12 @@ class Plant:
         opened = [fuse.opened for _, fuse in self._fuses]
         if opened == self._blown:
             return
-        for (name, _), was, now in zip(self._fuses, self._blown, opened, strict=True):
+        for (name, fuse), was, now in zip(self._fuses, self._blown, opened, strict=True):
             if now and not was:
+                fuse.faulty = self.disturbed or any(
+                    channel.faulty and fuse in self._fuses_before(channel)
+                    for channel in self.channels.values()
+                )
                 events.append(Event(self.now_ns, "fuse_opened", name))
         self._blown = opened
         self.rewire()
@@ -268,6 +297,7 @@ class Plant:
         if (switch.duty > 0) == pulled:
             return False
         switch.command(float(pulled), self.now_ns)
+        self._engaged_ns = self.now_ns
         self._changed = True
         return True
 

@@ -156,6 +156,11 @@ def momentary_drop(lowest: float = 8.0) -> Profile:
     )
 
 
+def sag(volts: float) -> Profile:
+    """A battery under a load that it cannot bear: from 12 V down within a second, and it stays."""
+    return Profile("sag", f"sag to {volts:g} V", (Piece(1 * S, 12.0, volts),))
+
+
 def reset_staircase(lowest: float = 8.0) -> Profile:
     """Down in steps of 5 % of the lowest operating voltage, 5 s each, 10 s back between."""
     pieces = []

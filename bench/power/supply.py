@@ -53,24 +53,35 @@ class NodeSupply:
     ``volts`` below ``brown_out`` reset it, once the capacitor behind the diode (``hold_up`` F,
     ``amps`` A) has run down to it; it may start again from ``brown_out`` + ``hysteresis`` on. All
     voltages are told at the node's terminals: the diode's own drop is within the threshold.
+
+    With ``least`` there is no brown-out detector: the processor runs on below ``brown_out``, but
+    does what it likes (``wild``), down to ``least``; from there it starts again like any other.
     """
 
     brown_out: float = 0.0
     hysteresis: float = 0.0
     hold_up: float = 0.0
     amps: float = 0.08
+    least: float | None = None
     held: float = 0.0
     powered: bool = False
+    wild: bool = False
 
     def look(self, volts: float) -> bool:
         """The terminals have this voltage now; returns whether ``powered`` has changed."""
         self.held = max(self.held, volts) if self.hold_up > 0 else volts
         was = self.powered
         if self.powered:
-            self.powered = self.held >= self.brown_out
+            self.powered = self.held >= self.stops
         else:
-            self.powered = volts >= self.brown_out + self.hysteresis
+            self.powered = volts >= self.stops + self.hysteresis
+        self.wild = self.powered and self.held < self.brown_out
         return self.powered != was
+
+    @property
+    def stops(self) -> float:
+        """The voltage below which the processor stands still."""
+        return self.brown_out if self.least is None else self.least
 
     def advance(self, volts: float, dt_s: float) -> None:
         """The capacitor runs down to what the terminals give."""
@@ -79,12 +90,13 @@ class NodeSupply:
 
     def next_s(self, volts: float) -> float:
         """Time until the capacitor has run down to the threshold; inf: it does not."""
-        if not self.powered or self.hold_up == 0 or volts >= self.brown_out or self.amps == 0:
+        next_v = self.stops if self.wild else self.brown_out
+        if not self.powered or self.hold_up == 0 or volts >= next_v or self.amps == 0:
             return inf
-        return max(0.0, self.held - self.brown_out) * self.hold_up / self.amps + 1e-9
+        return max(0.0, self.held - next_v) * self.hold_up / self.amps + 1e-9
 
     def thresholds(self) -> tuple[float, ...]:
         """Terminal voltages at which something may change."""
         if self.powered:
-            return (self.brown_out,)
-        return (self.brown_out + self.hysteresis,)
+            return (self.stops,) if self.least is None else (self.stops, self.brown_out)
+        return (self.stops + self.hysteresis,)

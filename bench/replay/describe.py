@@ -172,8 +172,9 @@ def _stale_times(vehicle: Vehicle | None) -> dict[str, dict[int, tuple[str, ...]
     """By message and stale time: the loads that go stale then."""
     found: dict[str, dict[int, tuple[str, ...]]] = {}
     for name, load in (vehicle.loads if vehicle is not None else {}).items():
-        if load.request is not None and load.stale_after is not None:
-            message = load.request.partition(".")[0]
+        if load.stale_after is None:
+            continue
+        for message in load.watched:
             limits = found.setdefault(message, {})
             limits[load.stale_after] = (*limits.get(load.stale_after, ()), name)
     return found

@@ -10,8 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from bench.model.consistency import split_signal
-from bench.model.expression import Condition, Value
+from bench.model.expression import Condition, Value, split_signal
 from bench.model.loading import Vehicle
 from bench.model.messages import MessageInfo
 from bench.model.vehicle import InputTable
@@ -124,7 +123,7 @@ def _compared_with(vehicle: Vehicle, name: str) -> tuple[float, ...]:
     """The numbers that conditions of the vehicle compare a sensor with."""
     conditions: list[Condition] = []
     for load in vehicle.loads.values():
-        conditions += [] if load.local is None else [load.local]
+        conditions += load.own_conditions.values()
         conditions += [never.when for never in load.never]
     for request in vehicle.requests.values():
         conditions += request.conditions

@@ -17,6 +17,7 @@ from bench.recording import (
     Crash,
     FaultRecord,
     Foreign,
+    FuseOpened,
     Handed,
     NodeChange,
     Recording,
@@ -72,6 +73,7 @@ def _recording(document: Document) -> Recording:
         volts=_series(document.get("volts", {})),  # no older recording has them
         amps=_series(document.get("amps", {})),
         driven=_series(document.get("driven", {})),
+        fuses=[_fuse(fuse) for fuse in document.get("fuses", ())],
         nodes={name: [NodeChange(*row) for row in rows] for name, rows in _rows(document, "nodes")},
         controllers={
             name: [ControllerChange(*row) for row in rows]
@@ -114,6 +116,11 @@ def _foreign(
 def _fault(fields: Mapping[str, Any]) -> FaultRecord:
     nodes, loads = tuple(fields["nodes"]), tuple(fields.get("loads", ()))
     return FaultRecord(**{**fields, "nodes": nodes, "loads": loads})
+
+
+def _fuse(fields: Mapping[str, Any]) -> FuseOpened:
+    loads, nodes = tuple(fields["loads"]), tuple(fields["nodes"])
+    return FuseOpened(**{**fields, "loads": loads, "nodes": nodes})
 
 
 def _rows(document: Document, key: str) -> Iterable[tuple[str, Any]]:

@@ -6,13 +6,18 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from bench.campaign.result import RunResult
-from bench.model.consistency import split_signal
+from bench.model.expression import split_signal
 from bench.model.units import plain, show_duration
-from bench.recording import Recording
+from bench.recording import NodeChange, Recording
 from bench.report.spells import spells
 from bench.wire.confinement import ErrorState
 
 _FAULT, _TROUBLE = "bold magenta", "red"
+_TAKEN_BY = {
+    "fault": "taken by a fault",
+    "start": "taken by the start of the engine",
+    "car": "taken by the car itself, no fault",
+}
 
 
 class Event(NamedTuple):
@@ -32,6 +37,7 @@ def events(result: RunResult) -> list[Event]:
     found = [
         *_actions(recording),
         *_faults(recording),
+        *_fuses(recording),
         *_nodes(recording),
         *_controllers(recording),
         *_prints(recording),
@@ -60,17 +66,31 @@ def _faults(recording: Recording) -> Iterator[Event]:
             yield Event(fault.cleared_ns, text, _FAULT)
 
 
+def _fuses(recording: Recording) -> Iterator[Event]:
+    for fuse in recording.fuses:
+        why = "" if fuse.by == "fault" else " without any fault"
+        ends = ", ".join((*(f"node {node}" for node in fuse.nodes), *fuse.loads))
+        text = f"the fuse of {_fuse_name(fuse.what)} opened{why}: no current for {ends}"
+        yield Event(fuse.at_ns, text, _TROUBLE)
+
+
+def _fuse_name(what: str) -> str:
+    """``feed of rear`` as the feed of a node, everything else as the load that it is."""
+    return f"the {what}" if what.startswith("feed of ") else what
+
+
 def _nodes(recording: Recording) -> Iterator[Event]:
     crashed = {(crash.node, crash.at_ns) for crash in recording.crashes}
-    together: dict[tuple[int, str, str], list[str]] = {}
+    together: dict[NodeChange, list[str]] = {}
     for node, changes in recording.nodes.items():
         for change in changes:
             if change.state == "crashed" and (node, change.at_ns) in crashed:
                 continue
             together.setdefault(change, []).append(node)
-    for (at_ns, state, cause), nodes in together.items():
+    for (at_ns, state, cause, by), nodes in together.items():
         word = "node" if len(nodes) == 1 else "nodes"
-        text = f"{word} {', '.join(nodes)}: {state}" + (f" ({cause})" if cause else "")
+        why = f"{cause}: {_TAKEN_BY.get(by, by)}" if by else cause
+        text = f"{word} {', '.join(nodes)}: {state}" + (f" ({why})" if why else "")
         yield Event(at_ns, text, "" if state in ("reset", "running") else _TROUBLE)
     for crash in recording.crashes:
         text = f"node {crash.node}: the program failed at {crash.where}: {crash.text}"

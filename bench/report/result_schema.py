@@ -263,8 +263,9 @@ def _recording() -> Schema:
         "volts": _said(_map(levels), "voltage at each node; empty on an ideal supply"),
         "amps": _said(_map(levels), "current into each load"),
         "driven": _said(_map(levels), "its level, had nothing been wrong behind its node"),
+        "fuses": _said(_list(_fuse()), "that opened by what flew through them"),
         "node_columns": _list(_TEXT),
-        "nodes": _map(_list(_row(_NS, _TEXT, _TEXT))),
+        "nodes": _map(_list(_row(_NS, _TEXT, _TEXT, _TEXT))),
         "controller_columns": _list(_TEXT),
         "controllers": _map(_list(_row(_NS, _TEXT, _NUMBER, _NUMBER))),
         "crashes": _list(_object({"node": _TEXT, "at_ns": _NS, "where": _TEXT, "text": _TEXT})),
@@ -280,6 +281,18 @@ def _recording() -> Schema:
         "frame_columns": {"const": list(FRAME_COLUMNS)},
         "frames": _list(_frame()),
     }
+
+
+def _fuse() -> Schema:
+    return _object(
+        {
+            "at_ns": _NS,
+            "what": _TEXT,
+            "loads": _list(_TEXT),
+            "nodes": _list(_TEXT),
+            "by": {"enum": ["fault", "car"]},
+        }
+    )
 
 
 def _frame() -> Schema:

@@ -7,7 +7,7 @@ from dataclasses import asdict
 from typing import Any
 
 from bench.outside import OutsideEvent
-from bench.recording import Recording, Series
+from bench.recording import NodeChange, Recording, Series
 from bench.wire import FdFrame, WireRecord
 
 FRAME_COLUMNS = (
@@ -45,7 +45,8 @@ def recording_fields(recording: Recording) -> dict[str, Any]:
         "volts": _all_series(recording.volts),
         "amps": _all_series(recording.amps),
         "driven": _all_series(recording.driven),
-        "node_columns": ["at_ns", "state", "cause"],
+        "fuses": [fuse._asdict() for fuse in recording.fuses],
+        "node_columns": list(NodeChange._fields),
         "nodes": _rows(recording.nodes),
         "controller_columns": ["at_ns", "state", "tec", "rec"],
         "controllers": _rows(recording.controllers),

@@ -18,10 +18,10 @@ from bench.campaign.result import CaseResult, CheckReport, RunResult
 from bench.demo import demo_vehicle
 from bench.judge import Verdict
 from bench.judge.sensor import shown_signals
+from bench.model.load import LoadTable, state_text
 from bench.model.loading import Vehicle
 from bench.model.problem import BadInput
 from bench.model.units import show_duration
-from bench.model.vehicle import LoadTable
 
 _LAMP = re.compile(r"lamp|light|beam|indicator|tell-?tale", re.IGNORECASE)
 _WAS = re.compile(r"was (on|off) instead of (.+)")
@@ -193,7 +193,11 @@ def _local(load: LoadTable) -> str:
 
 
 def _then(load: LoadTable) -> str:
-    return "" if load.hold_for is None else f"{load.then} after {show_duration(load.hold_for)}"
+    return (
+        ""
+        if load.hold_for is None
+        else f"{state_text(load.then or '')} after {show_duration(load.hold_for)}"
+    )
 
 
 def _flash(load: LoadTable) -> str:
@@ -216,11 +220,11 @@ def _never(load: LoadTable, rule: str) -> str:
 
 
 _LOAD_RULES: dict[str, Callable[[Vehicle, LoadTable, str], str]] = {
-    "fresh": lambda _, load, __: f"follows {load.request}" if load.request else "",
+    "fresh": lambda _, load, __: f"follows {load.request.text}" if load.request else "",
     "local": lambda _, load, __: _local(load),
-    "stale": lambda _, load, __: load.on_stale or "",
+    "stale": lambda _, load, __: state_text(load.on_stale or ""),
     "then": lambda _, load, __: _then(load),
-    "reset": lambda _, load, __: load.on_reset or "",
+    "reset": lambda _, load, __: state_text(load.on_reset or ""),
     "rejoin": lambda _, load, __: show_duration(load.rejoin),
     "flash": lambda _, load, __: _flash(load),
     "in step": lambda _, load, __: _partner(load),

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 from bench.judge import Outcome, Verdict
 from bench.judge.nodes import SILENT_PERIODS
+from bench.model.load import LoadTable
 from bench.model.loading import Vehicle
 from bench.model.units import show_duration
-from bench.model.vehicle import LoadTable
 from bench.serve.opened import OpenWire
 from bench.serve.real import caution
 

@@ -8,6 +8,7 @@ import traceback
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass, field
 from pathlib import Path
+from random import Random
 from typing import Any
 
 import can
@@ -44,6 +45,7 @@ class Surroundings:
     channel: str
     handed: Callable[[str, can.Message], None]
     refused: Callable[[str, can.Message], None]
+    seed: int = 0
     power: Power | None = None
 
 
@@ -77,6 +79,7 @@ class NodeHost:
     slow: bool = False
     _memory: dict[str, Any] = field(default_factory=dict)
     _running: _Running | None = None
+    _wild: bool = False
     _boot: Event | None = None
     _cause: str = ""
 
@@ -86,7 +89,7 @@ class NodeHost:
         power = self.around.power
         if power is not None and not power.powered(self.name):
             self._set_outputs(powered=False)
-            self._change("off", "supply")
+            self._change("off", "supply", power.taken_by(self.name))
             return
         self._set_outputs(powered=True)
         self._begin_boot("power-up")
@@ -98,16 +101,31 @@ class NodeHost:
             self._set_outputs(powered=True)
             self._begin_boot(cause)
 
-    def supply_lost(self) -> None:
+    def supply_lost(self, by: str) -> None:
         """The voltage is too low for the processor: all stands still."""
         self._stop()
         self._set_outputs(powered=False)
-        self._change("off", "supply")
+        self._change("off", "supply", by)
 
     def supply_back(self) -> None:
         """The voltage is back: the boot begins."""
         self._set_outputs(powered=True)
         self._begin_boot("supply")
+
+    def run_wild(self) -> None:
+        """The voltage is too low for the program, and nothing holds the processor in reset: it
+        hangs for good, and each output stays, goes off or goes on, as chance has it.
+        """
+        if self._running is None or self.state == "crashed":
+            return  # a boot that ends there runs wild at its end
+        self.hang("supply")
+        self._wild = True
+        now_ns = self.around.queue.now_ns
+        random = Random(f"{self.around.seed}/wild/{self.name}/{now_ns}")  # noqa: S311 - repeatable
+        for output in self.outputs.values():
+            level = random.choice((None, 0.0, 1.0))
+            if level is not None:
+                output.drive(level)
 
     def volts(self) -> float:
         """The voltage at the node's terminals, in V."""
@@ -129,17 +147,17 @@ class NodeHost:
             output.powered = powered
             output.drive(None)
 
-    def hang(self) -> None:
+    def hang(self, cause: str = "fault") -> None:
         """The program stops where it is; controller, pins and hardware timers go on."""
         if self.state == "running" and self._running is not None:
-            self._change("hung", "fault")
+            self._change("hung", cause)
             self._running.gate.close()
             if self._running.blocking is not None:
                 self._running.blocking.hang()
 
     def resume(self) -> None:
         """A program that hung goes on, late for everything it missed."""
-        if self.state == "hung" and self._running is not None:
+        if self.state == "hung" and self._running is not None and not self._wild:
             self._change("running", "fault")
             self._running.gate.open()
             self._running.board.catch_up()
@@ -158,6 +176,7 @@ class NodeHost:
     def end(self) -> None:
         """The program is over, without a chance to tidy up."""
         running, self._running = self._running, None
+        self._wild = False
         if running is not None:
             if running.blocking is not None:
                 running.blocking.end()
@@ -236,6 +255,8 @@ class NodeHost:
         self._running = _Running(board, port, Gate(around.loop, self._failed, self.clock))
         self._change("running", "boot")
         self.call(self._begin_program, self._running)
+        if around.power is not None and around.power.wild(self.name):
+            self.run_wild()
 
     def _begin_program(self, running: _Running) -> None:
         running.program = program = self.program_class(running.board)
@@ -275,10 +296,10 @@ class NodeHost:
         if self._running is not None:
             self._running.gate.close()
 
-    def _change(self, state: str, cause: str) -> None:
+    def _change(self, state: str, cause: str, by: str = "") -> None:
         self.state = state
         changes = self.around.recording.nodes[self.name]
-        changes.append(NodeChange(self.around.queue.now_ns, state, cause))
+        changes.append(NodeChange(self.around.queue.now_ns, state, cause, by))
 
     def _drain(self, controller: Controller) -> None:
         """Hand the program the frames that wait for it, if it wants them handed."""

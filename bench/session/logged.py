@@ -40,14 +40,19 @@ class LoggedNode:
         self._change("reset", "power-up")
         self._start()
 
-    def supply_lost(self) -> None:
+    def supply_lost(self, by: str) -> None:
         """It is off the wire."""
         self._stop()
-        self._change("off", "supply")
+        self._change("off", "supply", by)
 
     def supply_back(self) -> None:
         """It comes back as after a reset."""
         self._begin_boot("supply")
+
+    def run_wild(self) -> None:
+        """What it would do nobody knows: nothing new is sent until its supply fails."""
+        if self.state == "running":
+            self._change("hung", "supply")
 
     def feed(self, frame: Frame) -> bool:
         """Send a frame of the log, unless the node is silent. Raises TransmitError."""
@@ -94,7 +99,7 @@ class LoggedNode:
         self.controller.power_on()
         self._change("running", "boot")
 
-    def _change(self, state: str, cause: str) -> None:
+    def _change(self, state: str, cause: str, by: str = "") -> None:
         self.state = state
-        change = NodeChange(self.queue.now_ns, state, cause)
+        change = NodeChange(self.queue.now_ns, state, cause, by)
         self.recording.nodes[self.name].append(change)

@@ -7,8 +7,9 @@ from math import nan
 
 from bench.clock import EventQueue
 from bench.model.expression import Value
+from bench.model.load import LoadTable
 from bench.model.problem import unknown
-from bench.model.vehicle import InputTable, LoadTable
+from bench.model.vehicle import InputTable
 from bench.recording import Recording, Series
 from bench.session.power import Power
 

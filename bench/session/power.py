@@ -4,6 +4,7 @@ voltages make of the nodes.
     output driven, input moved, fault      ->  the circuit is told, and solved once for the instant
     voltage at a node under its threshold  ->  the node is off, its outputs drop
     voltage back                           ->  the node boots, for the cause "supply"
+    a fuse that opens, what took a supply  ->  the recording
     current, status                        ->  the board, for the program to read
 
 A vehicle without ``[supply]`` has none of this: its outputs do at once what they are told.
@@ -18,9 +19,10 @@ from bench.clock import Event, EventQueue, Priority
 from bench.model.circuit import build_network
 from bench.model.expression import Condition, Value
 from bench.model.loading import Vehicle
+from bench.power.network import Event as Happening
 from bench.power.network import Network
 from bench.power.profiles import Profile
-from bench.recording import Recording, Series
+from bench.recording import FuseOpened, Recording, Series
 
 MS = 1_000_000
 START_UP_NS = MS
@@ -32,14 +34,22 @@ WORKS_AGAIN = 1.1
 """A load that stopped for want of voltage works again from so many times that voltage on."""
 
 
+AFTERMATH_NS = 300 * MS
+"""So long behind a fault of the supply its work is not done: filaments are cold and motors at rest,
+and all draw their inrush at once (about ten time constants of a lamp, three of a motor)."""
+
+
 class Fed(Protocol):
     """A node as the circuit sees it."""
 
-    def supply_lost(self) -> None:
-        """Its processor has too little voltage."""
+    def supply_lost(self, by: str) -> None:
+        """Its processor has too little voltage; ``by``: what took it."""
 
     def supply_back(self) -> None:
         """It has enough again."""
+
+    def run_wild(self) -> None:
+        """It has too little, and nothing holds it in reset."""
 
 
 def make_power(queue: EventQueue, vehicle: Vehicle, recording: Recording) -> Power | None:
@@ -60,6 +70,7 @@ class Power:
         self._vehicle = vehicle
         self._recording = recording
         self._nodes = dict.fromkeys(vehicle.nodes, True)
+        self._disturbed_ns = -AFTERMATH_NS - 1
         self._works_from = {
             name: table.electrical.works_from
             for name, table in vehicle.loads.items()
@@ -70,6 +81,7 @@ class Power:
         self._due: Event | None = None
         self._due_ns = -1
         self._faint: set[str] = set()
+        self._wild: set[str] = set()
         self._starting: dict[str, Event] = {}
         self._values: dict[str, Value] = {}
         for node in vehicle.nodes:
@@ -85,7 +97,7 @@ class Power:
         """The battery is there. ``values`` are the inputs."""
         self._values = dict(values)
         self._charge()
-        self.network.settle()
+        self._tell(self.network.settle())
         self._nodes = {node: self.network.powered(node) for node in self._nodes}
         self._note()
         if self.network.next_ns is not None:
@@ -94,6 +106,10 @@ class Power:
     def powered(self, node: str) -> bool:
         """Whether a node's processor has its voltage."""
         return self._nodes[node]
+
+    def wild(self, node: str) -> bool:
+        """Whether its program does what it likes, for want of voltage and of a detector."""
+        return self.network.wild(node)
 
     def feeds(self, load: str) -> bool:
         """Whether a load is part of the circuit; else nothing can keep it from its node."""
@@ -117,7 +133,7 @@ class Power:
 
     def change(self, action: Callable[[], object]) -> None:
         """Change something in the circuit; it is solved once all of this instant is done."""
-        self.network.advance(self._queue.now_ns)
+        self._tell(self.network.advance(self._queue.now_ns))
         action()
         self._changed = True
         if self._due is None or self._due_ns > self._queue.now_ns:
@@ -157,7 +173,40 @@ class Power:
         """What a load's switch reports."""
         return self.network.status(load).value
 
+    def taken_by(self, node: str) -> str:
+        """What took a node's supply just now: ``fault``, ``start`` or ``car``.
+
+        A fault of the supply counts wherever it is, and for a while behind it; a start of the
+        engine counts for the nodes that the vehicle declares. What a node's own fuse took by
+        itself, when it opened without a fault, neither of them has taken.
+        """
+        fuse = self.network.terminals[node].feed_fuse
+        if fuse is not None and fuse.opened:
+            return "fault" if fuse.faulty else "car"
+        if self._queue.now_ns - self._disturbed_ns <= AFTERMATH_NS:
+            return "fault"
+        table = self._vehicle.supply
+        starter = None if table is None else table.starter
+        if starter is not None and node in starter.may_reset and self.network.starting:
+            return "start"
+        return "car"
+
     # ---- inside ----
+
+    def _tell(self, events: list[Happening]) -> None:
+        """What happened in the circuit up to now, as far as it is recorded."""
+        if self.network.disturbed:
+            self._disturbed_ns = self._queue.now_ns
+        for event in events:
+            if event.what != "fuse_opened":
+                continue
+            fuse, loads = self.network.fuse(event.name)
+            if not fuse.spent:
+                continue  # a fault took it out
+            nodes = tuple(n for n, t in self.network.terminals.items() if t.feed_fuse is fuse)
+            by = "fault" if fuse.faulty else "car"
+            opened = FuseOpened(event.at_ns, event.name, loads, nodes, by)
+            self._recording.fuses.append(opened)
 
     def _charge(self) -> None:
         table = self._vehicle.supply
@@ -174,18 +223,28 @@ class Power:
     def _settle(self) -> None:
         """Solve the circuit for this instant, and let the nodes feel it."""
         self._due = None
-        self.network.advance(self._queue.now_ns)
+        self._tell(self.network.advance(self._queue.now_ns))
         if self._changed:
             self._changed = False
-            self.network.settle()
+            self._tell(self.network.settle())
         self._note()
         for node, was in self._nodes.items():
+            if self.network.wild(node) != (node in self._wild):
+                self._turn_wild(node)
             powered = self.network.powered(node)
             if powered != was:
                 self._nodes[node] = powered
                 self._turn(node, powered=powered)
         if self._due is None and self.network.next_ns is not None:
             self._wake(self.network.next_ns)
+
+    def _turn_wild(self, node: str) -> None:
+        """The voltage has fallen too far for a program, or is no longer in that band."""
+        if node in self._wild:
+            self._wild.discard(node)
+        else:
+            self._wild.add(node)
+            self.hosts[node].run_wild()
 
     def _turn(self, node: str, *, powered: bool) -> None:
         waiting = self._starting.pop(node, None)
@@ -194,7 +253,7 @@ class Power:
         if powered:
             self._starting[node] = self._queue.after(START_UP_NS, self._start, node)
         else:
-            self.hosts[node].supply_lost()
+            self.hosts[node].supply_lost(self.taken_by(node))
 
     def _start(self, node: str) -> None:
         del self._starting[node]

@@ -105,6 +105,7 @@ class Session:
             channel=self.vehicle.wire.channel,
             handed=self._handed,
             refused=self._refused,
+            seed=self.scenario.seed,
             power=self.power,
         )
         for name in self.vehicle.wire.cable:

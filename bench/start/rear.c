@@ -62,7 +62,7 @@ void loop(void)
     struct board_frame frame;
     uint32_t now_ms = board_ms();
     while (board_can_receive(&frame))
-        if (frame.id == LAMP_REQUEST && frame.length == 2 && !frame.remote)
+        if (frame.id == LAMP_REQUEST && !frame.extended && !frame.remote && frame.length == 2)
             take(&frame, now_ms);
     if (now_ms - heard_ms >= LOST_AFTER_MS) /* a difference: right when the counter rolls over */
         heard = counted = good = 0;

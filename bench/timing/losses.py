@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from bench.model.consistency import split_signal
+from bench.model.expression import split_signal
 from bench.model.loading import Vehicle
 from bench.model.messages import MessageInfo
 from bench.model.vehicle import MS
@@ -56,9 +56,7 @@ def watches(vehicle: Vehicle, info: MessageInfo) -> tuple[Watch, ...]:
 
 def _of_loads(vehicle: Vehicle, info: MessageInfo) -> Iterator[Watch]:
     for name, load in vehicle.loads.items():
-        if load.request is None or split_signal(load.request)[0] != info.name:
-            continue
-        if load.stale_after is not None:
+        if info.name in load.watched and load.stale_after is not None:
             allowed_ns = load.stale_after - load.early_ns
             most = load.max_step or _steps(load.stale_after, info)
             yield Watch(name, allowed_ns, most - 1 if info.counter is not None else None)

@@ -84,6 +84,8 @@ class Controller(Transmitter):
     """
 
     __slots__ = (
+        "_asked",
+        "_held",
         "_made",
         "audience",
         "auto_recovery",
@@ -119,6 +121,8 @@ class Controller(Transmitter):
         self.auto_recovery = auto_recovery
         self.bit_rate: int | None = None
         self.recovering = False
+        self._asked = False
+        self._held: int | None = None
         self.overwrites = overwrites
         self.filters: list[Filter] = list(filters)
         self._made = tuple(self.filters), listen_only, single_shot
@@ -152,6 +156,9 @@ class Controller(Transmitter):
     def request_recovery(self) -> None:
         """Ask to come back from bus-off, after 128 times 11 recessive bits. Else no effect."""
         if self.state is ErrorState.BUS_OFF and self.powered and not self.recovering:
+            if self._held is not None:
+                self._asked = True
+                return
             self.recovering = True
             if self.segment is not None:
                 self.segment.recover(self)
@@ -192,7 +199,7 @@ class Controller(Transmitter):
         if not self.powered:
             return
         self._leave("power_off")
-        self.powered = self.ready = self.recovering = False
+        self.powered = self.ready = self.recovering = self._asked = False
         self._life += 1
         self.inbox.clear()
         self.reset_counters()
@@ -205,13 +212,31 @@ class Controller(Transmitter):
         self.ready = not self.listen_only
         if self.segment is not None:
             self.segment.enter(self)
+        if self._held is not None:
+            self.force_bus_off()
 
     def force_bus_off(self) -> None:
         """Fault: go bus-off now, as if the transmit error counter had reached 256."""
         if self.online:
             self._leave("bus_off")
-            self.tec = BUS_OFF_LEVEL
+            self.tec, self.rec = BUS_OFF_LEVEL, self._held or self.rec
             self.refresh_state()
+
+    def hold_bus_off(self, rec: int) -> None:
+        """Fault: go bus-off now and stay, with REC as given: it sees no recessive bits to count."""
+        self._held = rec
+        if self.online:
+            self.force_bus_off()
+        elif self.powered:
+            self._asked, self.recovering, self.rec = self.recovering, False, rec
+            self._leave("bus_off")
+
+    def release_bus_off(self) -> None:
+        """It sees the bus again: a recovery that was asked for begins now."""
+        self._held = None
+        if self._asked:
+            self._asked = False
+            self.request_recovery()
 
     def attached(self) -> None:
         """Take up on a new wire what was begun without one."""

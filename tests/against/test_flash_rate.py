@@ -10,10 +10,10 @@ from __future__ import annotations
 import pytest
 
 from bench.judge.flashing import AVERAGE_OF, judge_flashing, mean_rate, whole_cycles
-from bench.judge.masks import FLASH
-from bench.judge.paint import Segment
+from bench.judge.states import FLASH
 from bench.judge.verdict import Outcome
-from bench.model.vehicle import FlashRule
+from bench.judge.walk import Segment
+from bench.model.load import FlashRule
 from bench.recording import Series
 
 MS = 1_000_000
@@ -35,7 +35,9 @@ def lamp(*on_off_ms: tuple[int, int], times: int = 1) -> Series[float]:
 def outcome(level: Series[float]) -> Outcome:
     """What the judge says of a lamp that has to flash all the time."""
     end_ns = level.times[-1]
-    [verdict] = judge_flashing("lamp", FlashRule(), [Segment(0, end_ns, FLASH, "fresh")], level)
+    [verdict] = judge_flashing(
+        "lamp", FlashRule(), [Segment(0, end_ns, frozenset({FLASH}), "fresh")], level
+    )
     return verdict.outcome
 
 

@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 from planted import LAMPS, ConfusedRear, can_confuse
 
 from bench.campaign.cases import (
+    CaseMaker,
     Spans,
     electrical_instances,
     in_order,
@@ -31,7 +32,10 @@ from bench.campaign.meeting import CONSECUTIVE, OVERLAPPING, met
 from bench.campaign.naming import case_named
 from bench.campaign.pairs import plan_pairs
 from bench.campaign.plan import plan
+from bench.campaign.rotation import key_of
 from bench.campaign.run import run_case
+from bench.campaign.soak import SOAK
+from bench.campaign.traits import Traits
 from bench.faults.catalogue import catalogue, make_fault
 from bench.model.loading import load_vehicle
 
@@ -122,7 +126,7 @@ def test_quick_is_a_few_hundred_cases_of_the_full_check_unchanged():
 
 
 def test_quick_runs_every_situation_without_a_fault():
-    alone = [case.situation for case in depth("quick").cases if not case.faults]
+    alone = [case.situation for case in depth("quick").cases if case.kinds == "none"]
     assert alone == list(wren().situations)
 
 
@@ -132,11 +136,28 @@ def meeting(name):
 
 
 def meeting_singles():
-    """The cases of the full depth without those with a fault of the wiring or an electrical one."""
-    return [case for case in plan(wren(), wiring=False) if not is_electrical(case)]
+    """The cases of the full depth without its soaks and those with an electrical fault."""
+    return [case for case in meeting("full") if case.counted_as != SOAK]
 
 
-def test_quick_tries_every_fault_that_the_full_check_tries_but_for_the_wiring():
+def key(case):
+    """Its kinds of faults, and the message or node at fault."""
+    return (case.kinds, key_of(case.faults[0].fault).subject if case.faults else case.situation)
+
+
+def test_quick_has_each_kind_of_fault_at_each_message_and_node_and_every_rule_of_it():
+    traits = Traits(CaseMaker(wren()))
+
+    def rules(cases):
+        return {trait for case in cases for trait in traits.of(case) if trait[0] == "rule"}
+
+    assert not any(case.counted_as == SOAK for case in meeting("quick"))
+    assert {key(case) for case in meeting("quick")} == {key(case) for case in meeting_singles()}
+    assert rules(meeting("quick")) == rules(meeting_singles())
+    assert {rule[1] for rule in rules(meeting("quick"))} >= {"noise", "swapped", "short"}
+
+
+def test_quick_tries_every_fault_that_the_full_check_tries():
     def tried(cases):
         return {frozenset(timed.fault for timed in case.faults) for case in cases}
 
@@ -165,9 +186,15 @@ def test_quick_has_an_outage_and_a_brief_fault_of_every_lasting_kind():
         for timed in case.faults
         if timed.until_ns is not None and len(case.faults) == 1
     }
+    brief = {
+        case.kinds
+        for case in meeting_singles()
+        for timed in case.faults
+        if timed.until_ns is not None and timed.until_ns - timed.at_ns <= 1_000 * MS
+    }
     wanted = {(case.kinds, True) for case in meeting_singles() if len(case.faults) == 1}
     lasting = {kind for kind, _ in wanted} & {kind for kind, _ in lengths}
-    assert lengths >= {(kind, long) for kind in lasting for long in (True, False)}
+    assert lengths >= {(kind, True) for kind in lasting} | {(k, False) for k in lasting & brief}
 
 
 @pytest.mark.parametrize("lights", ["position", "off"])

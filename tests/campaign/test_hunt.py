@@ -88,7 +88,7 @@ def test_a_case_of_the_demo_car_is_made_again_from_its_name():
 
 def test_a_case_has_one_to_the_most_faults_and_few_further_actions():
     cases = [
-        case for found in batches(Hunt(tiny(), 5, batch=64, most_faults=3), 5) for case in found
+        case for found in batches(Hunt(tiny(), 5, batch=64, most_faults=3), 12) for case in found
     ]
     assert Counter(len(case.faults) for case in cases).keys() == {1, 2, 3}
     own = len(tiny().situations["night"].actions)

@@ -71,7 +71,8 @@ def test_faults_come_at_the_drives_own_events():
     for case in found:
         [timed] = case.faults
         events = staged().windows[case.situation].events
-        assert any(timed.at_ns <= event.at_ns < timed.until_ns for event in events)
+        first_ns = timed.at_ns - 400_000_000  # it may begin some periods behind the event
+        assert any(first_ns <= event.at_ns < timed.until_ns for event in events)
 
 
 def test_the_whole_drive_is_tried_without_a_fault_and_only_so():

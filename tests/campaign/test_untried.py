@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from bench.campaign.depth import planned
+from bench.campaign.rotation import ROLL_OVERS
 from bench.campaign.untried import left_unjudged
 from bench.judge import Unjudged
 from bench.model.loading import load_vehicle
@@ -50,6 +52,23 @@ def test_what_the_file_allows_keeps_its_reason_beside_that_of_the_bench(wren):
     assert found["supply"].allowed == "not yet"
     assert "[supply]" in found["supply"].reason
     assert found["DashNotices.LinkWarning"].allowed == ""
+
+
+def test_an_entry_that_excuses_nothing_is_told_with_the_nearest_name(wren):
+    typed = UnjudgedTable(what="DashNotices.LinkWarnin", reason="a sum of others")
+    found = {entry.what: entry for entry in left_unjudged(changed(wren, unjudged=(typed,)))}
+    assert not found["DashNotices.LinkWarning"].allowed
+    assert not found["DashNotices.LinkWarnin"].allowed
+    assert "did you mean 'DashNotices.LinkWarning'?" in found["DashNotices.LinkWarnin"].reason
+
+
+def test_a_roll_over_that_no_case_reaches_is_named(wren):
+    cases = planned(wren, "quick").cases
+    assert left_unjudged(wren, (), cases) == left_unjudged(wren)
+    still = [replace(case, clocks={**case.clocks, "rear": 0}) for case in cases]
+    named = {entry.what for entry in set(left_unjudged(wren, (), still)) - set(left_unjudged(wren))}
+    assert named == {f"roll-over of rear's clock at {name}" for name in ROLL_OVERS}
+    assert left_unjudged(wren, ("rear",), still) == left_unjudged(wren, ("rear",))
 
 
 def test_an_entry_without_a_reason_is_bad_input(tmp_path):

@@ -6,15 +6,10 @@ from __future__ import annotations
 
 import pytest
 from c_cars import REAR_C, c_car
+from demo_cases import narrow
 from wrong_variants import ROLL_OVER, WRONG
 
-from bench.campaign.check import check
 from bench.campaign.result import EXIT_BROKEN
-
-
-def narrow(vehicle, kind, situation):
-    report = check(vehicle, only=[kind], situations=[situation], jobs=1)
-    return report, {(f.verdict.subject, f.verdict.rule): f for f in report.findings}
 
 
 def changed(folder, variant):
@@ -31,12 +26,13 @@ def changed(folder, variant):
 @pytest.mark.parametrize("variant", WRONG, ids=lambda variant: variant.name)
 def test_the_check_finds_the_mistake(tmp_path, variant):
     vehicle = c_car(tmp_path, changed(tmp_path, variant), variant.more, variant.tables)
-    report, found = narrow(vehicle, variant.kind, variant.situation)
+    report = narrow(vehicle, [variant.kind], [variant.situation])
     assert report.exit_code == EXIT_BROKEN
+    found = {(finding.verdict.subject, finding.verdict.rule) for finding in report.findings}
     assert (variant.subject, variant.rule) in found, sorted(found)
 
 
 def test_the_same_cases_find_nothing_in_the_node_as_it_is(tmp_path):
     vehicle = c_car(tmp_path, tables=ROLL_OVER)
     for kind, situation in (("none", "braking"), ("none", "turning"), ("alter", "rain")):
-        assert narrow(vehicle, kind, situation)[1] == {}, (kind, situation)
+        assert not narrow(vehicle, [kind], [situation]).findings, (kind, situation)

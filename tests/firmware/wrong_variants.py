@@ -77,7 +77,7 @@ WRONG = [
     Variant(
         "ignores_the_counter",
         (("(step == 0 || step > link->max_step)", "false"),),
-        "freeze", "false_start", "accessory_socket", "stale",
+        "freeze", "reversing", "accessory_socket", "stale",
     ),
     Variant(
         "ignores_the_checksum",
@@ -118,7 +118,7 @@ WRONG = [
           "        board_pin_mode(loads[i].pin, BOARD_OUTPUT);\n"
           "        board_pin_write(loads[i].pin, true);\n    }\n"
           "    board_delay_ms(5);\n    switch_loads(now_ms); /*")),),
-        "reset", "parked", "reverse_lamps", "reset",
+        "reset", "parked", "interior_lamp", "reset",
     ),
     Variant(
         "restores_the_pump",
@@ -126,7 +126,7 @@ WRONG = [
                          "    loads[7].reset = kept == 1;\n"),
          (FEED, FEED + "    uint8_t pump = board_pin_read(FUEL_PUMP);\n"
                        "    board_memory_write(0, &pump, 1);\n")),
-        "reset", "cranking", "fuel_pump", "reset",
+        "reset", "cranking", "fuel_pump", "fresh",
     ),
     Variant(
         "flasher_restarted_by_frames",

@@ -5,7 +5,8 @@ in ns by adding ``NS`` units. Unless a test says otherwise:
 
 - nodes ``dash`` and ``rear`` power up at 0, run from 50 ms on, declared boot 100 ms;
 - ``Request`` (dash, every 50 ms): Lamp in byte 0, a 4-bit counter in byte 1, a sum in byte 2;
-- ``Plain`` (dash, every 50 ms): Lamp in byte 0, unprotected;
+- ``Plain`` (dash, every 50 ms): Lamp in byte 0, unprotected; ``Dimmer`` likewise, with Percent in
+  byte 1;
 - ``DashStatus`` and ``RearStatus`` every 100 ms from 60 ms on;
 - a load is stale after 250 ms (early by 2 % = 5 ms), reaction 20 ms, latency 20 ms, rejoin 300 ms.
 """
@@ -19,7 +20,6 @@ from types import SimpleNamespace
 from bench.judge import Outcome, Verdict, judge
 from bench.judge.case import Case
 from bench.judge.loads import view_load
-from bench.judge.paint import breaches
 from bench.model.loading import Vehicle
 from bench.model.messages import MessageInfo, SignalInfo
 from bench.model.vehicle import VehicleFile
@@ -92,6 +92,7 @@ MESSAGES = {
             checksum=lambda data: data[2] == (data[0] + data[1]) & 0xFF,
         ),
         _message("Plain", 0x101, 1, "dash", 50, [_bit("Lamp", 0)]),
+        _message("Dimmer", 0x103, 2, "dash", 50, [_bit("Lamp", 0), _bit("Percent", 1, 0, 8)]),
         _message("Engine", 0x110, 1, "rear", 50, [_bit("Running", 0)]),
         _message("DashStatus", 0x200, 1, "dash", 100, [_bit("RearLost", 0), _bit("Stuck", 0, 1)]),
         _message("RearStatus", 0x201, 1, "rear", 100, [_bit("Alive", 0)]),
@@ -142,6 +143,7 @@ class Tape:
         self.counter = 0
         self._frames: list[WireRecord] = []
         self._status = {"dash": True, "rear": True}
+        self._commanded: set[str] = set()
         for name, table in vehicle.inputs.items():
             self.recording.inputs[name] = Series()
             self.input(name, (0, table.rest))
@@ -172,6 +174,28 @@ class Tape:
         for at_ms, level in changes:
             self.recording.outputs[name].set(ns(at_ms), float(level))
         return self
+
+    def command(self, name, *changes):
+        """What a load's node drives as (ms, level), None where no program drives it; without it
+        the level that the load got, and nothing between a reset and the start of the program.
+        """
+        self._commanded.add(name)
+        for at_ms, level in changes:
+            self.recording.commands.setdefault(name, Series()).set(ns(at_ms), level)
+        return self
+
+    def _command_as_driven(self) -> None:
+        """A load that is ``driven`` is commanded so, but between a reset and a program's start."""
+        for name, driven in self.recording.driven.items():
+            if name in self._commanded:
+                continue
+            changes = self.recording.nodes[self.vehicle.loads[name].node]
+            runs: Series[bool] = Series()
+            for change in changes:
+                runs.set(change.at_ns, change.state not in ("reset", "off"))
+            command = self.recording.commands[name] = Series()
+            for at_ns in sorted({*runs.times, *driven.times}):
+                command.set(at_ns, driven.at(at_ns) if runs.at(at_ns) else None)
 
     def flashing(self, name, from_ms, to_ms, lit_ms=330, dark_ms=330):
         """A load that flashes, beginning lit, dark from ``to_ms`` on."""
@@ -297,6 +321,7 @@ class Tape:
             if running:
                 self.status(node, (60, end_ms))
         self.recording.frames = sorted(self._frames, key=lambda record: record.end_ns)
+        self._command_as_driven()
         return judge(self.vehicle, self.recording)
 
     def verdict(self, rule, subject="lamp") -> Verdict:
@@ -345,7 +370,7 @@ def edge(make, rule, subject="lamp", deadline_ms=None) -> None:
 
 
 def stretches(tape: Tape, name="lamp") -> list[tuple[int, int]]:
-    """The stretches (ns, ns) in which a load was in no allowed state."""
+    """The stretches (ns, ns) in which a load was in no right state."""
     tape.judged()
-    segments = view_load(Case(tape.vehicle, tape.recording), name).segments
-    return [(b.from_ns, b.to_ns) for b in breaches(segments, tape.recording.outputs[name])]
+    walked = view_load(Case(tape.vehicle, tape.recording), name).walked
+    return [(breach.at_ns, breach.to_ns) for breach in walked.breaches]

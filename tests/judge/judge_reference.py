@@ -1,14 +1,16 @@
 """Two small models written from the rules' own words, sharing nothing with the judge.
 
-:func:`allowed` says for one instant which levels a load may have; :class:`Rear` is a right program
-that draws its reaction times within the limits. Everything is in ns; a level is 0 or 1.
+:func:`first_wrong` says at which instant the levels of a load can no longer be explained by what
+came before; :class:`Rear` is a right program that draws its reaction times within the limits.
+Everything is in ns; a level is 0 or 1.
 """
 
 from __future__ import annotations
 
 import heapq
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import product
+from math import inf
 
 MS = 1_000_000
 
@@ -22,11 +24,11 @@ class Rules:
     hardware: int = 0
     hold_for: int | None = None
     then: int = 0
+    confirm: int = 1
     stale_after: int = 250 * MS
     early: int = 5 * MS
     reaction: int = 20 * MS
     latency: int = 20 * MS
-    rejoin: int = 300 * MS
     boot: int = 100 * MS
 
     @property
@@ -44,89 +46,152 @@ class Rules:
         """The same as a vehicle's table."""
         names = ("off", "on")
         table = {"on_stale": self.on_stale, "on_reset": names[self.on_reset]}
-        table["hardware_default"] = names[self.hardware]
+        table |= {"hardware_default": names[self.hardware], "confirm": self.confirm}
         if self.hold_for is not None:
             table |= {"hold_for": f"{self.hold_for // MS} ms", "then": names[self.then]}
         return table
 
 
-def allowed(rules, resets, messages, level_before, t):
-    """The levels that are allowed at ``t``.
-
-    ``resets``: (reset, program runs); ``messages``: (instant, asked), all good; ``level_before``
-    gives the level before a reset.
+@dataclass(frozen=True)
+class Told:
+    """A level that is called for: it may be followed from ``first`` to ``last``; with ``must`` it
+    has to be by then.
     """
-    return {level for level, _ in reasons(rules, resets, messages, level_before, t)}
+
+    level: int
+    first: float
+    last: float
+    must: bool = True
 
 
-def reasons(rules, resets, messages, level_before, t):
-    """The same with the rule that allows each level, as (level, rule)."""
-    reset, up = max(entry for entry in resets if entry[0] <= t)
-    heard = [entry for entry in messages if reset <= entry[0] <= t]
-    found = {(level, "fresh") for level in _in_service(rules, heard, t)}
-    if t < reset + rules.boot:
-        levels = {level_before(reset), rules.hardware, rules.on_reset}
-        found |= {(level, "reset") for level in levels}
-    # Absences: from the reset to the first message, and every gap in which a loss may be seen.
-    absences = [(None, reset, heard[0][0] if heard else None)]
-    absences += [
-        (here, here[0] + rules.maybe, following[0] if following else None)
-        for here, following in pairwise([*heard, None])
-        if (following[0] if following else t) - here[0] >= rules.maybe
+def called_for(rules: Rules, resets, messages, end) -> list[Told]:
+    """All that calls for a level behind the resets (reset, program runs), in order; ``messages``
+    are (instant, asked), all good, none within a boot.
+    """
+    found = []
+    ends = [*(reset for reset, _ in resets[1:]), end]
+    for (reset, up), over in zip(resets, ends, strict=True):
+        found.append(Told(rules.on_reset, reset, reset))
+        heard = [entry for entry in messages if reset <= entry[0] < over]
+        silent_to = heard[0][0] if heard else over
+        since = min(up, reset + rules.boot)
+        found += _silence(rules, since, silent_to, min(silent_to, over), must=False, closed=False)
+        for place, (at, asked) in enumerate(heard):
+            found += _message(rules, heard, place, at, asked)
+            following = heard[place + 1][0] if place + 1 < len(heard) else inf
+            sure = following > at + rules.surely
+            found += _silence(rules, at, following, over, must=sure, closed=True)
+    return sorted(found, key=lambda told: told.first)
+
+
+def _message(rules, heard, place, at, asked):
+    """A message, the first ones behind a reset or a silence until enough have come in a row."""
+    row = place
+    while row and heard[row][0] - heard[row - 1][0] < rules.maybe:
+        row -= 1
+    number = place - row
+    if number >= rules.confirm:
+        if asked != heard[place - 1][1]:
+            yield Told(asked, at, at + rules.latency)
+        return
+    last = row
+    while last + 1 < len(heard) and last - row + 1 < rules.confirm:
+        if heard[last + 1][0] - heard[last][0] >= rules.maybe:
+            break
+        last += 1
+    enough = last - row + 1 == rules.confirm
+    # One that waits for more cannot know that no more will come, until the link may be lost.
+    open_for = rules.latency if enough else rules.maybe - 1
+    yield Told(asked, at, heard[last][0] + open_for, enough)
+
+
+def _silence(rules, since, following, over, *, must, closed):
+    """What nothing but silence calls for; with ``closed`` by when it does."""
+    lost = since + rules.maybe
+    if following < lost or lost >= over or (not closed and following <= lost):
+        return
+    if rules.on_stale != "hold":
+        by = since + rules.surely if closed else inf
+        yield Told(rules.stale_state(0), lost, by, must)
+    if rules.hold_for is not None:
+        then = lost + rules.hold_for - max(2 * MS, rules.hold_for // 50)
+        by = since + rules.surely + rules.hold_for + rules.reaction if closed else inf
+        if then < min(following, over):
+            yield Told(rules.then, then, by, must)
+
+
+def first_wrong(rules: Rules, resets, messages, levels, end) -> int | None:
+    """The first instant at which no right program could show what the load does: ``levels`` are
+    (instant, level), the hardware's while no program runs.
+    """
+    asks = [Told(0, -1, -1), *called_for(rules, resets, messages, end)]
+    runs = [Told(1, -1, -1)]  # 1: the program decides, 0: the hardware does
+    for reset, _ in resets:
+        set_by = reset + rules.boot + rules.latency
+        runs += [Told(0, reset, reset), Told(1, reset + 1, set_by)]
+    chains = (runs, asks)
+    edges = {at for at, _ in levels} | {at for reset in resets for at in reset}
+    edges |= {edge for chain in chains for told in chain for edge in (told.first, told.last)}
+    instants = sorted(int(at) for at in edges if 0 <= at < end)
+    places = {(0, 0)}
+    for now in instants:
+        shown = _shown(rules, resets, levels, now)
+        before = _shown(rules, resets, levels, now - 1) if now else shown
+        late = [_late(chain, now) for chain in chains]
+        reached = set(places)
+        for level in (before, shown):  # what is noted as the level still stands, and as it changes
+            steps = {
+                step
+                for place in reached
+                for step in product(
+                    *(_steps(c, p, now) for c, p in zip(chains, place, strict=True))
+                )
+            }
+            reached = {step for step in steps if _level(rules, chains, step) == level}
+        places = {
+            place
+            for place in reached
+            if all(p >= least for p, least in zip(place, late, strict=True))
+        }
+        if not places:
+            return now
+    return None
+
+
+def _steps(chain, place, now):
+    """Where a chain may go on to from a place: nowhere, or to one that is open."""
+    later = range(place + 1, len(chain))
+    return [place, *(q for q in later if chain[q].first <= now <= chain[q].last)]
+
+
+def _late(chain, now):
+    """The last one that has to be followed by now: not one that another has overtaken."""
+    due = [
+        place
+        for place, told in enumerate(chain)
+        if told.must
+        and told.last <= now
+        and not any(other.first <= told.last for other in chain[place + 1 :])
     ]
-    for index, (last, _, back) in enumerate(absences):
-        if _may_be_away(rules, absences[index:], t):
-            if last is None:
-                states = _after_reset(rules, min(up, reset + rules.boot), t)
-                found |= {(level, "reset") for level in states}
-            else:
-                found |= _after_loss(rules, last, back, t)
-    return found
+    return max(due, default=0)
 
 
-def _in_service(rules, heard, t):
-    """The last request, and those that were replaced within the latency, while the link is up."""
-    for here, following in pairwise([*heard, None]):
-        until = here[0] + rules.surely
-        if following is not None and following[0] <= until:
-            until = following[0] + rules.latency
-        if t < until:
-            yield here[1]
+def _level(rules, chains, place):
+    runs, asks = chains
+    return asks[place[1]].level if runs[place[0]].level else rules.hardware
 
 
-def _may_be_away(rules, absences, t):
-    """Not back yet, or back for less than ``rejoin``; a new gap meanwhile starts that again."""
-    (_, _, back), *later = absences
-    if back is None or back > t or t < back + rules.rejoin:
-        return True
-    return bool(later) and later[0][1] < back + rules.rejoin and _may_be_away(rules, later, t)
-
-
-def _after_reset(rules, counted_from, t):
-    states = {rules.on_reset}
-    if t >= counted_from + rules.maybe:
-        states.add(rules.stale_state(rules.on_reset))
-        if rules.hold_for is not None and t >= counted_from + rules.maybe + rules.hold_for:
-            states.add(rules.then)
-    return states
-
-
-def _after_loss(rules, last, back, t):
-    age, state = t - last[0], rules.stale_state(last[1])
-    if rules.hold_for is None:
-        return {(state, "stale")}
-    end = rules.surely + rules.hold_for
-    states = set()
-    if age < end or (back is not None and back <= t and back - last[0] < end):
-        states.add((state, "stale"))
-    if age >= rules.maybe + rules.hold_for:
-        states.add((rules.then, "then"))
-    return states
+def _shown(rules, resets, levels, now):
+    if any(reset <= now < up for reset, up in resets):
+        return rules.hardware
+    return [level for at, level in levels if at <= now][-1]
 
 
 @dataclass
 class Rear:
-    """A right program: how late it follows, calls its link lost, and trusts it again."""
+    """A right program: how late it follows, calls its link lost, and sets its pins; and how many
+    messages it wants to see before it trusts its link.
+    """
 
     rules: Rules
     follow: int
@@ -134,7 +199,7 @@ class Rear:
     lost: int
     """-``early`` to ``reaction``."""
     trust: int
-    """0 to ``rejoin``."""
+    """1 to ``confirm``."""
     max_step: int = 5
 
     def run(self, resets, messages, end):
@@ -142,7 +207,7 @@ class Rear:
         self.changes: list[tuple[int, int]] = [(0, self.rules.hardware)]
         self.queue: list[tuple] = []
         self.number = 0
-        self.mode, self.want, self.counter = "dead", 0, None
+        self.mode, self.want, self.counter, self.row = "dead", 0, None, 0
         self.turn: dict[str, int] = {}
         for reset, up in resets:
             self._at(reset, "reset")
@@ -172,12 +237,12 @@ class Rear:
         self.changes.append((self.now, level))
 
     def _reset(self, _):
-        self._stop("stale", "then", "trusted")
-        self.mode, self.counter, self.asked = "dead", None, []
+        self._stop("stale", "then", "apply")
+        self.mode, self.counter = "dead", None
         self._out(self.rules.hardware)
 
     def _up(self, _):
-        self.mode, self.want = "waiting", self.rules.on_reset
+        self.mode, self.want, self.row = "away", self.rules.on_reset, 0
         self._out(self.rules.on_reset)
         self._start("stale", self.now + self.rules.stale_after + self.lost)
 
@@ -187,28 +252,24 @@ class Rear:
             return
         if self.counter is not None and not 1 <= (counter - self.counter) % 16 <= self.max_step:
             return
-        self.counter, self.want = counter, asked
+        self.counter = counter
         self._stop("then")
         self._start("stale", self.now + self.rules.stale_after + self.lost)
-        if self.mode in ("waiting", "away"):
-            self.mode = "returning"
-            self._start("trusted", self.now + self.trust)
-        elif self.mode == "service":
-            self._at(self.now + self.follow, "apply", (asked, self.turn["stale"]))
-
-    def _apply(self, data):
-        asked, _ = data
+        self.row += 1
+        if self.row >= self.trust:
+            self.mode = "service"
         if self.mode == "service":
-            self._out(asked)
+            self.want = asked
+            self._at(self.now + self.follow, "apply", asked, self.turn.setdefault("apply", 0))
 
-    def _trusted(self, _):
-        self.mode = "service"
-        self._out(self.want)
+    def _apply(self, asked):
+        self._out(asked)
 
     def _stale(self, _):
-        self._stop("trusted")
-        self.mode, self.counter = "away", None
-        self._out(self.rules.stale_state(self.want))
+        self._stop("apply")
+        if self.mode == "service" or self.rules.on_stale != "hold":
+            self._out(self.rules.stale_state(self.want))
+        self.mode, self.counter, self.row = "away", None, 0
         if self.rules.hold_for is not None:
             self._start("then", self.now + self.rules.hold_for)
 

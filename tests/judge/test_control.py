@@ -36,7 +36,7 @@ def test_the_end_of_a_request_is_due_likewise():
 
 def test_a_request_without_debouncing_counts_from_the_input():
     """1000 ms: 90 ms before it is due. A nanosecond earlier nobody had asked."""
-    kept(followed(-90, until=(2000, 0)).verdict("control", NAME), None)
+    kept(followed(-90, until=(2000, 0)).verdict("control", NAME), 90)
     broken(followed(-90 - NS).verdict("control", NAME), NS, 1000 - NS)
 
 
@@ -57,15 +57,21 @@ def test_a_deadline_at_the_end_tests_nothing(end_ms):
     untested(followed(-40, end_ms=end_ms, until=(1060, 1)).verdict("control", NAME))
 
 
-def test_an_input_that_bounces_leaves_either_state_allowed():
+def bouncing(late):
     """Edges at 1000, 1010 and 1020 ms: stable at 1040 ms, due at 1110 ms."""
-    bouncing = ((1000, "on"), (1010, "off"), (1020, "on"))
+    edges = ((1000, "on"), (1010, "off"), (1020, "on"))
+    return tape({}, (1002, 1), (1012, 0), (1110 + late, 1), switch=edges)
 
-    def made(late):
-        handed = ((1002, 1), (1012, 0), (1110 + late, 1))
-        return tape({}, *handed, switch=bouncing)
 
-    edge(made, "control", NAME, deadline_ms=1110)
+def test_an_input_that_bounces_leaves_either_state_allowed():
+    assert bouncing(0).broken(NAME) == []
+    broken(bouncing(NS).verdict("control", NAME), NS, 1110)
+
+
+@pytest.mark.xfail(strict=True, reason="tested only by a request at the end of the bouncing itself")
+def test_an_input_that_bounces_tests_the_request_all_the_same():
+    """A node that hands nothing over is wrong from 1110 ms on."""
+    edge(bouncing, "control", NAME, deadline_ms=1110)
 
 
 def test_a_spike_shorter_than_the_debounce_asks_for_nothing():
@@ -152,6 +158,20 @@ def test_a_press_that_begins_while_refused_asks_for_nothing():
     made = tape(table, switch=PRESS, key=((1500, "on"),))
     untested(made.verdict("control", NAME))
     assert tape(table, (1600, 1), switch=PRESS, key=((1500, "on"),)).broken(NAME) != []
+
+
+def test_a_press_together_with_what_allows_it_may_be_refused_or_not():
+    """Of two inputs that move within their debounce of 20 ms, either may be noted first."""
+    table = {"while": "key == on", "once_per_press": True}
+
+    def made(key_ms, *handed):
+        return tape(table, *handed, switch=PRESS, key=((key_ms, "on"),)).broken(NAME)
+
+    for key_ms in (1000, 980, 1020):
+        assert made(key_ms) == []
+        assert made(key_ms, (1050, 1), (2050, 0)) == []
+    assert made(980 - NS) == [(NAME, "control")]
+    assert made(1020 + NS, (1050, 1), (2050, 0)) == [(NAME, "control")]
 
 
 def test_prime_lasts_from_the_condition_on():
@@ -261,6 +281,18 @@ def test_a_program_off_the_bus_need_not_hand_anything_over():
     assert made(1900 + NS).broken(NAME) == [(NAME, "control")]
 
 
+def test_a_reset_ends_a_bus_off_and_its_excuse():
+    """Off the bus from 900 ms, reset at 1200 ms, up at 1300 ms: due at 1300 + 20 + 70 = 1390 ms."""
+
+    def made(on_at):
+        going = tape({}, (on_at, 1), (2050, 0), switch=PRESS)
+        going.controller("dash", (900, "BUS_OFF")).reset("dash", 1200)
+        return going.fault("reset", 1200, 1200, "node")
+
+    assert made(1390).broken(NAME) == []
+    assert made(1390 + NS).broken(NAME) == [(NAME, "control")]
+
+
 def test_after_a_reset_a_node_may_have_forgotten_how_long_its_request_lasts():
     """The off delay runs from 2020 to 2520 ms; the reset at 2100 ms may end it or not."""
     table = {"off_delay": "500 ms"}
@@ -279,24 +311,49 @@ def test_a_request_after_the_boot_is_due_after_debounce_and_latency_too():
     broken(late.verdict("control", NAME), NS, 190)
 
 
-def test_a_hung_program_has_its_latency_when_it_goes_on():
+def hung(late):
     """Hung from 900 to 1500 ms: it sees the switch then, due at 1500 + 20 + 70 = 1590 ms."""
+    going = tape({}, (1590 + late, 1), (2050, 0), switch=PRESS)
+    return going.node("dash", (900, "hung", "fault"), (1500, "running", "fault"))
 
-    def made(late):
-        going = tape({}, (1590 + late, 1), (2050, 0), switch=PRESS)
-        return going.node("dash", (900, "hung", "fault"), (1500, "running", "fault"))
 
-    edge(made, "control", NAME, deadline_ms=1590)
+def test_a_hung_program_has_its_latency_when_it_goes_on():
+    kept(hung(-1).verdict("control", NAME), 1)
+    kept(hung(0).verdict("control", NAME), 0)
+    broken(hung(NS).verdict("control", NAME))
+
+
+def hung_early(off_ms):
+    """Off at 2000 ms, stable at 2020 ms; hung from 2010 to 2100 ms: the off delay of 500 ms runs
+    from 2020 or from 2100 ms on, and with the latency of 70 ms it is over by 2670 ms.
+    """
+    going = tape({"off_delay": "500 ms"}, (1050, 1), (off_ms, 0), switch=PRESS)
+    return going.node("dash", (2010, "hung", "fault"), (2100, "running", "fault"))
+
+
+def test_an_input_that_is_stable_while_its_program_hangs_is_noted_behind_it():
+    kept(hung_early(2669).verdict("control", NAME), 1)
+    kept(hung_early(2670).verdict("control", NAME), 0)
+    broken(hung_early(2670 + NS).verdict("control", NAME))
+    assert hung_early(2500).broken(NAME) == []
+    assert hung_early(2500 - NS).broken(NAME) == [(NAME, "control")]
+
+
+def stale_early(off_ms):
+    """Last heard at 1960 ms: from 1960 + 245 = 2205 ms on, less a debounce of 20 ms."""
+    press = ((1000, "on"),)
+    return engine(tape(RECEIVED, (1050, 1), (off_ms, 0), switch=press), 60, 2000)
 
 
 def test_a_received_signal_may_be_called_stale_early():
-    """Last heard at 1960 ms: from 1960 + 245 = 2205 ms on, less a debounce of 20 ms."""
-    press = ((1000, "on"),)
-    early = engine(tape(RECEIVED, (1050, 1), (2185, 0), switch=press), 60, 2000)
-    assert early.broken(NAME) == []
-    broken(engine(tape(RECEIVED, (1050, 1), (2185 - NS, 0), switch=press), 60, 2000).verdict(
-        "control", NAME
-    ), NS, 2185 - NS)  # fmt: skip
+    assert stale_early(2185).broken(NAME) == []
+    broken(stale_early(2185 - NS).verdict("control", NAME), at_ms=2185 - NS)
+
+
+def test_a_node_is_told_by_how_much_it_is_wrong_at_best():
+    broken(stale_early(2185 - NS).verdict("control", NAME), NS, 2185 - NS)
+    broken(hung(NS).verdict("control", NAME), NS, 1590)
+    broken(hung_early(2670 + NS).verdict("control", NAME), NS, 2670)
 
 
 def test_a_program_that_has_just_begun_may_not_yet_believe_its_inputs():

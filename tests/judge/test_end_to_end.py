@@ -60,10 +60,22 @@ def test_a_deadline_at_the_end_tests_nothing(end_ms):
     untested(drive((1165, 1), end_ms=end_ms).verdict(RULE))
 
 
-def test_a_message_that_is_overdue_leaves_the_last_request_allowed():
+LATE = "a change behind the sum of all latencies goes unseen, late as it was allowed to be"
+
+
+def overdue(late):
     """Heard at 1110 ms and only again at 1210 ms: due at 1210 + 20 = 1230 ms."""
-    messages = ((60, 1111, 0), (1210, 4000, 1))
-    edge(lambda late: drive((1230 + late, 1), messages=messages), RULE, deadline_ms=1230)
+    return drive((1230 + late, 1), messages=((60, 1111, 0), (1210, 4000, 1)))
+
+
+def test_a_message_that_is_overdue_leaves_the_last_request_allowed():
+    assert not overdue(0).verdict(RULE).broken
+    broken(overdue(NS).verdict(RULE), NS, 1230)
+
+
+@pytest.mark.xfail(strict=True, reason=LATE)
+def test_a_message_that_is_overdue_tests_the_rule_all_the_same():
+    edge(overdue, RULE, deadline_ms=1230)
 
 
 def test_a_lost_link_excuses_with_the_failsafe_state():
@@ -125,15 +137,21 @@ def test_a_local_input_that_asks_anyway_leaves_the_rule_untested():
     assert tape.broken() == []
 
 
-def test_a_hung_sender_is_excused_with_the_state_of_before_until_it_has_caught_up():
+def hung(late):
     """Hung from 900 to 1500 ms: due at 1500 + 170 = 1670 ms."""
+    made = drive((1670 + late, 1), messages=((60, 1640, 0), (1660, 4000, 1)))
+    made.node("dash", (900, "hung", "fault"), (1500, "running", "fault"))
+    return made.fault("hang", 900, 1500, "node")
 
-    def tape(late):
-        made = drive((1670 + late, 1), messages=((60, 1640, 0), (1660, 4000, 1)))
-        made.node("dash", (900, "hung", "fault"), (1500, "running", "fault"))
-        return made.fault("hang", 900, 1500, "node")
 
-    edge(tape, RULE, deadline_ms=1670)
+def test_a_hung_sender_is_excused_with_the_state_of_before_until_it_has_caught_up():
+    assert not hung(0).verdict(RULE).broken
+    broken(hung(NS).verdict(RULE), NS, 1670)
+
+
+@pytest.mark.xfail(strict=True, reason=LATE)
+def test_a_hung_sender_tests_the_rule_all_the_same():
+    edge(hung, RULE, deadline_ms=1670)
 
 
 def test_a_sender_that_starts_anew_is_excused_until_it_has_caught_up():

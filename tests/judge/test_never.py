@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from judge_lab import NS, Tape, broken, car, edge, kept, untested
+from judge_lab import MS, NS, Tape, broken, car, edge, kept, stretches, untested
 
 LOAD = {"never": [{"state": "on", "when": "speed > 50", "within": "100 ms"}]}
 
@@ -23,13 +23,21 @@ def test_a_load_that_stays_is_wrong_until_the_condition_is_over():
     broken(fast((70, 1)).verdict("never"), 900, 1100)
 
 
-def test_entering_the_state_is_broken_at_once():
-    tape = fast((70, 1), (1010, 0), (1020, 1), (1020 + NS, 0), (2100, 1))
-    broken(tape.verdict("never"), NS, 1020)
+def test_entering_the_state_is_broken_at_once_behind_the_latency():
+    """The condition holds since 1000 ms, the latency is 20 ms."""
+    tape = fast((70, 1), (1010, 0), (1020 + NS, 1), (1020 + 2 * NS, 0), (2100, 1))
+    broken(tape.verdict("never"), NS, 1020 + NS)
 
 
-def test_entering_the_state_as_the_condition_begins_is_broken_too():
-    broken(fast((1000, 1), (1005, 0), on=False).verdict("never"), 5, 1000)
+def test_a_node_that_has_not_yet_seen_the_condition_may_still_enter_the_state():
+    kept(fast((1020, 1), (1095, 0), on=False).verdict("never"), 5)
+    broken(fast((1020, 1), (1105, 0), on=False).verdict("never"), 5, 1100)
+
+
+def test_a_state_that_was_left_is_not_entered_again_within_the_latency():
+    """*never* allows it; the change has no cause."""
+    tape = fast((70, 1), (1005, 0), (1015, 1), (1090, 0), (2100, 1))
+    assert tape.broken() == [("lamp", "fresh")]
 
 
 def test_another_level_of_the_state_is_no_new_entry():
@@ -59,6 +67,38 @@ def test_a_load_need_not_be_in_the_forbidden_state_though_it_is_asked_for():
     broken(fast((70, 1), (1050, 0), (2300 + NS, 1)).verdict("fresh"), NS, 2300)
 
 
+def own(*levels, to_ms=2000):
+    """The pedal, wired to the load's own node, is down from 1000 ms on; asked on all the time."""
+    load = {"never": [{"state": "on", "when": "pedal == down", "within": "100 ms"}]}
+    tape = Tape(car(lamp=load), 3000).requests(60, 3000, on=True)
+    tape.input("pedal", (1000, "down"), (to_ms, "up"))
+    return tape.output("lamp", (70, 1), *levels)
+
+
+def test_a_node_that_sees_the_condition_itself_gives_the_state_back_within_its_latency():
+    """2000 + 20 ms."""
+    assert own((1050, 0), (2000, 1)).broken() == []
+    edge(lambda late: own((1050, 0), (2020 + late, 1)), "fresh", deadline_ms=2020)
+    assert ("lamp", "never") in own((1050, 0), (2000 - NS, 1)).broken("lamp")
+
+
+def test_the_state_is_given_back_once():
+    tape = own((1050, 0), (2005, 1), (2010, 0), (2012, 1))
+    assert stretches(tape) == [(2010 * MS, 2012 * MS)]
+
+
+def test_a_condition_that_is_soon_over_may_be_slept_through():
+    """Down from 1000 to 1050 ms: on all the time, or off up to 1070 ms."""
+    assert own(to_ms=1050).broken() == []
+    assert own((1040, 0), (1070, 1), to_ms=1050).broken() == []
+    broken(own((1040, 0), (1070 + NS, 1), to_ms=1050).verdict("fresh"), NS, 1070)
+
+
+def test_a_load_that_goes_off_before_the_condition_begins_does_so_without_cause():
+    tape = own((999, 0), (2010, 1))
+    broken(tape.verdict("fresh"), 1, 999)
+
+
 def test_a_load_may_not_be_off_while():
     load = {"never": [{"state": "off", "when": "speed > 50", "within": "100 ms"}]}
     edge(
@@ -73,3 +113,69 @@ def test_each_never_rule_has_its_own_verdict():
     tape = fast((70, 1), (1090, 0), (2100, 1), load=load)
     kept(tape.verdict("never"), 10)
     untested(tape.verdict("never 2"))
+
+
+def dipped(when, *, lamp=(), other=(), running=None, **more):
+    """The lamp is asked for all the time; the load ``other`` beside it is on and off as is said,
+    the engine too, by what the rear node sends itself.
+    """
+    rule = {"state": "on", "when": when, "within": "100 ms"}
+    free = {"request": None, "stale_after": None, "on_stale": None, "on_reset": None}
+    cars = car(lamp={"never": [rule]}, other={**free, "safety": False, **more})
+    tape = Tape(cars).requests(60, 3000, on=True)
+    if running is not None:
+        tape.hand("Engine", *running)
+    return tape.output("lamp", *lamp).output("other", *other)
+
+
+def test_a_load_may_not_be_on_without_another():
+    """The other goes off at 1000 ms: the lamp has 100 ms to follow it."""
+    edge(
+        lambda late: dipped(
+            "other is off", lamp=[(70, 1), (1100 + late, 0)], other=[(70, 1), (1000, 0)]
+        ),
+        "never",
+        deadline_ms=1100,
+    )
+
+
+def test_a_load_that_comes_on_before_another_breaks_the_interlock_at_once():
+    tape = dipped("other is not on", lamp=[(70, 1)], other=[(75, 1)])
+    broken(tape.verdict("never"), 5, 70)
+    assert dipped("other is not on", lamp=[(75, 1)], other=[(75, 1)]).broken("lamp") == []
+
+
+def test_a_load_that_flashes_is_neither_on_nor_off():
+    """It flashes from 500 to 2000 ms: dark for 330 ms at a time."""
+    flash = {"flash": {}}
+    for when, wrong_ms in (("other is flash", 500), ("other is not off", 500)):
+        tape = dipped(when, lamp=[(70, 1)], **flash).flashing("other", 500, 2000)
+        broken(tape.verdict("never"), at_ms=wrong_ms + 100)
+    tape = dipped("other is on", lamp=[(70, 1)], **flash).flashing("other", 500, 2000)
+    untested(tape.verdict("never"))
+
+
+def test_a_signal_counts_as_the_load_s_own_node_sent_it_last():
+    """The rear node tells itself that the engine runs from 1000 to 2000 ms."""
+    engine = [(100, 0), (1000, 1), (2000, 0)]
+    edge(
+        lambda late: dipped(
+            "Engine.Running", lamp=[(70, 1), (1100 + late, 0), (2100, 1)], running=engine
+        ),
+        "never",
+        deadline_ms=1100,
+    )
+
+
+def test_a_signal_counts_as_it_was_received_and_not_before():
+    """Plain says 0 all the time; it comes first at 775 ms, and again 225 ms after a reset."""
+    rule = {"state": "on", "when": "Plain.Lamp == 0", "within": "100 ms"}
+
+    def tape(late):
+        made = Tape(car(lamp={"never": [rule]})).requests(60, 3000, on=True)
+        made.plain(775, 3000, on=False)
+        return made.output("lamp", (70, 1), (875 + late, 0))
+
+    edge(tape, "never", deadline_ms=875)
+    unheard = Tape(car(lamp={"never": [rule]})).requests(60, 3000, on=True)
+    untested(unheard.plain(775, 3000, on=True).output("lamp", (70, 1)).verdict("never"))

@@ -129,6 +129,20 @@ def test_a_node_that_comes_back_on_the_bus_has_time_to_find_out():
     broken(tape(2400 + NS).verdict("notice", "lost"), NS, 2400)
 
 
+def test_a_node_that_is_reset_off_the_bus_has_no_longer_than_any_other():
+    """Off the bus itself from 1000 ms, reset at 1200 ms, up at 1300 ms: due at
+    1300 + 500 = 1800 ms.
+    """
+
+    def tape(on_at):
+        made = lost((on_at, 1), (3100, 0), back_ms=3000)
+        made.controller("dash", (1000, "BUS_OFF")).reset("dash", 1200)
+        return made.fault("reset", 1200, 1200, "node")
+
+    assert ("lost", "notice") not in tape(1800).broken()
+    broken(tape(1800 + NS).verdict("notice", "lost"), NS, 1800)
+
+
 def frozen(*told):
     """The dash's status counts up to 1010 ms, then repeats one counter until 2500 ms."""
     vehicle = car(

@@ -1,4 +1,4 @@
-"""*rejoin* of the nodes: alive again after the last fault, and whose fault it is if not."""
+"""*rejoin*: nodes and messages are back after the last fault, and whose fault it is if not."""
 
 from __future__ import annotations
 
@@ -95,20 +95,28 @@ def test_a_load_is_in_its_failsafe_state_while_its_request_does_not_return():
     assert lit.broken() == [("lamp", "stale"), ("lamp", "rejoin")]
 
 
-def test_a_load_has_its_time_to_rejoin_when_its_request_returns_late():
-    """On asked for again at 2000 ms: dark up to 2300 ms is not the lamp's fault."""
+def test_a_request_that_returns_late_is_its_senders_fault_and_gives_the_load_its_time():
+    """Off asked for again at 2000 and 2050 ms: lit up to 2070 ms is not the lamp's fault."""
 
-    def tape(on_at):
+    def tape(off_at):
         made = Tape(car(lamp={"on_stale": "on"}), 3000).requests(60, 1011, on=False)
         made.fault("bus_off", 1000, 1000, "node").requests(2000, 3000, on=False)
-        return made.output("lamp", (1275, 1), (on_at, 0))
+        return made.output("lamp", (1275, 1), (off_at, 0))
 
-    assert tape(2300).broken() == [("lamp", "rejoin")]
-    verdict = tape(2300).verdict("rejoin")
+    assert tape(2070).broken() == [("lamp", "rejoin")]
+    verdict = tape(2070).verdict("rejoin")
     broken(verdict, 700, 1300)
     assert verdict.culprit == "dash"
-    assert stretches(tape(2300)) == []
-    assert stretches(tape(2300 + NS)) == [(2300 * MS, 2300 * MS + 1)]
+    assert stretches(tape(2070)) == []
+    assert stretches(tape(2070 + NS)) == [(2070 * MS, 2070 * MS + 1)]
+
+
+def test_the_time_to_rejoin_excuses_no_load():
+    """Good at 1010 ms and gone until 1310 ms, or never gone: a lapse within 300 ms of the fault is
+    a lapse.
+    """
+    tape = missing(to=None).output("lamp", (1100, 1), (1101, 0))
+    assert stretches(tape) == [(1100 * MS, 1101 * MS)]
 
 
 def test_a_request_that_comes_back_just_in_time():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from judge_lab import NS, Tape, broken, car, edge, untested
+from judge_lab import MS, Tape, broken, car, edge, stretches, untested
 
 NO_WATCHDOG = {"rear": {"watchdog": None}}
 
@@ -73,17 +73,41 @@ def test_a_hung_program_leaves_its_outputs_as_they_were():
 
 
 def test_a_load_is_excused_for_the_watchdog_time_only():
-    """Reset at 1250 ms, 50 ms late: lit from 1200 to 1250 ms was wrong."""
-    tape = change_while_hung((1250, 0), until=1250)
-    broken(tape.verdict("stopped"), 50, 1200)
-    broken(tape.verdict("fresh"), 50, 1200)
+    """Reset at 1450 ms, 250 ms late. Behind 1200 ms the messages of 1210 and 1260 ms count: dark
+    was due at 1280 ms.
+    """
+    tape = change_while_hung((1450, 0), until=1450)
+    broken(tape.verdict("stopped"), 250, 1200)
+    assert stretches(tape) == [(1280 * MS, 1450 * MS)]
 
 
-def test_a_program_that_goes_on_has_until_rejoin():
-    """It goes on at 1150 ms: the old state is allowed up to 1150 + 300 = 1450 ms."""
-    assert change_while_hung((1450, 0), until=1150, resumes=True).broken() == []
-    late = change_while_hung((1450 + NS, 0), until=1150, resumes=True)
-    assert late.broken() == [("lamp", "rejoin")]
+def test_a_program_that_goes_on_may_have_lost_what_came_meanwhile():
+    """It goes on at 1150 ms: the message of 1160 ms is due at 1180 ms."""
+
+    def tape(late):
+        return change_while_hung((1180 + late, 0), until=1150, resumes=True)
+
+    assert change_while_hung((1150, 0), until=1150, resumes=True).broken() == []
+    edge(tape, "fresh", deadline_ms=1180)
+
+
+def test_what_was_asked_just_before_a_hang_stays_open_until_a_latency_behind_it():
+    """Asked off at 985 ms, due at 1005 ms; hung from 1000 to 1150 ms: due at 1170 ms."""
+
+    def tape(late, asked_ms=985, dark_ms=1170):
+        made = Tape(car(), 3000).requests(60, 951, on=True).request(asked_ms, on=False)
+        made.fault("hang", 1000, 1000, "node").node("rear", (1000, "hung", "fault"))
+        made.node("rear", (1150, "running", "fault")).requests(1185, 3000, on=False)
+        return made.output("lamp", (70, 1), (dark_ms + late, 0))
+
+    edge(tape, "fresh", deadline_ms=1170)
+    edge(lambda late: tape(late, 979, 999), "fresh", deadline_ms=999)
+
+
+def test_a_hung_program_that_does_something_is_broken():
+    """Asked off all the time: a pulse while it hangs has no cause."""
+    tape = hung(1190).output("lamp", (1100, 1), (1101, 0))
+    assert stretches(tape) == [(1100 * MS, 1101 * MS)]
 
 
 def test_a_program_that_fails_is_broken():
@@ -95,9 +119,9 @@ def test_a_program_that_fails_is_broken():
 
 @pytest.mark.parametrize("cause", ["program", "watchdog"])
 def test_a_reset_that_nothing_called_for_is_broken_and_excuses_nothing(cause):
-    """Asked on all the time; dark from 1000 to 1060 ms because the program reset its board."""
-    tape = Tape(car(), 3000).requests(60, 3000, on=True).reset("rear", 1000, cause)
-    tape.output("lamp", (70, 1), (1000, 0), (1060, 1))
+    """Asked on from 310 ms on; dark from 1000 to 1060 ms because the program reset its board."""
+    tape = Tape(car(), 3000).requests(60, 310, on=False).requests(310, 3000, on=True)
+    tape.reset("rear", 1000, cause).output("lamp", (320, 1), (1000, 0), (1060, 1))
     assert tape.broken() == [("lamp", "fresh"), ("rear", "program")]
     broken(tape.verdict("fresh"), 60, 1000)
 

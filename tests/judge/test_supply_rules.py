@@ -1,12 +1,13 @@
 """What a failing supply excuses, and how soon a load must be back: *back*, *reset* and *dark*.
 
-The rear node works from 7 V to 16 V. Its supply fails at 1000 ms.
+The rear node works from 7 V to 16 V. Its supply fails at 1000 ms. What a load does while no
+program drives it is the hardware's.
 """
 
 from __future__ import annotations
 
 import pytest
-from judge_lab import MS, NS, Tape, broken, car, edge, kept, untested
+from judge_lab import MS, NS, Tape, broken, car, edge, kept, stretches, untested
 
 from bench.judge.case import Case
 
@@ -43,15 +44,16 @@ def test_a_load_of_a_node_without_supply_need_not_work():
 
 
 def test_the_boot_counts_from_when_the_supply_is_back():
-    """Back at 1400 ms, declared boot 100 ms."""
-    edge(lambda late: lost(LIT, (1000, 0), (1500 + late, 1)), "reset", deadline_ms=1500)
+    """Back at 1400 ms, declared boot 100 ms, latency 20 ms."""
+    edge(lambda late: lost(LIT, (1000, 0), (1520 + late, 1)), "reset", deadline_ms=1520)
 
 
-def test_nothing_switches_on_by_itself_while_the_supply_is_away_or_comes_back():
-    """Off before, off by hardware, off on reset: no pulse, be it of 1 ns."""
-    for at_ms in (1100, 1400, 1499):
-        tape = lost({}, (at_ms, 1), (at_ms + NS, 0), on=False)
-        broken(tape.verdict("reset"), NS, at_ms)
+@pytest.mark.parametrize("at_ms", [1450, 1499, 1519, 1600])
+def test_nothing_switches_on_by_itself_when_the_supply_is_back(at_ms):
+    """The program begins at 1450 ms. Off before and off on reset: no pulse, be it of 1 ns."""
+    tape = lost({}, (at_ms, 1), (at_ms + NS, 0), on=False)
+    broken(tape.verdict("reset"), NS, at_ms)
+    assert tape.broken("lamp") == [("lamp", "reset")]
 
 
 def test_a_loss_of_supply_is_a_lawful_reset_and_a_restart_by_the_program_is_not():
@@ -75,7 +77,7 @@ def test_a_supply_that_fails_again_before_the_boot_excuses_up_to_its_return_only
     tape = Tape(car(nodes=SUPPLY), 3000).requests(60, 1000, on=True).requests(1460, 3000, on=True)
     tape.unsupplied("rear", 1000, None).unsupplied("rear", 1200, 1400)
     tape.output("lamp", (70, 1), (1000, 0), (1520, 1), (2500, 0), (2510, 1))
-    broken(tape.verdict("fresh"), 10, 2500)
+    assert stretches(tape) == [(2500 * MS, 2510 * MS)]
     assert Case(tape.vehicle, tape.recording).lean("rear") == [(1000 * MS, 1400 * MS)]
 
 
@@ -93,26 +95,53 @@ def test_darkness_does_not_count_while_the_voltage_is_still_too_low():
 # ---- a voltage out of range ----
 
 
-def test_a_load_may_be_off_until_one_latency_behind_a_low_voltage():
-    """Low until 1200 ms, latency 20 ms."""
-    assert dipped({}, (1000, 0), (1220, 1)).broken() == []
-    tape = dipped({}, (1000, 0), (1220 + NS, 1))
-    assert [subject for subject, _ in tape.broken()] == ["lamp"]
+DRIVEN = ((0, None), (50, 0.0), (70, 1.0))
+
+
+def test_what_a_low_voltage_does_to_a_load_is_not_its_nodes_fault():
+    """The node drives the lamp all the time; the lamp is dark up to 20 ms behind the dip."""
+    assert dipped({}, (1000, 0), (1220, 1)).command("lamp", *DRIVEN).broken() == []
+
+
+@pytest.mark.xfail(strict=True, reason="what a load gets is not compared with what its node drives")
+def test_a_load_that_stays_dark_behind_a_low_voltage_is_broken():
+    """It may be dark until 1220 ms; driven all the time, it is dark to the end."""
+    assert dipped({}, (1000, 0)).command("lamp", *DRIVEN).broken("lamp") != []
+
+
+def test_a_node_that_lets_go_of_a_load_in_a_low_voltage_does_so_without_cause():
+    tape = dipped({}, (1000, 0), (1100, 1))
+    assert stretches(tape) == [(1000 * MS, 1100 * MS)]
+
+
+@pytest.mark.parametrize("low", [6.999, 16.001])
+def test_what_is_asked_in_a_voltage_out_of_range_is_due_a_latency_behind_it(low):
+    """Asked off at 1110 ms; low or high until 1200 ms: dark by 1220 ms."""
+    assert dipped({}, (1110, 0), low=low, off_ms=1110).broken() == []
+    edge(lambda late: dipped({}, (1220 + late, 0), low=low, off_ms=1110), "fresh", deadline_ms=1220)
 
 
 @pytest.mark.parametrize("low", [7.0, 16.0])
 def test_a_voltage_on_the_limit_is_in_range(low):
-    assert dipped({}, (1000, 0), (1100, 1), low=low).broken() == [("lamp", "fresh")]
+    """Dark by 1130 ms."""
+    edge(lambda late: dipped({}, (1130 + late, 0), low=low, off_ms=1110), "fresh", deadline_ms=1130)
 
 
-@pytest.mark.parametrize("low", [6.999, 16.001])
-def test_a_voltage_below_or_above_the_range_is_not(low):
-    assert dipped({}, (1000, 0), (1100, 1), low=low).broken() == []
+def test_what_was_asked_just_before_a_low_voltage_stays_open_too():
+    """Asked off at 990 ms, due at 1010 ms."""
+    edge(lambda late: dipped({}, (1220 + late, 0), off_ms=990), "fresh", deadline_ms=1220)
+    edge(lambda late: dipped({}, (999 + late, 0), off_ms=979), "fresh", deadline_ms=999)
+
+
+def test_in_a_low_voltage_too_one_request_accounts_for_one_change():
+    tape = dipped({}, (1120, 0), (1130, 1), (1140, 0), off_ms=1110)
+    broken(tape.verdict("fresh"), 10, 1130)
 
 
 def test_a_low_voltage_excuses_no_load_that_is_on_unasked():
     tape = Tape(car(nodes=SUPPLY), 2000).volts("rear", (0, 12), (1000, 5), (1500, 12))
-    tape.requests(60, 2000, on=False).output("lamp", (1200, 1), (1201, 0))
+    tape.requests(60, 310, on=True).requests(310, 2000, on=False)
+    tape.output("lamp", (110, 1), (320, 0), (1200, 1), (1201, 0))
     broken(tape.verdict("fresh"), 1, 1200)
 
 
@@ -125,8 +154,9 @@ def test_a_low_voltage_is_no_quiet_time():
 
 
 def test_an_ideal_supply_excuses_nothing():
-    tape = Tape(car(), 2000).requests(60, 2000, on=True)
-    assert tape.output("lamp", (70, 1), (1000, 0), (1100, 1)).broken() == [("lamp", "fresh")]
+    tape = Tape(car(), 2000).requests(60, 310, on=False).requests(310, 2000, on=True)
+    tape.output("lamp", (320, 1), (1000, 0), (1100, 1))
+    assert tape.broken() == [("lamp", "fresh")]
 
 
 # ---- back ----
@@ -226,51 +256,57 @@ def restarted(load, *levels, on=True):
     return tape.output("lamp", *([(70, 1)] if on else []), *levels)
 
 
-def test_a_relay_has_its_time_to_follow_behind_the_boot():
-    """On at 1108 ms at the latest, for the contact takes 8 ms."""
-    edge(lambda late: restarted(LIT, (1000, 0), (1108 + late, 1)), "reset", deadline_ms=1108)
+def test_behind_the_boot_it_counts_when_the_node_drives_the_relay():
+    """Driven at 1120 ms at the latest; the contact takes 8 ms more."""
+
+    def tape(late):
+        made = restarted(LIT, (1004, 0), (1128 + late, 1))
+        return made.command("lamp", *DRIVEN, (1000, None), (1050, 0.0), (1120 + late, 1.0))
+
+    edge(tape, "reset", deadline_ms=1120)
 
 
-def test_behind_the_boot_a_relay_may_do_only_what_was_allowed_in_it():
-    """Off before, off by hardware, off on reset: no pulse while the contact would move."""
+@pytest.mark.xfail(strict=True, reason="what a load gets is not compared with what its node drives")
+def test_a_contact_that_takes_longer_than_it_may_is_broken():
+    """Driven from 70 ms on, closed at 79 ms."""
+    tape = Tape(car(lamp=RELAY), 2000).requests(60, 2000, on=True).command("lamp", *DRIVEN)
+    assert tape.output("lamp", (78 + NS, 1)).broken("lamp") != []
+
+
+def test_behind_the_boot_a_relay_may_not_pulse():
+    """Off before, off by hardware, off on reset."""
     broken(restarted({}, (1101, 1), (1107, 0), on=False).verdict("reset"), 6, 1101)
 
 
 def test_behind_the_power_up_a_relay_may_not_pulse_either():
-    tape = Tape(car(lamp=RELAY), 2000).requests(60, 2000, on=False)
+    tape = Tape(car(lamp=RELAY), 2000).requests(110, 2000, on=False)
     tape.output("lamp", (101, 1), (107, 0))
     assert tape.broken() == [("lamp", "reset")]
 
 
 def test_a_load_that_was_on_does_not_come_on_by_itself_when_the_supply_is_back():
-    """Off by hardware and on reset; back at 1400 ms, no message yet."""
-    broken(lost({}, (1000, 0), (1405, 1), (1420, 0)).verdict("reset"), 15, 1405)
+    """Off by hardware and on reset; back at 1400 ms, program at 1450 ms, no message yet."""
+    broken(lost({}, (1000, 0), (1455, 1), (1470, 0)).verdict("reset"), 15, 1455)
     assert lost({}, (1000, 0), end_ms=2300).broken() == []
-
-
-def test_a_contact_opens_in_its_time_where_the_supply_is_away_for_less():
-    """Away from 1000 ms to 1002 ms."""
-    assert lost(RELAY, (1004, 0), back_ms=1002, end_ms=2300).broken() == []
 
 
 def test_a_relay_that_was_to_move_when_its_program_stopped_still_does():
     """Asked for and driven just before the hang at 1000 ms; stale at 1260 ms, reset at 1550 ms."""
     nodes = {"rear": {**SUPPLY["rear"], "watchdog": "600 ms"}}
-    for closed_ms, rules in ((1003, []), (1020, [("lamp", "fresh")])):
-        tape = Tape(car(nodes=nodes, lamp=RELAY), 1600).requests(60, 970, on=False)
-        tape.request(990, on=True).driven("lamp", (0, 0), (995, 1), (1550, 0))
-        tape.fault("hang", 1000, 1000, "node").node("rear", (1000, "hung", "fault"))
-        tape.fault("cut", 1000, None, "cable").reset("rear", 1550, "watchdog")
-        tape.output("lamp", (closed_ms, 1), (1554, 0))
-        assert tape.broken("lamp") == rules
+    tape = Tape(car(nodes=nodes, lamp=RELAY), 1600).requests(60, 970, on=False)
+    tape.request(990, on=True).command("lamp", (0, None), (50, 0.0), (995, 1.0), (1550, None))
+    tape.fault("hang", 1000, 1000, "node").node("rear", (1000, "hung", "fault"))
+    tape.fault("cut", 1000, None, "cable").reset("rear", 1550, "watchdog")
+    tape.output("lamp", (1003, 1), (1554, 0))
+    assert tape.broken("lamp") == []
 
 
 def test_a_relay_that_was_to_move_as_a_condition_began_to_hold_has_the_time_to_leave():
-    """Driven at 995 ms, or only at 1001 ms; the speed is above 50 from 1000 ms on."""
+    """The speed is above 50 from 1000 ms on: driven up to 1020 ms, and closed 8 ms later."""
     never = {"never": [{"state": "on", "when": "speed > 50", "within": "100 ms"}]}
-    for driven_ms, wrong in ((995, False), (1001, True)):
+    for late, wrong in ((0, False), (NS, True)):
         tape = Tape(car(nodes=SUPPLY, lamp={**RELAY, **never}), 3000)
         tape.requests(60, 970, on=False).requests(990, 3000, on=True).input("speed", (1000, 60.0))
-        tape.driven("lamp", (0, 0), (driven_ms, 1), (1050, 0))
-        tape.output("lamp", (1003, 1), (1054, 0))
+        tape.driven("lamp", (0, 0), (1020 + late, 1), (1050, 0))
+        tape.output("lamp", (1028 + late, 1), (1054, 0))
         assert (("lamp", "never") in tape.broken()) is wrong

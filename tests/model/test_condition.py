@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bench.model.expression import parse_condition
+from bench.model.expression import load_key, parse_condition
 
 VALUES = {"lights": "dipped", "hazard": "on", "speed": 30.0, "Engine.Running": 1.0}
 
@@ -37,6 +37,9 @@ def holds(text: str, **values) -> bool:
         ("speed == 30", True),
         ("speed > -5", True),
         ("speed in [30, 40]", True),
+        ("Engine.Running", True),
+        ("not Engine.Running and speed == 30", False),
+        ("Engine.Running and lights == dipped", True),
         ("Engine.Running == 1", True),
         ("not lights == dipped", False),
         ("not (lights == off or hazard == off)", True),
@@ -73,6 +76,47 @@ def test_names_positions_and_numbers_are_collected_in_order():
     assert condition.ordered == {"speed"}
 
 
+def test_a_signal_alone_holds_while_it_is_not_zero_whatever_its_name():
+    for name in ("Engine.Running", "Gear.in", "Lamp.is"):
+        condition = parse_condition(f" {name} ")
+        assert condition.names == (name,)
+        assert [condition({name: value}) for value in (0.0, 1.0, -40.0, 0.5)] == [
+            False, True, True, True,
+        ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "text, truth",
+    [
+        ("beam is on", True),
+        ("beam is not on", False),
+        ("beam is off", False),
+        ("beam is not flash", True),
+        ("beam == off and beam is on", True),
+        ("not beam is on or speed > 30", False),
+    ],
+)
+def test_the_state_of_a_load_is_another_thing_than_the_input_of_its_name(text, truth):
+    condition = parse_condition(text)
+    assert condition.loads == ("beam",)
+    assert "beam is" not in condition.names
+    assert condition({"beam": "off", load_key("beam"): "on", "speed": 30.0}) is truth
+
+
+def test_a_state_that_no_load_has_is_refused():
+    with pytest.raises(ValueError, match="got 'onn' in the condition 'beam is onn'; expected one"):
+        parse_condition("beam is onn")
+
+
+def test_steps_of_a_tenth_compare_as_they_are_written():
+    for steps in range(100):
+        text = f"{steps / 10:.1f}"
+        assert parse_condition(f"A.B == {text}")({"A.B": steps * 0.1})
+        assert parse_condition(f"A.B in [{text}, 999]")({"A.B": steps * 0.1})
+        assert not parse_condition(f"A.B != {text}")({"A.B": steps * 0.1})
+        assert not parse_condition(f"A.B == {text}")({"A.B": (steps + 1) * 0.1})
+
+
 @pytest.mark.parametrize(
     "text, part",
     [
@@ -81,7 +125,9 @@ def test_names_positions_and_numbers_are_collected_in_order():
         ("1 < speed < 5", "1 < speed < 5"),
         ("5 < speed", "5"),
         ("'lights' == off", "'lights'"),
-        ("lights is off", "lights is off"),
+        ("lights is 'off'", "lights is 'off'"),
+        ("A.B is off", "A.B is off"),
+        ("lights is off is on", "lights is off is on"),
         ("lights in off", "lights in off"),
         ("lights == [off]", "[off]"),
         ("lights == True", "True"),
@@ -93,6 +139,10 @@ def test_names_positions_and_numbers_are_collected_in_order():
         ("lights + 1 == 2", "lights + 1"),
         ("lights[0] == o", "lights[0]"),
         ("a.b.c == 1", "a.b.c"),
+        ("a.b.c", "a.b.c"),
+        ("a.b == 1 and a.b.c", "a.b.c"),
+        ("a.b + 1", "a.b + 1"),
+        ("0.5", "0.5"),
         ("lights == a.b", "a.b"),
         ("open('x') == 1", "open('x')"),
         ("__import__('os').system('true') == 0", "__import__('os').system('true')"),

@@ -59,8 +59,8 @@ def car():
 @pytest.mark.parametrize(
     ("kind", "parameters", "expected"),
     [
-        ("brown_out", {}, "expected either 'profile'"),
-        ("brown_out", {"profile": "starting_1", "node": "rear"}, "expected either 'profile'"),
+        ("brown_out", {}, "expected one of 'profile'"),
+        ("brown_out", {"profile": "starting_1", "node": "rear"}, "expected one of 'profile'"),
         ("brown_out", {"node": "reer"}, r"unknown node 'reer'.*did you mean 'rear'"),
         ("brown_out", {"node": "dash"}, "node 'dash' has no feed"),
         ("brown_out", {"profile": "starting_5"}, "starting_1"),

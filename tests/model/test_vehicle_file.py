@@ -5,8 +5,9 @@ from __future__ import annotations
 import pytest
 from written_car import VEHICLE
 
+from bench.model.load import LoadTable
 from bench.model.target import pin_problems, wiring
-from bench.model.vehicle import LoadTable, VehicleFile
+from bench.model.vehicle import NodeTable, VehicleFile
 
 MS = 1_000_000
 DURATION = "expected a duration with its unit (ns, us, ms, s, min, h, d), like '250 ms'"
@@ -112,11 +113,7 @@ def test_an_unknown_key_is_told_with_all_the_valid_ones(car):
     (problem,) = car.change("boots_in", "boot_in").problems()
     assert problem == (
         f"{at('boots_in')}: nodes.dash.boot_in: unknown key 'boot_in'; expected one of:"
-        " also_sends, auto_recovery, boot, boots_in, c, controller, defines, failed_share, fd,"
-        " filters, includes, listen_only, mailbox_order, mailboxes, pins, python, receive_depth,"
-        " receive_overrun, rejoin, returns, script, settings, single_shot, sleeps_when, status,"
-        " std, supply, target, watchdog"
-        " (did you mean 'boots_in'?)"
+        f" {', '.join(sorted(NodeTable.model_fields))} (did you mean 'boots_in'?)"
     )
 
 
@@ -164,7 +161,21 @@ DISAGREE = [
     ('node = "rear"\noutput', 'node = "raer"\noutput', after("[loads.stop]", "node"),
      "loads.stop.node", "unknown node 'raer'; expected one of: dash, rear (did you mean 'rear'?)"),
     ('request = "LampRequest.Tail"', 'request = "LampRequest"', at("request ="),
-     "loads.tail.request", "got 'LampRequest'; expected 'Message.Signal'"),
+     "loads.tail.request", ("got 'LampRequest'; expected 'Message.Signal' or a condition over"
+     " signals like 'Gear.Selected == 16'")),
+    ('request = "LampRequest.Tail"', 'request = "LampRequest.Tail == 1 and lights == off"',
+     at("request ="), "loads.tail.request", "got 'lights'; expected 'Message.Signal'"),
+    ('request = "LampRequest.Tail"', 'request = "LampRequest.Tail == on"', at("request ="),
+     "loads.tail.request", "'LampRequest.Tail' is a signal; 'on' is no number"),
+    ('request = "LampRequest.Tail"', 'request = "LampRequest.Tail or LampRequest.Stpo"',
+     at("request ="), "loads.tail.request", ("unknown signal of message 'LampRequest' 'Stpo';"
+     " expected one of: Stop, Tail (did you mean 'Stop'?)")),
+    ('request = "LampRequest.Tail"', 'request = "LampRequest.Tail and RearStatus.Alive == 1"',
+     at("request ="), "loads.tail.request",
+     "node 'rear' sends 'RearStatus' itself; it never receives it"),
+    ('request = "LampRequest.Tail"', 'request = "LampRequest.Tail = 1.Stop"', at("request ="),
+     "loads.tail.request", ("cannot read the condition 'LampRequest.Tail = 1.Stop': invalid decimal"
+     " literal")),
     ('request = "LampRequest.Tail"', 'request = "LmpRequest.Tail"', at("request ="),
      "loads.tail.request", ("unknown message 'LmpRequest'; expected one of: DashStatus, Foreign,"
      " LampRequest, RearStatus, Slow (did you mean 'LampRequest'?)")),
@@ -221,8 +232,25 @@ DISAGREE = [
      "loads.stop.local", "'LampRequest.Stop' is a signal; expected inputs alone"),
     ('"speed > 150"', '"speed == fast"', at("never"), "loads.stop.never[1].when",
      "'speed' is a sensor; 'fast' is no number"),
-    ('"speed > 150"', '"RearStatus.Alive == 0"', at("never"), "loads.stop.never[1].when",
-     "'RearStatus.Alive' is a signal; expected inputs alone"),
+    ('"speed > 150"', '"RearStatus.Alife == 0"', at("never"), "loads.stop.never[1].when",
+     ("unknown signal of message 'RearStatus' 'Alife'; expected one of: Alive (did you mean"
+      " 'Alive'?)")),
+    ('"speed > 150"', '"Foreign.Anything == 0"', at("never"), "loads.stop.never[1].when",
+     "no node of the vehicle sends message 'Foreign'"),
+    ('"speed > 150"', '"tial is off"', at("never"), "loads.stop.never[1].when",
+     "unknown load 'tial'; expected one of: stop, tail (did you mean 'tail'?)"),
+    ('"speed > 150"', '"stop is on"', at("never"), "loads.stop.never[1].when",
+     "'stop' itself; expected another load"),
+    ('"speed > 150"', '"tail is of"', at("never"), "loads.stop.never[1].when",
+     ("got 'of' in the condition 'tail is of'; expected one of: on, off, flash (did you mean"
+      " 'off'?)")),
+    ('local = "brake == pressed"', 'local = "tail is on"', at("local"), "loads.stop.local",
+     ("'tail is' in the condition 'tail is on' asks for the state of a load, as only a 'never' may;"
+      " expected an input or a signal, like 'tail == ...'")),
+    ('request = "LampRequest.Tail"', 'request = "LampRequest.Tail and stop is on"', at("request ="),
+     "loads.tail.request",
+     ("'stop is' in the condition 'LampRequest.Tail and stop is on' asks for the state of a load,"
+      " as only a 'never' may; expected an input or a signal, like 'stop == ...'")),
     # requests
     ('[requests."LampRequest.Tail"]', '[requests."LampRequest.Tial"]', at("[requests"),
      'requests."LampRequest.Tial"', ("unknown signal of message 'LampRequest' 'Tial'; expected one"

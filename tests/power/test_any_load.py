@@ -19,7 +19,8 @@ from bench.model.electrical import (
     SolidStateTable,
     SupplyTable,
 )
-from bench.model.vehicle import LoadTable, NodeTable
+from bench.model.load import LoadTable
+from bench.model.vehicle import NodeTable
 from bench.power.network import Network
 from bench.power.profiles import PROFILES
 

@@ -95,7 +95,8 @@ def test_a_load_that_ignores_the_loss_is_found_out_on_the_drive(drive):
     fault = timed_fault("cut(gauge,rear)@300s+2s", wren())
     scenario = drive.scenario(from_ns=NIGHT[0], to_ns=NIGHT[1], faults=[fault])
     recording = simulate(scenario)
-    recording.outputs["tail_left"] = recording.outputs["indicator_rear_left"]
+    for shown in (recording.commands, recording.outputs):
+        shown["tail_left"] = shown["indicator_rear_left"]
     broken = {(v.subject, v.rule) for v in judged(scenario, recording).broken}
     assert ("tail_left", "stale") in broken
 
@@ -200,7 +201,7 @@ def test_a_recording_with_played_nodes_is_judged_like_one_without_for_the_others
     spoken = {(v.subject, v.rule) for v in judge(wren(), unlogged)}
     left_out = spoken - {(v.subject, v.rule) for v in plain.verdicts}
     of_a_node = {"control", "notice", "rejoin", "stopped", "cycle", "foreign", "quiet recovery"}
-    assert {rule for _, rule in left_out} <= of_a_node | {"end to end", "sensor"}
+    assert {rule for _, rule in left_out} <= of_a_node | {"end to end", "sensor", "fed"}
     assert {s for s, rule in left_out if rule in ("rejoin", "stopped")} == {"dash"}
 
 

@@ -10,8 +10,8 @@ from report_values import MS, recording, run_result
 from bench.campaign.naming import case_named
 from bench.campaign.run import run
 from bench.judge.case import Case
-from bench.judge.masks import FLASH, OFF, ON
-from bench.judge.paint import Segment
+from bench.judge.states import FLASH, OFF, ON
+from bench.judge.walk import Segment
 from bench.recording import FaultRecord, series
 from bench.report.html.frames import frames_around
 from bench.report.html.lanes import band, busy_shares, lanes
@@ -65,7 +65,7 @@ def test_an_input_that_never_moved_has_no_lane():
 def test_a_broken_load_comes_first_and_shows_where_it_was_wrong():
     lane = found_lanes("tail_lamp")["tail_lamp"]
     assert lane.mark == "broken"
-    assert (812 * MS) in [from_ns for from_ns, _ in lane.wrong]
+    assert lane.wrong == [(80 * MS, 250 * MS)]
     assert [level for _, _, level in lane.levels] == [0.0, 1.0, 0.0]
 
 
@@ -90,10 +90,10 @@ def test_the_cursor_tells_what_a_load_did_and_what_it_might():
 
 def test_the_allowed_band_is_upper_for_lit_lower_for_dark_and_both_for_flashing():
     parts = [
-        Segment(0, 10, ON, "fresh"),
-        Segment(10, 20, ON | OFF, "stale"),
-        Segment(20, 30, OFF, "stale"),
-        Segment(30, 40, FLASH, "fresh"),
+        Segment(0, 10, frozenset({ON}), "fresh"),
+        Segment(10, 20, frozenset({ON, OFF}), "stale"),
+        Segment(20, 30, frozenset({OFF}), "stale"),
+        Segment(30, 40, frozenset({FLASH}), "fresh"),
     ]
     assert band(parts) == {"lit": [(0, 20), (30, 40)], "dark": [(10, 40)]}
 

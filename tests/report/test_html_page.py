@@ -63,11 +63,12 @@ def passing() -> str:
 
 def test_a_failing_check_says_so_first_and_tells_each_finding(failing):
     text = Outline(failing).text
-    assert text.index("8 rules broken.") < text.index("What was put to the test")
+    broken = len(failing_wren().findings)
+    assert text.index(f"{broken} rules broken.") < text.index("What was put to the test")
     for finding in failing_wren().findings:
         assert finding.verdict.subject in text
     assert "tail_left was dark instead of on" in text
-    assert "linkloss check --case 'night_drive/unplug(dash)@462ms+1527ms'" in text
+    assert "linkloss check --case 'night_drive/unplug(dash)@" in text
     assert CAUTION in text
 
 
@@ -75,7 +76,7 @@ def test_a_passing_check_says_what_it_rests_on(passing):
     text = Outline(passing).text
     assert "Every declared rule was exercised and kept." in text
     assert "Nothing that was put to the test broke." in text
-    assert "tried 17 cases" in text
+    assert f"tried {len(passing_wren().cases)} cases" in text
     assert "1 of 15" in text
     assert "What held narrowly" in text
     assert re.search(r"vehicle\.toml [0-9a-f]{64}", text)

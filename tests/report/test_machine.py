@@ -68,7 +68,7 @@ def test_a_run_as_json_holds_the_whole_recording():
     assert found["seen"] == {"lights": {"dash": [[0, "off"], [201 * MS, "on"]]}}
     assert found["outputs"]["tail_lamp"] == [[0, 0.0], [250 * MS, 1.0], [812 * MS, 0.0]]
     assert found["commands"]["tail_lamp"] == [[0, None], [250 * MS, 1.0]]
-    assert found["nodes"]["dash"][0] == [0, "reset", "power-up"]
+    assert found["nodes"]["dash"][0] == [0, "reset", "power-up", ""]
     assert found["controllers"]["rear"][1] == [700 * MS, "BUS_OFF", 256, 0]
     assert found["handed"]["DashNotices"][1] == [1100 * MS, "01", True]
     assert found["faults"][2]["cleared_ns"] is None

@@ -57,6 +57,8 @@ def variants():
     yield make_fault("bounce", {"input": "lights", "settles_in": "12 ms"}, car)
     yield make_fault("stuck", {"input": "lights", "node": "dash", "value": "dipped"}, car)
     yield make_fault("stuck", {"input": "engine_speed", "value": 1234.5}, car)
+    yield make_fault("brown_out", {"sags_to": "5.25 V"}, car)
+    yield make_fault("held_bus_off", {"node": "rear", "rec": 99}, car)
     yield make_fault("alternator_surge", {"profile": "jump_start"}, car)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from pathlib import Path
 
@@ -30,6 +31,8 @@ def problems(schema: dict, node: dict, value: object, where: str = "") -> list[s
         found.append(f"{where}: {value!r} is not {node['const']!r}")
     if "enum" in node and value not in node["enum"]:
         found.append(f"{where}: {value!r} is not in {node['enum']}")
+    if "pattern" in node and isinstance(value, str) and not re.search(node["pattern"], value):
+        found.append(f"{where}: {value!r} does not match {node['pattern']}")
     kinds = {
         "string": str,
         "number": (int, float),
@@ -60,6 +63,14 @@ def test_the_demo_vehicle_fits_the_schema():
     assert problems(schema, schema, tomllib.loads(demo_vehicle().read_text())) == []
 
 
+@pytest.mark.parametrize("state", ["hold", "30 %", "hazard == on", "lights in [off, dipped]"])
+def test_a_state_for_a_lost_link_is_a_word_a_level_or_a_condition(state):
+    schema = vehicle_schema()
+    document = tomllib.loads(demo_vehicle().read_text())
+    document["loads"]["tail_left"]["on_stale"] = state
+    assert problems(schema, schema, document) == []
+
+
 @pytest.mark.parametrize("path", SCENARIOS, ids=lambda path: path.stem)
 def test_every_shipped_scenario_fits_the_schema(path: Path):
     schema = scenario_schema()
@@ -72,6 +83,7 @@ def test_every_shipped_scenario_fits_the_schema(path: Path):
         ({"tilte": "x"}, "unknown key tilte"),
         ({"wire": {"bit_rate": "250 kbit/s"}}, "lacks cable"),
         ({"loads": {"a": {"node": "rear", "on_stale": "maybe"}}}, "'maybe' is not in"),
+        ({"loads": {"a": {"node": "rear", "on_reset": "hazard == on"}}}, "'hazard == on' is not"),
         ({"defaults": {"on_stael": "off"}}, "unknown key on_stael"),
         ({"dbc": 3}, "3 is no string"),
     ],

@@ -1,4 +1,4 @@
-"""Each node has a clock of its own: a scenario says where it begins and how wrong it runs."""
+"""Each node has a clock of its own: it begins where a scenario says, and runs wrong as it says."""
 
 from __future__ import annotations
 

@@ -14,7 +14,8 @@ import right_nodes as right
 from base_dash import HomeDash
 from base_engine import HomeEngine
 from base_power import HomeFront, HomeRear
-from wrong_cars import car, narrow
+from demo_cases import narrow
+from wrong_cars import car
 
 from bench.campaign.check import check
 from bench.judge import Outcome
@@ -38,6 +39,8 @@ RIGHT = [
     ("engine", right.SteadyEngine, {}, ["none", "reset", "unplug"], ["overheating"]),
     ("front", right.CoroutineFront, {}, ["none", "reset", "hang"], ["rain"]),
 ]
+DECLARED = {"PatientRear": {"confirm": 3}}
+"""What the car declares beside, where a node needs more than the usual."""
 SETTLES = {"engine_speed": 100 * MS, "coolant_temperature": 100 * MS}
 """How long the sensors of this car may take to be shown: long enough for a filter."""
 IDS = [entry[1].__name__ for entry in RIGHT]
@@ -62,7 +65,7 @@ def settled(vehicle):
 
 @pytest.mark.parametrize("node, program, hardware, kinds, situations", RIGHT, ids=IDS)
 def test_a_right_node_is_not_called_wrong(node, program, hardware, kinds, situations):
-    vehicle = settled(car({node: program}, hardware))
+    vehicle = settled(car({node: program}, hardware, DECLARED.get(program.__name__)))
     report = narrow(vehicle, kinds, situations)
     assert told(report) == []
     own = {name for name, load in vehicle.loads.items() if load.node == node}
@@ -81,7 +84,8 @@ def whole_checks(names):
     for node, program, hardware, _, _ in RIGHT:
         if names and program.__name__ not in names:
             continue
-        report = check(settled(car({node: program}, hardware)))
+        made = car({node: program}, hardware, DECLARED.get(program.__name__))
+        report = check(settled(made))
         print(f"{program.__name__} as {node}: exit code {report.exit_code}", flush=True)
         for line in told(report):
             print("   ", *line, flush=True)

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import pytest
 from base_power import HomeRear
-from wrong_cars import car, narrow, wren
+from demo_cases import narrow, wren
+from wrong_cars import car
 
 from bench.model.controllers import PROFILES, FilterTable
 

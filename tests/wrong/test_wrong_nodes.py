@@ -12,6 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+import wrong_commands as commands
 import wrong_flash as flash
 import wrong_receive as receive
 import wrong_reset as reset
@@ -21,13 +22,15 @@ import wrong_supply as supply
 import wrong_timeouts as timeouts
 import wrong_transmit as transmit
 from base_power import HomeFront, HomeRear
+from demo_cases import WREN, narrow, wren
 from odd_gauge import OddGauge
-from wrong_cars import WREN, Wrong, car, narrow, wren
+from wrong_cars import Wrong, car
 
 from bench.campaign.check import check
 from bench.campaign.result import EXIT_BROKEN, EXIT_NOT_EXERCISED
 from bench.model.electrical import NodeSupplyTable
-from bench.model.vehicle import Action, FlashRule, SituationTable
+from bench.model.load import FlashRule
+from bench.model.vehicle import Action, SituationTable
 from nodes.power import PowerNode
 
 ROOT = Path(__file__).parents[2]
@@ -56,7 +59,7 @@ WRONG = [
         beside=OLD_FRAMES,
     ),
     Wrong(transmit.ReplaysQueue, "dash", "unplug", "reversing", "horn", "end to end"),
-    Wrong(transmit.SendsOnlyChanges, "dash", "none", "night_drive", "low_beam_left", "end to end"),
+    Wrong(transmit.SendsOnlyChanges, "dash", "none", "night_drive", "low_beam_left", "rejoin"),
     Wrong(transmit.ChattersInFifo, "dash", "none", "rain", "BodyRequest.Wiper", "control"),
     Wrong(transmit.RestartsWithoutLink, "rear", "unplug", "night_drive", "rear", "program"),
     Wrong(
@@ -82,7 +85,7 @@ WRONG = [
     Wrong(
         receive.RefusedFrameRefreshes, "rear", "alter", "hazards_ignition_off", "tail_left", "stale"
     ),
-    Wrong(receive.IgnoresCounter, "rear", "freeze", "false_start", "accessory_socket", "stale"),
+    Wrong(receive.IgnoresCounter, "rear", "freeze", "rain", "accessory_socket", "stale"),
     Wrong(receive.IgnoresChecksum, "rear", "alter", "rain", "tail_left", "fresh"),
     Wrong(
         receive.IgnoresKind, "rear", "none", "parked", "tail_left", "end to end",
@@ -117,8 +120,14 @@ WRONG = [
         "flash",
     ),
     Wrong(flash.OwnPhase, "front", "none", "turning", "indicator_front_left", "in step"),
+    Wrong(commands.PumpChatters, "rear", "unplug", "idle", "fuel_pump", "stale"),
+    Wrong(commands.ReverseFlickers, "rear", "none", "reversing", "reverse_lamps", "local"),
+    Wrong(commands.PulseAtBoot, "rear", "none", "parked", "accessory_socket", "reset"),
+    Wrong(commands.BarelyLit, "rear", "none", "night_drive", "tail_left", "fresh"),
+    Wrong(commands.SlowStarter, "rear", "none", "night_drive", "accessory_socket", "fresh"),
+    Wrong(commands.SkipsFirstFlash, "front", "none", "turning", "indicator_front_left", "flash"),
     Wrong(starter.CranksOn, "engine", "unplug", "false_start", "starter", "stale"),
-    Wrong(starter.NoLockOut, "engine", "reset", "cranking", "starter", "reset"),
+    Wrong(starter.NoLockOut, "engine", "reset", "cranking", "starter", "fresh"),
     Wrong(starter.CranksRunningEngine, "engine", "impostor", "cranking", "starter", "never"),
     Wrong(reset.PinsHighAtBoot, "engine", "brown_out", "cranking", "starter", "reset"),
     Wrong(reset.RestoresStarter, "engine", "brown_out", "cranking", "starter", "reset"),

@@ -2,39 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from functools import cache
-from pathlib import Path
 from typing import Any
 
-from bench.campaign.check import check
+from demo_cases import narrow, wren
+
 from bench.campaign.result import CheckReport
-from bench.model.loading import Vehicle, load_vehicle
-
-WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"
+from bench.model.loading import Vehicle
 
 
-@cache
-def wren() -> Vehicle:
-    """The demo car as it is shipped."""
-    return load_vehicle(WREN)
-
-
-def car(programs: Mapping[str, Any], hardware: Mapping[str, Any] | None = None) -> Vehicle:
-    """The demo car with other programs, and other hardware in the nodes that they run on."""
+def car(
+    programs: Mapping[str, Any],
+    hardware: Mapping[str, Any] | None = None,
+    declared: Mapping[str, Any] | None = None,
+) -> Vehicle:
+    """The demo car with other programs, other hardware in the nodes that they run on, and other
+    rules declared for the loads of these.
+    """
     vehicle = wren()
+    loads = {
+        name: load.model_copy(update=declared) if declared and load.node in programs else load
+        for name, load in vehicle.loads.items()
+    }
     nodes = {
         name: node.model_copy(update=hardware) if hardware and name in programs else node
         for name, node in vehicle.nodes.items()
     }
-    file = vehicle.file.model_copy(update={"nodes": nodes})
+    file = vehicle.file.model_copy(update={"nodes": nodes, "loads": loads})
     return replace(vehicle, file=file, programs={**vehicle.programs, **programs})
-
-
-def narrow(vehicle: Vehicle, kinds: Collection[str], situations: Collection[str]) -> CheckReport:
-    """Some cases of the vehicle's check, as the whole check runs them."""
-    return check(vehicle, only=kinds, situations=situations, jobs=1)
 
 
 @dataclass(frozen=True)

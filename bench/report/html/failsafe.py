@@ -6,9 +6,10 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 
 from bench.judge import Outcome, Verdict
+from bench.model.expression import Condition
+from bench.model.load import LoadTable, state_text
 from bench.model.loading import Vehicle
 from bench.model.units import show_duration
-from bench.model.vehicle import LoadTable
 from bench.report.html.sheet import LoadSheet
 from bench.report.words import rule_words
 
@@ -52,12 +53,16 @@ def _feeds(load: LoadTable) -> Iterator[str]:
 
 def _in_service(vehicle: Vehicle, load: LoadTable) -> Iterator[str]:
     if load.request is not None:
-        yield f"follows {load.request} within {show_duration(load.latency)}"
-        if load.request in vehicle.requests:
-            yield f"which asks for it while {vehicle.requests[load.request].follows.text}"
+        yield f"follows {load.request.text} within {show_duration(load.latency)}"
+        asked = [name for name in load.request.names if name in vehicle.requests]
+        for name in asked:
+            who = "which asks for it" if name == load.request.text else f"{name} is set"
+            yield f"{who} while {vehicle.requests[name].follows.text}"
     if load.local is not None:
         word = "follows its own input" if load.local_use == "follows" else "on too while"
         yield f"{word} {load.local.text}"
+    if load.level is not None:
+        yield f"at the level of {load.level}"
     if load.flash is not None:
         low, high = load.flash.per_minute
         yield f"flashes {low:g} to {high:g} times per minute"
@@ -67,16 +72,22 @@ def _link_lost(load: LoadTable) -> Iterator[str]:
     if load.request is None or load.on_stale is None:
         return
     after = "" if load.stale_after is None else f" {show_duration(load.stale_after)} without a"
-    state = "holds its state" if load.on_stale == "hold" else load.on_stale
+    state = "holds its state" if load.on_stale == "hold" else state_text(load.on_stale)
+    if isinstance(load.on_stale, Condition):
+        state = f"on while {state}"
     yield f"{state}{f' after{after} good message' if after else ''}"
-    if load.hold_for is not None:
-        yield f"then {load.then} after {show_duration(load.hold_for)}"
+    if load.hold_for is not None and load.then is not None:
+        yield f"then {state_text(load.then)} after {show_duration(load.hold_for)}"
+    if load.link is not None:
+        yield f"lost when {load.link} is silent"
+    if load.bus_off == "lost":
+        yield "lost at once when its node goes bus-off"
     yield f"follows again within {show_duration(load.rejoin)}"
 
 
 def _restart(load: LoadTable) -> Iterator[str]:
     if load.on_reset is not None:
-        yield f"{load.on_reset} until asked"
+        yield f"{state_text(load.on_reset)} until asked"
     yield f"{load.hardware_default} by hardware"
     if load.dark_limit is not None:
         yield f"dark for {show_duration(load.dark_limit)} at most"
@@ -89,6 +100,15 @@ def _restart(load: LoadTable) -> Iterator[str]:
 def _bounds(load: LoadTable) -> Iterator[str]:
     for rule in load.never:
         yield f"never {rule.state} while {rule.when.text}"
+    if load.trip is not None:
+        yield f"off from {load.trip.when.text} until {load.trip.off_until.text}"
+    if load.longest_on is not None:
+        yield f"on for {show_duration(load.longest_on)} at most"
+    if load.shortest_off is not None:
+        yield f"off for {show_duration(load.shortest_off)} at least"
+    if load.tries is not None:
+        most, pause = load.tries.most, show_duration(load.tries.pause)
+        yield f"tried {most} times, {pause} apart, then {load.tries.then}"
     if load.flash is not None and load.flash.in_step_with is not None:
         yield f"in step with {load.flash.in_step_with}"
 

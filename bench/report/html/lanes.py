@@ -19,8 +19,9 @@ from typing import NamedTuple
 
 from bench.judge.case import Case
 from bench.judge.loads import view_load
-from bench.judge.masks import FLASH, OFF, ON, names
-from bench.judge.paint import Segment, breaches, levels
+from bench.judge.states import FLASH, OFF, levels
+from bench.judge.states import state_words as load_states
+from bench.judge.walk import Segment
 from bench.model.units import plain
 from bench.recording import Recording
 from bench.report.events import state_words
@@ -201,14 +202,14 @@ def _loads(case: Case, chosen: frozenset[str], broken: frozenset[str]) -> Iterat
     order = [name for name in loads if name in chosen and name in recording.outputs]
     order += [name for name in moved_loads(recording) if name not in chosen]
     for name in order:
-        segments = view_load(case, name).segments
-        actual, judged = recording.outputs[name], case.actual(name)
+        walked = view_load(case, name).walked
+        segments, actual = walked.segments, recording.outputs[name]
         yield Lane(
             "loads" if name in chosen else "other loads",
             name,
             levels=levels(actual, recording.end_ns),
             allowed=segments,
-            wrong=[(breach.from_ns, breach.to_ns) for breach in breaches(segments, judged)],
+            wrong=[(breach.at_ns, breach.to_ns) for breach in walked.breaches],
             values=_load_values(levels(actual, recording.end_ns), segments),
             mark="broken" if name in broken else "",
         )
@@ -232,7 +233,7 @@ def _load_values(
         text = level_word(level)
         if segment is not None:
             rule = f" ({segment.rule})" if segment.rule else ""
-            text += f", allowed: {names(segment.mask)}{rule}"
+            text += f", allowed: {load_states(segment.states)}{rule}"
         found.append((at_ns, text))
     return found
 
@@ -248,9 +249,9 @@ def band(allowed: Iterable[Segment]) -> Mapping[str, list[tuple[int, int]]]:
     """The spans in which a load may be lit, and dark; a flashing one may be either."""
     found: dict[str, list[tuple[int, int]]] = {"lit": [], "dark": []}
     for part in allowed:
-        if part.mask & (ON | FLASH):
+        if part.states - {OFF}:
             found["lit"].append((part.from_ns, part.to_ns))
-        if part.mask & (OFF | FLASH):
+        if part.states & {OFF, FLASH}:
             found["dark"].append((part.from_ns, part.to_ns))
     return {name: _merged(spans, 0) for name, spans in found.items()}
 

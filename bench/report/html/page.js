@@ -146,7 +146,9 @@
     const drawTicks = () => {
       let step = 1; // 10 us
       const most = Math.max(2, Math.floor(width() / 95));
-      while ((to - from) / step > most) step = String(step).startsWith("2") ? step * 2.5 : step * 2;
+      const next = () => String(step).startsWith("2") ? step * 2.5 : step * 2;
+      const shown = (each) => Math.floor(to / each) - Math.ceil(from / each) + 1;
+      while ((to - from) / step > most && shown(next()) > 1) step = next();
       const digits = Math.max(0, 5 - Math.floor(Math.log10(step)));
       axis.textContent = "";
       let grid = "";

@@ -80,10 +80,6 @@ def _focus(result: RunResult, instants: Sequence[int]) -> tuple[int, int]:
 def _asking(result: RunResult, subjects: Sequence[str]) -> tuple[str, ...]:
     """The messages that ask for the loads among the subjects."""
     loads = result.scenario.vehicle.loads
-    found = [
-        (loads[name].request or "").partition(".")[0]
-        for name in subjects
-        if name in loads and loads[name].request
-    ]
+    found = [message for name in subjects if name in loads for message in loads[name].messages]
     found += [name.partition(".")[0] for name in subjects if "." in name and name not in loads]
     return tuple(dict.fromkeys(found))

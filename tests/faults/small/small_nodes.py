@@ -41,5 +41,5 @@ class Power(Node):
         _send(self, self.board.settings["status"], [1])
 
     def on_frame(self, message):
-        if message.arbitration_id == 256:
+        if message.arbitration_id == 256 and message.data:
             self.board.write(self.board.settings["lamp"], float(message.data[0] & 1))

@@ -37,6 +37,6 @@ class Rear(Node):
         _send(self, 514, [1])
 
     def on_frame(self, message):
-        if message.arbitration_id == 256:
+        if message.arbitration_id == 256 and message.data:
             self.board.write("tail_lamp", float(message.data[0] & 1))
             self.board.write("buzzer", float(message.data[0] >> 1 & 1))

@@ -1,0 +1,52 @@
+"""What goes over the wire in a situation without a fault: cases that are to meet a certain frame,
+or a certain value of a counter, are placed by it.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from functools import cache, partial
+
+from bench.campaign.apart import apart
+from bench.campaign.cases import CaseMaker
+from bench.faults.traffic import carries
+from bench.session import simulate
+from bench.wire import WireRecord
+
+LIMIT_S = 60.0
+"""Real time for the run of a situation, in seconds."""
+
+
+class Undisturbed:
+    """The frames of each situation; it is run once, when first asked for."""
+
+    def __init__(self, maker: CaseMaker) -> None:
+        self.maker = maker
+        self.frames = cache(self._run)
+        self._counts = cache(self._counted)
+
+    def _run(self, situation: str) -> tuple[WireRecord, ...]:
+        """The good frames in their order; none where a program fails even without a fault."""
+        return apart(partial(_frames, self.maker, situation), LIMIT_S) or ()
+
+    def counter(self, message: str, situation: str, at_ns: int) -> int | None:
+        """The counter in the last frame of a message that is over by then; None before the first,
+        behind the situation's end, and without a counter.
+        """
+        ends, values = self._counts(message, situation)
+        sent = bisect_right(ends, at_ns)
+        lasts_ns = self.maker.vehicle.situations[situation].lasts
+        return values[sent - 1] if sent and at_ns <= lasts_ns else None
+
+    def _counted(self, name: str, situation: str) -> tuple[list[int], list[int]]:
+        message = self.maker.vehicle.messages.get(name)
+        if message is None or message.counter is None:
+            return [], []
+        own = [record for record in self.frames(situation) if carries(message, record.frame)]
+        values = [message.counter.raw(record.frame.data) for record in own]
+        return [record.end_ns for record in own], values
+
+
+def _frames(maker: CaseMaker, situation: str) -> tuple[WireRecord, ...]:
+    recording = simulate(maker.case(situation, ()))
+    return tuple(record for record in recording.frames if record.error is None)

@@ -1,0 +1,110 @@
+"""What a load shows of what its node commands: steps, means of a fast switching, fades.
+
+command   _|~|_|~|_|~|____      pwm: edges less than 1.5 periods apart are one stretch, its
+shown     ___30 %____|____      level the mean of each period, its change the first edge
+command   ___,,--~~~~~~~~~      ramp: the change is the first step, where it goes the level
+shown     ___|~~~~~~~~~~~~      that is reached, in one direction and within the ramp
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+
+from bench.judge.states import Shown, Towards, seen
+from bench.model.load import LoadTable
+from bench.recording import Series
+
+Change = tuple[int, float]
+
+
+def shown_changes(command: Series[float], load: LoadTable) -> list[tuple[int, Shown]]:
+    """The changes of a commanded level from 0 to 1 as what the load shows, in percent; one without
+    levels shows that it is off, on or something between.
+    """
+    changes: Sequence[Change] = command.changes()
+    if load.pwm is not None:
+        changes = _averaged(changes, round(1e9 / load.pwm))
+    if load.ramp_up or load.ramp_down:
+        return _once(_ramped(changes, load))
+    return _once((at_ns, _shown(level, load)) for at_ns, level in changes)
+
+
+def _shown(level: float, load: LoadTable) -> Shown:
+    return seen(level) if load.level is None else 100.0 * level
+
+
+def _once(changes: Iterable[tuple[int, Shown]]) -> list[tuple[int, Shown]]:
+    """Without those that change nothing; the last of several at one instant counts."""
+    found: list[tuple[int, Shown]] = []
+    for at_ns, shown in changes:
+        if found and found[-1][0] == at_ns:
+            found.pop()
+        if not found or found[-1][1] != shown:
+            found.append((at_ns, shown))
+    return found
+
+
+def _averaged(changes: Sequence[Change], period_ns: int) -> list[Change]:
+    """With the means of whole periods where a level is made by fast switching."""
+    found: list[Change] = []
+    place = 0
+    while place < len(changes):
+        last = place
+        while (
+            last + 1 < len(changes)
+            and 2 * (changes[last + 1][0] - changes[last][0]) < 3 * period_ns
+        ):
+            last += 1
+        if last - place < 2:
+            found.append(changes[place])
+            place += 1
+            continue
+        from_ns, to_ns = changes[place][0], changes[last][0]
+        while from_ns + period_ns <= to_ns:
+            found.append((from_ns, _mean(changes[place : last + 1], from_ns, from_ns + period_ns)))
+            from_ns += period_ns
+        found.append(changes[last])
+        place = last + 1
+    return found
+
+
+def _mean(changes: Sequence[Change], from_ns: int, to_ns: int) -> float:
+    ends = [*(at_ns for at_ns, _ in changes[1:]), to_ns]
+    area = sum(
+        level * max(0, min(end_ns, to_ns) - max(at_ns, from_ns))
+        for (at_ns, level), end_ns in zip(changes, ends, strict=True)
+    )
+    return area / (to_ns - from_ns)
+
+
+def _ramped(changes: Sequence[Change], load: LoadTable) -> Iterator[tuple[int, Shown]]:
+    """A fade as one change to where it goes. One that other news turns goes somewhere beyond what
+    it has reached; one that takes longer than its ramp is where it is.
+    """
+    if changes:
+        yield changes[0][0], _shown(changes[0][1], load)
+    place = 1
+    while place < len(changes):
+        before = changes[place - 1][1]
+        up = changes[place][1] > before
+        lasts_ns = (load.ramp_up if up else load.ramp_down) or 0
+        begin_ns = changes[place][0]
+        last = place
+        while (
+            last + 1 < len(changes)
+            and (changes[last + 1][1] > changes[last][1]) == up
+            and changes[last + 1][0] <= begin_ns + lasts_ns
+        ):
+            last += 1
+        reached = changes[last][1]
+        turned = (
+            last + 1 < len(changes)
+            and changes[last + 1][0] < begin_ns + lasts_ns
+            and (changes[last + 1][1] > reached) != up
+        )
+        shown = _shown(reached, load)
+        if turned and shown not in (0.0, 100.0):
+            yield begin_ns, Towards(100.0 * reached, up=up)
+        else:
+            yield begin_ns, shown
+        place = last + 1

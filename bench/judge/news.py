@@ -1,0 +1,352 @@
+"""What can call for a state of a load, and the news that each of these sources sends.
+
+    source     sends news when
+    mode       the node is reset: the hardware decides; its program sets the pins: the rest does
+    request    a good message asks for something, goes stale, has been stale for ``hold_for``
+    local      the local input moves
+    never      a condition that takes a state away begins and ends
+    trip       a condition puts the load off for good; another one gives it back
+    longest_on, shortest_off    the load has been on, off for so long
+
+``from`` is the instant from which a node may act on news, ``by`` the one by which it must. What a
+receiver may rightly refuse, or not have heard, is news that it may leave out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+from bench.judge.case import Case, Waiting
+from bench.judge.requested import BEFORE_NS, BY_INPUT, Request, state_of
+from bench.judge.states import ANY, FLASH, OFF, ON, State
+from bench.judge.walk import NEVER, Combine, News, Source
+from bench.model.expression import Condition
+from bench.model.load import LoadTable, NeverRule, TripTable
+
+AWAY = frozenset({"stale", "then", "reset"})
+"""The rules that allow something else than what is asked for."""
+HARDWARE, INPUT, PROGRAM = "hardware", "input", "program"
+"""Who decides over an output: what hardware does while no program drives it, be it of itself or as
+the local input says; or the program."""
+_MS = 1_000_000
+
+
+@dataclass(slots=True)
+class LoadSources:
+    """The sources of one load, by name, in the order of what one call of each of them makes."""
+
+    load: LoadTable
+    waiting: Waiting
+    named: dict[str, Source] = field(default_factory=dict)
+    held: list[tuple[int, int, State]] = field(default_factory=list)
+    """When a latch may hold the load off though it is asked for, or a lost link in what was asked
+    for last.
+    """
+
+    @property
+    def sources(self) -> list[Source]:
+        """All of them."""
+        return list(self.named.values())
+
+    def combine(self) -> Combine:
+        """What one news of each source makes together."""
+        load, names = self.load, list(self.named)
+        hardware = ON if load.hardware_default == "on" else OFF
+        mode, request, local, wired = (
+            names.index(name) if name in names else -1
+            for name in ("mode", "request", "local", "wired")
+        )
+        nevers = [
+            (names.index(name), OFF if rule.state == "on" else ON)
+            for index, rule in enumerate(load.never)
+            for name in [rule_name(index)]
+        ]
+        asked = load.asked_state
+        inputs: dict[State, int] = {name: names.index(name) for name in BY_INPUT if name in names}
+        barred = [names.index(name) for name in ("shortest_off", "longest_on") if name in names]
+        tripped = [names.index("trip")] if "trip" in names else []
+
+        def combined(calls: tuple[State, ...]) -> State:
+            if calls[mode] == HARDWARE:
+                return hardware
+            if calls[mode] == INPUT:
+                return str(calls[wired])
+            state = calls[request] if request >= 0 else OFF
+            if state in inputs:
+                state = calls[inputs[state]]
+            if local >= 0 and calls[local] != OFF:
+                state = asked
+            if any(calls[place] for place in barred):
+                state = OFF
+            for place, instead in nevers:
+                if calls[place]:
+                    state = instead
+            return OFF if any(calls[place] for place in tripped) else state
+
+        return combined
+
+    def ordered_off(self, from_ns: int, to_ns: int) -> bool:
+        """Whether a request or a local input asked for darkness within a span, reset or no
+        reset.
+        """
+        for name in ("request", "local"):
+            news = self.named[name].news if name in self.named else []
+            ends = [*(entry.from_ns for entry in news[1:]), NEVER]
+            for entry, end_ns in zip(news, ends, strict=False):
+                told = entry.rule not in AWAY and entry.calls == OFF
+                if told and entry.from_ns < to_ns and max(end_ns, entry.by_ns) > from_ns:
+                    return True
+        return False
+
+
+def rule_name(index: int) -> str:
+    """The name of a load's never rule: ``never``, ``never 2``, ..."""
+    return "never" if index == 0 else f"never {index + 1}"
+
+
+def decides_alone(load: LoadTable) -> bool:
+    """Whether a load obeys its local input and no message at all."""
+    return load.local is not None and load.local_use == "follows"
+
+
+def sources_of(case: Case, load: LoadTable) -> LoadSources:
+    """All that can call for a state of a load over a run."""
+    waiting = Waiting(case, load)
+    found = LoadSources(load, waiting)
+    found.named["mode"] = _mode(case, load, waiting)
+    if load.request is not None and not decides_alone(load):
+        request = Request(case, load, waiting)
+        found.named["request"] = request.source()
+        found.held = request.held
+    elif state_of(load.on_reset) != OFF:
+        found.named["request"] = _unasked(case, load)
+    if load.local is not None:
+        found.named["local"] = _by_input(case, load, load.local, waiting, "local")
+        if load.hardware_default == "local":
+            found.named["wired"] = _wired(case, load)
+    for name, condition, told in (
+        ("on_stale", load.on_stale, "stale"),
+        ("then", load.then, "then"),
+    ):
+        if isinstance(condition, Condition) and "request" in found.named:
+            found.named[name] = _by_input(case, load, condition, waiting, told)
+    for index, rule in enumerate(load.never):
+        found.named[rule_name(index)] = _never(case, load, rule, waiting)
+    if load.trip is not None:
+        found.named["trip"] = _trip(case, load, load.trip, waiting)
+    if load.shortest_off is not None:
+        found.named["shortest_off"] = _shortest_off(case, load, load.shortest_off, waiting)
+    if load.longest_on is not None:
+        found.named["longest_on"] = _longest_on(case, load, load.longest_on, found)
+    return found
+
+
+# ---- the node's program ----
+
+
+def _mode(case: Case, load: LoadTable, waiting: Waiting) -> Source:
+    news = [News(PROGRAM, BEFORE_NS, BEFORE_NS, "reset")]
+    undriven = INPUT if load.hardware_default == "local" else HARDWARE
+    for life in case.lives[load.node].lives:
+        at_ns = life.reset_ns
+        news.append(News(undriven, at_ns, at_ns, "reset"))
+        by_ns = waiting.until(at_ns, life.boot_end_ns + load.latency)
+        news.append(News(PROGRAM, at_ns + 1, by_ns, "reset"))
+    return Source(news)
+
+
+def _unasked(case: Case, load: LoadTable) -> Source:
+    """A load that no message asks for is, but for its local input, in its state after a reset."""
+    news = [News(OFF, BEFORE_NS, BEFORE_NS, "reset")]
+    for life in case.lives[load.node].lives:
+        news.append(News(state_of(load.on_reset), life.reset_ns, life.reset_ns, "reset"))
+    return Source(news)
+
+
+# ---- inputs of the node ----
+
+
+def _by_input(
+    case: Case, load: LoadTable, condition: Condition, waiting: Waiting, rule: str
+) -> Source:
+    """What a condition over the node's own inputs asks for; the local input is debounced."""
+    values = case.condition(condition, load.node)
+    news = [News(OFF, BEFORE_NS, BEFORE_NS, rule)]
+    resets = [life.reset_ns for life in case.lives[load.node].lives]
+    edges = [entry for entry in values.changes() if entry[0] > 0]
+    # What was noted before a reset is void; the program that begins reads the input anew.
+    begins = [(at_ns + 1, values.at(at_ns)) for at_ns in resets]
+    news += [News(OFF, at_ns, at_ns, "reset") for at_ns in resets]
+    debounce_ns = load.debounce if rule == "local" else 0
+    for at_ns, value in sorted([*begins, *edges]):
+        state = load.asked_state if value else OFF
+        slack_ns = load.cycle_ns if state != FLASH and news[-1].calls == FLASH else 0
+        latency_ns = debounce_ns + (load.latency if value else load.off_latency_ns)
+        by_ns = waiting.until(at_ns, at_ns + latency_ns + slack_ns)
+        news.append(News(state, at_ns, by_ns, rule))
+    return Source(news)
+
+
+def _wired(case: Case, load: LoadTable) -> Source:
+    """The hardware that follows a local input does so at once."""
+    assert load.local is not None
+    values = case.condition(load.local, load.node).changes()
+    news = [News(OFF, BEFORE_NS, BEFORE_NS, "local")]
+    return Source(news + [News(ON if on else OFF, at_ns, at_ns, "local") for at_ns, on in values])
+
+
+def _never(case: Case, load: LoadTable, rule: NeverRule, waiting: Waiting) -> Source:
+    """While the condition holds, its state is taken away; when that must be so is judged on its
+    own. The condition is taken as it truly is; a node that reads it itself has one latency to
+    give the state back, another has its time to follow again.
+    """
+    inputs = case.vehicle.inputs
+    own = all(name in inputs and load.node in inputs[name].wired_to for name in rule.when.names)
+    given_ns = load.latency if own else load.rejoin
+    node = load.node if case.pins_at_fault else None
+    told = "local" if decides_alone(load) else "fresh"
+    news = [News(False, BEFORE_NS, BEFORE_NS, told)]
+    changes = case.condition(rule.when, node, load.node).changes()
+    ends = [at_ns for at_ns, _ in changes[1:]] + [case.end_ns]
+    for (at_ns, holds), to_ns in zip(changes, ends, strict=True):
+        if holds:
+            until_ns = waiting.until(at_ns, to_ns + given_ns)
+            news.append(News(True, at_ns, until_ns, told, must=False))
+            if to_ns < case.end_ns:
+                news.append(News(False, to_ns, until_ns, told))
+    return Source(news)
+
+
+def _trip(case: Case, load: LoadTable, table: TripTable, waiting: Waiting) -> Source:
+    """Off from when one condition holds until the other does. A reset forgets it, or not: a trip
+    that still has its cause must be there again.
+    """
+    when = case.condition(table.when, load.node)
+    until = case.condition(table.off_until, load.node)
+    news = [News(False, BEFORE_NS, BEFORE_NS, "trip")]
+    resets = [life.reset_ns for life in case.lives[load.node].lives]
+    tripped, caused = {False}, False
+    for at_ns in sorted({*when.times, *until.times, *resets}):
+        causes, ends = when.at(at_ns), until.at(at_ns)
+        off_ns = at_ns + load.off_latency_ns
+        by_ns = waiting.until(at_ns, off_ns)
+        if at_ns in resets:
+            news.append(News(False, at_ns, at_ns, "trip"))
+            if True in tripped and not causes and not ends:
+                news.append(News(True, at_ns, by_ns, "trip", must=False))
+            tripped, caused = {False}, False
+        if causes and not caused and tripped != {True}:
+            # One that cannot act may look too late.
+            lasts = all(value for at, value in when.changes() if at_ns <= at <= by_ns)
+            must = by_ns == off_ns or lasts
+            news.append(News(True, at_ns, by_ns, "trip", must))
+            tripped = {True} if must else {*tripped, True}
+        elif True in tripped and ends and not causes:
+            news.append(News(False, at_ns, waiting.until(at_ns, at_ns + load.latency), "trip"))
+            tripped = {False}
+        caused = causes
+    return Source(news)
+
+
+def trips(case: Case, load: LoadTable, waiting: Waiting) -> Iterator[tuple[int, int]]:
+    """When a load may be off because it has tripped."""
+    if load.trip is not None:
+        news = _trip(case, load, load.trip, waiting).news
+        ends = [*(entry.by_ns for entry in news[1:]), NEVER]
+        yield from ((e.from_ns, to_ns) for e, to_ns in zip(news, ends, strict=True) if e.calls)
+
+
+def _edges(case: Case, load: LoadTable) -> list[tuple[int, bool]]:
+    """When the command of a load went on and off."""
+    name = next(name for name, table in case.vehicle.loads.items() if table is load)
+    found: list[tuple[int, bool]] = []
+    for at_ns, level in case.command(name).changes():
+        if not found or found[-1][1] != (level > 0):
+            found.append((at_ns, level > 0))
+    return found
+
+
+def _shortest_off(case: Case, load: LoadTable, least_ns: int, waiting: Waiting) -> Source:
+    """Off for so long once it went off, whatever asks for it. A reset forgets it."""
+    news = [News(False, BEFORE_NS, BEFORE_NS, "shortest_off")]
+    resets = {life.reset_ns for life in case.lives[load.node].lives}
+    events = sorted({*(at_ns for at_ns, lit in _edges(case, load)[1:] if not lit), *resets})
+    for at_ns in events:
+        behind_ns = at_ns + 1  # it accounts for nothing that goes off
+        news.append(News(at_ns not in resets, behind_ns, behind_ns, "shortest_off"))
+        if at_ns not in resets:
+            free_ns = at_ns + least_ns - case.slack(load.node, least_ns)
+            by_ns = at_ns + least_ns + case.slack(load.node, least_ns) + load.latency
+            news.append(News(False, free_ns, waiting.until(free_ns, by_ns), "shortest_off"))
+    return Source(news)
+
+
+def _longest_on(case: Case, load: LoadTable, most_ns: int, found: LoadSources) -> Source:
+    """Off once it has been on for so long, until it is no longer asked for or, where it is
+    declared, has been off for ``shortest_off``. A reset forgets it.
+    """
+    news = [News(False, BEFORE_NS, BEFORE_NS, "longest_on")]
+    resets = [life.reset_ns for life in case.lives[load.node].lives]
+    asked = [found.named[name] for name in ("request", "local") if name in found.named]
+    perhaps, surely = (_unasked_spans(asked, sure=sure) for sure in (False, True))
+    edges = _edges(case, load)
+    ends = [*(at_ns for at_ns, _ in edges[1:]), case.end_ns]
+    events = [News(False, at_ns, at_ns, "longest_on") for at_ns in resets]
+    for (at_ns, lit), end_ns in zip(edges, ends, strict=True):
+        must_ns = at_ns + most_ns
+        may_ns = must_ns - max(2 * _MS, most_ns // 50) - case.slack(load.node, most_ns)
+        if not lit or end_ns < may_ns or any(at_ns < reset <= may_ns for reset in resets):
+            continue
+        must_ns += case.slack(load.node, most_ns)
+        events.append(News(True, may_ns, found.waiting.until(may_ns, must_ns), "longest_on"))
+        free_ns = NEVER if load.shortest_off is None else end_ns + load.shortest_off
+        sure_ns = min(
+            (max(from_ns, may_ns) for from_ns, to_ns in surely if to_ns > may_ns), default=NEVER
+        )
+        for from_ns, to_ns in perhaps:
+            if may_ns < to_ns and from_ns < min(sure_ns, free_ns):
+                events.append(News(False, max(may_ns, from_ns), NEVER, "longest_on", must=False))
+        if sure_ns < NEVER or free_ns < NEVER:
+            from_ns = max(may_ns, min(sure_ns, free_ns))
+            by_ns = found.waiting.until(from_ns, from_ns + load.latency)
+            events.append(News(False, from_ns, by_ns, "longest_on"))
+    return Source([*news, *events])
+
+
+def _unasked_spans(asked: Sequence[Source], *, sure: bool) -> list[tuple[int, int]]:
+    """When none of several sources asks for anything, as far as a node may know: surely, or
+    perhaps.
+    """
+    found = [(BEFORE_NS, NEVER)]
+    for source in asked:
+        news, due = source.news, source.due()
+        spans = []
+        quiet = (OFF,) if sure else (OFF, *BY_INPUT)
+        for index, entry in enumerate(news):
+            if entry.calls not in quiet:
+                continue
+            later = [at for at in range(index + 1, len(news)) if news[at].calls not in quiet]
+            if sure:
+                ends = (news[place].from_ns for place in later)
+                spans.append((due[index], min(ends, default=NEVER)))
+            else:
+                ends = (due[place] for place in later)
+                spans.append((entry.from_ns, min(ends, default=NEVER)))
+        found = [
+            (max(from_ns, start_ns), min(to_ns, end_ns))
+            for from_ns, to_ns in found
+            for start_ns, end_ns in spans
+            if max(from_ns, start_ns) < min(to_ns, end_ns)
+        ]
+    return found
+
+
+def spans_away(source: Source) -> Iterator[tuple[int, int, State]]:
+    """When a source may rightly call for something else than what is asked for, and for what."""
+    due = source.due()
+    for index, entry in enumerate(source.news):
+        if entry.rule in AWAY and index:
+            later = zip(source.news[index + 1 :], due[index + 1 :], strict=True)
+            calls = ANY if entry.calls in BY_INPUT else entry.calls
+            yield entry.from_ns, next((by for _, by in later if by < NEVER), NEVER), calls

@@ -1,0 +1,87 @@
+"""A request as a condition over signals of one or several messages, a heartbeat beside it."""
+
+from __future__ import annotations
+
+import pytest
+from judge_lab import Tape, broken, car, edge, untested
+
+BOTH = {"request": "Request.Lamp == 1 and Plain.Lamp == 1"}
+BEAT = {"link": "Plain", "stale_after": "250 ms"}
+
+
+def test_a_request_may_be_a_value_other_than_one():
+    """Off is asked for by 1, on by 0: from 1060 ms on, due 20 ms later."""
+
+    def tape(late):
+        made = Tape(car(lamp={"request": "Request.Lamp == 0"})).requests(60, 1051, on=True)
+        return made.requests(1060, 3000, on=False).output("lamp", (1080 + late, 1))
+
+    edge(tape, "fresh", deadline_ms=1080)
+
+
+def two(load, request_to=3000, plain_to=3000, plain_from=75):
+    """Both ask for the lamp: the request from 60 ms on, the other message from 75 ms on."""
+    tape = Tape(car(lamp={**BOTH, **load})).requests(60, request_to, on=True)
+    return tape.plain(plain_from, plain_to, on=True)
+
+
+def test_two_messages_ask_together_from_when_both_have_come():
+    """The second one comes at 275 ms: lit before is lit without a reason."""
+    tape = two({}, plain_from=275).output("lamp", (290, 1))
+    assert tape.broken("lamp") == []
+    tape = two({}, plain_from=275).output("lamp", (270, 1))
+    broken(tape.verdict("fresh"), 5, 270)
+
+
+def test_either_message_takes_the_request_back():
+    def tape(late):
+        made = two({}, plain_to=1030).output("lamp", (80, 1), (1095 + late, 0))
+        return made.plain(1075, 3000, on=False)
+
+    edge(tape, "fresh", deadline_ms=1095)
+
+
+@pytest.mark.parametrize("silent", ["request_to", "plain_to"])
+def test_the_silence_of_either_message_is_a_lost_link(silent):
+    """Its last one comes at 1010 or 1025 ms: off 270 ms later, whatever the other says."""
+    last_ms = {"request_to": 1010, "plain_to": 1025}[silent]
+
+    def tape(late):
+        made = two({}, **{silent: last_ms + 1}).fault("cut", 1030, None)
+        return made.output("lamp", (80, 1), (last_ms + 270 + late, 0))
+
+    edge(tape, "stale", deadline_ms=last_ms + 270)
+
+
+def test_a_missing_message_of_two_is_named():
+    """It ceases at 1025 ms although nothing is wrong: its sender is to blame."""
+    tape = two({}, plain_to=1026).output("lamp", (80, 1), (1290, 0))
+    verdict = tape.verdict("rejoin")
+    broken(verdict)
+    assert "message Plain did not reach node rear" in verdict.text
+    assert verdict.culprit == "dash"
+
+
+def test_a_heartbeat_keeps_a_silent_request_alive():
+    """The request comes once; the other message goes on, and its silence is the lost link."""
+    tape = Tape(car(lamp=BEAT)).request(60, on=True).plain(75, 3000, on=False)
+    assert tape.output("lamp", (80, 1)).broken("lamp") == []
+
+    def lost(late):
+        made = Tape(car(lamp=BEAT)).requests(60, 3000, on=True).plain(75, 1026, on=False)
+        made.fault("drop", 1030, None)
+        return made.output("lamp", (80, 1), (1295 + late, 0))
+
+    edge(lost, "stale", deadline_ms=1295)
+
+
+def test_inputs_are_asked_where_one_signal_asks_alone():
+    """A condition that the inputs say nothing about is not judged end to end."""
+    asks = {"Request.Lamp": {"follows": "switch == on"}}
+    declared = {(v.subject, v.rule) for v in Tape(car(requests=asks)).judged()}
+    assert ("lamp", "end to end") in declared
+    both = Tape(car(requests=asks, lamp=BOTH)).judged()
+    assert ("lamp", "end to end") not in {(v.subject, v.rule) for v in both}
+    one = Tape(car(requests=asks, lamp={"request": "Request.Lamp == 1"}))
+    one.requests(60, 3000, on=False).hand("Request", (60, 0))
+    untested(one.verdict("end to end"))
