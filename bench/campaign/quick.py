@@ -1,8 +1,7 @@
 """The quick selection: a few hundred of the planned cases, by what they can show.
 
 Chosen without running anything and without chance: every situation without a fault, every fault
-where it spoils most, then whatever adds the most that no chosen case shows yet. The soaks, which go
-on for minutes, are not among them.
+where it spoils most, then whatever adds the most that no chosen case shows yet.
 """
 
 from __future__ import annotations
@@ -14,7 +13,6 @@ from typing import NamedTuple
 from bench.campaign.cases import CaseMaker, in_order
 from bench.campaign.electrical import is_electrical, one_of_each
 from bench.campaign.plan import plan
-from bench.campaign.soak import SOAK
 from bench.campaign.traits import Trait, Traits
 from bench.model.loading import Vehicle
 from bench.scenario import Scenario
@@ -38,7 +36,7 @@ class QuickPlan(NamedTuple):
 def plan_quick(vehicle: Vehicle, seed: int = 0, *, logged: bool = False) -> QuickPlan:
     """The quick cases, in the order of :func:`bench.campaign.plan.plan` and with its names."""
     planned = plan(vehicle, seed, logged=logged)
-    every = [case for case in planned if not is_electrical(case) and case.counted_as != SOAK]
+    every = [case for case in planned if not is_electrical(case)]
     traits = Traits(CaseMaker(vehicle, seed))
     shown = [traits.of(case) for case in every]
     chosen, missed = _selected(every, shown)

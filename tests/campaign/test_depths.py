@@ -34,7 +34,6 @@ from bench.campaign.pairs import plan_pairs
 from bench.campaign.plan import plan
 from bench.campaign.rotation import key_of
 from bench.campaign.run import run_case
-from bench.campaign.soak import SOAK
 from bench.campaign.traits import Traits
 from bench.faults.catalogue import catalogue, make_fault
 from bench.model.loading import load_vehicle
@@ -136,8 +135,8 @@ def meeting(name):
 
 
 def meeting_singles():
-    """The cases of the full depth without its soaks and those with an electrical fault."""
-    return [case for case in meeting("full") if case.counted_as != SOAK]
+    """The cases of the full depth without those with an electrical fault."""
+    return meeting("full")
 
 
 def key(case):
@@ -151,7 +150,6 @@ def test_quick_has_each_kind_of_fault_at_each_message_and_node_and_every_rule_of
     def rules(cases):
         return {trait for case in cases for trait in traits.of(case) if trait[0] == "rule"}
 
-    assert not any(case.counted_as == SOAK for case in meeting("quick"))
     assert {key(case) for case in meeting("quick")} == {key(case) for case in meeting_singles()}
     assert rules(meeting("quick")) == rules(meeting_singles())
     assert {rule[1] for rule in rules(meeting("quick"))} >= {"noise", "swapped", "short"}

@@ -133,12 +133,12 @@ def test_a_case_that_hangs_is_a_finding_after_the_limit(vehicle):
         for case in cases_of(with_rear(vehicle, Spinner), "none", "reset", number=99)
         if "reset(rear)" in case.name or case.kinds == "none"
     ][:3]
-    results = isolated(cases, branch=False, limit_s=1.0)
+    results = isolated(cases, branch=False, limit_s=5.0)
     hung = [result for result in results if result.verdicts[0].subject == PROCESS]
     assert [result.name for result in hung] == [
         case.name for case in cases if case.kinds == "reset"
     ]
-    assert {result.verdicts[0].text for result in hung} == {"did not end within 1 s of real time"}
+    assert {result.verdicts[0].text for result in hung} == {"did not end within 5 s of real time"}
 
 
 def test_settings_of_the_bundled_node_are_not_needed_by_a_homemade_one(vehicle):
