@@ -13,16 +13,13 @@ from bench.judge.case import Case, window
 from bench.judge.control import intents
 from bench.judge.lives import Life
 from bench.judge.loads import LoadView
-from bench.judge.news import spans_away
+from bench.judge.news import LIMITS, rule_name, spans_away
 from bench.judge.states import ANY, FLASH, OFF, ON, State, admits, at, shown_word, state_words
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
 from bench.judge.walk import NEVER
 from bench.model.expression import split_signal
 from bench.model.units import show_duration
 from bench.model.vehicle import RequestTable
-
-LIMITS = ("longest_on", "shortest_off")
-"""The sources of a load that bound how long it is on and off."""
 
 
 def judge_end_to_end(case: Case, view: LoadView) -> list[Verdict]:
@@ -163,12 +160,13 @@ class _Judge:
             local = self._possible("local", at_ns)
             alone = {state for state in states if OFF in local}
             states = alone | {load.asked_state for state in local if state != OFF}
-        for name in named:
-            if name.startswith("never") and True in self._possible(name, at_ns):
-                rule = load.never[int(name.partition(" ")[2] or 1) - 1]
-                states = {*states, OFF if rule.state == "on" else ON}
-            if name in ("trip", *LIMITS) and True in self._possible(name, at_ns):
-                states = {*states, OFF}
+        instead = {name: OFF for name in ("trip", *LIMITS) if name in named}
+        for index, rule in enumerate(load.never):
+            instead[rule_name(index)] = OFF if rule.state == "on" else ON
+        states = {
+            *states,
+            *(s for name, s in instead.items() if True in self._possible(name, at_ns)),
+        }
         for life in self.case.lives[load.node].lives:
             if life.reset_ns <= at_ns < life.boot_end_ns + load.latency:
                 lit = load.hardware_default == "on"

@@ -12,6 +12,7 @@ from itertools import pairwise
 from bench.judge.arrivals import Link
 from bench.judge.case import Case, Intent, over_time
 from bench.model.expression import Condition, Value, split_signal
+from bench.model.load import usual_early_ns
 from bench.model.messages import MessageInfo
 from bench.model.vehicle import RequestTable
 from bench.recording import Series
@@ -193,7 +194,7 @@ class _Builder:
         period_ns = message.period_ns or received.stale_after
         return Link(
             stale_after_ns=received.stale_after,
-            early_ns=max(2_000_000, received.stale_after // 50),
+            early_ns=usual_early_ns(received.stale_after),
             reaction_ns=20_000_000,
             max_step=max(1, received.stale_after // period_ns),
         )

@@ -42,13 +42,13 @@ def judge(
     found: list[Verdict] = []
     loads = {name: load for name, load in vehicle.loads.items() if case.simulated(load.node)}
     views: dict[str, LoadView] = {name: view_load(case, name) for name in loads}
-    for name, load in loads.items():
+    for name in loads:
         found += judge_load(case, views[name])
         found += judge_end_to_end(case, views[name])
         found += judge_darkness(case, views[name])
         found += judge_back(case, views[name])
         found += judge_in_step(case, views, name)
-        found += judge_never(case, name, load)
+        found += judge_never(case, views[name])
         found += judge_fed_load(case, name)
         found += judge_stopped_load(case, name)
     found += [

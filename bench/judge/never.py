@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-from bench.judge.case import Case, Waiting
-from bench.judge.news import rule_name, trips
+from bench.judge.case import Case
+from bench.judge.loads import LoadView
+from bench.judge.news import rule_name
 from bench.judge.states import levels
 from bench.judge.verdict import Outcome, Verdict, worst
-from bench.model.load import LoadTable, NeverRule
+from bench.model.load import NeverRule
 from bench.model.units import show_duration
 
 
-def judge_never(case: Case, name: str, load: LoadTable) -> list[Verdict]:
+def judge_never(case: Case, view: LoadView) -> list[Verdict]:
     """One verdict for each never rule of a load."""
-    return [
-        _judge_rule(case, name, rule, index, load.node) for index, rule in enumerate(load.never)
-    ]
+    return [_judge_rule(case, view, rule, index) for index, rule in enumerate(view.load.never)]
 
 
-def _judge_rule(case: Case, name: str, rule: NeverRule, index: int, load_node: str) -> Verdict:
+def _judge_rule(case: Case, view: LoadView, rule: NeverRule, index: int) -> Verdict:
     """The condition is taken as it truly is, whatever a node knows of it; only under a fault of
     an input as the nodes see that input.
 
@@ -27,30 +26,29 @@ def _judge_rule(case: Case, name: str, rule: NeverRule, index: int, load_node: s
     drive the output, has until a latency behind that. The rule is exercised when the load was in
     the state within that time and had to leave it, within the recording.
     """
-    called = rule_name(index)
-    seen_by = load_node if case.pins_at_fault else None
-    holds = case.condition(rule.when, seen_by, load_node).changes()
+    called, node = rule_name(index), view.load.node
+    seen_by = node if case.pins_at_fault else None
+    holds = case.condition(rule.when, seen_by, node).changes()
     ends = [at_ns for at_ns, _ in holds[1:]] + [case.end_ns]
-    found = [Verdict(name, called, Outcome.NOT_EXERCISED)]
+    found = [Verdict(view.name, called, Outcome.NOT_EXERCISED)]
     for (from_ns, value), to_ns in zip(holds, ends, strict=True):
         if value and to_ns > case.start_ns:
-            found += _judge_span(case, name, called, rule, from_ns, to_ns)
+            found += _judge_span(case, view, called, rule, from_ns, to_ns)
     return worst(found)
 
 
 def _judge_span(
-    case: Case, name: str, called: str, rule: NeverRule, from_ns: int, to_ns: int
+    case: Case, view: LoadView, called: str, rule: NeverRule, from_ns: int, to_ns: int
 ) -> list[Verdict]:
+    name, load, waiting = view.name, view.load, view.sources.waiting
     actual = case.actual(name)
     lit = rule.state == "on"
-    load = case.vehicle.loads[name]
-    waiting = Waiting(case, load)
     moved_ns = from_ns + load.latency + load.switching_ns
     for hang in case.lives[load.node].hangs:
         if hang.from_ns <= moved_ns and from_ns <= hang.to_ns:
             moved_ns = max(moved_ns, hang.to_ns + load.latency + load.switching_ns)
     deadline_ns = waiting.until(from_ns, from_ns + rule.within)
-    tripped = list(trips(case, load, waiting))
+    tripped = list(view.sources.trips())
     inside: list[tuple[int, int]] = []
     for start, end, level in levels(actual, to_ns, from_ns):
         if (level > 0) != lit or end <= case.start_ns:

@@ -22,14 +22,15 @@ from bench.judge.requested import BEFORE_NS, BY_INPUT, Request, state_of
 from bench.judge.states import ANY, FLASH, OFF, ON, State
 from bench.judge.walk import NEVER, Combine, News, Source
 from bench.model.expression import Condition
-from bench.model.load import LoadTable, NeverRule, TripTable
+from bench.model.load import LoadTable, NeverRule, TripTable, usual_early_ns
 
 AWAY = frozenset({"stale", "then", "reset"})
 """The rules that allow something else than what is asked for."""
+LIMITS = ("shortest_off", "longest_on")
+"""The sources that bound how long it is on and off."""
 HARDWARE, INPUT, PROGRAM = "hardware", "input", "program"
 """Who decides over an output: what hardware does while no program drives it, be it of itself or as
 the local input says; or the program."""
-_MS = 1_000_000
 
 
 @dataclass(slots=True)
@@ -64,7 +65,7 @@ class LoadSources:
         ]
         asked = load.asked_state
         inputs: dict[State, int] = {name: names.index(name) for name in BY_INPUT if name in names}
-        barred = [names.index(name) for name in ("shortest_off", "longest_on") if name in names]
+        barred = [names.index(name) for name in LIMITS if name in names]
         tripped = [names.index("trip")] if "trip" in names else []
 
         def combined(calls: tuple[State, ...]) -> State:
@@ -85,6 +86,14 @@ class LoadSources:
             return OFF if any(calls[place] for place in tripped) else state
 
         return combined
+
+    def trips(self) -> Iterator[tuple[int, int]]:
+        """When the load may be off because it has tripped."""
+        news = self.named["trip"].news if "trip" in self.named else []
+        ends = [*(entry.by_ns for entry in news[1:]), NEVER]
+        for entry, end_ns in zip(news, ends, strict=False):
+            if entry.calls:
+                yield entry.from_ns, end_ns
 
     def ordered_off(self, from_ns: int, to_ns: int) -> bool:
         """Whether a request or a local input asked for darkness within a span, reset or no
@@ -249,14 +258,6 @@ def _trip(case: Case, load: LoadTable, table: TripTable, waiting: Waiting) -> So
     return Source(news)
 
 
-def trips(case: Case, load: LoadTable, waiting: Waiting) -> Iterator[tuple[int, int]]:
-    """When a load may be off because it has tripped."""
-    if load.trip is not None:
-        news = _trip(case, load, load.trip, waiting).news
-        ends = [*(entry.by_ns for entry in news[1:]), NEVER]
-        yield from ((e.from_ns, to_ns) for e, to_ns in zip(news, ends, strict=True) if e.calls)
-
-
 def _edges(case: Case, load: LoadTable) -> list[tuple[int, bool]]:
     """When the command of a load went on and off."""
     name = next(name for name, table in case.vehicle.loads.items() if table is load)
@@ -295,7 +296,7 @@ def _longest_on(case: Case, load: LoadTable, most_ns: int, found: LoadSources) -
     events = [News(False, at_ns, at_ns, "longest_on") for at_ns in resets]
     for (at_ns, lit), end_ns in zip(edges, ends, strict=True):
         must_ns = at_ns + most_ns
-        may_ns = must_ns - max(2 * _MS, most_ns // 50) - case.slack(load.node, most_ns)
+        may_ns = must_ns - usual_early_ns(most_ns) - case.slack(load.node, most_ns)
         if not lit or end_ns < may_ns or any(at_ns < reset <= may_ns for reset in resets):
             continue
         must_ns += case.slack(load.node, most_ns)

@@ -18,9 +18,8 @@ from bench.judge.lives import Life
 from bench.judge.states import ANY, FLASH, OFF, Shown, State, level_state
 from bench.judge.walk import NEVER, Mark, News, Source
 from bench.model.expression import Condition
-from bench.model.load import Level, LoadTable
+from bench.model.load import Level, LoadTable, usual_early_ns
 
-_MS = 1_000_000
 BEFORE_NS = -1
 """The instant of what a source called for before anything happened."""
 
@@ -405,7 +404,7 @@ class Request:
             state = _rest(load.on_stale, "on_stale")
             self._tell(state, from_ns, by_ns, "stale", must=must and not stray)
         if load.hold_for is not None and load.then is not None:
-            early_ns = load.early if load.early is not None else max(2 * _MS, load.hold_for // 50)
+            early_ns = load.early if load.early is not None else usual_early_ns(load.hold_for)
             slack_ns = self.case.slack(load.node, load.hold_for)
             # It comes behind the other state.
             then_ns = max(from_ns, from_ns + load.hold_for - early_ns - slack_ns)

@@ -95,6 +95,13 @@ StaleState = Annotated[
 ]
 
 
+def usual_early_ns(lasts_ns: int) -> int:
+    """How much sooner a time that a node measures may end where nothing is declared, in ns: the
+    larger of 2 ms and 2 %.
+    """
+    return max(2 * MS, lasts_ns // 50)
+
+
 def state_text(state: str | Level | Condition) -> str:
     """A state as it is written in the file."""
     return state.text if isinstance(state, Condition) else str(state)
@@ -296,7 +303,7 @@ class LoadTable(Table):
         """How much before ``stale_after`` the link may count as lost, in ns."""
         if self.early is not None:
             return self.early
-        return max(2 * MS, (self.stale_after or 0) // 50)
+        return usual_early_ns(self.stale_after or 0)
 
     @property
     def request_messages(self) -> tuple[str, ...]:

@@ -112,15 +112,16 @@ class Bench:
         hidden = sum(min(b, signals.end) - a for a, b in signals.masks if a < signals.end)
         tally.compared_ns += signals.end - hidden
         judged = Case(self.vehicle, recording, evidence)
+        view = view_load(judged, name)
         breaches = sorted(
             (breach.at_ns, "unpaid" if breach.unpaid else breach.rule)
-            for breach in view_load(judged, name).walked.breaches
+            for breach in view.walked.breaches
         )
         self._compare(case, name, how, commands, breaches, signals, (*MUST, *PAID))
         if self.vehicle.loads[name].never:
             found = [
                 (verdict.at_ns or 0, "never")
-                for verdict in judge_never(judged, name, self.vehicle.loads[name])
+                for verdict in judge_never(judged, view)
                 if verdict.broken
             ]
             self._compare(case, name, how, commands, found, signals, NEVER)
