@@ -72,11 +72,13 @@ class NodeChange(NamedTuple):
     ``state`` is ``reset`` (the program does not run: power-up, reset, boot), ``running``,
     ``hung`` (stopped, the controller is alive; cause ``supply``: it runs wild on too little
     voltage, without a brown-out detector), ``off`` (its supply is too low; ``reset`` follows
-    when it is back) or ``crashed`` (the program failed by itself). ``cause`` is ``power-up``,
-    ``fault``, ``supply``, ``watchdog``, ``program`` or, for a crash, its text.
+    when it is back), ``asleep`` (the program has put its board to sleep; ``reset`` follows when
+    something wakes it) or ``crashed`` (the program failed by itself). ``cause`` is ``power-up``,
+    ``fault``, ``supply``, ``watchdog``, ``program``, ``wake`` or, for a crash, its text.
 
     ``by`` says of ``off`` what took the supply: ``fault``, ``start`` (a start of the engine that
-    may reset the node) or ``car`` (neither: the car starves the node by itself).
+    may reset the node) or ``car`` (neither: the car starves the node by itself). Of ``wake`` it
+    says what woke the node: an input, a message, or the identifier of another frame.
     """
 
     at_ns: int
@@ -199,8 +201,9 @@ class Recording:
       drove (None: nothing).
     - ``volts``: the voltage at each node's terminals, ``amps``: the current into each load, both
       as they change by what is worth noting; ``driven``: the level that a load would have got
-      had nothing been wrong behind its node; ``fuses``: those that opened. All four are empty on
-      an ideal supply.
+      had nothing been wrong behind its node; ``trips``: what a load's switch reports while it has
+      tripped (``over-current``, ``over-temperature``, ``latched off``), else nothing; ``fuses``:
+      those that opened. All five are empty on an ideal supply.
     - ``frames``: every frame on every segment of the wire, with its fate.
     - ``bits``: the wire bit by bit where it was followed so, equal bits in a row as one; only
       where that was asked for.
@@ -223,6 +226,7 @@ class Recording:
     volts: dict[str, Series[float]] = field(default_factory=dict)
     amps: dict[str, Series[float]] = field(default_factory=dict)
     driven: dict[str, Series[float]] = field(default_factory=dict)
+    trips: dict[str, Series[str]] = field(default_factory=dict)
     fuses: list[FuseOpened] = field(default_factory=list)
     nodes: dict[str, list[NodeChange]] = field(default_factory=dict)
     controllers: dict[str, list[ControllerChange]] = field(default_factory=dict)

@@ -18,7 +18,7 @@ virtual time, or a small computer in the car.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from difflib import get_close_matches
 from typing import Any, Protocol, TypeVar
 
@@ -118,6 +118,21 @@ class Board(Protocol):
 
     def restart(self) -> None:
         """Reset the board from the program."""
+
+    def sleep(
+        self, inputs: Collection[str] | None = None, frames: bool | Collection[str] = False
+    ) -> None:
+        """Put the board to sleep from the program: nothing behind the call runs any more.
+
+        Asleep it draws next to nothing, its outputs stay as they are, and its controller neither
+        sends nor acknowledges; what still waited in it is lost. It wakes when one of ``inputs``
+        moves (default: of all that are wired to it), or by what is on the wire: with ``frames``
+        True any frame, as a common transceiver has it, or the messages of these names, as one
+        with selective wake-up has it (from memory: ISO 11898-2:2016). That frame itself is lost,
+        too. Then the program starts anew as after a reset, but that its outputs stay as they are
+        until it drives them. Look at the inputs last thing before: an edge before the call wakes
+        nobody.
+        """
 
 
 class Node:

@@ -30,7 +30,8 @@ class ControlSettings:
     ``requests`` as in ``RequestSettings``, by ``Message.Signal``. ``status`` is the message by
     which the node shows life; ``lost``, ``lost_any`` and ``stuck`` name signals in it. ``lost``
     maps status messages of other nodes to the signal that tells of their loss after
-    ``lost_after_ms``. ``passed_on`` maps signals of such a message (``Message.Signal``) to the one
+    ``lost_after_ms``. ``sensors`` maps an input to the ``Message.Signal`` that carries its value,
+    in the same unit. ``passed_on`` maps signals of such a message (``Message.Signal``) to the one
     by which the driver is told of them. ``stale_after_ms`` says for each message by which requests
     are decided how long it counts. Changes are sent at once, but ``min_gap_ms`` after the last
     message at the earliest.
@@ -38,6 +39,7 @@ class ControlSettings:
 
     requests: Mapping[str, Any]
     status: Any
+    sensors: Mapping[str, str] = field(default_factory=dict)
     watchdog_ms: int = 200
     debounce_ms: float = 20
     min_gap_ms: float = 10
@@ -54,7 +56,7 @@ class ControlSettings:
         object.__setattr__(self, "status", read_status(self.status))
         object.__setattr__(self, "flash", read_settings(FlashSettings, self.flash, "flash."))
         object.__setattr__(self, "stuck", read_stuck(self.stuck))
-        for reference in self.passed_on:
+        for reference in (*self.sensors.values(), *self.passed_on):
             split_signal(reference)
         check_number("watchdog_ms", self.watchdog_ms, 1)
         check_number("debounce_ms", self.debounce_ms, 0)
@@ -76,6 +78,8 @@ class ControlNode(Unit):
         LostNodes(self.receiver, status, settings.lost, settings.lost_any, settings.lost_after_ms)
         PassedOn(self.receiver, status, settings.passed_on, settings.lost_after_ms)
         self._stuck = StuckInputs(board, status, settings.stuck)
+        for name, reference in settings.sensors.items():
+            self._prepare_sensor(name, reference)
         self._prepare_time(settings.flash)
         names = [*self._requests.inputs, *settings.stuck]
         self._inputs = Debouncer(board, names, settings.debounce_ms, self._changed, self._ready)
@@ -108,6 +112,15 @@ class ControlNode(Unit):
     def _changed(self, name: str, value: Value) -> None:
         self._stuck.changed(name, value)
         self._requests.changed(name, value)
+
+    def _prepare_sensor(self, name: str, reference: str) -> None:
+        """What is measured goes out with every message; it is not worth an extra one."""
+        message, signal = split_signal(reference)
+        outgoing = self.sender.message(message)
+        outgoing.field(signal)
+        outgoing.before_sending.append(
+            lambda: outgoing.set(signal, float(self.board.read(name)), urgent=False)
+        )
 
     def _prepare_time(self, flash: FlashSettings) -> None:
         """Tell with every message of the flashing lamps where the flash cycle stands."""

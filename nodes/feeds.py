@@ -29,6 +29,7 @@ class Feeds:
             name: Feed(board, name, settings, self._flasher) for name, settings in outputs.items()
         }
         self._feeds = list(feeds.values())
+        self._names = list(feeds)
         for name, settings in outputs.items():
             for other in settings.only_with:
                 feeds[name].with_it.append(feeds[other])
@@ -59,6 +60,11 @@ class Feeds:
         for feed in self._feeds:
             if name in feed.names:
                 feed.apply(self._values)
+
+    def rest(self) -> None:
+        """Switch all off."""
+        for name in self._names:
+            self._board.write(name, 0.0)
 
     def look(self) -> None:
         """Read all inputs again, in case the program was not there when one of them moved."""

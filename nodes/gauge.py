@@ -22,7 +22,7 @@ class GaugeSettings:
     """The settings of a gauge, times in ms.
 
     ``tell_tales`` and ``warnings`` hold lamps by name, as in ``FeedSettings``; a warning lamp is
-    lit when stale and after a reset unless it says otherwise.
+    lit when stale and after a reset unless it says otherwise. ``sleep`` as in ``PowerSettings``.
     """
 
     status: Any
@@ -31,6 +31,7 @@ class GaugeSettings:
     watchdog_ms: int = 200
     min_gap_ms: float = 10
     flash: Any = field(default_factory=dict)
+    sleep: Any = None
 
     def __post_init__(self) -> None:
         for name in self.warnings:
@@ -52,4 +53,5 @@ class GaugeNode(PowerNode):
             watchdog_ms=gauge.watchdog_ms,
             min_gap_ms=gauge.min_gap_ms,
             flash=gauge.flash,
+            sleep=gauge.sleep,
         )

@@ -12,20 +12,26 @@ from nodes.current import CurrentWatch
 from nodes.feed import read_feeds
 from nodes.feeds import Feeds
 from nodes.flasher import FlashSettings
+from nodes.sleep import Sleeper, SleepSettings
 from nodes.unit import Unit, check_number, read_status
 
 
 @dataclass(frozen=True)
 class PowerSettings:
-    """The settings of a power node, times in ms: ``outputs`` as in ``FeedSettings``, by name."""
+    """The settings of a power node, times in ms: ``outputs`` as in ``FeedSettings``, by name;
+    ``sleep`` as in ``SleepSettings``, for a node that sleeps.
+    """
 
     outputs: Mapping[str, Any]
     status: Any
     watchdog_ms: int = 200
     min_gap_ms: float = 10
     flash: Any = field(default_factory=dict)
+    sleep: Any = None
 
     def __post_init__(self) -> None:
+        if self.sleep is not None:
+            object.__setattr__(self, "sleep", read_settings(SleepSettings, self.sleep, "sleep."))
         object.__setattr__(self, "outputs", read_feeds(self.outputs))
         object.__setattr__(self, "status", read_status(self.status))
         object.__setattr__(self, "flash", read_settings(FlashSettings, self.flash, "flash."))
@@ -42,6 +48,9 @@ class PowerNode(Unit):
         self._feeds = Feeds(board, self.receiver, settings.outputs, settings.flash)
         self.load_failed = CurrentWatch(board, self._feeds.feeds).failed
         self.prepare_status(settings.status)
+        self._sleeper: Sleeper | None = None
+        if settings.sleep is not None:
+            self._sleeper = Sleeper(board, self.sender, settings.sleep, self.fall_asleep)
 
     @staticmethod
     def check_settings(settings: Mapping[str, Any]) -> PowerSettings:
@@ -54,11 +63,24 @@ class PowerNode(Unit):
         self.start_watchdog()
         self.receiver.start()
         self.sender.start()
+        self._look_for_sleep()
 
     def on_input(self, name: str, value: Value) -> None:
         """A switch that is wired to this node has moved."""
         self._feeds.on_input(name, value)
+        self._look_for_sleep()
 
     def look(self) -> None:
         """Read the switches again."""
         self._feeds.look()
+        self._look_for_sleep()
+
+    def fall_asleep(self) -> None:
+        """Put the board to sleep, dark: what is on by then stays on."""
+        assert self._sleeper is not None
+        self._feeds.rest()
+        self.board.sleep(self._sleeper.wakers)
+
+    def _look_for_sleep(self) -> None:
+        if self._sleeper is not None:
+            self._sleeper.look()

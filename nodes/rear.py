@@ -21,6 +21,7 @@ CYCLE, LIT, IN_STEP, SHORTEN, LENGTHEN, TIME_UNIT = 0.66, 0.33, 0.03, 0.13, 0.26
 RECOVER_AFTER, TOO_OLD = 0.05, 0.01
 MAX_STEP, NO_TIME = 5, 255
 LOOK_AT_CURRENTS_EVERY, NOTHING_A, WORKS_FROM_V = 0.1, 0.1, 9.0
+FADE = 0.5
 
 
 def checksum(identifier: int, data: bytes) -> int:
@@ -130,19 +131,32 @@ class Feed:
     flashes: bool = False
     hold_for: float = 0.0
     local: tuple[tuple[str, str], ...] = ()
+    stops_in_crash: bool = False
+    fades: bool = False
     least_a: float = 0.0
     """Less while it is on: it has failed; 0: nobody looks."""
     given_up: bool = False
-    on: bool | None = None
+    level: float | None = None
     doubtful: bool = False
     failed: bool | None = None
-    """The level of the pin at which the current is wrong."""
+    """Whether it is on when the current is wrong."""
+    asked_at: float = 0.0
 
-    def drive(self, *, on: bool) -> None:
-        """Switch the pin, if that alters it."""
-        if self.on is not on:
-            self.on, self.doubtful = on, False
-            board.write(self.name, float(on))
+    @property
+    def on(self) -> bool:
+        """Whether its pin has power."""
+        return bool(self.level)
+
+    def drive(self, now: float, *, on: bool) -> None:
+        """Give the pin its level, if that alters it; what fades loses it little by little."""
+        if on:
+            self.asked_at = now
+        level = float(on)
+        if self.fades and self.level and not on:
+            level = max(0.0, round(1 - (now - self.asked_at) / FADE, 3))
+        if self.level != level:
+            self.level, self.doubtful = level, False
+            board.write(self.name, level)
 
     def look(self) -> None:
         """What the current tells. Two looks at one level of the pin that both find it wrong make
@@ -176,6 +190,7 @@ class Feed:
 
 
 HAZARD = (("hazard", "on"),)
+RUNS = (("oil_pressure", "present"), ("ignition", "on"))
 FEEDS = (
     Feed("tail_left", LAMP, 1, 4, stale="on", reset=True, least_a=0.2),
     Feed("tail_right", LAMP, 1, 4, stale="on", reset=True, least_a=0.2),
@@ -184,10 +199,25 @@ FEEDS = (
     Feed("reverse_lamps", local=(("reverse_gear", "engaged"), ("ignition", "on")), least_a=1.5),
     Feed("indicator_rear_left", LAMP, 2, 0, flashes=True, local=HAZARD, least_a=0.8),
     Feed("indicator_rear_right", LAMP, 2, 1, flashes=True, local=HAZARD, least_a=0.8),
-    Feed("fuel_pump", ENGINE, 1, 5, local=(("oil_pressure", "present"),), least_a=2),
-    Feed("interior_lamp", BODY, 1, 7, stale="hold", hold_for=0.8, least_a=0.1),
+    Feed("fuel_pump", ENGINE, 1, 5, local=RUNS, stops_in_crash=True, least_a=2),
+    Feed("interior_lamp", BODY, 1, 7, stale="hold", hold_for=0.8, fades=True, least_a=0.1),
     Feed("accessory_socket", BODY, 2, 0),
 )
+
+
+class CrashSwitch:
+    """The inertia switch. What it cuts off stays off until somebody turns the key back."""
+
+    def __init__(self) -> None:
+        self.cut_off = False
+
+    def look(self) -> bool:
+        """Whether it has cut off."""
+        if board.read("crash") == "yes":
+            self.cut_off = True
+        elif board.read("ignition") != "on":
+            self.cut_off = False
+        return self.cut_off
 
 
 class LifeSign:
@@ -241,13 +271,16 @@ def look_at_currents() -> None:
 
 def main() -> None:
     """Set the outputs, join the bus, and go round for ever."""
-    flasher = Flasher()
+    flasher, crash_switch = Flasher(), CrashSwitch()
 
     def switch(now: float) -> None:
-        wanted = {feed.name: feed.wanted(now) for feed in FEEDS}
+        crashed = crash_switch.look()
+        wanted = {
+            feed.name: feed.wanted(now) and not (crashed and feed.stops_in_crash) for feed in FEEDS
+        }
         flasher.tick(now, wanted=any(wanted[feed.name] for feed in FEEDS if feed.flashes))
         for feed in FEEDS:
-            feed.drive(on=wanted[feed.name] and (flasher.lit or not feed.flashes))
+            feed.drive(now, on=wanted[feed.name] and (flasher.lit or not feed.flashes))
 
     switch(time.monotonic())
     board.start_watchdog(WATCHDOG_NS)

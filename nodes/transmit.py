@@ -118,13 +118,15 @@ class Outgoing:
 class Sender:
     """All messages that a node sends, and its way back from bus-off.
 
-    ``came_back`` tells whether the controller has been bus-off since the program began.
+    ``came_back`` tells whether the controller has been bus-off since the program began,
+    ``handed_ns`` when it was last handed something, or had a try.
     ``on_late`` is called before anything is sent by a program that was stuck for a moment.
     """
 
     def __init__(self, board: Board, min_gap_ns: int = 10 * MS) -> None:
         self.board = board
         self.came_back = False
+        self.handed_ns = board.now_ns()
         self.on_late: Callable[[], object] | None = None
         self._gap_ns = min_gap_ns
         self._messages: dict[str, Outgoing] = {}
@@ -151,6 +153,7 @@ class Sender:
 
     def send(self, message: Outgoing) -> int:
         """Hand a message to the controller. Returns 0, or in how many ns to try again."""
+        self.handed_ns = self.board.now_ns()
         try:
             self.board.bus.send(message.build())
         except can.CanOperationError:

@@ -32,7 +32,7 @@ def test_wren_suits_and_the_cautions_stand_below(wren, capsys):
     out, err = capsys.readouterr()
     words = " ".join(out.split())
     assert err == ""
-    assert "26 loads, 57 leads looked at: nothing to change." in words
+    assert "27 loads, 57 leads looked at: nothing to change." in words
     assert "can set the car on fire" in words
     assert "hundreds of amperes" in words
     assert "A bench result is not an approval." in words
@@ -81,7 +81,7 @@ def test_json_and_page_say_the_same(wren, tmp_path, capsys):
     found = json.loads((tmp_path / "plan.json").read_text())
     assert found["format"] == "linkloss power plan"
     assert found["exit_code"] == 0
-    assert len(found["loads"]) == 26
+    assert len(found["loads"]) == 27
     assert len(found["leads"]) == 57
     assert all(entry["source"] for entry in found["findings"])
     assert "can set the car on fire" in found["caution"]

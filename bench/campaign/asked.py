@@ -85,8 +85,7 @@ class Asked:
         return self._inputs_of(load)
 
     def _found_inputs(self, load: str) -> tuple[str, ...]:
-        table = self.vehicle.loads[load]
-        waiting = [*(table.local.names if table.local is not None else ()), *request_names(table)]
+        waiting = [name for one in self._with(load) for name in self._decided_by(one)]
         seen: dict[str, None] = {}
         while waiting:
             name = waiting.pop(0)
@@ -97,6 +96,16 @@ class Asked:
                 for condition in self.vehicle.requests[name].conditions:
                     waiting.extend(condition.names)
         return tuple(name for name in seen if name in self.vehicle.inputs)
+
+    def _decided_by(self, load: str) -> tuple[str, ...]:
+        """The inputs and signals that ask for a load."""
+        table = self.vehicle.loads[load]
+        return (*(table.local.names if table.local is not None else ()), *request_names(table))
+
+    def _with(self, load: str) -> list[str]:
+        """A load and those whose state takes a state of it away."""
+        rules = self.vehicle.loads[load].never
+        return list(dict.fromkeys([load, *(name for rule in rules for name in rule.when.loads)]))
 
     def requests_of(self, load: str) -> tuple[RequestTable, ...]:
         """The requests that a load's request is made of, as far as inputs decide them."""
@@ -217,9 +226,14 @@ class Asked:
             known = {**rest, **fixed, **values}
             if self.state(load, known, was_on=state == "off") != state:
                 continue
-            if not any(holds(condition, known) for condition in forbidden):
+            if not any(self._takes_away(condition, known) for condition in forbidden):
                 return values
         return None
+
+    def _takes_away(self, condition: Condition, values: Values) -> bool:
+        """Whether a never condition holds, with other loads as these values ask for them."""
+        others = {load_key(name): self.state(name, values) for name in condition.loads}
+        return holds(condition, {**values, **others})
 
 
 def _requested(table: RequestTable, values: Values, *, was_on: bool) -> bool:

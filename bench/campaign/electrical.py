@@ -3,7 +3,8 @@
     load on   ____________on___________off____
     blown           [--------------]           while it is driven: the driver is told
     broken       [------------]                from before it is switched on
-    shorted            [--------------]        while it is driven: the neighbours go on
+    shorted            [--------------]        while it is driven: the neighbours go on, and its
+                                               node gives up, where it may
     welded              [--------------...]    from while it is on until behind its end
 
 They come behind all other cases, and leave their names and draws alone.
@@ -51,10 +52,12 @@ def is_electrical(case: Scenario) -> bool:
 
 def one_of_each(traits: Traits, cases: Iterable[Scenario]) -> list[Scenario]:
     """Of electrical cases one for each kind of fault at each node, where most of the node's other
-    loads are on, and all in which a load must be on again soon.
+    loads are on, all in which a load must be on again soon, and one for each other load whose
+    failure must be told: each has a rule of its own.
     """
     vehicle = traits.vehicle
     found: dict[tuple[str, ...], list[Scenario]] = {}
+    cases = list(cases)
     for case in cases:
         fault = case.faults[0].fault
         load = getattr(fault, "load", None)
@@ -74,7 +77,20 @@ def one_of_each(traits: Traits, cases: Iterable[Scenario]) -> list[Scenario]:
             for name, state in asked.items()
         )
 
-    return [max(alike, key=company) for alike in found.values()]
+    chosen = [max(alike, key=company) for alike in found.values()]
+    seen = {_told(case) for case in chosen}
+    for name in dict.fromkeys(load for n in vehicle.notices.values() for load in n.failed):
+        if name not in seen:
+            chosen += [case for case in cases if _told(case) == name][:1]
+    return chosen
+
+
+def _told(case: Scenario) -> str:
+    """The load whose failure a driver must be told of in a case: a broken lead is no other load's
+    failure, as a fuse may be, and nothing may act in its place, as a switch may in a short.
+    """
+    fault = case.faults[0].fault
+    return getattr(fault, "load", "") if fault.kind == "load_open" else ""
 
 
 class _Planner:
@@ -144,13 +160,28 @@ class _Planner:
         if found is None:
             return
         name, on_ns, off_ns = found
-        start_ns, until_ns = on_ns + SETTLED_NS, on_ns + SETTLED_NS + self.told_ns
+        # The failure of one that flashes shows by turns.
+        told_ns = self.told_ns + 2 * self.vehicle.loads[load].cycle_ns
+        start_ns, until_ns = on_ns + SETTLED_NS, on_ns + SETTLED_NS + told_ns
         if fault.kind == "load_open":
             start_ns = max(0, on_ns - self.maker.spans.period)
         elif fault.kind == "relay_welded":
             start_ns = min(start_ns, (on_ns + off_ns) // 2)
-            until_ns = off_ns + self.maker.spans.period + self.told_ns
+            until_ns = off_ns + self.maker.spans.period + told_ns
+        elif fault.kind == "load_short":
+            until_ns = max(until_ns, start_ns + self._tried_ns(load))
         yield Draft(name, (TimedFault(fault, start_ns, until_ns),))
+
+    def _tried_ns(self, load: str) -> int:
+        """How long it takes at most until a node has given up a load: a pause before each try, and
+        behind it all that its switch tries by itself.
+        """
+        table, electrical = self.vehicle.loads[load].tries, self.vehicle.loads[load].electrical
+        if table is None or electrical is None or electrical.solid_state is None:
+            return 0
+        switch = electrical.solid_state
+        own_ns = (switch.retries + 1) * (switch.blanking + switch.retry_after)
+        return (table.most + 1) * (own_ns + table.pause + self.vehicle.loads[load].latency)
 
     def _longest_on(self, load: str) -> tuple[str, int, int] | None:
         """(situation, on from, on until) of the longest time that inputs ask for a load."""

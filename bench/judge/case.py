@@ -113,6 +113,7 @@ class Case:
             down = [
                 (life.reset_ns, life.end_ns if life.up_ns is None else life.up_ns)
                 for life in self.lives[table.node].lives
+                if life.cause != "sleep"
             ]
             edges = {edge for span in down for edge in span}
             for at_ns in sorted({*got.times, *edges}):

@@ -17,15 +17,15 @@ from bench.recording import Series
 Change = tuple[int, float]
 
 
-def shown_changes(command: Series[float], load: LoadTable) -> list[tuple[int, Shown]]:
-    """The changes of a commanded level from 0 to 1 as what the load shows, in percent; one without
-    levels shows that it is off, on or something between.
+def shown_changes(command: Series[float], load: LoadTable, end_ns: int) -> list[tuple[int, Shown]]:
+    """The changes of a commanded level from 0 to 1 as what the load shows, in percent, up to the
+    end of the recording; one without levels shows that it is off, on or something between.
     """
     changes: Sequence[Change] = command.changes()
     if load.pwm is not None:
         changes = _averaged(changes, round(1e9 / load.pwm))
     if load.ramp_up or load.ramp_down:
-        return _once(_ramped(changes, load))
+        return _once(_ramped(changes, load, end_ns))
     return _once((at_ns, _shown(level, load)) for at_ns, level in changes)
 
 
@@ -77,9 +77,10 @@ def _mean(changes: Sequence[Change], from_ns: int, to_ns: int) -> float:
     return area / (to_ns - from_ns)
 
 
-def _ramped(changes: Sequence[Change], load: LoadTable) -> Iterator[tuple[int, Shown]]:
-    """A fade as one change to where it goes. One that other news turns goes somewhere beyond what
-    it has reached; one that takes longer than its ramp is where it is.
+def _ramped(changes: Sequence[Change], load: LoadTable, end_ns: int) -> Iterator[tuple[int, Shown]]:
+    """A fade as one change to where it goes. One that other news turns, or the end of the
+    recording cuts off, goes somewhere beyond what it has reached; one that takes longer than its
+    ramp is where it is.
     """
     if changes:
         yield changes[0][0], _shown(changes[0][1], load)
@@ -97,11 +98,11 @@ def _ramped(changes: Sequence[Change], load: LoadTable) -> Iterator[tuple[int, S
         ):
             last += 1
         reached = changes[last][1]
-        turned = (
-            last + 1 < len(changes)
-            and changes[last + 1][0] < begin_ns + lasts_ns
-            and (changes[last + 1][1] > reached) != up
-        )
+        if last + 1 < len(changes):
+            next_ns, other_way = changes[last + 1][0], (changes[last + 1][1] > reached) != up
+        else:
+            next_ns, other_way = end_ns, True
+        turned = other_way and next_ns < begin_ns + lasts_ns
         shown = _shown(reached, load)
         if turned and shown not in (0.0, 100.0):
             yield begin_ns, Towards(100.0 * reached, up=up)

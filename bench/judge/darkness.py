@@ -23,7 +23,7 @@ def judge_darkness(case: Case, view: LoadView) -> list[Verdict]:
     for life in case.lives[view.load.node].lives:
         lit = life.reset_ns > 0 and actual.at(life.reset_ns - 1) > 0
         since_ns = _supplied_ns(case, view.load.node, life)
-        if not lit or since_ns + limit_ns >= case.end_ns:
+        if not lit or life.cause == "sleep" or since_ns + limit_ns >= case.end_ns:
             continue
         dark = [
             (max(start, since_ns) if life.cause == "supply" else start, end)

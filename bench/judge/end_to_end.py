@@ -169,6 +169,9 @@ class _Judge:
         }
         for life in self.case.lives[load.node].lives:
             if life.reset_ns <= at_ns < life.boot_end_ns + load.latency:
+                if life.cause == "sleep":
+                    states = {*states, load.on_sleep}
+                    continue
                 lit = load.hardware_default == "on"
                 states = {*states, ON if lit else OFF}
                 if load.hardware_default == "local":
@@ -179,7 +182,8 @@ class _Judge:
 
     def _tested(self, stretches: list[Stretch]) -> Iterator[int | None]:
         """The time left at each change of what the inputs ask for behind which a load that stayed
-        as it was would have been wrong.
+        as it was would have been wrong: at the sum of all latencies, or where it is excused then,
+        as soon as nothing excuses it any more.
         """
         load, changes = self.view.load, self.changes
         for life in self._lives():
@@ -193,10 +197,14 @@ class _Judge:
                 idle = OFF if value else load.asked_state
                 if deadline_ns >= end_ns or since_ns < self.case.start_ns:
                     continue
-                if any(self._shows(idle, part, deadline_ns, end_ns) for part in stretches):
-                    moved = [t for t, _ in changes if since_ns < t <= deadline_ns]
-                    if moved:
-                        yield deadline_ns - (moved[0] if load.flash is not None else moved[-1])
+                seen = (p for p in stretches if self._shows(idle, p, deadline_ns, end_ns))
+                first = next(seen, None)
+                if first is None:
+                    continue
+                due_ns = max(deadline_ns, first.from_ns)
+                moved = [t for t, _ in changes if since_ns < t <= due_ns]
+                if moved:
+                    yield due_ns - (moved[0] if load.flash is not None else moved[-1])
 
     def _shows(self, idle: State, part: Stretch, from_ns: int, to_ns: int) -> bool:
         """Whether a load that is idle would be seen to be wrong within a stretch."""
@@ -206,7 +214,7 @@ class _Judge:
         if idle == FLASH:
             return FLASH not in part.states and lasts_ns >= self.cycle_ns
         if FLASH in part.states:
-            return part.states == {FLASH} and lasts_ns > 2 * self.cycle_ns
+            return part.states == {FLASH} and lasts_ns > self.cycle_ns
         level = 100.0 if idle == ON else 0.0
         return not any(admits(state, level) for state in part.states)
 

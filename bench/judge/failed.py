@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import NamedTuple
 
 from bench.judge.case import Case
 from bench.judge.lives import Life
 from bench.judge.states import levels
-from bench.judge.supply import without
+from bench.judge.supply import merged, without
 from bench.model.expression import split_signal
 from bench.model.notice import NoticeTable
 from bench.recording import FaultRecord
@@ -16,8 +17,26 @@ STUCK_ON = "relay_welded"
 """The fault that shows while its load is not driven; all others show while it is."""
 
 
-def failures(case: Case, notice: NoticeTable, life: Life) -> Iterator[tuple[int, int, int, int]]:
-    """Each failure as (may be noticed, must be noticed, is over, must be calm again), in ns.
+class Trouble(NamedTuple):
+    """Something that a notice tells of: when it may be noticed, when it must, when it is over and
+    when it must be calm again, in ns; of a failed load, which. One that is there ``by_turns`` must
+    be told once by then, and not all the time.
+    """
+
+    may_ns: int
+    must_ns: int
+    over_ns: int
+    calm_ns: int
+    load: str = ""
+    by_turns: bool = False
+
+    def shows_at(self, at_ns: int) -> bool:
+        """Whether a notice that was given at an instant may have been given for it."""
+        return self.may_ns < self.over_ns and self.may_ns <= at_ns < self.calm_ns
+
+
+def failures(case: Case, notice: NoticeTable, life: Life) -> Iterator[Trouble]:
+    """Each failure of each load.
 
     A load that got nothing for another reason, such as a switch that has tripped, may be told.
     While a fault of another kind keeps the status of the load's node from the one that tells the
@@ -25,8 +44,9 @@ def failures(case: Case, notice: NoticeTable, life: Life) -> Iterator[tuple[int,
 
     A node can tell a blown fuse, an open or a shorted lead by the current only while it drives
     the load, and a welded relay only while it does not: the notice must be given ``within`` of
-    when the failure began to show, and may be withdrawn once it no longer shows. After the repair
-    it must be withdrawn ``within`` of when the load first shows for so long that it is well.
+    when the failure began to show, and may be withdrawn once it no longer shows. That of a load
+    that flashes shows by turns: it must be given once ``within`` of the first cycle. After the
+    repair it must be withdrawn ``within`` of when the load first shows for so long that it is well.
     """
     for fault in case.recording.faults:
         for load in fault.loads:
@@ -34,12 +54,12 @@ def failures(case: Case, notice: NoticeTable, life: Life) -> Iterator[tuple[int,
                 yield from _failure(case, notice, life, fault, load)
     for load in notice.failed:
         for from_ns, to_ns in _dead(case, load):
-            yield from_ns, to_ns, to_ns, _calm_ns(case, notice, load, to_ns)
+            yield Trouble(from_ns, to_ns, to_ns, _calm_ns(case, notice, load, to_ns), load)
 
 
 def _failure(
     case: Case, notice: NoticeTable, life: Life, fault: FaultRecord, load: str
-) -> Iterator[tuple[int, int, int, int]]:
+) -> Iterator[Trouble]:
     repaired_ns = case.end_ns if fault.cleared_ns is None else fault.cleared_ns
     stuck_on = fault.kind == STUCK_ON
     calm_ns = _calm_ns(case, notice, load, repaired_ns, stuck_on=stuck_on)
@@ -47,16 +67,19 @@ def _failure(
     if stuck_on:  # a welded contact in front of a blown fuse lets nothing pass that could be seen
         got = levels(case.recording.outputs[load], case.end_ns)
         hidden += [(from_ns, to_ns) for from_ns, to_ns, level in got if level <= 0]
+    cycle_ns = 0 if stuck_on else case.vehicle.loads[load].cycle_ns
+    shown = _shows(case, load, fault.applied_ns, repaired_ns, stuck_on=stuck_on)
     seen = [
         (max(from_ns, life.boot_end_ns), min(to_ns, life.end_ns))
-        for shows_ns, hides_ns in _shows(
-            case, load, fault.applied_ns, repaired_ns, stuck_on=stuck_on
-        )
+        for shows_ns, hides_ns in merged(shown, cycle_ns)
         for from_ns, to_ns in without(shows_ns, hides_ns, hidden)
     ]
     for from_ns, to_ns in seen or [(fault.applied_ns, fault.applied_ns)]:
-        must_ns = min(from_ns + notice.within, max(from_ns, to_ns))
-        yield fault.applied_ns, must_ns, max(from_ns, to_ns), calm_ns
+        # The rest of a flash may be too short to be seen: one cycle more.
+        must_ns = min(from_ns + notice.within + cycle_ns, max(from_ns, to_ns))
+        yield Trouble(
+            fault.applied_ns, must_ns, max(from_ns, to_ns), calm_ns, load, by_turns=cycle_ns > 0
+        )
 
 
 def _calm_ns(

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
 from typing import NamedTuple
 
-from bench.judge.states import FLASH
+from bench.judge.states import FLASH, OFF
 from bench.judge.verdict import Outcome, Verdict, smallest
 from bench.judge.walk import Segment
 from bench.model.load import FlashRule
@@ -68,12 +69,17 @@ def whole_cycles(actual: Series[float], from_ns: int, to_ns: int) -> list[Cycle]
 
 
 def flash_runs(segments: Sequence[Segment]) -> list[tuple[int, int, int]]:
-    """The spans in which nothing but flashing is allowed: (first allowed, only from, only to)."""
+    """The spans in which nothing but flashing is allowed: (from when on what is lit can only
+    flash, only from, only to).
+    """
     runs: list[tuple[int, int, int]] = []
     allowed_ns: int | None = None
     for segment in segments:
         if FLASH not in segment.states:
             allowed_ns = None
+            continue
+        if not segment.states <= {FLASH, OFF}:
+            allowed_ns = segment.to_ns
             continue
         allowed_ns = segment.from_ns if allowed_ns is None else allowed_ns
         if segment.states != {FLASH}:
@@ -86,34 +92,58 @@ def flash_runs(segments: Sequence[Segment]) -> list[tuple[int, int, int]]:
 
 
 def judge_flashing(
-    name: str, rule: FlashRule, segments: Sequence[Segment], actual: Series[float]
+    name: str,
+    rule: FlashRule,
+    segments: Sequence[Segment],
+    actual: Series[float],
+    stops: Sequence[tuple[int, int]] = (),
 ) -> list[Verdict]:
-    """One verdict for each span in which the load has to flash."""
-    return [_judge_run(name, rule, run, actual) for run in flash_runs(segments)]
+    """One verdict for each span in which the load has to flash. In the spans ``stops`` its node
+    cannot: behind one a pattern begins anew.
+    """
+    runs = [part for run in flash_runs(segments) for part in _cut(run, stops)]
+    return [_judge_run(name, rule, run, actual) for run in runs]
+
+
+def _cut(
+    run: tuple[int, int, int], stops: Sequence[tuple[int, int]]
+) -> Iterator[tuple[int, int, int]]:
+    allowed_ns, only_ns, to_ns = run
+    for start_ns, end_ns in sorted(stops):
+        if start_ns >= to_ns:
+            break
+        if start_ns > only_ns:
+            yield allowed_ns, only_ns, start_ns
+        allowed_ns, only_ns = max(allowed_ns, start_ns), max(only_ns, end_ns)
+    if only_ns < to_ns:
+        yield allowed_ns, only_ns, to_ns
 
 
 def _judge_run(
     name: str, rule: FlashRule, run: tuple[int, int, int], actual: Series[float]
 ) -> Verdict:
-    """A span of no more than twice the longest period says nothing of a load that does not flash;
-    the cycles that lie in it must be right all the same.
+    """No longest period passes without a rise; the first one may wait for the rhythm of others, for
+    as long as a dark phase lasts. The cycles must be right however short the span is.
     """
     allowed_ns, only_ns, to_ns = run
-    longest_ns = 2 * rule.longest_period_ns
-    cycles = whole_cycles(actual, only_ns - longest_ns, to_ns)
-    ends = [cycle.to_ns for cycle in cycles if cycle.to_ns > only_ns]
-    reached = only_ns
+    longest_ns = rule.longest_period_ns
+    rises = [at_ns for at_ns in rises_of(actual) if allowed_ns <= at_ns < to_ns]
+    before = [at_ns for at_ns in rises if at_ns <= only_ns]
+    if before:
+        due_ns = before[-1] + longest_ns
+    else:
+        lit = actual.at(only_ns) > 0
+        due_ns = only_ns + (longest_ns if lit else round(longest_ns * (1 - rule.on_share[0])))
     margins: list[int] = []
-    for end_ns in [*ends, to_ns]:
-        left = reached + longest_ns - end_ns
-        if left < 0:
-            at_ns = reached + longest_ns
-            text = f"no complete flash within {show_duration(longest_ns)}"
-            return Verdict(name, "flash", Outcome.BROKEN, left, at_ns, end_ns - at_ns, text)
-        if end_ns != to_ns:
-            margins.append(left)
-        reached = end_ns
-    inside = [cycle for cycle in cycles if cycle.from_ns >= only_ns]
+    for at_ns in [*rises[len(before) :], to_ns]:
+        if at_ns > due_ns:
+            text = f"did not light up again within {show_duration(longest_ns)}"
+            late_ns = at_ns - due_ns
+            return Verdict(name, "flash", Outcome.BROKEN, -late_ns, due_ns, late_ns, text)
+        if at_ns != to_ns:
+            margins.append(due_ns - at_ns)
+        due_ns = at_ns + longest_ns
+    inside = whole_cycles(actual, only_ns, to_ns)
     if inside and _joins(rule, inside, actual, allowed_ns):
         del inside[0]
     wrong = _outside(rule, inside)
@@ -123,6 +153,12 @@ def _judge_run(
     if not inside or to_ns - only_ns <= longest_ns:
         return Verdict(name, "flash", Outcome.NOT_EXERCISED)
     return Verdict(name, "flash", Outcome.KEPT, smallest(margins))
+
+
+def rises_of(actual: Series[float]) -> list[int]:
+    """When a load lit up."""
+    changes = actual.changes()
+    return [at_ns for (_, before), (at_ns, level) in pairwise(changes) if before <= 0 < level]
 
 
 def _joins(

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Mapping
-from itertools import pairwise
 
 from bench.judge.case import Case
-from bench.judge.flashing import flash_runs
+from bench.judge.flashing import flash_runs, rises_of
 from bench.judge.loads import LoadView
 from bench.judge.verdict import Outcome, Verdict, worst
 from bench.model.units import show_duration
-from bench.recording import Series
 
 
 def judge_in_step(case: Case, views: Mapping[str, LoadView], name: str) -> list[Verdict]:
@@ -21,8 +19,8 @@ def judge_in_step(case: Case, views: Mapping[str, LoadView], name: str) -> list[
     if rule is None or rule.in_step_with is None or rule.in_step_with not in views:
         return []
     partner = views[rule.in_step_with]
-    own = _rises(case.command(name))
-    other = _rises(case.command(partner.name))
+    own = rises_of(case.command(name))
+    other = rises_of(case.command(partner.name))
     found = [Verdict(name, "in step", Outcome.NOT_EXERCISED)]
     for from_ns, to_ns in _common(view, partner):
         settled_ns = from_ns + rule.longest_period_ns
@@ -39,11 +37,6 @@ def judge_in_step(case: Case, views: Mapping[str, LoadView], name: str) -> list[
             late_ns = rule.skew - distance_ns
             found.append(Verdict(name, "in step", Outcome.BROKEN, late_ns, at_ns, None, text))
     return [worst(found)]
-
-
-def _rises(actual: Series[float]) -> list[int]:
-    changes = actual.changes()
-    return [at_ns for (_, before), (at_ns, level) in pairwise(changes) if before <= 0 < level]
 
 
 def _common(view: LoadView, partner: LoadView) -> list[tuple[int, int]]:

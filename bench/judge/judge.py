@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
 
+from bench.judge.asleep import judge_asleep
 from bench.judge.back import judge_back
 from bench.judge.case import Case
 from bench.judge.control import judge_control
@@ -17,7 +18,7 @@ from bench.judge.neighbours import has_neighbours, judge_neighbours
 from bench.judge.never import judge_never
 from bench.judge.news import rule_name
 from bench.judge.nodes import judge_node, judge_stopped_load
-from bench.judge.notice import judge_notice
+from bench.judge.notice import judge_notice, told_rules
 from bench.judge.senders import judge_senders, sender_rules
 from bench.judge.verdict import Outcome, Verdict
 from bench.model.expression import split_signal
@@ -56,15 +57,14 @@ def judge(
         for name, table in vehicle.requests.items()
         if case.simulated(vehicle.sender(split_signal(name)[0]))
     ]
-    found += [
-        judge_notice(case, name, table)
-        for name, table in vehicle.notices.items()
-        if case.simulated(vehicle.sender(split_signal(table.signal)[0]))
-    ]
+    for name, notice in vehicle.notices.items():
+        if case.simulated(vehicle.sender(split_signal(notice.signal)[0])):
+            found += judge_notice(case, name, notice)
     for node in filter(case.simulated, vehicle.nodes):
         found += judge_node(case, node)
         found += judge_neighbours(case, node)
         found += judge_fed_node(case, node)
+        found += judge_asleep(case, node, [v for v in views.values() if v.load.node == node])
     found += judge_senders(case)
     return _complete(declared_rules(vehicle, recording.logged), found)
 
@@ -80,7 +80,12 @@ def declared_rules(vehicle: Vehicle, logged: Collection[str] = ()) -> list[tuple
         return vehicle.sender(split_signal(reference)[0]) not in logged
 
     loads = [name for name, load in vehicle.loads.items() if load.node not in logged]
-    found = [(name, rule) for name in loads for rule in _load_rules(vehicle, name)]
+    told = told_rules(vehicle, logged).items()
+    found = [
+        (name, rule)
+        for name in loads
+        for rule in (*_load_rules(vehicle, name), *(r for (_, load), r in told if load == name))
+    ]
     return [
         *(
             (name, rule)
@@ -124,6 +129,7 @@ def _load_rules(vehicle: Vehicle, name: str) -> Iterator[str]:
         "trip": load.trip is not None,
         "longest_on": load.longest_on is not None,
         "shortest_off": load.shortest_off is not None,
+        "tries": load.tries is not None,
         "fed": feeds_load(vehicle, name),
         "stopped": load.safety,
     }
@@ -134,6 +140,8 @@ def _node_rules(vehicle: Vehicle, name: str) -> Iterator[str]:
     table = vehicle.nodes[name]
     if table.status is not None:
         yield "rejoin"
+    if table.sleeps_when is not None:
+        yield "asleep"
     if table.watchdog is not None:
         yield "stopped"
     if has_neighbours(vehicle, name):

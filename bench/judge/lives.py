@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from bench.model.loading import Vehicle
+from bench.model.vehicle import ANY_FRAME
 from bench.recording import NodeChange, Recording
 
 _LAWFUL = ("power-up", "fault", "supply")
@@ -17,7 +18,8 @@ class Life:
 
     ``boot_end_ns`` is the reset plus the declared longest boot: until then only the reset rule
     speaks. ``up_ns`` is when the program really ran (None: never in this life). ``back_ns`` is
-    when the supply was there again, if its loss began this life; else it is ``reset_ns``.
+    when the supply was there again, if its loss began this life; or when the node woke or had to,
+    if it began by falling asleep (the cause ``sleep``); else it is ``reset_ns``.
     """
 
     reset_ns: int
@@ -26,6 +28,11 @@ class Life:
     end_ns: int
     cause: str
     back_ns: int
+
+    @property
+    def anew_ns(self) -> int:
+        """When all that the node knew was void, and began anew: at the reset, or when it woke."""
+        return self.back_ns if self.cause == "sleep" else self.reset_ns
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,11 +49,21 @@ class Hang:
 
 @dataclass(frozen=True, slots=True)
 class Biography:
-    """A node's whole run. ``unlawful`` are resets that no fault, supply or watchdog caused."""
+    """A node's whole run. ``unlawful`` are resets that no fault, supply or watchdog caused, and
+    the sleeps that its vehicle does not allow.
+    """
 
     lives: tuple[Life, ...]
     hangs: tuple[Hang, ...]
     unlawful: tuple[NodeChange, ...]
+
+    def naps(self) -> Iterator[Life]:
+        """The lives that began by falling asleep as the vehicle allows it."""
+        return (life for life in self.lives if life.cause == "sleep")
+
+    def asleep_at(self, at_ns: int) -> bool:
+        """Whether the node rightly slept at an instant."""
+        return any(nap.reset_ns <= at_ns < nap.back_ns for nap in self.naps())
 
     def life_at(self, at_ns: int) -> Life:
         """The life that an instant belongs to."""
@@ -59,9 +76,9 @@ def biography(vehicle: Vehicle, recording: Recording, node: str, end_ns: int) ->
     A watchdog reset is lawful only while the program hung: one that bites a running program is
     the program's own fault. So is a restart by itself, but in bus-off where the vehicle declares
     it (``restart_on_bus_off``). An unlawful reset begins no new life: it excuses nothing. A node
-    that lost its supply begins a life at the loss, and boots once the supply is back.
+    that lost its supply begins a life at the loss, and boots once the supply is back; so does one
+    that rightly falls asleep, and it boots once something wakes it.
     """
-    boot_ns = vehicle.nodes[node].boot
     may_restart = vehicle.nodes[node].restart_on_bus_off
     changes = recording.nodes[node]
     births: list[NodeChange] = []
@@ -70,13 +87,21 @@ def biography(vehicle: Vehicle, recording: Recording, node: str, end_ns: int) ->
     backs: dict[int, int] = {}
     previous = ""
     for index, change in enumerate(changes):
-        if change.state == "off":
+        if change.state == "asleep":
+            if may_sleep(vehicle, recording, node, change.at_ns):
+                births.append(change._replace(cause="sleep"))
+                over_ns = changes[index + 1].at_ns if index + 1 < len(changes) else end_ns
+                called = calls(vehicle, recording, node, change.at_ns)
+                backs[change.at_ns] = min(next(called, over_ns), over_ns)
+            else:
+                unlawful.append(change)
+        elif change.state == "off":
             if previous != "off":  # else the supply failed again before the boot began
                 births.append(change)
                 backs[change.at_ns] = end_ns
         elif previous == "off":
             backs[births[-1].at_ns] = change.at_ns
-        elif change.state == "reset":
+        elif change.state == "reset" and change.cause != "wake":
             lawful = change.cause in _LAWFUL or (
                 change.cause == "watchdog" and previous in ("hung", "reset")
             )
@@ -86,6 +111,20 @@ def biography(vehicle: Vehicle, recording: Recording, node: str, end_ns: int) ->
             following = changes[index + 1] if index + 1 < len(changes) else None
             hangs.append(_hang(change, following, end_ns))
         previous = change.state
+    lives = _lives(births, backs, changes, vehicle.nodes[node].boot, end_ns)
+    return Biography(lives, tuple(hangs), tuple(unlawful))
+
+
+def _lives(
+    births: Sequence[NodeChange],
+    backs: Mapping[int, int],
+    changes: Sequence[NodeChange],
+    boot_ns: int,
+    end_ns: int,
+) -> tuple[Life, ...]:
+    """The lives that begin with ``births``; ``backs`` says when each of them could boot, if that
+    was not at once.
+    """
     lives = []
     for index, birth in enumerate(births):
         over_ns = births[index + 1].at_ns if index + 1 < len(births) else end_ns
@@ -107,7 +146,48 @@ def biography(vehicle: Vehicle, recording: Recording, node: str, end_ns: int) ->
                 back_ns=back_ns,
             ),
         )
-    return Biography(tuple(lives), tuple(hangs), tuple(unlawful))
+    return tuple(lives)
+
+
+def may_sleep(vehicle: Vehicle, recording: Recording, node: str, at_ns: int) -> bool:
+    """Whether a node may fall asleep at an instant, by its inputs as it reads them."""
+    condition = vehicle.nodes[node].sleeps_when
+    return condition is not None and condition(
+        {name: recording.seen[(name, node)].at(at_ns) for name in condition.names}
+    )
+
+
+def calls(vehicle: Vehicle, recording: Recording, node: str, since_ns: int) -> Iterator[int]:
+    """When a node that is asleep must wake, in order, from an instant on: an input moves that
+    wakes it, or a message that does is on the wire and no fault can keep it from the node.
+    """
+    wakers = vehicle.nodes[node].wakers
+    moves = [
+        recording.seen[(name, node)].times for name in wakers if (name, node) in recording.seen
+    ]
+    found = [at_ns for times in moves for at_ns in times if at_ns > since_ns]
+    messages = {
+        (info.identifier, info.extended)
+        for info in vehicle.messages.values()
+        if info.name in wakers
+    }
+    if messages or ANY_FRAME in wakers:
+        for record in reversed(recording.frames):
+            if record.end_ns <= since_ns:
+                break
+            frame = record.frame
+            told = ANY_FRAME in wakers or (frame.identifier, frame.extended) in messages
+            whole = record.error is None and record.start_ns >= since_ns
+            if told and whole and record.sender != node and not _faulty(recording, record.end_ns):
+                found.append(record.end_ns)
+    return iter(sorted(found))
+
+
+def _faulty(recording: Recording, at_ns: int) -> bool:
+    return any(
+        fault.applied_ns <= at_ns and (fault.cleared_ns is None or at_ns <= fault.cleared_ns)
+        for fault in recording.faults
+    )
 
 
 def _bus_off(recording: Recording, node: str, at_ns: int) -> bool:

@@ -10,6 +10,7 @@ from bench.judge.command import shown_changes
 from bench.judge.flashing import judge_flashing
 from bench.judge.news import LoadSources, decides_alone, sources_of
 from bench.judge.states import Shown, shown_word, state_words
+from bench.judge.tries import RULE as TRIES
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
 from bench.judge.walk import Breach, Segment, Walked, walk
 from bench.judge.zones import Zone, first_gap, missing_sender, zones
@@ -45,22 +46,33 @@ def view_load(case: Case, name: str) -> LoadView:
     """Follow a load through a run."""
     load = case.vehicle.loads[name]
     sources = sources_of(case, load)
-    changes = shown_changes(case.command(name), load)
-    combine, flash_ns = sources.combine(), 2 * load.cycle_ns
+    changes = shown_changes(case.command(name), load, case.end_ns)
+    combine, flash_ns = sources.combine(), load.cycle_ns
     walked = walk(sources.sources, combine, changes, case.end_ns, case.start_ns, flash_ns)
     return LoadView(name, load, sources, changes, walked, zones(case, load.rejoin))
 
 
 def judge_load(case: Case, view: LoadView) -> list[Verdict]:
     """All verdicts on a load's own rules, one for each rule that the run has something to say
-    about.
+    about. What it shows while its node sleeps is told of the node.
     """
-    found = [_broken(view, breach) for breach in view.walked.breaches]
+    tried = view.sources.tried
+    found = [] if tried is None else [*tried.wrong]
+    told = {verdict.at_ns for verdict in found}
+    asleep_at = case.lives[view.load.node].asleep_at
+    breaches = [b for b in view.walked.breaches if b.at_ns not in told and not asleep_at(b.at_ns)]
+    found += [_broken(view, breach) for breach in breaches]
     if view.load.flash is not None:
-        found += judge_flashing(view.name, view.load.flash, view.segments, case.command(view.name))
+        stops = [(a, b + view.load.latency) for a, b in view.sources.waiting.spans]
+        found += judge_flashing(
+            view.name, view.load.flash, view.segments, case.command(view.name), stops
+        )
     kept: dict[str, list[int | None]] = {}
     for entry in view.walked.kept:
-        kept.setdefault(entry.rule, []).append(entry.margin_ns)
+        # A load that is tried once more has not come to the limit of its tries.
+        tries = entry.rule != TRIES or (tried is not None and entry.at_ns in tried.limits)
+        if tries and entry.rule != "asleep":
+            kept.setdefault(entry.rule, []).append(entry.margin_ns)
     found += [
         Verdict(view.name, rule, Outcome.KEPT, smallest(margins)) for rule, margins in kept.items()
     ]

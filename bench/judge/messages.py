@@ -18,12 +18,13 @@ from typing import NamedTuple
 
 from bench.judge.case import Case
 from bench.judge.lives import Life
-from bench.judge.service import Span, asleep, bus_offs
+from bench.judge.service import Span, bus_offs
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
 from bench.model.expression import split_signal
 from bench.model.loading import Vehicle
 from bench.model.messages import MessageInfo, SignalInfo
 from bench.model.units import show_duration
+from bench.model.vehicle import write_identifier
 from bench.recording import Handed
 
 LATE_CYCLES, SOON_CYCLES = 1.5, 0.9
@@ -122,7 +123,7 @@ def judge_foreign(case: Case, node: str) -> list[Verdict]:
     if alien:
         first = alien[0]
         kinds = {(entry.identifier, entry.extended) for entry in alien}
-        text = f"handed over a frame {_shown(first.identifier, first.extended)}, "
+        text = f"handed over a frame {write_identifier(first.identifier, first.extended)}, "
         text += _owner(case.vehicle, first.identifier, first.extended)
         more = len(alien) - 1
         if more:
@@ -178,14 +179,13 @@ def _dues(
 
 
 def _out_of_service(case: Case, node: str) -> Iterator[Span]:
-    """When a program need not hand anything over: it hangs, it sleeps, it has restarted itself
-    (another rule tells of that), its controller is bus-off; from that it has its time to rejoin.
+    """When a program need not hand anything over: it hangs, it has restarted itself (another rule
+    tells of that), its controller is bus-off; from that it has its time to rejoin.
     """
     for reset in case.lives[node].unlawful:
         yield reset.at_ns, reset.at_ns + case.vehicle.nodes[node].boot
     for hang in case.lives[node].hangs:
         yield hang.from_ns, hang.to_ns
-    yield from asleep(case, node)
     for off in bus_offs(case, node):
         yield off.from_ns, off.to_ns + (case.vehicle.nodes[node].rejoin if off.back else 0)
 
@@ -334,10 +334,6 @@ def _between(entries: Sequence[Handed], from_ns: int, to_ns: int) -> Sequence[Ha
     low = bisect_left(entries, from_ns, key=lambda entry: entry.at_ns)
     high = bisect_left(entries, to_ns, low, key=lambda entry: entry.at_ns)
     return entries[low:high]
-
-
-def _shown(identifier: int, extended: bool) -> str:
-    return f"0x{identifier:08X}x" if extended else f"0x{identifier:03X}"
 
 
 def _owner(vehicle: Vehicle, identifier: int, extended: bool) -> str:

@@ -1,12 +1,14 @@
 """What can call for a state of a load, and the news that each of these sources sends.
 
     source     sends news when
-    mode       the node is reset: the hardware decides; its program sets the pins: the rest does
+    mode       the node is reset: the hardware decides; it falls asleep: it is as declared; its
+               program sets the pins: the rest does
     request    a good message asks for something, goes stale, has been stale for ``hold_for``
     local      the local input moves
     never      a condition that takes a state away begins and ends
     trip       a condition puts the load off for good; another one gives it back
     longest_on, shortest_off    the load has been on, off for so long
+    tries      a switch reports that it has tripped, the load is to be tried again (tries.py)
 
 ``from`` is the instant from which a node may act on news, ``by`` the one by which it must. What a
 receiver may rightly refuse, or not have heard, is news that it may leave out.
@@ -20,17 +22,18 @@ from dataclasses import dataclass, field
 from bench.judge.case import Case, Waiting
 from bench.judge.requested import BEFORE_NS, BY_INPUT, Request, state_of
 from bench.judge.states import ANY, FLASH, OFF, ON, State
+from bench.judge.tries import Asked, Tried, can_try, follow_tries
 from bench.judge.walk import NEVER, Combine, News, Source
 from bench.model.expression import Condition
 from bench.model.load import LoadTable, NeverRule, TripTable, usual_early_ns
 
 AWAY = frozenset({"stale", "then", "reset"})
 """The rules that allow something else than what is asked for."""
-LIMITS = ("shortest_off", "longest_on")
-"""The sources that bound how long it is on and off."""
-HARDWARE, INPUT, PROGRAM = "hardware", "input", "program"
+LIMITS = ("shortest_off", "longest_on", "tries")
+"""The sources that bound how long and how often it is on."""
+HARDWARE, INPUT, SLEEP, PROGRAM = "hardware", "input", "sleep", "program"
 """Who decides over an output: what hardware does while no program drives it, be it of itself or as
-the local input says; or the program."""
+the local input says; what is declared of a node that sleeps; or the program."""
 
 
 @dataclass(slots=True)
@@ -44,6 +47,7 @@ class LoadSources:
     """When a latch may hold the load off though it is asked for, or a lost link in what was asked
     for last.
     """
+    tried: Tried | None = None
 
     @property
     def sources(self) -> list[Source]:
@@ -73,6 +77,8 @@ class LoadSources:
                 return hardware
             if calls[mode] == INPUT:
                 return str(calls[wired])
+            if calls[mode] == SLEEP:
+                return load.on_sleep
             state = calls[request] if request >= 0 else OFF
             if state in inputs:
                 state = calls[inputs[state]]
@@ -142,13 +148,23 @@ def sources_of(case: Case, load: LoadTable) -> LoadSources:
             found.named[name] = _by_input(case, load, condition, waiting, told)
     for index, rule in enumerate(load.never):
         found.named[rule_name(index)] = _never(case, load, rule, waiting)
+    _bound(case, load, found)
+    return found
+
+
+def _bound(case: Case, load: LoadTable, found: LoadSources) -> None:
+    """What outranks all that asks for a load."""
+    waiting = found.waiting
     if load.trip is not None:
         found.named["trip"] = _trip(case, load, load.trip, waiting)
     if load.shortest_off is not None:
         found.named["shortest_off"] = _shortest_off(case, load, load.shortest_off, waiting)
     if load.longest_on is not None:
         found.named["longest_on"] = _longest_on(case, load, load.longest_on, found)
-    return found
+    if can_try(load):
+        found.tried = follow_tries(case, _name_of(case, load), _asked(found), waiting)
+        if any(entry.calls for entry in found.tried.source.news):
+            found.named["tries"] = found.tried.source
 
 
 # ---- the node's program ----
@@ -159,9 +175,12 @@ def _mode(case: Case, load: LoadTable, waiting: Waiting) -> Source:
     undriven = INPUT if load.hardware_default == "local" else HARDWARE
     for life in case.lives[load.node].lives:
         at_ns = life.reset_ns
-        news.append(News(undriven, at_ns, at_ns, "reset"))
+        sleeps = life.cause == "sleep"
+        news.append(
+            News(SLEEP, at_ns, at_ns, "asleep") if sleeps else News(undriven, at_ns, at_ns, "reset")
+        )
         by_ns = waiting.until(at_ns, life.boot_end_ns + load.latency)
-        news.append(News(PROGRAM, at_ns + 1, by_ns, "reset"))
+        news.append(News(PROGRAM, life.anew_ns + 1, by_ns, "reset"))
     return Source(news)
 
 
@@ -169,7 +188,7 @@ def _unasked(case: Case, load: LoadTable) -> Source:
     """A load that no message asks for is, but for its local input, in its state after a reset."""
     news = [News(OFF, BEFORE_NS, BEFORE_NS, "reset")]
     for life in case.lives[load.node].lives:
-        news.append(News(state_of(load.on_reset), life.reset_ns, life.reset_ns, "reset"))
+        news.append(News(state_of(load.on_reset), life.anew_ns, life.anew_ns, "reset"))
     return Source(news)
 
 
@@ -182,18 +201,18 @@ def _by_input(
     """What a condition over the node's own inputs asks for; the local input is debounced."""
     values = case.condition(condition, load.node)
     news = [News(OFF, BEFORE_NS, BEFORE_NS, rule)]
-    resets = [life.reset_ns for life in case.lives[load.node].lives]
-    edges = [entry for entry in values.changes() if entry[0] > 0]
+    resets = [life.anew_ns for life in case.lives[load.node].lives]
+    edges = [(at_ns, value, rule) for at_ns, value in values.changes() if at_ns > 0]
     # What was noted before a reset is void; the program that begins reads the input anew.
-    begins = [(at_ns + 1, values.at(at_ns)) for at_ns in resets]
+    begins = [(at_ns + 1, values.at(at_ns), "reset") for at_ns in resets]
     news += [News(OFF, at_ns, at_ns, "reset") for at_ns in resets]
     debounce_ns = load.debounce if rule == "local" else 0
-    for at_ns, value in sorted([*begins, *edges]):
+    for at_ns, value, told in sorted([*begins, *edges]):
         state = load.asked_state if value else OFF
         slack_ns = load.cycle_ns if state != FLASH and news[-1].calls == FLASH else 0
         latency_ns = debounce_ns + (load.latency if value else load.off_latency_ns)
         by_ns = waiting.until(at_ns, at_ns + latency_ns + slack_ns)
-        news.append(News(state, at_ns, by_ns, rule))
+        news.append(News(state, at_ns, by_ns, told))
     return Source(news)
 
 
@@ -234,14 +253,14 @@ def _trip(case: Case, load: LoadTable, table: TripTable, waiting: Waiting) -> So
     when = case.condition(table.when, load.node)
     until = case.condition(table.off_until, load.node)
     news = [News(False, BEFORE_NS, BEFORE_NS, "trip")]
-    resets = [life.reset_ns for life in case.lives[load.node].lives]
+    resets = [life.anew_ns for life in case.lives[load.node].lives]
     tripped, caused = {False}, False
     for at_ns in sorted({*when.times, *until.times, *resets}):
         causes, ends = when.at(at_ns), until.at(at_ns)
         off_ns = at_ns + load.off_latency_ns
         by_ns = waiting.until(at_ns, off_ns)
         if at_ns in resets:
-            news.append(News(False, at_ns, at_ns, "trip"))
+            news.append(News(False, at_ns, at_ns, "reset"))
             if True in tripped and not causes and not ends:
                 news.append(News(True, at_ns, by_ns, "trip", must=False))
             tripped, caused = {False}, False
@@ -258,11 +277,14 @@ def _trip(case: Case, load: LoadTable, table: TripTable, waiting: Waiting) -> So
     return Source(news)
 
 
+def _name_of(case: Case, load: LoadTable) -> str:
+    return next(name for name, table in case.vehicle.loads.items() if table is load)
+
+
 def _edges(case: Case, load: LoadTable) -> list[tuple[int, bool]]:
     """When the command of a load went on and off."""
-    name = next(name for name, table in case.vehicle.loads.items() if table is load)
     found: list[tuple[int, bool]] = []
-    for at_ns, level in case.command(name).changes():
+    for at_ns, level in case.command(_name_of(case, load)).changes():
         if not found or found[-1][1] != (level > 0):
             found.append((at_ns, level > 0))
     return found
@@ -271,11 +293,12 @@ def _edges(case: Case, load: LoadTable) -> list[tuple[int, bool]]:
 def _shortest_off(case: Case, load: LoadTable, least_ns: int, waiting: Waiting) -> Source:
     """Off for so long once it went off, whatever asks for it. A reset forgets it."""
     news = [News(False, BEFORE_NS, BEFORE_NS, "shortest_off")]
-    resets = {life.reset_ns for life in case.lives[load.node].lives}
+    resets = {life.anew_ns for life in case.lives[load.node].lives}
     events = sorted({*(at_ns for at_ns, lit in _edges(case, load)[1:] if not lit), *resets})
     for at_ns in events:
         behind_ns = at_ns + 1  # it accounts for nothing that goes off
-        news.append(News(at_ns not in resets, behind_ns, behind_ns, "shortest_off"))
+        told = "reset" if at_ns in resets else "shortest_off"
+        news.append(News(at_ns not in resets, behind_ns, behind_ns, told))
         if at_ns not in resets:
             free_ns = at_ns + least_ns - case.slack(load.node, least_ns)
             by_ns = at_ns + least_ns + case.slack(load.node, least_ns) + load.latency
@@ -288,12 +311,12 @@ def _longest_on(case: Case, load: LoadTable, most_ns: int, found: LoadSources) -
     declared, has been off for ``shortest_off``. A reset forgets it.
     """
     news = [News(False, BEFORE_NS, BEFORE_NS, "longest_on")]
-    resets = [life.reset_ns for life in case.lives[load.node].lives]
-    asked = [found.named[name] for name in ("request", "local") if name in found.named]
-    perhaps, surely = (_unasked_spans(asked, sure=sure) for sure in (False, True))
+    resets = [life.anew_ns for life in case.lives[load.node].lives]
+    asked = _asked(found)
+    perhaps, surely = asked.perhaps_off, asked.surely_off
     edges = _edges(case, load)
     ends = [*(at_ns for at_ns, _ in edges[1:]), case.end_ns]
-    events = [News(False, at_ns, at_ns, "longest_on") for at_ns in resets]
+    events = [News(False, at_ns, at_ns, "reset") for at_ns in resets]
     for (at_ns, lit), end_ns in zip(edges, ends, strict=True):
         must_ns = at_ns + most_ns
         may_ns = must_ns - usual_early_ns(most_ns) - case.slack(load.node, most_ns)
@@ -302,17 +325,34 @@ def _longest_on(case: Case, load: LoadTable, most_ns: int, found: LoadSources) -
         must_ns += case.slack(load.node, most_ns)
         events.append(News(True, may_ns, found.waiting.until(may_ns, must_ns), "longest_on"))
         free_ns = NEVER if load.shortest_off is None else end_ns + load.shortest_off
+        off_ns = max(may_ns, end_ns)  # while it is on, be it that it must, the limit stands
         sure_ns = min(
-            (max(from_ns, may_ns) for from_ns, to_ns in surely if to_ns > may_ns), default=NEVER
+            (max(from_ns, off_ns) for from_ns, to_ns in surely if to_ns > off_ns), default=NEVER
         )
         for from_ns, to_ns in perhaps:
-            if may_ns < to_ns and from_ns < min(sure_ns, free_ns):
-                events.append(News(False, max(may_ns, from_ns), NEVER, "longest_on", must=False))
+            if off_ns < to_ns and from_ns < min(sure_ns, free_ns):
+                events.append(News(False, max(off_ns, from_ns), NEVER, "longest_on", must=False))
         if sure_ns < NEVER or free_ns < NEVER:
-            from_ns = max(may_ns, min(sure_ns, free_ns))
+            from_ns = max(off_ns, min(sure_ns, free_ns))
             by_ns = found.waiting.until(from_ns, from_ns + load.latency)
             events.append(News(False, from_ns, by_ns, "longest_on"))
     return Source([*news, *events])
+
+
+def _asked(found: LoadSources) -> Asked:
+    """When a load was not asked for, and when another rule may have kept it off."""
+    asked = [found.named[name] for name in ("request", "local") if name in found.named]
+    perhaps, surely = (_unasked_spans(asked, sure=sure) for sure in (False, True))
+    barred = [
+        (entry.from_ns, until_ns)
+        for name, source in found.named.items()
+        if name in (*LIMITS, "trip") or name.startswith("never")
+        for entry, until_ns in zip(
+            source.news, [*(n.by_ns for n in source.news[1:]), NEVER], strict=True
+        )
+        if entry.calls
+    ]
+    return Asked(perhaps, surely, barred)
 
 
 def _unasked_spans(asked: Sequence[Source], *, sure: bool) -> list[tuple[int, int]]:

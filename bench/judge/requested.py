@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping, Sequence
+from itertools import product
 from typing import NamedTuple
 
 from bench.judge.arrivals import Arrival, Link
@@ -31,6 +32,7 @@ class Said(NamedTuple):
     the receiver may have refused it, or not have heard it. ``held``: a latch may hold the load off
     all the same; ``told``: an earlier one asked for the same, and this one brings nothing new.
     ``lost``: its counter does not go together with the one before, which counts as a lost link.
+    ``old``: it goes by an older message than the newest that may have been refused.
     """
 
     at_ns: int
@@ -40,6 +42,7 @@ class Said(NamedTuple):
     held: bool = False
     told: bool = False
     lost: bool = False
+    old: bool = False
 
 
 BY_INPUT = ("on_stale", "then")
@@ -103,7 +106,7 @@ class Request:
         for place, life in enumerate(self.case.lives[node].lives):
             if not load.survives_reset or not place:
                 reset = state_of(load.on_reset)
-                self.news.append(News(reset, life.reset_ns, life.reset_ns, "reset"))
+                self.news.append(News(reset, life.anew_ns, life.anew_ns, "reset"))
             bad = [at for watch in watches.values() for at in watch.refused[place]]
             for times in damaged:
                 low, high = (bisect_left(times, at) for at in (life.reset_ns, life.end_ns))
@@ -123,10 +126,11 @@ class Request:
 
     def _said(self, heard: Mapping[str, Sequence[Arrival]]) -> Iterator[Said]:
         """Of several messages, from when all have come; the one that has been silent for longest
-        decides whether the link is stale, and while it surely is the others say nothing.
+        decides whether the link is stale, and while it surely is the others say nothing. Of one
+        that may have been refused its receiver may still go by the one before.
         """
-        last: dict[str, Arrival] = {}
-        watched, hears = self.load.watched, self.waiting.hears
+        last: dict[str, list[Arrival]] = {}
+        hears = self.waiting.hears
         come = [(arrival.at_ns, name, arrival) for name in heard for arrival in heard[name]]
         for at_ns, name, arrival in sorted(come):
             if arrival.lost:
@@ -135,19 +139,31 @@ class Request:
                 yield Said(at_ns, at_ns, OFF, arrival.sure, lost=True)
                 continue
             sure = arrival.sure and hears(at_ns)
-            last[name] = arrival if sure == arrival.sure else arrival._replace(sure=sure)
+            entry = arrival if sure == arrival.sure else arrival._replace(sure=sure)
             if len(heard) == 1:
                 yield Said(at_ns, at_ns, self._asked({name: arrival.data}), sure)
                 continue
-            if len(last) < len(heard):
-                continue
-            fresh_ns = min(last[name].at_ns for name in watched)
+            before = [] if sure else last.get(name, [])[:1]
+            last[name] = [entry]
+            if len(last) == len(heard):
+                yield from self._together(at_ns, last)
+            last[name] = [*before, entry]
+
+    def _together(self, at_ns: int, last: Mapping[str, Sequence[Arrival]]) -> Iterator[Said]:
+        """What several messages may say together: of each there is one, or either of two."""
+        said: dict[tuple[int, State], Said] = {}
+        ways = list(product(*last.values()))
+        for way in ways:
+            arrivals = dict(zip(last, way, strict=True))
+            fresh_ns = min(arrivals[name].at_ns for name in self.load.watched)
             if at_ns - fresh_ns > self.link.surely_stale_ns:
                 continue
-            sure = all(entry.sure for entry in last.values())
+            sure = len(ways) == 1 and all(entry.sure for entry in way)
             sure = sure and at_ns - fresh_ns < self.link.maybe_stale_ns
-            data = {name: entry.data for name, entry in last.items()}
-            yield Said(at_ns, fresh_ns, self._asked(data), sure)
+            state = self._asked({name: entry.data for name, entry in arrivals.items()})
+            old = way != ways[-1]
+            said[fresh_ns, state] = Said(at_ns, fresh_ns, state, sure, old=old)
+        yield from said.values()
 
     def _with_bus_offs(self, life: Life, said: list[Said]) -> list[Said]:
         """A node may take its own bus-off for a lost link: then it is one, whatever comes soon
@@ -243,16 +259,32 @@ class Request:
                 rule = row.rule
                 must = row.by_ns is not None and not entry.held
             again = again and entry.state == said[place - 1].state and row is not None
-            if not (entry.told or again) and (row is not None or doubt or entry.state != state):
+            new = row is not None or doubt or entry.state != state
+            if new and not (entry.told or again):
                 self._tell(entry.state, entry.at_ns, by_ns, rule, must=must)
                 if entry.held and self.load.on_stale != OFF:
                     self._tell(OFF, entry.at_ns, by_ns, rule, must=False)
-            doubt, again = not must, entry.sure and row is not None and place < row.end
+            late = self._late(entry)
+            if late and new:
+                self._late_again(said, place, heard=sure_ns is not None)
+            # To who waits for another message that is late it tells nothing.
+            doubt = not must if new or not late else doubt
+            again = entry.sure and row is not None and place < row.end
             if must:
                 state = entry.state
             if entry.sure:
                 sure_ns = entry.fresh_ns
             self._lost(life, said, place, rows, heard=sure_ns is not None)
+
+    def _late_again(self, said: Sequence[Said], place: int, *, heard: bool) -> None:
+        """Who followed a message while another one is late may lose its link behind that."""
+        on_stale = self.load.on_stale
+        if on_stale is None or on_stale == "hold":
+            return
+        entry, by_ns = said[place], said[place].fresh_ns + self.link.surely_stale_ns
+        last = place + 1 == len(said) or said[place + 1].at_ns > by_ns
+        rest = _rest(on_stale, "on_stale")
+        self._tell(rest, entry.at_ns, by_ns, "stale", must=heard and last)
 
     def _rows(self, said: Sequence[Said], bad: Sequence[int]) -> Iterator[Row | None]:
         """For each message the row by which its receiver comes back to the link, if it may have
@@ -260,14 +292,19 @@ class Request:
         """
         row: Row | None = None
         sure_ns: int | None = None
+        before: Said | None = None
         was_there = False
         for place, entry in enumerate(said):
             if entry.lost:
                 sure_ns, row = None, None
                 yield None
                 continue
+            if entry.old or self._late(entry):  # who has lost its link stays without it
+                yield None
+                continue
             back = sure_ns is None or entry.at_ns - sure_ns >= self.link.maybe_stale_ns
-            before_ns = said[place - 1].fresh_ns if place else entry.at_ns
+            before_ns = entry.at_ns if before is None else before.fresh_ns
+            before = entry
             over = row is None or place > row.end
             if back and (over or entry.at_ns - before_ns >= self.link.maybe_stale_ns):
                 row = self._confirmed(said, place, bad, "rejoin" if was_there else "fresh")
@@ -276,6 +313,10 @@ class Request:
             yield row
             if entry.sure:
                 sure_ns, was_there = entry.fresh_ns, True
+
+    def _late(self, entry: Said) -> bool:
+        """Whether another message that is watched may have been silent for too long."""
+        return entry.at_ns - entry.fresh_ns >= self.link.maybe_stale_ns
 
     def _latency(self, state: State) -> int:
         return self.load.off_latency_ns if state == OFF else self.load.latency
@@ -304,6 +345,8 @@ class Request:
         row, began_ns, before = 0, 0, None
         for place in range(first, len(said)):
             entry = said[place]
+            if entry.old:
+                continue
             if before is not None:
                 if entry.lost or entry.at_ns - before.fresh_ns >= self.link.maybe_stale_ns:
                     lost_ns = before.fresh_ns + self.link.maybe_stale_ns
@@ -359,7 +402,7 @@ class Request:
             return
         later = [
             entry
-            for entry in said[place + 1 : place + 2]
+            for entry in said[place + 1 : place + 4]
             if entry.fresh_ns == fresh_ns and not entry.lost
         ]
         if later or from_ns >= life.end_ns:

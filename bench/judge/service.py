@@ -46,19 +46,3 @@ def off_the_bus(case: Case, node: str) -> Iterator[Span]:
     rejoin_ns = case.vehicle.nodes[node].rejoin
     for off in bus_offs(case, node):
         yield off.from_ns, off.to_ns + rejoin_ns * off.back
-
-
-def asleep(case: Case, node: str) -> Iterator[Span]:
-    """The spans in which a node may be asleep, and until a program that wakes has booted."""
-    table = case.vehicle.nodes[node]
-    if table.sleeps_when is None:
-        return
-    since_ns: int | None = None
-    for at_ns, sleeps in case.condition(table.sleeps_when, node).changes():
-        if sleeps:
-            since_ns = at_ns
-        elif since_ns is not None:
-            yield since_ns, at_ns + table.boot
-            since_ns = None
-    if since_ns is not None:
-        yield since_ns, case.end_ns

@@ -120,3 +120,35 @@ def at(changes: Sequence[tuple[int, Shown]], at_ns: int) -> Shown:
     """What is shown at an instant, out of changes in order; off before the first."""
     place = bisect_right(changes, at_ns, key=lambda change: change[0])
     return changes[place - 1][1] if place else 0.0
+
+
+def moved_between(changes: Sequence[tuple[int, Shown]], from_ns: int, to_ns: int) -> int | None:
+    """The last change within [from, to], out of changes in order."""
+    place = bisect_right(changes, to_ns, key=lambda change: change[0])
+    if place and changes[place - 1][0] >= from_ns:
+        return changes[place - 1][0]
+    return None
+
+
+def seen_flashing(
+    changes: Sequence[tuple[int, Shown]], at_ns: int, due_ns: int, longest_ns: int, state: State
+) -> int:
+    """When a subject that goes on flashing, in the rhythm that it had before ``at_ns``, would be
+    found from ``due_ns`` on not to be in another state; ``longest_ns`` behind that where it had no
+    rhythm yet.
+    """
+    high = bisect_left(changes, at_ns, key=lambda change: change[0])
+    rises = [
+        place
+        for place in range(max(1, high - 4), high)
+        if changes[place - 1][1] <= 0 < changes[place][1]
+    ]
+    if len(rises) < 2:
+        return due_ns + longest_ns
+    (began_ns, _), (fell_ns, _) = changes[rises[-2]], changes[rises[-2] + 1]
+    last_ns = changes[rises[-1]][0]
+    period_ns, lit_ns = last_ns - began_ns, fell_ns - began_ns
+    phase_ns = (due_ns - last_ns) % period_ns
+    if admits(state, 100.0):  # then its dark phase shows
+        return due_ns if phase_ns >= lit_ns else due_ns + lit_ns - phase_ns
+    return due_ns if phase_ns < lit_ns else due_ns + period_ns - phase_ns

@@ -25,7 +25,7 @@ def out_of_range(
     found = [
         (life.reset_ns, min(life.back_ns, end_ns))
         for life in story.lives
-        if life.reset_ns < life.back_ns
+        if life.cause == "supply" and life.reset_ns < life.back_ns
     ]
     supply, volts = vehicle.nodes[node].supply, recording.volts.get(node)
     if supply is not None and volts is not None:

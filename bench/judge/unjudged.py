@@ -85,11 +85,6 @@ def _loads(vehicle: Vehicle, nodes: Collection[str]) -> Iterator[Unjudged]:
     for name, load in vehicle.loads.items():
         if load.node not in nodes:
             continue
-        if load.tries is not None:
-            yield Unjudged(f"tries of {name}", "no rule counts how often a node tries again")
         if load.request is not None and vehicle.asking_signal(load) is None:
             reason = "no single signal asks for it: nothing compares it with the inputs"
             yield Unjudged(f"inputs of {name}", reason)
-    for name in nodes:
-        if vehicle.nodes[name].sleeps_when is not None:
-            yield Unjudged(f"sleep of {name}", "no rule looks at a node that sleeps")

@@ -24,7 +24,8 @@ from dataclasses import dataclass, field, replace
 from itertools import product
 from typing import Any, NamedTuple
 
-from bench.judge.states import FLASH, Shown, State, admits, goes_on_flashing, stays_dark
+from bench.judge import states
+from bench.judge.states import FLASH, OFF, ON, Shown, State, admits
 
 NEVER = 1 << 62
 """Behind every run."""
@@ -175,7 +176,12 @@ class _Walk:
         self.start_ns, self.end_ns, self.flash_ns = start_ns, end_ns, flash_ns
         self.changes = changes
         found = [mark for source in sources for mark in source.marks]
-        self.tests = sorted(mark for mark in found if mark.forbids is not None)
+        self.tests = sorted(
+            (mark, place)
+            for place, source in enumerate(sources)
+            for mark in source.marks
+            if mark.forbids is not None
+        )
         found += [Mark(news.from_ns, news.rule) for part in self.news for news in part[1:]]
         self.marks = sorted(found, key=lambda mark: mark.from_ns)
         self.steps = sorted(self._steps())
@@ -204,7 +210,7 @@ class _Walk:
         for index, (at_ns, _) in enumerate(self.changes):
             if at_ns < end_ns:
                 yield at_ns, _CHANGE, index, 0
-        for index, mark in enumerate(self.tests):
+        for index, (mark, _) in enumerate(self.tests):
             if self.start_ns <= mark.from_ns < end_ns:
                 yield mark.from_ns, _MARK, index, 0
 
@@ -219,7 +225,7 @@ class _Walk:
             elif kind == _BY:
                 self._must(at_ns, which, index)
             else:
-                self._test(self.tests[which])
+                self._test(*self.tests[which])
         if self.since_ns < self.end_ns:
             self._segment(self.end_ns)
         self._right_again(self.end_ns)
@@ -340,11 +346,18 @@ class _Walk:
             return
         self._break(at_ns, self.news[source][index].rule, unpaid=False)
 
-    def _test(self, mark: Mark) -> None:
-        """Whether going where a mark forbids would be a breach."""
-        assert mark.forbids is not None
-        if self.wrong is None and not self.reached(self.positions, mark.from_ns, mark.forbids):
-            self.result.kept.append(Kept(mark.rule, mark.from_ns, mark.from_ns, None))
+    def _test(self, mark: Mark, source: int) -> None:
+        """Whether going where a mark forbids would be a breach, for the sake of its own source."""
+        forbidden = mark.forbids
+        if forbidden is None or self.wrong or self.reached(self.positions, mark.from_ns, forbidden):
+            return
+        others = {OFF if forbidden <= 0 else ON, *(news.calls for news in self.news[source])}
+        for position in self.positions:
+            calls = [self.news[k][q].calls for k, q in enumerate(position)]
+            for calls[source] in others:
+                if admits(self.combine(tuple(calls)), forbidden):
+                    self.result.kept.append(Kept(mark.rule, mark.from_ns, mark.from_ns, None))
+                    return
 
     # ---- breaches ----
 
@@ -386,15 +399,12 @@ class _Walk:
                 soon = news.from_ns, news.rule
         if soon is not None and soon[0] - at_ns <= SOON_NS:
             return soon[1]
-        return self._rule_at(at_ns)
+        place = bisect_left(self.marks, at_ns + 1, key=lambda mark: mark.from_ns)
+        return self.marks[place - 1].rule if place else STEADY
 
     def _stands(self, source: int, index: int, at_ns: int) -> bool:
         """Whether news is open, and no reset or the like has made it void."""
         return index >= self.least[source] and self.news[source][index].by_ns >= at_ns
-
-    def _rule_at(self, at_ns: int) -> str:
-        place = bisect_left(self.marks, at_ns + 1, key=lambda mark: mark.from_ns)
-        return self.marks[place - 1].rule if place else STEADY
 
     # ---- what was put to the test ----
 
@@ -408,29 +418,24 @@ class _Walk:
         self, at_ns: int, source: int, index: int, place: int, before: set[Position]
     ) -> None:
         """Whether a subject that stayed as it was would have been broken by this news."""
-        due_ns = self.due[source][index]
-        if due_ns >= self.end_ns or at_ns < self.start_ns:
-            return
-        news = self.news[source][index]
-        moved_ns = self._moved_between(at_ns, due_ns)
-        if moved_ns is None:
+        due_ns, news = self.due[source][index], self.news[source][index]
+        moved_ns = states.moved_between(self.changes, at_ns, due_ns)
+        if due_ns >= self.end_ns or at_ns < self.start_ns or moved_ns is None:
             return
         found, fits = self.result.kept, admits
         flashing = self.flash_ns and any(self.state(p) == FLASH for p in before)
         if flashing and news.calls != FLASH:
-            fits = goes_on_flashing
+            fits = states.goes_on_flashing
+            state = self.state(tuple(self.begun))
+            seen_ns = states.seen_flashing(self.changes, at_ns, due_ns, self.flash_ns, state)
+            begins = (begun.from_ns for entries in self.news for begun in entries)
+            if seen_ns >= self.end_ns or any(due_ns < from_ns <= seen_ns for from_ns in begins):
+                return
         elif self.flash_ns and not flashing and news.calls == FLASH:
-            found, fits = self.lit, stays_dark
+            found, fits = self.lit, states.stays_dark
         if self._idle_breaks(place, source, index, before, fits):
             margin_ns = due_ns - moved_ns if due_ns > news.from_ns else None
             found.append(Kept(news.rule, at_ns, due_ns, margin_ns))
-
-    def _moved_between(self, from_ns: int, to_ns: int) -> int | None:
-        """The last change within [from, to]."""
-        place = bisect_left(self.changes, to_ns + 1, key=lambda change: change[0])
-        if place and self.changes[place - 1][0] >= from_ns:
-            return self.changes[place - 1][0]
-        return None
 
     def _idle_breaks(
         self,
@@ -457,8 +462,8 @@ class _Walk:
                 elif kind == _BY:
                     positions |= self.reached(positions, at_ns, shown, fits=fits)
                     positions = {p for p in positions if p[which] >= number}
-                    if (which, number) == (source, index) or not positions:
-                        return not positions
+                    if not positions:
+                        return True
             return False
         finally:
             self.open = saved

@@ -23,7 +23,7 @@ def bring_up_to_date(copy: Recording, source: Recording, end_ns: int) -> None:
     """Take over what has come since. All that happened up to and including ``end_ns`` must have
     been recorded.
     """
-    for name in ("inputs", "seen", "outputs", "commands", "volts", "amps", "driven"):
+    for name in ("inputs", "seen", "outputs", "commands", "volts", "amps", "driven", "trips"):
         _series(getattr(copy, name), getattr(source, name))
     for name in ("nodes", "controllers"):
         for key, changes in getattr(source, name).items():

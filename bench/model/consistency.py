@@ -14,7 +14,7 @@ from bench.model.references import Found, References
 from bench.model.target import pin_problems
 from bench.model.toml import Key, Source
 from bench.model.units import plain, show_duration
-from bench.model.vehicle import InputTable, RequestTable, VehicleFile
+from bench.model.vehicle import ANY_FRAME, InputTable, NodeTable, RequestTable, VehicleFile
 from bench.wire.fd import LENGTHS
 
 
@@ -85,6 +85,8 @@ class Consistency:
                 )
             for below, text in pin_problems(name, self.file):
                 yield self.source.problem(("nodes", name, *below), text)
+            if node.sleeps_when is not None:
+                yield from self._sleep(name, node)
             for index, entry in enumerate(node.filters):
                 if entry.message is not None and entry.message not in self.messages:
                     text = unknown("message", entry.message, self.messages)
@@ -98,6 +100,30 @@ class Consistency:
                 senders = ", ".join(self.messages[node.status].senders) or "nobody"
                 text = f"message '{node.status}' is sent by {senders}, not by node '{name}'"
                 yield self.source.problem(place, text)
+
+    def _sleep(self, name: str, node: NodeTable) -> Found:
+        """It sleeps by what it reads itself: whoever is told by others would sleep, too, when
+        the wire is cut. What wakes it is an input of its own, or comes over the wire.
+        """
+        place = ("nodes", name)
+        assert node.sleeps_when is not None
+        yield from self.refs.condition((*place, "sleeps_when"), node.sleeps_when, name)
+        known = [
+            *(key for key, table in self.file.inputs.items() if name in table.wired_to),
+            *(key for key, info in self.messages.items() if info.senders != (name,)),
+            ANY_FRAME,
+        ]
+        for waker in node.wakes_by:
+            text = ""
+            if waker in self.file.inputs and waker in self.messages:
+                text = f"'{waker}' is an input and a message; expected a name of its own"
+            elif waker not in known:
+                text = unknown(f"waker of node '{name}'", waker, known)
+            if text:
+                yield self.source.problem((*place, "wakes_by"), text)
+        if node.supply is not None and node.supply.sleeping is None:
+            text = "the node sleeps; expected 'sleeping', the current that it draws then"
+            yield self.source.problem((*place, "supply"), text)
 
     def _messages(self) -> Found:
         for name, table in self.file.messages.items():

@@ -21,6 +21,8 @@ from bench.model.target import Pins, TargetTable
 from bench.model.units import BitRate, DataBitRate, Drift, Duration, Length, Share
 
 MS = 1_000_000
+ANY_FRAME = "any frame"
+"""A waker: whatever is on the wire, as a common transceiver has it."""
 _IDENTIFIER = re.compile(r"^0x([0-9A-Fa-f]+)(x?)$")
 
 
@@ -45,6 +47,11 @@ def read_identifier(text: object) -> tuple[int, bool]:
         hint = "" if extended else "; an extended one ends in 'x'"
         raise ValueError(f"'{text}' is too large for {kind} frame: {most:#x} at most{hint}")
     return identifier, extended
+
+
+def write_identifier(identifier: int, extended: bool) -> str:
+    """The text that :func:`read_identifier` reads."""
+    return f"0x{identifier:08X}x" if extended else f"0x{identifier:03X}"
 
 
 Identifier = Annotated[
@@ -187,7 +194,19 @@ class NodeTable(ControllerTable, Table):
         " '0x18FF0010x' of an extended one",
     )
     sleeps_when: ConditionText | None = Field(
-        default=None, description="condition over inputs; while it holds, the node goes to sleep"
+        default=None,
+        description="condition over its own inputs; while it holds, the node goes to sleep",
+    )
+    asleep_within: Duration | None = Field(
+        default=None,
+        gt=0,
+        description="longest time until it sleeps, from when 'sleeps_when' begins to hold, from its"
+        " boot, or from the last that would have woken it",
+    )
+    wakes_by: tuple[str, ...] = Field(
+        default=(),
+        description="what wakes it: its inputs, messages, or 'any frame'; default: the inputs of"
+        " 'sleeps_when'",
     )
     supply: NodeSupplyTable | None = Field(
         default=None, description="how it is fed; default: without a lead, at any voltage"
@@ -200,6 +219,24 @@ class NodeTable(ControllerTable, Table):
         if self.c and self.fd:
             raise ValueError("a program in C knows classical CAN only; expected no 'fd'")
         return self
+
+    @model_validator(mode="after")
+    def _sleep(self) -> "NodeTable":
+        if (self.sleeps_when is None) != (self.asleep_within is None):
+            raise ValueError("expected both 'sleeps_when' and 'asleep_within', or neither")
+        if self.wakes_by and self.sleeps_when is None:
+            raise ValueError("'wakes_by' belongs to a node that sleeps; expected 'sleeps_when'")
+        if self.sleeps_when is not None and self.python is None:
+            raise ValueError("only a program in Python can put its board to sleep")
+        return self
+
+    @property
+    def wakers(self) -> tuple[str, ...]:
+        """What wakes it: inputs, messages, :data:`ANY_FRAME`; nothing where it does not sleep."""
+        if self.wakes_by or self.sleeps_when is None:
+            return self.wakes_by
+        names: tuple[str, ...] = self.sleeps_when.names
+        return names
 
     @property
     def also_sends_ids(self) -> tuple[tuple[int, bool], ...]:

@@ -54,6 +54,13 @@ class Network(Plant):
         self._changed = True
         self._source = None if profile is None else Source(profile, self.now_ns)
 
+    def draw(self, node: str, amps: float) -> None:
+        """A node's own electronics draw another current, in A."""
+        self._changed = True
+        terminal = self.terminals[node]
+        terminal.amps = terminal.supply.amps = amps
+        self._fixed = self._electronics()
+
     def open_load(self, load: str, by: int = 1) -> None:
         """The lead to a load is broken (``by`` -1: mended)."""
         self._changed = True

@@ -73,6 +73,7 @@ def _recording(document: Document) -> Recording:
         volts=_series(document.get("volts", {})),  # no older recording has them
         amps=_series(document.get("amps", {})),
         driven=_series(document.get("driven", {})),
+        trips=_series(document.get("trips", {})),
         fuses=[_fuse(fuse) for fuse in document.get("fuses", ())],
         nodes={name: [NodeChange(*row) for row in rows] for name, rows in _rows(document, "nodes")},
         controllers={

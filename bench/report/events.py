@@ -91,7 +91,7 @@ def _nodes(recording: Recording) -> Iterator[Event]:
         word = "node" if len(nodes) == 1 else "nodes"
         why = f"{cause}: {_TAKEN_BY.get(by, by)}" if by else cause
         text = f"{word} {', '.join(nodes)}: {state}" + (f" ({why})" if why else "")
-        yield Event(at_ns, text, "" if state in ("reset", "running") else _TROUBLE)
+        yield Event(at_ns, text, "" if state in ("reset", "running", "asleep") else _TROUBLE)
     for crash in recording.crashes:
         text = f"node {crash.node}: the program failed at {crash.where}: {crash.text}"
         yield Event(crash.at_ns, text, _TROUBLE)

@@ -13,6 +13,7 @@ _PHASES = {
     "rejoining": "just back",
     "hung": "hung",
     "crashed": "crashed",
+    "asleep": "asleep",
     "off": "without supply",
 }
 

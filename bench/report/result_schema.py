@@ -263,6 +263,9 @@ def _recording() -> Schema:
         "volts": _said(_map(levels), "voltage at each node; empty on an ideal supply"),
         "amps": _said(_map(levels), "current into each load"),
         "driven": _said(_map(levels), "its level, had nothing been wrong behind its node"),
+        "trips": _said(
+            _map(_list(_row(_NS, _TEXT))), "what its switch reports while it has tripped"
+        ),
         "fuses": _said(_list(_fuse()), "that opened by what flew through them"),
         "node_columns": _list(_TEXT),
         "nodes": _map(_list(_row(_NS, _TEXT, _TEXT, _TEXT))),

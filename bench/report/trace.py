@@ -45,6 +45,7 @@ def recording_fields(recording: Recording) -> dict[str, Any]:
         "volts": _all_series(recording.volts),
         "amps": _all_series(recording.amps),
         "driven": _all_series(recording.driven),
+        "trips": _all_series(recording.trips),
         "fuses": [fuse._asdict() for fuse in recording.fuses],
         "node_columns": list(NodeChange._fields),
         "nodes": _rows(recording.nodes),

@@ -22,6 +22,7 @@ from bench.model.load import LoadTable, state_text
 from bench.model.loading import Vehicle
 from bench.model.problem import BadInput
 from bench.model.units import show_duration
+from bench.model.vehicle import NodeTable
 
 _LAMP = re.compile(r"lamp|light|beam|indicator|tell-?tale", re.IGNORECASE)
 _WAS = re.compile(r"was (on|off) instead of (.+)")
@@ -98,7 +99,7 @@ def deed(vehicle: Vehicle, verdict: Verdict, *, changed: bool | None = None) -> 
         return _joined(name, text)
     was = _WAS.fullmatch(text)
     if was is None:
-        return _joined(verdict.subject, text.replace("no complete flash", "had no complete flash"))
+        return _joined(verdict.subject, text)
     return f"{verdict.subject} {_movement(verdict, load, was[1], was[2], changed)}"
 
 
@@ -147,7 +148,7 @@ def rule_words(vehicle: Vehicle, subject: str, rule: str) -> str:
 
 def _declared(vehicle: Vehicle, subject: str, rule: str) -> str:
     if subject in vehicle.loads:
-        kind = rule.split(" ", maxsplit=1)[0] if rule.startswith("never") else rule
+        kind = rule.split(" ", maxsplit=1)[0] if rule.startswith(("never", "notice")) else rule
         words = _LOAD_RULES.get(kind)
         return "" if words is None else words(vehicle, vehicle.loads[subject], rule)
     if subject in vehicle.requests and rule == "control":
@@ -158,18 +159,22 @@ def _declared(vehicle: Vehicle, subject: str, rule: str) -> str:
         return f"every {show_duration(vehicle.messages[subject].period_ns or 0)}"
     if rule == "sensor":
         return _sensor(vehicle, subject)
-    if subject in vehicle.nodes:
-        node = vehicle.nodes[subject]
-        if rule == "foreign":
-            return ", ".join(["its own identifiers", *node.also_sends])
-        if rule == "quiet recovery":
-            return f"{node.returns} returns and {node.failed_share:.0%} of the wire in a second"
-        if rule == "rejoin":
-            return show_duration(node.rejoin)
-        if rule == "stopped":
-            return _watchdog(node.watchdog)
-        if rule == "neighbours" and node.supply is not None:
-            return f"a short takes their current for {show_duration(node.supply.dip_limit)}"
+    return _of_node(vehicle.nodes[subject], rule) if subject in vehicle.nodes else ""
+
+
+def _of_node(node: NodeTable, rule: str) -> str:
+    if rule == "foreign":
+        return ", ".join(["its own identifiers", *node.also_sends])
+    if rule == "quiet recovery":
+        return f"{node.returns} returns and {node.failed_share:.0%} of the wire in a second"
+    if rule == "rejoin":
+        return show_duration(node.rejoin)
+    if rule == "asleep" and node.sleeps_when is not None:
+        return f"within {show_duration(node.asleep_within or 0)} of {node.sleeps_when.text}"
+    if rule == "stopped":
+        return _watchdog(node.watchdog)
+    if rule == "neighbours" and node.supply is not None:
+        return f"a short takes their current for {show_duration(node.supply.dip_limit)}"
     return ""
 
 
@@ -219,6 +224,24 @@ def _never(load: LoadTable, rule: str) -> str:
     return f"{entry.state} while {entry.when.text}"
 
 
+def _tries(load: LoadTable) -> str:
+    if load.tries is None:
+        return ""
+    return f"{load.tries.most}, {show_duration(load.tries.pause)} apart, then {load.tries.then}"
+
+
+def _told(vehicle: Vehicle, load: LoadTable, rule: str) -> str:
+    """By which notices a failed load is told, and how soon."""
+    name = next(name for name, table in vehicle.loads.items() if table is load)
+    notices = {k: notice for k, notice in vehicle.notices.items() if name in notice.failed}
+    named = rule.partition(" ")[2]
+    return ", ".join(
+        f"{key} within {show_duration(notice.within)}"
+        for key, notice in notices.items()
+        if named in ("", key)
+    )
+
+
 _LOAD_RULES: dict[str, Callable[[Vehicle, LoadTable, str], str]] = {
     "fresh": lambda _, load, __: f"follows {load.request.text}" if load.request else "",
     "local": lambda _, load, __: _local(load),
@@ -231,6 +254,8 @@ _LOAD_RULES: dict[str, Callable[[Vehicle, LoadTable, str], str]] = {
     "dark": lambda _, load, __: show_duration(load.dark_limit) if load.dark_limit else "",
     "back": lambda _, load, __: show_duration(load.back_within) if load.back_within else "",
     "never": lambda _, load, rule: _never(load, rule),
+    "tries": lambda _, load, __: _tries(load),
+    "notice": _told,
     "stopped": lambda vehicle, load, _: _watchdog(vehicle.nodes[load.node].watchdog),
 }
 

@@ -6,7 +6,7 @@ coroutine for instance, reaches nothing any more: on real hardware it would not 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from typing import Any, Protocol
 
 import can
@@ -22,6 +22,16 @@ class Restart(BaseException):
     """The program resets its board: nothing behind the call runs any more."""
 
 
+class Sleep(Restart):
+    """The program puts its board to sleep, until one of ``inputs`` moves (None: of all), or one of
+    the messages ``frames`` is on the wire (True: any frame, False: none).
+    """
+
+    def __init__(self, inputs: Collection[str] | None, frames: bool | Collection[str]) -> None:
+        self.inputs = inputs
+        self.frames = frames
+
+
 class GoneError(RuntimeError):
     """A program that has been reset still uses its old board."""
 
@@ -31,7 +41,7 @@ class Life(Protocol):
 
     @property
     def state(self) -> str:
-        """``running``, ``hung``, ``reset`` or ``crashed``."""
+        """``running``, ``hung``, ``reset``, ``asleep`` or ``crashed``."""
 
     def call(self, action: Callable[..., object], *args: Any) -> None:
         """Run a piece of the program."""
@@ -241,6 +251,16 @@ class Board:
     def restart(self) -> None:
         self._must_live()
         raise Restart
+
+    def sleep(
+        self, inputs: Collection[str] | None = None, frames: bool | Collection[str] = False
+    ) -> None:
+        self._must_live()
+        for name in inputs or ():
+            self._inputs.read(self.name, name)
+        for name in () if isinstance(frames, bool) else frames:
+            self.messages.get_message_by_name(name)
+        raise Sleep(inputs, frames)
 
     def _must_live(self) -> None:
         if not self.alive:

@@ -20,7 +20,7 @@ from bench.clock.safeguard import install, runs_programs
 from bench.model.expression import Value
 from bench.model.vehicle import NodeTable
 from bench.recording import Crash, NodeChange, Printed, Recording
-from bench.session.board import Board, Restart
+from bench.session.board import Board, Restart, Sleep
 from bench.session.gate import AT_WORK, Gate
 from bench.session.pins import Inputs, Output
 from bench.session.power import Power
@@ -47,6 +47,8 @@ class Surroundings:
     refused: Callable[[str, can.Message], None]
     seed: int = 0
     power: Power | None = None
+    sleepers: dict[str, NodeHost] = field(default_factory=dict)
+    """Who is asleep now, by name."""
 
 
 @dataclass(slots=True)
@@ -82,6 +84,7 @@ class NodeHost:
     _wild: bool = False
     _boot: Event | None = None
     _cause: str = ""
+    _sleep: Sleep | None = None
 
     def power_up(self) -> None:
         """The supply is switched on: the boot begins, if there is voltage enough."""
@@ -126,6 +129,22 @@ class NodeHost:
             level = random.choice((None, 0.0, 1.0))
             if level is not None:
                 output.drive(level)
+
+    def heard(self, name: str, *, whole: bool) -> None:
+        """Asleep, a frame was on its piece of the wire: a message, or an identifier that is of
+        none. One that was not ``whole`` is noticed, and not understood.
+        """
+        assert self._sleep is not None
+        frames = self._sleep.frames
+        if frames if isinstance(frames, bool) else whole and name in frames:
+            self._begin_boot("wake", name)
+
+    def _fall_asleep(self, sleep: Sleep) -> None:
+        """The program ends here, the controller leaves the wire, the outputs stay as they are."""
+        self._stop()
+        self._change("asleep", "program")
+        self._sleep = sleep
+        self.around.sleepers[self.name] = self
 
     def volts(self) -> float:
         """The voltage at the node's terminals, in V."""
@@ -199,7 +218,9 @@ class NodeHost:
 
     def _failed(self, error: BaseException) -> None:
         """The program raised: it asks for a reset, or it crashed."""
-        if isinstance(error, Restart):
+        if isinstance(error, Sleep):
+            self._fall_asleep(error)
+        elif isinstance(error, Restart):
             self.reset("program")
         else:
             self._crash(error)
@@ -208,6 +229,8 @@ class NodeHost:
         """An input line of this node has a new value."""
         for output in self.outputs.values():
             output.input_changed()
+        if self._sleep is not None and (self._sleep.inputs is None or name in self._sleep.inputs):
+            self._begin_boot("wake", name)
         if self._running is not None and self._running.blocking is not None:
             if self.state in ("running", "hung"):
                 self.call(self._running.blocking.input_changed, name, value)
@@ -225,9 +248,9 @@ class NodeHost:
         """The program gave out a line of text."""
         self.around.recording.prints.append(Printed(self.name, self.around.queue.now_ns, text))
 
-    def _begin_boot(self, cause: str) -> None:
+    def _begin_boot(self, cause: str, by: str = "") -> None:
         self._cause = cause
-        self._change("reset", cause)
+        self._change("reset", cause, by)
         boot_ns = self.table.slowest_boot_ns if self.slow else self.table.usual_boot_ns
         self._boot = self.around.queue.after(boot_ns, self._start)
 
@@ -297,7 +320,12 @@ class NodeHost:
             self._running.gate.close()
 
     def _change(self, state: str, cause: str, by: str = "") -> None:
+        power = self.around.power
+        if power is not None and "asleep" in (state, self.state):
+            power.sleeps(self.name, asleep=state == "asleep")
         self.state = state
+        self._sleep = None
+        self.around.sleepers.pop(self.name, None)
         changes = self.around.recording.nodes[self.name]
         changes.append(NodeChange(self.around.queue.now_ns, state, cause, by))
 

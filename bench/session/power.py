@@ -22,7 +22,8 @@ from bench.model.loading import Vehicle
 from bench.power.network import Event as Happening
 from bench.power.network import Network
 from bench.power.profiles import Profile
-from bench.recording import FuseOpened, Recording, Series
+from bench.power.solid_state import SolidState
+from bench.recording import FuseOpened, Recording, Series, series
 
 MS = 1_000_000
 START_UP_NS = MS
@@ -84,12 +85,17 @@ class Power:
         self._wild: set[str] = set()
         self._starting: dict[str, Event] = {}
         self._values: dict[str, Value] = {}
+        self._protected: list[tuple[SolidState, Series[str]]] = []
         for node in vehicle.nodes:
             recording.volts[node] = Series()
         for name in self._works_from:
             if vehicle.loads[name].node not in recording.logged:
                 recording.amps[name] = Series()
                 recording.driven[name] = Series()
+                switch = network.channels[name].switch
+                if isinstance(switch, SolidState):
+                    recording.trips[name] = series((0, ""))
+                    self._protected.append((switch, recording.trips[name]))
 
     # ---- what the session tells ----
 
@@ -121,6 +127,13 @@ class Power:
         if not driven.values or driven.values[-1] != level:
             driven.set(self._queue.now_ns, level)
             self.change(lambda: self.network.drive(load, level))
+
+    def sleeps(self, node: str, *, asleep: bool) -> None:
+        """A node's own electronics go to sleep, or wake."""
+        table = self._vehicle.nodes[node].supply
+        if table is not None and table.sleeping is not None:
+            amps = table.sleeping if asleep else table.current
+            self.change(lambda: self.network.draw(node, amps))
 
     def moved(self, name: str, value: Value) -> None:
         """An input has moved."""
@@ -262,11 +275,13 @@ class Power:
     def _note(self) -> None:
         """Record what has changed by what is worth noting."""
         now_ns, network = self._queue.now_ns, self.network
-        for node, series in self._recording.volts.items():
-            self._note_volts(node, series, network.volts(node))
-        for name, series in self._recording.amps.items():
+        for switch, trips in self._protected:
+            trips.set(now_ns, "" if switch.tripped is None else switch.tripped.value)
+        for node, volts in self._recording.volts.items():
+            self._note_volts(node, volts, network.volts(node))
+        for name, noted in self._recording.amps.items():
             level = network.fed(name)
-            last = series.values[-1] if series.values else None
+            last = noted.values[-1] if noted.values else None
             outputs = self._recording.outputs[name]
             if level == 0 and last == 0 and outputs.values[-1] == 0:
                 continue
@@ -283,7 +298,7 @@ class Power:
             amps = network.amps(name)
             least = NOTED_A if last is None else max(NOTED_A, NOTED_SHARE * abs(last))
             if last is None or abs(amps - last) >= least or (amps == 0) != (last == 0):
-                series.set(now_ns, round(amps, 2))
+                noted.set(now_ns, round(amps, 2))
 
     def _note_volts(self, node: str, series: Series[float], volts: float) -> None:
         """A voltage that leaves its range is always noted."""

@@ -15,6 +15,7 @@ from bench.clock import OwnClock, VirtualLoop
 from bench.faults.base import Fault
 from bench.model.expression import Value
 from bench.model.loading import Vehicle
+from bench.model.vehicle import write_identifier
 from bench.outside import NOBODY, OutsideEvent
 from bench.recording import (
     ActionRecord,
@@ -85,6 +86,7 @@ class Session:
         self.hosts: dict[str, NodeHost | LoggedNode] = {}
         self.power = make_power(self.queue, self.vehicle, self.recording)
         self.player: Player | None = None
+        self._sleepers: dict[str, NodeHost] = {}
         self._pace = Pace(self.queue) if paced else None
         self._active: dict[Fault, _Active] = {}
         self._held = ExitStack()
@@ -94,6 +96,7 @@ class Session:
             (info.identifier, info.extended): info.name for info in self.vehicle.messages.values()
         }
         self._build()
+        self.wire.observers.append(self._heard)
 
     def _build(self) -> None:
         around = Surroundings(
@@ -107,6 +110,7 @@ class Session:
             refused=self._refused,
             seed=self.scenario.seed,
             power=self.power,
+            sleepers=self._sleepers,
         )
         for name in self.vehicle.wire.cable:
             self.hosts[name] = self._host(name, around)
@@ -205,6 +209,17 @@ class Session:
         """The name of a message that is this node's to send."""
         name = self._names.get((message.arbitration_id, message.is_extended_id))
         return name if name and node in self.vehicle.messages[name].senders else None
+
+    def _heard(self, record: WireRecord) -> None:
+        """Whoever sleeps on the same piece of the wire may wake by a frame."""
+        if not self._sleepers:
+            return
+        which = record.frame.identifier, record.frame.extended
+        name = self._names.get(which) or write_identifier(*which)
+        pieces = {controller.name: controller.segment for controller in self.wire.controllers}
+        for host in list(self._sleepers.values()):
+            if host.controller.segment is pieces.get(record.sender):
+                host.heard(name, whole=record.error is None or bool(record.receivers))
 
     def _input_changed(self, node: str, name: str, value: Value) -> None:
         self.hosts[node].input_changed(name, value)

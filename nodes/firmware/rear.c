@@ -13,13 +13,13 @@
 enum { /* pins */
     TAIL_LEFT = 2, TAIL_RIGHT, PLATE_LAMP, BRAKE_LAMPS, REVERSE_LAMPS, INDICATOR_LEFT,
     INDICATOR_RIGHT, FUEL_PUMP, INTERIOR_LAMP, SOCKET,
-    BRAKE_PEDAL = 14, REVERSE_GEAR, IGNITION_ON, HAZARD, OIL_PRESSURE
+    BRAKE_PEDAL = 14, REVERSE_GEAR, IGNITION_ON, HAZARD, OIL_PRESSURE, CRASH
 };
 
 enum { /* times in ms */
     LOOP_MS = 2, WATCHDOG_MS = 200, STATUS_MS = 100, RECOVER_AFTER_MS = 50, OLD_MS = 10,
     CYCLE_MS = 660, LIT_MS = 330, IN_STEP_MS = 30, SHORTEN_MS = 130, LENGTHEN_MS = 260,
-    LOOK_MS = 100
+    LOOK_MS = 100, FADE_MS = 500
 };
 
 /* ---- the messages that this node listens to */
@@ -158,9 +158,13 @@ struct load {
     bool flashes;
     uint16_t hold_ms;              /* HOLD ends after so long; 0: never */
     uint8_t local, local_too;      /* pins that switch it on, both together; 0: none */
+    bool stops_in_crash;           /* then it is off until the ignition has been off */
+    bool fades;                    /* it takes FADE_MS to go out */
     uint16_t least_ma;             /* less while it is on: it has failed; 0: nobody looks */
     bool given_up;
     bool on, doubtful;             /* its pin; the last look found the current wrong */
+    uint8_t duty;                  /* of its pin: 255 is on */
+    uint32_t asked_ms;             /* when it was asked for last */
     enum failure failed;
 };
 
@@ -180,9 +184,9 @@ static struct load loads[] = {
     {.pin = INDICATOR_RIGHT, .link = LAMP, .byte = 2, .bit = 1, .flashes = true, .local = HAZARD,
      .least_ma = 800},
     {.pin = FUEL_PUMP, .link = ENGINE, .byte = 1, .bit = 5, .local = OIL_PRESSURE,
-     .least_ma = 2000},
+     .local_too = IGNITION_ON, .stops_in_crash = true, .least_ma = 2000},
     {.pin = INTERIOR_LAMP, .link = BODY, .byte = 1, .bit = 7, .stale = HOLD, .hold_ms = 800,
-     .least_ma = 100},
+     .fades = true, .least_ma = 100},
     {.pin = SOCKET, .link = BODY, .byte = 2, .bit = 0},
 };
 enum { LOADS = sizeof loads / sizeof *loads };
@@ -211,20 +215,42 @@ static bool wanted(struct load *load, uint32_t now_ms)
     return asked(load, now_ms);
 }
 
+static bool cut_off; /* by a crash */
+
+static void watch_crash(void)
+{
+    if (board_pin_read(CRASH))
+        cut_off = true;
+    else if (!board_pin_read(IGNITION_ON))
+        cut_off = false;
+}
+
+static uint8_t duty(struct load *load, bool on, uint32_t now_ms)
+{
+    if (on)
+        load->asked_ms = now_ms;
+    uint32_t dark_ms = now_ms - load->asked_ms;
+    if (on || !load->fades || !load->duty || dark_ms >= FADE_MS)
+        return on ? 255 : 0;
+    return (uint8_t)((FADE_MS - dark_ms) * 255 / FADE_MS);
+}
+
 static void switch_loads(uint32_t now_ms)
 {
     bool on[LOADS], flashing = false;
+    watch_crash();
     for (uint8_t i = 0; i < LOADS; i++) {
-        on[i] = wanted(&loads[i], now_ms);
+        on[i] = wanted(&loads[i], now_ms) && !(cut_off && loads[i].stops_in_crash);
         flashing |= on[i] && loads[i].flashes;
     }
     keep_flashing(flashing, now_ms);
     for (uint8_t i = 0; i < LOADS; i++) {
-        bool level = on[i] && (flash.lit || !loads[i].flashes);
-        if (level != loads[i].on)
+        uint8_t level = duty(&loads[i], on[i] && (flash.lit || !loads[i].flashes), now_ms);
+        if (level != loads[i].duty)
             loads[i].doubtful = false;
-        loads[i].on = level;
-        board_pin_write(loads[i].pin, level);
+        loads[i].duty = level;
+        loads[i].on = level > 0;
+        board_pwm_write(loads[i].pin, level);
     }
 }
 

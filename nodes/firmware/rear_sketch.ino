@@ -12,7 +12,8 @@
 const byte CAN_CS = 10, CAN_INT = 2;
 const byte TAIL_LEFT = 3, TAIL_RIGHT = 4, PLATE_LAMP = 5, BRAKE_LAMPS = 6, REVERSE_LAMPS = 7,
            INDICATOR_LEFT = 8, INDICATOR_RIGHT = 9, FUEL_PUMP = 22, INTERIOR_LAMP = 23, SOCKET = 24;
-const byte BRAKE_PEDAL = A0, REVERSE_GEAR = A1, IGNITION_ON = A2, HAZARD = A3, OIL_PRESSURE = A4;
+const byte BRAKE_PEDAL = A0, REVERSE_GEAR = A1, IGNITION_ON = A2, HAZARD = A3, OIL_PRESSURE = A4,
+           CRASH = A5;
 
 /* ---- the CAN controller */
 
@@ -256,14 +257,17 @@ void flash(bool wanted, unsigned long now)
 
 /* ---- outputs */
 
-bool interiorGivenUp = false;
+bool interiorGivenUp = false, cutOff = false; /* by a crash */
+unsigned long interiorAt = 0;                 /* when it was asked for last */
+const unsigned FADE = 500;
 
 enum Failure { NONE, WHILE_OFF, WHILE_ON };
 
 struct Output {
     byte pin;
     unsigned leastMa; /* less while it is on: it has failed; 0: nobody looks */
-    bool on, doubtful;
+    byte duty;
+    bool doubtful;
     Failure failed;
 };
 
@@ -271,14 +275,40 @@ Output outputs[] = {{TAIL_LEFT, 200}, {TAIL_RIGHT, 200}, {PLATE_LAMP, 200}, {BRA
                     {REVERSE_LAMPS, 1500}, {INDICATOR_LEFT, 800}, {INDICATOR_RIGHT, 800},
                     {FUEL_PUMP, 2000}, {INTERIOR_LAMP, 100}, {SOCKET, 0}};
 
-void drive(byte pin, bool on)
+void drive(byte pin, byte duty)
 {
     for (Output &output : outputs)
-        if (output.pin == pin && output.on != on) {
-            output.on = on;
+        if (output.pin == pin && output.duty != duty) {
+            output.duty = duty;
             output.doubtful = false;
         }
-    digitalWrite(pin, on);
+    analogWrite(pin, duty);
+}
+
+void drive(byte pin, bool on) { drive(pin, (byte)(on ? 255 : 0)); }
+
+/* It goes out slowly when the door is closed. */
+byte interiorDuty(bool on, unsigned long now)
+{
+    static byte duty = 0;
+    unsigned long dark = now - interiorAt;
+    if (on)
+        interiorAt = now;
+    if (on || !duty || dark >= FADE)
+        duty = on ? 255 : 0;
+    else
+        duty = (FADE - dark) * 255 / FADE;
+    return duty;
+}
+
+/* The pump stays off until somebody turns the key back. */
+bool crashed()
+{
+    if (digitalRead(CRASH))
+        cutOff = true;
+    else if (!digitalRead(IGNITION_ON))
+        cutOff = false;
+    return cutOff;
 }
 
 void switchOutputs(unsigned long now)
@@ -296,12 +326,13 @@ void switchOutputs(unsigned long now)
     drive(TAIL_LEFT, position);
     drive(TAIL_RIGHT, position);
     drive(PLATE_LAMP, position);
-    drive(BRAKE_LAMPS, digitalRead(BRAKE_PEDAL));
+    drive(BRAKE_LAMPS, (bool)digitalRead(BRAKE_PEDAL));
     drive(REVERSE_LAMPS, digitalRead(REVERSE_GEAR) && digitalRead(IGNITION_ON));
     drive(INDICATOR_LEFT, left && lit);
     drive(INDICATOR_RIGHT, right && lit);
-    drive(FUEL_PUMP, digitalRead(OIL_PRESSURE) || asked(engine, 1, 5, false, false));
-    drive(INTERIOR_LAMP, interior);
+    bool turns = digitalRead(OIL_PRESSURE) && digitalRead(IGNITION_ON);
+    drive(FUEL_PUMP, (turns || asked(engine, 1, 5, false, false)) && !crashed());
+    drive(INTERIOR_LAMP, interiorDuty(interior, now));
     drive(SOCKET, asked(body, 2, 0, false, false));
 }
 
@@ -315,10 +346,10 @@ unsigned long lookedAt = 0;
 void lookAt(Output &output)
 {
     unsigned ma = board_output_ma(output.pin);
-    Failure here = output.on ? WHILE_ON : WHILE_OFF;
+    Failure here = output.duty ? WHILE_ON : WHILE_OFF;
     if (!output.leastMa || ma == BOARD_NOT_SENSED)
         return;
-    bool wrong = output.on ? ma < output.leastMa : ma > NOTHING_MA;
+    bool wrong = output.duty ? ma < output.leastMa : ma > NOTHING_MA;
     if (wrong && output.doubtful)
         output.failed = here;
     else if (!wrong && output.failed == here)

@@ -262,6 +262,9 @@ def expressible(vehicle: Any, name: str) -> bool:
     plain = plain and load.bus_off == "ignore" and load.after_jump == "accept"
     plain = plain and load.confirm is None and load.follow_again is None and not load.survives_reset
     plain = plain and load.latency_off is None and len(load.never) <= 1
+    plain = plain and load.ramp_up is None and load.ramp_down is None
+    plain = plain and all(name in vehicle.inputs for n in load.never for name in n.when.names)
+    plain = plain and not any(n.when.loads for n in load.never)
     if load.request is not None:
         plain = plain and len(load.request.names) == 1 and load.on_stale in ("on", "off", "hold")
     return plain

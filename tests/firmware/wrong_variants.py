@@ -82,7 +82,7 @@ WRONG = [
     Variant(
         "ignores_the_checksum",
         ((" && frame->data[0] == checksum(frame)", ""),),
-        "alter", "rain", "tail_left", "fresh",
+        "alter", "rain", "interior_lamp", "fresh",
     ),
     Variant(
         "zeros_before_the_first_frame",
@@ -118,7 +118,7 @@ WRONG = [
           "        board_pin_mode(loads[i].pin, BOARD_OUTPUT);\n"
           "        board_pin_write(loads[i].pin, true);\n    }\n"
           "    board_delay_ms(5);\n    switch_loads(now_ms); /*")),),
-        "reset", "parked", "interior_lamp", "reset",
+        "reset", "parked", "reverse_lamps", "reset",
     ),
     Variant(
         "restores_the_pump",
@@ -138,7 +138,7 @@ WRONG = [
         "flashes_in_its_own_phase",
         ((" && time != FLASH_TIME_NONE;", " && false;"),
          ("? (now_ms - flash.dash_began_ms) % CYCLE_MS : 0;", "? 0 : 200;")),
-        "none", "turning", "indicator_front_left", "in step",
+        "none", "hazards_ignition_off", "indicator_front_left", "in step",
     ),
     Variant(
         "polls_too_slowly",

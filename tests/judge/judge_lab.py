@@ -31,6 +31,7 @@ from bench.recording import (
     NodeChange,
     Recording,
     Series,
+    series,
 )
 from bench.wire import Frame, WireRecord
 
@@ -109,9 +110,13 @@ def car(*, nodes=None, requests=None, notices=None, wire=None, **loads) -> Vehic
     node = {"python": "none:None", "boot": "100 ms", "boots_in": "50 ms", "rejoin": "400 ms"}
     node["mailboxes"] = 32  # what is handed over without being sent never fills them
     nodes = nodes or {}
+    fed = any("supply" in table for table in nodes.values()) or any(
+        "electrical" in table for table in tables.values()
+    )
     file = VehicleFile.model_validate(
         {
             "title": "tiny",
+            "supply": {} if fed else None,
             "dbc": "none",
             "wire": {"bit_rate": "250 kbit/s", "cable": ["dash", "rear"], **(wire or {})},
             "nodes": {
@@ -275,6 +280,14 @@ class Tape:
             self.node(name, (Fraction(at_ms) + boots_in, "running", "boot"))
         return self
 
+    def nap(self, name, at_ms, woke_ms=None, by="pedal", boots_in=50):
+        """A node sleeps from one instant until something wakes it at another (None: nothing)."""
+        self.node(name, (at_ms, "asleep", "program"))
+        if woke_ms is not None:
+            self.recording.nodes[name].append(NodeChange(ns(woke_ms), "reset", "wake", by))
+            self.node(name, (Fraction(woke_ms) + boots_in, "running", "boot"))
+        return self
+
     def fault(self, kind, from_ms, to_ms, group="frames", content=False, loads=()):
         """A fault; ``to_ms`` None: it never clears."""
         cleared_ns = None if to_ms is None else ns(to_ms)
@@ -298,6 +311,13 @@ class Tape:
         """What a load would get were nothing wrong behind its node, as (ms, level)."""
         for at_ms, level in changes:
             self.recording.driven.setdefault(name, Series()).set(ns(at_ms), float(level))
+        return self
+
+    def trips(self, name, *changes):
+        """What a load's switch reports of a trip, as (ms, text); nothing: it has none."""
+        told = self.recording.trips.setdefault(name, series((0, "")))
+        for at_ms, text in changes:
+            told.set(ns(at_ms), text)
         return self
 
     def controller(self, node, *changes):

@@ -18,10 +18,12 @@ def load(**keys) -> LoadTable:
     return LoadTable.model_validate({"node": "rear", **keys})
 
 
-def shown(*changes, **keys):
+def shown(*changes, end_ms=10_000, **keys):
     """(ms, level) -> (ms, what is shown)."""
     command = series(*((round(at_ms * MS), level) for at_ms, level in changes))
-    return [(at / MS, value) for at, value in shown_changes(command, load(**keys))]
+    return [
+        (at / MS, value) for at, value in shown_changes(command, load(**keys), round(end_ms * MS))
+    ]
 
 
 def test_a_load_without_levels_is_off_on_or_dim():
@@ -53,6 +55,15 @@ def test_switching_as_slowly_is_no_level():
 def test_a_fade_is_one_change_at_its_first_step():
     steps = [(100 + 30 * k, k / 10) for k in range(1, 11)]
     assert shown((0, 0.0), *steps, ramp_up="300 ms") == [(0, 0), (130, 100)]
+
+
+def test_a_fade_that_the_end_of_the_recording_cuts_off_goes_on():
+    steps = [(100 + 10 * k, 1 - k / 30) for k in range(1, 30)]
+    for end_ms, cut_off in ((409.999, True), (410, False)):
+        _, (at_ms, value) = shown((0, 1.0), *steps, ramp_down="300 ms", end_ms=end_ms)
+        assert at_ms == 110
+        assert admits("off", value) is cut_off
+        assert not admits("on", value)
 
 
 def test_a_fade_that_stays_half_way_is_dim():

@@ -68,7 +68,6 @@ def test_an_input_that_bounces_leaves_either_state_allowed():
     broken(bouncing(NS).verdict("control", NAME), NS, 1110)
 
 
-@pytest.mark.xfail(strict=True, reason="tested only by a request at the end of the bouncing itself")
 def test_an_input_that_bounces_tests_the_request_all_the_same():
     """A node that hands nothing over is wrong from 1110 ms on."""
     edge(bouncing, "control", NAME, deadline_ms=1110)

@@ -96,12 +96,24 @@ def test_a_program_may_wait_until_its_controller_has_room():
 
 
 def test_asleep_nobody_sends_and_behind_it_the_program_boots():
-    nodes = {"dash": {"sleeps_when": "key == off"}}
-    awake = ((0, "on"), (400, "off"), (800, "on"))
-    made = plain(tape(2000, nodes), *every(60, 400), *every(975, 2000)).input("key", *awake)
-    kept(cycle(made), 0)
-    made = plain(tape(2000, nodes), *every(60, 400), *every(976, 2000)).input("key", *awake)
-    broken(cycle(made), 1, 975)
+    """Asleep from 450 ms until the key moves at 800 ms; 100 ms of boot, 75 ms for a message."""
+    nodes = {"dash": {"sleeps_when": "key == off", "asleep_within": "100 ms"}}
+
+    def made(back_ms):
+        tape_ = plain(tape(2000, nodes), *every(60, 450), *every(back_ms, 2000))
+        tape_.input("key", (0, "on"), (400, "off"), (800, "on"))
+        return tape_.nap("dash", 450, 800, by="key")
+
+    kept(cycle(made(975)), 0)
+    broken(cycle(made(976)), 1, 975)
+
+
+def test_awake_a_node_that_may_sleep_keeps_its_cycle():
+    """Silent from 410 ms on, asleep at 500 ms: the message was due 75 ms behind the last."""
+    nodes = {"dash": {"sleeps_when": "key == off", "asleep_within": "100 ms"}}
+    made = plain(tape(2000, nodes), *every(60, 411), *every(975, 2000))
+    made.input("key", (0, "on"), (400, "off"), (800, "on")).nap("dash", 500, 800, by="key")
+    broken(cycle(made), 15, 485)
 
 
 # ---- too soon ----

@@ -120,7 +120,6 @@ def test_two_sources_may_be_followed_at_one_instant_or_one_by_one():
     broken(twice.verdict("fresh"), 4, 1515)
 
 
-@pytest.mark.xfail(strict=True, reason="dark would be broken for the sake of the input alone")
 def test_fail_safe_beside_an_input_that_asks_anyway_tests_nothing():
     """Held on through a lost link, with the pedal down all the time."""
     load = OR | {"on_stale": "hold"}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from judge_lab import Tape, broken, car, edge, untested
+from judge_lab import NS, Tape, broken, car, edge, untested
 
 BOTH = {"request": "Request.Lamp == 1 and Plain.Lamp == 1"}
 BEAT = {"link": "Plain", "stale_after": "250 ms"}
@@ -73,6 +73,61 @@ def test_a_heartbeat_keeps_a_silent_request_alive():
         return made.output("lamp", (80, 1), (1295 + late, 0))
 
     edge(lost, "stale", deadline_ms=1295)
+
+
+def test_what_comes_while_the_heartbeat_is_late_may_be_followed_and_need_not():
+    """The heartbeat is silent from 475 to 725 ms, and may count as lost from 625 ms on. Asked for
+    at 660 ms: who still has its link follows by 680 ms; who has not, waits for both messages twice,
+    up to 810 ms.
+    """
+
+    def tape(on_at):
+        load = BEAT | {"early": "100 ms"}
+        made = Tape(car(lamp=load)).plain(75, 476, on=False).plain(725, 3000, on=False)
+        made.requests(60, 660, on=False).requests(660, 3000, on=True).fault("drop", 480, 720)
+        return made.output("lamp", (on_at, 1))
+
+    for on_at in (660, 680, 725, 830):
+        assert tape(on_at).broken("lamp") == []
+    broken(tape(660 - NS).verdict("fresh"), NS, 660 - NS)
+    broken(tape(830 + NS).verdict("rejoin"), NS, 830)
+
+
+def test_what_comes_while_another_message_is_late_is_lost_again_with_that():
+    """The first of two messages is silent from 460 to 760 ms, and comes back while the second, last
+    heard at 475 ms, may count as lost: from 720 ms on, by 745 ms.
+    """
+
+    def tape(*levels):
+        made = Tape(car(lamp=BOTH | {"on_stale": "off"})).requests(60, 461, on=False)
+        made.plain(75, 476, on=True).request(730, on=True).request(780, on=True)
+        made.plain(1075, 3000, on=False).fault("drop", 480, 1060)
+        return made.requests(1060, 3000, on=True).output("lamp", *levels)
+
+    assert tape().broken("lamp") == []
+    assert tape((730, 1), (731, 0)).broken("lamp") == []
+    assert tape((750, 1), (750 + NS, 0)).broken("lamp") != []
+    assert tape((735, 1), (745, 0)).broken("lamp") == []
+    broken(tape((735, 1), (745 + NS, 0)).verdict("stale"), NS, 745)
+    assert tape((735, 1), (740, 0), (741, 1), (745, 0)).broken("lamp") != []
+
+
+def test_who_refuses_one_message_goes_by_the_one_before_and_loses_its_link_with_that():
+    """The sender is reset behind its request of 960 ms, and counts anew: who refuses that, up to
+    1240 ms, may call its link lost from 1205 ms on, by 1230 ms. (The other message came at 945 ms,
+    and might have been lost by 1215 ms; who takes the request loses no link at all.)
+    """
+
+    def tape(*levels):
+        made = Tape(car(lamp=BOTH | {"on_stale": "on"})).plain(45, 946, on=False)
+        made.requests(60, 961, on=False).plain(1055, 3000, on=False)
+        made.counter = (made.counter + 9) % 16
+        made.requests(1040, 3000, on=False).reset("dash", 980).fault("reset", 980, 980, "node")
+        return made.output("lamp", *levels)
+
+    assert tape().broken("lamp") == []
+    assert tape((1230, 1), (1320, 0)).broken("lamp") == []
+    assert tape((1230 + NS, 1), (1320, 0)).broken("lamp") != []
 
 
 def test_inputs_are_asked_where_one_signal_asks_alone():

@@ -267,14 +267,14 @@ def flashing_when_lost(*levels, end_ms=4000):
     return lost(load, *levels, on=False, end_ms=end_ms)
 
 
-def test_flashing_when_stale_needs_two_cycles_to_show():
-    """Only flashing is allowed from 730 ms on; a steady load is found out two cycles later."""
-    for end_ms, test in ((2730, untested), (2730 + NS, kept)):
+def test_flashing_when_stale_needs_a_cycle_to_show():
+    """Only flashing is allowed from 730 ms on; a steady load is found out a longest cycle later."""
+    for end_ms, test in ((1730, untested), (1730 + NS, kept)):
         test(flashing_when_lost(end_ms=end_ms).flashing("lamp", 725, end_ms).verdict("stale"))
 
 
 def test_a_steady_load_that_had_to_flash_when_stale_is_broken():
-    broken(flashing_when_lost(end_ms=2730 + NS).verdict("flash"), NS, 2730)
+    broken(flashing_when_lost(end_ms=1430 + NS).verdict("flash"), NS, 1430)
     broken(flashing_when_lost().verdict("flash"))
     untested(flashing_when_lost().verdict("stale"))
     tape = flashing_when_lost().flashing("lamp", 725, 4000)

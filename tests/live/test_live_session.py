@@ -118,11 +118,11 @@ def test_a_situation_happens_by_itself_and_is_written_out(tmp_path):
     asked = [action.values for action in excerpt.recording.actions]
     assert asked == [
         {"lights": "position"},
-        {"lights": "dipped"},
+        {"lights": "dipped", "panel_dimmer": 30.0},
         {"door": "open"},
         {"high_beam": "on"},
         {"high_beam": "off"},
-        {"lights": "off"},
+        {"lights": "off", "high_beam": "on"},
     ]
     again = run(load_scenario(save(excerpt, tmp_path, "drive")))
     assert again.recording == excerpt.recording

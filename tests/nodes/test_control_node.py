@@ -18,6 +18,7 @@ REST = {
     "horn_button": "released",
     "wiper_switch": "off",
     "door": "closed",
+    "panel_dimmer": 10.0,
 }
 
 
@@ -278,3 +279,14 @@ def test_what_a_lost_node_told_no_longer_counts(dash):
     dash.board.run(600)
     assert dash.says("DashNotices.FrontLost") == 1
     assert dash.says("DashNotices.LoadFailed") == 0
+
+
+def test_a_sensor_goes_out_as_it_is_with_the_next_message_and_never_by_one_of_its_own(dash):
+    dash.board.run(200)
+    assert dash.says("LampRequest.PanelLevel") == 10
+    before = [at for at, name, _ in dash.log if name == "LampRequest.PanelLevel"]
+    dash.board.set(panel_dimmer=64.0)
+    dash.board.run(100)
+    later = [at for at, name, _ in dash.log if name == "LampRequest.PanelLevel"][len(before) :]
+    assert dash.says("LampRequest.PanelLevel") == 64
+    assert later == [before[-1] + 50, before[-1] + 100]

@@ -109,6 +109,7 @@ def test_warning_lamps_are_lit_at_the_start_and_when_nobody_speaks(messages, wre
     assert board.level == {
         "hazard_telltale": 0,
         "main_beam_telltale": 0,
+        "panel_lamp": 0,
         "overheat_lamp": 1,
         "link_lamp": 1,
     }

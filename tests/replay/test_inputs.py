@@ -74,7 +74,7 @@ def test_what_was_not_shown_yet_is_named():
     assert "lights" in speaker.reader.unseen()
     speaker.say("LampRequest")
     assert "lights" not in speaker.reader.unseen()
-    assert not_logged(wren()) == ["brake_pedal", "reverse_gear"]
+    assert not_logged(wren()) == ["brake_pedal", "reverse_gear", "crash"]
 
 
 def test_every_signal_that_shows_an_input_exists():

@@ -51,9 +51,9 @@ def sentence(verdict, fault="cut", **more) -> str:
             ),
         ),
         (
-            broken("indicator", "flash", "no complete flash within 2 s"),
+            broken("indicator", "flash", "did not light up again within 1 s"),
             (
-                f"indicator had no complete flash within 2 s, 312 ms after {CUT};"
+                f"indicator did not light up again within 1 s, 312 ms after {CUT};"
                 " rule: flash (60 to 120 per minute); wrong for 4.7 s"
             ),
         ),

@@ -35,19 +35,21 @@ RULES = {
     "fresh": {"fresh", "rejoin"},
     "again": {"fresh", "rejoin"},
     "stale": {"stale"},
-    "hold": {"stale", "local"},
+    "hold": {"stale", "local", "then", "shortest_off"},  # what is next, or began last
     "then": {"then"},
     "local": {"local"},
     "trip": {"trip"},
     "trip over": {"trip"},
     "never": {"never"},
-    "never over": {"fresh"},
+    "never over": {"fresh", "local"},  # local where that decides alone
     "longest_on": {"longest_on"},
     "shortest_off": {"shortest_off", "longest_on"},  # where both are declared they end as one
     "reset": {"reset"},
     "boot": {"reset"},
 }
 """By which rule a step over each licence is to be told."""
+ASKED = {"fresh", "rejoin", "stale", "then", "local"}
+"""The rules of what asks for a state, link or no link."""
 
 
 class Planted(NamedTuple):
@@ -158,7 +160,7 @@ class Planter:
         """The state that is held, or that of a reset, is given up."""
         if entry.what not in ("hold", "reset"):
             return
-        if entry.what == "reset" and self._told_since(entry):
+        if entry.what == "reset" and (self._told_since(entry) or self._booting(entry)):
             return
         if entry.what == "hold" and entry.by_ns is None:
             return
@@ -187,6 +189,8 @@ class Planter:
             return False
         if any(from_ns <= entry.from_ns - ALONE_NS <= to_ns for from_ns, to_ns in self.boots):
             return False
+        if entry.what == "then" and self.table.then == self.table.on_stale:
+            return False  # it may have been so already
         return (self.command.at(entry.at_ns) > 0) != (self._before(entry) > 0)
 
     def _alone(self, entry: Entry, from_ns: int, to_ns: int) -> bool:
@@ -203,6 +207,12 @@ class Planter:
             return False
         near = [at_ns for at_ns in self.changes if from_ns <= at_ns <= to_ns]
         return to_ns < self.ran.recording.end_ns - MS and set(near) <= {entry.at_ns}
+
+    def _booting(self, entry: Entry) -> bool:
+        """Whether a local input may not have been looked at yet since the reset."""
+        if self.table.local is None:
+            return False
+        return any(reset_ns <= entry.at_ns <= ready_ns for reset_ns, ready_ns in self.boots)
 
     def _just_booted(self, entry: Entry) -> bool:
         return any(0 <= entry.at_ns - ready_ns <= 300 * MS for _, ready_ns in self.boots)
@@ -287,12 +297,14 @@ def rightly(planted: Planted, rules: set[str]) -> bool:
     """Whether the step over the licence is told by its own rule. A pulse is told as *steady* or
     by the rule of whatever began last.
     """
-    what = planted.entry.what
+    what, how = planted.entry.what, planted.how
     expected = RULES[what]
-    if planted.how == "early" and what == "never":
-        expected = {"fresh"}
-    if planted.how == "early" and what == "longest_on":  # it never came to its limit
-        expected = {"fresh", "rejoin", "local", "longest_on", "shortest_off"}
+    if how == "early" and what == "never":  # what it takes away was asked for
+        expected = ASKED
+    if how == "early" and what == "never over":  # then the state is entered that is taken away
+        expected = ASKED | {"never"}
+    if how == "early" and what == "longest_on":  # it never came to its limit
+        expected = ASKED | {"steady", "longest_on", "shortest_off"}
     brief = planted.how in ("pulse", "lost") and what != "hold"
     return bool(rules & expected) or (brief and bool(rules))
 

@@ -237,7 +237,7 @@ class Pin:
         self.pending[source] = [other for other in self.pending[source] if other is not entry]
         self.calls[source] = value
         self.did(licence)
-        if self.asked() == OFF:
+        if self.asked() == OFF and self.level <= 0:
             self.calls["longest_on"] = False
         self.update()
 
@@ -406,6 +406,8 @@ class Pin:
             self.timers["longest_on"] = timer
         if was and not lit:
             self._drop("longest_on")
+            if self.asked() == OFF:
+                self.calls["longest_on"] = False
             if load.shortest_off is not None:
                 self.calls["shortest_off"] = True
                 free_ns = now_ns + load.shortest_off
@@ -504,24 +506,24 @@ class Link:
     def _good(self, state, at_ns: int) -> None:
         load = self.load
         self._stay()
-        by_ns, what, must_ns = None, "fresh", at_ns + self.pin.latency(state)
+        by_ns, what, sure = None, "fresh", True
         if state == OFF:  # it has asked for off, trusted or not
             self.latched = False
         if self.away:
-            what, must_ns = "again", None
+            what = "again"
             self.row += 1
             if self.row == 1:
                 self.first_ns = at_ns
             if self.row < self.needs:
                 return
             self.away = self.row < self.confirm  # a trustful one goes on counting
-            if self.row == self.confirm:
-                must_ns = at_ns + self.pin.latency(state)
+            sure = self.row == self.confirm
             if load.follow_again is not None:
                 by_ns = self.first_ns + load.follow_again
         if self.latched:
             state = OFF
         self.alone = None
+        must_ns = at_ns + self.pin.latency(state) if sure else None
         if by_ns is None:
             by_ns = at_ns + self.pin.latency(state)
         waiting = self.pin.pending.get("request", ())

@@ -169,5 +169,5 @@ def test_wren_has_nothing_to_change_and_a_few_things_to_think_about():
     found = power_plan(load_vehicle(demo_vehicle()))
     assert [finding_words(finding) for finding in found.broken] == []
     assert found.unchecked == ()
-    assert len(found.loads) == 26
+    assert len(found.loads) == 27
     assert {finding.subject for finding in found.hints} == {"wiper", "wiper_fast", "supply"}

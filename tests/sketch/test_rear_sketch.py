@@ -25,6 +25,7 @@ reverse_gear = 15
 ignition = { pin = 16, positions = ["on"] }
 hazard = 17
 oil_pressure = 18
+crash = 19
 """
 
 

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-NODES = Path(__file__).parent / "nodes"
-sys.path.insert(0, str(NODES))  # they import one another as files in one folder do
+NODES = Path(__file__).parent / "nodes"  # they import one another as files in one folder do
+sys.path[:0] = [str(NODES), str(Path(__file__).parents[1] / "session")]
 
 CATCHES = pytest.StashKey[list[tuple[str, ...]]]()
 

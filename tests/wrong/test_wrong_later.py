@@ -111,17 +111,19 @@ def test_each_value_of_a_counter_is_frozen_where_it_shows(missed):
         if phases().counter("LampRequest", case.situation, case.faults[0].at_ns) == missed
     ]
     assert any(
-        apart_ns(lit(case, program), lit(case, HomeRear), case.lasts_ns) > LONG_NS
+        apart_ns(one, other, case.lasts_ns) > LONG_NS
         for case in frozen
+        for one, other in zip(commands(case, program), commands(case, HomeRear), strict=True)
     )
 
 
 LONG_NS = 500_000_000
 
 
-def lit(case, program):
-    """The tail lamp's command over time."""
-    return simulate(replace(case, vehicle=car({"rear": program}))).commands["tail_left"]
+def commands(case, program):
+    """What the rear node commands over time, of loads that the message asks for."""
+    found = simulate(replace(case, vehicle=car({"rear": program}))).commands
+    return [found[name] for name in ("tail_left", "indicator_rear_left", "indicator_rear_right")]
 
 
 def apart_ns(one, other, lasts_ns):

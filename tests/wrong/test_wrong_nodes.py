@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 import wrong_commands as commands
 import wrong_flash as flash
+import wrong_limits as limits
 import wrong_receive as receive
 import wrong_reset as reset
 import wrong_senders as senders
@@ -55,8 +56,8 @@ WRONG = [
         hardware={"mailboxes": 3},
     ),
     Wrong(
-        transmit.OldFramesWait, "dash", "unplug", "night_drive", "high_beam", "end to end",
-        beside=OLD_FRAMES,
+        transmit.OldFramesWait, "dash", "unplug", "night_drive", "LampRequest.DippedBeam",
+        "control", beside=OLD_FRAMES,
     ),
     Wrong(transmit.ReplaysQueue, "dash", "unplug", "reversing", "horn", "end to end"),
     Wrong(transmit.SendsOnlyChanges, "dash", "none", "night_drive", "low_beam_left", "rejoin"),
@@ -119,13 +120,20 @@ WRONG = [
         flash.RestartedByFrames, "front", "none", "hazards_ignition_off", "indicator_front_left",
         "flash",
     ),
-    Wrong(flash.OwnPhase, "front", "none", "turning", "indicator_front_left", "in step"),
+    Wrong(
+        flash.OwnPhase, "front", "none", "hazards_ignition_off", "indicator_front_left", "in step"
+    ),
     Wrong(commands.PumpChatters, "rear", "unplug", "idle", "fuel_pump", "stale"),
     Wrong(commands.ReverseFlickers, "rear", "none", "reversing", "reverse_lamps", "local"),
     Wrong(commands.PulseAtBoot, "rear", "none", "parked", "accessory_socket", "reset"),
     Wrong(commands.BarelyLit, "rear", "none", "night_drive", "tail_left", "fresh"),
     Wrong(commands.SlowStarter, "rear", "none", "night_drive", "accessory_socket", "fresh"),
     Wrong(commands.SkipsFirstFlash, "front", "none", "turning", "indicator_front_left", "flash"),
+    Wrong(limits.PumpsAfterACrash, "rear", "none", "braking", "fuel_pump", "trip"),
+    Wrong(limits.MainBeamAlone, "front", "none", "night_drive", "high_beam", "never"),
+    Wrong(limits.SoundsForEver, "front", "none", "horn_stuck", "horn", "longest_on"),
+    Wrong(limits.CranksTooSoon, "engine", "none", "false_start", "starter", "shortest_off"),
+    Wrong(limits.FadesHalfWay, "rear", "none", "parked", "interior_lamp", "fresh"),
     Wrong(starter.CranksOn, "engine", "unplug", "false_start", "starter", "stale"),
     Wrong(starter.NoLockOut, "engine", "reset", "cranking", "starter", "fresh"),
     Wrong(starter.CranksRunningEngine, "engine", "impostor", "cranking", "starter", "never"),
@@ -139,14 +147,14 @@ WRONG = [
         supply.WaitsForTheBattery, "front", "brown_out", "night_drive", "low_beam_left", "back"
     ),
     Wrong(supply.FollowsEdgesOnly, "rear", "brown_out", "braking", "brake_lamps", "back"),
-    Wrong(supply.NeverTells, "front", "fuse_blown", "night_drive", "load_failed", "notice"),
+    Wrong(supply.NeverTells, "front", "fuse_blown", "night_drive", "low_beam_left", "notice"),
     Wrong(supply.TellsTooSoon, "front", "brown_out", "night_drive", "load_failed", "notice"),
     Wrong(supply.TellsTooFast, "front", "none", "horn_stuck", "load_failed", "notice"),
     Wrong(
         supply.GivesUpAFailedLoad, "front", "fuse_blown", "night_drive", "low_beam_left", "fresh"
     ),
     Wrong(
-        supply.GoesDownWithItsLoad, "rear", "load_short", "shutting_down", "fuel_pump", "local"
+        supply.GoesDownWithItsLoad, "rear", "load_short", "shutting_down", "plate_lamp", "fresh"
     ),
     Wrong(
         PowerNode, "rear", "load_short", "horn_stuck", "rear", "neighbours",

@@ -182,6 +182,18 @@ struct Or : Asked {
     uint8_t own;
 };
 
+// After a crash it is off until the key has been turned back; its own switch counts with the key on.
+struct Pump final : Or {
+    using Or::Or;
+    bool wants(Time now) override
+    {
+        bool key = board_pin_read(16);
+        cut_off = board_pin_read(19) || (cut_off && key);
+        return !cut_off && ((key && board_pin_read(own)) || Asked::wants(now));
+    }
+    bool cut_off = false;
+};
+
 struct Indicator final : Or {
     using Or::Or;
     bool flashes() const override { return true; }
@@ -220,7 +232,7 @@ struct Node {
         outputs.push_back(std::make_unique<Local>(6, 15, 16));
         outputs.push_back(std::make_unique<Indicator>(7, lamp, 16, 17));
         outputs.push_back(std::make_unique<Indicator>(8, lamp, 17, 17));
-        outputs.push_back(std::make_unique<Or>(9, engine, 13, 18));
+        outputs.push_back(std::make_unique<Pump>(9, engine, 13, 18));
         outputs.push_back(std::make_unique<HoldAWhile>(10, body, 15));
         outputs.push_back(std::make_unique<Asked>(11, body, 16));
         due = born = board_us();

@@ -106,17 +106,18 @@ class HomeDash(HomeNode):
         """Outside lamps, and where the flash cycle stands."""
         p = self.pressed
         key, hazard, dipped = p["ignition"] == "on", p["hazard"] == "on", p["lights"] == "dipped"
-        beam = p["high_beam"] == "flash" or (p["high_beam"] == "on" and dipped)
+        dipped = dipped or p["high_beam"] == "flash"
         left = self.touch("left", hazard or (p["indicator"] == "left" and key))
         right = self.touch("right", hazard or (p["indicator"] == "right" and key))
         self.out["LampRequest"].set(
             Position=self.trail("position", p["lights"] != "off", 1000),
             DippedBeam=self.trail("dipped", dipped and key, 1000),
-            MainBeam=beam and key,
+            MainBeam=p["high_beam"] != "off" and key,
             Hazard=hazard,
             IndicatorLeft=left,
             IndicatorRight=right,
         )
+        self.out["LampRequest"].values["PanelLevel"] = float(self.board.read("panel_dimmer"))
         self.flash_cycle(left or right)
 
     def flash_cycle(self, flashing: bool) -> None:

@@ -14,6 +14,8 @@ class HomeEngine(HomeNode):
     """The engine node of the van."""
 
     LISTENS: ClassVar[Mapping[str, int]] = {START: 160}
+    REST_MS = 502
+    """So long the pinion takes to come to rest."""
     SENDS = ("EngineData", "EngineRequest", "EngineStatus")
 
     def set_up(self) -> None:
@@ -21,6 +23,8 @@ class HomeEngine(HomeNode):
         self.armed = False
         self.running = self.hot = self.fan = False
         self.primed_ms: int | None = None
+        self.cranks = False
+        self.rests_until_ms = 0
         self.outputs()
         self.measure()
 
@@ -42,7 +46,11 @@ class HomeEngine(HomeNode):
     def outputs(self) -> None:
         """Starter and ignition."""
         self.board.write("ignition_feed", 1.0 if self.key_on else 0.0)
-        self.board.write("starter", 1.0 if self.may_crank() else 0.0)
+        cranked, rested = self.cranks, self.now_ms >= self.rests_until_ms
+        self.cranks = self.may_crank() and (cranked or rested)
+        if cranked and not self.cranks:
+            self.rests_until_ms = self.now_ms + self.REST_MS
+        self.board.write("starter", float(self.cranks))
 
     def may_crank(self) -> bool:
         """Only on a fresh request, once it has been seen off, and not while the engine runs."""

@@ -24,6 +24,8 @@ class Load(NamedTuple):
     reset: float = 0.0
     local: Callable[[Board], bool] | None = None
     flashes: bool = False
+    fade_ms: int = 0
+    """It takes so long to go out."""
 
 
 def hazard(board: Board) -> bool:
@@ -97,11 +99,23 @@ class HomePower(HomeNode):
         """Bring every output to its level."""
         self.keep_step()
         asked = {name: self.wanted(load) for name, load in self.LOADS.items()}
+        self.forbid(asked)
         flashing = any(asked[name] for name, load in self.LOADS.items() if load.flashes)
         self.blinker.step(self.now_ms, wanted=flashing)
         for name, load in self.LOADS.items():
             lit = self.blinker.lit if load.flashes else True
-            self.set_output(name, asked[name] if lit else 0.0)
+            level = asked[name] if lit else 0.0
+            self.set_output(name, self.faded(name, level, load.fade_ms))
+
+    def forbid(self, asked: dict[str, float]) -> None:
+        """Take away what may not be, whoever asks for it."""
+
+    def faded(self, name: str, level: float, fade_ms: int) -> float:
+        """A level on the way to darkness."""
+        last = self.levels.get(name, 0.0)
+        if not fade_ms or level >= last:
+            return level
+        return max(level, round(last - self.LOOP_MS / fade_ms, 4))
 
     def set_output(self, name: str, level: float) -> None:
         """Write a pin when its level changes."""
@@ -161,11 +175,26 @@ class HomeRear(HomePower):
         "indicator_rear_left": LEFT,
         "indicator_rear_right": RIGHT,
         "fuel_pump": Load(
-            ENGINE, "FuelPump", local=lambda board: board.read("oil_pressure") == "present"
+            ENGINE,
+            "FuelPump",
+            local=lambda board: (
+                board.read("oil_pressure") == "present" and board.read("ignition") == "on"
+            ),
         ),
-        "interior_lamp": Load(BODY, "InteriorLamp", stale=None, give_up_ms=800),
+        "interior_lamp": Load(BODY, "InteriorLamp", stale=None, give_up_ms=800, fade_ms=400),
         "accessory_socket": Load(BODY, "Accessory"),
     }
+
+    crashed = False
+
+    def forbid(self, asked: dict[str, float]) -> None:
+        """No fuel after a crash, until the key has been turned back."""
+        if self.board.read("crash") == "yes":
+            self.crashed = True
+        elif self.board.read("ignition") != "on":
+            self.crashed = False
+        if self.crashed:
+            asked["fuel_pump"] = 0.0
 
 
 class HomeFront(HomePower):
@@ -185,3 +214,17 @@ class HomeFront(HomePower):
         "wiper_fast": Load(BODY, "WiperFast", stale=None),
         "cooling_fan": Load(ENGINE, "CoolingFan", stale=1.0),
     }
+    LONGEST_MS = 2950
+
+    sounds_ms: int | None = None
+
+    def forbid(self, asked: dict[str, float]) -> None:
+        """No main beam without dipped beam, no horn that sounds for ever."""
+        if not asked["low_beam_left"] and not asked["low_beam_right"]:
+            asked["high_beam"] = 0.0
+        if not asked["horn"]:
+            self.sounds_ms = None
+        elif self.sounds_ms is None:
+            self.sounds_ms = self.now_ms
+        elif self.now_ms - self.sounds_ms >= self.LONGEST_MS:
+            asked["horn"] = 0.0
