@@ -15,8 +15,8 @@ WORKS_FROM_V = 9.0
 
 class CurrentWatch:
     """Looks at the currents from time to time. Two looks at one level of the pin that both find
-    it wrong make a failure: the first may come before a lamp is warm or a relay has moved. A look
-    that finds it right ends one.
+    it wrong make a failure: the first may come before a lamp is warm or a relay has moved. Two that
+    find it right end one: a switch that tries again drives its short for a moment.
     """
 
     def __init__(self, board: Board, feeds: Iterable[Feed]) -> None:
@@ -38,8 +38,8 @@ class CurrentWatch:
         here = (feed.written, feed.level)
         wrong = amps < feed.least_a * feed.level if feed.level else amps > NONE_A
         if not wrong:
-            self._doubtful.pop(pin, None)
-            if self._failed.get(pin) == feed.level:  # it shows at this level, and no longer does
+            doubtful = self._doubtful.pop(pin, None) is not None
+            if not doubtful and self._failed.get(pin) == feed.level:  # it showed at this level
                 del self._failed[pin]
         elif self._doubtful.get(pin) == here:
             self._failed[pin] = feed.level

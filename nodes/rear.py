@@ -160,14 +160,14 @@ class Feed:
 
     def look(self) -> None:
         """What the current tells. Two looks at one level of the pin that both find it wrong make
-        a failure: the first may come before a lamp is warm or a relay has moved. A look that finds
-        it right ends one.
+        a failure: the first may come before a lamp is warm or a relay has moved. Two that find it
+        right end one: a switch that tries again drives its short for a moment.
         """
         amps = board.current(self.name)  # not a number where nothing senses it: never wrong
         wrong = amps < self.least_a if self.on else amps > NOTHING_A
         if wrong and self.doubtful:
             self.failed = self.on
-        elif not wrong and self.failed is self.on:
+        elif not wrong and not self.doubtful and self.failed is self.on:
             self.failed = None
         self.doubtful = wrong
 

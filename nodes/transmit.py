@@ -45,7 +45,9 @@ class Outgoing:
         self._count = 0
         self._period_ns = (message.cycle_time or 100) * MS
         self._gap_ns = min_gap_ns
+        self._sent: bytes | None = None
         self._sent_ns: int | None = None
+        self._news: set[str] = set()
         self._due_ns = 0
         self._timer_ns: int | None = None
         self._timer: Timer | None = None
@@ -58,7 +60,7 @@ class Outgoing:
 
     def set(self, signal: str, value: float, *, urgent: bool = True) -> None:
         """Change a signal, in its unit. An urgent change is sent at once, or after the least gap
-        since the last message.
+        since the last message; not where it is taken back before.
         """
         field = self.field(signal)
         raw = field.raw(value)
@@ -66,8 +68,14 @@ class Outgoing:
         if field.get(data) == raw:
             return
         field.put(self._data, raw)
-        if urgent and self._sent_ns is not None:
-            self._arm(max(self._sender.board.now_ns(), self._sent_ns + self._gap_ns))
+        if not urgent or self._sent_ns is None:
+            return
+        if self._sent is not None and field.get(self._sent) == raw:
+            self._news.discard(signal)
+        else:
+            self._news.add(signal)
+        wait_ns = self._gap_ns if self._news else self._period_ns
+        self._arm(max(self._sender.board.now_ns(), self._sent_ns + wait_ns))
 
     def start(self, delay_ns: int) -> None:
         """Send for the first time after ``delay_ns``, then every period."""
@@ -111,7 +119,8 @@ class Outgoing:
             self._arm(now_ns + again_ns)
             return
         self._count += 1
-        self._sent_ns = now_ns
+        self._sent, self._sent_ns = bytes(self._data), now_ns
+        self._news.clear()
         self._arm(now_ns + self._period_ns)
 
 

@@ -129,11 +129,12 @@ def _judge_run(
     longest_ns = rule.longest_period_ns
     rises = [at_ns for at_ns in rises_of(actual) if allowed_ns <= at_ns < to_ns]
     before = [at_ns for at_ns in rises if at_ns <= only_ns]
-    if before:
-        due_ns = before[-1] + longest_ns
-    else:
-        lit = actual.at(only_ns) > 0
-        due_ns = only_ns + (longest_ns if lit else round(longest_ns * (1 - rule.on_share[0])))
+    due_ns = before[-1] + longest_ns if before else 0
+    if not before and actual.at(only_ns) > 0:
+        due_ns = only_ns + longest_ns
+    elif actual.at(only_ns) <= 0:
+        # Until then it may have been off, and begins anew.
+        due_ns = max(due_ns, only_ns + round(longest_ns * (1 - rule.on_share[0])))
     margins: list[int] = []
     for at_ns in [*rises[len(before) :], to_ns]:
         if at_ns > due_ns:

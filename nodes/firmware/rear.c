@@ -261,7 +261,8 @@ enum { NOTHING_MA = 100, WORKS_FROM_MV = 9000 };
 static uint32_t looked_ms;
 
 /* Two looks at one level of the pin that both find it wrong make a failure: the first may come
- * before a lamp is warm or a relay has moved. A look that finds it right ends one. */
+ * before a lamp is warm or a relay has moved. Two that find it right end one: a switch that tries
+ * again drives its short for a moment. */
 static void look_at(struct load *load)
 {
     uint16_t ma = board_output_ma(load->pin);
@@ -271,7 +272,7 @@ static void look_at(struct load *load)
     bool wrong = load->on ? ma < load->least_ma : ma > NOTHING_MA;
     if (wrong && load->doubtful)
         load->failed = here;
-    else if (!wrong && load->failed == here)
+    else if (!wrong && !load->doubtful && load->failed == here)
         load->failed = NONE;
     load->doubtful = wrong;
 }

@@ -342,7 +342,8 @@ const unsigned NOTHING_MA = 100, WORKS_FROM_MV = 9000;
 unsigned long lookedAt = 0;
 
 /* Two looks at one level of the pin that both find it wrong make a failure: the first may come
- * before a lamp is warm or a relay has moved. A look that finds it right ends one. */
+ * before a lamp is warm or a relay has moved. Two that find it right end one: a switch that tries
+ * again drives its short for a moment. */
 void lookAt(Output &output)
 {
     unsigned ma = board_output_ma(output.pin);
@@ -352,7 +353,7 @@ void lookAt(Output &output)
     bool wrong = output.duty ? ma < output.leastMa : ma > NOTHING_MA;
     if (wrong && output.doubtful)
         output.failed = here;
-    else if (!wrong && output.failed == here)
+    else if (!wrong && !output.doubtful && output.failed == here)
         output.failed = NONE;
     output.doubtful = wrong;
 }

@@ -150,6 +150,24 @@ def test_a_lamp_that_was_on_for_another_reason_begins_its_pattern_behind_that():
     assert forced(4020 + NS).broken("lamp") == [("lamp", "flash")]
 
 
+def asked_anew(rises_ms):
+    """Asked to flash, to be dark from 2210 ms on, and to flash from 2800 ms on: the first may
+    flash until 3230 ms, so that nobody must have gone off between.
+    """
+    tape = Tape(car(lamp=FLASH), 6000).requests(60, 1010, on=False).requests(1010, 2210, on=True)
+    tape.requests(2210, 2800, on=False).requests(2800, 6000, on=True)
+    return tape.flashing("lamp", 1030, 2230).flashing("lamp", rises_ms, 6000)
+
+
+def test_a_pattern_that_ended_begins_anew():
+    """Dark since 2020 ms, and asked for again at 2800 ms: with a dark phase of 700 ms before it,
+    it lights up by 2820 + 700 = 3520 ms.
+    """
+    kept(asked_anew(2820).verdict("flash"))
+    assert asked_anew(3520).broken("lamp") == []
+    broken(asked_anew(3520 + NS).verdict("flash"), NS, 3520)
+
+
 def test_a_request_shorter_than_the_longest_cycle_tests_nothing():
     """From 1030 to 2030 ms."""
     tape = asked(to_ms=2030).flashing("lamp", 1020, 1810)

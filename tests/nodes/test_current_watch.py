@@ -90,6 +90,18 @@ def test_a_failure_is_forgotten_only_where_it_showed(watched):
     assert watched.told[-1] == 0
 
 
+def test_one_look_that_finds_current_does_not_end_a_failure(watched):
+    """A switch that tries again drives its short for a moment."""
+    watched.lit(400, 0.0)
+    watched.told.clear()
+    for _ in range(5):
+        watched.lit(100, 4.5)
+        watched.lit(100, 0.0)
+    assert set(watched.told) == {1}
+    watched.lit(300, 4.5)
+    assert watched.told[-1] == 0
+
+
 def test_currents_at_a_low_supply_prove_nothing(watched):
     watched.board.volts = 8.9
     watched.lit(1000, 0.0)

@@ -48,10 +48,25 @@ def test_changes_keep_the_least_gap(board):
     board.run(51)
     talker.lamps.set("Position", 1)
     board.run(5)
-    talker.lamps.set("Position", 0)
+    talker.lamps.set("DippedBeam", 1)
     board.run(40)
     assert talker.times == [0, 50, 60]
-    assert not board.bus.sent[-1].data[1] & 0x10
+    assert board.bus.sent[-1].data[1] & 0x10
+
+
+def test_a_change_that_is_taken_back_before_it_is_sent_brings_no_message(board):
+    talker = board.boot(Talker)
+    board.run(51)
+    talker.lamps.set("Position", 1)
+    board.run(5)
+    talker.lamps.set("Position", 0)
+    board.run(60)
+    assert talker.times == [0, 50, 100]
+    talker.lamps.set("Position", 1)
+    talker.lamps.set("DippedBeam", 1)
+    talker.lamps.set("Position", 0)
+    board.run(5)
+    assert talker.times == [0, 50, 100, 116]
 
 
 def test_what_does_not_change_is_not_sent_again(board):
