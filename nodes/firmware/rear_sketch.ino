@@ -453,5 +453,5 @@ void loop()
     if (now - sentAt >= 100 && !resting)
         sendLifeSign(now);
     wdt_reset();
-    delay(1);
+    delayMicroseconds(400); /* the chip holds two frames; two more take 0.5 ms to come */
 }

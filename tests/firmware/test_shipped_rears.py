@@ -54,12 +54,7 @@ def shipped(kind: str, folder: Path) -> Path:
     return path
 
 
-LATE = "accessory_socket follows 30 ms late behind 1.5 s of an unterminated cable: not looked into"
-
-
-@pytest.mark.parametrize(
-    "kind", ["c", pytest.param("sketch", marks=pytest.mark.xfail(reason=LATE)), "script"]
-)
+@pytest.mark.parametrize("kind", ["c", "sketch", "script"])
 def test_a_shipped_program_passes_the_whole_quick_check(tmp_path, kind):
     if kind == "script" and importlib.util.find_spec("greenlet") is None:
         pytest.skip("greenlet is not installed")
