@@ -51,6 +51,11 @@ class Numbers:
     max_step: int
     boot: int
 
+    @property
+    def settled(self) -> int:
+        """From a reset until the load shows what it must."""
+        return self.boot + self.latency
+
     @classmethod
     def of(cls, vehicle: Any, name: str) -> Numbers:
         load = vehicle.loads[name]
@@ -123,12 +128,27 @@ def lives_of(recording: Any, node: str) -> tuple[list[Life], list[Span], int]:
             lives.append(Life(at, at, FOREVER, FOREVER))
         if state == "hung":
             hangs.append((at, after))
+        if state == "asleep":
+            lives[-1].end = at
         if state == "running" and lives and lives[-1].up == FOREVER:
             lives[-1].up = at
         before = state
     for life, later in pairwise(lives):
-        life.end = later.born
+        life.end = min(life.end, later.born)
     return lives, hangs, lost
+
+
+def sleeps_of(recording: Any, node: str, settled: int) -> list[Span]:
+    """From where a node falls asleep until it has waked, booted and settled, which takes so long:
+    the formulas have no words for what it shows meanwhile.
+    """
+    changes = recording.nodes[node]
+    ends = [*(change.at_ns + settled for change in changes[1:]), FOREVER]
+    return [
+        (change.at_ns, end)
+        for change, end in zip(changes, ends, strict=True)
+        if change.state == "asleep"
+    ]
 
 
 def step(changes: Sequence[tuple[int, bool]]) -> list[list[int]]:
@@ -261,7 +281,7 @@ class Reader:
             "born": pulses(born),
             "boot": inside(boots),
         }
-        masks = [(lost, FOREVER)]
+        masks = [(lost, FOREVER), *sleeps_of(self.recording, load.node, numbers.settled)]
         settle: Callable[[int], int] = lambda at: at + numbers.latency
         turns: list[tuple[int, int, bool]] = []
         if load.request is not None:

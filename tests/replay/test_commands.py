@@ -30,7 +30,7 @@ def test_a_drive_is_replayed_with_a_fault_and_verdicts(tmp_path, capsys):
         "--log", tmp_path / "run.log", "--signals", tmp_path / "run.csv",
         "--html", tmp_path / "run.html",
     )  # fmt: skip
-    assert "played from the log: dash 45088 frames" in out
+    assert "played from the log: dash 45103 frames" in out
     assert "inputs that the log does not show, at rest throughout: brake_pedal" in out
     assert "Nothing that was put to the test broke." in out
     document = json.loads((tmp_path / "run.json").read_text())
@@ -92,7 +92,7 @@ def test_a_mistake_is_one_line_and_exit_code_2(capsys, arguments, text):
 
 def test_a_log_is_described(tmp_path, capsys):
     out, _ = said(capsys, "describe", DRIVE, "--vehicle", VEHICLE, "--json", tmp_path / "d.json")
-    assert "87116 frames of 10 identifiers on channel car in 599.9 s" in out
+    assert "86174 frames of 10 identifiers on channel car in 599.9 s" in out
     assert "of 250 kbit/s" in out
     assert "0A0 LampRequest 12,038 4 50 ms" in out
     assert "no message was silent for as long as its stale time" in out

@@ -16,7 +16,7 @@ from bench.replay.fault_text import timed_fault
 from bench.session import simulate
 from bench.traffic import REST
 
-NIGHT = (238 * S, 258 * S)
+NIGHT = (237 * S, 257 * S)
 """Of the bundled drive: engine running, lamps on and off."""
 
 
@@ -34,7 +34,7 @@ def test_the_nodes_that_drive_no_load_are_played_and_the_others_left_out(drive):
     assert drive.nodes == ("dash",)
     assert set(drive.contents.played) == {"dash"}
     assert set(drive.contents.left_out) == {"front", "engine", "gauge", "rear"}
-    assert sum(drive.contents.played.values()) == 45_088
+    assert sum(drive.contents.played.values()) == 45_103
 
 
 def test_a_played_node_sends_what_was_logged_when_it_was_logged(drive):
@@ -51,7 +51,7 @@ def test_what_the_driver_did_is_read_off_the_messages(drive):
     seen = [(a.at_ns, a.values["lights"]) for a in actions if "lights" in a.values]
     order = ["position", "dipped", "off"]
     assert [value for _, value in seen] == order
-    turned_ns = 248_926 * MS  # when the seeded driver turned the switch
+    turned_ns = 248_026 * MS  # when the seeded driver turned the switch
     first_ns = 60_364_000 - drive.lead_ns  # of the log's first frame, from which a replay counts
     late_ns = seen[0][0] + NIGHT[0] + first_ns - turned_ns
     assert 0 < late_ns < 100 * MS
@@ -80,7 +80,7 @@ def test_nothing_is_said_of_the_program_requests_and_inputs_of_a_played_node(pla
 
 
 def test_a_cut_trips_the_fail_safe_state_in_the_middle_of_the_drive(drive):
-    fault = timed_fault("cut(gauge,rear)@248s+2s", wren())
+    fault = timed_fault("cut(gauge,rear)@247s+2s", wren())
     ran = run(drive.scenario(from_ns=NIGHT[0], to_ns=NIGHT[1], faults=[fault]))
     kept = {(v.subject, v.rule) for v in ran.verdicts if v.outcome is Outcome.KEPT}
     assert {("tail_left", "stale"), ("tail_left", "rejoin"), ("accessory_socket", "stale")} <= kept
@@ -92,7 +92,7 @@ def test_a_cut_trips_the_fail_safe_state_in_the_middle_of_the_drive(drive):
 
 def test_a_load_that_ignores_the_loss_is_found_out_on_the_drive(drive):
     """Teeth: the same rules, a rear node whose tail lamps stay dark."""
-    fault = timed_fault("cut(gauge,rear)@248s+2s", wren())
+    fault = timed_fault("cut(gauge,rear)@247s+2s", wren())
     scenario = drive.scenario(from_ns=NIGHT[0], to_ns=NIGHT[1], faults=[fault])
     recording = simulate(scenario)
     for shown in (recording.commands, recording.outputs):
@@ -102,7 +102,7 @@ def test_a_load_that_ignores_the_loss_is_found_out_on_the_drive(drive):
 
 
 def test_up_to_a_fault_the_records_are_the_same_to_the_byte(drive, plain):
-    fault = timed_fault("cut(gauge,rear)@248s+2s", wren())
+    fault = timed_fault("cut(gauge,rear)@247s+2s", wren())
     broken = simulate(drive.scenario(from_ns=NIGHT[0], to_ns=NIGHT[1], faults=[fault]))
     at_ns = 10 * S
 
@@ -133,7 +133,7 @@ def test_all_nodes_may_be_played(drive):
 
 
 def test_a_fault_of_a_played_node_silences_its_frames(drive):
-    faults = [timed_fault("hang(dash)@240s+1s", wren()), timed_fault("reset(dash)@244s", wren())]
+    faults = [timed_fault("hang(dash)@239s+1s", wren()), timed_fault("reset(dash)@243s", wren())]
     ran = simulate(drive.scenario(from_ns=NIGHT[0], to_ns=NIGHT[1], faults=faults))
     sent = [record.end_ns for record in ran.frames if record.sender == "dash"]
     assert not [at for at in sent if 2 * S + 50 * MS < at < 3 * S]
