@@ -16,6 +16,7 @@ receiver may rightly refuse, or not have heard, is news that it may leave out.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
@@ -24,7 +25,7 @@ from bench.judge.requested import BEFORE_NS, BY_INPUT, Request, state_of
 from bench.judge.states import ANY, FLASH, OFF, ON, State
 from bench.judge.tries import Asked, Tried, can_try, follow_tries
 from bench.judge.walk import NEVER, Combine, News, Source
-from bench.model.expression import Condition
+from bench.model.expression import Condition, split_signal
 from bench.model.load import LoadTable, NeverRule, TripTable, usual_early_ns
 
 AWAY = frozenset({"stale", "then", "reset"})
@@ -226,12 +227,8 @@ def _wired(case: Case, load: LoadTable) -> Source:
 
 def _never(case: Case, load: LoadTable, rule: NeverRule, waiting: Waiting) -> Source:
     """While the condition holds, its state is taken away; when that must be so is judged on its
-    own. The condition is taken as it truly is; a node that reads it itself has one latency to
-    give the state back, another has its time to follow again.
+    own. The condition is taken as it truly is.
     """
-    inputs = case.vehicle.inputs
-    own = all(name in inputs and load.node in inputs[name].wired_to for name in rule.when.names)
-    given_ns = load.latency if own else load.rejoin
     node = load.node if case.pins_at_fault else None
     told = "local" if decides_alone(load) else "fresh"
     news = [News(False, BEFORE_NS, BEFORE_NS, told)]
@@ -239,11 +236,45 @@ def _never(case: Case, load: LoadTable, rule: NeverRule, waiting: Waiting) -> So
     ends = [at_ns for at_ns, _ in changes[1:]] + [case.end_ns]
     for (at_ns, holds), to_ns in zip(changes, ends, strict=True):
         if holds:
-            until_ns = waiting.until(at_ns, to_ns + given_ns)
+            until_ns = waiting.until(at_ns, _known_ns(case, load, rule, to_ns) + load.latency)
             news.append(News(True, at_ns, until_ns, told, must=False))
             if to_ns < case.end_ns:
                 news.append(News(False, to_ns, until_ns, told))
     return Source(news)
+
+
+def _known_ns(case: Case, load: LoadTable, rule: NeverRule, at_ns: int) -> int:
+    """When a load's node knows that a condition has changed: at once, where it reads or drives or
+    has received all of it; of what others read, or drive, by their messages.
+    """
+    vehicle, delays = case.vehicle, dict[str, int]()
+    others = {vehicle.loads[name].node for name in rule.when.loads} - {load.node}
+    for name in rule.when.names:
+        table = vehicle.inputs.get(name)  # else a signal, taken as the node has received it
+        if table is None or load.node in table.wired_to:
+            continue
+        carriers = dict[str, int]()
+        for signal, request in vehicle.requests.items():
+            if any(name in condition.names for condition in request.conditions):
+                message, delay_ns = split_signal(signal)[0], request.debounce + request.latency
+                carriers[message] = max(carriers.get(message, 0), delay_ns)
+        if isinstance(table.logged, str):
+            carriers.setdefault(split_signal(table.logged)[0], table.settles)
+        if not carriers:
+            others |= set(table.wired_to)
+        delays |= {m: max(delays.get(m, 0), delay_ns) for m, delay_ns in carriers.items()}
+    for message, info in vehicle.messages.items():
+        if not others.isdisjoint(info.senders):
+            delays.setdefault(message, 0)
+    known_ns = at_ns
+    for message, delay_ns in delays.items():
+        heard = case.traffic(message).heard_by(load.node).times
+        if heard and heard[0] <= at_ns:
+            # What waits to be sent may be a cycle old, and one message alone need not be believed.
+            told_ns = at_ns + delay_ns + (vehicle.messages[message].period_ns or 0)
+            place = bisect_left(heard, told_ns) + 1
+            known_ns = max(known_ns, heard[place] if place < len(heard) else NEVER)
+    return known_ns
 
 
 def _trip(case: Case, load: LoadTable, table: TripTable, waiting: Waiting) -> Source:

@@ -61,10 +61,28 @@ def test_a_deadline_at_the_end_tests_nothing(end_ms):
     untested(fast((70, 1), (1040, 0), end_ms=end_ms, to_ms=None).verdict("never"))
 
 
-def test_a_load_need_not_be_in_the_forbidden_state_though_it_is_asked_for():
-    """Asked on all the time: dark while the condition holds and up to rejoin after it, 2300 ms."""
-    assert fast((70, 1), (1050, 0), (2300, 1)).broken() == []
-    broken(fast((70, 1), (1050, 0), (2300 + NS, 1)).verdict("fresh"), NS, 2300)
+def test_a_node_that_is_told_of_the_condition_gives_the_state_back_once_it_can_know():
+    """Asked on all the time. The speed is the dash's: 100 ms behind its fall what was waiting to be
+    sent is gone, and two messages in a row come at 2160 and 2260 ms.
+    """
+    assert fast((70, 1), (1050, 0), (2000, 1)).broken() == []
+    edge(lambda late: fast((70, 1), (1050, 0), (2280 + late, 1)), "fresh", deadline_ms=2280)
+
+
+def test_without_messages_from_who_knows_the_state_is_not_given_back():
+    """The link is lost from 1500 ms on, and what it asked for last is held."""
+    load = LOAD | {"on_stale": "hold", "stale_after": "3 s"}
+    tape = Tape(car(lamp=load), 3000).requests(60, 1500, on=True)
+    tape.input("speed", (1000, 60.0), (2000, 40.0)).output("lamp", (70, 1), (1050, 0))
+    assert tape.broken() == []
+
+
+@pytest.mark.parametrize("load", [{"rejoin": "1 s"}, LOAD | {"rejoin": "1 s"}])
+def test_a_never_rule_makes_no_other_rule_weaker(load):
+    """Asked for at 1310 ms, behind the condition."""
+    tape = Tape(car(lamp=load), 3000).input("speed", (500, 60.0), (1000, 40.0))
+    tape.requests(60, 1310, on=False).requests(1310, 3000, on=True)
+    broken(tape.output("lamp", (1390, 1)).verdict("fresh"), 60, 1330)
 
 
 def own(*levels, to_ms=2000):
