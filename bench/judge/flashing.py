@@ -68,26 +68,38 @@ def whole_cycles(actual: Series[float], from_ns: int, to_ns: int) -> list[Cycle]
     return [cycle for cycle in found if cycle.to_ns < to_ns]
 
 
-def flash_runs(segments: Sequence[Segment]) -> list[tuple[int, int, int]]:
-    """The spans in which nothing but flashing is allowed: (from when on what is lit can only
-    flash, only from, only to).
-    """
-    runs: list[tuple[int, int, int]] = []
+class Run(NamedTuple):
+    """A span in which nothing but flashing is right, in ns."""
+
+    allowed_ns: int
+    """From when on what is lit can only flash."""
+    only_ns: int
+    """From when on it has to."""
+    to_ns: int
+    begins: bool
+    """It was dark for sure before: a pattern begins here, and with a lit phase."""
+
+
+def flash_runs(segments: Sequence[Segment]) -> list[Run]:
+    """The spans in which nothing but flashing is allowed."""
+    runs: list[Run] = []
     allowed_ns: int | None = None
+    begins = dark = False
     for segment in segments:
         if FLASH not in segment.states:
-            allowed_ns = None
+            allowed_ns, dark = None, segment.states == {OFF}
             continue
         if not segment.states <= {FLASH, OFF}:
-            allowed_ns = segment.to_ns
+            allowed_ns, begins = segment.to_ns, False
             continue
-        allowed_ns = segment.from_ns if allowed_ns is None else allowed_ns
-        if segment.states != {FLASH}:
-            continue
-        if runs and runs[-1][2] == segment.from_ns:
-            runs[-1] = (runs[-1][0], runs[-1][1], segment.to_ns)
-        else:
-            runs.append((allowed_ns, segment.from_ns, segment.to_ns))
+        if allowed_ns is None:
+            allowed_ns, begins = segment.from_ns, dark
+        if segment.states == {FLASH}:
+            if runs and runs[-1].to_ns == segment.from_ns:
+                runs[-1] = runs[-1]._replace(to_ns=segment.to_ns)
+            else:
+                runs.append(Run(allowed_ns, segment.from_ns, segment.to_ns, begins))
+            begins = False
     return runs
 
 
@@ -105,47 +117,48 @@ def judge_flashing(
     return [_judge_run(name, rule, run, actual) for run in runs]
 
 
-def _cut(
-    run: tuple[int, int, int], stops: Sequence[tuple[int, int]]
-) -> Iterator[tuple[int, int, int]]:
-    allowed_ns, only_ns, to_ns = run
+def _cut(run: Run, stops: Sequence[tuple[int, int]]) -> Iterator[Run]:
     for start_ns, end_ns in sorted(stops):
-        if start_ns >= to_ns:
+        if start_ns >= run.to_ns:
             break
-        if start_ns > only_ns:
-            yield allowed_ns, only_ns, start_ns
-        allowed_ns, only_ns = max(allowed_ns, start_ns), max(only_ns, end_ns)
-    if only_ns < to_ns:
-        yield allowed_ns, only_ns, to_ns
+        if start_ns > run.only_ns:
+            yield run._replace(to_ns=start_ns)
+        if end_ns > run.allowed_ns:
+            only_ns = max(run.only_ns, end_ns)
+            run = Run(max(run.allowed_ns, start_ns), only_ns, run.to_ns, begins=False)
+    if run.only_ns < run.to_ns:
+        yield run
 
 
-def _judge_run(
-    name: str, rule: FlashRule, run: tuple[int, int, int], actual: Series[float]
-) -> Verdict:
-    """No longest period passes without a rise; the first one may wait for the rhythm of others, for
-    as long as a dark phase lasts. The cycles must be right however short the span is.
+def _judge_run(name: str, rule: FlashRule, run: Run, actual: Series[float]) -> Verdict:
+    """No longest period passes without a rise. A pattern begins with a lit phase, which may wait
+    for a rhythm that others have, for as long as a dark phase lasts, and may be short then. The
+    cycles must be right however short the span is.
     """
-    allowed_ns, only_ns, to_ns = run
+    only_ns, to_ns = run.only_ns, run.to_ns
     longest_ns = rule.longest_period_ns
-    rises = [at_ns for at_ns in rises_of(actual) if allowed_ns <= at_ns < to_ns]
+    waits = not run.begins or rule.rhythm is not None
+    rises = [at_ns for at_ns in rises_of(actual) if run.allowed_ns <= at_ns < to_ns]
     before = [at_ns for at_ns in rises if at_ns <= only_ns]
-    due_ns = before[-1] + longest_ns if before else 0
+    due_ns = before[-1] + longest_ns if before else only_ns
     if not before and actual.at(only_ns) > 0:
-        due_ns = only_ns + longest_ns
-    elif actual.at(only_ns) <= 0:
+        due_ns += longest_ns
+    elif waits and actual.at(only_ns) <= 0:
         # Until then it may have been off, and begins anew.
         due_ns = max(due_ns, only_ns + round(longest_ns * (1 - rule.on_share[0])))
     margins: list[int] = []
     for at_ns in [*rises[len(before) :], to_ns]:
         if at_ns > due_ns:
             text = f"did not light up again within {show_duration(longest_ns)}"
+            if due_ns == only_ns:
+                text = "did not begin to flash with a lit phase"
             late_ns = at_ns - due_ns
             return Verdict(name, "flash", Outcome.BROKEN, -late_ns, due_ns, late_ns, text)
         if at_ns != to_ns:
             margins.append(due_ns - at_ns)
         due_ns = at_ns + longest_ns
     inside = whole_cycles(actual, only_ns, to_ns)
-    if inside and _joins(rule, inside, actual, allowed_ns):
+    if waits and inside and _joins(rule, inside, actual, run.allowed_ns):
         del inside[0]
     wrong = _outside(rule, inside)
     if wrong is not None:

@@ -42,12 +42,12 @@ def judge_in_step(case: Case, views: Mapping[str, LoadView], name: str) -> list[
 def _common(view: LoadView, partner: LoadView) -> list[tuple[int, int]]:
     """The spans in which both must flash and both are in service."""
     spans = []
-    for _, first_from, first_to in flash_runs(view.segments):
-        for _, second_from, second_to in flash_runs(partner.segments):
+    for first in flash_runs(view.segments):
+        for second in flash_runs(partner.segments):
             for zone in view.strict:
                 for other in partner.strict:
-                    start = max(first_from, second_from, zone.from_ns, other.from_ns)
-                    end = min(first_to, second_to, zone.to_ns, other.to_ns)
+                    start = max(first.only_ns, second.only_ns, zone.from_ns, other.from_ns)
+                    end = min(first.to_ns, second.to_ns, zone.to_ns, other.to_ns)
                     if start < end:
                         spans.append((start, end))
     return spans

@@ -41,6 +41,10 @@ class LoadChecks:
             if load.reported is not None:
                 yield from self.refs.own_signal((*place, "reported"), load.reported, load.node)
             yield from self._conditions(place, name, load)
+            if load.flash is not None and load.flash.rhythm is not None:
+                found = self.refs.signal((*place, "flash", "rhythm"), load.flash.rhythm)
+                if not isinstance(found, tuple):
+                    yield from found
             if load.flash is not None and load.flash.in_step_with is not None:
                 partner = load.flash.in_step_with
                 if partner not in self.refs.file.loads:

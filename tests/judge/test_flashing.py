@@ -5,7 +5,9 @@ from __future__ import annotations
 import pytest
 from judge_lab import NS, Tape, broken, car, edge, kept, untested
 
-FLASH = {"flash": {}}
+FLASH = {"flash": {"rhythm": "Plain.Lamp"}}
+ALONE = {"flash": {}}
+"""In a rhythm of its own."""
 
 
 def asked(load=None, end_ms=6000, to_ms=None):
@@ -87,17 +89,42 @@ def test_a_lit_phase_in_a_rhythm_may_not_be_short():
     broken(tape.verdict("flash"))
 
 
-def beginning(late):
-    """Only flashing from 1030 ms on: lit by 1730 ms, and then every second at least."""
-    levels = [(1730 + 1000 * n + (late if n < 1 else 0), 1) for n in range(4)]
-    return asked(end_ms=5500).output(
-        "lamp", *(e for at, on in levels for e in ((at, on), (at + 500, 0)))
-    )
+def beginning(first_ms, load=None):
+    """Lit at that instant, and then every second."""
+    tape = asked(load, end_ms=5500)
+    for at_ms in (first_ms, 2730, 3730, 4730):
+        tape.output("lamp", (at_ms, 1), (at_ms + 500, 0))
+    return tape
 
 
 def test_the_first_lit_phase_may_wait_for_a_dark_phase_of_others():
-    kept(beginning(0).verdict("flash"), 0)
-    broken(beginning(NS).verdict("flash"), NS, 1730)
+    """Only flashing from 1030 ms on: lit by 1730 ms."""
+    kept(beginning(1730).verdict("flash"), 0)
+    broken(beginning(1730 + NS).verdict("flash"), NS, 1730)
+
+
+def alone(first_ms, lit_ms=330):
+    """A lamp in its own rhythm that lights up at that instant, for so long."""
+    tape = asked(ALONE).output("lamp", (first_ms, 1), (first_ms + lit_ms, 0))
+    return tape.flashing("lamp", first_ms + lit_ms + 330, 6000)
+
+
+def test_in_a_rhythm_of_its_own_a_lamp_lights_up_within_the_latency():
+    assert alone(1030).broken("lamp") == []
+    verdict = alone(1030 + NS).verdict("flash")
+    broken(verdict, NS, 1030)
+    assert "did not begin to flash with a lit phase" in verdict.text
+
+
+def test_in_a_rhythm_of_its_own_a_first_cycle_that_is_dropped_is_broken():
+    broken(alone(1020 + 660).verdict("flash"), 650, 1030)
+    assert beginning(1730).broken("lamp") == []
+
+
+@pytest.mark.parametrize(("load", "found"), [(ALONE, [("lamp", "flash")]), (FLASH, [])])
+def test_in_a_rhythm_of_its_own_the_first_lit_phase_is_a_whole_one(load, found):
+    tape = asked(load).output("lamp", (1020, 1), (1030, 0))
+    assert tape.flashing("lamp", 1280, 6000, 250, 250).broken("lamp") == found
 
 
 def cycle(late):
