@@ -251,10 +251,3 @@ class Recording:
             if (record.error is None or record.receivers) and not frame.remote:
                 found.setdefault((frame.identifier, frame.extended), []).append(record)
         return found
-
-    @property
-    def last_cleared_ns(self) -> int | None:
-        """When the last fault was gone; None while one never clears, 0 without any fault."""
-        if any(fault.cleared_ns is None for fault in self.faults):
-            return None
-        return max((fault.cleared_ns or 0 for fault in self.faults), default=0)

@@ -42,11 +42,6 @@ class Changes:
     fallen: tuple[Change, ...]
     gone: tuple[Change, ...]
 
-    @property
-    def worse(self) -> bool:
-        """Whether a rule is newly broken, or no longer put to the test."""
-        return bool(self.broken or self.untested)
-
 
 def standings(report: CheckReport) -> dict[Place, Standing]:
     """How every rule of a check stands."""

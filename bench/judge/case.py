@@ -132,16 +132,16 @@ class Case:
         return self.recording.outputs[load] if driven is None or not driven.times else driven
 
     def cannot(self, load: str) -> list[tuple[int, int]]:
-        """From when to when the hardware behind a load's node cannot do as it is told; once it is
-        repaired it has ``rejoin`` to follow again: a switch that has tripped waits a while, and
-        one that has latched stays off until its node has switched it off.
+        """From when to when the hardware behind a load's node cannot do as it is told. Once it is
+        repaired a contact has its time, a switch that has tripped waits a while, and one that has
+        latched stays off until its node has switched it off.
         """
         table = self.vehicle.loads[load]
         latches = table.electrical is not None and table.electrical.solid_state is not None
         spans = []
         for from_ns, to_ns in self.spans(lambda fault: load in fault.loads):
             free_ns = self._follows(load, to_ns) + table.latency if latches else to_ns
-            spans.append((from_ns, min(self.end_ns, max(free_ns, to_ns + table.rejoin))))
+            spans.append((from_ns, min(self.end_ns, free_ns + table.switching_ns)))
         return spans
 
     def _follows(self, load: str, since_ns: int) -> int:
@@ -172,11 +172,6 @@ class Case:
             for fault in self.recording.faults
             if which(fault)
         ]
-
-    def last_fault_before(self, at_ns: int) -> FaultRecord | None:
-        """The fault that was applied last before an instant."""
-        before = [fault for fault in self.recording.faults if fault.applied_ns <= at_ns]
-        return max(before, key=lambda fault: fault.applied_ns, default=None)
 
     def traffic(self, message: str) -> Traffic:
         """The valid frames of a message."""

@@ -21,10 +21,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 from bench.judge.case import Case, Waiting
-from bench.judge.requested import BEFORE_NS, BY_INPUT, Request, state_of
+from bench.judge.requested import BY_INPUT, Request, state_of
 from bench.judge.states import ANY, FLASH, OFF, ON, State
 from bench.judge.tries import Asked, Tried, can_try, follow_tries
-from bench.judge.walk import NEVER, Combine, News, Source
+from bench.judge.walk import BEFORE_NS, NEVER, Combine, News, Source
 from bench.model.expression import Condition, split_signal
 from bench.model.load import LoadTable, NeverRule, TripTable, usual_early_ns
 

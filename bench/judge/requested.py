@@ -17,12 +17,9 @@ from bench.judge.arrivals import Arrival, Link
 from bench.judge.case import Case, Waiting
 from bench.judge.lives import Life
 from bench.judge.states import ANY, FLASH, OFF, Shown, State, level_state
-from bench.judge.walk import NEVER, Mark, News, Source
+from bench.judge.walk import BEFORE_NS, NEVER, Mark, News, Source
 from bench.model.expression import Condition
 from bench.model.load import Level, LoadTable, usual_early_ns
-
-BEFORE_NS = -1
-"""The instant of what a source called for before anything happened."""
 
 
 class Said(NamedTuple):

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from math import isnan
 from typing import Self
 
+from bench.model.load import BARELY_LIT_PERCENT
 from bench.recording import Series
 
 State = str | float
@@ -32,8 +33,6 @@ OFF, ON, FLASH, ANY = "off", "on", "flash", "any"
 _LEVELS = {OFF: 0.0, ON: 100.0}
 ON_FROM = 90.0
 """A load without levels counts as on from here on, in percent."""
-OFF_UP_TO = 5.0
-"""A level of so much or less that is asked for is *off*, in percent."""
 
 
 def admits(state: State, shown: Shown) -> bool:
@@ -70,7 +69,7 @@ def stays_dark(state: State, shown: Shown) -> bool:
 
 def level_state(percent: float) -> State:
     """The state that a level in percent asks for."""
-    return OFF if percent <= OFF_UP_TO else percent
+    return OFF if percent <= BARELY_LIT_PERCENT else percent
 
 
 def seen(level: float) -> Shown:

@@ -60,16 +60,6 @@ class Ticks:
         silent_ns = last_ns + lasts_ns
         return silent_ns if silent_ns < to_ns else None
 
-    def gaps(self, from_ns: int, to_ns: int, longer_than_ns: int) -> list[tuple[int, int]]:
-        """The silences between the instants of [from, to); not those before and behind them."""
-        low, high = bisect_left(self.times, from_ns), bisect_left(self.times, to_ns)
-        if high - low < 2:
-            return []
-        silences = self.silences(longer_than_ns)
-        first = bisect_left(silences, (self.times[low], 0))
-        behind = bisect_left(silences, (self.times[high - 1], 0))
-        return silences[first:behind]
-
 
 class Traffic:
     """The frames of one message that were valid for somebody: right length, right checksum.

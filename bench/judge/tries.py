@@ -24,7 +24,7 @@ from dataclasses import dataclass, field
 from bench.judge.case import Case, Waiting
 from bench.judge.command import shown_changes
 from bench.judge.verdict import Outcome, Verdict
-from bench.judge.walk import NEVER, Mark, News, Source
+from bench.judge.walk import BEFORE_NS, NEVER, Mark, News, Source
 from bench.model.electrical import SolidStateTable
 from bench.model.load import LoadTable, TriesTable
 from bench.model.units import show_duration
@@ -36,7 +36,6 @@ LATCHED = "latched off"
 _TIME_CONSTANTS = 5
 """A junction has come to its temperature after so many of its time constants (99 %)."""
 _US = 1_000
-BEFORE_NS = -1
 
 Spans = Sequence[tuple[int, int]]
 

@@ -27,6 +27,8 @@ from typing import Any, NamedTuple
 from bench.judge import states
 from bench.judge.states import FLASH, OFF, ON, Shown, State, admits
 
+BEFORE_NS = -1
+"""The instant of what a source called for before anything happened."""
 NEVER = 1 << 62
 """Behind every run."""
 
@@ -99,8 +101,6 @@ class Breach:
     shown: Shown
     states: frozenset[State]
     unpaid: bool
-    last: News | None
-    """The news that began last before it."""
 
 
 class Kept(NamedTuple):
@@ -130,7 +130,6 @@ class Walked:
     breaches: list[Breach] = field(default_factory=list)
     kept: list[Kept] = field(default_factory=list)
     segments: list[Segment] = field(default_factory=list)
-    most_positions: int = 1
 
 
 STEADY = "steady"
@@ -304,7 +303,6 @@ class _Walk:
         if self.wrong is None:
             before = set(self.positions)
             self.positions |= self.reached(before, at_ns, self.shown, source)
-            self.result.most_positions = max(self.result.most_positions, len(self.positions))
             self._try_idle(at_ns, source, index, place, before)
             return
         self._look(at_ns)
@@ -363,11 +361,8 @@ class _Walk:
 
     def _break(self, at_ns: int, rule: str, *, unpaid: bool) -> None:
         right = self.positions if unpaid else [tuple(self.begun)]
-        last = max(
-            (self.news[k][q] for k, q in enumerate(self.begun)), key=lambda news: news.from_ns
-        )
         states = frozenset(self.state(position) for position in right)
-        self.wrong = Breach(rule, at_ns, self.end_ns, self.shown, states, unpaid, last)
+        self.wrong = Breach(rule, at_ns, self.end_ns, self.shown, states, unpaid)
         self.positions = self._current()
 
     def _right_again(self, at_ns: int) -> None:

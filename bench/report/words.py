@@ -27,7 +27,9 @@ from bench.model.vehicle import NodeTable
 _LAMP = re.compile(r"lamp|light|beam|indicator|tell-?tale", re.IGNORECASE)
 _WAS = re.compile(r"was (on|off) instead of (.+)")
 _MOVED = re.compile(r" (?:went|came|stayed) \w+$")
-_VERB = re.compile(r"(?:was|were|sent|flashed|lit|did|had)\b")
+_VERB = re.compile(
+    r"(?:was|were|sent|flashed|lit|did|had|went|got|fell|slept|lost|came|ran|showed|handed)\b"
+)
 
 
 def finding_sentence(vehicle: Vehicle, verdict: Verdict, case: CaseResult) -> str:
@@ -224,6 +226,10 @@ def _never(load: LoadTable, rule: str) -> str:
     return f"{entry.state} while {entry.when.text}"
 
 
+def _trip(load: LoadTable) -> str:
+    return f"off from {load.trip.when.text} until {load.trip.off_until.text}" if load.trip else ""
+
+
 def _tries(load: LoadTable) -> str:
     if load.tries is None:
         return ""
@@ -254,6 +260,9 @@ _LOAD_RULES: dict[str, Callable[[Vehicle, LoadTable, str], str]] = {
     "dark": lambda _, load, __: show_duration(load.dark_limit) if load.dark_limit else "",
     "back": lambda _, load, __: show_duration(load.back_within) if load.back_within else "",
     "never": lambda _, load, rule: _never(load, rule),
+    "longest_on": lambda _, load, __: show_duration(load.longest_on or 0),
+    "shortest_off": lambda _, load, __: show_duration(load.shortest_off or 0),
+    "trip": lambda _, load, __: _trip(load),
     "tries": lambda _, load, __: _tries(load),
     "notice": _told,
     "stopped": lambda vehicle, load, _: _watchdog(vehicle.nodes[load.node].watchdog),

@@ -43,15 +43,24 @@ def test_a_load_that_its_relay_keeps_on_is_judged_by_what_its_node_drives():
     assert tape.output("lamp", (1000, 1), (2000, 0)).broken() == []
 
 
-def test_after_the_repair_it_has_the_time_to_rejoin():
-    """Repaired at 2000 ms, rejoin 300 ms."""
-    assert failing("fuse_blown", lamp=[(1000, 0), (2300, 1)]).broken() == []
-
-
-def test_after_the_repair_it_has_no_longer_than_that():
-    tape = failing("fuse_blown", lamp=[(1000, 0), (2300 + NS, 1)])
-    broken(tape.verdict("fed"), NS, 2300)
+def test_after_the_repair_it_gets_at_once_what_its_node_drives():
+    """Repaired at 2000 ms. An excuse lasts as long as its reason."""
+    assert failing("fuse_blown", lamp=[(1000, 0), (2000, 1)]).broken() == []
+    tape = failing("fuse_blown", lamp=[(1000, 0), (2000 + NS, 1)])
+    broken(tape.verdict("fed"), NS, 2000)
     assert tape.broken() == [("lamp", "fed")]
+
+
+def test_after_the_repair_a_contact_has_the_time_that_it_takes():
+    lamp = {"electrical": {**FED["electrical"], "relay": {}}}
+    vehicle = car(nodes=SUPPLY, lamp=lamp)
+    closed_ms = 2000 + vehicle.loads["lamp"].switching_ns // MS
+    assert closed_ms > 2000
+    for late, found in ((0, []), (NS, [("lamp", "fed")])):
+        tape = Tape(vehicle, 3000).requests(60, 3000, on=True).driven("lamp", (0, 0), (70, 1))
+        tape.fault("fuse_blown", 1000, 2000, "output", loads=["lamp"])
+        tape.output("lamp", (70, 1), (1000, 0), (closed_ms + late, 1))
+        assert tape.broken("lamp") == found
 
 
 def latched(*levels, driven=()):

@@ -274,7 +274,7 @@ def test_flashing_when_stale_needs_a_cycle_to_show():
 
 
 def test_a_steady_load_that_had_to_flash_when_stale_is_broken():
-    broken(flashing_when_lost(end_ms=1430 + NS).verdict("flash"), NS, 1430)
+    broken(flashing_when_lost(end_ms=730 + NS).verdict("flash"), NS, 730)
     broken(flashing_when_lost().verdict("flash"))
     untested(flashing_when_lost().verdict("stale"))
     tape = flashing_when_lost().flashing("lamp", 725, 4000)
