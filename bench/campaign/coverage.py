@@ -30,8 +30,8 @@ Point = tuple[str, ...]
 - ``("margin", rule, subject, bucket)``: so much time was left; a bucket is twice as wide as the
   one below.
 
-A phase is ``boot``, ``running``, ``rejoining`` (runs again since a short time), ``hung`` or
-``crashed``.
+A phase is ``boot``, ``running``, ``rejoining`` (runs again since a short time), ``hung``,
+``asleep``, ``off`` or ``crashed``.
 """
 
 

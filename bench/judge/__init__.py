@@ -1,4 +1,4 @@
-"""Judging a recording by the vehicle's rules: allowed states, deadlines, margins."""
+"""What accounts for each change of a load: verdicts with margins."""
 
 from bench.judge.judge import declared_rules, judge
 from bench.judge.unjudged import Unjudged, unjudged

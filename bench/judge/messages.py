@@ -18,7 +18,7 @@ from typing import NamedTuple
 
 from bench.judge.case import Case
 from bench.judge.lives import Life
-from bench.judge.service import Span, bus_offs
+from bench.judge.service import Span, off_the_bus
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
 from bench.model.expression import split_signal
 from bench.model.loading import Vehicle
@@ -186,8 +186,7 @@ def _out_of_service(case: Case, node: str) -> Iterator[Span]:
         yield reset.at_ns, reset.at_ns + case.vehicle.nodes[node].boot
     for hang in case.lives[node].hangs:
         yield hang.from_ns, hang.to_ns
-    for off in bus_offs(case, node):
-        yield off.from_ns, off.to_ns + (case.vehicle.nodes[node].rejoin if off.back else 0)
+    yield from off_the_bus(case, node)
 
 
 def _waiting(case: Case, node: str, from_ns: int, to_ns: int) -> list[Span]:

@@ -1,9 +1,9 @@
 """What the supply allows and demands: a load without volts cannot work, and it must come back.
 
 volts     14 14 14 5 5 5 14 14 14 14
-lean           [....)              out of the node's operating range, or the node is off
-allowed   ON   ON|OFF  ON          off is allowed until one latency behind
-back                [....|         a lamp that was lit is lit again, at the latest
+lean               [....)          out of the node's operating range, or the node is off
+news               open.....|      nobody must act on it until one latency after
+back                    [....|     a lamp that was lit is lit again, at the latest
 """
 
 from __future__ import annotations

@@ -20,8 +20,7 @@ class Verdict:
     """One rule of one subject.
 
     - ``subject``: a load, a node, a request (``Message.Signal``) or a notice.
-    - ``rule``: fresh, local, stale, then, reset, stopped, rejoin, end to end, flash, in step,
-      never, control, notice, status, program or expected.
+    - ``rule``: its name; README has the table, ``declared_rules`` the list for a vehicle.
     - ``margin_ns``: time that was left before the deadline, negative when it was missed; None
       where the rule has no deadline or was not exercised.
     - ``at_ns``, ``wrong_for_ns``: when the rule was first broken and for how long.

@@ -1,4 +1,4 @@
-"""The times in which nothing excuses a load any more: *rejoin* after the last fault has gone."""
+"""The times in which no fault is left and *rejoin* is over: a link and a node must be back."""
 
 from __future__ import annotations
 
