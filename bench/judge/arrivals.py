@@ -22,6 +22,7 @@ AfterJump = Literal["accept", "refuse one", "lost", "either"]
 """What a receiver does with a counter that has moved by more than one: it takes the message, takes
 only the next that follows it, takes the link for lost, or any of these.
 """
+WAYS: tuple[AfterJump, ...] = ("accept", "refuse one", "lost")
 
 
 class Arrival(NamedTuple):
@@ -190,7 +191,7 @@ def _makes(
     if link.after_jump != "either" or step == 1:
         ways: tuple[str | None, ...] = (link.after_jump,)
     else:
-        ways = _WAYS if belief.way is None else (belief.way,)
+        ways = WAYS if belief.way is None else (belief.way,)
     for way in ways:
         if link.after_jump == "either" and step > 1:
             known = known._replace(way=way)
@@ -200,9 +201,6 @@ def _makes(
             yield _GOOD, known
         else:
             yield _REFUSED, belief._replace(way=known.way)
-
-
-_WAYS = ("accept", "refuse one", "lost")
 
 
 class Runs(Generic[V]):

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from bench.judge.arrivals import WAYS
 from bench.judge.case import Case
 from bench.judge.command import shown_changes
 from bench.judge.flashing import judge_flashing
@@ -47,9 +48,36 @@ def view_load(case: Case, name: str) -> LoadView:
     load = case.vehicle.loads[name]
     sources = sources_of(case, load)
     changes = shown_changes(case.command(name), load, case.end_ns)
-    combine, flash_ns = sources.combine(), load.cycle_ns
-    walked = walk(sources.sources, combine, changes, case.end_ns, case.start_ns, flash_ns)
+    walked = _walked(case, sources, changes)
+    if load.after_jump == "either" and load.request is not None and not walked.breaches:
+        walked = _one_receiver(case, sources, changes, walked)
     return LoadView(name, load, sources, changes, walked, zones(case, load.rejoin))
+
+
+def _walked(case: Case, sources: LoadSources, changes: Sequence[tuple[int, Shown]]) -> Walked:
+    combine, flash_ns = sources.combine(), sources.load.cycle_ns
+    return walk(sources.sources, combine, changes, case.end_ns, case.start_ns, flash_ns)
+
+
+def _one_receiver(
+    case: Case, sources: LoadSources, changes: Sequence[tuple[int, Shown]], mixed: Walked
+) -> Walked:
+    """What is right for a receiver that does this at one jump and that at the next must be right
+    for one that does the same at each. A rule counts as put to the test where that receiver had to
+    follow, whatever it does.
+    """
+    load, asked = sources.load, sources.named.get("request")
+    each = [sources_of(case, load, way) for way in WAYS]
+    if asked is None or all(way.named["request"].news == asked.news for way in each):
+        return mixed  # no counter has jumped
+    found = min((_walked(case, way, changes) for way in each), key=_wrongness)
+    tested = {entry.at_ns for entry in mixed.kept}
+    found.kept = [entry for entry in found.kept if entry.at_ns in tested]
+    return found
+
+
+def _wrongness(walked: Walked) -> tuple[int, int]:
+    return len(walked.breaches), sum(breach.to_ns - breach.at_ns for breach in walked.breaches)
 
 
 def judge_load(case: Case, view: LoadView) -> list[Verdict]:

@@ -20,6 +20,7 @@ from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
+from bench.judge.arrivals import AfterJump
 from bench.judge.case import Case, Waiting
 from bench.judge.requested import BY_INPUT, Request, state_of
 from bench.judge.states import ANY, FLASH, OFF, ON, State
@@ -126,13 +127,15 @@ def decides_alone(load: LoadTable) -> bool:
     return load.local is not None and load.local_use == "follows"
 
 
-def sources_of(case: Case, load: LoadTable) -> LoadSources:
-    """All that can call for a state of a load over a run."""
+def sources_of(case: Case, load: LoadTable, after_jump: AfterJump | None = None) -> LoadSources:
+    """All that can call for a state of a load over a run. ``after_jump``: for a receiver that does
+    this with a counter that has jumped, where that is left open.
+    """
     waiting = Waiting(case, load)
     found = LoadSources(load, waiting)
     found.named["mode"] = _mode(case, load, waiting)
     if load.request is not None and not decides_alone(load):
-        request = Request(case, load, waiting)
+        request = Request(case, load, waiting, after_jump)
         found.named["request"] = request.source()
         found.held = request.held
     elif state_of(load.on_reset) != OFF:

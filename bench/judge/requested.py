@@ -10,10 +10,11 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from itertools import product
 from typing import NamedTuple
 
-from bench.judge.arrivals import Arrival, Link
+from bench.judge.arrivals import AfterJump, Arrival, Link
 from bench.judge.case import Case, Waiting
 from bench.judge.lives import Life
 from bench.judge.states import ANY, FLASH, OFF, Shown, State, level_state
@@ -79,12 +80,18 @@ def state_of(state: str | Level | None) -> State:
 class Request:
     """The news of the messages that ask for a load."""
 
-    def __init__(self, case: Case, load: LoadTable, waiting: Waiting) -> None:
+    def __init__(
+        self, case: Case, load: LoadTable, waiting: Waiting, after_jump: AfterJump | None = None
+    ) -> None:
         assert load.request is not None
         self.case, self.load, self.waiting = case, load, waiting
         self.asks = case.vehicle.reader(load.request)
         self.level = None if load.level is None else case.vehicle.signal(load.level)
-        self.links: dict[str, Link] = {name: case.link(name, load) for name in load.messages}
+        self.links: dict[str, Link] = {
+            name: replace(link, after_jump=after_jump or link.after_jump)
+            for name in load.messages
+            for link in [case.link(name, load)]
+        }
         self.link = self.links[load.watched[0]]
         counted = any(case.vehicle.messages[name].counter is not None for name in load.messages)
         confirm = load.confirm or (2 if counted else 1)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from judge_lab import NS, Tape, car
+from judge_lab import NS, Tape, broken, car, edge
 
 from bench.judge.case import Case
 
@@ -59,6 +59,140 @@ def test_steps_count_from_the_last_good_message_not_from_the_last_one():
         (100, True),
         (200, True),
     ]
+
+
+JUMP = (100, 3), (150, 5), (200, 6)
+"""Counters of which one has moved by two, and the next follows it."""
+
+
+@pytest.mark.parametrize(
+    ("after_jump", "found"),
+    [
+        ("accept", [(100, True, False), (150, True, False), (200, True, False)]),
+        ("refuse one", [(100, True, False), (200, True, False)]),
+        ("lost", [(100, True, False), (150, True, True), (200, True, False)]),
+        (
+            "either",
+            [(100, True, False), (150, False, True), (150, False, False), (200, True, False)],
+        ),
+    ],
+)
+def test_what_a_receiver_makes_of_a_jump_is_declared(after_jump, found):
+    """(ms, surely, as a lost link): the jump is good, refused, a loss, or any of these; the next
+    that follows it counts for all.
+    """
+    tape = sequence(*JUMP, load={"after_jump": after_jump})
+    tape.recording.frames = tape._frames
+    case = Case(tape.vehicle, tape.recording)
+    link = case.link("Request", tape.vehicle.loads["lamp"])
+    (entries,) = case.arrivals("Request", "rear", link)
+    assert [(entry.at_ns / 1e6, entry.sure, entry.lost) for entry in entries] == found
+
+
+def jump(after_jump, *levels, on=True):
+    """Asked for on up to 460 ms with counters 1 to 9; from 510 ms on for ``on`` or off, with
+    counters from 11 on. The lamp is lit from 70 ms on.
+    """
+    tape = Tape(car(lamp={"after_jump": after_jump}), 2000).requests(60, 461, on=True)
+    tape.request(510, on=on, counter=11).requests(560, 2000, on=on)
+    return tape.output("lamp", (70, 1), *levels)
+
+
+def test_an_accepted_jump_is_followed_at_once():
+    """Asked off at 510 ms: due at 530 ms."""
+    edge(lambda late: jump("accept", (530 + late, 0), on=False), "fresh", deadline_ms=530)
+
+
+def test_a_refused_jump_is_not_followed_and_the_next_is():
+    """Off from 560 ms on, by 580 ms. Who takes the jump at 510 ms does so too soon."""
+    edge(lambda late: jump("refuse one", (580 + late, 0), on=False), "fresh", deadline_ms=580)
+    assert jump("refuse one", (560, 0), on=False).broken() == []
+    broken(jump("refuse one", (560 - NS, 0), on=False).verdict("fresh"), NS, 560 - NS)
+    broken(jump("refuse one", (515, 0), on=False).verdict("fresh"), 45, 515)
+
+
+def test_a_refused_jump_is_no_lost_link():
+    """Asked for all the time: a lamp that goes dark for it is wrong."""
+    assert jump("refuse one").broken() == []
+    assert jump("refuse one", (520, 0), (580, 1)).broken() == [("lamp", "fresh")]
+
+
+def test_who_refuses_one_jump_after_the_other_loses_the_link():
+    """Counters that move by two each time, from 510 ms on: off by 460 + 270 = 730 ms. One that
+    takes them stays on.
+    """
+
+    def tape(after_jump, *levels):
+        made = Tape(car(lamp={"after_jump": after_jump}), 2000).requests(60, 461, on=True)
+        for number, at_ms in enumerate(range(510, 2000, 50)):
+            made.request(at_ms, on=True, counter=(11 + 2 * number) % 16)
+        made.fault("alter", 500, None, content=True)
+        return made.output("lamp", (70, 1), *levels)
+
+    edge(lambda late: tape("refuse one", (730 + late, 0)), "stale", deadline_ms=730)
+    broken(tape("refuse one").verdict("stale"), 1270, 730)
+    assert tape("accept").broken() == []
+    assert tape("accept", (730, 0)).broken("lamp") != []
+
+
+def test_a_jump_that_counts_as_a_lost_link_has_the_reaction_and_is_followed_by_a_return():
+    """Lost at 510 ms: off by 530 ms, whatever it asks for; good again at 560 and 610 ms: on from
+    560 ms on, by 630 ms.
+    """
+    edge(lambda late: jump("lost", (530 + late, 0), (560, 1)), "stale", deadline_ms=530)
+    edge(lambda late: jump("lost", (520, 0), (630 + late, 1)), "rejoin", deadline_ms=630)
+    broken(jump("lost", (510 - NS, 0), (560, 1)).verdict("stale"), at_ms=510 - NS)
+    broken(jump("lost", (520, 0), (560 - NS, 1)).verdict("rejoin"), NS, 560 - NS)
+    broken(jump("lost").verdict("stale"), 30, 530)
+
+
+LOST = (520, 0), (570, 1)
+"""What a lamp shows whose node takes a jump for a lost link."""
+
+
+@pytest.mark.parametrize("levels", [(), LOST])
+def test_where_a_jump_is_left_open_a_lamp_that_stays_lit_and_one_that_blinks_are_right(levels):
+    assert jump("either", *levels).broken() == []
+
+
+@pytest.mark.parametrize(
+    ("levels", "rule"),
+    [
+        (((510 - NS, 0), (560, 1)), "stale"),  # before the jump
+        (((520, 0), (560 - NS, 1)), "rejoin"),  # back before anybody has asked again
+        (((520, 0), (630 + NS, 1)), "rejoin"),  # back too late
+        (((520, 0), (530, 1), (540, 0), (570, 1)), "rejoin"),  # twice
+    ],
+)
+def test_where_a_jump_is_left_open_not_everything_is_right(levels, rule):
+    assert jump("either", *levels).broken() == [("lamp", rule)]
+
+
+def test_where_a_jump_is_left_open_what_it_asks_for_is_due_with_the_next():
+    """Who refuses the jump goes off by 580 ms; nobody before 510 ms or between."""
+    edge(lambda late: jump("either", (580 + late, 0), on=False), "fresh", deadline_ms=580)
+    assert jump("either", (510, 0), on=False).broken() == []
+    assert jump("either", (530, 0), on=False).broken() == []
+    assert jump("either", (510 - NS, 0), on=False).broken("lamp") != []
+    assert jump("either", (530 + NS, 0), on=False).broken("lamp") != []
+    assert jump("either", (560 - NS, 0), on=False).broken("lamp") != []
+
+
+def jumps(*levels):
+    """As :func:`jump`, with a second jump of two at 1010 ms."""
+    tape = Tape(car(lamp={"after_jump": "either"}), 2000)
+    tape.requests(60, 461, on=True).request(510, on=True, counter=11).requests(560, 1010, on=True)
+    tape.request(1010, on=True, counter=(tape.counter + 2) % 16).requests(1060, 2000, on=True)
+    return tape.output("lamp", (70, 1), *levels)
+
+
+def test_a_node_does_the_same_with_each_jump():
+    """It stays lit at both, or goes dark at both; not now this and now that."""
+    again = (1020, 0), (1070, 1)
+    assert jumps().broken() == []
+    assert jumps(*LOST, *again).broken() == []
+    assert jumps(*LOST).broken("lamp") != []
+    assert jumps(*again).broken("lamp") != []
 
 
 def test_the_first_message_after_a_loss_is_good_whatever_its_counter():
