@@ -351,3 +351,52 @@ def test_a_state_by_a_local_input_may_come_after_another():
     assert by_pedal((1250, 0), (2020, 1), load=load, pedal=pedal).broken("lamp") == []
     broken(by_pedal((1251, 0), (2020, 1), load=load, pedal=pedal).verdict("then"), 1, 1250)
     broken(by_pedal((1250, 0), (2021, 1), load=load, pedal=pedal).verdict("then"), 1, 2020)
+
+
+def off_the_bus(*levels, load=None, at_ms=590, end_ms=2000):
+    """Requests at 60 ... 560 ms; the lamp's node goes bus-off at 590 ms and is back at 700 ms;
+    requests again from 710 ms on.
+    """
+    tape = Tape(car(lamp={"bus_off": "lost"} if load is None else load), end_ms)
+    tape.requests(60, 561, on=True).requests(710, end_ms, on=True)
+    tape.controller("rear", (0, "ERROR_ACTIVE"), (at_ms, "BUS_OFF"), (700, "ERROR_ACTIVE"))
+    tape.fault("bus_off", at_ms, at_ms)
+    return tape.output("lamp", (70, 1), *levels)
+
+
+def test_the_bus_off_of_its_node_is_a_lost_link_where_it_is_declared():
+    """Lost at 590 ms: off by 610 ms; back at 710 and 760 ms: on by 780 ms."""
+    edge(lambda late: off_the_bus((610 + late, 0), (710, 1)), "stale", deadline_ms=610)
+    edge(lambda late: off_the_bus((600, 0), (780 + late, 1)), "rejoin", deadline_ms=780)
+    assert off_the_bus((590, 0), (710, 1)).broken() == []
+    broken(off_the_bus((590 - NS, 0), (710, 1)).verdict("stale"), at_ms=590 - NS)
+    broken(off_the_bus((600, 0), (710 - NS, 1)).verdict("rejoin"), NS, 710 - NS)
+
+
+def test_a_load_that_overlooks_a_bus_off_that_counts_as_a_lost_link_is_broken():
+    """From 610 ms on until it may be on again at 710 ms."""
+    broken(off_the_bus().verdict("stale"), 100, 610)
+
+
+def test_without_it_the_bus_off_of_its_node_is_no_lost_link():
+    """The last message came at 560 ms: lost from 805 ms on at the earliest."""
+    assert off_the_bus(load={}).broken() == []
+    assert off_the_bus((610, 0), (710, 1), load={}).broken() == [("lamp", "fresh")]
+
+
+def test_the_bus_off_of_another_node_is_no_lost_link():
+    tape = off_the_bus((610, 0), (710, 1))
+    tape.recording.controllers["dash"] = tape.recording.controllers.pop("rear")
+    assert tape.broken("lamp") == [("lamp", "fresh")]
+
+
+def test_a_link_that_is_lost_already_is_not_lost_once_more_by_a_bus_off():
+    """Requests at 60 ... 460 ms; off by 730 ms; bus-off at 900 ms: dark before and behind it."""
+
+    def tape(*levels):
+        made = lost({"bus_off": "lost"}, *levels)
+        return made.controller("rear", (0, "ERROR_ACTIVE"), (900, "BUS_OFF"))
+
+    assert tape((720, 0)).broken() == []
+    edge(lambda late: tape((730 + late, 0)), "stale", deadline_ms=730)
+    assert tape((720, 0), (905, 1)).broken("lamp") == [("lamp", "stale")]
