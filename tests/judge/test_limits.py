@@ -1,4 +1,6 @@
-"""*longest_on*: a load is off again once it has been on for so long, until nobody asks for it."""
+"""*longest_on*: a load is off again once it has been on for so long, until nobody asks for it.
+*shortest_off*: once it went off it stays so for a while, whoever asks for it.
+"""
 
 from __future__ import annotations
 
@@ -39,3 +41,48 @@ def test_the_limit_stands_while_a_load_that_may_not_be_off_stays_on():
     assert forced((70, 1), (1020, 0)).broken("lamp") == []
     broken(forced((70, 1), (1020 + NS, 0)).verdict("fresh"), NS, 1020)
     assert forced((70, 1)).broken("lamp") != []
+
+
+REST = {"shortest_off": "500 ms"}
+
+
+def rested(*levels, load=None, again_ms=610):
+    """Asked for up to 460 ms and from 610 ms on, off between; off at 520 ms: off up to 1020 ms."""
+    tape = Tape(car(lamp=REST if load is None else load), 2000).requests(60, 461, on=True)
+    tape.requests(510, again_ms, on=False).requests(again_ms, 2000, on=True)
+    return tape.output("lamp", (70, 1), (520, 0), *levels)
+
+
+def test_a_load_is_on_again_at_the_end_of_its_rest_at_the_earliest():
+    assert rested((1020, 1)).broken("lamp") == []
+    assert rested((1020 - NS, 1)).broken("lamp") == [("lamp", "shortest_off")]
+    broken(rested((1020 - NS, 1)).verdict("shortest_off"), NS, 1020 - NS)
+
+
+def test_a_load_that_is_asked_for_within_its_rest_is_on_a_latency_behind_it():
+    edge(lambda late: rested((1040 + late, 1)), "shortest_off", deadline_ms=1040)
+    broken(rested().verdict("shortest_off"), 960, 1040)
+
+
+def test_a_load_that_takes_no_rest_at_all_is_broken_until_its_rest_is_over():
+    """On at 620 ms, as without it."""
+    broken(rested((620, 1)).verdict("fresh"), 400, 620)
+    assert rested((620, 1), load={}).broken("lamp") == []
+
+
+def test_a_load_that_is_asked_for_behind_its_rest_has_its_latency():
+    """Asked for from 1110 ms on: due at 1130 ms."""
+    edge(lambda late: rested((1130 + late, 1), again_ms=1110), "fresh", deadline_ms=1130)
+
+
+def test_each_time_it_goes_off_a_rest_begins():
+    """Off at 1210 ms: off up to 1710 ms, though it rested before."""
+
+    def tape(*levels):
+        made = Tape(car(lamp=REST), 2400).requests(60, 461, on=True)
+        made.requests(510, 610, on=False).requests(610, 1200, on=True)
+        made.requests(1210, 1260, on=False).requests(1260, 2400, on=True)
+        return made.output("lamp", (70, 1), (520, 0), (1020, 1), (1220, 0), *levels)
+
+    assert tape((1720, 1)).broken("lamp") == []
+    broken(tape((1720 - NS, 1)).verdict("shortest_off"), NS, 1720 - NS)
