@@ -297,7 +297,10 @@ def _trip(case: Case, load: LoadTable, table: TripTable, waiting: Waiting) -> So
             news.append(News(False, at_ns, at_ns, "reset"))
             if True in tripped and not causes and not ends:
                 news.append(News(True, at_ns, by_ns, "trip", must=False))
-            tripped, caused = {False}, False
+                tripped = {False, True}
+            else:
+                tripped = {False}
+            caused = False
         if causes and not caused and tripped != {True}:
             # One that cannot act may look too late.
             lasts = all(value for at, value in when.changes() if at_ns <= at <= by_ns)

@@ -129,6 +129,7 @@ def car(*, nodes=None, requests=None, notices=None, wire=None, **loads) -> Vehic
                 "key": {"wired_to": ["dash"], "positions": ["off", "on"]},
                 "speed": {"wired_to": ["dash"], "range": [0, 100]},
                 "pedal": {"wired_to": ["rear"], "positions": ["up", "down"]},
+                "crash": {"wired_to": ["rear"], "positions": ["no", "yes"]},
             },
             "loads": tables,
             "requests": requests or {},
