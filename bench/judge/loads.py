@@ -64,7 +64,7 @@ def _one_receiver(
 ) -> Walked:
     """What is right for a receiver that does this at one jump and that at the next must be right
     for one that does the same at each. A rule counts as put to the test where that receiver had to
-    follow, whatever it does.
+    follow, whatever it does, and a state as the only right one where it is for all.
     """
     load, asked = sources.load, sources.named.get("request")
     each = [sources_of(case, load, way) for way in WAYS]
@@ -73,6 +73,7 @@ def _one_receiver(
     found = min((_walked(case, way, changes) for way in each), key=_wrongness)
     tested = {entry.at_ns for entry in mixed.kept}
     found.kept = [entry for entry in found.kept if entry.at_ns in tested]
+    found.segments = mixed.segments
     return found
 
 
