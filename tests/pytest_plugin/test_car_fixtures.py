@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from tests.pytest_plugin.conftest import write
+from bench.campaign.apart import CAN_FORK
+from tests.pytest_plugin.conftest import edited, write
 
 pytest_plugins = "pytester"
 needs_asyncio = "needs pytest-asyncio (extra 'test')"
@@ -270,17 +271,70 @@ def test_a_test_that_waits_for_nothing_is_told_so(car):
     result.stdout.fnmatch_lines(["*DeadlockError*"])
 
 
-def test_a_program_that_would_end_pytest_does_not_turn_a_failed_test_green(car):
+def ended_by(car, line):
+    """A test that fails, with a car whose rear node's program begins with this line."""
     text = (car.path / "tiny_nodes.py").read_text(encoding="utf-8")
-    end = "import os\n\n\nclass Rear(Node):\n    def start(self):\n        os._exit(0)\n"
-    text = text.replace("class Rear(Node):\n    def start(self):\n", end)
-    (car.path / "ends.py").write_text(text, encoding="utf-8")
-    vehicle = (car.path / "vehicle.toml").read_text(encoding="utf-8")
-    (car.path / "vehicle.toml").write_text(vehicle.replace("tiny_nodes.py", "ends.py"), "utf-8")
+    start = "class Rear(Node):\n    def start(self):\n"
+    assert start in text
+    end = f"import atexit, ctypes, os, sys\n\n\n{start}        {line}\n"
+    write(car, "ends.py", text.replace(start, end))
+    edited(car, "vehicle.toml", "tiny_nodes.py", "ends.py")
     car.makepyfile("""
         def test_it(bench):
             bench.run("1 s")
             assert bench.node("rear") == "crashed"
             assert False
     """)
-    car.runpytest_subprocess("-q", "-k", "test_it").assert_outcomes(failed=1, deselected=1)
+    return car.runpytest_subprocess("-q", "-k", "test_it")
+
+
+def test_a_program_that_would_end_pytest_does_not_turn_a_failed_test_green(car):
+    ended_by(car, "os._exit(0)").assert_outcomes(failed=1, deselected=1)
+
+
+@pytest.mark.parametrize("line", ["sys.stdout.close()", "ctypes.CDLL(None).close(1)"])
+def test_a_program_that_closes_what_pytest_writes_to_does_not_silence_a_failed_test(car, line):
+    result = ended_by(car, line)
+    assert result.ret == 1
+    assert result.parseoutcomes()["failed"] == 1
+
+
+@pytest.mark.skipif(not CAN_FORK, reason="the run is watched where processes can be forked")
+@pytest.mark.parametrize(
+    ("call", "how"),
+    [("_exit(0)", "with exit code 0"), ("abort()", "by signal 6")],
+)
+def test_machine_code_that_ends_pytest_does_not_make_a_green_run(car, call, how):
+    result = ended_by(car, f"ctypes.CDLL(None).{call}")
+    assert result.ret == 1
+    result.stdout.fnmatch_lines([f"linkloss: the test run ended {how} in the middle of a test:*"])
+
+
+@pytest.mark.skipif(not CAN_FORK, reason="the run is watched where processes can be forked")
+def test_what_a_program_leaves_for_the_end_of_the_process_does_not_make_a_green_run(car):
+    result = ended_by(car, "atexit.register(ctypes.CDLL(None)._exit, 0)")
+    result.assert_outcomes(failed=1, deselected=1)
+    assert result.ret == 1
+
+
+@pytest.mark.skipif(not CAN_FORK, reason="the run is watched where processes can be forked")
+def test_only_a_run_with_a_car_goes_on_in_another_process(car):
+    write(
+        car,
+        "test_it.py",
+        """
+import os
+
+collected_by = os.getpid()
+
+def test_no_car():
+    assert os.getpid() == collected_by
+
+def test_car(bench):
+    assert os.getpid() != collected_by
+""",
+    )
+    for name in ("test_no_car", "test_car"):
+        result = car.runpytest_subprocess("test_it.py", "-k", name)
+        result.assert_outcomes(passed=1, deselected=1)
+        assert result.ret == 0
