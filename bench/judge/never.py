@@ -61,13 +61,13 @@ def _judge_span(
     if was_in and not inside and deadline_ns < to_ns:  # it left it at once
         found.append(Verdict(name, called, Outcome.KEPT, deadline_ns - from_ns))
     for start, end in inside:
-        if not lit and any(a <= start <= b for a, b in tripped):
-            continue  # a trip outranks it
         undriven = any(life.reset_ns == start for life in case.lives[load.node].lives)
         leaving = start <= moved_ns or undriven
         at_ns = start
         if leaving:
             at_ns = waiting.until(start, max(start, deadline_ns) if undriven else deadline_ns)
+        if not lit and any(a <= at_ns and start <= b for a, b in tripped):
+            continue  # a trip outranks it
         wrong_ns = end - at_ns
         if wrong_ns > 0:
             text = (

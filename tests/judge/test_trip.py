@@ -58,6 +58,15 @@ def test_a_trip_outranks_a_state_that_may_not_be_left():
     assert tripped(load=load).broken() == [("lamp", "trip")]
 
 
+def test_a_trip_that_begins_in_a_reset_outranks_a_state_that_may_not_be_left_too():
+    """The node is reset at 985 ms and boots up to 1085 ms; without the crash its lamp is due."""
+    load = {"never": [{"state": "off", "when": "pedal == up", "within": "100 ms"}]}
+    levels = (985, 0), (2010, 1)
+    assert tripped(*levels, load=load).reset("rear", 985).broken("lamp") == []
+    calm = tripped(*levels, load=load, crash=()).reset("rear", 985)
+    assert ("lamp", "never") in calm.broken("lamp")
+
+
 def test_a_request_that_comes_while_it_is_tripped_changes_nothing():
     """Asked off from 1310 ms and on again from 1610 ms on."""
 
