@@ -3,12 +3,12 @@
 command   _|~|_|~|_|~|____      pwm: edges less than 1.5 periods apart are one stretch, its
 shown     ___30 %____|____      level the mean of each period, its change the first edge
 command   ___,,--~~~~~~~~~      ramp: the change is the first step, where it goes the level
-shown     ___|~~~~~~~~~~~~      that is reached, in one direction and within the ramp
+shown     ___|~~~~~~~~~~~~      that is reached, in one direction and by the end of the ramp
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 
 from bench.judge.states import Shown, Towards, seen
 from bench.model.load import LoadTable
@@ -17,15 +17,25 @@ from bench.recording import Series
 Change = tuple[int, float]
 
 
-def shown_changes(command: Series[float], load: LoadTable, end_ns: int) -> list[tuple[int, Shown]]:
+def _at_once(at_ns: int) -> int:
+    return at_ns
+
+
+def shown_changes(
+    command: Series[float],
+    load: LoadTable,
+    end_ns: int,
+    due: Callable[[int], int] = _at_once,
+) -> list[tuple[int, Shown]]:
     """The changes of a commanded level from 0 to 1 as what the load shows, in percent, up to the
     end of the recording; one without levels shows that it is off, on or something between.
+    ``due(instant)``: when what may have begun a fade then was due, in ns.
     """
     changes: Sequence[Change] = command.changes()
     if load.pwm is not None:
         changes = _averaged(changes, round(1e9 / load.pwm))
     if load.ramp_up or load.ramp_down:
-        return _once(_ramped(changes, load, end_ns))
+        return _once(_ramped(changes, load, end_ns, due))
     return _once((at_ns, _shown(level, load)) for at_ns, level in changes)
 
 
@@ -77,10 +87,12 @@ def _mean(changes: Sequence[Change], from_ns: int, to_ns: int) -> float:
     return area / (to_ns - from_ns)
 
 
-def _ramped(changes: Sequence[Change], load: LoadTable, end_ns: int) -> Iterator[tuple[int, Shown]]:
+def _ramped(
+    changes: Sequence[Change], load: LoadTable, end_ns: int, due: Callable[[int], int]
+) -> Iterator[tuple[int, Shown]]:
     """A fade as one change to where it goes. One that other news turns, or the end of the
-    recording cuts off, goes somewhere beyond what it has reached; one that takes longer than its
-    ramp is where it is.
+    recording cuts off, goes somewhere beyond what it has reached; one that is not over a ramp
+    behind the instant by which it had to begin is where it is.
     """
     if changes:
         yield changes[0][0], _shown(changes[0][1], load)
@@ -90,11 +102,12 @@ def _ramped(changes: Sequence[Change], load: LoadTable, end_ns: int) -> Iterator
         up = changes[place][1] > before
         lasts_ns = (load.ramp_up if up else load.ramp_down) or 0
         begin_ns = changes[place][0]
+        over_ns = (due(begin_ns) if lasts_ns else begin_ns) + lasts_ns
         last = place
         while (
             last + 1 < len(changes)
             and (changes[last + 1][1] > changes[last][1]) == up
-            and changes[last + 1][0] <= begin_ns + lasts_ns
+            and changes[last + 1][0] <= over_ns
         ):
             last += 1
         reached = changes[last][1]
@@ -102,7 +115,7 @@ def _ramped(changes: Sequence[Change], load: LoadTable, end_ns: int) -> Iterator
             next_ns, other_way = changes[last + 1][0], (changes[last + 1][1] > reached) != up
         else:
             next_ns, other_way = end_ns, True
-        turned = other_way and next_ns < begin_ns + lasts_ns
+        turned = other_way and next_ns < over_ns
         shown = _shown(reached, load)
         if turned and shown not in (0.0, 100.0):
             yield begin_ns, Towards(100.0 * reached, up=up)

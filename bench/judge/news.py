@@ -95,6 +95,11 @@ class LoadSources:
 
         return combined
 
+    def due(self, at_ns: int) -> int:
+        """By when all must be noted that must be, and may be noted at an instant."""
+        news = (entry for source in self.named.values() for entry in source.news if entry.must)
+        return max((n.by_ns for n in news if n.from_ns <= at_ns <= n.by_ns < NEVER), default=at_ns)
+
     def trips(self) -> Iterator[tuple[int, int]]:
         """When the load may be off because it has tripped."""
         news = self.named["trip"].news if "trip" in self.named else []

@@ -167,6 +167,12 @@ def test_a_fade_down_is_over_by_its_ramp_behind_the_deadline():
     assert faded(*down(1030, 1330), load={}).broken("lamp") != []
 
 
+def test_a_fade_that_begins_sooner_need_not_be_over_sooner():
+    """It begins with the news at 1010 ms; one that is over later than any other is broken."""
+    assert faded(*down(1010, 1330)).broken() == []
+    assert faded(*down(1010, 1330 + NS)).broken("lamp") == [("lamp", "fresh")]
+
+
 def test_a_fade_down_begins_by_the_deadline_and_not_before_the_news():
     edge(lambda late: faded(*down(1030 + late, 1200)), "fresh", deadline_ms=1030)
     assert faded(*down(1010, 1200)).broken() == []
