@@ -154,7 +154,8 @@ def sources_of(case: Case, load: LoadTable, after_jump: AfterJump | None = None)
         ("then", load.then, "then"),
     ):
         if isinstance(condition, Condition) and "request" in found.named:
-            found.named[name] = _by_input(case, load, condition, waiting, told)
+            source = _by_input(case, load, condition, waiting, told)
+            found.named[name] = _while_lost(source, found.named["request"], told)
     for index, rule in enumerate(load.never):
         found.named[rule_name(index)] = _never(case, load, rule, waiting)
     _bound(case, load, found)
@@ -223,6 +224,27 @@ def _by_input(
         by_ns = waiting.until(at_ns, at_ns + latency_ns + slack_ns)
         news.append(News(state, at_ns, by_ns, told))
     return Source(news)
+
+
+def _while_lost(source: Source, request: Source, rule: str) -> Source:
+    """An input decides while the link is lost. Who has heard of it again may look at the input no
+    longer, and has the time of the message to follow that.
+    """
+    heard = [e for e in request.news if e.calls not in BY_INPUT and e.by_ns < NEVER]
+    return Source(
+        [
+            entry._replace(
+                by_ns=max(
+                    later.by_ns
+                    for later in (entry, *heard)
+                    if later.from_ns <= entry.by_ns and entry.from_ns <= later.by_ns
+                )
+            )
+            if entry.rule == rule
+            else entry
+            for entry in source.news
+        ]
+    )
 
 
 def _wired(case: Case, load: LoadTable) -> Source:

@@ -259,7 +259,7 @@ class Request:
             must, rule = entry.sure and not entry.held, "fresh"
             by_ns = entry.at_ns + self._latency(entry.state)
             if row is not None:
-                by_ns = row.open_ns if row.by_ns is None else max(row.by_ns, by_ns)
+                by_ns = max(row.open_ns if row.by_ns is None else row.by_ns, by_ns)
                 rule = row.rule
                 must = row.by_ns is not None and not entry.held
             again = again and entry.state == said[place - 1].state and row is not None

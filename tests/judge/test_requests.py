@@ -112,6 +112,22 @@ def test_what_comes_while_another_message_is_late_is_lost_again_with_that():
     assert tape((735, 1), (740, 0), (741, 1), (745, 0)).broken("lamp") != []
 
 
+def test_a_message_that_comes_before_another_is_lost_has_its_latency():
+    """The first of two messages is lost from 605 ms on. It comes back at 710 ms, the second may
+    count as lost from 720 ms on: who acts on the first has until 730 ms.
+    """
+
+    def tape(*levels):
+        made = Tape(car(lamp=BOTH | {"on_stale": "on", "confirm": 1})).requests(60, 361, on=False)
+        made.plain(75, 476, on=True).request(710, on=False).fault("drop", 380, 1060)
+        made.plain(1075, 3000, on=True).requests(1060, 3000, on=False)
+        return made.output("lamp", (610, 1), *levels)
+
+    assert tape((1080, 0)).broken("lamp") == []
+    assert tape((730, 0), (740, 1), (1080, 0)).broken("lamp") == []
+    assert tape((730 + NS, 0), (740, 1), (1080, 0)).broken("lamp") != []
+
+
 def test_who_refuses_one_message_goes_by_the_one_before_and_loses_its_link_with_that():
     """The sender is reset behind its request of 960 ms, and counts anew: who refuses that, up to
     1240 ms, may call its link lost from 1205 ms on, by 1230 ms. (The other message came at 945 ms,

@@ -353,6 +353,21 @@ def test_a_state_by_a_local_input_may_come_after_another():
     broken(by_pedal((1250, 0), (2021, 1), load=load, pedal=pedal).verdict("then"), 1, 2020)
 
 
+def test_who_has_heard_of_the_link_again_may_look_at_the_input_no_longer():
+    """Back at 1500 ms, asked off; due at 1600 ms. The pedal, up at 1540 ms, asks for off as well,
+    and would be due at 1560 ms while the link is lost.
+    """
+
+    def tape(off_ms, back=True):
+        load = BY_PEDAL | {"follow_again": "100 ms"}
+        made = by_pedal((off_ms, 0), load=load, pedal=[(300, "down"), (1540, "up")])
+        return made.requests(1500, 3000, on=False) if back else made
+
+    edge(lambda late: tape(1600 + late), "rejoin", deadline_ms=1600)
+    assert tape(1560, back=False).broken("lamp") == []
+    assert tape(1560 + NS, back=False).broken("lamp") == [("lamp", "stale")]
+
+
 def off_the_bus(*levels, load=None, at_ms=590, end_ms=2000):
     """Requests at 60 ... 560 ms; the lamp's node goes bus-off at 590 ms and is back at 700 ms;
     requests again from 710 ms on.
