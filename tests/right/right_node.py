@@ -599,7 +599,7 @@ class Link:
         if self.alone is not None:
             value = self.load.asked_state if self.pin.holds(self.alone) else OFF
             if value != self.pin.last.get("request"):
-                by_ns = self.board.now_ns() + self.load.latency - self.node.loop_ns
+                by_ns = self.board.now_ns() + self.pin.latency(value) - self.node.loop_ns
                 self.pin.note("request", value, by_ns)
 
 
