@@ -4,6 +4,7 @@ and what a case asks for, moves and lasts.
 
 from __future__ import annotations
 
+import shutil
 from bisect import bisect_right
 from functools import cache
 from pathlib import Path
@@ -278,11 +279,26 @@ def test_momentary_faults_come_before_and_behind_each_action_that_they_can_spoil
 # ---- what a situation hides ----
 
 
-def test_a_situation_whose_end_hides_recovery_is_named():
-    """The new car's lamp is lit at the end of one, as it is without a link; not in the other."""
-    said = [text for text in depth.planned(loaded(START), "full").space.left_out if "hides" in text]
+def hiding(path):
+    """What a plan says of situations whose end hides recovery."""
+    return [text for text in depth.planned(loaded(path), "full").space.left_out if "hides" in text]
+
+
+def test_a_situation_whose_end_hides_recovery_is_named(tmp_path):
+    """A lamp that is lit at the end, as it is without a link, and not in the other situation."""
+    folder = tmp_path / "car"
+    shutil.copytree(START.parent, folder)
+    path = folder / "vehicle.toml"
+    text, last = path.read_text(encoding="utf-8"), ', { at = "2 s", set = { lights = "off" } }'
+    assert text.count(last) == 1
+    path.write_text(text.replace(last, ""), encoding="utf-8")
+    said = hiding(path)
     assert [text.split("'")[1] for text in said] == ["night"]
     assert "tail_lamp" in said[0]
+
+
+def test_the_new_car_which_newcomers_copy_hides_recovery_in_none_of_its_situations():
+    assert hiding(START) == []
 
 
 # ---- the bits of one frame ----
