@@ -128,14 +128,15 @@ def _lives(
     lives = []
     for index, birth in enumerate(births):
         over_ns = births[index + 1].at_ns if index + 1 < len(births) else end_ns
+        # A program that ran at the instant of the birth and no longer is of the life before.
+        back_ns = backs.get(birth.at_ns, birth.at_ns)
         ups = [
             change.at_ns
             for change in changes
             if change.state == "running"
             and change.cause == "boot"
-            and birth.at_ns <= change.at_ns <= over_ns
+            and back_ns <= change.at_ns <= over_ns
         ]
-        back_ns = backs.get(birth.at_ns, birth.at_ns)
         lives.append(
             Life(
                 reset_ns=birth.at_ns,
