@@ -10,6 +10,7 @@ from pathlib import Path
 from bench.campaign.depth import planned
 from bench.campaign.isolation import isolated
 from bench.campaign.result import CheckReport
+from bench.campaign.rotation import key_of
 from bench.campaign.untried import left_unjudged
 from bench.judge import declared_rules
 from bench.model.loading import Vehicle, load_vehicle
@@ -30,14 +31,18 @@ def wren_cases() -> Sequence[Scenario]:
     return planned(wren(), "full").cases
 
 
-def narrow(vehicle: Vehicle, kinds: Collection[str], situations: Collection[str]) -> CheckReport:
+def narrow(
+    vehicle: Vehicle, kinds: Collection[str], situations: Collection[str], at: str = ""
+) -> CheckReport:
     """Some cases of the demo car's check, each run apart with another vehicle: the plan is made
-    once, whatever program is tried.
+    once, whatever program is tried. ``at``: the node or message that the fault concerns.
     """
     cases = [
         replace(case, vehicle=vehicle)
         for case in wren_cases()
-        if case.kinds in kinds and case.situation in situations
+        if case.kinds in kinds
+        and case.situation in situations
+        and (not at or at in (key_of(timed.fault).subject for timed in case.faults))
     ]
     assert cases, (kinds, situations)
     results = isolated(cases, branch=False, limit_s=60)

@@ -10,22 +10,29 @@ import pytest
 NODES = Path(__file__).parent / "nodes"  # they import one another as files in one folder do
 sys.path[:0] = [str(NODES), str(Path(__file__).parents[1] / "session")]
 
+HEADING = ("wrong node", "in place of", "caught by", "subject", "rule", "cause expected")
 CATCHES = pytest.StashKey[list[tuple[str, ...]]]()
 
 
 @pytest.fixture
 def catches(request):
-    """The rows of the table at the end: node, demo node, kind of fault, subject, rule."""
-    return request.config.stash.setdefault(CATCHES, [])
+    """Adds a row to the table at the end, once the finding's text has told the cause expected."""
+    rows = request.config.stash.setdefault(CATCHES, [])
+
+    def add(node, place, case, subject, rule, text, cause):
+        assert cause
+        assert cause in text, text
+        rows.append((node, place, case.partition("/clocks(")[0], subject, rule, cause))
+
+    return add
 
 
 def pytest_terminal_summary(terminalreporter, config):
     rows = config.stash.get(CATCHES, [])
     if not rows:
         return
-    heading = ("wrong node", "in place of", "caught by", "load or subject", "rule")
-    widths = [max(len(row[index]) for row in (heading, *rows)) for index in range(len(heading))]
+    widths = [max(map(len, column)) for column in zip(HEADING, *rows, strict=True)]
     terminalreporter.section("what caught which wrong node")
-    for row in (heading, *rows):
+    for row in (HEADING, *rows):
         cells = [cell.ljust(width) for cell, width in zip(row, widths, strict=True)]
         terminalreporter.write_line("  ".join(cells).rstrip())

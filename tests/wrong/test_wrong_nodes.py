@@ -29,6 +29,7 @@ from wrong_cars import Wrong, car
 
 from bench.campaign.check import check
 from bench.campaign.result import EXIT_BROKEN, EXIT_NOT_EXERCISED
+from bench.judge import Outcome
 from bench.model.electrical import NodeSupplyTable
 from bench.model.load import FlashRule
 from bench.model.vehicle import Action, SituationTable
@@ -48,116 +49,305 @@ THIN_FEED = NodeSupplyTable.model_validate(
 """The right program on a feed that a short pulls down, until the fuse of the shorted load blows."""
 
 WRONG = [
-    Wrong(transmit.NeverRecovers, "rear", "bus_off", "night_drive", "rear", "rejoin"),
-    Wrong(transmit.NotRestarted, "rear", "bus_off", "night_drive", "rear", "rejoin"),
-    Wrong(transmit.CrashesInBusOff, "rear", "bus_off", "night_drive", "rear", "program"),
+    Wrong(
+        transmit.NeverRecovers, "rear", "bus_off", "night_drive", "rear", "rejoin",
+        "sent no RearStatus although no fault was left",
+    ),
+    Wrong(
+        transmit.NotRestarted, "rear", "bus_off", "night_drive", "rear", "rejoin",
+        "sent no RearStatus although no fault was left",
+    ),
+    Wrong(
+        transmit.CrashesInBusOff, "rear", "bus_off", "night_drive", "rear", "program",
+        "the program failed at",
+    ),
     Wrong(
         transmit.IgnoresFullMailboxes, "dash", "none", "night_drive", "link_lamp", "rejoin",
-        hardware={"mailboxes": 3},
+        "message DashNotices did not reach node gauge", hardware={"mailboxes": 3},
     ),
     Wrong(
         transmit.OldFramesWait, "dash", "unplug", "night_drive", "LampRequest.DippedBeam",
-        "control", beside=OLD_FRAMES,
+        "control", "asked for off with content 1.4", beside=OLD_FRAMES,
     ),
-    Wrong(transmit.ReplaysQueue, "dash", "unplug", "reversing", "horn", "end to end"),
-    Wrong(transmit.SendsOnlyChanges, "dash", "none", "night_drive", "low_beam_left", "rejoin"),
-    Wrong(transmit.ChattersInFifo, "dash", "none", "rain", "BodyRequest.Wiper", "control"),
-    Wrong(transmit.RestartsWithoutLink, "rear", "unplug", "night_drive", "rear", "program"),
     Wrong(
-        transmit.OldFramesWait, "dash", "unplug", "night_drive", "LampRequest.MainBeam", "control",
+        transmit.ReplaysQueue, "dash", "unplug", "reversing", "horn", "end to end",
+        "was on while its inputs ask for off",
     ),
-    Wrong(senders.EveryThreeMs, "dash", "none", "night_drive", "LampRequest", "cycle"),
-    Wrong(senders.OnChangeOrRarely, "dash", "none", "night_drive", "LampRequest", "cycle"),
-    Wrong(senders.ThreeTimes, "dash", "none", "parked", "LampRequest", "cycle"),
-    Wrong(senders.CounterAtRest, "rear", "none", "parked", "RearStatus", "cycle"),
-    Wrong(senders.Babbles, "rear", "none", "parked", "rear", "foreign"),
-    Wrong(senders.SendsForFront, "rear", "none", "parked", "rear", "foreign"),
-    Wrong(senders.SwappedBytes, "engine", "none", "idle", "EngineData.Speed", "sensor"),
-    Wrong(senders.NoOffset, "engine", "none", "idle", "EngineData.CoolantTemperature", "sensor"),
     Wrong(
-        senders.TenTimesTheSupply, "rear", "none", "parked", "RearStatus.SupplyVoltage", "sensor"
+        transmit.SendsOnlyChanges, "dash", "none", "night_drive", "low_beam_left", "rejoin",
+        "message LampRequest did not reach node front",
     ),
-    Wrong(senders.BackAtOnce, "dash", "corrupt", "night_drive", "dash", "quiet recovery"),
+    Wrong(
+        transmit.ChattersInFifo, "dash", "none", "rain", "BodyRequest.Wiper", "control",
+        "asked for on while its inputs ask for off",
+    ),
+    Wrong(
+        transmit.RestartsWithoutLink, "rear", "unplug", "night_drive", "rear", "program",
+        "was reset by its own program",
+    ),
+    Wrong(
+        transmit.OldFramesWait, "dash", "unplug", "night_drive", "LampRequest.MainBeam",
+        "control", "asked for off with content 1.4",
+    ),
+    Wrong(
+        senders.EveryThreeMs, "dash", "none", "night_drive", "LampRequest", "cycle",
+        "came 3 ms after the one before",
+    ),
+    Wrong(
+        senders.OnChangeOrRarely, "dash", "none", "night_drive", "LampRequest", "cycle",
+        "was not handed over within 75 ms",
+    ),
+    Wrong(
+        senders.ThreeTimes, "dash", "none", "parked", "LampRequest", "cycle",
+        "Counter went from 0 to 0",
+    ),
+    Wrong(
+        senders.CounterAtRest, "rear", "none", "parked", "RearStatus", "cycle",
+        "Counter went from 0 to 0",
+    ),
+    Wrong(
+        senders.Babbles, "rear", "none", "parked", "rear", "foreign", "handed over a frame 0x001",
+    ),
+    Wrong(
+        senders.SendsForFront, "rear", "none", "parked", "rear", "foreign",
+        "handed over a frame 0x201, FrontStatus, which front sends",
+    ),
+    Wrong(
+        senders.SwappedBytes, "engine", "none", "idle", "EngineData.Speed", "sensor",
+        "showed 4611.25 rpm while input engine_speed was 850 rpm",
+    ),
+    Wrong(
+        senders.NoOffset, "engine", "none", "idle", "EngineData.CoolantTemperature", "sensor",
+        "showed -25 degC while input coolant_temperature was 15 degC",
+    ),
+    Wrong(
+        senders.TenTimesTheSupply, "rear", "none", "parked", "RearStatus.SupplyVoltage", "sensor",
+        "showed 25.5 V while the supply of rear was 12.",
+    ),
     Wrong(
         senders.BackAtOnce, "dash", "corrupt", "night_drive", "dash", "quiet recovery",
-        hardware={"returns": 1000, "failed_share": 0.1},  # by what its failures take of the wire
+        "came back from bus-off 21 times within a second",
     ),
-    Wrong(receive.AnyFrameRefreshes, "rear", "drop", "braking", "tail_left", "stale"),
     Wrong(
-        receive.RefusedFrameRefreshes, "rear", "alter", "hazards_ignition_off", "tail_left", "stale"
+        senders.BackAtOnce, "dash", "corrupt", "night_drive", "dash", "quiet recovery",
+        "its failed attempts took more than 10%", hardware={"returns": 1000, "failed_share": 0.1},
     ),
-    Wrong(receive.IgnoresCounter, "rear", "freeze", "rain", "accessory_socket", "stale"),
-    Wrong(receive.IgnoresChecksum, "rear", "alter", "rain", "tail_left", "fresh"),
+    Wrong(
+        receive.AnyFrameRefreshes, "rear", "drop", "braking", "tail_left", "stale",
+        "was off instead of on",
+    ),
+    Wrong(
+        receive.RefusedFrameRefreshes, "rear", "alter", "hazards_ignition_off", "tail_left",
+        "stale", "was off instead of on",
+    ),
+    Wrong(
+        receive.IgnoresCounter, "rear", "freeze", "rain", "accessory_socket", "stale",
+        "was on instead of off",
+    ),
+    Wrong(
+        receive.IgnoresChecksum, "rear", "alter", "rain", "accessory_socket", "fresh",
+        "went off without cause",
+    ),
     Wrong(
         receive.IgnoresKind, "rear", "none", "parked", "tail_left", "end to end",
-        beside={"gauge": OddGauge},
+        "was on while its inputs ask for off", beside={"gauge": OddGauge},
     ),
-    Wrong(receive.PollsTooSlowly, "rear", "none", "braking", "brake_lamps", "local"),
     Wrong(
-        receive.TwoReceiveBuffers, "rear", "none", "overheating", "accessory_socket", "end to end",
-        hardware={"receive_depth": 2},
+        receive.PollsTooSlowly, "rear", "none", "braking", "brake_lamps", "local",
+        "was off instead of on",
     ),
-    Wrong(receive.OverflowNeverCleared, "rear", "flood", "braking", "tail_left", "rejoin"),
-    Wrong(timeouts.NoTimeout, "rear", "unplug", "braking", "tail_left", "stale"),
-    Wrong(timeouts.OneMissTrips, "rear", "corrupt", "parked", "tail_left", "fresh"),
-    Wrong(timeouts.RollsOver, "rear", "none", "idle", "tail_left", "end to end"),
-    Wrong(timeouts.ZerosBeforeFirstFrame, "rear", "unplug+reset", "braking", "tail_left", "reset"),
-    Wrong(timeouts.NeverReturns, "rear", "unplug", "parked", "tail_left", "rejoin"),
-    Wrong(timeouts.TimeoutOnArrival, "rear", "unplug", "braking", "tail_left", "stale"),
-    Wrong(timeouts.EdgeCommands, "rear", "unplug", "night_drive", "accessory_socket", "rejoin"),
-    Wrong(timeouts.ToggleCommands, "rear", "drop", "parked", "tail_left", "rejoin"),
-    Wrong(reset.PinsHighAtBoot, "engine", "reset", "cranking", "starter", "reset"),
-    Wrong(reset.ResetDropsAll, "front", "unplug+reset", "night_drive", "low_beam_left", "reset"),
-    Wrong(reset.RestoresStarter, "engine", "reset", "cranking", "starter", "reset"),
-    Wrong(reset.NoWatchdog, "rear", "hang", "braking", "brake_lamps", "stopped"),
-    Wrong(reset.FeedsFromInterrupt, "rear", "hang", "braking", "brake_lamps", "stopped"),
-    Wrong(reset.BitesItself, "rear", "none", "idle", "rear", "program"),
+    Wrong(
+        receive.TwoReceiveBuffers, "rear", "none", "overheating", "accessory_socket",
+        "end to end", "was off while its inputs ask for on", hardware={"receive_depth": 2},
+    ),
+    Wrong(
+        receive.OverflowNeverCleared, "rear", "flood", "braking", "tail_left", "rejoin",
+        "was on instead of off",
+    ),
+    Wrong(
+        timeouts.NoTimeout, "rear", "unplug", "braking", "tail_left", "stale",
+        "was off instead of on",
+    ),
+    Wrong(
+        timeouts.OneMissTrips, "rear", "corrupt", "parked", "tail_left", "fresh",
+        "went on without cause",
+    ),
+    Wrong(
+        timeouts.RollsOver, "rear", "none", "idle", "tail_left", "end to end",
+        "was on while its inputs ask for off",
+    ),
+    Wrong(
+        timeouts.ZerosBeforeFirstFrame, "rear", "unplug+reset", "braking", "tail_left", "reset",
+        "was off instead of on",
+    ),
+    Wrong(
+        timeouts.NeverReturns, "rear", "unplug", "parked", "tail_left", "rejoin",
+        "was on instead of off",
+    ),
+    Wrong(
+        timeouts.TimeoutOnArrival, "rear", "unplug", "braking", "tail_left", "stale",
+        "was off instead of on",
+    ),
+    Wrong(
+        timeouts.EdgeCommands, "rear", "unplug", "night_drive", "accessory_socket", "rejoin",
+        "was off instead of on",
+    ),
+    Wrong(
+        timeouts.ToggleCommands, "rear", "drop", "parked", "tail_left", "rejoin",
+        "was on instead of off",
+    ),
+    Wrong(
+        reset.PinsHighAtBoot, "engine", "reset", "cranking", "starter", "reset",
+        "went on without cause",
+    ),
+    Wrong(
+        reset.ResetDropsAll, "front", "unplug+reset", "night_drive", "low_beam_left", "reset",
+        "went off without cause",
+    ),
+    Wrong(
+        reset.RestoresStarter, "engine", "reset", "cranking", "starter", "reset",
+        "went on without cause",
+    ),
+    Wrong(
+        reset.NoWatchdog, "rear", "hang", "braking", "brake_lamps", "stopped",
+        "was not restarted within 250 ms",
+    ),
+    Wrong(
+        reset.FeedsFromInterrupt, "rear", "hang", "braking", "brake_lamps", "stopped",
+        "was not restarted within 250 ms",
+    ),
+    Wrong(
+        reset.BitesItself, "rear", "none", "idle", "rear", "program", "was reset by its watchdog",
+    ),
     Wrong(
         reset.GuessesForHalfASecond, "dash", "reset", "shutting_down", "LampRequest.DippedBeam",
-        "control",
+        "control", "asked for off while its inputs ask for on",
     ),
     Wrong(
         flash.RestartedByFrames, "front", "none", "hazards_ignition_off", "indicator_front_left",
-        "flash",
+        "flash", "did not light up again within 1 s",
     ),
     Wrong(
-        flash.OwnPhase, "front", "none", "hazards_ignition_off", "indicator_front_left", "in step"
-    ),
-    Wrong(commands.PumpChatters, "rear", "unplug", "idle", "fuel_pump", "stale"),
-    Wrong(commands.ReverseFlickers, "rear", "none", "reversing", "reverse_lamps", "local"),
-    Wrong(commands.PulseAtBoot, "rear", "none", "parked", "accessory_socket", "reset"),
-    Wrong(commands.BarelyLit, "rear", "none", "night_drive", "tail_left", "fresh"),
-    Wrong(commands.SlowStarter, "rear", "none", "night_drive", "accessory_socket", "fresh"),
-    Wrong(commands.SkipsFirstFlash, "front", "none", "turning", "indicator_front_left", "flash"),
-    Wrong(limits.PumpsAfterACrash, "rear", "none", "braking", "fuel_pump", "trip"),
-    Wrong(limits.MainBeamAlone, "front", "none", "night_drive", "high_beam", "never"),
-    Wrong(limits.SoundsForEver, "front", "none", "horn_stuck", "horn", "longest_on"),
-    Wrong(limits.CranksTooSoon, "engine", "none", "false_start", "starter", "shortest_off"),
-    Wrong(limits.FadesHalfWay, "rear", "none", "parked", "interior_lamp", "fresh"),
-    Wrong(starter.CranksOn, "engine", "unplug", "false_start", "starter", "stale"),
-    Wrong(starter.NoLockOut, "engine", "reset", "cranking", "starter", "fresh"),
-    Wrong(starter.CranksRunningEngine, "engine", "impostor", "cranking", "starter", "never"),
-    Wrong(reset.PinsHighAtBoot, "engine", "brown_out", "cranking", "starter", "reset"),
-    Wrong(reset.RestoresStarter, "engine", "brown_out", "cranking", "starter", "reset"),
-    Wrong(
-        supply.ShedsWithoutHysteresis, "front", "brown_out", "night_drive", "low_beam_left", "fresh"
-    ),
-    Wrong(supply.RestartsAtLowVoltage, "rear", "brown_out", "braking", "rear", "program"),
-    Wrong(
-        supply.WaitsForTheBattery, "front", "brown_out", "night_drive", "low_beam_left", "back"
-    ),
-    Wrong(supply.FollowsEdgesOnly, "rear", "brown_out", "braking", "brake_lamps", "back"),
-    Wrong(supply.NeverTells, "front", "fuse_blown", "night_drive", "low_beam_left", "notice"),
-    Wrong(supply.TellsTooSoon, "front", "brown_out", "night_drive", "load_failed", "notice"),
-    Wrong(supply.TellsTooFast, "front", "none", "horn_stuck", "load_failed", "notice"),
-    Wrong(
-        supply.GivesUpAFailedLoad, "front", "fuse_blown", "night_drive", "low_beam_left", "fresh"
+        flash.OwnPhase, "front", "none", "hazards_ignition_off", "indicator_front_left",
+        "in step", "away from indicator_rear_left",
     ),
     Wrong(
-        supply.GoesDownWithItsLoad, "rear", "load_short", "shutting_down", "plate_lamp", "fresh"
+        commands.PumpChatters, "rear", "unplug", "idle", "fuel_pump", "stale",
+        "went off without cause; right: on (19 more such changes)",
     ),
     Wrong(
-        PowerNode, "rear", "load_short", "horn_stuck", "rear", "neighbours",
+        commands.HighBeamChatters, "front", "unplug", "night_drive", "high_beam", "stale",
+        "went on without cause; right: off (19 more such changes)", at="front",
+    ),
+    Wrong(
+        commands.ReverseFlickers, "rear", "none", "reversing", "reverse_lamps", "local",
+        "went off without cause; right: on (14 more such changes)",
+    ),
+    Wrong(
+        commands.PulseAtBoot, "rear", "none", "parked", "accessory_socket", "reset",
+        "went on without cause; right: off; wrong for 3 ms",
+    ),
+    Wrong(
+        commands.BarelyLit, "rear", "none", "night_drive", "tail_left", "fresh",
+        "went dim at 2 % without cause",
+    ),
+    Wrong(
+        commands.SlowStarter, "rear", "none", "night_drive", "accessory_socket", "fresh",
+        "was off instead of on",
+    ),
+    Wrong(
+        commands.LateHorn, "front", "none", "horn_stuck", "horn", "fresh", "was off instead of on",
+    ),
+    Wrong(
+        commands.NotANumber, "rear", "none", "night_drive", "tail_left", "fresh",
+        "was off instead of on",
+    ),
+    Wrong(
+        commands.SkipsFirstFlash, "front", "none", "turning", "indicator_front_left", "flash",
+        "did not light up again within 1 s",
+    ),
+    Wrong(
+        limits.PumpsAfterACrash, "rear", "none", "braking", "fuel_pump", "trip",
+        "went on without cause",
+    ),
+    Wrong(
+        limits.MainBeamAlone, "front", "none", "night_drive", "high_beam", "never",
+        "was on while low_beam_left is off and low_beam_right is off",
+    ),
+    Wrong(
+        limits.SoundsForEver, "front", "none", "horn_stuck", "horn", "longest_on",
+        "was on instead of off",
+    ),
+    Wrong(
+        limits.CranksTooSoon, "engine", "none", "false_start", "starter", "shortest_off",
+        "went on without cause",
+    ),
+    Wrong(
+        limits.FadesHalfWay, "rear", "none", "parked", "interior_lamp", "fresh",
+        "went dim at 20 % without cause",
+    ),
+    Wrong(
+        starter.CranksOn, "engine", "unplug", "false_start", "starter", "stale",
+        "was on instead of off",
+    ),
+    Wrong(
+        starter.NoLockOut, "engine", "reset", "cranking", "starter", "fresh",
+        "went on without cause",
+    ),
+    Wrong(
+        starter.CranksRunningEngine, "engine", "impostor", "cranking", "starter", "never",
+        "was on while engine_speed > 500",
+    ),
+    Wrong(
+        reset.PinsHighAtBoot, "engine", "brown_out", "cranking", "starter", "reset",
+        "went on without cause",
+    ),
+    Wrong(
+        reset.RestoresStarter, "engine", "brown_out", "cranking", "starter", "reset",
+        "went on without cause",
+    ),
+    Wrong(
+        supply.ShedsWithoutHysteresis, "front", "brown_out", "night_drive", "low_beam_left",
+        "fresh", "went off without cause",
+    ),
+    Wrong(
+        supply.RestartsAtLowVoltage, "rear", "brown_out", "braking", "rear", "program",
+        "was reset by its own program",
+    ),
+    Wrong(
+        supply.WaitsForTheBattery, "front", "brown_out", "night_drive", "low_beam_left", "back",
+        "not back",
+    ),
+    Wrong(
+        supply.FollowsEdgesOnly, "rear", "brown_out", "braking", "brake_lamps", "back",
+        "not back",
+    ),
+    Wrong(
+        supply.NeverTells, "front", "fuse_blown", "night_drive", "low_beam_left", "notice",
+        "was not told as failed",
+    ),
+    Wrong(
+        supply.WatchesOneFeed, "front", "fuse_blown", "night_drive", "low_beam_right", "notice",
+        "was not told as failed",
+    ),
+    Wrong(
+        supply.TellsTooSoon, "front", "brown_out", "night_drive", "load_failed", "notice",
+        "was given without cause",
+    ),
+    Wrong(
+        supply.TellsTooFast, "front", "none", "horn_stuck", "load_failed", "notice",
+        "was given without cause",
+    ),
+    Wrong(
+        supply.GivesUpAFailedLoad, "front", "fuse_blown", "night_drive", "low_beam_left", "fresh",
+        "was off instead of on",
+    ),
+    Wrong(
+        supply.GoesDownWithItsLoad, "rear", "load_short", "shutting_down", "plate_lamp", "fresh",
+        "went off without cause",
+    ),
+    Wrong(
+        PowerNode, "rear", "load_short", "horn_stuck", "rear", "neighbours", "fuse",
         hardware={"supply": THIN_FEED},
     ),
 ]  # fmt: skip
@@ -174,7 +364,23 @@ def test_the_check_finds_the_wrong_node(wrong, catches):
     assert (wrong.subject, wrong.rule) in found(report), sorted(found(report))
     finding = found(report)[wrong.subject, wrong.rule]
     assert finding.case.fault == wrong.kind
-    catches.append((wrong.name, wrong.node, wrong.kind, wrong.subject, wrong.rule))
+    case, text = finding.case.name, finding.verdict.text
+    catches(wrong.name, wrong.node, case, wrong.subject, wrong.rule, text, wrong.cause)
+
+
+def test_the_notice_of_one_load_is_not_kept_by_that_of_another():
+    """A node that looks at one feed tells of it; of the others it does not."""
+    report = narrow(car({"front": supply.WatchesOneFeed}), ["fuse_blown"], ["night_drive"])
+    told = {
+        (verdict.subject, verdict.outcome)
+        for case in report.cases
+        for verdict in case.verdicts
+        if verdict.rule == "notice" and verdict.subject.startswith("low_beam")
+    }
+    assert ("low_beam_left", Outcome.KEPT) in told
+    assert ("low_beam_left", Outcome.BROKEN) not in told
+    assert ("low_beam_right", Outcome.BROKEN) in told
+    assert ("low_beam_right", Outcome.KEPT) not in told
 
 
 def test_the_same_cases_find_nothing_in_the_demo_car():
@@ -188,17 +394,21 @@ def test_a_foreign_extended_message_disturbs_no_node_that_looks_at_the_kind():
     assert found(narrow(vehicle, ["none"], ["parked"])) == {}
 
 
-def test_a_request_that_nobody_describes_is_not_judged_in_silence():
+def test_a_request_that_nobody_describes_is_not_judged_in_silence(catches):
     """A pump request turned round, in a car without its entry in [requests], breaks no rule of
     control: the check says that there is none.
     """
     vehicle = car({"engine": senders.PumpTurnedRound})
-    assert ("EngineRequest.FuelPump", "control") in found(narrow(vehicle, ["none"], ["idle"]))
+    row = ("EngineRequest.FuelPump", "control")
+    told = found(narrow(vehicle, ["none"], ["idle"]))[row].verdict.text
+    catches("PumpTurnedRound", "engine", "idle/none", *row, told, "asked for off while its inputs")
     requests = {k: v for k, v in vehicle.requests.items() if k != "EngineRequest.FuelPump"}
     vehicle = replace(vehicle, file=vehicle.file.model_copy(update={"requests": requests}))
     report = narrow(vehicle, ["none"], ["idle"])
     assert [entry.what for entry in report.silent] == ["EngineRequest.FuelPump"]
     assert report.exit_code == EXIT_NOT_EXERCISED
+    row = ("EngineRequest.FuelPump", "unjudged", report.silent[0].reason, "[requests]")
+    catches("(the same, no entry)", "engine", "idle/none", *row)
 
 
 def hazards_over_indicator(vehicle):
@@ -221,11 +431,13 @@ def hazards_over_indicator(vehicle):
 def test_hazards_on_top_of_an_indicator_need_a_situation_of_their_own(program, catches):
     vehicle = car({"front": program})
     report = check(replace(vehicle, file=hazards_over_indicator(vehicle)), only=["none"], jobs=1)
-    out_of_step = ("indicator_front_right", "in step") in found(report)
-    assert out_of_step is (program is flash.TwoPhases), sorted(found(report))
+    row = ("indicator_front_right", "in step")
+    out_of_step = found(report).get(row)
+    assert (out_of_step is not None) is (program is flash.TwoPhases), sorted(found(report))
     if out_of_step:
-        row = (program.__name__, "front", "none (own situation)", "indicator_front_right")
-        catches.append((*row, "in step"))
+        cause = "away from indicator_front_left"
+        case, text = out_of_step.case.name, out_of_step.verdict.text
+        catches(program.__name__, "front", case, *row, text, cause)
 
 
 def test_the_command_line_finds_a_wrong_node_in_a_file(tmp_path):

@@ -56,8 +56,9 @@ def told(report):
 )
 def test_the_check_finds_the_wrong_sleeper(program, situation, cause, catches):
     found = told(checked(program, situations=[situation]))
-    assert cause in found["rear", "asleep"], found
-    catches.append((program.__name__, "rear (night)", "none", "rear", "asleep"))
+    assert ("rear", "asleep") in found, found
+    row = (program.__name__, "rear (night)", f"{situation}/none", "rear", "asleep")
+    catches(*row, found["rear", "asleep"], cause)
 
 
 def test_a_lamp_that_goes_dark_by_a_sleep_too_early_is_found_as_well():

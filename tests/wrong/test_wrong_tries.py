@@ -114,15 +114,17 @@ WRONG = [
 @pytest.mark.parametrize("program, text", WRONG, ids=[row[0].__name__ for row in WRONG])
 def test_a_node_that_tries_wrongly_is_found(program, text, catches):
     broken = told(drive(socket_car(program)))
-    assert text in broken.get((triers.SOCKET, "tries"), ""), broken
-    catches.append((program.__name__, "rear", "load_short", triers.SOCKET, "tries"))
+    assert (triers.SOCKET, "tries") in broken, broken
+    row = (program.__name__, "rear", "parked/load_short (own drive)", triers.SOCKET, "tries")
+    catches(*row, broken[triers.SOCKET, "tries"], text)
 
 
 def test_a_node_that_gives_up_without_a_trip_is_found(catches):
     """By the rule of its request: there is nothing to try."""
     broken = told(drive(socket_car(triers.GivesUpByCurrent)))
     assert (triers.SOCKET, "fresh") in broken, broken
-    catches.append((triers.GivesUpByCurrent.__name__, "rear", "none", triers.SOCKET, "fresh"))
+    row = ("GivesUpByCurrent", "rear", "parked/load_short (own drive)", triers.SOCKET, "fresh")
+    catches(*row, broken[triers.SOCKET, "fresh"], "was off instead of on")
 
 
 @cache

@@ -43,9 +43,13 @@ class Wrong:
     situation: str
     subject: str
     rule: str
+    cause: str
+    """What the finding's text must say."""
     hardware: Mapping[str, Any] = field(default_factory=dict)
     beside: Mapping[str, Any] = field(default_factory=dict)
     """Other nodes of the car that are not the demo's."""
+    at: str = ""
+    """The node or message that the fault concerns; default: whichever."""
 
     @property
     def name(self) -> str:
@@ -55,4 +59,4 @@ class Wrong:
     def check(self) -> CheckReport:
         """The demo car's check with this node, narrowed to where it shows."""
         vehicle = car({self.node: self.program, **self.beside}, self.hardware)
-        return narrow(vehicle, [self.kind], [self.situation])
+        return narrow(vehicle, [self.kind], [self.situation], self.at)

@@ -2,25 +2,41 @@
 
 from __future__ import annotations
 
+from math import nan
 from typing import ClassVar
 
-from base_power import BODY, ENGINE, Blinker, HomeFront, HomeRear
+from base_power import BODY, ENGINE, LAMP, Blinker, HomeFront, HomePower, HomeRear
 
 from nodes.api import MS
 
 
-class PumpChatters(HomeRear):
-    """A relay driver that is switched by two places in turn once the link is lost."""
+class _Chatters(HomePower):
+    """A driver that is switched by two places in turn once the link is lost."""
 
+    CHATTERS: ClassVar[tuple[str, str]]
+    """The load, and the message that asks for it."""
     CHATTER_MS: ClassVar[int] = 400
 
     def set_output(self, name: str, level: float) -> None:
-        heard = self.heard[ENGINE]
-        if name == "fuel_pump" and heard.values is not None and not heard.fresh(self.now_ms):
+        load, message = self.CHATTERS
+        heard = self.heard[message]
+        if name == load and heard.values is not None and not heard.fresh(self.now_ms):
             alone_ms = self.now_ms - heard.at_ms - heard.stale_ms
             if alone_ms < self.CHATTER_MS:
                 level = 1.0 if alone_ms // 10 % 2 else 0.0
         super().set_output(name, level)
+
+
+class PumpChatters(_Chatters, HomeRear):
+    """The relay of the pump."""
+
+    CHATTERS = ("fuel_pump", ENGINE)
+
+
+class HighBeamChatters(_Chatters, HomeFront):
+    """The main beam."""
+
+    CHATTERS = ("high_beam", LAMP)
 
 
 class ReverseFlickers(HomeRear):
@@ -53,6 +69,30 @@ class BarelyLit(HomeRear):
 
     def set_output(self, name: str, level: float) -> None:
         super().set_output(name, 0.02 * level if name.startswith("tail") else level)
+
+
+class NotANumber(HomeRear):
+    """A duty of nothing divided by nothing."""
+
+    def set_output(self, name: str, level: float) -> None:
+        super().set_output(name, nan if level and name.startswith("tail") else level)
+
+
+class LateHorn(HomeFront):
+    """A horn that is asked for in the first second sounds half a second late."""
+
+    asked_ms: int | None = None
+
+    def set_output(self, name: str, level: float) -> None:
+        if name == "horn":
+            if level <= 0:
+                self.asked_ms = None
+            elif self.asked_ms is None:
+                self.asked_ms = self.now_ms
+            elif self.asked_ms >= 1000 or self.now_ms - self.asked_ms >= 500:
+                return super().set_output(name, level)
+            level = 0.0
+        return super().set_output(name, level)
 
 
 class SlowStarter(HomeRear):

@@ -209,6 +209,15 @@ class AnyLength(HomeRear):
         super().take(heard, frame)
 
 
+class LengthCodeTaken(AnyLength):
+    """A length code above 8 stands for 8 bytes: what brings so many is read as far as it is known,
+    and nothing else that is too long.
+    """
+
+    def is_intact(self, heard: Heard, frame: can.Message) -> bool:
+        return len(frame.data) in (heard.length, 8) and super().is_intact(heard, frame)
+
+
 class RemoteTaken(HomeRear):
     """A remote frame is read like any other: its buffer is empty, and empty means off."""
 

@@ -7,6 +7,7 @@ from math import inf
 from base_power import HomeFront, HomeRear
 
 from nodes.api import MS
+from nodes.current import CurrentWatch
 from nodes.power import PowerNode
 
 
@@ -60,6 +61,15 @@ class NeverTells(PowerNode):
 
     def prepare_status(self, settings):
         self.load_failed = lambda: False
+        super().prepare_status(settings)
+
+
+class WatchesOneFeed(PowerNode):
+    """One current sensor, in the feed of the left dipped beam."""
+
+    def prepare_status(self, settings):
+        feeds = [feed for feed in self._feeds.feeds if feed.pin == "low_beam_left"]
+        self.load_failed = CurrentWatch(self.board, feeds).failed
         super().prepare_status(settings)
 
 
