@@ -31,7 +31,8 @@ from bench.campaign.check import check
 from bench.campaign.result import EXIT_BROKEN, EXIT_NOT_EXERCISED
 from bench.judge import Outcome
 from bench.model.electrical import NodeSupplyTable
-from bench.model.load import FlashRule
+from bench.model.load import FlashRule, NeverRule
+from bench.model.table import condition_of
 from bench.model.vehicle import Action, SituationTable
 from nodes.power import PowerNode
 
@@ -419,12 +420,66 @@ def hazards_over_indicator(vehicle):
         Action.model_validate({"at": "2200 ms", "set": {"hazard": "on"}}),
     )
     right = vehicle.loads["indicator_front_right"]
-    together = right.model_copy(update={"flash": FlashRule(in_step_with="indicator_front_left")})
+    together = right.model_copy(
+        update={
+            "flash": FlashRule(rhythm="LampRequest.FlashTime", in_step_with="indicator_front_left")
+        }
+    )
     update = {
         "loads": {**vehicle.loads, "indicator_front_right": together},
         "situations": {"both": lasts.model_copy(update={"actions": actions})},
     }
     return vehicle.file.model_copy(update=update)
+
+
+def with_load(vehicle, name, **update):
+    """The car with other rules declared for a load."""
+    loads = {**vehicle.loads, name: vehicle.loads[name].model_copy(update=update)}
+    return replace(vehicle, file=vehicle.file.model_copy(update={"loads": loads}))
+
+
+@pytest.mark.parametrize(
+    ("program", "text"),
+    [(commands.SkipsOneFlash, "did not begin to flash with a lit phase"), (HomeFront, "")],
+)
+def test_a_first_flash_that_is_dropped_shows_where_a_lamp_has_a_rhythm_of_its_own(
+    program, text, catches
+):
+    """Where a signal carries the rhythm the lamp may wait for it."""
+    vehicle = with_load(car({"front": program}), "indicator_front_left", flash=FlashRule())
+    broken = found(narrow(vehicle, ["none"], ["turning"]))
+    assert set(broken) == ({("indicator_front_left", "flash")} if text else set())
+    if text:
+        finding = broken["indicator_front_left", "flash"]
+        row = (program.__name__, "front", finding.case.name, "indicator_front_left", "flash")
+        catches(*row, finding.verdict.text, text)
+
+
+STALLS = SituationTable.model_validate(
+    {
+        "inputs": {"ignition": "on", "engine_speed": 850},
+        "actions": [{"at": "2503 ms", "set": {"engine_speed": 0}}],
+        "lasts": "5 s",
+    }
+)
+RUNNING = NeverRule(state="off", when=condition_of("engine_speed > 500"), within=2_000_000_000)
+
+
+@pytest.mark.parametrize("never", [(), (RUNNING,)])
+@pytest.mark.parametrize("program", [commands.PumpRunsOn, HomeRear])
+def test_a_never_rule_excuses_no_other(program, never, catches):
+    """The engine's speed is no input of the rear: it is told of it, and may take that time."""
+    vehicle = with_load(car({"rear": program}), "fuel_pump", never=never)
+    update = {"situations": {"stalls": STALLS}}
+    vehicle = replace(vehicle, file=vehicle.file.model_copy(update=update))
+    broken = found(check(vehicle, only=["none"], jobs=1))
+    late = program is commands.PumpRunsOn
+    assert (("fuel_pump", "fresh") in broken) is late
+    assert late or not broken
+    if late and never:
+        finding = broken["fuel_pump", "fresh"]
+        row = (program.__name__, "rear", finding.case.name, "fuel_pump", "fresh")
+        catches(*row, finding.verdict.text, "was on instead of off")
 
 
 @pytest.mark.parametrize("program", [flash.TwoPhases, HomeFront])

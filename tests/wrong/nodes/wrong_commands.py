@@ -105,11 +105,37 @@ class SlowStarter(HomeRear):
 
 
 class _LateBlinker(Blinker):
+    late_ms = 1320
+
     def begin(self, now_ms: int) -> None:
         super().begin(now_ms)
         self.lit = False
         assert self.edge_ms is not None
-        self.edge_ms += 1320
+        self.edge_ms += self.late_ms
+
+
+class _LaterBlinker(_LateBlinker):
+    late_ms = 660
+
+
+class SkipsOneFlash(HomeFront):
+    """The lamps begin to flash with a dark phase of one cycle."""
+
+    def set_up(self) -> None:
+        super().set_up()
+        self.blinker = _LaterBlinker()
+
+
+class PumpRunsOn(HomeRear):
+    """The fuel pump runs on for 900 ms."""
+
+    until_ms = 0
+
+    def set_output(self, name: str, level: float) -> None:
+        if name == "fuel_pump" and level > 0:
+            self.until_ms = self.now_ms + 900
+        on = name == "fuel_pump" and self.now_ms < self.until_ms
+        super().set_output(name, 1.0 if on else level)
 
 
 class SkipsFirstFlash(HomeFront):
