@@ -317,11 +317,11 @@ WRONG = [
     ),
     Wrong(
         supply.WaitsForTheBattery, "front", "brown_out", "night_drive", "low_beam_left", "back",
-        "not back",
+        "was off 1 s after its supply was back",
     ),
     Wrong(
         supply.FollowsEdgesOnly, "rear", "brown_out", "braking", "brake_lamps", "back",
-        "not back",
+        "was off 300 ms after its supply was back",
     ),
     Wrong(
         supply.NeverTells, "front", "fuse_blown", "night_drive", "low_beam_left", "notice",
@@ -341,14 +341,15 @@ WRONG = [
     ),
     Wrong(
         supply.GivesUpAFailedLoad, "front", "fuse_blown", "night_drive", "low_beam_left", "fresh",
-        "was off instead of on",
+        "went off without cause",
     ),
     Wrong(
         supply.GoesDownWithItsLoad, "rear", "load_short", "shutting_down", "plate_lamp", "fresh",
         "went off without cause",
     ),
     Wrong(
-        PowerNode, "rear", "load_short", "horn_stuck", "rear", "neighbours", "fuse",
+        PowerNode, "rear", "load_short", "horn_stuck", "rear", "neighbours",
+        "the short of fuel_pump took the supply of node rear",
         hardware={"supply": THIN_FEED},
     ),
 ]  # fmt: skip
@@ -408,7 +409,8 @@ def test_a_request_that_nobody_describes_is_not_judged_in_silence(catches):
     report = narrow(vehicle, ["none"], ["idle"])
     assert [entry.what for entry in report.silent] == ["EngineRequest.FuelPump"]
     assert report.exit_code == EXIT_NOT_EXERCISED
-    row = ("EngineRequest.FuelPump", "unjudged", report.silent[0].reason, "[requests]")
+    cause = 'no [requests."EngineRequest.FuelPump"] says when'
+    row = ("EngineRequest.FuelPump", "unjudged", report.silent[0].reason, cause)
     catches("(the same, no entry)", "engine", "idle/none", *row)
 
 

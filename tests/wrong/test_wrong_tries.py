@@ -124,7 +124,7 @@ def test_a_node_that_gives_up_without_a_trip_is_found(catches):
     broken = told(drive(socket_car(triers.GivesUpByCurrent)))
     assert (triers.SOCKET, "fresh") in broken, broken
     row = ("GivesUpByCurrent", "rear", "parked/load_short (own drive)", triers.SOCKET, "fresh")
-    catches(*row, broken[triers.SOCKET, "fresh"], "was off instead of on")
+    catches(*row, broken[triers.SOCKET, "fresh"], "went off without cause")
 
 
 @cache
