@@ -177,7 +177,7 @@ class Pin:
         self.calls |= {"longest_on": False, "shortest_off": False}
         self.last: dict[str, object] = {}
         self.state: object = None
-        self.level = 0.0
+        self.level, self.lit_ns = 0.0, 0
         self.timers: dict[str, object] = {}
         self.edge_ns, self.raw = 0, OFF
         self.odd = node.draw.uniform(-0.95, 0.95)
@@ -397,6 +397,8 @@ class Pin:
         self.level = level
         self.board.write(self.load.output or self.name, level)
         load, node, now_ns = self.load, self.node, self.board.now_ns()
+        if lit and not was:
+            self.lit_ns = now_ns
         if lit and not was and load.longest_on is not None:
             least_ns = load.longest_on - max(2 * MS, load.longest_on // 50)
             lasts_ns = node.between(least_ns, load.longest_on)
@@ -408,7 +410,8 @@ class Pin:
             self._drop("longest_on")
             if self.asked() == OFF:
                 self.calls["longest_on"] = False
-            if load.shortest_off is not None:
+            # What is on and off at one instant was never on.
+            if load.shortest_off is not None and self.lit_ns < now_ns:
                 self.calls["shortest_off"] = True
                 free_ns = now_ns + load.shortest_off
                 licence = "shortest_off", free_ns, free_ns + load.latency
