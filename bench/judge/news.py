@@ -328,6 +328,11 @@ def _trip(case: Case, load: LoadTable, table: TripTable, waiting: Waiting) -> So
             else:
                 tripped = {False}
             caused = False
+        if causes and not caused and ends and True in tripped:
+            # Of two inputs that move at one instant either may be seen first.
+            given_ns = waiting.until(at_ns, at_ns + load.latency)
+            news.append(News(False, at_ns, given_ns, "trip", must=False))
+            tripped = {False, True}
         if causes and not caused and tripped != {True}:
             # One that cannot act may look too late.
             lasts = all(value for at, value in when.changes() if at_ns <= at <= by_ns)

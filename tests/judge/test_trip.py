@@ -109,3 +109,12 @@ def test_a_trip_whose_cause_lasts_is_there_behind_a_reset():
 def test_a_load_that_was_not_asked_for_tests_no_trip():
     tape = Tape(car(lamp=CUT_OFF), 3000).requests(60, 3000, on=False)
     untested(tape.input("crash", (1000, "yes"), (1200, "no")).verdict("trip"))
+
+
+def test_of_two_inputs_that_move_at_one_instant_either_may_be_seen_first():
+    """The pedal gives the load back at 2000 ms, and a second crash takes it away again."""
+    crash = (1000, "yes"), (1200, "no"), (2000, "yes")
+    assert tripped((1010, 0), crash=crash).broken() == []
+    assert tripped((1010, 0), (2005, 1), (2020, 0), crash=crash).broken() == []
+    tape = tripped((1010, 0), (2005, 1), (2020 + NS, 0), crash=crash)
+    broken(tape.verdict("trip"), NS, 2020)
