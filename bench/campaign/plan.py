@@ -186,14 +186,14 @@ class _Planner:
         """
         for key, faults in tried.items():
             if key.subject:
-                yield from self._filled(faults, telling=True)
-                yield from self._filled(faults, telling=False)
+                for nodes in (len(self.vehicle.nodes), 1, 0):
+                    yield from self._filled(faults, nodes)
 
-    def _filled(self, faults: Sequence[Fault], *, telling: bool) -> Iterator[Draft]:
-        """Such cases; if ``telling``, only where most nodes show that a message is old."""
+    def _filled(self, faults: Sequence[Fault], nodes: int) -> Iterator[Draft]:
+        """Such cases, only where so many nodes show that a message is old, or as many as can."""
         spots = {fault: self._spots(fault) for fault in faults}
         most = {
-            fault: max(self._tells(fault, *spot) for spot in spots[fault]) if telling else 0
+            fault: min(nodes, max(self._tells(fault, *spot) for spot in spots[fault]))
             for fault in faults
         }
         turn, idle = count(), 0
@@ -230,6 +230,12 @@ class _Planner:
                 if load.request is not None
                 and str(load.on_stale)
                 not in ("hold", load.asked_state if asked[name] == "on" else "off")
+                and not (
+                    fault.repeats
+                    and self.rotation.phases.overtaken(
+                        key_of(fault).subject, situation, at_ns, load
+                    )
+                )
             }
         )
 

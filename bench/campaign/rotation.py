@@ -21,6 +21,7 @@ from bench.campaign.cases import MS, CaseMaker, instants
 from bench.campaign.undisturbed import Undisturbed
 from bench.clocks import Clocks, Drifts
 from bench.faults.base import Fault
+from bench.model.load import LoadTable
 from bench.model.messages import MessageInfo
 from bench.scenario import Scenario
 
@@ -95,6 +96,16 @@ class Phases:
         """
         known = self._undisturbed
         return None if known is None else known.counter(subject, situation, at_ns)
+
+    def overtaken(self, subject: str, situation: str, at_ns: int, load: LoadTable) -> bool:
+        """Whether a message that repeats itself from an instant on comes when a load's link goes
+        stale: the first behind that is good, so that nobody need have noticed.
+        """
+        known, stale_ns = self._undisturbed, load.stale_after or 0
+        if known is None or subject not in self.vehicle.messages:
+            return False
+        window = stale_ns - load.early_ns - MS, stale_ns + load.reaction + MS
+        return not known.silent(subject, situation, at_ns, *window)
 
     def counter_values(self, subject: str) -> int:
         """How many values a message's counter takes; 0 without one."""

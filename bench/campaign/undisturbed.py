@@ -4,7 +4,7 @@ or a certain value of a counter, are placed by it.
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from functools import cache, partial
 
 from bench.campaign.apart import apart
@@ -37,6 +37,17 @@ class Undisturbed:
         sent = bisect_right(ends, at_ns)
         lasts_ns = self.maker.vehicle.situations[situation].lasts
         return values[sent - 1] if sent and at_ns <= lasts_ns else None
+
+    def silent(self, message: str, situation: str, at_ns: int, from_ns: int, to_ns: int) -> bool:
+        """Whether no frame of a message ends in [from, to] behind the last one that is over by an
+        instant, all within the situation.
+        """
+        ends, _ = self._counts(message, situation)
+        sent = bisect_right(ends, at_ns)
+        if not sent or ends[sent - 1] + to_ns > self.maker.vehicle.situations[situation].lasts:
+            return False
+        last_ns = ends[sent - 1]
+        return bisect_left(ends, last_ns + from_ns) == bisect_right(ends, last_ns + to_ns)
 
     def _counted(self, name: str, situation: str) -> tuple[list[int], list[int]]:
         message = self.maker.vehicle.messages.get(name)
