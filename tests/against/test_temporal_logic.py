@@ -157,8 +157,8 @@ def test_judge_and_formulas_break_the_same_rules_at_the_same_instants(wren, case
     assert pairs >= PAIRS
     assert broken.total() > pairs // 6
     assert {"unpaid", "fresh", "reset"} <= set(broken)
-    for tally in tallies.values():
-        assert tally.compared_ns > 0.9 * tally.all_ns
+    for tally in tallies.values():  # the rest is doubt, and a node that sleeps
+        assert tally.compared_ns > 0.85 * tally.all_ns
     assert names.total() <= broken.total() // 50  # two deadlines at one instant
     if pairs >= WHOLE:
         every = {"fresh", "rejoin", "stale", "then", "reset", "local", "never", "longest_on"}

@@ -104,7 +104,9 @@ def test_the_starter_lets_go_soon_after_the_last_request(board):
 
 
 def test_warning_lamps_are_lit_at_the_start_and_when_nobody_speaks(messages, wren):
-    board = FakeBoard("gauge", wren["nodes"]["gauge"]["settings"], messages)
+    awake = {"ignition": "on", "hazard": "off"}
+    settings = wren["nodes"]["gauge"]["settings"]
+    board = FakeBoard("gauge", settings, messages, inputs=awake)
     board.boot(GaugeNode)
     assert board.level == {
         "hazard_telltale": 0,
