@@ -82,7 +82,8 @@ def one_of_each(traits: Traits, cases: Iterable[Scenario]) -> list[Scenario]:
     for name in dict.fromkeys(load for n in vehicle.notices.values() for load in n.failed):
         if name not in seen:
             chosen += [case for case in cases if _told(case) == name][:1]
-    return chosen
+    names = {case.name for case in chosen}
+    return [case for case in cases if case.name in names]
 
 
 def _told(case: Scenario) -> str:
