@@ -301,18 +301,18 @@ byte interiorDuty(bool on, unsigned long now)
     return duty;
 }
 
-/* The pump stays off until somebody turns the key back. */
-bool crashed()
+/* The pump stays off until somebody turns the key back, whether it is asked for meanwhile or not. */
+void watchCrash()
 {
     if (digitalRead(CRASH))
         cutOff = true;
     else if (!digitalRead(IGNITION_ON))
         cutOff = false;
-    return cutOff;
 }
 
 void switchOutputs(unsigned long now)
 {
+    watchCrash();
     bool position = asked(lamp, 1, 4, true, true);
     bool hazard = digitalRead(HAZARD);
     bool left = hazard || asked(lamp, 2, 0, false, false);
@@ -331,7 +331,7 @@ void switchOutputs(unsigned long now)
     drive(INDICATOR_LEFT, left && lit);
     drive(INDICATOR_RIGHT, right && lit);
     bool turns = digitalRead(OIL_PRESSURE) && digitalRead(IGNITION_ON);
-    drive(FUEL_PUMP, (turns || asked(engine, 1, 5, false, false)) && !crashed());
+    drive(FUEL_PUMP, (turns || asked(engine, 1, 5, false, false)) && !cutOff);
     drive(INTERIOR_LAMP, interiorDuty(interior, now));
     drive(SOCKET, asked(body, 2, 0, false, false));
 }
