@@ -17,7 +17,7 @@ it touched is asked for again.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import cache
 from itertools import count
 from typing import NamedTuple
@@ -185,17 +185,25 @@ class _Planner:
         that lacks can be met. What frames say is spoilt until it must be noticed.
         """
         for key, faults in tried.items():
-            if key.subject:
-                for nodes in (len(self.vehicle.nodes), 1, 0):
-                    yield from self._filled(faults, nodes)
+            if not key.subject:
+                continue
+            spots = {fault: self._spots(fault) for fault in faults}
+            most = {f: max(self._tells(f, *spot) for spot in found) for f, found in spots.items()}
+            top = max(most.values())
+            rounds = [{f: min(nodes, can) for f, can in most.items()} for nodes in (top, 1, 0)]
+            for place, least in enumerate(rounds):
+                if least not in rounds[:place]:
+                    yield from self._filled(faults, spots, least)
 
-    def _filled(self, faults: Sequence[Fault], nodes: int) -> Iterator[Draft]:
-        """Such cases, only where so many nodes show that a message is old, or as many as can."""
-        spots = {fault: self._spots(fault) for fault in faults}
-        most = {
-            fault: min(nodes, max(self._tells(fault, *spot) for spot in spots[fault]))
-            for fault in faults
-        }
+    def _filled(
+        self,
+        faults: Sequence[Fault],
+        spots: Mapping[Fault, Sequence[tuple[str, int]]],
+        least: Mapping[Fault, int],
+    ) -> Iterator[Draft]:
+        """Such cases, of each fault only where so many nodes at least show that a message is old.
+        A fault that is there more than once has more turns.
+        """
         turn, idle = count(), 0
         while idle < sum(map(len, spots.values())):
             number = next(turn)
@@ -203,7 +211,7 @@ class _Planner:
             name, at_ns = spots[fault][number // len(faults) % len(spots[fault])]
 
             def suits(start_ns: int, fault: Fault = fault, name: str = name) -> bool:
-                return self._tells(fault, name, start_ns) >= most[fault]
+                return self._tells(fault, name, start_ns) >= least[fault]
 
             start_ns = self.rotation.filling(fault, name, at_ns, suits)
             idle = 0 if start_ns is not None else idle + 1
