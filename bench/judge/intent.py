@@ -11,6 +11,7 @@ from itertools import pairwise
 
 from bench.judge.arrivals import Link
 from bench.judge.case import Case, Intent, over_time
+from bench.judge.supply import within
 from bench.model.expression import Condition, Value, split_signal
 from bench.model.load import usual_early_ns
 from bench.model.messages import MessageInfo
@@ -262,7 +263,7 @@ def _gated(
     at all where the span begins with one.
     """
     for start, end in spans:
-        parts = [(max(start, a), min(end, b)) for a, b in allowed if max(start, a) < min(end, b)]
+        parts = [*within(start, end, allowed)]
         if not once:
             yield from parts
         elif parts and parts[0][0] == start:

@@ -11,6 +11,7 @@ from bench.judge.command import shown_changes
 from bench.judge.flashing import judge_flashing
 from bench.judge.news import LoadSources, decides_alone, sources_of
 from bench.judge.states import Shown, shown_word, state_words
+from bench.judge.supply import within
 from bench.judge.tries import RULE as TRIES
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
 from bench.judge.walk import Breach, Segment, Walked, walk
@@ -46,7 +47,7 @@ class LoadView:
 def view_load(case: Case, name: str) -> LoadView:
     """Follow a load through a run."""
     load = case.vehicle.loads[name]
-    sources = sources_of(case, load)
+    sources = sources_of(case, name)
     changes = shown_changes(case.command(name), load, case.end_ns, sources.due)
     walked = _walked(case, sources, changes)
     if load.after_jump == "either" and load.request is not None and not walked.breaches:
@@ -66,8 +67,8 @@ def _one_receiver(
     for one that does the same at each. A rule counts as put to the test where that receiver had to
     follow, whatever it does, and a state as the only right one where it is for all.
     """
-    load, asked = sources.load, sources.named.get("request")
-    each = [sources_of(case, load, way) for way in WAYS]
+    asked = sources.named.get("request")
+    each = [sources_of(case, sources.name, way) for way in WAYS]
     if asked is None or all(way.named["request"].news == asked.news for way in each):
         return mixed  # no counter has jumped
     found = min((_walked(case, way, changes) for way in each), key=_wrongness)
@@ -180,12 +181,7 @@ def _there(case: Case, load: LoadTable) -> list[tuple[int, int]]:
     spans = [_there_of(case, load, message) for message in load.watched]
     found = spans[0]
     for others in spans[1:]:
-        found = [
-            (max(from_ns, start_ns), min(to_ns, end_ns))
-            for from_ns, to_ns in found
-            for start_ns, end_ns in others
-            if max(from_ns, start_ns) < min(to_ns, end_ns)
-        ]
+        found = [part for span in found for part in within(*span, others)]
     return found
 
 

@@ -17,17 +17,19 @@ receiver may rightly refuse, or not have heard, is news that it may leave out.
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from bench.judge.arrivals import AfterJump
 from bench.judge.case import Case, Waiting
 from bench.judge.requested import BY_INPUT, Request, state_of
 from bench.judge.states import ANY, FLASH, OFF, ON, State
+from bench.judge.supply import within
 from bench.judge.tries import Asked, Tried, can_try, follow_tries
 from bench.judge.walk import BEFORE_NS, NEVER, Combine, News, Source
 from bench.model.expression import Condition, split_signal
 from bench.model.load import LoadTable, NeverRule, TripTable, usual_early_ns
+from bench.model.loading import Vehicle
 
 AWAY = frozenset({"stale", "then", "reset"})
 """The rules that allow something else than what is asked for."""
@@ -42,6 +44,7 @@ the local input says; what is declared of a node that sleeps; or the program."""
 class LoadSources:
     """The sources of one load, by name, in the order of what one call of each of them makes."""
 
+    name: str
     load: LoadTable
     waiting: Waiting
     named: dict[str, Source] = field(default_factory=dict)
@@ -132,12 +135,13 @@ def decides_alone(load: LoadTable) -> bool:
     return load.local is not None and load.local_use == "follows"
 
 
-def sources_of(case: Case, load: LoadTable, after_jump: AfterJump | None = None) -> LoadSources:
+def sources_of(case: Case, name: str, after_jump: AfterJump | None = None) -> LoadSources:
     """All that can call for a state of a load over a run. ``after_jump``: for a receiver that does
     this with a counter that has jumped, where that is left open.
     """
+    load = case.vehicle.loads[name]
     waiting = Waiting(case, load)
-    found = LoadSources(load, waiting)
+    found = LoadSources(name, load, waiting)
     found.named["mode"] = _mode(case, load, waiting)
     if load.request is not None and not decides_alone(load):
         request = Request(case, load, waiting, after_jump)
@@ -149,30 +153,30 @@ def sources_of(case: Case, load: LoadTable, after_jump: AfterJump | None = None)
         found.named["local"] = _by_input(case, load, load.local, waiting, "local")
         if load.hardware_default == "local":
             found.named["wired"] = _wired(case, load)
-    for name, condition, told in (
+    for state, condition, told in (
         ("on_stale", load.on_stale, "stale"),
         ("then", load.then, "then"),
     ):
         if isinstance(condition, Condition) and "request" in found.named:
             source = _by_input(case, load, condition, waiting, told)
-            found.named[name] = _while_lost(source, found.named["request"], told)
+            found.named[state] = _while_lost(source, found.named["request"], told)
     for index, rule in enumerate(load.never):
         found.named[rule_name(index)] = _never(case, load, rule, waiting)
-    _bound(case, load, found)
+    _bound(case, found)
     return found
 
 
-def _bound(case: Case, load: LoadTable, found: LoadSources) -> None:
+def _bound(case: Case, found: LoadSources) -> None:
     """What outranks all that asks for a load."""
-    waiting = found.waiting
+    load, waiting = found.load, found.waiting
     if load.trip is not None:
         found.named["trip"] = _trip(case, load, load.trip, waiting)
     if load.shortest_off is not None:
-        found.named["shortest_off"] = _shortest_off(case, load, load.shortest_off, waiting)
+        found.named["shortest_off"] = _shortest_off(case, found, load.shortest_off)
     if load.longest_on is not None:
-        found.named["longest_on"] = _longest_on(case, load, load.longest_on, found)
+        found.named["longest_on"] = _longest_on(case, found, load.longest_on)
     if can_try(load):
-        found.tried = follow_tries(case, _name_of(case, load), _asked(found), waiting)
+        found.tried = follow_tries(case, found.name, _asked(found), waiting)
         if any(entry.calls for entry in found.tried.source.news):
             found.named["tries"] = found.tried.source
 
@@ -262,46 +266,57 @@ def _never(case: Case, load: LoadTable, rule: NeverRule, waiting: Waiting) -> So
     node = load.node if case.pins_at_fault else None
     told = "local" if decides_alone(load) else "fresh"
     news = [News(False, BEFORE_NS, BEFORE_NS, told)]
+    carriers = _carriers(case.vehicle, load, rule)
     changes = case.condition(rule.when, node, load.node).changes()
     ends = [at_ns for at_ns, _ in changes[1:]] + [case.end_ns]
     for (at_ns, holds), to_ns in zip(changes, ends, strict=True):
         if holds:
-            until_ns = waiting.until(at_ns, _known_ns(case, load, rule, to_ns) + load.latency)
+            until_ns = waiting.until(at_ns, _known_ns(case, load, carriers, to_ns) + load.latency)
             news.append(News(True, at_ns, until_ns, told, must=False))
             if to_ns < case.end_ns:
                 news.append(News(False, to_ns, until_ns, told))
     return Source(news)
 
 
-def _known_ns(case: Case, load: LoadTable, rule: NeverRule, at_ns: int) -> int:
-    """When a load's node knows that a condition has changed: at once, where it reads or drives or
-    has received all of it; of what others read, or drive, by their messages.
+def _carriers(vehicle: Vehicle, load: LoadTable, rule: NeverRule) -> dict[str, int]:
+    """The messages by which a load's node knows of a condition what others read or drive, and how
+    long after a change they say so at the latest, in ns; none where it reads or drives or has
+    received all of it itself.
     """
-    vehicle, delays = case.vehicle, dict[str, int]()
+    delays: dict[str, int] = {}
     others = {vehicle.loads[name].node for name in rule.when.loads} - {load.node}
     for name in rule.when.names:
         table = vehicle.inputs.get(name)  # else a signal, taken as the node has received it
         if table is None or load.node in table.wired_to:
             continue
-        carriers = dict[str, int]()
+        told: dict[str, int] = {}
         for signal, request in vehicle.requests.items():
             if any(name in condition.names for condition in request.conditions):
                 message, delay_ns = split_signal(signal)[0], request.debounce + request.latency
-                carriers[message] = max(carriers.get(message, 0), delay_ns)
+                told[message] = max(told.get(message, 0), delay_ns)
         if isinstance(table.logged, str):
-            carriers.setdefault(split_signal(table.logged)[0], table.settles)
-        if not carriers:
+            told.setdefault(split_signal(table.logged)[0], table.settles)
+        if not told:
             others |= set(table.wired_to)
-        delays |= {m: max(delays.get(m, 0), delay_ns) for m, delay_ns in carriers.items()}
+        for message, delay_ns in told.items():
+            delays[message] = max(delays.get(message, 0), delay_ns)
     for message, info in vehicle.messages.items():
         if not others.isdisjoint(info.senders):
             delays.setdefault(message, 0)
+    for message in delays:  # what waits to be sent may be a cycle old
+        delays[message] += vehicle.messages[message].period_ns or 0
+    return delays
+
+
+def _known_ns(case: Case, load: LoadTable, carriers: Mapping[str, int], at_ns: int) -> int:
+    """When a load's node knows of a change: at once, or by two messages of each carrier that it
+    has heard of before; one alone need not be believed.
+    """
     known_ns = at_ns
-    for message, delay_ns in delays.items():
+    for message, delay_ns in carriers.items():
         heard = case.traffic(message).heard_by(load.node).times
         if heard and heard[0] <= at_ns:
-            # What waits to be sent may be a cycle old, and one message alone need not be believed.
-            told_ns = at_ns + delay_ns + (vehicle.messages[message].period_ns or 0)
+            told_ns = at_ns + delay_ns
             place = bisect_left(heard, told_ns) + 1
             known_ns = max(known_ns, heard[place] if place < len(heard) else NEVER)
     return known_ns
@@ -346,24 +361,21 @@ def _trip(case: Case, load: LoadTable, table: TripTable, waiting: Waiting) -> So
     return Source(news)
 
 
-def _name_of(case: Case, load: LoadTable) -> str:
-    return next(name for name, table in case.vehicle.loads.items() if table is load)
-
-
-def _edges(case: Case, load: LoadTable) -> list[tuple[int, bool]]:
+def _edges(case: Case, load: str) -> list[tuple[int, bool]]:
     """When the command of a load went on and off."""
     found: list[tuple[int, bool]] = []
-    for at_ns, level in case.command(_name_of(case, load)).changes():
+    for at_ns, level in case.command(load).changes():
         if not found or found[-1][1] != (level > 0):
             found.append((at_ns, level > 0))
     return found
 
 
-def _shortest_off(case: Case, load: LoadTable, least_ns: int, waiting: Waiting) -> Source:
+def _shortest_off(case: Case, found: LoadSources, least_ns: int) -> Source:
     """Off for so long once it went off, whatever asks for it. A reset forgets it."""
+    load = found.load
     news = [News(False, BEFORE_NS, BEFORE_NS, "shortest_off")]
     resets = {life.anew_ns for life in case.lives[load.node].lives}
-    events = sorted({*(at_ns for at_ns, lit in _edges(case, load)[1:] if not lit), *resets})
+    events = sorted({*(at_ns for at_ns, lit in _edges(case, found.name)[1:] if not lit), *resets})
     for at_ns in events:
         behind_ns = at_ns + 1  # it accounts for nothing that goes off
         told = "reset" if at_ns in resets else "shortest_off"
@@ -371,19 +383,20 @@ def _shortest_off(case: Case, load: LoadTable, least_ns: int, waiting: Waiting) 
         if at_ns not in resets:
             free_ns = at_ns + least_ns - case.slack(load.node, least_ns)
             by_ns = at_ns + least_ns + case.slack(load.node, least_ns) + load.latency
-            news.append(News(False, free_ns, waiting.until(free_ns, by_ns), "shortest_off"))
+            news.append(News(False, free_ns, found.waiting.until(free_ns, by_ns), "shortest_off"))
     return Source(news)
 
 
-def _longest_on(case: Case, load: LoadTable, most_ns: int, found: LoadSources) -> Source:
+def _longest_on(case: Case, found: LoadSources, most_ns: int) -> Source:
     """Off once it has been on for so long, until it is no longer asked for or, where it is
     declared, has been off for ``shortest_off``. A reset forgets it.
     """
+    load = found.load
     news = [News(False, BEFORE_NS, BEFORE_NS, "longest_on")]
     resets = [life.anew_ns for life in case.lives[load.node].lives]
     asked = _asked(found)
     perhaps, surely = asked.perhaps_off, asked.surely_off
-    edges = _edges(case, load)
+    edges = _edges(case, found.name)
     ends = [*(at_ns for at_ns, _ in edges[1:]), case.end_ns]
     events = [News(False, at_ns, at_ns, "reset") for at_ns in resets]
     for (at_ns, lit), end_ns in zip(edges, ends, strict=True):
@@ -443,12 +456,7 @@ def _unasked_spans(asked: Sequence[Source], *, sure: bool) -> list[tuple[int, in
             else:
                 ends = (due[place] for place in later)
                 spans.append((entry.from_ns, min(ends, default=NEVER)))
-        found = [
-            (max(from_ns, start_ns), min(to_ns, end_ns))
-            for from_ns, to_ns in found
-            for start_ns, end_ns in spans
-            if max(from_ns, start_ns) < min(to_ns, end_ns)
-        ]
+        found = [part for span in found for part in within(*span, spans)]
     return found
 
 

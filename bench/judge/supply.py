@@ -8,7 +8,7 @@ back                    [....|     a lamp that was lit is lit again, at the late
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import pairwise
 
 from bench.judge.lives import Biography
@@ -60,6 +60,15 @@ def without(
         from_ns = end_ns
     if from_ns < to_ns:
         yield from_ns, to_ns
+
+
+def within(
+    from_ns: int, to_ns: int, others: Iterable[tuple[int, int]]
+) -> Iterator[tuple[int, int]]:
+    """The parts of a span that lie in others, one for each."""
+    for start_ns, end_ns in others:
+        if max(from_ns, start_ns) < min(to_ns, end_ns):
+            yield max(from_ns, start_ns), min(to_ns, end_ns)
 
 
 def spliced(
