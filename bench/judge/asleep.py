@@ -14,7 +14,7 @@ from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 from bench.judge.case import Case
-from bench.judge.lives import calls, may_sleep
+from bench.judge.lives import calls, may_sleep, waking_frames, waking_moves
 from bench.judge.loads import LoadView
 from bench.judge.states import shown_word, state_words
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
@@ -101,7 +101,9 @@ def _dues(case: Case, node: str) -> Iterator[tuple[int, int]]:
     busy = [(life.back_ns, life.boot_end_ns) for life in story.lives]
     busy += [(hang.from_ns, hang.to_ns) for hang in story.hangs]
     busy += case.lean(node)
-    busy += [(at_ns, at_ns) for at_ns in _disturbances(case, node)]
+    busy += [(at_ns, at_ns) for at_ns in waking_moves(case.vehicle, case.recording, node)]
+    frames = waking_frames(case.vehicle, case.recording, node)
+    busy += [(record.end_ns, record.end_ns) for record in frames]
     holds = [*case.condition(table.sleeps_when, node).changes(), (case.end_ns, False)]
     for (from_ns, held), (to_ns, _) in pairwise(holds):
         if not held:
@@ -130,24 +132,6 @@ def _awake(case: Case, node: str) -> Iterator[tuple[int, int, bool]]:
             up_ns = change.at_ns
     if up_ns is not None:
         yield up_ns, case.end_ns, False
-
-
-def _disturbances(case: Case, node: str) -> Iterator[int]:
-    """When something happened that would have woken the node, wherever on the wire it was."""
-    wakers = case.vehicle.nodes[node].wakers
-    for name in wakers:
-        if (name, node) in case.recording.seen:
-            yield from case.recording.seen[(name, node)].times
-    known = {
-        (info.identifier, info.extended)
-        for info in case.vehicle.messages.values()
-        if info.name in wakers
-    }
-    if known or ANY_FRAME in wakers:
-        for record in case.recording.frames:
-            which = record.frame.identifier, record.frame.extended
-            if record.sender != node and (ANY_FRAME in wakers or which in known):
-                yield record.end_ns
 
 
 def _loads(case: Case, views: Sequence[LoadView]) -> Iterator[Mistake]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from bench.model.loading import Vehicle
 from bench.model.vehicle import ANY_FRAME
 from bench.recording import NodeChange, Recording
+from bench.wire import WireRecord
 
 _LAWFUL = ("power-up", "fault", "supply")
 
@@ -162,26 +163,32 @@ def calls(vehicle: Vehicle, recording: Recording, node: str, since_ns: int) -> I
     """When a node that is asleep must wake, in order, from an instant on: an input moves that
     wakes it, or a message that does is on the wire and no fault can keep it from the node.
     """
-    wakers = vehicle.nodes[node].wakers
-    moves = [
-        recording.seen[(name, node)].times for name in wakers if (name, node) in recording.seen
-    ]
-    found = [at_ns for times in moves for at_ns in times if at_ns > since_ns]
-    messages = {
-        (info.identifier, info.extended)
-        for info in vehicle.messages.values()
-        if info.name in wakers
-    }
-    if messages or ANY_FRAME in wakers:
-        for record in reversed(recording.frames):
-            if record.end_ns <= since_ns:
-                break
-            frame = record.frame
-            told = ANY_FRAME in wakers or (frame.identifier, frame.extended) in messages
-            whole = record.error is None and record.start_ns >= since_ns
-            if told and whole and record.sender != node and not _faulty(recording, record.end_ns):
-                found.append(record.end_ns)
+    found = [at_ns for at_ns in waking_moves(vehicle, recording, node) if at_ns > since_ns]
+    for record in waking_frames(vehicle, recording, node):
+        if record.end_ns <= since_ns:
+            break
+        whole = record.error is None and record.start_ns >= since_ns
+        if whole and not _faulty(recording, record.end_ns):
+            found.append(record.end_ns)
     return iter(sorted(found))
+
+
+def waking_moves(vehicle: Vehicle, recording: Recording, node: str) -> Iterator[int]:
+    """When the inputs moved that wake a node."""
+    for name in vehicle.nodes[node].wakers:
+        if (name, node) in recording.seen:
+            yield from recording.seen[(name, node)].times
+
+
+def waking_frames(vehicle: Vehicle, recording: Recording, node: str) -> Iterator[WireRecord]:
+    """The frames of others that wake a node, wherever on the wire they were; the last one first."""
+    wakers = vehicle.nodes[node].wakers
+    known = {(m.identifier, m.extended) for m in vehicle.messages.values() if m.name in wakers}
+    if known or ANY_FRAME in wakers:
+        for record in reversed(recording.frames):
+            which = record.frame.identifier, record.frame.extended
+            if record.sender != node and (ANY_FRAME in wakers or which in known):
+                yield record
 
 
 def _faulty(recording: Recording, at_ns: int) -> bool:
