@@ -132,6 +132,25 @@ class Fault(BaseModel):
         }
 
 
+class NodeFault(Fault):
+    """A fault of one node: of its program, its processor or its controller."""
+
+    group = "node"
+
+    node: str
+
+    def problem(self, vehicle: Vehicle) -> str:
+        return node_problem(vehicle, self.node)
+
+    def nodes(self) -> tuple[str, ...]:
+        return (self.node,)
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for node in vehicle.nodes:
+            yield cls(node=node)
+
+
 _WRITERS: dict[Any, Callable[[Any], str]] = {
     parse_duration: write_duration,
     parse_bit_rate: write_bit_rate,

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from random import Random
 
-from bench.faults.base import Fault, Undo, node_problem, nothing
+from bench.faults.base import NodeFault, Undo, nothing
 from bench.faults.rig import Rig
-from bench.model.loading import Vehicle
 
 
-class BusOff(Fault):
+class BusOff(NodeFault):
     """The controller goes bus-off at once; what waited in its mailboxes is lost.
 
     Coming back is up to the node: its program asks for it, or its controller does it by itself.
@@ -18,13 +16,7 @@ class BusOff(Fault):
     """
 
     kind = "bus_off"
-    group = "node"
     lasting = False
-
-    node: str
-
-    def problem(self, vehicle: Vehicle) -> str:
-        return node_problem(vehicle, self.node)
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # noqa: ARG002 - nothing is left to chance
         rig.hosts[self.node].controller.force_bus_off()
@@ -32,11 +24,3 @@ class BusOff(Fault):
 
     def describe(self) -> str:
         return f"{self.node} went bus-off"
-
-    def nodes(self) -> tuple[str, ...]:
-        return (self.node,)
-
-    @classmethod
-    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        for node in vehicle.nodes:
-            yield cls(node=node)

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from random import Random
 
-from bench.faults.base import Fault, Undo, node_problem
+from bench.faults.base import NodeFault, Undo
 from bench.faults.rig import Rig
-from bench.model.loading import Vehicle
 
 
-class Hang(Fault):
+class Hang(NodeFault):
     """The program stands still; outputs stay as it left them, the controller acknowledges.
 
     What runs from a hardware timer's interrupt goes on. A watchdog that the program started
@@ -20,12 +18,6 @@ class Hang(Fault):
     """
 
     kind = "hang"
-    group = "node"
-
-    node: str
-
-    def problem(self, vehicle: Vehicle) -> str:
-        return node_problem(vehicle, self.node)
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # noqa: ARG002 - nothing is left to chance
         host = rig.hosts[self.node]
@@ -34,11 +26,3 @@ class Hang(Fault):
 
     def describe(self) -> str:
         return f"the program of {self.node} hung"
-
-    def nodes(self) -> tuple[str, ...]:
-        return (self.node,)
-
-    @classmethod
-    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        for node in vehicle.nodes:
-            yield cls(node=node)

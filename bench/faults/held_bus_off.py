@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from random import Random
 
 from pydantic import Field
 
-from bench.faults.base import Fault, Undo, node_problem
+from bench.faults.base import NodeFault, Undo
 from bench.faults.rig import Rig
-from bench.model.loading import Vehicle
 
 
-class HeldBusOff(Fault):
+class HeldBusOff(NodeFault):
     """The controller is bus-off and stays so while the fault is there, whatever its program does.
 
     Its receive pin hangs low, say, so it never sees the recessive bits that it has to count; what
@@ -23,13 +21,8 @@ class HeldBusOff(Fault):
     """
 
     kind = "held_bus_off"
-    group = "node"
 
-    node: str
     rec: int = Field(default=57, ge=1, le=127, description="what REC shows; default: 57")
-
-    def problem(self, vehicle: Vehicle) -> str:
-        return node_problem(vehicle, self.node)
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # noqa: ARG002 - nothing is left to chance
         controller = rig.hosts[self.node].controller
@@ -38,11 +31,3 @@ class HeldBusOff(Fault):
 
     def describe(self) -> str:
         return f"{self.node} was held in bus-off (REC {self.rec})"
-
-    def nodes(self) -> tuple[str, ...]:
-        return (self.node,)
-
-    @classmethod
-    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        for node in vehicle.nodes:
-            yield cls(node=node)

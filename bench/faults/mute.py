@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from random import Random
 
-from bench.faults.base import Fault, Undo, node_problem
+from bench.faults.base import NodeFault, Undo
 from bench.faults.rig import Rig
-from bench.model.loading import Vehicle
 
 
-class Mute(Fault):
+class Mute(NodeFault):
     """What the node sends never reaches the wire, and its program takes it for sent.
 
     The node still receives and acknowledges. When the fault clears, frames that wait in its
@@ -18,12 +16,6 @@ class Mute(Fault):
     """
 
     kind = "mute"
-    group = "node"
-
-    node: str
-
-    def problem(self, vehicle: Vehicle) -> str:
-        return node_problem(vehicle, self.node)
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # noqa: ARG002 - nothing is left to chance
         controller = rig.hosts[self.node].controller
@@ -36,11 +28,3 @@ class Mute(Fault):
 
     def describe(self) -> str:
         return f"{self.node} fell mute"
-
-    def nodes(self) -> tuple[str, ...]:
-        return (self.node,)
-
-    @classmethod
-    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        for node in vehicle.nodes:
-            yield cls(node=node)

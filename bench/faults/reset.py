@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from random import Random
 
 from pydantic import Field
 
 from bench.clock import Event, Priority
-from bench.faults.base import Fault, Undo, node_problem
+from bench.faults.base import NodeFault, Undo
 from bench.faults.rig import Host, Rig
 from bench.model.loading import Vehicle
 from bench.model.units import Duration, show_duration
 
 
-class Reset(Fault):
+class Reset(NodeFault):
     """The node's program is cut off and starts anew after its boot time.
 
     With a ``period`` it happens again and again, until the fault clears or ``times`` resets have
@@ -22,9 +21,7 @@ class Reset(Fault):
     """
 
     kind = "reset"
-    group = "node"
 
-    node: str
     period: Duration | None = Field(default=None, gt=0, description="again after so long")
     times: int | None = Field(default=None, ge=1, description="how many in all; default: no end")
 
@@ -36,7 +33,7 @@ class Reset(Fault):
     def problem(self, vehicle: Vehicle) -> str:
         if self.times is not None and self.period is None:
             return "'times' needs a 'period' from one reset to the next"
-        return node_problem(vehicle, self.node)
+        return super().problem(vehicle)
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # noqa: ARG002 - nothing is left to chance
         series = _Series(rig, rig.hosts[self.node], self.period, self.times)
@@ -48,14 +45,6 @@ class Reset(Fault):
             return f"{self.node} was reset"
         often = "again and again" if self.times is None else f"{self.times} times"
         return f"{self.node} was reset {often}, every {show_duration(self.period)}"
-
-    def nodes(self) -> tuple[str, ...]:
-        return (self.node,)
-
-    @classmethod
-    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        for node in vehicle.nodes:
-            yield cls(node=node)
 
 
 class _Series:

@@ -5,25 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterator
 from random import Random
 
-from bench.faults.base import Fault, Undo, node_problem
+from bench.faults.base import Fault, NodeFault, Undo
 from bench.faults.rig import Rig
 from bench.model.loading import Vehicle
 
 
-class SlowBoot(Fault):
+class SlowBoot(NodeFault):
     """The node is reset, and every boot takes the declared longest time until the fault clears.
 
     A boot that has begun when the fault clears is finished slowly.
     """
 
     kind = "slow_boot"
-    group = "node"
     needs = "no node boots in less ('boots_in') than its longest 'boot'"
-
-    node: str
-
-    def problem(self, vehicle: Vehicle) -> str:
-        return node_problem(vehicle, self.node)
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # noqa: ARG002 - nothing is left to chance
         host = rig.hosts[self.node]
@@ -37,9 +31,6 @@ class SlowBoot(Fault):
 
     def describe(self) -> str:
         return f"{self.node} was reset and booted slowly"
-
-    def nodes(self) -> tuple[str, ...]:
-        return (self.node,)
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
