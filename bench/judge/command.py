@@ -8,6 +8,7 @@ shown     ___|~~~~~~~~~~~~      that is reached, in one direction and by the end
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
 from bench.judge.states import Shown, Towards, seen
@@ -19,6 +20,10 @@ Change = tuple[int, float]
 
 def _at_once(at_ns: int) -> int:
     return at_ns
+
+
+def _instant(change: Change) -> int:
+    return change[0]
 
 
 def shown_changes(
@@ -71,7 +76,7 @@ def _averaged(changes: Sequence[Change], period_ns: int) -> list[Change]:
             continue
         from_ns, to_ns = changes[place][0], changes[last][0]
         while from_ns + period_ns <= to_ns:
-            found.append((from_ns, _mean(changes[place : last + 1], from_ns, from_ns + period_ns)))
+            found.append((from_ns, _mean(changes, from_ns, from_ns + period_ns)))
             from_ns += period_ns
         found.append(changes[last])
         place = last + 1
@@ -79,10 +84,13 @@ def _averaged(changes: Sequence[Change], period_ns: int) -> list[Change]:
 
 
 def _mean(changes: Sequence[Change], from_ns: int, to_ns: int) -> float:
-    ends = [*(at_ns for at_ns, _ in changes[1:]), to_ns]
+    """The mean level of [from_ns, to_ns), which begins no sooner than the changes."""
+    first = bisect_right(changes, from_ns, key=_instant) - 1
+    there = changes[first : bisect_left(changes, to_ns, lo=first, key=_instant)]
+    ends = [*(at_ns for at_ns, _ in there[1:]), to_ns]
     area = sum(
-        level * max(0, min(end_ns, to_ns) - max(at_ns, from_ns))
-        for (at_ns, level), end_ns in zip(changes, ends, strict=True)
+        level * (end_ns - max(at_ns, from_ns))
+        for (at_ns, level), end_ns in zip(there, ends, strict=True)
     )
     return area / (to_ns - from_ns)
 
