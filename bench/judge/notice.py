@@ -13,7 +13,7 @@ from bench.judge.failed import Trouble, failures
 from bench.judge.lives import Life
 from bench.judge.service import off_the_bus
 from bench.judge.states import ANY, OFF, ON, at
-from bench.judge.supply import merged, without
+from bench.judge.supply import merged, within, without
 from bench.judge.traffic import Ticks
 from bench.judge.verdict import Outcome, Verdict, worst
 from bench.model.expression import split_signal
@@ -83,15 +83,11 @@ def _judge_life(
             text = "the notice was not given"
             yield _broken(name, "notice", part.from_ns, part.to_ns, text, node)
         for load, rule in () if OFF in part.states else own.items():
-            untold = [
-                (max(part.from_ns, trouble.must_ns), min(part.to_ns, trouble.over_ns))
-                for trouble in troubles
-                if trouble.load == load
-            ]
-            for from_ns, to_ns in untold:
-                if from_ns < to_ns:  # it may be the fault of the node of the load as well
-                    text = f"was not told as failed (notice {name})"
-                    yield _broken(load, rule, from_ns, to_ns, text, "")
+            due = [(t.must_ns, t.over_ns) for t in troubles if t.load == load]
+            for from_ns, to_ns in within(part.from_ns, part.to_ns, due):
+                text = f"was not told as failed (notice {name})"
+                # It may be the fault of the node of the load as well.
+                yield _broken(load, rule, from_ns, to_ns, text, "")
     for trouble in troubles:
         if trouble.may_ns < case.start_ns:
             continue
