@@ -8,6 +8,7 @@ import inspect
 import re
 import subprocess
 import sys
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -87,6 +88,12 @@ def floor(module: str) -> int:
 def test_the_house_has_modules():
     assert len(BENCH) > 50
     assert len(NODES) > 10
+
+
+def test_no_two_files_of_tests_share_a_name():
+    """They are imported by their names alone, and the second would be refused."""
+    names = Counter(path.name for path in Path(__file__).parent.rglob("*.py"))
+    assert [name for name, times in names.items() if times > 1 and name != "conftest.py"] == []
 
 
 @named([path for path in BENCH if dotted(path) != "bench"])
