@@ -9,6 +9,9 @@ from nodes.feed import Feed
 
 NONE_A = 0.1
 """Less than this is no current at all."""
+APART_NS = 50_000_000
+"""Between two looks, for a relay to move or a lamp to warm up. A message that is refused is built
+anew every few ms."""
 WORKS_FROM_V = 9.0
 """With a lower supply a load may draw little, or its relay may have let go, and be well."""
 
@@ -24,9 +27,14 @@ class CurrentWatch:
         self._feeds = [feed for feed in feeds if feed.least_a is not None]
         self._doubtful: dict[str, tuple[int, float]] = {}
         self._failed: dict[str, float] = {}
+        self._looked_ns = -APART_NS
 
     def failed(self) -> bool:
-        """Look again. Whether any load has failed."""
+        """Look again, unless it was just done. Whether any load has failed."""
+        now_ns = self._board.now_ns()
+        if now_ns - self._looked_ns < APART_NS:
+            return bool(self._failed)
+        self._looked_ns = now_ns
         if self._board.supply_volts() >= WORKS_FROM_V:
             for feed in self._feeds:
                 self._look(feed)

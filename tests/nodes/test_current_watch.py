@@ -68,6 +68,18 @@ def test_one_look_that_finds_no_current_is_not_enough(watched):
     assert set(watched.told) == {0}
 
 
+def test_looks_in_quick_succession_are_one(watched):
+    """A status that is refused is built anew every few ms, and no relay moves in that time."""
+    watched.lit(1000, 4.5)
+    for _ in range(5):
+        watched.lit(70, 4.5)
+        watched.board.bus.full = True
+        watched.lit(30, 0.0)
+        watched.board.bus.full = False
+        watched.lit(100, 4.5)
+    assert set(watched.told) == {0}
+
+
 def test_a_load_that_flashes_faster_than_it_is_looked_at_is_not_told(watched):
     """Between two looks the pin has changed: the current may belong to the other level."""
     for _ in range(10):
