@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Generic, Literal, NamedTuple, TypeVar
 
-from bench.judge.lives import Biography
+from bench.judge.lives import Biography, taken_by
 from bench.judge.traffic import Seen, Traffic
 
 V = TypeVar("V")
@@ -90,11 +90,11 @@ class Times:
     sender: Biography
     floods: Sequence[tuple[int, int]]
 
-    def deaf(self, at_ns: int) -> bool:
-        """Whether the receiver boots or hangs, and may not have a message."""
-        return at_ns < self.receiver.life_at(at_ns).boot_end_ns or any(
-            hang.from_ns <= at_ns <= hang.to_ns for hang in self.receiver.hangs
-        )
+    def deaf(self) -> list[tuple[int, int]]:
+        """When the receiver boots or hangs, and may not have a message."""
+        story = self.receiver
+        spans = [(life.reset_ns, life.boot_end_ns - 1) for life in story.lives]
+        return sorted(spans + [(hang.from_ns, hang.to_ns) for hang in story.hangs])
 
 
 class Watch:
@@ -117,6 +117,7 @@ class Watch:
         """Go on with the messages that have come since."""
         lives, node, frames = times.receiver.lives, self._node, self._traffic.frames
         resets = [life.reset_ns for life in times.sender.lives] if self._span else []
+        deaf = times.deaf() if self._span else []
         for place in range(self._done, len(frames)):
             seen = frames[place]
             at_ns = seen.at_ns
@@ -128,8 +129,9 @@ class Watch:
                 lost = bool(seen.lost_overrun) and node in seen.lost_overrun
                 lost = lost and any(a <= at_ns <= b for a, b in times.floods)
                 before = self._beliefs
-                self._take(seen, lost or any(self._last_ns < reset <= at_ns for reset in resets))
-                if self._span and times.deaf(at_ns):  # it may never have had it
+                lost = lost or any(self._last_ns < reset <= at_ns for reset in resets)
+                self._take(seen, lost, deaf)
+                if any(a <= at_ns <= b for a, b in deaf):  # it may never have had it
                     self._beliefs = [*dict.fromkeys([*self._beliefs, *before])]
         self._done = len(frames)
         while len(self.lives) < len(lives):
@@ -141,18 +143,18 @@ class Watch:
         self._beliefs = [None]
         self._last_ns = reset_ns
 
-    def _take(self, seen: Seen, doubtful: bool) -> None:
+    def _take(self, seen: Seen, doubtful: bool, deaf: Sequence[tuple[int, int]]) -> None:
         at_ns, count, found = seen.at_ns, seen.counter, self.lives[-1]
         self._last_ns = at_ns
         new = _Belief(count, at_ns)
         if not doubtful and self._plainly_good(count):  # nearly always
             found.append(Arrival(at_ns, seen.data, True))
             way = self._beliefs[0].way if self._span and self._beliefs[0] else None
-            self._beliefs = [new._replace(way=way)]
+            self._beliefs = [new if way is None else new._replace(way=way)]
             return
         made: dict[tuple[str, _Belief | None], None] = {}
         for belief in self._beliefs:
-            made |= dict.fromkeys(_makes(belief, new, self._link, self._span))
+            made |= dict.fromkeys(_makes(belief, new, self._link, self._span, deaf))
         if doubtful:
             made |= dict.fromkeys([(_GOOD, new), *((_REFUSED, old) for old in self._beliefs)])
         ways = {way for way, _ in made}
@@ -178,15 +180,21 @@ _GOOD, _REFUSED, _LOST = "good", "refused", "lost"
 
 
 def _makes(
-    belief: _Belief | None, new: _Belief, link: Link, span: int
+    belief: _Belief | None, new: _Belief, link: Link, span: int, deaf: Sequence[tuple[int, int]]
 ) -> Iterator[tuple[str, _Belief | None]]:
-    """What a receiver may make of a message, and what it believes then."""
+    """What a receiver may make of a message, and what it believes then. It takes one as new for
+    sure once the link is surely stale, counted from when it took the one before.
+    """
     age_ns = 0 if belief is None else new.at_ns - belief.at_ns
     known = new if belief is None else new._replace(way=belief.way)
     if belief is None or age_ns >= link.maybe_stale_ns:
         yield _GOOD, known
-    if belief is None or age_ns > link.surely_stale_ns:
+    if belief is None:
         return
+    if age_ns > link.surely_stale_ns:
+        taken_ns = taken_by(belief.at_ns, deaf, link.reaction_ns)
+        if new.at_ns - taken_ns > link.surely_stale_ns:
+            return
     step = (new.counter - belief.counter) % span
     if link.after_jump != "either" or step == 1:
         ways: tuple[str | None, ...] = (link.after_jump,)

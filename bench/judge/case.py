@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from bench.judge.arrivals import Arrival, Link
 from bench.judge.evidence import Evidence
-from bench.judge.lives import Biography, quiet_times
+from bench.judge.lives import Biography, quiet_times, taken_by
 from bench.judge.supply import out_of_range, spliced
 from bench.judge.traffic import Traffic
 from bench.model.expression import Condition, Value, load_key
@@ -283,6 +283,10 @@ class Waiting:
     def hears(self, at_ns: int) -> bool:
         """Whether the node surely takes a message at this instant."""
         return not any(start_ns <= at_ns <= end_ns for start_ns, end_ns in self.deaf)
+
+    def taken_by(self, at_ns: int) -> int:
+        """By when the node has taken a message that came at this instant, if it takes it at all."""
+        return taken_by(at_ns, self.deaf, self.latency_ns)
 
 
 def over_time(

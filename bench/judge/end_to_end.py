@@ -119,7 +119,8 @@ class _Judge:
         overdue = case.evidence.overdue(message.name, load.node, self.link, self.overdue_ns)
         for entry, next_ns in overdue.found(case.end_ns):  # only a surely good one ends the wait
             state = load.asked_state if signal.raw(entry.data) else OFF
-            until_ns = entry.at_ns + self.link.surely_stale_ns + self.cycle_ns
+            taken_ns = sources.waiting.taken_by(entry.at_ns)
+            until_ns = taken_ns + self.link.surely_stale_ns + self.cycle_ns
             late_ns = next_ns + self.latency_ns + self.cycle_ns
             until_ns = late_ns if load.link is not None else min(late_ns, until_ns)
             yield Span(entry.at_ns + self.overdue_ns, until_ns, state)

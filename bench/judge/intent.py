@@ -11,6 +11,7 @@ from itertools import pairwise
 
 from bench.judge.arrivals import Link
 from bench.judge.case import Case, Intent, over_time
+from bench.judge.lives import taken_by
 from bench.judge.supply import within
 from bench.model.expression import Condition, Value, split_signal
 from bench.model.load import usual_early_ns
@@ -223,7 +224,7 @@ class _Builder:
                 trusted_ns = at_ns + self.request.latency
             if until_ns >= trusted_ns:
                 result.set(max(at_ns, trusted_ns), value)
-            last_ns = until_ns
+            last_ns = taken_by(until_ns, self.down) if self.trusting else until_ns
         if last_ns is not None and last_ns + lost_after_ns < self.to_ns:
             result.set(last_ns + lost_after_ns, STALE)
         return result

@@ -160,7 +160,7 @@ class Request:
         for way in ways:
             arrivals = dict(zip(last, way, strict=True))
             fresh_ns = min(arrivals[name].at_ns for name in self.load.watched)
-            if at_ns - fresh_ns > self.link.surely_stale_ns:
+            if at_ns > self._surely_stale_at(fresh_ns):
                 continue
             sure = len(ways) == 1 and all(entry.sure for entry in way)
             sure = sure and at_ns - fresh_ns < self.link.maybe_stale_ns
@@ -186,7 +186,7 @@ class Request:
                 if before[-1].lost and before[-1].sure:
                     continue
                 last_ns = before[-1].fresh_ns
-            if not before or at_ns - last_ns <= self.link.surely_stale_ns:
+            if not before or at_ns <= self._surely_stale_at(last_ns):
                 sure = at_ns - last_ns < self.link.maybe_stale_ns
                 entry = Said(at_ns, at_ns, OFF, sure=sure, lost=True)
                 found = sorted([*found, entry], key=lambda entry: entry.at_ns)
@@ -217,7 +217,7 @@ class Request:
                 latched, told = ({True} if entry.sure else latched | {True}), False
                 found.append(entry)
                 continue
-            if before is not None and entry.at_ns > before.fresh_ns + self.link.surely_stale_ns:
+            if before is not None and entry.at_ns > self._surely_stale_at(before.fresh_ns):
                 latched = {True}
             elif sure_ns is not None and entry.at_ns >= sure_ns + self.link.maybe_stale_ns:
                 latched, told = latched | {True}, False
@@ -235,7 +235,7 @@ class Request:
             if entry.state != OFF and True in latched and held_ns is None:
                 held_ns = entry.at_ns
             if held_ns is not None and (entry.state == OFF or place + 1 == len(said)):
-                self.latches.append((held_ns, entry.at_ns + self.link.surely_stale_ns, OFF))
+                self.latches.append((held_ns, self._surely_stale_at(entry.at_ns), OFF))
                 held_ns = None
             sure_ns = entry.fresh_ns if entry.sure else sure_ns
         return found
@@ -285,7 +285,7 @@ class Request:
         on_stale = self.load.on_stale
         if on_stale is None or on_stale == "hold":
             return
-        entry, by_ns = said[place], said[place].fresh_ns + self.link.surely_stale_ns
+        entry, by_ns = said[place], self._surely_stale_at(said[place].fresh_ns)
         last = place + 1 == len(said) or said[place + 1].at_ns > by_ns
         rest = _rest(on_stale, "on_stale")
         self._tell(rest, entry.at_ns, by_ns, "stale", must=heard and last)
@@ -321,6 +321,10 @@ class Request:
     def _late(self, entry: Said) -> bool:
         """Whether another message that is watched may have been silent for too long."""
         return entry.at_ns - entry.fresh_ns >= self.link.maybe_stale_ns
+
+    def _surely_stale_at(self, fresh_ns: int) -> int:
+        """When a link is surely lost behind a message: its age counts from when it was taken."""
+        return self.waiting.taken_by(fresh_ns) + self.link.surely_stale_ns
 
     def _latency(self, state: State) -> int:
         return self.load.off_latency_ns if state == OFF else self.load.latency
@@ -416,7 +420,7 @@ class Request:
         if next_ns < from_ns:
             return
         back_ns = next((entry.at_ns for entry, row in behind if _ends_loss(entry, row)), NEVER)
-        by_ns = fresh_ns + self.link.surely_stale_ns
+        by_ns = self._surely_stale_at(fresh_ns)
         # A receiver that took a doubtful one that came meanwhile has longer.
         last = not behind or behind[0][0].at_ns > by_ns
         row = rows[place]

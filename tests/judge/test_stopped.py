@@ -104,6 +104,23 @@ def test_what_was_asked_just_before_a_hang_stays_open_until_a_latency_behind_it(
     edge(lambda late: tape(late, 979, 999), "fresh", deadline_ms=999)
 
 
+@pytest.mark.parametrize(("last_ms", "deadline_ms"), [(1111, 1420), (981, 1420), (979, 1249)])
+def test_the_age_of_a_message_counts_from_when_a_program_that_hung_can_have_taken_it(
+    last_ms, deadline_ms
+):
+    """Hung from 1000 to 1150 ms: what came meanwhile, or less than 20 ms before, is taken at 1150
+    ms at the latest, and stale 250 ms behind that, with 20 ms to react.
+    """
+
+    def tape(late):
+        made = Tape(car(), 3000).requests(60, last_ms - 25, on=True).request(last_ms, on=True)
+        made.fault("hang", 1000, 1000, "node").node("rear", (1000, "hung", "fault"))
+        made.node("rear", (1150, "running", "fault")).fault("cut", last_ms + 5, None)
+        return made.output("lamp", (70, 1), (deadline_ms + late, 0))
+
+    edge(tape, "stale", deadline_ms=deadline_ms)
+
+
 def test_a_hung_program_that_does_something_is_broken():
     """Asked off all the time: a pulse while it hangs has no cause."""
     tape = hung(1190).output("lamp", (1100, 1), (1101, 0))
