@@ -268,21 +268,25 @@ class _Walk:
         instant; with ``moved``, where that source's latest news is among them. ``fits`` says
         which states go with what is shown.
         """
-        for k, entries in enumerate(self.open):
-            if entries and any(self.news[k][q].by_ns < at_ns for q in entries):
-                self.open[k] = [q for q in entries if self.news[k][q].by_ns >= at_ns]
+        self.open = still = self._still_open(at_ns)
         found: set[Position] = set()
         for position in positions:
-            ways = [[own, *(q for q in self.open[k] if q > own)] for k, own in enumerate(position)]
             if moved >= 0:
-                latest = self.open[moved][-1] if self.open[moved] else -1
+                latest = still[moved][-1] if still[moved] else -1
                 if latest <= position[moved]:
                     continue
-                ways[moved] = [latest]
-            for candidate in product(*ways):
+                position = (*position[:moved], latest, *position[moved + 1 :])
+            for candidate in _onward(position, still):
                 if candidate not in found and fits(self.state(candidate), shown):
                     found.add(candidate)
         return found
+
+    def _still_open(self, at_ns: int) -> list[list[int]]:
+        """Of each source the news that may be noted at an instant."""
+        return [
+            [q for q in entries if news[q].by_ns >= at_ns] if entries else entries
+            for news, entries in zip(self.news, self.open, strict=True)
+        ]
 
     def _current(self) -> set[Position]:
         """Where a subject may be that was wrong: at the last news of every source that had to be
@@ -471,7 +475,10 @@ class _Walk:
             self.mark += 1
         rule = self.marks[self.mark - 1].rule if self.mark else STEADY
         if self.wrong is None:
-            states = frozenset(self.state(position) for position in self._all_open(from_ns))
+            still = self._still_open(from_ns)
+            states = frozenset(
+                {self.state(found) for own in self.positions for found in _onward(own, still)}
+            )
         else:
             states = self.wrong.states
         last = self.result.segments[-1] if self.result.segments else None
@@ -481,13 +488,15 @@ class _Walk:
             self.result.segments.append(Segment(from_ns, to_ns, states, rule))
         self.since_ns = to_ns
 
-    def _all_open(self, at_ns: int) -> Iterator[Position]:
-        """Every position from which a subject could go on at this instant, whatever it shows."""
-        ways_open = [
-            [q for q in entries if self.news[k][q].by_ns >= at_ns]
-            for k, entries in enumerate(self.open)
-        ]
-        for position in self.positions:
-            yield from product(
-                *([own, *(q for q in ways_open[k] if q > own)] for k, own in enumerate(position))
-            )
+
+def _onward(position: Position, still: Sequence[Sequence[int]]) -> Iterable[Position]:
+    """Where a subject may go from a position by noting open news; the position is one of them."""
+    ways: list[Sequence[int]] = []
+    more = False
+    for own, entries in zip(position, still, strict=True):
+        if entries and entries[-1] > own:
+            ways.append([own, *[q for q in entries if q > own]])
+            more = True
+        else:
+            ways.append((own,))
+    return product(*ways) if more else (position,)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +33,9 @@ from bench.model.vehicle import (
     WireTable,
 )
 
+_PAYLOADS = 1 << 14
+"""Of so many payloads a condition's outcome is remembered."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Vehicle:
@@ -46,6 +50,7 @@ class Vehicle:
     messages: Mapping[str, MessageInfo]
     programs: Mapping[str, Callable[[Any], Any]]
     build: BuildOptions | None = None
+    _readers: dict[str, Callable[..., bool]] = field(default_factory=dict, init=False, repr=False)
 
     @property
     def title(self) -> str:
@@ -135,8 +140,16 @@ class Vehicle:
     def reader(self, condition: Condition) -> Callable[[Mapping[str, bytes]], bool]:
         """Whether a condition over signals holds, for the data of its messages by their names."""
         sources = [(name, *self.signal(name)) for name in condition.names]
-        read = [(name, message.name, signal.physical) for name, message, signal in sources]
-        return lambda data: condition({name: value(data[home]) for name, home, value in read})
+        homes = tuple(dict.fromkeys(message.name for _, message, _ in sources))
+        read = [
+            (name, homes.index(message.name), signal.physical) for name, message, signal in sources
+        ]
+        holds = self._readers.get(condition.text)
+        if holds is None:  # a drive brings the same few payloads again and again
+            holds = self._readers[condition.text] = lru_cache(maxsize=_PAYLOADS)(
+                lambda *data: condition({name: value(data[home]) for name, home, value in read})
+            )
+        return lambda data: holds(*[data[home] for home in homes])
 
     def sender(self, message: str) -> str:
         """The node that sends a message."""
