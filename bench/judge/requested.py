@@ -51,11 +51,13 @@ is a condition over the node's own inputs.
 
 class Row(NamedTuple):
     """Good messages behind a loss: by when what they ask for must be followed (None: there were
-    never so many in a row), the place of the last one, until when one that follows without waiting
-    for more may do so (it cannot know that no more will come), and the rule that it is told by.
+    never so many in a row), the places of the first and the last one, until when one that follows
+    without waiting for more may do so (it cannot know that no more will come), and the rule that it
+    is told by.
     """
 
     by_ns: int | None
+    begin: int
     end: int
     open_ns: int
     rule: str
@@ -358,7 +360,7 @@ class Request:
             if before is not None:
                 if entry.lost or entry.at_ns - before.fresh_ns >= self.link.maybe_stale_ns:
                     lost_ns = before.fresh_ns + self.link.maybe_stale_ns
-                    return Row(None, place - 1, lost_ns - 1, rule)
+                    return Row(None, first, place - 1, lost_ns - 1, rule)
                 if bisect_left(bad, before.at_ns) != bisect_right(bad, entry.at_ns):
                     row = 0
             row = row + 1 if entry.sure else 0
@@ -368,9 +370,10 @@ class Request:
                 by_ns = entry.at_ns + self._latency(entry.state)
                 if self.load.follow_again is not None:
                     by_ns = began_ns + self.load.follow_again
-                return Row(by_ns, place, by_ns, rule)
+                return Row(by_ns, first, place, by_ns, rule)
         assert before is not None
-        return Row(None, len(said) - 1, before.fresh_ns + self.link.maybe_stale_ns - 1, rule)
+        lost_ns = before.fresh_ns + self.link.maybe_stale_ns
+        return Row(None, first, len(said) - 1, lost_ns - 1, rule)
 
     def _possible(self) -> Iterator[State]:
         """What the news so far may have brought about."""
@@ -383,11 +386,15 @@ class Request:
 
     def _unheard(self, life: Life, said: Sequence[Said]) -> None:
         """No good message since the reset."""
-        up_ns = life.boot_end_ns if life.up_ns is None else life.up_ns
-        from_ns = min(up_ns, life.boot_end_ns) + self.link.maybe_stale_ns
+        from_ns = self._unheard_from(life)
         first_ns = next((entry.at_ns for entry in said if entry.sure), NEVER)
         if from_ns < min(life.end_ns, first_ns):
             self._stale(life, from_ns, NEVER, (first_ns, first_ns), must=False)
+
+    def _unheard_from(self, life: Life) -> int:
+        """From when a link may count as lost that was never there."""
+        up_ns = life.boot_end_ns if life.up_ns is None else life.up_ns
+        return min(up_ns, life.boot_end_ns) + self.link.maybe_stale_ns
 
     def _lost(
         self,
@@ -425,6 +432,8 @@ class Request:
         last = not behind or behind[0][0].at_ns > by_ns
         row = rows[place]
         stray = row is not None and row.by_ns is None and self.load.then is not None
+        if stray and row is not None and row.rule == "fresh":  # the first since the reset
+            stray = said[row.begin].at_ns >= self._unheard_from(life)
         doubtful_ns = behind[0][0].at_ns if behind else NEVER
         self._stale(life, from_ns, by_ns, (back_ns, doubtful_ns), must=heard and last, stray=stray)
 

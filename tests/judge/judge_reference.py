@@ -80,39 +80,55 @@ def called_for(rules: Rules, resets, messages, end) -> list[Told]:
             found += _message(rules, heard, place, at, asked)
             following = heard[place + 1][0] if place + 1 < len(heard) else inf
             sure = following > at + rules.surely
-            found += _silence(rules, at, following, over, must=sure, closed=True)
+            stray = _stray(rules, heard, place, since)
+            found += _silence(rules, at, following, over, must=sure, closed=True, stray=stray)
     return sorted(found, key=lambda told: told.first)
 
 
-def _message(rules, heard, place, at, asked):
-    """A message, the first ones behind a reset or a silence until enough have come in a row."""
+def _row(rules, heard, place):
+    """The first and the last of the messages in a row that a message belongs to, up to the one
+    that is enough, and whether there is that one.
+    """
     row = place
     while row and heard[row][0] - heard[row - 1][0] < rules.maybe:
         row -= 1
-    number = place - row
-    if number >= rules.confirm:
-        if asked != heard[place - 1][1]:
-            yield Told(asked, at, at + rules.latency)
-        return
     last = row
     while last + 1 < len(heard) and last - row + 1 < rules.confirm:
         if heard[last + 1][0] - heard[last][0] >= rules.maybe:
             break
         last += 1
-    enough = last - row + 1 == rules.confirm
+    return row, last, last - row + 1 == rules.confirm
+
+
+def _stray(rules, heard, place, since):
+    """Whether who lost its link before, and did not follow a message that was not followed by
+    enough of them, may be beyond ``on_stale`` already.
+    """
+    row, _, enough = _row(rules, heard, place)
+    lost_before = row > 0 or heard[row][0] >= since + rules.maybe
+    return rules.hold_for is not None and not enough and lost_before
+
+
+def _message(rules, heard, place, at, asked):
+    """A message, the first ones behind a reset or a silence until enough have come in a row."""
+    row, last, enough = _row(rules, heard, place)
+    if place - row >= rules.confirm:
+        if asked != heard[place - 1][1]:
+            yield Told(asked, at, at + rules.latency)
+        return
     # One that waits for more cannot know that no more will come, until the link may be lost.
     open_for = rules.latency if enough else rules.maybe - 1
     yield Told(asked, at, heard[last][0] + open_for, enough)
 
 
-def _silence(rules, since, following, over, *, must, closed):
+def _silence(rules, since, following, over, *, must, closed, stray=False):
     """What nothing but silence calls for; with ``closed`` by when it does."""
     lost = since + rules.maybe
     if following < lost or lost >= over or (not closed and following <= lost):
         return
     if rules.on_stale != "hold":
         by = since + rules.surely if closed else inf
-        yield Told(rules.stale_state(0), lost, by, must)
+        yield Told(rules.stale_state(0), lost, by, must and not stray)
     if rules.hold_for is not None:
         then = lost + rules.hold_for - max(2 * MS, rules.hold_for // 50)
         by = since + rules.surely + rules.hold_for + rules.reaction if closed else inf
