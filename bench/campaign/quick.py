@@ -19,7 +19,7 @@ from bench.scenario import Scenario
 
 WEIGHTS = {"never": 8, "held": 3}
 """Traits that decide which rules are put to the test count more than the others."""
-NEEDED = ("situation", "rule", "fault")
+NEEDED = ("situation", "rule", "fault", "lost")
 """Each of these is among the chosen cases, however many it takes."""
 MOST = 450
 """No more cases than this, unless there are more situations and faults."""

@@ -45,6 +45,7 @@ class Traits:
         self.vehicle: Vehicle = maker.vehicle
         self.asks: Asked = maker.asks
         self._course = cache(self._course_of)
+        self._values_at = cache(self._found_values)
         self._spoils = maker.relevance.spoils
 
     def of(self, case: Scenario) -> tuple[Trait, ...]:
@@ -88,7 +89,11 @@ class Traits:
         for load, asked in before.items():
             if self._spoils(timed.fault, load):
                 effect = self._effect(case, load)
-                yield ("held", load, asked, after[load], effect, length)
+                # What an input at its own node asks for no lost message can take away.
+                asker = "local" if self._local_at(case.situation, load, timed.at_ns) else asked
+                yield ("held", load, asker, after[load], effect, length)
+                if case.kinds == "drop" and length == "outage" and self._shows_loss(load, asker):
+                    yield ("lost", load)
         for name, notice in self.vehicle.notices.items():
             if notice.lost is not None and notice.lost in timed.fault.nodes():
                 yield ("notice", name, case.kinds, length)
@@ -119,6 +124,27 @@ class Traits:
             here = self.vehicle.loads[load].node in fault.nodes()
             return f"{case.kinds} {'here' if here else 'elsewhere'}"
         return "content" if fault.content else fault.group
+
+    def _local_at(self, situation: str, load: str, at_ns: int) -> bool:
+        """Whether a load's own inputs ask for it just before an instant."""
+        local = self.vehicle.loads[load].local
+        return local is not None and holds(local, self._values_at(situation, at_ns))
+
+    def _shows_loss(self, load: str, asker: str) -> bool:
+        """Whether a load has to leave its state when its link is lost, or to keep it on purpose."""
+        table = self.vehicle.loads[load]
+        state = table.asked_state if asker == "on" else "off"
+        return asker != "local" and str(table.on_stale) != state
+
+    def _found_values(self, situation: str, at_ns: int) -> Mapping[str, Value]:
+        table = self.vehicle.situations[situation]
+        values: dict[str, Value] = {
+            name: entry.rest for name, entry in self.vehicle.inputs.items()
+        } | dict(table.inputs)
+        for action in sorted(table.actions, key=lambda action: action.at):
+            if action.at < at_ns:
+                values |= action.set
+        return values
 
     def _length(self, timed: TimedFault) -> str:
         if timed.until_ns is None:
