@@ -128,7 +128,7 @@ class Sender:
     """All messages that a node sends, and its way back from bus-off.
 
     ``came_back`` tells whether the controller has been bus-off since the program began,
-    ``handed_ns`` when it was last handed something, or had a try.
+    ``handed_ns`` when it was last handed something.
     ``on_late`` is called before anything is sent by a program that was stuck for a moment.
     """
 
@@ -162,13 +162,16 @@ class Sender:
 
     def send(self, message: Outgoing) -> int:
         """Hand a message to the controller. Returns 0, or in how many ns to try again."""
-        self.handed_ns = self.board.now_ns()
         try:
-            self.board.bus.send(message.build())
+            self._hand(message)
         except can.CanOperationError:
             return self._refused(message)
         self._full_since_ns = None
         return 0
+
+    def _hand(self, message: Outgoing) -> None:
+        self.board.bus.send(message.build())
+        self.handed_ns = self.board.now_ns()
 
     def _refused(self, message: Outgoing) -> int:
         now_ns = self.board.now_ns()
@@ -183,7 +186,7 @@ class Sender:
         self._full_since_ns = None
         self.board.bus.flush_tx_buffer()
         try:
-            self.board.bus.send(message.build())
+            self._hand(message)
         except can.CanOperationError:
             return RETRY_NS
         return 0

@@ -92,6 +92,14 @@ def test_it_does_not_sleep_on_what_it_has_just_handed_over(make):
     assert [at_ms for at_ms, _ in board.naps] == [1010]
 
 
+@pytest.mark.parametrize("state", ["off", "full"])
+def test_a_bus_that_takes_nothing_keeps_it_no_longer_awake(make, state):
+    board = make()
+    setattr(board.bus, state, True)
+    board.run(1200)
+    assert len(board.naps) == 1
+
+
 def test_without_the_setting_it_never_sleeps(make):
     board = make(sleep=None)
     board.run(60_000)
