@@ -18,8 +18,8 @@ from bench.recording import Series
 Change = tuple[int, float]
 
 
-def _at_once(at_ns: int) -> int:
-    return at_ns
+def _at_once(begin_ns: int, lasts_ns: int) -> int:
+    return begin_ns + lasts_ns
 
 
 def _instant(change: Change) -> int:
@@ -30,17 +30,17 @@ def shown_changes(
     command: Series[float],
     load: LoadTable,
     end_ns: int,
-    due: Callable[[int], int] = _at_once,
+    over: Callable[[int, int], int] = _at_once,
 ) -> list[tuple[int, Shown]]:
     """The changes of a commanded level from 0 to 1 as what the load shows, in percent, up to the
     end of the recording; one without levels shows that it is off, on or something between.
-    ``due(instant)``: when what may have begun a fade then was due, in ns.
+    ``over(instant, lasts)``: by when a fade is over that begins then and lasts for so long, in ns.
     """
     changes: Sequence[Change] = command.changes()
     if load.pwm is not None:
         changes = _averaged(changes, round(1e9 / load.pwm))
     if load.ramp_up or load.ramp_down:
-        return _once(_ramped(changes, load, end_ns, due))
+        return _once(_ramped(changes, load, end_ns, over))
     return _once((at_ns, _shown(level, load)) for at_ns, level in changes)
 
 
@@ -96,11 +96,11 @@ def _mean(changes: Sequence[Change], from_ns: int, to_ns: int) -> float:
 
 
 def _ramped(
-    changes: Sequence[Change], load: LoadTable, end_ns: int, due: Callable[[int], int]
+    changes: Sequence[Change], load: LoadTable, end_ns: int, over: Callable[[int, int], int]
 ) -> Iterator[tuple[int, Shown]]:
     """A fade as one change to where it goes. One that other news turns, or the end of the
-    recording cuts off, goes somewhere beyond what it has reached; one that is not over a ramp
-    behind the instant by which it had to begin is where it is.
+    recording cuts off, goes somewhere beyond what it has reached; one that is not over by
+    when it has to be is where it is.
     """
     if changes:
         yield changes[0][0], _shown(changes[0][1], load)
@@ -110,7 +110,7 @@ def _ramped(
         up = changes[place][1] > before
         lasts_ns = (load.ramp_up if up else load.ramp_down) or 0
         begin_ns = changes[place][0]
-        over_ns = (due(begin_ns) if lasts_ns else begin_ns) + lasts_ns
+        over_ns = over(begin_ns, lasts_ns) if lasts_ns else begin_ns
         last = place
         while (
             last + 1 < len(changes)

@@ -48,7 +48,7 @@ def view_load(case: Case, name: str) -> LoadView:
     """Follow a load through a run."""
     load = case.vehicle.loads[name]
     sources = sources_of(case, name)
-    changes = shown_changes(case.command(name), load, case.end_ns, sources.due)
+    changes = shown_changes(case.command(name), load, case.end_ns, sources.fade_over)
     walked = _walked(case, sources, changes)
     if load.after_jump == "either" and load.request is not None and not walked.breaches:
         walked = _one_receiver(case, sources, changes, walked)

@@ -98,10 +98,17 @@ class LoadSources:
 
         return combined
 
-    def due(self, at_ns: int) -> int:
-        """By when all must be noted that must be, and may be noted at an instant."""
+    def fade_over(self, begin_ns: int, lasts_ns: int) -> int:
+        """By when a fade is over that begins at an instant: it lasts for so long behind when what
+        may have begun it was due, and a program that is stopped meanwhile goes on with the rest.
+        """
         news = (entry for source in self.named.values() for entry in source.news if entry.must)
-        return max((n.by_ns for n in news if n.from_ns <= at_ns <= n.by_ns < NEVER), default=at_ns)
+        due = (n.by_ns for n in news if n.from_ns <= begin_ns <= n.by_ns < NEVER)
+        over_ns = max(due, default=begin_ns) + lasts_ns
+        for start_ns, end_ns in self.waiting.spans:
+            if begin_ns < end_ns and start_ns < over_ns:
+                over_ns += end_ns - max(start_ns, begin_ns) + self.waiting.latency_ns
+        return over_ns
 
     def trips(self) -> Iterator[tuple[int, int]]:
         """When the load may be off because it has tripped."""

@@ -220,6 +220,18 @@ def test_a_fade_that_stops_half_way_is_broken():
     broken(faded((1020, 0.7), (1100, 0.4), (1500, 0)).verdict("fresh"), 480, 1020)
 
 
+def test_a_fade_goes_on_behind_a_hang_that_stopped_it():
+    """Hung from 1100 to 1200 ms: over by 1330 + 100 + 20 ms."""
+
+    def stopped(over_ms):
+        tape = faded((1030, 0.9), (1090, 0.5), (1250, 0.3), (over_ms, 0))
+        tape.fault("hang", 1100, 1100, "node")
+        return tape.node("rear", (1100, "hung", "fault"), (1200, "running", "fault"))
+
+    assert stopped(1450).broken() == []
+    assert stopped(1450 + NS).broken("lamp") == [("lamp", "fresh")]
+
+
 def test_other_news_turns_a_fade():
     """Asked for again at 1160 ms: due at 1180 ms, over by 1480 ms. Without it nothing turns it."""
     levels = [(1020, 0.7), (1100, 0.4), (1180, 0.6), (1480, 1)]
