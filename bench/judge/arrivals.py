@@ -90,11 +90,13 @@ class Times:
     sender: Biography
     floods: Sequence[tuple[int, int]]
 
-    def deaf(self) -> list[tuple[int, int]]:
-        """When the receiver boots or hangs, and may not have a message."""
-        story = self.receiver
-        spans = [(life.reset_ns, life.boot_end_ns - 1) for life in story.lives]
-        return sorted(spans + [(hang.from_ns, hang.to_ns) for hang in story.hangs])
+    def boots(self) -> list[tuple[int, int]]:
+        """When the receiver boots, and may not have a message."""
+        return [(life.reset_ns, life.boot_end_ns - 1) for life in self.receiver.lives]
+
+    def hangs(self) -> list[tuple[int, int]]:
+        """When the receiver hangs, and may not have a message, or take it later."""
+        return [(hang.from_ns, hang.to_ns) for hang in self.receiver.hangs]
 
 
 class Watch:
@@ -117,7 +119,9 @@ class Watch:
         """Go on with the messages that have come since."""
         lives, node, frames = times.receiver.lives, self._node, self._traffic.frames
         resets = [life.reset_ns for life in times.sender.lives] if self._span else []
-        deaf = times.deaf() if self._span else []
+        hangs = times.hangs() if self._span else []
+        deaf = [*times.boots(), *hangs] if self._span else []
+        reset_ns, deaf_to_ns = max(resets, default=-1), max((b for _, b in deaf), default=-1)
         for place in range(self._done, len(frames)):
             seen = frames[place]
             at_ns = seen.at_ns
@@ -129,9 +133,11 @@ class Watch:
                 lost = bool(seen.lost_overrun) and node in seen.lost_overrun
                 lost = lost and any(a <= at_ns <= b for a, b in times.floods)
                 before = self._beliefs
-                lost = lost or any(self._last_ns < reset <= at_ns for reset in resets)
-                self._take(seen, lost, deaf)
-                if any(a <= at_ns <= b for a, b in deaf):  # it may never have had it
+                if self._last_ns < reset_ns:
+                    lost = lost or any(self._last_ns < reset <= at_ns for reset in resets)
+                self._take(seen, lost, hangs)
+                if at_ns <= deaf_to_ns and any(a <= at_ns <= b for a, b in deaf):
+                    # It may never have had it.
                     self._beliefs = [*dict.fromkeys([*self._beliefs, *before])]
         self._done = len(frames)
         while len(self.lives) < len(lives):
@@ -143,7 +149,7 @@ class Watch:
         self._beliefs = [None]
         self._last_ns = reset_ns
 
-    def _take(self, seen: Seen, doubtful: bool, deaf: Sequence[tuple[int, int]]) -> None:
+    def _take(self, seen: Seen, doubtful: bool, hangs: Sequence[tuple[int, int]]) -> None:
         at_ns, count, found = seen.at_ns, seen.counter, self.lives[-1]
         self._last_ns = at_ns
         new = _Belief(count, at_ns)
@@ -154,7 +160,7 @@ class Watch:
             return
         made: dict[tuple[str, _Belief | None], None] = {}
         for belief in self._beliefs:
-            made |= dict.fromkeys(_makes(belief, new, self._link, self._span, deaf))
+            made |= dict.fromkeys(_makes(belief, new, self._link, self._span, hangs))
         if doubtful:
             made |= dict.fromkeys([(_GOOD, new), *((_REFUSED, old) for old in self._beliefs)])
         ways = {way for way, _ in made}
@@ -180,7 +186,7 @@ _GOOD, _REFUSED, _LOST = "good", "refused", "lost"
 
 
 def _makes(
-    belief: _Belief | None, new: _Belief, link: Link, span: int, deaf: Sequence[tuple[int, int]]
+    belief: _Belief | None, new: _Belief, link: Link, span: int, hangs: Sequence[tuple[int, int]]
 ) -> Iterator[tuple[str, _Belief | None]]:
     """What a receiver may make of a message, and what it believes then. It takes one as new for
     sure once the link is surely stale, counted from when it took the one before.
@@ -192,7 +198,7 @@ def _makes(
     if belief is None:
         return
     if age_ns > link.surely_stale_ns:
-        taken_ns = taken_by(belief.at_ns, deaf, link.reaction_ns)
+        taken_ns = taken_by(belief.at_ns, hangs, link.reaction_ns)
         if new.at_ns - taken_ns > link.surely_stale_ns:
             return
     step = (new.counter - belief.counter) % span

@@ -264,11 +264,13 @@ class Waiting:
         watchdog_ns = case.vehicle.nodes[node].watchdog or 0
         story = case.lives[node]
         self.latency_ns = load.latency
-        self.deaf = sorted(
-            [(hang.from_ns, min(hang.to_ns, hang.from_ns + watchdog_ns)) for hang in story.hangs]
-            + [(life.reset_ns, life.boot_end_ns) for life in story.lives]
-        )
+        self._hangs = [
+            (hang.from_ns, min(hang.to_ns, hang.from_ns + watchdog_ns)) for hang in story.hangs
+        ]
+        boots = [(life.reset_ns, life.boot_end_ns) for life in story.lives]
+        self.deaf = sorted([*self._hangs, *boots])
         """When it need not take a message."""
+        self._deaf_to_ns = max(end_ns for _, end_ns in self.deaf)
         self.spans = sorted([*self.deaf, *case.lean(node)])
 
     def until(self, from_ns: int, by_ns: int) -> int:
@@ -282,11 +284,13 @@ class Waiting:
 
     def hears(self, at_ns: int) -> bool:
         """Whether the node surely takes a message at this instant."""
+        if at_ns > self._deaf_to_ns:  # nearly always
+            return True
         return not any(start_ns <= at_ns <= end_ns for start_ns, end_ns in self.deaf)
 
     def taken_by(self, at_ns: int) -> int:
         """By when the node has taken a message that came at this instant, if it takes it at all."""
-        return taken_by(at_ns, self.deaf, self.latency_ns)
+        return taken_by(at_ns, self._hangs, self.latency_ns)
 
 
 def over_time(

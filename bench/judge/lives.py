@@ -48,12 +48,12 @@ class Hang:
     ended_by: str
 
 
-def taken_by(at_ns: int, deaf: Iterable[tuple[int, int]], reading_ns: int = 0) -> int:
-    """By when a program has taken what came at an instant: one that was stopped meanwhile, or soon
-    enough behind it (``reading_ns``) not to have read it yet, finds it where it goes on. Its age
-    counts from there. ``deaf`` are spans in order of time.
+def taken_by(at_ns: int, hangs: Iterable[tuple[int, int]], reading_ns: int = 0) -> int:
+    """By when a program has taken what came at an instant: one that hung meanwhile, or soon enough
+    behind it (``reading_ns``) not to have read it yet, finds it where it goes on. Its age counts
+    from there. ``hangs`` are spans in order of time.
     """
-    for start_ns, end_ns in deaf:
+    for start_ns, end_ns in hangs:
         if start_ns <= at_ns + reading_ns and at_ns <= end_ns:
             at_ns = end_ns
     return at_ns

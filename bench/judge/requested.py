@@ -95,6 +95,7 @@ class Request:
             for link in [case.link(name, load)]
         }
         self.link = self.links[load.watched[0]]
+        self.maybe_stale_ns = self.link.maybe_stale_ns
         counted = any(case.vehicle.messages[name].counter is not None for name in load.messages)
         confirm = load.confirm or (2 if counted else 1)
         self.confirm = confirm * len(load.messages)
@@ -138,17 +139,18 @@ class Request:
         last: dict[str, list[Arrival]] = {}
         hears = self.waiting.hears
         come = [(arrival.at_ns, name, arrival) for name in heard for arrival in heard[name]]
-        for at_ns, name, arrival in sorted(come):
-            if arrival.lost:
-                if arrival.sure:
+        for at_ns, name, arrival in sorted(come) if len(heard) > 1 else come:
+            _, data, sure, lost = arrival
+            if lost:
+                if sure:
                     last.pop(name, None)
-                yield Said(at_ns, at_ns, OFF, arrival.sure, lost=True)
+                yield Said(at_ns, at_ns, OFF, sure, lost=True)
                 continue
-            sure = arrival.sure and hears(at_ns)
-            entry = arrival if sure == arrival.sure else arrival._replace(sure=sure)
+            sure = sure and hears(at_ns)
             if len(heard) == 1:
-                yield Said(at_ns, at_ns, self._asked({name: arrival.data}), sure)
+                yield Said(at_ns, at_ns, self._asked({name: data}), sure)
                 continue
+            entry = arrival if sure == arrival.sure else arrival._replace(sure=sure)
             before = [] if sure else last.get(name, [])[:1]
             last[name] = [entry]
             if len(last) == len(heard):
@@ -165,7 +167,7 @@ class Request:
             if at_ns > self._surely_stale_at(fresh_ns):
                 continue
             sure = len(ways) == 1 and all(entry.sure for entry in way)
-            sure = sure and at_ns - fresh_ns < self.link.maybe_stale_ns
+            sure = sure and at_ns - fresh_ns < self.maybe_stale_ns
             state = self._asked({name: entry.data for name, entry in arrivals.items()})
             old = way != ways[-1]
             said[fresh_ns, state] = Said(at_ns, fresh_ns, state, sure, old=old)
@@ -189,7 +191,7 @@ class Request:
                     continue
                 last_ns = before[-1].fresh_ns
             if not before or at_ns <= self._surely_stale_at(last_ns):
-                sure = at_ns - last_ns < self.link.maybe_stale_ns
+                sure = at_ns - last_ns < self.maybe_stale_ns
                 entry = Said(at_ns, at_ns, OFF, sure=sure, lost=True)
                 found = sorted([*found, entry], key=lambda entry: entry.at_ns)
         return found
@@ -221,7 +223,7 @@ class Request:
                 continue
             if before is not None and entry.at_ns > self._surely_stale_at(before.fresh_ns):
                 latched = {True}
-            elif sure_ns is not None and entry.at_ns >= sure_ns + self.link.maybe_stale_ns:
+            elif sure_ns is not None and entry.at_ns >= sure_ns + self.maybe_stale_ns:
                 latched, told = latched | {True}, False
             if entry.state == OFF:
                 latched = {False} if entry.sure else latched | {False}
@@ -258,7 +260,11 @@ class Request:
                 self._stale(life, entry.at_ns, by_ns, (next_ns, next_ns), must=entry.sure)
                 sure_ns, doubt = None, True
                 continue
+            goes_on = self._goes_on(said, place)
             must, rule = entry.sure and not entry.held, "fresh"
+            if goes_on and must and row is None and not doubt and entry.state == state:
+                sure_ns, again = entry.fresh_ns, False  # nearly always: it tells nothing new
+                continue
             by_ns = entry.at_ns + self._latency(entry.state)
             if row is not None:
                 by_ns = max(row.open_ns if row.by_ns is None else row.by_ns, by_ns)
@@ -280,7 +286,8 @@ class Request:
                 state = entry.state
             if entry.sure:
                 sure_ns = entry.fresh_ns
-            self._lost(life, said, place, rows, heard=sure_ns is not None)
+            if not goes_on:
+                self._lost(life, said, place, rows, heard=sure_ns is not None)
 
     def _late_again(self, said: Sequence[Said], place: int, *, heard: bool) -> None:
         """Who followed a message while another one is late may lose its link behind that."""
@@ -308,11 +315,11 @@ class Request:
             if entry.old or self._late(entry):  # who has lost its link stays without it
                 yield None
                 continue
-            back = sure_ns is None or entry.at_ns - sure_ns >= self.link.maybe_stale_ns
+            back = sure_ns is None or entry.at_ns - sure_ns >= self.maybe_stale_ns
             before_ns = entry.at_ns if before is None else before.fresh_ns
             before = entry
             over = row is None or place > row.end
-            if back and (over or entry.at_ns - before_ns >= self.link.maybe_stale_ns):
+            if back and (over or entry.at_ns - before_ns >= self.maybe_stale_ns):
                 row = self._confirmed(said, place, bad, "rejoin" if was_there else "fresh")
             elif over:
                 row = None
@@ -322,7 +329,7 @@ class Request:
 
     def _late(self, entry: Said) -> bool:
         """Whether another message that is watched may have been silent for too long."""
-        return entry.at_ns - entry.fresh_ns >= self.link.maybe_stale_ns
+        return entry.at_ns - entry.fresh_ns >= self.maybe_stale_ns
 
     def _surely_stale_at(self, fresh_ns: int) -> int:
         """When a link is surely lost behind a message: its age counts from when it was taken."""
@@ -358,8 +365,8 @@ class Request:
             if entry.old:
                 continue
             if before is not None:
-                if entry.lost or entry.at_ns - before.fresh_ns >= self.link.maybe_stale_ns:
-                    lost_ns = before.fresh_ns + self.link.maybe_stale_ns
+                if entry.lost or entry.at_ns - before.fresh_ns >= self.maybe_stale_ns:
+                    lost_ns = before.fresh_ns + self.maybe_stale_ns
                     return Row(None, first, place - 1, lost_ns - 1, rule)
                 if bisect_left(bad, before.at_ns) != bisect_right(bad, entry.at_ns):
                     row = 0
@@ -372,7 +379,7 @@ class Request:
                     by_ns = began_ns + self.load.follow_again
                 return Row(by_ns, first, place, by_ns, rule)
         assert before is not None
-        lost_ns = before.fresh_ns + self.link.maybe_stale_ns
+        lost_ns = before.fresh_ns + self.maybe_stale_ns
         return Row(None, first, len(said) - 1, lost_ns - 1, rule)
 
     def _possible(self) -> Iterator[State]:
@@ -394,7 +401,15 @@ class Request:
     def _unheard_from(self, life: Life) -> int:
         """From when a link may count as lost that was never there."""
         up_ns = life.boot_end_ns if life.up_ns is None else life.up_ns
-        return min(up_ns, life.boot_end_ns) + self.link.maybe_stale_ns
+        return min(up_ns, life.boot_end_ns) + self.maybe_stale_ns
+
+    def _goes_on(self, said: Sequence[Said], place: int) -> bool:
+        """Whether the next message surely comes before this one may be stale."""
+        if place + 1 == len(said):
+            return False
+        fresh_ns, following = said[place].fresh_ns, said[place + 1]
+        in_time = following.at_ns < fresh_ns + self.maybe_stale_ns
+        return in_time and following.sure and fresh_ns < following.fresh_ns
 
     def _lost(
         self,
@@ -410,11 +425,7 @@ class Request:
         not follow it is where it was.
         """
         fresh_ns = said[place].fresh_ns
-        from_ns = fresh_ns + self.link.maybe_stale_ns
-        following = said[place + 1] if place + 1 < len(said) else None
-        going_on = following is not None and following.sure and fresh_ns < following.fresh_ns
-        if going_on and following is not None and following.at_ns < from_ns:  # nearly always
-            return
+        from_ns = fresh_ns + self.maybe_stale_ns
         later = [
             entry
             for entry in said[place + 1 : place + 4]
