@@ -125,6 +125,8 @@ class Bystander:
             self._overload = False
             self._flag(active=self._flags_actively())
             self._count = INTERMISSION_BITS + DELIMITER_BITS + FLAG_BITS - bits
+            if self._count == FLAG_BITS:
+                self._flagged()
 
     def set_pace(self, bit_rate: int) -> None:
         """Run at the controller's own bit rate, on a wire that has another."""

@@ -160,6 +160,22 @@ def test_joining_idle_segments_hurts_nobody(bench_of):
     assert bench["b"].rec == 0
 
 
+def test_pieces_joined_at_any_bit_go_on(bench_of):
+    """Nobody hears either sender; one of them is in the midst of bits that are followed one by one,
+    as another station has just left it.
+    """
+    for bit in range(60, 220):
+        bench = bench_of("a", "b", "c")
+        bench.wire.cut("a", "b")
+        bench["a"].send(FRAME)
+        bench.at(7, bench["b"].send, Frame(0x100))
+        bench.at(30, bench.wire.cut, "b", "c")
+        bench.at(bit, bench.wire.mend, "a", "b")
+        bench.run(2000)
+        delivered = [(r.sender, r.receivers) for r in bench.records if r.error is None]
+        assert sorted(delivered) == [("a", ("b",)), ("b", ("a",))], bit
+
+
 def test_joining_keeps_the_intermission(bench_of):
     bench = bench_of("a", "b", "c")
     bench.wire.cut("b", "c")
