@@ -383,12 +383,12 @@ def _shortest_off(case: Case, found: LoadSources, least_ns: int) -> Source:
     news = [News(False, BEFORE_NS, BEFORE_NS, "shortest_off")]
     resets = {life.anew_ns for life in case.lives[load.node].lives}
     events = sorted({*(at_ns for at_ns, lit in _edges(case, found.name)[1:] if not lit), *resets})
-    for at_ns in events:
+    for at_ns, next_ns in zip(events, [*events[1:], NEVER], strict=True):
         behind_ns = at_ns + 1  # it accounts for nothing that goes off
         told = "reset" if at_ns in resets else "shortest_off"
         news.append(News(at_ns not in resets, behind_ns, behind_ns, told))
-        if at_ns not in resets:
-            free_ns = at_ns + least_ns - case.slack(load.node, least_ns)
+        free_ns = at_ns + least_ns - case.slack(load.node, least_ns)
+        if at_ns not in resets and free_ns < next_ns:
             by_ns = at_ns + least_ns + case.slack(load.node, least_ns) + load.latency
             news.append(News(False, free_ns, found.waiting.until(free_ns, by_ns), "shortest_off"))
     return Source(news)

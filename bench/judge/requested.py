@@ -114,13 +114,19 @@ class Request:
             if not load.survives_reset or not place:
                 reset = state_of(load.on_reset)
                 self.news.append(News(reset, life.anew_ns, life.anew_ns, "reset"))
+            else:  # what it has not noted by then is not there any more
+                self.news = [
+                    news._replace(must=news.must and news.by_ns < life.reset_ns)
+                    for news in self.news
+                ]
             bad = [at for watch in watches.values() for at in watch.refused[place]]
             for times in damaged:
                 low, high = (bisect_left(times, at) for at in (life.reset_ns, life.end_ns))
                 bad += times[low:high]
             heard = {name: watch.lives[place] for name, watch in watches.items()}
             said = self._with_bus_offs(life, list(self._said(heard)))
-            self._life(life, self._latched(said), sorted(bad))
+            rows = list(self._rows(said, sorted(bad)))
+            self._life(life, self._latched(said, rows), rows)
         source = Source(self.news, self.marks)
         due = source.due()
         self.held = [
@@ -204,10 +210,11 @@ class Request:
         message, signal = self.level
         return level_state(signal.physical(data[message.name]))
 
-    def _latched(self, said: Sequence[Said]) -> Sequence[Said]:
+    def _latched(self, said: Sequence[Said], rows: Sequence[Row | None]) -> Sequence[Said]:
         """With ``latch`` a message calls for off from boot or stale until it has asked for off.
         Where it may have been stale its receiver may hold the load off, or not: the first that
-        asks for it may bring it about, the others then bring nothing new.
+        asks for it may bring it about, the others then bring nothing new. So it is behind one that
+        asked for off while its receiver waited for more of them to believe any.
         """
         if not self.load.latch:
             return said
@@ -223,10 +230,13 @@ class Request:
                 continue
             if before is not None and entry.at_ns > self._surely_stale_at(before.fresh_ns):
                 latched = {True}
-            elif sure_ns is not None and entry.at_ns >= sure_ns + self.maybe_stale_ns:
+            elif sure_ns is not None and self._maybe_stale(sure_ns, entry):
                 latched, told = latched | {True}, False
             if entry.state == OFF:
-                latched = {False} if entry.sure else latched | {False}
+                row = rows[place]
+                enough = row is None or (row.by_ns is not None and place >= row.end)
+                believed = entry.sure and enough
+                latched = {False} if believed else latched | {False}
                 told = False
                 found.append(entry)
             elif latched == {True}:
@@ -246,9 +256,8 @@ class Request:
 
     # ---- one life of the node ----
 
-    def _life(self, life: Life, said: Sequence[Said], bad: Sequence[int]) -> None:
+    def _life(self, life: Life, said: Sequence[Said], rows: Sequence[Row | None]) -> None:
         self._unheard(life, said)
-        rows = list(self._rows(said, bad))
         state: State | None = None
         sure_ns: int | None = None
         doubt, again = False, False
@@ -273,11 +282,14 @@ class Request:
             again = again and entry.state == said[place - 1].state and row is not None
             new = row is not None or doubt or entry.state != state
             if new and not (entry.told or again):
-                self._tell(entry.state, entry.at_ns, by_ns, rule, must=must)
+                taken_ns = entry.at_ns if row is None else self.waiting.taken_by(entry.at_ns)
+                if taken_ns > entry.at_ns:  # by who had not lost its link before
+                    self._tell(entry.state, entry.at_ns, by_ns, rule, must=False)
+                self._tell(entry.state, taken_ns, max(taken_ns, by_ns), rule, must=must)
                 if entry.held and self.load.on_stale != OFF:
-                    self._tell(OFF, entry.at_ns, by_ns, rule, must=False)
+                    self._tell(OFF, taken_ns, max(taken_ns, by_ns), rule, must=False)
             late = self._late(entry)
-            if late and new:
+            if late and (new or entry.old):
                 self._late_again(said, place, heard=sure_ns is not None)
             # To who waits for another message that is late it tells nothing.
             doubt = not must if new or not late else doubt
@@ -297,7 +309,8 @@ class Request:
         entry, by_ns = said[place], self._surely_stale_at(said[place].fresh_ns)
         last = place + 1 == len(said) or said[place + 1].at_ns > by_ns
         rest = _rest(on_stale, "on_stale")
-        self._tell(rest, entry.at_ns, by_ns, "stale", must=heard and last)
+        must = heard and last and not entry.old
+        self._tell(rest, entry.at_ns, by_ns, "stale", must=must)
 
     def _rows(self, said: Sequence[Said], bad: Sequence[int]) -> Iterator[Row | None]:
         """For each message the row by which its receiver comes back to the link, if it may have
@@ -315,7 +328,7 @@ class Request:
             if entry.old or self._late(entry):  # who has lost its link stays without it
                 yield None
                 continue
-            back = sure_ns is None or entry.at_ns - sure_ns >= self.maybe_stale_ns
+            back = sure_ns is None or self._maybe_stale(sure_ns, entry)
             before_ns = entry.at_ns if before is None else before.fresh_ns
             before = entry
             over = row is None or place > row.end
@@ -330,6 +343,12 @@ class Request:
     def _late(self, entry: Said) -> bool:
         """Whether another message that is watched may have been silent for too long."""
         return entry.at_ns - entry.fresh_ns >= self.maybe_stale_ns
+
+    def _maybe_stale(self, fresh_ns: int, entry: Said) -> bool:
+        """Whether a link may be lost behind a message before its receiver has taken another: one
+        that hung looks at its clock first, or at what has come.
+        """
+        return self.waiting.taken_by(entry.at_ns) - fresh_ns >= self.maybe_stale_ns
 
     def _surely_stale_at(self, fresh_ns: int) -> int:
         """When a link is surely lost behind a message: its age counts from when it was taken."""
@@ -408,7 +427,7 @@ class Request:
         if place + 1 == len(said):
             return False
         fresh_ns, following = said[place].fresh_ns, said[place + 1]
-        in_time = following.at_ns < fresh_ns + self.maybe_stale_ns
+        in_time = not self._maybe_stale(fresh_ns, following)
         return in_time and following.sure and fresh_ns < following.fresh_ns
 
     def _lost(
@@ -434,8 +453,8 @@ class Request:
         if later or from_ns >= life.end_ns:
             return
         behind = list(zip(said[place + 1 :], rows[place + 1 :], strict=True))
-        next_ns = next((entry.at_ns for entry, _ in behind if entry.sure), NEVER)
-        if next_ns < from_ns:
+        taken = (self.waiting.taken_by(entry.at_ns) for entry, _ in behind if entry.sure)
+        if next(taken, NEVER) < from_ns:
             return
         back_ns = next((entry.at_ns for entry, row in behind if _ends_loss(entry, row)), NEVER)
         by_ns = self._surely_stale_at(fresh_ns)

@@ -86,3 +86,16 @@ def test_each_time_it_goes_off_a_rest_begins():
 
     assert tape((1720, 1)).broken("lamp") == []
     broken(tape((1720 - NS, 1)).verdict("shortest_off"), NS, 1720 - NS)
+
+
+def test_a_rest_that_a_reset_has_ended_ends_no_later_one():
+    """Off at 520 ms, reset at 700 ms, off again at 920 ms: off up to 1420 ms, not 1020 ms."""
+
+    def tape(*levels):
+        made = Tape(car(lamp=REST), 2000).requests(60, 461, on=True).requests(510, 610, on=False)
+        made.requests(610, 910, on=True).requests(910, 960, on=False).requests(960, 2000, on=True)
+        made.reset("rear", 700).output("lamp", (70, 1), (520, 0), (870, 1), (920, 0), *levels)
+        return made
+
+    assert tape((1420, 1)).broken("lamp") == []
+    broken(tape((1420 - NS, 1)).verdict("shortest_off"), NS, 1420 - NS)

@@ -162,6 +162,21 @@ def test_a_load_that_survives_resets_may_know_that_its_link_was_lost_long_before
     assert tape.broken() == []
 
 
+def test_a_load_that_survives_resets_has_forgotten_what_it_had_not_done_by_then():
+    """Stale from 705 ms on, off by 730 ms. A reset at 710 ms stops the clock that would have told;
+    at 740 ms it was off already, and that is what survives.
+    """
+
+    def reset(at_ms, *levels):
+        tape = Tape(car(lamp={"survives_reset": True}), 3000).requests(60, 461, on=True)
+        return tape.fault("cut", 465, None).reset("rear", at_ms).output("lamp", (70, 1), *levels)
+
+    assert reset(710, (710, 0), (780, 1)).broken() == []
+    assert reset(710, (710, 0)).broken() == []
+    assert reset(740, (725, 0)).broken() == []
+    assert reset(740, (725, 0), (790, 1)).broken("lamp") != []
+
+
 def follows(on_at, back_ms=1060):
     """Off on reset; asked on from 1060 ms on. The boot is over at 1100 ms: the second message
     behind it comes at 1160 ms, and on is due at 1180 ms.
@@ -242,6 +257,18 @@ def test_a_latched_load_that_comes_back_unasked_is_broken():
     """Lit from 1310 to 1515 ms without having been asked to be off."""
     assert latched((1310, 1), (1515, 0), (1615, 1)).broken() == [("lamp", "rejoin")]
     assert latched((1010, 1), (1015, 0), (1615, 1)).broken() != []
+
+
+@pytest.mark.parametrize(("offs", "stays"), [(1, True), (2, False)])
+def test_who_does_not_believe_one_message_alone_was_not_asked_to_be_off_by_it(offs, stays):
+    """Back at 1010 ms asking off, once or twice, and then on: a receiver that waits for two in a
+    row may not have heard of the one.
+    """
+    on_ms = 1010 + 50 * offs
+    tape = Tape(car(lamp=LATCH), 3000).requests(60, 110, on=False).requests(110, 461, on=True)
+    tape.fault("cut", 465, 1000).requests(1010, on_ms, on=False).requests(on_ms, 3000, on=True)
+    assert (tape.output("lamp", (120, 1), (720, 0)).broken("lamp") == []) is stays
+    assert tape.output("lamp", (120, 1), (720, 0), (on_ms + 15, 1)).broken("lamp") == []
 
 
 def test_a_latched_load_waits_after_its_power_up_too():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from judge_lab import MS, Tape, broken, car, edge, stretches, untested
+from judge_lab import MS, NS, Tape, broken, car, edge, stretches, untested
 
 NO_WATCHDOG = {"rear": {"watchdog": None}}
 
@@ -119,6 +119,25 @@ def test_the_age_of_a_message_counts_from_when_a_program_that_hung_can_have_take
         return made.output("lamp", (70, 1), (deadline_ms + late, 0))
 
     edge(tape, "stale", deadline_ms=deadline_ms)
+
+
+def test_a_program_that_hung_may_look_at_its_clock_before_it_reads_what_has_come():
+    """Good up to 910 ms, and from 1110 ms on; hung from 1000 to 1190 ms. Where it goes on, 245 ms
+    and more have passed since the last that it read. It believes two in a row: due at 1280 ms.
+    """
+
+    def back(*levels, hangs=True):
+        tape = Tape(car(), 3000).requests(60, 911, on=True).fault("cut", 915, 1090)
+        if hangs:
+            tape.fault("hang", 1000, 1000, "node").node("rear", (1000, "hung", "fault"))
+            tape.node("rear", (1190, "running", "fault"))
+        return tape.requests(1110, 3000, on=True).output("lamp", (70, 1), *levels)
+
+    assert back().broken("lamp") == []
+    assert back((1190, 0), (1195, 1)).broken("lamp") == []
+    assert back((1190, 0), (1280, 1)).broken("lamp") == []
+    assert back((1190, 0), (1280 + NS, 1)).broken("lamp") != []
+    assert back((1150, 0), (1160, 1), hangs=False).broken("lamp") != []
 
 
 def test_a_hung_program_that_does_something_is_broken():

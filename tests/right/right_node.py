@@ -177,7 +177,7 @@ class Pin:
         self.calls |= {"longest_on": False, "shortest_off": False}
         self.last: dict[str, object] = {}
         self.state: object = None
-        self.level, self.lit_ns = 0.0, 0
+        self.level, self.lit_ns, self.dark_ns = 0.0, 0, -1
         self.timers: dict[str, object] = {}
         self.edge_ns, self.raw = 0, OFF
         self.odd = node.draw.uniform(-0.95, 0.95)
@@ -397,17 +397,18 @@ class Pin:
         self.level = level
         self.board.write(self.load.output or self.name, level)
         load, node, now_ns = self.load, self.node, self.board.now_ns()
-        if lit and not was:
+        again = self.dark_ns == now_ns and "longest_on" in self.timers  # it was never dark
+        if lit and not was and not again:
             self.lit_ns = now_ns
-        if lit and not was and load.longest_on is not None:
+        if lit and not was and load.longest_on is not None and not again:
             least_ns = load.longest_on - max(2 * MS, load.longest_on // 50)
             lasts_ns = node.between(least_ns, load.longest_on)
             self._drop("longest_on")  # by a timer of its own: a round may be longer than its play
             licence = "longest_on", now_ns + least_ns, now_ns + load.longest_on
-            timer = self.board.after(lasts_ns, self.bar, "longest_on", True, licence)
+            timer = self.board.after(lasts_ns, self.over, licence)
             self.timers["longest_on"] = timer
         if was and not lit:
-            self._drop("longest_on")
+            self.dark_ns = now_ns
             if self.asked() == OFF:
                 self.calls["longest_on"] = False
             # What is on and off at one instant was never on.
@@ -417,6 +418,10 @@ class Pin:
                 licence = "shortest_off", free_ns, free_ns + load.latency
                 free_ns = node.between(free_ns, free_ns + load.latency - node.loop_ns)
                 self._set("shortest_off", free_ns, self.free, licence)
+
+    def over(self, licence) -> None:
+        if self.level > 0:
+            self.bar("longest_on", True, licence)
 
     def free(self, licence) -> None:
         self.did(licence)
@@ -434,7 +439,8 @@ class Link:
         self.dims = None if load.level is None else node.vehicle.signal(load.level)
         self.maybe_ns = load.stale_after - load.early_ns
         self.surely_ns = load.stale_after + load.reaction
-        self.stale_ns = node.between(self.maybe_ns, self.surely_ns - node.loop_ns)
+        # A round that finds it stale may have what came before that still to read.
+        self.stale_ns = node.between(self.maybe_ns + node.loop_ns, self.surely_ns - node.loop_ns)
         infos = [node.vehicle.messages[name] for name in load.messages]
         counted = any(info.counter is not None for info in infos)
         self.confirm = load.confirm or (2 if counted else 1)
