@@ -14,6 +14,7 @@ from bench.judge.control import intents
 from bench.judge.lives import Life
 from bench.judge.loads import LoadView
 from bench.judge.news import LIMITS, rule_name, spans_away
+from bench.judge.requested import next_due
 from bench.judge.states import ANY, FLASH, OFF, ON, State, admits, at, shown_word, state_words
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
 from bench.judge.walk import NEVER
@@ -117,11 +118,17 @@ class _Judge:
             yield from self._as_before(hang.from_ns, hang.to_ns + settle_ns)
         message, signal = case.vehicle.signal(self.asks)
         overdue = case.evidence.overdue(message.name, load.node, self.link, self.overdue_ns)
+        heard = case.arrivals(message.name, load.node, self.link)
+        doubtful = [entry.at_ns for entries in heard for entry in entries if not entry.sure]
         for entry, next_ns in overdue.found(case.end_ns):  # only a surely good one ends the wait
             state = load.asked_state if signal.raw(entry.data) else OFF
             taken_ns = sources.waiting.taken_by(entry.at_ns)
             until_ns = taken_ns + self.link.surely_stale_ns + self.cycle_ns
             late_ns = next_ns + self.latency_ns + self.cycle_ns
+            if any(entry.at_ns < at_ns < next_ns for at_ns in doubtful):
+                # What may have kept the link need not have been followed.
+                late_ns = max(late_ns, next_due(sources.named["request"], entry.at_ns))
+                until_ns = min(late_ns, case.end_ns)
             until_ns = late_ns if load.link is not None else min(late_ns, until_ns)
             yield Span(entry.at_ns + self.overdue_ns, until_ns, state)
 

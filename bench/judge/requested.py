@@ -125,12 +125,13 @@ class Request:
                 bad += times[low:high]
             heard = {name: watch.lives[place] for name, watch in watches.items()}
             said = self._with_bus_offs(life, list(self._said(heard)))
-            rows = list(self._rows(said, sorted(bad)))
-            self._life(life, self._latched(said, rows), rows)
+            bad.sort()
+            if load.latch:
+                said = self._latched(said, list(self._rows(said, bad)))
+            self._life(life, said, bad)
         source = Source(self.news, self.marks)
-        due = source.due()
         self.held = [
-            (from_ns, min(to_ns, _next_due(source, due, from_ns)), state)
+            (from_ns, min(to_ns, next_due(source, from_ns)), state)
             for from_ns, to_ns, state in self.held
         ] + self.latches
         return source
@@ -197,7 +198,11 @@ class Request:
                     continue
                 last_ns = before[-1].fresh_ns
             if not before or at_ns <= self._surely_stale_at(last_ns):
+                known = next((entry for entry in reversed(before) if entry.sure), None)
+                if known is not None:  # one that it may have refused tells nothing for sure
+                    last_ns = known.fresh_ns
                 sure = at_ns - last_ns < self.maybe_stale_ns
+                sure = sure and not (known is not None and known.lost)
                 entry = Said(at_ns, at_ns, OFF, sure=sure, lost=True)
                 found = sorted([*found, entry], key=lambda entry: entry.at_ns)
         return found
@@ -210,14 +215,12 @@ class Request:
         message, signal = self.level
         return level_state(signal.physical(data[message.name]))
 
-    def _latched(self, said: Sequence[Said], rows: Sequence[Row | None]) -> Sequence[Said]:
+    def _latched(self, said: Sequence[Said], rows: Sequence[Row | None]) -> list[Said]:
         """With ``latch`` a message calls for off from boot or stale until it has asked for off.
         Where it may have been stale its receiver may hold the load off, or not: the first that
         asks for it may bring it about, the others then bring nothing new. So it is behind one that
         asked for off while its receiver waited for more of them to believe any.
         """
-        if not self.load.latch:
-            return said
         found: list[Said] = []
         latched, told = {True}, False
         sure_ns: int | None = None
@@ -256,8 +259,9 @@ class Request:
 
     # ---- one life of the node ----
 
-    def _life(self, life: Life, said: Sequence[Said], rows: Sequence[Row | None]) -> None:
+    def _life(self, life: Life, said: Sequence[Said], bad: Sequence[int]) -> None:
         self._unheard(life, said)
+        rows = list(self._rows(said, bad))
         state: State | None = None
         sure_ns: int | None = None
         doubt, again = False, False
@@ -266,7 +270,9 @@ class Request:
                 by_ns = entry.at_ns + self.load.reaction
                 behind = said[place + 1 :]
                 next_ns = next((e.at_ns for e in behind if e.sure and not e.lost), NEVER)
-                self._stale(life, entry.at_ns, by_ns, (next_ns, next_ns), must=entry.sure)
+                # Who has lost its link may begin anew to count ``hold_for`` at another loss.
+                again_ns = min(next_ns, next((e.at_ns for e in behind if e.lost), NEVER))
+                self._stale(life, entry.at_ns, by_ns, (next_ns, again_ns), must=entry.sure)
                 sure_ns, doubt = None, True
                 continue
             goes_on = self._goes_on(said, place)
@@ -506,7 +512,7 @@ class Request:
                 self._tell(_rest(load.then, "then"), then_ns, then_by, "then", must=must)
 
 
-def _next_due(source: Source, due: Sequence[int], from_ns: int) -> int:
+def next_due(source: Source, from_ns: int) -> int:
     """By when the next news behind an instant must be noted."""
-    later = zip(source.news, due, strict=True)
+    later = zip(source.news, source.due(), strict=True)
     return next((by for news, by in later if news.from_ns > from_ns and by < NEVER), NEVER)
