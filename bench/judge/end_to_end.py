@@ -110,6 +110,10 @@ class _Judge:
         yield from (Span(*held) for held in sources.held)
         for from_ns, to_ns in sources.waiting.spans:
             yield from self._as_before(from_ns, to_ns + load.latency)
+        for life in case.lives[load.node].lives[1:] if load.survives_reset else ():
+            # It waits for messages as behind any other reset.
+            due_ns = next_due(sources.named["request"], life.reset_ns)
+            yield from self._as_before(life.reset_ns, min(due_ns, life.end_ns))
         settle_ns = self.request.debounce + self.request.latency + self.way_ns
         story = case.lives[self.sender]
         for life in story.lives:
@@ -118,18 +122,13 @@ class _Judge:
             yield from self._as_before(hang.from_ns, hang.to_ns + settle_ns)
         message, signal = case.vehicle.signal(self.asks)
         overdue = case.evidence.overdue(message.name, load.node, self.link, self.overdue_ns)
-        heard = case.arrivals(message.name, load.node, self.link)
-        doubtful = [entry.at_ns for entries in heard for entry in entries if not entry.sure]
         for entry, next_ns in overdue.found(case.end_ns):  # only a surely good one ends the wait
             state = load.asked_state if signal.raw(entry.data) else OFF
             taken_ns = sources.waiting.taken_by(entry.at_ns)
-            until_ns = taken_ns + self.link.surely_stale_ns + self.cycle_ns
-            late_ns = next_ns + self.latency_ns + self.cycle_ns
-            if any(entry.at_ns < at_ns < next_ns for at_ns in doubtful):
-                # What may have kept the link need not have been followed.
-                late_ns = max(late_ns, next_due(sources.named["request"], entry.at_ns))
-                until_ns = min(late_ns, case.end_ns)
-            until_ns = late_ns if load.link is not None else min(late_ns, until_ns)
+            until_ns = min(next_due(sources.named["request"], entry.at_ns), case.end_ns)
+            if load.link is not None or next_ns <= taken_ns + self.link.surely_stale_ns:
+                until_ns = max(until_ns, next_ns + self.latency_ns)
+            until_ns += self.cycle_ns
             yield Span(entry.at_ns + self.overdue_ns, until_ns, state)
 
     def _as_before(self, from_ns: int, to_ns: int) -> Iterator[Span]:

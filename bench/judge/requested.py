@@ -222,33 +222,34 @@ class Request:
         asked for off while its receiver waited for more of them to believe any.
         """
         found: list[Said] = []
-        latched, told = {True}, False
+        latched = {True}
+        told: State | None = None
         sure_ns: int | None = None
         held_ns: int | None = None
         for place, entry in enumerate(said):
             before = said[place - 1] if place else None
             if entry.lost:
-                latched, told = ({True} if entry.sure else latched | {True}), False
+                latched, told = ({True} if entry.sure else latched | {True}), None
                 found.append(entry)
                 continue
             if before is not None and entry.at_ns > self._surely_stale_at(before.fresh_ns):
                 latched = {True}
             elif sure_ns is not None and self._maybe_stale(sure_ns, entry):
-                latched, told = latched | {True}, False
+                latched, told = latched | {True}, None
             if entry.state == OFF:
                 row = rows[place]
                 enough = row is None or (row.by_ns is not None and place >= row.end)
                 believed = entry.sure and enough
                 latched = {False} if believed else latched | {False}
-                told = False
+                told = None
                 found.append(entry)
             elif latched == {True}:
                 found.append(entry._replace(state=OFF))
             elif latched == {False}:
                 found.append(entry)
             else:
-                found.append(entry._replace(held=True, told=told))
-                told = True
+                found.append(entry._replace(held=True, told=told == entry.state))
+                told = entry.state
             if entry.state != OFF and True in latched and held_ns is None:
                 held_ns = entry.at_ns
             if held_ns is not None and (entry.state == OFF or place + 1 == len(said)):

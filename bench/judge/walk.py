@@ -133,6 +133,8 @@ class Walked:
 
 
 STEADY = "steady"
+BEHIND = "shortest_off"
+"""News of this rule begins a ns behind the change that brings it about."""
 SOON_NS = 100_000_000
 """A change so long before the news that calls for it is told as too soon; earlier, as something
 else."""
@@ -304,6 +306,10 @@ class _Walk:
         """A news may be acted on from now on."""
         self.open[source].append(index)
         self.begun[source] = index
+        own = self.news[source][index].rule == BEHIND and self.news[source][index].calls
+        if own and self.wrong is not None and self.wrong.at_ns == at_ns - 1:
+            self.wrong, self.positions = None, self._current()  # that is all that it was late by
+            self.positions = self.reached(self.positions, at_ns, self.shown) or self.positions
         if self.wrong is None:
             before = set(self.positions)
             self.positions |= self.reached(before, at_ns, self.shown, source)

@@ -465,10 +465,10 @@ class Link:
     # ---- what comes ----
 
     def frame(self, info, data: bytes, at_ns: int) -> None:
-        if at_ns < self.since_ns:
-            return
         whole = len(data) == info.length and (info.checksum is None or info.checksum(data))
         verdict = self._counted(info, data, at_ns) if whole else "refused"
+        if at_ns < self.since_ns:
+            return
         if verdict != "good":
             if not self.forgives:
                 self.row = 0
@@ -477,12 +477,12 @@ class Link:
                 self._lost(at_ns, at_ns + self.load.reaction)
             return
         self.last[info.name] = at_ns, data
-        self.gone = False
         if len(self.last) < len(self.messages):
             return
         fresh_ns = min(self.last[name][0] for name in self.watched)
         if at_ns - fresh_ns >= self.stale_ns:
             return
+        self.gone = False
         self._watch(fresh_ns + self.stale_ns)
         self._good(self._state(), at_ns)
 
