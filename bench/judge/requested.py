@@ -249,7 +249,7 @@ class Request:
                 found.append(entry)
             else:
                 found.append(entry._replace(held=True, told=told == entry.state))
-                told = entry.state
+                told = entry.state if entry.sure else None
             if entry.state != OFF and True in latched and held_ns is None:
                 held_ns = entry.at_ns
             if held_ns is not None and (entry.state == OFF or place + 1 == len(said)):

@@ -65,6 +65,16 @@ def overdue(late):
     return drive((1230 + late, 1), messages=((60, 1111, 0), (1210, 4000, 1)))
 
 
+def test_who_may_have_lost_its_link_waits_for_two_messages_here_too():
+    """Heard at 1010 ms, maybe stale from 1140 ms on, and heard again at 1210 and 1260 ms: the state
+    without a link may be left out, and on is due at 1280 ms.
+    """
+    load = {"early": "120 ms", "on_stale": "on"}
+    heard = ((60, 1011, 0), (1210, 4000, 1))
+    assert drive((1280, 1), load=load, messages=heard).broken("lamp") == []
+    assert drive((1280 + NS, 1), load=load, messages=heard).broken("lamp") != []
+
+
 def test_a_message_that_is_overdue_leaves_the_last_request_allowed():
     assert not overdue(0).verdict(RULE).broken
     broken(overdue(NS).verdict(RULE), NS, 1230)

@@ -95,3 +95,17 @@ def test_a_level_may_be_the_state_after_a_reset():
 def test_the_margin_of_a_level_is_what_was_left_of_the_latency():
     kept(asked(40, (313, 0.4)).verdict("fresh"), 17)
     kept(asked(40, (330 - NS, 0.4)).verdict("fresh"), NS)
+
+
+@pytest.mark.parametrize(
+    ("levels", "right"), [([(1275, 0.8)], True), ([(1210, 0)], True), ([(1275, 0.6)], False)]
+)
+def test_a_latch_that_may_hold_a_load_lets_its_level_go_on(levels, right):
+    """Asked for 40 % up to 960 ms, at 1210 ms again, where its receiver may have lost the link or
+    not, and for 80 % from 1260 ms on: held off from there on, or 80 % by 1280 ms.
+    """
+    tape = Tape(car(lamp=LOAD | {"latch": True}), 2000).frame(60, 0x103, [0, 0])
+    for at_ms in [*range(110, 1000, 50), *range(1210, 2000, 50)]:
+        tape.frame(at_ms, 0x103, [1, 80 if at_ms >= 1260 else 40])
+    tape.fault("cut", 965, 1200).output("lamp", (120, 0.4), *levels)
+    assert (tape.broken("lamp") == []) is right

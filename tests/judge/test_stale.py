@@ -415,3 +415,22 @@ def test_a_link_that_is_lost_already_is_not_lost_once_more_by_a_bus_off():
     assert tape((720, 0)).broken() == []
     edge(lambda late: tape((730 + late, 0)), "stale", deadline_ms=730)
     assert tape((720, 0), (905, 1)).broken("lamp") == [("lamp", "stale")]
+
+
+def test_one_loss_behind_the_other_may_begin_the_time_to_hold_anew():
+    """A jump at 1010 ms and another at 1060 ms, each a lost link: on again from 1402 ms on, and by
+    1060 + 20 + 400 + 20 = 1500 ms at the latest.
+    """
+    load = {"after_jump": "lost", "hold_for": "400 ms", "then": "on"}
+
+    def tape(on_ms):
+        made = Tape(car(lamp=load), 3000).requests(60, 961, on=True)
+        for at_ms in (1010, 1060):
+            made.request(at_ms, on=True, counter=(made.counter + 3) % 16)
+        made.fault("cut", 1065, None)
+        return made.output("lamp", (70, 1), (1015, 0), (on_ms, 1))
+
+    assert tape(1402).broken("lamp") == []
+    assert tape(1500).broken("lamp") == []
+    assert tape(1402 - NS).broken("lamp") == [("lamp", "then")]
+    assert tape(1500 + NS).broken("lamp") == [("lamp", "then")]
