@@ -288,15 +288,15 @@ class Request:
                 must = row.by_ns is not None and not entry.held
             again = again and entry.state == said[place - 1].state and row is not None
             new = row is not None or doubt or entry.state != state
-            if new and not (entry.told or again):
+            late = self._late(entry)
+            if (new or late) and not (entry.told or again):
                 taken_ns = entry.at_ns if row is None else self.waiting.taken_by(entry.at_ns)
                 if taken_ns > entry.at_ns:  # by who had not lost its link before
                     self._tell(entry.state, entry.at_ns, by_ns, rule, must=False)
                 self._tell(entry.state, taken_ns, max(taken_ns, by_ns), rule, must=must)
                 if entry.held and self.load.on_stale != OFF:
                     self._tell(OFF, taken_ns, max(taken_ns, by_ns), rule, must=False)
-            late = self._late(entry)
-            if late and (new or entry.old):
+            if late:
                 self._late_again(said, place, heard=sure_ns is not None)
             # To who waits for another message that is late it tells nothing.
             doubt = not must if new or not late else doubt

@@ -223,7 +223,7 @@ class Pin:
         if source == "request" and self.load.survives_reset:
             self.board.memory[self.name] = value
         waiting = self.pending.setdefault(source, [])
-        if node.draw.random() < 0.5 or any(entry[0] > due_ns for entry in waiting):
+        if node.draw.random() < 0.5 or any(entry[0] >= due_ns for entry in waiting):
             for _, timer in waiting:
                 timer.cancel()
             waiting.clear()
