@@ -124,10 +124,13 @@ class _Judge:
         overdue = case.evidence.overdue(message.name, load.node, self.link, self.overdue_ns)
         for entry, next_ns in overdue.found(case.end_ns):  # only a surely good one ends the wait
             state = load.asked_state if signal.raw(entry.data) else OFF
-            taken_ns = sources.waiting.taken_by(entry.at_ns)
-            until_ns = min(next_due(sources.named["request"], entry.at_ns), case.end_ns)
-            if load.link is not None or next_ns <= taken_ns + self.link.surely_stale_ns:
-                until_ns = max(until_ns, next_ns + self.latency_ns)
+            late_ns = next_ns + self.latency_ns
+            lost_ns = sources.waiting.taken_by(entry.at_ns) + self.link.surely_stale_ns
+            # Behind a loss, or what may have been one, it waits for as long as the request does.
+            due_ns = next_due(sources.named["request"], entry.at_ns, max(next_ns, lost_ns))
+            until_ns = min(lost_ns if due_ns >= NEVER else due_ns, case.end_ns)
+            if load.link is not None or next_ns <= lost_ns:
+                until_ns = late_ns if due_ns >= NEVER else max(until_ns, late_ns)
             until_ns += self.cycle_ns
             yield Span(entry.at_ns + self.overdue_ns, until_ns, state)
 

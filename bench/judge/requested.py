@@ -513,7 +513,7 @@ class Request:
                 self._tell(_rest(load.then, "then"), then_ns, then_by, "then", must=must)
 
 
-def next_due(source: Source, from_ns: int) -> int:
-    """By when the next news behind an instant must be noted."""
+def next_due(source: Source, from_ns: int, to_ns: int = NEVER) -> int:
+    """By when the next news behind an instant, up to another, must be noted; NEVER if none is."""
     later = zip(source.news, source.due(), strict=True)
-    return next((by for news, by in later if news.from_ns > from_ns and by < NEVER), NEVER)
+    return next((by for news, by in later if from_ns < news.from_ns <= to_ns and by < NEVER), NEVER)

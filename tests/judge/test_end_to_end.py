@@ -65,6 +65,14 @@ def overdue(late):
     return drive((1230 + late, 1), messages=((60, 1111, 0), (1210, 4000, 1)))
 
 
+def test_a_message_that_was_overdue_once_excuses_nothing_later():
+    """Heard at 260 and 360 ms; the switch is on from 1000 ms on, and nobody ever asks for it."""
+    tape = Tape(car(requests=REQUESTS), 4000).input("switch", (1000, "on"))
+    tape.requests(60, 261, on=False).requests(360, 4000, on=False).plain(60, 4000, on=False)
+    tape.hand("Request", (60, 0), (1090, 1)).hand("Plain", (60, 0), (1090, 1))
+    broken(tape.verdict(RULE), 2830, 1170)
+
+
 def test_who_may_have_lost_its_link_waits_for_two_messages_here_too():
     """Heard at 1010 ms, maybe stale from 1140 ms on, and heard again at 1210 and 1260 ms: the state
     without a link may be left out, and on is due at 1280 ms.
