@@ -127,11 +127,14 @@ class RightNode(Node):
 
     def look_at_bus(self) -> None:
         is_off = self.board.bus.state == can.BusState.ERROR
-        if is_off and not self.was_off:
-            for pin in self.pins:
-                if pin.link is not None and pin.load.bus_off == "lost":
-                    pin.link.bus_off()
+        if is_off and not self.was_off:  # once it has read what had come before
+            self.later(self.board.now_ns(), self.bus_lost)
         self.was_off = is_off
+
+    def bus_lost(self) -> None:
+        for pin in self.pins:
+            if pin.link is not None and pin.load.bus_off == "lost":
+                pin.link.bus_off()
 
     def recover(self) -> None:
         if self.board.bus.state == can.BusState.ERROR:
@@ -572,7 +575,7 @@ class Link:
         if self.gone:
             return
         now_ns = self.board.now_ns()
-        self._lost(now_ns, now_ns + self.load.reaction * 2 // 3)
+        self._lost(now_ns, now_ns + self.load.reaction // 3)
 
     def _lost(self, from_ns: int, by_ns: int) -> None:
         """The link counts as lost, as it may from one instant on and must by another."""
