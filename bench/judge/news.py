@@ -412,7 +412,10 @@ def _longest_on(case: Case, found: LoadSources, most_ns: int) -> Source:
         if not lit or end_ns < may_ns or any(at_ns < reset <= may_ns for reset in resets):
             continue
         must_ns += case.slack(load.node, most_ns)
-        events.append(News(True, may_ns, found.waiting.until(may_ns, must_ns), "longest_on"))
+        by_ns = found.waiting.until(may_ns, must_ns)
+        # One that goes off sooner may do so for another reason, and then has not reached it.
+        other = any(low <= end_ns <= high for low, high in asked.barred) and end_ns < must_ns
+        events.append(News(True, may_ns, by_ns, "longest_on", must=not other))
         free_ns = NEVER if load.shortest_off is None else end_ns + load.shortest_off
         off_ns = max(may_ns, end_ns)  # while it is on, be it that it must, the limit stands
         sure_ns = min(

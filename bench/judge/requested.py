@@ -295,6 +295,7 @@ class Request:
                     self._tell(entry.state, entry.at_ns, by_ns, rule, must=False)
                 self._tell(entry.state, taken_ns, max(taken_ns, by_ns), rule, must=must)
                 if entry.held and self.load.on_stale != OFF:
+                    by_ns += max(0, self.load.off_latency_ns - self.load.latency)
                     self._tell(OFF, taken_ns, max(taken_ns, by_ns), rule, must=False)
             if late:
                 self._late_again(said, place, heard=sure_ns is not None)

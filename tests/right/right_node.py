@@ -180,7 +180,7 @@ class Pin:
         self.calls |= {"longest_on": False, "shortest_off": False}
         self.last: dict[str, object] = {}
         self.state: object = None
-        self.level, self.lit_ns, self.dark_ns = 0.0, 0, -1
+        self.level, self.lit_ns, self.dark_ns, self.was_limited = 0.0, 0, -1, False
         self.timers: dict[str, object] = {}
         self.edge_ns, self.raw = 0, OFF
         self.odd = node.draw.uniform(-0.95, 0.95)
@@ -403,6 +403,9 @@ class Pin:
         again = self.dark_ns == now_ns and "longest_on" in self.timers  # it was never dark
         if lit and not was and not again:
             self.lit_ns = now_ns
+        elif lit and not was and self.was_limited:
+            self.calls["longest_on"] = True
+            self.update()
         if lit and not was and load.longest_on is not None and not again:
             least_ns = load.longest_on - max(2 * MS, load.longest_on // 50)
             lasts_ns = node.between(least_ns, load.longest_on)
@@ -411,7 +414,7 @@ class Pin:
             timer = self.board.after(lasts_ns, self.over, licence)
             self.timers["longest_on"] = timer
         if was and not lit:
-            self.dark_ns = now_ns
+            self.dark_ns, self.was_limited = now_ns, self.calls["longest_on"]
             if self.asked() == OFF:
                 self.calls["longest_on"] = False
             # What is on and off at one instant was never on.
