@@ -203,6 +203,12 @@ class Request:
                     last_ns = known.fresh_ns
                 sure = at_ns - last_ns < self.maybe_stale_ns
                 sure = sure and not (known is not None and known.lost)
+                # What comes before it has noticed need not be the first behind the loss.
+                noticed_ns = at_ns + self.load.reaction
+                found = [
+                    entry._replace(sure=entry.sure and not at_ns < entry.at_ns <= noticed_ns)
+                    for entry in found
+                ]
                 entry = Said(at_ns, at_ns, OFF, sure=sure, lost=True)
                 found = sorted([*found, entry], key=lambda entry: entry.at_ns)
         return found

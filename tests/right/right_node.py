@@ -591,7 +591,7 @@ class Link:
         if load.hold_for is not None and load.then is not None:
             early_ns = load.early if load.early is not None else max(2 * MS, load.hold_for // 50)
             then_ns = node.between(
-                max(self.board.now_ns(), from_ns + load.hold_for - early_ns),
+                max(self.board.now_ns(), from_ns + load.hold_for - early_ns + node.loop_ns),
                 by_ns + load.hold_for + load.reaction - node.loop_ns,
             )
             self._stay()
