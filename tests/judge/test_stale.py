@@ -434,3 +434,18 @@ def test_one_loss_behind_the_other_may_begin_the_time_to_hold_anew():
     assert tape(1500).broken("lamp") == []
     assert tape(1402 - NS).broken("lamp") == [("lamp", "then")]
     assert tape(1500 + NS).broken("lamp") == [("lamp", "then")]
+
+
+def test_what_comes_before_a_node_has_noticed_its_bus_off_need_not_be_the_first_behind_it():
+    """Bus-off from 605 to 608 ms, noticed by 625 ms: the message of 610 ms may have been read
+    before that, and those of 660 and 710 ms are two in a row: on by 730 ms.
+    """
+
+    def tape(*levels):
+        made = Tape(car(lamp={"bus_off": "lost"}), 2000).requests(60, 2000, on=True)
+        made.controller("rear", (0, "ERROR_ACTIVE"), (605, "BUS_OFF"), (608, "ERROR_ACTIVE"))
+        return made.fault("bus_off", 605, 605).output("lamp", (70, 1), *levels)
+
+    edge(lambda late: tape((622, 0), (730 + late, 1)), "rejoin", deadline_ms=730)
+    assert tape((605, 0), (611, 1)).broken("lamp") == []
+    assert tape((626, 0), (700, 1)).broken("lamp") != []
