@@ -307,7 +307,8 @@ class _Walk:
         self.open[source].append(index)
         self.begun[source] = index
         own = self.news[source][index].rule == BEHIND and self.news[source][index].calls
-        if own and self.wrong is not None and self.wrong.at_ns == at_ns - 1:
+        late = self.wrong is not None and not self.wrong.unpaid and self.wrong.at_ns == at_ns - 1
+        if own and late:
             self.wrong, self.positions = None, self._current()  # that is all that it was late by
             self.positions = self.reached(self.positions, at_ns, self.shown) or self.positions
         if self.wrong is None:

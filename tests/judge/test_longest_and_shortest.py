@@ -99,3 +99,9 @@ def test_a_rest_that_a_reset_has_ended_ends_no_later_one():
 
     assert tape((1420, 1)).broken("lamp") == []
     broken(tape((1420 - NS, 1)).verdict("shortest_off"), NS, 1420 - NS)
+
+
+def test_a_load_that_goes_off_too_soon_is_broken_though_its_rest_begins():
+    """Asked off from 510 ms on."""
+    tape = Tape(car(lamp=REST), 2000).requests(60, 461, on=True).requests(510, 2000, on=False)
+    broken(tape.output("lamp", (70, 1), (510 - NS, 0)).verdict("fresh"), at_ms=510 - NS)
