@@ -8,7 +8,8 @@ from pathlib import Path
 import cantools
 import pytest
 
-from bench.campaign.run import run
+from bench.campaign.naming import case_named
+from bench.campaign.run import run, run_case
 from bench.model.load import LoadTable
 from bench.model.loading import Vehicle, load_vehicle
 from bench.scenario import load_scenario
@@ -131,3 +132,25 @@ def test_there_are_enough_stories_of_different_faults():
     kinds = {load_scenario(FOLDER / f"{story}.toml").kinds for story in STORIES}
     assert len(STORIES) >= 10
     assert len(kinds) >= 8
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "cranking/stuck(start_button)@100ms+186ms/hang(front)@305996us+118ms"
+        "/flood(rear)@355996us+1469ms",
+        "overheating/hang(gauge)@203ms+41ms/flood(rear)@460256us+300ms",
+        "parked/unplug(gauge)@3013284us+61ms/hang(gauge)@3174284us+159ms"
+        "/freeze(DashNotices)@3234284us+500ms/delay(BodyRequest)@4210284us+1471ms",
+        "parked/unplug(rear)@2171ms+1510ms/hang(rear)@3681ms+1470ms",
+        "shutting_down/stuck(lights)@1963ms+1530ms/held_bus_off(gauge)@2063ms+2165ms",
+        "false_start/reset(dash)@1950ms/reset(dash)@2087500us",
+        "false_start/bus_off(dash)@1963ms/reset(dash)@2063ms",
+        "cranking/reset(engine)@526996us/flood(rear)@826992us+159ms",
+    ],
+)
+def test_the_demo_car_is_right_where_two_faults_meet(name):
+    """Cases of the depths ``pairs`` and ``hunt`` in which it was called broken once, or was."""
+    case = case_named(wren(), name)
+    assert case is not None
+    assert [v for v in run_case(case).verdicts if v.broken] == []

@@ -6,6 +6,7 @@ delivered to it, and as declared once they are stale.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 
@@ -63,10 +64,11 @@ def intent(
     """What a request's inputs ask for, as a program sees it that begins at ``from_ns``.
 
     ``down`` are spans in which it was stopped, but kept its memory. Where a received message may
-    rightly be refused, a ``trusting`` program takes it, and calls its link lost as late as it
-    may; one that is not does the opposite, and takes a link that is back as such only after the
-    request's latency. A ``settled`` program believes the inputs that it finds at its begin at
-    once; one that is not knows nothing of them before they have been debounced.
+    rightly be refused, a ``trusting`` program takes it, and calls its link lost as late as it may;
+    one that is not does the opposite, and takes a link that is back as such only after the
+    request's latency and, where the message has a counter, by its second in a row. A ``settled``
+    program believes the inputs that it finds at its begin at once; one that is not knows nothing of
+    them before they have been debounced.
     """
     builder = _Builder(
         case, name, request, from_ns, to_ns, down, trusting=trusting, settled=settled
@@ -207,6 +209,7 @@ class _Builder:
         link = self.received_link(message)
         lost_after_ns = link.surely_stale_ns if self.trusting else link.maybe_stale_ns
         told = self.case.evidence.told(reference, self.node, link)
+        heard = [entry.at_ns for life in told.watch.lives for entry in life if entry.sure]
         result: Series[Value] = Series()
         result.set(0, STALE)
         last_ns: int | None = None
@@ -222,6 +225,10 @@ class _Builder:
                 back = True
             if back and not self.trusting:
                 trusted_ns = at_ns + self.request.latency
+                if message.counter is not None:  # and by the second in a row
+                    place = bisect_right(heard, at_ns)
+                    second_ns = heard[place] if place < len(heard) else self.to_ns
+                    trusted_ns = max(trusted_ns, second_ns)
             if until_ns >= trusted_ns:
                 result.set(max(at_ns, trusted_ns), value)
             last_ns = taken_by(until_ns, self.down) if self.trusting else until_ns
