@@ -137,11 +137,15 @@ def test_there_are_enough_stories_of_different_faults():
 @pytest.mark.parametrize(
     "name",
     [
-        "cranking/stuck(start_button)@100ms+186ms/hang(front)@305996us+118ms"
-        "/flood(rear)@355996us+1469ms",
+        (
+            "cranking/stuck(start_button)@100ms+186ms/hang(front)@305996us+118ms"
+            "/flood(rear)@355996us+1469ms"
+        ),
         "overheating/hang(gauge)@203ms+41ms/flood(rear)@460256us+300ms",
-        "parked/unplug(gauge)@3013284us+61ms/hang(gauge)@3174284us+159ms"
-        "/freeze(DashNotices)@3234284us+500ms/delay(BodyRequest)@4210284us+1471ms",
+        (
+            "parked/unplug(gauge)@3013284us+61ms/hang(gauge)@3174284us+159ms"
+            "/freeze(DashNotices)@3234284us+500ms/delay(BodyRequest)@4210284us+1471ms"
+        ),
         "parked/unplug(rear)@2171ms+1510ms/hang(rear)@3681ms+1470ms",
         "shutting_down/stuck(lights)@1963ms+1530ms/held_bus_off(gauge)@2063ms+2165ms",
         "false_start/reset(dash)@1950ms/reset(dash)@2087500us",
