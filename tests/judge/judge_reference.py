@@ -75,13 +75,18 @@ def called_for(rules: Rules, resets, messages, end) -> list[Told]:
         heard = [entry for entry in messages if reset <= entry[0] < over]
         silent_to = heard[0][0] if heard else over
         since = min(up, reset + rules.boot)
-        found += _silence(rules, since, silent_to, min(silent_to, over), must=False, closed=False)
+        found += _silence(
+            rules, since, (silent_to, silent_to), min(silent_to, over), must=False, closed=False
+        )
         for place, (at, asked) in enumerate(heard):
             found += _message(rules, heard, place, at, asked)
             following = heard[place + 1][0] if place + 1 < len(heard) else inf
             sure = following > at + rules.surely
             stray = _stray(rules, heard, place, since)
-            found += _silence(rules, at, following, over, must=sure, closed=True, stray=stray)
+            later = range(place + 1, len(heard))
+            back = next((heard[k][0] for k in later if _row(rules, heard, k)[2]), inf)
+            ends = (following, back)
+            found += _silence(rules, at, ends, over, must=sure, closed=True, stray=stray)
     return sorted(found, key=lambda told: told.first)
 
 
@@ -121,8 +126,11 @@ def _message(rules, heard, place, at, asked):
     yield Told(asked, at, heard[last][0] + open_for, enough)
 
 
-def _silence(rules, since, following, over, *, must, closed, stray=False):
-    """What nothing but silence calls for; with ``closed`` by when it does."""
+def _silence(rules, since, ends, over, *, must, closed, stray=False):
+    """What nothing but silence calls for; with ``closed`` by when it does. ``ends``: the next
+    message, and the next that is one of enough in a row: the others end no loss.
+    """
+    following, back = ends
     lost = since + rules.maybe
     if following < lost or lost >= over or (not closed and following <= lost):
         return
@@ -132,8 +140,8 @@ def _silence(rules, since, following, over, *, must, closed, stray=False):
     if rules.hold_for is not None:
         then = lost + rules.hold_for - max(2 * MS, rules.hold_for // 50)
         by = since + rules.surely + rules.hold_for + rules.reaction if closed else inf
-        if then < min(following, over):
-            yield Told(rules.then, then, by, must)
+        if then < min(back, over):
+            yield Told(rules.then, then, by, must and following > by)
 
 
 def first_wrong(rules: Rules, resets, messages, levels, end) -> int | None:
