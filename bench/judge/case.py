@@ -290,7 +290,7 @@ class Waiting:
 
     def taken_by(self, at_ns: int) -> int:
         """By when the node has taken a message that came at this instant, if it takes it at all."""
-        return taken_by(at_ns, self._hangs, self.latency_ns) if self._hangs else at_ns
+        return taken_by(at_ns, self._hangs, self.latency_ns)
 
 
 def over_time(

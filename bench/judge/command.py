@@ -99,8 +99,8 @@ def _ramped(
     changes: Sequence[Change], load: LoadTable, end_ns: int, over: Callable[[int, int], int]
 ) -> Iterator[tuple[int, Shown]]:
     """A fade as one change to where it goes. One that other news turns, or the end of the
-    recording cuts off, goes somewhere beyond what it has reached; one that is not over by
-    when it has to be is where it is.
+    recording cuts off, goes somewhere beyond what it has reached; one that is not over by when
+    it has to be is where it is.
     """
     if changes:
         yield changes[0][0], _shown(changes[0][1], load)

@@ -14,7 +14,6 @@ from bench.judge.control import intents
 from bench.judge.lives import Life
 from bench.judge.loads import LoadView
 from bench.judge.news import LIMITS, rule_name, spans_away
-from bench.judge.requested import next_due
 from bench.judge.states import ANY, FLASH, OFF, ON, State, admits, at, shown_word, state_words
 from bench.judge.verdict import Outcome, Verdict, smallest, worst
 from bench.judge.walk import NEVER
@@ -105,14 +104,15 @@ class _Judge:
         of service, until it has caught up.
         """
         case, load, sources = self.case, self.view.load, self.view.sources
-        for from_ns, to_ns, state in spans_away(sources.named["request"]):
+        request = sources.named["request"]
+        for from_ns, to_ns, state in spans_away(request):
             yield Span(from_ns, min(to_ns, case.end_ns), state)
         yield from (Span(*held) for held in sources.held)
         for from_ns, to_ns in sources.waiting.spans:
             yield from self._as_before(from_ns, to_ns + load.latency)
         for life in case.lives[load.node].lives[1:] if load.survives_reset else ():
             # It waits for messages as behind any other reset.
-            due_ns = next_due(sources.named["request"], life.reset_ns)
+            due_ns = request.next_due(life.reset_ns)
             yield from self._as_before(life.reset_ns, min(due_ns, life.end_ns))
         settle_ns = self.request.debounce + self.request.latency + self.way_ns
         story = case.lives[self.sender]
@@ -127,7 +127,7 @@ class _Judge:
             late_ns = next_ns + self.latency_ns
             lost_ns = sources.waiting.taken_by(entry.at_ns) + self.link.surely_stale_ns
             # Behind a loss, or what may have been one, it waits for as long as the request does.
-            due_ns = next_due(sources.named["request"], entry.at_ns, max(next_ns, lost_ns))
+            due_ns = request.next_due(entry.at_ns, max(next_ns, lost_ns))
             until_ns = min(lost_ns if due_ns >= NEVER else due_ns, case.end_ns)
             if load.link is not None or next_ns <= lost_ns:
                 until_ns = late_ns if due_ns >= NEVER else max(until_ns, late_ns)

@@ -453,7 +453,7 @@ def _unasked_spans(asked: Sequence[Source], *, sure: bool) -> list[tuple[int, in
     """
     found = [(BEFORE_NS, NEVER)]
     for source in asked:
-        news, due = source.news, source.due()
+        news, due = source.news, source.due
         spans = []
         quiet = (OFF,) if sure else (OFF, *BY_INPUT)
         for index, entry in enumerate(news):
@@ -472,7 +472,7 @@ def _unasked_spans(asked: Sequence[Source], *, sure: bool) -> list[tuple[int, in
 
 def spans_away(source: Source) -> Iterator[tuple[int, int, State]]:
     """When a source may rightly call for something else than what is asked for, and for what."""
-    due = source.due()
+    due = source.due
     for index, entry in enumerate(source.news):
         if entry.rule in AWAY and index:
             later = zip(source.news[index + 1 :], due[index + 1 :], strict=True)

@@ -131,7 +131,7 @@ class Request:
             self._life(life, said, bad)
         source = Source(self.news, self.marks)
         self.held = [
-            (from_ns, min(to_ns, next_due(source, from_ns)), state)
+            (from_ns, min(to_ns, source.next_due(from_ns)), state)
             for from_ns, to_ns, state in self.held
         ] + self.latches
         return source
@@ -518,9 +518,3 @@ class Request:
                 )
                 must = must and doubtful_ns > then_by
                 self._tell(_rest(load.then, "then"), then_ns, then_by, "then", must=must)
-
-
-def next_due(source: Source, from_ns: int, to_ns: int = NEVER) -> int:
-    """By when the next news behind an instant, up to another, must be noted; NEVER if none is."""
-    later = zip(source.news, source.due(), strict=True)
-    return next((by for news, by in later if from_ns < news.from_ns <= to_ns and by < NEVER), NEVER)

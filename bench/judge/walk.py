@@ -68,25 +68,29 @@ class Source:
 
     news: list[News]
     marks: list[Mark] = field(default_factory=list)
+    due: list[int] = field(init=False)
+    """By when each news must be noted; NEVER for one that may be left out, or that is overtaken by
+    one that may not. One that may itself be left out only adds its time.
+    """
 
     def __post_init__(self) -> None:
         first, *rest = self.news
         rest.sort(key=lambda news: news.from_ns)
-        self.news = [first, *rest]
-
-    def due(self) -> list[int]:
-        """By when each news must be noted; NEVER for one that may be left out, or that is
-        overtaken by one that may not. One that may itself be left out only adds its time.
-        """
-        news, found = self.news, []
+        self.news = news = [first, *rest]
+        self.due = []
         for index, entry in enumerate(news):
             due_ns = entry.by_ns if entry.must else NEVER
             for later in news[index + 1 :]:
                 if due_ns >= NEVER or later.from_ns > due_ns:
                     break
                 due_ns = NEVER if later.must else max(due_ns, later.by_ns)
-            found.append(due_ns)
-        return found
+            self.due.append(due_ns)
+
+    def next_due(self, from_ns: int, to_ns: int = NEVER) -> int:
+        """By when the next news behind an instant, up to another, must be noted; NEVER: none must."""
+        later = zip(self.news, self.due, strict=True)
+        found = (by for news, by in later if from_ns < news.from_ns <= to_ns and by < NEVER)
+        return next(found, NEVER)
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +176,7 @@ class _Walk:
         flash_ns: int,
     ) -> None:
         self.news = [source.news for source in sources]
-        self.due = [source.due() for source in sources]
+        self.due = [source.due for source in sources]
         self.combine = combine
         self.start_ns, self.end_ns, self.flash_ns = start_ns, end_ns, flash_ns
         self.changes = changes
