@@ -25,8 +25,8 @@ RULES = {"load": 1, "held": 1, "notice": 2, "never": 2, "input": 1}
 
 class Course(NamedTuple):
     """What a situation asks of the loads: at its beginning, and when which of them is asked for
-    something else, as (ns, load, on or off); and when a state of a load becomes forbidden, as
-    (ns, load).
+    something else, as (ns, load, on or off); when a state of a load becomes forbidden, as (ns,
+    load); and the inputs, as (ns, their values from there on), the first from before it begins.
 
     What the inputs ask for at that instant; delays, and signals of other nodes that a request
     depends on, are left out of account.
@@ -35,6 +35,7 @@ class Course(NamedTuple):
     beginning: Mapping[str, str]
     changes: tuple[tuple[int, str, str], ...]
     forbidden: tuple[tuple[int, str], ...]
+    inputs: tuple[tuple[int, Mapping[str, Value]], ...]
 
 
 class Traits:
@@ -45,7 +46,6 @@ class Traits:
         self.vehicle: Vehicle = maker.vehicle
         self.asks: Asked = maker.asks
         self._course = cache(self._course_of)
-        self._values_at = cache(self._found_values)
         self._spoils = maker.relevance.spoils
 
     def of(self, case: Scenario) -> tuple[Trait, ...]:
@@ -128,23 +128,15 @@ class Traits:
     def _local_at(self, situation: str, load: str, at_ns: int) -> bool:
         """Whether a load's own inputs ask for it just before an instant."""
         local = self.vehicle.loads[load].local
-        return local is not None and holds(local, self._values_at(situation, at_ns))
+        steps = self._course(situation).inputs
+        *_, values = (values for since_ns, values in steps if since_ns < at_ns)
+        return local is not None and holds(local, values)
 
     def _shows_loss(self, load: str, asker: str) -> bool:
         """Whether a load has to leave its state when its link is lost, or to keep it on purpose."""
         table = self.vehicle.loads[load]
         state = table.asked_state if asker == "on" else "off"
         return asker != "local" and str(table.on_stale) != state
-
-    def _found_values(self, situation: str, at_ns: int) -> Mapping[str, Value]:
-        table = self.vehicle.situations[situation]
-        values: dict[str, Value] = {
-            name: entry.rest for name, entry in self.vehicle.inputs.items()
-        } | dict(table.inputs)
-        for action in sorted(table.actions, key=lambda action: action.at):
-            if action.at < at_ns:
-                values |= action.set
-        return values
 
     def _length(self, timed: TimedFault) -> str:
         if timed.until_ns is None:
@@ -171,9 +163,11 @@ class Traits:
         before = beginning = self.asks.states(values, {})
         changes: list[tuple[int, str, str]] = []
         forbidden: list[tuple[int, str]] = []
+        inputs: list[tuple[int, Mapping[str, Value]]] = [(-1, values)]
         for action in sorted(table.actions, key=lambda action: action.at):
             known = {**values, **_states(before)}
             values = values | action.set
+            inputs.append((action.at, values))
             after = self.asks.states(values, before)
             now = {**values, **_states(after)}
             forbidden += [(action.at, load) for load in self._newly_forbidden(known, now)]
@@ -181,7 +175,7 @@ class Traits:
                 (action.at, load, asked) for load, asked in after.items() if asked != before[load]
             ]
             before = after
-        return Course(beginning, tuple(changes), tuple(forbidden))
+        return Course(beginning, tuple(changes), tuple(forbidden), tuple(inputs))
 
     def _newly_forbidden(
         self, known: Mapping[str, Value], values: Mapping[str, Value]
