@@ -141,11 +141,12 @@ class Vehicle:
         """Whether a condition over signals holds, for the data of its messages by their names."""
         sources = [(name, *self.signal(name)) for name in condition.names]
         homes = tuple(dict.fromkeys(message.name for _, message, _ in sources))
-        read = [
-            (name, homes.index(message.name), signal.physical) for name, message, signal in sources
-        ]
         holds = self._readers.get(condition.text)
         if holds is None:  # a drive brings the same few payloads again and again
+            read = [
+                (name, homes.index(message.name), value.physical)
+                for name, message, value in sources
+            ]
             holds = self._readers[condition.text] = lru_cache(maxsize=_PAYLOADS)(
                 lambda *data: condition({name: value(data[home]) for name, home, value in read})
             )
