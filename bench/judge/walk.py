@@ -87,7 +87,7 @@ class Source:
             self.due.append(due_ns)
 
     def next_due(self, from_ns: int, to_ns: int = NEVER) -> int:
-        """By when the next news behind an instant, up to another, must be noted; NEVER: none must."""
+        """By when the next news in (from, to] must be noted; NEVER where none must."""
         later = zip(self.news, self.due, strict=True)
         found = (by for news, by in later if from_ns < news.from_ns <= to_ns and by < NEVER)
         return next(found, NEVER)
