@@ -71,17 +71,16 @@ def isolated(
 ) -> list[CaseResult]:
     """Run cases away from this process; the results are in their order.
 
-    With ``branch`` they must all begin alike (situation, inputs, actions, seed, clocks); the
-    beginning is run once where that pays. ``limit_s`` is the wall-clock time, in seconds, after
-    which a case that gave no sign counts as hung; one that lasts longer than a minute has as much
-    longer. ``stop()`` is asked after each case; once it is
-    true the rest is given up with Stopped.
+    With ``branch``, a beginning of all of them that is long enough is run once; then they must
+    begin alike (situation, inputs, actions, seed, clocks). ``limit_s`` is the wall-clock time, in
+    seconds, after which a case that gave no sign counts as hung; one that lasts longer than a
+    minute has as much longer. ``stop()`` is asked after each case; once it is true the rest is
+    given up with Stopped.
     """
     results: dict[int, CaseResult] = {}
     waiting = sorted(range(len(cases)), key=lambda index: (cases[index].parts_ns, index))
     while waiting:
-        common_ns = cases[waiting[len(waiting) // 2]].parts_ns
-        pays = branch and common_ns >= BRANCH_FROM_NS
+        pays = branch and cases[waiting[0]].parts_ns >= BRANCH_FROM_NS
         results.update(_one_hub(cases, waiting, pays, limit_s, stop))
         waiting = [index for index in waiting if index not in results]
     return [results[index] for index in range(len(cases))]

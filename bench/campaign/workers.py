@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
+from itertools import groupby
 from typing import Protocol
 
 from bench.campaign.apart import can_branch
@@ -18,7 +19,7 @@ from bench.campaign.run import run_case
 from bench.scenario import Scenario
 
 CHUNK = 24
-"""Cases that a worker takes at once; those of one situation share their beginning."""
+"""Cases that a worker takes at once: its first one fills what those behind it find filled."""
 
 Work = Callable[[range], list[CaseResult]]
 
@@ -82,34 +83,29 @@ class Crew:
 
 
 def chunked(cases: Sequence[Scenario], start: int = 0, jobs: int = 1) -> Iterator[range]:
-    """The cases from ``start`` on in pieces for the workers; those of one piece begin alike.
+    """The cases from ``start`` on in pieces for the workers.
 
-    Where the common beginning is long, it is run once in each piece: then there are no more
-    pieces than ``jobs``.
+    Cases with a long beginning in common are pieces of their own, which begin alike, and no more
+    of them than ``jobs``: that beginning is run once in each. The others are cut so small that
+    all have something to do until the end.
     """
-    for index in range(start + 1, len(cases) + 1):
-        if index == len(cases) or not _alike(cases[index], cases[start]):
-            yield from _pieces(cases, range(start, index), jobs)
-            start = index
+    small = min(CHUNK, -(-(len(cases) - start) // (_ROUNDS * jobs)))
+    for beginning, group in groupby(range(start, len(cases)), lambda place: _long(cases[place])):
+        places = list(group)
+        size = small if beginning is None else max(CHUNK, -(-len(places) // jobs))
+        for first in range(places[0], places[-1] + 1, size):
+            yield range(first, min(first + size, places[-1] + 1))
 
 
-def _pieces(cases: Sequence[Scenario], alike: range, jobs: int) -> Iterator[range]:
-    common_ns = cases[alike[len(alike) // 2]].parts_ns
-    least = -(-len(alike) // max(1, jobs)) if common_ns >= BRANCH_FROM_NS else 0
-    size = max(CHUNK, least)
-    for start in range(alike.start, alike.stop, size):
-        yield range(start, min(start + size, alike.stop))
+_ROUNDS = 4
+"""How many pieces each worker takes at least, where there are enough cases."""
 
 
-def _alike(one: Scenario, other: Scenario) -> bool:
-    return (
-        one.situation == other.situation
-        and one.inputs == other.inputs
-        and one.actions == other.actions
-        and one.seed == other.seed
-        and one.clocks == other.clocks
-        and one.drifts == other.drifts
-    )
+def _long(case: Scenario) -> tuple[object, ...] | None:
+    """What decides a beginning that is worth sharing; None for a shorter one."""
+    if case.parts_ns < BRANCH_FROM_NS:
+        return None
+    return (case.situation, case.inputs, case.actions, case.seed, case.clocks, case.drifts)
 
 
 class _Worker:

@@ -293,7 +293,7 @@ class Request:
                 rule = row.rule
                 must = row.by_ns is not None and not entry.held
             again = again and entry.state == said[place - 1].state and row is not None
-            new = row is not None or doubt or entry.state != state
+            new = row is not None or doubt or entry.state != state or entry.old
             late = self._late(entry)
             if (new or late) and not (entry.told or again):
                 taken_ns = entry.at_ns if row is None else self.waiting.taken_by(entry.at_ns)
@@ -304,7 +304,7 @@ class Request:
                     by_ns += max(0, self.load.off_latency_ns - self.load.latency)
                     self._tell(OFF, taken_ns, max(taken_ns, by_ns), rule, must=False)
             if late:
-                self._late_again(said, place, heard=sure_ns is not None)
+                self._late_again(life, said, place, heard=sure_ns is not None)
             # To who waits for another message that is late it tells nothing.
             doubt = not must if new or not late else doubt
             again = entry.sure and row is not None and place < row.end
@@ -315,16 +315,19 @@ class Request:
             if not goes_on:
                 self._lost(life, said, place, rows, heard=sure_ns is not None)
 
-    def _late_again(self, said: Sequence[Said], place: int, *, heard: bool) -> None:
+    def _late_again(self, life: Life, said: Sequence[Said], place: int, *, heard: bool) -> None:
         """Who followed a message while another one is late may lose its link behind that."""
         on_stale = self.load.on_stale
-        if on_stale is None or on_stale == "hold":
+        if on_stale is None:
             return
         entry, by_ns = said[place], self._surely_stale_at(said[place].fresh_ns)
-        last = place + 1 == len(said) or said[place + 1].at_ns > by_ns
-        rest = _rest(on_stale, "on_stale")
-        must = heard and last and not entry.old
-        self._tell(rest, entry.at_ns, by_ns, "stale", must=must)
+        next_ns = said[place + 1].at_ns if place + 1 < len(said) else NEVER
+        must = heard and next_ns > by_ns and not entry.old
+        if on_stale != "hold":
+            rest = _rest(on_stale, "on_stale")
+            self._tell(rest, entry.at_ns, by_ns, "stale", must=must)
+        from_ns = entry.fresh_ns + self.maybe_stale_ns
+        self._then(life, (from_ns, by_ns), (next_ns, next_ns), behind_ns=entry.at_ns, must=must)
 
     def _rows(self, said: Sequence[Said], bad: Sequence[int]) -> Iterator[Row | None]:
         """For each message the row by which its receiver comes back to the link, if it may have
@@ -496,10 +499,9 @@ class Request:
         """
         load = self.load
         assert load.on_stale is not None
-        next_ns, doubtful_ns = ends
         if load.on_stale == "hold":
             hardware: Shown = 100.0 if load.hardware_default == "on" else 0.0
-            tested = must and not stray and by_ns < min(doubtful_ns, life.end_ns)
+            tested = must and not stray and by_ns < min(ends[1], life.end_ns)
             self.held += [(from_ns, life.end_ns, state) for state in self._possible()]
             self.marks.append(Mark(from_ns, "stale"))
             if tested:
@@ -507,14 +509,29 @@ class Request:
         else:
             state = _rest(load.on_stale, "on_stale")
             self._tell(state, from_ns, by_ns, "stale", must=must and not stray)
-        if load.hold_for is not None and load.then is not None:
-            early_ns = load.early if load.early is not None else usual_early_ns(load.hold_for)
-            slack_ns = self.case.slack(load.node, load.hold_for)
-            # It comes behind the other state.
-            then_ns = max(from_ns, from_ns + load.hold_for - early_ns - slack_ns)
-            if then_ns < min(life.end_ns, next_ns):
-                then_by = (
-                    by_ns + load.hold_for + load.reaction + slack_ns if by_ns < NEVER else NEVER
-                )
-                must = must and doubtful_ns > then_by
-                self._tell(_rest(load.then, "then"), then_ns, then_by, "then", must=must)
+        self._then(life, (from_ns, by_ns), ends, behind_ns=from_ns, must=must)
+
+    def _then(
+        self,
+        life: Life,
+        lost: tuple[int, int],
+        ends: tuple[int, int],
+        *,
+        behind_ns: int,
+        must: bool,
+    ) -> None:
+        """The state that follows when ``hold_for`` is over: ``lost`` is from when on the link may
+        count as lost and by when it must. It comes behind the other state, of ``behind_ns``.
+        """
+        load = self.load
+        if load.hold_for is None or load.then is None:
+            return
+        (from_ns, by_ns), (next_ns, doubtful_ns) = lost, ends
+        early_ns = load.early if load.early is not None else usual_early_ns(load.hold_for)
+        slack_ns = self.case.slack(load.node, load.hold_for)
+        then_ns = max(behind_ns, from_ns + load.hold_for - early_ns - slack_ns)
+        if then_ns < min(life.end_ns, next_ns):
+            span_ns = load.hold_for + load.reaction + slack_ns
+            then_by = by_ns + span_ns if by_ns < NEVER else NEVER
+            must = must and doubtful_ns > then_by
+            self._tell(_rest(load.then, "then"), then_ns, then_by, "then", must=must)

@@ -274,11 +274,11 @@ class _Walk:
         instant; with ``moved``, where that source's latest news is among them. ``fits`` says
         which states go with what is shown.
         """
-        self.open = still = self._still_open(at_ns)
+        still = self._still_open(at_ns)
+        latest = self.open[moved][-1] if moved >= 0 and self.open[moved] else -1
         found: set[Position] = set()
         for position in positions:
             if moved >= 0:
-                latest = still[moved][-1] if still[moved] else -1
                 if latest <= position[moved]:
                     continue
                 position = (*position[:moved], latest, *position[moved + 1 :])
@@ -287,12 +287,16 @@ class _Walk:
                     found.add(candidate)
         return found
 
-    def _still_open(self, at_ns: int) -> list[list[int]]:
-        """Of each source the news that may be noted at an instant."""
-        return [
-            [q for q in entries if news[q].by_ns >= at_ns] if entries else entries
-            for news, entries in zip(self.news, self.open, strict=True)
-        ]
+    def _still_open(self, at_ns: int) -> list[tuple[int, list[int]]]:
+        """The sources that have news which may be noted at an instant, and these."""
+        still = []
+        for source, entries in enumerate(self.open):
+            if entries:
+                news = self.news[source]
+                entries = self.open[source] = [q for q in entries if news[q].by_ns >= at_ns]
+                if entries:
+                    still.append((source, entries))
+        return still
 
     def _current(self) -> set[Position]:
         """Where a subject may be that was wrong: at the last news of every source that had to be
@@ -500,14 +504,18 @@ class _Walk:
         self.since_ns = to_ns
 
 
-def _onward(position: Position, still: Sequence[Sequence[int]]) -> Iterable[Position]:
-    """Where a subject may go from a position by noting open news; the position is one of them."""
-    ways: list[Sequence[int]] = []
-    more = False
-    for own, entries in zip(position, still, strict=True):
-        if entries and entries[-1] > own:
-            ways.append([own, *[q for q in entries if q > own]])
-            more = True
-        else:
-            ways.append((own,))
-    return product(*ways) if more else (position,)
+def _onward(position: Position, still: Sequence[tuple[int, Sequence[int]]]) -> Iterable[Position]:
+    """Where a subject may go from a position by noting open news, for each source that has some;
+    the position is one of them.
+    """
+    ways = [position]
+    for source, entries in still:
+        own = position[source]
+        if entries[-1] > own:
+            ways += [
+                (*way[:source], news, *way[source + 1 :])
+                for way in ways
+                for news in entries
+                if news > own
+            ]
+    return ways
