@@ -146,6 +146,45 @@ def test_who_refuses_one_message_goes_by_the_one_before_and_loses_its_link_with_
     assert tape((1230 + NS, 1), (1320, 0)).broken("lamp") != []
 
 
+def test_a_heartbeat_that_is_back_brings_the_request_that_was_believed():
+    """Off is asked for until 460 ms, on at 700 ms by a sender that was reset. The heartbeat, lost
+    by 745 ms, is back at 1025 ms: who refused the one of 700 ms goes by the one of 460 ms until four
+    more have come, by 1125 ms.
+    """
+
+    def tape(*levels):
+        made = Tape(car(lamp=BEAT | {"on_stale": "on"})).requests(60, 461, on=False)
+        made.plain(75, 476, on=False).plain(1025, 3000, on=False).fault("drop", 480, 1020)
+        made.reset("dash", 480).fault("reset", 480, 480, "node")
+        made.counter = (made.counter + 9) % 16
+        made.request(700, on=True).requests(1040, 3000, on=True)
+        return made.output("lamp", (730, 1), *levels)
+
+    assert tape().broken("lamp") == []
+    assert tape((1025, 0), (1145, 1)).broken("lamp") == []
+    assert tape((1025 - NS, 0), (1145, 1)).broken("lamp") != []
+    assert tape((1025, 0), (1145 + NS, 1)).broken("lamp") != []
+    assert tape((1025, 0), (1040, 1), (1041, 0), (1145, 1)).broken("lamp") != []
+
+
+@pytest.mark.parametrize("on_stale", ["on", "hold"])
+def test_what_is_held_ends_in_its_time_behind_a_message_that_came_while_another_was_late(on_stale):
+    """The second message came last at 475 ms: lost from 625 ms on and by 745 ms, and dark again
+    between 80 and 100 ms behind that. The first goes on, which begins nothing anew.
+    """
+    asks = on_stale == "hold"
+
+    def tape(off_at):
+        load = BOTH | {"early": "100 ms", "on_stale": on_stale, "hold_for": "80 ms", "then": "off"}
+        made = Tape(car(lamp=load)).requests(60, 3000, on=asks).plain(75, 476, on=asks)
+        made.plain(1075, 3000, on=False).fault("drop", 480, 1060)
+        return made.output("lamp", (80 if asks else 742, 1), (off_at, 0))
+
+    assert tape(845).broken("lamp") == []
+    broken(tape(845 + NS).verdict("then"), NS, 845)
+    assert tape(1100).broken("lamp") != []
+
+
 def test_inputs_are_asked_where_one_signal_asks_alone():
     """A condition that the inputs say nothing about is not judged end to end."""
     asks = {"Request.Lamp": {"follows": "switch == on"}}
