@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 
 from bench.judge.case import Case
 from bench.judge.flashing import flash_runs, rises_of
 from bench.judge.loads import LoadView
 from bench.judge.verdict import Outcome, Verdict, worst
 from bench.model.units import show_duration
+
+NS_IN = {"s": 1_000_000_000, "ms": 1_000_000, "us": 1_000}
+"""A unit of time in ns."""
 
 
 def judge_in_step(case: Case, views: Mapping[str, LoadView], name: str) -> list[Verdict]:
@@ -34,9 +37,44 @@ def judge_in_step(case: Case, views: Mapping[str, LoadView], name: str) -> list[
                 continue
             text = f"lit up {show_duration(distance_ns)} away from {partner.name}"
             text += f"; allowed: {show_duration(rule.skew)}"
+            strays = [
+                lamp
+                for lamp, rises in ((view, [at_ns]), (partner, near))
+                if any(2 * away > rule.skew for away in _away(case, lamp, rises))
+            ]
+            if strays:
+                names = " and ".join(lamp.name for lamp in strays)
+                text += f"; {names} left the rhythm of {rule.rhythm}"
+            culprit = strays[0].load.node if len(strays) == 1 else ""
             late_ns = rule.skew - distance_ns
-            found.append(Verdict(name, "in step", Outcome.BROKEN, late_ns, at_ns, None, text))
+            found.append(
+                Verdict(name, "in step", Outcome.BROKEN, late_ns, at_ns, None, text, culprit)
+            )
     return [worst(found)]
+
+
+def _away(case: Case, view: LoadView, rises: Sequence[int]) -> Iterator[int]:
+    """How far each rise of a lamp is from the nearest beginning of a cycle that its node was told
+    of, in ns; nothing where it was told of none just then.
+    """
+    rule = view.load.flash
+    if rule is None or rule.rhythm is None or view.load.stale_after is None:
+        return
+    message, signal = case.vehicle.signal(rule.rhythm)
+    if signal.unit not in NS_IN:
+        return
+    longest_ns = rule.longest_period_ns
+    begun = [
+        arrival.at_ns - since_ns
+        for life in case.arrivals(message.name, view.load.node, case.link(message.name, view.load))
+        for arrival in life
+        if not arrival.lost
+        if (since_ns := round(signal.physical(arrival.data) * NS_IN[signal.unit])) <= longest_ns
+    ]
+    for rise_ns in rises:
+        nearest_ns = min((abs(rise_ns - at_ns) for at_ns in begun), default=longest_ns)
+        if nearest_ns <= longest_ns // 2:
+            yield nearest_ns
 
 
 def _common(view: LoadView, partner: LoadView) -> list[tuple[int, int]]:

@@ -153,8 +153,8 @@ class FlashRule(Table):
     on_share: tuple[float, float] = Field(default=(0.3, 0.75), description="lit share of a cycle")
     rhythm: str | None = Field(
         default=None,
-        description="signal that carries the rhythm of several lamps: the first lit phase may wait"
-        " for it",
+        description="signal that carries the rhythm of several lamps, as the time in s or ms since"
+        " a cycle began: the first lit phase may wait for it",
     )
     in_step_with: str | None = Field(default=None, description="a load that flashes at one time")
     skew: Duration = Field(default=100 * MS, description="allowed distance of the two edges")

@@ -40,6 +40,7 @@ class SignalInfo:
     minimum: float | None = None
     maximum: float | None = None
     """The range that the DBC gives it, in its unit; None where it gives none."""
+    unit: str | None = None
     floating: bool = False
     """Whether ``raw`` is the bit pattern of an IEEE 754 number."""
     shown: Callable[[bytes], bool] | None = None
@@ -230,6 +231,7 @@ def _signal(message: DbcMessage, signal: DbcSignal) -> SignalInfo:
         choices=choices,
         minimum=None if signal.minimum is None else float(signal.minimum),
         maximum=None if signal.maximum is None else float(signal.maximum),
+        unit=signal.unit,
         floating=signal.is_float,
         shown=_shown(message, signal),
     )

@@ -13,6 +13,7 @@ in ns by adding ``NS`` units. Unless a test says otherwise:
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from types import SimpleNamespace
@@ -79,6 +80,7 @@ def _message(name, identifier, length, sender, period_ms, signals, counter=None,
     )
 
 
+_BYTE = _bit("", 0, 0, 8)
 MESSAGES = {
     message.name: message
     for message in (
@@ -94,6 +96,9 @@ MESSAGES = {
         ),
         _message("Plain", 0x101, 1, "dash", 50, [_bit("Lamp", 0)]),
         _message("Dimmer", 0x103, 2, "dash", 50, [_bit("Lamp", 0), _bit("Percent", 1, 0, 8)]),
+        _message(
+            "Beat", 0x104, 1, "dash", 50, [replace(_bit("Since", 0, 0, 8), scale=5, unit="ms")]
+        ),
         _message("Engine", 0x110, 1, "rear", 50, [_bit("Running", 0)]),
         _message("DashStatus", 0x200, 1, "dash", 100, [_bit("RearLost", 0), _bit("Stuck", 0, 1)]),
         _message("RearStatus", 0x201, 1, "rear", 100, [_bit("Alive", 0)]),

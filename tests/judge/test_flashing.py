@@ -275,6 +275,24 @@ def test_a_partner_that_does_not_flash_breaks_the_step():
     broken(pair(0, partner=False).verdict("in step"))
 
 
+@pytest.mark.parametrize(
+    ("first_ms", "second_ms", "who"),
+    [(0, 200, "other"), (200, 0, "lamp"), (-100, 100, "lamp and other"), (-40, 70, "other")],
+)
+def test_which_of_two_lamps_left_the_rhythm_is_told(first_ms, second_ms, who):
+    """A cycle of 660 ms begins at 1020 ms, and a message says all the time how long ago."""
+    rhythm = {"rhythm": "Beat.Since"}
+    loads = {"lamp": {"flash": rhythm | {"in_step_with": "other"}}, "other": {"flash": rhythm}}
+    tape = Tape(car(**loads), 6000).requests(60, 1010, on=False).requests(910, 6000, on=True)
+    for at_ms in range(1020, 6000, 50):
+        tape.frame(at_ms, 0x104, [(at_ms - 1020) % 660 // 5])
+    tape.flashing("lamp", 1020 + first_ms, 6000).flashing("other", 1020 + second_ms, 6000)
+    verdict = tape.verdict("in step")
+    broken(verdict)
+    assert verdict.text.endswith(f"; {who} left the rhythm of Beat.Since")
+    assert verdict.culprit == ("" if " and " in who else "rear")
+
+
 def test_no_flashing_tests_no_step():
     loads = {"lamp": {"flash": {"in_step_with": "other"}}, "other": FLASH}
     tape = Tape(car(**loads), 3000).requests(60, 3000, on=False)

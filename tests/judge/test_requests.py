@@ -148,8 +148,8 @@ def test_who_refuses_one_message_goes_by_the_one_before_and_loses_its_link_with_
 
 def test_a_heartbeat_that_is_back_brings_the_request_that_was_believed():
     """Off is asked for until 460 ms, on at 700 ms by a sender that was reset. The heartbeat, lost
-    by 745 ms, is back at 1025 ms: who refused the one of 700 ms goes by the one of 460 ms until four
-    more have come, by 1125 ms.
+    by 745 ms, is back at 1025 ms: who refused the one of 700 ms goes by the one of 460 ms until
+    four more have come, by 1125 ms.
     """
 
     def tape(*levels):

@@ -230,7 +230,7 @@ WRONG = [
     ),
     Wrong(
         flash.OwnPhase, "front", "none", "hazards_ignition_off", "indicator_front_left",
-        "in step", "away from indicator_rear_left",
+        "in step", "; indicator_front_left left the rhythm of LampRequest.FlashTime",
     ),
     Wrong(
         commands.PumpChatters, "rear", "unplug", "idle", "fuel_pump", "stale",
@@ -492,7 +492,7 @@ def test_hazards_on_top_of_an_indicator_need_a_situation_of_their_own(program, c
     out_of_step = found(report).get(row)
     assert (out_of_step is not None) is (program is flash.TwoPhases), sorted(found(report))
     if out_of_step:
-        cause = "away from indicator_front_left"
+        cause = "left the rhythm of LampRequest.FlashTime"
         case, text = out_of_step.case.name, out_of_step.verdict.text
         catches(program.__name__, "front", case, *row, text, cause)
 
