@@ -46,7 +46,7 @@ class Field:
         """How many bits it has."""
         return self._signal.length
 
-    def get(self, data: bytes) -> int:
+    def get(self, data: bytes | bytearray) -> int:
         """The raw value."""
         raw = (int.from_bytes(data, self._order) >> self._shift(len(data))) & self._mask
         return (raw ^ self._sign) - self._sign

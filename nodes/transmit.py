@@ -41,6 +41,7 @@ class Outgoing:
         self._sender = sender
         self._protection = Protection(message)
         self._fields: dict[str, Field] = {}
+        self._values: dict[str, float] = {}
         self._data = bytearray(message.length)
         self._count = 0
         self._period_ns = (message.cycle_time or 100) * MS
@@ -62,10 +63,12 @@ class Outgoing:
         """Change a signal, in its unit. An urgent change is sent at once, or after the least gap
         since the last message; not where it is taken back before.
         """
+        if self._values.get(signal) == value:
+            return
+        self._values[signal] = value
         field = self.field(signal)
         raw = field.raw(value)
-        data = bytes(self._data)
-        if field.get(data) == raw:
+        if field.get(self._data) == raw:
             return
         field.put(self._data, raw)
         if not urgent or self._sent_ns is None:
