@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from bench.judge.arrivals import WAYS
+from bench.judge.arrivals import WAYS, AfterJump
 from bench.judge.case import Case
 from bench.judge.command import shown_changes
 from bench.judge.flashing import judge_flashing
 from bench.judge.news import LoadSources, decides_alone, sources_of
+from bench.judge.requested import Receiver
 from bench.judge.states import Shown, shown_word, state_words
 from bench.judge.supply import within
 from bench.judge.tries import RULE as TRIES
@@ -50,7 +51,7 @@ def view_load(case: Case, name: str) -> LoadView:
     sources = sources_of(case, name)
     changes = shown_changes(case.command(name), load, case.end_ns, sources.fade_over)
     walked = _walked(case, sources, changes)
-    if load.after_jump == "either" and load.request is not None and not walked.breaches:
+    if not walked.breaches:
         walked = _one_receiver(case, sources, changes, walked)
     return LoadView(name, load, sources, changes, walked, zones(case, load.rejoin))
 
@@ -64,18 +65,52 @@ def _one_receiver(
     case: Case, sources: LoadSources, changes: Sequence[tuple[int, Shown]], mixed: Walked
 ) -> Walked:
     """What is right for a receiver that does this at one jump and that at the next must be right
-    for one that does the same at each. A rule counts as put to the test where that receiver had to
-    follow, whatever it does, and a state as the only right one where it is for all.
+    for one that does the same at each; and a latch that may have held the load off did, or did not,
+    until off was asked for. A rule counts as put to the test where that receiver had to follow,
+    whatever it does, and a state as the only right one where it is for all.
     """
-    asked = sources.named.get("request")
-    each = [sources_of(case, sources.name, way) for way in WAYS]
-    if asked is None or all(way.named["request"].news == asked.news for way in each):
-        return mixed  # no counter has jumped
-    found = min((_walked(case, way, changes) for way in each), key=_wrongness)
+    jumps: tuple[AfterJump | None, ...] = (None,)
+    if sources.load.after_jump == "either" and (asked := sources.named.get("request")) is not None:
+        each = [sources_of(case, sources.name, Receiver(way)) for way in WAYS]
+        if any(way.named["request"].news != asked.news for way in each):  # a counter has jumped
+            jumps = WAYS
+    if jumps == (None,) and not sources.doubts:
+        return mixed
+    ways = [_one_latch(case, sources.name, changes, jump) for jump in jumps]
+    if None in ways:
+        return mixed
+    found = min((way for way in ways if way is not None), key=_wrongness)
     tested = {entry.at_ns for entry in mixed.kept}
     found.kept = [entry for entry in found.kept if entry.at_ns in tested]
     found.segments = mixed.segments
     return found
+
+
+MOST_WALKS = 64
+"""So many receivers are tried at most, of those that differ by when their latches held."""
+
+
+def _one_latch(
+    case: Case, name: str, changes: Sequence[tuple[int, Shown]], jump: AfterJump | None
+) -> Walked | None:
+    """The receiver that explains a load best, of those that differ by when their latches held;
+    None: there are too many of them.
+    """
+    best: Walked | None = None
+    open_ways: list[tuple[bool, ...]] = [()]
+    for _ in range(MOST_WALKS):
+        if not open_ways:
+            return best
+        way = open_ways.pop()
+        sources = sources_of(case, name, Receiver(jump, way))
+        walked = _walked(case, sources, changes)
+        if walked.breaches:
+            best = walked if best is None else min(best, walked, key=_wrongness)
+        elif sources.doubts <= len(way):
+            return walked
+        else:
+            open_ways += [(*way, True), (*way, False)]
+    return None
 
 
 def _wrongness(walked: Walked) -> tuple[int, int]:

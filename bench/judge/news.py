@@ -20,9 +20,8 @@ from bisect import bisect_left
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from bench.judge.arrivals import AfterJump
 from bench.judge.case import Case, Waiting
-from bench.judge.requested import BY_INPUT, Request, state_of
+from bench.judge.requested import ANY_RECEIVER, BY_INPUT, Receiver, Request, state_of
 from bench.judge.states import ANY, FLASH, OFF, ON, State
 from bench.judge.supply import within
 from bench.judge.tries import Asked, Tried, can_try, follow_tries
@@ -52,6 +51,8 @@ class LoadSources:
     """When a latch may hold the load off though it is asked for, or a lost link in what was asked
     for last.
     """
+    doubts: int = 0
+    """How often a latch may hold the load off or not."""
     tried: Tried | None = None
 
     @property
@@ -142,18 +143,16 @@ def decides_alone(load: LoadTable) -> bool:
     return load.local is not None and load.local_use == "follows"
 
 
-def sources_of(case: Case, name: str, after_jump: AfterJump | None = None) -> LoadSources:
-    """All that can call for a state of a load over a run. ``after_jump``: for a receiver that does
-    this with a counter that has jumped, where that is left open.
-    """
+def sources_of(case: Case, name: str, receiver: Receiver = ANY_RECEIVER) -> LoadSources:
+    """All that can call for a state of a load over a run, for one receiver or for any."""
     load = case.vehicle.loads[name]
     waiting = Waiting(case, load)
     found = LoadSources(name, load, waiting)
     found.named["mode"] = _mode(case, load, waiting)
     if load.request is not None and not decides_alone(load):
-        request = Request(case, load, waiting, after_jump)
+        request = Request(case, load, waiting, receiver)
         found.named["request"] = request.source()
-        found.held = request.held
+        found.held, found.doubts = request.held, request.doubts
     elif state_of(load.on_reset) != OFF:
         found.named["request"] = _unasked(case, load)
     if load.local is not None:

@@ -49,6 +49,19 @@ is a condition over the node's own inputs.
 """
 
 
+class Receiver(NamedTuple):
+    """What one receiver does where the rules leave it open: at each counter that has jumped, and,
+    in order, wherever its latch may hold the load off or not. None, and where ``latched`` ends:
+    either.
+    """
+
+    after_jump: AfterJump | None = None
+    latched: tuple[bool, ...] = ()
+
+
+ANY_RECEIVER = Receiver()
+
+
 class Row(NamedTuple):
     """Good messages behind a loss: by when what they ask for must be followed (None: there were
     never so many in a row), the places of the first and the last one, until when one that follows
@@ -83,14 +96,14 @@ class Request:
     """The news of the messages that ask for a load."""
 
     def __init__(
-        self, case: Case, load: LoadTable, waiting: Waiting, after_jump: AfterJump | None = None
+        self, case: Case, load: LoadTable, waiting: Waiting, receiver: Receiver = ANY_RECEIVER
     ) -> None:
         assert load.request is not None
         self.case, self.load, self.waiting = case, load, waiting
         self.asks = case.vehicle.reader(load.request)
         self.level = None if load.level is None else case.vehicle.signal(load.level)
         self.links: dict[str, Link] = {
-            name: replace(link, after_jump=after_jump or link.after_jump)
+            name: replace(link, after_jump=receiver.after_jump or link.after_jump)
             for name in load.messages
             for link in [case.link(name, load)]
         }
@@ -103,6 +116,9 @@ class Request:
         self.marks: list[Mark] = []
         self.held: list[tuple[int, int, State]] = []
         self.latches: list[tuple[int, int, State]] = []
+        self.receiver = receiver
+        self.doubts = 0
+        """How often the latch may hold the load off or not."""
 
     def source(self) -> Source:
         load, node = self.load, self.load.node
@@ -235,19 +251,18 @@ class Request:
         for place, entry in enumerate(said):
             before = said[place - 1] if place else None
             if entry.lost:
-                latched, told = ({True} if entry.sure else latched | {True}), None
+                latched, told = {True} if entry.sure else self._either(latched, True), None
                 found.append(entry)
                 continue
+            row = rows[place]
+            enough = row is None or (row.by_ns is not None and place >= row.end)
+            released = entry.state == OFF and entry.sure and enough
             if before is not None and entry.at_ns > self._surely_stale_at(before.fresh_ns):
                 latched = {True}
-            elif sure_ns is not None and self._maybe_stale(sure_ns, entry):
-                latched, told = latched | {True}, None
+            elif not released and sure_ns is not None and self._maybe_stale(sure_ns, entry):
+                latched, told = self._either(latched, True), None
             if entry.state == OFF:
-                row = rows[place]
-                enough = row is None or (row.by_ns is not None and place >= row.end)
-                believed = entry.sure and enough
-                latched = {False} if believed else latched | {False}
-                told = None
+                latched, told = {False} if released else self._either(latched, False), None
                 found.append(entry)
             elif latched == {True}:
                 found.append(entry._replace(state=OFF))
@@ -263,6 +278,15 @@ class Request:
                 held_ns = None
             sure_ns = entry.fresh_ns if entry.sure else sure_ns
         return found
+
+    def _either(self, latched: set[bool], other: bool) -> set[bool]:
+        """A latch that may have changed, for this receiver."""
+        if latched == {other}:
+            return latched
+        self.doubts += 1
+        if self.doubts <= len(self.receiver.latched):
+            return {self.receiver.latched[self.doubts - 1]}
+        return {True, False}
 
     # ---- one life of the node ----
 

@@ -98,7 +98,8 @@ def test_the_margin_of_a_level_is_what_was_left_of_the_latency():
 
 
 @pytest.mark.parametrize(
-    ("levels", "right"), [([(1275, 0.8)], True), ([(1210, 0)], True), ([(1275, 0.6)], False)]
+    ("levels", "right"),
+    [([(1275, 0.8)], True), ([(1210, 0)], True), ([(1275, 0.6)], False), ([], False)],
 )
 def test_a_latch_that_may_hold_a_load_lets_its_level_go_on(levels, right):
     """Asked for 40 % up to 960 ms, at 1210 ms again, where its receiver may have lost the link or

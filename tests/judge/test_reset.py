@@ -288,3 +288,23 @@ def test_darkness_whose_limit_is_the_end_of_the_recording_tests_nothing():
 def test_a_load_that_goes_to_on_after_its_hardware_let_it_down_tests_the_reset():
     """Lit before and after; hardware off: staying dark would have been wrong."""
     kept(restarted(LIT, (1000, 0), (1090, 1)).verdict("reset"), 30)
+
+
+@pytest.mark.parametrize(
+    ("levels", "right"),
+    [
+        ((), True),
+        (((1665, 0),), True),
+        (((2665, 0),), True),
+        (((1665, 0), (2715, 1)), False),
+        (((1665, 0), (2715, 1), (2720, 0)), False),
+    ],
+)
+def test_a_latch_that_may_have_held_a_load_off_holds_it_at_the_next_doubt_too(levels, right):
+    """On is asked for from 1010 ms on. Twice no request comes for 200 ms, from 1510 and from
+    2510 ms on: the link may be lost 150 ms into each. A load that a latch has put off at the first
+    stays off.
+    """
+    tape = Tape(car(lamp=LATCH | {"early": "100 ms"}), 3500).requests(60, 1010, on=False)
+    tape.requests(1010, 1511, on=True).requests(1710, 2511, on=True).requests(2710, 3500, on=True)
+    assert (tape.output("lamp", (1015, 1), *levels).broken() == []) is right
