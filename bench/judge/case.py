@@ -273,13 +273,16 @@ class Waiting:
         self._deaf_to_ns = max(end_ns for _, end_ns in self.deaf)
         self.spans = sorted([*self.deaf, *case.lean(node)])
 
-    def until(self, from_ns: int, by_ns: int) -> int:
-        """By when news must be noted that else would have to be noted by ``by_ns``."""
+    def until(self, from_ns: int, by_ns: int, hung_ns: int = 0) -> int:
+        """By when news must be noted that else would have to be noted by ``by_ns``. A program that
+        hung has ``hung_ns`` behind that, if it is more: it has not watched an input meanwhile.
+        """
         for start_ns, end_ns in self.spans:
             if start_ns > by_ns:
                 break
             if from_ns <= end_ns:
-                by_ns = max(by_ns, end_ns + self.latency_ns)
+                hung = (start_ns, end_ns) in self._hangs
+                by_ns = max(by_ns, end_ns + max(self.latency_ns, hung_ns if hung else 0))
         return by_ns
 
     def hears(self, at_ns: int) -> bool:

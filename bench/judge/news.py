@@ -231,7 +231,7 @@ def _by_input(
         state = load.asked_state if value else OFF
         slack_ns = load.cycle_ns if state != FLASH and news[-1].calls == FLASH else 0
         latency_ns = debounce_ns + (load.latency if value else load.off_latency_ns)
-        by_ns = waiting.until(at_ns, at_ns + latency_ns + slack_ns)
+        by_ns = waiting.until(at_ns, at_ns + latency_ns + slack_ns, latency_ns)
         news.append(News(state, at_ns, by_ns, told))
     return Source(news)
 

@@ -324,7 +324,7 @@ class Request:
                 if taken_ns > entry.at_ns:  # by who had not lost its link before
                     self._tell(entry.state, entry.at_ns, by_ns, rule, must=False)
                 self._tell(entry.state, taken_ns, max(taken_ns, by_ns), rule, must=must)
-                if entry.held and self.load.on_stale != OFF:
+                if entry.held and (self.load.on_stale != OFF or self.load.then not in (None, OFF)):
                     by_ns += max(0, self.load.off_latency_ns - self.load.latency)
                     self._tell(OFF, taken_ns, max(taken_ns, by_ns), rule, must=False)
             if late:
@@ -401,7 +401,8 @@ class Request:
     def _tell(
         self, state: State, from_ns: int, by_ns: int, rule: str = "fresh", *, must: bool = True
     ) -> None:
-        by_ns = self.waiting.until(from_ns, self._cycle(state, from_ns, by_ns))
+        by_ns = self._cycle(state, from_ns, by_ns)
+        by_ns = self.waiting.until(from_ns, by_ns, self._latency(state))
         self.news.append(News(state, from_ns, by_ns, rule, must))
 
     def _cycle(self, state: State, from_ns: int, by_ns: int) -> int:

@@ -308,3 +308,18 @@ def test_a_latch_that_may_have_held_a_load_off_holds_it_at_the_next_doubt_too(le
     tape = Tape(car(lamp=LATCH | {"early": "100 ms"}), 3500).requests(60, 1010, on=False)
     tape.requests(1010, 1511, on=True).requests(1710, 2511, on=True).requests(2710, 3500, on=True)
     assert (tape.output("lamp", (1015, 1), *levels).broken() == []) is right
+
+
+def test_a_latch_puts_off_what_was_on_because_the_link_was_lost():
+    """No request comes from 460 to 700 ms: lost from 610 ms on, and lit from 610 to 830 ms. The
+    one of 700 ms asks for on, which the latch does not let pass.
+    """
+    then = {"early": "100 ms", "hold_for": "80 ms", "then": "on"}
+
+    def tape(*levels):
+        made = Tape(car(lamp=LATCH | then), 3000).requests(60, 461, on=False)
+        return made.fault("cut", 465, 690).requests(700, 3000, on=True).output("lamp", *levels)
+
+    assert tape((690, 1), (715, 0)).broken("lamp") == []
+    assert tape((690, 1), (715, 0), (760, 1)).broken("lamp") != []
+    assert tape((690, 1), (699, 0)).broken("lamp") != []

@@ -104,6 +104,19 @@ def test_what_was_asked_just_before_a_hang_stays_open_until_a_latency_behind_it(
     edge(lambda late: tape(late, 979, 999), "fresh", deadline_ms=999)
 
 
+def test_an_input_that_moved_meanwhile_is_debounced_behind_the_hang():
+    """Down at 1050 ms; hung from 1000 to 1150 ms: due 30 + 20 ms behind that."""
+
+    def tape(late):
+        pedal = {"request": None, "local": "pedal == down", "local_use": "follows"}
+        made = Tape(car(lamp=pedal | {"on_stale": None, "debounce": "30 ms"}), 3000)
+        made.fault("hang", 1000, 1000, "node").node("rear", (1000, "hung", "fault"))
+        made.node("rear", (1150, "running", "fault")).input("pedal", (1050, "down"))
+        return made.output("lamp", (1200 + late, 1))
+
+    edge(tape, "local", deadline_ms=1200)
+
+
 @pytest.mark.parametrize(("last_ms", "deadline_ms"), [(1111, 1420), (981, 1420), (979, 1249)])
 def test_the_age_of_a_message_counts_from_when_a_program_that_hung_can_have_taken_it(
     last_ms, deadline_ms
