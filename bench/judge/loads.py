@@ -50,9 +50,7 @@ def view_load(case: Case, name: str) -> LoadView:
     load = case.vehicle.loads[name]
     sources = sources_of(case, name)
     changes = shown_changes(case.command(name), load, case.end_ns, sources.fade_over)
-    walked = _walked(case, sources, changes)
-    if not walked.breaches:
-        walked = _one_receiver(case, sources, changes, walked)
+    walked = _one_receiver(case, sources, changes, _walked(case, sources, changes))
     return LoadView(name, load, sources, changes, walked, zones(case, load.rejoin))
 
 
@@ -71,46 +69,42 @@ def _one_receiver(
     """
     jumps: tuple[AfterJump | None, ...] = (None,)
     if sources.load.after_jump == "either" and (asked := sources.named.get("request")) is not None:
-        each = [sources_of(case, sources.name, Receiver(way)) for way in WAYS]
-        if any(way.named["request"].news != asked.news for way in each):  # a counter has jumped
+        pure = (sources_of(case, sources.name, Receiver(way)) for way in WAYS)
+        if any(way.named["request"].news != asked.news for way in pure):  # a counter has jumped
             jumps = WAYS
     if jumps == (None,) and not sources.doubts:
         return mixed
-    ways = [_one_latch(case, sources.name, changes, jump) for jump in jumps]
-    if None in ways:
-        return mixed
-    found = min((way for way in ways if way is not None), key=_wrongness)
+    each = (walked for jump in jumps for walked in _receivers(case, sources.name, changes, jump))
+    found = min(each, key=_wrongness)
+    if mixed.breaches:
+        return mixed if found.breaches else found
     tested = {entry.at_ns for entry in mixed.kept}
     found.kept = [entry for entry in found.kept if entry.at_ns in tested]
     found.segments = mixed.segments
     return found
 
 
-MOST_WALKS = 64
-"""So many receivers are tried at most, of those that differ by when their latches held."""
+MOST_DOUBTS = 6
+"""So many times a latch that may have held is followed either way; behind that, both may mix."""
 
 
-def _one_latch(
+def _receivers(
     case: Case, name: str, changes: Sequence[tuple[int, Shown]], jump: AfterJump | None
-) -> Walked | None:
-    """The receiver that explains a load best, of those that differ by when their latches held;
-    None: there are too many of them.
+) -> Iterator[Walked]:
+    """A load followed for one receiver after the other, of those that differ by when their latches
+    held, up to one that explains it.
     """
-    best: Walked | None = None
-    open_ways: list[tuple[bool, ...]] = [()]
-    for _ in range(MOST_WALKS):
-        if not open_ways:
-            return best
-        way = open_ways.pop()
+    ways: list[tuple[bool, ...]] = [()]
+    while ways:
+        way = ways.pop()
         sources = sources_of(case, name, Receiver(jump, way))
+        if len(way) < min(sources.doubts, MOST_DOUBTS):
+            ways += [(*way, True), (*way, False)]
+            continue
         walked = _walked(case, sources, changes)
-        if walked.breaches:
-            best = walked if best is None else min(best, walked, key=_wrongness)
-        elif sources.doubts <= len(way):
-            return walked
-        else:
-            open_ways += [(*way, True), (*way, False)]
-    return None
+        yield walked
+        if not walked.breaches:
+            return
 
 
 def _wrongness(walked: Walked) -> tuple[int, int]:
