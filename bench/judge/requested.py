@@ -296,6 +296,7 @@ class Request:
         state: State | None = None
         sure_ns: int | None = None
         doubt, again = False, False
+        taken_ns = 0
         for place, (entry, row) in enumerate(zip(said, rows, strict=True)):
             if entry.lost:
                 by_ns = entry.at_ns + self.load.reaction
@@ -320,7 +321,9 @@ class Request:
             new = row is not None or doubt or entry.state != state or entry.old
             late = self._late(entry)
             if (new or late) and not (entry.told or again):
-                taken_ns = entry.at_ns if row is None else self.waiting.taken_by(entry.at_ns)
+                if row is not None:
+                    taken_ns = max(taken_ns, self.waiting.taken_by(entry.at_ns))
+                taken_ns = max(taken_ns, entry.at_ns)  # one behind the other
                 if taken_ns > entry.at_ns:  # by who had not lost its link before
                     self._tell(entry.state, entry.at_ns, by_ns, rule, must=False)
                 self._tell(entry.state, taken_ns, max(taken_ns, by_ns), rule, must=must)
