@@ -47,7 +47,7 @@ def _judge_span(
     for hang in case.lives[load.node].hangs:
         if hang.from_ns <= moved_ns and from_ns <= hang.to_ns:
             moved_ns = max(moved_ns, hang.to_ns + load.latency + load.switching_ns)
-    deadline_ns = waiting.until(from_ns, from_ns + rule.within)
+    deadline_ns = waiting.until(from_ns, from_ns + rule.within, rule.within)
     tripped = list(view.sources.trips())
     inside: list[tuple[int, int]] = []
     for start, end, level in levels(actual, to_ns, from_ns):

@@ -321,9 +321,8 @@ class Request:
             new = row is not None or doubt or entry.state != state or entry.old
             late = self._late(entry)
             if (new or late) and not (entry.told or again):
-                if row is not None:
-                    taken_ns = max(taken_ns, self.waiting.taken_by(entry.at_ns))
-                taken_ns = max(taken_ns, entry.at_ns)  # one behind the other
+                at_ns = entry.at_ns if row is None else self.waiting.taken_by(entry.at_ns)
+                taken_ns = max(taken_ns, at_ns)  # one behind the other
                 if taken_ns > entry.at_ns:  # by who had not lost its link before
                     self._tell(entry.state, entry.at_ns, by_ns, rule, must=False)
                 self._tell(entry.state, taken_ns, max(taken_ns, by_ns), rule, must=must)
@@ -430,8 +429,8 @@ class Request:
                 continue
             if before is not None:
                 if entry.lost or entry.at_ns - before.fresh_ns >= self.maybe_stale_ns:
-                    lost_ns = before.fresh_ns + self.maybe_stale_ns
-                    return Row(None, first, place - 1, lost_ns - 1, rule)
+                    open_ns = self._open_until(before, max(began_ns, said[first].at_ns))
+                    return Row(None, first, place - 1, open_ns, rule)
                 if bisect_left(bad, before.at_ns) != bisect_right(bad, entry.at_ns):
                     row = 0
             row = row + 1 if entry.sure else 0
@@ -443,8 +442,13 @@ class Request:
                     by_ns = began_ns + self.load.follow_again
                 return Row(by_ns, first, place, by_ns, rule)
         assert before is not None
-        lost_ns = before.fresh_ns + self.maybe_stale_ns
-        return Row(None, first, len(said) - 1, lost_ns - 1, rule)
+        open_ns = self._open_until(before, max(began_ns, said[first].at_ns))
+        return Row(None, first, len(said) - 1, open_ns, rule)
+
+    def _open_until(self, last: Said, began_ns: int) -> int:
+        """Until when one that follows a row without waiting for more of it may do so."""
+        lost_ns = last.fresh_ns + self.maybe_stale_ns
+        return max(lost_ns - 1, began_ns + (self.load.follow_again or 0))
 
     def _possible(self) -> Iterator[State]:
         """What the news so far may have brought about."""

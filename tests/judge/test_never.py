@@ -45,6 +45,19 @@ def test_another_level_of_the_state_is_no_new_entry():
     kept(fast((70, 1), (1050, 0.5), (1090, 0), (2100, 1)).verdict("never"), 10)
 
 
+def test_a_program_that_hung_has_its_time_to_leave_the_state_behind_that():
+    """Down at 1050 ms; hung from 1000 to 1150 ms: off is due 100 ms behind that."""
+    load = {"never": [{"state": "on", "when": "pedal == down", "within": "100 ms"}]}
+
+    def tape(late):
+        made = Tape(car(lamp=load), 3000).requests(60, 3000, on=True).input("pedal", (1050, "down"))
+        made.fault("hang", 1000, 1000, "node").node("rear", (1000, "hung", "fault"))
+        made.node("rear", (1150, "running", "fault"))
+        return made.output("lamp", (70, 1), (1250 + late, 0))
+
+    edge(tape, "never", deadline_ms=1250)
+
+
 def test_a_load_that_was_not_in_the_state_tests_nothing():
     untested(fast(on=False).verdict("never"))
 

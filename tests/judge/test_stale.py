@@ -228,6 +228,21 @@ def test_a_lone_message_may_be_followed_until_the_link_may_be_lost_and_need_not(
     assert followed(1255, 1280).broken() == [("lamp", "stale")]
 
 
+def test_a_lone_message_may_be_followed_for_as_long_as_the_rules_give_for_following_again():
+    """Good at 1010 ms only. The link may count as lost again from 1155 ms on, and need not until
+    1280 ms: who has not lost it may follow by 1010 + 250 = 1260 ms.
+    """
+
+    def followed(on_at):
+        load = {"early": "105 ms", "follow_again": "250 ms"}
+        tape = lost(load, (720, 0), (on_at, 1), (1280, 0), (1450, 1))
+        return tape.request(1010, on=True).requests(1400, 3000, on=True)
+
+    assert followed(1150).broken() == []
+    assert followed(1260).broken() == []
+    assert followed(1260 + NS).broken() != []
+
+
 def test_a_load_that_slept_through_a_link_that_was_there_is_wrong_until_it_is_lost_again():
     """Good at 1010, 1060 and 1110 ms: on by 1080 ms. From 1110 + 245 = 1355 ms on dark is right,
     and on is due again at 1450 + 20 = 1470 ms.
