@@ -99,6 +99,14 @@ class Case:
             self._commands[load] = self._command(load)
         return self._commands[load]
 
+    def undriven(self, load: str, at_ns: int) -> bool:
+        """Whether no program drives a load's output at an instant, and the hardware decides."""
+        node = self.vehicle.loads[load].node
+        driven = self.recording.commands.get(load)
+        if any(life.reset_ns == at_ns for life in self.lives[node].lives):
+            return True
+        return driven is not None and bool(driven.times) and driven.at(at_ns) is None
+
     def _command(self, load: str) -> Series[float]:
         table = self.vehicle.loads[load]
         default = 1.0 if table.hardware_default == "on" else 0.0

@@ -61,7 +61,7 @@ def _judge_span(
     if was_in and not inside and deadline_ns < to_ns:  # it left it at once
         found.append(Verdict(name, called, Outcome.KEPT, deadline_ns - from_ns))
     for start, end in inside:
-        undriven = any(life.reset_ns == start for life in case.lives[load.node].lives)
+        undriven = case.undriven(name, start)
         leaving = start <= moved_ns or undriven
         at_ns = start
         if leaving:

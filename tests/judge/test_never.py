@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from judge_lab import MS, NS, Tape, broken, car, edge, kept, stretches, untested
+from judge_lab import KEPT, MS, NS, Tape, broken, car, edge, kept, stretches, untested
 
 LOAD = {"never": [{"state": "on", "when": "speed > 50", "within": "100 ms"}]}
 
@@ -56,6 +56,24 @@ def test_a_program_that_hung_has_its_time_to_leave_the_state_behind_that():
         return made.output("lamp", (70, 1), (1250 + late, 0))
 
     edge(tape, "never", deadline_ms=1250)
+
+
+def test_what_hardware_does_before_the_program_drives_is_left_a_latency_behind_boot():
+    """The node is reset at 1000 ms, its program drives from 1060 ms on, and the pedal, which
+    switches by itself until then, is down from 1030 ms on: off is due at 1100 + 20 ms.
+    """
+    load = {"request": None, "on_stale": None, "local": "pedal == down", "local_use": "follows"}
+    load |= {"hardware_default": "local"}
+    load |= {"never": [{"state": "on", "when": "key == on", "within": "10 ms"}]}
+
+    def tape(*levels, off=1060):
+        made = Tape(car(lamp=load), 3000).input("key", (500, "on")).input("pedal", (1030, "down"))
+        made.reset("rear", 1000).command("lamp", (0, None), (60, 0.0), (1000, None), *levels)
+        return made.output("lamp", (1030, 1), (off, 0))
+
+    assert tape((1060, 0.0)).verdict("never").outcome is KEPT
+    late = tape((1060, 1.0), (1120 + NS, 0.0), off=1120 + NS)
+    broken(late.verdict("never"), NS, 1120)
 
 
 def test_a_load_that_was_not_in_the_state_tests_nothing():
