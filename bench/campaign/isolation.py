@@ -47,6 +47,13 @@ some milliseconds, in which about a second is simulated.
 """
 
 
+def beginning(case: Scenario) -> tuple[object, ...] | None:
+    """What decides how a case begins, if that is worth sharing; None where it is too short."""
+    if case.parts_ns < BRANCH_FROM_NS:
+        return None
+    return (case.situation, case.inputs, case.actions, case.seed, case.clocks, case.drifts)
+
+
 class Stopped(Exception):  # noqa: N818 - nothing went wrong
     """Nobody wants the results any more."""
 
@@ -71,16 +78,15 @@ def isolated(
 ) -> list[CaseResult]:
     """Run cases away from this process; the results are in their order.
 
-    With ``branch``, a beginning of all of them that is long enough is run once; then they must
-    begin alike (situation, inputs, actions, seed, clocks). ``limit_s`` is the wall-clock time, in
-    seconds, after which a case that gave no sign counts as hung; one that lasts longer than a
-    minute has as much longer. ``stop()`` is asked after each case; once it is true the rest is
-    given up with Stopped.
+    With ``branch``, a :func:`beginning` that is long enough is run once; then they must all have
+    the same. ``limit_s`` is the wall-clock time, in seconds, after which a case that gave no sign
+    counts as hung; one that lasts longer than a minute has as much longer. ``stop()`` is asked
+    after each case; once it is true the rest is given up with Stopped.
     """
     results: dict[int, CaseResult] = {}
     waiting = sorted(range(len(cases)), key=lambda index: (cases[index].parts_ns, index))
     while waiting:
-        pays = branch and cases[waiting[0]].parts_ns >= BRANCH_FROM_NS
+        pays = branch and beginning(cases[waiting[0]]) is not None
         results.update(_one_hub(cases, waiting, pays, limit_s, stop))
         waiting = [index for index in waiting if index not in results]
     return [results[index] for index in range(len(cases))]

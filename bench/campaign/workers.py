@@ -12,7 +12,7 @@ from itertools import groupby
 from typing import Protocol
 
 from bench.campaign.apart import can_branch
-from bench.campaign.isolation import BRANCH_FROM_NS, Stopped, isolated
+from bench.campaign.isolation import Stopped, beginning, isolated
 from bench.campaign.order import Order, cases_of
 from bench.campaign.result import CaseResult
 from bench.campaign.run import run_case
@@ -90,22 +90,15 @@ def chunked(cases: Sequence[Scenario], start: int = 0, jobs: int = 1) -> Iterato
     all have something to do until the end.
     """
     small = min(CHUNK, -(-(len(cases) - start) // (_ROUNDS * jobs)))
-    for beginning, group in groupby(range(start, len(cases)), lambda place: _long(cases[place])):
+    for common, group in groupby(range(start, len(cases)), lambda place: beginning(cases[place])):
         places = list(group)
-        size = small if beginning is None else max(CHUNK, -(-len(places) // jobs))
+        size = small if common is None else max(CHUNK, -(-len(places) // jobs))
         for first in range(places[0], places[-1] + 1, size):
             yield range(first, min(first + size, places[-1] + 1))
 
 
 _ROUNDS = 4
 """How many pieces each worker takes at least, where there are enough cases."""
-
-
-def _long(case: Scenario) -> tuple[object, ...] | None:
-    """What decides a beginning that is worth sharing; None for a shorter one."""
-    if case.parts_ns < BRANCH_FROM_NS:
-        return None
-    return (case.situation, case.inputs, case.actions, case.seed, case.clocks, case.drifts)
 
 
 class _Worker:
