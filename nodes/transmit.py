@@ -65,9 +65,9 @@ class Outgoing:
         """
         if self._values.get(signal) == value:
             return
-        self._values[signal] = value
         field = self.field(signal)
         raw = field.raw(value)
+        self._values[signal] = value
         if field.get(self._data) == raw:
             return
         field.put(self._data, raw)

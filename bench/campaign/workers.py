@@ -89,6 +89,7 @@ def chunked(cases: Sequence[Scenario], start: int = 0, jobs: int = 1) -> Iterato
     of them than ``jobs``: that beginning is run once in each. The others are cut so small that
     all have something to do until the end.
     """
+    jobs = max(1, jobs)
     small = min(CHUNK, -(-(len(cases) - start) // (_ROUNDS * jobs)))
     for common, group in groupby(range(start, len(cases)), lambda place: beginning(cases[place])):
         places = list(group)

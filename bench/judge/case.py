@@ -101,10 +101,10 @@ class Case:
 
     def undriven(self, load: str, at_ns: int) -> bool:
         """Whether no program drives a load's output at an instant, and the hardware decides."""
-        node = self.vehicle.loads[load].node
-        driven = self.recording.commands.get(load)
-        if any(life.reset_ns == at_ns for life in self.lives[node].lives):
+        lives = self.lives[self.vehicle.loads[load].node].lives
+        if any(life.reset_ns == at_ns for life in lives):
             return True
+        driven = self.recording.commands.get(load)
         return driven is not None and bool(driven.times) and driven.at(at_ns) is None
 
     def _command(self, load: str) -> Series[float]:
@@ -283,7 +283,7 @@ class Waiting:
 
     def until(self, from_ns: int, by_ns: int, hung_ns: int = 0) -> int:
         """By when news must be noted that else would have to be noted by ``by_ns``. A program that
-        hung has ``hung_ns`` behind that, if it is more: it has not watched an input meanwhile.
+        hung has ``hung_ns`` behind that, if it is more than a latency: its time begins there.
         """
         for start_ns, end_ns in self.spans:
             if start_ns > by_ns:

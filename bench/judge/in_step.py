@@ -9,10 +9,7 @@ from bench.judge.case import Case
 from bench.judge.flashing import flash_runs, rises_of
 from bench.judge.loads import LoadView
 from bench.judge.verdict import Outcome, Verdict, worst
-from bench.model.units import show_duration
-
-NS_IN = {"s": 1_000_000_000, "ms": 1_000_000, "us": 1_000}
-"""A unit of time in ns."""
+from bench.model.units import ns_in, show_duration
 
 
 def judge_in_step(case: Case, views: Mapping[str, LoadView], name: str) -> list[Verdict]:
@@ -61,7 +58,8 @@ def _away(case: Case, view: LoadView, rises: Sequence[int]) -> Iterator[int]:
     if rule is None or rule.rhythm is None or view.load.stale_after is None:
         return
     message, signal = case.vehicle.signal(rule.rhythm)
-    if signal.unit not in NS_IN:
+    unit_ns = ns_in(signal.unit)
+    if unit_ns is None:
         return
     longest_ns = rule.longest_period_ns
     begun = [
@@ -69,7 +67,7 @@ def _away(case: Case, view: LoadView, rises: Sequence[int]) -> Iterator[int]:
         for life in case.arrivals(message.name, view.load.node, case.link(message.name, view.load))
         for arrival in life
         if not arrival.lost
-        if (since_ns := round(signal.physical(arrival.data) * NS_IN[signal.unit])) <= longest_ns
+        if (since_ns := round(signal.physical(arrival.data) * unit_ns)) <= longest_ns
     ]
     for rise_ns in rises:
         nearest_ns = min((abs(rise_ns - at_ns) for at_ns in begun), default=longest_ns)

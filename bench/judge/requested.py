@@ -423,14 +423,15 @@ class Request:
     def _confirmed(self, said: Sequence[Said], first: int, bad: Sequence[int], rule: str) -> Row:
         """The row that begins with the first message that is back."""
         row, began_ns, before = 0, 0, None
+        last = len(said) - 1
         for place in range(first, len(said)):
             entry = said[place]
             if entry.old:
                 continue
             if before is not None:
                 if entry.lost or entry.at_ns - before.fresh_ns >= self.maybe_stale_ns:
-                    open_ns = self._open_until(before, max(began_ns, said[first].at_ns))
-                    return Row(None, first, place - 1, open_ns, rule)
+                    last = place - 1
+                    break
                 if bisect_left(bad, before.at_ns) != bisect_right(bad, entry.at_ns):
                     row = 0
             row = row + 1 if entry.sure else 0
@@ -442,13 +443,10 @@ class Request:
                     by_ns = began_ns + self.load.follow_again
                 return Row(by_ns, first, place, by_ns, rule)
         assert before is not None
-        open_ns = self._open_until(before, max(began_ns, said[first].at_ns))
-        return Row(None, first, len(said) - 1, open_ns, rule)
-
-    def _open_until(self, last: Said, began_ns: int) -> int:
-        """Until when one that follows a row without waiting for more of it may do so."""
-        lost_ns = last.fresh_ns + self.maybe_stale_ns
-        return max(lost_ns - 1, began_ns + (self.load.follow_again or 0))
+        # Who follows it without waiting for more has until the link may be lost, and its own time.
+        lost_ns = before.fresh_ns + self.maybe_stale_ns
+        again_ns = max(began_ns, said[first].at_ns) + (self.load.follow_again or 0)
+        return Row(None, first, last, max(lost_ns - 1, again_ns), rule)
 
     def _possible(self) -> Iterator[State]:
         """What the news so far may have brought about."""

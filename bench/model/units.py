@@ -118,6 +118,12 @@ def parse_duration(text: object) -> int:
     return int(value.to_integral_value())
 
 
+def ns_in(unit: str | None) -> int | None:
+    """A unit of time in ns; None for what is none."""
+    size = _UNITS["duration"].get(unit or "")
+    return None if size is None else int(size)
+
+
 def parse_bit_rate(text: object) -> int:
     """A bit rate in whole bits per second, 10 kbit/s to 1 Mbit/s. Raises ValueError."""
     if isinstance(text, int) and not isinstance(text, bool):
