@@ -61,11 +61,10 @@ def _judge_span(
     if was_in and not inside and deadline_ns < to_ns:  # it left it at once
         found.append(Verdict(name, called, Outcome.KEPT, deadline_ns - from_ns))
     for start, end in inside:
-        undriven = case.undriven(name, start)
-        leaving = start <= moved_ns or undriven
+        leaving = start <= moved_ns or case.undriven(name, start)
         at_ns = start
         if leaving:
-            at_ns = waiting.until(start, max(start, deadline_ns) if undriven else deadline_ns)
+            at_ns = waiting.until(start, max(start, deadline_ns))
         if not lit and any(a <= at_ns and start <= b for a, b in tripped):
             continue  # a trip outranks it
         wrong_ns = end - at_ns

@@ -33,8 +33,8 @@ MUST = {
     "longest_on": "longest_on",
 }
 """The formulas that say what must be shown, and the rule that each stands for."""
-PAID = ("paid on", "paid off")
-"""The formulas that say which changes are right."""
+PAID = ("paid on", "paid off", "paid dim")
+"""The formulas that say which changes are right; to a level between on and off none is."""
 NEVER = ("never leave", "never enter")
 
 
@@ -205,6 +205,7 @@ class _Writer:
         return {
             "paid on": f"((rose and not born) implies {_all(_any(*on), *again)})",
             "paid off": f"((fell and not born) implies {_any(*off)})",
+            "paid dim": "(not dim)",
         }
 
 
@@ -231,7 +232,7 @@ class Formula:
 
 
 SIGNALS = (
-    "on", "rose", "fell", "born", "boot", "good", "asks", "heard", "firm", "unheard_stale",
+    "on", "dim", "rose", "fell", "born", "boot", "good", "asks", "heard", "firm", "unheard_stale",
     "local", "barred", "got", "got_rose", "tried", "took", "first", "news", "wrong", "duty",
 )  # fmt: skip
 

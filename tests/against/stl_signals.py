@@ -21,6 +21,8 @@ from crccheck.crc import Crc8SaeJ1850
 
 Span = tuple[int, int]
 FOREVER = 1 << 62
+ON_FROM = 0.9
+"""A load that is not dimmed is on from this level on; between off and this it is neither."""
 ROLL_OVER = 16
 """The counters of the demo car have four bits."""
 
@@ -271,11 +273,13 @@ class Reader:
         local = None
         if load.local is not None:
             local = self.condition(load.local, load.node)
-        on = self._command(load, changes, local)
+        levels = self._levels(load, changes, local)
+        on = _where(levels, lambda level: level >= ON_FROM)
         born = [life.born for life in lives]
         boots = [(life.born, min(life.end, life.back + numbers.boot)) for life in lives]
         found = {
             "on": step(on),
+            "dim": step(_where(levels, lambda level: 0 < level < ON_FROM)),
             "rose": pulses([at for (_, a), (at, b) in pairwise(on) if b and not a]),
             "fell": pulses([at for (_, a), (at, b) in pairwise(on) if a and not b]),
             "born": pulses(born),
@@ -315,27 +319,24 @@ class Reader:
 
     # ---- what the node does ----
 
-    def _command(
+    def _levels(
         self,
         load: Any,
         changes: Sequence[tuple[int, float | None]],
         local: list[tuple[int, bool]] | None,
-    ) -> list[tuple[int, bool]]:
+    ) -> list[tuple[int, float]]:
         times = sorted({0, *(at for at, _ in changes), *(at for at, _ in local or ())})
         driven = [at for at, _ in changes]
-        found: list[tuple[int, bool]] = []
+        found: list[tuple[int, float]] = []
         for at in times:
             place = bisect_right(driven, at) - 1
             level = changes[place][1] if place >= 0 else None
             if level is None:
                 if load.hardware_default == "local" and local is not None:
-                    value = at_of(local, at)
+                    level = float(at_of(local, at))
                 else:
-                    value = load.hardware_default == "on"
-            else:
-                value = level > 0
-            if not found or found[-1][1] != value:
-                found.append((at, value))
+                    level = float(load.hardware_default == "on")
+            found.append((at, level))
         return found
 
     def condition(self, condition: Any, node: str | None) -> list[tuple[int, bool]]:
@@ -533,6 +534,17 @@ class Reader:
             return self._settled(load, numbers, good, at, life, sorted(bus.bad))
 
         return settle
+
+
+def _where(
+    levels: Sequence[tuple[int, float]], holds: Callable[[float], bool]
+) -> list[tuple[int, bool]]:
+    """When a level is such, from change to change."""
+    found: list[tuple[int, bool]] = []
+    for at, level in levels:
+        if not found or found[-1][1] != holds(level):
+            found.append((at, holds(level)))
+    return found
 
 
 def at_of(changes: Sequence[tuple[int, bool]], at: int) -> bool:

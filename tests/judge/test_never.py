@@ -34,6 +34,13 @@ def test_a_node_that_has_not_yet_seen_the_condition_may_still_enter_the_state():
     broken(fast((1020, 1), (1105, 0), on=False).verdict("never"), 5, 1100)
 
 
+def test_a_state_that_is_entered_behind_the_time_to_leave_it_is_wrong_from_there_on():
+    """Within the latency, but behind the 5 ms that it has to leave."""
+    load = {"never": [{"state": "on", "when": "speed > 50", "within": "5 ms"}]}
+    kept(fast((1004, 1), (1005, 0), on=False, load=load).verdict("never"), 0)
+    broken(fast((1010, 1), (1012, 0), on=False, load=load).verdict("never"), 2, 1010)
+
+
 def test_a_state_that_was_left_is_not_entered_again_within_the_latency():
     """*never* allows it; the change has no cause."""
     tape = fast((70, 1), (1005, 0), (1015, 1), (1090, 0), (2100, 1))

@@ -58,6 +58,18 @@ def test_a_trip_outranks_a_state_that_may_not_be_left():
     assert tripped(load=load).broken() == [("lamp", "trip")]
 
 
+def test_a_trip_behind_the_time_to_leave_a_state_outranks_it_too():
+    """The pedal is up from 990 ms on; on is due within 5 ms of that, and a crash comes 5 ms later."""
+    load = {"never": [{"state": "off", "when": "pedal == up", "within": "5 ms"}]}
+
+    def tape(off_ms):
+        moved = (0, "down"), (990, "up"), (2000, "down")
+        return tripped((off_ms, 0), (2010, 1), load=load, pedal=moved)
+
+    assert tape(1000).broken("lamp") == []
+    assert ("lamp", "never") in tape(1000 - NS).broken("lamp")
+
+
 def test_a_trip_that_begins_in_a_reset_outranks_a_state_that_may_not_be_left_too():
     """The node is reset at 985 ms and boots up to 1085 ms; without the crash its lamp is due."""
     load = {"never": [{"state": "off", "when": "pedal == up", "within": "100 ms"}]}
