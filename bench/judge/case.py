@@ -101,11 +101,19 @@ class Case:
 
     def undriven(self, load: str, at_ns: int) -> bool:
         """Whether no program drives a load's output at an instant, and the hardware decides."""
-        lives = self.lives[self.vehicle.loads[load].node].lives
-        if any(life.reset_ns == at_ns for life in lives):
-            return True
         driven = self.recording.commands.get(load)
-        return driven is not None and bool(driven.times) and driven.at(at_ns) is None
+        if driven is None or not driven.times:
+            down = self._down(self.vehicle.loads[load].node)
+            return any(from_ns <= at_ns < to_ns for from_ns, to_ns in down)
+        return driven.at(at_ns) is None
+
+    def _down(self, node: str) -> list[tuple[int, int]]:
+        """From each reset of a node until its program runs; asleep it drives as declared."""
+        return [
+            (life.reset_ns, life.end_ns if life.up_ns is None else life.up_ns)
+            for life in self.lives[node].lives
+            if life.cause != "sleep"
+        ]
 
     def _command(self, load: str) -> Series[float]:
         table = self.vehicle.loads[load]
@@ -118,11 +126,7 @@ class Case:
         if driven is None or not driven.times:
             got = self.recording.outputs[load]
             driven = Series()
-            down = [
-                (life.reset_ns, life.end_ns if life.up_ns is None else life.up_ns)
-                for life in self.lives[table.node].lives
-                if life.cause != "sleep"
-            ]
+            down = self._down(table.node)
             edges = {edge for span in down for edge in span}
             for at_ns in sorted({*got.times, *edges}):
                 off = any(from_ns <= at_ns < to_ns for from_ns, to_ns in down)

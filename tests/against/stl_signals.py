@@ -300,8 +300,7 @@ class Reader:
             found["unheard_stale"] = inside(self._unheard(numbers, lives, boots, reading.heard))
         if local is not None:
             found["local"] = step(local)
-            due = numbers.debounce + numbers.latency
-            turns += [(at, at + due, value) for at, value in local if at]
+            turns += self._local_turns(local, numbers, boots)
         if load.never:
             [rule] = load.never
             at_fault = any(f.group in ("input", "output") for f in self.recording.faults)
@@ -312,10 +311,23 @@ class Reader:
             found["got_rose"] = pulses(
                 [at for (_, a), (at, b) in pairwise([(0, False), *lit]) if b and not a]
             )
+        trips = self.recording.trips.get(name)
+        tripped = [at for at, told in trips.changes() if told] if trips is not None else []
+        if tripped:  # the formulas have no words for a load that is tried again
+            masks.append((tripped[0], FOREVER))
         for start, end in [*hangs, *self._lean(load.node)]:
             masks.append((start, max(settle(end), end + numbers.latency)))
         masks += list(_contradictions(turns))
         return Signals(found, joined(masks), self.end)
+
+    def _local_turns(
+        self, local: list[tuple[int, bool]], numbers: Numbers, boots: Sequence[Span]
+    ) -> Iterator[tuple[int, int, bool]]:
+        """A program that begins may show what it read at any instant of its boot."""
+        reads = [(start, at_of(local, start)) for start, _ in boots]
+        for at, value in [*reads, *(edge for edge in local if edge[0])]:
+            booted = [end for start, end in boots if start <= at <= end]
+            yield at, max([at + numbers.debounce, *booted]) + numbers.latency, value
 
     # ---- what the node does ----
 

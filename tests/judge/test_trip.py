@@ -59,7 +59,7 @@ def test_a_trip_outranks_a_state_that_may_not_be_left():
 
 
 def test_a_trip_behind_the_time_to_leave_a_state_outranks_it_too():
-    """The pedal is up from 990 ms on; on is due within 5 ms of that, and a crash comes 5 ms later."""
+    """The pedal is up from 990 ms on, on is due within 5 ms, and a crash comes 5 ms later."""
     load = {"never": [{"state": "off", "when": "pedal == up", "within": "5 ms"}]}
 
     def tape(off_ms):
