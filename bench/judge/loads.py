@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from bench.judge.arrivals import WAYS, AfterJump
 from bench.judge.case import Case
 from bench.judge.command import shown_changes
 from bench.judge.flashing import judge_flashing
+from bench.judge.messages import LATE_CYCLES
 from bench.judge.news import LoadSources, decides_alone, sources_of
 from bench.judge.requested import Receiver
 from bench.judge.states import Shown, shown_word, state_words
@@ -174,6 +176,11 @@ def _missing(case: Case, view: LoadView) -> Iterator[Verdict]:
     there = _there(case, load)
     for zone in view.strict:
         gap_ns = first_gap(there, zone.from_ns, zone.to_ns)
+        held_back = False
+        while gap_ns is not None and (over_ns := _held_back_to(case, load, there, gap_ns)):
+            held_back, gap_ns = True, first_gap(there, over_ns, zone.to_ns)
+        if gap_ns is None and held_back:
+            continue
         if gap_ns is None:
             if zone.after_fault:
                 back_ns = next(from_ns for from_ns, to_ns in there if to_ns > zone.from_ns)
@@ -200,6 +207,32 @@ def _missing(case: Case, view: LoadView) -> Iterator[Verdict]:
             text=text,
             culprit=culprit,
         )
+
+
+def _held_back_to(
+    case: Case, load: LoadTable, there: Sequence[tuple[int, int]], gap_ns: int
+) -> int | None:
+    """When messages count again that come, one step behind the other, and are not good: who last
+    took a wrong one refuses them until its link is lost. None where something else is missing.
+    """
+    back_ns = next((from_ns for from_ns, _ in there if from_ns > gap_ns), case.end_ns)
+    for message in load.watched:
+        info, link = case.vehicle.messages[message], case.link(message, load)
+        if info.counter is None:
+            return None
+        taken = [e.at_ns for life in case.arrivals(message, load.node, link) for e in life]
+        last_ns = max((at_ns for at_ns in taken if at_ns <= gap_ns), default=0)
+        longest_ns = link.surely_stale_ns + round(LATE_CYCLES * (info.period_ns or 0))
+        came = [
+            seen.counter
+            for seen in case.traffic(message).frames
+            if last_ns < seen.at_ns < back_ns and load.node in seen.receivers
+        ]
+        span = 1 << info.counter.length_bits
+        follows = all(1 <= (b - a) % span <= link.max_step for a, b in pairwise(came))
+        if len(came) < 2 or not follows or back_ns - last_ns > longest_ns:
+            return None
+    return back_ns
 
 
 def _there(case: Case, load: LoadTable) -> list[tuple[int, int]]:

@@ -129,3 +129,25 @@ def test_a_request_that_comes_back_just_in_time():
 
     assert tape(0).broken() == []
     broken(tape(NS).verdict("rejoin"), at_ms=1300)
+
+
+def behind_a_wrong_message(**how):
+    """Counter 4 at 1010 ms, a wrong one with counter 12 at 1030 ms, then 5, 6, ... from 1060 ms on:
+    whoever took the wrong one is without its link at 1300 ms, and takes the one at 1310 ms. The
+    wrong sender is gone at 1040 ms, so from 1290 ms on the request must be there.
+    """
+    load = {"max_step": 8, "rejoin": "250 ms"}
+    tape = Tape(car(lamp=load), 3000).requests(60, 1011, on=False)
+    last = tape.counter
+    tape.fault("impostor", 1020, 1040, content=True).request(1030, False, counter=last + 8)
+    tape.counter = last
+    return tape.requests(1060, 3000, on=False, **how) if how else tape
+
+
+def test_a_receiver_that_took_a_wrong_message_has_until_its_link_is_lost():
+    assert behind_a_wrong_message(to=None).broken() == []
+
+
+@pytest.mark.parametrize(("how", "at_ms"), [({}, 1290), ({"to": ()}, 1290), ({"counter": 4}, 1310)])
+def test_behind_a_wrong_message_the_right_ones_must_come_and_count(how, at_ms):
+    broken(behind_a_wrong_message(**how).verdict("rejoin"), at_ms=at_ms)
