@@ -22,7 +22,7 @@ def waited(case: Case, message: str) -> Iterator[Waited]:
     youngest counts. A fault that alters, delays or repeats what is handed over makes old content
     of its own: then there are none.
     """
-    info, node = case.vehicle.messages[message], case.vehicle.sender(message)
+    node = case.vehicle.sender(message)
     if case.wrong_content:
         return
     handed: dict[bytes, list[int]] = {}
@@ -30,14 +30,9 @@ def waited(case: Case, message: str) -> Iterator[Waited]:
         if entry.taken:
             handed.setdefault(entry.data, []).append(entry.at_ns)
     sent: dict[bytes, int] = {}
-    for record in case.recording.frames:
+    for record in case.traffic(message).records:
         frame = record.frame
-        if (
-            record.sender == node
-            and record.receivers
-            and record.start_ns >= case.start_ns
-            and (frame.identifier, frame.extended) == (info.identifier, info.extended)
-        ):
+        if record.sender == node and record.receivers and record.start_ns >= case.start_ns:
             times = handed.get(frame.data, [])
             place = bisect_right(times, record.start_ns)
             if place > sent.get(frame.data, 0):

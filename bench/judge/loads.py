@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from bench.judge.arrivals import WAYS, AfterJump
+from bench.judge.arrivals import WAYS, AfterJump, Link
 from bench.judge.case import Case
 from bench.judge.command import shown_changes
 from bench.judge.flashing import judge_flashing
@@ -248,10 +248,17 @@ def _there(case: Case, load: LoadTable) -> list[tuple[int, int]]:
 
 
 def _there_of(case: Case, load: LoadTable, message: str) -> list[tuple[int, int]]:
+    node, link = load.node, case.link(message, load)
+    if (message, node, link) not in case.there:
+        case.there[message, node, link] = _read_there(case, message, node, link)
+    return case.there[message, node, link]
+
+
+def _read_there(case: Case, message: str, node: str, link: Link) -> list[tuple[int, int]]:
     found: list[tuple[int, int]] = []
-    link = case.link(message, load)
-    lives = case.lives[load.node].lives
-    for life, entries in zip(lives, case.arrivals(message, load.node, link), strict=True):
+    for life, entries in zip(
+        case.lives[node].lives, case.arrivals(message, node, link), strict=True
+    ):
         lost_ns = 0
         for entry in entries:
             if entry.sure:

@@ -159,20 +159,23 @@ class Request:
         decides whether the link is stale, and while it surely is the others say nothing. Of one
         that may have been refused its receiver may still go by the one before.
         """
-        last: dict[str, list[Arrival]] = {}
         hears = self.waiting.hears
+        if len(heard) == 1:
+            [(name, arrivals)] = heard.items()
+            for at_ns, data, sure, lost in arrivals:
+                state = OFF if lost else self._asked({name: data})
+                yield Said(at_ns, at_ns, state, sure and (lost or hears(at_ns)), lost=lost)
+            return
+        last: dict[str, list[Arrival]] = {}
         come = [(arrival.at_ns, name, arrival) for name in heard for arrival in heard[name]]
-        for at_ns, name, arrival in sorted(come) if len(heard) > 1 else come:
-            _, data, sure, lost = arrival
+        for at_ns, name, arrival in sorted(come):
+            _, _, sure, lost = arrival
             if lost:
                 if sure:
                     last.pop(name, None)
                 yield Said(at_ns, at_ns, OFF, sure, lost=True)
                 continue
             sure = sure and hears(at_ns)
-            if len(heard) == 1:
-                yield Said(at_ns, at_ns, self._asked({name: data}), sure)
-                continue
             entry = arrival if sure == arrival.sure else arrival._replace(sure=sure)
             before = [] if sure else last.get(name, [])[:1]
             last[name] = [entry]
@@ -391,7 +394,8 @@ class Request:
         """Whether a link may be lost behind a message before its receiver has taken another: one
         that hung looks at its clock first, or at what has come.
         """
-        return self.waiting.taken_by(entry.at_ns) - fresh_ns >= self.maybe_stale_ns
+        late = entry.at_ns - fresh_ns >= self.maybe_stale_ns
+        return late or self.waiting.taken_by(entry.at_ns) - fresh_ns >= self.maybe_stale_ns
 
     def _surely_stale_at(self, fresh_ns: int) -> int:
         """When a link is surely lost behind a message: its age counts from when it was taken."""
@@ -474,8 +478,8 @@ class Request:
         if place + 1 == len(said):
             return False
         fresh_ns, following = said[place].fresh_ns, said[place + 1]
-        in_time = not self._maybe_stale(fresh_ns, following)
-        return in_time and following.sure and fresh_ns < following.fresh_ns
+        newer = following.sure and fresh_ns < following.fresh_ns
+        return newer and not self._maybe_stale(fresh_ns, following)
 
     def _lost(
         self,

@@ -69,13 +69,15 @@ class Traffic:
     """
 
     def __init__(self, records: Sequence[WireRecord], info: MessageInfo) -> None:
-        """``records`` are the frames with the message's identifier; the list may grow later."""
+        """``records`` are the data frames with the message's identifier that were valid for
+        somebody or sent without an error; the list may grow later.
+        """
         self.info = info
         self.frames: list[Seen] = []
         self.damaged: list[WireRecord] = []
         """Those of the wrong length, or with a wrong checksum."""
         self.sent = Ticks()
-        self._records = records
+        self.records = records
         self._done = 0
         self._sent_by: dict[str, Ticks] = {}
         self._heard_by: dict[str, Ticks] = {}
@@ -85,8 +87,8 @@ class Traffic:
         """Take in the records that have come since."""
         info, checksum = self.info, self.info.checksum
         count = info.counter.raw if info.counter is not None else lambda data: 0  # noqa: ARG005
-        for place in range(self._done, len(self._records)):
-            record = self._records[place]
+        for place in range(self._done, len(self.records)):
+            record = self.records[place]
             data = record.frame.data
             if len(data) == info.length and (checksum is None or checksum(data)):
                 end_ns = record.end_ns
@@ -98,7 +100,7 @@ class Traffic:
                     self.sent_by(record.sender).times.append(end_ns)
             else:
                 self.damaged.append(record)
-        self._done = len(self._records)
+        self._done = len(self.records)
 
     def damaged_at(self, node: str) -> list[int]:
         """When damaged ones were delivered to a node."""

@@ -489,19 +489,32 @@ class _Walk:
         while self.mark < len(self.marks) and self.marks[self.mark].from_ns <= from_ns:
             self.mark += 1
         rule = self.marks[self.mark - 1].rule if self.mark else STEADY
-        if self.wrong is None:
-            still = self._still_open(from_ns)
-            states = frozenset(
-                {self.state(found) for own in self.positions for found in _onward(own, still)}
-            )
-        else:
-            states = self.wrong.states
+        states = self._may_show(from_ns) if self.wrong is None else self.wrong.states
         last = self.result.segments[-1] if self.result.segments else None
         if last is not None and last.states == states and last.rule == rule:
             self.result.segments[-1] = last._replace(to_ns=to_ns)
         else:
             self.result.segments.append(Segment(from_ns, to_ns, states, rule))
         self.since_ns = to_ns
+
+    def _may_show(self, at_ns: int) -> frozenset[State]:
+        """The states of all positions, and of those that can be reached at an instant. Many
+        positions differ by news that call for the same.
+        """
+        still = dict(self._still_open(at_ns))
+        if len(self.positions) == 1 and not still:
+            return frozenset(map(self.state, self.positions))
+        calls: list[dict[int, tuple[Any, ...]]] = [{} for _ in self.news]
+        for place, known in enumerate(calls):
+            news, entries = self.news[place], still.get(place, [])
+            for own in {position[place] for position in self.positions}:
+                later = [news[q].calls for q in entries if q > own]
+                known[own] = tuple(dict.fromkeys([news[own].calls, *later]))
+        alike = {
+            tuple([known[own] for known, own in zip(calls, position, strict=True)])
+            for position in self.positions
+        }
+        return frozenset({self.combine(way) for ways in alike for way in product(*ways)})
 
 
 def _onward(position: Position, still: Sequence[tuple[int, Sequence[int]]]) -> Iterable[Position]:
