@@ -78,11 +78,12 @@ def _one_receiver(
         return mixed
     each = (walked for jump in jumps for walked in _receivers(case, sources.name, changes, jump))
     found = min(each, key=_wrongness)
-    if mixed.breaches:
-        return mixed if found.breaches else found
+    if mixed.breaches and found.breaches:
+        return mixed
     tested = {entry.at_ns for entry in mixed.kept}
     found.kept = [entry for entry in found.kept if entry.at_ns in tested]
-    found.segments = mixed.segments
+    if not mixed.breaches:
+        found.segments = mixed.segments
     return found
 
 
