@@ -152,7 +152,13 @@ class Bench:
             self.tally.broken += 1
             self.rules[first.what] += 1
             also = {found.what for found in falses if found.at == first.at}
-            if first.what not in (also | {"rejoin"} if "fresh" in also else also):
+            if "fresh" in also:
+                also.add("rejoin")
+            numbers = Numbers.of(self.vehicle, name)
+            booted = first.at - numbers.debounce - numbers.latency, -1
+            if "local" in also and list(booted) in signals.of["boot"]:
+                also.add("reset")  # what an input asks for when the program sets the pins
+            if first.what not in also:
                 self.names[name, first.what, *sorted(also)] += 1
             return
         if first is not None or false is not None:
