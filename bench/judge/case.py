@@ -63,7 +63,6 @@ class Case:
         self.waits: dict[str, list[Waited]] = {}
         self.full: dict[str, list[tuple[int, int]]] = {}
         self.intents: dict[tuple[str, int], list[Intent]] = {}
-        self.there: dict[tuple[str, str, Link], list[tuple[int, int]]] = {}
         self._actual: dict[str, Series[float]] = {}
         self._commands: dict[str, Series[float]] = {}
         self._lean: dict[str, list[tuple[int, int]]] = {}
@@ -306,7 +305,7 @@ class Waiting:
 
     def taken_by(self, at_ns: int) -> int:
         """By when the node has taken a message that came at this instant, if it takes it at all."""
-        return taken_by(at_ns, self._hangs, self.latency_ns) if self._hangs else at_ns
+        return taken_by(at_ns, self._hangs, self.latency_ns)
 
 
 def over_time(

@@ -43,8 +43,7 @@ class Handover:
         entries = self._recording.handed.get(self._message, [])
         for place in range(self._done, len(entries)):
             entry = entries[place]
-            if len(self.lives) < len(story.lives):
-                self._begin(story, entry.at_ns)
+            self._begin(story, entry.at_ns)
             if self.lives and entry.at_ns < end_ns and entry.data:
                 self.lives[-1].set(entry.at_ns, 1.0 if self._read(entry.data) else 0.0)
         self._done = len(entries)

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from bench.judge.arrivals import WAYS, AfterJump, Link
+from bench.judge.arrivals import WAYS, AfterJump
 from bench.judge.case import Case
 from bench.judge.command import shown_changes
 from bench.judge.flashing import judge_flashing
@@ -180,10 +180,8 @@ def _missing(case: Case, view: LoadView) -> Iterator[Verdict]:
         held_back = False
         while gap_ns is not None and (over_ns := _held_back_to(case, load, there, gap_ns)):
             held_back, gap_ns = True, first_gap(there, over_ns, zone.to_ns)
-        if gap_ns is None and held_back:
-            continue
         if gap_ns is None:
-            if zone.after_fault:
+            if zone.after_fault and not held_back:
                 back_ns = next(from_ns for from_ns, to_ns in there if to_ns > zone.from_ns)
                 faults = [fault.applied_ns for fault in case.recording.faults]
                 if any(at_ns < back_ns for at_ns in faults) and back_ns > 0:
@@ -249,17 +247,10 @@ def _there(case: Case, load: LoadTable) -> list[tuple[int, int]]:
 
 
 def _there_of(case: Case, load: LoadTable, message: str) -> list[tuple[int, int]]:
-    node, link = load.node, case.link(message, load)
-    if (message, node, link) not in case.there:
-        case.there[message, node, link] = _read_there(case, message, node, link)
-    return case.there[message, node, link]
-
-
-def _read_there(case: Case, message: str, node: str, link: Link) -> list[tuple[int, int]]:
     found: list[tuple[int, int]] = []
-    for life, entries in zip(
-        case.lives[node].lives, case.arrivals(message, node, link), strict=True
-    ):
+    link = case.link(message, load)
+    lives = case.lives[load.node].lives
+    for life, entries in zip(lives, case.arrivals(message, load.node, link), strict=True):
         lost_ns = 0
         for entry in entries:
             if entry.sure:

@@ -394,8 +394,7 @@ class Request:
         """Whether a link may be lost behind a message before its receiver has taken another: one
         that hung looks at its clock first, or at what has come.
         """
-        late = entry.at_ns - fresh_ns >= self.maybe_stale_ns
-        return late or self.waiting.taken_by(entry.at_ns) - fresh_ns >= self.maybe_stale_ns
+        return self.waiting.taken_by(entry.at_ns) - fresh_ns >= self.maybe_stale_ns
 
     def _surely_stale_at(self, fresh_ns: int) -> int:
         """When a link is surely lost behind a message: its age counts from when it was taken."""

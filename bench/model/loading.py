@@ -150,9 +150,6 @@ class Vehicle:
             holds = self._readers[condition.text] = lru_cache(maxsize=_PAYLOADS)(
                 lambda *data: condition({name: value(data[home]) for name, home, value in read})
             )
-        if len(homes) == 1:
-            [only] = homes
-            return lambda data: holds(data[only])
         return lambda data: holds(*[data[home] for home in homes])
 
     def sender(self, message: str) -> str:

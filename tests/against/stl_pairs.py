@@ -155,8 +155,8 @@ class Bench:
             if "fresh" in also:
                 also.add("rejoin")
             numbers = Numbers.of(self.vehicle, name)
-            booted = first.at - numbers.debounce - numbers.latency, -1
-            if "local" in also and list(booted) in signals.of["boot"]:
+            booted = [first.at - numbers.debounce - numbers.latency, -1]
+            if "local" in also and booted in signals.of["boot"]:
                 also.add("reset")  # what an input asks for when the program sets the pins
             if first.what not in also:
                 self.names[name, first.what, *sorted(also)] += 1

@@ -274,12 +274,12 @@ class Reader:
         if load.local is not None:
             local = self.condition(load.local, load.node)
         levels = self._levels(load, changes, local)
-        on = _where(levels, lambda level: level >= ON_FROM)
+        on = [(at, level >= ON_FROM) for at, level in levels]
         born = [life.born for life in lives]
         boots = [(life.born, min(life.end, life.back + numbers.boot)) for life in lives]
         found = {
             "on": step(on),
-            "dim": step(_where(levels, lambda level: 0 < level < ON_FROM)),
+            "dim": step([(at, 0 < level < ON_FROM) for at, level in levels]),
             "rose": pulses([at for (_, a), (at, b) in pairwise(on) if b and not a]),
             "fell": pulses([at for (_, a), (at, b) in pairwise(on) if a and not b]),
             "born": pulses(born),
@@ -546,17 +546,6 @@ class Reader:
             return self._settled(load, numbers, good, at, life, sorted(bus.bad))
 
         return settle
-
-
-def _where(
-    levels: Sequence[tuple[int, float]], holds: Callable[[float], bool]
-) -> list[tuple[int, bool]]:
-    """When a level is such, from change to change."""
-    found: list[tuple[int, bool]] = []
-    for at, level in levels:
-        if not found or found[-1][1] != holds(level):
-            found.append((at, holds(level)))
-    return found
 
 
 def at_of(changes: Sequence[tuple[int, bool]], at: int) -> bool:
