@@ -5,7 +5,9 @@ into a test of its own.
 """
 
 import os
+import sys
 
+import pytest
 from hypothesis import settings
 
 settings.register_profile("same", derandomize=True, deadline=None)
@@ -14,3 +16,10 @@ settings.load_profile("random" if os.environ.get("LINKLOSS_EXAMPLES") == "random
 
 collect_ignore_glob = ["*.toml"]
 """The scenarios below this folder are material of tests, and no tests of their own."""
+
+
+@pytest.fixture(scope="session", autouse=True)
+def nothing_imports_a_folder_of_the_checkout():
+    """``bench`` and ``nodes`` are folders; the packages are ``linkloss`` and ``linkloss_nodes``."""
+    yield
+    assert not {"bench", "nodes"} & set(sys.modules)

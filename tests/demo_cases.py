@@ -7,14 +7,14 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
-from bench.campaign.depth import planned
-from bench.campaign.isolation import isolated
-from bench.campaign.result import CheckReport
-from bench.campaign.rotation import key_of
-from bench.campaign.untried import left_unjudged
-from bench.judge import declared_rules
-from bench.model.loading import Vehicle, load_vehicle
-from bench.scenario import Scenario
+from linkloss.campaign.depth import planned
+from linkloss.campaign.isolation import isolated
+from linkloss.campaign.result import CheckReport
+from linkloss.campaign.rotation import key_of
+from linkloss.campaign.untried import left_unjudged
+from linkloss.judge import declared_rules
+from linkloss.model.loading import Vehicle, load_vehicle
+from linkloss.scenario import Scenario
 
 WREN = Path(__file__).parents[1] / "scenarios" / "wren" / "vehicle.toml"
 

@@ -7,8 +7,7 @@ import shutil
 from pathlib import Path
 
 import pytest
-
-from bench.cli import main
+from linkloss.cli import main
 
 TINY = Path(__file__).parent / "report" / "tiny"
 
@@ -110,7 +109,7 @@ def test_several_mistakes_are_all_told(capsys):
     change("vehicle.toml", '"250 kbit/s"', '"2 Mbit/s"')
     change("vehicle.toml", 'on_stale = "hold"', 'on_stale = "hodl"')
     first, second = check(capsys)
-    assert first.startswith("vehicle.toml:5: wire.bit_rate: '2 Mbit/s' is out of range")
+    assert first.startswith("vehicle.toml:5: bus.bit_rate: '2 Mbit/s' is out of range")
     assert second == (
         "vehicle.toml:38: loads.tail_lamp.on_stale: got 'hodl'; expected one of: hold, off, on,"
         " flash, or a level like '30 %', or a condition over the node's inputs like"
@@ -216,7 +215,7 @@ def test_a_choice_that_does_not_exist_comes_with_the_nearest_one(capsys, option,
 def test_an_output_that_cannot_be_written_is_told_before_the_check(
     capsys, monkeypatch, option, place, text
 ):
-    monkeypatch.setattr("bench.campaign.check.check", _never)
+    monkeypatch.setattr("linkloss.campaign.check.check", _never)
     (line,) = problems(capsys, "check", "vehicle.toml", option, place)
     assert line.startswith(f"{place}: {text}")
 
@@ -229,7 +228,7 @@ def test_an_output_that_cannot_be_written_is_told_before_the_check(
     ],
 )
 def test_a_log_that_cannot_be_written_is_told_before_the_run(capsys, monkeypatch, place, text):
-    monkeypatch.setattr("bench.campaign.run_apart.run_apart", _never)
+    monkeypatch.setattr("linkloss.campaign.run_apart.run_apart", _never)
     (line,) = problems(capsys, "run", "cut.toml", "--log", "fine.log", place, "--json", "out.json")
     assert line.startswith(text)
 

@@ -14,11 +14,10 @@ from xml.etree import ElementTree as ET
 
 import can
 import pytest
-
-from bench.campaign.result import CAUTION
-from bench.cli import main
-from bench.demo import demo_vehicle
-from bench.model.problem import BadInput
+from linkloss.campaign.result import CAUTION
+from linkloss.cli import main
+from linkloss.model.problem import BadInput
+from linkloss.shipped import demo_vehicle
 
 TINY = Path(__file__).parent / "report" / "tiny"
 ROOT = Path(__file__).parent.parent
@@ -67,8 +66,7 @@ def test_a_program_that_ends_its_process_behind_the_back_of_the_bench_returns_1(
     vehicle = (car / "vehicle.toml").read_text(encoding="utf-8")
     (car / "vehicle.toml").write_text(vehicle.replace("tiny_nodes.py", "ends.py"), encoding="utf-8")
     ran = subprocess.run(
-        [sys.executable, "-m", "bench.cli", *command],
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        [sys.executable, "-m", "linkloss.cli", *command],
         capture_output=True,
         text=True,
         check=False,
@@ -142,10 +140,11 @@ def test_a_check_without_a_file_takes_the_demo_and_says_so(capsys):
 
 
 def test_the_demo_is_found_inside_an_installed_package(tmp_path, monkeypatch):
-    inside = tmp_path / "bench" / "data" / "scenarios" / "wren" / "vehicle.toml"
+    inside = tmp_path / "linkloss" / "data" / "scenarios" / "wren" / "vehicle.toml"
     inside.parent.mkdir(parents=True)
     inside.write_text("")
-    monkeypatch.setattr("bench.demo.__file__", str(tmp_path / "bench" / "demo.py"))
+    monkeypatch.setattr("linkloss.shipped._PACKAGE", tmp_path / "linkloss")
+    monkeypatch.setattr("linkloss.shipped._CHECKOUT", tmp_path)
     assert demo_vehicle() == inside
     inside.unlink()
     with pytest.raises(BadInput, match="the bundled demo vehicle is missing"):
@@ -213,7 +212,7 @@ def test_an_interrupt_returns_130_with_one_line(car, capsys, monkeypatch):
     def interrupted(*_, **__):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("bench.campaign.run_apart.run_apart", interrupted)
+    monkeypatch.setattr("linkloss.campaign.run_apart.run_apart", interrupted)
     assert main(["run", "cut.toml", "--json", "run.json"]) == 130
     out, err = capsys.readouterr()
     assert (out, err) == ("", "linkloss: interrupted, there is no result\n")
@@ -224,15 +223,16 @@ def test_an_error_of_the_bench_itself_is_not_called_bad_input(car, monkeypatch):
     def failing(*_, **__):
         raise ZeroDivisionError
 
-    monkeypatch.setattr("bench.campaign.run_apart.run", failing)
+    monkeypatch.setattr("linkloss.campaign.run_apart.run", failing)
     with pytest.raises(ZeroDivisionError):
         main(["run", "cut.toml"])
 
 
 def test_help_imports_neither_the_bench_nor_its_libraries():
     program = (
-        "import sys; from bench.cli import main; main(['--help'])\n"
-        "heavy = {'can', 'cantools', 'pydantic', 'asammdf', 'bench.model', 'bench.campaign'}\n"
+        "import sys; from linkloss.cli import main; main(['--help'])\n"
+        "heavy = {'can', 'cantools', 'pydantic', 'asammdf'}\n"
+        "heavy |= {'linkloss.model', 'linkloss.campaign'}\n"
         "print(sorted(heavy & set(sys.modules)), file=sys.stderr)"
     )
     done = subprocess.run(
@@ -242,7 +242,7 @@ def test_help_imports_neither_the_bench_nor_its_libraries():
 
 
 def test_a_pipe_that_is_closed_early_leaves_no_traceback_and_does_not_return_0():
-    command = [sys.executable, "-m", "bench.cli", "schema", "vehicle"]
+    command = [sys.executable, "-m", "linkloss.cli", "schema", "vehicle"]
     with subprocess.Popen(
         command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, cwd=ROOT
     ) as process:
@@ -277,8 +277,8 @@ _CHECK_AND_SAY_WHEN = """
 import signal
 import sys
 from contextlib import contextmanager
-import bench.report.progress as progress
-from bench.cli import main
+import linkloss.report.progress as progress
+from linkloss.cli import main
 
 @contextmanager
 def telling(**_):

@@ -9,9 +9,8 @@ import shutil
 from pathlib import Path
 
 import pytest
-
-from bench.cli import main
-from bench.demo import demo_vehicle
+from linkloss.cli import main
+from linkloss.shipped import demo_vehicle
 
 TINY = Path(__file__).parent / "report" / "tiny"
 

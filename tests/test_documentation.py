@@ -16,8 +16,7 @@ from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
-
-from bench.cli import main
+from linkloss.cli import main
 
 ROOT = Path(__file__).parents[1]
 PAGES = [
@@ -70,8 +69,8 @@ class Reader:
         plugins = ["-p", "no:cacheprovider", "-p", "no:asyncio", "-p", "no:benchmark"]
         ran = subprocess.run(
             [sys.executable, "-m", "pytest", *plugins, *arguments],
-            env={"PYTEST_PLUGINS": "bench.pytest_plugin", "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1"}
-            | {"PYTHONPATH": str(ROOT), "PATH": ""},
+            env={"PYTEST_PLUGINS": "linkloss.pytest_plugin", "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1"}
+            | {"PATH": ""},
             capture_output=True,
             text=True,
             check=False,

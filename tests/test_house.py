@@ -12,14 +12,13 @@ from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
+import linkloss
 import pytest
-
-import bench
 
 ROOT = Path(__file__).parents[1]
 FLOORS = [
-    {"clock", "wallclock", "model.units", "model.problem"},
-    {"wire", "power"},
+    {"shipped", "clock", "wallclock", "model.units", "model.problem"},
+    {"bus", "power"},
     {"firmware", "plugin_can", "scripts"},
     {"model"},
     {"clocks", "faults", "outside", "recording", "replay.textlog", "traffic"},
@@ -27,13 +26,13 @@ FLOORS = [
     {"scenario"},
     {"session", "replay", "judge", "timing", "sizing"},
     {"campaign"},
-    {"report", "schema", "demo"},
+    {"report", "schema"},
     {"live", "serve"},
     {"cli", "pytest_plugin"},
 ]
 SIDE_BY_SIDE = [
-    ("wire", "power"),
-    ("power", "wire"),
+    ("bus", "power"),
+    ("power", "bus"),
     ("session", "judge"),
     ("replay", "judge"),
     ("faults", "recording"),
@@ -41,8 +40,9 @@ SIDE_BY_SIDE = [
 ]
 """Pairs on one floor of which the second is not to know the first."""
 
-MODULES = sorted([*(ROOT / "bench").rglob("*.py"), *(ROOT / "nodes").rglob("*.py")])
-START = ROOT / "bench" / "start"  # a car for the user: copied, never imported
+SOURCES = (ROOT / "bench", ROOT / "nodes")
+MODULES = sorted(path for folder in SOURCES for path in folder.rglob("*.py"))
+START = ROOT / "bench" / "linkloss" / "start"  # a car for the user: copied, never imported
 BENCH = [
     path
     for path in MODULES
@@ -52,7 +52,7 @@ NODES = [path for path in MODULES if path.is_relative_to(ROOT / "nodes")]
 
 
 def dotted(path: Path) -> str:
-    return ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
+    return ".".join(path.relative_to(ROOT).with_suffix("").parts[1:]).removesuffix(".__init__")
 
 
 def named(paths: list[Path]):
@@ -69,14 +69,14 @@ def imports(path: Path) -> Iterator[str]:
             assert node.module is not None
             yield node.module
             for alias in node.names:
-                inner = ROOT.joinpath(*node.module.split("."), alias.name)
-                if inner.with_suffix(".py").is_file() or inner.is_dir():
+                inner = [base.joinpath(*node.module.split("."), alias.name) for base in SOURCES]
+                if any(path.with_suffix(".py").is_file() or path.is_dir() for path in inner):
                     yield f"{node.module}.{alias.name}"
 
 
 def floor(module: str) -> int:
     """How high a module of the bench stands; the longest name that fits counts."""
-    inside = module.removeprefix("bench.")
+    inside = module.removeprefix("linkloss.")
     while True:
         for height, names in enumerate(FLOORS):
             if inside in names:
@@ -96,11 +96,11 @@ def test_no_two_files_of_tests_share_a_name():
     assert [name for name, times in names.items() if times > 1 and name != "conftest.py"] == []
 
 
-@named([path for path in BENCH if dotted(path) != "bench"])
+@named([path for path in BENCH if dotted(path) != "linkloss"])
 def test_nothing_imports_upward(path):
     own = dotted(path)
     for other in imports(path):
-        if other.startswith("bench."):
+        if other.startswith("linkloss."):
             assert floor(other) <= floor(own), f"{own} imports {other} from above"
 
 
@@ -108,19 +108,21 @@ def test_nothing_imports_upward(path):
 def test_neighbours_that_should_not_know_each_other_do_not(path):
     own = dotted(path)
     for stranger, place in SIDE_BY_SIDE:
-        if own.startswith(f"bench.{place}"):
-            assert not [other for other in imports(path) if other.startswith(f"bench.{stranger}")]
+        if own.startswith(f"linkloss.{place}"):
+            assert not [
+                other for other in imports(path) if other.startswith(f"linkloss.{stranger}")
+            ]
 
 
 @named(NODES)
 def test_nodes_import_the_can_libraries_the_standard_library_and_nodes_alone(path):
-    allowed = sys.stdlib_module_names | {"can", "cantools", "nodes"}
+    allowed = sys.stdlib_module_names | {"can", "cantools", "linkloss_nodes"}
     assert {name.partition(".")[0] for name in imports(path)} <= allowed
 
 
 @named(BENCH)
 def test_the_bench_imports_no_node(path):
-    assert not [name for name in imports(path) if name.partition(".")[0] == "nodes"]
+    assert not [name for name in imports(path) if name.partition(".")[0] == "linkloss_nodes"]
 
 
 @named(MODULES)
@@ -154,21 +156,21 @@ PUBLIC = {
 
 
 def test_the_public_names_are_the_documented_ones():
-    assert set(bench.__all__) == PUBLIC
-    assert list(bench.__all__) == sorted(bench.__all__)
-    assert set(bench._HOMES) == PUBLIC
+    assert set(linkloss.__all__) == PUBLIC
+    assert list(linkloss.__all__) == sorted(linkloss.__all__)
+    assert set(linkloss._HOMES) == PUBLIC
 
 
 @pytest.mark.parametrize("name", sorted(PUBLIC))
 def test_a_public_name_has_a_docstring_and_lives_where_it_is_said_to(name):
-    found = getattr(bench, name)
+    found = getattr(linkloss, name)
     assert inspect.getdoc(found)
-    assert found.__module__ == bench._HOMES[name]
+    assert found.__module__ == linkloss._HOMES[name]
 
 
 @pytest.mark.parametrize("name", sorted(PUBLIC))
 def test_the_public_methods_of_a_public_class_have_docstrings(name):
-    found = getattr(bench, name)
+    found = getattr(linkloss, name)
     if inspect.isclass(found):
         for key, value in vars(found).items():
             value = getattr(value, "func", getattr(value, "fget", value))
@@ -177,11 +179,13 @@ def test_the_public_methods_of_a_public_class_have_docstrings(name):
 
 
 def test_a_name_that_is_not_public_is_told_so():
-    with pytest.raises(AttributeError, match="module 'bench' has no attribute 'chekc'"):
-        bench.chekc  # noqa: B018
+    with pytest.raises(AttributeError, match="module 'linkloss' has no attribute 'chekc'"):
+        linkloss.chekc  # noqa: B018
 
 
-@pytest.mark.parametrize("package", ["bench.clock", "bench.wire", "bench.judge", "bench.session"])
+@pytest.mark.parametrize(
+    "package", ["linkloss.clock", "linkloss.bus", "linkloss.judge", "linkloss.session"]
+)
 def test_what_a_package_hands_out_exists_and_has_a_docstring(package):
     module = importlib.import_module(package)
     for name in module.__all__:
@@ -191,7 +195,7 @@ def test_what_a_package_hands_out_exists_and_has_a_docstring(package):
 
 def test_importing_the_bench_loads_none_of_the_big_libraries():
     program = (
-        "import sys, bench; print([n for n in ('can', 'cantools', 'pydantic', 'rich') "
+        "import sys, linkloss; print([n for n in ('can', 'cantools', 'pydantic', 'rich') "
         "if n in sys.modules])"
     )
     ran = subprocess.run(

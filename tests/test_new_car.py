@@ -5,10 +5,9 @@ from __future__ import annotations
 import shutil
 
 import pytest
-
-from bench.campaign.check import check
-from bench.cli import main
-from bench.model.loading import load_vehicle
+from linkloss.campaign.check import check
+from linkloss.cli import main
+from linkloss.model.loading import load_vehicle
 
 pytest.importorskip("cffi", reason="its node is in C: needs the extra 'firmware' (cffi)")
 needs_compiler = pytest.mark.skipif(shutil.which("cc") is None, reason="needs a C compiler")

@@ -7,12 +7,11 @@ from pathlib import Path
 
 import cantools
 import pytest
-
-from bench.campaign.naming import case_named
-from bench.campaign.run import run, run_case
-from bench.model.load import LoadTable
-from bench.model.loading import Vehicle, load_vehicle
-from bench.scenario import load_scenario
+from linkloss.campaign.naming import case_named
+from linkloss.campaign.run import run, run_case
+from linkloss.model.load import LoadTable
+from linkloss.model.loading import Vehicle, load_vehicle
+from linkloss.scenario import load_scenario
 
 ROOT = Path(__file__).parents[1]
 FOLDER = ROOT / "scenarios" / "wren"
@@ -47,7 +46,7 @@ def test_the_definition_loads_strictly_and_is_the_one_that_the_vehicle_names():
 
 
 def test_every_node_of_the_cable_is_in_the_definition():
-    assert {node.name for node in database().nodes} >= set(wren().wire.cable)
+    assert {node.name for node in database().nodes} >= set(wren().bus.cable)
 
 
 @pytest.mark.parametrize("name", requested())

@@ -96,7 +96,7 @@ struct board_can_status {
     uint16_t rec;       /* receive error counter */
     uint32_t sent;      /* frames sent since the start of the program */
     uint32_t overruns;  /* frames lost because the receive FIFO was full, since then */
-    uint8_t pending;    /* frames that wait to be sent, the one on the wire included */
+    uint8_t pending;    /* frames that wait to be sent, the one on the bus included */
     uint8_t waiting;    /* received frames that wait to be read */
 };
 

@@ -375,7 +375,7 @@ bool refused = false, cameBack = false, wasOff = false, resting = false;
 byte counter = 0;
 
 /* The chip comes back from bus-off by itself, and at once. It has nothing to send then for a while:
-   one that fails again and again leaves the wire to the others, and nothing old goes out. */
+   one that fails again and again leaves the bus to the others, and nothing old goes out. */
 void watchBusOff(unsigned long now)
 {
     bool off = readRegister(EFLG) & TXBO;

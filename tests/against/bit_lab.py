@@ -1,14 +1,14 @@
-"""A wire of 1 Mbit/s with nodes a, b, c ... where bits can be disturbed one by one."""
+"""A bus of 1 Mbit/s with nodes a, b, c ... where bits can be disturbed one by one."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
-from bench.clock.queue import EventQueue
-from bench.wire.controller import Controller
-from bench.wire.frame import Frame
-from bench.wire.medium import Wire
-from bench.wire.record import BitRecord, Hit, WireRecord
+from linkloss.bus.controller import Controller
+from linkloss.bus.frame import Frame
+from linkloss.bus.medium import Bus
+from linkloss.bus.record import BitRecord, BusRecord, Hit
+from linkloss.clock.queue import EventQueue
 
 FRAME = Frame(0x123, bytes.fromhex("DEADBEEF"))
 """78 bits; acknowledgement slot 69, its delimiter 70, end of frame 71 to 77."""
@@ -19,14 +19,14 @@ class Lab:
 
     def __init__(self, names: str = "abc") -> None:
         self.queue = EventQueue()
-        self.wire = Wire(self.queue, 1_000_000)
-        self.records: list[WireRecord] = []
+        self.bus = Bus(self.queue, 1_000_000)
+        self.records: list[BusRecord] = []
         self.bits: list[BitRecord] = []
-        self.wire.observers.append(self.records.append)
-        self.wire.bit_observers.append(self.bits.append)
+        self.bus.observers.append(self.records.append)
+        self.bus.bit_observers.append(self.bits.append)
         self.nodes = {name: Controller(name) for name in names}
         for node in self.nodes.values():
-            self.wire.attach(node)
+            self.bus.attach(node)
 
     def __getitem__(self, name: str) -> Controller:
         return self.nodes[name]
@@ -41,7 +41,7 @@ class Lab:
                 for bit, names in (left.pop(0) if left else {}).items()
             ]
 
-        self.wire.disturbances.append(hits)
+        self.bus.disturbances.append(hits)
 
     def run(self, bits: int) -> None:
         self.queue.run_until(self.queue.now_ns + 1_000 * bits)

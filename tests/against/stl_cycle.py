@@ -17,13 +17,12 @@ from random import Random
 from typing import Any
 
 from crccheck.crc import Crc8SaeJ1850
+from linkloss.judge.case import Case
+from linkloss.judge.messages import judge_cycle
+from linkloss.model.expression import split_signal
 from stl_formulas import Formula, parsed
 from stl_pairs import Difference, Found, Tally
 from stl_signals import FOREVER, ROLL_OVER, Signals, Span, inside, joined, lives_of, pulses
-
-from bench.judge.case import Case
-from bench.judge.messages import judge_cycle
-from bench.model.expression import split_signal
 
 MS = 1_000_000
 
@@ -141,7 +140,7 @@ def _bus_off(recording: Any, limits: Limits) -> list[Span]:
 
 
 def waits(recording: Any, vehicle: Any, node: str, at: int) -> bool:
-    """Whether a frame of a node waits for the wire at an instant: then its program may not have
+    """Whether a frame of a node waits for the bus at an instant: then its program may not have
     been able to hand anything over.
     """
     for name, entries in recording.handed.items():

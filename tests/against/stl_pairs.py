@@ -13,13 +13,12 @@ from itertools import pairwise
 from random import Random
 from typing import Any, NamedTuple
 
+from linkloss.judge.case import Case
+from linkloss.judge.loads import view_load
+from linkloss.judge.never import judge_never
+from linkloss.recording import Series
 from stl_formulas import MUST, NEVER, PAID, Formula, expressible, formulas_of
 from stl_signals import FOREVER, Numbers, Reader, Signals
-
-from bench.judge.case import Case
-from bench.judge.loads import view_load
-from bench.judge.never import judge_never
-from bench.recording import Series
 
 Changes = list[tuple[int, float | None]]
 MS = 1_000_000

@@ -1,4 +1,4 @@
-"""Who wins the wire, against Bosch CAN Specification 2.0, part B section 3.1.1, and part A
+"""Who wins the bus, against Bosch CAN Specification 2.0, part B section 3.1.1, and part A
 section 2 ("multimaster", "arbitration"): no frame is destroyed and no error is counted.
 
 The order of base remote and extended data frames was also seen on an open hardware CAN controller
@@ -10,22 +10,21 @@ from __future__ import annotations
 import itertools
 
 import pytest
+from linkloss.bus.controller import Controller
+from linkloss.bus.frame import Frame, arbitration_word, length_bits
+from linkloss.bus.medium import Bus
+from linkloss.clock.queue import EventQueue
 
-from bench.clock.queue import EventQueue
-from bench.wire.controller import Controller
-from bench.wire.frame import Frame, arbitration_word, length_bits
-from bench.wire.medium import Wire
 
-
-def order_on_the_wire(frames):
+def order_on_the_bus(frames):
     """Each frame queued by a controller of its own at the same instant."""
     queue = EventQueue()
-    wire = Wire(queue, 500_000)
+    bus = Bus(queue, 500_000)
     records = []
-    wire.observers.append(records.append)
+    bus.observers.append(records.append)
     controllers = [Controller(f"node {number}") for number in range(len(frames))]
     for controller in controllers:
-        wire.attach(controller)
+        bus.attach(controller)
     for controller, frame in zip(controllers, frames, strict=True):
         controller.send(frame)
     queue.run_until(10**8)
@@ -53,7 +52,7 @@ BASE, EXTENDED = 0x123, 0x123 << 18
 )
 @pytest.mark.parametrize("turned", [False, True], ids=["first", "second"])
 def test_the_dominant_one_wins_whoever_asks_first(winner, loser, turned):
-    frames, _ = order_on_the_wire([loser, winner] if turned else [winner, loser])
+    frames, _ = order_on_the_bus([loser, winner] if turned else [winner, loser])
     assert frames == [winner, loser]
 
 
@@ -66,23 +65,23 @@ def test_all_kinds_come_in_the_order_of_their_arbitration_words():
     ]
     assert sorted(kinds, key=arbitration_word) == kinds
     for offered in itertools.permutations(kinds):
-        assert order_on_the_wire(list(offered))[0] == kinds
+        assert order_on_the_bus(list(offered))[0] == kinds
 
 
 def test_losers_start_after_the_winners_intermission():
-    _, records = order_on_the_wire([Frame(0x300), Frame(0x100), Frame(0x200)])
+    _, records = order_on_the_bus([Frame(0x300), Frame(0x100), Frame(0x200)])
     for earlier, later in itertools.pairwise(records):
         assert later.start_ns - earlier.start_ns == 2_000 * (length_bits(earlier.frame) + 3)
 
 
-def test_a_lower_identifier_does_not_break_into_a_frame_on_the_wire():
+def test_a_lower_identifier_does_not_break_into_a_frame_on_the_bus():
     queue = EventQueue()
-    wire = Wire(queue, 500_000)
+    bus = Bus(queue, 500_000)
     low, high = Controller("low"), Controller("high")
-    wire.attach(low)
-    wire.attach(high)
+    bus.attach(low)
+    bus.attach(high)
     records = []
-    wire.observers.append(records.append)
+    bus.observers.append(records.append)
     low.send(Frame(0x700, bytes(8)))
     queue.at(10_000, high.send, Frame(0x001))
     queue.run_until(10**8)

@@ -14,8 +14,7 @@ import logging
 import sys
 
 import pytest
-
-from bench.clock import VirtualLoop
+from linkloss.clock import VirtualLoop
 
 TICK = 0.002
 SCENARIOS = []

@@ -7,9 +7,8 @@ from __future__ import annotations
 
 import pytest
 from bit_lab import FRAME, Lab
-
-from bench.wire.confinement import ErrorState
-from bench.wire.frame import Frame, length_bits
+from linkloss.bus.confinement import ErrorState
+from linkloss.bus.frame import Frame, length_bits
 
 ACTIVE, PASSIVE, BUS_OFF = ErrorState.ACTIVE, ErrorState.PASSIVE, ErrorState.BUS_OFF
 

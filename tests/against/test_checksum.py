@@ -9,9 +9,8 @@ import pytest
 from crccheck.crc import Crc8SaeJ1850
 from hypothesis import given
 from hypothesis import strategies as st
-
-from bench.model import messages
-from nodes import protect
+from linkloss.model import messages
+from linkloss_nodes import protect
 
 VECTORS = [
     ("00 00 00 00", 0x59),

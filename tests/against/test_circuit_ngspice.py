@@ -12,13 +12,12 @@ import subprocess
 from pathlib import Path
 
 import pytest
-
-from bench.power.channel import Channel
-from bench.power.filament import _COOLING, Filament
-from bench.power.loads import Motor
-from bench.power.network import Network, Terminal
-from bench.power.supply import Battery
-from bench.power.switches import Direct
+from linkloss.power.channel import Channel
+from linkloss.power.filament import _COOLING, Filament
+from linkloss.power.loads import Motor
+from linkloss.power.network import Network, Terminal
+from linkloss.power.supply import Battery
+from linkloss.power.switches import Direct
 
 NGSPICE = shutil.which("ngspice")
 MS = 1_000_000

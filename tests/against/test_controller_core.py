@@ -12,13 +12,12 @@ import json
 from pathlib import Path
 
 import pytest
-
-from bench.clock.queue import EventQueue
-from bench.wire import following
-from bench.wire.controller import Controller
-from bench.wire.frame import Frame
-from bench.wire.medium import Wire
-from bench.wire.wiring import Wiring
+from linkloss.bus import following
+from linkloss.bus.controller import Controller
+from linkloss.bus.frame import Frame
+from linkloss.bus.medium import Bus
+from linkloss.bus.wiring import Wiring
+from linkloss.clock.queue import EventQueue
 
 EPISODES = Path(__file__).parent / "controller_core" / "episodes.jsonl.gz"
 BIT_NS = 1_000
@@ -56,13 +55,13 @@ def frame(entry):
 def ours(episode):
     """What our controllers do in an episode, in the fields of the core."""
     queue = EventQueue()
-    wire = Wire(queue, 1_000_000_000 // BIT_NS)
+    bus = Bus(queue, 1_000_000_000 // BIT_NS)
     found = {
         name: {"dominant": [], "tec": [], "rec": [], "sent": [], "received": 0} for name in NAMES
     }
     nodes = {name: Controller(name, mailboxes=16, order="fifo") for name in NAMES}
     for name, node in nodes.items():
-        wire.attach(node)
+        bus.attach(node)
         begin = episode["begin"][name]
         node.tec, node.rec = begin["tec"], begin["rec"]
         node.refresh_state()
@@ -100,9 +99,9 @@ def ours(episode):
                 else:
                     runs.append([bit, 1])
 
-    wire.bit_observers.append(look)
-    wire.segments[0].wiring = Inverting(queue, episode["inverted"])
-    following.from_here(wire.segments[0])
+    bus.bit_observers.append(look)
+    bus.segments[0].wiring = Inverting(queue, episode["inverted"])
+    following.from_here(bus.segments[0])
     for entry in episode["send"]:
         queue.at((IDLE_BITS + entry["at"]) * BIT_NS, nodes[entry["node"]].send, frame(entry))
     queue.run_until((IDLE_BITS + episode["bits"]) * BIT_NS)

@@ -83,7 +83,7 @@ class Runs:
         logs = [f"run.{ending}" for ending in ("log", "asc", "blf", "csv")]
         ran = subprocess.run(
             [
-                sys.executable, "-m", "bench.cli", "run", str(scenario), "--quiet",
+                sys.executable, "-m", "linkloss.cli", "run", str(scenario), "--quiet",
                 "--json", str(folder / "run.json"), "--log", *(str(folder / log) for log in logs),
             ],
             cwd=ROOT,

@@ -8,11 +8,10 @@ from __future__ import annotations
 import itertools
 
 import pytest
-
-from bench.clock.queue import EventQueue
-from bench.wire.controller import Controller, ErrorState
-from bench.wire.frame import Frame, length_bits
-from bench.wire.medium import Hit, Wire
+from linkloss.bus.controller import Controller, ErrorState
+from linkloss.bus.frame import Frame, length_bits
+from linkloss.bus.medium import Bus, Hit
+from linkloss.clock.queue import EventQueue
 
 FRAME = Frame(0x123, bytes.fromhex("DEADBEEF"))
 ACTIVE, PASSIVE, BUS_OFF = ErrorState.ACTIVE, ErrorState.PASSIVE, ErrorState.BUS_OFF
@@ -23,14 +22,14 @@ class Setup:
 
     def __init__(self, nodes: int) -> None:
         self.queue = EventQueue()
-        self.wire = Wire(self.queue, 1_000_000)
+        self.bus = Bus(self.queue, 1_000_000)
         self.nodes = [Controller(f"node {number}") for number in range(nodes)]
         self.states: list[tuple[int, str, ErrorState]] = []
         for node in self.nodes:
             node.on_state = lambda it: self.states.append((self.now_bits, it.name, it.state))
-            self.wire.attach(node)
+            self.bus.attach(node)
         self.records = []
-        self.wire.observers.append(self.records.append)
+        self.bus.observers.append(self.records.append)
 
     @property
     def now_bits(self) -> float:
@@ -50,7 +49,7 @@ class Setup:
             left[0] -= 1
             return [Hit(k)] if left[0] >= 0 else []
 
-        self.wire.disturbances.append(at_bit)
+        self.bus.disturbances.append(at_bit)
 
 
 def gaps(starts):
@@ -161,7 +160,7 @@ def test_way_to_bus_off_of_the_measured_example():
     assert setup.nodes[0].losses == {"bus_off": 1}
 
 
-def test_recovery_takes_1408_bits_on_an_idle_wire():
+def test_recovery_takes_1408_bits_on_an_idle_bus():
     # rule 12: 128 times 11 recessive bits; measured exactly 1408
     setup = Setup(2)
     node = setup.nodes[0]
@@ -200,14 +199,14 @@ def test_recovery_under_back_to_back_load_takes_128_frames():
 def test_a_receiver_becomes_passive_at_128_and_its_counter_stops():
     # rule 9; addendum: the receive error counter need not go on counting above 127
     setup = Setup(3)
-    setup.wire.disturbances.append(lambda *_: [Hit(40)])
+    setup.bus.disturbances.append(lambda *_: [Hit(40)])
     for _ in range(6):
         setup.nodes[0].send(FRAME)
         setup.run(10_000)
         setup.nodes[0].power_off()
         setup.nodes[0].power_on()
     assert (setup.nodes[1].rec, setup.nodes[1].state) == (128, PASSIVE)
-    setup.wire.disturbances.clear()
+    setup.bus.disturbances.clear()
     setup.nodes[0].send(FRAME)
     setup.run(1_000)
     # rule 8: set to a value from 119 to 127

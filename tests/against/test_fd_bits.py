@@ -13,10 +13,9 @@ import pytest
 from crccheck.crc import Crc17CanFd, Crc21CanFd
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
-from bench.wire.bitclock import SwitchingClock
-from bench.wire.fd import LENGTHS, stuff_count
-from bench.wire.frame import FdFrame, Frame, arbitration_word, bits, fast_bits, length_bits
+from linkloss.bus.bitclock import SwitchingClock
+from linkloss.bus.fd import LENGTHS, stuff_count
+from linkloss.bus.frame import FdFrame, Frame, arbitration_word, bits, fast_bits, length_bits
 
 BYTE = st.sampled_from([0x00, 0xFF, 0x0F, 0xF0, 0x1F, 0xF8]) | st.integers(0, 255)
 FRAMES = st.builds(
@@ -40,8 +39,8 @@ BY_DLC = {9: 12, 10: 16, 11: 20, 12: 24, 13: 32, 14: 48, 15: 64}
 class Parsed:
     """A frame taken apart bit by bit as a receiver does: five equal bits, then a stuff bit."""
 
-    def __init__(self, wire: str) -> None:
-        self._wire = wire
+    def __init__(self, bus: str) -> None:
+        self._bus = bus
         self._at = 0
         self._run = 0
         self._stuffing = True
@@ -49,8 +48,8 @@ class Parsed:
         self._read()
 
     def _bit(self) -> str:
-        bit = self._wire[self._at]
-        same = self._at > 0 and self._wire[self._at - 1] == bit
+        bit = self._bus[self._at]
+        same = self._at > 0 and self._bus[self._at - 1] == bit
         self._run = self._run + 1 if same else 1
         self._at += 1
         return bit
@@ -59,7 +58,7 @@ class Parsed:
         out = ""
         for _ in range(count):
             if self._stuffing and self._run == 5:
-                before = self._wire[self._at - 1]
+                before = self._bus[self._at - 1]
                 assert self._bit() != before
                 self.stuff_bits += 1
             out += self._bit()
@@ -82,19 +81,19 @@ class Parsed:
         self.dlc = int(self.take(4), 2)
         self.size = BY_DLC.get(self.dlc, self.dlc)
         self.data = bytes(int(self.take(8), 2) for _ in range(self.size))
-        self.covered = self._wire[: self._at]
+        self.covered = self._bus[: self._at]
         self._stuffing = False
         width = 17 if self.size <= 16 else 21
         field = ""
         for place in range(4 + width):
             if place % 4 == 0:  # one before the count, one behind every fourth bit
-                assert self._wire[self._at] != self._wire[self._at - 1]
+                assert self._bus[self._at] != self._bus[self._at - 1]
                 self._at += 1
             field += self._bit()
         self.count, self.crc = field[:4], int(field[4:], 2)
         assert self._bit() == "1"
         self.fast_to = self._at
-        self.tail = self._wire[self._at :]
+        self.tail = self._bus[self._at :]
 
 
 def crc_of(covered: str, size: int) -> int:
@@ -182,11 +181,11 @@ def test_a_frame_worked_out_on_paper():
     # ESI, DLC 000 is six, so one stuff bit follows the fifth.
     sent = "0101010101010010000010101010101"
     count = "0011"
-    wire = bits(FdFrame(0x555, b"\x55"))
-    assert wire.startswith(sent)
-    assert wire[len(sent)] == "0"  # fixed: the last bit of the data is recessive
-    assert wire[len(sent) + 1 : len(sent) + 5] == count
-    assert wire[len(sent) + 5] == "0"  # fixed: the count ends in a recessive bit
+    bus = bits(FdFrame(0x555, b"\x55"))
+    assert bus.startswith(sent)
+    assert bus[len(sent)] == "0"  # fixed: the last bit of the data is recessive
+    assert bus[len(sent) + 1 : len(sent) + 5] == count
+    assert bus[len(sent) + 5] == "0"  # fixed: the count ends in a recessive bit
     assert length_bits(FdFrame(0x555, b"\x55")) == 62 - 3 + 8 + 1
 
 

@@ -19,13 +19,12 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
-
-from bench.clock.queue import EventQueue
-from bench.recording import Recording
-from bench.report.vcd import vcd
-from bench.report.waveform import waveform
-from bench.wire import Controller, FdFrame, Wire
-from bench.wire.fd import LENGTHS
+from linkloss.bus import Bus, Controller, FdFrame
+from linkloss.bus.fd import LENGTHS
+from linkloss.clock.queue import EventQueue
+from linkloss.recording import Recording
+from linkloss.report.vcd import vcd
+from linkloss.report.waveform import waveform
 
 DECODER = shutil.which("sigrok-cli")
 pytestmark = pytest.mark.skipif(DECODER is None, reason="sigrok-cli is not installed")
@@ -72,26 +71,26 @@ def decode(path: Path) -> list[Decoded]:
     return frames
 
 
-def on_the_wire(frames: list[FdFrame]) -> Recording:
+def on_the_bus(frames: list[FdFrame]) -> Recording:
     """Frames sent one after the other by a simulated controller to another one."""
     queue = EventQueue()
-    wire = Wire(queue, RATE, data_bit_rate=DATA_RATE)
+    bus = Bus(queue, RATE, data_bit_rate=DATA_RATE)
     recording = Recording(vehicle="", seed=0)
-    wire.observers.append(recording.frames.append)
+    bus.observers.append(recording.frames.append)
     sender = Controller("sender", fd=True)
-    wire.attach(sender)
-    wire.attach(Controller("receiver", receive_depth=len(frames), fd=True))
+    bus.attach(sender)
+    bus.attach(Controller("receiver", receive_depth=len(frames), fd=True))
     start_ns = 100_000
     for frame in frames:
         queue.at(start_ns, sender.send, frame)
-        start_ns += wire.frame_ns(frame) + wire.span_ns(GAP_BITS)
+        start_ns += bus.frame_ns(frame) + bus.span_ns(GAP_BITS)
     queue.run_until(start_ns)
     recording.end_ns = start_ns
     return recording
 
 
 def write(frames: list[FdFrame], path: Path) -> None:
-    recording = on_the_wire(frames)
+    recording = on_the_bus(frames)
     assert [record.frame for record in recording.frames] == frames
     channels = waveform(recording, RATE, ["sender", "receiver"], DATA_RATE)
     path.write_text("".join(vcd(channels, 0, recording.end_ns)))

@@ -8,13 +8,12 @@ flashes per minute, the average of at least three cycles).
 from __future__ import annotations
 
 import pytest
-
-from bench.judge.flashing import AVERAGE_OF, judge_flashing, mean_rate, whole_cycles
-from bench.judge.states import FLASH
-from bench.judge.verdict import Outcome
-from bench.judge.walk import Segment
-from bench.model.load import FlashRule
-from bench.recording import Series
+from linkloss.judge.flashing import AVERAGE_OF, judge_flashing, mean_rate, whole_cycles
+from linkloss.judge.states import FLASH
+from linkloss.judge.verdict import Outcome
+from linkloss.judge.walk import Segment
+from linkloss.model.load import FlashRule
+from linkloss.recording import Series
 
 MS = 1_000_000
 

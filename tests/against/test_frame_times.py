@@ -12,11 +12,10 @@ import itertools
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
-from bench.clock.queue import EventQueue
-from bench.wire.controller import Controller
-from bench.wire.frame import Frame, length_bits, longest_bits
-from bench.wire.medium import Wire
+from linkloss.bus.controller import Controller
+from linkloss.bus.frame import Frame, length_bits, longest_bits
+from linkloss.bus.medium import Bus
+from linkloss.clock.queue import EventQueue
 
 
 @pytest.mark.parametrize("size", range(9))
@@ -61,20 +60,20 @@ def test_every_empty_base_frame_has_one_to_six_stuff_bits():
     assert sum(added) / len(added) == pytest.approx(1.969, abs=0.0005)
 
 
-def two_on_a_wire(bit_rate: int):
+def two_on_a_bus(bit_rate: int):
     queue = EventQueue()
-    wire = Wire(queue, bit_rate)
+    bus = Bus(queue, bit_rate)
     sender, receiver = Controller("sender", mailboxes=8, order="fifo"), Controller("receiver")
-    wire.attach(sender)
-    wire.attach(receiver)
+    bus.attach(sender)
+    bus.attach(receiver)
     records = []
-    wire.observers.append(records.append)
+    bus.observers.append(records.append)
     return queue, sender, receiver, records
 
 
 @pytest.mark.parametrize("bit_rate", [10_000, 83_333, 125_000, 500_000, 1_000_000])
 def test_a_frame_takes_its_bits_and_the_next_follows_after_three_more(bit_rate):
-    queue, sender, receiver, records = two_on_a_wire(bit_rate)
+    queue, sender, receiver, records = two_on_a_bus(bit_rate)
     frames = [Frame(0x100 + n, bytes([n] * n)) for n in range(8)]
     for frame in frames:
         sender.send(frame)
@@ -91,7 +90,7 @@ def test_a_frame_takes_its_bits_and_the_next_follows_after_three_more(bit_rate):
 
 def test_seven_bytes_at_125_kbit_stay_within_the_papers_millisecond():
     # table 2 of the paper: 7 data bytes at 125 kbit/s are C = 1 ms with worst-case stuffing
-    queue, sender, _, records = two_on_a_wire(125_000)
+    queue, sender, _, records = two_on_a_bus(125_000)
     for data in (bytes(7), b"\xff" * 7, b"\x0f" * 7):
         sender.send(Frame(0x078, data))
     queue.run_until(10**9)

@@ -11,8 +11,7 @@ from __future__ import annotations
 from math import inf
 
 import pytest
-
-from bench.power.fuses import (
+from linkloss.power.fuses import (
     Fuse,
     derated,
     melting_i2t,

@@ -7,9 +7,8 @@ examples that reckon with bare copper come out up to a tenth lower.
 from __future__ import annotations
 
 import pytest
-
-from bench.power.filament import IES_LIGHT
-from bench.power.leads import (
+from linkloss.power.filament import IES_LIGHT
+from linkloss.power.leads import (
     LEAD_OHM_PER_M,
     METRIC_SIZES,
     Lead,

@@ -8,11 +8,10 @@ from pathlib import Path
 from random import Random
 
 import pytest
-
-from bench.recording import Recording
-from bench.report.log import write_log
-from bench.wire import FdFrame, Frame, WireRecord
-from bench.wire.fd import LENGTHS
+from linkloss.bus import BusRecord, FdFrame, Frame
+from linkloss.bus.fd import LENGTHS
+from linkloss.recording import Recording
+from linkloss.report.log import write_log
 
 READER = shutil.which("tshark")
 pytestmark = pytest.mark.skipif(READER is None, reason="tshark is not installed")
@@ -45,7 +44,7 @@ def test_two_thousand_frames_read_back_as_they_were_written(tmp_path):
     frames = [drawn(random) for _ in range(2_000)]
     recording = Recording("v", 0)
     recording.frames = [
-        WireRecord(n * 1_000_001, n * 1_000_001 + 123_457, "a", frame, ("b",))
+        BusRecord(n * 1_000_001, n * 1_000_001 + 123_457, "a", frame, ("b",))
         for n, frame in enumerate(frames)
     ]
     write_log(recording, "car", tmp_path / "drive.pcap")
@@ -63,7 +62,7 @@ def test_two_thousand_frames_read_back_as_they_were_written(tmp_path):
 
 def test_an_attempt_that_failed_is_an_error_frame(tmp_path):
     recording = Recording("v", 0)
-    recording.frames = [WireRecord(0, 5_000, "a", Frame(0x100), (), "ack")]
+    recording.frames = [BusRecord(0, 5_000, "a", Frame(0x100), (), "ack")]
     write_log(recording, "car", tmp_path / "drive.pcap")
     ((_, _, _, _, error, length, _),) = read(tmp_path / "drive.pcap")
     assert (error, length) == ("1", "8")
@@ -82,7 +81,7 @@ def test_can_fd_frames_are_told_with_their_flags(tmp_path):
         for size in LENGTHS * 10
     ]
     recording = Recording("v", 0)
-    recording.frames = [WireRecord(n * 9_000, n * 9_000, "a", f, ()) for n, f in enumerate(frames)]
+    recording.frames = [BusRecord(n * 9_000, n * 9_000, "a", f, ()) for n, f in enumerate(frames)]
     write_log(recording, "car", tmp_path / "drive.pcap")
     rows = read(tmp_path / "drive.pcap", "canfd.flags.brs", "canfd.flags.esi")
     assert len(rows) == len(frames)

@@ -1,5 +1,5 @@
 """python-can's documented bus behaviour, on its own `virtual` interface, on our ports and for plain
-programs on the wire: one contract for all three.
+programs on the bus: one contract for all three.
 
 Source: the docstrings of can.BusABC, can.broadcastmanager and can.interfaces.virtual (4.6).
 """
@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import can
 import pytest
-
-from bench.clock.queue import EventQueue
-from bench.wire.controller import Controller
-from bench.wire.guests import open_channel
-from bench.wire.medium import Wire
-from bench.wire.port import Port
+from linkloss.bus.controller import Controller
+from linkloss.bus.guests import open_channel
+from linkloss.bus.medium import Bus
+from linkloss.bus.port import Port
+from linkloss.clock.queue import EventQueue
 
 CHANNEL = "contract"
 
@@ -34,11 +33,11 @@ class Virtual:
         pass
 
 
-class OnTheWire:
+class OnTheBus:
     def __init__(self):
         self.queue = EventQueue()
-        self.wire = Wire(self.queue, 500_000)
-        self.wire.attach(Controller("idle"))
+        self.bus = Bus(self.queue, 500_000)
+        self.bus.attach(Controller("idle"))
 
     def settle(self):
         self.queue.run_until(self.queue.now_ns + 20_000_000)
@@ -52,17 +51,17 @@ class OnTheWire:
         pass
 
 
-class Ports(OnTheWire):
+class Ports(OnTheBus):
     def open(self, **settings):
-        controller = Controller(f"node {len(self.wire.controllers)}", order="fifo", mailboxes=10)
-        self.wire.attach(controller)
+        controller = Controller(f"node {len(self.bus.controllers)}", order="fifo", mailboxes=10)
+        self.bus.attach(controller)
         return Port(controller, self.queue, CHANNEL, **settings)
 
 
-class Guests(OnTheWire):
+class Guests(OnTheBus):
     def __init__(self):
         super().__init__()
-        self.channel = open_channel(self.wire, self.queue, CHANNEL)
+        self.channel = open_channel(self.bus, self.queue, CHANNEL)
 
     def open(self, **settings):
         return can.Bus(interface="virtual", channel=CHANNEL, **settings)

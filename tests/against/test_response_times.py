@@ -6,14 +6,13 @@ tables 2 to 5 and the worked example of section 4.1, with the page numbers of th
 from __future__ import annotations
 
 import pytest
-
-from bench.clock.queue import EventQueue
-from bench.timing.order import find_order
-from bench.timing.response import responses
-from bench.timing.stream import Stream, utilisation
-from bench.wire.controller import Controller
-from bench.wire.frame import Frame, length_bits, longest_bits
-from bench.wire.medium import Wire
+from linkloss.bus.controller import Controller
+from linkloss.bus.frame import Frame, length_bits, longest_bits
+from linkloss.bus.medium import Bus
+from linkloss.clock.queue import EventQueue
+from linkloss.timing.order import find_order
+from linkloss.timing.response import responses
+from linkloss.timing.stream import Stream, utilisation
 
 MS = 1_000_000
 RATE = 125_000
@@ -57,7 +56,7 @@ def test_table_3_the_second_instance_of_c_misses_its_deadline():  # page 254
     assert float(utilisation(table_2(), RATE)) == pytest.approx(0.9714, abs=5e-5)
 
 
-def test_above_a_full_wire_the_earlier_analysis_still_says_the_same():  # page 244
+def test_above_a_full_bus_the_earlier_analysis_still_says_the_same():  # page 244
     streams = table_2(3_250_000)
     assert flawed(streams, RATE) == [2 * MS, 3 * MS, 3 * MS]
     assert utilisation(streams, RATE) > 1
@@ -70,16 +69,16 @@ def test_the_simulation_of_table_2_completes_c_at_3_ms_and_at_7_ms():  # page 24
     lengths = {length_bits(frame) + 3 for frame in frames.values()}
     assert len(lengths) == 1  # no real frame has all 125 bits: the rate makes these take 1 ms
     queue = EventQueue()
-    wire = Wire(queue, lengths.pop() * 1000)
+    bus = Bus(queue, lengths.pop() * 1000)
     records = []
-    wire.observers.append(records.append)
+    bus.observers.append(records.append)
     for stream in table_2():
         controller = Controller(stream.name)
-        wire.attach(controller)
+        bus.attach(controller)
         for number in range(4):
             queue.at(number * stream.period_ns, controller.send, frames[stream.name])
     queue.run_until(8 * MS)
-    free_ns = [r.end_ns + wire.span_ns(3) for r in records if r.sender == "C"]
+    free_ns = [r.end_ns + bus.span_ns(3) for r in records if r.sender == "C"]
     # the instances are queued at 0 and at 3.5 ms
     assert free_ns[:2] == [pytest.approx(3 * MS, abs=1), pytest.approx(7 * MS, abs=1)]
     assert free_ns[1] - 3_500_000 == pytest.approx(responses(table_2(), RATE)["C"].worst_ns, abs=1)

@@ -17,14 +17,13 @@ from pathlib import Path
 from random import Random
 
 import pytest
+from linkloss.campaign.plan import plan
+from linkloss.model.loading import load_vehicle
+from linkloss.session import simulate
 from stl_cycle import CycleBench, expressible_message
 from stl_formulas import expressible
 from stl_pairs import Bench, spread
 from stl_signals import database
-
-from bench.campaign.plan import plan
-from bench.model.loading import load_vehicle
-from bench.session import simulate
 
 ROOT = Path(__file__).parents[2]
 WREN = ROOT / "scenarios" / "wren" / "vehicle.toml"

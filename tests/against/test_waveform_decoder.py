@@ -18,13 +18,12 @@ import pytest
 from crccheck.crc import Crc15Can
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
-
-from bench.clock.queue import EventQueue
-from bench.recording import Recording
-from bench.report.vcd import vcd
-from bench.report.waveform import waveform
-from bench.wire import Controller, Frame, Wire
-from bench.wire.coding import stuffed
+from linkloss.bus import Bus, Controller, Frame
+from linkloss.bus.coding import stuffed
+from linkloss.clock.queue import EventQueue
+from linkloss.recording import Recording
+from linkloss.report.vcd import vcd
+from linkloss.report.waveform import waveform
 
 DECODER = shutil.which("sigrok-cli")
 pytestmark = pytest.mark.skipif(DECODER is None, reason="sigrok-cli is not installed")
@@ -105,15 +104,15 @@ def told(frame: Decoded, text: str) -> bool:
     return True
 
 
-def on_the_wire(frames: list[Frame]) -> Recording:
+def on_the_bus(frames: list[Frame]) -> Recording:
     """Frames sent one after the other by a simulated controller to another one."""
     queue = EventQueue()
-    wire = Wire(queue, RATE)
+    bus = Bus(queue, RATE)
     recording = Recording(vehicle="", seed=0)
-    wire.observers.append(recording.frames.append)
+    bus.observers.append(recording.frames.append)
     sender = Controller("sender", mailboxes=len(frames), order="fifo")
-    wire.attach(sender)
-    wire.attach(Controller("receiver", receive_depth=len(frames)))
+    bus.attach(sender)
+    bus.attach(Controller("receiver", receive_depth=len(frames)))
     for frame in frames:
         queue.at(100_000, sender.send, frame)
     queue.run_until(10**10)
@@ -122,7 +121,7 @@ def on_the_wire(frames: list[Frame]) -> Recording:
 
 
 def write(frames: list[Frame], path: Path) -> None:
-    recording = on_the_wire(frames)
+    recording = on_the_bus(frames)
     assert [record.frame for record in recording.frames] == frames
     channels = waveform(recording, RATE, ["sender", "receiver"])
     path.write_text("".join(vcd(channels, 0, recording.end_ns)))

@@ -10,12 +10,11 @@ from __future__ import annotations
 
 import pytest
 from bit_lab import FRAME, Lab
-
-from bench.wire.cable import Short
-from bench.wire.circuit import GROUND, SUPPLY, Circuit, Transceiver
-from bench.wire.confinement import ErrorState
-from bench.wire.frame import Frame
-from bench.wire.line import Line, hold_bits
+from linkloss.bus.cable import Short
+from linkloss.bus.circuit import GROUND, SUPPLY, Circuit, Transceiver
+from linkloss.bus.confinement import ErrorState
+from linkloss.bus.frame import Frame
+from linkloss.bus.line import Line, hold_bits
 
 ACTIVE, PASSIVE, BUS_OFF = ErrorState.ACTIVE, ErrorState.PASSIVE, ErrorState.BUS_OFF
 
@@ -59,7 +58,7 @@ def test_levels_with_a_conductor_at_ground_or_supply():
 )
 def test_which_shorts_kill_the_bus(contact, works):
     lab = Lab()
-    with lab.wire.rewiring() as cable:
+    with lab.bus.rewiring() as cable:
         cable.shorts.append(Short("b", contact))
     lab["a"].send(FRAME)
     lab.run(2_000)
@@ -75,8 +74,8 @@ def test_which_shorts_kill_the_bus(contact, works):
 
 def test_a_short_acts_on_its_own_piece_of_cable_only():
     lab = Lab("abcd")
-    lab.wire.cut("b", "c")
-    with lab.wire.rewiring("a") as cable:
+    lab.bus.cut("b", "c")
+    with lab.bus.rewiring("a") as cable:
         cable.shorts.append(Short("a", "CAN_H-CAN_L"))
     lab["a"].send(FRAME)
     lab["c"].send(FRAME)
@@ -87,8 +86,8 @@ def test_a_short_acts_on_its_own_piece_of_cable_only():
 
 def test_an_unplugged_node_is_out_of_a_short_but_alone():
     lab = Lab("abc")
-    lab.wire.unplug("a")
-    with lab.wire.rewiring("a") as cable:
+    lab.bus.unplug("a")
+    with lab.bus.rewiring("a") as cable:
         cable.shorts.append(Short("a", "CAN_H-CAN_L"))
     lab["a"].send(FRAME)
     lab["b"].send(FRAME)
@@ -104,7 +103,7 @@ def test_an_unplugged_node_is_out_of_a_short_but_alone():
 def test_with_one_conductor_of_the_trunk_cut_neither_side_sees_the_other(conductor):
     # by the levels: each side's terminator pulls its open conductor to the common one
     lab = Lab("abcd")
-    lab.wire.cut("b", "c", conductor)
+    lab.bus.cut("b", "c", conductor)
     lab["a"].send(FRAME)
     lab["d"].send(FRAME)
     lab.run(500)
@@ -117,7 +116,7 @@ def test_with_one_conductor_of_the_trunk_cut_neither_side_sees_the_other(conduct
 @pytest.mark.parametrize("conductor", ["CAN_H", "CAN_L"])
 def test_a_node_with_one_conductor_open_is_not_heard_and_others_go_on(conductor):
     lab = Lab("abc")
-    lab.wire.unplug("a", conductor)
+    lab.bus.unplug("a", conductor)
     lab["a"].send(FRAME)
     lab.run(200)
     lab["b"].send(Frame(0x300))
@@ -131,7 +130,7 @@ def test_a_node_with_one_conductor_open_is_not_heard_and_others_go_on(conductor)
 
 def test_a_node_with_exchanged_conductors_disturbs_and_goes_bus_off():
     lab = Lab("abc")
-    with lab.wire.rewiring("a") as cable:
+    with lab.bus.rewiring("a") as cable:
         cable.swapped.append("a")
     lab["b"].on_sent = lab["b"].send
     lab["b"].send(Frame(0x300, bytes(8)))
@@ -156,7 +155,7 @@ def test_counters_on_a_bus_that_is_stuck_dominant_while_transmitting():
     lab["a"].send(FRAME)
     first = 40  # recessive, as the bits before it are
     lab.run_to(first - 1)
-    with lab.wire.rewiring("s") as cable:
+    with lab.bus.rewiring("s") as cable:
         cable.stuck.append("s")
     tec, rec = {}, {}
     for number in range(1, 400):
@@ -172,14 +171,14 @@ def test_counters_on_a_bus_that_is_stuck_dominant_while_transmitting():
 def test_a_stuck_bus_costs_nothing_once_nothing_changes_any_more():
     lab = Lab("abs")
     lab["s"].power_off()
-    with lab.wire.rewiring("s") as cable:
+    with lab.bus.rewiring("s") as cable:
         cable.stuck.append("s")
     lab["a"].send(FRAME)
     lab.run(1_000)
     seen = len(lab.bits)
     lab.run(1_000_000)
     assert len(lab.bits) == seen
-    with lab.wire.rewiring("s") as cable:
+    with lab.bus.rewiring("s") as cable:
         cable.stuck.remove("s")
     lab.run(200)
     assert lab.heard("b") == [FRAME]
@@ -188,11 +187,11 @@ def test_a_stuck_bus_costs_nothing_once_nothing_changes_any_more():
 def test_a_cable_that_is_cut_while_it_is_stuck_goes_on_from_there():
     lab = Lab("abcs")
     lab["s"].power_off()
-    with lab.wire.rewiring("s") as cable:
+    with lab.bus.rewiring("s") as cable:
         cable.stuck.append("s")
     lab["a"].send(FRAME)
     lab.run(100_000)
-    lab.wire.cut("b", "c")
+    lab.bus.cut("b", "c")
     lab.run(200)
     assert lab.queue.now_ns == 100_200_000
     assert lab.heard("b") == [FRAME]
@@ -206,7 +205,7 @@ def test_a_cable_that_is_cut_while_it_is_stuck_goes_on_from_there():
 def test_a_node_with_a_wrong_bit_rate_lets_nothing_through_until_it_is_passive():
     # common practice; from then on only its overload flags disturb, which have no passive form
     lab = Lab("abc")
-    with lab.wire.rewiring("c"):
+    with lab.bus.rewiring("c"):
         lab["c"].bit_rate = 500_000
     lab["b"].on_sent = lab["b"].send
     lab["b"].send(FRAME)
@@ -223,7 +222,7 @@ def test_a_node_with_a_wrong_bit_rate_lets_nothing_through_until_it_is_passive()
 def test_a_ground_offset_matters_beyond_the_common_mode_range(offset, works):
     # ISO 11898-2, edition of 2016: -12 to +12 V (from memory); a shift of 2 V works
     lab = Lab("abc")
-    with lab.wire.rewiring("a") as cable:
+    with lab.bus.rewiring("a") as cable:
         cable.grounds["a"] = offset
     lab["a"].send(FRAME)
     lab.run(500)
@@ -243,7 +242,7 @@ def test_missing_and_third_terminators():
 
 def test_without_terminators_nothing_gets_through():
     lab = Lab("abc")
-    with lab.wire.rewiring() as cable:
+    with lab.bus.rewiring() as cable:
         cable.line.terminators = 0
     lab["a"].send(FRAME)
     lab.run(5_000)

@@ -8,8 +8,7 @@ import signal
 import sys
 
 from distributed import LocalCluster
-
-from bench import check, load_vehicle
+from linkloss import check, load_vehicle
 
 
 def main(vehicle_path: str) -> None:

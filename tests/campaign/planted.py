@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 import can
-
-from nodes.api import MS, Board
-from nodes.power import PowerNode
-from nodes.unit import StatusSettings
+from linkloss_nodes import MS, Board
+from linkloss_nodes.power import PowerNode
+from linkloss_nodes.unit import StatusSettings
 
 LAMPS = ("tail_left", "tail_right", "plate_lamp")
 OUT_NS = 300 * MS

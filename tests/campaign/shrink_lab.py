@@ -6,11 +6,11 @@ from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 
-from bench.campaign.result import CaseResult
-from bench.faults.catalogue import make_fault
-from bench.judge import Outcome, Verdict
-from bench.model.loading import Vehicle, load_vehicle
-from bench.scenario import Scenario, TimedAction, TimedFault
+from linkloss.campaign.result import CaseResult
+from linkloss.faults.catalogue import make_fault
+from linkloss.judge import Outcome, Verdict
+from linkloss.model.loading import Vehicle, load_vehicle
+from linkloss.scenario import Scenario, TimedAction, TimedFault
 
 MS = 1_000_000
 WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"

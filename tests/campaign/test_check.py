@@ -10,18 +10,17 @@ from itertools import count
 from pathlib import Path
 
 import pytest
-
-from bench.campaign import isolation
-from bench.campaign.apart import apart, no_branching
-from bench.campaign.batches import Hunted
-from bench.campaign.check import Interrupted, check
-from bench.campaign.hunt import BATCH, Hunt
-from bench.campaign.order import Order, cases_of, content
-from bench.campaign.run import failed_case
-from bench.campaign.store import CaseStore, identity
-from bench.model.loading import load_vehicle
-from bench.model.problem import BadInput
-from bench.report.machine import check_json
+from linkloss.campaign import isolation
+from linkloss.campaign.apart import apart, no_branching
+from linkloss.campaign.batches import Hunted
+from linkloss.campaign.check import Interrupted, check
+from linkloss.campaign.hunt import BATCH, Hunt
+from linkloss.campaign.order import Order, cases_of, content
+from linkloss.campaign.run import failed_case
+from linkloss.campaign.store import CaseStore, identity
+from linkloss.model.loading import load_vehicle
+from linkloss.model.problem import BadInput
+from linkloss.report.machine import check_json
 
 ROOT = Path(__file__).parents[2]
 TINY = ROOT / "tests" / "report" / "tiny" / "vehicle.toml"

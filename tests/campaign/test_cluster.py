@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import importlib.util
-import os
 import subprocess
 import sys
 from pathlib import Path
@@ -22,7 +21,6 @@ needs_dask = pytest.mark.skipif(
 def test_a_killed_worker_loses_no_case_and_none_counts_twice():
     done = subprocess.run(
         [sys.executable, HERE / "cluster_program.py", WREN],
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
         capture_output=True,
         text=True,
         timeout=120,
@@ -38,7 +36,7 @@ def test_a_scheduler_that_does_not_answer_is_bad_input():
     """In a process of its own: Dask leaves threads behind, and one with threads forks no more."""
     nobody = "dask://127.0.0.1:9"
     done = subprocess.run(
-        [sys.executable, "-m", "bench.cli", "check", "--only", "none", "--workers", nobody],
+        [sys.executable, "-m", "linkloss.cli", "check", "--only", "none", "--workers", nobody],
         cwd=ROOT,
         capture_output=True,
         text=True,

@@ -15,9 +15,7 @@ from random import Random
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from planted import LAMPS, ConfusedRear, can_confuse
-
-from bench.campaign.cases import (
+from linkloss.campaign.cases import (
     CaseMaker,
     Spans,
     electrical_instances,
@@ -25,18 +23,19 @@ from bench.campaign.cases import (
     instances,
     wiring_instances,
 )
-from bench.campaign.covering import extended, pairwise
-from bench.campaign.depth import planned
-from bench.campaign.electrical import is_electrical
-from bench.campaign.meeting import CONSECUTIVE, OVERLAPPING, met
-from bench.campaign.naming import case_named
-from bench.campaign.pairs import plan_pairs
-from bench.campaign.plan import plan
-from bench.campaign.rotation import key_of
-from bench.campaign.run import run_case
-from bench.campaign.traits import Traits
-from bench.faults.catalogue import catalogue, make_fault
-from bench.model.loading import load_vehicle
+from linkloss.campaign.covering import extended, pairwise
+from linkloss.campaign.depth import planned
+from linkloss.campaign.electrical import is_electrical
+from linkloss.campaign.meeting import CONSECUTIVE, OVERLAPPING, met
+from linkloss.campaign.naming import case_named
+from linkloss.campaign.pairs import plan_pairs
+from linkloss.campaign.plan import plan
+from linkloss.campaign.rotation import key_of
+from linkloss.campaign.run import run_case
+from linkloss.campaign.traits import Traits
+from linkloss.faults.catalogue import catalogue, make_fault
+from linkloss.model.loading import load_vehicle
+from planted import LAMPS, ConfusedRear, can_confuse
 
 MS = 1_000_000
 ROOT = Path(__file__).parents[2]
@@ -392,8 +391,8 @@ def test_a_hunt_plans_no_cases():
 
 def test_every_depth_is_the_same_in_any_process():
     code = (
-        "import hashlib; from bench.campaign.depth import planned;"
-        "from bench.model.loading import load_vehicle;"
+        "import hashlib; from linkloss.campaign.depth import planned;"
+        "from linkloss.model.loading import load_vehicle;"
         f"vehicle = load_vehicle({str(TINY)!r});"
         "cases = [c for depth in ('quick', 'pairs') for c in planned(vehicle, depth).cases];"
         "told = [(case.name, case.lasts_ns) for case in cases];"
@@ -406,7 +405,7 @@ def test_every_depth_is_the_same_in_any_process():
             capture_output=True,
             text=True,
             cwd=ROOT,
-            env={**os.environ, "PYTHONHASHSEED": seed, "PYTHONPATH": str(ROOT)},
+            env={**os.environ, "PYTHONHASHSEED": seed},
         ).stdout
         for seed in ("1", "2")
     }

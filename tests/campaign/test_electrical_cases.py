@@ -7,14 +7,14 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
-from bench.campaign.cases import CaseMaker, electrical_instances, instances
-from bench.campaign.depth import planned
-from bench.campaign.electrical import is_electrical
-from bench.campaign.naming import case_named
-from bench.campaign.plan import plan
-from bench.campaign.traits import Traits
-from bench.faults.catalogue import catalogue
-from bench.model.loading import load_vehicle
+from linkloss.campaign.cases import CaseMaker, electrical_instances, instances
+from linkloss.campaign.depth import planned
+from linkloss.campaign.electrical import is_electrical
+from linkloss.campaign.naming import case_named
+from linkloss.campaign.plan import plan
+from linkloss.campaign.traits import Traits
+from linkloss.faults.catalogue import catalogue
+from linkloss.model.loading import load_vehicle
 
 MS = 1_000_000
 WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"

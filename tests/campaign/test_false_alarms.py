@@ -6,15 +6,14 @@ from functools import cache
 from pathlib import Path
 
 import pytest
-
-from bench.campaign.bits import LAST_BITS, POSITIONS, bit_cases
-from bench.campaign.cases import CaseMaker
-from bench.campaign.naming import case_named
-from bench.campaign.run import case_result, run_case
-from bench.campaign.undisturbed import Undisturbed
-from bench.model.loading import load_vehicle
-from bench.recording import series
-from bench.session import simulate
+from linkloss.campaign.bits import LAST_BITS, POSITIONS, bit_cases
+from linkloss.campaign.cases import CaseMaker
+from linkloss.campaign.naming import case_named
+from linkloss.campaign.run import case_result, run_case
+from linkloss.campaign.undisturbed import Undisturbed
+from linkloss.model.loading import load_vehicle
+from linkloss.recording import series
+from linkloss.session import simulate
 
 WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"
 

@@ -10,16 +10,15 @@ from pathlib import Path
 from random import Random
 
 import pytest
-
-from bench.campaign.cases import CaseMaker
-from bench.campaign.coverage import Reached, reached
-from bench.campaign.hunt import Hunt
-from bench.campaign.moments import Moments
-from bench.campaign.mutate import MOST_ACTIONS
-from bench.campaign.naming import case_named
-from bench.campaign.run import run_case
-from bench.model.loading import load_vehicle
-from bench.session import simulate
+from linkloss.campaign.cases import CaseMaker
+from linkloss.campaign.coverage import Reached, reached
+from linkloss.campaign.hunt import Hunt
+from linkloss.campaign.moments import Moments
+from linkloss.campaign.mutate import MOST_ACTIONS
+from linkloss.campaign.naming import case_named
+from linkloss.campaign.run import run_case
+from linkloss.model.loading import load_vehicle
+from linkloss.session import simulate
 
 MS = 1_000_000
 ROOT = Path(__file__).parents[2]

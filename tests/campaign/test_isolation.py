@@ -10,14 +10,13 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-
-from bench import load_vehicle
-from bench.campaign import isolation
-from bench.campaign.isolation import isolated
-from bench.campaign.plan import plan
-from bench.campaign.run import PROCESS, run_case
-from bench.session import Session, simulate
-from nodes.api import MS, Node
+from linkloss import load_vehicle
+from linkloss.campaign import isolation
+from linkloss.campaign.isolation import isolated
+from linkloss.campaign.plan import plan
+from linkloss.campaign.run import PROCESS, run_case
+from linkloss.session import Session, simulate
+from linkloss_nodes import MS, Node
 
 WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"
 

@@ -6,15 +6,14 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-
-from bench.campaign.check import check
-from bench.campaign.plan import NO_FAULT, plan, spans
-from bench.campaign.rotation import MOST_PERIODS
-from bench.campaign.soak import SOAK
-from bench.faults.catalogue import catalogue, make_fault
-from bench.model.loading import load_vehicle
-from bench.model.problem import BadInput
-from bench.model.vehicle import Action, SituationTable
+from linkloss.campaign.check import check
+from linkloss.campaign.plan import NO_FAULT, plan, spans
+from linkloss.campaign.rotation import MOST_PERIODS
+from linkloss.campaign.soak import SOAK
+from linkloss.faults.catalogue import catalogue, make_fault
+from linkloss.model.loading import load_vehicle
+from linkloss.model.problem import BadInput
+from linkloss.model.vehicle import Action, SituationTable
 
 MS = 1_000_000
 ROOT = Path(__file__).parents[2]

@@ -8,14 +8,13 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-
-from bench.campaign.cases import CaseMaker
-from bench.campaign.coverage import Coverage, Reached, bucket, points_of, reached
-from bench.campaign.naming import case_named
-from bench.judge import Outcome, Verdict, judge
-from bench.model.loading import load_vehicle
-from bench.recording import ControllerChange, FaultRecord, NodeChange, Recording
-from bench.session import simulate
+from linkloss.campaign.cases import CaseMaker
+from linkloss.campaign.coverage import Coverage, Reached, bucket, points_of, reached
+from linkloss.campaign.naming import case_named
+from linkloss.judge import Outcome, Verdict, judge
+from linkloss.model.loading import load_vehicle
+from linkloss.recording import ControllerChange, FaultRecord, NodeChange, Recording
+from linkloss.session import simulate
 
 MS = 1_000_000
 TINY = Path(__file__).parents[1] / "report" / "tiny" / "vehicle.toml"

@@ -5,10 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-
-from bench.campaign.relevance import Relevance
-from bench.faults.catalogue import make_fault
-from bench.model.loading import load_vehicle
+from linkloss.campaign.relevance import Relevance
+from linkloss.faults.catalogue import make_fault
+from linkloss.model.loading import load_vehicle
 
 WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"
 
@@ -53,7 +52,7 @@ def test_a_fault_matters_to_what_it_can_spoil(wren, kind, parameters, inputs, ma
 
 
 @pytest.mark.parametrize("kind", ["cut", "flood"])
-def test_a_fault_of_the_whole_wire_matters_to_every_request(wren, kind):
+def test_a_fault_of_the_whole_bus_matters_to_every_request(wren, kind):
     parameters = {"cut": {"between": ["dash", "gauge"]}, "flood": {"node": "gauge"}}
     fault = make_fault(kind, parameters[kind], wren)
     assert Relevance(wren).matters(fault, ["lights"])

@@ -6,11 +6,10 @@ import multiprocessing
 import os
 
 import pytest
-
-from bench.campaign.apart import can_branch
-from bench.campaign.rerun import Failed, Wanted, again, cases_named
-from bench.demo import demo_vehicle
-from bench.model.loading import load_vehicle
+from linkloss.campaign.apart import can_branch
+from linkloss.campaign.rerun import Failed, Wanted, again, cases_named
+from linkloss.model.loading import load_vehicle
+from linkloss.shipped import demo_vehicle
 
 NAMES = ["parked/none", "braking/none", "parked/unplug(rear)@556ms+500ms"]
 

@@ -10,11 +10,10 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-
-from bench.campaign.result import CaseResult, CheckReport, RunResult
-from bench.campaign.store import CaseStore
-from bench.judge import Outcome, Unjudged, Verdict
-from bench.model.loading import load_vehicle
+from linkloss.campaign.result import CaseResult, CheckReport, RunResult
+from linkloss.campaign.store import CaseStore
+from linkloss.judge import Outcome, Unjudged, Verdict
+from linkloss.model.loading import load_vehicle
 
 MS = 1_000_000
 TINY = Path(__file__).parents[1] / "report" / "tiny" / "vehicle.toml"

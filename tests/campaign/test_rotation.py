@@ -9,18 +9,17 @@ from bisect import bisect_right
 from functools import cache
 from pathlib import Path
 
+import linkloss.campaign.cases as cases_module
+import linkloss.campaign.electrical as electrical_module
+import linkloss.campaign.plan as plan_module
 import pytest
-
-import bench.campaign.cases as cases_module
-import bench.campaign.electrical as electrical_module
-import bench.campaign.plan as plan_module
-from bench.campaign import depth
-from bench.campaign.asked import holds
-from bench.campaign.bits import POSITIONS, bit_cases
-from bench.campaign.cases import CaseMaker, wiring_instances
-from bench.campaign.naming import case_named
-from bench.campaign.plan import plan, plan_full
-from bench.campaign.rotation import (
+from linkloss.campaign import depth
+from linkloss.campaign.asked import holds
+from linkloss.campaign.bits import POSITIONS, bit_cases
+from linkloss.campaign.cases import CaseMaker, wiring_instances
+from linkloss.campaign.naming import case_named
+from linkloss.campaign.plan import plan, plan_full
+from linkloss.campaign.rotation import (
     EIGHTHS,
     FEW_NS,
     ROLL_OVERS,
@@ -30,17 +29,17 @@ from bench.campaign.rotation import (
     rolled_over,
     unrotated,
 )
-from bench.campaign.soak import LEAST_MESSAGES, LEAST_NS, SOAK, SOAK_WITH_FAULTS
-from bench.campaign.undisturbed import Undisturbed
-from bench.faults.catalogue import catalogue
-from bench.faults.traffic import carries
-from bench.model.loading import load_vehicle
-from bench.session import simulate
+from linkloss.campaign.soak import LEAST_MESSAGES, LEAST_NS, SOAK, SOAK_WITH_FAULTS
+from linkloss.campaign.undisturbed import Undisturbed
+from linkloss.faults.catalogue import catalogue
+from linkloss.faults.traffic import carries
+from linkloss.model.loading import load_vehicle
+from linkloss.session import simulate
 
 MS = 1_000_000
 ROOT = Path(__file__).parents[2]
 WREN = ROOT / "scenarios" / "wren" / "vehicle.toml"
-START = ROOT / "bench" / "start" / "vehicle.toml"
+START = ROOT / "bench" / "linkloss" / "start" / "vehicle.toml"
 TINY = ROOT / "tests" / "report" / "tiny" / "vehicle.toml"
 MOST_CASES, MOST_S = 4_500, 25_000
 
@@ -129,7 +128,7 @@ def beside(case, half, what):
     return any(step in near for step in far)
 
 
-def test_counter_values_are_those_that_stand_on_the_wire():
+def test_counter_values_are_those_that_stand_on_the_bus():
     """Worked out again from whole runs: every value of each message that a fault concerns."""
     met = {}
     frames = {name: simulate(CaseMaker(vehicle()).case(name, ())).frames for name in situations()}
@@ -316,7 +315,7 @@ def test_six_faults_strike_in_16_bits_of_one_frame_with_news_up_to_its_last_one(
     instants = next(iter(faults.values()))
     assert len(instants) == POSITIONS
     situation = cases[0].situation
-    bit_ns = 1_000 * MS // vehicle().wire.bit_rate
+    bit_ns = 1_000 * MS // vehicle().bus.bit_rate
     frames = [
         record
         for record in simulate(maker.case(situation, ())).frames

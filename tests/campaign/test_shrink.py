@@ -7,6 +7,14 @@ from dataclasses import replace
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from linkloss.campaign.naming import case_named
+from linkloss.campaign.run import run_case
+from linkloss.campaign.shorter import figures, ladder, rank, same_order, stepped, trimmed
+from linkloss.campaign.shrink import shrink
+from linkloss.campaign.trial import Enough, NotBroken
+from linkloss.campaign.weaken import as_unplugged, weaker
+from linkloss.faults.catalogue import catalogue, make_fault
+from linkloss.judge import Outcome
 from planted import LAMPS, ConfusedRear
 from shrink_lab import (
     LAMP,
@@ -21,15 +29,6 @@ from shrink_lab import (
     twenty_events,
     wren,
 )
-
-from bench.campaign.naming import case_named
-from bench.campaign.run import run_case
-from bench.campaign.shorter import figures, ladder, rank, same_order, stepped, trimmed
-from bench.campaign.shrink import shrink
-from bench.campaign.trial import Enough, NotBroken
-from bench.campaign.weaken import as_unplugged, weaker
-from bench.faults.catalogue import catalogue, make_fault
-from bench.judge import Outcome
 
 PLANTED = ("unplug(dash)", "lights=dipped", "reset(front)", "unplug(rear)")
 

@@ -6,17 +6,16 @@ from functools import cache
 from pathlib import Path
 
 import pytest
-
-from bench.campaign.check import check
-from bench.campaign.order import Order
-from bench.campaign.rerun import cases_named
-from bench.campaign.run import run_case
-from bench.campaign.staged import BEFORE_NS, TIMES, WHOLE, Stage, stage
-from bench.judge import Outcome, declared_rules
-from bench.model.loading import Vehicle, load_vehicle
-from bench.model.problem import BadInput
-from bench.replay.drive import Drive, Selection
-from bench.report.words import command
+from linkloss.campaign.check import check
+from linkloss.campaign.order import Order
+from linkloss.campaign.rerun import cases_named
+from linkloss.campaign.run import run_case
+from linkloss.campaign.staged import BEFORE_NS, TIMES, WHOLE, Stage, stage
+from linkloss.judge import Outcome, declared_rules
+from linkloss.model.loading import Vehicle, load_vehicle
+from linkloss.model.problem import BadInput
+from linkloss.replay.drive import Drive, Selection
+from linkloss.report.words import command
 
 WREN = Path(__file__).parents[2] / "scenarios" / "wren"
 DRIVE = WREN / "drive.log.gz"

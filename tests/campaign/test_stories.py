@@ -11,22 +11,21 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+from linkloss.campaign import shrinkers, stories
+from linkloss.campaign.check import check
+from linkloss.campaign.isolation import Stopped
+from linkloss.campaign.result import CaseResult, CheckReport
+from linkloss.campaign.run import PROCESS, run_case
+from linkloss.campaign.shrink import Shrunk
+from linkloss.campaign.shrinkers import Away, Job, Shrinkers
+from linkloss.campaign.stories import Stories, find_stories, story_name, suspect
+from linkloss.campaign.trial import Enough
+from linkloss.judge import Outcome, Verdict
+from linkloss.model.loading import load_vehicle
+from linkloss_nodes import Node
+from linkloss_nodes.power import PowerNode
 from planted import LAMPS, ConfusedRear
 from shrink_lab import MS, action, fault, scenario, wren
-
-from bench.campaign import shrinkers, stories
-from bench.campaign.check import check
-from bench.campaign.isolation import Stopped
-from bench.campaign.result import CaseResult, CheckReport
-from bench.campaign.run import PROCESS, run_case
-from bench.campaign.shrink import Shrunk
-from bench.campaign.shrinkers import Away, Job, Shrinkers
-from bench.campaign.stories import Stories, find_stories, story_name, suspect
-from bench.campaign.trial import Enough
-from bench.judge import Outcome, Verdict
-from bench.model.loading import load_vehicle
-from nodes.api import Node
-from nodes.power import PowerNode
 
 TINY = Path(__file__).parents[1] / "report" / "tiny" / "vehicle.toml"
 

@@ -6,15 +6,14 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-
-from bench.campaign.depth import planned
-from bench.campaign.rotation import ROLL_OVERS
-from bench.campaign.soak import SOAK
-from bench.campaign.untried import left_unjudged
-from bench.judge import Unjudged
-from bench.model.loading import load_vehicle
-from bench.model.problem import BadInput
-from bench.model.vehicle import UnjudgedTable
+from linkloss.campaign.depth import planned
+from linkloss.campaign.rotation import ROLL_OVERS
+from linkloss.campaign.soak import SOAK
+from linkloss.campaign.untried import left_unjudged
+from linkloss.judge import Unjudged
+from linkloss.model.loading import load_vehicle
+from linkloss.model.problem import BadInput
+from linkloss.model.vehicle import UnjudgedTable
 
 ROOT = Path(__file__).parents[2]
 

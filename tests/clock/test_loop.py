@@ -6,8 +6,7 @@ import asyncio
 import math
 
 import pytest
-
-from bench.clock import NS_PER_S, DeadlockError, EventQueue, Priority, VirtualLoop
+from linkloss.clock import NS_PER_S, DeadlockError, EventQueue, Priority, VirtualLoop
 
 
 @pytest.fixture
@@ -145,16 +144,16 @@ def test_arbitration_comes_after_all_coroutine_work_of_its_instant(loop):
 
     queue = loop.queue
     queue.at(1_000_000, ran.append, "arbitration", priority=Priority.ARBITRATION)
-    queue.at(1_000_000, ran.append, "wire", priority=Priority.WIRE)
+    queue.at(1_000_000, ran.append, "bus", priority=Priority.BUS)
     queue.at(1_000_000, ran.append, "stimulus", priority=Priority.STIMULUS)
     loop.run_until_complete(_together(node("a"), node("b")))
     queue.run_until(1_000_000)
-    assert ran[:2] == ["stimulus", "wire"]
+    assert ran[:2] == ["stimulus", "bus"]
     assert ran[2:-1] == [(name, step) for step in range(5) for name in "ab"]
     assert ran[-1] == "arbitration"
 
 
-def test_a_frame_handed_over_by_the_wire_is_answered_before_arbitration(loop):
+def test_a_frame_handed_over_by_the_bus_is_answered_before_arbitration(loop):
     ran = []
     inbox = asyncio.Queue()
 
@@ -165,7 +164,7 @@ def test_a_frame_handed_over_by_the_wire_is_answered_before_arbitration(loop):
         await asyncio.sleep(0)
         ran.append("still the node")
 
-    loop.queue.at(500, inbox.put_nowait, "frame", priority=Priority.WIRE)
+    loop.queue.at(500, inbox.put_nowait, "frame", priority=Priority.BUS)
     loop.run_until_complete(node())
     loop.queue.run()
     assert ran == [("frame", 500), "still the node", "arbitration"]

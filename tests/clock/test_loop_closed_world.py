@@ -10,8 +10,7 @@ import threading
 from pathlib import Path
 
 import pytest
-
-from bench.clock import NS_PER_S, VirtualLoop
+from linkloss.clock import NS_PER_S, VirtualLoop
 
 
 @pytest.fixture
@@ -109,7 +108,7 @@ def test_another_thread_may_not_call_in(loop):
 
 def test_the_loop_imports_without_the_network_modules_opening_anything():
     code = (
-        "import asyncio, bench.clock as c\n"
+        "import asyncio, linkloss.clock as c\n"
         "loop = c.VirtualLoop()\n"
         "print(loop.run_until_complete(asyncio.sleep(3600, 'an hour')), loop.queue.now_ns)\n"
         "loop.close()\n"

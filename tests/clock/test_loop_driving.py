@@ -8,8 +8,7 @@ import re
 import sys
 
 import pytest
-
-from bench.clock import NS_PER_S, DeadlockError, VirtualLoop
+from linkloss.clock import NS_PER_S, DeadlockError, VirtualLoop
 
 
 @pytest.fixture

@@ -7,10 +7,9 @@ import threading
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
-from bench.clock import EventQueue
-from bench.clock.lateness import Lateness
-from bench.clock.pace import LONGEST_LAG_NS, Pacer
+from linkloss.clock import EventQueue
+from linkloss.clock.lateness import Lateness
+from linkloss.clock.pace import LONGEST_LAG_NS, Pacer
 
 MS = 1_000_000
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-
-from bench.clock import EventQueue, Priority
+from linkloss.clock import EventQueue, Priority
 
 
 @pytest.fixture
@@ -35,10 +34,10 @@ def test_the_default_priority_is_that_of_a_node(queue):
     ran = []
     queue.at(0, ran.append, "arbitration", priority=Priority.ARBITRATION)
     queue.at(0, ran.append, "node by default")
-    queue.at(0, ran.append, "wire", priority=Priority.WIRE)
+    queue.at(0, ran.append, "bus", priority=Priority.BUS)
     queue.after(0, ran.append, "node by default, relative")
     queue.run_until(0)
-    assert ran == ["wire", "node by default", "node by default, relative", "arbitration"]
+    assert ran == ["bus", "node by default", "node by default, relative", "arbitration"]
 
 
 def test_after_counts_from_the_present_instant(queue):

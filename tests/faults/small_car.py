@@ -6,14 +6,14 @@ from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
-from bench.faults.base import Fault
-from bench.faults.catalogue import make_fault
-from bench.model.electrical import ElectricalTable, NodeSupplyTable, SupplyTable
-from bench.model.loading import Vehicle, load_vehicle
-from bench.recording import Recording
-from bench.scenario import Scenario, TimedAction, TimedFault
-from bench.session import Session
-from bench.wire import WireRecord
+from linkloss.bus import BusRecord
+from linkloss.faults.base import Fault
+from linkloss.faults.catalogue import make_fault
+from linkloss.model.electrical import ElectricalTable, NodeSupplyTable, SupplyTable
+from linkloss.model.loading import Vehicle, load_vehicle
+from linkloss.recording import Recording
+from linkloss.scenario import Scenario, TimedAction, TimedFault
+from linkloss.session import Session
 
 MS = 1_000_000
 LAMP_REQUEST = 256
@@ -112,6 +112,6 @@ def run(
     return Ran(session, session.run())
 
 
-def counters(records: list[WireRecord]) -> list[int]:
+def counters(records: list[BusRecord]) -> list[int]:
     """The counter of each LampRequest."""
     return [record.frame.data[1] for record in records]

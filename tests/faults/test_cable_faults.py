@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
+from linkloss.faults.cut import Cut
 from small_car import fault, run, small_vehicle
-
-from bench.faults.cut import Cut
 
 FRONT_STATUS = 513
 REAR_STATUS = 514

@@ -8,12 +8,11 @@ from types import SimpleNamespace
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from linkloss.bus import BusRecord, Frame
+from linkloss.faults.base import Fault
+from linkloss.faults.catalogue import FaultError, catalogue, make_fault
+from linkloss.faults.traffic import Luck, last_sent, requests
 from small_car import fault, run, small_vehicle, supplied_vehicle
-
-from bench.faults.base import Fault
-from bench.faults.catalogue import FaultError, catalogue, make_fault
-from bench.faults.traffic import Luck, last_sent, requests
-from bench.wire import Frame, WireRecord
 
 KINDS = list(catalogue())
 EVERY = [
@@ -39,13 +38,13 @@ READABLE = {
 
 
 def of_a_fault(action):
-    return action.__module__.startswith("bench.faults")
+    return action.__module__.startswith("linkloss.faults")
 
 
-def cable_state(wire):
-    with wire.rewiring() as cable:
+def cable_state(bus):
+    with bus.rewiring() as cable:
         return (
-            [segment.wiring for segment in wire.segments],
+            [segment.wiring for segment in bus.segments],
             list(cable.shorts),
             [*cable.swapped, *cable.stuck, *cable.dead],
             dict(cable.grounds),
@@ -55,19 +54,17 @@ def cable_state(wire):
 
 def rig_state(session):
     """All that a fault may take hold of, as plain values."""
-    wire = session.wire
+    bus = session.bus
     lines = [
         line for name in session.vehicle.inputs for line in session.inputs.lines(name).values()
     ]
     hosts = session.hosts.values()
     return {
-        "hooks": [
-            len(hook) for hook in (wire.transforms, wire.disturbances, wire.misses, wire.noises)
-        ],
-        "cable": cable_state(wire),
-        "bit rates": [controller.bit_rate for controller in wire.controllers],
-        "segments": [tuple(c.name for c in segment.members) for segment in wire.segments],
-        "controllers": [controller.name for controller in wire.controllers],
+        "hooks": [len(hook) for hook in (bus.transforms, bus.disturbances, bus.misses, bus.noises)],
+        "cable": cable_state(bus),
+        "bit rates": [controller.bit_rate for controller in bus.controllers],
+        "segments": [tuple(c.name for c in segment.members) for segment in bus.segments],
+        "controllers": [controller.name for controller in bus.controllers],
         "outgoing": [len(host.controller.outgoing) for host in hosts],
         "muted": [host.controller.muted for host in hosts],
         "slow": [host.slow for host in hosts],
@@ -101,7 +98,7 @@ def test_every_fault_says_what_it_is(kind):
     form = catalogue()[kind]
     assert form.kind == kind
     assert re.fullmatch(r"[a-z]+(_[a-z]+)*", kind)
-    assert form.__module__ == f"bench.faults.{kind}"
+    assert form.__module__ == f"linkloss.faults.{kind}"
     assert form.__doc__
     assert form.__doc__ != Fault.__doc__
     assert form.group in ("cable", "frames", "node", "input", "output")
@@ -199,7 +196,7 @@ def test_requests_are_the_messages_that_ask_something_of_a_load():
 
 
 def record(frame, sender="dash", error=None):
-    return WireRecord(0, 1, sender, frame, error=error)
+    return BusRecord(0, 1, sender, frame, error=error)
 
 
 @pytest.mark.parametrize(

@@ -5,11 +5,10 @@ from __future__ import annotations
 from itertools import pairwise
 
 import pytest
+from linkloss.bus.frame import Frame, bits
+from linkloss.faults.catalogue import FaultError, make_fault
+from linkloss.faults.corrupt import _recessive_bits
 from small_car import MS, counters, fault, run, small_vehicle
-
-from bench.faults.catalogue import FaultError, make_fault
-from bench.faults.corrupt import _recessive_bits
-from bench.wire.frame import Frame, bits
 
 DASH_STATUS = 512
 REAR_STATUS = 514
@@ -172,7 +171,7 @@ def test_duplicate_sends_each_frame_twice():
 # ---- flood
 
 
-def test_flood_keeps_everybody_else_off_the_wire():
+def test_flood_keeps_everybody_else_off_the_bus():
     ran = run((fault("flood", node="rear"), 200, 400))
     during = [r for r in ran.recording.frames if 201 * MS <= r.start_ns < 399 * MS]
     assert {record.sender for record in during} == {"babbler at rear"}
@@ -186,7 +185,7 @@ def test_all_come_back_after_a_flood():
     assert senders == {"front", "dash", "rear"}
 
 
-def test_flood_takes_the_share_of_the_wire_that_was_asked_for():
+def test_flood_takes_the_share_of_the_bus_that_was_asked_for():
     ran = run((fault("flood", node="rear", share=0.25), 200, 400))
     busy = [r for r in ran.recording.frames if r.sender.startswith("babbler")]
     taken_ns = sum(record.end_ns - record.start_ns for record in busy)
@@ -210,7 +209,7 @@ def test_a_flood_with_the_identifier_of_a_message_is_refused():
 
 def test_a_babbler_that_went_bus_off_comes_back_by_itself():
     def force(session):
-        (babbler,) = (c for c in session.wire.controllers if c.name == "babbler at rear")
+        (babbler,) = (c for c in session.bus.controllers if c.name == "babbler at rear")
         babbler.force_bus_off()
 
     ran = run((fault("flood", node="rear"), 200, 400), at=(250 * MS, force))

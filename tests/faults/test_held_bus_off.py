@@ -5,11 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from linkloss.faults.catalogue import FaultError, catalogue
+from linkloss.faults.traffic import requests
+from linkloss.model.loading import load_vehicle
 from small_car import MS, fault, run, small_vehicle
-
-from bench.faults.catalogue import FaultError, catalogue
-from bench.faults.traffic import requests
-from bench.model.loading import load_vehicle
 
 ROOT = Path(__file__).parents[2]
 

@@ -8,10 +8,9 @@ from random import Random
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from linkloss.faults.bounce import bounces
+from linkloss.faults.catalogue import FaultError
 from small_car import MS, fault, run
-
-from bench.faults.bounce import bounces
-from bench.faults.catalogue import FaultError
 
 
 def seen(ran, name, node, *at_ms):

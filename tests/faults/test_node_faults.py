@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import pytest
+from linkloss.faults.catalogue import FaultError
 from small_car import MS, fault, run
-
-from bench.faults.catalogue import FaultError
 
 FRONT_STATUS = 513
 REAR_STATUS = 514
@@ -78,7 +77,7 @@ def test_a_mute_node_hears_and_thinks_that_it_sends():
     assert ran.session.hosts["rear"].controller.losses == {}
 
 
-def test_bus_off_takes_a_node_off_the_wire_until_its_program_asks_to_come_back():
+def test_bus_off_takes_a_node_off_the_bus_until_its_program_asks_to_come_back():
     ran = run((fault("bus_off", node="dash"), 210, None), lasts_ms=800)
     changes = [(c.at_ns / MS, c.state, c.tec) for c in ran.recording.controllers["dash"]]
     assert changes[0] == (210, "BUS_OFF", 256)

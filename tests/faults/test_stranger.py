@@ -8,16 +8,15 @@ from pathlib import Path
 from shutil import copytree
 
 import pytest
+from linkloss.campaign.cases import CaseMaker
+from linkloss.campaign.naming import case_named
+from linkloss.campaign.run import run_case
+from linkloss.faults.catalogue import FaultError, catalogue, make_fault
+from linkloss.faults.stranger import contrary, twins
+from linkloss.faults.traffic import requests
+from linkloss.model.loading import load_vehicle
+from linkloss.scenario import TimedFault
 from small_car import MS, fault, run, small_vehicle
-
-from bench.campaign.cases import CaseMaker
-from bench.campaign.naming import case_named
-from bench.campaign.run import run_case
-from bench.faults.catalogue import FaultError, catalogue, make_fault
-from bench.faults.stranger import contrary, twins
-from bench.faults.traffic import requests
-from bench.model.loading import load_vehicle
-from bench.scenario import TimedFault
 
 ROOT = Path(__file__).parents[2]
 REQUEST = "LampRequest"

@@ -6,11 +6,10 @@ from functools import cache
 from pathlib import Path
 
 import pytest
-
-from bench.faults.catalogue import catalogue, make_fault
-from bench.model.loading import Vehicle, load_vehicle
-from bench.scenario import Expectation, load_scenario
-from bench.session import simulate
+from linkloss.faults.catalogue import catalogue, make_fault
+from linkloss.model.loading import Vehicle, load_vehicle
+from linkloss.scenario import Expectation, load_scenario
+from linkloss.session import simulate
 
 FOLDER = Path(__file__).parents[2] / "scenarios" / "wren"
 STORIES = sorted(path.stem for path in FOLDER.glob("*.toml") if path.stem != "vehicle")

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from bench.firmware.build import BuildOptions
-from bench.model.loading import Vehicle, load_vehicle
+from linkloss.firmware.build import BuildOptions
+from linkloss.model.loading import Vehicle, load_vehicle
 
 ROOT = Path(__file__).parents[2]
 WREN = ROOT / "scenarios" / "wren" / "vehicle.toml"
@@ -38,7 +38,9 @@ def rear_in_c(source: Path = REAR_C, more: str = "", tables: str = "") -> str:
     before, rest = text.split("[nodes.rear]", 1)
     rear, rest = rest.split("[nodes.rear.settings]", 1)
     after = rest[rest.index("[nodes.gauge]") :]
-    rear = rear.replace('python = "nodes.power:PowerNode"', f'c = ["{source.as_posix()}"]\n{more}')
+    rear = rear.replace(
+        'python = "linkloss_nodes.power:PowerNode"', f'c = ["{source.as_posix()}"]\n{more}'
+    )
     return f"{before}[nodes.rear]{rear}{PINS}{tables}\n{after}"
 
 

@@ -9,8 +9,7 @@ from pathlib import Path
 import pytest
 from c_life import firmware
 from life_car import run
-
-from bench.firmware.build import BuildOptions
+from linkloss.firmware.build import BuildOptions
 
 DELAY = "    board_delay_ms(30);\n"
 LOOP = "void loop(void) { board_delay_ms(10); }\n"

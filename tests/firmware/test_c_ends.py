@@ -9,10 +9,9 @@ import platform
 import pytest
 from c_life import firmware, printed
 from life_car import run
-
-from bench.firmware.build import BuildOptions
-from bench.firmware.coverage import counting, lines_run
-from bench.firmware.problem import BuildError
+from linkloss.firmware.build import BuildOptions
+from linkloss.firmware.coverage import counting, lines_run
+from linkloss.firmware.problem import BuildError
 
 LOOP = "void loop(void) { board_delay_ms(10); }\n"
 NOWHERE = "a board has nothing to return to"

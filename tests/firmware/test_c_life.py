@@ -9,12 +9,11 @@ from pathlib import Path
 import pytest
 from c_life import firmware, printed
 from life_car import ANSWER, Ran, run, scenario
-
-from bench.firmware.answers import ANSWERS
-from bench.firmware.library import interface
-from bench.firmware.program import _CRASHED, _WAIT
-from bench.session import Session
-from nodes.api import MS
+from linkloss.firmware.answers import ANSWERS
+from linkloss.firmware.library import interface
+from linkloss.firmware.program import _CRASHED, _WAIT
+from linkloss.session import Session
+from linkloss_nodes import MS
 
 
 def test_the_numbers_of_the_requests_are_those_of_the_header():
@@ -156,7 +155,7 @@ def test_a_slow_loop_misses_frames_and_can_know_it(tmp_path):
     assert overruns == 78 - 64
 
 
-def test_what_it_sends_goes_over_the_wire(tmp_path):
+def test_what_it_sends_goes_over_the_bus(tmp_path):
     text = (
         f"void setup(void) {{ struct board_frame f = {{.id = {ANSWER}, .length = 3, "
         ".data = {1, 2, 3}};\n"

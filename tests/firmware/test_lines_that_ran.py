@@ -5,10 +5,9 @@ from __future__ import annotations
 from c_cars import c_car
 from c_life import firmware
 from life_car import run
-
-from bench.campaign.check import check
-from bench.firmware.build import BuildOptions
-from bench.firmware.coverage import counting, lines_run, ranges
+from linkloss.campaign.check import check
+from linkloss.firmware.build import BuildOptions
+from linkloss.firmware.coverage import counting, lines_run, ranges
 
 PROGRAM = """\
 static uint8_t starts;

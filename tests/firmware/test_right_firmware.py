@@ -1,6 +1,6 @@
 """Rear nodes in C and C++ that are right in another way pass: none is called wrong.
 
-``PYTHONPATH=.:tests/firmware python tests/firmware/test_right_firmware.py`` runs the whole check
+``PYTHONPATH=tests/firmware python tests/firmware/test_right_firmware.py`` runs the whole check
 with each of them, which takes minutes; with names behind it, only with those.
 """
 
@@ -12,10 +12,9 @@ from pathlib import Path
 
 import pytest
 from c_cars import REAR_C, ROOT, c_car
+from linkloss.campaign.check import check
+from linkloss.judge import Outcome
 from wrong_variants import DELAY, ROLL_OVER, START_DOG
-
-from bench.campaign.check import check
-from bench.judge import Outcome
 
 OBJECTS = ROOT / "tests" / "firmware" / "right" / "rear_objects.cpp"
 TIMER = (

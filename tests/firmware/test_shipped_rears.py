@@ -10,11 +10,10 @@ from pathlib import Path
 
 import pytest
 from c_cars import PINS, ROOT, rear_in_c
-
-from bench.campaign.check import check
-from bench.campaign.order import Order
-from bench.model.loading import load_vehicle
-from bench.session import simulate
+from linkloss.campaign.check import check
+from linkloss.campaign.order import Order
+from linkloss.model.loading import load_vehicle
+from linkloss.session import simulate
 
 SKETCH_PINS = """
 [nodes.rear.pins]
@@ -47,7 +46,9 @@ def shipped(kind: str, folder: Path) -> Path:
         text = text.replace(c, f'c = ["{(firmware / "rear_sketch.ino").as_posix()}"]')
         text = text.replace(PINS, SKETCH_PINS)
     elif kind == "script":
-        text = text.replace(c, f'script = "{(ROOT / "nodes" / "rear.py").as_posix()}"')
+        text = text.replace(
+            c, f'script = "{(ROOT / "nodes" / "linkloss_nodes" / "rear.py").as_posix()}"'
+        )
         text = text.replace(PINS, "")
     path = folder / "vehicle.toml"
     path.write_text(text, encoding="utf-8")

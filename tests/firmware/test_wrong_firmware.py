@@ -7,9 +7,8 @@ from __future__ import annotations
 import pytest
 from c_cars import REAR_C, c_car
 from demo_cases import narrow
+from linkloss.campaign.result import EXIT_BROKEN
 from wrong_variants import ROLL_OVER, WRONG
-
-from bench.campaign.result import EXIT_BROKEN
 
 
 def changed(folder, variant):

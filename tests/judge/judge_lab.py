@@ -18,13 +18,14 @@ from fractions import Fraction
 from pathlib import Path
 from types import SimpleNamespace
 
-from bench.judge import Outcome, Verdict, judge
-from bench.judge.case import Case
-from bench.judge.loads import view_load
-from bench.model.loading import Vehicle
-from bench.model.messages import MessageInfo, SignalInfo
-from bench.model.vehicle import VehicleFile
-from bench.recording import (
+from linkloss.bus import BusRecord, Frame
+from linkloss.judge import Outcome, Verdict, judge
+from linkloss.judge.case import Case
+from linkloss.judge.loads import view_load
+from linkloss.model.loading import Vehicle
+from linkloss.model.messages import MessageInfo, SignalInfo
+from linkloss.model.vehicle import VehicleFile
+from linkloss.recording import (
     ControllerChange,
     Crash,
     FaultRecord,
@@ -34,7 +35,6 @@ from bench.recording import (
     Series,
     series,
 )
-from bench.wire import Frame, WireRecord
 
 MS = 1_000_000
 NS = Fraction(1, MS)
@@ -106,7 +106,7 @@ MESSAGES = {
 }
 
 
-def car(*, nodes=None, requests=None, notices=None, wire=None, **loads) -> Vehicle:
+def car(*, nodes=None, requests=None, notices=None, bus=None, **loads) -> Vehicle:
     """The tiny car with these loads (keys beyond :data:`LOAD`; None takes a key away)."""
     tables = {
         name: {key: value for key, value in {**LOAD, **load}.items() if value is not None}
@@ -123,7 +123,7 @@ def car(*, nodes=None, requests=None, notices=None, wire=None, **loads) -> Vehic
             "title": "tiny",
             "supply": {} if fed else None,
             "dbc": "none",
-            "wire": {"bit_rate": "250 kbit/s", "cable": ["dash", "rear"], **(wire or {})},
+            "bus": {"bit_rate": "250 kbit/s", "cable": ["dash", "rear"], **(bus or {})},
             "nodes": {
                 "dash": {**node, "status": "DashStatus", **nodes.get("dash", {})},
                 "rear": {**node, "status": "RearStatus", "watchdog": "200 ms"}
@@ -152,7 +152,7 @@ class Tape:
         self.vehicle = vehicle
         self.recording = Recording(vehicle="tiny", seed=0, end_ns=ns(end_ms))
         self.counter = 0
-        self._frames: list[WireRecord] = []
+        self._frames: list[BusRecord] = []
         self._status = {"dash": True, "rear": True}
         self._commanded: set[str] = set()
         for name, table in vehicle.inputs.items():
@@ -227,7 +227,7 @@ class Tape:
         start_ns = ns(at_ms) - 500_000
         frame = Frame(identifier, bytes(data))
         self._frames.append(
-            WireRecord(start_ns, ns(at_ms), sender, frame, receivers, error, tuple(overrun)),
+            BusRecord(start_ns, ns(at_ms), sender, frame, receivers, error, tuple(overrun)),
         )
         return self
 

@@ -10,15 +10,14 @@ from functools import cache
 from pathlib import Path
 
 from judge_lab import Tape, ns
-
-from bench.faults.catalogue import make_fault
-from bench.judge import Verdict
-from bench.judge.case import Case
-from bench.judge.senders import judge_senders, sender_rules
-from bench.model.loading import Vehicle, load_vehicle
-from bench.recording import Foreign, Handed
-from bench.scenario import Scenario, TimedAction, TimedFault
-from bench.session import simulate
+from linkloss.faults.catalogue import make_fault
+from linkloss.judge import Verdict
+from linkloss.judge.case import Case
+from linkloss.judge.senders import judge_senders, sender_rules
+from linkloss.model.loading import Vehicle, load_vehicle
+from linkloss.recording import Foreign, Handed
+from linkloss.scenario import Scenario, TimedAction, TimedFault
+from linkloss.session import simulate
 
 WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"
 

@@ -1,4 +1,4 @@
-"""Old content that wins the wire when nobody asks for it any more; mailboxes that are all full.
+"""Old content that wins the bus when nobody asks for it any more; mailboxes that are all full.
 
 The lamp is asked for until 1000 ms. Debounce 20 ms, latency 50 ms, cycle 50 ms: content may be
 100 ms old.
@@ -10,17 +10,16 @@ from fractions import Fraction
 
 import pytest
 from judge_lab import MS, NS, Tape, broken, car, kept, ns
-
-from bench.judge.age import full
-from bench.judge.case import Case
-from bench.recording import Foreign, Handed
+from linkloss.judge.age import full
+from linkloss.judge.case import Case
+from linkloss.recording import Foreign, Handed
 
 PLAIN = "Plain.Lamp"
 ASKED = {PLAIN: {"follows": "switch == on", "debounce": "20 ms", "latency": "50 ms"}}
 
 
 def handed(tape: Tape, at_ms, on, sent_ms=None, taken=True, **how) -> Tape:
-    """A frame that was handed over at an instant, and the end of it on the wire at ``sent_ms``; it
+    """A frame that was handed over at an instant, and the end of it on the bus at ``sent_ms``; it
     started half a millisecond before.
     """
     entries = tape.recording.handed.setdefault("Plain", [])

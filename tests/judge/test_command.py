@@ -7,11 +7,10 @@ from math import nan
 
 import pytest
 from judge_lab import NS, Tape, broken, car, edge
-
-from bench.judge.command import shown_changes
-from bench.judge.states import admits
-from bench.model.load import LoadTable
-from bench.recording import series
+from linkloss.judge.command import shown_changes
+from linkloss.judge.states import admits
+from linkloss.model.load import LoadTable
+from linkloss.recording import series
 
 MS = 1_000_000
 

@@ -10,11 +10,10 @@ from dataclasses import replace
 
 import pytest
 from judge_lab import NS, Tape, broken, car, kept, ns, untested
+from linkloss.judge.case import Case
+from linkloss.judge.messages import judge_cycle
+from linkloss.model.vehicle import MessageTable
 from sender_lab import every, hand, plain, requests, verdict, verdicts
-
-from bench.judge.case import Case
-from bench.judge.messages import judge_cycle
-from bench.model.vehicle import MessageTable
 
 
 def tape(end_ms=1000, nodes=None, plain=None, request=None) -> Tape:

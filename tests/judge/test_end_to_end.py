@@ -1,6 +1,6 @@
 """*end to end*: a load does what its inputs ask for, whatever happened on the way.
 
-The switch goes on at 1000 ms. Debounce 20, control latency 70, period 50, worst wait on the wire
+The switch goes on at 1000 ms. Debounce 20, control latency 70, period 50, worst wait on the bus
 10, load latency 20 ms: due at 1170 ms.
 """
 

@@ -9,14 +9,13 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
-from bench.campaign.naming import case_named
-from bench.judge import judge
-from bench.judge.evidence import Evidence
-from bench.judge.traffic import Ticks
-from bench.model.loading import load_vehicle
-from bench.recording import Recording
-from bench.session import simulate
+from linkloss.campaign.naming import case_named
+from linkloss.judge import judge
+from linkloss.judge.evidence import Evidence
+from linkloss.judge.traffic import Ticks
+from linkloss.model.loading import load_vehicle
+from linkloss.recording import Recording
+from linkloss.session import simulate
 
 MS = 1_000_000
 WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import pytest
 from judge_lab import NS, Tape, broken, car, edge
-
-from bench.judge.case import Case
+from linkloss.judge.case import Case
 
 PERIODS = 5
 """max_step by default: the periods of 50 ms in stale_after, 250 ms."""

@@ -26,7 +26,7 @@ def test_follows_is_due_after_the_latency():
 
 
 def test_follows_asks_no_link():
-    """The wire is dead all the time."""
+    """The bus is dead all the time."""
     tape = pressed(FOLLOWS, (1015, 1), (1515, 0)).fault("cut", 0, None).status("rear")
     kept(tape.verdict("local"), 5)
 

@@ -1,15 +1,14 @@
 """*quiet recovery*: how often a node comes back from bus-off, and what its failures take.
 
-The wire has 250 kbit/s: a bit takes 4 us, the error frame behind an attempt 14 of them.
+The bus has 250 kbit/s: a bit takes 4 us, the error frame behind an attempt 14 of them.
 """
 
 from __future__ import annotations
 
 from judge_lab import Tape, broken, car, kept, ns, untested
+from linkloss.bus import BusRecord, Frame
+from linkloss.recording import FaultRecord
 from sender_lab import verdict
-
-from bench.recording import FaultRecord
-from bench.wire import Frame, WireRecord
 
 RULE = "quiet recovery"
 
@@ -27,7 +26,7 @@ def tape(*offs, end_ms=3000, each_ms=10, tries=(), error="disturbed", others=(),
     made.controller("dash", *changes)
     for at_ms, lasts_ms in tries:
         frame = Frame(0x100, b"\0\0\0")
-        record = WireRecord(ns(at_ms), ns(at_ms + lasts_ms), "dash", frame, (), error)
+        record = BusRecord(ns(at_ms), ns(at_ms + lasts_ms), "dash", frame, (), error)
         made._frames.append(record)
     for name, *spans in others:
         made.controller(name, *spans)
@@ -78,10 +77,10 @@ def loud(share, *offs, **how):
     return tape(*offs, tries=tries, **how)
 
 
-def test_a_quarter_of_the_wire_may_fail_and_no_more():
+def test_a_quarter_of_the_bus_may_fail_and_no_more():
     kept(quiet(loud(0.24)), None)
     assert quiet(loud(0.27)).broken
-    assert "25 % of the wire" in quiet(loud(0.27)).text.replace("25%", "25 %")
+    assert "25 % of the bus" in quiet(loud(0.27)).text.replace("25%", "25 %")
 
 
 def test_the_vehicle_says_how_much_may_fail():

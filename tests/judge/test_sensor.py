@@ -11,12 +11,11 @@ from types import SimpleNamespace
 
 import pytest
 from judge_lab import MESSAGES, NS, Tape, broken, car, kept, ns, untested
+from linkloss.judge.sensor import pin_step, shown_signals
+from linkloss.judge.unjudged import unjudged
+from linkloss.model.messages import SignalInfo
+from linkloss.model.vehicle import InputTable
 from sender_lab import every, hand, verdict, verdicts
-
-from bench.judge.sensor import pin_step, shown_signals
-from bench.judge.unjudged import unjudged
-from bench.model.messages import SignalInfo
-from bench.model.vehicle import InputTable
 
 VALUE = SignalInfo("Value", lambda data: data[0], 1.0, 0.0, 8, {})
 NAME = "Engine.Value"

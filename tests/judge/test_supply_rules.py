@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import pytest
 from judge_lab import MS, NS, Tape, broken, car, edge, kept, stretches, untested
-
-from bench.judge.case import Case
-from bench.recording import FuseOpened
+from linkloss.judge.case import Case
+from linkloss.recording import FuseOpened
 
 FED = {"electrical": {"kind": "heater", "amps": 5.0}}
 SUPPLY = {"rear": {"supply": {"range": [7.0, 16.0], "brown_out": 6.0}}}

@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from judge_lab import MESSAGES, car
-
-from bench.judge import Unjudged, unjudged
+from linkloss.judge import Unjudged, unjudged
 
 ASKED = {"Request.Lamp": {"follows": "switch == on"}}
 BOTH = {"dash": {"watchdog": "200 ms"}}

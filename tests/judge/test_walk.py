@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import pytest
-
-from bench.judge.states import ANY, FLASH, OFF, ON
-from bench.judge.walk import NEVER, Mark, News, Source, walk
+from linkloss.judge.states import ANY, FLASH, OFF, ON
+from linkloss.judge.walk import NEVER, Mark, News, Source, walk
 
 OPEN = News(OFF, -1, -1, "before")
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from bench.demo import demo_vehicle
-from bench.faults.catalogue import make_fault
-from bench.live.session import Excerpt, LiveSession
-from bench.model.loading import load_vehicle
+from linkloss.faults.catalogue import make_fault
+from linkloss.live.session import Excerpt, LiveSession
+from linkloss.model.loading import load_vehicle
+from linkloss.shipped import demo_vehicle
 
 MS = 1_000_000
 WREN = load_vehicle(demo_vehicle())

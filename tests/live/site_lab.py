@@ -16,9 +16,9 @@ pytest.importorskip("starlette", reason="needs starlette, of the extra 'web'")
 pytest.importorskip("uvicorn", reason="needs uvicorn, of the extra 'web'")
 websockets = pytest.importorskip("websockets.sync.client", reason="needs websockets, of 'web'")
 
-from bench.live.running import Running  # noqa: E402
-from bench.live.serve import Site, bind  # noqa: E402
-from bench.live.session import LiveSession  # noqa: E402
+from linkloss.live.running import Running  # noqa: E402
+from linkloss.live.serve import Site, bind  # noqa: E402
+from linkloss.live.session import LiveSession  # noqa: E402
 
 
 class Bench:
@@ -80,7 +80,7 @@ class Bench:
 
     def client(self, *, origin=None, token=None, **settings):
         token = self.site.gate.token if token is None else token
-        address = f"ws://127.0.0.1:{self.site.port}/{token}/wire"
+        address = f"ws://127.0.0.1:{self.site.port}/{token}/bus"
         origin = self.origin if origin is None else origin
         return websockets.connect(
             address, origin=origin or None, compression=None, open_timeout=5, proxy=None, **settings
@@ -96,7 +96,7 @@ class Bench:
         key = base64.b64encode(b"0123456789abcdef").decode()
         parts = urlsplit(self.site.address)
         made.sendall(
-            f"GET {parts.path}wire HTTP/1.1\r\nHost: {parts.netloc}\r\nOrigin: {self.origin}\r\n"
+            f"GET {parts.path}bus HTTP/1.1\r\nHost: {parts.netloc}\r\nOrigin: {self.origin}\r\n"
             f"Upgrade: websocket\r\nConnection: Upgrade\r\nSec-WebSocket-Key: {key}\r\n"
             "Sec-WebSocket-Version: 13\r\n\r\n".encode()
         )

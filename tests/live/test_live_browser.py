@@ -11,13 +11,12 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
-
-from bench.campaign.run import run
-from bench.demo import demo_vehicle
-from bench.judge import Outcome
-from bench.live.running import tally
-from bench.model.loading import load_vehicle
-from bench.scenario import load_scenario
+from linkloss.campaign.run import run
+from linkloss.judge import Outcome
+from linkloss.live.running import tally
+from linkloss.model.loading import load_vehicle
+from linkloss.scenario import load_scenario
+from linkloss.shipped import demo_vehicle
 
 playwright = pytest.importorskip(
     "playwright.sync_api", reason="needs playwright, of the extra 'test'"
@@ -43,7 +42,7 @@ def saved(tmp_path_factory):
 @pytest.fixture(scope="module")
 def address(saved):
     """``linkloss live`` on Wren, as a user starts it; Ctrl+C ends it well."""
-    command = [sys.executable, "-m", "bench.cli", "live", "--folder", str(saved)]
+    command = [sys.executable, "-m", "linkloss.cli", "live", "--folder", str(saved)]
     with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True) as process:
         found = None
         while found is None:

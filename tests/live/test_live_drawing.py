@@ -8,11 +8,10 @@ from typing import get_args
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from linkloss.faults.base import Group
+from linkloss.live.drawing import WIDTH, draw, lines
+from linkloss.live.palette import offers
 from live_lab import WREN, fault
-
-from bench.faults.base import Group
-from bench.live.drawing import WIDTH, draw, lines
-from bench.live.palette import offers
 
 PARTS = {"between", "node", "beside", "receiver", "input", "load", "message"}
 """Parameters of a fault that name a part of the car; one without any acts on all of the car."""
@@ -25,7 +24,7 @@ def drawing():
 
 
 def test_the_nodes_stand_along_the_cable_from_front_to_rear_and_never_touch(drawing):
-    assert tuple(node.name for node in drawing.nodes) == WREN.wire.cable
+    assert tuple(node.name for node in drawing.nodes) == WREN.bus.cable
     for above, below in pairwise(drawing.nodes):
         assert above.y + above.height < below.y
     assert drawing.nodes[-1].y + drawing.nodes[-1].height < drawing.height

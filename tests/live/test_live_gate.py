@@ -7,15 +7,14 @@ import json
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
-from bench.live.commands import LONGEST, CommandError, Plain, Set, parse
-from bench.live.gate import Gate, make_token
-from bench.live.limits import Bucket
+from linkloss.live.commands import LONGEST, CommandError, Plain, Set, parse
+from linkloss.live.gate import Gate, make_token
+from linkloss.live.limits import Bucket
 
 TOKEN = "tokentokentokentokentoken"
 HERE = Gate(8080, TOKEN)
 OPEN = Gate(8080, TOKEN, exposed=True, names=frozenset({"garage"}))
-PATH = f"/{TOKEN}/wire"
+PATH = f"/{TOKEN}/bus"
 
 
 def answer(gate=HERE, path=PATH, websocket=True, host="127.0.0.1:8080", origin=None, **more):
@@ -94,7 +93,7 @@ def test_a_websocket_without_an_origin_is_refused_a_page_is_not():
     [
         "/",
         "",
-        "/wire",
+        "/bus",
         f"/{TOKEN}",
         f"/{TOKEN[:-1]}/",
         f"/{TOKEN}x/",
@@ -102,7 +101,7 @@ def test_a_websocket_without_an_origin_is_refused_a_page_is_not():
         f"//{TOKEN}/",
         f"/x/{TOKEN}/",
         f"/{TOKEN}\x00/",
-        "/\u00fc/wire",
+        "/\u00fc/bus",
     ],
 )
 def test_a_path_without_the_token_is_refused(path):

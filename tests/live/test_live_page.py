@@ -6,11 +6,10 @@ import re
 from html.parser import HTMLParser
 
 import pytest
+from linkloss.live.page import files
+from linkloss.live.palette import offers
+from linkloss.model.loading import load_vehicle
 from live_lab import WREN
-
-from bench.live.page import files
-from bench.live.palette import offers
-from bench.model.loading import load_vehicle
 
 HOSTILE = '<img src=x onerror="alert(1)">&amp;'
 

@@ -9,14 +9,13 @@ import resource
 import socket
 
 import pytest
+from linkloss.live import serve
+from linkloss.live import server as server_module
+from linkloss.live.limits import MOST_CONNECTIONS, MOST_UNSEEN, MOST_WATCHERS
+from linkloss.live.page import files
+from linkloss.live.palette import offers
 from live_lab import WREN
 from site_lab import Bench, Watcher, frame
-
-from bench.live import serve
-from bench.live import server as server_module
-from bench.live.limits import MOST_CONNECTIONS, MOST_UNSEEN, MOST_WATCHERS
-from bench.live.page import files
-from bench.live.palette import offers
 
 ConnectionClosed = pytest.importorskip("websockets.exceptions").ConnectionClosed
 InvalidStatus = pytest.importorskip("websockets.exceptions").InvalidStatus
@@ -54,7 +53,7 @@ def test_the_page_and_its_files_are_there_for_whoever_knows_the_token(bench):
     assert b"Wren" in body
     assert "script-src 'self'" in headers["content-security-policy"]
     assert f"ws://127.0.0.1:{bench.site.port}" in headers["content-security-policy"]
-    for name in ("base.css", "live.css", "live.js", "wire.js"):
+    for name in ("base.css", "live.css", "live.js", "bus.js"):
         assert bench.get(name)[0] == 200
         assert name.encode() in body
 

@@ -7,18 +7,17 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from linkloss.campaign.run import run
+from linkloss.faults.catalogue import make_fault
+from linkloss.judge import Outcome
+from linkloss.live import session as session_module
+from linkloss.live.save import save
+from linkloss.live.session import LiveSession
+from linkloss.model.loading import load_vehicle
+from linkloss.model.problem import BadInput
+from linkloss.report.machine import run_json
+from linkloss.scenario import load_scenario
 from live_lab import MS, TAIL_STORY, WREN, act, apply, clear, fault, nothing, play
-
-from bench.campaign.run import run
-from bench.faults.catalogue import make_fault
-from bench.judge import Outcome
-from bench.live import session as session_module
-from bench.live.save import save
-from bench.live.session import LiveSession
-from bench.model.loading import load_vehicle
-from bench.model.problem import BadInput
-from bench.report.machine import run_json
-from bench.scenario import load_scenario
 
 ROOT = Path(__file__).parents[2]
 LUCK = [
@@ -71,7 +70,7 @@ def test_a_program_in_c_does_the_same_again_too(tmp_path):
     pytest.importorskip("cffi", reason="needs the extra 'firmware'")
     if shutil.which("cc") is None:
         pytest.skip("needs a C compiler")
-    for path in (ROOT / "bench" / "start").iterdir():
+    for path in (ROOT / "bench" / "linkloss" / "start").iterdir():
         if path.is_file():
             shutil.copy(path, tmp_path)
     car = load_vehicle(tmp_path / "vehicle.toml")

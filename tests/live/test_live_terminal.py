@@ -16,17 +16,16 @@ from io import StringIO
 from pathlib import Path
 
 import pytest
+from linkloss.live.commands import Apply, Clear, Plain, Save, Set, Speed, Step
+from linkloss.live.keys import names
+from linkloss.live.menu import Menu
+from linkloss.live.palette import offers
+from linkloss.live.running import Running
+from linkloss.live.session import LiveSession
+from linkloss.live.terminal import Terminal
+from linkloss.live.view import View
 from live_lab import WREN, act, apply, fault, nothing, play
 from rich.console import Console
-
-from bench.live.commands import Apply, Clear, Plain, Save, Set, Speed, Step
-from bench.live.keys import names
-from bench.live.menu import Menu
-from bench.live.palette import offers
-from bench.live.running import Running
-from bench.live.session import LiveSession
-from bench.live.terminal import Terminal
-from bench.live.view import View
 
 ROOT = Path(__file__).parents[2]
 OFFERS = offers(WREN)
@@ -145,7 +144,15 @@ class Screen:
     def __init__(self, folder) -> None:
         self.end, other = pty.openpty()
         fcntl.ioctl(other, termios.TIOCSWINSZ, struct.pack("HHHH", 40, 120, 0, 0))
-        command = [sys.executable, "-m", "bench.cli", "live", "--terminal", "--folder", str(folder)]
+        command = [
+            sys.executable,
+            "-m",
+            "linkloss.cli",
+            "live",
+            "--terminal",
+            "--folder",
+            str(folder),
+        ]
         self.process = subprocess.Popen(
             command, cwd=ROOT, stdin=other, stdout=other, stderr=other, close_fds=True,
             env={**os.environ, "TERM": "xterm"},

@@ -1,19 +1,18 @@
-"""What is shown of the wire and of the clock, against what it should be by hand."""
+"""What is shown of the bus and of the clock, against what it should be by hand."""
 
 from __future__ import annotations
 
 import json
 
 import pytest
+from linkloss.bus import BusRecord, Frame
+from linkloss.bus.frame import length_bits
+from linkloss.clock.lateness import Lateness
+from linkloss.live import tally as tally_module
+from linkloss.live.palette import offers
+from linkloss.live.tally import Tally
+from linkloss.live.view import LATE_NS, View, decoded
 from live_lab import MS, TAIL_STORY, WREN, nothing, play
-
-from bench.clock.lateness import Lateness
-from bench.live import tally as tally_module
-from bench.live.palette import offers
-from bench.live.tally import Tally
-from bench.live.view import LATE_NS, View, decoded
-from bench.wire import Frame, WireRecord
-from bench.wire.frame import length_bits
 
 OFFERS = offers(WREN)
 RATE = 500_000
@@ -21,7 +20,7 @@ NS_PER_BIT = 1_000_000_000 // RATE
 
 
 def record(start_ns, end_ns, identifier=0x123, data=b"\x00", **more):
-    return WireRecord(start_ns, end_ns, "dash", Frame(identifier, data), **more)
+    return BusRecord(start_ns, end_ns, "dash", Frame(identifier, data), **more)
 
 
 @pytest.fixture(scope="module")
@@ -35,14 +34,14 @@ def test_load_is_the_frames_with_the_gap_behind_each_over_a_second():
     length_ns = length_bits(frame) * NS_PER_BIT
     for number in range(1000):
         start_ns = number * MS
-        tally.note(WireRecord(start_ns, start_ns + length_ns, "dash", frame))
+        tally.note(BusRecord(start_ns, start_ns + length_ns, "dash", frame))
     expected = (length_bits(frame) + 3) * NS_PER_BIT / MS  # 3 bits of intermission
     assert tally.load(1000 * MS) == pytest.approx(expected, rel=0.01)
     assert tally.load(1500 * MS) == pytest.approx(expected / 2, rel=0.01)
     assert tally.load(3000 * MS) == 0
 
 
-def test_frames_on_two_pieces_of_wire_at_one_time_count_once():
+def test_frames_on_two_pieces_of_bus_at_one_time_count_once():
     tally = Tally(RATE)
     tally.note(record(0, 600 * MS))
     tally.note(record(100 * MS, 700 * MS))
@@ -88,7 +87,7 @@ def test_a_state_is_the_session_as_it_stands(told):
     assert state["inputs"]["lights"] == "position"
     assert state["loads"]["tail_left"] == 1.0
     assert state["notices"]["rear_lost"]
-    assert state["nodes"]["rear"]["wire"] == "error-passive"
+    assert state["nodes"]["rear"]["bus"] == "error-passive"
     assert [
         offer.fault.kind for offer in OFFERS if offer.number == state["faults"][0]["number"]
     ] == ["cut"]

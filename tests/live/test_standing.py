@@ -6,15 +6,14 @@ import threading
 from functools import cache
 
 import pytest
+from linkloss.judge import judge
+from linkloss.live.session import LiveSession
+from linkloss.live.snapshot import bring_up_to_date, empty_copy
+from linkloss.live.standing import Watcher, watch
+from linkloss.model.loading import load_vehicle
+from linkloss.model.units import show_duration
+from linkloss.session import Session
 from live_lab import MS, TAIL_STORY, WREN, act, apply, clear, nothing, play
-
-from bench.judge import judge
-from bench.live.session import LiveSession
-from bench.live.snapshot import bring_up_to_date, empty_copy
-from bench.live.standing import Watcher, watch
-from bench.model.loading import load_vehicle
-from bench.model.units import show_duration
-from bench.session import Session
 
 
 @pytest.fixture(scope="module")

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import pytest
+from linkloss.model.controllers import PROFILES
+from linkloss.model.vehicle import NodeTable
+from linkloss.schema import vehicle_schema
 from written_car import DBC
-
-from bench.model.controllers import PROFILES
-from bench.model.vehicle import NodeTable
-from bench.schema import vehicle_schema
 
 REAR = 'python = "programs.py:Rear"'
 NODE = {"python": "programs.py:Rear", "boot": 1}
@@ -101,7 +100,7 @@ def test_a_vehicle_with_a_message_of_can_fd(car):
     fd_car(car, 256, length=64).change('"250 kbit/s"', '"250 kbit/s"\ndata_bit_rate = "2 Mbit/s"')
     car.change('python = "programs.py:Dash"', 'python = "programs.py:Dash"\nfd = true')
     vehicle = car.load()
-    assert vehicle.wire.data_bit_rate == 2_000_000
+    assert vehicle.bus.data_bit_rate == 2_000_000
     assert [m.name for m in vehicle.messages.values() if m.fd] == ["LampRequest"]
     assert vehicle.fd
     assert [name for name, node in vehicle.nodes.items() if node.fd] == ["dash"]
@@ -133,7 +132,7 @@ def test_a_length_that_can_fd_does_not_have_is_told_with_the_next_one(car):
 )
 def test_a_data_bit_rate_that_does_not_fit_is_told(car, rate, text):
     (problem,) = car.change('"250 kbit/s"', f'"250 kbit/s"\ndata_bit_rate = "{rate}"').problems()
-    assert f"wire.data_bit_rate: {text}" in problem
+    assert f"bus.data_bit_rate: {text}" in problem
 
 
 def test_a_program_in_c_has_no_can_fd(car):

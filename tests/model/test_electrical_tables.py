@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import pytest
 from electric_car import ElectricCar
+from linkloss.model.circuit import build_network, make_load, make_switch
+from linkloss.power.filament import Filament
+from linkloss.power.loads import Motor
+from linkloss.power.switches import Direct, Relay
 from written_car import WrittenCar
-
-from bench.model.circuit import build_network, make_load, make_switch
-from bench.power.filament import Filament
-from bench.power.loads import Motor
-from bench.power.switches import Direct, Relay
 
 
 @pytest.fixture

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import pytest
+from linkloss.model.expression import Condition
+from linkloss.model.load import Level, LoadTable, state_text
 from written_car import DBC, VEHICLE
-
-from bench.model.expression import Condition
-from bench.model.load import Level, LoadTable, state_text
 
 MS = 1_000_000
 TAIL = 'on_reset = "on"'

@@ -12,9 +12,8 @@ from cantools.database.conversion import BaseConversion
 from crccheck.crc import Crc8SaeJ1850
 from hypothesis import given
 from hypothesis import strategies as st
-
-from bench.model.messages import compile_messages, crc8, load_database
-from bench.model.problem import BadInput
+from linkloss.model.messages import compile_messages, crc8, load_database
+from linkloss.model.problem import BadInput
 
 
 @st.composite

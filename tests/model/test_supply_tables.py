@@ -5,10 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-
-from bench.faults.catalogue import FaultError, make_fault
-from bench.model.loading import load_vehicle
-from bench.model.problem import BadInput
+from linkloss.faults.catalogue import FaultError, make_fault
+from linkloss.model.loading import load_vehicle
+from linkloss.model.problem import BadInput
 
 CAR = Path(__file__).parents[1] / "session" / "supply" / "vehicle.toml"
 

@@ -6,9 +6,8 @@ import tomllib
 from pathlib import Path
 
 import pytest
-
-from bench.model.problem import BadInput
-from bench.model.toml import Source, key_lines, read_toml, show_location
+from linkloss.model.problem import BadInput
+from linkloss.model.toml import Source, key_lines, read_toml, show_location
 
 
 def lines(text: str):
@@ -34,9 +33,9 @@ def test_arrays_of_tables_carry_their_index():
 
 
 def test_dotted_keys():
-    found = lines("wire.bit_rate = 1\n[nodes]\nrear . boot = 2\n")
-    assert found["wire", "bit_rate"] == 1
-    assert found["wire",] == 1
+    found = lines("bus.bit_rate = 1\n[nodes]\nrear . boot = 2\n")
+    assert found["bus", "bit_rate"] == 1
+    assert found["bus",] == 1
     assert found["nodes", "rear", "boot"] == 3
     assert found["nodes", "rear"] == 3
 

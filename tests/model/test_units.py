@@ -7,9 +7,7 @@ from decimal import Decimal
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from pydantic import BaseModel, ValidationError
-
-from bench.model.units import (
+from linkloss.model.units import (
     FROM_FILE,
     BitRate,
     Current,
@@ -22,6 +20,7 @@ from bench.model.units import (
     show_duration,
     write_duration,
 )
+from pydantic import BaseModel, ValidationError
 
 DURATION = "expected a duration with its unit (ns, us, ms, s, min, h, d), like '250 ms'"
 LONGEST = 2**63 - 1

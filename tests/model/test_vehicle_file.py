@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import pytest
+from linkloss.model.load import LoadTable
+from linkloss.model.target import pin_problems, wiring
+from linkloss.model.vehicle import NodeTable, VehicleFile
 from written_car import VEHICLE
-
-from bench.model.load import LoadTable
-from bench.model.target import pin_problems, wiring
-from bench.model.vehicle import NodeTable, VehicleFile
 
 MS = 1_000_000
 DURATION = "expected a duration with its unit (ns, us, ms, s, min, h, d), like '250 ms'"
@@ -30,7 +29,7 @@ def test_the_written_car_has_no_mistakes(car):
     vehicle = car.load()
     assert car.problems() == []
     assert vehicle.title == "Written"
-    assert vehicle.wire.bit_rate == 250_000
+    assert vehicle.bus.bit_rate == 250_000
     assert list(vehicle.nodes) == ["dash", "rear"]
     assert vehicle.nodes["dash"].usual_boot_ns == 20 * MS
     assert vehicle.nodes["rear"].usual_boot_ns == 60 * MS
@@ -48,8 +47,8 @@ SHAPE = [
         'boot = "60 ms"\nwatchdog', 'boot = "0 ms"\nwatchdog', "nodes.rear.boot",
         "input should be greater than 0, got 0",
     ),
-    ("250 kbit/s", "5 kbit/s", "wire.bit_rate", "'5 kbit/s' is out of range; classical CAN runs"),
-    ('cable = ["dash", "rear"]', "cable = []", "wire.cable", "tuple should have at least 1 item"),
+    ("250 kbit/s", "5 kbit/s", "bus.bit_rate", "'5 kbit/s' is out of range; classical CAN runs"),
+    ('cable = ["dash", "rear"]', "cable = []", "bus.cable", "tuple should have at least 1 item"),
     ('wired_to = ["rear"]', "wired_to = []", "inputs.brake.wired_to", "tuple should have at least"),
     ('["released", "pressed"]', '["released"]', "inputs.brake.positions", "tuple should have at"),
     (
@@ -133,11 +132,11 @@ def test_a_name_that_python_uses_too_is_told_in_full(car, name):
 
 DISAGREE = [
     # cable and nodes
-    ('["dash", "rear"]', '["dash", "rear", "raer"]', at("cable"), "wire.cable",
+    ('["dash", "rear"]', '["dash", "rear", "raer"]', at("cable"), "bus.cable",
      "unknown node 'raer'; expected one of: dash, rear (did you mean 'rear'?)"),
-    ('["dash", "rear"]', '["dash"]', at("cable"), "wire.cable",
+    ('["dash", "rear"]', '["dash"]', at("cable"), "bus.cable",
      "node 'rear' stands 0 times in the cable; expected once"),
-    ('["dash", "rear"]', '["dash", "rear", "dash"]', at("cable"), "wire.cable",
+    ('["dash", "rear"]', '["dash", "rear", "dash"]', at("cable"), "bus.cable",
      "node 'dash' stands 2 times in the cable; expected once"),
     ('boots_in = "20 ms"', 'boots_in = "61 ms"', at("boots_in"), "nodes.dash.boots_in",
      "61 ms is longer than the longest boot, 60 ms"),
@@ -381,7 +380,7 @@ def test_a_default_that_does_not_fit_is_pointed_at_where_it_stands(car):
     assert car.problems() == [f"{at('[loads.tail]') + 1}: defaults.latency: got 35; {DURATION}"]
 
 
-@pytest.mark.parametrize("table", ["defaults", "loads", "nodes", "wire"])
+@pytest.mark.parametrize("table", ["defaults", "loads", "nodes", "bus"])
 def test_a_table_that_is_a_number_is_refused(car, table):
     text = VEHICLE.replace('title = "Written"', f'title = "Written"\n{table} = 3')
     lines = [
@@ -399,7 +398,7 @@ def test_the_early_limit_is_the_larger_of_2_ms_and_2_percent():
 
 
 def test_every_key_of_a_vehicle_file_is_described():
-    described = {"title", "about", "wire", "nodes", "inputs", "loads", "requests", "notices"}
+    described = {"title", "about", "bus", "nodes", "inputs", "loads", "requests", "notices"}
     for name, field in VehicleFile.model_fields.items():
         assert field.description or name in described | {"situations"}
 
@@ -411,7 +410,7 @@ def _file_with_pins(wired_to):
         {
             "title": "pins",
             "dbc": "none",
-            "wire": {"bit_rate": "250 kbit/s", "cable": ["dash", "front"]},
+            "bus": {"bit_rate": "250 kbit/s", "cable": ["dash", "front"]},
             "nodes": {
                 "dash": {"boot": "60 ms", "python": "none:None"},
                 "front": {**node, "pins": {"beam": 3}},

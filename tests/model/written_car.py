@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from bench.model.loading import Vehicle, load_vehicle
-from bench.model.problem import BadInput
+from linkloss.model.loading import Vehicle, load_vehicle
+from linkloss.model.problem import BadInput
 
 DBC = """VERSION ""
 
@@ -39,7 +39,7 @@ BA_ "GenMsgCycleTime" BO_ 512 100;
 BA_ "GenMsgCycleTime" BO_ 513 100;
 """
 
-PROGRAMS = """from nodes.api import Node
+PROGRAMS = """from linkloss_nodes import Node
 
 
 class Dash(Node):
@@ -53,7 +53,7 @@ class Rear(Node):
 VEHICLE = """title = "Written"
 dbc = "written.dbc"
 
-[wire]
+[bus]
 bit_rate = "250 kbit/s"
 cable = ["dash", "rear"]
 

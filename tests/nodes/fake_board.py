@@ -8,10 +8,9 @@ from typing import Any
 
 import can
 from cantools.database import Database
-
-from bench.clock.queue import EventQueue
-from nodes.api import MS
-from nodes.protect import Protection
+from linkloss.clock.queue import EventQueue
+from linkloss_nodes import MS
+from linkloss_nodes.protect import Protection
 
 
 class FakeBus(can.BusABC):

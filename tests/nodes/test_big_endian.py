@@ -6,9 +6,8 @@ import cantools
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-
-from nodes.fields import Field
-from nodes.protect import Protection
+from linkloss_nodes.fields import Field
+from linkloss_nodes.protect import Protection
 
 TEXT = """VERSION ""
 BU_: a b

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import pytest
 from fake_board import FakeBoard, Speaker
-
-from nodes.api import SettingsError
-from nodes.power import PowerNode
+from linkloss_nodes import SettingsError
+from linkloss_nodes.power import PowerNode
 
 LAMP = {"request": "LampRequest.Position", "stale_after_ms": 250}
 DIM = {**LAMP, "level": "LampRequest.FlashTime"}

@@ -5,10 +5,9 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-
-from bench.model.expression import parse_condition as bench_condition
-from nodes.api import SettingsError
-from nodes.condition import parse_condition
+from linkloss.model.expression import parse_condition as bench_condition
+from linkloss_nodes import SettingsError
+from linkloss_nodes.condition import parse_condition
 
 TEXTS = [
     "lights == dipped",

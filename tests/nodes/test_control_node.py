@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import pytest
 from fake_board import FakeBoard, Speaker
-
-from nodes.control import ControlNode
+from linkloss_nodes.control import ControlNode
 
 REST = {
     "ignition": "on",

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import pytest
 from fake_board import FakeBoard
-
-from nodes.debounce import Debouncer
+from linkloss_nodes.debounce import Debouncer
 
 
 class Panel:

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import pytest
 from fake_board import FakeBoard, Speaker
-
-from nodes.engine import EngineNode
-from nodes.gauge import GaugeNode
+from linkloss_nodes.engine import EngineNode
+from linkloss_nodes.gauge import GaugeNode
 
 
 @pytest.fixture

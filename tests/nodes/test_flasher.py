@@ -8,9 +8,8 @@ import pytest
 from fake_board import FakeBoard
 from hypothesis import given
 from hypothesis import strategies as st
-
-from nodes.api import MS, SettingsError
-from nodes.flasher import Flasher, FlashSettings
+from linkloss_nodes import MS, SettingsError
+from linkloss_nodes.flasher import Flasher, FlashSettings
 
 CYCLE = FlashSettings(cycle_ms=660, lit_ms=330)
 

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import pytest
 from fake_board import FakeBoard
-
-from nodes.api import SettingsError
-from nodes.control import ControlNode
-from nodes.engine import EngineNode
-from nodes.gauge import GaugeNode
-from nodes.power import PowerNode
+from linkloss_nodes import SettingsError
+from linkloss_nodes.control import ControlNode
+from linkloss_nodes.engine import EngineNode
+from linkloss_nodes.gauge import GaugeNode
+from linkloss_nodes.power import PowerNode
 
 LAMP = {"request": "LampRequest.Position", "stale_after_ms": 250}
 

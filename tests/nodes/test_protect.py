@@ -7,10 +7,9 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-
-from bench.model.messages import compile_messages
-from nodes.fields import Field
-from nodes.protect import Protection, Sequence
+from linkloss.model.messages import compile_messages
+from linkloss_nodes.fields import Field
+from linkloss_nodes.protect import Protection, Sequence
 
 
 @given(count=st.integers(0, 15), payload=st.binary(min_size=4, max_size=4))

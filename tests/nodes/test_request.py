@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import pytest
 from fake_board import FakeBoard
-
-from nodes.api import MS, SettingsError
-from nodes.request import Request, RequestSettings, read_requests
+from linkloss_nodes import MS, SettingsError
+from linkloss_nodes.request import Request, RequestSettings, read_requests
 
 
 @pytest.fixture

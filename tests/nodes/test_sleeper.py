@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import pytest
 from fake_board import FakeBoard, Speaker
-
-from nodes.api import SettingsError
-from nodes.gauge import GaugeNode
-from nodes.power import PowerNode
+from linkloss_nodes import SettingsError
+from linkloss_nodes.gauge import GaugeNode
+from linkloss_nodes.power import PowerNode
 
 WHEN = "key == off and brake == released"
 

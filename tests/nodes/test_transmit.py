@@ -6,9 +6,8 @@ from itertools import pairwise
 
 import pytest
 from fake_board import FakeBoard
-
-from nodes.protect import Protection
-from nodes.transmit import Sender
+from linkloss_nodes.protect import Protection
+from linkloss_nodes.transmit import Sender
 
 
 class Talker:

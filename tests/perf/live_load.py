@@ -1,4 +1,4 @@
-"""A program: Wren live at 500 kbit/s with a wire that is 60 % busy. Prints the address of its page,
+"""A program: Wren live at 500 kbit/s with a bus that is 60 % busy. Prints the address of its page,
 serves until its standard input ends, then prints what it measured as JSON.
 """
 
@@ -11,14 +11,14 @@ import tempfile
 import threading
 from pathlib import Path
 
-from bench.clock.lateness import Lateness
-from bench.demo import demo_vehicle
-from bench.live.running import Running
-from bench.live.serve import Site, bind
-from bench.live.session import LiveSession
-from bench.model.loading import load_vehicle
-from bench.wallclock import monotonic_seconds
-from bench.wire import Controller, Frame
+from linkloss.bus import Controller, Frame
+from linkloss.clock.lateness import Lateness
+from linkloss.live.running import Running
+from linkloss.live.serve import Site, bind
+from linkloss.live.session import LiveSession
+from linkloss.model.loading import load_vehicle
+from linkloss.shipped import demo_vehicle
+from linkloss.wallclock import monotonic_seconds
 
 SHARE = 0.6
 BIT_RATE = 500_000
@@ -41,7 +41,7 @@ class Busy:
         self.controller = Controller("busy", mailboxes=8)
         self._live = live
         self._sent = 0
-        live.session.wire.attach(self.controller)
+        live.session.bus.attach(self.controller)
         self.controller.on_receive = lambda heard: heard.inbox.clear()
         live.session.queue.at(100_000_000, self._send)
 

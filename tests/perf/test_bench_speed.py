@@ -6,13 +6,12 @@ import time
 from pathlib import Path
 
 import pytest
-
-from bench.clock import EventQueue
-from bench.judge import Outcome, Verdict, declared_rules, judge
-from bench.model.loading import Vehicle, load_vehicle
-from bench.recording import Recording
-from bench.scenario import Scenario, TimedAction
-from bench.session import simulate
+from linkloss.clock import EventQueue
+from linkloss.judge import Outcome, Verdict, declared_rules, judge
+from linkloss.model.loading import Vehicle, load_vehicle
+from linkloss.recording import Recording
+from linkloss.scenario import Scenario, TimedAction
+from linkloss.session import simulate
 
 WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"
 SITUATION = "night_drive"

@@ -17,17 +17,16 @@ from pathlib import Path
 from random import Random
 
 import pytest
-
-from bench.campaign.cases import in_order, instances
-from bench.campaign.isolation import isolated
-from bench.campaign.order import Order
-from bench.campaign.plan import plan
-from bench.campaign.result import Tally
-from bench.campaign.run import run_case
-from bench.campaign.store import CaseStore
-from bench.campaign.workers import Crew
-from bench.model.loading import load_vehicle
-from bench.scenario import Scenario, TimedAction, TimedFault
+from linkloss.campaign.cases import in_order, instances
+from linkloss.campaign.isolation import isolated
+from linkloss.campaign.order import Order
+from linkloss.campaign.plan import plan
+from linkloss.campaign.result import Tally
+from linkloss.campaign.run import run_case
+from linkloss.campaign.store import CaseStore
+from linkloss.campaign.workers import Crew
+from linkloss.model.loading import load_vehicle
+from linkloss.scenario import Scenario, TimedAction, TimedFault
 
 S = 1_000_000_000
 WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"

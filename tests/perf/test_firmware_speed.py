@@ -11,10 +11,9 @@ from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
-
-from bench.model.loading import load_vehicle
-from bench.scenario import Scenario, TimedAction
-from bench.session import simulate
+from linkloss.model.loading import load_vehicle
+from linkloss.scenario import Scenario, TimedAction
+from linkloss.session import simulate
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "firmware"))
 from c_cars import REAR_C, WREN, c_car

@@ -24,7 +24,7 @@ CLIENTS = 10
 
 async def watch(address: str, ready: asyncio.Barrier) -> None:
     origin = "/".join(address.split("/")[:3])
-    target = address.replace("http", "ws", 1) + "wire"
+    target = address.replace("http", "ws", 1) + "bus"
     async with client.connect(target, origin=origin, compression=None, proxy=None) as connection:
         await connection.recv()
         await ready.wait()

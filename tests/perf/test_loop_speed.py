@@ -12,8 +12,7 @@ import subprocess
 import sys
 
 import pytest
-
-from bench.clock import EventQueue, VirtualLoop
+from linkloss.clock import EventQueue, VirtualLoop
 
 TASKS = 10
 WAKES = 3_000
@@ -48,7 +47,7 @@ def rate(step):
 
 print(rate(0.001), rate(0.0))
 """
-OURS = "from bench.clock import VirtualLoop as Loop"
+OURS = "from linkloss.clock import VirtualLoop as Loop"
 THEIRS = "from async_solipsism import EventLoop as Loop"
 
 

@@ -6,12 +6,11 @@ import time
 from pathlib import Path
 
 import pytest
-
-from bench.faults.catalogue import make_fault
-from bench.model.loading import load_vehicle
-from bench.recording import Recording
-from bench.scenario import Scenario, TimedFault
-from bench.session import simulate
+from linkloss.faults.catalogue import make_fault
+from linkloss.model.loading import load_vehicle
+from linkloss.recording import Recording
+from linkloss.scenario import Scenario, TimedFault
+from linkloss.session import simulate
 
 WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"
 SIMULATED_S = 20
@@ -53,5 +52,5 @@ def test_a_bit_error_rate_costs_little_more_than_none(benchmark):
         took_s = benchmark.stats.stats.min
         benchmark.extra_info["simulated_seconds_per_second"] = SIMULATED_S / took_s
         benchmark.extra_info["ratio"] = ratio = took_s / plain_s
-        print(f"\n{SIMULATED_S / took_s:.0f} x real time, {ratio:.2f} times a quiet wire")
+        print(f"\n{SIMULATED_S / took_s:.0f} x real time, {ratio:.2f} times a quiet bus")
         assert ratio < MOST

@@ -9,11 +9,10 @@ from pathlib import Path
 
 import can
 import pytest
-
-from bench.model.messages import load_database
-from bench.replay.bare import replay_bare
-from bench.replay.describe import describe
-from bench.wallclock import monotonic_seconds
+from linkloss.model.messages import load_database
+from linkloss.replay.bare import replay_bare
+from linkloss.replay.describe import describe
+from linkloss.wallclock import monotonic_seconds
 
 ROUNDS = 3
 FRAMES = 20_000

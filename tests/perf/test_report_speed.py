@@ -8,13 +8,12 @@ import time
 from dataclasses import replace
 
 import pytest
-
-from bench.campaign.check import check
-from bench.campaign.naming import case_named
-from bench.campaign.run import run
-from bench.demo import demo_vehicle
-from bench.model.loading import load_vehicle
-from bench.report.html import check_page, render
+from linkloss.campaign.check import check
+from linkloss.campaign.naming import case_named
+from linkloss.campaign.run import run
+from linkloss.model.loading import load_vehicle
+from linkloss.report.html import check_page, render
+from linkloss.shipped import demo_vehicle
 
 MANY = 500
 

@@ -10,14 +10,13 @@ from pathlib import Path
 
 import can
 import pytest
-
-from bench.campaign.run import run_case
-from bench.campaign.shrinkers import Job, Shrinkers
-from bench.faults.catalogue import make_fault
-from bench.model.loading import Vehicle, load_vehicle
-from bench.scenario import Scenario, TimedAction, TimedFault
-from nodes.api import MS, Board
-from nodes.power import PowerNode
+from linkloss.campaign.run import run_case
+from linkloss.campaign.shrinkers import Job, Shrinkers
+from linkloss.faults.catalogue import make_fault
+from linkloss.model.loading import Vehicle, load_vehicle
+from linkloss.scenario import Scenario, TimedAction, TimedFault
+from linkloss_nodes import MS, Board
+from linkloss_nodes.power import PowerNode
 
 WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"
 SWITCHES = (

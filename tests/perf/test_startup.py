@@ -10,8 +10,7 @@ import sys
 from pathlib import Path
 
 import pytest
-
-from bench.wallclock import monotonic_seconds
+from linkloss.wallclock import monotonic_seconds
 
 ROOT = Path(__file__).parents[2]
 ROUNDS = 5
@@ -20,7 +19,7 @@ PROGRAMS = {
     "rich": ["-c", "import rich"],
     "cyclopts": ["-c", "import cyclopts"],
 }
-HELP = ["-m", "bench.cli", "--help"]
+HELP = ["-m", "linkloss.cli", "--help"]
 
 
 def start(arguments: list[str]) -> None:

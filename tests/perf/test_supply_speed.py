@@ -7,10 +7,9 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-
-from bench.model.loading import Vehicle, load_vehicle
-from bench.scenario import Scenario, TimedAction
-from bench.session import simulate
+from linkloss.model.loading import Vehicle, load_vehicle
+from linkloss.scenario import Scenario, TimedAction
+from linkloss.session import simulate
 
 WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"
 SIMULATED_S = 20

@@ -7,11 +7,10 @@ from __future__ import annotations
 from random import Random
 
 import pytest
-
-from bench.clock import EventQueue
-from bench.timing.analysis import BIT_RATES, propose, what_if
-from bench.timing.plan import Plan, Planned, Sending
-from bench.wallclock import monotonic_seconds
+from linkloss.clock import EventQueue
+from linkloss.timing.analysis import BIT_RATES, propose, what_if
+from linkloss.timing.plan import Plan, Planned, Sending
+from linkloss.wallclock import monotonic_seconds
 
 MS = 1_000_000
 MESSAGES = 300

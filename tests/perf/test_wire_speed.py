@@ -1,4 +1,4 @@
-"""How many frames per second the wire moves, as a ratio to python-can's `virtual` interface."""
+"""How many frames per second the bus moves, as a ratio to python-can's `virtual` interface."""
 
 from __future__ import annotations
 
@@ -6,11 +6,10 @@ import time
 
 import can
 import pytest
-
-from bench.clock.queue import EventQueue
-from bench.wire.controller import Controller
-from bench.wire.frame import Frame
-from bench.wire.medium import Wire
+from linkloss.bus.controller import Controller
+from linkloss.bus.frame import Frame
+from linkloss.bus.medium import Bus
+from linkloss.clock.queue import EventQueue
 
 FRAMES = 5_000
 NODES = 5
@@ -23,13 +22,13 @@ def _payload(node: int, number: int) -> bytes:
 class _Babbler:
     """Keeps its mailboxes filled with frames that are all different, and reads what it hears."""
 
-    def __init__(self, node: int, wire: Wire) -> None:
+    def __init__(self, node: int, bus: Bus) -> None:
         self.node = node
         self.number = 0
         self.heard = 0
         self.controller = Controller(f"node {node}", receive_depth=1_000)
         self.controller.on_sent = self.refill
-        wire.attach(self.controller)
+        bus.attach(self.controller)
         for _ in range(3):
             self.refill()
 
@@ -45,8 +44,8 @@ class _Babbler:
 
 def _saturate() -> list[_Babbler]:
     queue = EventQueue()
-    wire = Wire(queue, 500_000)
-    babblers = [_Babbler(node, wire) for node in range(NODES)]
+    bus = Bus(queue, 500_000)
+    babblers = [_Babbler(node, bus) for node in range(NODES)]
     while sum(babbler.controller.sent for babbler in babblers) < FRAMES:
         queue.run_until(queue.now_ns + 100_000_000)
         for babbler in babblers:
@@ -55,7 +54,7 @@ def _saturate() -> list[_Babbler]:
 
 
 def _python_can_seconds_per_frame(frames: int = 2_000) -> float:
-    buses = [can.Bus(interface="virtual", channel="wire speed") for _ in range(NODES)]
+    buses = [can.Bus(interface="virtual", channel="bus speed") for _ in range(NODES)]
     sender, *receivers = buses
     heard = 0
     begin = time.perf_counter()  # noqa: TID251 (measures the bench itself)
@@ -72,7 +71,7 @@ def _python_can_seconds_per_frame(frames: int = 2_000) -> float:
     return took / frames
 
 
-@pytest.mark.benchmark(group="wire")
+@pytest.mark.benchmark(group="bus")
 def test_five_saturating_controllers_against_python_can_virtual(benchmark):
     theirs = min(_python_can_seconds_per_frame() for _ in range(3))
 

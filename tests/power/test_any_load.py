@@ -8,10 +8,8 @@ from math import isfinite
 
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
-from pydantic import ValidationError
-
-from bench.model.circuit import build_network
-from bench.model.electrical import (
+from linkloss.model.circuit import build_network
+from linkloss.model.electrical import (
     ElectricalTable,
     LeadTable,
     NodeSupplyTable,
@@ -19,10 +17,11 @@ from bench.model.electrical import (
     SolidStateTable,
     SupplyTable,
 )
-from bench.model.load import LoadTable
-from bench.model.vehicle import NodeTable
-from bench.power.network import Network
-from bench.power.profiles import PROFILES
+from linkloss.model.load import LoadTable
+from linkloss.model.vehicle import NodeTable
+from linkloss.power.network import Network
+from linkloss.power.profiles import PROFILES
+from pydantic import ValidationError
 
 MS, S = 1_000_000, 1_000_000_000
 KINDS = ["filament", "led", "motor", "solenoid", "heater", "electronics"]

@@ -5,10 +5,9 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-
-from bench.power.circuit import BODY, Circuit, Element
-from bench.power.loads import Electronics, Heater, Led
-from bench.power.supply import Alternator, Battery
+from linkloss.power.circuit import BODY, Circuit, Element
+from linkloss.power.loads import Electronics, Heater, Led
+from linkloss.power.supply import Alternator, Battery
 
 
 def battery(volts: float = 12.0, ohm: float = 0.1, point: int = 0) -> Element:

@@ -7,9 +7,8 @@ from math import exp, inf
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-
-from bench.power.filament import Filament
-from bench.power.loads import Electronics, Heater, Led, Load, Motor, Solenoid
+from linkloss.power.filament import Filament
+from linkloss.power.loads import Electronics, Heater, Led, Load, Motor, Solenoid
 
 
 def amps(load: Load, volts: float, ohm: float = 0.0) -> float:

@@ -5,16 +5,15 @@ from __future__ import annotations
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
-from bench.power.channel import Channel
-from bench.power.filament import Filament
-from bench.power.fuses import Fuse
-from bench.power.loads import Electronics, Heater, Motor, Solenoid
-from bench.power.network import Event, Network, Starter, Terminal
-from bench.power.profiles import Piece, Profile, from_points, starting
-from bench.power.solid_state import SolidState
-from bench.power.supply import Battery, NodeSupply
-from bench.power.switches import Direct, Relay, Status
+from linkloss.power.channel import Channel
+from linkloss.power.filament import Filament
+from linkloss.power.fuses import Fuse
+from linkloss.power.loads import Electronics, Heater, Motor, Solenoid
+from linkloss.power.network import Event, Network, Starter, Terminal
+from linkloss.power.profiles import Piece, Profile, from_points, starting
+from linkloss.power.solid_state import SolidState
+from linkloss.power.supply import Battery, NodeSupply
+from linkloss.power.switches import Direct, Relay, Status
 
 MS, S = 1_000_000, 1_000_000_000
 

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import pytest
-
-from bench.model.problem import BadInput
-from bench.power.profile_file import named_profile, read_profile
+from linkloss.model.problem import BadInput
+from linkloss.power.profile_file import named_profile, read_profile
 
 
 def test_points_are_joined_by_lines(tmp_path):

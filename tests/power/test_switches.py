@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import pytest
-
-from bench.power.solid_state import SolidState
-from bench.power.switches import NEVER, Direct, Relay, Status
+from linkloss.power.solid_state import SolidState
+from linkloss.power.switches import NEVER, Direct, Relay, Status
 
 MS = 1_000_000
 

@@ -7,15 +7,14 @@ from importlib.metadata import entry_points
 from importlib.util import find_spec
 from pathlib import Path
 
+import linkloss.pytest_plugin.choice  # imported once, and not again by every inner run
+import linkloss.pytest_plugin.rules  # noqa: F401
 import pytest
-
-import bench.pytest_plugin.choice  # imported once, and not again by every inner run
-import bench.pytest_plugin.rules  # noqa: F401
 
 TINY = Path(__file__).parents[1] / "report" / "tiny"
 INSTALLED = any(entry.name == "linkloss" for entry in entry_points(group="pytest11"))
 PLUGINS = "-p no:cacheprovider -p no:benchmark -p no:hypothesispytest" + (
-    "" if INSTALLED else " -p bench.pytest_plugin"
+    "" if INSTALLED else " -p linkloss.pytest_plugin"
 )
 
 
@@ -27,7 +26,6 @@ def car(pytester: pytest.Pytester, monkeypatch) -> pytest.Pytester:
     shutil.copytree(
         TINY, pytester.path, dirs_exist_ok=True, ignore=shutil.ignore_patterns("__pycache__")
     )
-    monkeypatch.setenv("PYTHONPATH", str(Path(__file__).parents[2]))
     settings = f"[pytest]\naddopts = {PLUGINS} --strict-markers\n"
     if find_spec("pytest_asyncio"):
         settings += "asyncio_default_fixture_loop_scope = function\n"

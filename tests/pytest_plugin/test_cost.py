@@ -9,7 +9,7 @@ from pathlib import Path
 PROGRAM = """
 import sys, pytest
 before = set(sys.modules)
-import bench.pytest_plugin
+import linkloss.pytest_plugin
 print(*sorted(name for name in set(sys.modules) - before))
 """
 
@@ -22,4 +22,4 @@ def test_the_plug_in_loads_nothing_but_itself():
         text=True,
         check=True,
     )
-    assert ran.stdout.split() == ["bench", "bench.pytest_plugin"]
+    assert ran.stdout.split() == ["linkloss", "linkloss.pytest_plugin"]

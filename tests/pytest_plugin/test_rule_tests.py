@@ -6,10 +6,10 @@ import json
 from collections import Counter
 
 import pytest
+from linkloss.cli import main
+from linkloss.judge import declared_rules
+from linkloss.model.loading import load_vehicle
 
-from bench.cli import main
-from bench.judge import declared_rules
-from bench.model.loading import load_vehicle
 from tests.pytest_plugin.conftest import TINY, edited, write
 
 pytest_plugins = "pytester"

@@ -5,9 +5,9 @@ from __future__ import annotations
 from xml.etree import ElementTree as ET
 
 import pytest
+from linkloss.pytest_plugin.recognise import kind_of
+from linkloss.shipped import demo_vehicle
 
-from bench.demo import demo_vehicle
-from bench.pytest_plugin.recognise import kind_of
 from tests.pytest_plugin.conftest import edited, write
 
 pytest_plugins = "pytester"

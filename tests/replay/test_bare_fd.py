@@ -1,12 +1,11 @@
-"""Logs with CAN FD frames on bare wires."""
+"""Logs with CAN FD frames on bare buses."""
 
 from __future__ import annotations
 
 import pytest
+from linkloss.cli import main
+from linkloss.replay.bare import replay_bare
 from replay_lab import text_log
-
-from bench.cli import main
-from bench.replay.bare import replay_bare
 
 ROWS = ((0.0, "123#01"), (0.01, "124##1" + "5A" * 64), (0.02, "00000125##0"), (0.03, "126#R4"))
 

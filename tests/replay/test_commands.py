@@ -5,9 +5,8 @@ from __future__ import annotations
 import json
 
 import pytest
+from linkloss.cli import main
 from replay_lab import DRIVE, WREN, text_log, wren
-
-from bench.cli import main
 
 VEHICLE = str(wren().path)
 
@@ -45,7 +44,7 @@ def test_a_drive_is_replayed_with_a_fault_and_verdicts(tmp_path, capsys):
     assert "No difference" in same
 
 
-def test_a_log_is_replayed_on_a_bare_wire(tmp_path, capsys):
+def test_a_log_is_replayed_on_a_bare_bus(tmp_path, capsys):
     path = text_log(tmp_path / "d.log", (1, "123#00"), (1, "124#00"), (2, "125#00"))
     out, _ = said(capsys, "replay", path, "--bit-rate", "250 kbit/s")
     assert "channel can0: its listeners received 3 and 3 frames" in out
@@ -54,8 +53,8 @@ def test_a_log_is_replayed_on_a_bare_wire(tmp_path, capsys):
 
 def test_the_pace_of_the_log_is_that_of_the_wall(tmp_path, capsys, monkeypatch):
     waited = []
-    monkeypatch.setattr("bench.session.pace.monotonic_seconds", lambda: sum(waited))
-    monkeypatch.setattr("bench.session.pace.wait_seconds", waited.append)
+    monkeypatch.setattr("linkloss.session.pace.monotonic_seconds", lambda: sum(waited))
+    monkeypatch.setattr("linkloss.session.pace.wait_seconds", waited.append)
     path = text_log(tmp_path / "d.log", (1, "123#00"), (3.5, "125#00"))
     said(capsys, "replay", path, "--speed", "1x")
     assert 2.5 <= sum(waited) <= 5

@@ -6,14 +6,13 @@ import json
 
 import can
 import pytest
+from linkloss.campaign.run import run
+from linkloss.recording import series
+from linkloss.replay.compare import Side, compare, read_side
+from linkloss.report.log import write_log
+from linkloss.report.machine import run_json
+from linkloss.scenario import load_scenario
 from replay_lab import MS, S, real, text_log, wren
-
-from bench.campaign.run import run
-from bench.recording import series
-from bench.replay.compare import Side, compare, read_side
-from bench.report.log import write_log
-from bench.report.machine import run_json
-from bench.scenario import load_scenario
 
 
 def side(rows, **more) -> Side:

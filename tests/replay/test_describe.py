@@ -11,16 +11,15 @@ from itertools import pairwise
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from linkloss.bus import Frame
+from linkloss.bus.frame import length_bits
+from linkloss.cli.describing import load_messages
+from linkloss.model.messages import crc8
+from linkloss.model.problem import BadInput
+from linkloss.replay.describe import describe
+from linkloss.replay.intervals import Intervals
+from linkloss.replay.load import Load
 from replay_lab import DRIVE, MS, S, real, text_log, wren
-
-from bench.cli.describing import load_messages
-from bench.model.messages import crc8
-from bench.model.problem import BadInput
-from bench.replay.describe import describe
-from bench.replay.intervals import Intervals
-from bench.replay.load import Load
-from bench.wire import Frame
-from bench.wire.frame import length_bits
 
 DBC = wren().path.parent / wren().file.dbc
 

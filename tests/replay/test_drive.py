@@ -6,15 +6,14 @@ import gzip
 from dataclasses import replace
 
 import pytest
+from linkloss.campaign.run import judged, run
+from linkloss.judge import Outcome, judge
+from linkloss.model.problem import BadInput
+from linkloss.replay.drive import Drive, Selection
+from linkloss.replay.fault_text import timed_fault
+from linkloss.session import simulate
+from linkloss.traffic import REST
 from replay_lab import DRIVE, MS, S, wren
-
-from bench.campaign.run import judged, run
-from bench.judge import Outcome, judge
-from bench.model.problem import BadInput
-from bench.replay.drive import Drive, Selection
-from bench.replay.fault_text import timed_fault
-from bench.session import simulate
-from bench.traffic import REST
 
 NIGHT = (237 * S, 257 * S)
 """Of the bundled drive: engine running, lamps on and off."""

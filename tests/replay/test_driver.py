@@ -6,12 +6,11 @@ import gzip
 from dataclasses import replace
 
 import pytest
+from linkloss.model.problem import BadInput
+from linkloss.replay.driver import drive_scenario
+from linkloss.report.log import write_log
+from linkloss.session import simulate
 from replay_lab import DRIVE, S, wren
-
-from bench.model.problem import BadInput
-from bench.replay.driver import drive_scenario
-from bench.report.log import write_log
-from bench.session import simulate
 
 
 def test_the_same_seed_makes_the_same_drive_and_another_another():
@@ -42,7 +41,7 @@ def test_a_vehicle_without_situations_cannot_be_driven():
 def test_the_bundled_drive_is_what_seed_1_makes(tmp_path):
     """``linkloss drive scenarios/wren/vehicle.toml --seed 1 --log scenarios/wren/drive.log.gz``"""
     recording = simulate(drive_scenario(wren(), 60 * S, 1))
-    write_log(recording, wren().wire.channel, tmp_path / "drive.log")
+    write_log(recording, wren().bus.channel, tmp_path / "drive.log")
     made = (tmp_path / "drive.log").read_text()
     with gzip.open(DRIVE, "rt") as bundled:
         assert bundled.read(len(made)) == made

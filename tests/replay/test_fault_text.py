@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import pytest
+from linkloss.campaign.cases import instances
+from linkloss.model.problem import BadInput
+from linkloss.replay.fault_text import timed_fault
 from replay_lab import MS, S, wren
-
-from bench.campaign.cases import instances
-from bench.model.problem import BadInput
-from bench.replay.fault_text import timed_fault
 
 
 def test_every_fault_that_a_check_tries_reads_back_from_its_label():

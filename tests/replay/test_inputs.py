@@ -5,12 +5,11 @@ from __future__ import annotations
 from functools import reduce
 
 import pytest
+from linkloss.model.loading import load_vehicle
+from linkloss.model.messages import crc8
+from linkloss.model.problem import BadInput
+from linkloss.replay.inputs import InputReader, not_logged, references
 from replay_lab import wren
-
-from bench.model.loading import load_vehicle
-from bench.model.messages import crc8
-from bench.model.problem import BadInput
-from bench.replay.inputs import InputReader, not_logged, references
 
 
 class Speaker:

@@ -1,4 +1,4 @@
-"""Logged frames on the wire: when they begin, when they end, how much later they come."""
+"""Logged frames on the bus: when they begin, when they end, how much later they come."""
 
 from __future__ import annotations
 
@@ -7,41 +7,40 @@ from itertools import pairwise
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from linkloss.bus import Bus, Controller, Frame
+from linkloss.bus.frame import INTERMISSION_BITS, length_bits
+from linkloss.clock import EventQueue
+from linkloss.replay.bare import Part, replay_bare
+from linkloss.session.player import Player
+from linkloss.traffic import LoggedFrame, Shift
 from replay_lab import DRIVE, MS, real, text_log
-
-from bench.clock import EventQueue
-from bench.replay.bare import Part, replay_bare
-from bench.session.player import Player
-from bench.traffic import LoggedFrame, Shift
-from bench.wire import Controller, Frame, Wire
-from bench.wire.frame import INTERMISSION_BITS, length_bits
 
 BIT_RATE = 250_000
 BIT_NS = 4_000
 
 
 def play(*entries: LoggedFrame, mailboxes: int = 8):
-    """Play frames from one sender to one listener; the wire's records and the shift."""
+    """Play frames from one sender to one listener; the bus's records and the shift."""
     queue = EventQueue()
-    wire = Wire(queue, BIT_RATE)
+    bus = Bus(queue, BIT_RATE)
     sender = Controller("log", mailboxes=mailboxes, order="fifo")
     records = []
-    wire.observers.append(records.append)
-    wire.attach(sender)
-    wire.attach(Controller("listener", receive_depth=1000))
+    bus.observers.append(records.append)
+    bus.attach(sender)
+    bus.attach(Controller("listener", receive_depth=1000))
 
     def feed(frame):
         sender.send(frame)
         return True
 
-    player = Player(queue, wire, iter(entries), lambda _: feed)
+    player = Player(queue, bus, iter(entries), lambda _: feed)
     sender.on_sent = player.sent
     player.begin()
     queue.run()
     return records, player.shift
 
 
-def test_on_a_free_wire_a_frame_ends_exactly_when_it_was_logged():
+def test_on_a_free_bus_a_frame_ends_exactly_when_it_was_logged():
     frames = [LoggedFrame((10 + 7 * n) * MS + 13 * n, "log", Frame(0x100 + n, bytes([n] * n)))
               for n in range(9)]  # fmt: skip
     records, shift = play(*frames)
@@ -52,7 +51,7 @@ def test_on_a_free_wire_a_frame_ends_exactly_when_it_was_logged():
     assert (shift.sent, shift.moved, shift.lost) == (9, 0, 0)
 
 
-def test_where_the_wire_is_taken_the_frame_waits_and_the_shift_is_noted():
+def test_where_the_bus_is_taken_the_frame_waits_and_the_shift_is_noted():
     first, second = Frame(0x100, b"\1"), Frame(0x200, b"\2")
     records, shift = play(LoggedFrame(10 * MS, "log", first), LoggedFrame(10 * MS, "log", second))
     later_ns = BIT_NS * (INTERMISSION_BITS + length_bits(second))
@@ -93,7 +92,7 @@ def test_every_frame_comes_once_none_earlier_than_logged_and_none_overlap(rows):
     assert shift.sent == len(entries)
 
 
-def test_each_channel_has_a_wire_of_its_own(tmp_path):
+def test_each_channel_has_a_bus_of_its_own(tmp_path):
     one = text_log(tmp_path / "a", (1, "100#00"), (2, "100#00")).read_text()
     two = text_log(tmp_path / "b", (2, "100#00"), channel="can1").read_text()
     path = tmp_path / "d.log"
@@ -111,7 +110,7 @@ def test_a_part_of_a_log_is_played(tmp_path):
 
 
 def test_the_bundled_drive_comes_as_it_was_logged():
-    """It was on this wire before: nothing has to wait, but for what the log rounded."""
+    """It was on this bus before: nothing has to wait, but for what the log rounded."""
     found = replay_bare(DRIVE, BIT_RATE, Part(to_ns=20_000 * MS))
     assert found.shift.lost == 0
     assert found.shift.most_ns <= 2_000

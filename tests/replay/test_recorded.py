@@ -1,22 +1,21 @@
-"""A run's JSON, read back: the same recording, the same verdicts, the same frames on a wire."""
+"""A run's JSON, read back: the same recording, the same verdicts, the same frames on a bus."""
 
 from __future__ import annotations
 
 import json
 
 import pytest
+from linkloss.campaign.again import judged_again
+from linkloss.campaign.run import run
+from linkloss.model.problem import BadInput
+from linkloss.replay.drive import Drive, Selection
+from linkloss.replay.fault_text import timed_fault
+from linkloss.replay.recorded import read_document, recording_of
+from linkloss.report.log import write_log
+from linkloss.report.machine import run_json
+from linkloss.scenario import load_scenario
+from linkloss.session import simulate
 from replay_lab import DRIVE, S, wren
-
-from bench.campaign.again import judged_again
-from bench.campaign.run import run
-from bench.model.problem import BadInput
-from bench.replay.drive import Drive, Selection
-from bench.replay.fault_text import timed_fault
-from bench.replay.recorded import read_document, recording_of
-from bench.report.log import write_log
-from bench.report.machine import run_json
-from bench.scenario import load_scenario
-from bench.session import simulate
 
 SCENARIOS = sorted(
     path.stem for path in wren().path.parent.glob("*.toml") if path.stem != "vehicle"
@@ -52,7 +51,7 @@ def test_a_replay_of_a_log_reads_back_with_what_was_played(tmp_path):
 )
 def test_a_frame_log_replays_to_the_same_frames(tmp_path, suffix, resolution_ns):
     """All nodes from the log: every frame comes again, in its order, at its time or, where the
-    rounding of the log makes two frames touch, at the next moment at which the wire is free.
+    rounding of the log makes two frames touch, at the next moment at which the bus is free.
     """
     source = simulate(load_scenario(wren().path.parent / "frozen_request.toml"))
     path = tmp_path / f"frames{suffix}"

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import can
 import pytest
+from linkloss.model.problem import BadInput
+from linkloss.replay.source import LogFile
+from linkloss.replay.stream import ALL, Tally, frames, instant_ns
 from replay_lab import MS, S, text_log, written
-
-from bench.model.problem import BadInput
-from bench.replay.source import LogFile
-from bench.replay.stream import ALL, Tally, frames, instant_ns
 
 
 def read(path, channel=None):
@@ -74,7 +73,7 @@ def test_the_channel_of_the_first_frame_is_read_and_others_are_counted(tmp_path)
         read(path, "x")
 
 
-def test_what_the_wire_cannot_carry_is_counted(tmp_path):
+def test_what_the_bus_cannot_carry_is_counted(tmp_path):
     found = [
         can.Message(timestamp=1, arbitration_id=0x100, is_extended_id=False, data=b"\1", channel=0),
         can.Message(timestamp=2, is_error_frame=True, channel=0),

@@ -8,11 +8,11 @@ from functools import cache
 from html.parser import HTMLParser
 from pathlib import Path
 
-from bench.campaign.check import check
-from bench.campaign.result import CheckReport
-from bench.demo import demo_vehicle
-from bench.judge import Outcome
-from bench.model.loading import Vehicle, load_vehicle
+from linkloss.campaign.check import check
+from linkloss.campaign.result import CheckReport
+from linkloss.judge import Outcome
+from linkloss.model.loading import Vehicle, load_vehicle
+from linkloss.shipped import demo_vehicle
 
 HOSTILE = (
     "</script><script>document.title='taken'</script>",

@@ -6,10 +6,11 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
-from bench.campaign.result import CaseResult, CheckReport, RunResult
-from bench.judge import Outcome, Unjudged, Verdict
-from bench.model.loading import Vehicle, load_vehicle
-from bench.recording import (
+from linkloss.bus import BusRecord, Frame
+from linkloss.campaign.result import CaseResult, CheckReport, RunResult
+from linkloss.judge import Outcome, Unjudged, Verdict
+from linkloss.model.loading import Vehicle, load_vehicle
+from linkloss.recording import (
     ActionRecord,
     ControllerChange,
     Crash,
@@ -19,8 +20,7 @@ from bench.recording import (
     Recording,
     series,
 )
-from bench.scenario import Expectation, Scenario
-from bench.wire import Frame, WireRecord
+from linkloss.scenario import Expectation, Scenario
 
 MS = 1_000_000
 TINY = Path(__file__).parent / "tiny"
@@ -151,13 +151,13 @@ def scenario() -> Scenario:
     )
 
 
-def frames() -> list[WireRecord]:
+def frames() -> list[BusRecord]:
     """A good base frame, a failed attempt, a remote frame and an extended frame."""
     return [
-        WireRecord(20 * MS, 20 * MS + 348_000, "dash", Frame(256, b"\x01"), ("rear",)),
-        WireRecord(30 * MS, 30 * MS + 100_000, "dash", Frame(256, b"\x03"), (), "disturbed"),
-        WireRecord(40 * MS, 40 * MS + 200_000, "rear", Frame(514, remote=True, dlc=1), ("dash",)),
-        WireRecord(
+        BusRecord(20 * MS, 20 * MS + 348_000, "dash", Frame(256, b"\x01"), ("rear",)),
+        BusRecord(30 * MS, 30 * MS + 100_000, "dash", Frame(256, b"\x03"), (), "disturbed"),
+        BusRecord(40 * MS, 40 * MS + 200_000, "rear", Frame(514, remote=True, dlc=1), ("dash",)),
+        BusRecord(
             50 * MS,
             50 * MS + 500_000,
             "rear",

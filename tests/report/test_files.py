@@ -7,9 +7,8 @@ import stat
 from pathlib import Path
 
 import pytest
-
-from bench.model.problem import BadInput
-from bench.report.files import ensure_writable, replacing, write_whole
+from linkloss.model.problem import BadInput
+from linkloss.report.files import ensure_writable, replacing, write_whole
 
 
 def test_text_and_bytes_are_written_as_they_are(tmp_path):

@@ -9,23 +9,22 @@ from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import pytest
+from linkloss.campaign.result import Finding
+from linkloss.campaign.run import PROCESS
+from linkloss.campaign.shrink import Shrunk
+from linkloss.campaign.stories import Stories, Story
+from linkloss.faults.catalogue import make_fault
+from linkloss.judge import Outcome
+from linkloss.model.problem import BadInput
+from linkloss.report.effort import effort_json
+from linkloss.report.findings import MARK, Told, ensure_folder, finding_toml, write_findings
+from linkloss.report.junit import junit_xml
+from linkloss.report.machine import check_json
+from linkloss.report.screen import make_console
+from linkloss.report.story import story_about, story_sentence
+from linkloss.report.terminal import show_check
+from linkloss.scenario import Scenario, TimedAction, TimedFault, load_scenario
 from report_values import MS, broken, case, report, vehicle
-
-from bench.campaign.result import Finding
-from bench.campaign.run import PROCESS
-from bench.campaign.shrink import Shrunk
-from bench.campaign.stories import Stories, Story
-from bench.faults.catalogue import make_fault
-from bench.judge import Outcome
-from bench.model.problem import BadInput
-from bench.report.effort import effort_json
-from bench.report.findings import MARK, Told, ensure_folder, finding_toml, write_findings
-from bench.report.junit import junit_xml
-from bench.report.machine import check_json
-from bench.report.screen import make_console
-from bench.report.story import story_about, story_sentence
-from bench.report.terminal import show_check
-from bench.scenario import Scenario, TimedAction, TimedFault, load_scenario
 
 TINY = Path(__file__).parent / "tiny" / "vehicle.toml"
 DARK = broken("tail_lamp", "stale", "was off instead of on", at_ms=900, wrong_ms=100)

@@ -10,11 +10,10 @@ from pathlib import Path
 
 import pytest
 from html_values import failing_wren, hostile_car, passing_wren
+from linkloss.campaign.check import check
+from linkloss.model.loading import load_vehicle
+from linkloss.report.html import check_page, render, run_page
 from report_values import run_result
-
-from bench.campaign.check import check
-from bench.model.loading import load_vehicle
-from bench.report.html import check_page, render, run_page
 
 playwright = pytest.importorskip(
     "playwright.sync_api", reason="needs playwright, of the extra 'test'"

@@ -5,21 +5,20 @@ from __future__ import annotations
 import re
 
 from html_values import failing_wren, passing_wren
+from linkloss.bus import BusRecord, Frame
+from linkloss.campaign.naming import case_named
+from linkloss.campaign.run import run
+from linkloss.judge.case import Case
+from linkloss.judge.states import FLASH, OFF, ON
+from linkloss.judge.walk import Segment
+from linkloss.recording import FaultRecord, series
+from linkloss.report.html.frames import frames_around
+from linkloss.report.html.lanes import band, busy_shares, lanes
+from linkloss.report.html.picture import HEIGHT, UNIT_NS, boxes, picture
+from linkloss.report.html.render import ticks
+from linkloss.report.html.scene import Place, look
+from linkloss.report.html.traffic import counter_lines, failed_attempts, message_lines, traffic
 from report_values import MS, recording, run_result
-
-from bench.campaign.naming import case_named
-from bench.campaign.run import run
-from bench.judge.case import Case
-from bench.judge.states import FLASH, OFF, ON
-from bench.judge.walk import Segment
-from bench.recording import FaultRecord, series
-from bench.report.html.frames import frames_around
-from bench.report.html.lanes import band, busy_shares, lanes
-from bench.report.html.picture import HEIGHT, UNIT_NS, boxes, picture
-from bench.report.html.render import ticks
-from bench.report.html.scene import Place, look
-from bench.report.html.traffic import counter_lines, failed_attempts, message_lines, traffic
-from bench.wire import Frame, WireRecord
 
 
 def found_lanes(*chosen: str):
@@ -50,7 +49,7 @@ def test_the_lanes_go_from_causes_to_effects():
     assert list(dict.fromkeys(groups)) == [
         "faults",
         "inputs",
-        "wire",
+        "bus",
         "nodes",
         "loads",
         "other loads",
@@ -101,7 +100,7 @@ def test_the_allowed_band_is_upper_for_lit_lower_for_dark_and_both_for_flashing(
 def test_the_busy_share_counts_time_and_not_frames():
     frame = Frame(1, b"")
     spans = [(0, 40), (30, 60), (90, 110)]
-    frames = [WireRecord(from_ns, to_ns, "a", frame) for from_ns, to_ns in spans]
+    frames = [BusRecord(from_ns, to_ns, "a", frame) for from_ns, to_ns in spans]
     assert busy_shares(frames, 200, 100) == [(0, 100, 0.7), (100, 200, 0.1)]
 
 
@@ -143,7 +142,7 @@ def test_the_last_request_is_shown_however_long_ago_it_came():
     vehicle = run_result().scenario.vehicle
     run_of = recording()
     status = Frame(514, b"\x01")
-    run_of.frames += [WireRecord(at * MS, at * MS + MS, "rear", status) for at in range(60, 90)]
+    run_of.frames += [BusRecord(at * MS, at * MS + MS, "rear", status) for at in range(60, 90)]
     lines = frames_around(vehicle, run_of, 91 * MS, ["LampRequest"])
     assert lines[0].message == "LampRequest"
     assert len(lines) == 1 + 8
@@ -153,14 +152,14 @@ def test_a_row_of_failed_attempts_does_not_crowd_out_the_rest():
     run_of = recording()
     lonely = Frame(514, b"\x01")
     run_of.frames += [
-        WireRecord(at * MS, at * MS + MS, "rear", lonely, (), "ack") for at in range(60, 90)
+        BusRecord(at * MS, at * MS + MS, "rear", lonely, (), "ack") for at in range(60, 90)
     ]
     lines = frames_around(run_result().scenario.vehicle, run_of, 91 * MS, [])
     assert sum(line.failed for line in lines) == 4
     assert len(lines) == 7
 
 
-def test_the_wire_counts_frames_responses_and_failures():
+def test_the_bus_counts_frames_responses_and_failures():
     vehicle = run_result().scenario.vehicle
     found = {line.name: line for line in message_lines(vehicle, recording())}
     assert found["LampRequest"].frames == 1
@@ -181,7 +180,7 @@ def test_a_response_lasts_from_handing_over_to_the_end_of_the_frame():
         assert re.fullmatch(r"\d+(\.\d+)? us|\d+(\.\d+)? ms", line.worst)
     page = traffic(wren, result.recording, "braking/none")
     assert re.fullmatch(
-        r"A frame was on the wire for \d+ % .* for \d+ % in the busiest stretch\.", page.busy
+        r"A frame was on the bus for \d+ % .* for \d+ % in the busiest stretch\.", page.busy
     )
 
 

@@ -7,19 +7,18 @@ from pathlib import Path
 
 import pytest
 from html_values import Outline
+from linkloss.campaign.naming import case_named
+from linkloss.campaign.result import Cell
+from linkloss.campaign.run import run
+from linkloss.campaign.shrink import Shrunk
+from linkloss.campaign.store import CaseStore
+from linkloss.campaign.stories import Stories, Story
+from linkloss.faults.catalogue import catalogue
+from linkloss.judge import Outcome
+from linkloss.report.findings import Told
+from linkloss.report.html import check_page, render, stories
+from linkloss.report.html.matrix import MOST_COLUMNS, check_matrix, worst_cell
 from report_values import broken, case, kept, report, vehicle
-
-from bench.campaign.naming import case_named
-from bench.campaign.result import Cell
-from bench.campaign.run import run
-from bench.campaign.shrink import Shrunk
-from bench.campaign.store import CaseStore
-from bench.campaign.stories import Stories, Story
-from bench.faults.catalogue import catalogue
-from bench.judge import Outcome
-from bench.report.findings import Told
-from bench.report.html import check_page, render, stories
-from bench.report.html.matrix import MOST_COLUMNS, check_matrix, worst_cell
 
 KINDS = ["cut", "reset", "drop", "mute", "hang", "alter", "delay", "stuck", "open"]
 

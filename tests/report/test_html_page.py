@@ -11,13 +11,11 @@ import pytest
 from html_values import HOSTILE, Outline, failing_wren, hostile_car, passing_wren
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from report_values import broken, case, every_fault_report, mixed_report, report, run_result
-
-from bench.campaign.check import check
-from bench.campaign.result import CAUTION, CheckReport, RunResult
-from bench.model.loading import load_vehicle
-from bench.recording import Recording
-from bench.report.html import (
+from linkloss.campaign.check import check
+from linkloss.campaign.result import CAUTION, CheckReport, RunResult
+from linkloss.model.loading import load_vehicle
+from linkloss.recording import Recording
+from linkloss.report.html import (
     Drawing,
     Fact,
     Page,
@@ -28,7 +26,7 @@ from bench.report.html import (
     run_page,
     write_page,
 )
-from bench.report.html.sheet import (
+from linkloss.report.html.sheet import (
     Block,
     Broken,
     Column,
@@ -49,6 +47,7 @@ from bench.report.html.sheet import (
     Strip,
     Traffic,
 )
+from report_values import broken, case, every_fault_report, mixed_report, report, run_result
 
 
 @pytest.fixture(scope="module")
@@ -229,14 +228,14 @@ def _page(words: list[str]) -> Page:
     story = Story("finding-1", a, told, b, c, _scene(a, b, c, d), d, Reduced(e, a, b, c))
     messages = (MessageLine(a, b, c, 3, d, e, a, b),)
     counters = (CounterLine(a, b, c, 1, 2),)
-    wire = Traffic(a, story.scene.picture, b, messages, counters, (Fact(c, d),))
+    bus = Traffic(a, story.scene.picture, b, messages, counters, (Fact(c, d),))
     return Page(
         title=a, subtitle=b, state="broken", verdict=c, caution=d, vehicle=e,
         facts=(Fact(a, b), Fact("", c)), inputs=(Digest(a, b),), warnings=(d,),
         matrix=Matrix(e, (Column(a, b),), (Block(c, (Row(d, (fuse,)),)),)),
         stories=(story,), summarised=(replace(story, anchor="finding-2"),),
         margins=((a, b, c, d),), narrow=(replace(story, anchor="narrow-1"),),
-        untested=((e, a),), loads=(LoadSheet(a, b, c, d, e, a, b, c, "kept"),), traffic=wire,
+        untested=((e, a),), loads=(LoadSheet(a, b, c, d, e, a, b, c, "kept"),), traffic=bus,
         tried=Matrix(e, (Column(a, b),), (Block(c, (Row(d, (Fuse("tried", e),)),)),)),
         parts=(Part(b, (c,), (d,), ((e,),), ("x.html",), Drawing("<svg></svg>", a)),),
     )  # fmt: skip

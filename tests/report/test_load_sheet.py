@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from bench.demo import demo_vehicle
-from bench.model.load import LoadTable
-from bench.model.loading import load_vehicle
-from bench.report.html.failsafe import load_sheets
+from linkloss.model.load import LoadTable
+from linkloss.model.loading import load_vehicle
+from linkloss.report.html.failsafe import load_sheets
+from linkloss.shipped import demo_vehicle
 
 
 def test_a_load_s_sheet_tells_what_outranks_its_request_and_what_loses_its_link():

@@ -6,11 +6,10 @@ import time
 
 import can
 import pytest
+from linkloss.model.problem import BadInput
+from linkloss.recording import Recording
+from linkloss.report.log import FORMATS, LOSSES, ensure_format, log_messages, losses, write_log
 from report_values import recording
-
-from bench.model.problem import BadInput
-from bench.recording import Recording
-from bench.report.log import FORMATS, LOSSES, ensure_format, log_messages, losses, write_log
 
 DROPS_TROUBLE = {".trc"}
 KEEPS_CHANNEL = {".log", ".log.gz"}
@@ -197,7 +196,7 @@ def test_a_blf_log_cannot_be_packed():
 
 
 def test_a_missing_library_is_named(monkeypatch):
-    monkeypatch.setattr("bench.report.log.find_spec", lambda _: None)
+    monkeypatch.setattr("linkloss.report.log.find_spec", lambda _: None)
     with pytest.raises(BadInput, match=r"pip install 'linkloss\[mf4\]'"):
         ensure_format("drive.mf4")
 

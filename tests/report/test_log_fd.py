@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import can
 import pytest
-
-from bench.recording import Recording
-from bench.replay.recorded import recording_of
-from bench.replay.source import LogFile
-from bench.replay.stream import Tally, frames
-from bench.report.log import write_log
-from bench.report.trace import FRAME_COLUMNS, frame_row, recording_fields
-from bench.wire import FdFrame, Frame, WireRecord
+from linkloss.bus import BusRecord, FdFrame, Frame
+from linkloss.recording import Recording
+from linkloss.replay.recorded import recording_of
+from linkloss.replay.source import LogFile
+from linkloss.replay.stream import Tally, frames
+from linkloss.report.log import write_log
+from linkloss.report.trace import FRAME_COLUMNS, frame_row, recording_fields
 
 SENT = [
     Frame(0x100, b"\x01\x02"),
@@ -29,7 +28,7 @@ CARRY_RAW = [".log", ".blf", ".csv", ".db", ".log.gz"]
 def recording(sent: list[Frame]) -> Recording:
     found = Recording("v", 0)
     found.frames = [
-        WireRecord(n * 1_000_000, n * 1_000_000 + 200_000, "a", frame, ("b",))
+        BusRecord(n * 1_000_000, n * 1_000_000 + 200_000, "a", frame, ("b",))
         for n, frame in enumerate(sent)
     ]
     return found

@@ -7,11 +7,10 @@ from dataclasses import replace
 from xml.etree import ElementTree as ET
 
 import pytest
+from linkloss.campaign.result import CAUTION
+from linkloss.report.junit import junit_xml
+from linkloss.report.machine import check_json, run_json
 from report_values import MS, broken, case, kept, mixed_report, report, run_result, untested
-
-from bench.campaign.result import CAUTION
-from bench.report.junit import junit_xml
-from bench.report.machine import check_json, run_json
 
 
 def test_a_check_as_json_says_what_the_screen_says():

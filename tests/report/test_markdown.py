@@ -5,10 +5,9 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
+from linkloss.campaign.result import CAUTION
+from linkloss.report.markdown import MOST_FINDINGS, check_markdown
 from report_values import broken, case, mixed_report, report
-
-from bench.campaign.result import CAUTION
-from bench.report.markdown import MOST_FINDINGS, check_markdown
 
 
 def test_the_verdict_comes_first_and_the_caution_last():

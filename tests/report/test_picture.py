@@ -5,14 +5,13 @@ from __future__ import annotations
 from io import StringIO
 
 import pytest
+from linkloss import load_scenario, run
+from linkloss.report.picture import Pictures
+from linkloss.report.player import play
+from linkloss.report.screen import make_console
+from linkloss.shipped import demo_vehicle
 from report_values import MS, run_result
 from rich.console import Console
-
-from bench import load_scenario, run
-from bench.demo import demo_vehicle
-from bench.report.picture import Pictures
-from bench.report.player import play
-from bench.report.screen import make_console
 
 
 @pytest.fixture(scope="module")

@@ -7,16 +7,15 @@ import shutil
 from pathlib import Path
 
 import pytest
-
-from bench.campaign.check import check
-from bench.campaign.result import CheckReport
-from bench.campaign.run import run
-from bench.model.loading import load_vehicle
-from bench.model.problem import BadInput
-from bench.report.html import check_page, render, reopened_page, run_page
-from bench.report.machine import RUN_VERSION, check_json, run_json
-from bench.report.reopen import CHANGED, reopen
-from bench.scenario import load_scenario
+from linkloss.campaign.check import check
+from linkloss.campaign.result import CheckReport
+from linkloss.campaign.run import run
+from linkloss.model.loading import load_vehicle
+from linkloss.model.problem import BadInput
+from linkloss.report.html import check_page, render, reopened_page, run_page
+from linkloss.report.machine import RUN_VERSION, check_json, run_json
+from linkloss.report.reopen import CHANGED, reopen
+from linkloss.scenario import load_scenario
 
 TINY = Path(__file__).parent / "tiny"
 

@@ -7,14 +7,13 @@ import shutil
 from pathlib import Path
 
 import pytest
+from linkloss import load_scenario, load_vehicle, run
+from linkloss.campaign.check import check
+from linkloss.cli import main
+from linkloss.report.machine import check_json, run_json
+from linkloss.report.result_schema import check_result_schema, run_result_schema
+from linkloss.shipped import demo_vehicle
 from report_values import mixed_report, report, run_result
-
-from bench import load_scenario, load_vehicle, run
-from bench.campaign.check import check
-from bench.cli import main
-from bench.demo import demo_vehicle
-from bench.report.machine import check_json, run_json
-from bench.report.result_schema import check_result_schema, run_result_schema
 
 jsonschema = pytest.importorskip("jsonschema", reason="needs jsonschema (extra 'test')")
 

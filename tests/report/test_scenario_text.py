@@ -9,11 +9,10 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-
-from bench.faults.catalogue import catalogue, make_fault
-from bench.model.loading import load_vehicle
-from bench.report.scenario_text import scenario_toml
-from bench.scenario import Scenario, TimedAction, TimedFault, load_scenario
+from linkloss.faults.catalogue import catalogue, make_fault
+from linkloss.model.loading import load_vehicle
+from linkloss.report.scenario_text import scenario_toml
+from linkloss.scenario import Scenario, TimedAction, TimedFault, load_scenario
 
 MS = 1_000_000
 ROOT = Path(__file__).parents[2]

@@ -8,10 +8,9 @@ import tomllib
 from pathlib import Path
 
 import pytest
-
-from bench.demo import demo_vehicle
-from bench.faults.catalogue import catalogue
-from bench.schema import scenario_schema, schema_text, vehicle_schema
+from linkloss.faults.catalogue import catalogue
+from linkloss.schema import scenario_schema, schema_text, vehicle_schema
+from linkloss.shipped import demo_vehicle
 
 SCENARIOS = sorted(path for path in demo_vehicle().parent.glob("*.toml") if path != demo_vehicle())
 
@@ -81,7 +80,7 @@ def test_every_shipped_scenario_fits_the_schema(path: Path):
     ("change", "where"),
     [
         ({"tilte": "x"}, "unknown key tilte"),
-        ({"wire": {"bit_rate": "250 kbit/s"}}, "lacks cable"),
+        ({"bus": {"bit_rate": "250 kbit/s"}}, "lacks cable"),
         ({"loads": {"a": {"node": "rear", "on_stale": "maybe"}}}, "'maybe' is not in"),
         ({"loads": {"a": {"node": "rear", "on_reset": "hazard == on"}}}, "'hazard == on' is not"),
         ({"defaults": {"on_stael": "off"}}, "unknown key on_stael"),

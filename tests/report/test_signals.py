@@ -5,10 +5,9 @@ from __future__ import annotations
 import csv
 
 import pytest
+from linkloss.model.problem import BadInput
+from linkloss.report.signals import ensure_table, write_columns
 from report_values import recording, vehicle
-
-from bench.model.problem import BadInput
-from bench.report.signals import ensure_table, write_columns
 
 
 def table(path):
@@ -60,6 +59,6 @@ def test_another_format_is_refused(name, text):
 
 
 def test_a_missing_library_is_named(monkeypatch):
-    monkeypatch.setattr("bench.report.signals.find_spec", lambda _: None)
+    monkeypatch.setattr("linkloss.report.signals.find_spec", lambda _: None)
     with pytest.raises(BadInput, match=r"pip install 'linkloss\[parquet\]'"):
         ensure_table("s.parquet")

@@ -6,12 +6,11 @@ import io
 import re
 
 import pytest
+from linkloss.campaign.result import CAUTION
+from linkloss.report.screen import make_console
+from linkloss.report.table import Column, blocks, cell_text, folded
+from linkloss.report.terminal import show_check
 from report_values import broken, case, every_fault_report, kept, mixed_report, report
-
-from bench.campaign.result import CAUTION
-from bench.report.screen import make_console
-from bench.report.table import Column, blocks, cell_text, folded
-from bench.report.terminal import show_check
 
 
 class Terminal(io.StringIO):
@@ -69,7 +68,7 @@ def test_a_check_shows_table_findings_untested_rules_totals_and_caution():
         "* buzzer: then",
         "",
         "2 rules broken.",
-        "2 cases, 12 s simulated, 200 frames on the wire (failed attempts included), seed",
+        "2 cases, 12 s simulated, 200 frames on the bus (failed attempts included), seed",
         "0",
         "rules: 4 kept, 2 broken, 1 not exercised",
         "smallest margin of what was kept: 8 ms, tail_lamp, rule fresh, in",

@@ -6,13 +6,12 @@ import io
 from dataclasses import replace
 
 import pytest
+from linkloss.campaign.result import CAUTION, RunResult
+from linkloss.recording import series
+from linkloss.report.screen import make_console
+from linkloss.report.spells import Entry, spells
+from linkloss.report.timeline import instant, show_run
 from report_values import MS, kept, run_result, untested
-
-from bench.campaign.result import CAUTION, RunResult
-from bench.recording import series
-from bench.report.screen import make_console
-from bench.report.spells import Entry, spells
-from bench.report.timeline import instant, show_run
 
 
 def shown(result: RunResult, width: int = 100, **options) -> list[str]:
@@ -59,7 +58,7 @@ def test_a_run_is_told_in_order_of_time_then_judged():
         "",
         "1 rule and 1 expectation broken.",
         "rules: 2 kept, 1 broken, 1 not exercised in this run",
-        "on the wire: 3 frames, and 1 attempt that failed",
+        "on the bus: 3 frames, and 1 attempt that failed",
         "",
         "A bench result is not an approval. Local rules and licensed practice decide what",
         "may go on the road. Test the real car standing still, wheels chocked, clear of",

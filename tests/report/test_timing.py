@@ -9,16 +9,15 @@ from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import pytest
-
-from bench.campaign.timing import TimingReport, plain_run, timing
-from bench.demo import demo_vehicle
-from bench.model.loading import load_vehicle
-from bench.report.response_plot import response_plot
-from bench.report.screen import make_console
-from bench.report.timing import show_timing
-from bench.report.timing_json import BOUND_COLUMNS, timing_json
-from bench.timing.analysis import analyse, propose, what_if
-from bench.timing.plan import Sending
+from linkloss.campaign.timing import TimingReport, plain_run, timing
+from linkloss.model.loading import load_vehicle
+from linkloss.report.response_plot import response_plot
+from linkloss.report.screen import make_console
+from linkloss.report.timing import show_timing
+from linkloss.report.timing_json import BOUND_COLUMNS, timing_json
+from linkloss.shipped import demo_vehicle
+from linkloss.timing.analysis import analyse, propose, what_if
+from linkloss.timing.plan import Sending
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -98,9 +97,8 @@ def test_a_wait_that_the_judge_does_not_reckon_with_breaks_the_plan(wren):
     believed = changed(wren, worst_wait_ns=1_000_000)
     assert believed.exit_code == 1
     text = words(shown(believed))
-    assert (
-        "LampRequest may take 1.48 ms over the wire; the vehicle file says 'worst_wait' 1 ms"
-        in (text)
+    assert "LampRequest may take 1.48 ms over the bus; the vehicle file says 'worst_wait' 1 ms" in (
+        text
     )
     assert "GaugeStatus may take" not in text  # nobody waits for it
 

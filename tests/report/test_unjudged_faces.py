@@ -7,15 +7,14 @@ import json
 from xml.etree import ElementTree as ET
 
 from html_values import Outline
+from linkloss.report.html.check import check_page
+from linkloss.report.html.render import render
+from linkloss.report.junit import junit_xml
+from linkloss.report.machine import check_json
+from linkloss.report.markdown import check_markdown
+from linkloss.report.screen import make_console
+from linkloss.report.terminal import show_check
 from report_values import mixed_report, unjudged_report
-
-from bench.report.html.check import check_page
-from bench.report.html.render import render
-from bench.report.junit import junit_xml
-from bench.report.machine import check_json
-from bench.report.markdown import check_markdown
-from bench.report.screen import make_console
-from bench.report.terminal import show_check
 
 OUTCOME = "No rule was broken, but 1 thing was not judged."
 

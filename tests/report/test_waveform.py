@@ -6,29 +6,28 @@ import itertools
 from functools import partial
 
 import pytest
-
-from bench.clock.queue import EventQueue
-from bench.recording import ControllerChange, Recording, note_bit
-from bench.report.waveform import course_of, waveform
-from bench.wire import Controller, Frame, Wire, WireRecord
-from bench.wire.frame import bits, length_bits
-from bench.wire.record import Hit
+from linkloss.bus import Bus, BusRecord, Controller, Frame
+from linkloss.bus.frame import bits, length_bits
+from linkloss.bus.record import Hit
+from linkloss.clock.queue import EventQueue
+from linkloss.recording import ControllerChange, Recording, note_bit
+from linkloss.report.waveform import course_of, waveform
 
 RATE = 500_000
 BIT_NS = 2_000
 FRAME = Frame(0x123, bytes.fromhex("DEADBEEF"))
-# spelt out in the facts that the wire is tested against, acknowledged, start to end of frame
+# spelt out in the facts that the bus is tested against, acknowledged, start to end of frame
 DEADBEEF = "000100100011000010011011110101011011011111001110111110001110011010111011111111"
 
 
 def good(frame=FRAME, start_ns=1_000_000, sender="a", receivers=("b", "c"), rivals=()):
     end_ns = start_ns + length_bits(frame) * BIT_NS
-    return WireRecord(start_ns, end_ns, sender, frame, receivers, rivals=rivals)
+    return BusRecord(start_ns, end_ns, sender, frame, receivers, rivals=rivals)
 
 
 def failed(cause, k, **changes):
     start_ns = 1_000_000
-    record = WireRecord(start_ns, start_ns + (k + 1) * BIT_NS, "a", FRAME, (), cause)
+    record = BusRecord(start_ns, start_ns + (k + 1) * BIT_NS, "a", FRAME, (), cause)
     return record._replace(**changes)
 
 
@@ -99,23 +98,23 @@ def test_a_lone_sender_shows_passive_flags_once_it_is_passive():
 
 
 class Followed:
-    """A wire of 500 kbit/s, bits recorded."""
+    """A bus of 500 kbit/s, bits recorded."""
 
     def __init__(self, *hits, wiring=None):
         self.queue = EventQueue()
-        self.wire = Wire(self.queue, RATE)
+        self.bus = Bus(self.queue, RATE)
         self.made = recording()
         self.bits = []
-        self.wire.observers.append(self.made.frames.append)
-        self.wire.bit_observers.append(partial(note_bit, self.made.bits))
-        self.wire.bit_observers.append(self.bits.append)
+        self.bus.observers.append(self.made.frames.append)
+        self.bus.bit_observers.append(partial(note_bit, self.made.bits))
+        self.bus.bit_observers.append(self.bits.append)
         self.nodes = {name: Controller(name) for name in "abc"}
         for node in self.nodes.values():
-            self.wire.attach(node)
+            self.bus.attach(node)
         left = [list(hits)]
-        self.wire.disturbances.append(lambda *_: left.pop() if left else [])
+        self.bus.disturbances.append(lambda *_: left.pop() if left else [])
         if wiring is not None:
-            wiring(self.wire)
+            wiring(self.bus)
         self.queue.run_until(1_000_000)
         self.nodes["a"].send(FRAME)
         self.queue.run_until(3_000_000)
@@ -151,8 +150,8 @@ def test_who_reads_something_else_than_others_has_a_channel_for_it():
 
 
 def test_a_node_that_is_not_heard_drives_its_line_and_not_the_bus():
-    def one_conductor(wire):
-        wire.unplug("a", "CAN_L")
+    def one_conductor(bus):
+        bus.unplug("a", "CAN_L")
 
     lines = Followed(wiring=one_conductor).lines()
     assert sampled(lines["a"], 1_000_000, 60) == DEADBEEF[:60]

@@ -8,13 +8,10 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from report_values import CUT, broken, case, mixed_report, report, run_result, vehicle
-
-from bench.campaign.result import CheckReport
-from bench.demo import demo_vehicle
-from bench.judge import declared_rules
-from bench.model.loading import load_vehicle
-from bench.report.words import (
+from linkloss.campaign.result import CheckReport
+from linkloss.judge import declared_rules
+from linkloss.model.loading import load_vehicle
+from linkloss.report.words import (
     command,
     finding_sentence,
     outcome_line,
@@ -22,6 +19,8 @@ from bench.report.words import (
     run_sentence,
     short_margin,
 )
+from linkloss.shipped import demo_vehicle
+from report_values import CUT, broken, case, mixed_report, report, run_result, vehicle
 
 
 def sentence(verdict, fault="cut", **more) -> str:

@@ -3,7 +3,7 @@
 A right node's diary says what it did, and from when to when it might. A step over that is planted
 into what its load shows, where nothing else was going on: there it must be found, by its rule.
 
-    PYTHONPATH=. python tests/right/oversteps.py FIRST CARS
+    python tests/right/oversteps.py FIRST CARS
 """
 
 from __future__ import annotations
@@ -16,14 +16,13 @@ from functools import partial
 from random import Random
 from typing import NamedTuple
 
+from linkloss.faults.catalogue import make_fault
+from linkloss.judge import judge
+from linkloss.recording import Recording, Series
+from linkloss.scenario import Scenario, TimedFault
+from linkloss.session import simulate
 from right_cars import MS, NODES, Cases, with_right_nodes
 from right_node import Entry, RightNode
-
-from bench.faults.catalogue import make_fault
-from bench.judge import judge
-from bench.recording import Recording, Series
-from bench.scenario import Scenario, TimedFault
-from bench.session import simulate
 
 STEP_NS = MS
 """How far over a limit: a small node's clock counts milliseconds."""

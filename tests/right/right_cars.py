@@ -7,16 +7,15 @@ from functools import cache, partial
 from pathlib import Path
 from random import Random
 
+from linkloss.campaign.cases import instances, wiring_instances
+from linkloss.campaign.plan import plan
+from linkloss.faults.catalogue import make_fault
+from linkloss.model.load import LoadTable
+from linkloss.model.loading import load_vehicle
+from linkloss.model.vehicle import RequestTable, SituationTable
+from linkloss.scenario import Scenario, TimedAction, TimedFault
+from linkloss.session import simulate
 from right_node import RightNode
-
-from bench.campaign.cases import instances, wiring_instances
-from bench.campaign.plan import plan
-from bench.faults.catalogue import make_fault
-from bench.model.load import LoadTable
-from bench.model.loading import load_vehicle
-from bench.model.vehicle import RequestTable, SituationTable
-from bench.scenario import Scenario, TimedAction, TimedFault
-from bench.session import simulate
 
 MS = 1_000_000
 BIT_NS = 4_000

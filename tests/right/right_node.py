@@ -15,10 +15,9 @@ from random import Random
 from typing import NamedTuple
 
 import can
-
-from bench.model.expression import Condition
-from bench.model.load import Level
-from nodes.api import MS, Node
+from linkloss.model.expression import Condition
+from linkloss.model.load import Level
+from linkloss_nodes import MS, Node
 
 OFF, ON, FLASH = "off", "on", "flash"
 STATUS = {"front": 513, "rear": 514}

@@ -1,6 +1,6 @@
 """Tries right nodes in many drawn cars.
 
-    PYTHONPATH=. python tests/right/right_run.py FIRST CARS [CASES]
+    python tests/right/right_run.py FIRST CARS [CASES]
 
 Prints what was called broken, the number of cases, and how often each rule was kept.
 """
@@ -10,10 +10,9 @@ from __future__ import annotations
 import sys
 from collections import Counter
 
+from linkloss.judge import Outcome, judge
+from linkloss.session import simulate
 from right_cars import drawn_cases
-
-from bench.judge import Outcome, judge
-from bench.session import simulate
 
 
 def told(case) -> tuple[list[str], Counter[str]]:

@@ -1,6 +1,6 @@
 """Wren's front and rear with right nodes: what flashes in step is left to the shipped program.
 
-PYTHONPATH=. python tests/right/right_wren.py SEED CASES
+python tests/right/right_wren.py SEED CASES
 """
 
 from __future__ import annotations
@@ -11,12 +11,11 @@ from functools import partial
 from pathlib import Path
 from random import Random
 
+from linkloss.campaign.plan import plan
+from linkloss.model.loading import load_vehicle
+from linkloss_nodes.power import PowerNode
 from right_node import RightNode
 from right_run import told
-
-from bench.campaign.plan import plan
-from bench.model.loading import load_vehicle
-from nodes.power import PowerNode
 
 WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"
 ELECTRICAL = {"fuse_blown", "load_open", "load_short", "relay_welded"}

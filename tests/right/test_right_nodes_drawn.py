@@ -1,6 +1,6 @@
 """Right nodes that choose freely among all that the declared rules allow: none is called broken.
 
-``PYTHONPATH=. python tests/right/right_run.py FIRST CARS`` tries as many as one likes.
+``python tests/right/right_run.py FIRST CARS`` tries as many as one likes.
 """
 
 from __future__ import annotations

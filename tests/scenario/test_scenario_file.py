@@ -6,10 +6,9 @@ import shutil
 from pathlib import Path
 
 import pytest
-
-from bench.faults.catalogue import catalogue
-from bench.model.problem import BadInput
-from bench.scenario import Expectation, TimedAction, load_scenario
+from linkloss.faults.catalogue import catalogue
+from linkloss.model.problem import BadInput
+from linkloss.scenario import Expectation, TimedAction, load_scenario
 
 MS = 1_000_000
 TINY = Path(__file__).parents[1] / "report" / "tiny"
@@ -235,7 +234,7 @@ def test_mistakes_of_the_vehicle_are_told_with_its_own_file(story, tmp_path):
     vehicle = tmp_path / "car" / "vehicle.toml"
     vehicle.write_text(vehicle.read_text().replace('"250 kbit/s"', '"2 Mbit/s"'))
     (problem,) = story.problems()
-    assert problem.startswith(f"{vehicle}:5: wire.bit_rate: '2 Mbit/s' is out of range")
+    assert problem.startswith(f"{vehicle}:5: bus.bit_rate: '2 Mbit/s' is out of range")
 
 
 def test_every_parameter_of_every_fault_can_be_written_in_a_step():

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from bench.firmware.wiring import Wiring
-from bench.model.loading import Vehicle, load_vehicle
-from bench.scripts.gpio import PinBank
-from bench.scripts.program import Script
+from linkloss.firmware.wiring import Wiring
+from linkloss.model.loading import Vehicle, load_vehicle
+from linkloss.scripts.gpio import PinBank
+from linkloss.scripts.program import Script
 
 ROOT = Path(__file__).parents[2]
 WREN = ROOT / "scenarios" / "wren" / "vehicle.toml"
@@ -20,7 +20,7 @@ def wren_with_rear(folder: Path, program: str, tables: str = "") -> Vehicle:
     before, rest = text.split("[nodes.rear]", 1)
     rear, rest = rest.split("[nodes.rear.settings]", 1)
     after = rest[rest.index("[nodes.gauge]") :]
-    rear = rear.replace('python = "nodes.power:PowerNode"', program)
+    rear = rear.replace('python = "linkloss_nodes.power:PowerNode"', program)
     path = folder / "vehicle.toml"
     path.write_text(f"{before}[nodes.rear]{rear}\n{tables}\n{after}", encoding="utf-8")
     return load_vehicle(path)

@@ -6,12 +6,11 @@ The whole check, which takes minutes, is run by hand:
 
 from __future__ import annotations
 
+from linkloss.campaign.check import check
+from linkloss.judge import Outcome
 from script_cars import ROOT, wren_with_rear
 
-from bench.campaign.check import check
-from bench.judge import Outcome
-
-REAR = ROOT / "nodes" / "rear.py"
+REAR = ROOT / "nodes" / "linkloss_nodes" / "rear.py"
 
 
 def test_the_script_obeys_every_rule_of_its_loads_that_is_put_to_the_test(tmp_path):

@@ -11,7 +11,7 @@ import life_car
 from script_cars import script
 
 TEXT = """import can, threading, time, beside
-from nodes.here import board
+from linkloss_nodes.here import board
 bus = can.Bus()
 notifier = can.Notifier(bus, [lambda message: None])
 sender = bus.send_periodic(can.Message(arbitration_id=257, data=b'1', is_extended_id=False), 0.01)

@@ -6,10 +6,9 @@ import threading
 
 import can
 import life_car
+from linkloss.firmware.wiring import InputPin, OutputPin, Wiring
 from script_cars import script
 from test_script_time import beater, crash, prints
-
-from bench.firmware.wiring import InputPin, OutputPin, Wiring
 
 PINS = Wiring(
     outputs=(OutputPin(5, "lamp"), OutputPin(6, "heater", active_low=True)),
@@ -104,13 +103,13 @@ def test_a_full_mailbox_is_waited_for_as_long_as_the_script_says(tmp_path):
 
 def test_a_bus_at_another_bit_rate_is_a_finding(tmp_path):
     ran = life_car.run(script(tmp_path, "import can\ncan.Bus(bitrate=500000)\n"), lasts_ms=50)
-    text = "opens its bus with 500000 bit/s; the wire has 250000 bit/s"
+    text = "opens its bus with 500000 bit/s; the bus has 250000 bit/s"
     assert text in crash(ran).text
 
 
 def test_the_board_of_a_script_has_a_watchdog_and_memory_that_outlives_its_bite(tmp_path):
     text = (
-        "import time\nfrom nodes.here import board\nfrom nodes.api import MS\n"
+        "import time\nfrom linkloss_nodes.here import board\nfrom linkloss_nodes import MS\n"
         "board.memory['lives'] = board.memory.get('lives', 0) + 1\n"
         "print(board.memory['lives'], board.read('switch'))\nboard.write('lamp', 1.0)\n"
         "board.start_watchdog(50 * MS)\ntime.sleep(9)\n"
@@ -123,7 +122,7 @@ def test_the_board_of_a_script_has_a_watchdog_and_memory_that_outlives_its_bite(
 
 def test_a_script_restarts_its_board_and_nothing_behind_the_call_runs(tmp_path):
     text = (
-        "from nodes.here import board\nprint('begun')\ntry:\n    board.restart()\n"
+        "from linkloss_nodes.here import board\nprint('begun')\ntry:\n    board.restart()\n"
         "except:\n    pass\nprint('never')\n"
     )
     ran = life_car.run(script(tmp_path, text), lasts_ms=50)

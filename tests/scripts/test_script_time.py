@@ -9,10 +9,9 @@ import time
 import can
 import life_car
 import pytest
+from linkloss.session import Session
+from linkloss_nodes import MS
 from script_cars import script
-
-from bench.session import Session
-from nodes.api import MS
 
 
 def prints(ran: life_car.Ran) -> list[tuple[int, str]]:

@@ -5,10 +5,10 @@ from __future__ import annotations
 import queue
 from pathlib import Path
 
-from bench.model.loading import load_vehicle
-from bench.model.problem import BadInput
-from bench.serve.endpoint import Endpoint
-from bench.wire import Frame
+from linkloss.bus import Frame
+from linkloss.model.loading import load_vehicle
+from linkloss.model.problem import BadInput
+from linkloss.serve.endpoint import Endpoint
 
 SOON = 5.0
 ROOT = Path(__file__).parents[2]
@@ -19,7 +19,7 @@ class Program(Endpoint):
 
     def __init__(self, name):
         super().__init__(name)
-        self.to_wire, self.from_wire = queue.Queue(), queue.Queue()
+        self.to_bus, self.from_bus = queue.Queue(), queue.Queue()
         self.disconnected = False
 
     def connect(self):
@@ -32,7 +32,7 @@ class Program(Endpoint):
 
     def read(self):
         try:
-            one = self.to_wire.get(timeout=0.02)
+            one = self.to_bus.get(timeout=0.02)
         except queue.Empty:
             return
         if isinstance(one, Exception):
@@ -40,14 +40,14 @@ class Program(Endpoint):
         self.line.heard(one)
 
     def deliver(self, frame):
-        self.from_wire.put(frame)
+        self.from_bus.put(frame)
 
     def how_to_join(self):
         return ""
 
     def hear(self, identifier):
         while True:
-            frame = self.from_wire.get(timeout=SOON)
+            frame = self.from_bus.get(timeout=SOON)
             if frame.identifier == identifier:
                 return frame
 

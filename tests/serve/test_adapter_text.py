@@ -6,10 +6,9 @@ import can.interfaces.slcan
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-
-from bench.serve.adapter_text import BIT_RATES, AdapterText, frame_text, parse_frame
-from bench.serve.endpoint import Line
-from bench.wire import Frame
+from linkloss.bus import Frame
+from linkloss.serve.adapter_text import BIT_RATES, AdapterText, frame_text, parse_frame
+from linkloss.serve.endpoint import Line
 
 
 class Seen:
@@ -104,10 +103,10 @@ def test_one_who_only_listens_cannot_send(seen):
     assert seen.frames == []
 
 
-def test_another_bit_rate_than_the_wires_takes_no_part_and_is_told(seen):
+def test_another_bit_rate_than_the_bus_takes_no_part_and_is_told(seen):
     assert seen.text.feed(b"S6\rO\rt1230\r") == b"\a\a\a"
     (said,) = seen.said
-    assert "asks for 500,000 bit/s, and the wire runs at 250,000: it takes no part" in said
+    assert "asks for 500,000 bit/s, and the bus runs at 250,000: it takes no part" in said
     assert seen.presence == []
     assert seen.text.feed(b"S5\rO\r") == b"\r\r"
     assert seen.presence == ["on"]

@@ -5,13 +5,12 @@ from __future__ import annotations
 import threading
 
 import pytest
+from linkloss.judge import Outcome
+from linkloss.live.session import LiveSession
+from linkloss.serve.checklist import HAND_NS, HANDWORK, Checklist, in_time
+from linkloss.serve.opened import OpenBus, outside_of
+from linkloss.wallclock import wait_seconds
 from serve_lab import SOON, Program, rear_status, reporting_car
-
-from bench.judge import Outcome
-from bench.live.session import LiveSession
-from bench.serve.checklist import HAND_NS, HANDWORK, Checklist, in_time
-from bench.serve.opened import OpenWire, outside_of
-from bench.wallclock import wait_seconds
 
 MS = 1_000_000
 PLUG, SUPPLY = (work.rule for work in HANDWORK)
@@ -65,7 +64,7 @@ def walk(tmp_path):
     node = Node(vehicle)
     person = Person(node, {})
     live = LiveSession(vehicle, speed=10, outside=outside_of([], [node]))
-    wire = OpenWire(live, [node])
+    bus = OpenBus(live, [node])
     thread = threading.Thread(target=live.run)
     thread.start()
 
@@ -74,14 +73,14 @@ def walk(tmp_path):
         usual = {"Type yes": "yes", "Pull": pull, "Switch off": pull, "again": put, "Is '": ""}
         told = {key.replace("_", " "): one for key, one in answers.items()}
         person.answers = {**told, **{key: usual[key] for key in usual if key not in told}}
-        guide = Checklist(wire, "rear", person.ask, person.told.append, wait_seconds)
+        guide = Checklist(bus, "rear", person.ask, person.told.append, wait_seconds)
         found = guide.walk()
         return {(verdict.subject, verdict.rule): verdict for verdict in found}
 
     go.person, go.live, go.node = person, live, node
     yield go
     node.there.set()
-    wire.close()
+    bus.close()
     live.end()
     thread.join(SOON)
 

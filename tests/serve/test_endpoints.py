@@ -8,15 +8,14 @@ import socket
 
 import can
 import pytest
-
-from bench.model.problem import BadInput
-from bench.serve.adapter import AdapterEndpoint
-from bench.serve.asked import endpoints
-from bench.serve.endpoint import Line
-from bench.serve.serial_line import SerialLineEndpoint
-from bench.serve.udp import UdpEndpoint
-from bench.wallclock import monotonic_seconds
-from bench.wire import FdFrame, Frame
+from linkloss.bus import FdFrame, Frame
+from linkloss.model.problem import BadInput
+from linkloss.serve.adapter import AdapterEndpoint
+from linkloss.serve.asked import endpoints
+from linkloss.serve.endpoint import Line
+from linkloss.serve.serial_line import SerialLineEndpoint
+from linkloss.serve.udp import UdpEndpoint
+from linkloss.wallclock import monotonic_seconds
 
 SOON = 5.0
 
@@ -74,7 +73,7 @@ class TestUdp:
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as stranger:
             stranger.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, 0)
             stranger.sendto(b"\xc1noise", (endpoint.group, endpoint.port))
-        assert "no CAN frame of this wire" in endpoint.said.get(timeout=SOON)
+        assert "no CAN frame of this bus" in endpoint.said.get(timeout=SOON)
         program.send(message(0x55))
         assert endpoint.frames.get(timeout=SOON).identifier == 0x55
 
@@ -98,7 +97,7 @@ class TestSerialLine:
             assert bytes(got.data) == b"\xaa"
         assert endpoint.presence.get(timeout=SOON) == "off"
 
-    def test_one_that_vanishes_without_a_word_is_off_the_wire(self, endpoint):
+    def test_one_that_vanishes_without_a_word_is_off_the_bus(self, endpoint):
         line = os.open(endpoint.path, os.O_RDWR | os.O_NOCTTY)
         os.write(line, b"O\r")
         assert endpoint.presence.get(timeout=SOON) == "on"
@@ -156,7 +155,7 @@ class TestAdapter:
 
     def test_what_is_no_classical_frame_is_told_and_error_frames_are_counted(self, endpoint, far):
         far.send(can.Message(arbitration_id=1, is_fd=True, data=bytes(12)))
-        assert "left out: it is a CAN FD frame, and the wire" in endpoint.said.get(timeout=SOON)
+        assert "left out: it is a CAN FD frame, and the bus" in endpoint.said.get(timeout=SOON)
         far.send(can.Message(is_error_frame=True))
         assert "reports error frames" in endpoint.said.get(timeout=SOON)
         assert endpoint.error_frames == 1

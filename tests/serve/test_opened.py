@@ -1,4 +1,4 @@
-"""A live session with endpoints: everything goes through the wire, and runs again the same."""
+"""A live session with endpoints: everything goes through the bus, and runs again the same."""
 
 from __future__ import annotations
 
@@ -8,18 +8,17 @@ import threading
 from itertools import pairwise
 
 import pytest
+from linkloss.bus import FdFrame, Frame
+from linkloss.live.save import save
+from linkloss.live.session import LiveSession
+from linkloss.model.loading import load_vehicle
+from linkloss.model.problem import BadInput
+from linkloss.replay.fault_text import timed_fault
+from linkloss.scenario import load_scenario
+from linkloss.serve.doors import Doors
+from linkloss.serve.opened import OpenBus, outside_of
+from linkloss.session import simulate
 from serve_lab import SOON, Program
-
-from bench.live.save import save
-from bench.live.session import LiveSession
-from bench.model.loading import load_vehicle
-from bench.model.problem import BadInput
-from bench.replay.fault_text import timed_fault
-from bench.scenario import load_scenario
-from bench.serve.doors import Doors
-from bench.serve.opened import OpenWire, outside_of
-from bench.session import simulate
-from bench.wire import FdFrame, Frame
 
 
 @pytest.fixture
@@ -45,15 +44,15 @@ def served(vehicle):
 
     def start(*programs, vehicle=vehicle, **settings):
         live = LiveSession(vehicle, outside=outside_of(programs), **settings)
-        wire = OpenWire(live, programs)
+        bus = OpenBus(live, programs)
         thread = threading.Thread(target=live.run)
-        opened.append((live, wire, thread))
+        opened.append((live, bus, thread))
         thread.start()
-        return live, wire
+        return live, bus
 
     def stop():
-        for live, wire, thread in opened:
-            wire.close()
+        for live, bus, thread in opened:
+            bus.close()
             live.end()
             thread.join(SOON)
 
@@ -74,20 +73,20 @@ def test_programs_hear_the_car_and_each_other_and_not_themselves(served):
     one, two = Program("one"), Program("two")
     served(one, two)
     assert one.hear(0x0A0) is not None
-    one.to_wire.put(Frame(0x650, b"\x01"))
+    one.to_bus.put(Frame(0x650, b"\x01"))
     assert two.hear(0x650).data == b"\x01"
-    two.to_wire.put(Frame(0x651, b"\x02"))
+    two.to_bus.put(Frame(0x651, b"\x02"))
     assert one.hear(0x651).data == b"\x02"
-    assert 0x651 not in [frame.identifier for frame in list(two.from_wire.queue)]
+    assert 0x651 not in [frame.identifier for frame in list(two.from_bus.queue)]
 
 
-def test_programs_on_a_wire_of_can_fd_know_it_too(served, fd_vehicle, tmp_path):
+def test_programs_on_a_bus_of_can_fd_know_it_too(served, fd_vehicle, tmp_path):
     one, two = Program("one"), Program("two")
-    live, wire = served(one, two, vehicle=fd_vehicle)
+    live, bus = served(one, two, vehicle=fd_vehicle)
     assert two.hear(0x0A0) is not None
-    one.to_wire.put(FdFrame(0x650, bytes(range(12))))
+    one.to_bus.put(FdFrame(0x650, bytes(range(12))))
     assert two.hear(0x650) == FdFrame(0x650, bytes(range(12)))
-    assert wire.endpoints[0].line.fd
+    assert bus.endpoints[0].line.fd
     excerpt = until(live, lambda seen: seen.outside)
     served.stop()
     again = load_scenario(save(excerpt, tmp_path, "again"))
@@ -99,12 +98,12 @@ def test_a_session_runs_again_without_the_programs_to_the_same_recording(served,
     faults = [timed_fault("cut(gauge,rear)@200ms+100ms", vehicle)]
     live, _ = served(one, two, situation="rain", faults=faults)
     for number in range(40):
-        one.to_wire.put(Frame(0x0A1, bytes([number])))
-        two.to_wire.put(Frame(0x150, bytes([number, number])))
+        one.to_bus.put(Frame(0x0A1, bytes([number])))
+        two.to_bus.put(Frame(0x150, bytes([number, number])))
     live.act({"lights": "dipped"})
     assert two.hear(0x0A1).data == b"\x00"
     until(live, lambda seen: seen.faults and seen.faults[0].cleared_ns)
-    two.to_wire.put(Frame(0x151))
+    two.to_bus.put(Frame(0x151))
     excerpt = until(live, lambda seen: len(seen.outside) == 83)
     served.stop()
     path = save(excerpt, tmp_path, "again")
@@ -118,19 +117,19 @@ def test_frames_of_a_program_are_arbitrated_like_all_others(served):
     one = Program("one")
     live, _ = served(one, Program("two"))
     for number in range(30):
-        one.to_wire.put(Frame(0x700, bytes([number] * 8)))
+        one.to_bus.put(Frame(0x700, bytes([number] * 8)))
     excerpt = until(live, lambda seen: sum(r.sender == "one" for r in seen.frames) == 30)
     frames = excerpt.recording.frames
     assert all(first.end_ns <= second.start_ns for first, second in pairwise(frames))
     assert [r.frame.data[0] for r in frames if r.sender == "one"] == list(range(30))
 
 
-def test_an_endpoint_that_fails_is_told_and_goes_off_the_wire(served):
+def test_an_endpoint_that_fails_is_told_and_goes_off_the_bus(served):
     one, two = Program("one"), Program("two")
-    live, wire = served(one, two)
-    one.to_wire.put(OSError("the plug was pulled"))
+    live, bus = served(one, two)
+    one.to_bus.put(OSError("the plug was pulled"))
     excerpt = until(live, lambda seen: seen.outside and seen.outside[-1].presence == "off")
-    assert wire.notes == ["one: is lost: the plug was pulled"]
+    assert bus.notes == ["one: is lost: the plug was pulled"]
     assert excerpt.recording.outside[-1].name == "one"
 
 
@@ -138,7 +137,7 @@ def test_one_endpoint_that_cannot_be_opened_closes_the_others(vehicle):
     good, bad = Program("good"), Program("bad")
     live = LiveSession(vehicle, outside=outside_of([good, bad]))
     with pytest.raises(BadInput, match="it cannot be opened"):
-        OpenWire(live, [good, bad])
+        OpenBus(live, [good, bad])
     assert good.disconnected
     assert not bad.disconnected
     live.session.end()
@@ -147,14 +146,14 @@ def test_one_endpoint_that_cannot_be_opened_closes_the_others(vehicle):
 
 def test_more_than_the_queue_of_a_controller_holds_is_refused_and_counted(served):
     one = Program("one")
-    live, wire = served(one)
-    for _ in range(400):  # takes the wire 170 ms
-        one.to_wire.put(Frame(0x7FF, bytes(8)))
+    live, bus = served(one)
+    for _ in range(400):  # takes the bus 170 ms
+        one.to_bus.put(Frame(0x7FF, bytes(8)))
     until(live, lambda seen: len(seen.outside) == 401)
     sent = until(live, lambda seen: True).recording
     refused = live.session.outsiders.refused["one"]
     assert 0 < refused <= 400 - 64
-    assert wire.accounts()[0] == (
+    assert bus.accounts()[0] == (
         f"one: {refused} frames found no free place in the queue of its controller"
     )
     assert sum(record.sender == "one" for record in sent.frames) <= 400 - refused

@@ -10,11 +10,10 @@ import subprocess
 import sys
 
 import pytest
-
-from bench.outside import read_frames
-from bench.replay.recorded import read_document, recording_of
-from bench.scenario import load_scenario
-from bench.session import simulate
+from linkloss.outside import read_frames
+from linkloss.replay.recorded import read_document, recording_of
+from linkloss.scenario import load_scenario
+from linkloss.session import simulate
 
 pytest.importorskip("msgpack", reason="python-can's udp_multicast needs msgpack")
 pytest.importorskip("serial", reason="python-can's slcan needs pyserial")
@@ -50,7 +49,7 @@ def program(text, *arguments):
 @pytest.fixture
 def serve(request, tmp_path):
     """``linkloss serve`` in a process of its own, as a user starts it; ended by Ctrl-C."""
-    command = [sys.executable, "-m", "bench.cli", "serve", "scenarios/wren/vehicle.toml"]
+    command = [sys.executable, "-m", "linkloss.cli", "serve", "scenarios/wren/vehicle.toml"]
     port = 40_000 + os.getpid() % 20_000
     words = [f"udp:{port}", f"udp:{port + 1}", "slcan", "slcan"]
     process = subprocess.Popen(
@@ -92,7 +91,7 @@ def test_listeners_and_senders_over_udp_and_a_serial_line(serve, tmp_path):
 
 
 def _runs_again(folder, out):
-    """The session as it was saved, without the programs, gives the same frames on the wire."""
+    """The session as it was saved, without the programs, gives the same frames on the bus."""
     path = folder / "served.toml"
     assert f"linkloss run {path}" in out
     frames = read_frames((folder / "served.outside.log").read_text().splitlines())

@@ -5,12 +5,11 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-
-from bench.model.problem import BadInput
-from bench.outside import OutsideEvent, read_frames, write_frames
-from bench.scenario import load_scenario
-from bench.session import simulate
-from bench.wire import Frame
+from linkloss.bus import Frame
+from linkloss.model.problem import BadInput
+from linkloss.outside import OutsideEvent, read_frames, write_frames
+from linkloss.scenario import load_scenario
+from linkloss.session import simulate
 
 VEHICLE = "scenarios/wren/vehicle.toml"
 
@@ -54,7 +53,7 @@ def test_extended_and_remote_frames_read_back_too():
     assert read_frames(write_frames(events)) == events
 
 
-def test_a_program_hears_and_is_heard_while_it_is_on_the_wire(scenario_file):
+def test_a_program_hears_and_is_heard_while_it_is_on_the_bus(scenario_file):
     path = scenario_file(
         'log = "frames.log"\nprograms = ["udp1"]\npresence = ['
         '{ at = "100 ms", name = "udp1", state = "on" },'
@@ -64,7 +63,7 @@ def test_a_program_hears_and_is_heard_while_it_is_on_the_wire(scenario_file):
     )
     recording = simulate(load_scenario(path))
     own = [frame for frame in recording.frames if frame.sender == "udp1"]
-    # off the wire and while it only listens it cannot send
+    # off the bus and while it only listens it cannot send
     assert [(frame.frame.data, frame.start_ns >= 200_000_001) for frame in own] == [(b"\x02", True)]
     heard = [frame.end_ns for frame in recording.frames if "udp1" in frame.receivers]
     assert 100e6 < min(heard) < 200e6

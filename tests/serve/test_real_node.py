@@ -9,21 +9,20 @@ last request at the latest.
 from __future__ import annotations
 
 import pytest
+from linkloss.campaign.again import judged_again
+from linkloss.campaign.run import run
+from linkloss.judge import Outcome
+from linkloss.live.session import LiveSession
+from linkloss.model.loading import load_vehicle
+from linkloss.model.problem import BadInput
+from linkloss.outside import Outside, OutsideEvent
+from linkloss.replay.fault_text import timed_fault
+from linkloss.report.html import write_run_page
+from linkloss.report.machine import run_json
+from linkloss.scenario import Scenario, TimedAction, load_scenario
+from linkloss.serve.opened import OpenBus, outside_of
+from linkloss.serve.real import caution, ensure_real, scope
 from serve_lab import Program, rear_status, reporting_car
-
-from bench.campaign.again import judged_again
-from bench.campaign.run import run
-from bench.judge import Outcome
-from bench.live.session import LiveSession
-from bench.model.loading import load_vehicle
-from bench.model.problem import BadInput
-from bench.outside import Outside, OutsideEvent
-from bench.replay.fault_text import timed_fault
-from bench.report.html import write_run_page
-from bench.report.machine import run_json
-from bench.scenario import Scenario, TimedAction, load_scenario
-from bench.serve.opened import OpenWire, outside_of
-from bench.serve.real import caution, ensure_real, scope
 
 MS = 1_000_000
 CUT = "unplug(rear)@4s+2s"
@@ -225,19 +224,19 @@ def test_where_the_bench_lost_frames_nothing_is_judged(vehicle):
     )
 
 
-def test_a_wire_that_was_late_makes_the_way_longer_and_a_loss_makes_it_doubtful(vehicle):
+def test_a_bus_that_was_late_makes_the_way_longer_and_a_loss_makes_it_doubtful(vehicle):
     node = Program("rear")
     live = LiveSession(vehicle, outside=outside_of([], [node], 20 * MS))
-    with OpenWire(live, [node]) as wire:
+    with OpenBus(live, [node]) as bus:
         outside = live.session.outsiders.outside
-        assert wire.as_it_went(outside) == outside
+        assert bus.as_it_went(outside) == outside
         live.pacer.lateness.note(7 * MS)
-        assert wire.as_it_went(outside).delay_ns == 27 * MS
+        assert bus.as_it_went(outside).delay_ns == 27 * MS
         live.pacer.given_up_ns = 300 * MS
-        assert wire.as_it_went(outside).doubt == "because the wire stood still for 300 ms"
+        assert bus.as_it_went(outside).doubt == "because the bus stood still for 300 ms"
         node.lose("x")
         assert (
-            wire.as_it_went(outside).doubt == "because 1 frames did not get through to a real node"
+            bus.as_it_went(outside).doubt == "because 1 frames did not get through to a real node"
         )
     live.session.end()
     live.session.loop.close()

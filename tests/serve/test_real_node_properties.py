@@ -9,14 +9,13 @@ from dataclasses import replace
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from linkloss.judge import Outcome
+from linkloss.judge.reported import judge_real
+from linkloss.outside import Outside, OutsideEvent
+from linkloss.replay.fault_text import timed_fault
+from linkloss.scenario import Scenario, TimedAction
+from linkloss.session import simulate
 from serve_lab import rear_status, reporting_car
-
-from bench.judge import Outcome
-from bench.judge.reported import judge_real
-from bench.outside import Outside, OutsideEvent
-from bench.replay.fault_text import timed_fault
-from bench.scenario import Scenario, TimedAction
-from bench.session import simulate
 
 MS = 1_000_000
 STALE_MS, REACTION_MS, DELAY_MS = 250, 20, 20

@@ -9,10 +9,9 @@ import threading
 
 import can
 import pytest
+from linkloss.cli import main
+from linkloss.wallclock import monotonic_seconds
 from serve_lab import rear_status, reporting_car
-
-from bench.cli import main
-from bench.wallclock import monotonic_seconds
 
 WREN = "scenarios/wren/vehicle.toml"
 REAL = ["--real", "rear", "--interface", "virtual", "--channel", "real rear"]
@@ -29,7 +28,7 @@ REAL = ["--real", "rear", "--interface", "virtual", "--channel", "real rear"]
         (["--open", "slcan", "--checklist"], "belongs to a real node"),
         (["--real", "rear"], "expected '--interface' and '--channel'"),
         ([*REAL, "--speed", "2"], "'rear' is real and knows only 1"),
-        ([*REAL, "--bitrate", "500000"], "got 500000; the wire of Wren runs at 250000"),
+        ([*REAL, "--bitrate", "500000"], "got 500000; the bus of Wren runs at 250000"),
         ([*REAL, "--fault", "hang(rear)@1s+1s"], "would happen inside of 'rear', which is real"),
         (["--real", "rear", "--interface", "vrtual", "--channel", "x"], "cannot open 'vrtual'"),
     ],

@@ -55,7 +55,7 @@ def main() -> None:
     program.stdout.readline()
     serve = ["serve", "scenarios/wren/vehicle.toml", "--open", "socketcan:vcan0"]
     more = ["--lasts", "1500 ms", "--log", "/mnt/all.log", "-q"]
-    command = [sys.executable, "-m", "bench.cli", *serve, *more]
+    command = [sys.executable, "-m", "linkloss.cli", *serve, *more]
     ran = subprocess.run(command, cwd=ROOT, check=False)
     program.kill()
     print(program.communicate()[0], end="")

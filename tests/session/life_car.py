@@ -6,12 +6,12 @@ from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
-from bench.faults.catalogue import make_fault
-from bench.model.loading import Vehicle, load_vehicle
-from bench.recording import Recording
-from bench.scenario import Scenario, TimedAction, TimedFault
-from bench.session import Session
-from nodes.api import MS, Node
+from linkloss.faults.catalogue import make_fault
+from linkloss.model.loading import Vehicle, load_vehicle
+from linkloss.recording import Recording
+from linkloss.scenario import Scenario, TimedAction, TimedFault
+from linkloss.session import Session
+from linkloss_nodes import MS, Node
 
 BEAT, ANSWER = 256, 257
 
@@ -41,7 +41,7 @@ class Ran:
         return [record.end_ns // MS for record in frames if record.error is None]
 
     def answers(self) -> list[tuple[int, bytes]]:
-        """What the node under test got onto the wire: (ms, data)."""
+        """What the node under test got onto the bus: (ms, data)."""
         return [
             (record.end_ns // MS, record.frame.data)
             for record in self.recording.frames

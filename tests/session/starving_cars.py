@@ -7,10 +7,10 @@ from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from bench.campaign.cases import CaseMaker
-from bench.model.loading import Vehicle, load_vehicle
-from bench.recording import Recording
-from bench.session import simulate
+from linkloss.campaign.cases import CaseMaker
+from linkloss.model.loading import Vehicle, load_vehicle
+from linkloss.recording import Recording
+from linkloss.session import simulate
 
 ROOT = Path(__file__).parents[2]
 WREN = ROOT / "scenarios" / "wren" / "vehicle.toml"

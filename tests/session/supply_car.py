@@ -6,11 +6,11 @@ from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
-from bench.faults.catalogue import make_fault
-from bench.model.loading import Vehicle, load_vehicle
-from bench.recording import Recording
-from bench.scenario import Scenario, TimedAction, TimedFault
-from bench.session import Session
+from linkloss.faults.catalogue import make_fault
+from linkloss.model.loading import Vehicle, load_vehicle
+from linkloss.recording import Recording
+from linkloss.scenario import Scenario, TimedAction, TimedFault
+from linkloss.session import Session
 
 MS = 1_000_000
 

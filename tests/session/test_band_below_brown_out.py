@@ -7,15 +7,14 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from linkloss.faults.catalogue import FaultError, catalogue, make_fault
+from linkloss.model.electrical import NodeSupplyTable
+from linkloss.model.loading import Vehicle
+from linkloss.power.supply import NodeSupply
+from linkloss.session import Session
 from pydantic import ValidationError
 from starving_cars import taken
 from supply_car import MS, drive, supplied
-
-from bench.faults.catalogue import FaultError, catalogue, make_fault
-from bench.model.electrical import NodeSupplyTable
-from bench.model.loading import Vehicle
-from bench.power.supply import NodeSupply
-from bench.session import Session
 
 LIT = {"inputs": {"lights": "on"}}
 

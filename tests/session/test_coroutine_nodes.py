@@ -7,8 +7,7 @@ import asyncio
 import can
 import pytest
 from life_car import Log, program, run
-
-from nodes.api import MS
+from linkloss_nodes import MS
 
 
 def test_sleep_takes_the_boards_time():

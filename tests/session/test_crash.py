@@ -9,8 +9,7 @@ from pathlib import Path
 import can
 import pytest
 from life_car import Log, program, run
-
-from nodes.api import MS
+from linkloss_nodes import MS
 
 HERE = str(Path(__file__))
 

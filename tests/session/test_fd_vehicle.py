@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import pytest
 from fd_car import fd_car
-
-from bench.campaign.check import check
-from bench.replay.describe import describe
-from bench.replay.drive import Drive, Selection
-from bench.report.log import write_log
-from bench.scenario import Scenario
-from bench.session import simulate
-from bench.timing.analysis import analyse
-from bench.timing.plan import plan_of
-from bench.wire.frame import FdFrame
+from linkloss.bus.frame import FdFrame
+from linkloss.campaign.check import check
+from linkloss.replay.describe import describe
+from linkloss.replay.drive import Drive, Selection
+from linkloss.report.log import write_log
+from linkloss.scenario import Scenario
+from linkloss.session import simulate
+from linkloss.timing.analysis import analyse
+from linkloss.timing.plan import plan_of
 
 MS = 1_000_000
 

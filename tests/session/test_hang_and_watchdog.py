@@ -6,8 +6,7 @@ import asyncio
 
 import pytest
 from life_car import Log, program, run
-
-from nodes.api import MS
+from linkloss_nodes import MS
 
 
 def watched(period_ms=20, timeout_ms=50, *, interrupt=False):

@@ -1,13 +1,12 @@
-"""What reaches a program from outside: input edges, and plain python-can programs on the wire."""
+"""What reaches a program from outside: input edges, and plain python-can programs on the bus."""
 
 from __future__ import annotations
 
 import can
 import pytest
 from life_car import Log, program, run, scenario
-
-from bench.session import Session, simulate
-from nodes.api import MS
+from linkloss.session import Session, simulate
+from linkloss_nodes import MS
 
 
 def test_a_program_is_told_of_each_edge_of_its_inputs_with_the_new_value():
@@ -66,7 +65,7 @@ def test_a_plain_python_can_program_on_the_channel_hears_the_nodes():
     assert heard == [(130, 256, 3), (180, 256, 4), (230, 256, 5), (280, 256, 6)]
 
 
-def test_a_plain_python_can_program_on_the_channel_is_heard_by_the_nodes_through_the_wire():
+def test_a_plain_python_can_program_on_the_channel_is_heard_by_the_nodes_through_the_bus():
     log = Log()
 
     def talk(session):

@@ -9,10 +9,9 @@ import can
 import life_car
 import pytest
 from life_car import Log, program
-
-from bench.clock import EventQueue, OwnClock
-from bench.session import Session
-from nodes.api import MS, US
+from linkloss.clock import EventQueue, OwnClock
+from linkloss.session import Session
+from linkloss_nodes import MS, US
 
 HOUR = 3_600_000 * MS
 FAST, SLOW = 1000.0, -1000.0  # ppm: a millisecond in a second

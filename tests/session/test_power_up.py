@@ -5,8 +5,7 @@ from __future__ import annotations
 import can
 import pytest
 from life_car import Log, program, run
-
-from nodes.api import MS, Node
+from linkloss_nodes import MS, Node
 
 
 def test_the_program_starts_after_the_boot_time():

@@ -11,9 +11,8 @@ from contextlib import suppress
 
 import pytest
 from life_car import program, run
-
-from bench.clock.safeguard import FORBIDDEN, install
-from nodes.api import MS
+from linkloss.clock.safeguard import FORBIDDEN, install
+from linkloss_nodes import MS
 
 ENDS = {
     "os._exit": lambda: os._exit(0),

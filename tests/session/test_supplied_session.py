@@ -10,10 +10,9 @@ from itertools import pairwise
 from math import isnan
 
 import pytest
+from linkloss.recording import Series
+from linkloss.session.power import START_UP_NS
 from supply_car import MS, drive, ideal, supplied
-
-from bench.recording import Series
-from bench.session.power import START_UP_NS
 
 ON = [(100, "on")]
 

@@ -7,6 +7,13 @@ from __future__ import annotations
 import json
 
 import pytest
+from linkloss.campaign.result import RunResult
+from linkloss.faults.catalogue import make_fault
+from linkloss.live.snapshot import bring_up_to_date, empty_copy
+from linkloss.replay.recorded import recording_of
+from linkloss.report.events import events
+from linkloss.report.trace import recording_fields
+from linkloss.scenario import Scenario, TimedFault
 from starving_cars import (
     DECLARED,
     FAN_ON_A_SMALL_FEED,
@@ -17,14 +24,6 @@ from starving_cars import (
     wren_with,
 )
 from supply_car import drive as small_drive
-
-from bench.campaign.result import RunResult
-from bench.faults.catalogue import make_fault
-from bench.live.snapshot import bring_up_to_date, empty_copy
-from bench.replay.recorded import recording_of
-from bench.report.events import events
-from bench.report.trace import recording_fields
-from bench.scenario import Scenario, TimedFault
 
 LIT = [(100, "on")]
 THREE = {"engine", "front", "rear"}
@@ -105,7 +104,7 @@ def test_a_fuse_that_a_fault_takes_out_did_not_open_by_a_current():
     assert run.recording.fuses == []
 
 
-def test_a_start_that_starves_the_car_is_not_a_faults_doing_where_the_fault_is_of_the_wire():
+def test_a_start_that_starves_the_car_is_not_a_faults_doing_where_the_fault_is_of_the_bus():
     vehicle = wren_with(WEAK_BATTERY)
     mute = fault(vehicle, "mute", 500, 3000, node="gauge")
     assert taken(drive(vehicle, "cranking", mute)) == {node: {"car"} for node in THREE}

@@ -1,6 +1,6 @@
 """The demo car on its battery: which nodes reset in which start of the engine.
 
-The profiles are those of ISO 16750-2 (``bench.power.profiles`` says how sure we are of them).
+The profiles are those of ISO 16750-2 (``linkloss.power.profiles`` says how sure we are of them).
 """
 
 from __future__ import annotations
@@ -9,13 +9,12 @@ from functools import cache
 from pathlib import Path
 
 import pytest
-
-from bench.campaign.check import check
-from bench.faults.catalogue import make_fault
-from bench.judge import Outcome
-from bench.model.loading import load_vehicle
-from bench.scenario import Scenario, TimedAction, TimedFault
-from bench.session import simulate
+from linkloss.campaign.check import check
+from linkloss.faults.catalogue import make_fault
+from linkloss.judge import Outcome
+from linkloss.model.loading import load_vehicle
+from linkloss.scenario import Scenario, TimedAction, TimedFault
+from linkloss.session import simulate
 
 MS = 1_000_000
 WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import pytest
-
-from bench.demo import demo_vehicle
-from bench.model.loading import load_vehicle
-from bench.report.power_plan import finding_words, plan_exit_code
-from bench.sizing.fused import start_spends, use_of
-from bench.sizing.plan import PowerPlan, power_plan
+from linkloss.model.loading import load_vehicle
+from linkloss.report.power_plan import finding_words, plan_exit_code
+from linkloss.shipped import demo_vehicle
+from linkloss.sizing.fused import start_spends, use_of
+from linkloss.sizing.plan import PowerPlan, power_plan
 
 
 def plan(car) -> PowerPlan:

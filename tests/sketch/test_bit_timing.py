@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import pytest
+from linkloss.campaign.check import check
+from linkloss.model.loading import load_vehicle
+from linkloss.model.problem import BadInput
 from script_cars import ROOT, wren_with_rear
 from test_rear_sketch import PINS
 
-from bench.campaign.check import check
-from bench.model.loading import load_vehicle
-from bench.model.problem import BadInput
-
 SKETCH = ROOT / "nodes" / "firmware" / "rear_sketch.ino"
-SCRIPT = ROOT / "nodes" / "rear.py"
+SCRIPT = ROOT / "nodes" / "linkloss_nodes" / "rear.py"
 OPEN = 'interface="socketcan"'
 REGISTERS = "{0x03, 0xAC, 0x41}"
 
@@ -47,11 +46,11 @@ def crashes(car):
     [
         (
             "{0x04, 0x80, 0x43}",
-            "samples each bit at 37.5 % of it, the wire allows 50.0 % to 90.0 %",
+            "samples each bit at 37.5 % of it, the bus allows 50.0 % to 90.0 %",
         ),
         (
             "{0x00, 0xB6, 0x41}",
-            "samples each bit at 93.7 % of it, the wire allows 50.0 % to 90.0 %",
+            "samples each bit at 93.7 % of it, the bus allows 50.0 % to 90.0 %",
         ),
         ("{0x01, 0xAE, 0xC1}", "jumps by up to 4 quanta, more than the 2 behind its sample point"),
     ],
@@ -70,13 +69,13 @@ def test_registers_in_use_are_none(tmp_path, registers):
 @pytest.mark.parametrize(
     ("timing", "wanted"),
     [
-        ("can.BitTiming(8000000, 2, 14, 1, 1)", "samples its bits at 93.8 %; the wire allows"),
+        ("can.BitTiming(8000000, 2, 14, 1, 1)", "samples its bits at 93.8 %; the bus allows"),
         ("can.BitTiming(8000000, 2, 13, 2, 3)", "sjw"),
         ("can.BitTiming(8000000, 1, 13, 2, 1)", "opens its bus with 500000 bit/s"),
         ("can.BitTiming(8000000, 2, 13, 2, 1)", None),
     ],
 )
-def test_a_script_with_a_bit_timing_is_held_against_the_wire(tmp_path, timing, wanted):
+def test_a_script_with_a_bit_timing_is_held_against_the_bus(tmp_path, timing, wanted):
     found = crashes(script_car(tmp_path, timing))
     assert found == [] if wanted is None else wanted in found[0]
 
@@ -86,13 +85,13 @@ def test_the_vehicle_narrows_down_where_a_bit_may_be_sampled(tmp_path):
         car = tmp_path / "vehicle.toml"
         text = car.read_text(encoding="utf-8")
         car.write_text(
-            text.replace("[wire]\n", f"[wire]\nsample_point = {points}\n"), encoding="utf-8"
+            text.replace("[bus]\n", f"[bus]\nsample_point = {points}\n"), encoding="utf-8"
         )
         return load_vehicle(car)
 
     assert crashes(sketch_car(tmp_path, "{0x05, 0xB1, 0x41}")) == []
     (found,) = crashes(changed('["75 %", "90 %"]'))
-    assert "samples each bit at 62.5 % of it, the wire allows 75.0 % to 90.0 %" in found
+    assert "samples each bit at 62.5 % of it, the bus allows 75.0 % to 90.0 %" in found
     sketch_car(tmp_path, REGISTERS)
     with pytest.raises(BadInput, match=r"sample_point.*expected the least first"):
         changed('["90 %", "75 %"]')

@@ -7,11 +7,10 @@ from pathlib import Path
 
 import life_car
 import pytest
+from linkloss.firmware.build import Sources, build
+from linkloss.firmware.program import Firmware
 from test_on_chip_can import counter
 from test_sketch_calls import WIRING
-
-from bench.firmware.build import Sources, build
-from bench.firmware.program import Firmware
 
 SEPARATE = """#include "chip.h"
 Chip bus(10); byte marks = 0;

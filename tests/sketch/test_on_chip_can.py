@@ -7,10 +7,9 @@ from itertools import pairwise
 import can
 import life_car
 import pytest
+from linkloss_nodes import MS
 from test_script_time import beater, crash
 from test_sketch_calls import sketch, told
-
-from nodes.api import MS
 
 LAMP_JOB = """
 unsigned long heardAt, sentAt; byte counter = 0;
@@ -160,7 +159,7 @@ def test_calls_in_the_wrong_state_say_so(tmp_path):
 
 
 @pytest.mark.parametrize("shape", ["twai", "message"])
-def test_another_bit_rate_than_the_wires_is_a_finding(tmp_path, shape):
+def test_another_bit_rate_than_the_bus_is_a_finding(tmp_path, shape):
     text = SHAPES[shape].replace("250KBITS", "500KBITS").replace("250000", "500000")
     ran = life_car.run(sketch(tmp_path, text), lasts_ms=60)
-    assert "set to 500000 bit/s, the wire has 250000 bit/s" in crash(ran).text
+    assert "set to 500000 bit/s, the bus has 250000 bit/s" in crash(ran).text

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
+from linkloss.campaign.check import check
+from linkloss.judge import Outcome
 from script_cars import ROOT, wren_with_rear
-
-from bench.campaign.check import check
-from bench.judge import Outcome
 
 REAR = ROOT / "nodes" / "firmware" / "rear_sketch.ino"
 PINS = """

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import life_car
 import pytest
+from linkloss.firmware.build import BuildError, Sources, build
+from linkloss.firmware.program import Firmware
+from linkloss.firmware.sketch import as_cpp
+from linkloss.firmware.wiring import InputPin, OutputPin, Wiring
 from test_script_time import beater, crash, prints
-
-from bench.firmware.build import BuildError, Sources, build
-from bench.firmware.program import Firmware
-from bench.firmware.sketch import as_cpp
-from bench.firmware.wiring import InputPin, OutputPin, Wiring
 
 WIRING = Wiring(outputs=(OutputPin(5, "lamp"),), inputs=(InputPin(7, "switch", frozenset({"on"})),))
 CHIP = """
@@ -154,10 +153,10 @@ void loop() { delay(1000); }
     assert told(ran) == ["1C", "A8"]
 
 
-def test_a_bit_timing_that_does_not_fit_the_wire_is_a_finding(tmp_path):
+def test_a_bit_timing_that_does_not_fit_the_bus_is_a_finding(tmp_path):
     text = (
         CHIP
         + "void setup() { begin(); timing(); put(0x2A, 0x40); put(0x0F, 0); }\nvoid loop() {}\n"
     )
     ran = life_car.run(sketch(tmp_path, text), lasts_ms=60)
-    assert "gives 500000 bit/s at 16000000 Hz, the wire has 250000 bit/s" in crash(ran).text
+    assert "gives 500000 bit/s at 16000000 Hz, the bus has 250000 bit/s" in crash(ran).text

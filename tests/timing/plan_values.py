@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from bench.timing.losses import Watch
-from bench.timing.plan import Plan, Planned, Sending
-from bench.timing.stream import NO_ERRORS, Errors
+from linkloss.timing.losses import Watch
+from linkloss.timing.plan import Plan, Planned, Sending
+from linkloss.timing.stream import NO_ERRORS, Errors
 
 MS = 1_000_000
 

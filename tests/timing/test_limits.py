@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import pytest
+from linkloss.timing.analysis import FULL, analyse
+from linkloss.timing.plan import Sending
 from plan_values import message, plan
-
-from bench.timing.analysis import FULL, analyse
-from bench.timing.plan import Sending
 
 
 def reasons(made) -> dict[str, str]:
@@ -98,7 +97,7 @@ def test_a_message_of_more_than_eight_bytes_leaves_nothing_certain():
 
 
 @pytest.mark.parametrize(("period_ms", "bounded"), [(1.1, True), (1.08, False), (1.0, False)])
-def test_a_wire_that_is_full_bounds_nothing_below_it(period_ms, bounded):
+def test_a_bus_that_is_full_bounds_nothing_below_it(period_ms, bounded):
     made = plan(message("A", 1, period_ms=period_ms), message("B", 2, "rear", 1000))
     found = {bound.message.name: bound for bound in analyse(made).bounds}
     assert (found["A"].response is not None) is bounded

@@ -6,11 +6,10 @@ from itertools import product
 from random import Random
 
 import pytest
+from linkloss.bus.coding import state_after, stuffed
+from linkloss.bus.frame import Frame, length_bits, longest_bits
+from linkloss.timing.load import expected_stuff_bits, load_of, typical_bits
 from plan_values import message
-
-from bench.timing.load import expected_stuff_bits, load_of, typical_bits
-from bench.wire.coding import state_after, stuffed
-from bench.wire.frame import Frame, length_bits, longest_bits
 
 
 @pytest.mark.parametrize("before", ["0", "1", "00", "0000", "01", "0111", "1111"])

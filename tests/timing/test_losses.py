@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import pytest
+from linkloss.bus.frame import Frame, length_bits
+from linkloss.timing.analysis import analyse
+from linkloss.timing.losses import Watch, patience, shortest_bits
 from plan_values import MS, message, plan
-
-from bench.timing.analysis import analyse
-from bench.timing.losses import Watch, patience, shortest_bits
-from bench.wire.frame import Frame, length_bits
 
 RATE = 125_000
 BIT = 8_000

@@ -6,13 +6,12 @@ import sys
 from pathlib import Path
 
 import pytest
-
-from bench.campaign.timing import plain_run, timing
-from bench.demo import demo_vehicle
-from bench.model.loading import load_vehicle
-from bench.timing.analysis import analyse, overlong, propose, reordered, what_if
-from bench.timing.plan import errors_words, plan_of
-from bench.timing.stream import NO_ERRORS, Errors
+from linkloss.campaign.timing import plain_run, timing
+from linkloss.model.loading import load_vehicle
+from linkloss.shipped import demo_vehicle
+from linkloss.timing.analysis import analyse, overlong, propose, reordered, what_if
+from linkloss.timing.plan import errors_words, plan_of
+from linkloss.timing.stream import NO_ERRORS, Errors
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "model"))
 from plan_values import MS, message, plan
@@ -63,8 +62,8 @@ def test_the_vehicle_file_adds_gap_jitter_and_deadline(car):
     assert (slow.period_ns, slow.shortest_ns, slow.deadline_ns) == (None, 5000 * MS, 5000 * MS)
 
 
-def test_errors_to_be_borne_come_from_the_wire_table(car):
-    found = planned(car, "[nodes.dash]", '[wire.errors]\nburst = 2\ninterval = "1 s"\n[nodes.dash]')
+def test_errors_to_be_borne_come_from_the_bus_table(car):
+    found = planned(car, "[nodes.dash]", '[bus.errors]\nburst = 2\ninterval = "1 s"\n[nodes.dash]')
     assert found.errors == Errors(2, 10**9)
     assert errors_words(found.errors) == "2 errors at one time, then one every 1 s"
     assert errors_words(Errors(1)) == "1 error at one time"

@@ -5,14 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from linkloss.bus import BusRecord, Frame
+from linkloss.bus.frame import length_bits
+from linkloss.recording import ControllerChange, FaultRecord, Handed, Recording
+from linkloss.timing.analysis import analyse
+from linkloss.timing.observed import exceeded, observe
+from linkloss.timing.stream import Errors
 from plan_values import MS, message, plan
-
-from bench.recording import ControllerChange, FaultRecord, Handed, Recording
-from bench.timing.analysis import analyse
-from bench.timing.observed import exceeded, observe
-from bench.timing.stream import Errors
-from bench.wire import Frame, WireRecord
-from bench.wire.frame import length_bits
 
 BIT = 8_000
 PLAN = plan(message("A", 0x100, "dash", 10), message("B", 0x200, "rear", 20), errors=Errors(1))
@@ -22,14 +21,14 @@ def frame(identifier: int, number: int) -> Frame:
     return Frame(identifier, bytes([number] * 8))
 
 
-def sent(identifier: int, sender: str, start_ns: int, number: int = 0, error=None) -> WireRecord:
+def sent(identifier: int, sender: str, start_ns: int, number: int = 0, error=None) -> BusRecord:
     made = frame(identifier, number)
     end_ns = start_ns + length_bits(made) * BIT
-    return WireRecord(start_ns, end_ns, sender, made, () if error else ("x",), error)
+    return BusRecord(start_ns, end_ns, sender, made, () if error else ("x",), error)
 
 
 def recorded(
-    *frames: WireRecord, a: tuple[Handed, ...] = (), b: tuple[Handed, ...] = ()
+    *frames: BusRecord, a: tuple[Handed, ...] = (), b: tuple[Handed, ...] = ()
 ) -> Recording:
     made = Recording(vehicle="v", seed=0, end_ns=10**9)
     made.frames = list(frames)
@@ -116,7 +115,7 @@ def test_errors_within_the_model_are_no_departure_and_one_more_is():
     "stranger",
     [
         sent(0x300, "dash", MS),
-        WireRecord(MS, 2 * MS, "rear", Frame(0x300, remote=True), ("x",)),
+        BusRecord(MS, 2 * MS, "rear", Frame(0x300, remote=True), ("x",)),
     ],
 )
 def test_a_frame_that_the_plan_does_not_know_counts_for_all(stranger):
@@ -135,7 +134,7 @@ def test_a_known_message_from_the_wrong_node_is_a_stranger():
     ("group", "counts"), [("cable", True), ("frames", True), ("node", True), ("input", False),
                           ("output", False)]
 )  # fmt: skip
-def test_faults_that_touch_wire_or_nodes_leave_the_plan(group, counts):
+def test_faults_that_touch_bus_or_nodes_leave_the_plan(group, counts):
     run = recorded()
     run.faults = [FaultRecord("k", "something happened", group, False, (), 5, None)]
     assert texts(observe(PLAN, [run]), "A") == (["a fault: something happened"] if counts else [])

@@ -8,10 +8,9 @@ from itertools import permutations
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
-from bench.timing.order import find_order
-from bench.timing.response import responses
-from bench.timing.stream import Errors, Stream
+from linkloss.timing.order import find_order
+from linkloss.timing.response import responses
+from linkloss.timing.stream import Errors, Stream
 
 RATE = 1_000_000
 US = 1_000

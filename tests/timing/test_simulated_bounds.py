@@ -1,4 +1,4 @@
-"""The simulated wire never takes longer than the analysis says, however hard it is pushed.
+"""The simulated bus never takes longer than the analysis says, however hard it is pushed.
 
 The analysis is given the true length of each frame instead of the longest possible one, so that
 its bounds can be reached; Hypothesis is asked for plans, phases, jitter and errors that come as
@@ -13,13 +13,12 @@ from dataclasses import dataclass
 import pytest
 from hypothesis import HealthCheck, given, settings, target
 from hypothesis import strategies as st
-
-from bench.clock.queue import EventQueue
-from bench.timing.response import responses
-from bench.timing.stream import NO_ERRORS, Errors, Stream
-from bench.wire import Controller, Frame, Wire
-from bench.wire.frame import length_bits
-from bench.wire.record import Hit
+from linkloss.bus import Bus, Controller, Frame
+from linkloss.bus.frame import length_bits
+from linkloss.bus.record import Hit
+from linkloss.clock.queue import EventQueue
+from linkloss.timing.response import responses
+from linkloss.timing.stream import NO_ERRORS, Errors, Stream
 
 RATE = 1_000_000
 BIT = 1_000
@@ -48,19 +47,19 @@ class Sent:
 def slowest_ns(plan: Sequence[Sent], errors_ns: Sequence[int] = ()) -> dict[str, int]:
     """Run a plan; the longest time of each message from due to the end of its intermission."""
     queue = EventQueue()
-    wire = Wire(queue, RATE)
+    bus = Bus(queue, RATE)
     records = []
-    wire.observers.append(records.append)
+    bus.observers.append(records.append)
     nodes = [Controller(f"n{place}", mailboxes=32) for place in range(3)]
     for node in (*nodes, Controller("listener")):
-        wire.attach(node)
+        bus.attach(node)
     if errors_ns:
 
         def disturb(_sender, _frame, length):
             hit = sorted(at for at in errors_ns if 0 <= at - queue.now_ns < length * BIT)
             return [Hit((at - queue.now_ns) // BIT) for at in hit[:1]]
 
-        wire.disturbances.append(disturb)
+        bus.disturbances.append(disturb)
     for sent in plan:
         for due_ns, late_ns in zip(sent.due_ns, sent.late_ns, strict=True):
             queue.at(due_ns + late_ns, nodes[sent.node].send, sent.frame)
@@ -204,18 +203,18 @@ def test_a_declared_jitter_that_is_too_small_can_be_exceeded():
 @pytest.mark.parametrize("rate", [83_333, 33_333, 47_619])
 def test_rounding_at_odd_bit_rates_keeps_the_bound_above_the_simulation(rate):
     queue = EventQueue()
-    wire = Wire(queue, rate)
+    bus = Bus(queue, rate)
     records = []
-    wire.observers.append(records.append)
+    bus.observers.append(records.append)
     frames = [Frame(0x100 + n, bytes(n % 9)) for n in range(20)]
     for place, frame in enumerate(frames):
         controller = Controller(f"n{place}")
-        wire.attach(controller)
+        bus.attach(controller)
         queue.at(0, controller.send, frame)
     queue.run_until(10**10)
     bounds = responses(
         [Stream(str(f), f.head.word, length_bits(f) + 3, 10**10) for f in frames], rate
     )
     for record in records:
-        seen = record.end_ns + wire.span_ns(3)
+        seen = record.end_ns + bus.span_ns(3)
         assert seen <= bounds[str(record.frame)].worst_ns

@@ -1,6 +1,6 @@
 """Nodes that are right in their own way pass: a bench that cries wolf is soon ignored.
 
-``PYTHONPATH=.:tests/wrong/nodes python tests/wrong/test_right_nodes.py`` runs the whole check with
+``PYTHONPATH=tests/wrong/nodes python tests/wrong/test_right_nodes.py`` runs the whole check with
 each of them, which takes minutes; with names behind it, only with those.
 """
 
@@ -15,11 +15,10 @@ from base_dash import HomeDash
 from base_engine import HomeEngine
 from base_power import HomeFront, HomeRear
 from demo_cases import narrow
+from linkloss.campaign.check import check
+from linkloss.judge import Outcome
+from linkloss_nodes import MS
 from wrong_cars import car
-
-from bench.campaign.check import check
-from bench.judge import Outcome
-from nodes.api import MS
 
 LINK = ["none", "unplug", "reset", "bus_off", "hang"]
 FIFO = {"mailboxes": 2, "mailbox_order": "fifo"}

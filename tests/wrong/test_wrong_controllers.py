@@ -9,9 +9,8 @@ from __future__ import annotations
 import pytest
 from base_power import HomeRear
 from demo_cases import narrow, wren
+from linkloss.model.controllers import PROFILES, FilterTable
 from wrong_cars import car
-
-from bench.model.controllers import PROFILES, FilterTable
 
 ALL = tuple(FilterTable(message=name) for name in wren().messages)
 

@@ -13,18 +13,17 @@ import pytest
 import wrong_later as later
 from base_power import HomeRear
 from demo_cases import wren, wren_cases
+from linkloss.campaign.cases import CaseMaker, electrical_instances
+from linkloss.campaign.plan import plan
+from linkloss.campaign.rotation import key_of
+from linkloss.campaign.run import run_case
+from linkloss.faults.catalogue import make_fault
+from linkloss.faults.traffic import carries
+from linkloss.scenario import TimedAction, TimedFault
+from linkloss.session import simulate
+from linkloss_nodes import MS
+from linkloss_nodes.power import PowerNode
 from wrong_cars import car
-
-from bench.campaign.cases import CaseMaker, electrical_instances
-from bench.campaign.plan import plan
-from bench.campaign.rotation import key_of
-from bench.campaign.run import run_case
-from bench.faults.catalogue import make_fault
-from bench.faults.traffic import carries
-from bench.scenario import TimedAction, TimedFault
-from bench.session import simulate
-from nodes.api import MS
-from nodes.power import PowerNode
 
 
 def chosen(kinds, node="", mark="", situations=(), form=""):

@@ -24,17 +24,16 @@ import wrong_timeouts as timeouts
 import wrong_transmit as transmit
 from base_power import HomeFront, HomeRear
 from demo_cases import WREN, narrow, wren
+from linkloss.campaign.check import check
+from linkloss.campaign.result import EXIT_BROKEN, EXIT_NOT_EXERCISED
+from linkloss.judge import Outcome
+from linkloss.model.electrical import NodeSupplyTable
+from linkloss.model.load import FlashRule, NeverRule
+from linkloss.model.table import condition_of
+from linkloss.model.vehicle import Action, SituationTable
+from linkloss_nodes.power import PowerNode
 from odd_gauge import OddGauge
 from wrong_cars import Wrong, car
-
-from bench.campaign.check import check
-from bench.campaign.result import EXIT_BROKEN, EXIT_NOT_EXERCISED
-from bench.judge import Outcome
-from bench.model.electrical import NodeSupplyTable
-from bench.model.load import FlashRule, NeverRule
-from bench.model.table import condition_of
-from bench.model.vehicle import Action, SituationTable
-from nodes.power import PowerNode
 
 ROOT = Path(__file__).parents[2]
 NODES = Path(__file__).parent / "nodes"
@@ -502,17 +501,17 @@ def test_the_command_line_finds_a_wrong_node_in_a_file(tmp_path):
     text = text.replace("../../dbc/wren.dbc", (ROOT / "dbc" / "wren.dbc").as_posix())
     place = f'python = "{(NODES / "wrong_reset.py").as_posix()}:NoWatchdog"'
     before, after = text.split("[nodes.rear]")
-    after = after.replace('python = "nodes.power:PowerNode"', place, 1)
+    after = after.replace('python = "linkloss_nodes.power:PowerNode"', place, 1)
     vehicle = tmp_path / "vehicle.toml"
     vehicle.write_text(f"{before}[nodes.rear]{after}", encoding="utf-8")
-    command = [sys.executable, "-m", "bench.cli", "check", str(vehicle), "--only", "hang"]
+    command = [sys.executable, "-m", "linkloss.cli", "check", str(vehicle), "--only", "hang"]
     done = subprocess.run(
         [*command, "--situation", "braking", "--jobs", "1", "--no-shrink", "-q"],
         check=False,
         capture_output=True,
         text=True,
         cwd=tmp_path,
-        env={**os.environ, "PYTHONPATH": os.pathsep.join([str(ROOT), str(NODES)])},
+        env={**os.environ, "PYTHONPATH": str(NODES)},
     )
     assert done.returncode == EXIT_BROKEN, done.stderr
     assert "brake_lamps" in done.stdout

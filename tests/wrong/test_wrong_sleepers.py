@@ -1,6 +1,6 @@
 """Nodes that sleep wrongly: the check of a small car finds each of them, and passes the right one.
 
-``PYTHONPATH=.:tests/wrong/nodes python tests/wrong/test_wrong_sleepers.py`` runs the whole check
+``PYTHONPATH=tests/wrong/nodes python tests/wrong/test_wrong_sleepers.py`` runs the whole check
 with the right one, which takes minutes.
 """
 
@@ -13,10 +13,9 @@ from pathlib import Path
 
 import pytest
 import wrong_sleep as sleep
-
-from bench.campaign.check import check
-from bench.judge import Outcome
-from bench.model.loading import load_vehicle
+from linkloss.campaign.check import check
+from linkloss.judge import Outcome
+from linkloss.model.loading import load_vehicle
 
 NIGHT = Path(__file__).parent / "night" / "vehicle.toml"
 

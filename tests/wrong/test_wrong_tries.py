@@ -12,19 +12,18 @@ from functools import cache
 import pytest
 import triers
 from base_power import HomeRear
+from linkloss.campaign.cases import CaseMaker
+from linkloss.campaign.electrical import electrical_drafts
+from linkloss.campaign.rotation import Phases, Rotation
+from linkloss.campaign.undisturbed import Undisturbed
+from linkloss.faults.catalogue import make_fault
+from linkloss.judge import Outcome, judge
+from linkloss.model.electrical import SolidStateTable
+from linkloss.model.load import TriesTable
+from linkloss.scenario import TimedAction, TimedFault
+from linkloss.session import simulate
+from linkloss_nodes import MS
 from wrong_cars import car
-
-from bench.campaign.cases import CaseMaker
-from bench.campaign.electrical import electrical_drafts
-from bench.campaign.rotation import Phases, Rotation
-from bench.campaign.undisturbed import Undisturbed
-from bench.faults.catalogue import make_fault
-from bench.judge import Outcome, judge
-from bench.model.electrical import SolidStateTable
-from bench.model.load import TriesTable
-from bench.scenario import TimedAction, TimedFault
-from bench.session import simulate
-from nodes.api import MS
 
 TRIES = {"most": 3, "pause": "500 ms"}
 SWITCH = {"limit": "14 A", "trip": "12 A"}

@@ -7,9 +7,8 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from demo_cases import narrow, wren
-
-from bench.campaign.result import CheckReport
-from bench.model.loading import Vehicle
+from linkloss.campaign.result import CheckReport
+from linkloss.model.loading import Vehicle
 
 
 def car(

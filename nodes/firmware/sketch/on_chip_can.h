@@ -107,14 +107,14 @@ private:
 inline Driver driver;
 inline void on_event() { driver.work(); }
 
-/* Whether a bit rate is that of the wire; another one is a finding. */
+/* Whether a bit rate is that of the bus; another one is a finding. */
 inline void check_bit_rate(unsigned long rate)
 {
 #ifdef BOARD_BIT_RATE
     static char text[80];
     if (rate == BOARD_BIT_RATE)
         return;
-    snprintf(text, sizeof text, "the CAN controller is set to %lu bit/s, the wire has %lu bit/s",
+    snprintf(text, sizeof text, "the CAN controller is set to %lu bit/s, the bus has %lu bit/s",
              (unsigned long)rate, (unsigned long)BOARD_BIT_RATE);
     firmware_fail(text, "the bit rate", 0);
 #endif

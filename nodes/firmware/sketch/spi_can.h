@@ -1,5 +1,5 @@
 /* spi_can.h: the widespread SPI CAN controller with three transmit and two receive buffers, as its
- * registers show it; the board's own controller does what happens on the wire.
+ * registers show it; the board's own controller does what happens on the bus.
  *
  * Names of registers and bits are the data sheet's; all facts from memory of it (21801, "stand-alone
  * CAN controller with SPI interface"), none looked up.
@@ -9,7 +9,7 @@
  *     SPI_CAN_INT    its interrupt output, default 2
  *     SPI_CAN_CLOCK  its oscillator in Hz, default 16000000
  *
- * What differs from the chip: a transmit buffer that was handed to the wire stays first even if one
+ * What differs from the chip: a transmit buffer that was handed to the bus stays first even if one
  * of higher priority is requested meanwhile; TXRTS and RXnBF pins, clock output, wake-up and the
  * flags MLOA, TXERR and MERRF are not there.
  */
@@ -94,7 +94,7 @@ public:
         return in;
     }
 
-    /* What has happened on the wire since the last look. */
+    /* What has happened on the bus since the last look. */
     void service()
     {
         again_ = true;
@@ -106,7 +106,7 @@ public:
             again_ = false;
             while (board_can_receive(&frame))
                 receive(frame);
-            look_at_wire();
+            look_at_bus();
             submit();
         }
         busy_ = false;
@@ -302,11 +302,11 @@ private:
             return;
         mode_ = (Mode)wanted;
         in_flight_ = NONE;
-        bool on_wire = mode_ == NORMAL || mode_ == LISTEN_ONLY;
-        if (on_wire)
+        bool on_bus = mode_ == NORMAL || mode_ == LISTEN_ONLY;
+        if (on_bus)
             check_bit_rate();
         board_can_mode(mode_ == NORMAL ? BOARD_CAN_NORMAL
-                       : on_wire ? BOARD_CAN_LISTEN_ONLY : BOARD_CAN_OFF);
+                       : on_bus ? BOARD_CAN_LISTEN_ONLY : BOARD_CAN_OFF);
     }
 
     void check_bit_rate()
@@ -326,7 +326,7 @@ private:
             return;
         }
         snprintf(text, sizeof text, "the CAN controller's bit timing gives %u bit/s at %u Hz, the"
-                 " wire has %u bit/s (its oscillator is set by SPI_CAN_CLOCK)", (unsigned)rate,
+                 " bus has %u bit/s (its oscillator is set by SPI_CAN_CLOCK)", (unsigned)rate,
                  (unsigned)SPI_CAN_CLOCK, (unsigned)BOARD_BIT_RATE);
         firmware_fail(text, "the bit timing registers CNF1 to CNF3", 0);
 #endif
@@ -340,7 +340,7 @@ private:
         static char text[160];
         if (sample < BOARD_SAMPLE_LEAST || sample > BOARD_SAMPLE_MOST)
             snprintf(text, sizeof text, "the CAN controller samples each bit at %u.%u %% of it, the"
-                     " wire allows %u.%u %% to %u.%u %%", (unsigned)sample / 10,
+                     " bus allows %u.%u %% to %u.%u %%", (unsigned)sample / 10,
                      (unsigned)sample % 10, BOARD_SAMPLE_LEAST / 10, BOARD_SAMPLE_LEAST % 10,
                      BOARD_SAMPLE_MOST / 10, BOARD_SAMPLE_MOST % 10);
         else if (jump > behind)
@@ -411,7 +411,7 @@ private:
         }
     }
 
-    void look_at_wire()
+    void look_at_bus()
     {
         board_can_status(&status_);
         if (in_flight_ != NONE && status_.sent != sent_before_) {

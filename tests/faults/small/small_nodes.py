@@ -1,8 +1,7 @@
 """The programs of the small car: as plain as can be, nothing guards against anything."""
 
 import can
-
-from nodes.api import MS, Node
+from linkloss_nodes import MS, Node
 
 
 def _send(node, identifier, data):

@@ -1,8 +1,7 @@
 """The programs of the tiny car: they do what they are told and guard against nothing."""
 
 import can
-
-from nodes.api import MS, Node
+from linkloss_nodes import MS, Node
 
 
 def _send(node, identifier, data):

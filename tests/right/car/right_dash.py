@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import can
-
-from nodes.api import MS, Node
-from nodes.protect import Protection
+from linkloss_nodes import MS, Node
+from linkloss_nodes.protect import Protection
 
 SENDS = {
     "LampRequest": {"Lamp": "lights", "Beam": "beam", "Blink": "blinker", "Dim": "dimmer"},

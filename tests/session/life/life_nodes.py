@@ -1,8 +1,7 @@
 """The programs of a car in which nothing happens yet."""
 
 import can
-
-from nodes.api import MS, Node
+from linkloss_nodes import MS, Node
 
 
 class Idle(Node):

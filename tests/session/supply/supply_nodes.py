@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from nodes.api import MS, Node
-from nodes.condition import parse_condition
+from linkloss_nodes import MS, Node
+from linkloss_nodes.condition import parse_condition
 
 
 class Idle(Node):

@@ -11,8 +11,7 @@ from functools import cached_property, partial
 from typing import ClassVar, cast
 
 import can
-
-from nodes.api import MS, Board, Node
+from linkloss_nodes import MS, Board, Node
 
 
 def crc8(data: bytes) -> int:

@@ -6,8 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import ClassVar, NamedTuple
 
 from base_link import HomeNode
-
-from nodes.api import Board
+from linkloss_nodes import Board
 
 CYCLE_MS, LIT_MS = 660, 330
 
@@ -29,7 +28,7 @@ class Load(NamedTuple):
 
 
 def hazard(board: Board) -> bool:
-    """The hazard switch has its own wire to both ends."""
+    """The hazard switch has its own lead to both ends."""
     return board.read("hazard") == "on"
 
 
@@ -132,7 +131,7 @@ class HomePower(HomeNode):
             self.blinker.hear(lamps.values["FlashTime"], self.now_ms)
 
     def wanted(self, load: Load) -> float:
-        """What an output shall do: its own wire first, then the request."""
+        """What an output shall do: its own lead first, then the request."""
         if load.local is not None and load.local(self.board):
             return 1.0
         return self.asked(load) if load.message else 0.0

@@ -6,15 +6,14 @@ import contextlib
 
 import can
 from base_link import checksum
-
-from nodes.api import MS
-from nodes.gauge import GaugeNode
+from linkloss_nodes import MS
+from linkloss_nodes.gauge import GaugeNode
 
 LAMP_REQUEST = 160
 
 
 class OddGauge(GaugeNode):
-    """The bundled gauge, with that message beside its own; it is lawful on the wire."""
+    """The bundled gauge, with that message beside its own; it is lawful on the bus."""
 
     def start(self) -> None:
         super().start()

@@ -8,8 +8,7 @@ from typing import ClassVar
 from base_dash import SWITCHES, HomeDash
 from base_engine import HomeEngine
 from base_power import HomeFront, HomeRear, Load
-
-from nodes.api import MS
+from linkloss_nodes import MS
 
 
 class PinsHighAtBoot(HomeEngine):

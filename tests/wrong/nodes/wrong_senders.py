@@ -6,11 +6,10 @@ from functools import partial
 
 import can
 from base_engine import HomeEngine
-
-from nodes.api import MS
-from nodes.control import ControlNode
-from nodes.engine import EngineNode
-from nodes.power import PowerNode
+from linkloss_nodes import MS
+from linkloss_nodes.control import ControlNode
+from linkloss_nodes.engine import EngineNode
+from linkloss_nodes.power import PowerNode
 
 
 class EveryThreeMs(ControlNode):

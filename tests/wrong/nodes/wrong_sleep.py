@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from nodes.api import MS, Board, S
-from nodes.power import PowerNode
-from nodes.sleep import Sleeper
+from linkloss_nodes import MS, Board, S
+from linkloss_nodes.power import PowerNode
+from linkloss_nodes.sleep import Sleeper
 
 
 class RightSleeper(PowerNode):
@@ -20,7 +20,7 @@ class NeverSleeps(PowerNode):
 
 
 class WokenByChatter(PowerNode):
-    """Any frame on the wire wakes it, and its neighbours never stop."""
+    """Any frame on the bus wakes it, and its neighbours never stop."""
 
     def fall_asleep(self) -> None:
         self._feeds.rest()

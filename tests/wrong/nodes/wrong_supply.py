@@ -5,10 +5,9 @@ from __future__ import annotations
 from math import inf
 
 from base_power import HomeFront, HomeRear
-
-from nodes.api import MS
-from nodes.current import CurrentWatch
-from nodes.power import PowerNode
+from linkloss_nodes import MS
+from linkloss_nodes.current import CurrentWatch
+from linkloss_nodes.power import PowerNode
 
 
 class ShedsWithoutHysteresis(HomeFront):

@@ -69,7 +69,7 @@ inline bool installed = false;
 inline twai_state_t state = TWAI_STATE_STOPPED;
 inline twai_mode_t mode = TWAI_MODE_NORMAL;
 
-/* The state after what the wire did meanwhile. */
+/* The state after what the bus did meanwhile. */
 inline twai_state_t look()
 {
     bool off = on_chip_can::driver.status().state == BOARD_CAN_BUS_OFF;

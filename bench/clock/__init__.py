@@ -1,9 +1,0 @@
-"""Virtual time: one event queue that orders everything, and an asyncio loop over it."""
-
-from bench.clock.loop import DeadlockError, VirtualLoop
-from bench.clock.own import OwnClock
-from bench.clock.queue import NS_PER_S, Event, EventQueue, Priority
-
-__all__ = [
-    "NS_PER_S", "DeadlockError", "Event", "EventQueue", "OwnClock", "Priority", "VirtualLoop",
-]  # fmt: skip

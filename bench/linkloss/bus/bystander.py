@@ -1,0 +1,319 @@
+"""One controller bit by bit between frames: idle, error and overload frames, intermission.
+
+    error --> flag --> flags of others --> delimiter --> intermission --> (suspended) --> idle
+                                               |              |
+                                               | 8th bit      | 1st or 2nd bit dominant
+    flag <-- overload -------------------------'--------------'
+
+Each of these is a method that takes the bit seen (0 dominant, 1 recessive) at its end; ``step`` is
+the one whose turn it is, and ``drive`` what the station sends during the next bit. What it does
+during frames stands in station.py.
+
+Rules: Bosch CAN Specification 2.0, part B sections 3.1.3 (error frame), 3.1.4 (overload frame),
+3.1.5 (interframe space), 8 (fault confinement, whose rule numbers are given), and its addendum of
+1997.
+
+A controller that only listens sends no flags; it counts its errors all the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from linkloss.bus.confinement import PASSIVE_LEVEL, ErrorState
+from linkloss.bus.mailbox import NOTHING
+
+if TYPE_CHECKING:
+    from linkloss.bus.controller import Controller
+    from linkloss.bus.interlude import Interlude
+    from linkloss.bus.recovery import Recovery
+
+FLAG_BITS = 6
+DELIMITER_BITS = 8
+INTERMISSION_BITS = 3
+SUSPEND_BITS = 8
+"""An error-passive sender waits so much longer after an intermission, for others to go first."""
+GROUP_BITS = 11
+"""So many recessive bits in a row: nobody sends."""
+TOLERATED_BITS = 8
+"""Rule 6: with each so many dominant bits behind an error flag the counters go up."""
+
+
+class Bystander:
+    """A controller in an interlude, as far as it has no part in a frame.
+
+    ``mask`` is its bit in the interlude's sets of stations.
+    """
+
+    __slots__ = (
+        "_count",
+        "_last",
+        "_overload",
+        "_pardoned",
+        "_passed",
+        "controller",
+        "drive",
+        "idle",
+        "interlude",
+        "mask",
+        "pace",
+        "recovery",
+        "resting",
+        "start_ns",
+        "step",
+        "transmitter",
+    )
+
+    step: Callable[[int], None]
+
+    def __init__(self, controller: Controller, interlude: Interlude, mask: int) -> None:
+        self.controller = controller
+        self.interlude = interlude
+        self.mask = mask
+        self.transmitter = False
+        """Whether it counts as the sender of the frame that is going on, or was the last one."""
+        self.start_ns = 0
+        """The start of frame that it took part in last."""
+        self.recovery: Recovery | None = None
+        self.pace: tuple[int, int] | None = None
+        """Its own bit rate and that of the bus, where they differ."""
+        self._passed = 0
+        self._count = self._last = 0
+        self._overload = self._pardoned = False
+        self.rest()
+
+    # ---- entrances
+
+    def rest(self) -> None:
+        """Bus idle: it may start to send, and a dominant bit is a start of frame."""
+        self.drive, self.step, self.resting, self.idle = 1, self._idle, True, True
+
+    def leave(self) -> None:
+        """Switched off, or bus-off: it sees and sends nothing. Coming back from bus-off counts."""
+        self.drive, self.step, self.resting, self.idle = 1, self._gone, True, False
+        self.transmitter, self.recovery = False, None
+
+    def integrate(self, recessive: int = 0) -> None:
+        """Switched on: it takes part after eleven recessive bits, of which it has seen some."""
+        self.drive, self.step, self.resting, self.idle = 1, self._integrate, True, False
+        self._count = recessive
+        self.transmitter = False
+
+    def recover(self, recovery: Recovery) -> None:
+        """Bus-off, on the way back: rule 12."""
+        self.leave()
+        self.recovery, self.step = recovery, self._recover
+
+    def suspend(self, bits: int = SUSPEND_BITS) -> None:
+        """After a frame of its own as an error-passive sender: idle, but not yet to send."""
+        self.drive, self.step, self.resting, self.idle = 1, self._suspended, True, False
+        self._count = SUSPEND_BITS - bits
+
+    def resume(self, bits: int, *, sender: bool) -> None:
+        """In so many bits, one at least, its intermission is over: it stands in the midst of that,
+        or of the error frame of a sender that nobody heard.
+        """
+        self.transmitter = sender
+        if bits <= INTERMISSION_BITS:
+            self._pause()
+            self._count = INTERMISSION_BITS - bits
+        elif bits < INTERMISSION_BITS + DELIMITER_BITS:
+            self.drive, self.step, self.resting, self.idle = 1, self._delimiter, False, False
+            self._count = INTERMISSION_BITS + DELIMITER_BITS - bits
+        else:
+            self._overload = False
+            self._flag(active=self._flags_actively())
+            self._count = INTERMISSION_BITS + DELIMITER_BITS + FLAG_BITS - bits
+            if self._count == FLAG_BITS:
+                self._flagged()
+
+    def set_pace(self, bit_rate: int) -> None:
+        """Run at the controller's own bit rate, on a bus that has another."""
+        own = self.controller.bit_rate
+        self.pace = None if own in (None, bit_rate) else (own, bit_rate)
+
+    def step_own_bits(self, seen: int) -> None:
+        """What is a bit of the bus may be more or fewer bits of its own."""
+        if self.pace is None:
+            self.step(seen)
+            return
+        own, bus = self.pace
+        self._passed += own
+        while self._passed >= bus:
+            self._passed -= bus
+            self.step(seen)
+
+    # ---- what the interlude asks
+
+    @property
+    def may_start(self) -> bool:
+        """Whether it is idle and has something to send."""
+        return self.idle and self.controller.next_word < NOTHING
+
+    @property
+    def suspended_bits(self) -> int:
+        """For how many bits more it must not send; 0 if it may."""
+        return SUSPEND_BITS - self._count if self.step == self._suspended else 0
+
+    @property
+    def settled(self) -> bool:
+        """Whether nothing changes for it while the bus stays dominant."""
+        if self.step == self._after_flag:
+            return self.controller.rec >= PASSIVE_LEVEL and not self.transmitter
+        return self.step in (self._gone, self._integrate, self._recover)
+
+    # ---- for frames
+
+    def _receive(self) -> None:
+        """A start of frame was seen."""
+        raise NotImplementedError
+
+    def _join_in(self) -> None:
+        """A start of frame was seen that it takes for its own, too."""
+        raise NotImplementedError
+
+    # ---- at rest
+
+    def _idle(self, seen: int) -> None:
+        if not seen:
+            self._receive()
+
+    def _gone(self, seen: int) -> None:
+        """It does not notice."""
+
+    def _suspended(self, seen: int) -> None:
+        self._count += 1
+        if not seen:
+            self._receive()
+        elif self._count == SUSPEND_BITS:
+            self.rest()
+
+    def _integrate(self, seen: int) -> None:
+        self._count = self._count + 1 if seen else 0
+        if self._count == GROUP_BITS:
+            self.rest()
+
+    def _recover(self, seen: int) -> None:
+        assert self.recovery is not None
+        if self.recovery.hear(seen):
+            found, self.recovery = self.recovery, None
+            self.rest()
+            self.interlude.recovered(found)
+
+    # ---- flags
+
+    def _mistake(self) -> None:
+        """Rule 1: a receiver has detected an error."""
+        active = self._flags_actively()
+        self.controller.count_receive_error()
+        self._overload = False
+        self._flag(active=active)
+
+    def _flags_actively(self) -> bool:
+        return self.controller.state is ErrorState.ACTIVE and not self.controller.listen_only
+
+    def _flag(self, *, active: bool) -> None:
+        if not self.controller.online:
+            self._driven_off()
+            return
+        self._count, self.resting, self.idle = 0, False, False
+        if active:
+            self.drive, self.step = 0, self._active_flag
+        else:
+            self.drive, self.step = 1, self._passive_flag
+
+    def _overloaded(self) -> None:
+        """An overload flag: always dominant, and nobody's error (part B section 3.1.4)."""
+        self._overload = True
+        self._flag(active=not self.controller.listen_only)
+
+    def _active_flag(self, seen: int) -> None:
+        if seen:  # rules 4 and 5, and the flag begins anew
+            active = self._flags_actively()
+            self._overload = False
+            self._count_eight()
+            self._flag(active=active)
+            return
+        self._count += 1
+        if self._count == FLAG_BITS:
+            self._flagged()
+
+    def _passive_flag(self, seen: int) -> None:
+        """Complete with six equal bits, whoever sends them."""
+        self._count = self._count + 1 if self._count and seen == self._last else 1
+        self._last = seen
+        if self._pardoned and not seen:
+            self._pardoned = False
+            self.controller.count_transmit_error()
+        if not self.controller.online:
+            self._driven_off()
+        elif self._count == FLAG_BITS:
+            self._pardoned = False
+            self._flagged()
+
+    def _flagged(self) -> None:
+        self.drive, self.step, self._count = 1, self._after_flag, 0
+
+    def _after_flag(self, seen: int) -> None:
+        """Others may still send their flags; the first recessive bit begins the delimiter."""
+        if seen:
+            self.step, self._count = self._delimiter, 1
+            return
+        self._count += 1
+        if self._count == 1 and not self.transmitter and not self._overload:
+            self.controller.count_receive_error(8)  # rule 2
+        if self._count % TOLERATED_BITS == 0:
+            self._count_eight()  # rule 6
+
+    def _delimiter(self, seen: int) -> None:
+        self._count += 1
+        if not seen:
+            if self._count == DELIMITER_BITS:
+                self._overloaded()
+            elif self.transmitter:
+                active = self._flags_actively()
+                self.controller.count_transmit_error()
+                self._overload = False
+                self._flag(active=active)
+            else:
+                self._mistake()
+        elif self._count == DELIMITER_BITS:
+            self._pause()
+
+    # ---- intermission
+
+    def _pause(self) -> None:
+        self.drive, self.step, self._count = 1, self._intermission, 0
+        self.resting = self.idle = False
+
+    def _intermission(self, seen: int) -> None:
+        self._count += 1
+        waits = self.transmitter and self.controller.state is ErrorState.PASSIVE
+        if not seen:
+            if self._count < INTERMISSION_BITS:
+                self._overloaded()
+            elif waits or self.controller.next_word == NOTHING:
+                self._receive()
+            else:  # somebody's start of frame, and its own as well
+                self._join_in()
+        elif self._count == INTERMISSION_BITS:
+            if waits:
+                self.suspend()
+            else:
+                self.rest()
+
+    # ---- counting
+
+    def _count_eight(self) -> None:
+        if self.transmitter:
+            self.controller.count_transmit_error()
+        else:
+            self.controller.count_receive_error(8)
+        if not self.controller.online:
+            self._driven_off()
+
+    def _driven_off(self) -> None:
+        """Its errors have driven it off the bus; it may be on its way back already."""
+        if self.step not in (self._gone, self._recover):
+            self.leave()

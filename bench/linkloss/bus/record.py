@@ -1,0 +1,60 @@
+"""What the bus tells its observers, and what disturbs it."""
+
+from __future__ import annotations
+
+from typing import Literal, NamedTuple
+
+from linkloss.bus.frame import Frame
+
+Cause = Literal["ack", "disturbed", "collision", "broken_off"]
+"""Why a frame failed: nobody acknowledged it; a bit was seen otherwise than it was sent; two nodes
+sent different content under one identifier; its sender went away.
+"""
+
+
+class Hit(NamedTuple):
+    """A bit that is seen inverted, as if a disturbance had struck at its sample point."""
+
+    bit: int
+    """Counted from the start of frame, which is bit 0, stuff bits included."""
+    nodes: frozenset[str] | None = None
+    """The controllers that see it so; None: all of them."""
+
+
+class BitRecord(NamedTuple):
+    """One bit on a segment that is followed bit by bit."""
+
+    start_ns: int
+    end_ns: int
+    nodes: tuple[str, ...]
+    """The controllers on the segment, in cable order: the sets below count them from bit 0 on."""
+    driven: int
+    """The set of those who drive the bus dominant."""
+    seen: int
+    """The set of those who see it dominant."""
+
+
+class BusRecord(NamedTuple):
+    """One frame, or attempt at one, on one segment.
+
+    A failed one may have receivers all the same: an error in the last two bits of the end of frame
+    comes too late for them, and so does an error behind the last dominant bit whose sender is
+    error-passive. Its sender repeats it.
+    """
+
+    start_ns: int
+    """The instant of its start of frame."""
+    end_ns: int
+    """The end of its end of frame; for a failed one, the end of the bit that showed the error,
+    unless some have accepted it all the same.
+    """
+    sender: str
+    frame: Frame
+    """As it stood on the bus, which is not what the sender queued if a fault altered it."""
+    receivers: tuple[str, ...] = ()
+    """To whose controllers it was validly delivered, before filters and receive FIFO."""
+    error: Cause | None = None
+    lost_overrun: tuple[str, ...] = ()
+    """Receivers whose receive FIFO was full: they lost this frame, or the one before it there."""
+    rivals: tuple[str, ...] = ()
+    """Other nodes that sent the same identifier from the same start of frame on."""

@@ -1,0 +1,259 @@
+"""What the inputs ask of the loads, told from the vehicle's description alone, and how to ask for
+each load both ways.
+
+    fault      [-------------]
+    recovery                  |.........|
+    asked for                           on   off   on   off
+
+Delays are left out of account, and signals that no input decides count as zero.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from functools import cache
+from itertools import islice, pairwise, product
+from typing import NamedTuple
+
+from linkloss.model.expression import Condition, Value, load_key
+from linkloss.model.load import LoadTable
+from linkloss.model.loading import Vehicle
+from linkloss.model.vehicle import RequestTable
+
+Values = Mapping[str, Value]
+
+MOST_TRIED = 20_000
+"""Combinations of the inputs of one load that are tried, at most."""
+TIMES = 2
+"""Each load is asked for so often: once more than it takes to leave its first state."""
+
+
+def request_names(load: LoadTable) -> tuple[str, ...]:
+    """The signals, as ``Message.Signal``, that a load's request is made of; none without one."""
+    return () if load.request is None else load.request.names
+
+
+class Round(NamedTuple):
+    """Values of inputs that ask loads for a state, ``on`` or ``off``."""
+
+    values: Values
+    loads: tuple[str, ...]
+    state: str
+
+
+class Asked:
+    """What the inputs of a vehicle ask for."""
+
+    def __init__(self, vehicle: Vehicle) -> None:
+        self.vehicle = vehicle
+        self._inputs_of = cache(self._found_inputs)
+        self._rounds = cache(self._made_rounds)
+        self._candidates = cache(self._known_candidates)
+
+    # ---- what is asked for ----
+
+    def state(self, load: str, values: Values, *, was_on: bool = False) -> str:
+        """What inputs ask of a load, ``on`` or ``off``; ``was_on`` counts where a request has a
+        hysteresis.
+        """
+        table = self.vehicle.loads[load]
+        if table.local is not None and holds(table.local, values):
+            return "on"
+        names = request_names(table)
+        if not names:
+            return "off"
+        signals = {name: self.signal(name, values, was_on=was_on) for name in names}
+        assert table.request is not None
+        return "on" if table.request(signals) else "off"
+
+    def states(self, values: Values, before: Mapping[str, str]) -> dict[str, str]:
+        """What inputs ask of every load; ``before`` is what they asked for last."""
+        return {
+            load: self.state(load, values, was_on=before.get(load) == "on")
+            for load in self.vehicle.loads
+        }
+
+    def signal(self, name: str, values: Values, *, was_on: bool = False) -> float:
+        """A signal that an entry in ``requests`` decides: 1 or 0; any other is 0."""
+        table = self.vehicle.requests.get(name)
+        return 0.0 if table is None else float(_requested(table, values, was_on=was_on))
+
+    # ---- what it depends on ----
+
+    def inputs_of(self, load: str) -> tuple[str, ...]:
+        """The inputs that decide what is asked of a load, also by way of other requests."""
+        return self._inputs_of(load)
+
+    def _found_inputs(self, load: str) -> tuple[str, ...]:
+        waiting = [name for one in self._with(load) for name in self._decided_by(one)]
+        seen: dict[str, None] = {}
+        while waiting:
+            name = waiting.pop(0)
+            if name in seen:
+                continue
+            seen[name] = None
+            if name in self.vehicle.requests:
+                for condition in self.vehicle.requests[name].conditions:
+                    waiting.extend(condition.names)
+        return tuple(name for name in seen if name in self.vehicle.inputs)
+
+    def _decided_by(self, load: str) -> tuple[str, ...]:
+        """The inputs and signals that ask for a load."""
+        table = self.vehicle.loads[load]
+        return (*(table.local.names if table.local is not None else ()), *request_names(table))
+
+    def _with(self, load: str) -> list[str]:
+        """A load and those whose state takes a state of it away."""
+        rules = self.vehicle.loads[load].never
+        return list(dict.fromkeys([load, *(name for rule in rules for name in rule.when.loads)]))
+
+    def requests_of(self, load: str) -> tuple[RequestTable, ...]:
+        """The requests that a load's request is made of, as far as inputs decide them."""
+        names = request_names(self.vehicle.loads[load])
+        return tuple(self.vehicle.requests[name] for name in names if name in self.vehicle.requests)
+
+    def pressed(self, loads: Iterable[str]) -> set[str]:
+        """The inputs that have to be pressed anew when all else that loads depend on is as it
+        should be.
+        """
+        requests = [request for load in loads for request in self.requests_of(load)]
+        return {
+            name
+            for request in requests
+            if request.once_per_press
+            for name in request.follows.names
+            if name in self.vehicle.inputs
+        }
+
+    def _conditions(self) -> Iterator[Condition]:
+        for load in self.vehicle.loads.values():
+            if load.local is not None:
+                yield load.local
+            yield from (rule.when for rule in load.never)
+        for request in self.vehicle.requests.values():
+            yield from request.conditions
+
+    def _known_candidates(self, name: str) -> tuple[Value, ...]:
+        """The values of an input that can make a difference, the one at rest first: a switch's
+        positions; of a sensor one in each stretch between the numbers it is compared with, and
+        these numbers where equality is asked for.
+        """
+        table = self.vehicle.inputs[name]
+        if table.positions is not None:
+            return tuple(dict.fromkeys((table.rest, *table.positions)))
+        low, high = table.range or (0.0, 1.0)
+        steps = sorted({n for c in self._conditions() for n in c.numbers.get(name, ())})
+        marks = [low, *(step for step in steps if low < step < high), high]
+        between = [(one + other) / 2 for one, other in pairwise(marks)]
+        exact = [
+            n for c in self._conditions() if name not in c.ordered for n in c.numbers.get(name, ())
+        ]
+        return tuple(dict.fromkeys((table.rest, *between, *exact)))
+
+    # ---- asking both ways ----
+
+    def rounds(self, loads: Iterable[str]) -> tuple[Round, ...]:
+        """What asks, one after the other, for each of the loads and for its opposite, twice; as
+        many loads at a time as go together. A load that no values ask for is left out.
+        """
+        return self._rounds(tuple(loads))
+
+    def _made_rounds(self, loads: tuple[str, ...]) -> tuple[Round, ...]:
+        asked: list[tuple[dict[str, Value], list[str]]] = []
+        left = list(loads)
+        while left:
+            values, met = self._together(left, "on")
+            if not met:
+                break
+            asked.append((values, met))
+            left = [load for load in left if load not in met]
+        on = [load for _, met in asked for load in met]
+        off, _ = self._together(on, "off")
+        moved = {name for load in on for name in self.inputs_of(load)}
+        return tuple(
+            Round({n: v for n, v in values.items() if n in moved}, tuple(met), state)
+            for together, met in asked * TIMES
+            for values, state in ((together, "on"), (off, "off"))
+        )
+
+    def local_rounds(self, loads: Iterable[str]) -> tuple[Values, ...]:
+        """Values of the local inputs of loads that meet the local condition of each, then of none,
+        as far as they go together; empty where no input moves.
+        """
+        conditions = [
+            table.local for table in map(self.vehicle.loads.get, loads) if table and table.local
+        ]
+        found: list[Values] = []
+        for wanted in (True, False):
+            fixed: dict[str, Value] = {}
+            for condition in conditions:
+                names = [name for name in condition.names if name in self.vehicle.inputs]
+                choices = [(fixed[n],) if n in fixed else self._candidates(n) for n in names]
+                for combination in islice(product(*choices), MOST_TRIED):
+                    values = dict(zip(names, combination, strict=True))
+                    if holds(condition, values) == wanted:
+                        fixed |= values
+                        break
+            found.append(fixed)
+        return tuple(found) if all(found) else ()
+
+    def _together(self, loads: Sequence[str], state: str) -> tuple[dict[str, Value], list[str]]:
+        """Values that ask as many of the loads as go together for a state, and which they are."""
+        fixed: dict[str, Value] = {}
+        met: list[str] = []
+        for load in loads:
+            found = self._asking(load, state, fixed)
+            if found is not None:
+                fixed |= found
+                met.append(load)
+        return fixed, met
+
+    def _asking(self, load: str, state: str, fixed: Values) -> dict[str, Value] | None:
+        """Values of a load's inputs that ask for a state, beside those that are fixed."""
+        table = self.vehicle.loads[load]
+        names = list(self.inputs_of(load))
+        forbidden = [rule.when for rule in table.never if rule.state == state]
+        names += [
+            name
+            for condition in forbidden
+            for name in condition.names
+            if name in self.vehicle.inputs and name not in names
+        ]
+        rest = {name: entry.rest for name, entry in self.vehicle.inputs.items()}
+        choices = [(fixed[name],) if name in fixed else self._candidates(name) for name in names]
+        for combination in islice(product(*choices), MOST_TRIED):
+            values = dict(zip(names, combination, strict=True))
+            known = {**rest, **fixed, **values}
+            if self.state(load, known, was_on=state == "off") != state:
+                continue
+            if not any(self._takes_away(condition, known) for condition in forbidden):
+                return values
+        return None
+
+    def _takes_away(self, condition: Condition, values: Values) -> bool:
+        """Whether a never condition holds, with other loads as these values ask for them."""
+        others = {load_key(name): self.state(name, values) for name in condition.loads}
+        return holds(condition, {**values, **others})
+
+
+def _requested(table: RequestTable, values: Values, *, was_on: bool) -> bool:
+    """Whether a request is on for these values, with its hysteresis."""
+    if table.only_while is not None and not holds(table.only_while, values):
+        return False
+    if was_on and table.until is not None:
+        return not holds(table.until, values)
+    return holds(table.follows, values)
+
+
+def holds(condition: Condition, values: Values) -> bool:
+    """Whether a condition holds; what is no input counts as zero."""
+    names = (*condition.names, *map(load_key, condition.loads))
+    return condition({name: values.get(name, 0.0) for name in names})
+
+
+def fail_safe(load: LoadTable) -> frozenset[str]:
+    """The states that a load takes by itself in the end: without its link, and after a reset.
+    ``hold`` is none: it depends on the instant.
+    """
+    last = load.then if load.then is not None else load.on_stale
+    return frozenset({str(last), str(load.on_reset)} - {"hold"})

@@ -1,0 +1,201 @@
+"""Which cases a check runs around the supply and what hangs on the outputs.
+
+    load on   ____________on___________off____
+    blown           [--------------]           while it is driven: the driver is told
+    broken       [------------]                from before it is switched on
+    shorted            [--------------]        while it is driven: the neighbours go on, and its
+                                               node gives up, where it may
+    welded              [--------------...]    from while it is on until behind its end
+
+They come behind all other cases, and leave their names and draws alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from linkloss.campaign.cases import MS, CaseMaker, Draft, instants
+from linkloss.campaign.rotation import Rotation
+from linkloss.campaign.traits import Traits
+from linkloss.faults.base import Fault
+from linkloss.faults.catalogue import catalogue, make_fault
+from linkloss.scenario import Scenario, TimedFault
+
+SETTLED_NS = 300 * MS
+"""From when a load is switched on until a fault strikes it."""
+DIP_NS = 1_200 * MS
+"""How long a supply is disturbed: about as long as an engine is cranked."""
+MOST_SITUATIONS = 3
+"""Situations in which the feed or the ground of one node fails, at most."""
+RETURN_PROFILE = "momentary_drop"
+"""The dip from which loads must soon be on again."""
+STARTS = ("starting_1", "starting_2")
+"""Warm and cold starts of the engine."""
+WHOLE_CAR = 5
+"""Situations in which one and the same fault disturbs the supply of the whole car, at most."""
+
+
+def electrical_drafts(maker: CaseMaker, rotation: Rotation) -> Iterator[Draft]:
+    """The cases of all electrical faults that the vehicle can have."""
+    planner = _Planner(maker, rotation)
+    for form in catalogue().values():
+        if form.electrical:
+            for number, fault in enumerate(form.every(maker.vehicle)):
+                yield from planner.drafts(fault, number)
+    yield from planner.returns()
+
+
+def is_electrical(case: Scenario) -> bool:
+    """Whether a case has an electrical fault."""
+    return any(timed.fault.electrical for timed in case.faults)
+
+
+def one_of_each(traits: Traits, cases: Iterable[Scenario]) -> list[Scenario]:
+    """Of electrical cases one for each kind of fault at each node, where most of the node's other
+    loads are on, all in which a load must be on again soon, and one for each other load whose
+    failure must be told: each has a rule of its own.
+    """
+    vehicle = traits.vehicle
+    found: dict[tuple[str, ...], list[Scenario]] = {}
+    cases = list(cases)
+    for case in cases:
+        fault = case.faults[0].fault
+        load = getattr(fault, "load", None)
+        where = fault.label() if load is None else vehicle.loads[load].node
+        soon = case.situation if getattr(fault, "profile", None) == RETURN_PROFILE else ""
+        found.setdefault((fault.kind, where, soon), []).append(case)
+
+    def company(case: Scenario) -> int:
+        timed = case.faults[0]
+        load = getattr(timed.fault, "load", None)
+        if load is None:
+            return 0
+        asked = traits.asked_at(case.situation, timed.at_ns)
+        node = vehicle.loads[load].node
+        return sum(
+            vehicle.loads[name].node == node and name != load and state == "on"
+            for name, state in asked.items()
+        )
+
+    chosen = [max(alike, key=company) for alike in found.values()]
+    seen = {_told(case) for case in chosen}
+    for name in dict.fromkeys(load for n in vehicle.notices.values() for load in n.failed):
+        if name not in seen:
+            chosen += [case for case in cases if _told(case) == name][:1]
+    names = {case.name for case in chosen}
+    return [case for case in cases if case.name in names]
+
+
+def _told(case: Scenario) -> str:
+    """The load whose failure a driver must be told of in a case: a broken lead is no other load's
+    failure, as a fuse may be, and nothing may act in its place, as a switch may in a short.
+    """
+    fault = case.faults[0].fault
+    return getattr(fault, "load", "") if fault.kind == "load_open" else ""
+
+
+class _Planner:
+    def __init__(self, maker: CaseMaker, rotation: Rotation) -> None:
+        self.maker = maker
+        self.rotation = rotation
+        self.vehicle = maker.vehicle
+        self.traits = Traits(maker)
+        self.told_ns = SETTLED_NS + max(
+            (notice.within for notice in self.vehicle.notices.values() if notice.failed),
+            default=500 * MS,
+        )
+
+    def drafts(self, fault: Fault, number: int) -> Iterator[Draft]:
+        """The cases of one fault; whole cars' go to situations all over the file, in turn."""
+        load = getattr(fault, "load", None)
+        if load is not None:
+            yield from self._of_load(fault, load)
+        elif fault.nodes():
+            yield from self._of_node(fault)
+        else:
+            every = list(self.vehicle.situations)
+            chosen = min(WHOLE_CAR, len(every))
+            for step in range(chosen):
+                place = (number + step * len(every) // chosen) % len(every)
+                yield self._draft(every[place], fault)
+
+    def returns(self) -> Iterator[Draft]:
+        """Dips while a load is on that must soon be on again after one: a short one, in which all
+        nodes reset, and an engine started while the load is on.
+        """
+        places = []
+        if self.vehicle.supply is None:
+            return
+        for name, load in self.vehicle.loads.items():
+            found = self._longest_on(name) if load.back_within is not None else None
+            if found is not None:
+                places.append((found[0], found[1] + SETTLED_NS // 3))
+        for situation, start_ns in dict.fromkeys(places):
+            for profile in (RETURN_PROFILE, *STARTS):
+                fault = make_fault("brown_out", {"profile": profile}, self.vehicle)
+                timed = TimedFault(fault, start_ns, start_ns + DIP_NS)
+                yield Draft(situation, (timed,))
+
+    def _draft(self, situation: str, fault: Fault) -> Draft:
+        every = instants(self.vehicle.situations[situation])
+        at_ns = every[self.rotation.turn(fault) % len(every)]
+        if fault.nodes():
+            start_ns = self.rotation.place(fault, situation, at_ns)
+        else:
+            start_ns = max(0, at_ns - self.maker.spans.period)
+        return Draft(situation, (TimedFault(fault, start_ns, start_ns + DIP_NS),))
+
+    def _of_node(self, fault: Fault) -> Iterator[Draft]:
+        """In situations in which something is asked of the node's own loads."""
+        fitting = [
+            name
+            for name, table in self.vehicle.situations.items()
+            if any(self.maker.relevance.matters(fault, action.set) for action in table.actions)
+        ]
+        for name in fitting[:MOST_SITUATIONS]:
+            yield self._draft(name, fault)
+
+    def _of_load(self, fault: Fault, load: str) -> Iterator[Draft]:
+        """Where the load is on for longest."""
+        found = self._longest_on(load)
+        if found is None:
+            return
+        name, on_ns, off_ns = found
+        # The failure of one that flashes shows by turns.
+        told_ns = self.told_ns + 2 * self.vehicle.loads[load].cycle_ns
+        start_ns, until_ns = on_ns + SETTLED_NS, on_ns + SETTLED_NS + told_ns
+        if fault.kind == "load_open":
+            start_ns = max(0, on_ns - self.maker.spans.period)
+        elif fault.kind == "relay_welded":
+            start_ns = min(start_ns, (on_ns + off_ns) // 2)
+            until_ns = off_ns + self.maker.spans.period + told_ns
+        elif fault.kind == "load_short":
+            until_ns = max(until_ns, start_ns + self._tried_ns(load))
+        yield Draft(name, (TimedFault(fault, start_ns, until_ns),))
+
+    def _tried_ns(self, load: str) -> int:
+        """How long it takes at most until a node has given up a load: a pause before each try, and
+        behind it all that its switch tries by itself.
+        """
+        table, electrical = self.vehicle.loads[load].tries, self.vehicle.loads[load].electrical
+        if table is None or electrical is None or electrical.solid_state is None:
+            return 0
+        switch = electrical.solid_state
+        own_ns = (switch.retries + 1) * (switch.blanking + switch.retry_after)
+        return (table.most + 1) * (own_ns + table.pause + self.vehicle.loads[load].latency)
+
+    def _longest_on(self, load: str) -> tuple[str, int, int] | None:
+        """(situation, on from, on until) of the longest time that inputs ask for a load."""
+        best: tuple[str, int, int] | None = None
+        for name, table in self.vehicle.situations.items():
+            on_ns = 0 if self.traits.asked_first(name)[load] == "on" else None
+            for at_ns, changed, asked in [*self.traits.changes(name), (table.lasts, load, "off")]:
+                if changed != load:
+                    continue
+                if asked == "on" and on_ns is None:
+                    on_ns = at_ns
+                elif asked == "off" and on_ns is not None:
+                    if best is None or at_ns - on_ns > best[2] - best[1]:
+                        best = (name, on_ns, at_ns)
+                    on_ns = None
+        return best

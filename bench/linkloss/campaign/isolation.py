@@ -1,0 +1,206 @@
+"""Cases away from the bench's own process: one that crashes or hangs is a finding and stops
+nobody else.
+
+A worker runs its cases in a child process, a *hub*, one after the other. Where cases begin alike
+and the common beginning is long, the hub runs it only once: it stops before each first fault and
+forks a process that runs that one case to its end, while the hub waits and then goes on:
+
+    hub    ======|======|=========|====
+                 fork   fork      fork
+    cases        |---a  |---b     |---c
+
+The hub is a fresh process with one thread, and it forks between two events, never from inside a
+node. The results are the same either way.
+"""
+
+from __future__ import annotations
+
+import gc
+import os
+import signal
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
+from dataclasses import replace
+from multiprocessing import Pipe
+from multiprocessing.connection import Connection
+from typing import Any, Literal, NamedTuple
+
+from linkloss.campaign.result import CaseResult
+from linkloss.campaign.run import case_result, failed_case, run_case
+from linkloss.judge import judge
+from linkloss.judge.evidence import Evidence
+from linkloss.scenario import Scenario
+from linkloss.session import Session
+
+
+class _Note(NamedTuple):
+    """What a hub or a case tells its worker: ``content`` is a result, or why there is none."""
+
+    kind: Literal["begun", "done", "lost"]
+    number: int
+    content: Any = None
+
+
+BRANCH_FROM_NS = 5_000_000_000
+"""From this length on, a common beginning is worth a process for each case: to fork one costs
+some milliseconds, in which about a second is simulated.
+"""
+
+
+def beginning(case: Scenario) -> tuple[object, ...] | None:
+    """What decides how a case begins, if that is worth sharing; None where it is too short."""
+    if case.parts_ns < BRANCH_FROM_NS:
+        return None
+    return (case.situation, case.inputs, case.actions, case.seed, case.clocks, case.drifts)
+
+
+class Stopped(Exception):  # noqa: N818 - nothing went wrong
+    """Nobody wants the results any more."""
+
+
+HUNG = "did not end within"
+"""How the text of the verdict on a case that hung begins."""
+
+_LONG_S = 60.0
+"""A case that lasts longer, in its own time, is given as much more real time before it counts as
+hung: a long soak on a busy machine is slow, not hung."""
+
+_GC_THRESHOLDS = (100_000, 20, 20)
+"""A session makes many short-lived objects and few cycles: collect seldom."""
+
+
+def isolated(
+    cases: Sequence[Scenario],
+    *,
+    branch: bool,
+    limit_s: float,
+    stop: Callable[[], bool] = lambda: False,
+) -> list[CaseResult]:
+    """Run cases away from this process; the results are in their order.
+
+    With ``branch``, a :func:`beginning` that is long enough is run once; then they must all have
+    the same. ``limit_s`` is the wall-clock time, in seconds, after which a case that gave no sign
+    counts as hung; one that lasts longer than a minute has as much longer. ``stop()`` is asked
+    after each case; once it is true the rest is given up with Stopped.
+    """
+    results: dict[int, CaseResult] = {}
+    waiting = sorted(range(len(cases)), key=lambda index: (cases[index].parts_ns, index))
+    while waiting:
+        pays = branch and beginning(cases[waiting[0]]) is not None
+        results.update(_one_hub(cases, waiting, pays, limit_s, stop))
+        waiting = [index for index in waiting if index not in results]
+    return [results[index] for index in range(len(cases))]
+
+
+def _one_hub(
+    cases: Sequence[Scenario],
+    waiting: Sequence[int],
+    branch: bool,
+    limit_s: float,
+    stop: Callable[[], bool],
+) -> dict[int, CaseResult]:
+    """The results of one hub, up to the first case that brought it down."""
+    reader, writer = Pipe(duplex=False)
+    hub = os.fork()
+    if hub == 0:
+        reader.close()
+        _be_hub(cases, waiting, branch, writer)
+    writer.close()
+    results: dict[int, CaseResult] = {}
+    try:
+        for index, result in _listen(cases, waiting, reader, hub, limit_s):
+            results[index] = result
+            if stop():
+                with suppress(ProcessLookupError):  # it may just have ended by itself
+                    os.killpg(hub, signal.SIGKILL)
+                raise Stopped
+    finally:
+        reader.close()
+        os.waitpid(hub, 0)
+    return results
+
+
+def _listen(
+    cases: Sequence[Scenario], waiting: Sequence[int], reader: Connection, hub: int, limit_s: float
+) -> Iterator[tuple[int, CaseResult]]:
+    running, told = waiting[0], -1
+    try:
+        while True:
+            patience_s = limit_s + max(0.0, cases[running].lasts_ns / 1e9 - _LONG_S)
+            if not reader.poll(patience_s):
+                os.killpg(hub, signal.SIGKILL)
+                text = f"{HUNG} {patience_s:g} s of real time"
+                yield running, failed_case(cases[running], text)
+                return
+            note: _Note = reader.recv()
+            if note.kind == "lost" and note.number == told:
+                continue
+            running = note.number
+            if note.kind == "done":
+                told = running
+                yield running, note.content
+            elif note.kind == "lost":
+                yield running, failed_case(cases[running], note.content)
+            running = _following(waiting, running) if note.kind != "begun" else running
+            if running < 0:
+                return
+    except EOFError:
+        yield running, failed_case(cases[running], "brought the simulation's process down")
+
+
+def _following(waiting: Sequence[int], index: int) -> int:
+    """The case behind one, or -1."""
+    place = waiting.index(index) + 1
+    return waiting[place] if place < len(waiting) else -1
+
+
+def _be_hub(
+    cases: Sequence[Scenario], waiting: Sequence[int], branch: bool, writer: Connection
+) -> None:
+    """The hub's whole life; it never returns."""
+    try:
+        os.setsid()  # so that a hub and its case can be ended together
+        gc.freeze()  # the plan and the programs stay: no collection need look at them
+        gc.set_threshold(*_GC_THRESHOLDS)
+        run = _branching if branch else _in_turn
+        run(cases, waiting, writer)
+    finally:
+        os._exit(1)
+
+
+def _in_turn(cases: Sequence[Scenario], waiting: Sequence[int], writer: Connection) -> None:
+    """Each case from power-up."""
+    for index in waiting:
+        writer.send(_Note("begun", index))
+        writer.send(_Note("done", index, run_case(cases[index])))
+
+
+def _branching(cases: Sequence[Scenario], waiting: Sequence[int], writer: Connection) -> None:
+    """The common beginning once, and each case in a process that parts from it. What the judge
+    reads in the beginning it reads once, too.
+    """
+    session = Session(replace(cases[waiting[0]], faults=()))
+    evidence = Evidence(session.vehicle, session.recording)
+    session.begin()
+    for index in waiting:
+        writer.send(_Note("begun", index))
+        at_ns = cases[index].parts_ns
+        session.run_to(at_ns)
+        if index == waiting[0]:  # asks for all that judging a case will ask for
+            judge(session.vehicle, replace(session.recording, end_ns=at_ns), evidence)
+        evidence.read_on(at_ns)
+        child = os.fork()
+        if child == 0:
+            gc.disable()  # a short life, and memory that is shared while nobody touches it
+            recording = session.go_on(cases[index])
+            writer.send(_Note("done", index, case_result(cases[index], recording, evidence)))
+            os._exit(0)
+        _, status = os.waitpid(child, 0)
+        writer.send(_Note("lost", index, _why(status)))  # heard only where no result has come
+
+
+def _why(status: int) -> str:
+    if os.WIFSIGNALED(status):
+        name = signal.Signals(os.WTERMSIG(status)).name
+        return f"its process was ended by {name}"
+    return f"its process ended with exit code {os.WEXITSTATUS(status)}"

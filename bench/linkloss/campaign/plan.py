@@ -1,0 +1,407 @@
+"""Which cases a check runs: every situation, without a fault and with every fault that applies,
+at instants around what the driver does.
+
+    driver       ____A_________            an action, such as lights off
+    across     [-----------------]         until every fail-safe deadline is over
+    brief      [--]                        shorter than any stale time
+    at once    |   |                       momentary faults, before and behind it
+
+Mostly the action falls into the fault, so a load that only holds its last state shows whether it
+follows again afterwards. On which side of the action a fault begins, in which part of the message
+period and at which value of its counter, and what the nodes' clocks show, rotates from case to
+case (:mod:`linkloss.campaign.rotation`). A fault is tried around actions that it can spoil, and for
+a while around one action of every other situation. In the last case of each fault everything that
+it touched is asked for again.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from functools import cache
+from itertools import count
+from typing import NamedTuple
+
+from linkloss.campaign.bits import bit_cases
+from linkloss.campaign.cases import (
+    MS,
+    NO_FAULT,
+    CaseMaker,
+    Draft,
+    in_order,
+    instants,
+    spans,
+    thinned,
+    wiring_instances,
+)
+from linkloss.campaign.electrical import electrical_drafts
+from linkloss.campaign.rotation import (
+    BEFORE,
+    BEHIND,
+    SIDES,
+    Key,
+    Phases,
+    Rotation,
+    key_of,
+    unrotated,
+)
+from linkloss.campaign.soak import soaks
+from linkloss.campaign.traits import Traits
+from linkloss.campaign.undisturbed import Undisturbed
+from linkloss.faults.base import Fault
+from linkloss.faults.catalogue import catalogue, make_fault
+from linkloss.model.loading import Vehicle
+from linkloss.model.vehicle import SituationTable
+from linkloss.scenario import Scenario, TimedFault
+
+__all__ = ["NO_FAULT", "plan", "spans"]
+
+MOST_ACTIONS = 2
+"""Actions of one situation around which a fault is tried that is no fault of the cable."""
+
+WIRING_SITUATIONS = 2
+"""In so many situations each fault of the wiring is tried."""
+
+WIRING_LEFT_OUT = "Faults of the wiring are left to the depths 'quick' and 'full'."
+CLOCKS_LEFT_OUT = "Clocks that roll over are left to the depths 'quick' and 'full'."
+"""What the other depths say of these two."""
+
+
+def plan(vehicle: Vehicle, seed: int = 0, *, logged: bool = False) -> list[Scenario]:
+    """All cases, situation by situation, each in the order of the instant at which its first
+    fault comes: cases that share a beginning stand together. ``logged``: actions and frames come
+    out of a log, and the cases do nothing besides.
+    """
+    return plan_full(vehicle, seed, logged=logged).cases
+
+
+class FullPlan(NamedTuple):
+    """The cases, and in words what rotates and was not met, see
+    :func:`linkloss.campaign.rotation.unrotated`.
+    """
+
+    cases: list[Scenario]
+    unrotated: list[str]
+
+
+def plan_full(vehicle: Vehicle, seed: int = 0, *, logged: bool = False) -> FullPlan:
+    """The cases of :func:`plan`, and what they lack."""
+    planner = _Planner(vehicle, seed, logged=logged)
+    cases = in_order(vehicle, planner.cases())
+    return FullPlan(cases, unrotated(planner.rotation.phases, cases))
+
+
+class _Planner:
+    def __init__(self, vehicle: Vehicle, seed: int, *, logged: bool) -> None:
+        self.vehicle = vehicle
+        self.maker = CaseMaker(vehicle, seed)
+        self.spans = self.maker.spans
+        self.relevance = self.maker.relevance
+        up_ns = max(node.boot for node in vehicle.nodes.values()) + 2 * self.spans.period
+        self.undisturbed = Undisturbed(self.maker)
+        phases = Phases(self.maker, None if logged else self.undisturbed)
+        self.rotation = Rotation(phases, up_ns)
+        self._matters = cache(self._found_instants)
+        self.traits = Traits(self.maker)
+        self.logged = logged
+
+    def cases(self) -> Iterator[Scenario]:
+        if not self.vehicle.situations:
+            return
+        for name in self.vehicle.situations:
+            yield self.maker.case(name, ())
+        drafts = list(dict.fromkeys(self._drafts()))
+        last = {draft.instances: number for number, draft in enumerate(drafts)}
+        moving = self._moving_faults()
+        for number, draft in enumerate(drafts):
+            yield self._made(draft, moving, again=last[draft.instances] == number)
+        if not self.logged:
+            yield from bit_cases(self.maker, self.undisturbed)
+            yield from soaks(self.maker)
+
+    def _made(self, draft: Draft, moving: frozenset[Fault], *, again: bool) -> Scenario:
+        """A case with what rotates. In the last one of a fault, everything is asked for again,
+        and the local inputs move while it is there.
+        """
+        timed = draft.faults[0]
+        again = again and not self.logged
+        return self.maker.case(
+            draft.situation,
+            draft.faults,
+            again=again,
+            moved=again and timed.fault in moving,
+            clocks=self.rotation.clocks(timed.fault, timed.at_ns, timed.until_ns, self.spans.brief),
+            drifts=self.rotation.drifts(timed.fault, timed.at_ns),
+        )
+
+    def _moving_faults(self) -> frozenset[Fault]:
+        """The faults under which local inputs move: those of the wiring and of inputs, and those
+        that are over at once.
+        """
+        found = set(wiring_instances(self.vehicle))
+        for form in catalogue().values():
+            if form.meets_others():
+                for fault in form.every(self.vehicle):
+                    if fault.group == "input" or not fault.lasting:
+                        found.add(fault)
+        return frozenset(found)
+
+    def _drafts(self) -> Iterator[Draft]:
+        for form in catalogue().values():
+            if form.meets_others():
+                yield from self._of_kind(form.every(self.vehicle))
+        yield from self._unplugged_resets()
+        yield from self._stuck_notices()
+        yield from self._wiring()
+        yield from self._electrical()
+        yield from self._returns()
+
+    def _of_kind(self, faults: Iterable[Fault]) -> Iterator[Draft]:
+        """Cases of the instances of one kind, and so many more that all has come that rotates.
+        Instances that differ in a detail alone share the situations.
+        """
+        tried: dict[Key, list[Fault]] = {}
+        alike: dict[tuple[Key, tuple[str, ...]], list[Fault]] = {}
+        for fault in faults:
+            tried.setdefault(key_of(fault), []).append(fault)
+            same = key_of(fault), self.relevance.touched(fault)
+            alike.setdefault(same, []).append(fault)
+        for group in alike.values():
+            for number, fault in enumerate(group):
+                yield from self._single(fault, self._share(fault, number, len(group)))
+        yield from self._further(tried)
+
+    def _share(self, fault: Fault, number: int, of: int) -> list[str]:
+        """The situations of one of so many faults that are alike: every so manieth, and at least
+        one that it can spoil.
+        """
+        every = list(self.vehicle.situations)
+        spoilt = [name for name in every if self._matters(fault, name)] or every
+        own = every[number::of]
+        return own if set(own) & set(spoilt) else [*own, spoilt[number % len(spoilt)]]
+
+    def _further(self, tried: dict[Key, list[Fault]]) -> Iterator[Draft]:
+        """Cases with the faults of each key in turn, until nothing that rotates lacks, or nothing
+        that lacks can be met. What frames say is spoilt until it must be noticed.
+        """
+        for key, faults in tried.items():
+            if not key.subject:
+                continue
+            spots = {fault: self._spots(fault) for fault in faults}
+            most = {f: max(self._tells(f, *spot) for spot in found) for f, found in spots.items()}
+            top = max(most.values())
+            rounds = [{f: min(nodes, can) for f, can in most.items()} for nodes in (top, 1, 0)]
+            for place, least in enumerate(rounds):
+                if least not in rounds[:place]:
+                    yield from self._filled(faults, spots, least)
+
+    def _filled(
+        self,
+        faults: Sequence[Fault],
+        spots: Mapping[Fault, Sequence[tuple[str, int]]],
+        least: Mapping[Fault, int],
+    ) -> Iterator[Draft]:
+        """Such cases, of each fault only where so many nodes at least show that a message is old.
+        A fault that is there more than once has more turns.
+        """
+        turn, idle = count(), 0
+        while idle < sum(map(len, spots.values())):
+            number = next(turn)
+            fault = faults[number % len(faults)]
+            name, at_ns = spots[fault][number // len(faults) % len(spots[fault])]
+
+            def suits(start_ns: int, fault: Fault = fault, name: str = name) -> bool:
+                return self._tells(fault, name, start_ns) >= least[fault]
+
+            start_ns = self.rotation.filling(fault, name, at_ns, suits)
+            idle = 0 if start_ns is not None else idle + 1
+            if start_ns is None:
+                continue
+            if fault.group == "frames":
+                until_ns = max(start_ns, at_ns) + self.spans.outage
+                yield Draft(name, (TimedFault(fault, start_ns, until_ns),))
+            else:
+                yield self._brief(fault, name, start_ns)
+
+    def _tells(self, fault: Fault, situation: str, at_ns: int) -> int:
+        """How many nodes have a load that is asked then for another state than it takes without
+        its message: it shows whether they go on by an old one. 0 for other faults than of frames.
+        """
+        if fault.group != "frames":
+            return 0
+        asked = self.traits.asked_at(situation, at_ns)
+        loads = {name: self.vehicle.loads[name] for name in self.relevance.touched(fault)}
+        return len(
+            {
+                load.node
+                for name, load in loads.items()
+                if load.request is not None
+                and str(load.on_stale)
+                not in ("hold", load.asked_state if asked[name] == "on" else "off")
+                and not (
+                    fault.repeats
+                    and self.rotation.phases.overtaken(
+                        key_of(fault).subject, situation, at_ns, load
+                    )
+                )
+            }
+        )
+
+    def _spots(self, fault: Fault) -> list[tuple[str, int]]:
+        """The actions that a fault can spoil, or else all: their situations and instants."""
+        spots = [
+            (name, at) for name in self.vehicle.situations for at in self._matters(fault, name)
+        ]
+        tables = self.vehicle.situations.items()
+        return spots or [(name, at) for name, table in tables for at in instants(table)]
+
+    def _brief(self, fault: Fault, situation: str, start_ns: int) -> Draft:
+        until_ns = start_ns + self.spans.brief if fault.lasting else None
+        return Draft(situation, (TimedFault(fault, start_ns, until_ns),))
+
+    def _single(self, fault: Fault, situations: Iterable[str]) -> Iterator[Draft]:
+        for name in situations:
+            situation = self.vehicle.situations[name]
+            spoilt = self._spoilt(fault, name)
+            for index, at_ns in enumerate(spoilt):
+                last = index == len(spoilt) - 1
+                yield from self._stories(fault, name, at_ns, first=index == 0, last=last)
+            if not spoilt:
+                for at_ns in self._one(fault, situation):
+                    start_ns = self.rotation.place(fault, name, at_ns)
+                    until_ns = start_ns + 2 * self.spans.brief if fault.lasting else None
+                    yield Draft(name, (TimedFault(fault, start_ns, until_ns),))
+
+    def _found_instants(self, fault: Fault, situation: str) -> list[int]:
+        """The instants of the actions that a fault can spoil; of those close to one another a
+        lasting fault meets all at once.
+        """
+        actions = self.vehicle.situations[situation].actions
+        found = {action.at for action in actions if self.relevance.matters(fault, action.set)}
+        return thinned(found) if fault.lasting else sorted(found)
+
+    def _spoilt(self, fault: Fault, situation: str) -> list[int]:
+        """The instants of the actions around which a fault is tried. One of the cable and one that
+        is over at once is tried at all that it can spoil, any other at no more than two of a
+        situation, in turn.
+        """
+        found = self._matters(fault, situation)
+        if fault.group == "cable" or not fault.lasting or len(found) <= MOST_ACTIONS:
+            return found
+        start = self.rotation.turn(fault)
+        return sorted(found[(start + step) % len(found)] for step in range(MOST_ACTIONS))
+
+    def _one(self, fault: Fault, situation: SituationTable) -> list[int]:
+        """One action of a situation that the fault cannot spoil, in turn; of frames only in every
+        other situation. A fault of an input is left out where the input does not move; if it moves
+        nowhere, the first situation serves.
+        """
+        if fault.group == "input" and (self._moves(fault) or situation is not self._first):
+            return []
+        turn = self.rotation.turn(fault)
+        every = instants(situation)
+        if fault.group == "frames":
+            return [] if turn % 2 else [every[turn // 2 % len(every)]]
+        return [every[turn % len(every)]]
+
+    @property
+    def _first(self) -> SituationTable:
+        return next(iter(self.vehicle.situations.values()))
+
+    def _moves(self, fault: Fault) -> bool:
+        """Whether a situation moves what the fault could spoil."""
+        return any(self._matters(fault, name) for name in self.vehicle.situations)
+
+    def _stories(
+        self, fault: Fault, situation: str, at_ns: int, *, first: bool, last: bool
+    ) -> Iterator[Draft]:
+        """From when to when a fault is there, for one action. At the first one it begins before
+        it. A brief fault comes at the last action: by then nothing of the power-up excuses a load
+        any more.
+        """
+        took = self.spans
+        if not fault.lasting:
+            for sides in (BEFORE, BEHIND):
+                start_ns = self.rotation.place(fault, situation, at_ns, sides)
+                yield self._brief(fault, situation, start_ns)
+            return
+        start_ns = self.rotation.place(fault, situation, at_ns, BEFORE if first else SIDES)
+        timed = TimedFault(fault, start_ns, max(start_ns, at_ns) + took.outage)
+        yield Draft(situation, (timed,))
+        if last:
+            yield self._brief(fault, situation, self.rotation.place(fault, situation, at_ns))
+
+    def _wiring(self) -> Iterator[Draft]:
+        """Faults of the wiring, which cost more to work out: each in a few situations, in turn,
+        and all of them by themselves, so that they do not move the turns of the others.
+        """
+        situations = list(self.vehicle.situations.items())
+        tried: dict[Key, list[Fault]] = {}
+        numbers: Counter[str] = Counter()
+        for fault in wiring_instances(self.vehicle):
+            tried.setdefault(key_of(fault), []).append(fault)
+            for _ in range(min(WIRING_SITUATIONS, len(situations))):
+                step = numbers[fault.kind]
+                numbers[fault.kind] += 1
+                name, situation = situations[step % len(situations)]
+                at_ns = instants(situation)[step // len(situations) % len(instants(situation))]
+                start_ns = self.rotation.place(fault, name, at_ns)
+                timed = TimedFault(fault, start_ns, max(at_ns, start_ns) + self.spans.outage)
+                yield Draft(name, (timed,))
+        yield from self._further(tried)
+
+    def _electrical(self) -> Iterator[Draft]:
+        """Faults of the supply and behind the outputs; only those of a node rotate."""
+        tried: dict[Key, list[Fault]] = {}
+        for draft in electrical_drafts(self.maker, self.rotation):
+            yield draft
+            fault = draft.faults[0].fault
+            if not fault.loads(self.vehicle):
+                tried.setdefault(key_of(fault), []).append(fault)
+        yield from self._further(tried)
+
+    def _unplugged_resets(self) -> Iterator[Draft]:
+        """A connector that carries supply and CAN comes off and on: the node restarts, and
+        nobody tells it anything.
+        """
+        for node in dict.fromkeys(load.node for load in self.vehicle.loads.values()):
+            unplug = make_fault("unplug", {"node": node}, self.vehicle)
+            reset = make_fault("reset", {"node": node}, self.vehicle)
+            for name in self.vehicle.situations:
+                for at_ns in self._matters(unplug, name):
+                    start_ns = max(0, at_ns - self.spans.period // 2)
+                    faults = (
+                        TimedFault(unplug, start_ns, at_ns + self.spans.outage),
+                        TimedFault(reset, start_ns, None),
+                    )
+                    yield Draft(name, faults)
+
+    def _stuck_notices(self) -> Iterator[Draft]:
+        """An input that stays active for longer than is plausible must be noticed."""
+        for notice in self.vehicle.notices.values():
+            if notice.stuck is None or notice.longest is None or not self.vehicle.situations:
+                continue
+            table = self.vehicle.inputs[notice.stuck]
+            active = table.positions[1] if table.positions else (table.range or (0.0, 1.0))[1]
+            fault = make_fault("stuck", {"input": notice.stuck, "value": active}, self.vehicle)
+            name, situation = next(iter(self.vehicle.situations.items()))
+            start_ns = instants(situation)[0]
+            until_ns = start_ns + notice.longest + notice.within + 500 * MS
+            yield Draft(name, (TimedFault(fault, start_ns, until_ns),))
+
+    def _returns(self) -> Iterator[Draft]:
+        """Each node sent bus-off again and again, for long enough to tell one that comes back at
+        once from one that waits: what ails its life sign reaches no load.
+        """
+        situations = list(self.vehicle.situations.items())
+        tried: dict[Key, list[Fault]] = {}
+        for turn, table in enumerate(self.vehicle.nodes.values()):
+            if table.status is None or not situations:
+                continue
+            name, situation = situations[turn % len(situations)]
+            fault = make_fault("corrupt", {"message": table.status}, self.vehicle)
+            start_ns = instants(situation)[0]
+            until_ns = start_ns + max(self.spans.outage, 2 * table.rejoin)
+            yield Draft(name, (TimedFault(fault, start_ns, until_ns),))
+            tried[key_of(fault)] = [fault]
+        yield from self._further(tried)

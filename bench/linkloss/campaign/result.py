@@ -1,0 +1,277 @@
+"""What came out: of one scenario, and of a whole check. Typed, plain, and the same everywhere."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import NamedTuple
+
+from linkloss.campaign.coverage import Coverage, Point, reached
+from linkloss.campaign.space import Space
+from linkloss.faults.catalogue import catalogue
+from linkloss.judge import Outcome, Unjudged, Verdict
+from linkloss.judge.verdict import smallest
+from linkloss.model.loading import Vehicle
+from linkloss.recording import Recording
+from linkloss.scenario import Scenario
+
+EXIT_KEPT, EXIT_BROKEN, EXIT_BAD_INPUT, EXIT_NOT_EXERCISED = 0, 1, 2, 3
+
+CAUTION = (
+    "A bench result is not an approval. Local rules and licensed practice decide what may go on"
+    " the road. Test the real car standing still, wheels chocked, clear of moving parts."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class RunResult:
+    """One scenario, run and judged. ``expected`` holds the verdicts on its own expectations."""
+
+    scenario: Scenario
+    recording: Recording
+    verdicts: tuple[Verdict, ...]
+    expected: tuple[Verdict, ...]
+
+    @property
+    def broken(self) -> tuple[Verdict, ...]:
+        """Everything that was broken, expectations included."""
+        return tuple(verdict for verdict in (*self.verdicts, *self.expected) if verdict.broken)
+
+    @property
+    def exit_code(self) -> int:
+        """1 when something broke, 3 when nothing at all was put to the test, else 0."""
+        if self.broken:
+            return EXIT_BROKEN
+        tested = any(
+            verdict.outcome is Outcome.KEPT for verdict in (*self.verdicts, *self.expected)
+        )
+        return EXIT_KEPT if tested else EXIT_NOT_EXERCISED
+
+
+@dataclass(frozen=True, slots=True)
+class CaseResult:
+    """One case of a check: its name, which reruns it, and its verdicts.
+
+    ``fault`` is the kind of fault, the column of the table: ``none``, ``cut``, ...; kinds that
+    act together are joined by ``+``. ``verdicts`` are those on rules that were put to the test;
+    of all others the case has nothing to say. ``text`` says in plain words what happened, and
+    ``fault_ns`` when the first fault came. ``frames`` counts the frames on the bus. ``points``
+    are what the case reached, see :mod:`linkloss.campaign.coverage`.
+    """
+
+    name: str
+    situation: str
+    fault: str
+    text: str
+    fault_ns: int | None
+    simulated_ns: int
+    frames: int
+    verdicts: tuple[Verdict, ...]
+    points: tuple[Point, ...] = ()
+
+
+class Cell(NamedTuple):
+    """One cell of the table: the worst outcome of a subject under a kind of fault."""
+
+    outcome: Outcome
+    margin_ns: int | None
+    rules: tuple[str, ...]
+    """The broken rules, or else the exercised ones."""
+
+
+class RuleResult(NamedTuple):
+    """A declared rule over all cases; ``case`` is the one that the verdict comes from."""
+
+    subject: str
+    rule: str
+    verdict: Verdict
+    case: CaseResult | None
+
+
+class Finding(NamedTuple):
+    """A broken rule and the first case that shows it; ``times`` counts the cases that do."""
+
+    verdict: Verdict
+    case: CaseResult
+    times: int
+
+
+@dataclass(frozen=True)
+class CheckReport:
+    """All cases of a check and what they amount to.
+
+    ``cases`` may be read again and again, but need not be in memory: see
+    :class:`linkloss.campaign.store.CaseStore`. They are gone through once for everything below.
+    ``planned`` is how many there were to be; fewer were run if the check was interrupted.
+    ``space`` says what they were chosen from, and what was left out. ``drive`` is the log whose
+    windows were the situations, if any, ``logged`` the nodes that were named to come out of it.
+    ``unjudged`` is what no rule judges, or no fault can try, in this vehicle.
+    """
+
+    vehicle: Vehicle
+    seed: int
+    declared: tuple[tuple[str, str], ...]
+    cases: Collection[CaseResult]
+    planned: int | None = None
+    space: Space | None = None
+    drive: Path | None = None
+    logged: tuple[str, ...] | None = None
+    unjudged: tuple[Unjudged, ...] = ()
+
+    @cached_property
+    def tally(self) -> Tally:
+        """The cases counted and weighed."""
+        return Tally(self.cases)
+
+    @cached_property
+    def subjects(self) -> tuple[str, ...]:
+        """Everything that rules are declared for, in the order of the vehicle file, and what else
+        was found broken.
+        """
+        named = [subject for subject, _ in self.declared]
+        named += [subject for subject, _ in self.tally.worst]
+        return tuple(dict.fromkeys(named))
+
+    @cached_property
+    def faults(self) -> tuple[str, ...]:
+        """The kinds of faults that were tried: none, then in the order of the catalogue, then
+        those that act together.
+        """
+        order = ["none", *catalogue()]
+        alone = [kind for kind in order if kind in self.tally.faults]
+        return (*alone, *sorted(self.tally.faults.difference(alone)))
+
+    @cached_property
+    def cells(self) -> Mapping[tuple[str, str], Cell]:
+        """The table: (subject, kind of fault) -> cell."""
+        untested = Cell(Outcome.NOT_EXERCISED, None, ())
+        return {
+            (subject, fault): self.tally.cells.get((subject, fault), untested)
+            for subject in self.subjects
+            for fault in self.faults
+        }
+
+    @cached_property
+    def rules(self) -> tuple[RuleResult, ...]:
+        """Every declared rule with its worst verdict, then broken ones that nobody declared."""
+        found = self.tally.worst
+        return tuple(
+            RuleResult(*place, *found[place])
+            if place in found
+            else RuleResult(*place, Verdict(*place, Outcome.NOT_EXERCISED), None)
+            for place in dict.fromkeys([*self.declared, *found])
+        )
+
+    @cached_property
+    def findings(self) -> tuple[Finding, ...]:
+        """The broken rules, each with the case that shows it soonest after its fault."""
+        return tuple(self.tally.findings.values())
+
+    @property
+    def not_exercised(self) -> tuple[tuple[str, str], ...]:
+        """The declared rules that no case put to the test."""
+        return tuple(
+            (entry.subject, entry.rule)
+            for entry in self.rules
+            if entry.verdict.outcome is Outcome.NOT_EXERCISED
+        )
+
+    @property
+    def silent(self) -> tuple[Unjudged, ...]:
+        """What is unjudged, and of which the vehicle file does not say that it may be."""
+        return tuple(entry for entry in self.unjudged if not entry.allowed)
+
+    @property
+    def simulated_ns(self) -> int:
+        """Simulated time of all cases together, in ns."""
+        return self.tally.simulated_ns
+
+    @property
+    def exit_code(self) -> int:
+        """0 only when every declared rule was exercised and kept; 1 when one broke; 3 when none
+        broke but one was not exercised, or something is unjudged that the vehicle file does not
+        list as such; 2 when there was no case or no rule.
+        """
+        if not self.cases or not self.declared:
+            return EXIT_BAD_INPUT
+        if self.findings:
+            return EXIT_BROKEN
+        return EXIT_NOT_EXERCISED if self.not_exercised or self.silent else EXIT_KEPT
+
+
+class Tally:
+    """What cases amount to, gathered in one pass and in memory that does not grow with them.
+
+    ``tried`` counts the cases by situation and kind of fault.
+    """
+
+    def __init__(self, cases: Iterable[CaseResult]) -> None:
+        self.simulated_ns = 0
+        self.frames = 0
+        self.faults: set[str] = set()
+        self.tried: dict[tuple[str, str], int] = {}
+        self.cells: dict[tuple[str, str], Cell] = {}
+        self.worst: dict[tuple[str, str], tuple[Verdict, CaseResult]] = {}
+        self.findings: dict[tuple[str, str], Finding] = {}
+        self.smallest: tuple[Verdict, CaseResult] | None = None
+        self.coverage = Coverage()
+        for case in cases:
+            self._add(case)
+
+    def _add(self, case: CaseResult) -> None:
+        self.simulated_ns += case.simulated_ns
+        self.frames += case.frames
+        self.faults.add(case.fault)
+        self.coverage.add(reached(case.points, case.verdicts))
+        drawer = (case.situation, case.fault)
+        self.tried[drawer] = self.tried.get(drawer, 0) + 1
+        for verdict in case.verdicts:
+            if verdict.outcome is Outcome.NOT_EXERCISED:
+                continue
+            self._cell((verdict.subject, case.fault), verdict)
+            place = (verdict.subject, verdict.rule)
+            known = self.worst.get(place)
+            if known is None or _worse(verdict, known[0]):
+                self.worst[place] = (verdict, case)
+            if verdict.broken:
+                self._find(place, verdict, case)
+            elif verdict.margin_ns is not None:
+                least = self.smallest[0].margin_ns if self.smallest else None
+                if least is None or verdict.margin_ns < least:
+                    self.smallest = (verdict, case)
+
+    def _cell(self, place: tuple[str, str], verdict: Verdict) -> None:
+        known = self.cells.get(place)
+        if known is None or (verdict.broken and known.outcome is not Outcome.BROKEN):
+            self.cells[place] = Cell(verdict.outcome, verdict.margin_ns, (verdict.rule,))
+        elif verdict.outcome is known.outcome:
+            margin_ns = smallest((known.margin_ns, verdict.margin_ns))
+            rules = known.rules
+            if verdict.rule not in rules:
+                rules = (*rules, verdict.rule)
+            self.cells[place] = Cell(known.outcome, margin_ns, rules)
+
+    def _find(self, place: tuple[str, str], verdict: Verdict, case: CaseResult) -> None:
+        known = self.findings.get(place)
+        times = 1 if known is None else known.times + 1
+        if known is not None and _simplicity(known.verdict, known.case) <= _simplicity(
+            verdict, case
+        ):
+            verdict, case = known.verdict, known.case
+        self.findings[place] = Finding(verdict, case, times)
+
+
+def _worse(verdict: Verdict, known: Verdict) -> bool:
+    if verdict.outcome is not known.outcome:
+        return verdict.broken
+    if verdict.margin_ns is None:
+        return False
+    return known.margin_ns is None or verdict.margin_ns < known.margin_ns
+
+
+def _simplicity(verdict: Verdict, case: CaseResult) -> tuple[int, int, str]:
+    """Fewer faults first, then the smallest time from fault to break, then the name."""
+    since_ns = (verdict.at_ns or 0) - (case.fault_ns or 0)
+    return (case.fault.count("+"), since_ns if since_ns >= 0 else 1 << 62, case.name)

@@ -1,0 +1,129 @@
+"""Running one scenario and judging it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from linkloss.campaign.coverage import Point, points_of
+from linkloss.campaign.result import CaseResult, RunResult
+from linkloss.judge import Outcome, Verdict, judge
+from linkloss.judge.evidence import Evidence
+from linkloss.judge.flashing import mean_rate, whole_cycles
+from linkloss.judge.reported import judge_real
+from linkloss.judge.states import levels
+from linkloss.model.units import show_duration
+from linkloss.recording import Recording
+from linkloss.scenario import Expectation, Scenario
+from linkloss.session import simulate
+
+
+def run(scenario: Scenario, *, paced: bool = False, bits: bool = False) -> RunResult:
+    """Run a scenario on virtual time and judge every rule of its vehicle. ``paced``: no faster
+    than real time; the result is the same. ``bits``: record the bus bit by bit, too.
+    """
+    return judged(scenario, simulate(scenario, paced=paced, bits=bits))
+
+
+def judged(scenario: Scenario, recording: Recording) -> RunResult:
+    """Judge a recording of a scenario."""
+    verdicts = judge(scenario.vehicle, recording)
+    if scenario.outside is not None:
+        verdicts += judge_real(scenario.vehicle, recording, scenario.outside)
+    return RunResult(
+        scenario, recording, tuple(verdicts), tuple(_expectations(scenario, recording))
+    )
+
+
+def run_case(scenario: Scenario) -> CaseResult:
+    """Run a case of a campaign, in this process, from power-up."""
+    return case_result(scenario, simulate(scenario))
+
+
+def case_result(
+    scenario: Scenario, recording: Recording, evidence: Evidence | None = None
+) -> CaseResult:
+    """Judge a case's recording and keep only what a report needs: no word of the rules that were
+    not put to the test. ``evidence``: what has been read of the recording before.
+
+    Of a long beginning without a fault the last :data:`LEAD_NS` are judged with the case; all of
+    it is judged where its situation is run without a fault, which every check does.
+    """
+    vehicle = scenario.vehicle
+    start_ns = max(0, scenario.parts_ns - LEAD_NS) if scenario.faults else 0
+    verdicts = tuple(
+        verdict
+        for verdict in judge(vehicle, recording, evidence, start_ns)
+        if verdict.outcome is not Outcome.NOT_EXERCISED
+    )
+    points = points_of(vehicle, recording, verdicts)
+    return _result(scenario, len(recording.frames), verdicts, points)
+
+
+LEAD_NS = 10_000_000_000
+"""How long before its first fault a case begins to be judged."""
+
+
+def failed_case(scenario: Scenario, text: str) -> CaseResult:
+    """The result of a case whose process did not live to tell: a broken rule of its own."""
+    at_ns = scenario.first_fault_ns or 0
+    verdict = Verdict(PROCESS, "program", Outcome.BROKEN, at_ns=at_ns, text=text)
+    return _result(scenario, 0, (verdict,))
+
+
+PROCESS = "(process)"
+"""The subject of a verdict on a case that crashed or hung its process."""
+
+
+def _result(
+    scenario: Scenario,
+    frames: int,
+    verdicts: tuple[Verdict, ...],
+    points: tuple[Point, ...] = (),
+) -> CaseResult:
+    return CaseResult(
+        name=scenario.name,
+        situation=scenario.situation,
+        fault=scenario.kinds,
+        text=" and ".join(timed.fault.describe() for timed in scenario.faults),
+        fault_ns=scenario.first_fault_ns,
+        simulated_ns=scenario.lasts_ns,
+        frames=frames,
+        verdicts=verdicts,
+        points=points,
+    )
+
+
+def _expectations(scenario: Scenario, recording: Recording) -> Iterator[Verdict]:
+    for entry in scenario.expectations:
+        wrong = _wrong_at(entry, scenario, recording)
+        if wrong is None:
+            yield Verdict(entry.load, "expected", Outcome.KEPT)
+            continue
+        at_ns, was = wrong
+        text = f"was {was} at {show_duration(at_ns)}; expected: {entry.state}"
+        yield Verdict(entry.load, "expected", Outcome.BROKEN, at_ns=at_ns, text=text)
+
+
+def _wrong_at(
+    entry: Expectation, scenario: Scenario, recording: Recording
+) -> tuple[int, str] | None:
+    """Where an expectation is first not met: the instant, and what the load did. A span does not
+    include its end: what happens there may be what ends it.
+    """
+    actual = recording.outputs[entry.load]
+    if entry.state == "flash":
+        rule = scenario.vehicle.loads[entry.load].flash
+        span_ns = 2 * rule.longest_period_ns if rule is not None else 2_000_000_000
+        cycles = whole_cycles(
+            actual, entry.from_ns - span_ns, min(recording.end_ns, entry.to_ns + span_ns)
+        )
+        if not cycles:
+            return entry.from_ns, "not flashing"
+        rate = mean_rate(cycles)
+        low, high = rule.per_minute if rule is not None else (60.0, 120.0)
+        return None if low <= rate <= high else (entry.from_ns, f"flashing {rate:.0f} per minute")
+    for from_ns, to_ns, level in levels(actual, recording.end_ns + 1):
+        inside = from_ns < max(entry.to_ns, entry.from_ns + 1) and to_ns > entry.from_ns
+        if inside and ("on" if level > 0 else "off") != entry.state:
+            return max(from_ns, entry.from_ns), "on" if level > 0 else "off"
+    return None

@@ -1,0 +1,219 @@
+"""The shortest story for each finding of a check, and which findings have one cause.
+
+One mistake in a node often breaks a dozen rules, so not every finding is shrunk. Of those that
+look alike (same node to look at, same kinds of faults) one is; a finding whose rule breaks in a
+story of its node as well is told by that story. What no story tells goes through the same again.
+At the end, stories of the same faults at the same node have one cause.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from linkloss.campaign.naming import case_named
+from linkloss.campaign.result import CheckReport, Finding
+from linkloss.campaign.shrink import BUDGET, Shrunk
+from linkloss.campaign.shrinkers import LIMIT_S, Job, Shrinkers
+from linkloss.campaign.trial import Place
+from linkloss.campaign.weaken import as_unplugged
+from linkloss.judge import Verdict
+from linkloss.model.expression import split_signal
+from linkloss.model.loading import Vehicle
+
+MOST_STORIES = 24
+"""A car that breaks this many rules for different reasons is better mended first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Story:
+    """A finding, shrunk.
+
+    ``name`` stands for it in files, ``case`` is the case that it was shrunk from. ``tells`` holds
+    every finding's (subject, rule) that breaks in it, the one it was shrunk for first. Stories
+    with one cause have the same number ``cause``, counted from 1.
+    """
+
+    name: str
+    case: str
+    shrunk: Shrunk
+    tells: tuple[Place, ...]
+    cause: int
+
+
+@dataclass(frozen=True, slots=True)
+class Stories:
+    """All stories of a check, in the order of its findings.
+
+    ``untold`` says for each finding without a story why it has none. ``interrupted`` tells that
+    the search was broken off from the keyboard.
+    """
+
+    told: tuple[Story, ...] = ()
+    untold: Mapping[Place, str] = field(default_factory=dict)
+    interrupted: bool = False
+
+    def of(self, place: Place) -> Story | None:
+        """The story that tells a finding."""
+        return next((story for story in self.told if place in story.tells), None)
+
+    def sharing(self, story: Story) -> int:
+        """How many findings have the cause of a story, its own included."""
+        return sum(len(other.tells) for other in self.told if other.cause == story.cause)
+
+    @property
+    def causes(self) -> int:
+        """How many different causes there are."""
+        return len({story.cause for story in self.told})
+
+
+def find_stories(
+    report: CheckReport,
+    *,
+    budget: int = BUDGET,
+    jobs: int | None = None,
+    limit_s: float = LIMIT_S,
+    progress: Callable[[int, int], None] | None = None,
+) -> Stories:
+    """Shrink what a check found.
+
+    Each story takes ``budget`` runs at most. ``jobs`` is the number of processes (default: all
+    cores); the stories do not depend on it. ``limit_s`` is the real time in seconds after which a
+    run counts as hung, ``progress(done, total)`` is called as findings are told. An interrupt
+    from the keyboard ends the search; the stories that are there are returned.
+    """
+    teller = _Teller(report)
+    shrinkers = Shrinkers(jobs, limit_s=limit_s)
+    told = progress or _silent
+    told(0, len(report.findings))
+    try:
+        while wave := teller.next_wave():
+            shrunk = shrinkers.shrunk([teller.job(finding, budget) for finding in wave])
+            teller.take(wave, shrunk)
+            told(teller.done, len(report.findings))
+    except KeyboardInterrupt:
+        return replace(teller.stories(), interrupted=True)
+    return teller.stories()
+
+
+def _silent(done: int, total: int) -> None:
+    """Nobody watches."""
+
+
+def suspect(vehicle: Vehicle, verdict: Verdict) -> str:
+    """The node to look at: the culprit if it is known, else the node that the subject belongs
+    to; empty for a subject that belongs to none.
+    """
+    subject = verdict.subject
+    if verdict.culprit:
+        return verdict.culprit
+    if subject in vehicle.loads:
+        return vehicle.loads[subject].node
+    if subject in vehicle.notices:
+        return vehicle.sender(split_signal(vehicle.notices[subject].signal)[0])
+    if subject in vehicle.requests:
+        return vehicle.sender(split_signal(subject)[0])
+    return subject if subject in vehicle.nodes else ""
+
+
+def story_name(verdict: Verdict, kinds: str, taken: Collection[str]) -> str:
+    """A name that is fit for a file and not yet taken: ``tail_left-stale-cut``."""
+    words = [
+        re.sub(r"[^A-Za-z0-9_]+", "_", word).strip("_")
+        for word in (verdict.subject, verdict.rule, kinds)
+    ]
+    name, number = "-".join(words), 1
+    while (name if number == 1 else f"{name}-{number}") in taken:
+        number += 1
+    return name if number == 1 else f"{name}-{number}"
+
+
+class _Teller:
+    """Which finding to shrink next, and what the shrunk ones amount to."""
+
+    def __init__(self, report: CheckReport) -> None:
+        self.report = report
+        self.left = {_place(finding): finding for finding in report.findings}
+        self.untold: dict[Place, str] = {}
+        self.found: list[tuple[Finding, Shrunk, list[Place]]] = []
+        self.scenarios = {
+            finding.case.name: case_named(report.vehicle, finding.case.name, report.seed)
+            for finding in report.findings
+        }
+
+    @property
+    def done(self) -> int:
+        """How many findings need no further work."""
+        return len(self.report.findings) - len(self.left)
+
+    def next_wave(self) -> list[Finding]:
+        """One of each sort of findings that are left, as many as there may still be stories."""
+        for place, finding in list(self.left.items()):
+            if self.scenarios[finding.case.name] is None:
+                self._give_up(place, "its case cannot be made again from its name")
+            elif len(self.found) >= MOST_STORIES:
+                self._give_up(place, f"there are {MOST_STORIES} stories already")
+        sorts: dict[tuple[str, str], Finding] = {}
+        for finding in self.left.values():
+            sorts.setdefault((self._suspect(finding.verdict), finding.case.fault), finding)
+        return list(sorts.values())[: MOST_STORIES - len(self.found)]
+
+    def job(self, finding: Finding, budget: int) -> Job:
+        """What to shrink for a finding."""
+        scenario = self.scenarios[finding.case.name]
+        assert scenario is not None, "those without one were given up"
+        return Job(scenario, *_place(finding), budget)
+
+    def take(self, wave: Sequence[Finding], shrunk: Iterable[Shrunk | str]) -> None:
+        """Take in what became of a wave; a text says why something could not be shrunk."""
+        for finding, result in zip(wave, shrunk, strict=True):
+            if _place(finding) not in self.left:
+                continue  # the story of one before it tells it too
+            if isinstance(result, str):
+                self._give_up(_place(finding), result)
+            else:
+                self._tell(finding, result)
+
+    def _tell(self, finding: Finding, shrunk: Shrunk) -> None:
+        node = self._suspect(shrunk.verdict)
+        own = _place(finding)
+        others = [
+            place
+            for place, other in self.left.items()
+            if place != own and place in shrunk.shows and self._suspect(other.verdict) == node
+        ]
+        for place in (own, *others):
+            del self.left[place]
+        self.found.append((finding, shrunk, [own, *others]))
+
+    def _give_up(self, place: Place, why: str) -> None:
+        self.untold[place] = why
+        del self.left[place]
+
+    def _suspect(self, verdict: Verdict) -> str:
+        return suspect(self.report.vehicle, verdict)
+
+    def stories(self) -> Stories:
+        """The stories so far, in the order of the findings that they were shrunk for."""
+        order = [_place(finding) for finding in self.report.findings]
+        causes: dict[tuple[tuple[str, ...], str], int] = {}
+        told: list[Story] = []
+        taken: set[str] = set()
+        for finding, shrunk, tells in sorted(
+            self.found, key=lambda found: order.index(_place(found[0]))
+        ):
+            name = story_name(shrunk.verdict, shrunk.scenario.kinds, taken)
+            taken.add(name)
+            cause = causes.setdefault(self._cause(shrunk), len(causes) + 1)
+            told.append(Story(name, finding.case.name, shrunk, tuple(tells), cause))
+        return Stories(tuple(told), self.untold)
+
+    def _cause(self, shrunk: Shrunk) -> tuple[tuple[str, ...], str]:
+        vehicle, faults = self.report.vehicle, shrunk.scenario.faults
+        labels = sorted(as_unplugged(timed.fault, vehicle).label() for timed in faults)
+        return tuple(labels), self._suspect(shrunk.verdict)
+
+
+def _place(finding: Finding) -> Place:
+    return finding.verdict.subject, finding.verdict.rule

@@ -1,0 +1,132 @@
+"""Running cases on all cores of this machine; the order stays that of the cases."""
+
+from __future__ import annotations
+
+import multiprocessing.context
+import signal
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+from itertools import groupby
+from typing import Protocol
+
+from linkloss.campaign.apart import can_branch
+from linkloss.campaign.isolation import Stopped, beginning, isolated
+from linkloss.campaign.order import Order, cases_of
+from linkloss.campaign.result import CaseResult
+from linkloss.campaign.run import run_case
+from linkloss.scenario import Scenario
+
+CHUNK = 24
+"""Cases that a worker takes at once: its first one fills what those behind it find filled."""
+
+Work = Callable[[range], list[CaseResult]]
+
+
+class Runner(Protocol):
+    """Whoever runs the cases of an order."""
+
+    def run(self, order: Order, cases: Sequence[Scenario], done: int) -> Iterator[CaseResult]:
+        """The results of ``cases[done:]``, the order's cases, in their order."""
+
+    def close(self) -> None:
+        """Nothing more will be run."""
+
+
+@dataclass(frozen=True, slots=True)
+class Crew:
+    """Processes of this machine. ``branch`` and ``limit_s`` as :func:`isolated` takes them."""
+
+    jobs: int
+    branch: bool
+    limit_s: float
+
+    def close(self) -> None:
+        """The processes end with each run."""
+
+    def run(self, order: Order, cases: Sequence[Scenario], done: int) -> Iterator[CaseResult]:
+        """The results of ``cases[done:]`` in their order.
+
+        Where processes can fork, each case has one of its own and the workers inherit the cases.
+        From a program with several threads that is not safe, and elsewhere it does not exist:
+        there the workers make the cases anew and run them one after the other, to the same
+        results.
+        """
+        chunks = list(chunked(cases, done, self.jobs))
+        stop = multiprocessing.Event()
+        context: multiprocessing.context.BaseContext
+        if can_branch():
+            _Worker.cases, _Worker.stop = cases, stop.is_set
+            work: Work = partial(_Worker.isolated, branch=self.branch, limit_s=self.limit_s)
+            context, source = multiprocessing.get_context("fork"), None
+        elif len(chunks) <= 1 or self.jobs <= 1:
+            yield from map(run_case, cases[done:])
+            return
+        else:
+            work = _Worker.plain
+            context, source = multiprocessing.get_context("spawn"), order
+        pool = ProcessPoolExecutor(
+            max(1, min(self.jobs, len(chunks))),
+            mp_context=context,
+            initializer=_Worker.begin,
+            initargs=(source,),
+        )
+        try:
+            for results in pool.map(work, chunks):
+                yield from results
+        except BaseException:
+            stop.set()  # interrupted, or nobody wants the rest
+            raise
+        finally:
+            pool.shutdown(cancel_futures=True)
+
+
+def chunked(cases: Sequence[Scenario], start: int = 0, jobs: int = 1) -> Iterator[range]:
+    """The cases from ``start`` on in pieces for the workers.
+
+    Cases with a long beginning in common are pieces of their own, which begin alike, and no more
+    of them than ``jobs``: that beginning is run once in each. The others are cut so small that
+    all have something to do until the end.
+    """
+    jobs = max(1, jobs)
+    small = min(CHUNK, -(-(len(cases) - start) // (_ROUNDS * jobs)))
+    for common, group in groupby(range(start, len(cases)), lambda place: beginning(cases[place])):
+        places = list(group)
+        size = small if common is None else max(CHUNK, -(-len(places) // jobs))
+        for first in range(places[0], places[-1] + 1, size):
+            yield range(first, min(first + size, places[-1] + 1))
+
+
+_ROUNDS = 4
+"""How many pieces each worker takes at least, where there are enough cases."""
+
+
+class _Worker:
+    """A process of the pool."""
+
+    cases: Sequence[Scenario] = ()
+    stop: Callable[[], bool] = bool
+
+    @classmethod
+    def begin(cls, order: Order | None) -> None:
+        """A worker that was not forked from the planner makes the cases itself. An interrupt is
+        the planner's business.
+        """
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+        if order is not None:
+            cls.cases = cases_of(order)
+
+    @classmethod
+    def isolated(cls, chunk: range, *, branch: bool, limit_s: float) -> list[CaseResult]:
+        """Run a piece, each case in a process of its own."""
+        cases = [cls.cases[index] for index in chunk]
+        try:
+            return isolated(cases, branch=branch, limit_s=limit_s, stop=cls.stop)
+        except Stopped:
+            return []
+
+    @classmethod
+    def plain(cls, chunk: range) -> list[CaseResult]:
+        """Run a piece in this process."""
+        return [run_case(cls.cases[index]) for index in chunk]

@@ -1,0 +1,127 @@
+"""The command ``linkloss``: arguments in, a result on the screen and in files, an exit code out.
+
+Everything but the argument parser is imported only once a command needs it, so that help is quick.
+Exit codes: 0 all kept, 1 something broke, 2 an input cannot be used, 3 not everything was
+exercised, 130 interrupted.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+
+from cyclopts import App, CycloptsError
+
+from linkloss.cli.checking import check
+from linkloss.cli.comparing import compare
+from linkloss.cli.describing import describe
+from linkloss.cli.driving import drive
+from linkloss.cli.listing import faults, schema
+from linkloss.cli.living import live
+from linkloss.cli.planning import plan
+from linkloss.cli.replaying import replay
+from linkloss.cli.reporting import report
+from linkloss.cli.running import run
+from linkloss.cli.serving import serve
+from linkloss.cli.starting import new
+from linkloss.cli.timing import timing
+
+EXIT_BAD_USAGE, EXIT_INTERRUPTED, EXIT_PIPE_CLOSED = 2, 130, 141
+
+
+def _version() -> str:
+    from importlib.metadata import PackageNotFoundError, version  # noqa: PLC0415
+
+    try:
+        return f"linkloss {version('linkloss')}"
+    except PackageNotFoundError:
+        return "linkloss, not installed"
+
+
+app = App(
+    name="linkloss",
+    help="Runs a car's CAN nodes on a simulated bus, breaks things, and judges every load.",
+    version=_version,
+    help_format="plaintext",
+    suppress_keyboard_interrupt=False,
+)
+for command in (
+    check, run, live, serve, new, report, timing, plan, replay, describe, compare, drive, faults,
+    schema,
+):  # fmt: skip
+    app.command(command)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line; returns the exit code. Arguments default to the process's own."""
+    _forgive_encoding()
+    try:
+        return _run(list(sys.argv[1:] if arguments is None else arguments))
+    except KeyboardInterrupt:
+        _drop_ports_silently()
+        print("linkloss: interrupted, there is no result", file=sys.stderr)
+        return EXIT_INTERRUPTED
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # else the flush at exit fails once more
+        return EXIT_PIPE_CLOSED
+
+
+def _run(arguments: list[str]) -> int:
+    try:
+        code = app(
+            _with_streams(arguments),
+            exit_on_error=False,
+            print_error=False,
+            help_on_error=False,
+            result_action="return_value",
+        )
+        sys.stdout.flush()
+    except CycloptsError as error:
+        print(f"linkloss: {_usage_text(error)}", file=sys.stderr)
+        return EXIT_BAD_USAGE
+    except Exception as error:
+        problems = _problems(error)
+        if not problems:
+            raise
+        print("\n".join(problems), file=sys.stderr)
+        return EXIT_BAD_USAGE
+    return code if isinstance(code, int) else 0
+
+
+def _with_streams(arguments: Sequence[str]) -> list[str]:
+    """``--json -`` as ``--json=-``: the parser takes a lone hyphen for the start of an option."""
+    joined: list[str] = []
+    for word in arguments:
+        if word == "-" and joined and joined[-1].startswith("--") and "=" not in joined[-1]:
+            joined[-1] += "=-"
+        else:
+            joined.append(word)
+    return joined
+
+
+def _usage_text(error: CycloptsError) -> str:
+    """The parser's words in one line, without the names of Python's types."""
+    return " ".join(str(error).split()).replace(" into int.", " into a number.")
+
+
+def _problems(error: Exception) -> list[str]:
+    """The lines for an input that cannot be used; none for any other error."""
+    from linkloss.model.problem import BadInput  # noqa: PLC0415
+
+    return [str(problem) for problem in error.problems] if isinstance(error, BadInput) else []
+
+
+def _drop_ports_silently() -> None:
+    """The ports of a run that was broken off would each complain that nobody shut them down."""
+    import logging  # noqa: PLC0415
+
+    logging.getLogger("can.bus").setLevel(logging.ERROR)
+
+
+def _forgive_encoding() -> None:
+    """A terminal that lacks a character of a title shows a question mark instead of failing."""
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="replace")

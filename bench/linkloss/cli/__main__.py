@@ -1,0 +1,7 @@
+"""``python -m linkloss.cli``."""
+
+import sys
+
+from linkloss.cli import main
+
+sys.exit(main())

@@ -1,0 +1,168 @@
+"""``linkloss run``: one scenario, as a timeline."""
+
+from __future__ import annotations
+
+import math
+import shlex
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from linkloss.cli.common import (
+    Flag,
+    Quiet,
+    Verbose,
+    Words,
+    bad,
+    check_logs,
+    check_signals,
+    check_targets,
+    console_beside,
+    duration_ns,
+    write_target,
+)
+
+if TYPE_CHECKING:
+    from linkloss.campaign.result import RunResult
+
+
+def run(
+    scenario: Path,
+    /,
+    *,
+    log: Words = None,
+    bits: Path | None = None,
+    bits_from: str | None = None,
+    bits_to: str | None = None,
+    signals: Path | None = None,
+    json: Path | None = None,
+    here: Flag = False,
+    watch: Flag = False,
+    speed: float | None = None,
+    html: Path | None = None,
+    quiet: Quiet = False,
+    verbose: Verbose = False,
+) -> int:
+    """Run one scenario and show what happened, in order of time, with the verdicts.
+
+    Parameters
+    ----------
+    scenario
+        The scenario file.
+    log
+        Write all frames as a log: .log .asc .blf .csv .trc .mf4 .db .pcap .log.gz .asc.gz .csv.gz.
+    bits
+        Write the bits on the bus as a waveform (.vcd): the bus, and what each node drives.
+    bits_from
+        Begin the waveform at this instant, such as "1.5 s". Default: the beginning.
+    bits_to
+        End the waveform at this instant. Default: the end.
+    signals
+        Write all decoded signals as columns: .csv, or .parquet (extra 'parquet').
+    json
+        Write the whole recording and the verdicts as JSON to this file; - is the standard output.
+    here
+        Run in this process, for a debugger, and not in one of its own: a program that ends it ends
+        the judge as well.
+    watch
+        First play the run on the terminal: inputs, loads, nodes, faults, the last frames.
+    speed
+        How fast to play it: 1 is real time and the default, 0.1 a tenth of it.
+    html
+        Write what happened as one HTML file that opens offline.
+    quiet
+        No timeline: what broke, the totals.
+    verbose
+        List the rules that the run did not put to the test, too.
+    """
+    pace = _pace(speed, watch=watch)
+    logs = [Path(path) for path in log or ()]
+    check_targets([json, html, bits])
+    check_signals(signals)
+    check_logs(logs)
+    from_ns, to_ns = _window(bits, bits_from, bits_to)
+    from linkloss.campaign.run import run as run_here  # noqa: PLC0415
+    from linkloss.campaign.run_apart import run_apart  # noqa: PLC0415
+    from linkloss.scenario import load_scenario  # noqa: PLC0415
+
+    loaded = load_scenario(scenario)
+    if bits is not None and from_ns >= loaded.lasts_ns:
+        raise bad("--bits-from", f"{bits_from} lies after the end of the scenario")
+    runner = run_here if here else run_apart
+    result = runner(loaded, bits=bits is not None)
+    write_run(result, logs, json)
+    write_signals(result, signals)
+    if bits is not None:
+        _write_bits(result, bits, from_ns, to_ns)
+    if html is not None:
+        from linkloss.report.html import write_run_page  # noqa: PLC0415
+
+        write_run_page(result, html, command=shlex.join(["linkloss", "run", str(scenario)]))
+    from linkloss.report.timeline import show_run  # noqa: PLC0415
+
+    console = console_beside([json])
+    if watch:
+        from linkloss.report.player import play  # noqa: PLC0415
+
+        play(console, result, pace)
+    show_run(console, result, quiet=quiet, verbose=verbose)
+    return result.exit_code
+
+
+def _pace(speed: float | None, *, watch: bool) -> float:
+    """How fast to play a run. Raises BadInput where there is nothing to play, or nowhere."""
+    if speed is not None and not watch:
+        raise bad("--speed", "says how fast --watch plays; expected '--watch' too")
+    if speed is not None and not 0 < speed < math.inf:
+        raise bad("--speed", f"got {speed:g}; expected a number above 0, such as 0.25")
+    if watch and not sys.stdout.isatty():
+        raise bad("--watch", "plays on a terminal, and the output goes elsewhere; leave it out")
+    return 1.0 if speed is None else speed
+
+
+def write_run(result: RunResult, logs: Sequence[Path], json: Path | None) -> None:
+    """Write a run's frames and recording to the files that were asked for."""
+    channel = result.scenario.vehicle.bus.channel
+    for path in logs:
+        from linkloss.report.log import losses, write_log  # noqa: PLC0415
+
+        write_log(result.recording, channel, path)
+        print(losses(path), file=sys.stderr)
+    if json is not None:
+        from linkloss.report.machine import run_json  # noqa: PLC0415
+
+        write_target(json, lambda: run_json(result))
+
+
+def _window(
+    bits: Path | None, from_text: str | None, to_text: str | None
+) -> tuple[int, int | None]:
+    """The window of a waveform in ns; its end is None for the end of the run."""
+    from_ns, to_ns = duration_ns("--bits-from", from_text) or 0, duration_ns("--bits-to", to_text)
+    if bits is None and (from_text or to_text):
+        raise bad("--bits-from, --bits-to", "belong to a waveform; expected '--bits FILE.vcd' too")
+    if bits is not None and bits.suffix.lower() != ".vcd":
+        raise bad("--bits", f"got '{bits}'; expected a name that ends in .vcd")
+    if to_ns is not None and to_ns <= from_ns:
+        raise bad("--bits-to", f"{to_text} does not lie after the beginning of the waveform")
+    return from_ns, to_ns
+
+
+def _write_bits(result: RunResult, path: Path, from_ns: int, to_ns: int | None) -> None:
+    from linkloss.report.files import write_whole  # noqa: PLC0415
+    from linkloss.report.vcd import vcd  # noqa: PLC0415
+    from linkloss.report.waveform import waveform  # noqa: PLC0415
+
+    bus, end_ns = result.scenario.vehicle.bus, result.recording.end_ns
+    until_ns = end_ns if to_ns is None else min(to_ns, end_ns)
+    channels = waveform(result.recording, bus.bit_rate, bus.cable, bus.data_bit_rate)
+    write_whole(path, vcd(channels, from_ns, until_ns, scope=bus.channel))
+
+
+def write_signals(result: RunResult, path: Path | None) -> None:
+    """Write the decoded signals of a run, if that was asked for."""
+    if path is not None:
+        from linkloss.report.signals import write_columns  # noqa: PLC0415
+
+        write_columns(result.recording, result.scenario.vehicle.messages, path)

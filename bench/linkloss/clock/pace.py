@@ -1,0 +1,298 @@
+"""The event queue at the pace of the wall clock, with stimuli from outside.
+
+    wall clock -- speed, pause --> virtual instant -- run_until --> queue
+    any thread -- enter --> stimulus, stamped with its virtual instant, in order of entry
+
+One thread calls :meth:`Pacer.turn` (or :meth:`Pacer.run`) and is the only one that runs the queue;
+everything else may be called from any thread. A stimulus gets the virtual instant at which it
+came, and an instant of its own: it acts before everything else that is due then. Whoever notes its
+instant can do the same again on virtual time, and the queue cannot tell the difference.
+
+A queue that is too slow for the wall clock is late, and says so (:attr:`Pacer.lateness`). One that
+is more than :data:`LONGEST_LAG_NS` behind gives the rest up: virtual time stands still for so long
+(:attr:`Pacer.given_up_ns`), as it does while the computer sleeps.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from heapq import heappop, heappush
+from typing import Protocol
+
+from linkloss.clock.lateness import Lateness
+from linkloss.clock.queue import EventQueue
+from linkloss.wallclock import Wall
+
+SLOWEST, FASTEST = 0.1, 10.0
+LONGEST_LAG_NS = 250_000_000
+"""Real time by which a queue may be behind before it gives up catching up."""
+_REST_NS = 1_000_000
+"""Real time between two turns, so that a turn does more than one thing."""
+_LONGEST_REST_NS = 20_000_000
+_CHUNK_NS = 2_000_000
+"""Real time's worth of events that run in one go, before lateness is looked at again."""
+_STEP_LIMIT_NS = 10_000_000_000
+"""A step that finds nothing in so much virtual time ends there."""
+
+Stimulus = Callable[[int], object]
+"""What is done to the simulated world; it is told its virtual instant."""
+
+
+class Clock(Protocol):
+    """The clock on the wall (:class:`linkloss.wallclock.Wall`), or a test's own."""
+
+    def now_ns(self) -> int:
+        """Real time in ns; never runs backwards."""
+
+    def wait(self, longest_ns: int) -> None:
+        """Return after so much real time, or once somebody rings."""
+
+    def ring(self) -> None:
+        """End a wait."""
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """How far a paused queue is to go: until ``done()`` holds after some instant."""
+
+    done: Callable[[], bool]
+    limit_ns: int
+
+
+class Pacer:
+    """Runs a queue no faster than the wall clock allows."""
+
+    def __init__(self, queue: EventQueue, *, speed: float = 1.0, wall: Clock | None = None) -> None:
+        """Virtual time begins now at the queue's instant. ``speed`` 2: twice as fast as real time.
+
+        Raises ValueError for a speed outside of 0.1 to 10.
+        """
+        self.queue = queue
+        self.lateness = Lateness()
+        self.recent = Lateness()
+        """The same, for whoever wants to begin a new one now and then."""
+        self.given_up_ns = 0
+        """Real time for which virtual time stood still because the queue was too far behind."""
+        self._wall: Clock = Wall() if wall is None else wall
+        self._lock = threading.Lock()
+        self._speed = _checked(speed)
+        self._paused = False
+        self._ended = False
+        self._anchor_ns = queue.now_ns
+        self._anchor_wall_ns = self._wall.now_ns()
+        self._reached_ns = queue.now_ns
+        """Up to here the queue has run or is just running: nothing may be stamped before."""
+        self._last_stamp_ns = -1
+        self._stimuli: list[tuple[int, int, Stimulus]] = []
+        self._scheduled: set[int] = set()
+        self._count = 0
+        self._step: Step | None = None
+
+    # ---- from any thread ----
+
+    @property
+    def speed(self) -> float:
+        """Virtual seconds for each real second."""
+        return self._speed
+
+    @property
+    def paused(self) -> bool:
+        """Whether virtual time stands still."""
+        return self._paused
+
+    @property
+    def ended(self) -> bool:
+        """Whether :meth:`end` was called."""
+        return self._ended
+
+    def now_ns(self) -> int:
+        """The virtual instant that the wall clock shows; the queue may not have come so far."""
+        with self._lock:
+            return self._shown_ns()
+
+    def enter(self, stimulus: Stimulus) -> int:
+        """Let something from outside happen now. Returns its virtual instant in ns, which no
+        other stimulus shares; ``stimulus(instant)`` is called in the thread that takes turns.
+        """
+        with self._lock:
+            furthest_ns = self._reached_ns + round(LONGEST_LAG_NS * self._speed)
+            shown_ns = min(self._shown_ns(), furthest_ns)
+            at_ns = max(shown_ns, self._reached_ns + 1, self._last_stamp_ns + 1)
+            while at_ns in self._scheduled:
+                at_ns += 1
+            self._last_stamp_ns = at_ns
+            self._push(at_ns, stimulus)
+        self._wall.ring()
+        return at_ns
+
+    def schedule(self, at_ns: int, stimulus: Stimulus) -> None:
+        """Let something from outside happen at a later instant, first come, first served.
+
+        Raises ValueError for an instant that has passed.
+        """
+        with self._lock:
+            if at_ns <= self._reached_ns:
+                raise ValueError(f"{at_ns} ns has passed")
+            self._scheduled.add(at_ns)
+            self._push(at_ns, stimulus)
+        self._wall.ring()
+
+    def _push(self, at_ns: int, stimulus: Stimulus) -> None:
+        self._count += 1
+        heappush(self._stimuli, (at_ns, self._count, stimulus))
+
+    def set_speed(self, speed: float) -> None:
+        """Go on faster or slower. Raises ValueError for a speed outside of 0.1 to 10."""
+        checked = _checked(speed)
+        with self._lock:
+            self._set_anchor(self._shown_ns())
+            self._speed = checked
+        self._wall.ring()
+
+    def pause(self) -> None:
+        """Virtual time stands still from now on. Stimuli still act, and nobody reacts yet."""
+        with self._lock:
+            self._set_anchor(max(self._shown_ns(), self._reached_ns))
+            self._paused = True
+        self._wall.ring()
+
+    def resume(self) -> None:
+        """Go on after a pause."""
+        with self._lock:
+            self._set_anchor(self._shown_ns())
+            self._paused = False
+            self._step = None
+        self._wall.ring()
+
+    def step(self, done: Callable[[], bool] = lambda: True) -> None:
+        """Pause, and go on from one instant at which something happens to the next, until
+        ``done()`` holds after one of them, or for 10 s of virtual time if it never does.
+        """
+        self.pause()
+        with self._lock:
+            self._step = Step(done, self._anchor_ns + _STEP_LIMIT_NS)
+        self._wall.ring()
+
+    def end(self) -> None:
+        """Let :meth:`run` return."""
+        self._ended = True
+        self._wall.ring()
+
+    # ---- from the one thread that takes turns ----
+
+    def run(self, between: Callable[[], object] = lambda: None) -> None:
+        """Take turns until :meth:`end`; ``between()`` is called after each. Raises what the queue
+        or a stimulus raises.
+        """
+        while not self._ended:
+            rest_ns = self.turn()
+            between()
+            self._wall.wait(rest_ns)
+
+    def turn(self) -> int:
+        """Run what is due by now. Returns the real time in ns after which something will be."""
+        begun_ns = self._wall.now_ns()
+        target_ns = self._target_ns()
+        chunk_ns = max(1, round(_CHUNK_NS * self._speed))
+        while self._reached_ns < target_ns:
+            first_ns = self._first_due_ns()
+            skipped_ns = target_ns if first_ns is None else max(self._reached_ns, first_ns)
+            end_ns = min(target_ns, skipped_ns + chunk_ns)
+            self._advance(end_ns)
+            if first_ns is not None and first_ns <= end_ns:
+                self._note_lateness(first_ns)
+        self._take_late_comers()
+        self._take_step()
+        return self._rest_ns(begun_ns)
+
+    def _target_ns(self) -> int:
+        """How far to go in this turn; gives up what is too far behind."""
+        with self._lock:
+            shown_ns = self._shown_ns()
+            furthest_ns = self._reached_ns + round(LONGEST_LAG_NS * self._speed)
+            if shown_ns <= furthest_ns or self._paused:
+                return shown_ns
+            self.given_up_ns += round((shown_ns - furthest_ns) / self._speed)
+            self._set_anchor(furthest_ns)
+            return furthest_ns
+
+    def _advance(self, end_ns: int) -> None:
+        """Run everything up to and including an instant, stimuli at theirs."""
+        while True:
+            with self._lock:
+                stimulus = None
+                if self._stimuli and self._stimuli[0][0] <= end_ns:
+                    at_ns, _, stimulus = heappop(self._stimuli)
+                self._reached_ns = end_ns if stimulus is None else at_ns
+            if stimulus is None:
+                self.queue.run_until(end_ns)
+                return
+            self.queue.run_until(at_ns - 1)
+            self.queue.now_ns = at_ns
+            stimulus(at_ns)
+
+    def _take_late_comers(self) -> None:
+        """Stimuli that were stamped past a standing clock: they act, and time moves to them."""
+        while self._paused:
+            with self._lock:
+                if not self._stimuli:
+                    return
+                at_ns = self._stimuli[0][0]
+                self._set_anchor(max(at_ns, self._anchor_ns))
+            self._advance(at_ns)
+
+    def _take_step(self) -> None:
+        with self._lock:
+            step, self._step = self._step, None
+        while step is not None:
+            next_ns = self._first_due_ns()
+            self._advance(step.limit_ns if next_ns is None else min(next_ns, step.limit_ns))
+            with self._lock:
+                self._set_anchor(max(self._reached_ns, self._anchor_ns))
+            if next_ns is None or next_ns >= step.limit_ns or step.done():
+                return
+
+    def _rest_ns(self, begun_ns: int) -> int:
+        first_ns = self._first_due_ns()
+        with self._lock:
+            if self._paused:
+                waiting = bool(self._stimuli) or self._step is not None
+                return 0 if waiting else _LONGEST_REST_NS
+            rest_ns = _LONGEST_REST_NS
+            if first_ns is not None:
+                rest_ns = min(rest_ns, round((first_ns - self._shown_ns()) / self._speed))
+        return max(0, rest_ns, begun_ns + _REST_NS - self._wall.now_ns())
+
+    def _first_due_ns(self) -> int | None:
+        due_ns = self.queue.next_ns()
+        with self._lock:
+            entered_ns = self._stimuli[0][0] if self._stimuli else None
+        if due_ns is None or entered_ns is None:
+            return entered_ns if due_ns is None else due_ns
+        return min(due_ns, entered_ns)
+
+    def _note_lateness(self, due_ns: int) -> None:
+        """All that was due from an instant on has just run: the first of it was the latest."""
+        if not self._paused:
+            late_ns = round((self.now_ns() - due_ns) / self._speed)
+            self.lateness.note(late_ns)
+            self.recent.note(late_ns)
+
+    def _shown_ns(self) -> int:
+        if self._paused:
+            return self._anchor_ns
+        passed_ns = self._wall.now_ns() - self._anchor_wall_ns
+        return self._anchor_ns + round(passed_ns * self._speed)
+
+    def _set_anchor(self, at_ns: int) -> None:
+        """From this real instant on, virtual time counts from ``at_ns``."""
+        self._anchor_ns = at_ns
+        self._anchor_wall_ns = self._wall.now_ns()
+
+
+def _checked(speed: float) -> float:
+    if not SLOWEST <= speed <= FASTEST:
+        raise ValueError(f"got a speed of {speed}; expected {SLOWEST:g} to {FASTEST:g}")
+    return float(speed)

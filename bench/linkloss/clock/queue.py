@@ -1,0 +1,143 @@
+"""The one order in which everything happens.
+
+Every action of a run stands in one heap as the tuple
+
+    (time_ns, priority, running number, action, args)
+
+so that the order of events can be read off in one place: first the earlier instant, at one
+instant the lower priority value, and among equals first come, first served. The running number
+belongs to the queue and not to this module: two runs in one process do not see each other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from enum import IntEnum
+from heapq import heapify, heappop, heappush
+from typing import Any
+
+NS_PER_S = 1_000_000_000
+
+Event = tuple[int, int, int, Callable[..., object], tuple[Any, ...]]
+"""A scheduled action. Hold on to it only to hand it back to :meth:`EventQueue.cancel`."""
+
+_NEVER_NS = 1 << 63
+_COMPACT_AT = 64
+"""Cancelled entries are swept out of the heap once they are this many and outnumber the rest."""
+
+
+class Priority(IntEnum):
+    """What goes first at one instant.
+
+    The driver and the faults act first, then the bus hands over what has just ended, then the
+    nodes react to both, and only then the bus decides who sends next: all who asked at this
+    instant take part in the same arbitration. Last of all the electrical circuit settles with
+    whatever was switched.
+    """
+
+    STIMULUS = 0
+    BUS = 1
+    NODE = 2
+    ARBITRATION = 3
+    CIRCUIT = 4
+
+
+class EventQueue:
+    """A heap of actions in virtual time, in whole nanoseconds since the start of the run."""
+
+    __slots__ = ("_cancelled", "_count", "_end_ns", "_heap", "now_ns")
+
+    def __init__(self) -> None:
+        self.now_ns = 0
+        self._end_ns = _NEVER_NS
+        self._heap: list[Event] = []
+        self._cancelled: set[int] = set()
+        self._count = 0
+
+    def at(
+        self,
+        when_ns: int,
+        action: Callable[..., object],
+        *args: Any,
+        priority: int = Priority.NODE,
+    ) -> Event:
+        """Schedule ``action(*args)`` at an instant; one in the past is due at once."""
+        self._count += 1
+        event = (when_ns, priority, self._count, action, args)
+        heappush(self._heap, event)
+        return event
+
+    def after(
+        self,
+        delay_ns: int,
+        action: Callable[..., object],
+        *args: Any,
+        priority: int = Priority.NODE,
+    ) -> Event:
+        """Schedule ``action(*args)`` a number of nanoseconds from now."""
+        self._count += 1
+        event = (self.now_ns + delay_ns, priority, self._count, action, args)
+        heappush(self._heap, event)
+        return event
+
+    def cancel(self, event: Event) -> None:
+        """Take a scheduled action back. The action must not have run yet."""
+        self._cancelled.add(event[2])
+        if len(self._cancelled) >= _COMPACT_AT and 2 * len(self._cancelled) > len(self._heap):
+            # In place: the loops that run the queue hold on to the list.
+            self._heap[:] = [entry for entry in self._heap if entry[2] not in self._cancelled]
+            heapify(self._heap)
+            self._cancelled.clear()
+
+    def next_ns(self) -> int | None:
+        """The instant of the next action, or None when nothing is due ever again."""
+        heap = self._heap
+        while heap and heap[0][2] in self._cancelled:
+            self._cancelled.discard(heappop(heap)[2])
+        return heap[0][0] if heap else None
+
+    def quiet_until(self) -> int:
+        """The instant before which nothing happens that is not caused from now on: of the next
+        action, or behind the end of :meth:`run_until`, where something from outside may come.
+        """
+        next_ns = self.next_ns()
+        return self._end_ns if next_ns is None else min(next_ns, self._end_ns)
+
+    def step(self) -> bool:
+        """Run the next action, moving the clock to its instant. False when there is none."""
+        if self.next_ns() is None:
+            return False
+        when_ns, _, _, action, args = heappop(self._heap)
+        self.now_ns = max(self.now_ns, when_ns)
+        action(*args)
+        return True
+
+    def scheduled(self) -> list[Event]:
+        """Every action not yet run and not taken back, in no particular order."""
+        return [entry for entry in self._heap if entry[2] not in self._cancelled]
+
+    def run(self) -> None:
+        """Run all actions until none is left; the clock stays at the last one's instant."""
+        heap, cancelled = self._heap, self._cancelled
+        while heap:
+            when_ns, _, number, action, args = heappop(heap)
+            if number in cancelled:
+                cancelled.discard(number)
+                continue
+            if when_ns > self.now_ns:  # noqa: PLR1730 - max() costs twice as much
+                self.now_ns = when_ns
+            action(*args)
+
+    def run_until(self, end_ns: int) -> None:
+        """Run all actions due up to and including ``end_ns`` and leave the clock there."""
+        self._end_ns = end_ns + 1
+        heap, cancelled = self._heap, self._cancelled
+        while heap and heap[0][0] <= end_ns:
+            when_ns, _, number, action, args = heappop(heap)
+            if number in cancelled:
+                cancelled.discard(number)
+                continue
+            if when_ns > self.now_ns:  # noqa: PLR1730 - max() costs twice as much
+                self.now_ns = when_ns
+            action(*args)
+        self.now_ns = max(self.now_ns, end_ns)

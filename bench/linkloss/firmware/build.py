@@ -1,0 +1,323 @@
+"""From C and C++ sources to a shared object, by the system's own compiler; kept by content.
+
+What is kept is found by everything that goes into it: the preprocessed sources (and so all headers
+and definitions), the flags, the compiler, and the bench's own parts. A change anywhere makes a new
+one; nothing is ever compared by date.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import shutil
+import struct
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+from linkloss.firmware.host_calls import refuse_host_calls
+from linkloss.firmware.problem import BuildError
+from linkloss.firmware.sketch import as_cpp
+from linkloss.firmware.widths import shorten_longs
+from linkloss.shipped import shipped
+
+C_FOLDER = Path(__file__).parent / "c"
+HEADERS = shipped("nodes/firmware")
+SKETCH_HEADERS = HEADERS / "sketch"
+OWN_PARTS = ("board.c", "libc.c", "sanitize.c")
+
+C_SUFFIXES, CPP_SUFFIXES = (".c",), (".cpp", ".cc", ".cxx", ".ino")
+HOST_LONG_BITS = 8 * struct.calcsize("l")
+"""Of a ``long`` on this machine."""
+
+_COMMON = (
+    "-gdwarf-4", "-Og", "-fPIC", "-fvisibility=hidden", "-fno-omit-frame-pointer", "-w",
+    "-fstack-protector-strong", "-U_FORTIFY_SOURCE", "-D_FORTIFY_SOURCE=0",
+    "-fno-delete-null-pointer-checks",  # else what a null pointer writes may be left out
+)  # fmt: skip
+_CPP = ("-fno-threadsafe-statics", "-fno-gnu-unique")
+_LINK = ("-shared", "-lm", "-Wl,-Bsymbolic,-z,now,-z,norelro,-z,defs,--exclude-libs,ALL")
+_LINK_COUNTING = ("--coverage", "-Wl,-u,__gcov_dump")
+_SANITIZE = (
+    "-fsanitize=undefined,float-cast-overflow", "-fno-sanitize=vptr", "-fno-sanitize-recover=all",
+)  # fmt: skip
+_SHORT_LONG = ("-U__LONG_MAX__", "-D__LONG_MAX__=0x7fffffffL", "-DFIRMWARE_LONG_IS_INT")
+_USERS_ONLY = (*_SANITIZE, "--coverage", "-fprofile-update=single", *_SHORT_LONG[:2])
+"""Flags that the bench's own parts are not compiled with."""
+_ERRORS_SHOWN = 5
+BUILT_IN = "built-in"
+"""The file that names the folder in which a firmware was compiled, before that got its place."""
+
+
+@dataclass(frozen=True, slots=True)
+class BuildOptions:
+    """How all firmwares of a check are built. ``coverage``: they keep count of the lines that
+    run, in files below this folder.
+    """
+
+    sanitize: bool = False
+    coverage: Path | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Sources:
+    """What one firmware is made of. ``folder`` is where relative names begin; ``definitions`` are
+    ``NAME`` or ``NAME=VALUE``; ``std`` names a language standard, such as ``c11`` or ``gnu++17``.
+    ``long_bits`` and ``signed_char`` are the target's.
+    """
+
+    folder: Path
+    files: tuple[str, ...]
+    definitions: tuple[str, ...] = ()
+    includes: tuple[str, ...] = ()
+    std: str | None = None
+    long_bits: int = 32
+    signed_char: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class _Unit:
+    """One source on its way: the preprocessed text and how to compile it."""
+
+    name: str
+    text: str
+    cpp: bool
+
+
+def build(sources: Sources, options: BuildOptions | None = None) -> Path:
+    """The shared object of a firmware, compiled now or earlier. Raises BuildError."""
+    if sys.platform != "linux":
+        raise BuildError(f"programs in C run on Linux only; this is {sys.platform}")
+    options = options or BuildOptions()
+    units = [_preprocessed(sources, name) for name in sources.files]
+    flags = [*_flags(sources), *_option_flags(options)]
+    folder = cache_folder() / _key(units, flags)
+    made = folder / "firmware.so"
+    if not made.is_file():
+        _make(folder, units, flags)
+    return made
+
+
+def runtime() -> Path:
+    """The shared object of ``c/runtime.c``, which switches stacks. Raises BuildError."""
+    unit = _Unit("runtime.c", (C_FOLDER / "runtime.c").read_text(encoding="utf-8"), cpp=False)
+    machine = (C_FOLDER / "machine.h").read_text(encoding="utf-8")
+    folder = cache_folder() / _digest([unit.text, machine, compiler(cpp=False)])
+    made = folder / "runtime.so"
+    if not made.is_file():
+        with _Workplace(folder) as place:
+            command = ["-O1", "-g", "-fPIC", "-shared", f"-I{C_FOLDER}", str(C_FOLDER / unit.name)]
+            _compile([compiler(cpp=False), *command, "-o", str(place / made.name)])
+    return made
+
+
+def cache_folder() -> Path:
+    """Where compiled firmwares are kept: below ``XDG_CACHE_HOME``, or else ``~/.cache``."""
+    base = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
+    return Path(base) / "linkloss" / "firmware"
+
+
+@cache
+def compiler(*, cpp: bool) -> str:
+    """The system's C or C++ compiler: ``CC`` or ``CXX``, else ``cc`` or ``c++``."""
+    variable, usual = ("CXX", "c++") if cpp else ("CC", "cc")
+    wanted = os.environ.get(variable) or usual
+    found = shutil.which(wanted)
+    if found is None:
+        language = "C++" if cpp else "C"
+        raise BuildError(
+            f"there is no {language} compiler '{wanted}' on this machine; install one (on Debian:"
+            f" apt install build-essential) or name it in the variable {variable}"
+        )
+    return found
+
+
+def is_cpp(name: str) -> bool:
+    """Whether a source is C++. Raises BuildError for a file that is no source at all."""
+    if name.endswith(CPP_SUFFIXES):
+        return True
+    if name.endswith(C_SUFFIXES):
+        return False
+    kinds = ", ".join((*C_SUFFIXES, *CPP_SUFFIXES))
+    raise BuildError(f"'{name}' is no source; expected a name that ends in one of: {kinds}")
+
+
+# ---- compiling
+
+
+def _flags(sources: Sources) -> Iterable[str]:
+    yield from _COMMON
+    yield "-fsigned-char" if sources.signed_char else "-funsigned-char"
+    if sources.long_bits < HOST_LONG_BITS:
+        yield from _SHORT_LONG
+
+
+def _option_flags(options: BuildOptions) -> Iterable[str]:
+    if options.sanitize:
+        yield from _SANITIZE
+    if options.coverage is not None:
+        yield from ("--coverage", "-fprofile-update=single")
+
+
+def _preprocessed(sources: Sources, name: str) -> _Unit:
+    path = sources.folder / name
+    cpp = is_cpp(name)
+    if not path.is_file():
+        raise BuildError(f"there is no file '{path}'")
+    command = [compiler(cpp=cpp), "-E", *_flags(sources), *_standard(sources, cpp=cpp)]
+    command += [f"-D{definition}" for definition in sources.definitions]
+    command += [f"-I{sources.folder / folder}" for folder in sources.includes]
+    command += [f"-I{HEADERS}", f"-I{SKETCH_HEADERS}", "-x", "c++" if cpp else "c"]
+    if path.suffix == ".ino":
+        sketch = as_cpp(path.read_text(encoding="utf-8", errors="replace"), str(path))
+        text = _compile([*command, f"-I{path.parent}", "-"], sketch)
+        text = text.replace('"<stdin>"', f'"{path}"')  # as crashes and coverage are to name it
+    else:
+        text = _compile([*command, str(path)])
+    if sources.long_bits < HOST_LONG_BITS:
+        text = shorten_longs(text)
+    return _Unit(name, text, cpp)
+
+
+def _standard(sources: Sources, *, cpp: bool) -> list[str]:
+    """The standard goes to the files of its own language."""
+    if sources.std is None or ("++" in sources.std) is not cpp:
+        return []
+    return [f"-std={sources.std}"]
+
+
+def _make(folder: Path, units: Sequence[_Unit], flags: Sequence[str]) -> None:
+    own = _own_parts([flag for flag in flags if flag not in _USERS_ONLY])
+    with _Workplace(folder) as place:
+        objects = [str(own / f"{Path(name).stem}.o") for name in OWN_PARTS]
+        made: dict[str, str] = {}
+        (place / BUILT_IN).write_text(str(place), encoding="utf-8")
+        for number, unit in enumerate(units):
+            made[unit.name] = _object(place, number, unit, flags)
+        refuse_host_calls(made)
+        objects += made.values()
+        cpp = any(unit.cpp for unit in units)
+        static = ["-static-libstdc++", "-static-libgcc"] if cpp else ["-static-libgcc"]
+        counting = _LINK_COUNTING if "--coverage" in flags else ()
+        command = [compiler(cpp=cpp), *objects, *_LINK, *static, *counting]
+        _compile([*command, f"-Wl,-T,{C_FOLDER / 'own_init.ld'}", "-o", f"{place}/firmware.so"])
+
+
+def _own_parts(flags: Sequence[str]) -> Path:
+    """The folder with the bench's own parts, which are the same in every firmware."""
+    folder = cache_folder() / _digest([*_own_texts(), *flags, _stamp(compiler(cpp=False))])
+    if not folder.is_dir():
+        command = [compiler(cpp=False), *flags, "-std=gnu11", "-fno-builtin"]
+        command += [f"-I{C_FOLDER}", f"-I{HEADERS}"]
+        with _Workplace(folder) as place:
+            for name in OWN_PARTS:
+                made = place / f"{Path(name).stem}.o"
+                _compile([*command, str(C_FOLDER / name), "-c", "-o", str(made)])
+    return folder
+
+
+def _object(place: Path, number: int, unit: _Unit, flags: Sequence[str]) -> str:
+    stem = f"{number}-{Path(unit.name).stem}"
+    source = place / f"{stem}.{'ii' if unit.cpp else 'i'}"
+    source.write_text(unit.text, encoding="utf-8")
+    made = str(place / f"{stem}.o")
+    language = "c++-cpp-output" if unit.cpp else "cpp-output"
+    extra = _CPP if unit.cpp else ()
+    _compile(
+        [compiler(cpp=unit.cpp), *flags, *extra, "-x", language, str(source), "-c", "-o", made],
+    )
+    return made
+
+
+def _compile(command: Sequence[str], given: str | None = None) -> str:
+    """Run a compiler, on a text if one is given; what it prints.
+
+    Raises BuildError with its first complaints.
+    """
+    fixed = {**os.environ, "SOURCE_DATE_EPOCH": "0", "LC_ALL": "C"}
+    done = subprocess.run(  # noqa: S603 - the user's own compiler
+        command,
+        input=given,
+        capture_output=True,
+        text=True,
+        check=False,
+        env=fixed,
+        errors="replace",
+    )
+    if done.returncode != 0:
+        raise BuildError(_complaints(done.stderr))
+    return done.stdout
+
+
+def _complaints(text: str) -> str:
+    lines = [line for line in text.splitlines() if re.search(r"error|undefined reference", line)]
+    shown = lines[:_ERRORS_SHOWN] or text.splitlines()[-_ERRORS_SHOWN:]
+    more = len(lines) - len(shown)
+    tail = f"\n    and {more} more" if more > 0 else ""
+    return "the compiler stopped:\n    " + "\n    ".join(shown) + tail
+
+
+# ---- keeping
+
+
+class _Workplace:
+    """A folder to build in, which takes its place in the cache only when all went well."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+
+    def __enter__(self) -> Path:
+        try:
+            self._folder.parent.mkdir(parents=True, exist_ok=True)
+            self._place = Path(tempfile.mkdtemp(prefix="making-", dir=self._folder.parent))
+        except OSError as error:
+            text = f"cannot keep compiled firmware in '{self._folder.parent}': {error.strerror}"
+            raise BuildError(text) from None
+        return self._place
+
+    def __exit__(self, kind: object, *rest: object) -> None:
+        if kind is None:
+            try:
+                self._place.rename(self._folder)
+            except OSError:  # another process was faster
+                kind = FileExistsError
+        if kind is not None:
+            shutil.rmtree(self._place, ignore_errors=True)
+
+
+def _key(units: Iterable[_Unit], flags: Iterable[str]) -> str:
+    parts = _own_texts()
+    parts += [word for unit in units for word in (unit.name, unit.text)]
+    parts += [*flags, *_CPP, *_LINK, *_LINK_COUNTING, BUILT_IN]
+    cpp = any(unit.cpp for unit in units)
+    return _digest([*parts, _stamp(compiler(cpp=False)), _stamp(compiler(cpp=True)) if cpp else ""])
+
+
+def _own_texts() -> list[str]:
+    """What the bench itself puts into every firmware, and where it lies: the lines that a debugger
+    shows name that place.
+    """
+    names = [*OWN_PARTS, "machine.h", "inside.h", "own_init.ld"]
+    paths = [*(C_FOLDER / name for name in names), HEADERS / "board.h"]
+    return [str(C_FOLDER), *(path.read_text(encoding="utf-8") for path in paths)]
+
+
+def _stamp(program: str) -> str:
+    """What tells one compiler from its next version."""
+    path = Path(program).resolve()
+    facts = path.stat()
+    return f"{path} {facts.st_size} {facts.st_mtime_ns}"
+
+
+def _digest(parts: Iterable[str]) -> str:
+    digest = hashlib.sha256()
+    for part in parts:
+        data = part.encode()
+        digest.update(len(data).to_bytes(8, "big"))
+        digest.update(data)
+    return digest.hexdigest()[:32]

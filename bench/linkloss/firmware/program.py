@@ -1,0 +1,244 @@
+"""One life of a firmware on a board: it runs until it asks for something, and gets it.
+
+The firmware stands on its own stack and asks by a number; the answers are methods of
+:class:`linkloss.firmware.answers.Answers`. Between two of its waits it may be ahead of the clock by
+what its calls have cost, but never beyond the next thing that happens to anybody.
+"""
+
+from __future__ import annotations
+
+import signal
+from math import isnan
+from pathlib import Path
+from typing import Any
+
+from linkloss.clock import Event
+from linkloss.clock.blocking import BlockingProgram, ProgramFailed
+from linkloss.firmware.answers import ANSWERS, Answers, BoardFace
+from linkloss.firmware.library import Library, Shelf, interface, switchboard
+from linkloss.firmware.place import source_line
+from linkloss.firmware.wiring import InputPin, OutputPin, Wiring
+
+FOREVER = 2**64 - 1
+FRAME, TIMER, PIN = 1, 2, 4
+"""The bits of ``enum interrupt``."""
+RISING, FALLING = 1, 2
+RECEIVED, SENT, STATE = 1, 2, 4
+_CAUSES = {"power-up": 0, "supply": 0, "fault": 1, "watchdog": 2, "program": 3}
+_SIGNALS = {
+    signal.SIGSEGV: "segmentation fault",
+    signal.SIGBUS: "bus error",
+    signal.SIGFPE: "division by zero",
+    signal.SIGILL: "illegal instruction",
+    signal.SIGABRT: "abort",
+}
+
+
+class Firmware:
+    """A firmware that is built, and the board that it is made for: what a node's program is."""
+
+    def __init__(self, path: Path, wiring: Wiring) -> None:
+        self.path = path
+        self.wiring = wiring
+        self.shelf = Shelf(path)
+        library = self.shelf.take()
+        self.has_program = library.has_program
+        self.shelf.put_back(library)
+
+    def __call__(self, board: BoardFace) -> FirmwareProgram:
+        """A life of the program on a board."""
+        return FirmwareProgram(self, board)
+
+
+class FirmwareProgram(BlockingProgram):
+    """A life of a firmware."""
+
+    def __init__(self, firmware: Firmware, board: BoardFace) -> None:
+        self._firmware = firmware
+        self._board = board
+        self._queue = board.queue
+        self._controller = board.bus.controller
+        self._library: Library | None = firmware.shelf.take()
+        self._machine: Any = self._library.machine
+        self._resume = switchboard().machine_resume
+        self._library.begin()
+        self._event: Event | None = None
+        self._busy = False
+        self._inputs: dict[str, list[InputPin]] = {}
+        self._sensed: list[OutputPin] = []
+        self._largest = (1 << firmware.wiring.analog_bits) - 1
+        self._answers = Answers(board, self._machine, firmware.wiring, self.interrupt)
+        self._prepare()
+
+    def _prepare(self) -> None:
+        wiring, machine, board = self._firmware.wiring, self._machine, self._board
+        machine.begun_ns = self._queue.now_ns
+        first_ns = wiring.clock_start_ns if board.cause == "power-up" else 0
+        machine.clock_ns = board.clock.start_ns or first_ns
+        machine.clock_ppb = board.clock.ppb
+        machine.call_ns = wiring.call_ns
+        machine.reset_cause = _CAUSES.get(board.cause, 1)
+        for number in range(len(machine.output_ma)):
+            machine.output_ma[number] = _NOT_SENSED
+        for output in wiring.outputs:
+            machine.wired[output.pin] = 1
+            if not isnan(board.current(output.output)):
+                self._sensed.append(output)
+        self._sense()
+        for pin in wiring.inputs:
+            machine.wired[pin.pin] = 2
+            self._inputs.setdefault(pin.name, []).append(pin)
+        for name in self._inputs:
+            self._read(name, board.read(name))
+
+    def _sense(self) -> None:
+        """Voltage and currents as they are until the next event of anybody."""
+        machine, board = self._machine, self._board
+        machine.supply_mv = round(1000 * min(65.0, max(0.0, board.supply_volts())))
+        for output in self._sensed:
+            amps = max(0.0, board.current(output.output))
+            machine.output_ma[output.pin] = min(_NOT_SENSED - 1, round(1000 * amps))
+
+    def _read(self, name: str, value: str | float) -> int:
+        """Give the pins of an input their levels. Returns the edges that the program waits for."""
+        machine, found = self._machine, 0
+        for entry in self._inputs.get(name, ()):
+            pin, high = entry.pin, entry.high(value)
+            machine.analog[pin] = entry.counts(value, self._largest)
+            if machine.level[pin] != high:
+                machine.level[pin] = high
+                if machine.edge[pin] & (RISING if high else FALLING):
+                    machine.edge_pending[pin] = 1
+                    found = PIN
+        return found
+
+    # ---- what a host tells
+
+    def start(self) -> None:
+        self._controller.on_sent = self._frame_sent
+        self._answers.begin()
+        self._go()
+
+    def received(self) -> None:
+        self._later(RECEIVED)
+
+    def controller_changed(self) -> None:
+        self._can_event(STATE)
+
+    def _frame_sent(self, _frame: object) -> None:
+        self._later(SENT)
+
+    def _later(self, event: int) -> None:
+        """The bus is still at work: the program's turn comes when it has done."""
+        if self._machine.can_events & event:
+            self._queue.at(self._queue.now_ns, self._board.life.call, self._can_event, event)
+
+    def input_changed(self, name: str, value: str | float) -> None:
+        if self._library is not None:
+            self.interrupt(self._read(name, value))
+
+    def hang(self) -> None:
+        self._machine.hung = 1
+        if not self._machine.in_interrupt:
+            self._wait_for(FOREVER)
+
+    def resume(self) -> None:
+        self._machine.hung = 0
+        self._wait_for(max(self._machine.until_ns, self._queue.now_ns))
+
+    def end(self) -> None:
+        library, self._library = self._library, None
+        if library is not None:
+            self._wait_for(FOREVER)
+            self._answers.end()
+            self._controller.on_sent = None
+            library.dump()
+            self._firmware.shelf.put_back(library)
+
+    # ---- running
+
+    def interrupt(self, sources: int) -> None:
+        """Interrupt the program: now, or when it allows it."""
+        machine = self._machine
+        if not sources or self._library is None:
+            return
+        machine.pending |= sources
+        if not machine.masked and not machine.in_interrupt and not self._busy:
+            self._go()
+
+    def _can_event(self, event: int) -> None:
+        if self._library is not None and self._machine.can_events & event:
+            self.interrupt(FRAME)
+
+    def _wake(self) -> None:
+        self._event = None
+        self._go()
+
+    def _wait_for(self, until_ns: int) -> None:
+        """Be woken at an instant, and at no other."""
+        if self._event is not None:
+            self._queue.cancel(self._event)
+            self._event = None
+        if until_ns != FOREVER:
+            self._event = self._queue.at(until_ns, self._board.life.call, self._wake)
+
+    def _go(self) -> None:
+        """Let the program run until it waits."""
+        self._busy = True
+        try:
+            self._run()
+        finally:
+            self._busy = False
+
+    def _run(self) -> None:
+        machine, queue, inbox = self._machine, self._queue, self._controller.inbox
+        machine.now_ns = queue.now_ns
+        self._sense()
+        while True:
+            machine.horizon_ns = queue.quiet_until()
+            machine.waiting = len(inbox)
+            asked = self._resume(machine)
+            if machine.fed:
+                machine.fed = 0
+                self._board.feed_watchdog(machine.fed_ns)
+            if asked == _WAIT:
+                hung = machine.hung and not machine.in_interrupt
+                self._wait_for(FOREVER if hung else machine.until_ns)
+                return
+            if asked == _CRASHED:
+                raise self._failure()
+            ANSWERS[asked](self._answers)
+
+    def _failure(self) -> ProgramFailed:
+        """What a crash was, and where."""
+        machine, ffi = self._machine, interface()
+        library, self._library = self._library, None
+        assert library is not None, "only a program that is alive can fail"
+        self._wait_for(FOREVER)
+        self._answers.end()
+        text = _text(ffi, machine.what) or _signal_text(machine)
+        if machine.file != ffi.NULL:
+            where = f"{_text(ffi, machine.file)}:{machine.line}"
+        else:
+            places = machine.places[0 : machine.places_length]
+            where = source_line(self._firmware.path, [place - library.base for place in places])
+        library.dump()
+        self._firmware.shelf.put_back(library)
+        return ProgramFailed(text, where)
+
+
+_WAIT, _CRASHED = 1, 16
+_NOT_SENSED = 65535
+
+
+def _text(ffi: Any, pointer: Any) -> str:
+    return "" if pointer == ffi.NULL else ffi.string(pointer).decode(errors="replace")
+
+
+def _signal_text(machine: Any) -> str:
+    if machine.signal == signal.SIGSYS:
+        return f"call {machine.fault_address} of the operating system, which a board has not"
+    name = _SIGNALS.get(machine.signal, f"signal {machine.signal}")
+    if machine.signal in (signal.SIGSEGV, signal.SIGBUS):
+        return f"{name} at address {machine.fault_address:#x}"
+    return name

@@ -1,0 +1,381 @@
+"""A run as the judge looks at it: the vehicle, its recording, and what is derived only once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
+from typing import NamedTuple
+
+from linkloss.judge.arrivals import Arrival, Link
+from linkloss.judge.evidence import Evidence
+from linkloss.judge.lives import Biography, quiet_times, taken_by
+from linkloss.judge.supply import out_of_range, spliced
+from linkloss.judge.traffic import Traffic
+from linkloss.model.expression import Condition, Value, load_key
+from linkloss.model.load import LoadTable
+from linkloss.model.loading import Vehicle
+from linkloss.recording import FaultRecord, Recording, Series
+
+
+@dataclass(frozen=True, slots=True)
+class Intent:
+    """What is asked for over time, how much earlier a program may see it, and the spans
+    in which it may see either: an input bounces, a message may be refused.
+    """
+
+    wanted: Series[bool]
+    unsure: list[tuple[int, int]]
+    early_ns: int
+
+
+class Waited(NamedTuple):
+    """A frame that reached somebody, and how long its content had waited in a mailbox."""
+
+    queued_ns: int
+    start_ns: int
+    data: bytes
+
+
+class Case:
+    """Vehicle and recording, with the derived series that several rules need."""
+
+    def __init__(
+        self,
+        vehicle: Vehicle,
+        recording: Recording,
+        evidence: Evidence | None = None,
+        start_ns: int = 0,
+    ) -> None:
+        """``evidence``: what has been read of the recording before. What comes before
+        ``start_ns`` is known, but not judged.
+        """
+        self.vehicle = vehicle
+        self.recording = recording
+        self.start_ns = start_ns
+        self.end_ns = recording.end_ns
+        self.evidence = Evidence(vehicle, recording) if evidence is None else evidence
+        self.evidence.read_on(recording.end_ns)
+        self.lives: dict[str, Biography] = {
+            node: self.evidence.story(node) for node in vehicle.nodes
+        }
+        self.waits: dict[str, list[Waited]] = {}
+        self.full: dict[str, list[tuple[int, int]]] = {}
+        self.intents: dict[tuple[str, int], list[Intent]] = {}
+        self._actual: dict[str, Series[float]] = {}
+        self._commands: dict[str, Series[float]] = {}
+        self._lean: dict[str, list[tuple[int, int]]] = {}
+
+    @cached_property
+    def quiet(self) -> list[tuple[int, int]]:
+        """The spans without any injected fault, with every supply as it should be."""
+        lean = [span for node in self.vehicle.nodes for span in self.lean(node)]
+        return quiet_times(self.recording, self.lives, lean)
+
+    def lean(self, node: str) -> list[tuple[int, int]]:
+        """The spans in which a node's supply was out of its range, or it was off for want of it."""
+        if node not in self._lean:
+            self._lean[node] = out_of_range(
+                self.vehicle, self.recording, node, self.lives[node], self.end_ns
+            )
+        return self._lean[node]
+
+    def actual(self, load: str) -> Series[float]:
+        """The level that a load is judged by: what it got; while a blown fuse, a broken lead or a
+        welded relay keeps it from doing as it is told, what its node called for.
+        """
+        if load not in self._actual:
+            cannot = self.cannot(load)
+            got, driven = self.recording.outputs[load], self.driven(load)
+            self._actual[load] = spliced(got, driven, cannot) if cannot and driven != got else got
+        return self._actual[load]
+
+    def command(self, load: str) -> Series[float]:
+        """What a load's node drives, as a level from 0 to 1; while no program drives the output,
+        what the hardware does by itself. Of a node that was not simulated: what the load got.
+        """
+        if load not in self._commands:
+            self._commands[load] = self._command(load)
+        return self._commands[load]
+
+    def undriven(self, load: str, at_ns: int) -> bool:
+        """Whether no program drives a load's output at an instant, and the hardware decides."""
+        driven = self.recording.commands.get(load)
+        if driven is None or not driven.times:
+            down = self._down(self.vehicle.loads[load].node)
+            return any(from_ns <= at_ns < to_ns for from_ns, to_ns in down)
+        return driven.at(at_ns) is None
+
+    def _down(self, node: str) -> list[tuple[int, int]]:
+        """From each reset of a node until its program runs; asleep it drives as declared."""
+        return [
+            (life.reset_ns, life.end_ns if life.up_ns is None else life.up_ns)
+            for life in self.lives[node].lives
+            if life.cause != "sleep"
+        ]
+
+    def _command(self, load: str) -> Series[float]:
+        table = self.vehicle.loads[load]
+        default = 1.0 if table.hardware_default == "on" else 0.0
+        driven = self.recording.commands.get(load)
+        result: Series[float] = Series()
+        local: Series[bool] | None = None
+        if table.hardware_default == "local" and table.local is not None:
+            local = self.condition(table.local, table.node)
+        if driven is None or not driven.times:
+            got = self.recording.outputs[load]
+            driven = Series()
+            down = self._down(table.node)
+            edges = {edge for span in down for edge in span}
+            for at_ns in sorted({*got.times, *edges}):
+                off = any(from_ns <= at_ns < to_ns for from_ns, to_ns in down)
+                driven.set(at_ns, None if off else got.at(at_ns))
+        for at_ns in sorted({0, *driven.times, *(local.times if local is not None else ())}):
+            level = driven.at(at_ns) if driven.times and at_ns >= driven.times[0] else None
+            if level is None:
+                level = default if local is None else float(local.at(at_ns))
+            result.set(at_ns, level)
+        return result
+
+    def driven(self, load: str) -> Series[float]:
+        """The level that a load's node calls for; on an ideal supply that is what the load gets."""
+        driven = self.recording.driven.get(load)
+        return self.recording.outputs[load] if driven is None or not driven.times else driven
+
+    def cannot(self, load: str) -> list[tuple[int, int]]:
+        """From when to when the hardware behind a load's node cannot do as it is told. Once it is
+        repaired a contact has its time, a switch that has tripped waits a while, and one that has
+        latched stays off until its node has switched it off.
+        """
+        table = self.vehicle.loads[load]
+        latches = table.electrical is not None and table.electrical.solid_state is not None
+        spans = []
+        for from_ns, to_ns in self.spans(lambda fault: load in fault.loads):
+            free_ns = self._follows(load, to_ns) + table.latency if latches else to_ns
+            spans.append((from_ns, min(self.end_ns, free_ns + table.switching_ns)))
+        return spans
+
+    def _follows(self, load: str, since_ns: int) -> int:
+        """When a load first got what its node called for, or its node called for nothing."""
+        got, driven = self.recording.outputs[load], self.driven(load)
+        times = sorted({since_ns, *(at for at in (*got.times, *driven.times) if at > since_ns)})
+        right = (at for at in times if driven.at(at) <= 0 or got.at(at) > 0)
+        return next(right, self.end_ns)
+
+    @cached_property
+    def wrong_content(self) -> bool:
+        """Whether a fault of the run changes what arrives."""
+        return any(fault.content for fault in self.recording.faults)
+
+    @cached_property
+    def pins_at_fault(self) -> bool:
+        """Whether a fault of the run sits on an input or an output."""
+        return any(fault.group in ("input", "output") for fault in self.recording.faults)
+
+    def simulated(self, node: str) -> bool:
+        """Whether a node had its program in this run; else its frames came out of a log."""
+        return node not in self.recording.logged
+
+    def spans(self, which: Callable[[FaultRecord], bool]) -> list[tuple[int, int]]:
+        """From when to when the faults were there that ``which(fault)`` picks."""
+        return [
+            (fault.applied_ns, self.end_ns if fault.cleared_ns is None else fault.cleared_ns)
+            for fault in self.recording.faults
+            if which(fault)
+        ]
+
+    def traffic(self, message: str) -> Traffic:
+        """The valid frames of a message."""
+        return self.evidence.traffic(message)
+
+    def link(self, message: str, load: LoadTable) -> Link:
+        """How a load's node watches the message that asks for the load."""
+        assert load.stale_after is not None
+        period_ns = self.vehicle.messages[message].period_ns or load.stale_after
+        slack_ns = self.slack(load.node, load.stale_after)
+        return Link(
+            stale_after_ns=load.stale_after,
+            early_ns=load.early_ns + slack_ns,
+            reaction_ns=load.reaction + slack_ns,
+            max_step=load.max_step or max(1, load.stale_after // period_ns),
+            after_jump=load.after_jump,
+        )
+
+    def slack(self, node: str, lasts_ns: int) -> int:
+        """How much a node's own clock may be wrong in a time that it measures, in ns."""
+        return round(lasts_ns * self.vehicle.nodes[node].drift / 1e6)
+
+    def arrivals(self, message: str, node: str, link: Link) -> Sequence[list[Arrival]]:
+        """The good messages at a node, one list for each of its lives."""
+        return self.evidence.watch(message, node, link).lives
+
+    def condition(
+        self, condition: Condition, node: str | None, hearer: str | None = None
+    ) -> Series[bool]:
+        """A condition over time: over inputs as they truly are (node None), or as a node reads
+        them; an input that is not wired to it is taken as the first node that it is wired to
+        reads it. Signals are taken as the node ``hearer`` has received or sent them last since
+        its reset; while it knows nothing of one of them the condition does not hold. Loads are
+        taken as their nodes call for them.
+        """
+        sources: dict[str, Series[Value]] = {}
+        known: dict[str, Series[Value]] = {}
+        for name in condition.names:
+            if "." in name:
+                assert hearer is not None
+                sources[name], known[name] = self._signal(name, hearer)
+            else:
+                sources[name] = self._input(name, node)
+        for load in condition.loads:
+            sources[load_key(load)] = self._state(load)
+        if not known:
+            return over_time(condition, sources)
+        return over_time(
+            lambda values: all(values[f"{name}?"] for name in known) and condition(values),
+            {**sources, **{f"{name}?": series for name, series in known.items()}},
+        )
+
+    def _signal(self, name: str, hearer: str) -> tuple[Series[Value], Series[Value]]:
+        """A signal as a node knows it, and whether it knows it (1, 0)."""
+        message, signal = self.vehicle.signal(name)
+        if hearer in message.senders:
+            entries = self.recording.handed.get(message.name, [])
+            heard = [(entry.at_ns, entry.data) for entry in entries if entry.data]
+        else:
+            frames = self.traffic(message.name).frames
+            heard = [(seen.at_ns, seen.data) for seen in frames if hearer in seen.receivers]
+        value: Series[Value] = Series()
+        known: Series[Value] = Series()
+        value.set(0, 0.0)
+        resets = [(life.reset_ns, None) for life in self.lives[hearer].lives]
+        for at_ns, data in sorted([*resets, *heard], key=lambda entry: entry[0]):
+            known.set(at_ns, 0.0 if data is None else 1.0)
+            if data is not None:
+                value.set(at_ns, signal.physical(data))
+        return value, known
+
+    def _state(self, load: str) -> Series[Value]:
+        """The state that a load's node calls for."""
+        return shown_states(self.command(load), self.vehicle.loads[load].cycle_ns, self.end_ns)
+
+    def _input(self, name: str, node: str | None) -> Series[Value]:
+        if node is None:
+            return self.recording.inputs[name]
+        wired_to = self.vehicle.inputs[name].wired_to
+        return self.recording.seen[(name, node if node in wired_to else wired_to[0])]
+
+
+class Waiting:
+    """The spans in which a node cannot do anything about its news: it boots, its program hangs,
+    its supply is out of range. News that is open in one stays open for a latency behind it.
+    """
+
+    def __init__(self, case: Case, load: LoadTable) -> None:
+        node = load.node
+        watchdog_ns = case.vehicle.nodes[node].watchdog or 0
+        story = case.lives[node]
+        self.latency_ns = load.latency
+        self._hangs = [
+            (hang.from_ns, min(hang.to_ns, hang.from_ns + watchdog_ns)) for hang in story.hangs
+        ]
+        boots = [(life.reset_ns, life.boot_end_ns) for life in story.lives]
+        self.deaf = sorted([*self._hangs, *boots])
+        """When it need not take a message."""
+        self._deaf_to_ns = max(end_ns for _, end_ns in self.deaf)
+        self.spans = sorted([*self.deaf, *case.lean(node)])
+
+    def until(self, from_ns: int, by_ns: int, hung_ns: int = 0) -> int:
+        """By when news must be noted that else would have to be noted by ``by_ns``. A program that
+        hung has ``hung_ns`` behind that, if it is more than a latency: its time begins there.
+        """
+        for start_ns, end_ns in self.spans:
+            if start_ns > by_ns:
+                break
+            if from_ns <= end_ns:
+                hung = (start_ns, end_ns) in self._hangs
+                by_ns = max(by_ns, end_ns + max(self.latency_ns, hung_ns if hung else 0))
+        return by_ns
+
+    def hears(self, at_ns: int) -> bool:
+        """Whether the node surely takes a message at this instant."""
+        if at_ns > self._deaf_to_ns:  # nearly always
+            return True
+        return not any(start_ns <= at_ns <= end_ns for start_ns, end_ns in self.deaf)
+
+    def taken_by(self, at_ns: int) -> int:
+        """By when the node has taken a message that came at this instant, if it takes it at all."""
+        return taken_by(at_ns, self._hangs, self.latency_ns)
+
+
+def over_time(
+    condition: Callable[[Mapping[str, Value]], bool], sources: Mapping[str, Series[Value]]
+) -> Series[bool]:
+    """A condition evaluated at every change of its sources, from instant zero."""
+    instants = sorted({0, *(at for source in sources.values() for at in source.times)})
+    result: Series[bool] = Series()
+    for at_ns in instants:
+        result.set(at_ns, condition({name: source.at(at_ns) for name, source in sources.items()}))
+    return result
+
+
+def shown_states(levels: Series[float], cycle_ns: int, end_ns: int) -> Series[Value]:
+    """A level as on, off or, with the longest cycle of a load that flashes, flash: lit and dark in
+    turn, never dark for a longest cycle, nor lit for one.
+    """
+    lit: list[tuple[int, int]] = []
+    changes = levels.changes()
+    for (at_ns, level), to_ns in zip(
+        changes, [*(at for at, _ in changes[1:]), end_ns], strict=True
+    ):
+        if level <= 0:
+            continue
+        if lit and lit[-1][1] == at_ns:
+            lit[-1] = (lit[-1][0], to_ns)
+        else:
+            lit.append((at_ns, to_ns))
+    runs: list[tuple[int, int, str]] = []
+    for from_ns, to_ns in lit:
+        state = "flash" if to_ns - from_ns < cycle_ns else "on"
+        if runs and state == "flash" == runs[-1][2] and from_ns - runs[-1][1] < cycle_ns:
+            runs[-1] = (runs[-1][0], to_ns, state)
+        else:
+            runs.append((from_ns, to_ns, state))
+    result: Series[Value] = Series()
+    result.set(0, "off")
+    for from_ns, to_ns, state in runs:
+        result.set(from_ns, state)
+        result.set(to_ns, "off")
+    return result
+
+
+def window(
+    values: Series[bool], behind_ns: int, ahead_ns: int, end_ns: int, linger_ns: int = 0
+) -> list[tuple[int, int, int]]:
+    """Which values a boolean series takes around each instant.
+
+    Returns (from, to, set) over [0, end_ns): at t, bit 0 is set if it is False and bit 1 if it
+    is True somewhere in [t - behind_ns, t + ahead_ns]. A value that ends exactly ``behind_ns``
+    ago no longer counts. ``linger_ns``: True counts for so much longer than False does.
+    """
+    instants = {0, end_ns}
+    changes = values.changes()
+    spans: list[tuple[int, int, int]] = []
+    for index, (at_ns, value) in enumerate(changes):
+        to_ns = changes[index + 1][0] if index + 1 < len(changes) else end_ns
+        start = 0 if index == 0 else max(0, at_ns - ahead_ns)
+        stop = min(end_ns, to_ns + behind_ns + (linger_ns if value else 0))
+        spans.append((start, stop, 2 if value else 1))
+        instants.update((start, stop))
+    times = sorted(at for at in instants if at <= end_ns)
+    found: list[tuple[int, int, int]] = []
+    for from_ns, to_ns in pairwise(times):
+        seen = 0
+        for start, stop, bits in spans:
+            if start <= from_ns < stop:
+                seen |= bits
+        if found and found[-1][2] == seen:
+            found[-1] = (found[-1][0], to_ns, seen)
+        else:
+            found.append((from_ns, to_ns, seen))
+    return found

@@ -1,0 +1,217 @@
+"""*Control* rules: a program hands to its controller what the inputs ask for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from functools import cache
+from typing import Any
+
+from linkloss.judge.age import full, outdated, waited
+from linkloss.judge.allowed import Span, Stretch, united
+from linkloss.judge.case import Case, Intent, window
+from linkloss.judge.intent import intent
+from linkloss.judge.lives import Life
+from linkloss.judge.service import off_the_bus
+from linkloss.judge.states import ANY, OFF, ON, Shown, admits, shown_word, state_words
+from linkloss.judge.supply import merged
+from linkloss.judge.verdict import Outcome, Verdict, smallest, worst
+from linkloss.judge.walk import News, Source, Walked, walk
+from linkloss.model.expression import split_signal
+from linkloss.model.units import show_duration
+from linkloss.model.vehicle import RequestTable
+from linkloss.recording import Series
+
+
+def judge_control(case: Case, name: str, request: RequestTable) -> Verdict:
+    """One request (``Message.Signal``) over the whole run."""
+    message, _ = split_signal(name)
+    node = case.vehicle.sender(message)
+    found = [Verdict(name, "control", Outcome.NOT_EXERCISED)]
+    for life in case.lives[node].lives:
+        if life.up_ns is not None:
+            found += _judge_life(case, name, request, node, life)
+    return worst(found)
+
+
+def intents(case: Case, name: str, request: RequestTable, life: Life) -> list[Intent]:
+    """What may be asked for in a life: as a program that begins anew sees it, and, after a
+    reset or a hang, as one sees it whose timers and memory outlived that. Such a one may have
+    looked at the inputs again only when it ran again.
+    """
+    key = (name, life.reset_ns)
+    if key not in case.intents:
+        case.intents[key] = list(_intents(case, name, request, life))
+    return case.intents[key]
+
+
+def _intents(case: Case, name: str, request: RequestTable, life: Life) -> Iterator[Intent]:
+    assert life.up_ns is not None
+    # A program may see a change before it has been stable, and be reset meanwhile.
+    end_ns = life.end_ns + request.debounce
+    down = _down(case, case.vehicle.sender(split_signal(name)[0]))
+    for trusting in (True, False) if request.received is not None else (True,):
+        for settled in (True, False) if request.debounce else (True,):
+            yield intent(
+                case, name, request, life.up_ns, end_ns, trusting=trusting, settled=settled
+            )
+        if len(down) > 1:  # the first one is the power-up
+            yield intent(case, name, request, 0, end_ns, trusting=trusting)
+            yield intent(case, name, request, 0, end_ns, down, trusting=trusting)
+
+
+def _down(case: Case, node: str) -> list[tuple[int, int]]:
+    """The spans in which a node's program did not run."""
+    story = case.lives[node]
+    spans = [
+        (life.reset_ns, life.end_ns if life.up_ns is None else life.up_ns) for life in story.lives
+    ]
+    for hang in story.hangs:
+        ends = [to_ns for from_ns, to_ns in spans if from_ns == hang.to_ns]
+        spans.append((hang.from_ns, ends[0] if ends else hang.to_ns))
+    return sorted(spans)
+
+
+def _judge_life(
+    case: Case, name: str, request: RequestTable, node: str, life: Life
+) -> Iterator[Verdict]:
+    """A program is right if what it asks for follows the inputs as one that may see them so."""
+    begin_ns = life.boot_end_ns + request.debounce + request.latency
+    excused = [(0, begin_ns), *_out_of_service(case, node, request.latency)]
+    spans = _full(case, node)
+    behind_ns = request.latency
+    waiting = [(start, end + behind_ns) for start, end in spans if end - start > behind_ns]
+    changes = [(at_ns, 100.0 * level) for at_ns, level in handed(case, name, life).changes()]
+    best: Walked | None = None
+    for want in intents(case, name, request, life):
+        walked = _walk(case, request, life, want, [*excused, *waiting], changes)
+        if best is None or _wrong_ns(walked) < _wrong_ns(best):
+            best = walked
+        if not best.breaches:
+            break
+    assert best is not None
+    for breach in best.breaches:
+        wrong_ns = breach.to_ns - breach.at_ns
+        text = (
+            f"node {node} asked for {shown_word(breach.shown)} while its inputs ask for"
+            f" {state_words(breach.states)}; wrong for {show_duration(wrong_ns)}"
+        )
+        yield Verdict(
+            name, "control", Outcome.BROKEN, -wrong_ns, breach.at_ns, wrong_ns, text, node
+        )
+    yield from _old(case, name, request, life, excused)
+    margins = [entry.margin_ns for entry in best.kept if entry.rule == "control"]
+    if margins:
+        yield Verdict(name, "control", Outcome.KEPT, smallest(margins))
+
+
+def _wrong_ns(walked: Walked) -> int:
+    return sum(breach.to_ns - breach.at_ns for breach in walked.breaches)
+
+
+def _walk(
+    case: Case,
+    request: RequestTable,
+    life: Life,
+    want: Intent,
+    excused: Sequence[tuple[int, int]],
+    changes: Sequence[tuple[int, Shown]],
+) -> Walked:
+    wanted = want.wanted.changes()
+    asked = [News(ON if wanted[0][1] else OFF, -1, -1, "control")]
+    asked += [
+        News(ON if value else OFF, at_ns - want.early_ns, at_ns + request.latency, "control")
+        for at_ns, value in wanted[1:]
+    ]
+    free = [News(False, -1, -1, "control")]
+    spans = [*excused, *((start, end + request.latency) for start, end in want.unsure)]
+    for from_ns, to_ns in merged(spans):
+        free.append(News(True, from_ns, to_ns, "control", must=False))
+        free.append(News(False, to_ns, to_ns, "control"))
+    end_ns = min(life.end_ns, case.end_ns)
+    start_ns = max(case.start_ns, life.reset_ns)
+    return walk([Source(asked), Source(free)], _asked, changes, end_ns, start_ns)
+
+
+def _asked(calls: tuple[Any, ...]) -> str:
+    state, free = calls
+    return ANY if free else str(state)
+
+
+def _full(case: Case, node: str) -> list[tuple[int, int]]:
+    """Where all mailboxes wait for longer than the latency, a program that looks whether there is
+    room is late without any fault of its own.
+    """
+    if node not in case.full:
+        case.full[node] = list(full(case, node))
+    return case.full[node]
+
+
+def _old(
+    case: Case,
+    name: str,
+    request: RequestTable,
+    life: Life,
+    excused: Sequence[tuple[int, int]],
+) -> Iterator[Verdict]:
+    """Content that nobody asks for any more by the time at which it wins the bus."""
+    info, signal = case.vehicle.signal(name)
+    node = case.vehicle.sender(info.name)
+    if info.name not in case.waits:
+        case.waits[info.name] = list(waited(case, info.name))
+
+    @cache
+    def in_service() -> list[Stretch]:
+        return _in_service(case, name, request, life, excused)
+
+    def asked(data: bytes, at_ns: int) -> bool:
+        shown = 100.0 if signal.raw(data) else 0.0
+        return any(
+            admits(state, shown)
+            for part in in_service()
+            if part.from_ns <= at_ns < part.to_ns
+            for state in part.states or {ANY}
+        )
+
+    limit_ns = (info.period_ns or 0) + request.latency
+    for frame in outdated(case.waits[info.name], asked, limit_ns):
+        age_ns = frame.start_ns - frame.queued_ns
+        was = ON if signal.raw(frame.data) else OFF
+        text = f"node {node} asked for {was} with content {show_duration(age_ns)} old"
+        text += f", which nobody asks for any more; expected at most {show_duration(limit_ns)}"
+        yield Verdict(
+            name, "control", Outcome.BROKEN, limit_ns - age_ns, frame.start_ns, 0, text, node
+        )
+
+
+def _in_service(
+    case: Case,
+    name: str,
+    request: RequestTable,
+    life: Life,
+    excused: Sequence[tuple[int, int]],
+) -> list[Stretch]:
+    """What may be asked for, as any program may see the inputs."""
+    spans = [Span(start, end, ANY) for start, end in (*excused, (life.end_ns, case.end_ns))]
+    for want in intents(case, name, request, life):
+        for from_ns, to_ns, seen in window(
+            want.wanted, request.latency, want.early_ns, case.end_ns
+        ):
+            if seen & 1:
+                spans.append(Span(from_ns, to_ns, OFF))
+            if seen & 2:
+                spans.append(Span(from_ns, to_ns, ON))
+        spans += [Span(start, end + request.latency, ANY) for start, end in want.unsure]
+    return united(spans, case.end_ns, case.start_ns)
+
+
+def handed(case: Case, name: str, life: Life) -> Series[float]:
+    """The request that was handed to the controller, over one life; nothing asks for nothing."""
+    lives = case.lives[case.vehicle.sender(split_signal(name)[0])].lives
+    return case.evidence.handed(name)[lives.index(life)]
+
+
+def _out_of_service(case: Case, node: str, behind_ns: int) -> Iterator[tuple[int, int]]:
+    """A program that hangs, or whose controller is off the bus, need not hand anything over."""
+    for hang in case.lives[node].hangs:
+        yield hang.from_ns, hang.to_ns + behind_ns
+    yield from off_the_bus(case, node)

@@ -1,0 +1,137 @@
+"""*Fed*: a car does not starve its own nodes, and a load gets what its node commands.
+
+Lawful is a loss of supply that a fault caused, or a start of the engine that the vehicle declares
+as able to reset the node. What a load does not get is the circuit's doing, and no rule on states:
+its node has done what it was told.
+
+command   ____/~~~~~~~~~~~~~~~~
+volts     ok  ok  low   ok  ok
+right     ..... ,,--            the contact has its time, a soft start its steps
+excused             [.....)     out of range, and a latency behind
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from linkloss.judge.case import Case
+from linkloss.judge.states import levels
+from linkloss.judge.supply import merged, without
+from linkloss.judge.verdict import Outcome, Verdict, worst
+from linkloss.model.load import LoadTable
+from linkloss.model.loading import Vehicle
+from linkloss.model.units import show_duration
+
+
+def feeds_node(vehicle: Vehicle, node: str) -> bool:
+    """Whether the rule is declared for a node: its supply is part of the car's circuit."""
+    return vehicle.supply is not None and vehicle.nodes[node].supply is not None
+
+
+def feeds_load(vehicle: Vehicle, load: str) -> bool:
+    """Whether the rule is declared for a load: it is part of the car's circuit."""
+    table = vehicle.loads[load]
+    return table.electrical is not None and feeds_node(vehicle, table.node)
+
+
+def judge_fed_node(case: Case, node: str) -> list[Verdict]:
+    """Exercised where the car drew current: a load was driven while the node had its supply."""
+    if not feeds_node(case.vehicle, node):
+        return []
+    found = [Verdict(node, "fed", Outcome.NOT_EXERCISED)]
+    for change in case.recording.nodes[node]:
+        if change.state == "off" and change.by == "car" and change.at_ns >= case.start_ns:
+            text = "lost its supply without any fault"
+            opened = [fuse for fuse in case.recording.fuses if node in fuse.nodes]
+            if opened and opened[-1].at_ns <= change.at_ns:
+                text += f": the fuse in the feed of {node} opened"
+            lasts_ns = case.end_ns - change.at_ns
+            found.append(
+                Verdict(node, "fed", Outcome.BROKEN, None, change.at_ns, lasts_ns, text, node)
+            )
+    if any(level > 0 for driven in case.recording.driven.values() for level in driven.values):
+        found.append(Verdict(node, "fed", Outcome.KEPT))
+    return [worst(found)]
+
+
+def judge_fed_load(case: Case, load: str) -> list[Verdict]:
+    """A load gets what its node commands within the circuit's time, and nothing else; not while
+    something behind the node is at fault, nor while the node's supply is out of range and a latency
+    behind that.
+    """
+    if not feeds_load(case.vehicle, load):
+        return []
+    found = [Verdict(load, "fed", Outcome.NOT_EXERCISED)]
+    node = case.vehicle.loads[load].node
+    for fuse in case.recording.fuses:
+        if load in fuse.loads and fuse.by == "car" and fuse.at_ns >= case.start_ns:
+            text = f"its fuse ({fuse.what}) opened without any fault"
+            lasts_ns = case.end_ns - fuse.at_ns
+            found.append(
+                Verdict(load, "fed", Outcome.BROKEN, None, fuse.at_ns, lasts_ns, text, node)
+            )
+    found += _differences(case, load)
+    return [worst(found)]
+
+
+def _differences(case: Case, load: str) -> Iterator[Verdict]:
+    table = case.vehicle.loads[load]
+    cannot = _cannot(case, load)
+    got = case.recording.outputs[load]
+    softly_ns = 0 if table.electrical is None else table.electrical.soft_start
+    for from_ns, to_ns, level in levels(case.command(load), case.end_ns, case.start_ns):
+        for start_ns, end_ns in without(from_ns + table.switching_ns, to_ns, cannot):
+            # Behind an excuse, which has a latency more, the switch begins anew.
+            full_ns = max(from_ns, start_ns - table.latency) + softly_ns
+            wrong = [
+                (begin_ns, until_ns, shown)
+                for at_ns, until_ns, shown in levels(got, end_ns, start_ns)
+                for begin_ns in _wrong_from(table, level, shown, max(at_ns, start_ns), full_ns)
+                if begin_ns < until_ns
+            ]
+            for at_ns, until_ns, shown in wrong[:1]:
+                wrong_ns = until_ns - at_ns
+                text = f"{_was(level, shown)}, for {show_duration(wrong_ns)}"
+                yield Verdict(
+                    load, "fed", Outcome.BROKEN, -wrong_ns, at_ns, wrong_ns, text, table.node
+                )
+            if level > 0 and not wrong:
+                yield Verdict(load, "fed", Outcome.KEPT)
+
+
+def _wrong_from(
+    table: LoadTable, level: float, shown: float, at_ns: int, full_ns: int
+) -> Iterator[int]:
+    """From when on a load that shows a level from an instant on is wrong, if it ever is: one that
+    starts softly has up to ``full_ns`` to come to what is commanded. A relay is closed or open.
+    """
+    if (shown > 0) != (level > 0):
+        yield at_ns
+        return
+    relay = table.electrical is not None and table.electrical.relay is not None
+    if not relay and abs(shown - level) > max(level / 10, 0.02):
+        yield at_ns if shown > level else max(at_ns, full_ns)
+
+
+def _was(level: float, shown: float) -> str:
+    if level <= 0:
+        return "got current though its node had switched it off"
+    if shown <= 0:
+        return "got no current though its node switched it on"
+    return f"got {100 * shown:.0f} % of its power though its node commands {100 * level:.0f} %"
+
+
+def _cannot(case: Case, load: str) -> list[tuple[int, int]]:
+    """When the hardware behind a load's node cannot do as it is told: while something behind the
+    node is at fault, behind a fuse that a fault has opened, and while the node has too little
+    voltage or too much; a relay that let go then has a latency to pull in again.
+    """
+    table = case.vehicle.loads[load]
+    excused = case.cannot(load)
+    excused += [(from_ns, to_ns + table.latency) for from_ns, to_ns in case.lean(table.node)]
+    for fuse in case.recording.fuses:
+        if load in fuse.loads and fuse.by == "fault":
+            mended = case.spans(lambda fault: load in fault.loads)
+            ends = [to_ns for from_ns, to_ns in mended if from_ns <= fuse.at_ns <= to_ns]
+            excused.append((fuse.at_ns, max(ends, default=case.end_ns)))
+    return merged(excused)

@@ -1,0 +1,254 @@
+"""When a node's program could be held to its rules: its lives, its hangs, the quiet times."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from linkloss.bus import BusRecord
+from linkloss.model.loading import Vehicle
+from linkloss.model.vehicle import ANY_FRAME
+from linkloss.recording import NodeChange, Recording
+
+_LAWFUL = ("power-up", "fault", "supply")
+
+
+@dataclass(frozen=True, slots=True)
+class Life:
+    """From one reset to the next.
+
+    ``boot_end_ns`` is the reset plus the declared longest boot: until then only the reset rule
+    speaks. ``up_ns`` is when the program really ran (None: never in this life). ``back_ns`` is
+    when the supply was there again, if its loss began this life; or when the node woke or had to,
+    if it began by falling asleep (the cause ``sleep``); else it is ``reset_ns``.
+    """
+
+    reset_ns: int
+    boot_end_ns: int
+    up_ns: int | None
+    end_ns: int
+    cause: str
+    back_ns: int
+
+    @property
+    def anew_ns(self) -> int:
+        """When all that the node knew was void, and began anew: at the reset, or when it woke."""
+        return self.back_ns if self.cause == "sleep" else self.reset_ns
+
+
+@dataclass(frozen=True, slots=True)
+class Hang:
+    """A program that was stopped by a fault, until its reset, its going on, or the end.
+
+    ``ended_by`` is the state after it, for a reset its cause: ``watchdog``, ``fault``.
+    """
+
+    from_ns: int
+    to_ns: int
+    ended_by: str
+
+
+def taken_by(at_ns: int, hangs: Iterable[tuple[int, int]], reading_ns: int = 0) -> int:
+    """By when a program has taken what came at an instant: one that hung meanwhile, or soon enough
+    behind it (``reading_ns``) not to have read it yet, finds it where it goes on. Its age counts
+    from there. ``hangs`` are spans in order of time.
+    """
+    for start_ns, end_ns in hangs:
+        if start_ns <= at_ns + reading_ns and at_ns <= end_ns:
+            at_ns = end_ns
+    return at_ns
+
+
+@dataclass(frozen=True, slots=True)
+class Biography:
+    """A node's whole run. ``unlawful`` are resets that no fault, supply or watchdog caused, and
+    the sleeps that its vehicle does not allow.
+    """
+
+    lives: tuple[Life, ...]
+    hangs: tuple[Hang, ...]
+    unlawful: tuple[NodeChange, ...]
+
+    def naps(self) -> Iterator[Life]:
+        """The lives that began by falling asleep as the vehicle allows it."""
+        return (life for life in self.lives if life.cause == "sleep")
+
+    def asleep_at(self, at_ns: int) -> bool:
+        """Whether the node rightly slept at an instant."""
+        return any(nap.reset_ns <= at_ns < nap.back_ns for nap in self.naps())
+
+    def life_at(self, at_ns: int) -> Life:
+        """The life that an instant belongs to."""
+        return next(life for life in reversed(self.lives) if life.reset_ns <= at_ns)
+
+
+def biography(vehicle: Vehicle, recording: Recording, node: str, end_ns: int) -> Biography:
+    """Read a node's lives out of a recording that goes up to ``end_ns``.
+
+    A watchdog reset is lawful only while the program hung: one that bites a running program is
+    the program's own fault. So is a restart by itself, but in bus-off where the vehicle declares
+    it (``restart_on_bus_off``). An unlawful reset begins no new life: it excuses nothing. A node
+    that lost its supply begins a life at the loss, and boots once the supply is back; so does one
+    that rightly falls asleep, and it boots once something wakes it.
+    """
+    may_restart = vehicle.nodes[node].restart_on_bus_off
+    changes = recording.nodes[node]
+    births: list[NodeChange] = []
+    unlawful: list[NodeChange] = []
+    hangs: list[Hang] = []
+    backs: dict[int, int] = {}
+    previous = ""
+    for index, change in enumerate(changes):
+        if change.state == "asleep":
+            if may_sleep(vehicle, recording, node, change.at_ns):
+                births.append(change._replace(cause="sleep"))
+                over_ns = changes[index + 1].at_ns if index + 1 < len(changes) else end_ns
+                called = calls(vehicle, recording, node, change.at_ns)
+                backs[change.at_ns] = min(next(called, over_ns), over_ns)
+            else:
+                unlawful.append(change)
+        elif change.state == "off":
+            if previous != "off":  # else the supply failed again before the boot began
+                births.append(change)
+                backs[change.at_ns] = end_ns
+        elif previous == "off":
+            backs[births[-1].at_ns] = change.at_ns
+        elif change.state == "reset" and change.cause != "wake":
+            lawful = change.cause in _LAWFUL or (
+                change.cause == "watchdog" and previous in ("hung", "reset")
+            )
+            lawful = lawful or (may_restart and _bus_off(recording, node, change.at_ns))
+            (births if lawful else unlawful).append(change)
+        if change.state == "hung":
+            following = changes[index + 1] if index + 1 < len(changes) else None
+            hangs.append(_hang(change, following, end_ns))
+        previous = change.state
+    lives = _lives(births, backs, changes, vehicle.nodes[node].boot, end_ns)
+    return Biography(lives, tuple(hangs), tuple(unlawful))
+
+
+def _lives(
+    births: Sequence[NodeChange],
+    backs: Mapping[int, int],
+    changes: Sequence[NodeChange],
+    boot_ns: int,
+    end_ns: int,
+) -> tuple[Life, ...]:
+    """The lives that begin with ``births``; ``backs`` says when each of them could boot, if that
+    was not at once.
+    """
+    lives = []
+    for index, birth in enumerate(births):
+        over_ns = births[index + 1].at_ns if index + 1 < len(births) else end_ns
+        # A program that ran at the instant of the birth and no longer is of the life before.
+        back_ns = backs.get(birth.at_ns, birth.at_ns)
+        ups = [
+            change.at_ns
+            for change in changes
+            if change.state == "running"
+            and change.cause == "boot"
+            and back_ns <= change.at_ns <= over_ns
+        ]
+        lives.append(
+            Life(
+                reset_ns=birth.at_ns,
+                boot_end_ns=back_ns + boot_ns,
+                up_ns=ups[0] if ups else None,
+                end_ns=over_ns,
+                cause=birth.cause,
+                back_ns=back_ns,
+            ),
+        )
+    return tuple(lives)
+
+
+def may_sleep(vehicle: Vehicle, recording: Recording, node: str, at_ns: int) -> bool:
+    """Whether a node may fall asleep at an instant, by its inputs as it reads them."""
+    condition = vehicle.nodes[node].sleeps_when
+    return condition is not None and condition(
+        {name: recording.seen[(name, node)].at(at_ns) for name in condition.names}
+    )
+
+
+def calls(vehicle: Vehicle, recording: Recording, node: str, since_ns: int) -> Iterator[int]:
+    """When a node that is asleep must wake, in order, from an instant on: an input moves that
+    wakes it, or a message that does is on the bus and no fault can keep it from the node.
+    """
+    found = [at_ns for at_ns in waking_moves(vehicle, recording, node) if at_ns > since_ns]
+    for record in waking_frames(vehicle, recording, node):
+        if record.end_ns <= since_ns:
+            break
+        whole = record.error is None and record.start_ns >= since_ns
+        if whole and not _faulty(recording, record.end_ns):
+            found.append(record.end_ns)
+    return iter(sorted(found))
+
+
+def waking_moves(vehicle: Vehicle, recording: Recording, node: str) -> Iterator[int]:
+    """When the inputs moved that wake a node."""
+    for name in vehicle.nodes[node].wakers:
+        if (name, node) in recording.seen:
+            yield from recording.seen[(name, node)].times
+
+
+def waking_frames(vehicle: Vehicle, recording: Recording, node: str) -> Iterator[BusRecord]:
+    """The frames of others that wake a node, wherever on the bus they were; the last one first."""
+    wakers = vehicle.nodes[node].wakers
+    known = {(m.identifier, m.extended) for m in vehicle.messages.values() if m.name in wakers}
+    if known or ANY_FRAME in wakers:
+        for record in reversed(recording.frames):
+            which = record.frame.identifier, record.frame.extended
+            if record.sender != node and (ANY_FRAME in wakers or which in known):
+                yield record
+
+
+def _faulty(recording: Recording, at_ns: int) -> bool:
+    return any(
+        fault.applied_ns <= at_ns and (fault.cleared_ns is None or at_ns <= fault.cleared_ns)
+        for fault in recording.faults
+    )
+
+
+def _bus_off(recording: Recording, node: str, at_ns: int) -> bool:
+    """Whether a node's controller was bus-off when something happened."""
+    state = ""
+    for change in recording.controllers.get(node, []):
+        if change.at_ns > at_ns or (change.at_ns == at_ns and state == "BUS_OFF"):
+            break
+        state = change.state
+    return state == "BUS_OFF"
+
+
+def _hang(hung: NodeChange, following: NodeChange | None, end_ns: int) -> Hang:
+    if following is None:
+        return Hang(hung.at_ns, end_ns, "end")
+    ended_by = following.cause if following.state == "reset" else following.state
+    return Hang(hung.at_ns, following.at_ns, ended_by)
+
+
+def quiet_times(
+    recording: Recording, lives: dict[str, Biography], lean: Iterable[tuple[int, int]] = ()
+) -> list[tuple[int, int]]:
+    """The spans in which no injected fault is active, as (from, to) in ns.
+
+    A reset is active until the declared boot of its node is over, whether a fault, a watchdog
+    or the power-up caused it; a hang until its program goes on or has booted anew; a supply that
+    is out of range (the spans ``lean``) until it is back.
+    """
+    busy = [
+        (fault.applied_ns, recording.end_ns if fault.cleared_ns is None else fault.cleared_ns)
+        for fault in recording.faults
+    ]
+    busy += lean
+    for story in lives.values():
+        busy += [(life.reset_ns, life.boot_end_ns) for life in story.lives]
+        busy += [(hang.from_ns, hang.to_ns) for hang in story.hangs]
+    quiet: list[tuple[int, int]] = []
+    reached = 0
+    for start, end in sorted(busy):
+        if start > reached:
+            quiet.append((reached, start))
+        reached = max(reached, end)
+    if reached < recording.end_ns:
+        quiet.append((reached, recording.end_ns))
+    return quiet

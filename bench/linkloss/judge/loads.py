@@ -1,0 +1,264 @@
+"""Judging one load: whether what its node commands can be explained by what it was told."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from linkloss.judge.arrivals import WAYS, AfterJump
+from linkloss.judge.case import Case
+from linkloss.judge.command import shown_changes
+from linkloss.judge.flashing import judge_flashing
+from linkloss.judge.messages import LATE_CYCLES
+from linkloss.judge.news import LoadSources, decides_alone, sources_of
+from linkloss.judge.requested import Receiver
+from linkloss.judge.states import Shown, shown_word, state_words
+from linkloss.judge.supply import within
+from linkloss.judge.tries import RULE as TRIES
+from linkloss.judge.verdict import Outcome, Verdict, smallest, worst
+from linkloss.judge.walk import Breach, Segment, Walked, walk
+from linkloss.judge.zones import Zone, first_gap, missing_sender, zones
+from linkloss.model.expression import Condition
+from linkloss.model.load import LoadTable
+from linkloss.model.units import show_duration
+
+
+@dataclass(slots=True)
+class LoadView:
+    """A load over a run: all that could call for a state of it, and how its node followed."""
+
+    name: str
+    load: LoadTable
+    sources: LoadSources
+    changes: list[tuple[int, Shown]]
+    """What its node commanded, in percent."""
+    walked: Walked
+    strict: list[Zone]
+
+    @property
+    def segments(self) -> list[Segment]:
+        """Which states were right, and when."""
+        return self.walked.segments
+
+    @property
+    def asks(self) -> Condition | None:
+        """The request that the load obeys, if it obeys any."""
+        return None if decides_alone(self.load) else self.load.request
+
+
+def view_load(case: Case, name: str) -> LoadView:
+    """Follow a load through a run."""
+    load = case.vehicle.loads[name]
+    sources = sources_of(case, name)
+    changes = shown_changes(case.command(name), load, case.end_ns, sources.fade_over)
+    walked = _one_receiver(case, sources, changes, _walked(case, sources, changes))
+    return LoadView(name, load, sources, changes, walked, zones(case, load.rejoin))
+
+
+def _walked(case: Case, sources: LoadSources, changes: Sequence[tuple[int, Shown]]) -> Walked:
+    combine, flash_ns = sources.combine(), sources.load.cycle_ns
+    return walk(sources.sources, combine, changes, case.end_ns, case.start_ns, flash_ns)
+
+
+def _one_receiver(
+    case: Case, sources: LoadSources, changes: Sequence[tuple[int, Shown]], mixed: Walked
+) -> Walked:
+    """What is right for a receiver that does this at one jump and that at the next must be right
+    for one that does the same at each; and a latch that may have held the load off did, or did not,
+    until off was asked for. A rule counts as put to the test where that receiver had to follow,
+    whatever it does, and a state as the only right one where it is for all.
+    """
+    jumps: tuple[AfterJump | None, ...] = (None,)
+    if sources.load.after_jump == "either" and (asked := sources.named.get("request")) is not None:
+        pure = (sources_of(case, sources.name, Receiver(way)) for way in WAYS)
+        if any(way.named["request"].news != asked.news for way in pure):  # a counter has jumped
+            jumps = WAYS
+    if jumps == (None,) and not sources.doubts:
+        return mixed
+    each = (walked for jump in jumps for walked in _receivers(case, sources.name, changes, jump))
+    found = min(each, key=_wrongness)
+    if mixed.breaches and found.breaches:
+        return mixed
+    tested = {entry.at_ns for entry in mixed.kept}
+    found.kept = [entry for entry in found.kept if entry.at_ns in tested]
+    if not mixed.breaches:
+        found.segments = mixed.segments
+    return found
+
+
+MOST_DOUBTS = 6
+"""So many times a latch that may have held is followed either way; behind that, both may mix."""
+
+
+def _receivers(
+    case: Case, name: str, changes: Sequence[tuple[int, Shown]], jump: AfterJump | None
+) -> Iterator[Walked]:
+    """A load followed for one receiver after the other, of those that differ by when their latches
+    held, up to one that explains it.
+    """
+    ways: list[tuple[bool, ...]] = [()]
+    while ways:
+        way = ways.pop()
+        sources = sources_of(case, name, Receiver(jump, way))
+        if len(way) < min(sources.doubts, MOST_DOUBTS):
+            ways += [(*way, True), (*way, False)]
+            continue
+        walked = _walked(case, sources, changes)
+        yield walked
+        if not walked.breaches:
+            return
+
+
+def _wrongness(walked: Walked) -> tuple[int, int]:
+    return len(walked.breaches), sum(breach.to_ns - breach.at_ns for breach in walked.breaches)
+
+
+def judge_load(case: Case, view: LoadView) -> list[Verdict]:
+    """All verdicts on a load's own rules, one for each rule that the run has something to say
+    about. What it shows while its node sleeps is told of the node.
+    """
+    tried = view.sources.tried
+    found = [] if tried is None else [*tried.wrong]
+    told = {verdict.at_ns for verdict in found}
+    asleep_at = case.lives[view.load.node].asleep_at
+    breaches = [b for b in view.walked.breaches if b.at_ns not in told and not asleep_at(b.at_ns)]
+    found += [_broken(view, breach) for breach in breaches]
+    if view.load.flash is not None:
+        stops = [(a, b + view.load.latency) for a, b in view.sources.waiting.spans]
+        found += judge_flashing(
+            view.name, view.load.flash, view.segments, case.command(view.name), stops
+        )
+    kept: dict[str, list[int | None]] = {}
+    for entry in view.walked.kept:
+        # A load that is tried once more has not come to the limit of its tries.
+        tries = entry.rule != TRIES or (tried is not None and entry.at_ns in tried.limits)
+        if tries and entry.rule != "asleep":
+            kept.setdefault(entry.rule, []).append(entry.margin_ns)
+    found += [
+        Verdict(view.name, rule, Outcome.KEPT, smallest(margins)) for rule, margins in kept.items()
+    ]
+    found += _missing(case, view)
+    by_rule: dict[str, list[Verdict]] = {}
+    for verdict in found:
+        by_rule.setdefault(verdict.rule, []).append(verdict)
+    return [worst(verdicts) for verdicts in by_rule.values()]
+
+
+def _broken(view: LoadView, breach: Breach) -> Verdict:
+    """A breach as a verdict."""
+    wrong_ns = breach.to_ns - breach.at_ns
+    was, right = shown_word(breach.shown), state_words(breach.states)
+    if breach.unpaid:
+        text = f"went {was} without cause; right: {right}"
+        others = sum(other.unpaid for other in view.walked.breaches) - 1
+        if others:
+            text += f" ({others} more such changes)" if others > 1 else " (1 more such change)"
+    else:
+        text = f"was {was} instead of {right}"
+    text += f"; wrong for {show_duration(wrong_ns)}"
+    return Verdict(
+        view.name,
+        breach.rule,
+        Outcome.BROKEN,
+        margin_ns=-wrong_ns,
+        at_ns=breach.at_ns,
+        wrong_for_ns=wrong_ns,
+        text=text,
+        culprit=view.load.node,
+    )
+
+
+def _missing(case: Case, view: LoadView) -> Iterator[Verdict]:
+    """No fault is left, the time to rejoin is over, and the request still does not arrive."""
+    load = view.load
+    if view.asks is None or load.stale_after is None:
+        return
+    there = _there(case, load)
+    for zone in view.strict:
+        gap_ns = first_gap(there, zone.from_ns, zone.to_ns)
+        held_back = False
+        while gap_ns is not None and (over_ns := _held_back_to(case, load, there, gap_ns)):
+            held_back, gap_ns = True, first_gap(there, over_ns, zone.to_ns)
+        if gap_ns is None:
+            if zone.after_fault and not held_back:
+                back_ns = next(from_ns for from_ns, to_ns in there if to_ns > zone.from_ns)
+                faults = [fault.applied_ns for fault in case.recording.faults]
+                if any(at_ns < back_ns for at_ns in faults) and back_ns > 0:
+                    yield Verdict(view.name, "rejoin", Outcome.KEPT, zone.from_ns - back_ns)
+            continue
+        back_ns = min((at for at, _ in there if at > gap_ns), default=zone.to_ns)
+        missed_ns = min(back_ns, zone.to_ns) - gap_ns
+        message, culprit = missing_sender(case, load, gap_ns, gap_ns - load.stale_after)
+        if not case.simulated(culprit):  # the log has a gap; what the load makes of it is judged
+            continue
+        text = (
+            f"message {message} did not reach node {load.node} although no fault was left;"
+            f" look at node {culprit}"
+        )
+        yield Verdict(
+            view.name,
+            "rejoin",
+            Outcome.BROKEN,
+            margin_ns=-missed_ns,
+            at_ns=gap_ns,
+            wrong_for_ns=missed_ns,
+            text=text,
+            culprit=culprit,
+        )
+
+
+def _held_back_to(
+    case: Case, load: LoadTable, there: Sequence[tuple[int, int]], gap_ns: int
+) -> int | None:
+    """When messages count again that come, one step behind the other, and are not good: who last
+    took a wrong one refuses them until its link is lost. None where something else is missing.
+    """
+    back_ns = next((from_ns for from_ns, _ in there if from_ns > gap_ns), case.end_ns)
+    for message in load.watched:
+        info, link = case.vehicle.messages[message], case.link(message, load)
+        if info.counter is None:
+            return None
+        taken = [e.at_ns for life in case.arrivals(message, load.node, link) for e in life]
+        last_ns = max((at_ns for at_ns in taken if at_ns <= gap_ns), default=0)
+        longest_ns = link.surely_stale_ns + round(LATE_CYCLES * (info.period_ns or 0))
+        came = [
+            seen.counter
+            for seen in case.traffic(message).frames
+            if last_ns < seen.at_ns < back_ns and load.node in seen.receivers
+        ]
+        span = 1 << info.counter.length_bits
+        follows = all(1 <= (b - a) % span <= link.max_step for a, b in pairwise(came))
+        if len(came) < 2 or not follows or back_ns - last_ns > longest_ns:
+            return None
+    return back_ns
+
+
+def _there(case: Case, load: LoadTable) -> list[tuple[int, int]]:
+    """When a good message was there that was not stale yet, life by life; of several the one that
+    was there for the shortest time. A doubtful one counts only where the link was not yet in
+    danger of being lost.
+    """
+    spans = [_there_of(case, load, message) for message in load.watched]
+    found = spans[0]
+    for others in spans[1:]:
+        found = [part for span in found for part in within(*span, others)]
+    return found
+
+
+def _there_of(case: Case, load: LoadTable, message: str) -> list[tuple[int, int]]:
+    found: list[tuple[int, int]] = []
+    link = case.link(message, load)
+    lives = case.lives[load.node].lives
+    for life, entries in zip(lives, case.arrivals(message, load.node, link), strict=True):
+        lost_ns = 0
+        for entry in entries:
+            if entry.sure:
+                lost_ns = entry.at_ns + link.maybe_stale_ns
+            if entry.sure or entry.at_ns < lost_ns:
+                to_ns = min(life.end_ns, entry.at_ns + link.stale_after_ns)
+                if found and entry.at_ns <= found[-1][1]:
+                    found[-1] = (found[-1][0], max(found[-1][1], to_ns))
+                else:
+                    found.append((entry.at_ns, to_ns))
+    return found

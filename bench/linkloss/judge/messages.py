@@ -1,0 +1,343 @@
+"""Rules of messages: each comes in its cycle, whole, and from nobody but its senders.
+
+    cycle        |----------|----------|----------|        as the message definition has it
+    handed over  x          x     x    r  r x              x: taken, r: refused
+    too late                |-------------->               more than 1.5 cycles without an attempt
+    too soon                      !                        less than 'min_gap', or nothing new in it
+
+What counts is what a program hands to its controller: what the bus and the faults make of it is
+not the program's doing.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import pairwise
+from typing import NamedTuple
+
+from linkloss.judge.case import Case
+from linkloss.judge.lives import Life
+from linkloss.judge.service import Span, off_the_bus
+from linkloss.judge.verdict import Outcome, Verdict, smallest, worst
+from linkloss.model.expression import split_signal
+from linkloss.model.loading import Vehicle
+from linkloss.model.messages import MessageInfo, SignalInfo
+from linkloss.model.units import show_duration
+from linkloss.model.vehicle import write_identifier
+from linkloss.recording import Handed
+
+LATE_CYCLES, SOON_CYCLES = 1.5, 0.9
+"""A message is late after so many cycles and early before so many; common practice."""
+
+SMALL_BITS = 4
+"""A signal of so few bits is a state, and its change news; common practice."""
+
+
+class Timing(NamedTuple):
+    """How a message is to be handed over, in ns."""
+
+    late_ns: int
+    """Longest time from one attempt to the next."""
+    soon_ns: int
+    """A message sooner than this has something new in it,"""
+    gap_ns: int
+    """and none is sooner than this."""
+    after_boot_ns: int
+    """What a program takes at most from its boot to look at its inputs."""
+
+
+def timing(vehicle: Vehicle, message: MessageInfo) -> Timing:
+    """How a message with a cycle time is to be handed over. The declared jitter of the handing over
+    widens all that it can widen.
+    """
+    cycle_ns = message.period_ns
+    assert cycle_ns is not None, "only messages with a cycle time are judged"
+    table = vehicle.sendings.get(message.name)
+    jitter_ns = 0 if table is None else table.jitter
+    soon_ns = min(round(SOON_CYCLES * cycle_ns), cycle_ns - jitter_ns)
+    declared_ns = None if table is None else table.min_gap
+    sender = vehicle.sender(message.name)
+    return Timing(
+        late_ns=max(round(LATE_CYCLES * cycle_ns), cycle_ns + jitter_ns),
+        soon_ns=soon_ns,
+        gap_ns=soon_ns if declared_ns is None else max(0, declared_ns - jitter_ns),
+        after_boot_ns=max(
+            (
+                request.debounce
+                for name, request in vehicle.requests.items()
+                if vehicle.sender(split_signal(name)[0]) == sender
+            ),
+            default=0,
+        ),
+    )
+
+
+def judge_cycle(case: Case, message: str) -> list[Verdict]:
+    """The *cycle* rule of a message that one simulated node sends in a cycle."""
+    info, node = case.vehicle.messages[message], case.vehicle.sender(message)
+    limits = timing(case.vehicle, info)
+    found = [Verdict(message, "cycle", Outcome.NOT_EXERCISED)]
+    margins: list[int] = []
+    entries = case.recording.handed.get(message, [])
+    followed = False
+    for life in case.lives[node].lives:
+        if life.end_ns <= case.start_ns:
+            continue
+        # What was handed over at the instant of the reset is the last of the life before.
+        up_ns = life.end_ns if life.up_ns is None else life.up_ns
+        since_ns = max(up_ns, case.start_ns - 4 * limits.late_ns)
+        mine = _between(entries, since_ns, life.end_ns)
+        for due_ns, came_ns in _dues(case, node, life, limits, mine):
+            if due_ns < case.start_ns:
+                continue
+            if came_ns is None or came_ns > due_ns:
+                until_ns = min(case.end_ns, life.end_ns) if came_ns is None else came_ns
+                found.append(_late(message, node, limits, due_ns, until_ns - due_ns))
+            else:
+                margins.append(due_ns - came_ns)
+        taken = _sendings(mine)
+        followed = followed or any(second.at_ns >= case.start_ns for second in taken[1:])
+        for at_ns, text in _mistakes(case, node, info, limits, taken):
+            if at_ns >= case.start_ns:
+                found.append(
+                    Verdict(message, "cycle", Outcome.BROKEN, None, at_ns, None, text, node)
+                )
+    if margins and followed:
+        found.append(Verdict(message, "cycle", Outcome.KEPT, smallest(margins)))
+    return [worst(found)]
+
+
+def judge_foreign(case: Case, node: str) -> list[Verdict]:
+    """The *foreign* rule of a node: its program hands over no data frame that is not its to send.
+
+    What a fault sends in the node's name never was in its program's hands.
+    """
+    allowed = case.vehicle.nodes[node].also_sends_ids
+    frames = [
+        entry
+        for entry in case.recording.foreign
+        if entry.node == node and entry.at_ns >= case.start_ns
+    ]
+    alien = [entry for entry in frames if (entry.identifier, entry.extended) not in allowed]
+    if alien:
+        first = alien[0]
+        kinds = {(entry.identifier, entry.extended) for entry in alien}
+        text = f"handed over a frame {write_identifier(first.identifier, first.extended)}, "
+        text += _owner(case.vehicle, first.identifier, first.extended)
+        more = len(alien) - 1
+        if more:
+            text += f"; {more} more such {'frame' if more == 1 else 'frames'}"
+            text += f" of {len(kinds)} identifiers" if len(kinds) > 1 else ""
+        return [Verdict(node, "foreign", Outcome.BROKEN, None, first.at_ns, None, text, node)]
+    own = (
+        entries[-1].at_ns
+        for name, entries in case.recording.handed.items()
+        if entries and node in case.vehicle.messages[name].senders
+    )
+    sends = bool(frames) or any(at_ns >= case.start_ns for at_ns in own)
+    return [Verdict(node, "foreign", Outcome.KEPT if sends else Outcome.NOT_EXERCISED)]
+
+
+def cyclic(vehicle: Vehicle) -> Iterator[tuple[str, str]]:
+    """The messages whose cycle can be judged, each with its sender."""
+    for name, info in vehicle.messages.items():
+        senders = senders_of(vehicle, info)
+        if len(senders) == 1 and info.period_ns:
+            yield name, senders[0]
+
+
+def senders_of(vehicle: Vehicle, info: MessageInfo) -> list[str]:
+    """The nodes of the vehicle that send a message."""
+    return [node for node in info.senders if node in vehicle.nodes]
+
+
+# ---- too late
+
+
+def _dues(
+    case: Case, node: str, life: Life, limits: Timing, mine: Sequence[Handed]
+) -> Iterator[tuple[int, int | None]]:
+    """When a message was due in a life, and when it came (None: not in this life)."""
+    down = [*_out_of_service(case, node)]
+    last_ns = life.boot_end_ns + limits.after_boot_ns
+    over_ns = min(life.end_ns, case.end_ns)
+    for came_ns in [*(entry.at_ns for entry in mine if entry.at_ns > last_ns), None]:
+        due_ns = last_ns + limits.late_ns
+        for from_ns, to_ns in down:
+            if from_ns <= due_ns and to_ns > last_ns:
+                due_ns = max(due_ns, to_ns + limits.late_ns)
+        until_ns = over_ns if came_ns is None else came_ns
+        if until_ns > due_ns:
+            for from_ns, to_ns in _waiting(case, node, life.reset_ns, until_ns):
+                if from_ns <= due_ns < to_ns:
+                    due_ns = to_ns + limits.late_ns
+        if due_ns < over_ns:
+            yield due_ns, came_ns
+        if came_ns is not None:
+            last_ns = came_ns
+
+
+def _out_of_service(case: Case, node: str) -> Iterator[Span]:
+    """When a program need not hand anything over: it hangs, it has restarted itself (another rule
+    tells of that), its controller is bus-off; from that it has its time to rejoin.
+    """
+    for reset in case.lives[node].unlawful:
+        yield reset.at_ns, reset.at_ns + case.vehicle.nodes[node].boot
+    for hang in case.lives[node].hangs:
+        yield hang.from_ns, hang.to_ns
+    yield from off_the_bus(case, node)
+
+
+def _waiting(case: Case, node: str, from_ns: int, to_ns: int) -> list[Span]:
+    """The spans, in a life, in which a frame of a node waited for the bus: a program may look
+    whether its controller has room before it hands anything over, and then nobody sees an attempt.
+    """
+    spans: list[Span] = []
+    sent: dict[tuple[int, bool], list[int]] = {}
+    for record in case.recording.frames:
+        if record.sender == node and record.error is None:
+            key = (record.frame.identifier, record.frame.extended)
+            sent.setdefault(key, []).append(record.end_ns)
+    for name, entries in case.recording.handed.items():
+        info = case.vehicle.messages[name]
+        if node not in info.senders:
+            continue
+        ends = [*sent.get((info.identifier, info.extended), []), to_ns]
+        reached_ns = from_ns
+        for entry in entries:
+            if entry.taken and reached_ns <= entry.at_ns < to_ns:
+                reached_ns = ends[bisect_left(ends, entry.at_ns, hi=len(ends) - 1)]
+                spans.append((entry.at_ns, reached_ns))
+    return sorted(spans)
+
+
+def _late(message: str, node: str, limits: Timing, due_ns: int, late_ns: int) -> Verdict:
+    text = f"{message} was not handed over within {show_duration(limits.late_ns)};"
+    text += f" missing for {show_duration(late_ns)} more"
+    return Verdict(message, "cycle", Outcome.BROKEN, -late_ns, due_ns, late_ns, text, node)
+
+
+# ---- too soon, or wrong in itself
+
+
+class Sending(NamedTuple):
+    """A message that the controller took, and when it was first tried: what was refused before it
+    may be long due, and what follows it keeps to its own time.
+    """
+
+    at_ns: int
+    data: bytes
+    tried_ns: int
+
+
+def _sendings(entries: Iterable[Handed]) -> list[Sending]:
+    found: list[Sending] = []
+    tried_ns: int | None = None
+    for entry in entries:
+        tried_ns = entry.at_ns if tried_ns is None else tried_ns
+        if entry.taken:
+            found.append(Sending(entry.at_ns, entry.data, tried_ns))
+            tried_ns = None
+    return found
+
+
+def _mistakes(
+    case: Case, node: str, info: MessageInfo, limits: Timing, taken: Sequence[Sending]
+) -> Iterator[tuple[int, str]]:
+    """What is wrong with what was taken in one life."""
+    known: dict[bytes, list[str]] = {}
+    late = [hang.to_ns for hang in case.lives[node].hangs]
+    restarts = [reset.at_ns for reset in case.lives[node].unlawful]
+    early = _early_signals(case.vehicle, info)
+    bounded = [signal for signal in info.signals.values() if signal.strays(info.length)]
+    for sending in taken:
+        if sending.data not in known:
+            known[sending.data] = [*_malformed(info, bounded, sending.data)]
+        yield from ((sending.at_ns, text) for text in known[sending.data])
+    before_ns = 0
+    for first, second in pairwise(taken):
+        if any(first.at_ns <= at_ns < second.at_ns for at_ns in restarts):
+            continue
+        text = _wrong_count(info, first, second)
+        if text:
+            yield second.at_ns, text
+        # The first message behind a hang is late, the one after it may be on time.
+        caught_up = any(before_ns < to_ns <= first.at_ns for to_ns in late)
+        before_ns = first.at_ns
+        gap_ns = second.at_ns - first.tried_ns
+        if gap_ns >= limits.soon_ns or caught_up:
+            continue
+        gap = show_duration(second.at_ns - first.at_ns)
+        if gap_ns < limits.gap_ns:
+            expected = show_duration(limits.gap_ns)
+            yield second.at_ns, f"{info.name} came {gap} after the one before; at least {expected}"
+        elif not any(_moved(info, name, first.data, second.data) for name in early):
+            text = f"{info.name} came {gap} after the one before with nothing new in it;"
+            yield second.at_ns, f"{text} at least {show_duration(limits.soon_ns)}"
+
+
+def _early_signals(vehicle: Vehicle, info: MessageInfo) -> tuple[str, ...]:
+    """The signals whose change may bring a message early."""
+    table = vehicle.sendings.get(info.name)
+    if table is not None and table.on_change is not None:
+        return table.on_change
+    small = (signal for signal in info.signals.values() if signal.length_bits <= SMALL_BITS)
+    return tuple(signal.name for signal in small if signal.name not in info.guards)
+
+
+def _moved(info: MessageInfo, signal: str, old: bytes, new: bytes) -> bool:
+    read = info.signals[signal].raw
+    return read(old) != read(new)
+
+
+def _malformed(info: MessageInfo, bounded: Sequence[SignalInfo], data: bytes) -> Iterator[str]:
+    """A wrong length, checksum or value of a signal that has a range. What has another length is
+    not read any further.
+    """
+    if len(data) != info.length:
+        yield f"{info.name} had {len(data)} bytes; expected {info.length}"
+        return
+    if info.checksum is not None and not info.checksum(data):
+        yield f"{info.name} had a wrong checksum"
+    for signal in bounded:
+        if not signal.in_range(data):
+            text = f"{info.name}.{signal.name} was {signal.physical(data):g};"
+            yield f"{text} expected {_limit(signal.minimum)} to {_limit(signal.maximum)}"
+
+
+def _limit(value: float | None) -> str:
+    return "anything" if value is None else f"{value:g}"
+
+
+def _wrong_count(info: MessageInfo, first: Sending, second: Sending) -> str:
+    """What is wrong with the counter of a message behind another; empty: nothing."""
+    counter = info.counter
+    if counter is None or not len(first.data) == len(second.data) == info.length:
+        return ""
+    top = (1 << counter.length_bits) - 1
+    if counter.maximum is not None:
+        top = min(top, round((counter.maximum - counter.offset) / counter.scale))
+    old, new = counter.raw(first.data), counter.raw(second.data)
+    expected = 0 if old >= top else old + 1
+    if new == expected:
+        return ""
+    return f"{info.name}.{counter.name} went from {old} to {new}; expected {expected}"
+
+
+# ---- words, places
+
+
+def _between(entries: Sequence[Handed], from_ns: int, to_ns: int) -> Sequence[Handed]:
+    """The entries of [from, to)."""
+    low = bisect_left(entries, from_ns, key=lambda entry: entry.at_ns)
+    high = bisect_left(entries, to_ns, low, key=lambda entry: entry.at_ns)
+    return entries[low:high]
+
+
+def _owner(vehicle: Vehicle, identifier: int, extended: bool) -> str:
+    for info in vehicle.messages.values():
+        if (info.identifier, info.extended) == (identifier, extended):
+            senders = " and ".join(info.senders)
+            return f"{info.name}, which " + (f"{senders} sends" if senders else "no node sends")
+    return "which no message of the message definition has"

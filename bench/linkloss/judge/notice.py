@@ -1,0 +1,245 @@
+"""*Notice* rules: trouble must be shown to the driver by a named signal, and only trouble."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from itertools import pairwise
+
+from linkloss.judge.allowed import Span, Stretch, united, wrong
+from linkloss.judge.arrivals import Arrival, Link
+from linkloss.judge.case import Case
+from linkloss.judge.control import handed
+from linkloss.judge.failed import Trouble, failures
+from linkloss.judge.lives import Life
+from linkloss.judge.service import off_the_bus
+from linkloss.judge.states import ANY, OFF, ON, at
+from linkloss.judge.supply import merged, within, without
+from linkloss.judge.traffic import Ticks
+from linkloss.judge.verdict import Outcome, Verdict, worst
+from linkloss.model.expression import split_signal
+from linkloss.model.loading import Vehicle
+from linkloss.model.messages import MessageInfo
+from linkloss.model.notice import NoticeTable
+from linkloss.model.units import show_duration
+
+
+def told_rules(vehicle: Vehicle, logged: Collection[str] = ()) -> dict[tuple[str, str], str]:
+    """The rule *notice* of each load whose failure must be told: (notice, load) -> its name. Each
+    load is told by itself, though one signal may tell of many.
+    """
+    found: dict[tuple[str, str], str] = {}
+    tellers: dict[str, list[str]] = {}
+    for name, notice in vehicle.notices.items():
+        if vehicle.sender(split_signal(notice.signal)[0]) in logged:
+            continue
+        for load in notice.failed:
+            if vehicle.loads[load].node not in logged:
+                tellers.setdefault(load, []).append(name)
+    for load, names in tellers.items():
+        for name in names:
+            found[name, load] = "notice" if len(names) == 1 else f"notice {name}"
+    return found
+
+
+def judge_notice(case: Case, name: str, notice: NoticeTable) -> list[Verdict]:
+    """One notice over the whole run, as its node's program handed it over: whether it was given
+    in time, of failed loads for each of them by itself, and whether it was given without cause.
+    """
+    node = case.vehicle.sender(split_signal(notice.signal)[0])
+    rules = told_rules(case.vehicle, case.recording.logged)
+    own = {load: rules[name, load] for load in notice.failed if (name, load) in rules}
+    found = {(name, "notice"): [Verdict(name, "notice", Outcome.NOT_EXERCISED)]}
+    for life in case.lives[node].lives:
+        if life.up_ns is not None:
+            for verdict in _judge_life(case, name, notice, own, life):
+                found.setdefault((verdict.subject, verdict.rule), []).append(verdict)
+    return [worst(verdicts) for verdicts in found.values()]
+
+
+def _judge_life(
+    case: Case, name: str, notice: NoticeTable, own: Mapping[str, str], life: Life
+) -> Iterator[Verdict]:
+    node = case.vehicle.sender(split_signal(notice.signal)[0])
+    troubles = list(_troubles(case, notice, node, life))
+    spans = [Span(trouble.may_ns, trouble.calm_ns, ON) for trouble in troubles]
+    # Within the trouble the notice is no longer free to be absent.
+    demanded = merged([(t.must_ns, t.over_ns) for t in troubles if not t.by_turns])
+    spans += [Span(from_ns, to_ns, OFF) for from_ns, to_ns in without(0, case.end_ns, demanded)]
+    begin_ns = life.boot_end_ns + notice.within
+    excused = [(0, begin_ns), (life.end_ns, case.end_ns)]
+    excused += [(hang.from_ns, hang.to_ns + notice.within) for hang in case.lives[node].hangs]
+    excused += [(start, end + notice.within) for start, end in off_the_bus(case, node)]
+    excused += _asleep(case, notice)
+    spans += [Span(start, min(end, case.end_ns), ANY) for start, end in excused]
+    allowed = united(spans, case.end_ns, case.start_ns)
+    changes = [
+        (at_ns, 100.0 * level) for at_ns, level in handed(case, notice.signal, life).changes()
+    ]
+    for part in wrong(allowed, changes):
+        if OFF in part.states:
+            text, culprit = "the notice was given without cause", "" if notice.failed else node
+            yield _broken(name, "notice", part.from_ns, part.to_ns, text, culprit)
+        elif not notice.failed:
+            text = "the notice was not given"
+            yield _broken(name, "notice", part.from_ns, part.to_ns, text, node)
+        for load, rule in () if OFF in part.states else own.items():
+            due = [(t.must_ns, t.over_ns) for t in troubles if t.load == load]
+            for from_ns, to_ns in within(part.from_ns, part.to_ns, due):
+                text = f"was not told as failed (notice {name})"
+                # It may be the fault of the node of the load as well.
+                yield _broken(load, rule, from_ns, to_ns, text, "")
+    for trouble in troubles:
+        if trouble.may_ns < case.start_ns:
+            continue
+        rule = own.get(trouble.load, "notice")
+        if trouble.by_turns:
+            yield from _judge_by_turns(rule, trouble, troubles, changes, excused)
+            continue
+        others = [other for other in troubles if other.load != trouble.load]
+        for margin_ns in _given(allowed, changes, trouble, others):
+            yield Verdict(trouble.load or name, rule, Outcome.KEPT, margin_ns)
+        for margin_ns in _withdrawn(allowed, changes, trouble) if notice.failed else ():
+            yield Verdict(name, "notice", Outcome.KEPT, margin_ns)
+
+
+def _judge_by_turns(
+    rule: str,
+    trouble: Trouble,
+    troubles: Sequence[Trouble],
+    changes: Sequence[tuple[int, float]],
+    excused: Sequence[tuple[int, int]],
+) -> Iterator[Verdict]:
+    """Told once at least, where what is behind it lasts for long enough and nothing excuses it."""
+    must_ns = trouble.must_ns
+    if must_ns >= trouble.over_ns or any(a <= must_ns < b for a, b in excused):
+        return
+    may_ns = trouble.may_ns
+    given_ns = [at_ns for at_ns, shown in changes if may_ns <= at_ns <= must_ns and shown > 0]
+    if not given_ns and at(changes, may_ns) <= 0:
+        text = "was not told as failed, not once while it flashed"
+        yield _broken(trouble.load, rule, must_ns, trouble.over_ns, text, "")
+    others = [other for other in troubles if other.load != trouble.load]
+    if given_ns and not any(other.shows_at(given_ns[0]) for other in others):
+        yield Verdict(trouble.load, rule, Outcome.KEPT, must_ns - given_ns[0])
+
+
+def _broken(subject: str, rule: str, from_ns: int, to_ns: int, text: str, culprit: str) -> Verdict:
+    lasts_ns = to_ns - from_ns
+    text += f"; wrong for {show_duration(lasts_ns)}"
+    return Verdict(subject, rule, Outcome.BROKEN, -lasts_ns, from_ns, lasts_ns, text, culprit)
+
+
+def _asleep(case: Case, notice: NoticeTable) -> Iterator[tuple[int, int]]:
+    """While a node that the notice is about sleeps, and until it shows itself again."""
+    about = [case.vehicle.loads[load].node for load in notice.failed]
+    about += [] if notice.lost is None else [notice.lost]
+    for node in dict.fromkeys(about):
+        for nap in case.lives[node].naps():
+            yield nap.reset_ns, nap.boot_end_ns + notice.within
+
+
+def _given(
+    allowed: Sequence[Stretch],
+    changes: Sequence[tuple[int, float]],
+    trouble: Trouble,
+    others: Sequence[Trouble],
+) -> Iterator[int]:
+    """The time left where a notice had to be given, and was; none where one that was not given
+    would not have been wrong, nor where it may have been given for the trouble of another load.
+    """
+    due = [
+        part.from_ns
+        for part in allowed
+        if part.from_ns < trouble.over_ns and part.to_ns > trouble.must_ns and part.states == {ON}
+    ]
+    if not due or trouble.must_ns >= trouble.over_ns:
+        return
+    given_ns = [
+        at_ns
+        for at_ns, shown in changes
+        if trouble.may_ns <= at_ns <= trouble.must_ns and shown > 0
+    ]
+    if given_ns and not any(other.shows_at(given_ns[-1]) for other in others):
+        yield max(trouble.must_ns, due[0]) - given_ns[-1]
+
+
+def _withdrawn(
+    allowed: Sequence[Stretch], changes: Sequence[tuple[int, float]], trouble: Trouble
+) -> Iterator[int]:
+    """The time left where a notice was given, had to be withdrawn, and was."""
+    calm = [part for part in allowed if part.states == {OFF} and part.from_ns == trouble.calm_ns]
+    before = [entry for entry in changes if trouble.may_ns <= entry[0] <= trouble.calm_ns]
+    if calm and before and before[-1][1] <= 0 and any(shown > 0 for _, shown in before):
+        yield trouble.calm_ns - before[-1][0]
+
+
+def _troubles(case: Case, notice: NoticeTable, node: str, life: Life) -> Iterator[Trouble]:
+    """Each trouble that a notice tells of."""
+    if notice.lost is not None:
+        yield from _losses(case, notice, node, life)
+    elif notice.failed:
+        yield from failures(case, notice, life)
+    else:
+        yield from _sticks(case, notice, node, life)
+
+
+def _losses(case: Case, notice: NoticeTable, node: str, life: Life) -> Iterator[Trouble]:
+    """The times in which no good status of a node comes for longer than 1.5 periods: a frozen
+    counter is a lost node. Behind a status that may be taken either way the notice may stay, and
+    need not.
+    """
+    assert notice.lost is not None
+    status = case.vehicle.nodes[notice.lost].status
+    assert status is not None
+    message = case.vehicle.messages[status]
+    period_ns = message.period_ns or notice.within
+    link = Link(
+        stale_after_ns=notice.within,
+        early_ns=max(0, notice.within - 3 * period_ns // 2),
+        reaction_ns=0,
+        max_step=max(1, notice.within // period_ns),
+    )
+    watched = case.arrivals(status, node, link)[case.lives[node].lives.index(life)]
+    heard = case.traffic(status).heard_by(node)
+    arrivals = list(_moving(watched, message, heard, 3 * period_ns // 2))
+    surely = [entry.at_ns for entry in arrivals if entry.sure]
+    certain = [life.boot_end_ns, *surely, life.end_ns]
+    limit_ns = 3 * period_ns // 2
+    for last_ns, next_ns in pairwise(certain):
+        if next_ns - last_ns <= limit_ns:
+            continue
+        between = [entry.at_ns for entry in arrivals if last_ns < entry.at_ns < next_ns]
+        for from_ns, to_ns in pairwise([last_ns, *between, next_ns]):
+            must_ns = min(from_ns + notice.within, to_ns)
+            yield Trouble(last_ns + period_ns, must_ns, to_ns, next_ns + notice.within)
+
+
+def _moving(
+    arrivals: Sequence[Arrival], message: MessageInfo, heard: Ticks, silent_ns: int
+) -> Iterator[Arrival]:
+    """The arrivals but for those that repeat the counter of the one before while the message goes
+    on coming: behind a silence the counter may have come round to where it was.
+    """
+    before: int | None = None
+    for entry in arrivals:
+        count = None if message.counter is None else message.counter.raw(entry.data)
+        going_on = heard.any_in(entry.at_ns - silent_ns - 1, entry.at_ns - 1)
+        if count is None or count != before or not going_on:
+            yield entry
+        before = count
+
+
+def _sticks(case: Case, notice: NoticeTable, node: str, life: Life) -> Iterator[Trouble]:
+    """The times in which an input is away from its rest for longer than is plausible. A program
+    that begins anew may count from its boot on.
+    """
+    assert notice.stuck is not None
+    assert notice.longest is not None
+    rest = case.vehicle.inputs[notice.stuck].rest
+    changes = case.recording.seen[(notice.stuck, node)].changes()
+    ends = [at_ns for at_ns, _ in changes[1:]] + [case.end_ns]
+    for (at_ns, value), end_ns in zip(changes, ends, strict=True):
+        if value != rest and end_ns - at_ns > notice.longest:
+            counted_ns = max(at_ns, life.boot_end_ns)
+            must_ns = min(counted_ns + notice.longest + notice.within, end_ns)
+            yield Trouble(at_ns + notice.longest, must_ns, end_ns, end_ns + notice.within)

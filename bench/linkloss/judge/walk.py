@@ -1,0 +1,534 @@
+"""The walk: can what a subject showed be explained by the news that reached it?
+
+A *source* is whatever can call for a state: a message, a switch, a reset. It sends *news*, each
+with the instant ``from`` which a node may act on it and the instant ``by`` which it must:
+
+    message asks for on       from                 by
+    news                       |==== may act ======|
+    right                 _____|________/~~~~~~~~~~|~~~~~~~     noted once, within its window
+    wrong                 __/~~|~~~~~~~~~~~~~~~~~~~|~~~~~~~     unpaid: no news calls for it yet
+    wrong                 _____|___________________|_______     late: the news was not noted
+
+A right node notes each source's news in order, forward only, each once, within its window; of
+several sources in any order or at one instant. It may leave out news that is *overtaken*: a later
+one of the same source may be acted on before this one must be. What it has noted makes one state,
+and that is shown at every instant. The walk keeps every *position* (the last news noted of each
+source) that explains what was shown so far; where none is left, something is broken.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import product
+from typing import Any, NamedTuple
+
+from linkloss.judge import states
+from linkloss.judge.states import FLASH, OFF, ON, Shown, State, admits
+
+BEFORE_NS = -1
+"""The instant of what a source called for before anything happened."""
+NEVER = 1 << 62
+"""Behind every run."""
+
+Position = tuple[int, ...]
+Combine = Callable[[tuple[Any, ...]], State]
+"""Makes one state of what one news of each source calls for."""
+
+
+class News(NamedTuple):
+    """One thing that a source has to say: what it calls for, from when on a node may act on it,
+    by when it must (all in ns), and the rule by whose name a breach is told. News that is not
+    ``must`` may be left out: its receiver may rightly not have it, or not believe it.
+    """
+
+    calls: Any
+    from_ns: int
+    by_ns: int
+    rule: str
+    must: bool = True
+
+
+class Mark(NamedTuple):
+    """From here on a breach is told by this rule, though no news begins. With ``forbids`` the rule
+    is put to the test where showing that instead would be a breach.
+    """
+
+    from_ns: int
+    rule: str
+    forbids: Shown | None = None
+
+
+@dataclass(slots=True)
+class Source:
+    """What can call for a state: its news in the order of ``from_ns``; the first of them is what
+    it called for before anything happened.
+    """
+
+    news: list[News]
+    marks: list[Mark] = field(default_factory=list)
+    due: list[int] = field(init=False)
+    """By when each news must be noted; NEVER for one that may be left out, or that is overtaken by
+    one that may not. One that may itself be left out only adds its time.
+    """
+
+    def __post_init__(self) -> None:
+        first, *rest = self.news
+        rest.sort(key=lambda news: news.from_ns)
+        self.news = news = [first, *rest]
+        self.due = []
+        for index, entry in enumerate(news):
+            due_ns = entry.by_ns if entry.must else NEVER
+            for later in news[index + 1 :]:
+                if due_ns >= NEVER or later.from_ns > due_ns:
+                    break
+                due_ns = NEVER if later.must else max(due_ns, later.by_ns)
+            self.due.append(due_ns)
+
+    def next_due(self, from_ns: int, to_ns: int = NEVER) -> int:
+        """By when the next news in (from, to] must be noted; NEVER where none must."""
+        later = zip(self.news, self.due, strict=True)
+        found = (by for news, by in later if from_ns < news.from_ns <= to_ns and by < NEVER)
+        return next(found, NEVER)
+
+
+@dataclass(frozen=True, slots=True)
+class Breach:
+    """A change that no news accounts for (``unpaid``), or news that was not followed in time:
+    from when to when something else than the right ``states`` was shown.
+    """
+
+    rule: str
+    at_ns: int
+    to_ns: int
+    shown: Shown
+    states: frozenset[State]
+    unpaid: bool
+
+
+class Kept(NamedTuple):
+    """A rule that was put to the test, when, until when, and how much time was left, in ns (None:
+    it had to be followed at once).
+    """
+
+    rule: str
+    at_ns: int
+    due_ns: int
+    margin_ns: int | None
+
+
+class Segment(NamedTuple):
+    """The states that are right in [from_ns, to_ns), and the rule of the news that began last."""
+
+    from_ns: int
+    to_ns: int
+    states: frozenset[State]
+    rule: str
+
+
+@dataclass(slots=True)
+class Walked:
+    """What a walk found."""
+
+    breaches: list[Breach] = field(default_factory=list)
+    kept: list[Kept] = field(default_factory=list)
+    segments: list[Segment] = field(default_factory=list)
+
+
+STEADY = "steady"
+BEHIND = "shortest_off"
+"""News of this rule begins a ns behind the change that brings it about."""
+SOON_NS = 100_000_000
+"""A change so long before the news that calls for it is told as too soon; earlier, as something
+else."""
+
+_FROM, _CHANGE, _BY, _MARK = 0, 1, 2, 3
+_FEW = 4
+
+
+def walk(
+    sources: Sequence[Source],
+    combine: Combine,
+    changes: Sequence[tuple[int, Shown]],
+    end_ns: int,
+    start_ns: int = 0,
+    flash_ns: int = 0,
+) -> Walked:
+    """Follow a subject through [start_ns, end_ns).
+
+    ``combine`` makes one state of what one news of each source calls for. ``changes`` are
+    (instant in ns, what is shown from there on), in order. What happens before ``start_ns`` sets
+    the scene and is not judged. ``flash_ns``: for so long a subject that has to flash must be
+    watched until one that does not is found out; by whoever judges the pattern.
+    """
+    return _Walk(sources, combine, changes, end_ns, start_ns, flash_ns).run()
+
+
+class _Walk:
+    def __init__(
+        self,
+        sources: Sequence[Source],
+        combine: Combine,
+        changes: Sequence[tuple[int, Shown]],
+        end_ns: int,
+        start_ns: int,
+        flash_ns: int,
+    ) -> None:
+        self.news = [source.news for source in sources]
+        self.due = [source.due for source in sources]
+        self.combine = combine
+        self.start_ns, self.end_ns, self.flash_ns = start_ns, end_ns, flash_ns
+        self.changes = changes
+        found = [mark for source in sources for mark in source.marks]
+        self.tests = sorted(
+            (mark, place)
+            for place, source in enumerate(sources)
+            for mark in source.marks
+            if mark.forbids is not None
+        )
+        found += [Mark(news.from_ns, news.rule) for part in self.news for news in part[1:]]
+        self.marks = sorted(found, key=lambda mark: mark.from_ns)
+        self.steps = sorted(self._steps())
+        self.states: dict[Position, State] = {}
+        self.open: list[list[int]] = [[] for _ in sources]
+        self.begun = [0] * len(sources)
+        self.least = [0] * len(sources)
+        """Of each source the last news that had to be noted."""
+        self.positions: set[Position] = {tuple(self.begun)}
+        self.shown: Shown = 0.0
+        self.wrong: Breach | None = None
+        self.result = Walked()
+        self.since_ns = start_ns
+        self.mark = 0
+        self.steady = self.moved = False
+        self.lit: list[Kept] = []
+
+    def _steps(self) -> Iterator[tuple[int, int, int, int]]:
+        end_ns = self.end_ns
+        for source, news in enumerate(self.news):
+            for index in range(1, len(news)):
+                if news[index].from_ns < end_ns:
+                    yield news[index].from_ns, _FROM, source, index
+                    if self.due[source][index] < end_ns:
+                        yield self.due[source][index], _BY, source, index
+        for index, (at_ns, _) in enumerate(self.changes):
+            if at_ns < end_ns:
+                yield at_ns, _CHANGE, index, 0
+        for index, (mark, _) in enumerate(self.tests):
+            if self.start_ns <= mark.from_ns < end_ns:
+                yield mark.from_ns, _MARK, index, 0
+
+    def run(self) -> Walked:
+        for place, (at_ns, kind, which, index) in enumerate(self.steps):
+            if at_ns > self.since_ns:
+                self._segment(at_ns)
+            if kind == _CHANGE:
+                self._change(at_ns, self.changes[which][1])
+            elif kind == _FROM:
+                self._begin(at_ns, which, index, place)
+            elif kind == _BY:
+                self._must(at_ns, which, index)
+            else:
+                self._test(*self.tests[which])
+        if self.since_ns < self.end_ns:
+            self._segment(self.end_ns)
+        self._right_again(self.end_ns)
+        kept, breaches = self.result.kept, self.result.breaches
+        flashes = [part for part in self.result.segments if part.states == {FLASH}]
+        kept += [
+            entry
+            for entry in self.lit
+            if any(
+                part.to_ns - entry.due_ns > self.flash_ns
+                for part in flashes
+                if part.from_ns <= entry.due_ns < part.to_ns
+            )
+        ]
+        self.result.kept = [
+            entry
+            for entry in kept
+            if not any(b.to_ns > entry.at_ns and b.at_ns <= entry.due_ns for b in breaches)
+        ]
+        return self.result
+
+    # ---- positions ----
+
+    def state(self, position: Position) -> State:
+        """What the noted news make together."""
+        state = self.states.get(position)
+        if state is None:
+            calls = tuple([self.news[k][q].calls for k, q in enumerate(position)])
+            state = self.states[position] = self.combine(calls)
+        return state
+
+    def reached(
+        self,
+        positions: Iterable[Position],
+        at_ns: int,
+        shown: Shown,
+        moved: int = -1,
+        fits: Callable[[State, Shown], bool] = admits,
+    ) -> set[Position]:
+        """All positions with the state shown that can be reached by noting open news at this
+        instant; with ``moved``, where that source's latest news is among them. ``fits`` says
+        which states go with what is shown.
+        """
+        still = self._still_open(at_ns)
+        latest = self.open[moved][-1] if moved >= 0 and self.open[moved] else -1
+        found: set[Position] = set()
+        for position in positions:
+            if moved >= 0:
+                if latest <= position[moved]:
+                    continue
+                position = (*position[:moved], latest, *position[moved + 1 :])
+            for candidate in _onward(position, still):
+                if candidate not in found and fits(self.state(candidate), shown):
+                    found.add(candidate)
+        return found
+
+    def _still_open(self, at_ns: int) -> list[tuple[int, list[int]]]:
+        """The sources that have news which may be noted at an instant, and these."""
+        still = []
+        for source, entries in enumerate(self.open):
+            if entries:
+                news = self.news[source]
+                entries = self.open[source] = [q for q in entries if news[q].by_ns >= at_ns]
+                if entries:
+                    still.append((source, entries))
+        return still
+
+    def _current(self) -> set[Position]:
+        """Where a subject may be that was wrong: at the last news of every source that had to be
+        noted, or at one that came since.
+        """
+        ways = [
+            [least, *range(least + 1, begun + 1)] if begun - least < _FEW else [least, begun]
+            for least, begun in zip(self.least, self.begun, strict=True)
+        ]
+        return set(product(*ways))
+
+    # ---- what happens ----
+
+    def _begin(self, at_ns: int, source: int, index: int, place: int) -> None:
+        """A news may be acted on from now on."""
+        self.open[source].append(index)
+        self.begun[source] = index
+        own = self.news[source][index].rule == BEHIND and self.news[source][index].calls
+        late = self.wrong is not None and not self.wrong.unpaid and self.wrong.at_ns == at_ns - 1
+        if own and late:
+            self.wrong, self.positions = None, self._current()  # that is all that it was late by
+            self.positions = self.reached(self.positions, at_ns, self.shown) or self.positions
+        if self.wrong is None:
+            before = set(self.positions)
+            self.positions |= self.reached(before, at_ns, self.shown, source)
+            self._try_idle(at_ns, source, index, place, before)
+            return
+        self._look(at_ns)
+
+    def _look(self, at_ns: int) -> None:
+        """Whether what was wrong is right by now."""
+        self.positions = self._current()
+        right = self.reached(self.positions, at_ns, self.shown)
+        if right:
+            self._right_again(at_ns)
+            self.positions = right
+
+    def _change(self, at_ns: int, shown: Shown) -> None:
+        """The subject shows something else."""
+        positions = self._current() if self.wrong is not None else self.positions
+        if self.wrong is None:
+            positions = positions | self.reached(positions, at_ns, self.shown)
+        before, self.shown = self.shown, shown
+        new = self.reached(positions, at_ns, shown)
+        if new:
+            self._right_again(at_ns)
+            self.positions = new
+            self.moved = self.moved or at_ns > self.start_ns
+            self._try_more(at_ns, before)
+        elif self.wrong is None:
+            self._break(at_ns, self._unpaid_rule(at_ns, positions, shown), unpaid=True)
+
+    def _must(self, at_ns: int, source: int, index: int) -> None:
+        """A news must have been noted by now."""
+        self.least[source] = max(self.least[source], index)
+        if self.wrong is not None:
+            self._look(at_ns)
+            return
+        self.positions |= self.reached(self.positions, at_ns, self.shown)
+        kept = {position for position in self.positions if position[source] >= index}
+        if kept:
+            self.positions = kept
+            self._try_more(at_ns, 0.0 if self.shown > 0 else 100.0)
+            return
+        self._break(at_ns, self.news[source][index].rule, unpaid=False)
+
+    def _test(self, mark: Mark, source: int) -> None:
+        """Whether going where a mark forbids would be a breach, for the sake of its own source."""
+        forbidden = mark.forbids
+        if forbidden is None or self.wrong or self.reached(self.positions, mark.from_ns, forbidden):
+            return
+        others = {OFF if forbidden <= 0 else ON, *(news.calls for news in self.news[source])}
+        for position in self.positions:
+            calls = [self.news[k][q].calls for k, q in enumerate(position)]
+            for calls[source] in others:
+                if admits(self.combine(tuple(calls)), forbidden):
+                    self.result.kept.append(Kept(mark.rule, mark.from_ns, mark.from_ns, None))
+                    return
+
+    # ---- breaches ----
+
+    def _break(self, at_ns: int, rule: str, *, unpaid: bool) -> None:
+        right = self.positions if unpaid else [tuple(self.begun)]
+        states = frozenset(self.state(position) for position in right)
+        self.wrong = Breach(rule, at_ns, self.end_ns, self.shown, states, unpaid)
+        self.positions = self._current()
+
+    def _right_again(self, at_ns: int) -> None:
+        if self.wrong is not None and at_ns > self.start_ns:
+            self.result.breaches.append(replace(self.wrong, to_ns=at_ns))
+        self.wrong = None
+
+    def _unpaid_rule(self, at_ns: int, positions: Iterable[Position], shown: Shown) -> str:
+        """*steady*, if news open at this instant could make the new state, were it not noted
+        already; else, if it is what the next news of a source calls for, that one's rule: too
+        soon; else the rule of what began last.
+        """
+        ways = [
+            [*dict.fromkeys((begun, *(q for q in entries if self._stands(k, q, at_ns))))]
+            for k, (entries, begun) in enumerate(zip(self.open, self.begun, strict=True))
+        ]
+        if any(admits(self.state(candidate), shown) for candidate in product(*ways)):
+            return STEADY
+        soon: tuple[int, str] | None = None
+        bases = {*positions, tuple(self.begun)}
+        for k, begun in enumerate(self.begun):
+            if begun + 1 == len(self.news[k]):
+                continue
+            news = self.news[k][begun + 1]
+            own = news.from_ns == news.by_ns  # what the change itself brings about
+            if own or (soon is not None and soon[0] <= news.from_ns):
+                continue
+            if any(admits(self.state((*p[:k], begun + 1, *p[k + 1 :])), shown) for p in bases):
+                soon = news.from_ns, news.rule
+        if soon is not None and soon[0] - at_ns <= SOON_NS:
+            return soon[1]
+        place = bisect_left(self.marks, at_ns + 1, key=lambda mark: mark.from_ns)
+        return self.marks[place - 1].rule if place else STEADY
+
+    def _stands(self, source: int, index: int, at_ns: int) -> bool:
+        """Whether news is open, and no reset or the like has made it void."""
+        return index >= self.least[source] and self.news[source][index].by_ns >= at_ns
+
+    # ---- what was put to the test ----
+
+    def _try_more(self, at_ns: int, shown: Shown) -> None:
+        """Whether, behind a change, one more would have been unpaid at an instant."""
+        if self.moved and not self.steady and not self.reached(self.positions, at_ns, shown):
+            self.steady = True
+            self.result.kept.append(Kept(STEADY, at_ns, at_ns, None))
+
+    def _try_idle(
+        self, at_ns: int, source: int, index: int, place: int, before: set[Position]
+    ) -> None:
+        """Whether a subject that stayed as it was would have been broken by this news."""
+        due_ns, news = self.due[source][index], self.news[source][index]
+        moved_ns = states.moved_between(self.changes, at_ns, due_ns)
+        if due_ns >= self.end_ns or at_ns < self.start_ns or moved_ns is None:
+            return
+        found, fits = self.result.kept, admits
+        flashing = self.flash_ns and any(self.state(p) == FLASH for p in before)
+        if flashing and news.calls != FLASH:
+            fits = states.goes_on_flashing
+            state = self.state(tuple(self.begun))
+            seen_ns = states.seen_flashing(self.changes, at_ns, due_ns, self.flash_ns, state)
+            begins = (begun.from_ns for entries in self.news for begun in entries)
+            if seen_ns >= self.end_ns or any(due_ns < from_ns <= seen_ns for from_ns in begins):
+                return
+        elif self.flash_ns and not flashing and news.calls == FLASH:
+            found, fits = self.lit, states.stays_dark
+        if self._idle_breaks(place, source, index, before, fits):
+            margin_ns = due_ns - moved_ns if due_ns > news.from_ns else None
+            found.append(Kept(news.rule, at_ns, due_ns, margin_ns))
+
+    def _idle_breaks(
+        self,
+        place: int,
+        source: int,
+        index: int,
+        before: set[Position],
+        fits: Callable[[State, Shown], bool],
+    ) -> bool:
+        """Walk on from here with nothing changing, until the news is due."""
+        due_ns = self.due[source][index]
+        saved = [list(entries) for entries in self.open]
+        try:
+            shown = self.shown
+            before = {position for position in before if fits(self.state(position), shown)}
+            positions = before | self.reached(before, self.steps[place][0], shown, fits=fits)
+            for next_place in range(place + 1, len(self.steps)):
+                at_ns, kind, which, number = self.steps[next_place]
+                if at_ns > due_ns:
+                    break
+                if kind == _FROM:
+                    self.open[which].append(number)
+                    positions |= self.reached(positions, at_ns, shown, which, fits)
+                elif kind == _BY:
+                    positions |= self.reached(positions, at_ns, shown, fits=fits)
+                    positions = {p for p in positions if p[which] >= number}
+                    if not positions:
+                        return True
+            return False
+        finally:
+            self.open = saved
+
+    # ---- what was right ----
+
+    def _segment(self, to_ns: int) -> None:
+        from_ns = self.since_ns
+        while self.mark < len(self.marks) and self.marks[self.mark].from_ns <= from_ns:
+            self.mark += 1
+        rule = self.marks[self.mark - 1].rule if self.mark else STEADY
+        states = self._may_show(from_ns) if self.wrong is None else self.wrong.states
+        last = self.result.segments[-1] if self.result.segments else None
+        if last is not None and last.states == states and last.rule == rule:
+            self.result.segments[-1] = last._replace(to_ns=to_ns)
+        else:
+            self.result.segments.append(Segment(from_ns, to_ns, states, rule))
+        self.since_ns = to_ns
+
+    def _may_show(self, at_ns: int) -> frozenset[State]:
+        """The states of all positions, and of those that can be reached at an instant. Many
+        positions differ by news that call for the same.
+        """
+        still = dict(self._still_open(at_ns))
+        if len(self.positions) == 1 and not still:
+            return frozenset(map(self.state, self.positions))
+        calls: list[dict[int, tuple[Any, ...]]] = [{} for _ in self.news]
+        for place, known in enumerate(calls):
+            news, entries = self.news[place], still.get(place, [])
+            for own in {position[place] for position in self.positions}:
+                later = [news[q].calls for q in entries if q > own]
+                known[own] = tuple(dict.fromkeys([news[own].calls, *later]))
+        alike = {
+            tuple([known[own] for known, own in zip(calls, position, strict=True)])
+            for position in self.positions
+        }
+        return frozenset({self.combine(way) for ways in alike for way in product(*ways)})
+
+
+def _onward(position: Position, still: Sequence[tuple[int, Sequence[int]]]) -> Iterable[Position]:
+    """Where a subject may go from a position by noting open news, for each source that has some;
+    the position is one of them.
+    """
+    ways = [position]
+    for source, entries in still:
+        own = position[source]
+        if entries[-1] > own:
+            ways += [
+                (*way[:source], news, *way[source + 1 :])
+                for way in ways
+                for news in entries
+                if news > own
+            ]
+    return ways

@@ -1,0 +1,48 @@
+"""The page of a live session: three files, made once, that need nothing from elsewhere.
+
+It wears the sheet of the reports (bench/linkloss/report/html/style.css) with one of its own on top.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from itertools import groupby
+from pathlib import Path
+
+from linkloss.campaign.result import CAUTION
+from linkloss.faults.base import Fault
+from linkloss.faults.catalogue import catalogue
+from linkloss.live.drawing import draw
+from linkloss.live.palette import Offer
+from linkloss.model.loading import Vehicle
+from linkloss.report.catalogue import first_sentence
+from linkloss.report.html.render import environment, style
+
+_FOLDER = Path(__file__).parent
+File = tuple[str, str]
+"""Media type and content."""
+
+
+def files(vehicle: Vehicle, offers: tuple[Offer, ...]) -> Mapping[str, File]:
+    """The files by name; the page itself has none."""
+    template = environment(_FOLDER).get_template("live.html")
+    page = template.render(
+        vehicle=vehicle, drawing=draw(vehicle), palette=_palette(offers), caution=CAUTION
+    )
+    return {
+        "": ("text/html", page),
+        "base.css": ("text/css", style()),
+        "live.css": ("text/css", (_FOLDER / "live.css").read_text(encoding="utf-8")),
+        "live.js": ("text/javascript", (_FOLDER / "live.js").read_text(encoding="utf-8")),
+        "bus.js": ("text/javascript", (_FOLDER / "bus.js").read_text(encoding="utf-8")),
+    }
+
+
+def _palette(offers: tuple[Offer, ...]) -> list[tuple[str, list[tuple[str, str]]]]:
+    """The kinds of faults that are offered, by group, each with what it does in a sentence."""
+    kinds = {offer.fault.kind for offer in offers}
+    forms: list[type[Fault]] = [form for kind, form in catalogue().items() if kind in kinds]
+    return [
+        (group, [(form.kind, first_sentence(form)) for form in members])
+        for group, members in groupby(forms, key=lambda form: form.group)
+    ]

@@ -1,0 +1,195 @@
+"""A live session at work: its threads, those who watch it, and what they ask of it.
+
+session   one thread: runs the vehicle, makes a state now and then
+judge     one thread: says which rules are broken
+watchers  any threads: get states, send commands
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from pathlib import Path
+
+from linkloss.campaign.result import RunResult
+from linkloss.judge import Outcome
+from linkloss.live.commands import (
+    Apply,
+    Clear,
+    Command,
+    CommandError,
+    Plain,
+    Save,
+    Set,
+    Speed,
+    Step,
+)
+from linkloss.live.palette import Offer, offers
+from linkloss.live.save import save
+from linkloss.live.session import LiveSession
+from linkloss.live.standing import Standing, watch
+from linkloss.live.view import State, View
+from linkloss.model.loading import Vehicle
+from linkloss.model.problem import BadInput
+from linkloss.report.words import count
+from linkloss.wallclock import monotonic_seconds
+
+STATES_PER_S = 25
+_PATIENCE_S = 30.0
+Watch = Callable[[State], object]
+
+
+class Running:
+    """One vehicle on the bench, for as long as somebody wants to look at it."""
+
+    def __init__(self, vehicle: Vehicle, make: Callable[[], LiveSession], folder: Path) -> None:
+        """``make`` builds a new session of the vehicle; ``folder`` takes what is saved."""
+        self.vehicle = vehicle
+        self.offers: tuple[Offer, ...] = offers(vehicle)
+        self.failed = ""
+        """Why the session is over, if it did not end by itself."""
+        self._make = make
+        self._folder = folder
+        self._watchers: dict[int, Watch] = {}
+        self._tickets = 0
+        self._number = 0
+        self._thread: threading.Thread | None = None
+        self._turn = threading.Lock()
+        self._live = make()
+        self._view = View(self._live, self.offers)
+
+    # ---- its life ----
+
+    def start(self) -> None:
+        """Begin; returns at once."""
+        both = (self._live, self._view)
+        self._thread = threading.Thread(target=self._run, args=both, name="session", daemon=True)
+        self._thread.start()
+        threading.Thread(target=self._judge, args=both, name="judge", daemon=True).start()
+
+    def stop(self) -> None:
+        """End, and wait until the vehicle is off the bench; the judge notices by itself."""
+        self._live.end()
+        if self._thread is not None:
+            self._thread.join(_PATIENCE_S)
+
+    def _anew(self) -> None:
+        """End the session and begin another one."""
+        with self._turn:
+            self.stop()
+            self._number += 1
+            self.failed = ""
+            self._live = self._make()
+            self._view = View(self._live, self.offers, self._number)
+            self.start()
+
+    def _run(self, live: LiveSession, view: View) -> None:
+        due_s = 0.0
+
+        def show() -> None:
+            nonlocal due_s
+            now_s = monotonic_seconds()
+            if self._watchers and now_s >= due_s:
+                due_s = max(due_s + 1 / STATES_PER_S, now_s - 1 / STATES_PER_S)
+                self._tell(view.state())
+
+        try:
+            live.run(show)
+        except Exception as error:  # noqa: BLE001 - whatever it is, those who watch must know
+            self.failed = f"the session ended by a mistake: {type(error).__name__}: {error}"
+            self._tell(view.state(self.failed))
+
+    @staticmethod
+    def _judge(live: LiveSession, view: View) -> None:
+        def told(standing: Standing) -> None:
+            view.standing = standing
+
+        try:
+            watch(live, told)
+        except Exception as error:  # noqa: BLE001 - silence would pass for "nothing is broken"
+            view.unjudged = f"the judge stopped by a mistake: {type(error).__name__}: {error}"
+
+    # ---- watching ----
+
+    def add(self, watcher: Watch) -> int:
+        """From now on call ``watcher(state)`` in the thread of the session, some 25 times a second;
+        of a session that failed it is told at once. Returns a ticket for :meth:`remove`.
+        """
+        if self.failed:
+            watcher(self._view.state(self.failed))
+        self._tickets += 1
+        self._watchers = {**self._watchers, self._tickets: watcher}
+        return self._tickets
+
+    def remove(self, ticket: int) -> None:
+        """Call that one no more."""
+        self._watchers = {key: one for key, one in self._watchers.items() if key != ticket}
+
+    def _tell(self, state: State) -> None:
+        for watcher in self._watchers.values():
+            watcher(state)
+
+    # ---- commands ----
+
+    def do(self, command: Command) -> str:
+        """Do what was asked for, and return what to say, if anything. It may take a while to save
+        a session or to begin another one. Raises CommandError with a text for the user.
+        """
+        try:
+            return self._do(command)
+        except (ValueError, BadInput) as error:
+            raise CommandError(str(error)) from None
+
+    def _do(self, command: Command) -> str:
+        live = self._live
+        match command:
+            case Set():
+                live.act({command.input: command.value})
+            case Apply():
+                live.apply(self._offer(command.fault).fault)
+            case Clear():
+                live.clear(self._offer(command.fault).fault)
+            case Plain(do="clear_all"):
+                live.clear_all()
+            case Plain(do="pause"):
+                live.pacer.pause()
+            case Plain(do="resume"):
+                self._resume(live)
+            case Plain(do="anew"):
+                self._anew()
+                return "Begun anew: powered up, nothing is wrong with it."
+            case Step():
+                self._refuse_when_full(live)
+                live.step(command.to)
+            case Speed():
+                live.pacer.set_speed(command.value)
+            case Save():
+                return self._save(command.name)
+        return ""
+
+    def _offer(self, number: int) -> Offer:
+        if number >= len(self.offers):
+            raise CommandError(f"got fault {number}; there are {len(self.offers)}, from 0 on")
+        return self.offers[number]
+
+    def _resume(self, live: LiveSession) -> None:
+        self._refuse_when_full(live)
+        live.pacer.resume()
+
+    @staticmethod
+    def _refuse_when_full(live: LiveSession) -> None:
+        if live.full:
+            raise CommandError("the recording is full: save it, and begin anew")
+
+    def _save(self, name: str) -> str:
+        found = self._live.excerpt_now(name=name)
+        path = save(found, self._folder, name)
+        return f"Saved as {path.name}. {tally(found.judged())} Again: linkloss run {path}"
+
+
+def tally(result: RunResult) -> str:
+    """What the rules of a run amount to, in a sentence."""
+    outcomes = [verdict.outcome for verdict in result.verdicts]
+    kept, broken = outcomes.count(Outcome.KEPT), outcomes.count(Outcome.BROKEN)
+    rest = len(outcomes) - kept - broken
+    return f"{count(kept, 'rule')} kept, {broken} broken, {rest} not exercised."

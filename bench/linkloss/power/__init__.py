@@ -1,0 +1,1 @@
+"""The electrical side of a vehicle; :mod:`linkloss.power.network` is the way in."""

@@ -1,0 +1,187 @@
+"""What opens and closes an output: a relay, a solid-state switch, or a bare lead that obeys.
+
+A switch is told what the program commands (``level``, 0 to 1), what voltage its node has, and what
+passed through it; it says whether it conducts and when it next wants to be looked at. Instants are
+integer ns, everything else volts, amperes, ohms, watts, kelvin.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import Enum
+from math import inf
+from typing import Protocol
+
+MS = 1_000_000
+
+
+class Status(Enum):
+    """What a switch with diagnosis tells its program."""
+
+    OK = "ok"
+    OPEN_LOAD = "open load"
+    OVER_CURRENT = "over-current"
+    OVER_TEMPERATURE = "over-temperature"
+    LATCHED = "latched off"
+
+
+class Switch(Protocol):
+    """What a circuit knows of a switch. A negative instant means: never."""
+
+    def command(self, level: float, now_ns: int) -> None:
+        """The program, or what stands in for it, drives the output."""
+
+    def look(self, volts: float, amps: float, now_ns: int) -> None:
+        """The node has this voltage and the load this current now; timers that are due run off."""
+
+    def warmed(self, watts: float, dt_s: float) -> None:
+        """So much was lost in it for so long, up to now."""
+
+    def next_ns(self, watts: float, now_ns: int) -> int:
+        """When it wants to be looked at, if so much goes on being lost in it."""
+
+    @property
+    def idle(self) -> bool:
+        """Whether looking at it can change nothing."""
+
+    @property
+    def duty(self) -> float:
+        """Share of time that it conducts: 0 while it is open."""
+
+    @property
+    def ohm(self) -> float:
+        """Its resistance while it conducts."""
+
+    @property
+    def limit(self) -> float:
+        """The most current that it lets pass, in A."""
+
+    @property
+    def coil_g(self) -> float:
+        """What its coil draws now, in siemens between the node's terminals."""
+
+    def thresholds(self) -> tuple[float, ...]:
+        """Node voltages at which it changes its mind."""
+
+    def status(self, amps: float, *, broken: bool) -> Status:
+        """What it reports; ``broken``: nothing hangs on it."""
+
+
+NEVER = -1
+
+
+@dataclass(slots=True)
+class Direct:
+    """A contact without a character of its own: what the program says happens at once."""
+
+    ohm: float = 0.005
+    duty: float = 0.0
+    limit: float = inf
+    coil_g: float = 0.0
+    idle: bool = True
+
+    def command(self, level: float, now_ns: int) -> None:
+        """At once."""
+        del now_ns
+        self.duty = level
+
+    def look(self, volts: float, amps: float, now_ns: int) -> None:
+        """It has no timers."""
+
+    def warmed(self, watts: float, dt_s: float) -> None:
+        """It bears that."""
+
+    def next_ns(self, watts: float, now_ns: int) -> int:
+        """Never."""
+        del watts, now_ns
+        return NEVER
+
+    def thresholds(self) -> tuple[float, ...]:
+        """None."""
+        return ()
+
+    def status(self, amps: float, *, broken: bool) -> Status:
+        """It diagnoses nothing."""
+        del amps, broken
+        return Status.OK
+
+
+@dataclass(slots=True)
+class Relay:
+    """A relay whose coil hangs on the node's own supply.
+
+    The contact follows ``closes_ns`` after the coil voltage has risen to ``pull_in``, ``opens_ns``
+    after it has fallen below ``drop_out``; closing it may bounce. A welded contact stays closed.
+    """
+
+    coil_ohm: float = 90.0
+    pull_in: float = 7.5
+    drop_out: float = 3.0
+    closes_ns: int = 8 * MS
+    opens_ns: int = 4 * MS
+    bounces: int = 0
+    bounce_ns: int = MS // 2
+    ohm: float = 0.005
+    limit: float = inf
+    welded: bool = False
+    driven: bool = False
+    closed: bool = False
+    _pulled: bool = False
+    _due: list[tuple[int, bool]] = field(default_factory=list)
+
+    @property
+    def idle(self) -> bool:
+        """The coil has no current, and the contact has come to rest."""
+        return not (self.driven or self._pulled or self._due)
+
+    @property
+    def duty(self) -> float:
+        """The contact."""
+        return 1.0 if self.closed or self.welded else 0.0
+
+    @property
+    def coil_g(self) -> float:
+        """The coil while it is driven."""
+        return 1 / self.coil_ohm if self.driven else 0.0
+
+    def command(self, level: float, now_ns: int) -> None:
+        """The coil is driven or not; a relay knows nothing in between."""
+        del now_ns
+        self.driven = level > 0
+
+    def look(self, volts: float, amps: float, now_ns: int) -> None:
+        """Coil voltage against its two thresholds, then the contact's movements that are due."""
+        del amps
+        pulled = self.driven and volts >= (self.drop_out if self._pulled else self.pull_in)
+        if pulled != self._pulled:
+            self._pulled = pulled
+            self._due = self._movement(now_ns)
+        while self._due and self._due[0][0] <= now_ns:
+            self.closed = self._due.pop(0)[1]
+
+    def _movement(self, now_ns: int) -> list[tuple[int, bool]]:
+        if self._pulled == self.closed:
+            return []  # it changed its mind before the contact had moved
+        if not self._pulled:
+            return [(now_ns + self.opens_ns, False)]
+        at_ns = now_ns + self.closes_ns
+        return [
+            (at_ns + half * self.bounce_ns, half % 2 == 0) for half in range(2 * self.bounces + 1)
+        ]
+
+    def warmed(self, watts: float, dt_s: float) -> None:
+        """It bears that."""
+
+    def next_ns(self, watts: float, now_ns: int) -> int:
+        """The contact's next movement."""
+        del watts, now_ns
+        return self._due[0][0] if self._due else NEVER
+
+    def thresholds(self) -> tuple[float, ...]:
+        """Pull-in and drop-out while driven."""
+        return (self.drop_out, self.pull_in) if self.driven else ()
+
+    def status(self, amps: float, *, broken: bool) -> Status:
+        """It diagnoses nothing."""
+        del amps, broken
+        return Status.OK

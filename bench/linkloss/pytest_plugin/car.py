@@ -1,0 +1,267 @@
+"""The car of one test: set its inputs, break things, look at its loads, ask the judge."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, Self
+
+from linkloss.campaign.result import RunResult
+from linkloss.faults.base import Fault
+from linkloss.faults.catalogue import FaultError, make_fault
+from linkloss.judge import Verdict, judge
+from linkloss.judge.flashing import mean_rate, whole_cycles
+from linkloss.model.consistency import value_problem
+from linkloss.model.expression import Value
+from linkloss.model.loading import Vehicle
+from linkloss.model.problem import BadInput, unknown
+from linkloss.model.units import parse_duration, show_duration
+from linkloss.pytest_plugin.waiting import VirtualTime
+from linkloss.recording import Recording, Series
+from linkloss.report.run_story import story
+from linkloss.report.words import run_sentence
+from linkloss.scenario import Scenario, TimedAction, TimedFault
+from linkloss.session import Session
+from linkloss.session.session import timeline
+
+LONGEST = "10 min"
+"""Virtual time after which a test ends that would wait for ever: the nodes never stop sending."""
+
+
+class TimeLimitError(RuntimeError):
+    """A test took more virtual time than it may."""
+
+
+class Bench:
+    """A vehicle on the bench, powered up at instant zero of the test's virtual time."""
+
+    def __init__(
+        self,
+        vehicle: Vehicle,
+        time: VirtualTime,
+        *,
+        name: str = "",
+        situation: str = "",
+        inputs: Mapping[str, Value | int] | None = None,
+        seed: int = 0,
+        longest: str = LONGEST,
+    ) -> None:
+        """Power up. A ``situation`` gives the initial inputs and what the driver does; ``inputs``
+        come on top.
+
+        Raises BadInput for names and values that the vehicle does not have.
+        """
+        self.vehicle = vehicle
+        self.time = time
+        self._longest_ns = parse_duration(longest)
+        self._ended = False
+        begins = dict(_situation(vehicle, situation)) | _checked(vehicle, inputs or {})
+        actions = vehicle.situations[situation].actions if situation else ()
+        self._scenario = Scenario(
+            name=name,
+            title=name,
+            vehicle=vehicle,
+            situation=situation,
+            inputs=begins,
+            actions=tuple(TimedAction(action.at, action.set) for action in actions),
+            faults=(),
+            lasts_ns=self._longest_ns,
+            seed=seed,
+        )
+        self._session = Session(self._scenario, time.loop)
+        queue = time.loop.queue
+        for stimulus in timeline(self._scenario):
+            queue.at(stimulus.at_ns, stimulus.do, self._session, priority=0)
+        queue.at(queue.now_ns + self._longest_ns, self._too_long)
+        self._session.power_up()
+
+    # ---- time ----
+
+    @property
+    def now_ns(self) -> int:
+        """Nanoseconds since power-up."""
+        return self.time.now_ns
+
+    async def after(self, duration: str) -> None:
+        """Wait in an ``async def`` test: ``await bench.after("2 s")``. See VirtualTime.after."""
+        await self.time.after(duration)
+
+    def run(self, duration: str) -> None:
+        """Let time pass in a plain test: ``bench.run("2 s")``. See VirtualTime.run."""
+        __tracebackhide__ = True
+        self.time.run(duration)
+
+    def _too_long(self) -> None:
+        __tracebackhide__ = True
+        raise TimeLimitError(
+            f"the test has taken {show_duration(self._longest_ns)} of virtual time; does it wait"
+            " for something that never happens? expected an end before that, or a marker"
+            " linkloss(longest='60 min')"
+        )
+
+    # ---- what is done to the car ----
+
+    def set(self, **inputs: Value | int) -> None:
+        """The driver or the engine changes inputs now: ``bench.set(lights="dipped")``.
+
+        Raises BadInput for inputs and positions that the vehicle does not have.
+        """
+        __tracebackhide__ = True
+        self._session.act(_checked(self.vehicle, inputs))
+
+    def fault(self, kind: str, **parameters: Any) -> ActiveFault:
+        """Something breaks now: ``bench.fault("unplug", node="rear")``. What comes back mends it,
+        by ``clear()`` or at the end of a ``with`` block.
+
+        Parameters as in a scenario file. Raises BadInput for what is no such fault.
+        """
+        __tracebackhide__ = True
+        try:
+            fault = make_fault(kind, parameters, self.vehicle)
+        except FaultError as error:
+            raise BadInput.one("bench.fault", error.key, str(error)) from None
+        self._session.apply(TimedFault(fault, self.now_ns, None))
+        return ActiveFault(self._session, fault)
+
+    # ---- what is seen of the car ----
+
+    def load(self, name: str) -> LoadView:
+        """A load by its name. Raises BadInput for one that the vehicle does not have."""
+        __tracebackhide__ = True
+        if name not in self.vehicle.loads:
+            raise BadInput.one("bench.load", "", unknown("load", name, self.vehicle.loads))
+        return LoadView(self, name, self.recording.outputs[name])
+
+    def node(self, name: str) -> str:
+        """What a node's program is doing: ``reset``, ``running``, ``hung``, ``crashed``, or
+        ``off`` for want of supply.
+
+        Raises BadInput for a node that the vehicle does not have.
+        """
+        __tracebackhide__ = True
+        if name not in self.vehicle.nodes:
+            raise BadInput.one("bench.node", "", unknown("node", name, self.vehicle.nodes))
+        return self._session.hosts[name].state
+
+    @property
+    def recording(self) -> Recording:
+        """Everything that has happened so far; it goes on growing."""
+        return self._session.recording
+
+    def verdicts(self) -> list[Verdict]:
+        """What the judge says of every rule of the vehicle, going by what has happened so far."""
+        self.recording.end_ns = self.now_ns
+        return judge(self.vehicle, self.recording)
+
+    def broken(self) -> list[str]:
+        """The rules that broke so far, one sentence each: ``assert not bench.broken()``."""
+        result = self._result()
+        return [run_sentence(result, verdict) for verdict in result.verdicts if verdict.broken]
+
+    def story(self) -> str:
+        """What happened so far, as a text."""
+        return story(self._result())
+
+    def _result(self) -> RunResult:
+        return RunResult(self._scenario, self.recording, tuple(self.verdicts()), ())
+
+    def close(self) -> None:
+        """The test is over: the programs end, the bus is gone."""
+        if self._ended:
+            return
+        self._ended = True
+        if self.time.loop.is_running() or self.time.loop.is_closed():
+            self._session.end()
+            return
+        with self.time.loop.running():
+            self._session.end()
+
+
+@dataclass(slots=True)
+class ActiveFault:
+    """A fault that is there until it is cleared; a reset, for instance, is over at once."""
+
+    session: Session
+    fault: Fault
+    cleared: bool = False
+
+    def clear(self) -> None:
+        """Mend it now. A fault that has been mended stays so."""
+        if not self.cleared and self.fault.lasting:
+            self.session.clear(self.fault)
+        self.cleared = True
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.clear()
+
+
+@dataclass(frozen=True, slots=True)
+class LoadView:
+    """One load, as it is now."""
+
+    car: Bench
+    name: str
+    series: Series[float]
+
+    @property
+    def level(self) -> float:
+        """What it gets, from 0.0 to 1.0."""
+        return self.series.at(self.car.now_ns)
+
+    @property
+    def on(self) -> bool:
+        """Whether it is on at this instant; a flashing lamp is on and off in turn."""
+        return self.level > 0
+
+    @property
+    def off(self) -> bool:
+        """Whether it is off at this instant."""
+        return not self.on
+
+    @property
+    def flashes_per_minute(self) -> float:
+        """The mean rate of the whole flashes of the last three seconds; 0.0 when there is none."""
+        now_ns = self.car.now_ns
+        cycles = whole_cycles(self.series, now_ns - 3_000_000_000, now_ns + 1)
+        return mean_rate(cycles) if cycles else 0.0
+
+    def changes(self) -> list[tuple[int, float]]:
+        """All changes so far, as (nanoseconds since power-up, level)."""
+        return self.series.changes()
+
+    def __repr__(self) -> str:
+        return f"<load {self.name}: {'on' if self.on else 'off'} at {self.car.now_ns / 1e9:g} s>"
+
+
+def _situation(vehicle: Vehicle, name: str) -> Mapping[str, Value]:
+    if not name:
+        return {}
+    if name not in vehicle.situations:
+        raise BadInput.one("linkloss", "situation", unknown("situation", name, vehicle.situations))
+    return vehicle.situations[name].inputs
+
+
+def _checked(vehicle: Vehicle, inputs: Mapping[str, Value | int]) -> dict[str, Value]:
+    """Inputs with their values, whole numbers included. Raises BadInput with every mistake."""
+    __tracebackhide__ = True
+    values: dict[str, Value] = {
+        name: float(value) if isinstance(value, int) and not isinstance(value, bool) else value
+        for name, value in inputs.items()
+    }
+    problems = list(_mistakes(vehicle, values))
+    if problems:
+        raise BadInput(found for error in problems for found in error.problems)
+    return values
+
+
+def _mistakes(vehicle: Vehicle, values: Mapping[str, Value]) -> Iterator[BadInput]:
+    for name, value in values.items():
+        if name not in vehicle.inputs:
+            text = unknown("input", name, vehicle.inputs)
+        else:
+            text = value_problem(name, vehicle.inputs[name], value)
+        if text:
+            yield BadInput.one("inputs", name, text)

@@ -1,0 +1,269 @@
+"""What a page says, as plain values. Nothing here knows of HTML, nothing there of the bench.
+
+All texts may come from anybody's files: the templates escape them, whatever they hold. The one
+exception is :class:`Drawing`, which is made of numbers by our own code.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+
+class Fact(NamedTuple):
+    """Something about a result: what, and the value."""
+
+    label: str
+    text: str
+
+
+class Digest(NamedTuple):
+    """A file that the result depends on, and the SHA-256 of its content in hexadecimal."""
+
+    file: str
+    sha256: str
+
+
+class Fuse(NamedTuple):
+    """One cell: ``state`` is ``kept``, ``broken`` or ``untested``; ``margin`` is text.
+
+    ``rules`` names the rules behind it, ``links`` the anchors of what broke there.
+    """
+
+    state: str
+    margin: str = ""
+    rules: tuple[str, ...] = ()
+    links: tuple[str, ...] = ()
+
+
+class Row(NamedTuple):
+    """A subject and its cells."""
+
+    subject: str
+    fuses: tuple[Fuse, ...]
+
+
+class Block(NamedTuple):
+    """Rows of one sort: loads, requests, notices, nodes."""
+
+    title: str
+    rows: tuple[Row, ...]
+
+
+class Column(NamedTuple):
+    """The head of a column, and a longer word on it."""
+
+    title: str
+    about: str = ""
+
+
+class Matrix(NamedTuple):
+    """The table of fuses. ``across`` says what the columns are."""
+
+    across: str
+    columns: tuple[Column, ...]
+    blocks: tuple[Block, ...]
+
+
+class Label(NamedTuple):
+    """Words in a lane, for a stretch of it; instants in ns. ``beside``: behind what it names, for
+    that is too short to be written on.
+    """
+
+    from_ns: int
+    to_ns: int
+    text: str
+    beside: bool = False
+
+
+class Strip(NamedTuple):
+    """One lane, drawn: ``paths`` are pairs of a style and SVG path data (numbers only).
+
+    ``values`` says what the lane shows from an instant on, in words, for the cursor.
+    """
+
+    group: str
+    name: str
+    mark: str
+    paths: tuple[tuple[str, str], ...]
+    labels: tuple[Label, ...]
+    values: tuple[tuple[int, str], ...]
+
+
+class Flag(NamedTuple):
+    """An instant that a picture points at."""
+
+    at_ns: int
+    text: str
+
+
+class Picture(NamedTuple):
+    """Lanes over the time from 0 to ``end_ns``; ``focus`` is what to look at first."""
+
+    end_ns: int
+    focus: tuple[int, int]
+    strips: tuple[Strip, ...]
+    flags: tuple[Flag, ...]
+
+
+class FrameLine(NamedTuple):
+    """One frame near the instant of a finding; ``since`` is relative to it."""
+
+    since: str
+    identifier: str
+    message: str
+    sender: str
+    data: str
+    fate: str
+    failed: bool
+    asks: bool
+
+
+class Scene(NamedTuple):
+    """A run looked at closely: its picture, the frames around an instant, the same in words.
+
+    ``held`` are the (subject, rule, instant) that were found broken in it.
+    """
+
+    picture: Picture
+    frames: tuple[FrameLine, ...]
+    around: str
+    events: tuple[tuple[str, str], ...]
+    held: tuple[tuple[str, str, int | None], ...]
+
+
+class Broken(NamedTuple):
+    """One broken rule of a story; ``also`` names the other columns in which it broke."""
+
+    subject: str
+    rule: str
+    sentence: str
+    also: tuple[str, ...] = ()
+    times: int = 1
+
+
+class Reduced(NamedTuple):
+    """The shortest scenario that was found for a finding: its name, what happens in it in one
+    sentence, the command that runs it alone, and what the search took. Findings with the same
+    ``name`` are one story.
+    """
+
+    name: str
+    sentence: str
+    command: str = ""
+    effort: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Story:
+    """What one case shows. ``note`` says why there is no scene, or that it came out otherwise."""
+
+    anchor: str
+    title: str
+    broken: tuple[Broken, ...] = ()
+    situation: str = ""
+    command: str = ""
+    scene: Scene | None = None
+    note: str = ""
+    reduced: Reduced | None = None
+
+
+class LoadSheet(NamedTuple):
+    """What one load is meant to do, in words; ``standing`` counts its rules by outcome."""
+
+    name: str
+    about: str
+    feeds: str
+    in_service: str
+    link_lost: str
+    restart: str
+    bounds: str
+    standing: str
+    state: str
+
+
+class MessageLine(NamedTuple):
+    """A message on the bus of one run."""
+
+    name: str
+    identifier: str
+    sender: str
+    frames: int
+    period: str
+    share: str
+    typical: str
+    worst: str
+
+
+class CounterLine(NamedTuple):
+    """The error counters of a controller when its state changed."""
+
+    at: str
+    node: str
+    state: str
+    tec: int
+    rec: int
+
+
+class Traffic(NamedTuple):
+    """The bus in one run: ``of`` says which; ``failed`` counts attempts by cause."""
+
+    of: str
+    load: Picture
+    busy: str
+    messages: tuple[MessageLine, ...]
+    counters: tuple[CounterLine, ...]
+    failed: tuple[Fact, ...]
+
+
+class Drawing(NamedTuple):
+    """SVG made by our own code, and what it shows, in words. ``svg`` is trusted as it is: no
+    text from a file may be in it unless escaped.
+    """
+
+    svg: str
+    about: str
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A further section: text, a table, a drawing. For what has neither loads nor findings.
+
+    ``links`` holds, for each row, where its first cell leads to; empty texts lead nowhere.
+    """
+
+    title: str
+    paragraphs: tuple[str, ...] = ()
+    columns: tuple[str, ...] = ()
+    rows: tuple[tuple[str, ...], ...] = ()
+    links: tuple[str, ...] = ()
+    drawing: Drawing | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """A whole report. ``state`` is that of the verdict: kept, broken or untested. Where no rules
+    were ``judged`` the page does not speak of any.
+    """
+
+    title: str
+    subtitle: str
+    state: str
+    verdict: str
+    facts: tuple[Fact, ...]
+    inputs: tuple[Digest, ...]
+    caution: str
+    vehicle: str = ""
+    judged: bool = True
+    warnings: tuple[str, ...] = ()
+    matrix: Matrix | None = None
+    stories: tuple[Story, ...] = ()
+    summarised: tuple[Story, ...] = ()
+    narrow: tuple[Story, ...] = ()
+    margins: tuple[tuple[str, str, str, str], ...] = ()
+    untested: tuple[tuple[str, str], ...] = ()
+    unjudged: tuple[tuple[str, str, str], ...] = ()
+    tried: Matrix | None = None
+    loads: tuple[LoadSheet, ...] = ()
+    traffic: Traffic | None = None
+    parts: tuple[Part, ...] = ()

@@ -1,0 +1,180 @@
+"""A run as one picture of an instant: inputs, loads, nodes, the last frames, the last events.
+
+A recording holds everything, so a picture can be drawn of any instant, in any order.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+from rich.cells import cell_len
+from rich.console import Group, RenderableType
+from rich.text import Text
+
+from linkloss.bus import BusRecord
+from linkloss.bus.confinement import ErrorState
+from linkloss.campaign.result import RunResult
+from linkloss.model.units import plain, show_duration
+from linkloss.recording import ControllerChange, NodeChange
+from linkloss.report.events import Event
+from linkloss.report.run_story import events_with_breaks
+from linkloss.report.screen import printable
+from linkloss.report.timeline import instant
+
+_ERRORS = {
+    "ack": "no acknowledgement",
+    "disturbed": "disturbed",
+    "collision": "two senders",
+    "broken_off": "broken off",
+}
+_GAP = 2
+_FEWEST = 1
+"""Lines of events, and of frames, however low the screen."""
+_ROOMY = 32
+"""Lines of a screen on which parts stand apart."""
+
+
+@dataclass(frozen=True)
+class Pictures:
+    """The pictures of one run. ``width`` and ``height`` are those of the screen, in characters."""
+
+    result: RunResult
+    width: int = 80
+    height: int = 24
+
+    def at(self, at_ns: int) -> RenderableType:
+        """The picture of an instant."""
+        parts = [
+            [*self._head(at_ns), *self._faults(at_ns), *self._inputs(at_ns)],
+            self._loads(at_ns),
+            self._nodes(at_ns),
+        ]
+        gaps = [Text("")] if self.height >= _ROOMY else []
+        lines = [line for part in parts for line in (*part, *gaps)]
+        rest = max(2 * _FEWEST, self.height - len(lines) - len(gaps) - 1)
+        lines += [*self._last_events(at_ns, rest - rest // 2), *gaps]
+        lines += self._last_frames(at_ns, rest // 2)
+        for line in lines:
+            line.no_wrap = True
+            line.truncate(self.width, overflow="ellipsis")
+        return Group(*lines)
+
+    # ---- what is there ----
+
+    def _head(self, at_ns: int) -> Iterator[Text]:
+        scenario = self.result.scenario
+        yield Text(printable(scenario.title or scenario.name), style="bold")
+        done = self.width * min(at_ns, scenario.lasts_ns) // max(1, scenario.lasts_ns)
+        clock = f"{instant(at_ns)} of {show_duration(scenario.lasts_ns)} "
+        bar = max(0, done - len(clock))
+        yield Text.assemble(clock, ("=" * bar, "blue"))
+
+    def _faults(self, at_ns: int) -> Iterator[Text]:
+        active = [
+            fault.text
+            for fault in self.result.recording.faults
+            if fault.applied_ns <= at_ns and (fault.cleared_ns is None or at_ns < fault.cleared_ns)
+        ]
+        text = "; ".join(active)
+        yield Text(f"fault   {printable(text)}" if text else "no fault", "bold red" if text else "")
+
+    def _inputs(self, at_ns: int) -> list[Text]:
+        inputs = self.result.recording.inputs
+        parts = [f"{name} {plain(series.at(at_ns))}" for name, series in inputs.items()]
+        return columns([Text(printable(part)) for part in parts], self.width)
+
+    def _loads(self, at_ns: int) -> list[Text]:
+        outputs = self.result.recording.outputs
+        return columns([lamp(name, outputs[name].at(at_ns)) for name in outputs], self.width)
+
+    def _nodes(self, at_ns: int) -> list[Text]:
+        recording = self.result.recording
+        cells = []
+        for name, changes in recording.nodes.items():
+            program = _latest(changes, at_ns)
+            bus = _bus_words(_latest(recording.controllers.get(name, []), at_ns))
+            state = "" if program is None else program.state
+            calm = state == "running" and bus == ErrorState.ACTIVE.value
+            style = "" if calm else "yellow"
+            cells.append(Text(f"{printable(name)}: {state}, {bus}", style=style))
+        return columns(cells, self.width)
+
+    # ---- what has just happened ----
+
+    @cached_property
+    def _events(self) -> list[Event]:
+        return events_with_breaks(self.result)
+
+    def _last_events(self, at_ns: int, number: int) -> list[Text]:
+        end = bisect_right(self._events, at_ns, key=lambda event: event.at_ns)
+        shown = self._events[max(0, end - number) : end] if number > 0 else []
+        lines = [
+            Text(f"{instant(event.at_ns):>11}  {printable(event.text)}", style=event.style)
+            for event in shown
+        ]
+        return lines + [Text("")] * (number - len(lines))
+
+    @cached_property
+    def _names(self) -> Mapping[tuple[int, bool], str]:
+        messages = self.result.scenario.vehicle.messages.values()
+        return {(info.identifier, info.extended): info.name for info in messages}
+
+    def _last_frames(self, at_ns: int, number: int) -> list[Text]:
+        end = bisect_right(self._frames, at_ns, key=lambda record: record.start_ns)
+        return [self._frame(record) for record in self._frames[max(0, end - number) : end]]
+
+    @cached_property
+    def _frames(self) -> list[BusRecord]:
+        """By their start; a recording has them in the order of their end."""
+        return sorted(self.result.recording.frames, key=lambda record: record.start_ns)
+
+    def _frame(self, record: BusRecord) -> Text:
+        frame = record.frame
+        identifier = f"{frame.identifier:08X}" if frame.extended else f"{frame.identifier:03X}"
+        name = printable(self._names.get((frame.identifier, frame.extended), "?"))
+        data = frame.data.hex(" ")
+        fate = f"to {len(record.receivers)}"
+        if record.error is not None:
+            fate = _ERRORS.get(record.error, record.error)
+        text = f"{instant(record.start_ns):>11}  {identifier:<4} {name:<14} {data:<23}  {fate}"
+        return Text(text, style="red" if record.error is not None else "dim")
+
+
+def lamp(name: str, level: float) -> Text:
+    """A load: lit or dark by its sign, not by its colour alone."""
+    sign, style = ("[X]", "bold green") if level > 0 else ("[ ]", "")
+    return Text(f"{sign} {printable(name)}", style=style)
+
+
+def _latest(
+    changes: Sequence[NodeChange] | Sequence[ControllerChange], at_ns: int
+) -> NodeChange | ControllerChange | None:
+    end = bisect_right(changes, at_ns, key=lambda change: change.at_ns)
+    return changes[end - 1] if end else None
+
+
+def _bus_words(change: NodeChange | ControllerChange | None) -> str:
+    if change is None:
+        return ErrorState.ACTIVE.value
+    known = ErrorState.__members__
+    return known[change.state].value if change.state in known else change.state
+
+
+def columns(parts: Sequence[Text], width: int) -> list[Text]:
+    """Short texts in columns of one width, read from left to right."""
+    if not parts:
+        return []
+    cell = min(width, max(cell_len(part.plain) for part in parts) + _GAP)
+    across = max(1, (width + _GAP) // cell)
+    lines = []
+    for start in range(0, len(parts), across):
+        line = Text("")
+        for part in parts[start : start + across]:
+            line.append_text(part)
+            line.append(" " * max(0, cell - cell_len(part.plain)))
+        line.rstrip()
+        lines.append(line)
+    return lines

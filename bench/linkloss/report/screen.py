@@ -1,0 +1,87 @@
+"""The screen that results are shown on: its width, its colours or their absence, its paragraphs."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterable
+from typing import IO
+
+from rich.console import Console
+from rich.text import Text
+
+from linkloss.campaign.result import CAUTION
+
+WIDEST = 160
+STYLES = {"kept": "green", "broken": "bold red", "not exercised": "yellow"}
+
+
+class _Screen(Console):
+    """A console that leaves the end of a closed pipe to the command, and its exit code."""
+
+    def on_broken_pipe(self) -> None:
+        self.quiet = True
+        raise BrokenPipeError
+
+
+def make_console(file: IO[str] | None = None, width: int | None = None) -> Console:
+    """A console of at most 160 columns; plain text unless on a terminal without NO_COLOR."""
+    stream = sys.stdout if file is None else file
+    plain = bool(os.environ.get("NO_COLOR")) or not stream.isatty()
+    console = _Screen(
+        file=stream,
+        width=width,
+        color_system=None if plain else "auto",
+        highlight=False,
+        markup=False,
+        emoji=False,
+        soft_wrap=False,
+    )
+    console.width = min(console.width, WIDEST)
+    return console
+
+
+def heading(console: Console, text: str) -> None:
+    """A line that begins a part of the screen."""
+    console.print()
+    console.print(Text(text, style="bold"))
+
+
+def paragraph(console: Console, text: str, *, indent: int = 0, style: str = "") -> None:
+    """Running text, wrapped to the screen."""
+    hanging(console, " " * indent, text, style=style)
+
+
+def bullet(console: Console, text: str, *, style: str = "") -> None:
+    """An entry of a list."""
+    hanging(console, "* ", text, style=style)
+
+
+def hanging(console: Console, prefix: str, text: str, *, style: str = "") -> None:
+    """Text behind a prefix; its further lines are indented under its first one."""
+    lines = Text(printable(text), style=style).wrap(console, max(20, console.width - len(prefix)))
+    for index, line in enumerate(lines):
+        line.rstrip()
+        start = prefix if index == 0 else " " * len(prefix)
+        console.print(Text.assemble(start, line), soft_wrap=True)
+
+
+def printable(text: str) -> str:
+    """The text with a question mark for whatever would steer a terminal."""
+    return "".join(char if char.isprintable() or char == "\n" else "?" for char in text)
+
+
+def command_lines(console: Console, parts: Iterable[str], *, indent: int = 2) -> None:
+    """A command that can be copied: too long for one line, it goes on behind a backslash."""
+    line = " " * indent
+    pieces = list(parts)
+    whole = line + " ".join(pieces)
+    if len(whole) > console.width:
+        whole = line + f" \\\n{line}  ".join(pieces)
+    console.print(Text(whole), soft_wrap=True)
+
+
+def caution(console: Console) -> None:
+    """What every screen with results ends with."""
+    console.print()
+    paragraph(console, CAUTION, style="italic")

@@ -1,0 +1,207 @@
+"""The bus of a run bit by bit: what stood on the bus, and what each node drove.
+
+    SOF identifier ... CRC | delimiter  ACK  delimiter  EOF
+    bus     ...            |     1       0       1      1111111
+    sender  ...            |     1       1       1      1111111
+    others  11111111111111 |     1       0       1      1111111
+
+0 is dominant, 1 is recessive. A cable in pieces has a bus for each piece: ``bus``, ``bus_2``, ...;
+two frames at one time are never on one piece, and a piece keeps its number while its nodes are
+heard on it. Where the bus was followed bit by bit, all is drawn as it was: frames that fail, error
+and overload flags, whatever a disturbed node drives. There the bus is what most nodes read; one
+that reads something else has a channel of its own, ``NODE_reads``. Receivers that a fault keeps
+from hearing a frame are drawn idle.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from operator import attrgetter
+
+from linkloss.bus import BitRecord, BusRecord
+from linkloss.bus.bitclock import BitClock, SwitchingClock
+from linkloss.bus.frame import bits
+from linkloss.recording import Recording
+
+FLAG_BITS = 6
+ACK_FROM_END = 9
+Edge = tuple[int, int]
+"""An instant in ns and the level from there on, 0 or 1."""
+
+
+@dataclass(slots=True)
+class Course:
+    """One frame bit by bit, from its start of frame on; what is not named is recessive."""
+
+    start_ns: int
+    bus: str
+    driven: dict[str, str]
+
+    @property
+    def length(self) -> int:
+        """How many bits are drawn."""
+        return max(len(self.bus), *(len(line) for line in self.driven.values()))
+
+
+@dataclass(slots=True)
+class _Piece:
+    """One piece of the cable: until when it is taken, and who was last heard on it."""
+
+    free_ns: int = 0
+    heard: set[str] = field(default_factory=set)
+    edges: list[Edge] = field(default_factory=list)
+
+
+class _Drawing:
+    """The channels as they grow."""
+
+    def __init__(self, nodes: Sequence[str]) -> None:
+        self.pieces = [_Piece()]
+        self.lines: dict[str, list[Edge]] = {node: [] for node in nodes}
+        self.reads: dict[str, list[Edge]] = {}
+
+    def frame(self, record: BusRecord, clock: BitClock, *, active: bool) -> None:
+        """A frame that was worked out as a whole."""
+        course = course_of(record, active=active)
+        nodes = {record.sender, *record.receivers, *record.rivals}
+        piece = self._piece(nodes, course.start_ns, course.start_ns + clock[course.length])
+        piece.edges += _edges(course.start_ns, course.bus, clock)
+        for node, driven in course.driven.items():
+            self.lines.setdefault(node, []).extend(_edges(course.start_ns, driven, clock))
+
+    def bit(self, bit: BitRecord) -> None:
+        """One bit, or equal ones in a row."""
+        piece = self._piece(set(bit.nodes), bit.start_ns, bit.end_ns)
+        dominant = 2 * bit.seen.bit_count() >= len(bit.nodes)
+        _draw(piece.edges, bit, dominant=dominant)
+        for place, node in enumerate(bit.nodes):
+            reads = bool(bit.seen >> place & 1)
+            _draw(self.lines.setdefault(node, []), bit, dominant=bool(bit.driven >> place & 1))
+            if reads != dominant:
+                self.reads.setdefault(f"{node}_reads", [])
+
+    def reading(self, bit: BitRecord) -> None:
+        """The same bit, for those who do not always read what is on the bus."""
+        for place, node in enumerate(bit.nodes):
+            edges = self.reads.get(f"{node}_reads")
+            if edges is not None:
+                _draw(edges, bit, dominant=bool(bit.seen >> place & 1))
+
+    def _piece(self, nodes: set[str], start_ns: int, end_ns: int) -> _Piece:
+        """The piece that something is on: one where its nodes were last heard, if it is free."""
+        free = [piece for piece in self.pieces if piece.free_ns <= start_ns]
+        found = next((piece for piece in free if piece.heard & nodes), None)
+        if found is None and not free:
+            self.pieces.append(_Piece())
+        found = found or (free or self.pieces[-1:])[0]
+        found.heard, found.free_ns = nodes, end_ns
+        return found
+
+
+def waveform(
+    recording: Recording, bit_rate: int, nodes: Sequence[str], data_bit_rate: int | None = None
+) -> dict[str, list[Edge]]:
+    """Every channel's changes of level: the bus (or its pieces) first, then the nodes, then what
+    nodes read where that is not the bus.
+
+    All channels are recessive (1) before their first edge. ``nodes`` are in cable order. Of a frame
+    that failed nothing is drawn unless the recording has its bits, or nobody was there to hear it.
+    ``data_bit_rate`` is that of the faster part of CAN FD frames; default: ``bit_rate``.
+    """
+    drawing = _Drawing(nodes)
+    followed = _followed(recording.bits)
+    passive = _error_states(recording)
+    events: list[BusRecord | BitRecord] = [
+        record for record in recording.frames if not _is_in(followed, record)
+    ]
+    for event in sorted([*events, *recording.bits], key=attrgetter("start_ns")):
+        if isinstance(event, BitRecord):
+            drawing.bit(event)
+        elif event.error in (None, "ack"):
+            active = not _at(passive.get(event.sender, ()), event.start_ns)
+            clock = SwitchingClock(event.frame, bit_rate, data_bit_rate or bit_rate)
+            drawing.frame(event, clock, active=active)
+    for bit in recording.bits:
+        drawing.reading(bit)
+    pieces = drawing.pieces
+    names = ["bus", *(f"bus_{number}" for number in range(2, len(pieces) + 1))]
+    buses = {name: piece.edges for name, piece in zip(names, pieces, strict=True)}
+    return {**buses, **drawing.lines, **drawing.reads}
+
+
+def course_of(record: BusRecord, *, active: bool = True) -> Course:
+    """A good frame as bits, or one that nobody was there to acknowledge.
+
+    :param active: whether its sender is error-active, and shows so in an error flag.
+    """
+    sent, whole = _sent(record), bits(record.frame)
+    slot = len(whole) - ACK_FROM_END
+    if record.error is not None:
+        line = sent[: slot + 1] + ("0" if active else "1") * FLAG_BITS
+        return Course(record.start_ns, line, {record.sender: line})
+    driven = dict.fromkeys((record.sender, *record.rivals), sent)
+    driven |= dict.fromkeys(record.receivers, "1" * slot + "0")
+    return Course(record.start_ns, whole, driven)
+
+
+def _followed(followed: Sequence[BitRecord]) -> dict[str, tuple[list[int], list[int]]]:
+    """For each node the stretches in which its bus was followed bit by bit: starts and ends."""
+    found: dict[str, tuple[list[int], list[int]]] = {}
+    for bit in followed:
+        for node in bit.nodes:
+            starts, ends = found.setdefault(node, ([], []))
+            if ends and ends[-1] == bit.start_ns:
+                ends[-1] = bit.end_ns
+            else:
+                starts.append(bit.start_ns)
+                ends.append(bit.end_ns)
+    return found
+
+
+def _is_in(followed: dict[str, tuple[list[int], list[int]]], record: BusRecord) -> bool:
+    starts, ends = followed.get(record.sender, ([], []))
+    place = bisect_right(starts, record.start_ns) - 1
+    return place >= 0 and record.start_ns < ends[place]
+
+
+def _error_states(recording: Recording) -> dict[str, list[tuple[int, bool]]]:
+    """For each node when it became error-passive, and when not any more."""
+    return {
+        node: [(change.at_ns, change.state == "PASSIVE") for change in changes]
+        for node, changes in recording.controllers.items()
+    }
+
+
+def _at(changes: Sequence[tuple[int, bool]], at_ns: int) -> bool:
+    place = bisect_right([when_ns for when_ns, _ in changes], at_ns) - 1
+    return place >= 0 and changes[place][1]
+
+
+def _draw(edges: list[Edge], bit: BitRecord, *, dominant: bool) -> None:
+    """Dominant from the beginning of a bit to its end."""
+    if not dominant:
+        return
+    if edges and edges[-1] == (bit.start_ns, 1):
+        edges.pop()  # it goes on
+    else:
+        edges.append((bit.start_ns, 0))
+    edges.append((bit.end_ns, 1))
+
+
+def _sent(record: BusRecord) -> str:
+    """What the sender drives if nothing goes wrong: the acknowledgement comes from others."""
+    whole = bits(record.frame)
+    slot = len(whole) - ACK_FROM_END
+    return whole[:slot] + "1" + whole[slot + 1 :]
+
+
+def _edges(start_ns: int, line: str, clock: BitClock) -> Iterator[Edge]:
+    before = "1"
+    for place, bit in enumerate(line):
+        if bit != before:
+            yield start_ns + clock[place], int(bit)
+            before = bit
+    if before == "0":
+        yield start_ns + clock[len(line)], 1

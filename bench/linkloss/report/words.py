@@ -1,0 +1,350 @@
+"""Verdicts as plain sentences, for whoever builds the car.
+
+Such as:
+
+tail_left went dark 312 ms after dash was reset; rule: stale (hold); wrong for 4.7 s
+'-------' '-------' '--------------------------' '----------------'  '-------------'
+subject   what it   time since the fault, and    the rule, and what  for how long
+          did       the fault                    is declared for it
+"""
+
+from __future__ import annotations
+
+import re
+import shlex
+from collections.abc import Callable
+
+from linkloss.campaign.result import CaseResult, CheckReport, RunResult
+from linkloss.judge import Verdict
+from linkloss.judge.sensor import shown_signals
+from linkloss.model.load import LoadTable, state_text
+from linkloss.model.loading import Vehicle
+from linkloss.model.problem import BadInput
+from linkloss.model.units import show_duration
+from linkloss.model.vehicle import NodeTable
+from linkloss.shipped import demo_vehicle
+
+_LAMP = re.compile(r"lamp|light|beam|indicator|tell-?tale", re.IGNORECASE)
+_WAS = re.compile(r"was (on|off) instead of (.+)")
+_MOVED = re.compile(r" (?:went|came|stayed) \w+$")
+_VERB = re.compile(
+    r"(?:was|were|sent|flashed|lit|did|had|went|got|fell|slept|lost|came|ran|showed|handed)\b"
+)
+
+
+def finding_sentence(vehicle: Vehicle, verdict: Verdict, case: CaseResult) -> str:
+    """A broken verdict of a case of a check as one sentence."""
+    return _sentence(vehicle, verdict, deed(vehicle, verdict), case.fault_ns, case.text)
+
+
+def run_sentence(result: RunResult, verdict: Verdict) -> str:
+    """A broken verdict of a run as one sentence. The recording tells whether a load changed its
+    state or failed to.
+    """
+    vehicle = result.scenario.vehicle
+    faults = [
+        fault for fault in result.recording.faults if fault.applied_ns <= (verdict.at_ns or 0)
+    ]
+    last = max(faults, key=lambda fault: fault.applied_ns, default=None)
+    output = result.recording.outputs.get(verdict.subject)
+    changed = None if output is None else verdict.at_ns in output.times
+    return _sentence(
+        vehicle,
+        verdict,
+        deed(vehicle, verdict, changed=changed),
+        None if last is None else last.applied_ns,
+        "" if last is None else last.text,
+    )
+
+
+def _sentence(
+    vehicle: Vehicle, verdict: Verdict, deed: str, fault_ns: int | None, text: str
+) -> str:
+    pause = " " if _MOVED.search(deed) else ", "
+    parts = [f"{deed}{pause}{_since(verdict.at_ns, fault_ns, text)}"]
+    parts.append(f"rule: {rule_words(vehicle, verdict.subject, verdict.rule)}")
+    if verdict.wrong_for_ns:
+        parts.append(f"wrong for {show_duration(verdict.wrong_for_ns)}")
+    if verdict.culprit and not _names(deed, vehicle, verdict):
+        parts.append(f"look at node {verdict.culprit}")
+    return "; ".join(parts)
+
+
+def _names(deed: str, vehicle: Vehicle, verdict: Verdict) -> bool:
+    """Whether the culprit needs no word: the sentence has it, or it is the load's own node."""
+    load = vehicle.loads.get(verdict.subject)
+    own = verdict.subject if load is None else load.node
+    return f"node {verdict.culprit}" in deed or own == verdict.culprit
+
+
+def _since(at_ns: int | None, fault_ns: int | None, text: str) -> str:
+    if at_ns is None:
+        return f"with this fault: {text}" if text else "without any fault"
+    if fault_ns is None:
+        return f"at {show_duration(at_ns)}, without any fault"
+    if at_ns < fault_ns:
+        return f"{show_duration(fault_ns - at_ns)} before {text}"
+    return f"{show_duration(at_ns - fault_ns)} after {text}"
+
+
+# ---- what it did ----
+
+
+def deed(vehicle: Vehicle, verdict: Verdict, *, changed: bool | None = None) -> str:
+    """Subject and verb: ``tail_left went dark``, ``node rear sent no RearStatus ...``."""
+    text = _bare(verdict)
+    load = vehicle.loads.get(verdict.subject)
+    if load is None:
+        if verdict.rule == "notice":
+            return f"notice {verdict.subject}{text.removeprefix('the notice')}"
+        name = f"node {verdict.subject}" if verdict.subject in vehicle.nodes else verdict.subject
+        return _joined(name, text)
+    was = _WAS.fullmatch(text)
+    if was is None:
+        return _joined(verdict.subject, text)
+    return f"{verdict.subject} {_movement(verdict, load, was[1], was[2], changed)}"
+
+
+def _joined(subject: str, text: str) -> str:
+    if not text:
+        return f"{subject} was wrong"
+    if text.startswith((f"{subject} ", f"{subject}.")):
+        return text
+    return f"{subject} {text}" if _VERB.match(text) else f"{subject}: {text}"
+
+
+def _bare(verdict: Verdict) -> str:
+    """The verdict's own text without the time that the sentence ends with anyway."""
+    text = re.sub(r"; wrong for [^;]+$", "", verdict.text)
+    if verdict.wrong_for_ns is not None:
+        wrong_for = show_duration(verdict.wrong_for_ns)
+        text = text.removesuffix(f", for {wrong_for}").removesuffix(f"; late by {wrong_for}")
+    return text
+
+
+def _movement(
+    verdict: Verdict, load: LoadTable, was: str, instead: str, changed: bool | None
+) -> str:
+    """Whether a load *went* or *stayed* wrong. Where that is not known it only *was* wrong:
+    only a load that had to hold its state surely left it.
+    """
+    lamp = bool(_LAMP.search(f"{verdict.subject} {load.about}"))
+    state = "dark" if was == "off" and lamp else was
+    if changed is None and verdict.rule == "stale" and load.on_stale == "hold":
+        changed = True
+    if changed is None:
+        return f"was {state} instead of {instead}"
+    if not changed:
+        return f"stayed {state}"
+    return "came on" if was == "on" else f"went {state}"
+
+
+# ---- rules ----
+
+
+def rule_words(vehicle: Vehicle, subject: str, rule: str) -> str:
+    """A rule with what the vehicle declares for it: ``stale (hold)``, ``rejoin (1 s)``."""
+    declared = _declared(vehicle, subject, rule)
+    return f"{rule} ({declared})" if declared else rule
+
+
+def _declared(vehicle: Vehicle, subject: str, rule: str) -> str:
+    if subject in vehicle.loads:
+        kind = rule.split(" ", maxsplit=1)[0] if rule.startswith(("never", "notice")) else rule
+        words = _LOAD_RULES.get(kind)
+        return "" if words is None else words(vehicle, vehicle.loads[subject], rule)
+    if subject in vehicle.requests and rule == "control":
+        return f"follows {vehicle.requests[subject].follows.text}"
+    if subject in vehicle.notices and rule == "notice":
+        return f"within {show_duration(vehicle.notices[subject].within)}"
+    if rule == "cycle" and subject in vehicle.messages:
+        return f"every {show_duration(vehicle.messages[subject].period_ns or 0)}"
+    if rule == "sensor":
+        return _sensor(vehicle, subject)
+    return _of_node(vehicle.nodes[subject], rule) if subject in vehicle.nodes else ""
+
+
+def _of_node(node: NodeTable, rule: str) -> str:
+    if rule == "foreign":
+        return ", ".join(["its own identifiers", *node.also_sends])
+    if rule == "quiet recovery":
+        return f"{node.returns} returns and {node.failed_share:.0%} of the bus in a second"
+    if rule == "rejoin":
+        return show_duration(node.rejoin)
+    if rule == "asleep" and node.sleeps_when is not None:
+        return f"within {show_duration(node.asleep_within or 0)} of {node.sleeps_when.text}"
+    if rule == "stopped":
+        return _watchdog(node.watchdog)
+    if rule == "neighbours" and node.supply is not None:
+        return f"a short takes their current for {show_duration(node.supply.dip_limit)}"
+    return ""
+
+
+def _sensor(vehicle: Vehicle, signal: str) -> str:
+    """What a signal shows."""
+    for shown in shown_signals(vehicle):
+        if shown.reference == signal:
+            what = shown.input or f"the supply of {shown.node}"
+            return f"{what} within {shown.tolerance:.3g} {shown.unit}".rstrip()
+    return ""
+
+
+def _watchdog(watchdog_ns: int | None) -> str:
+    return "no watchdog" if watchdog_ns is None else f"watchdog {show_duration(watchdog_ns)}"
+
+
+def _local(load: LoadTable) -> str:
+    if load.local is None:
+        return ""
+    return f"follows {load.local.text}" if load.local_use == "follows" else f"or {load.local.text}"
+
+
+def _then(load: LoadTable) -> str:
+    return (
+        ""
+        if load.hold_for is None
+        else f"{state_text(load.then or '')} after {show_duration(load.hold_for)}"
+    )
+
+
+def _flash(load: LoadTable) -> str:
+    if load.flash is None:
+        return ""
+    return f"{load.flash.per_minute[0]:g} to {load.flash.per_minute[1]:g} per minute"
+
+
+def _partner(load: LoadTable) -> str:
+    partner = None if load.flash is None else load.flash.in_step_with
+    return f"with {partner}" if partner else ""
+
+
+def _never(load: LoadTable, rule: str) -> str:
+    number = int(rule.partition(" ")[2] or 1)
+    if number > len(load.never):
+        return ""
+    entry = load.never[number - 1]
+    return f"{entry.state} while {entry.when.text}"
+
+
+def _trip(load: LoadTable) -> str:
+    return f"off from {load.trip.when.text} until {load.trip.off_until.text}" if load.trip else ""
+
+
+def _tries(load: LoadTable) -> str:
+    if load.tries is None:
+        return ""
+    return f"{load.tries.most}, {show_duration(load.tries.pause)} apart, then {load.tries.then}"
+
+
+def _told(vehicle: Vehicle, load: LoadTable, rule: str) -> str:
+    """By which notices a failed load is told, and how soon."""
+    name = next(name for name, table in vehicle.loads.items() if table is load)
+    notices = {k: notice for k, notice in vehicle.notices.items() if name in notice.failed}
+    named = rule.partition(" ")[2]
+    return ", ".join(
+        f"{key} within {show_duration(notice.within)}"
+        for key, notice in notices.items()
+        if named in ("", key)
+    )
+
+
+_LOAD_RULES: dict[str, Callable[[Vehicle, LoadTable, str], str]] = {
+    "fresh": lambda _, load, __: f"follows {load.request.text}" if load.request else "",
+    "local": lambda _, load, __: _local(load),
+    "stale": lambda _, load, __: state_text(load.on_stale or ""),
+    "then": lambda _, load, __: _then(load),
+    "reset": lambda _, load, __: state_text(load.on_reset or ""),
+    "rejoin": lambda _, load, __: show_duration(load.rejoin),
+    "flash": lambda _, load, __: _flash(load),
+    "in step": lambda _, load, __: _partner(load),
+    "dark": lambda _, load, __: show_duration(load.dark_limit) if load.dark_limit else "",
+    "back": lambda _, load, __: show_duration(load.back_within) if load.back_within else "",
+    "never": lambda _, load, rule: _never(load, rule),
+    "longest_on": lambda _, load, __: show_duration(load.longest_on or 0),
+    "shortest_off": lambda _, load, __: show_duration(load.shortest_off or 0),
+    "trip": lambda _, load, __: _trip(load),
+    "tries": lambda _, load, __: _tries(load),
+    "notice": _told,
+    "stopped": lambda vehicle, load, _: _watchdog(vehicle.nodes[load.node].watchdog),
+}
+
+
+# ---- figures and commands ----
+
+
+def command(report: CheckReport, case: CaseResult) -> str:
+    """The command that reruns just one case: ``linkloss check VEHICLE --case 'NAME'``."""
+    return " ".join(command_parts(report, case))
+
+
+def command_parts(report: CheckReport, case: CaseResult) -> tuple[str, ...]:
+    """The same in pieces at which a long command may be broken into lines."""
+    path = report.vehicle.path
+    start = "linkloss check" if _is_demo(report) else f"linkloss check {shlex.quote(str(path))}"
+    parts = [start, f"--case {_quoted(case.name)}"]
+    if report.drive is not None:
+        parts.insert(1, f"--drive {shlex.quote(str(report.drive))}")
+    if report.logged:
+        parts.insert(2, f"--logged {' '.join(report.logged)}")
+    if report.seed:
+        parts.append(f"--seed {report.seed}")
+    return tuple(parts)
+
+
+def _quoted(name: str) -> str:
+    quoted = shlex.quote(name)
+    return quoted if quoted.startswith("'") else f"'{quoted}'"
+
+
+def _is_demo(report: CheckReport) -> bool:
+    try:
+        return report.vehicle.path == demo_vehicle()
+    except BadInput:
+        return False
+
+
+def short_margin(ns: int) -> str:
+    """A margin in three digits and no more than it is: ``312ms``, ``4.71s``, ``-40us``."""
+    for unit, size in (("s", 1_000_000_000), ("ms", 1_000_000), ("us", 1_000)):
+        if abs(ns) >= size:
+            return f"{_floor(ns, size)}{unit}"
+    return f"{ns}ns"
+
+
+def _floor(ns: int, size: int) -> str:
+    """Three digits, rounded towards less margin."""
+    whole = abs(ns) // size
+    if whole >= 100:
+        return str(ns // size)
+    scale = 10 if whole >= 10 else 100
+    value = ns * scale // size
+    text = f"{abs(value) // scale}.{abs(value) % scale:0{len(str(scale)) - 1}d}"
+    return ("-" if value < 0 else "") + text.rstrip("0").rstrip(".")
+
+
+def count(number: int, thing: str) -> str:
+    """``1 case``, ``3 cases``."""
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
+
+
+def outcome_line(report: CheckReport) -> str:
+    """What a check amounts to, in one sentence."""
+    if not report.cases:
+        return "No case was run: nothing was tested."
+    if not report.declared:
+        return "No rule is declared: nothing was judged."
+    if report.findings:
+        return f"{count(len(report.findings), 'rule')} broken."
+    if report.not_exercised:
+        number = len(report.not_exercised)
+        return f"No rule was broken, but {count(number, 'rule')} {_were(number)} not exercised."
+    if report.silent:
+        number = len(report.silent)
+        return f"No rule was broken, but {count(number, 'thing')} {_were(number)} not judged."
+    if report.space is not None and report.space.depth == "quick":
+        return "Every declared rule was exercised and kept by this selection of the full check."
+    return "Every declared rule was exercised and kept."
+
+
+def _were(number: int) -> str:
+    return "was" if number == 1 else "were"

@@ -1,0 +1,91 @@
+"""JSON Schemas of the files that users write, so that an editor can complete and check them."""
+
+from __future__ import annotations
+
+import json
+from typing import Any, Literal
+
+from pydantic import BaseModel
+
+from linkloss.faults.catalogue import catalogue
+from linkloss.model.load import LoadTable
+from linkloss.model.units import write_duration
+from linkloss.model.vehicle import VehicleFile
+from linkloss.scenario import ScenarioFile
+
+_DIALECT = "https://json-schema.org/draft/2020-12/schema"
+Schema = dict[str, Any]
+FileKind = Literal["vehicle", "scenario"]
+
+
+def schema_text(kind: FileKind) -> str:
+    """The JSON Schema of a vehicle or scenario file, as text."""
+    made = vehicle_schema() if kind == "vehicle" else scenario_schema()
+    return json.dumps(made, indent=2) + "\n"
+
+
+def vehicle_schema() -> Schema:
+    """The schema of a vehicle file. ``defaults`` takes the keys of a load, none of them needed."""
+    schema = _of(VehicleFile)
+    load = schema["$defs"][LoadTable.__name__]
+    defaults = {key: value for key, value in load.items() if key != "required"}
+    defaults["description"] = schema["properties"]["defaults"]["description"]
+    schema["properties"]["defaults"] = defaults
+    return {"$schema": _DIALECT, **schema}
+
+
+def scenario_schema() -> Schema:
+    """The schema of a scenario file: a step sets inputs, or is one of the faults with its own
+    parameters.
+    """
+    schema = _of(ScenarioFile)
+    step = schema["$defs"].pop("Step")
+    forms = {"StepSet": _step(step, "set", {})}
+    for kind, form in catalogue().items():
+        fault = _of(form)
+        schema["$defs"].update(fault.pop("$defs", {}))
+        fault["properties"]["fault"] = {"const": kind, "description": fault.pop("description", "")}
+        forms[f"Step_{kind}"] = _step(step, "fault", fault)
+    schema["$defs"].update(forms)
+    schema["properties"]["steps"]["items"] = {
+        "oneOf": [{"$ref": f"#/$defs/{name}"} for name in forms]
+    }
+    return {"$schema": _DIALECT, **schema}
+
+
+def _step(step: Schema, thing: str, parameters: Schema) -> Schema:
+    """A step of one form: it has ``set`` or ``fault``, and needs what that form needs."""
+    common = ("at", "set") if thing == "set" else ("at", "until", "lasts")
+    properties = {key: step["properties"][key] for key in common}
+    return {
+        "type": "object",
+        "properties": {**properties, **parameters.get("properties", {})},
+        "required": ["at", thing, *parameters.get("required", [])],
+        "additionalProperties": False,
+    }
+
+
+def _of(model: type[BaseModel]) -> Schema:
+    found: Schema = _tidied(model.model_json_schema(by_alias=True))
+    return found
+
+
+def _tidied(node: Any) -> Any:
+    """What pydantic says, in the words of a TOML file: no null, durations with their unit."""
+    if isinstance(node, list):
+        return [_tidied(entry) for entry in node]
+    if not isinstance(node, dict):
+        return node
+    made = {key: _tidied(value) for key, value in node.items()}
+    options = made.get("anyOf")
+    if isinstance(options, list) and {"type": "null"} in options:
+        left = [option for option in options if option != {"type": "null"}]
+        del made["anyOf"]
+        made = {**(left[0] if len(left) == 1 else {"anyOf": left}), **made}
+    if "default" in made and made["default"] is None:
+        del made["default"]
+    if isinstance(made.get("default"), int) and made.get("type") == "string":
+        made["default"] = write_duration(made["default"])
+    if isinstance(made.get("title"), str):
+        del made["title"]
+    return made

@@ -1,0 +1,369 @@
+"""A node's life: power-up, boot, program, reset, hang, crash."""
+
+from __future__ import annotations
+
+import asyncio
+import sysconfig
+import traceback
+from collections.abc import Callable, Coroutine
+from dataclasses import dataclass, field
+from pathlib import Path
+from random import Random
+from typing import Any
+
+import can
+from cantools.database import Database
+
+from linkloss.bus import Controller, Port
+from linkloss.clock import Event, EventQueue, OwnClock
+from linkloss.clock.blocking import BlockingProgram, ProgramFailed
+from linkloss.clock.safeguard import install, runs_programs
+from linkloss.model.expression import Value
+from linkloss.model.vehicle import NodeTable
+from linkloss.recording import Crash, NodeChange, Printed, Recording
+from linkloss.session.board import Board, Restart, Sleep
+from linkloss.session.gate import AT_WORK, Gate
+from linkloss.session.pins import Inputs, Output
+from linkloss.session.power import Power
+
+_BENCH = str(Path(__file__).parent.parent)
+_LIBRARIES = tuple({sysconfig.get_path(name) for name in ("stdlib", "purelib", "platlib")})
+
+IDEAL_VOLTS = 13.5
+"""An ideal supply: the voltage beside a running alternator, common practice."""
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """What all hosts of a session share."""
+
+    queue: EventQueue
+    loop: asyncio.AbstractEventLoop
+    inputs: Inputs
+    recording: Recording
+    database: Database
+    channel: str
+    handed: Callable[[str, can.Message], None]
+    refused: Callable[[str, can.Message], None]
+    seed: int = 0
+    power: Power | None = None
+    sleepers: dict[str, NodeHost] = field(default_factory=dict)
+    """Who is asleep now, by name."""
+
+
+@dataclass(slots=True)
+class _Running:
+    """A program that runs or hangs, and what goes with it at its end."""
+
+    board: Board
+    port: Port
+    gate: Gate
+    program: Any = None
+
+    @property
+    def blocking(self) -> BlockingProgram | None:
+        """The program, if it is one that waits by itself."""
+        return self.program if isinstance(self.program, BlockingProgram) else None
+
+
+@dataclass(slots=True, eq=False)
+class NodeHost:
+    """One node of the vehicle."""
+
+    name: str
+    table: NodeTable
+    program_class: Callable[[Any], Any]
+    controller: Controller
+    outputs: dict[str, Output]
+    around: Surroundings
+    clock: OwnClock
+    state: str = "reset"
+    slow: bool = False
+    _memory: dict[str, Any] = field(default_factory=dict)
+    _running: _Running | None = None
+    _wild: bool = False
+    _boot: Event | None = None
+    _cause: str = ""
+    _sleep: Sleep | None = None
+
+    def power_up(self) -> None:
+        """The supply is switched on: the boot begins, if there is voltage enough."""
+        install()
+        power = self.around.power
+        if power is not None and not power.powered(self.name):
+            self._set_outputs(powered=False)
+            self._change("off", "supply", power.taken_by(self.name))
+            return
+        self._set_outputs(powered=True)
+        self._begin_boot("power-up")
+
+    def reset(self, cause: str) -> None:
+        """The program ends here and starts anew after the boot time."""
+        if self.state != "off":
+            self._stop()
+            self._set_outputs(powered=True)
+            self._begin_boot(cause)
+
+    def supply_lost(self, by: str) -> None:
+        """The voltage is too low for the processor: all stands still."""
+        self._stop()
+        self._set_outputs(powered=False)
+        self._change("off", "supply", by)
+
+    def supply_back(self) -> None:
+        """The voltage is back: the boot begins."""
+        self._set_outputs(powered=True)
+        self._begin_boot("supply")
+
+    def run_wild(self) -> None:
+        """The voltage is too low for the program, and nothing holds the processor in reset: it
+        hangs for good, and each output stays, goes off or goes on, as chance has it.
+        """
+        if self._running is None or self.state == "crashed":
+            return  # a boot that ends there runs wild at its end
+        self.hang("supply")
+        self._wild = True
+        now_ns = self.around.queue.now_ns
+        random = Random(f"{self.around.seed}/wild/{self.name}/{now_ns}")  # noqa: S311 - repeatable
+        for output in self.outputs.values():
+            level = random.choice((None, 0.0, 1.0))
+            if level is not None:
+                output.drive(level)
+
+    def heard(self, name: str, *, whole: bool) -> None:
+        """Asleep, a frame was on its piece of the bus: a message, or an identifier that is of
+        none. One that was not ``whole`` is noticed, and not understood.
+        """
+        assert self._sleep is not None
+        frames = self._sleep.frames
+        if frames if isinstance(frames, bool) else whole and name in frames:
+            self._begin_boot("wake", name)
+
+    def _fall_asleep(self, sleep: Sleep) -> None:
+        """The program ends here, the controller leaves the bus, the outputs stay as they are."""
+        self._stop()
+        self._change("asleep", "program")
+        self._sleep = sleep
+        self.around.sleepers[self.name] = self
+
+    def volts(self) -> float:
+        """The voltage at the node's terminals, in V."""
+        power = self.around.power
+        return IDEAL_VOLTS if power is None else power.volts(self.name)
+
+    def _stop(self) -> None:
+        """The program ends here."""
+        if self._boot is not None:
+            self.around.queue.cancel(self._boot)
+            self._boot = None
+        self.end()
+        self.controller.on_receive = None
+        self.controller.power_off()
+
+    def _set_outputs(self, *, powered: bool) -> None:
+        """The outputs fall to what the hardware makes of them, without voltage to nothing."""
+        for output in self.outputs.values():
+            output.powered = powered
+            output.drive(None)
+
+    def hang(self, cause: str = "fault") -> None:
+        """The program stops where it is; controller, pins and hardware timers go on."""
+        if self.state == "running" and self._running is not None:
+            self._change("hung", cause)
+            self._running.gate.close()
+            if self._running.blocking is not None:
+                self._running.blocking.hang()
+
+    def resume(self) -> None:
+        """A program that hung goes on, late for everything it missed."""
+        if self.state == "hung" and self._running is not None and not self._wild:
+            self._change("running", "fault")
+            self._running.gate.open()
+            self._running.board.catch_up()
+            if self._running is not None and self._running.blocking is not None:
+                self.call(self._running.blocking.resume)
+            self._drain(self.controller)
+
+    def bite(self) -> None:
+        """The watchdog was not fed in time."""
+        self.reset("watchdog")
+
+    def recover_bus(self) -> None:
+        """The program asks the controller to come back from bus-off."""
+        self.controller.request_recovery()
+
+    def end(self) -> None:
+        """The program is over, without a chance to tidy up."""
+        running, self._running = self._running, None
+        self._wild = False
+        if running is not None:
+            if running.blocking is not None:
+                running.blocking.end()
+            running.board.die()
+            running.port.shutdown()
+            running.gate.end()
+
+    @runs_programs
+    def call(self, action: Callable[..., object], *args: Any) -> None:
+        """Run a piece of the program; what it raises ends the program, not the bench."""
+        turn = AT_WORK.set(None if self._running is None else self._running.gate)
+        try:
+            action(*args)
+        except KeyboardInterrupt:
+            raise
+        except BaseException as error:  # noqa: BLE001 - a program may raise anything
+            self._failed(error)
+        finally:
+            AT_WORK.reset(turn)
+
+    def _failed(self, error: BaseException) -> None:
+        """The program raised: it asks for a reset, or it crashed."""
+        if isinstance(error, Sleep):
+            self._fall_asleep(error)
+        elif isinstance(error, Restart):
+            self.reset("program")
+        else:
+            self._crash(error)
+
+    def input_changed(self, name: str, value: Value) -> None:
+        """An input line of this node has a new value."""
+        for output in self.outputs.values():
+            output.input_changed()
+        if self._sleep is not None and (self._sleep.inputs is None or name in self._sleep.inputs):
+            self._begin_boot("wake", name)
+        if self._running is not None and self._running.blocking is not None:
+            if self.state in ("running", "hung"):
+                self.call(self._running.blocking.input_changed, name, value)
+        elif self.state == "running" and self._running is not None:
+            listener = getattr(self._running.program, "on_input", None)
+            if listener is not None:
+                self.call(listener, name, value)
+
+    def controller_changed(self) -> None:
+        """The error state of the controller has changed."""
+        if self._running is not None and self._running.blocking is not None:
+            self.call(self._running.blocking.controller_changed)
+
+    def printed(self, text: str) -> None:
+        """The program gave out a line of text."""
+        self.around.recording.prints.append(Printed(self.name, self.around.queue.now_ns, text))
+
+    def _begin_boot(self, cause: str, by: str = "") -> None:
+        self._cause = cause
+        self._change("reset", cause, by)
+        boot_ns = self.table.slowest_boot_ns if self.slow else self.table.usual_boot_ns
+        self._boot = self.around.queue.after(boot_ns, self._start)
+
+    def _start(self) -> None:
+        self._boot = None
+        around = self.around
+        self.controller.restore_settings()
+        self.controller.power_on()
+        port = Port(self.controller, around.queue, around.channel, clock=self.clock)
+        port.on_attempt = self._attempt
+        port.on_refused = self._refused
+        board = Board(
+            life=self,
+            name=self.name,
+            queue=around.queue,
+            clock=self.clock,
+            inputs=around.inputs,
+            outputs=self.outputs,
+            bus=port,
+            messages=around.database,
+            settings=self.table.settings,
+            memory=self._memory,
+            cause=self._cause,
+        )
+        self._running = _Running(board, port, Gate(around.loop, self._failed, self.clock))
+        self._change("running", "boot")
+        self.call(self._begin_program, self._running)
+        if around.power is not None and around.power.wild(self.name):
+            self.run_wild()
+
+    def _begin_program(self, running: _Running) -> None:
+        running.program = program = self.program_class(running.board)
+        if isinstance(program, BlockingProgram):
+            self.controller.on_receive = lambda _controller: self.call(program.received)
+            program.start()
+            return
+        if _has_own(program, "on_frame"):
+            self.controller.on_receive = self._drain
+        if hasattr(program, "start"):
+            program.start()
+        run = getattr(program, "run", None)
+        if run is not None:
+            begun = run()
+            if not asyncio.iscoroutine(begun):
+                raise TypeError("'run' is no coroutine; expected 'async def run(self)'")
+            self.around.loop.create_task(self._whole(running, begun), name=self.name)
+
+    async def _whole(self, running: _Running, run: Coroutine[Any, Any, None]) -> None:
+        """The program's coroutine; what it raises is handled at once, not when a task is done."""
+        try:
+            await run
+        except Exception as error:  # noqa: BLE001 - a program may raise anything
+            if self._running is running:  # else it stumbled over its end
+                self._failed(error)
+
+    def _crash(self, error: BaseException) -> None:
+        """The program failed by itself: note where, and leave everything as it is."""
+        while isinstance(error, BaseExceptionGroup):  # of tasks that the program waited for
+            error = error.exceptions[0]
+        text = f"{type(error).__name__}: {error}"
+        if isinstance(error, ProgramFailed):
+            text = str(error)
+        now_ns = self.around.queue.now_ns
+        self.around.recording.crashes.append(Crash(self.name, now_ns, _place(error), text))
+        self._change("crashed", text)
+        if self._running is not None:
+            self._running.gate.close()
+
+    def _change(self, state: str, cause: str, by: str = "") -> None:
+        power = self.around.power
+        if power is not None and "asleep" in (state, self.state):
+            power.sleeps(self.name, asleep=state == "asleep")
+        self.state = state
+        self._sleep = None
+        self.around.sleepers.pop(self.name, None)
+        changes = self.around.recording.nodes[self.name]
+        changes.append(NodeChange(self.around.queue.now_ns, state, cause, by))
+
+    def _drain(self, controller: Controller) -> None:
+        """Hand the program the frames that wait for it, if it wants them handed."""
+        running = self._running
+        if running is None or not _has_own(running.program, "on_frame"):
+            return
+        while self.state == "running" and self._running is running and controller.inbox:
+            message = running.port.recv(0)
+            if message is None:
+                return
+            self.call(running.program.on_frame, message)
+
+    def _attempt(self, message: can.Message) -> None:
+        self.around.handed(self.name, message)
+
+    def _refused(self, message: can.Message) -> None:
+        self.around.refused(self.name, message)
+
+
+def _place(error: BaseException) -> str:
+    """Where in the program an error arose: the innermost line that is no library's."""
+    if isinstance(error, ProgramFailed):
+        return error.where
+    frames = [
+        frame
+        for frame in traceback.extract_tb(error.__traceback__)
+        if not frame.filename.startswith((_BENCH, "<frozen"))
+    ]
+    own = [frame for frame in frames if not frame.filename.startswith(_LIBRARIES)]
+    if not frames:
+        return "its first line"
+    found = (own or frames)[-1]
+    return f"{found.filename}:{found.lineno}"
+
+
+def _has_own(program: Any, method: str) -> bool:
+    """Whether a program has a method that is not the empty one of the API's base class."""
+    found = getattr(type(program), method, None)
+    return found is not None and found.__module__ != "linkloss_nodes.api"

@@ -1,0 +1,407 @@
+"""Building a vehicle on a clock and a bus, running a scenario on it, recording all of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from functools import partial
+from random import Random
+from typing import TYPE_CHECKING, NamedTuple
+
+import can
+
+from linkloss.bus import Bus, BusRecord, Controller, Frame, open_channel
+from linkloss.bus.line import Line
+from linkloss.clock import OwnClock, VirtualLoop
+from linkloss.faults.base import Fault
+from linkloss.model.expression import Value
+from linkloss.model.loading import Vehicle
+from linkloss.model.vehicle import write_identifier
+from linkloss.outside import NOBODY, OutsideEvent
+from linkloss.recording import (
+    ActionRecord,
+    ControllerChange,
+    FaultRecord,
+    Foreign,
+    Handed,
+    Recording,
+    note_bit,
+)
+from linkloss.session.controllers import make_controller
+from linkloss.session.gate import clock_at_work, make_task
+from linkloss.session.host import NodeHost, Surroundings
+from linkloss.session.logged import LoggedNode
+from linkloss.session.outside import Outsiders
+from linkloss.session.pace import Pace
+from linkloss.session.pins import Inputs, Output
+from linkloss.session.player import Feed, Player
+from linkloss.session.power import make_power
+from linkloss.traffic import REST, Traffic
+
+if TYPE_CHECKING:
+    from linkloss.scenario import Scenario, TimedFault
+
+
+_NO_TRAFFIC = Traffic((), lambda: iter(()))
+_REST_MAILBOXES = 1000
+"""It stands for all the nodes of which nothing is known but what they sent."""
+
+
+class Session:
+    """One vehicle, powered up at instant zero and run for as long as its scenario says."""
+
+    def __init__(
+        self,
+        scenario: Scenario,
+        loop: VirtualLoop | None = None,
+        *,
+        paced: bool = False,
+        bits: bool = False,
+    ) -> None:
+        """``loop``: one that somebody else drives; ``paced``: no faster than real time. What
+        happens is the same. ``bits``: record the bus bit by bit, too, where something is out of
+        the ordinary.
+        """
+        self.scenario = scenario
+        self.vehicle: Vehicle = scenario.vehicle
+        self.loop = VirtualLoop() if loop is None else loop
+        self.queue = self.loop.queue
+        self.loop.set_task_factory(make_task)
+        if scenario.clocks or scenario.drifts:
+            self.loop.own_clock = clock_at_work
+        self.traffic = scenario.traffic or _NO_TRAFFIC
+        real = () if scenario.outside is None else scenario.outside.nodes
+        self.recording = Recording(
+            vehicle=self.vehicle.title, seed=scenario.seed, logged=(*self.traffic.nodes, *real)
+        )
+        self.outsiders = Outsiders(scenario.outside, self.queue, self.recording)
+        bus = self.vehicle.bus
+        line = Line(bus.length, bus.stub, None if bus.terminators == 2 else bus.terminators)
+        self.bus = Bus(self.queue, bus.bit_rate, line, data_bit_rate=bus.data_bit_rate)
+        self.bus.observers.append(self.recording.frames.append)
+        if bits:
+            self.bus.bit_observers.append(partial(note_bit, self.recording.bits))
+        self.inputs = Inputs(self.queue, self.recording)
+        self.hosts: dict[str, NodeHost | LoggedNode] = {}
+        self.power = make_power(self.queue, self.vehicle, self.recording)
+        self.player: Player | None = None
+        self._sleepers: dict[str, NodeHost] = {}
+        self._pace = Pace(self.queue) if paced else None
+        self._active: dict[Fault, _Active] = {}
+        self._held = ExitStack()
+        self._stimuli = timeline(scenario)
+        self._next = 0
+        self._names = {
+            (info.identifier, info.extended): info.name for info in self.vehicle.messages.values()
+        }
+        self._build()
+        self.bus.observers.append(self._heard)
+
+    def _build(self) -> None:
+        around = Surroundings(
+            queue=self.queue,
+            loop=self.loop,
+            inputs=self.inputs,
+            recording=self.recording,
+            database=self.vehicle.database,
+            channel=self.vehicle.bus.channel,
+            handed=self._handed,
+            refused=self._refused,
+            seed=self.scenario.seed,
+            power=self.power,
+            sleepers=self._sleepers,
+        )
+        for name in self.vehicle.bus.cable:
+            self.hosts[name] = self._host(name, around)
+        for name, table in self.vehicle.inputs.items():
+            value = self.scenario.inputs.get(name, table.rest)
+            self.inputs.add(name, table, value, self._input_changed)
+        for name, load in self.vehicle.loads.items():
+            if load.node in self.recording.logged:
+                continue
+            seen = partial(self.inputs.values, load.node)
+            output = Output(self.queue, name, load, self.recording, seen, self.power)
+            self.hosts[load.node].outputs[load.output or name] = output
+        self.outsiders.attach(self.bus, fd=self.vehicle.fd)
+        if self.power is not None:
+            self.power.hosts.update(self.hosts)
+
+    def _host(self, name: str, around: Surroundings) -> NodeHost | LoggedNode:
+        table = self.vehicle.nodes[name]
+        logged = name in self.recording.logged
+        real = name in self.outsiders.outside.nodes
+        controller = make_controller(self.vehicle, name, logged=logged, real=real)
+        self.bus.attach(controller)
+        controller.power_off()
+        self.recording.nodes[name] = []
+        self.recording.controllers[name] = []
+        changes = self.recording.controllers[name]
+        if logged:
+            controller.on_state = partial(self._note_state, changes)
+            _play_from(controller)
+            node = LoggedNode(name, table, controller, self.queue, self.recording)
+            if real:
+                self.outsiders.add_node(node)
+            return node
+        clock = OwnClock(
+            self.queue, self.scenario.clocks.get(name, 0), self.scenario.drifts.get(name, 0.0)
+        )
+        program = self.vehicle.programs[name]
+        host = NodeHost(name, table, program, controller, {}, around, clock)
+
+        def note_state(changed: Controller) -> None:
+            self._note_state(changes, changed)
+            host.controller_changed()
+
+        controller.on_state = note_state
+        return host
+
+    def _note_state(self, changes: list[ControllerChange], changed: Controller) -> None:
+        now_ns = self.queue.now_ns
+        changes.append(ControllerChange(now_ns, changed.state.name, changed.tec, changed.rec))
+
+    def _feed_of(self, sender: str) -> Feed:
+        """What takes the logged frames of a sender. Those that belong to no node of the vehicle
+        get a controller beside the first node that is logged, or else at the far end.
+        """
+        assert self.player is not None
+        host = self.hosts.get(sender)
+        if isinstance(host, LoggedNode):
+            host.controller.on_sent = self.player.sent
+            return host.feed
+        controller = Controller(
+            REST, mailboxes=_REST_MAILBOXES, order="fifo", auto_recovery=True, fd=self.vehicle.fd
+        )
+        _play_from(controller)
+        controller.on_sent = self.player.sent
+        self.bus.attach(controller, beside=next(iter(self.traffic.nodes), None))
+
+        def feed(frame: Frame) -> bool:
+            controller.send(frame)
+            return True
+
+        return feed
+
+    def _handed(self, node: str, message: can.Message) -> None:
+        if message.is_remote_frame:
+            return
+        name, now_ns, data = self._named(node, message), self.queue.now_ns, bytes(message.data)
+        if name is not None:
+            self.recording.handed.setdefault(name, []).append(Handed(now_ns, data))
+        else:
+            identifier, extended = message.arbitration_id, message.is_extended_id
+            self.recording.foreign.append(Foreign(now_ns, node, identifier, extended, data))
+
+    def _refused(self, node: str, message: can.Message) -> None:
+        """What was handed over last was not taken."""
+        if message.is_remote_frame:
+            return
+        name = self._named(node, message)
+        if name is not None:
+            handed = self.recording.handed[name]
+            handed[-1] = handed[-1]._replace(taken=False)
+        else:
+            foreign = self.recording.foreign
+            foreign[-1] = foreign[-1]._replace(taken=False)
+
+    def _named(self, node: str, message: can.Message) -> str | None:
+        """The name of a message that is this node's to send."""
+        name = self._names.get((message.arbitration_id, message.is_extended_id))
+        return name if name and node in self.vehicle.messages[name].senders else None
+
+    def _heard(self, record: BusRecord) -> None:
+        """Whoever sleeps on the same piece of the bus may wake by a frame."""
+        if not self._sleepers:
+            return
+        which = record.frame.identifier, record.frame.extended
+        name = self._names.get(which) or write_identifier(*which)
+        pieces = {controller.name: controller.segment for controller in self.bus.controllers}
+        for host in list(self._sleepers.values()):
+            if host.controller.segment is pieces.get(record.sender):
+                host.heard(name, whole=record.error is None or bool(record.receivers))
+
+    def _input_changed(self, node: str, name: str, value: Value) -> None:
+        self.hosts[node].input_changed(name, value)
+
+    # ---- what happens in a run ----
+
+    def run(self) -> Recording:
+        """Run the scenario to its end and return the recording."""
+        try:
+            self.begin()
+            return self.go_on(self.scenario)
+        finally:
+            self._held.close()
+
+    def begin(self) -> None:
+        """Power up, and drive the loop from now on."""
+        self._held.enter_context(self.loop.running())
+        self.power_up()
+
+    def power_up(self) -> None:
+        """Power up on a loop that somebody else drives."""
+        channel = self.vehicle.bus.channel
+        self._held.enter_context(open_channel(self.bus, self.queue, channel, fd=self.vehicle.fd))
+        if self.power is not None:
+            self.power.begin({name: self.inputs.truth(name) for name in self.vehicle.inputs})
+        for host in self.hosts.values():
+            host.power_up()
+        if self.traffic is not _NO_TRAFFIC:
+            self.player = Player(self.queue, self.bus, self.traffic.frames(), self._feed_of)
+            self.recording.shift = self.player.shift
+            self.player.begin()
+        if self._pace is not None:
+            self._pace.begin()
+
+    def run_to(self, at_ns: int) -> None:
+        """Run everything that comes before an instant, and stand there."""
+        while self._next < len(self._stimuli) and self._stimuli[self._next].at_ns < at_ns:
+            stimulus = self._stimuli[self._next]
+            self._next += 1
+            self._run_before(stimulus.at_ns)
+            stimulus.do(self)
+        self._run_before(at_ns)
+
+    def go_on(self, scenario: Scenario) -> Recording:
+        """Go on with a scenario that is the same up to this instant, run it to its end and
+        return the recording.
+        """
+        self.loop.keep_running()
+        self.scenario = scenario
+        self._stimuli = timeline(scenario)
+        self._next = sum(stimulus.at_ns < self.queue.now_ns for stimulus in self._stimuli)
+        self.run_to(scenario.lasts_ns)
+        self.queue.run_until(scenario.lasts_ns)
+        return self.finish(scenario.lasts_ns)
+
+    def finish(self, end_ns: int) -> Recording:
+        """The run is over at an instant up to which all has happened; returns the recording."""
+        self.end()
+        self.loop.close()
+        self.recording.end_ns = end_ns
+        return self.recording
+
+    def end(self) -> None:
+        """All programs end here, and the bus is gone; the loop stays."""
+        for host in self.hosts.values():
+            host.end()
+        self._held.close()
+
+    def _run_before(self, at_ns: int) -> None:
+        self.queue.run_until(at_ns - 1)
+        self.queue.now_ns = max(self.queue.now_ns, at_ns)
+
+    def act(self, values: Mapping[str, Value]) -> None:
+        """The driver or the engine changes inputs now."""
+        self.recording.actions.append(ActionRecord(self.queue.now_ns, dict(values)))
+        for name, value in values.items():
+            self.inputs.set(name, value)
+            if self.power is not None:
+                self.power.moved(name, value)
+
+    def apply(self, timed: TimedFault) -> None:
+        """A fault begins now. The same fault twice at one time is one fault, until both clear."""
+        fault = timed.fault
+        self.recording.faults.append(
+            FaultRecord(
+                kind=fault.kind,
+                text=fault.describe(),
+                group=fault.group,
+                content=fault.content,
+                nodes=fault.nodes(),
+                loads=fault.loads(self.vehicle),
+                applied_ns=self.queue.now_ns,
+                cleared_ns=None if fault.lasting else self.queue.now_ns,
+            ),
+        )
+        if not fault.lasting:
+            fault.apply(self, self._random(timed))
+            return
+        active = self._active.get(fault)
+        if active is None:
+            active = self._active[fault] = _Active(fault.apply(self, self._random(timed)))
+        active.records.append(len(self.recording.faults) - 1)
+
+    def clear(self, fault: Fault) -> None:
+        """A lasting fault ends now."""
+        active = self._active[fault]
+        place = active.records.pop(0)
+        record = self.recording.faults[place]
+        self.recording.faults[place] = record._replace(cleared_ns=self.queue.now_ns)
+        if not active.records:
+            del self._active[fault]
+            active.undo()
+
+    @property
+    def frames(self) -> Sequence[BusRecord]:
+        """What has gone over the bus so far."""
+        return self.recording.frames
+
+    def _random(self, timed: TimedFault) -> Random:
+        """A generator of its own for each fault, so that one does not shift another's draws."""
+        purpose = f"{self.scenario.seed}/{timed.fault.label()}/{timed.at_ns}"
+        return Random(purpose)  # noqa: S311 - repeatable on purpose
+
+
+@dataclass(slots=True)
+class _Active:
+    """A lasting fault that is there: how to undo it, and its records that are not yet cleared."""
+
+    undo: Callable[[], None]
+    records: list[int] = field(default_factory=list)
+
+
+class Stimulus(NamedTuple):
+    """Something done to a session from outside at an instant."""
+
+    at_ns: int
+    do: Callable[[Session], None]
+
+
+def timeline(scenario: Scenario) -> list[Stimulus]:
+    """All stimuli of a scenario in order: at one instant first what comes from outside, then what
+    clears, then what the driver does, then what breaks.
+    """
+    outside = [
+        Stimulus(event.at_ns, partial(_from_outside, event=event))
+        for event in (scenario.outside or NOBODY).events
+    ]
+    clears = [
+        Stimulus(timed.until_ns, partial(_clear, fault=timed.fault))
+        for timed in scenario.faults
+        if timed.fault.lasting and timed.until_ns is not None
+    ]
+    actions = [
+        Stimulus(action.at_ns, partial(_act, values=action.values)) for action in scenario.actions
+    ]
+    applies = [Stimulus(timed.at_ns, partial(_apply, timed=timed)) for timed in scenario.faults]
+    return sorted([*outside, *clears, *actions, *applies], key=lambda stimulus: stimulus.at_ns)
+
+
+def _from_outside(session: Session, event: OutsideEvent) -> None:
+    session.outsiders.act(event)
+
+
+def _clear(session: Session, fault: Fault) -> None:
+    session.clear(fault)
+
+
+def _act(session: Session, values: Mapping[str, Value]) -> None:
+    session.act(values)
+
+
+def _apply(session: Session, timed: TimedFault) -> None:
+    session.apply(timed)
+
+
+def _play_from(controller: Controller) -> None:
+    """Nobody reads what it receives."""
+    controller.on_receive = lambda heard: heard.inbox.clear()
+
+
+def simulate(scenario: Scenario, *, paced: bool = False, bits: bool = False) -> Recording:
+    """Run a scenario and return its recording; ``paced`` no faster than real time; with ``bits``
+    the bus bit by bit, too.
+    """
+    return Session(scenario, paced=paced, bits=bits).run()
