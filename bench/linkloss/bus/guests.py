@@ -24,14 +24,14 @@ from typing import Any, Self, TypedDict
 import can
 from can.interfaces.virtual import channels, channels_lock
 
-from linkloss.bus.controller import Controller, TransmitError
+from linkloss.bus.controller import Controller
 from linkloss.bus.frame import Frame
 from linkloss.bus.mailbox import Order
 from linkloss.bus.medium import Bus
 from linkloss.bus.messages import frame_of, message_of
 from linkloss.bus.port import BlockingReceive
-from linkloss.bus.refusal import NotClassical
-from linkloss.clock.queue import EventQueue
+from linkloss.bus.refusal import NotClassical, TransmitError
+from linkloss.clock import EventQueue
 
 
 class GuestSettings(TypedDict):

@@ -4,8 +4,8 @@ the car hardly ever do.
 
 from __future__ import annotations
 
+import itertools
 from functools import cached_property
-from itertools import pairwise
 
 from linkloss.faults.base import Fault
 from linkloss.faults.traffic import requests
@@ -36,7 +36,7 @@ class Kinship:
 
     @cached_property
     def _neighbours(self) -> frozenset[tuple[str, str]]:
-        return frozenset(pairwise(self.vehicle.bus.cable))
+        return frozenset(itertools.pairwise(self.vehicle.bus.cable))
 
     def strikes(self, fault: Fault) -> frozenset[str]:
         """The nodes whose program, controller or connection a fault hits; for a cut cable those

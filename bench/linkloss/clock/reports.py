@@ -17,8 +17,8 @@ from typing import Any
 from linkloss.clock.handles import ReadyHandle, VirtualTimerHandle
 
 AnyHandle = ReadyHandle | VirtualTimerHandle
-Context = dict[str, Any]
-ExceptionHandler = Callable[[AbstractEventLoop, Context], object]
+ErrorContext = dict[str, Any]
+ExceptionHandler = Callable[[AbstractEventLoop, ErrorContext], object]
 
 _TRACEBACKS = {
     "source_traceback": "Object created at (most recent call last):\n",
@@ -51,7 +51,7 @@ class ExceptionReports(AbstractEventLoop):
             raise TypeError(f"an exception handler is a callable or None, got {handler!r}")
         self._exception_handler = handler
 
-    def default_exception_handler(self, context: Context) -> None:
+    def default_exception_handler(self, context: ErrorContext) -> None:
         """Log the context with asyncio's logger, one line for each key."""
         exception = context.get("exception")
         handle = self._current_handle
@@ -66,7 +66,7 @@ class ExceptionReports(AbstractEventLoop):
         exc_info = (type(exception), exception, exception.__traceback__) if exception else False
         logger.error("\n".join(lines), exc_info=exc_info)
 
-    def call_exception_handler(self, context: Context) -> None:
+    def call_exception_handler(self, context: ErrorContext) -> None:
         """Hand an exception context to the handler; an exception of its own is logged.
 
         Keys as in asyncio: ``message``, and optionally ``exception``, ``future``, ``task``,
@@ -84,7 +84,7 @@ class ExceptionReports(AbstractEventLoop):
             self._report_failed_handler(handler, failure, context)
 
     def _report_failed_handler(
-        self, handler: ExceptionHandler | None, failure: BaseException, context: Context
+        self, handler: ExceptionHandler | None, failure: BaseException, context: ErrorContext
     ) -> None:
         if handler is None:
             logger.error("Exception in default exception handler", exc_info=failure)
@@ -101,7 +101,7 @@ class ExceptionReports(AbstractEventLoop):
 
     def _report_callback(self, handle: AnyHandle, exception: BaseException) -> None:
         source = _format_callback_source(handle._callback, handle._args)
-        context: Context = {
+        context: ErrorContext = {
             "message": f"Exception in callback {source}",
             "exception": exception,
             "handle": handle,

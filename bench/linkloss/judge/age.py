@@ -14,7 +14,7 @@ from bisect import bisect_right
 from collections.abc import Callable, Iterator, Sequence
 
 from linkloss.judge.case import Case, Waited
-from linkloss.judge.service import Span
+from linkloss.judge.service import TimeSpan
 
 
 def waited(case: Case, message: str) -> Iterator[Waited]:
@@ -57,7 +57,7 @@ def outdated(
             yield frame
 
 
-def full(case: Case, node: str) -> Iterator[Span]:
+def full(case: Case, node: str) -> Iterator[TimeSpan]:
     """When every mailbox of a node's controller waited for the bus: a program that looks whether
     there is room hands nothing over then. What it takes back is not seen; but what the controller
     takes while all seem to wait shows that it was. A program that a fault has muted sees its

@@ -18,7 +18,7 @@ from typing import NamedTuple
 
 from linkloss.judge.case import Case
 from linkloss.judge.lives import Life
-from linkloss.judge.service import Span, off_the_bus
+from linkloss.judge.service import TimeSpan, off_the_bus
 from linkloss.judge.verdict import Outcome, Verdict, smallest, worst
 from linkloss.model.expression import split_signal
 from linkloss.model.loading import Vehicle
@@ -178,7 +178,7 @@ def _dues(
             last_ns = came_ns
 
 
-def _out_of_service(case: Case, node: str) -> Iterator[Span]:
+def _out_of_service(case: Case, node: str) -> Iterator[TimeSpan]:
     """When a program need not hand anything over: it hangs, it has restarted itself (another rule
     tells of that), its controller is bus-off; from that it has its time to rejoin.
     """
@@ -189,11 +189,11 @@ def _out_of_service(case: Case, node: str) -> Iterator[Span]:
     yield from off_the_bus(case, node)
 
 
-def _waiting(case: Case, node: str, from_ns: int, to_ns: int) -> list[Span]:
+def _waiting(case: Case, node: str, from_ns: int, to_ns: int) -> list[TimeSpan]:
     """The spans, in a life, in which a frame of a node waited for the bus: a program may look
     whether its controller has room before it hands anything over, and then nobody sees an attempt.
     """
-    spans: list[Span] = []
+    spans: list[TimeSpan] = []
     sent: dict[tuple[int, bool], list[int]] = {}
     for record in case.recording.frames:
         if record.sender == node and record.error is None:

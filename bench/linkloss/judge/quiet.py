@@ -16,7 +16,7 @@ from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 from linkloss.judge.case import Case
-from linkloss.judge.service import BusOff, Span, bus_offs
+from linkloss.judge.service import BusOff, TimeSpan, bus_offs
 from linkloss.judge.verdict import Outcome, Verdict, worst
 
 SECOND_NS = 1_000_000_000
@@ -102,7 +102,7 @@ def _failures(case: Case, node: str, offs: Sequence[BusOff]) -> Iterator[tuple[i
                 yield start_ns, record.end_ns + error_ns - start_ns
 
 
-def _alone(case: Case, node: str) -> list[Span]:
+def _alone(case: Case, node: str) -> list[TimeSpan]:
     """The spans in which no other node's controller was there to be disturbed: this one was
     unplugged, or all others were unplugged, bus-off or without a running controller.
     """
@@ -119,11 +119,11 @@ def _alone(case: Case, node: str) -> list[Span]:
     return alone if away else [(0, case.end_ns)]
 
 
-def _unplugged(case: Case, node: str) -> list[Span]:
+def _unplugged(case: Case, node: str) -> list[TimeSpan]:
     return case.spans(lambda fault: fault.kind == "unplug" and node in fault.nodes)
 
 
-def _silent(case: Case, node: str) -> Iterator[Span]:
+def _silent(case: Case, node: str) -> Iterator[TimeSpan]:
     """Bus-off, or between a reset and the program's start."""
     for off in bus_offs(case, node):
         yield off.from_ns, off.to_ns

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from linkloss.judge.case import Case
 
-Span = tuple[int, int]
+TimeSpan = tuple[int, int]
 """From an instant to another, in ns."""
 
 
@@ -39,7 +39,7 @@ def bus_offs(case: Case, node: str) -> Iterator[BusOff]:
         yield BusOff(change.at_ns, min(back_ns, reset_ns), back)
 
 
-def off_the_bus(case: Case, node: str) -> Iterator[Span]:
+def off_the_bus(case: Case, node: str) -> Iterator[TimeSpan]:
     """While its controller is off the bus a program hears nobody and can hand nothing over; when
     it is back it has its time to rejoin. A reset begins anew: what is due behind it is due.
     """

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import re
 from collections.abc import Iterator
-from itertools import count
 from pathlib import Path
 
 from linkloss.live.session import Excerpt
@@ -44,4 +44,4 @@ def save(excerpt: Excerpt, folder: Path, name: str) -> Path:
 
 def _paths(folder: Path, name: str) -> Iterator[Path]:
     yield folder / f"{name}.toml"
-    yield from (folder / f"{name}-{number}.toml" for number in count(2))
+    yield from (folder / f"{name}-{number}.toml" for number in itertools.count(2))

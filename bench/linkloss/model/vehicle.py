@@ -16,8 +16,8 @@ from linkloss.model.electrical import NodeSupplyTable, SupplyTable
 from linkloss.model.expression import Condition, Value
 from linkloss.model.load import LoadTable
 from linkloss.model.notice import NoticeTable
+from linkloss.model.pins import Pins, TargetTable
 from linkloss.model.table import ConditionText, Table, as_written
-from linkloss.model.target import Pins, TargetTable
 from linkloss.model.units import BitRate, DataBitRate, Drift, Duration, Length, Share
 
 MS = 1_000_000

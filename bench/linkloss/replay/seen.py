@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from cantools.database.can import Message as DbcMessage
 
-from linkloss.bus import Frame
+from linkloss.bus.frame import Frame
 from linkloss.replay.columns import Columns, SignalColumn, plain_signals
 from linkloss.replay.intervals import Intervals
 from linkloss.replay.protect import Protection

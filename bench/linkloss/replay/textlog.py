@@ -15,7 +15,7 @@ from collections.abc import Iterable, Iterator
 
 import can
 
-from linkloss.bus import Frame
+from linkloss.bus.frame import Frame
 
 Ready = tuple[int, Frame, str]
 """Instant in ns, frame, channel."""

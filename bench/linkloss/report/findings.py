@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import shlex
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
-from itertools import chain, count
+from itertools import chain
 from pathlib import Path
 
 from linkloss.campaign.result import Finding
@@ -92,7 +93,7 @@ def _seen_from(folder: Path, path: Path) -> str:
 
 
 def _free(folder: Path, name: str, names: Collection[str]) -> Path:
-    numbered = (f"{name}-{number}" for number in count(2))
+    numbered = (f"{name}-{number}" for number in itertools.count(2))
     stems = chain([name], (stem for stem in numbered if stem not in names))
     files = (folder / f"{stem}.toml" for stem in stems)
     return next(file for file in files if not file.exists() or _ours(file))

@@ -120,7 +120,7 @@ class Condition:
         self._lock.release()
 
 
-class Event:
+class ThreadEvent:
     """``threading.Event``."""
 
     def __init__(self, tasks: Tasks) -> None:
@@ -303,7 +303,7 @@ class Threading:
             ) -> None:
                 super().__init__(target=function, args=args or (), kwargs=kwargs)
                 self.interval = interval
-                self.finished = Event(tasks)
+                self.finished = ThreadEvent(tasks)
 
             def cancel(self) -> None:
                 """Do not run it."""
@@ -321,7 +321,7 @@ class Threading:
             Lock=lambda: Lock(tasks),
             RLock=lambda: Lock(tasks, owned=True),
             Condition=lambda lock=None: Condition(tasks, lock),
-            Event=lambda: Event(tasks),
+            Event=lambda: ThreadEvent(tasks),
             Semaphore=lambda value=1: Semaphore(tasks, value),
             BoundedSemaphore=lambda value=1: Semaphore(tasks, value),
             current_thread=self.current_thread,

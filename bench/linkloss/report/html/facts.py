@@ -11,7 +11,7 @@ from inspect import getsourcefile, isclass
 from pathlib import Path
 
 from linkloss.campaign.result import CheckReport, RunResult
-from linkloss.judge import Outcome
+from linkloss.judge.verdict import Outcome
 from linkloss.model.loading import Vehicle
 from linkloss.model.units import show_duration
 from linkloss.report.html.sheet import Digest, Fact

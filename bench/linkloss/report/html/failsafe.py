@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator
 
-from linkloss.judge import Outcome, Verdict
+from linkloss.judge.verdict import Outcome, Verdict
 from linkloss.model.expression import Condition
 from linkloss.model.load import LoadTable, state_text
 from linkloss.model.loading import Vehicle

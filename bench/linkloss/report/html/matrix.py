@@ -8,8 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from linkloss.campaign.result import Cell, CheckReport, RunResult
 from linkloss.faults.catalogue import catalogue
-from linkloss.judge import Outcome
-from linkloss.judge.verdict import Verdict, smallest
+from linkloss.judge.verdict import Outcome, Verdict, smallest
 from linkloss.report.html.sheet import Block, Column, Fuse, Matrix, Row
 from linkloss.report.table import groups
 from linkloss.report.words import count, short_margin

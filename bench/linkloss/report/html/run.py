@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from linkloss.campaign.result import CAUTION, EXIT_KEPT, RunResult
-from linkloss.judge import Outcome, Verdict
+from linkloss.judge.verdict import Outcome, Verdict
 from linkloss.model.units import show_duration
 from linkloss.report.files import write_whole
 from linkloss.report.html.facts import MODEL, digests, run_facts

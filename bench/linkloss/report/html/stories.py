@@ -7,7 +7,7 @@ from functools import partial
 
 from linkloss.campaign.rerun import Failed, Wanted, again, cases_named
 from linkloss.campaign.result import CheckReport, Finding, RunResult
-from linkloss.judge import Outcome
+from linkloss.judge.verdict import Outcome
 from linkloss.model.units import show_duration
 from linkloss.report.changes import narrowest
 from linkloss.report.findings import Told
