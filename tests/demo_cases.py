@@ -7,14 +7,13 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
-from linkloss.campaign.depth import planned
+from linkloss.campaign.depth import left_unjudged, planned
 from linkloss.campaign.isolation import isolated
 from linkloss.campaign.result import CheckReport
 from linkloss.campaign.rotation import key_of
-from linkloss.campaign.untried import left_unjudged
 from linkloss.judge import declared_rules
-from linkloss.model.loading import Vehicle, load_vehicle
 from linkloss.scenario import Scenario
+from linkloss.vehicle.loading import Vehicle, load_vehicle
 
 WREN = Path(__file__).parents[1] / "scenarios" / "wren" / "vehicle.toml"
 

@@ -228,7 +228,7 @@ def test_an_output_that_cannot_be_written_is_told_before_the_check(
     ],
 )
 def test_a_log_that_cannot_be_written_is_told_before_the_run(capsys, monkeypatch, place, text):
-    monkeypatch.setattr("linkloss.campaign.run_apart.run_apart", _never)
+    monkeypatch.setattr("linkloss.campaign.isolation.run_apart", _never)
     (line,) = problems(capsys, "run", "cut.toml", "--log", "fine.log", place, "--json", "out.json")
     assert line.startswith(text)
 

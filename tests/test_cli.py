@@ -16,7 +16,7 @@ import can
 import pytest
 from linkloss.campaign.result import CAUTION
 from linkloss.cli import main
-from linkloss.model.problem import BadInput
+from linkloss.problem import BadInput
 from linkloss.shipped import demo_vehicle
 
 TINY = Path(__file__).parent / "report" / "tiny"
@@ -212,7 +212,7 @@ def test_an_interrupt_returns_130_with_one_line(car, capsys, monkeypatch):
     def interrupted(*_, **__):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("linkloss.campaign.run_apart.run_apart", interrupted)
+    monkeypatch.setattr("linkloss.campaign.isolation.run_apart", interrupted)
     assert main(["run", "cut.toml", "--json", "run.json"]) == 130
     out, err = capsys.readouterr()
     assert (out, err) == ("", "linkloss: interrupted, there is no result\n")
@@ -223,7 +223,7 @@ def test_an_error_of_the_bench_itself_is_not_called_bad_input(car, monkeypatch):
     def failing(*_, **__):
         raise ZeroDivisionError
 
-    monkeypatch.setattr("linkloss.campaign.run_apart.run", failing)
+    monkeypatch.setattr("linkloss.campaign.isolation.run", failing)
     with pytest.raises(ZeroDivisionError):
         main(["run", "cut.toml"])
 
@@ -232,7 +232,7 @@ def test_help_imports_neither_the_bench_nor_its_libraries():
     program = (
         "import sys; from linkloss.cli import main; main(['--help'])\n"
         "heavy = {'can', 'cantools', 'pydantic', 'asammdf'}\n"
-        "heavy |= {'linkloss.model', 'linkloss.campaign'}\n"
+        "heavy |= {'linkloss.vehicle', 'linkloss.campaign'}\n"
         "print(sorted(heavy & set(sys.modules)), file=sys.stderr)"
     )
     done = subprocess.run(
@@ -277,7 +277,7 @@ _CHECK_AND_SAY_WHEN = """
 import signal
 import sys
 from contextlib import contextmanager
-import linkloss.report.progress as progress
+import linkloss.report.terminal as progress
 from linkloss.cli import main
 
 @contextmanager

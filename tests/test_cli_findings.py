@@ -65,7 +65,7 @@ def test_control_c_while_shrinking_leaves_the_report_and_returns_130(car, capsys
     def interrupted(self, jobs):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("linkloss.campaign.shrinkers.Shrinkers.shrunk", interrupted)
+    monkeypatch.setattr("linkloss.campaign.stories.Shrinkers.shrunk", interrupted)
     assert main([*CHECK, "--json", "c.json"]) == 130
     out, err = capsys.readouterr()
     assert err == "linkloss: interrupted while shrinking what broke\n"

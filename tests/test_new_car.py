@@ -7,7 +7,7 @@ import shutil
 import pytest
 from linkloss.campaign.check import check
 from linkloss.cli import main
-from linkloss.model.loading import load_vehicle
+from linkloss.vehicle.loading import load_vehicle
 
 pytest.importorskip("cffi", reason="its node is in C: needs the extra 'firmware' (cffi)")
 needs_compiler = pytest.mark.skipif(shutil.which("cc") is None, reason="needs a C compiler")

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import cantools
 import pytest
-from linkloss.campaign.naming import case_named
 from linkloss.campaign.run import run, run_case
-from linkloss.model.load import LoadTable
-from linkloss.model.loading import Vehicle, load_vehicle
+from linkloss.campaign.selection import case_named
 from linkloss.scenario import load_scenario
+from linkloss.vehicle.load import LoadTable
+from linkloss.vehicle.loading import Vehicle, load_vehicle
 
 ROOT = Path(__file__).parents[1]
 FOLDER = ROOT / "scenarios" / "wren"

@@ -20,24 +20,24 @@ if TYPE_CHECKING:
     from linkloss.campaign.run import run
     from linkloss.campaign.stories import find_stories
     from linkloss.judge.verdict import Outcome, Verdict
-    from linkloss.model.loading import Vehicle, load_vehicle
-    from linkloss.model.problem import BadInput
+    from linkloss.problem import BadInput
     from linkloss.recording import Recording
     from linkloss.scenario import Scenario, load_scenario
+    from linkloss.vehicle.loading import Vehicle, load_vehicle
 
 _HOMES = {
-    "BadInput": "linkloss.model.problem",
+    "BadInput": "linkloss.problem",
     "CheckReport": "linkloss.campaign.result",
     "Outcome": "linkloss.judge.verdict",
     "Recording": "linkloss.recording",
     "RunResult": "linkloss.campaign.result",
     "Scenario": "linkloss.scenario",
-    "Vehicle": "linkloss.model.loading",
+    "Vehicle": "linkloss.vehicle.loading",
     "Verdict": "linkloss.judge.verdict",
     "check": "linkloss.campaign.check",
     "find_stories": "linkloss.campaign.stories",
     "load_scenario": "linkloss.scenario",
-    "load_vehicle": "linkloss.model.loading",
+    "load_vehicle": "linkloss.vehicle.loading",
     "run": "linkloss.campaign.run",
 }
 

@@ -1,18 +1,161 @@
 """Everything that happened in a run, as time series: the only thing that the judge looks at.
 
 All instants are nanoseconds since the start of the run, all series are in order of time.
+
+What is outside of the bench and takes part on the bus: programs in other processes, and real
+nodes behind an adapter. What they did is noted with its virtual instant, so that a run with them
+can be run again without them.
+
+It is kept as a SocketCAN text log with nine decimals, the sender in the place of the channel:
+
+    (1.234567891) udp1 0A0#8A3F
+
+Frames that come out of a log instead of out of programs: what a session is handed of them.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
-from typing import Generic, NamedTuple, TypeVar
+from typing import Generic, Literal, NamedTuple, TypeVar
 
-from linkloss.bus import BitRecord, BusRecord
-from linkloss.model.expression import Value
-from linkloss.outside import OutsideEvent
-from linkloss.traffic import Shift
+import can
+
+from linkloss.bus import BitRecord, BusRecord, Frame
+from linkloss.bus.message import entries, frame_of
+from linkloss.vehicle.expression import Value
+
+Presence = Literal["on", "listen", "off"]
+"""Of a program's controller: taking part, only listening, or off the bus."""
+NS_PER_S = 1_000_000_000
+
+
+class OutsideEvent(NamedTuple):
+    """Something that came from outside at an instant: a frame that was handed to the sender's
+    controller, or (without a frame) the presence of a program changed. ``hands``: what a person
+    did to a real node, which is a fault from ``off`` to ``on``.
+    """
+
+    at_ns: int
+    name: str
+    frame: Frame | None
+    presence: Presence = "on"
+    hands: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Outside:
+    """Who takes part from outside.
+
+    :param programs: each has a controller of its own at the far end of the cable, off at first.
+    :param nodes: nodes of the vehicle that are real: each has the controller of its node, at its
+        place on the cable.
+    :param events: what they did, in order; none in a run in which they themselves take part.
+    :param delay_ns: the longest that a frame takes between the bus and a real node, one way.
+    :param doubt: why nothing can be said of the real nodes, if that is so: the bench lost frames
+        on the way to them, or its time stood still.
+    """
+
+    programs: tuple[str, ...] = ()
+    nodes: tuple[str, ...] = ()
+    events: tuple[OutsideEvent, ...] = ()
+    delay_ns: int = 0
+    doubt: str = ""
+
+
+NOBODY = Outside()
+
+
+def write_frames(events: Iterable[OutsideEvent]) -> Iterable[str]:
+    """The lines of a log of all frames among the events."""
+    for at_ns, name, frame, *_ in events:
+        if frame is not None:
+            seconds, rest = divmod(at_ns, NS_PER_S)
+            yield f"({seconds}.{rest:09d}) {name} {frame}\n"
+
+
+def read_frames(lines: Iterable[str]) -> list[OutsideEvent]:
+    """The frames of such a log. Raises ValueError for a line that is none, with its number."""
+    found = []
+    for number, entry in enumerate(entries(lines), 1):
+        try:
+            if isinstance(entry, Exception):
+                raise entry
+            if isinstance(entry, can.Message):
+                at_ns = round(entry.timestamp * NS_PER_S)
+                event = OutsideEvent(at_ns, str(entry.channel), frame_of(entry))
+            else:
+                event = OutsideEvent(entry[0], entry[2], entry[1])
+        except ValueError as error:
+            raise ValueError(f"line {number}: {error}") from None
+        found.append(event)
+    return found
+
+
+REST = "(log)"
+"""The sender of frames that belong to no node of the vehicle; no node can have this name."""
+
+
+class LoggedFrame(NamedTuple):
+    """A frame as it was logged. ``at_ns`` is the end of its end of frame, in ns since the start
+    of the run; ``sender`` is a node of the vehicle, or ``REST``.
+    """
+
+    at_ns: int
+    sender: str
+    frame: Frame
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Traffic:
+    """The logged part of a run.
+
+    :param nodes: the nodes of the vehicle that have no program in the run; their frames come from
+        the log.
+    :param frames: begins to read the logged frames, in the order of their instants.
+    """
+
+    nodes: tuple[str, ...]
+    frames: Callable[[], Iterator[LoggedFrame]]
+
+
+@dataclass(slots=True)
+class Shift:
+    """How much later than in the log the frames came, because they were arbitrated again; in ns.
+
+    ``sent`` counts the frames that went over the bus, ``refused`` those that found no free
+    mailbox (or a controller that was off the bus), ``silenced`` those of a node that was reset or
+    hung at the time. ``bins`` counts shifts by powers of two: ``bins[n]`` those below 2^n ns.
+    """
+
+    logged: int = 0
+    sent: int = 0
+    moved: int = 0
+    sum_ns: int = 0
+    most_ns: int = 0
+    most_at_ns: int = 0
+    most_frame: str = ""
+    refused: int = 0
+    silenced: int = 0
+    bins: list[int] = field(default_factory=lambda: [0] * 64)
+
+    def note(self, shift_ns: int, at_ns: int, frame: Frame) -> None:
+        """A frame was sent ``shift_ns`` later than it was logged."""
+        self.sent += 1
+        if shift_ns <= 0:
+            return
+        self.moved += 1
+        self.sum_ns += shift_ns
+        self.bins[min(63, shift_ns.bit_length())] += 1
+        if shift_ns > self.most_ns:
+            self.most_ns, self.most_at_ns, self.most_frame = shift_ns, at_ns, str(frame)
+
+    @property
+    def lost(self) -> int:
+        """Frames of the log that were handed on but never went over the bus whole."""
+        return self.logged - self.sent
+
 
 T = TypeVar("T")
 

@@ -1,29 +1,153 @@
-"""A story for the bench: a situation, a timeline of actions and faults, expectations."""
+"""A story for the bench: a situation, a timeline of actions and faults, expectations.
+
+The clocks of the nodes in a scenario, as text: what each shows at its start, how wrong it runs.
+
+in a scenario file    clocks = { rear = "49.7 d" }      drifts = { rear = "-100 ppm" }
+in a case's name      clocks(rear=4294080s)             drifts(rear=-100ppm)
+
+What a scenario file says of programs and real nodes that took part from outside.
+
+A fault with its instant as one word, as it stands in the name of a case:
+``cut(gauge,rear)@300s+2s``, ``reset(rear)@12.5s``, ``delay(LampRequest,by=80 ms)@3s+1s``.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from pydantic import ConfigDict, Field, model_validator
 
-from linkloss.clocks import Clocks, Drifts
 from linkloss.faults.base import Fault
-from linkloss.faults.catalogue import FaultError, make_fault
-from linkloss.model.consistency import Consistency
-from linkloss.model.expression import Value
-from linkloss.model.load import State
-from linkloss.model.loading import Vehicle, load_vehicle
-from linkloss.model.problem import BadInput, Problem, unknown
-from linkloss.model.table import Table
-from linkloss.model.toml import Source, read_toml
-from linkloss.model.units import Drift, Duration
-from linkloss.model.vehicle import InputValue
-from linkloss.outside import Outside
-from linkloss.outside_file import OutsideTable, load_outside
-from linkloss.traffic import Traffic
+from linkloss.faults.catalogue import FaultError, catalogue, make_fault
+from linkloss.problem import BadInput, Problem, unknown
+from linkloss.recording import Outside, OutsideEvent, Presence, Traffic, read_frames
+from linkloss.units import Drift, Duration, parse_drift, parse_duration, write_drift, write_duration
+from linkloss.vehicle.consistency import Consistency
+from linkloss.vehicle.expression import Value
+from linkloss.vehicle.load import State
+from linkloss.vehicle.loading import Vehicle, load_vehicle
+from linkloss.vehicle.tables import InputValue
+from linkloss.vehicle.toml import Key, Source, Table, read_toml
+
+Clocks = Mapping[str, int]
+"""By node: what its own clock shows at its start, in ns. A node that is not named begins at 0."""
+Drifts = Mapping[str, float]
+"""By node: how much too fast its clock runs, in parts per million; below 0 too slow."""
+
+Quantity = TypeVar("Quantity", int, float)
+_PART = re.compile(r"(?P<what>clocks|drifts)\((?P<given>[^()]+)\)")
+
+
+def clocks_written(clocks: Clocks) -> dict[str, str]:
+    """As a scenario file has them."""
+    return {node: write_duration(start_ns) for node, start_ns in clocks.items()}
+
+
+def drifts_written(drifts: Drifts) -> dict[str, str]:
+    """As a scenario file has them."""
+    return {node: write_drift(ppm) for node, ppm in drifts.items()}
+
+
+def clock_parts(clocks: Clocks, drifts: Drifts) -> tuple[str, ...]:
+    """The parts of a case's name that tell of them; none where all clocks begin at 0 and are
+    right. :func:`read_clock_part` reads one back.
+    """
+    told = {"clocks": clocks_written(clocks), "drifts": drifts_written(drifts)}
+    return tuple(f"{what}({_joined(given)})" for what, given in told.items() if given)
+
+
+def read_clock_part(part: str) -> tuple[Clocks, Drifts] | None:
+    """What a part of a case's name says of clocks; None for one that tells of something else.
+
+    Raises ValueError for a quantity that is none.
+    """
+    found = _PART.fullmatch(part)
+    if found is None:
+        return None
+    if found["what"] == "clocks":
+        return _read(found["given"], parse_duration), {}
+    return {}, _read(found["given"], parse_drift)
+
+
+def _joined(given: Mapping[str, str]) -> str:
+    return ",".join(f"{node}={text.replace(' ', '')}" for node, text in given.items())
+
+
+def _read(given: str, parse: Callable[[str], Quantity]) -> dict[str, Quantity]:
+    """``rear=65s,dash=1s`` by node."""
+    parts = [text.partition("=") for text in given.split(",")]
+    return {node: parse(text) for node, _, text in parts}
+
+
+class PresenceStep(Table):
+    """A program comes onto the bus, goes off it, or only listens; or what a person did to a real
+    node, off while it is so.
+    """
+
+    at: Duration
+    name: str
+    state: Presence
+    hands: str = Field(default="", description="what a person did to a real node")
+
+
+class OutsideTable(Table):
+    """Programs and real nodes that took part, and the log of the frames that they sent."""
+
+    log: str = Field(description="SocketCAN text log with nine decimals, relative to this file")
+    programs: tuple[str, ...] = Field(default=(), description="each with a controller of its own")
+    nodes: tuple[str, ...] = Field(default=(), description="nodes of the vehicle that were real")
+    delay: Duration = Field(default=0, description="longest way between bus and real node")
+    doubt: str = Field(default="", description="why nothing can be said of the real nodes")
+    presence: tuple[PresenceStep, ...] = Field(default=(), description="programs come and go")
+
+
+def load_outside(
+    table: OutsideTable, folder: Path, source: Source, vehicle: Vehicle
+) -> tuple[Outside, list[Problem]]:
+    """Those who took part and what they did, and what is wrong with it."""
+    problems = list(_misnamed(table, source, vehicle))
+    names = (*table.programs, *table.nodes)
+    frames: list[OutsideEvent] = []
+    try:
+        lines = (folder / table.log).read_text(encoding="utf-8").splitlines()
+        frames = read_frames(lines)
+    except (OSError, ValueError) as error:
+        text = f"'{table.log}' cannot be read: {getattr(error, 'strerror', None) or error}"
+        problems.append(source.problem(("outside", "log"), text))
+    strangers = {event.name for event in frames}.difference(names)
+    problems += [
+        source.problem(("outside", "log"), unknown("sender", name, names))
+        for name in sorted(strangers)
+    ]
+    shown = [
+        OutsideEvent(step.at, step.name, None, step.state, step.hands) for step in table.presence
+    ]
+    events = sorted([*shown, *frames], key=lambda event: event.at_ns)
+    outside = Outside(table.programs, table.nodes, tuple(events), table.delay, table.doubt)
+    return outside, problems
+
+
+def _misnamed(table: OutsideTable, source: Source, vehicle: Vehicle) -> Iterator[Problem]:
+    for index, name in enumerate(table.nodes):
+        if name not in vehicle.nodes:
+            place: tuple[Key, ...] = ("outside", "nodes", index)
+            yield source.problem(place, unknown("node", name, vehicle.nodes))
+    for index, name in enumerate(table.programs):
+        place = ("outside", "programs", index)
+        if name in vehicle.nodes:
+            yield source.problem(place, f"'{name}' is a node of the vehicle")
+        elif name in table.programs[:index]:
+            yield source.problem(place, f"there are two of the name '{name}'")
+    for index, step in enumerate(table.presence):
+        what, known = ("node", table.nodes) if step.hands else ("program", table.programs)
+        if step.name not in known:
+            place = ("outside", "presence", index, "name")
+            yield source.problem(place, unknown(what, step.name, known))
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,3 +415,64 @@ class _Builder:
         if not first <= last <= self.file.lasts:
             self._note(place, "expected 'from' before 'to', both before the end of the scenario")
         return Expectation(entry.load, entry.state, first, last)
+
+
+_FORM = re.compile(r"\s*(?P<kind>\w+)\s*\((?P<what>.*)\)\s*@\s*(?P<at>[^+]+)(?:\+(?P<lasts>.+))?")
+_EXPECTED = "expected 'KIND(PARAMETERS)@START+DURATION', such as 'cut(gauge,rear)@300s+2s'"
+
+
+def timed_fault(text: str, vehicle: Vehicle) -> TimedFault:
+    """The fault that a text names; without a duration it stays to the end. Raises BadInput."""
+    found = _FORM.fullmatch(text)
+    if found is None:
+        raise _bad(text, _EXPECTED)
+    kind = found["kind"]
+    if kind not in catalogue():
+        raise _bad(text, unknown("fault", kind, catalogue()))
+    try:
+        fault = make_fault(kind, dict(_parameters(kind, found["what"])), vehicle)
+        at_ns = parse_duration(found["at"].strip())
+        lasts_ns = None if found["lasts"] is None else parse_duration(found["lasts"].strip())
+    except FaultError as error:
+        where = f"{error.key}: " if error.key != "fault" else ""
+        raise _bad(text, f"{where}{error}") from None
+    except ValueError as error:
+        raise _bad(text, str(error)) from None
+    if lasts_ns == 0:
+        raise _bad(text, "a fault lasts more than nothing")
+    if lasts_ns is not None and not fault.lasting:
+        raise _bad(text, f"'{kind}' is over at once; expected no duration")
+    return TimedFault(fault, at_ns, None if lasts_ns is None else at_ns + lasts_ns)
+
+
+def _bad(text: str, problem: str) -> BadInput:
+    return BadInput.one("linkloss", f"--fault '{text}'", problem)
+
+
+def _parameters(kind: str, text: str) -> Iterator[tuple[str, object]]:
+    """The parameters by name; those that are needed may stand without one, in their order."""
+    parts = [part.strip() for part in text.split(",") if part.strip()]
+    bare = [part for part in parts if "=" not in part]
+    fields = catalogue()[kind].model_fields
+    needed = [name for name, field in fields.items() if field.is_required()]
+    if len(needed) == 1 and len(bare) > 1:  # two neighbours are one parameter
+        yield needed[0], bare
+    elif len(bare) > len(needed):
+        listed = ", ".join(needed) or "none"
+        raise ValueError(f"too many parameters without a name; '{kind}' needs: {listed}")
+    else:
+        yield from zip(needed, map(_value, bare), strict=False)
+    for part in parts:
+        name, sign, value = part.partition("=")
+        if sign:
+            yield name.strip(), _value(value.strip())
+
+
+def _value(text: str) -> object:
+    """A number where it is one; everything else as it stands."""
+    for kind in (int, float):
+        with suppress(ValueError):
+            return kind(text)
+    with suppress(ValueError):
+        return int(text, 16) if text.lower().startswith("0x") else text
+    return text

@@ -19,6 +19,6 @@ def demo_vehicle() -> Path:
     place = shipped("scenarios/wren/vehicle.toml")
     if place.is_file():
         return place
-    from linkloss.model.problem import BadInput  # noqa: PLC0415 - only when there is one to report
+    from linkloss.problem import BadInput  # only when there is one to report
 
     raise BadInput.one(place, "", "the bundled demo vehicle is missing; name a vehicle file")

@@ -14,8 +14,8 @@ from random import Random
 from typing import Any, NamedTuple
 
 from linkloss.judge.case import Case
+from linkloss.judge.load_rules import judge_never
 from linkloss.judge.loads import view_load
-from linkloss.judge.never import judge_never
 from linkloss.recording import Series
 from stl_formulas import MUST, NEVER, PAID, Formula, expressible, formulas_of
 from stl_signals import FOREVER, Numbers, Reader, Signals

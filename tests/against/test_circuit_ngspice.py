@@ -13,8 +13,7 @@ from pathlib import Path
 
 import pytest
 from linkloss.power.channel import Channel
-from linkloss.power.filament import _COOLING, Filament
-from linkloss.power.loads import Motor
+from linkloss.power.loads import _COOLING, Filament, Motor
 from linkloss.power.network import Network, Terminal
 from linkloss.power.supply import Battery
 from linkloss.power.switches import Direct

@@ -13,10 +13,10 @@ from pathlib import Path
 
 import pytest
 from linkloss.bus import following
+from linkloss.bus.cable import Wiring
 from linkloss.bus.controller import Controller
 from linkloss.bus.frame import Frame
 from linkloss.bus.medium import Bus
-from linkloss.bus.wiring import Wiring
 from linkloss.clock.queue import EventQueue
 
 EPISODES = Path(__file__).parent / "controller_core" / "episodes.jsonl.gz"

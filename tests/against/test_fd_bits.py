@@ -13,9 +13,16 @@ import pytest
 from crccheck.crc import Crc17CanFd, Crc21CanFd
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from linkloss.bus.bitclock import SwitchingClock
-from linkloss.bus.fd import LENGTHS, stuff_count
-from linkloss.bus.frame import FdFrame, Frame, arbitration_word, bits, fast_bits, length_bits
+from linkloss.bus.bits import LENGTHS, stuff_count
+from linkloss.bus.frame import (
+    FdFrame,
+    Frame,
+    SwitchingClock,
+    arbitration_word,
+    bits,
+    fast_bits,
+    length_bits,
+)
 
 BYTE = st.sampled_from([0x00, 0xFF, 0x0F, 0xF0, 0x1F, 0xF8]) | st.integers(0, 255)
 FRAMES = st.builds(

@@ -20,11 +20,10 @@ import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from linkloss.bus import Bus, Controller, FdFrame
-from linkloss.bus.fd import LENGTHS
+from linkloss.bus.bits import LENGTHS
 from linkloss.clock.queue import EventQueue
 from linkloss.recording import Recording
-from linkloss.report.vcd import vcd
-from linkloss.report.waveform import waveform
+from linkloss.report.waveform import vcd, waveform
 
 DECODER = shutil.which("sigrok-cli")
 pytestmark = pytest.mark.skipif(DECODER is None, reason="sigrok-cli is not installed")

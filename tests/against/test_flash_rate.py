@@ -12,8 +12,8 @@ from linkloss.judge.flashing import AVERAGE_OF, judge_flashing, mean_rate, whole
 from linkloss.judge.states import FLASH
 from linkloss.judge.verdict import Outcome
 from linkloss.judge.walk import Segment
-from linkloss.model.load import FlashRule
 from linkloss.recording import Series
+from linkloss.vehicle.load import FlashRule
 
 MS = 1_000_000
 

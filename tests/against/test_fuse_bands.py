@@ -11,13 +11,7 @@ from __future__ import annotations
 from math import inf
 
 import pytest
-from linkloss.power.fuses import (
-    Fuse,
-    derated,
-    melting_i2t,
-    melting_s,
-    smallest_for,
-)
+from linkloss.power.fuses import Fuse, derated, melting_i2t, melting_s, smallest_for
 
 BLADE_10_A = [  # A, shortest s, longest s
     (13.5, 0.75, 600.0),

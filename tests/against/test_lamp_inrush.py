@@ -10,7 +10,7 @@ from __future__ import annotations
 from math import inf
 
 import pytest
-from linkloss.power.filament import Filament
+from linkloss.power.loads import Filament
 
 
 def currents(lamp: Filament, volts: float, ohm: float, steps: int, step_s: float) -> list[float]:

@@ -7,7 +7,6 @@ examples that reckon with bare copper come out up to a tenth lower.
 from __future__ import annotations
 
 import pytest
-from linkloss.power.filament import IES_LIGHT
 from linkloss.power.leads import (
     LEAD_OHM_PER_M,
     METRIC_SIZES,
@@ -17,6 +16,7 @@ from linkloss.power.leads import (
     ohm_per_m,
     parse_size,
 )
+from linkloss.power.loads import IES_LIGHT
 
 FOOT = 0.3048
 COPPER_20 = 0.017241

@@ -9,9 +9,9 @@ from random import Random
 
 import pytest
 from linkloss.bus import BusRecord, FdFrame, Frame
-from linkloss.bus.fd import LENGTHS
+from linkloss.bus.bits import LENGTHS
 from linkloss.recording import Recording
-from linkloss.report.log import write_log
+from linkloss.report.export import write_log
 
 READER = shutil.which("tshark")
 pytestmark = pytest.mark.skipif(READER is None, reason="tshark is not installed")

@@ -9,9 +9,8 @@ from __future__ import annotations
 import can
 import pytest
 from linkloss.bus.controller import Controller
-from linkloss.bus.guests import open_channel
 from linkloss.bus.medium import Bus
-from linkloss.bus.port import Port
+from linkloss.bus.port import Port, open_channel
 from linkloss.clock.queue import EventQueue
 
 CHANNEL = "contract"

@@ -10,9 +10,8 @@ from linkloss.bus.controller import Controller
 from linkloss.bus.frame import Frame, length_bits, longest_bits
 from linkloss.bus.medium import Bus
 from linkloss.clock.queue import EventQueue
-from linkloss.timing.order import find_order
-from linkloss.timing.response import responses
-from linkloss.timing.stream import Stream, utilisation
+from linkloss.sizing.message_plan import Stream, utilisation
+from linkloss.sizing.response import find_order, responses
 
 MS = 1_000_000
 RATE = 125_000

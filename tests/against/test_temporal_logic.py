@@ -18,8 +18,8 @@ from random import Random
 
 import pytest
 from linkloss.campaign.plan import plan
-from linkloss.model.loading import load_vehicle
 from linkloss.session import simulate
+from linkloss.vehicle.loading import load_vehicle
 from stl_cycle import CycleBench, expressible_message
 from stl_formulas import expressible
 from stl_pairs import Bench, spread
@@ -105,8 +105,8 @@ def recordings_of_wrong_nodes(cases, rng):
     """Cases with the nodes of ``tests/wrong``, half of them where the fault of the node shows."""
     for folder in ("wrong", "wrong/nodes"):
         sys.path.append(str(ROOT / "tests" / folder))
-    from test_wrong_nodes import WRONG  # noqa: PLC0415
-    from wrong_cars import car  # noqa: PLC0415
+    from test_wrong_nodes import WRONG
+    from wrong_cars import car
 
     while True:
         for wrong in rng.sample(WRONG, len(WRONG)):

@@ -19,11 +19,10 @@ from crccheck.crc import Crc15Can
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from linkloss.bus import Bus, Controller, Frame
-from linkloss.bus.coding import stuffed
+from linkloss.bus.bits import stuffed
 from linkloss.clock.queue import EventQueue
 from linkloss.recording import Recording
-from linkloss.report.vcd import vcd
-from linkloss.report.waveform import waveform
+from linkloss.report.waveform import vcd, waveform
 
 DECODER = shutil.which("sigrok-cli")
 pytestmark = pytest.mark.skipif(DECODER is None, reason="sigrok-cli is not installed")

@@ -10,11 +10,9 @@ from __future__ import annotations
 
 import pytest
 from bit_lab import FRAME, Lab
-from linkloss.bus.cable import Short
-from linkloss.bus.circuit import GROUND, SUPPLY, Circuit, Transceiver
+from linkloss.bus.cable import GROUND, SUPPLY, Circuit, Line, Short, Transceiver, hold_bits
 from linkloss.bus.confinement import ErrorState
 from linkloss.bus.frame import Frame
-from linkloss.bus.line import Line, hold_bits
 
 ACTIVE, PASSIVE, BUS_OFF = ErrorState.ACTIVE, ErrorState.PASSIVE, ErrorState.BUS_OFF
 

@@ -6,10 +6,10 @@ import can
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from linkloss.bus.bits import LENGTHS
+from linkloss.bus.cable import Line, hold_bits
 from linkloss.bus.controller import Controller
-from linkloss.bus.fd import LENGTHS
 from linkloss.bus.frame import FdFrame, Frame, bits, fast_bits, length_bits
-from linkloss.bus.line import Line, hold_bits
 from linkloss.bus.medium import Bus
 from linkloss.bus.port import Port
 from linkloss.bus.record import Hit

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from linkloss.bus.cable import Wiring
 from linkloss.bus.controller import Controller, TransmitError
 from linkloss.bus.frame import Frame
 from linkloss.bus.medium import Bus
-from linkloss.bus.wiring import Wiring
 from linkloss.clock.queue import EventQueue
 
 NAMES = "abcd"

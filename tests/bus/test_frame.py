@@ -9,15 +9,8 @@ import pickle
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from linkloss.bus.coding import stuffed
-from linkloss.bus.frame import (
-    Frame,
-    arbitration_word,
-    bits,
-    crc15,
-    length_bits,
-    longest_bits,
-)
+from linkloss.bus.bits import stuffed
+from linkloss.bus.frame import Frame, arbitration_word, bits, crc15, length_bits, longest_bits
 
 
 def frames():

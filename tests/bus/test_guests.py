@@ -8,8 +8,7 @@ import can
 import pytest
 from can.interfaces.virtual import channels
 from linkloss.bus.frame import Frame, length_bits
-from linkloss.bus.guests import open_channel
-from linkloss.bus.port import BlockingReceive
+from linkloss.bus.port import BlockingReceive, open_channel
 from linkloss.bus.record import Hit
 
 CHANNEL = "guests test"

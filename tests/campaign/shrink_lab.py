@@ -9,8 +9,8 @@ from pathlib import Path
 from linkloss.campaign.result import CaseResult
 from linkloss.faults.catalogue import make_fault
 from linkloss.judge import Outcome, Verdict
-from linkloss.model.loading import Vehicle, load_vehicle
 from linkloss.scenario import Scenario, TimedAction, TimedFault
+from linkloss.vehicle.loading import Vehicle, load_vehicle
 
 MS = 1_000_000
 WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"

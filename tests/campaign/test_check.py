@@ -11,16 +11,15 @@ from pathlib import Path
 
 import pytest
 from linkloss.campaign import isolation
-from linkloss.campaign.apart import apart, no_branching
-from linkloss.campaign.batches import Hunted
-from linkloss.campaign.check import Interrupted, check
+from linkloss.campaign.check import Hunted, Interrupted, check
 from linkloss.campaign.hunt import BATCH, Hunt
-from linkloss.campaign.order import Order, cases_of, content
+from linkloss.campaign.isolation import apart, no_branching
 from linkloss.campaign.run import failed_case
+from linkloss.campaign.selection import Order, cases_of, content
 from linkloss.campaign.store import CaseStore, identity
-from linkloss.model.loading import load_vehicle
-from linkloss.model.problem import BadInput
+from linkloss.problem import BadInput
 from linkloss.report.machine import check_json
+from linkloss.vehicle.loading import load_vehicle
 
 ROOT = Path(__file__).parents[2]
 TINY = ROOT / "tests" / "report" / "tiny" / "vehicle.toml"

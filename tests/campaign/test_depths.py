@@ -23,18 +23,16 @@ from linkloss.campaign.cases import (
     instances,
     wiring_instances,
 )
-from linkloss.campaign.covering import extended, pairwise
 from linkloss.campaign.depth import planned
-from linkloss.campaign.electrical import is_electrical
-from linkloss.campaign.meeting import CONSECUTIVE, OVERLAPPING, met
-from linkloss.campaign.naming import case_named
-from linkloss.campaign.pairs import plan_pairs
+from linkloss.campaign.pairs import CONSECUTIVE, OVERLAPPING, extended, met, pairwise, plan_pairs
+from linkloss.campaign.placed import is_electrical
 from linkloss.campaign.plan import plan
 from linkloss.campaign.rotation import key_of
 from linkloss.campaign.run import run_case
+from linkloss.campaign.selection import case_named
 from linkloss.campaign.traits import Traits
 from linkloss.faults.catalogue import catalogue, make_fault
-from linkloss.model.loading import load_vehicle
+from linkloss.vehicle.loading import load_vehicle
 from planted import LAMPS, ConfusedRear, can_confuse
 
 MS = 1_000_000
@@ -392,7 +390,7 @@ def test_a_hunt_plans_no_cases():
 def test_every_depth_is_the_same_in_any_process():
     code = (
         "import hashlib; from linkloss.campaign.depth import planned;"
-        "from linkloss.model.loading import load_vehicle;"
+        "from linkloss.vehicle.loading import load_vehicle;"
         f"vehicle = load_vehicle({str(TINY)!r});"
         "cases = [c for depth in ('quick', 'pairs') for c in planned(vehicle, depth).cases];"
         "told = [(case.name, case.lasts_ns) for case in cases];"

@@ -9,12 +9,12 @@ from pathlib import Path
 
 from linkloss.campaign.cases import CaseMaker, electrical_instances, instances
 from linkloss.campaign.depth import planned
-from linkloss.campaign.electrical import is_electrical
-from linkloss.campaign.naming import case_named
+from linkloss.campaign.placed import is_electrical
 from linkloss.campaign.plan import plan
+from linkloss.campaign.selection import case_named
 from linkloss.campaign.traits import Traits
 from linkloss.faults.catalogue import catalogue
-from linkloss.model.loading import load_vehicle
+from linkloss.vehicle.loading import load_vehicle
 
 MS = 1_000_000
 WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"

@@ -6,14 +6,14 @@ from functools import cache
 from pathlib import Path
 
 import pytest
-from linkloss.campaign.bits import LAST_BITS, POSITIONS, bit_cases
 from linkloss.campaign.cases import CaseMaker
-from linkloss.campaign.naming import case_named
+from linkloss.campaign.placed import LAST_BITS, POSITIONS, bit_cases
+from linkloss.campaign.rotation import Undisturbed
 from linkloss.campaign.run import case_result, run_case
-from linkloss.campaign.undisturbed import Undisturbed
-from linkloss.model.loading import load_vehicle
+from linkloss.campaign.selection import case_named
 from linkloss.recording import series
 from linkloss.session import simulate
+from linkloss.vehicle.loading import load_vehicle
 
 WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"
 

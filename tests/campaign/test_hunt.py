@@ -11,14 +11,12 @@ from random import Random
 
 import pytest
 from linkloss.campaign.cases import CaseMaker
-from linkloss.campaign.coverage import Reached, reached
-from linkloss.campaign.hunt import Hunt
-from linkloss.campaign.moments import Moments
-from linkloss.campaign.mutate import MOST_ACTIONS
-from linkloss.campaign.naming import case_named
+from linkloss.campaign.hunt import MOST_ACTIONS, Hunt, Moments
+from linkloss.campaign.reach import Reached, reached
 from linkloss.campaign.run import run_case
-from linkloss.model.loading import load_vehicle
+from linkloss.campaign.selection import case_named
 from linkloss.session import simulate
+from linkloss.vehicle.loading import load_vehicle
 
 MS = 1_000_000
 ROOT = Path(__file__).parents[2]

@@ -7,13 +7,12 @@ from pathlib import Path
 
 import pytest
 from linkloss.campaign.check import check
-from linkloss.campaign.plan import NO_FAULT, plan, spans
+from linkloss.campaign.plan import NO_FAULT, SOAK, plan, spans
 from linkloss.campaign.rotation import MOST_PERIODS
-from linkloss.campaign.soak import SOAK
 from linkloss.faults.catalogue import catalogue, make_fault
-from linkloss.model.loading import load_vehicle
-from linkloss.model.problem import BadInput
-from linkloss.model.vehicle import Action, SituationTable
+from linkloss.problem import BadInput
+from linkloss.vehicle.loading import load_vehicle
+from linkloss.vehicle.tables import Action, SituationTable
 
 MS = 1_000_000
 ROOT = Path(__file__).parents[2]

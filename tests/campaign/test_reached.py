@@ -9,12 +9,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from linkloss.campaign.cases import CaseMaker
-from linkloss.campaign.coverage import Coverage, Reached, bucket, points_of, reached
-from linkloss.campaign.naming import case_named
+from linkloss.campaign.reach import Coverage, Reached, bucket, points_of, reached
+from linkloss.campaign.selection import case_named
 from linkloss.judge import Outcome, Verdict, judge
-from linkloss.model.loading import load_vehicle
 from linkloss.recording import ControllerChange, FaultRecord, NodeChange, Recording
 from linkloss.session import simulate
+from linkloss.vehicle.loading import load_vehicle
 
 MS = 1_000_000
 TINY = Path(__file__).parents[1] / "report" / "tiny" / "vehicle.toml"

@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from linkloss.campaign.relevance import Relevance
+from linkloss.campaign.asked import Relevance
 from linkloss.faults.catalogue import make_fault
-from linkloss.model.loading import load_vehicle
+from linkloss.vehicle.loading import load_vehicle
 
 WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"
 

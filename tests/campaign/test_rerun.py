@@ -6,10 +6,10 @@ import multiprocessing
 import os
 
 import pytest
-from linkloss.campaign.apart import can_branch
-from linkloss.campaign.rerun import Failed, Wanted, again, cases_named
-from linkloss.model.loading import load_vehicle
+from linkloss.campaign.check import Failed, Wanted, again, cases_named
+from linkloss.campaign.isolation import can_branch
 from linkloss.shipped import demo_vehicle
+from linkloss.vehicle.loading import load_vehicle
 
 NAMES = ["parked/none", "braking/none", "parked/unplug(rear)@556ms+500ms"]
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from linkloss.campaign.result import CaseResult, CheckReport, RunResult
 from linkloss.campaign.store import CaseStore
 from linkloss.judge import Outcome, Unjudged, Verdict
-from linkloss.model.loading import load_vehicle
+from linkloss.vehicle.loading import load_vehicle
 
 MS = 1_000_000
 TINY = Path(__file__).parents[1] / "report" / "tiny" / "vehicle.toml"

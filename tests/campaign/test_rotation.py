@@ -10,31 +10,30 @@ from functools import cache
 from pathlib import Path
 
 import linkloss.campaign.cases as cases_module
-import linkloss.campaign.electrical as electrical_module
+import linkloss.campaign.placed as electrical_module
 import linkloss.campaign.plan as plan_module
 import pytest
 from linkloss.campaign import depth
 from linkloss.campaign.asked import holds
-from linkloss.campaign.bits import POSITIONS, bit_cases
 from linkloss.campaign.cases import CaseMaker, wiring_instances
-from linkloss.campaign.naming import case_named
-from linkloss.campaign.plan import plan, plan_full
+from linkloss.campaign.placed import POSITIONS, bit_cases
+from linkloss.campaign.plan import LEAST_MESSAGES, LEAST_NS, SOAK, SOAK_WITH_FAULTS, plan, plan_full
 from linkloss.campaign.rotation import (
     EIGHTHS,
     FEW_NS,
     ROLL_OVERS,
     SIDES,
     Phases,
+    Undisturbed,
     key_of,
     rolled_over,
     unrotated,
 )
-from linkloss.campaign.soak import LEAST_MESSAGES, LEAST_NS, SOAK, SOAK_WITH_FAULTS
-from linkloss.campaign.undisturbed import Undisturbed
+from linkloss.campaign.selection import case_named
 from linkloss.faults.catalogue import catalogue
-from linkloss.faults.traffic import carries
-from linkloss.model.loading import load_vehicle
+from linkloss.faults.frames import carries
 from linkloss.session import simulate
+from linkloss.vehicle.loading import load_vehicle
 
 MS = 1_000_000
 ROOT = Path(__file__).parents[2]

@@ -7,12 +7,19 @@ from dataclasses import replace
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from linkloss.campaign.naming import case_named
 from linkloss.campaign.run import run_case
-from linkloss.campaign.shorter import figures, ladder, rank, same_order, stepped, trimmed
-from linkloss.campaign.shrink import shrink
-from linkloss.campaign.trial import Enough, NotBroken
-from linkloss.campaign.weaken import as_unplugged, weaker
+from linkloss.campaign.selection import case_named
+from linkloss.campaign.shorter import (
+    as_unplugged,
+    figures,
+    ladder,
+    rank,
+    same_order,
+    stepped,
+    trimmed,
+    weaker,
+)
+from linkloss.campaign.shrink import Enough, NotBroken, shrink
 from linkloss.faults.catalogue import catalogue, make_fault
 from linkloss.judge import Outcome
 from planted import LAMPS, ConfusedRear

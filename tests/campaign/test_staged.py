@@ -6,16 +6,14 @@ from functools import cache
 from pathlib import Path
 
 import pytest
-from linkloss.campaign.check import check
-from linkloss.campaign.order import Order
-from linkloss.campaign.rerun import cases_named
+from linkloss.campaign.check import cases_named, check
 from linkloss.campaign.run import run_case
-from linkloss.campaign.staged import BEFORE_NS, TIMES, WHOLE, Stage, stage
+from linkloss.campaign.selection import BEFORE_NS, TIMES, WHOLE, Order, Stage, stage
 from linkloss.judge import Outcome, declared_rules
-from linkloss.model.loading import Vehicle, load_vehicle
-from linkloss.model.problem import BadInput
-from linkloss.replay.drive import Drive, Selection
+from linkloss.logs.drive import Drive, Selection
+from linkloss.problem import BadInput
 from linkloss.report.words import command
+from linkloss.vehicle.loading import Vehicle, load_vehicle
 
 WREN = Path(__file__).parents[2] / "scenarios" / "wren"
 DRIVE = WREN / "drive.log.gz"

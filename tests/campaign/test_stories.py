@@ -11,17 +11,24 @@ from functools import cache
 from pathlib import Path
 
 import pytest
-from linkloss.campaign import shrinkers, stories
+from linkloss.campaign import stories
+from linkloss.campaign import stories as shrinkers
 from linkloss.campaign.check import check
 from linkloss.campaign.isolation import Stopped
 from linkloss.campaign.result import CaseResult, CheckReport
 from linkloss.campaign.run import PROCESS, run_case
-from linkloss.campaign.shrink import Shrunk
-from linkloss.campaign.shrinkers import Away, Job, Shrinkers
-from linkloss.campaign.stories import Stories, find_stories, story_name, suspect
-from linkloss.campaign.trial import Enough
+from linkloss.campaign.shrink import Enough, Shrunk
+from linkloss.campaign.stories import (
+    Away,
+    Job,
+    Shrinkers,
+    Stories,
+    find_stories,
+    story_name,
+    suspect,
+)
 from linkloss.judge import Outcome, Verdict
-from linkloss.model.loading import load_vehicle
+from linkloss.vehicle.loading import load_vehicle
 from linkloss_nodes import Node
 from linkloss_nodes.power import PowerNode
 from planted import LAMPS, ConfusedRear

@@ -6,14 +6,13 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from linkloss.campaign.depth import planned
+from linkloss.campaign.depth import left_unjudged, planned
+from linkloss.campaign.plan import SOAK
 from linkloss.campaign.rotation import ROLL_OVERS
-from linkloss.campaign.soak import SOAK
-from linkloss.campaign.untried import left_unjudged
 from linkloss.judge import Unjudged
-from linkloss.model.loading import load_vehicle
-from linkloss.model.problem import BadInput
-from linkloss.model.vehicle import UnjudgedTable
+from linkloss.problem import BadInput
+from linkloss.vehicle.loading import load_vehicle
+from linkloss.vehicle.tables import UnjudgedTable
 
 ROOT = Path(__file__).parents[2]
 

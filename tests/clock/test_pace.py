@@ -8,8 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from linkloss.clock import EventQueue
-from linkloss.clock.lateness import Lateness
-from linkloss.clock.pace import LONGEST_LAG_NS, Pacer
+from linkloss.clock.pace import LONGEST_LAG_NS, Lateness, Pacer
 
 MS = 1_000_000
 

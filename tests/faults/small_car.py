@@ -9,11 +9,11 @@ from pathlib import Path
 from linkloss.bus import BusRecord
 from linkloss.faults.base import Fault
 from linkloss.faults.catalogue import make_fault
-from linkloss.model.electrical import ElectricalTable, NodeSupplyTable, SupplyTable
-from linkloss.model.loading import Vehicle, load_vehicle
 from linkloss.recording import Recording
 from linkloss.scenario import Scenario, TimedAction, TimedFault
 from linkloss.session import Session
+from linkloss.vehicle.electrical import ElectricalTable, NodeSupplyTable, SupplyTable
+from linkloss.vehicle.loading import Vehicle, load_vehicle
 
 MS = 1_000_000
 LAMP_REQUEST = 256

@@ -5,7 +5,7 @@ from __future__ import annotations
 import cantools
 from hypothesis import given
 from hypothesis import strategies as st
-from linkloss.faults.alter import toggled_bits
+from linkloss.faults.frames import toggled_bits
 
 
 @st.composite

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from linkloss.faults.cut import Cut
+from linkloss.faults.cable import Cut
 from small_car import fault, run, small_vehicle
 
 FRONT_STATUS = 513

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from linkloss.bus import BusRecord, Frame
 from linkloss.faults.base import Fault
 from linkloss.faults.catalogue import FaultError, catalogue, make_fault
-from linkloss.faults.traffic import Luck, last_sent, requests
+from linkloss.faults.frames import Luck, last_sent, requests
 from small_car import fault, run, small_vehicle, supplied_vehicle
 
 KINDS = list(catalogue())

@@ -7,7 +7,7 @@ from itertools import pairwise
 import pytest
 from linkloss.bus.frame import Frame, bits
 from linkloss.faults.catalogue import FaultError, make_fault
-from linkloss.faults.corrupt import _recessive_bits
+from linkloss.faults.frames import _recessive_bits
 from small_car import MS, counters, fault, run, small_vehicle
 
 DASH_STATUS = 512

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 from linkloss.faults.catalogue import FaultError, catalogue
-from linkloss.faults.traffic import requests
-from linkloss.model.loading import load_vehicle
+from linkloss.faults.frames import requests
+from linkloss.vehicle.loading import load_vehicle
 from small_car import MS, fault, run, small_vehicle
 
 ROOT = Path(__file__).parents[2]

@@ -8,8 +8,8 @@ from random import Random
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from linkloss.faults.bounce import bounces
 from linkloss.faults.catalogue import FaultError
+from linkloss.faults.inputs import bounces
 from small_car import MS, fault, run
 
 

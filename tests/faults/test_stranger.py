@@ -9,13 +9,13 @@ from shutil import copytree
 
 import pytest
 from linkloss.campaign.cases import CaseMaker
-from linkloss.campaign.naming import case_named
 from linkloss.campaign.run import run_case
+from linkloss.campaign.selection import case_named
 from linkloss.faults.catalogue import FaultError, catalogue, make_fault
-from linkloss.faults.stranger import contrary, twins
-from linkloss.faults.traffic import requests
-from linkloss.model.loading import load_vehicle
+from linkloss.faults.frames import requests
+from linkloss.faults.intruders import contrary, twins
 from linkloss.scenario import TimedFault
+from linkloss.vehicle.loading import load_vehicle
 from small_car import MS, fault, run, small_vehicle
 
 ROOT = Path(__file__).parents[2]

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 from linkloss.faults.catalogue import catalogue, make_fault
-from linkloss.model.loading import Vehicle, load_vehicle
 from linkloss.scenario import Expectation, load_scenario
 from linkloss.session import simulate
+from linkloss.vehicle.loading import Vehicle, load_vehicle
 
 FOLDER = Path(__file__).parents[2] / "scenarios" / "wren"
 STORIES = sorted(path.stem for path in FOLDER.glob("*.toml") if path.stem != "vehicle")

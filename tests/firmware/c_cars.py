@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from linkloss.firmware.build import BuildOptions
-from linkloss.model.loading import Vehicle, load_vehicle
+from linkloss.vehicle.loading import Vehicle, load_vehicle
 
 ROOT = Path(__file__).parents[2]
 WREN = ROOT / "scenarios" / "wren" / "vehicle.toml"

@@ -5,9 +5,9 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
+from linkloss.firmware.answers import InputPin, OutputPin, Wiring
 from linkloss.firmware.build import BuildOptions, Sources, build
 from linkloss.firmware.program import Firmware
-from linkloss.firmware.wiring import InputPin, OutputPin, Wiring
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "session"))
 

@@ -9,9 +9,8 @@ import platform
 import pytest
 from c_life import firmware, printed
 from life_car import run
-from linkloss.firmware.build import BuildOptions
+from linkloss.firmware.build import BuildError, BuildOptions
 from linkloss.firmware.coverage import counting, lines_run
-from linkloss.firmware.problem import BuildError
 
 LOOP = "void loop(void) { board_delay_ms(10); }\n"
 NOWHERE = "a board has nothing to return to"

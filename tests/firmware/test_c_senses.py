@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 from c_life import LAMP, firmware, printed
 from life_car import run
-from linkloss.firmware.wiring import OutputPin
+from linkloss.firmware.answers import OutputPin
 from supply_car import drive, supplied
 
 MEASURES = """\

@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 from c_cars import PINS, ROOT, rear_in_c
 from linkloss.campaign.check import check
-from linkloss.campaign.order import Order
-from linkloss.model.loading import load_vehicle
+from linkloss.campaign.selection import Order
 from linkloss.session import simulate
+from linkloss.vehicle.loading import load_vehicle
 
 SKETCH_PINS = """
 [nodes.rear.pins]

@@ -22,9 +22,6 @@ from linkloss.bus import BusRecord, Frame
 from linkloss.judge import Outcome, Verdict, judge
 from linkloss.judge.case import Case
 from linkloss.judge.loads import view_load
-from linkloss.model.loading import Vehicle
-from linkloss.model.messages import MessageInfo, SignalInfo
-from linkloss.model.vehicle import VehicleFile
 from linkloss.recording import (
     ControllerChange,
     Crash,
@@ -35,6 +32,9 @@ from linkloss.recording import (
     Series,
     series,
 )
+from linkloss.vehicle.loading import Vehicle
+from linkloss.vehicle.messages import MessageInfo, SignalInfo
+from linkloss.vehicle.tables import VehicleFile
 
 MS = 1_000_000
 NS = Fraction(1, MS)

@@ -14,10 +14,10 @@ from linkloss.faults.catalogue import make_fault
 from linkloss.judge import Verdict
 from linkloss.judge.case import Case
 from linkloss.judge.senders import judge_senders, sender_rules
-from linkloss.model.loading import Vehicle, load_vehicle
 from linkloss.recording import Foreign, Handed
 from linkloss.scenario import Scenario, TimedAction, TimedFault
 from linkloss.session import simulate
+from linkloss.vehicle.loading import Vehicle, load_vehicle
 
 WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"
 

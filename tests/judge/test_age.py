@@ -10,8 +10,8 @@ from fractions import Fraction
 
 import pytest
 from judge_lab import MS, NS, Tape, broken, car, kept, ns
-from linkloss.judge.age import full
 from linkloss.judge.case import Case
+from linkloss.judge.control import full
 from linkloss.recording import Foreign, Handed
 
 PLAIN = "Plain.Lamp"

@@ -7,10 +7,10 @@ from math import nan
 
 import pytest
 from judge_lab import NS, Tape, broken, car, edge
-from linkloss.judge.command import shown_changes
 from linkloss.judge.states import admits
-from linkloss.model.load import LoadTable
+from linkloss.judge.tries import shown_changes
 from linkloss.recording import series
+from linkloss.vehicle.load import LoadTable
 
 MS = 1_000_000
 

@@ -12,7 +12,7 @@ import pytest
 from judge_lab import NS, Tape, broken, car, kept, ns, untested
 from linkloss.judge.case import Case
 from linkloss.judge.messages import judge_cycle
-from linkloss.model.vehicle import MessageTable
+from linkloss.vehicle.tables import MessageTable
 from sender_lab import every, hand, plain, requests, verdict, verdicts
 
 

@@ -9,13 +9,12 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from linkloss.campaign.naming import case_named
+from linkloss.campaign.selection import case_named
 from linkloss.judge import judge
-from linkloss.judge.evidence import Evidence
-from linkloss.judge.traffic import Ticks
-from linkloss.model.loading import load_vehicle
+from linkloss.judge.evidence import Evidence, Ticks
 from linkloss.recording import Recording
 from linkloss.session import simulate
+from linkloss.vehicle.loading import load_vehicle
 
 MS = 1_000_000
 WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"

@@ -11,10 +11,10 @@ from types import SimpleNamespace
 
 import pytest
 from judge_lab import MESSAGES, NS, Tape, broken, car, kept, ns, untested
-from linkloss.judge.sensor import pin_step, shown_signals
-from linkloss.judge.unjudged import unjudged
-from linkloss.model.messages import SignalInfo
-from linkloss.model.vehicle import InputTable
+from linkloss.judge.judging import unjudged
+from linkloss.judge.senders import pin_step, shown_signals
+from linkloss.vehicle.messages import SignalInfo
+from linkloss.vehicle.tables import InputTable
 from sender_lab import every, hand, verdict, verdicts
 
 VALUE = SignalInfo("Value", lambda data: data[0], 1.0, 0.0, 8, {})

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from linkloss.faults.catalogue import make_fault
-from linkloss.live.session import Excerpt, LiveSession
-from linkloss.model.loading import load_vehicle
+from linkloss.live.driven import Excerpt, LiveSession
 from linkloss.shipped import demo_vehicle
+from linkloss.vehicle.loading import load_vehicle
 
 MS = 1_000_000
 WREN = load_vehicle(demo_vehicle())

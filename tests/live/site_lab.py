@@ -16,9 +16,9 @@ pytest.importorskip("starlette", reason="needs starlette, of the extra 'web'")
 pytest.importorskip("uvicorn", reason="needs uvicorn, of the extra 'web'")
 websockets = pytest.importorskip("websockets.sync.client", reason="needs websockets, of 'web'")
 
+from linkloss.live.driven import LiveSession  # noqa: E402
 from linkloss.live.running import Running  # noqa: E402
-from linkloss.live.serve import Site, bind  # noqa: E402
-from linkloss.live.session import LiveSession  # noqa: E402
+from linkloss.live.server import Site, bind  # noqa: E402
 
 
 class Bench:

@@ -14,9 +14,9 @@ import pytest
 from linkloss.campaign.run import run
 from linkloss.judge import Outcome
 from linkloss.live.running import tally
-from linkloss.model.loading import load_vehicle
 from linkloss.scenario import load_scenario
 from linkloss.shipped import demo_vehicle
+from linkloss.vehicle.loading import load_vehicle
 
 playwright = pytest.importorskip(
     "playwright.sync_api", reason="needs playwright, of the extra 'test'"

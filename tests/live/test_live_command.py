@@ -8,7 +8,7 @@ from io import StringIO
 
 import pytest
 from linkloss.cli import main
-from linkloss.live.undisturbed import SWITCH_S, undisturbed
+from linkloss.live.driven import SWITCH_S, undisturbed
 from live_lab import WREN
 
 pytest.importorskip("uvicorn", reason="needs the extra 'web'")
@@ -42,7 +42,7 @@ def test_a_folder_that_is_a_file_is_refused(capsys, tmp_path):
 
 
 def test_a_port_that_is_taken_or_none_is_refused(capsys):
-    bind = pytest.importorskip("linkloss.live.serve").bind
+    bind = pytest.importorskip("linkloss.live.server").bind
     with bind("127.0.0.1", 0) as taken:
         port = taken.getsockname()[1]
         assert f"cannot listen on 127.0.0.1, port {port}" in refused(capsys, "--port", str(port))
@@ -55,7 +55,7 @@ def test_without_a_terminal_there_is_none(capsys, monkeypatch):
 
 
 def test_without_the_extra_it_says_which_one(capsys, monkeypatch):
-    monkeypatch.setitem(sys.modules, "linkloss.live.serve", None)
+    monkeypatch.setitem(sys.modules, "linkloss.live.server", None)
     assert "pip install 'linkloss[web]'" in refused(capsys)
 
 

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from linkloss.faults.base import Group
 from linkloss.live.drawing import WIDTH, draw, lines
-from linkloss.live.palette import offers
+from linkloss.live.view import offers
 from live_lab import WREN, fault
 
 PARTS = {"between", "node", "beside", "receiver", "input", "load", "message"}

@@ -7,9 +7,8 @@ import json
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from linkloss.live.commands import LONGEST, CommandError, Plain, Set, parse
-from linkloss.live.gate import Gate, make_token
-from linkloss.live.limits import Bucket
+from linkloss.live.running import LONGEST, CommandError, Plain, Set, parse
+from linkloss.live.server import Bucket, Gate, make_token
 
 TOKEN = "tokentokentokentokentoken"
 HERE = Gate(8080, TOKEN)

@@ -7,8 +7,8 @@ from html.parser import HTMLParser
 
 import pytest
 from linkloss.live.page import files
-from linkloss.live.palette import offers
-from linkloss.model.loading import load_vehicle
+from linkloss.live.view import offers
+from linkloss.vehicle.loading import load_vehicle
 from live_lab import WREN
 
 HOSTILE = '<img src=x onerror="alert(1)">&amp;'

@@ -9,11 +9,11 @@ import resource
 import socket
 
 import pytest
-from linkloss.live import serve
+from linkloss.live import server as serve
 from linkloss.live import server as server_module
-from linkloss.live.limits import MOST_CONNECTIONS, MOST_UNSEEN, MOST_WATCHERS
 from linkloss.live.page import files
-from linkloss.live.palette import offers
+from linkloss.live.server import MOST_CONNECTIONS, MOST_UNSEEN, MOST_WATCHERS
+from linkloss.live.view import offers
 from live_lab import WREN
 from site_lab import Bench, Watcher, frame
 

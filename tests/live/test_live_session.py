@@ -10,13 +10,13 @@ import pytest
 from linkloss.campaign.run import run
 from linkloss.faults.catalogue import make_fault
 from linkloss.judge import Outcome
-from linkloss.live import session as session_module
-from linkloss.live.save import save
-from linkloss.live.session import LiveSession
-from linkloss.model.loading import load_vehicle
-from linkloss.model.problem import BadInput
+from linkloss.live import driven as session_module
+from linkloss.live.driven import LiveSession
+from linkloss.live.running import save
+from linkloss.problem import BadInput
 from linkloss.report.machine import run_json
 from linkloss.scenario import load_scenario
+from linkloss.vehicle.loading import load_vehicle
 from live_lab import MS, TAIL_STORY, WREN, act, apply, clear, fault, nothing, play
 
 ROOT = Path(__file__).parents[2]

@@ -16,14 +16,10 @@ from io import StringIO
 from pathlib import Path
 
 import pytest
-from linkloss.live.commands import Apply, Clear, Plain, Save, Set, Speed, Step
-from linkloss.live.keys import names
-from linkloss.live.menu import Menu
-from linkloss.live.palette import offers
-from linkloss.live.running import Running
-from linkloss.live.session import LiveSession
-from linkloss.live.terminal import Terminal
-from linkloss.live.view import View
+from linkloss.live.console import Menu, Terminal, names
+from linkloss.live.driven import LiveSession
+from linkloss.live.running import Apply, Clear, Plain, Running, Save, Set, Speed, Step
+from linkloss.live.view import View, offers
 from live_lab import WREN, act, apply, fault, nothing, play
 from rich.console import Console
 

@@ -7,11 +7,10 @@ import json
 import pytest
 from linkloss.bus import BusRecord, Frame
 from linkloss.bus.frame import length_bits
-from linkloss.clock.lateness import Lateness
-from linkloss.live import tally as tally_module
-from linkloss.live.palette import offers
-from linkloss.live.tally import Tally
-from linkloss.live.view import LATE_NS, View, decoded
+from linkloss.clock.pace import Lateness
+from linkloss.live import driven as tally_module
+from linkloss.live.driven import Tally
+from linkloss.live.view import LATE_NS, View, decoded, offers
 from live_lab import MS, TAIL_STORY, WREN, nothing, play
 
 OFFERS = offers(WREN)

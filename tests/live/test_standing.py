@@ -7,12 +7,11 @@ from functools import cache
 
 import pytest
 from linkloss.judge import judge
-from linkloss.live.session import LiveSession
-from linkloss.live.snapshot import bring_up_to_date, empty_copy
-from linkloss.live.standing import Watcher, watch
-from linkloss.model.loading import load_vehicle
-from linkloss.model.units import show_duration
+from linkloss.live.driven import LiveSession, bring_up_to_date, empty_copy
+from linkloss.live.view import Watcher, watch
 from linkloss.session import Session
+from linkloss.units import show_duration
+from linkloss.vehicle.loading import load_vehicle
 from live_lab import MS, TAIL_STORY, WREN, act, apply, clear, nothing, play
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from linkloss.model.expression import load_key, parse_condition
+from linkloss.vehicle.expression import load_key, parse_condition
 
 VALUES = {"lights": "dipped", "hazard": "on", "speed": 30.0, "Engine.Running": 1.0}
 

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from linkloss.model.controllers import PROFILES
-from linkloss.model.vehicle import NodeTable
-from linkloss.schema import vehicle_schema
+from linkloss.report.schemas import vehicle_schema
+from linkloss.vehicle.tables import PROFILES, NodeTable
 from written_car import DBC
 
 REAR = 'python = "programs.py:Rear"'

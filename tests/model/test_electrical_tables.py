@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import pytest
 from electric_car import ElectricCar
-from linkloss.model.circuit import build_network, make_load, make_switch
-from linkloss.power.filament import Filament
-from linkloss.power.loads import Motor
+from linkloss.power.loads import Filament, Motor
 from linkloss.power.switches import Direct, Relay
+from linkloss.vehicle.wiring import build_network, make_load, make_switch
 from written_car import WrittenCar
 
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from linkloss.model.expression import Condition
-from linkloss.model.load import Level, LoadTable, state_text
+from linkloss.vehicle.expression import Condition
+from linkloss.vehicle.load import Level, LoadTable, state_text
 from written_car import DBC, VEHICLE
 
 MS = 1_000_000

@@ -12,8 +12,8 @@ from cantools.database.conversion import BaseConversion
 from crccheck.crc import Crc8SaeJ1850
 from hypothesis import given
 from hypothesis import strategies as st
-from linkloss.model.messages import compile_messages, crc8, load_database
-from linkloss.model.problem import BadInput
+from linkloss.problem import BadInput
+from linkloss.vehicle.messages import compile_messages, crc8, load_database
 
 
 @st.composite

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 from linkloss.faults.catalogue import FaultError, make_fault
-from linkloss.model.loading import load_vehicle
-from linkloss.model.problem import BadInput
+from linkloss.problem import BadInput
+from linkloss.vehicle.loading import load_vehicle
 
 CAR = Path(__file__).parents[1] / "session" / "supply" / "vehicle.toml"
 

@@ -6,8 +6,8 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from linkloss.model.problem import BadInput
-from linkloss.model.toml import Source, key_lines, read_toml, show_location
+from linkloss.problem import BadInput
+from linkloss.vehicle.toml import Source, key_lines, read_toml, show_location
 
 
 def lines(text: str):

@@ -7,7 +7,7 @@ from decimal import Decimal
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from linkloss.model.units import (
+from linkloss.units import (
     FROM_FILE,
     BitRate,
     Current,

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from linkloss.model.load import LoadTable
-from linkloss.model.target import pin_problems, wiring
-from linkloss.model.vehicle import NodeTable, VehicleFile
+from linkloss.vehicle.load import LoadTable
+from linkloss.vehicle.programs import pin_problems, wiring
+from linkloss.vehicle.tables import NodeTable, VehicleFile
 from written_car import VEHICLE
 
 MS = 1_000_000

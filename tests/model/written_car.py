@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from linkloss.model.loading import Vehicle, load_vehicle
-from linkloss.model.problem import BadInput
+from linkloss.problem import BadInput
+from linkloss.vehicle.loading import Vehicle, load_vehicle
 
 DBC = """VERSION ""
 

@@ -12,13 +12,13 @@ import threading
 from pathlib import Path
 
 from linkloss.bus import Controller, Frame
-from linkloss.clock.lateness import Lateness
+from linkloss.clock.pace import Lateness
+from linkloss.clock.wallclock import monotonic_seconds
+from linkloss.live.driven import LiveSession
 from linkloss.live.running import Running
-from linkloss.live.serve import Site, bind
-from linkloss.live.session import LiveSession
-from linkloss.model.loading import load_vehicle
+from linkloss.live.server import Site, bind
 from linkloss.shipped import demo_vehicle
-from linkloss.wallclock import monotonic_seconds
+from linkloss.vehicle.loading import load_vehicle
 
 SHARE = 0.6
 BIT_RATE = 500_000

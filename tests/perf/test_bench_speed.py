@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 from linkloss.clock import EventQueue
 from linkloss.judge import Outcome, Verdict, declared_rules, judge
-from linkloss.model.loading import Vehicle, load_vehicle
 from linkloss.recording import Recording
 from linkloss.scenario import Scenario, TimedAction
 from linkloss.session import simulate
+from linkloss.vehicle.loading import Vehicle, load_vehicle
 
 WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"
 SITUATION = "night_drive"

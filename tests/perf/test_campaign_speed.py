@@ -19,14 +19,14 @@ from random import Random
 import pytest
 from linkloss.campaign.cases import in_order, instances
 from linkloss.campaign.isolation import isolated
-from linkloss.campaign.order import Order
 from linkloss.campaign.plan import plan
 from linkloss.campaign.result import Tally
 from linkloss.campaign.run import run_case
+from linkloss.campaign.selection import Order
 from linkloss.campaign.store import CaseStore
 from linkloss.campaign.workers import Crew
-from linkloss.model.loading import load_vehicle
 from linkloss.scenario import Scenario, TimedAction, TimedFault
+from linkloss.vehicle.loading import load_vehicle
 
 S = 1_000_000_000
 WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"

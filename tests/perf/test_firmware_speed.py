@@ -11,9 +11,9 @@ from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
-from linkloss.model.loading import load_vehicle
 from linkloss.scenario import Scenario, TimedAction
 from linkloss.session import simulate
+from linkloss.vehicle.loading import load_vehicle
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "firmware"))
 from c_cars import REAR_C, WREN, c_car

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 from linkloss.faults.catalogue import make_fault
-from linkloss.model.loading import load_vehicle
 from linkloss.recording import Recording
 from linkloss.scenario import Scenario, TimedFault
 from linkloss.session import simulate
+from linkloss.vehicle.loading import load_vehicle
 
 WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"
 SIMULATED_S = 20

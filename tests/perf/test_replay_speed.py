@@ -9,10 +9,10 @@ from pathlib import Path
 
 import can
 import pytest
-from linkloss.model.messages import load_database
-from linkloss.replay.bare import replay_bare
-from linkloss.replay.describe import describe
-from linkloss.wallclock import monotonic_seconds
+from linkloss.clock.wallclock import monotonic_seconds
+from linkloss.logs.bare import replay_bare
+from linkloss.logs.describe import describe
+from linkloss.vehicle.messages import load_database
 
 ROUNDS = 3
 FRAMES = 20_000

@@ -9,11 +9,11 @@ from dataclasses import replace
 
 import pytest
 from linkloss.campaign.check import check
-from linkloss.campaign.naming import case_named
 from linkloss.campaign.run import run
-from linkloss.model.loading import load_vehicle
+from linkloss.campaign.selection import case_named
 from linkloss.report.html import check_page, render
 from linkloss.shipped import demo_vehicle
+from linkloss.vehicle.loading import load_vehicle
 
 MANY = 500
 

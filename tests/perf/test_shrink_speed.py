@@ -11,10 +11,10 @@ from pathlib import Path
 import can
 import pytest
 from linkloss.campaign.run import run_case
-from linkloss.campaign.shrinkers import Job, Shrinkers
+from linkloss.campaign.stories import Job, Shrinkers
 from linkloss.faults.catalogue import make_fault
-from linkloss.model.loading import Vehicle, load_vehicle
 from linkloss.scenario import Scenario, TimedAction, TimedFault
+from linkloss.vehicle.loading import Vehicle, load_vehicle
 from linkloss_nodes import MS, Board
 from linkloss_nodes.power import PowerNode
 

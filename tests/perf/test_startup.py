@@ -10,7 +10,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from linkloss.wallclock import monotonic_seconds
+from linkloss.clock.wallclock import monotonic_seconds
 
 ROOT = Path(__file__).parents[2]
 ROUNDS = 5

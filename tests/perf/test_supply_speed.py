@@ -7,9 +7,9 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from linkloss.model.loading import Vehicle, load_vehicle
 from linkloss.scenario import Scenario, TimedAction
 from linkloss.session import simulate
+from linkloss.vehicle.loading import Vehicle, load_vehicle
 
 WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"
 SIMULATED_S = 20

@@ -8,9 +8,9 @@ from random import Random
 
 import pytest
 from linkloss.clock import EventQueue
-from linkloss.timing.analysis import BIT_RATES, propose, what_if
-from linkloss.timing.plan import Plan, Planned, Sending
-from linkloss.wallclock import monotonic_seconds
+from linkloss.clock.wallclock import monotonic_seconds
+from linkloss.sizing.analysis import BIT_RATES, propose, what_if
+from linkloss.sizing.message_plan import Plan, Planned, Sending
 
 MS = 1_000_000
 MESSAGES = 300

@@ -8,8 +8,9 @@ from math import isfinite
 
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
-from linkloss.model.circuit import build_network
-from linkloss.model.electrical import (
+from linkloss.power.network import Network
+from linkloss.power.supply import PROFILES
+from linkloss.vehicle.electrical import (
     ElectricalTable,
     LeadTable,
     NodeSupplyTable,
@@ -17,10 +18,9 @@ from linkloss.model.electrical import (
     SolidStateTable,
     SupplyTable,
 )
-from linkloss.model.load import LoadTable
-from linkloss.model.vehicle import NodeTable
-from linkloss.power.network import Network
-from linkloss.power.profiles import PROFILES
+from linkloss.vehicle.load import LoadTable
+from linkloss.vehicle.tables import NodeTable
+from linkloss.vehicle.wiring import build_network
 from pydantic import ValidationError
 
 MS, S = 1_000_000, 1_000_000_000

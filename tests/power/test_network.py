@@ -6,14 +6,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from linkloss.power.channel import Channel
-from linkloss.power.filament import Filament
 from linkloss.power.fuses import Fuse
-from linkloss.power.loads import Electronics, Heater, Motor, Solenoid
+from linkloss.power.loads import Electronics, Filament, Heater, Motor, Solenoid
 from linkloss.power.network import Event, Network, Starter, Terminal
-from linkloss.power.profiles import Piece, Profile, from_points, starting
-from linkloss.power.solid_state import SolidState
-from linkloss.power.supply import Battery, NodeSupply
-from linkloss.power.switches import Direct, Relay, Status
+from linkloss.power.supply import Battery, NodeSupply, Piece, Profile, from_points, starting
+from linkloss.power.switches import Direct, Relay, SolidState, Status
 
 MS, S = 1_000_000, 1_000_000_000
 

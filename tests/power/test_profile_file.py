@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from linkloss.model.problem import BadInput
-from linkloss.power.profile_file import named_profile, read_profile
+from linkloss.power.supply import named_profile, read_profile
+from linkloss.problem import BadInput
 
 
 def test_points_are_joined_by_lines(tmp_path):

@@ -7,8 +7,6 @@ from importlib.metadata import entry_points
 from importlib.util import find_spec
 from pathlib import Path
 
-import linkloss.pytest_plugin.choice  # imported once, and not again by every inner run
-import linkloss.pytest_plugin.rules  # noqa: F401
 import pytest
 
 TINY = Path(__file__).parents[1] / "report" / "tiny"

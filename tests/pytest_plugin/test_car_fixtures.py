@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from linkloss.campaign.apart import CAN_FORK
+from linkloss.campaign.isolation import CAN_FORK
 
 from tests.pytest_plugin.conftest import edited, write
 

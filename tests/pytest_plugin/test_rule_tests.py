@@ -8,7 +8,7 @@ from collections import Counter
 import pytest
 from linkloss.cli import main
 from linkloss.judge import declared_rules
-from linkloss.model.loading import load_vehicle
+from linkloss.vehicle.loading import load_vehicle
 
 from tests.pytest_plugin.conftest import TINY, edited, write
 

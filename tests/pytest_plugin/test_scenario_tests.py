@@ -5,7 +5,7 @@ from __future__ import annotations
 from xml.etree import ElementTree as ET
 
 import pytest
-from linkloss.pytest_plugin.recognise import kind_of
+from linkloss.pytest_plugin.checks import kind_of
 from linkloss.shipped import demo_vehicle
 
 from tests.pytest_plugin.conftest import edited, write

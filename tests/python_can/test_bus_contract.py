@@ -12,7 +12,7 @@ import threading
 
 import can
 import pytest
-from linkloss.wallclock import epoch_ns, monotonic_seconds
+from linkloss.clock.wallclock import epoch_ns, monotonic_seconds
 
 SOON = 5.0
 """Long enough for a busy machine; nothing waits for the whole of it unless it fails."""

@@ -17,9 +17,9 @@ from itertools import pairwise
 
 import can
 import pytest
+from linkloss.bus.channel import names
 from linkloss.bus.record import Hit
-from linkloss.plugin_can.channel import names
-from linkloss.wallclock import monotonic_seconds
+from linkloss.clock.wallclock import monotonic_seconds
 from plugin_can_entry import entry_point
 
 SOON = 5.0

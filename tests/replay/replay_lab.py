@@ -7,7 +7,7 @@ from pathlib import Path
 
 import can
 import pytest
-from linkloss.model.loading import Vehicle, load_vehicle
+from linkloss.vehicle.loading import Vehicle, load_vehicle
 
 ROOT = Path(__file__).parents[2]
 WREN = ROOT / "scenarios" / "wren"

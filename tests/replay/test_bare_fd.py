@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from linkloss.cli import main
-from linkloss.replay.bare import replay_bare
+from linkloss.logs.bare import replay_bare
 from replay_lab import text_log
 
 ROWS = ((0.0, "123#01"), (0.01, "124##1" + "5A" * 64), (0.02, "00000125##0"), (0.03, "126#R4"))

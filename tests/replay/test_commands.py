@@ -53,8 +53,8 @@ def test_a_log_is_replayed_on_a_bare_bus(tmp_path, capsys):
 
 def test_the_pace_of_the_log_is_that_of_the_wall(tmp_path, capsys, monkeypatch):
     waited = []
-    monkeypatch.setattr("linkloss.session.pace.monotonic_seconds", lambda: sum(waited))
-    monkeypatch.setattr("linkloss.session.pace.wait_seconds", waited.append)
+    monkeypatch.setattr("linkloss.session.session.monotonic_seconds", lambda: sum(waited))
+    monkeypatch.setattr("linkloss.session.session.wait_seconds", waited.append)
     path = text_log(tmp_path / "d.log", (1, "123#00"), (3.5, "125#00"))
     said(capsys, "replay", path, "--speed", "1x")
     assert 2.5 <= sum(waited) <= 5

@@ -7,9 +7,9 @@ import json
 import can
 import pytest
 from linkloss.campaign.run import run
+from linkloss.logs.compare import Side, compare, read_side
 from linkloss.recording import series
-from linkloss.replay.compare import Side, compare, read_side
-from linkloss.report.log import write_log
+from linkloss.report.export import write_log
 from linkloss.report.machine import run_json
 from linkloss.scenario import load_scenario
 from replay_lab import MS, S, real, text_log, wren

@@ -13,12 +13,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from linkloss.bus import Frame
 from linkloss.bus.frame import length_bits
-from linkloss.cli.describing import load_messages
-from linkloss.model.messages import crc8
-from linkloss.model.problem import BadInput
-from linkloss.replay.describe import describe
-from linkloss.replay.intervals import Intervals
-from linkloss.replay.load import Load
+from linkloss.cli.replaying import load_messages
+from linkloss.logs.describe import Intervals, Load, describe
+from linkloss.problem import BadInput
+from linkloss.vehicle.messages import crc8
 from replay_lab import DRIVE, MS, S, real, text_log, wren
 
 DBC = wren().path.parent / wren().file.dbc

@@ -8,11 +8,11 @@ from dataclasses import replace
 import pytest
 from linkloss.campaign.run import judged, run
 from linkloss.judge import Outcome, judge
-from linkloss.model.problem import BadInput
-from linkloss.replay.drive import Drive, Selection
-from linkloss.replay.fault_text import timed_fault
+from linkloss.logs.drive import Drive, Selection
+from linkloss.problem import BadInput
+from linkloss.recording import REST
+from linkloss.scenario import timed_fault
 from linkloss.session import simulate
-from linkloss.traffic import REST
 from replay_lab import DRIVE, MS, S, wren
 
 NIGHT = (237 * S, 257 * S)

@@ -6,9 +6,9 @@ import gzip
 from dataclasses import replace
 
 import pytest
-from linkloss.model.problem import BadInput
-from linkloss.replay.driver import drive_scenario
-from linkloss.report.log import write_log
+from linkloss.logs.drive import drive_scenario
+from linkloss.problem import BadInput
+from linkloss.report.export import write_log
 from linkloss.session import simulate
 from replay_lab import DRIVE, S, wren
 

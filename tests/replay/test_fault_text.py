@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 from linkloss.campaign.cases import instances
-from linkloss.model.problem import BadInput
-from linkloss.replay.fault_text import timed_fault
+from linkloss.problem import BadInput
+from linkloss.scenario import timed_fault
 from replay_lab import MS, S, wren
 
 

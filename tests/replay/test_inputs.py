@@ -5,10 +5,10 @@ from __future__ import annotations
 from functools import reduce
 
 import pytest
-from linkloss.model.loading import load_vehicle
-from linkloss.model.messages import crc8
-from linkloss.model.problem import BadInput
-from linkloss.replay.inputs import InputReader, not_logged, references
+from linkloss.logs.drive import InputReader, not_logged, references
+from linkloss.problem import BadInput
+from linkloss.vehicle.loading import load_vehicle
+from linkloss.vehicle.messages import crc8
 from replay_lab import wren
 
 

@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from linkloss.bus import Bus, Controller, Frame
 from linkloss.bus.frame import INTERMISSION_BITS, length_bits
 from linkloss.clock import EventQueue
-from linkloss.replay.bare import Part, replay_bare
-from linkloss.session.player import Player
-from linkloss.traffic import LoggedFrame, Shift
+from linkloss.logs.bare import Part, replay_bare
+from linkloss.recording import LoggedFrame, Shift
+from linkloss.session.logged import Player
 from replay_lab import DRIVE, MS, real, text_log
 
 BIT_RATE = 250_000

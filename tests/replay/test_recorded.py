@@ -5,15 +5,13 @@ from __future__ import annotations
 import json
 
 import pytest
-from linkloss.campaign.again import judged_again
-from linkloss.campaign.run import run
-from linkloss.model.problem import BadInput
-from linkloss.replay.drive import Drive, Selection
-from linkloss.replay.fault_text import timed_fault
-from linkloss.replay.recorded import read_document, recording_of
-from linkloss.report.log import write_log
+from linkloss.campaign.run import judged_again, run
+from linkloss.logs.drive import Drive, Selection
+from linkloss.logs.recorded import read_document, recording_of
+from linkloss.problem import BadInput
+from linkloss.report.export import write_log
 from linkloss.report.machine import run_json
-from linkloss.scenario import load_scenario
+from linkloss.scenario import load_scenario, timed_fault
 from linkloss.session import simulate
 from replay_lab import DRIVE, S, wren
 

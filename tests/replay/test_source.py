@@ -10,10 +10,10 @@ import can
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from linkloss.model.problem import BadInput
-from linkloss.replay.source import READABLE, LogFile
-from linkloss.replay.stream import Tally, _taken, frames
-from linkloss.replay.textlog import entries
+from linkloss.bus.message import entries
+from linkloss.logs.source import READABLE, LogFile
+from linkloss.logs.stream import Tally, _taken, frames
+from linkloss.problem import BadInput
 from replay_lab import WRITERS, messages, real, text_log, written
 
 TEXT = (".log", ".csv", ".asc", ".trc")
@@ -174,7 +174,7 @@ def test_a_missing_database_is_not_made(tmp_path):
 def test_a_missing_library_is_named(tmp_path, monkeypatch):
     path = tmp_path / "drive.mf4"
     path.write_bytes(b"x")
-    monkeypatch.setattr("linkloss.replay.source.find_spec", lambda _: None)
+    monkeypatch.setattr("linkloss.logs.source.find_spec", lambda _: None)
     with pytest.raises(BadInput, match=r"pip install 'linkloss\[mf4\]'"):
         read(path)
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import can
 import pytest
-from linkloss.model.problem import BadInput
-from linkloss.replay.source import LogFile
-from linkloss.replay.stream import ALL, Tally, frames, instant_ns
+from linkloss.logs.source import LogFile
+from linkloss.logs.stream import ALL, Tally, frames, instant_ns
+from linkloss.problem import BadInput
 from replay_lab import MS, S, text_log, written
 
 

@@ -11,8 +11,8 @@ from pathlib import Path
 from linkloss.campaign.check import check
 from linkloss.campaign.result import CheckReport
 from linkloss.judge import Outcome
-from linkloss.model.loading import Vehicle, load_vehicle
 from linkloss.shipped import demo_vehicle
+from linkloss.vehicle.loading import Vehicle, load_vehicle
 
 HOSTILE = (
     "</script><script>document.title='taken'</script>",

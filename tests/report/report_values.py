@@ -9,7 +9,6 @@ from pathlib import Path
 from linkloss.bus import BusRecord, Frame
 from linkloss.campaign.result import CaseResult, CheckReport, RunResult
 from linkloss.judge import Outcome, Unjudged, Verdict
-from linkloss.model.loading import Vehicle, load_vehicle
 from linkloss.recording import (
     ActionRecord,
     ControllerChange,
@@ -21,6 +20,7 @@ from linkloss.recording import (
     series,
 )
 from linkloss.scenario import Expectation, Scenario
+from linkloss.vehicle.loading import Vehicle, load_vehicle
 
 MS = 1_000_000
 TINY = Path(__file__).parent / "tiny"

@@ -15,13 +15,19 @@ from linkloss.campaign.shrink import Shrunk
 from linkloss.campaign.stories import Stories, Story
 from linkloss.faults.catalogue import make_fault
 from linkloss.judge import Outcome
-from linkloss.model.problem import BadInput
-from linkloss.report.effort import effort_json
-from linkloss.report.findings import MARK, Told, ensure_folder, finding_toml, write_findings
+from linkloss.problem import BadInput
+from linkloss.report.findings import (
+    MARK,
+    Told,
+    ensure_folder,
+    finding_toml,
+    story_about,
+    story_sentence,
+    write_findings,
+)
 from linkloss.report.junit import junit_xml
-from linkloss.report.machine import check_json
+from linkloss.report.machine import check_json, effort_json
 from linkloss.report.screen import make_console
-from linkloss.report.story import story_about, story_sentence
 from linkloss.report.terminal import show_check
 from linkloss.scenario import Scenario, TimedAction, TimedFault, load_scenario
 from report_values import MS, broken, case, report, vehicle

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 from html_values import failing_wren, hostile_car, passing_wren
 from linkloss.campaign.check import check
-from linkloss.model.loading import load_vehicle
 from linkloss.report.html import check_page, render, run_page
+from linkloss.vehicle.loading import load_vehicle
 from report_values import run_result
 
 playwright = pytest.importorskip(

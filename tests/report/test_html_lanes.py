@@ -6,18 +6,23 @@ import re
 
 from html_values import failing_wren, passing_wren
 from linkloss.bus import BusRecord, Frame
-from linkloss.campaign.naming import case_named
 from linkloss.campaign.run import run
+from linkloss.campaign.selection import case_named
 from linkloss.judge.case import Case
 from linkloss.judge.states import FLASH, OFF, ON
 from linkloss.judge.walk import Segment
 from linkloss.recording import FaultRecord, series
-from linkloss.report.html.frames import frames_around
-from linkloss.report.html.lanes import band, busy_shares, lanes
-from linkloss.report.html.picture import HEIGHT, UNIT_NS, boxes, picture
+from linkloss.report.html.lanes import HEIGHT, UNIT_NS, band, boxes, busy_shares, lanes, picture
 from linkloss.report.html.render import ticks
-from linkloss.report.html.scene import Place, look
-from linkloss.report.html.traffic import counter_lines, failed_attempts, message_lines, traffic
+from linkloss.report.html.scene import (
+    Place,
+    counter_lines,
+    failed_attempts,
+    frames_around,
+    look,
+    message_lines,
+    traffic,
+)
 from report_values import MS, recording, run_result
 
 

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 from html_values import Outline
-from linkloss.campaign.naming import case_named
 from linkloss.campaign.result import Cell
 from linkloss.campaign.run import run
+from linkloss.campaign.selection import case_named
 from linkloss.campaign.shrink import Shrunk
 from linkloss.campaign.store import CaseStore
 from linkloss.campaign.stories import Stories, Story
@@ -17,7 +17,7 @@ from linkloss.faults.catalogue import catalogue
 from linkloss.judge import Outcome
 from linkloss.report.findings import Told
 from linkloss.report.html import check_page, render, stories
-from linkloss.report.html.matrix import MOST_COLUMNS, check_matrix, worst_cell
+from linkloss.report.html.sections import MOST_COLUMNS, check_matrix, worst_cell
 from report_values import broken, case, kept, report, vehicle
 
 KINDS = ["cut", "reset", "drop", "mute", "hang", "alter", "delay", "stuck", "open"]

@@ -13,7 +13,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from linkloss.campaign.check import check
 from linkloss.campaign.result import CAUTION, CheckReport, RunResult
-from linkloss.model.loading import load_vehicle
 from linkloss.recording import Recording
 from linkloss.report.html import (
     Drawing,
@@ -47,6 +46,7 @@ from linkloss.report.html.sheet import (
     Strip,
     Traffic,
 )
+from linkloss.vehicle.loading import load_vehicle
 from report_values import broken, case, every_fault_report, mixed_report, report, run_result
 
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from linkloss.model.load import LoadTable
-from linkloss.model.loading import load_vehicle
-from linkloss.report.html.failsafe import load_sheets
+from linkloss.report.html.sections import load_sheets
 from linkloss.shipped import demo_vehicle
+from linkloss.vehicle.load import LoadTable
+from linkloss.vehicle.loading import load_vehicle
 
 
 def test_a_load_s_sheet_tells_what_outranks_its_request_and_what_loses_its_link():

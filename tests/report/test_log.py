@@ -6,9 +6,9 @@ import time
 
 import can
 import pytest
-from linkloss.model.problem import BadInput
+from linkloss.problem import BadInput
 from linkloss.recording import Recording
-from linkloss.report.log import FORMATS, LOSSES, ensure_format, log_messages, losses, write_log
+from linkloss.report.export import FORMATS, LOSSES, ensure_format, log_messages, losses, write_log
 from report_values import recording
 
 DROPS_TROUBLE = {".trc"}
@@ -196,7 +196,7 @@ def test_a_blf_log_cannot_be_packed():
 
 
 def test_a_missing_library_is_named(monkeypatch):
-    monkeypatch.setattr("linkloss.report.log.find_spec", lambda _: None)
+    monkeypatch.setattr("linkloss.report.export.find_spec", lambda _: None)
     with pytest.raises(BadInput, match=r"pip install 'linkloss\[mf4\]'"):
         ensure_format("drive.mf4")
 

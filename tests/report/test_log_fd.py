@@ -5,12 +5,12 @@ from __future__ import annotations
 import can
 import pytest
 from linkloss.bus import BusRecord, FdFrame, Frame
+from linkloss.logs.recorded import recording_of
+from linkloss.logs.source import LogFile
+from linkloss.logs.stream import Tally, frames
 from linkloss.recording import Recording
-from linkloss.replay.recorded import recording_of
-from linkloss.replay.source import LogFile
-from linkloss.replay.stream import Tally, frames
-from linkloss.report.log import write_log
-from linkloss.report.trace import FRAME_COLUMNS, frame_row, recording_fields
+from linkloss.report.export import write_log
+from linkloss.report.machine import FRAME_COLUMNS, frame_row, recording_fields
 
 SENT = [
     Frame(0x100, b"\x01\x02"),

@@ -6,8 +6,7 @@ from io import StringIO
 
 import pytest
 from linkloss import load_scenario, run
-from linkloss.report.picture import Pictures
-from linkloss.report.player import play
+from linkloss.report.picture import Pictures, play
 from linkloss.report.screen import make_console
 from linkloss.shipped import demo_vehicle
 from report_values import MS, run_result

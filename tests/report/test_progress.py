@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 
-from linkloss.report.progress import progress_of_check
+from linkloss.report.terminal import progress_of_check
 
 
 class Terminal(io.StringIO):

@@ -10,12 +10,12 @@ import pytest
 from linkloss.campaign.check import check
 from linkloss.campaign.result import CheckReport
 from linkloss.campaign.run import run
-from linkloss.model.loading import load_vehicle
-from linkloss.model.problem import BadInput
+from linkloss.problem import BadInput
 from linkloss.report.html import check_page, render, reopened_page, run_page
 from linkloss.report.machine import RUN_VERSION, check_json, run_json
 from linkloss.report.reopen import CHANGED, reopen
 from linkloss.scenario import load_scenario
+from linkloss.vehicle.loading import load_vehicle
 
 TINY = Path(__file__).parent / "tiny"
 

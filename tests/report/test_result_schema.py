@@ -11,7 +11,7 @@ from linkloss import load_scenario, load_vehicle, run
 from linkloss.campaign.check import check
 from linkloss.cli import main
 from linkloss.report.machine import check_json, run_json
-from linkloss.report.result_schema import check_result_schema, run_result_schema
+from linkloss.report.schemas import check_result_schema, run_result_schema
 from linkloss.shipped import demo_vehicle
 from report_values import mixed_report, report, run_result
 

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from linkloss.faults.catalogue import catalogue, make_fault
-from linkloss.model.loading import load_vehicle
-from linkloss.report.scenario_text import scenario_toml
+from linkloss.report.findings import scenario_toml
 from linkloss.scenario import Scenario, TimedAction, TimedFault, load_scenario
+from linkloss.vehicle.loading import load_vehicle
 
 MS = 1_000_000
 ROOT = Path(__file__).parents[2]

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from linkloss.faults.catalogue import catalogue
-from linkloss.schema import scenario_schema, schema_text, vehicle_schema
+from linkloss.report.schemas import scenario_schema, schema_text, vehicle_schema
 from linkloss.shipped import demo_vehicle
 
 SCENARIOS = sorted(path for path in demo_vehicle().parent.glob("*.toml") if path != demo_vehicle())

@@ -5,8 +5,8 @@ from __future__ import annotations
 import csv
 
 import pytest
-from linkloss.model.problem import BadInput
-from linkloss.report.signals import ensure_table, write_columns
+from linkloss.problem import BadInput
+from linkloss.report.export import ensure_table, write_columns
 from report_values import recording, vehicle
 
 
@@ -59,6 +59,6 @@ def test_another_format_is_refused(name, text):
 
 
 def test_a_missing_library_is_named(monkeypatch):
-    monkeypatch.setattr("linkloss.report.signals.find_spec", lambda _: None)
+    monkeypatch.setattr("linkloss.report.export.find_spec", lambda _: None)
     with pytest.raises(BadInput, match=r"pip install 'linkloss\[parquet\]'"):
         ensure_table("s.parquet")

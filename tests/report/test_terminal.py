@@ -8,8 +8,8 @@ import re
 import pytest
 from linkloss.campaign.result import CAUTION
 from linkloss.report.screen import make_console
-from linkloss.report.table import Column, blocks, cell_text, folded
 from linkloss.report.terminal import show_check
+from linkloss.report.totals import Column, blocks, cell_text, folded
 from report_values import broken, case, every_fault_report, kept, mixed_report, report
 
 

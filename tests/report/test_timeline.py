@@ -9,8 +9,7 @@ import pytest
 from linkloss.campaign.result import CAUTION, RunResult
 from linkloss.recording import series
 from linkloss.report.screen import make_console
-from linkloss.report.spells import Entry, spells
-from linkloss.report.timeline import instant, show_run
+from linkloss.report.timeline import Entry, instant, show_run, spells
 from report_values import MS, kept, run_result, untested
 
 

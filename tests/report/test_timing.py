@@ -9,15 +9,13 @@ from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import pytest
-from linkloss.campaign.timing import TimingReport, plain_run, timing
-from linkloss.model.loading import load_vehicle
-from linkloss.report.response_plot import response_plot
 from linkloss.report.screen import make_console
-from linkloss.report.timing import show_timing
-from linkloss.report.timing_json import BOUND_COLUMNS, timing_json
+from linkloss.report.timing_report import BOUND_COLUMNS, response_plot, show_timing, timing_json
 from linkloss.shipped import demo_vehicle
-from linkloss.timing.analysis import analyse, propose, what_if
-from linkloss.timing.plan import Sending
+from linkloss.sizing.analysis import analyse, propose, what_if
+from linkloss.sizing.message_plan import Sending
+from linkloss.sizing.observed import TimingReport, plain_run, timing
+from linkloss.vehicle.loading import load_vehicle
 
 SVG = "{http://www.w3.org/2000/svg}"
 

@@ -7,7 +7,7 @@ import json
 from xml.etree import ElementTree as ET
 
 from html_values import Outline
-from linkloss.report.html.check import check_page
+from linkloss.report.html.pages import check_page
 from linkloss.report.html.render import render
 from linkloss.report.junit import junit_xml
 from linkloss.report.machine import check_json

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 import pytest
-from linkloss.report.vcd import vcd
+from linkloss.report.waveform import vcd
 
 
 def changes(text: str) -> dict[str, list[tuple[int, int]]]:

@@ -10,7 +10,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 from linkloss.campaign.result import CheckReport
 from linkloss.judge import declared_rules
-from linkloss.model.loading import load_vehicle
 from linkloss.report.words import (
     command,
     finding_sentence,
@@ -20,6 +19,7 @@ from linkloss.report.words import (
     short_margin,
 )
 from linkloss.shipped import demo_vehicle
+from linkloss.vehicle.loading import load_vehicle
 from report_values import CUT, broken, case, mixed_report, report, run_result, vehicle
 
 

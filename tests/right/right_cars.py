@@ -10,11 +10,11 @@ from random import Random
 from linkloss.campaign.cases import instances, wiring_instances
 from linkloss.campaign.plan import plan
 from linkloss.faults.catalogue import make_fault
-from linkloss.model.load import LoadTable
-from linkloss.model.loading import load_vehicle
-from linkloss.model.vehicle import RequestTable, SituationTable
 from linkloss.scenario import Scenario, TimedAction, TimedFault
 from linkloss.session import simulate
+from linkloss.vehicle.load import LoadTable
+from linkloss.vehicle.loading import load_vehicle
+from linkloss.vehicle.tables import RequestTable, SituationTable
 from right_node import RightNode
 
 MS = 1_000_000

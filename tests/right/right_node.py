@@ -15,8 +15,8 @@ from random import Random
 from typing import NamedTuple
 
 import can
-from linkloss.model.expression import Condition
-from linkloss.model.load import Level
+from linkloss.vehicle.expression import Condition
+from linkloss.vehicle.load import Level
 from linkloss_nodes import MS, Node
 
 OFF, ON, FLASH = "off", "on", "flash"

@@ -12,7 +12,7 @@ from pathlib import Path
 from random import Random
 
 from linkloss.campaign.plan import plan
-from linkloss.model.loading import load_vehicle
+from linkloss.vehicle.loading import load_vehicle
 from linkloss_nodes.power import PowerNode
 from right_node import RightNode
 from right_run import told

@@ -7,12 +7,18 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from linkloss.clocks import clock_parts, clocks_written, drifts_written, read_clock_part
-from linkloss.model.loading import load_vehicle
-from linkloss.model.problem import BadInput
-from linkloss.model.units import parse_drift, parse_duration
-from linkloss.report.scenario_text import scenario_toml
-from linkloss.scenario import Scenario, load_scenario
+from linkloss.problem import BadInput
+from linkloss.report.findings import scenario_toml
+from linkloss.scenario import (
+    Scenario,
+    clock_parts,
+    clocks_written,
+    drifts_written,
+    load_scenario,
+    read_clock_part,
+)
+from linkloss.units import parse_drift, parse_duration
+from linkloss.vehicle.loading import load_vehicle
 
 TINY = Path(__file__).parents[1] / "report" / "tiny" / "vehicle.toml"
 DAY = 86_400_000_000_000

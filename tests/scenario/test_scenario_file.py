@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from linkloss.faults.catalogue import catalogue
-from linkloss.model.problem import BadInput
+from linkloss.problem import BadInput
 from linkloss.scenario import Expectation, TimedAction, load_scenario
 
 MS = 1_000_000

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from linkloss.firmware.wiring import Wiring
-from linkloss.model.loading import Vehicle, load_vehicle
-from linkloss.scripts.gpio import PinBank
-from linkloss.scripts.program import Script
+from linkloss.firmware.answers import Wiring
+from linkloss.firmware.script import Script
+from linkloss.firmware.stand_ins import PinBank
+from linkloss.vehicle.loading import Vehicle, load_vehicle
 
 ROOT = Path(__file__).parents[2]
 WREN = ROOT / "scenarios" / "wren" / "vehicle.toml"

@@ -6,7 +6,7 @@ import threading
 
 import can
 import life_car
-from linkloss.firmware.wiring import InputPin, OutputPin, Wiring
+from linkloss.firmware.answers import InputPin, OutputPin, Wiring
 from script_cars import script
 from test_script_time import beater, crash, prints
 

@@ -6,9 +6,9 @@ import queue
 from pathlib import Path
 
 from linkloss.bus import Frame
-from linkloss.model.loading import load_vehicle
-from linkloss.model.problem import BadInput
-from linkloss.serve.endpoint import Endpoint
+from linkloss.live.endpoints import Endpoint
+from linkloss.problem import BadInput
+from linkloss.vehicle.loading import load_vehicle
 
 SOON = 5.0
 ROOT = Path(__file__).parents[2]

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from linkloss.bus import Frame
-from linkloss.serve.adapter_text import BIT_RATES, AdapterText, frame_text, parse_frame
-from linkloss.serve.endpoint import Line
+from linkloss.live.endpoints import Line
+from linkloss.live.serial_line import BIT_RATES, AdapterText, frame_text, parse_frame
 
 
 class Seen:

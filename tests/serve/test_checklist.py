@@ -5,11 +5,11 @@ from __future__ import annotations
 import threading
 
 import pytest
+from linkloss.clock.wallclock import wait_seconds
 from linkloss.judge import Outcome
-from linkloss.live.session import LiveSession
-from linkloss.serve.checklist import HAND_NS, HANDWORK, Checklist, in_time
-from linkloss.serve.opened import OpenBus, outside_of
-from linkloss.wallclock import wait_seconds
+from linkloss.live.driven import LiveSession
+from linkloss.live.opened import OpenBus, outside_of
+from linkloss.live.real_node import HAND_NS, HANDWORK, Checklist, in_time
 from serve_lab import SOON, Program, rear_status, reporting_car
 
 MS = 1_000_000

@@ -9,13 +9,11 @@ import socket
 import can
 import pytest
 from linkloss.bus import FdFrame, Frame
-from linkloss.model.problem import BadInput
-from linkloss.serve.adapter import AdapterEndpoint
-from linkloss.serve.asked import endpoints
-from linkloss.serve.endpoint import Line
-from linkloss.serve.serial_line import SerialLineEndpoint
-from linkloss.serve.udp import UdpEndpoint
-from linkloss.wallclock import monotonic_seconds
+from linkloss.clock.wallclock import monotonic_seconds
+from linkloss.live.endpoints import AdapterEndpoint, Line, UdpEndpoint
+from linkloss.live.opened import endpoints
+from linkloss.live.serial_line import SerialLineEndpoint
+from linkloss.problem import BadInput
 
 SOON = 5.0
 

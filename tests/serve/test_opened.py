@@ -9,15 +9,13 @@ from itertools import pairwise
 
 import pytest
 from linkloss.bus import FdFrame, Frame
-from linkloss.live.save import save
-from linkloss.live.session import LiveSession
-from linkloss.model.loading import load_vehicle
-from linkloss.model.problem import BadInput
-from linkloss.replay.fault_text import timed_fault
-from linkloss.scenario import load_scenario
-from linkloss.serve.doors import Doors
-from linkloss.serve.opened import OpenBus, outside_of
+from linkloss.live.driven import LiveSession
+from linkloss.live.opened import Doors, OpenBus, outside_of
+from linkloss.live.running import save
+from linkloss.problem import BadInput
+from linkloss.scenario import load_scenario, timed_fault
 from linkloss.session import simulate
+from linkloss.vehicle.loading import load_vehicle
 from serve_lab import SOON, Program
 
 

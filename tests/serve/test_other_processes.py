@@ -10,8 +10,8 @@ import subprocess
 import sys
 
 import pytest
-from linkloss.outside import read_frames
-from linkloss.replay.recorded import read_document, recording_of
+from linkloss.logs.recorded import read_document, recording_of
+from linkloss.recording import read_frames
 from linkloss.scenario import load_scenario
 from linkloss.session import simulate
 

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from linkloss.bus import Frame
-from linkloss.model.problem import BadInput
-from linkloss.outside import OutsideEvent, read_frames, write_frames
+from linkloss.problem import BadInput
+from linkloss.recording import OutsideEvent, read_frames, write_frames
 from linkloss.scenario import load_scenario
 from linkloss.session import simulate
 

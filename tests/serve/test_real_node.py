@@ -9,19 +9,17 @@ last request at the latest.
 from __future__ import annotations
 
 import pytest
-from linkloss.campaign.again import judged_again
-from linkloss.campaign.run import run
+from linkloss.campaign.run import judged_again, run
 from linkloss.judge import Outcome
-from linkloss.live.session import LiveSession
-from linkloss.model.loading import load_vehicle
-from linkloss.model.problem import BadInput
-from linkloss.outside import Outside, OutsideEvent
-from linkloss.replay.fault_text import timed_fault
+from linkloss.live.driven import LiveSession
+from linkloss.live.opened import OpenBus, outside_of
+from linkloss.live.real_node import caution, ensure_real, scope
+from linkloss.problem import BadInput
+from linkloss.recording import Outside, OutsideEvent
 from linkloss.report.html import write_run_page
 from linkloss.report.machine import run_json
-from linkloss.scenario import Scenario, TimedAction, load_scenario
-from linkloss.serve.opened import OpenBus, outside_of
-from linkloss.serve.real import caution, ensure_real, scope
+from linkloss.scenario import Scenario, TimedAction, load_scenario, timed_fault
+from linkloss.vehicle.loading import load_vehicle
 from serve_lab import Program, rear_status, reporting_car
 
 MS = 1_000_000

@@ -11,9 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from linkloss.judge import Outcome
 from linkloss.judge.reported import judge_real
-from linkloss.outside import Outside, OutsideEvent
-from linkloss.replay.fault_text import timed_fault
-from linkloss.scenario import Scenario, TimedAction
+from linkloss.recording import Outside, OutsideEvent
+from linkloss.scenario import Scenario, TimedAction, timed_fault
 from linkloss.session import simulate
 from serve_lab import rear_status, reporting_car
 

@@ -10,7 +10,7 @@ import threading
 import can
 import pytest
 from linkloss.cli import main
-from linkloss.wallclock import monotonic_seconds
+from linkloss.clock.wallclock import monotonic_seconds
 from serve_lab import rear_status, reporting_car
 
 WREN = "scenarios/wren/vehicle.toml"

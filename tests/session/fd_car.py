@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from linkloss.model.loading import Vehicle, load_vehicle
+from linkloss.vehicle.loading import Vehicle, load_vehicle
 
 ROOT = Path(__file__).parents[2]
 FORMATS = ",".join(f'"{name}"' for name in ("StandardCAN", "ExtendedCAN", *map(str, range(12))))

@@ -7,10 +7,10 @@ from functools import cache
 from pathlib import Path
 
 from linkloss.faults.catalogue import make_fault
-from linkloss.model.loading import Vehicle, load_vehicle
 from linkloss.recording import Recording
 from linkloss.scenario import Scenario, TimedAction, TimedFault
 from linkloss.session import Session
+from linkloss.vehicle.loading import Vehicle, load_vehicle
 from linkloss_nodes import MS, Node
 
 BEAT, ANSWER = 256, 257

@@ -8,9 +8,9 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from linkloss.campaign.cases import CaseMaker
-from linkloss.model.loading import Vehicle, load_vehicle
 from linkloss.recording import Recording
 from linkloss.session import simulate
+from linkloss.vehicle.loading import Vehicle, load_vehicle
 
 ROOT = Path(__file__).parents[2]
 WREN = ROOT / "scenarios" / "wren" / "vehicle.toml"

@@ -8,10 +8,10 @@ from dataclasses import replace
 
 import pytest
 from linkloss.faults.catalogue import FaultError, catalogue, make_fault
-from linkloss.model.electrical import NodeSupplyTable
-from linkloss.model.loading import Vehicle
 from linkloss.power.supply import NodeSupply
 from linkloss.session import Session
+from linkloss.vehicle.electrical import NodeSupplyTable
+from linkloss.vehicle.loading import Vehicle
 from pydantic import ValidationError
 from starving_cars import taken
 from supply_car import MS, drive, supplied

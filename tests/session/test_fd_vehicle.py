@@ -6,13 +6,13 @@ import pytest
 from fd_car import fd_car
 from linkloss.bus.frame import FdFrame
 from linkloss.campaign.check import check
-from linkloss.replay.describe import describe
-from linkloss.replay.drive import Drive, Selection
-from linkloss.report.log import write_log
+from linkloss.logs.describe import describe
+from linkloss.logs.drive import Drive, Selection
+from linkloss.report.export import write_log
 from linkloss.scenario import Scenario
 from linkloss.session import simulate
-from linkloss.timing.analysis import analyse
-from linkloss.timing.plan import plan_of
+from linkloss.sizing.analysis import analyse
+from linkloss.sizing.message_plan import plan_of
 
 MS = 1_000_000
 

@@ -11,7 +11,7 @@ from contextlib import suppress
 
 import pytest
 from life_car import program, run
-from linkloss.clock.safeguard import FORBIDDEN, install
+from linkloss.clock.program import FORBIDDEN, install
 from linkloss_nodes import MS
 
 ENDS = {

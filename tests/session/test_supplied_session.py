@@ -11,7 +11,7 @@ from math import isnan
 
 import pytest
 from linkloss.recording import Series
-from linkloss.session.power import START_UP_NS
+from linkloss.session.electrics import START_UP_NS
 from supply_car import MS, drive, ideal, supplied
 
 ON = [(100, "on")]

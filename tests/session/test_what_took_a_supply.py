@@ -9,10 +9,10 @@ import json
 import pytest
 from linkloss.campaign.result import RunResult
 from linkloss.faults.catalogue import make_fault
-from linkloss.live.snapshot import bring_up_to_date, empty_copy
-from linkloss.replay.recorded import recording_of
-from linkloss.report.events import events
-from linkloss.report.trace import recording_fields
+from linkloss.live.driven import bring_up_to_date, empty_copy
+from linkloss.logs.recorded import recording_of
+from linkloss.report.machine import recording_fields
+from linkloss.report.timeline import events
 from linkloss.scenario import Scenario, TimedFault
 from starving_cars import (
     DECLARED,

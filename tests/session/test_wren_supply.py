@@ -1,6 +1,6 @@
 """The demo car on its battery: which nodes reset in which start of the engine.
 
-The profiles are those of ISO 16750-2 (``linkloss.power.profiles`` says how sure we are of them).
+The profiles are those of ISO 16750-2 (``linkloss.power.supply`` says how sure we are of them).
 """
 
 from __future__ import annotations
@@ -12,9 +12,9 @@ import pytest
 from linkloss.campaign.check import check
 from linkloss.faults.catalogue import make_fault
 from linkloss.judge import Outcome
-from linkloss.model.loading import load_vehicle
 from linkloss.scenario import Scenario, TimedAction, TimedFault
 from linkloss.session import simulate
+from linkloss.vehicle.loading import load_vehicle
 
 MS = 1_000_000
 WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import pytest
-from linkloss.model.loading import load_vehicle
-from linkloss.report.power_plan import finding_words, plan_exit_code
+from linkloss.report.power_report import finding_words, plan_exit_code
 from linkloss.shipped import demo_vehicle
-from linkloss.sizing.fused import start_spends, use_of
-from linkloss.sizing.plan import PowerPlan, power_plan
+from linkloss.sizing.lines import start_spends, use_of
+from linkloss.sizing.power_plan import PowerPlan, power_plan
+from linkloss.vehicle.loading import load_vehicle
 
 
 def plan(car) -> PowerPlan:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 from linkloss.campaign.check import check
-from linkloss.model.loading import load_vehicle
-from linkloss.model.problem import BadInput
+from linkloss.problem import BadInput
+from linkloss.vehicle.loading import load_vehicle
 from script_cars import ROOT, wren_with_rear
 from test_rear_sketch import PINS
 

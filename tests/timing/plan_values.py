@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from linkloss.timing.losses import Watch
-from linkloss.timing.plan import Plan, Planned, Sending
-from linkloss.timing.stream import NO_ERRORS, Errors
+from linkloss.sizing.message_plan import NO_ERRORS, Errors, Plan, Planned, Sending, Watch
 
 MS = 1_000_000
 

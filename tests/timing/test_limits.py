@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from linkloss.timing.analysis import FULL, analyse
-from linkloss.timing.plan import Sending
+from linkloss.sizing.analysis import FULL, analyse
+from linkloss.sizing.message_plan import Sending
 from plan_values import message, plan
 
 

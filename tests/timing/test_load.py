@@ -6,9 +6,9 @@ from itertools import product
 from random import Random
 
 import pytest
-from linkloss.bus.coding import state_after, stuffed
+from linkloss.bus.bits import state_after, stuffed
 from linkloss.bus.frame import Frame, length_bits, longest_bits
-from linkloss.timing.load import expected_stuff_bits, load_of, typical_bits
+from linkloss.sizing.analysis import expected_stuff_bits, load_of, typical_bits
 from plan_values import message
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 from linkloss.bus.frame import Frame, length_bits
-from linkloss.timing.analysis import analyse
-from linkloss.timing.losses import Watch, patience, shortest_bits
+from linkloss.sizing.analysis import analyse
+from linkloss.sizing.message_plan import Watch, patience, shortest_bits
 from plan_values import MS, message, plan
 
 RATE = 125_000

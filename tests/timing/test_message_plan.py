@@ -6,12 +6,11 @@ import sys
 from pathlib import Path
 
 import pytest
-from linkloss.campaign.timing import plain_run, timing
-from linkloss.model.loading import load_vehicle
 from linkloss.shipped import demo_vehicle
-from linkloss.timing.analysis import analyse, overlong, propose, reordered, what_if
-from linkloss.timing.plan import errors_words, plan_of
-from linkloss.timing.stream import NO_ERRORS, Errors
+from linkloss.sizing.analysis import analyse, overlong, propose, reordered, what_if
+from linkloss.sizing.message_plan import NO_ERRORS, Errors, errors_words, plan_of
+from linkloss.sizing.observed import plain_run, timing
+from linkloss.vehicle.loading import load_vehicle
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "model"))
 from plan_values import MS, message, plan

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from linkloss.timing.stream import NO_ERRORS, Errors, Stream, time_of, utilisation
+from linkloss.sizing.message_plan import NO_ERRORS, Errors, Stream, time_of, utilisation
 
 
 def test_bits_become_times_rounded_up_so_that_no_frame_is_taken_too_short():

@@ -8,9 +8,9 @@ import pytest
 from linkloss.bus import BusRecord, Frame
 from linkloss.bus.frame import length_bits
 from linkloss.recording import ControllerChange, FaultRecord, Handed, Recording
-from linkloss.timing.analysis import analyse
-from linkloss.timing.observed import exceeded, observe
-from linkloss.timing.stream import Errors
+from linkloss.sizing.analysis import analyse
+from linkloss.sizing.message_plan import Errors
+from linkloss.sizing.observed import exceeded, observe
 from plan_values import MS, message, plan
 
 BIT = 8_000

@@ -8,9 +8,8 @@ from itertools import permutations
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from linkloss.timing.order import find_order
-from linkloss.timing.response import responses
-from linkloss.timing.stream import Errors, Stream
+from linkloss.sizing.message_plan import Errors, Stream
+from linkloss.sizing.response import find_order, responses
 
 RATE = 1_000_000
 US = 1_000

@@ -17,8 +17,8 @@ from linkloss.bus import Bus, Controller, Frame
 from linkloss.bus.frame import length_bits
 from linkloss.bus.record import Hit
 from linkloss.clock.queue import EventQueue
-from linkloss.timing.response import responses
-from linkloss.timing.stream import NO_ERRORS, Errors, Stream
+from linkloss.sizing.message_plan import NO_ERRORS, Errors, Stream
+from linkloss.sizing.response import responses
 
 RATE = 1_000_000
 BIT = 1_000

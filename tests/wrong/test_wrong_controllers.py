@@ -9,7 +9,7 @@ from __future__ import annotations
 import pytest
 from base_power import HomeRear
 from demo_cases import narrow, wren
-from linkloss.model.controllers import PROFILES, FilterTable
+from linkloss.vehicle.tables import PROFILES, FilterTable
 from wrong_cars import car
 
 ALL = tuple(FilterTable(message=name) for name in wren().messages)

@@ -18,7 +18,7 @@ from linkloss.campaign.plan import plan
 from linkloss.campaign.rotation import key_of
 from linkloss.campaign.run import run_case
 from linkloss.faults.catalogue import make_fault
-from linkloss.faults.traffic import carries
+from linkloss.faults.frames import carries
 from linkloss.scenario import TimedAction, TimedFault
 from linkloss.session import simulate
 from linkloss_nodes import MS

@@ -27,10 +27,10 @@ from demo_cases import WREN, narrow, wren
 from linkloss.campaign.check import check
 from linkloss.campaign.result import EXIT_BROKEN, EXIT_NOT_EXERCISED
 from linkloss.judge import Outcome
-from linkloss.model.electrical import NodeSupplyTable
-from linkloss.model.load import FlashRule, NeverRule
-from linkloss.model.table import condition_of
-from linkloss.model.vehicle import Action, SituationTable
+from linkloss.vehicle.electrical import NodeSupplyTable
+from linkloss.vehicle.load import FlashRule, NeverRule
+from linkloss.vehicle.tables import Action, SituationTable
+from linkloss.vehicle.toml import condition_of
 from linkloss_nodes.power import PowerNode
 from odd_gauge import OddGauge
 from wrong_cars import Wrong, car

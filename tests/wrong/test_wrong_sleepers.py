@@ -15,7 +15,7 @@ import pytest
 import wrong_sleep as sleep
 from linkloss.campaign.check import check
 from linkloss.judge import Outcome
-from linkloss.model.loading import load_vehicle
+from linkloss.vehicle.loading import load_vehicle
 
 NIGHT = Path(__file__).parent / "night" / "vehicle.toml"
 

@@ -13,15 +13,14 @@ import pytest
 import triers
 from base_power import HomeRear
 from linkloss.campaign.cases import CaseMaker
-from linkloss.campaign.electrical import electrical_drafts
-from linkloss.campaign.rotation import Phases, Rotation
-from linkloss.campaign.undisturbed import Undisturbed
+from linkloss.campaign.placed import electrical_drafts
+from linkloss.campaign.rotation import Phases, Rotation, Undisturbed
 from linkloss.faults.catalogue import make_fault
 from linkloss.judge import Outcome, judge
-from linkloss.model.electrical import SolidStateTable
-from linkloss.model.load import TriesTable
 from linkloss.scenario import TimedAction, TimedFault
 from linkloss.session import simulate
+from linkloss.vehicle.electrical import SolidStateTable
+from linkloss.vehicle.load import TriesTable
 from linkloss_nodes import MS
 from wrong_cars import car
 

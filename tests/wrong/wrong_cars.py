@@ -8,7 +8,7 @@ from typing import Any
 
 from demo_cases import narrow, wren
 from linkloss.campaign.result import CheckReport
-from linkloss.model.loading import Vehicle
+from linkloss.vehicle.loading import Vehicle
 
 
 def car(

@@ -37,9 +37,8 @@ guests.py       plain python-can programs on the bus
 
 from linkloss.bus.controller import Controller
 from linkloss.bus.frame import FdFrame, Frame
-from linkloss.bus.guests import open_channel
 from linkloss.bus.medium import Bus
-from linkloss.bus.port import Port
+from linkloss.bus.port import Port, open_channel
 from linkloss.bus.record import BitRecord, BusRecord
 
 __all__ = [

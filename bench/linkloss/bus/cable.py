@@ -1,16 +1,278 @@
-"""Who sits where on the cable, which of its conductors are open, and what is wrong with it."""
+"""Who sits where on the cable, which of its conductors are open, and what is wrong with it.
+
+The cable as a line: how long a dominant level stays behind it where terminators are missing.
+
+    two or more        the terminators discharge the line at once
+    one                a wave runs to the open end and comes back, and the other end swallows it
+    none               only the bias resistors of the transceivers discharge the line
+
+A receiver that samples before the line has settled takes a recessive bit behind a dominant one for
+dominant. Simplified: one wave, one time constant, the same for all receivers; reflections from
+stubs are left out, and so is the ringing that a wave of half the height could cause.
+
+What the controllers of a segment see of what they drive, where that is not the same for all.
+
+The two conductors as a circuit: which transceivers see a dominant level while some drive one.
+
+Conductors are ideal, so that everything joined by copper is one *net*; what stands between nets is
+worked out as a network of resistors in its steady state:
+
+    CAN_H ----+-----------+-----  terminators 120 ohm between CAN_H and CAN_L
+              |           |
+           [120]       driver: 4.3 V through 24 ohm and a diode into CAN_H,
+              |           |    from CAN_L through a diode and 24 ohm to 0.7 V
+    CAN_L ----+-----------+-----  bias: each pin 25 kohm to 2.5 V
+
+With 60 ohm in between a driver then makes 3.5 V and 1.5 V, 2.0 V apart; a receiver takes more than
+0.7 V for dominant (ISO 11898-2: 1.5 to 3.0 V driven, 0.5 to 0.9 V undecided; from memory), as long
+as the mean of both conductors is within -12 to +12 V of its own ground (edition of 2016; from
+memory). Left out: the resistance of the cable (0.07 ohm/m), limits of the drivers' current, and
+what an open input picks up from outside: it stays at its bias.
+
+Which shorts kill a bus and which only shift its levels was compared with a car maker's service
+manual for high-speed CAN (tests/against/test_wiring_faults.py).
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
+from math import ceil, log
 from typing import Literal, NamedTuple
 
-from linkloss.bus.circuit import GROUND, SUPPLY, Circuit, Nets, Transceiver
 from linkloss.bus.controller import Controller
-from linkloss.bus.line import Line, hold_bits
-from linkloss.bus.wiring import Wiring
+from linkloss.clock.queue import NS_PER_S
+
+DELAY_NS_PER_M = 5.0
+"""Of a twisted pair (common practice)."""
+FARAD_PER_M = 50e-12
+FARAD_PER_NODE = 100e-12
+"""Of cable and transceiver (common practice)."""
+BIAS_OHM_PER_NODE = 50_000.0
+"""Between CAN_H and CAN_L of a transceiver: its two bias resistors."""
+DRIVEN_V = 2.0
+UNDECIDED_V = 0.7
+SAMPLE_POINT = 0.875
+"""CiA DS-102 recommends 87.5 % up to 500 kbit/s."""
+
+
+@dataclass(slots=True)
+class Line:
+    """Lengths in metres, and how many terminators there are; None: the two that belong there."""
+
+    length_m: float = 10.0
+    stub_m: float = 0.3
+    terminators: int | None = None
+
+
+def hold_bits(line: Line, terminators: int, nodes: int, bit_rate: int) -> int:
+    """In how many bits behind a dominant one the sample point comes before the line has settled."""
+    bit_ns = NS_PER_S / bit_rate
+    late = settling_ns(line, terminators, nodes) / bit_ns - SAMPLE_POINT
+    return max(0, ceil(late))
+
+
+def settling_ns(line: Line, terminators: int, nodes: int) -> float:
+    """How long a line takes from dominant to recessive, in ns.
+
+    Without terminators U(t) = U(0) exp(-t / RC).
+    """
+    if terminators >= 2:
+        return 0.0
+    if terminators == 1:
+        return 2 * line.length_m * DELAY_NS_PER_M
+    cable_m = line.length_m + nodes * line.stub_m
+    farad = cable_m * FARAD_PER_M + nodes * FARAD_PER_NODE
+    ohm = BIAS_OHM_PER_NODE / nodes
+    return ohm * farad * log(DRIVEN_V / UNDECIDED_V) * NS_PER_S
+
+
+class Wiring:
+    """The wiring of a segment as its members see it; sets of members are bits, in cable order.
+
+    :param levels: who sees the bus dominant while a set of members drives it dominant.
+    :param forced: who drives it dominant whatever their controllers send.
+    :param dead: whose controllers drive nothing any more.
+    :param hold_bits: for how many bits a dominant level stays behind it, nominal ones and those
+        at the data bit rate: see line.py.
+    :param strangers: nothing is wrong but that these run at another bit rate.
+    """
+
+    def __init__(
+        self,
+        levels: Callable[[int], int],
+        forced: int = 0,
+        dead: int = 0,
+        hold_bits: tuple[int, int] = (0, 0),
+        strangers: tuple[Controller, ...] | None = None,
+    ) -> None:
+        self.forced = forced
+        self._strangers = strangers
+        self._dead = dead
+        self._levels = levels
+        self._known: dict[int, int] = {}
+        self._hold_bits = hold_bits
+        self._held = self._left = 0
+
+    @property
+    def harmless(self) -> bool:
+        """Whether nothing comes of it at the moment: all that is wrong are members with another bit
+        rate, and these are off the bus.
+        """
+        return self._strangers is not None and not any(s.online for s in self._strangers)
+
+    def seen(self, driven: int, *, fast: bool = False) -> int:
+        """Who sees the bus dominant during a bit in which a set of members drives it dominant.
+
+        :param fast: whether it is a bit at the data bit rate.
+        """
+        driven = driven & ~self._dead | self.forced
+        if driven not in self._known:
+            self._known[driven] = self._levels(driven)
+        seen = self._known[driven]
+        hold_bits = self._hold_bits[fast]
+        if hold_bits:
+            if seen:
+                self._held, self._left = seen, hold_bits
+            elif self._left:
+                self._left -= 1
+                return self._held
+        return seen
+
+
+TERMINATOR_OHM = 120.0
+BIAS_OHM = 25_000.0
+BIAS_V = 2.5
+DRIVER_OHM = 24.0
+DRIVER_HIGH_V = 4.3
+DRIVER_LOW_V = 0.7
+DOMINANT_V = 0.7
+COMMON_MODE_V = 12.0
+_LEAK_OHM = 1e9
+"""From every net to the bias, so that a net without anything on it has a level at all."""
+
+GROUND = "ground"
+SUPPLY = "supply"
+SUPPLY_V = 13.5
+"""Of a 12 V car with its engine running (common practice)."""
+
+Net = str
+
+
+class Nets:
+    """Points that copper joins into nets."""
+
+    def __init__(self) -> None:
+        self._up: dict[str, str] = {}
+
+    def join(self, one: str, other: str) -> None:
+        """Copper between two points."""
+        one, other = self.of(one), self.of(other)
+        if one != other:
+            # the rails keep their names
+            if one in (GROUND, SUPPLY):
+                one, other = other, one
+            self._up[one] = other
+
+    def of(self, point: str) -> Net:
+        """The net that a point belongs to."""
+        while point in self._up:
+            point = self._up[point]
+        return point
+
+
+@dataclass(frozen=True, slots=True)
+class Transceiver:
+    """The pins of a transceiver: the nets that its CAN_H and CAN_L are on, and its own ground."""
+
+    high: Net
+    low: Net
+    ground_v: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Circuit:
+    """Transceivers and terminators on nets."""
+
+    transceivers: Sequence[Transceiver]
+    terminators: Sequence[tuple[Net, Net]]
+    rails: Mapping[Net, float] = field(default_factory=lambda: {GROUND: 0.0, SUPPLY: SUPPLY_V})
+
+    def seen(self, driven: int) -> int:
+        """The set of transceivers that see a dominant level while a set of them drives one."""
+        volts = self.volts(driven)
+        seen = 0
+        for place, it in enumerate(self.transceivers):
+            high, low = volts[it.high], volts[it.low]
+            shifted = (high + low) / 2 - it.ground_v
+            if high - low > DOMINANT_V and abs(shifted) <= COMMON_MODE_V:
+                seen |= 1 << place
+        return seen
+
+    def volts(self, driven: int) -> dict[Net, float]:
+        """The level of each net in volts while a set of transceivers drives dominant."""
+        sources = []
+        for place, it in enumerate(self.transceivers):
+            if driven >> place & 1:
+                sources.append((it.high, DRIVER_HIGH_V + it.ground_v, 1))
+                sources.append((it.low, DRIVER_LOW_V + it.ground_v, -1))
+        while True:
+            volts = self._solve(sources)
+            # a diode lets no current through the wrong way
+            flowing = [
+                (net, volt, way) for net, volt, way in sources if (volt - volts[net]) * way >= 0
+            ]
+            if len(flowing) == len(sources):
+                return volts
+            sources = flowing
+
+    def _solve(self, sources: Sequence[tuple[Net, float, int]]) -> dict[Net, float]:
+        """Kirchhoff's current law for each net: its conductances times the levels are currents."""
+        nets = sorted(
+            {net for it in self.transceivers for net in (it.high, it.low)}
+            | {net for pair in self.terminators for net in pair}
+        )
+        free = {net: row for row, net in enumerate(n for n in nets if n not in self.rails)}
+        size = len(free)
+        rows = [[0.0] * (size + 1) for _ in range(size)]
+
+        def pull(net: Net, volt: float, ohm: float) -> None:
+            if net in free:
+                rows[free[net]][free[net]] += 1 / ohm
+                rows[free[net]][size] += volt / ohm
+
+        for net in free:
+            pull(net, BIAS_V, _LEAK_OHM)
+        for it in self.transceivers:
+            pull(it.high, BIAS_V + it.ground_v, BIAS_OHM)
+            pull(it.low, BIAS_V + it.ground_v, BIAS_OHM)
+        for net, volt, _ in sources:
+            pull(net, volt, DRIVER_OHM)
+        for pair in self.terminators:
+            for one, other in (pair, pair[::-1]):
+                if other in self.rails:
+                    pull(one, self.rails[other], TERMINATOR_OHM)
+                elif one in free and one != other:
+                    rows[free[one]][free[one]] += 1 / TERMINATOR_OHM
+                    rows[free[one]][free[other]] -= 1 / TERMINATOR_OHM
+        levels = _eliminate(rows)
+        return {**dict(zip(free, levels, strict=True)), **self.rails}
+
+
+def _eliminate(rows: list[list[float]]) -> list[float]:
+    """Solve linear equations (Gauss and Jordan). The matrix of a resistor network is diagonally
+    dominant, so that no row has to be exchanged.
+    """
+    for place, row in enumerate(rows):
+        pivot = row[place]
+        rows[place] = row = [value / pivot for value in row]
+        for other, values in enumerate(rows):
+            if other != place and values[place]:
+                factor = values[place]
+                rows[other] = [a - factor * b for a, b in zip(values, row, strict=True)]
+    return [row[-1] for row in rows]
+
 
 Conductor = Literal["both", "CAN_H", "CAN_L"]
 Contact = Literal["CAN_H-CAN_L", "CAN_H-ground", "CAN_H-supply", "CAN_L-ground", "CAN_L-supply"]

@@ -10,20 +10,9 @@ from collections import deque
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
-from linkloss.bus.confinement import (
-    BUS_OFF_LEVEL,
-    PASSIVE_LEVEL,
-    WARNING_LEVEL,
-    ErrorState,
-)
+from linkloss.bus.confinement import BUS_OFF_LEVEL, PASSIVE_LEVEL, WARNING_LEVEL, ErrorState
 from linkloss.bus.frame import Frame
-from linkloss.bus.mailbox import (
-    NOTHING,
-    Mailbox,
-    Order,
-    OutgoingFault,
-    Transmitter,
-)
+from linkloss.bus.mailbox import NOTHING, Mailbox, Order, OutgoingFault, Transmitter
 from linkloss.bus.refusal import BusOff, MailboxesFull, NotSending, TransmitError
 
 if TYPE_CHECKING:

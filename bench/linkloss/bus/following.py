@@ -12,7 +12,7 @@ from linkloss.bus import recovery
 from linkloss.bus.delivery import Audience
 from linkloss.bus.frame import INTERMISSION_BITS, Frame
 from linkloss.bus.interlude import Interlude
-from linkloss.bus.outgoing import outgoing
+from linkloss.bus.reception import outgoing
 from linkloss.clock.queue import Priority
 
 if TYPE_CHECKING:

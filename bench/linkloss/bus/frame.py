@@ -8,17 +8,29 @@ byte by byte from tables; :func:`bits` spells the same frame out bit by bit and 
     '------------------ stuffed ---------------'  '---- fixed form, 10 bits ----'
 
 Bits are written as the bus shows them: 0 is dominant, 1 is recessive.
+
+When the bits of a frame begin: counted from its start of frame, rounded to the nearest ns.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Protocol
 
-from linkloss.bus.coding import stuffed
-from linkloss.bus.fd import SLOW_TAIL_BITS, FdHeader, fd_bits, fd_header, fd_length_bits
-from linkloss.bus.header import HEADERS, TAIL_BITS, Header, header_of
+from linkloss.bus.bits import (
+    HEADERS,
+    SLOW_TAIL_BITS,
+    TAIL_BITS,
+    FdHeader,
+    Header,
+    fd_bits,
+    fd_header,
+    fd_length_bits,
+    header_of,
+    stuffed,
+)
+from linkloss.clock.queue import NS_PER_S
 
 __all__ = [
     "INTERMISSION_BITS",
@@ -104,7 +116,7 @@ _set_head: _Setter = vars(Frame)["head"].__set__
 
 @dataclass(frozen=True, slots=True, init=False)
 class FdFrame(Frame):
-    """A CAN FD frame, see :mod:`linkloss.bus.fd`. Immutable, compared by value.
+    """A CAN FD frame, see :mod:`linkloss.bus.bits`. Immutable, compared by value.
 
     :param data: 0 to 8, 12, 16, 20, 24, 32, 48 or 64 bytes.
     :param remote: False; there are no remote frames in CAN FD.
@@ -254,7 +266,7 @@ def arbitration_word(frame: Frame) -> int:
 
 def longest_bits(dlc: int, extended: bool = False) -> int:
     """An upper bound of a classical data frame's length in bits, the 3 bits of intermission
-    included. For CAN FD see :data:`linkloss.bus.fd.LONGEST_BITS`.
+    included. For CAN FD see :data:`linkloss.bus.bits.LONGEST_BITS`.
 
     :raises ValueError: if ``dlc`` is not 0..15 (9..15 stand for 8 bytes).
     Source: Davis, Burns, Bril, Lukkien, Real-Time Systems 35 (2007), equations 1 to 3.
@@ -277,3 +289,31 @@ def _misfit(data: bytes, head: Header) -> str:
     if len(data) > 8:
         return f"a data frame holds up to 8 bytes, not {len(data)}"
     return f"DLC {head.dlc} goes with {head.size} bytes of data, not {len(data)}"
+
+
+class BitClock(Protocol):
+    """For each number of bits from a start of frame on, how long they take in ns. A list is one."""
+
+    def __getitem__(self, count: int, /) -> int:
+        """How long so many bits take."""
+
+
+class SwitchingClock:
+    """The bits of a frame of which some go at the data bit rate; what follows it is nominal.
+
+    :param bit_rate: bits per second.
+    :param data_bit_rate: bits per second between BRS and the end of the CRC delimiter.
+    """
+
+    __slots__ = ("_fast_from", "_fast_to", "_rate", "_twice")
+
+    def __init__(self, frame: Frame, bit_rate: int, data_bit_rate: int) -> None:
+        self._fast_from, self._fast_to = fast_bits(frame)
+        self._rate = bit_rate, data_bit_rate
+        self._twice = 2 * bit_rate * data_bit_rate
+
+    def __getitem__(self, count: int, /) -> int:
+        bit_rate, data_bit_rate = self._rate
+        fast = min(max(count, self._fast_from), self._fast_to) - self._fast_from
+        units = (count - fast) * data_bit_rate + fast * bit_rate  # of 1 / (both rates) seconds
+        return (2 * units * NS_PER_S + self._twice // 2) // self._twice

@@ -30,7 +30,7 @@ from linkloss.bus.attempt import Attempt
 from linkloss.bus.confinement import ErrorState
 from linkloss.bus.fastpart import FastPart
 from linkloss.bus.grid import Grid
-from linkloss.bus.outgoing import outgoing
+from linkloss.bus.reception import outgoing
 from linkloss.bus.record import BitRecord
 from linkloss.bus.station import Station
 from linkloss.clock.queue import Event, Priority

@@ -5,12 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 
-from linkloss.bus.bitclock import SwitchingClock
-from linkloss.bus.cable import Cable, Conductor
+from linkloss.bus.cable import Cable, Conductor, Line
 from linkloss.bus.confinement import ErrorState
 from linkloss.bus.controller import Controller
-from linkloss.bus.frame import INTERMISSION_BITS, FdFrame, Frame, length_bits
-from linkloss.bus.line import Line
+from linkloss.bus.frame import INTERMISSION_BITS, FdFrame, Frame, SwitchingClock, length_bits
 from linkloss.bus.noise import Noise
 from linkloss.bus.record import BitRecord, BusRecord, Cause, Hit
 from linkloss.bus.rewire import rewire

@@ -24,19 +24,18 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from linkloss.bus import following, recovery
-from linkloss.bus.bitclock import BitClock
 from linkloss.bus.bystander import DELIMITER_BITS, FLAG_BITS, SUSPEND_BITS
 from linkloss.bus.controller import NOTHING, Controller, ErrorState
 from linkloss.bus.delivery import Audience, deliver
-from linkloss.bus.frame import INTERMISSION_BITS, TAIL_BITS, Frame, length_bits
-from linkloss.bus.outgoing import outgoing
+from linkloss.bus.frame import INTERMISSION_BITS, TAIL_BITS, BitClock, Frame, length_bits
+from linkloss.bus.reception import outgoing
 from linkloss.bus.record import BusRecord, Cause
 from linkloss.clock.queue import Event, EventQueue, Priority
 
 if TYPE_CHECKING:
+    from linkloss.bus.cable import Wiring
     from linkloss.bus.interlude import Interlude
     from linkloss.bus.medium import Bus
-    from linkloss.bus.wiring import Wiring
 
 _PASSIVE = ErrorState.PASSIVE
 _BEHIND_SLOT_BITS = TAIL_BITS - 2

@@ -17,9 +17,7 @@ from typing import TYPE_CHECKING
 
 from linkloss.bus.bystander import Bystander
 from linkloss.bus.confinement import ErrorState
-from linkloss.bus.outgoing import Outgoing
-from linkloss.bus.reception import Heard, Reception
-from linkloss.bus.reception_fd import FdReception
+from linkloss.bus.reception import FdReception, Heard, Outgoing, Reception
 
 if TYPE_CHECKING:
     from linkloss.bus.controller import Controller

@@ -10,16 +10,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from linkloss.campaign.asked import Asked
-from linkloss.campaign.relevance import Relevance
-from linkloss.clocks import Clocks, Drifts, clock_parts
+from linkloss.campaign.asked import Asked, Relevance
 from linkloss.faults.base import Fault
 from linkloss.faults.catalogue import catalogue
-from linkloss.model.expression import Value
-from linkloss.model.loading import Vehicle
-from linkloss.model.units import plain, write_duration
-from linkloss.model.vehicle import SituationTable
-from linkloss.scenario import Scenario, TimedAction, TimedFault
+from linkloss.scenario import Clocks, Drifts, Scenario, TimedAction, TimedFault, clock_parts
+from linkloss.units import plain, write_duration
+from linkloss.vehicle.expression import Value
+from linkloss.vehicle.loading import Vehicle
+from linkloss.vehicle.tables import SituationTable
 
 MS = 1_000_000
 NO_FAULT = "none"

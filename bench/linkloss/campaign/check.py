@@ -1,27 +1,126 @@
-"""The whole check of a vehicle: plan the cases, run them, keep what they amount to."""
+"""The whole check of a vehicle: plan the cases, run them, keep what they amount to.
+
+Where the cases of a check come from: all at once from a plan, or batch by batch from a hunt.
+
+Cases run again, for a closer look than their results allow: a report shows what happened.
+
+Each runs in a process of its own, where processes can fork, so that one that crashes or hangs
+costs its own picture and nothing else.
+"""
 
 from __future__ import annotations
 
+import gc
+import multiprocessing
 import os
-from collections.abc import Callable, Collection
-from contextlib import closing
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from contextlib import closing, suppress
 from dataclasses import replace
 from itertools import islice
+from multiprocessing.connection import Connection
 from pathlib import Path
+from typing import Any, Generic, NamedTuple, Protocol, TypeVar
 
-from linkloss.campaign.batches import Batches, Hunted, Planned
 from linkloss.campaign.cases import instances, without_fault
-from linkloss.campaign.cluster import Cluster
-from linkloss.campaign.depth import Depth
+from linkloss.campaign.depth import Depth, left_unjudged
 from linkloss.campaign.hunt import Hunt
-from linkloss.campaign.order import Order, content, situations_named
-from linkloss.campaign.result import CheckReport
+from linkloss.campaign.isolation import can_branch
+from linkloss.campaign.reach import reached
+from linkloss.campaign.result import CaseResult, CheckReport, RunResult
+from linkloss.campaign.run import run
+from linkloss.campaign.selection import Order, content, situations_named
 from linkloss.campaign.store import CaseStore
-from linkloss.campaign.untried import left_unjudged
-from linkloss.campaign.workers import Crew, Runner
+from linkloss.campaign.workers import Cluster, Crew, Runner
+from linkloss.clock.wallclock import monotonic_seconds
 from linkloss.judge import declared_rules
-from linkloss.model.loading import Vehicle
-from linkloss.model.problem import BadInput, unknown
+from linkloss.problem import BadInput, unknown
+from linkloss.scenario import Scenario
+from linkloss.vehicle.loading import Vehicle
+
+
+class Batches(Protocol):
+    """Cases that are run one batch after the other. ``total`` is how many there will be, or None
+    if nobody can know; ``learns`` says whether results decide what comes next.
+    """
+
+    total: int | None
+    learns: bool
+
+    def next_batch(self) -> Sequence[Scenario]:
+        """The next cases; none: that was all."""
+
+    def learn(self, results: Sequence[CaseResult]) -> None:
+        """Take in the results of the last batch."""
+
+
+class Planned:
+    """A list of cases as one batch."""
+
+    learns = False
+
+    def __init__(self, cases: Sequence[Scenario]) -> None:
+        self.total: int | None = len(cases)
+        self._left: Sequence[Scenario] = cases
+
+    def next_batch(self) -> Sequence[Scenario]:
+        """All cases, once."""
+        batch, self._left = self._left, ()
+        return batch
+
+    def learn(self, results: Sequence[CaseResult]) -> None:
+        """A plan does not change."""
+
+
+class Hunted:
+    """The batches of a hunt, up to a number of cases or for some time.
+
+    What was learned counts from the next batch on, and time is looked at between batches only:
+    the results of a shorter hunt are the first ones of a longer hunt.
+    """
+
+    learns = True
+
+    def __init__(
+        self,
+        hunt: Hunt,
+        most_cases: int | None,
+        for_s: float | None,
+        first: Sequence[Scenario] = (),
+    ) -> None:
+        """``for_s`` counts from the first batch on, in seconds of real time. ``first`` are run
+        before anything is drawn.
+        """
+        self.total: int | None = most_cases
+        self._hunt = hunt
+        self._for_s = for_s
+        self._begun_s: float | None = None
+        self._drawn = 0
+        self._first: Sequence[Scenario] = first
+        self.clock: Callable[[], float] = monotonic_seconds
+
+    def next_batch(self) -> Sequence[Scenario]:
+        """Drawn anew, guided by what was learned."""
+        now_s = self.clock()
+        self._begun_s = now_s if self._begun_s is None else self._begun_s
+        left = None if self.total is None else self.total - self._drawn
+        if left == 0 or (self._for_s is not None and now_s - self._begun_s >= self._for_s):
+            return ()
+        batch, self._first = self._first or self._hunt.next_batch(), ()
+        batch = batch[:left]
+        self._drawn += len(batch)
+        return batch
+
+    def learn(self, results: Sequence[CaseResult]) -> None:
+        """What drawn cases reached is compared with what the first ones did. Nothing is learned
+        from a batch that was cut short: it was the last one.
+        """
+        found = [reached(case.points, case.verdicts) for case in results]
+        if not self._hunt.drawn:
+            for one in found:
+                self._hunt.coverage.add(one)
+        elif len(found) == self._hunt.drawn:
+            self._hunt.learn(found)
+
 
 Progress = Callable[[int, int | None], None]
 LIMIT_S = 60.0
@@ -151,3 +250,96 @@ def _run(
 
 def _words(names: Collection[str] | None) -> tuple[str, ...] | None:
     return None if names is None else tuple(names)
+
+
+T = TypeVar("T")
+RERUN_LIMIT_S = 30.0
+"""Wall-clock seconds that a case may take to run again."""
+
+
+class Wanted(NamedTuple, Generic[T]):
+    """A case, and what is wanted of its run."""
+
+    case: Scenario
+    work: Callable[[RunResult], T]
+
+
+class Failed(NamedTuple):
+    """There is nothing to show of a case, and why."""
+
+    why: str
+
+
+def cases_named(
+    vehicle: Vehicle,
+    seed: int,
+    names: Iterable[str],
+    drive: Path | None = None,
+    logged: tuple[str, ...] | None = None,
+) -> Mapping[str, Scenario]:
+    """The cases with these names; names that do not fit the vehicle are missing. ``drive`` is
+    the log whose windows are the situations, if any, ``logged`` the nodes that come out of it.
+    """
+    order = Order(vehicle.path, seed, drive=drive, logged=logged)
+    found = {name: order.named(vehicle, name) for name in names}
+    return {name: case for name, case in found.items() if case is not None}
+
+
+def again(
+    wanted: Sequence[Wanted[T]], *, jobs: int | None = None, limit_s: float = RERUN_LIMIT_S
+) -> Iterator[T | Failed]:
+    """Run cases again, ``jobs`` at a time (default: all cores); the answers in their order.
+
+    Where processes cannot fork, or this one has several threads, the cases run in this process,
+    one after the other.
+    """
+    if not can_branch():
+        yield from (entry.work(run(entry.case)) for entry in wanted)
+        return
+    most = max(1, jobs or os.cpu_count() or 1)
+    begun: list[_Child[T]] = []
+    try:
+        for index in range(len(wanted)):
+            while len(begun) < min(len(wanted), index + most):
+                begun.append(_Child(wanted[len(begun)], limit_s))
+            yield begun[index].answer()
+    finally:
+        for child in begun:
+            child.end()
+
+
+class _Child(Generic[T]):
+    """A process with one case. It inherits the case; its answer comes back through a pipe."""
+
+    def __init__(self, entry: Wanted[T], limit_s: float) -> None:
+        context = multiprocessing.get_context("fork")
+        self.limit_s = limit_s
+        self.reader, writer = context.Pipe(duplex=False)
+        self.process = context.Process(target=_run_again, args=(entry, writer), daemon=True)
+        self.process.start()
+        writer.close()
+
+    def answer(self) -> T | Failed:
+        """What the case's run gave, once it is there."""
+        found: T | Failed = Failed("its process ended before it could be looked at")
+        with suppress(EOFError):
+            if self.reader.poll(self.limit_s):
+                found = self.reader.recv()
+            else:
+                found = Failed(f"it did not end within {self.limit_s:g} s of real time")
+        self.end()
+        return found
+
+    def end(self) -> None:
+        """End the process, if it still runs."""
+        if self.process.is_alive():
+            self.process.kill()
+        self.process.join()
+        self.reader.close()
+
+
+def _run_again(entry: Wanted[Any], writer: Connection) -> None:
+    gc.disable()  # one case is over before it pays
+    writer.send(entry.work(run(entry.case)))
+    writer.close()
+    os._exit(0)  # nothing that was inherited is to be flushed or closed a second time

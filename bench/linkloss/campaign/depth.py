@@ -7,18 +7,27 @@
 
 Each depth stands for itself: ``pairs`` does not repeat the cases of ``full``. A hunt has no plan:
 its cases are drawn as it goes on.
+
+The quick selection: a few hundred of the planned cases, by what they can show.
+
+Chosen without running anything and without chance: every situation without a fault, every fault
+where it spoils most, then whatever adds the most that no chosen case shows yet.
+
+What a check cannot judge of a vehicle: what has no rule, and which faults it cannot have.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import replace
 from functools import lru_cache
+from heapq import heapify, heappop, heappush
 from typing import Literal, NamedTuple
 
-from linkloss.campaign.cases import CaseMaker
-from linkloss.campaign.hunt import MOST_FAULTS
-from linkloss.campaign.mutate import MOST_ACTIONS
+from linkloss.campaign.cases import CaseMaker, in_order
+from linkloss.campaign.hunt import MOST_ACTIONS, MOST_FAULTS
 from linkloss.campaign.pairs import plan_pairs
+from linkloss.campaign.placed import is_electrical, one_of_each
 from linkloss.campaign.plan import (
     CLOCKS_LEFT_OUT,
     WIRING_LEFT_OUT,
@@ -26,11 +35,98 @@ from linkloss.campaign.plan import (
     plan,
     plan_full,
 )
-from linkloss.campaign.quick import plan_quick
-from linkloss.campaign.space import Space, measured
-from linkloss.campaign.traits import Traits
-from linkloss.model.loading import Vehicle
+from linkloss.campaign.reach import Space, measured
+from linkloss.campaign.rotation import ROLL_OVERS, rolled_over
+from linkloss.campaign.traits import Trait, Traits
+from linkloss.faults.catalogue import catalogue
+from linkloss.judge import Unjudged, unjudged
+from linkloss.problem import nearest
 from linkloss.scenario import Scenario
+from linkloss.vehicle.loading import Vehicle
+
+WEIGHTS = {"never": 8, "held": 3}
+"""Traits that decide which rules are put to the test count more than the others."""
+NEEDED = ("situation", "rule", "fault", "lost")
+"""Each of these is among the chosen cases, however many it takes."""
+MOST = 450
+"""No more cases than this, unless there are more situations and faults."""
+
+
+class QuickPlan(NamedTuple):
+    """The cases, how many there were to choose from, and what was left out, in sentences."""
+
+    cases: list[Scenario]
+    singles: int
+    left_out: tuple[str, ...]
+
+
+def plan_quick(vehicle: Vehicle, seed: int = 0, *, logged: bool = False) -> QuickPlan:
+    """The quick cases, in the order of :func:`linkloss.campaign.plan.plan` and with its names."""
+    planned = plan(vehicle, seed, logged=logged)
+    every = [case for case in planned if not is_electrical(case)]
+    traits = Traits(CaseMaker(vehicle, seed))
+    shown = [traits.of(case) for case in every]
+    chosen, missed = _selected(every, shown)
+    apart = one_of_each(traits, (case for case in planned if is_electrical(case)))
+    left_out = [
+        f"{len(planned) - len(chosen) - len(apart):,} cases with a single fault were left out.",
+        "They differ from chosen ones only in situation, instant, length or the other loads.",
+    ]
+    if missed:
+        left_out.append(f"{missed:,} combinations of load, change and fault are not among them.")
+    cases = in_order(vehicle, [*(every[index] for index in chosen), *apart])
+    return QuickPlan(cases, len(planned), tuple(left_out))
+
+
+def _selected(cases: Sequence[Scenario], shown: Sequence[Sequence[Trait]]) -> tuple[list[int], int]:
+    """The chosen cases by number, and how many traits none of them has."""
+    showing: dict[Trait, list[int]] = {}
+    for index, traits in enumerate(shown):
+        for trait in traits:
+            showing.setdefault(trait, []).append(index)
+    lacking = dict.fromkeys(showing)
+    chosen: list[int] = []
+    for trait in (trait for kind in NEEDED for trait in showing if trait[0] == kind):
+        if trait in lacking:
+            chosen.append(_richest(showing[trait], cases, shown, lacking))
+            _strike(shown[chosen[-1]], lacking)
+    queue = [(-_worth(traits), cases[index].lasts_ns, index) for index, traits in enumerate(shown)]
+    heapify(queue)
+    while queue and len(chosen) < MOST and lacking:
+        value, lasts_ns, index = heappop(queue)
+        news = _worth(trait for trait in shown[index] if trait in lacking)
+        if news and -value > news:  # it was worth more when it was last looked at
+            heappush(queue, (-news, lasts_ns, index))
+        elif news:
+            chosen.append(index)
+            _strike(shown[index], lacking)
+    return sorted(chosen), len(lacking)
+
+
+def _worth(traits: Iterable[Trait]) -> int:
+    return sum(WEIGHTS.get(trait[0], 1) for trait in traits)
+
+
+def _richest(
+    among: Sequence[int],
+    cases: Sequence[Scenario],
+    shown: Sequence[Sequence[Trait]],
+    lacking: Collection[Trait],
+) -> int:
+    """The case that shows most that none has shown yet; of equals the shortest."""
+    return min(
+        among,
+        key=lambda index: (
+            -sum(trait in lacking for trait in shown[index]),
+            cases[index].lasts_ns,
+        ),
+    )
+
+
+def _strike(traits: Sequence[Trait], lacking: dict[Trait, None]) -> None:
+    for trait in traits:
+        lacking.pop(trait, None)
+
 
 SOME = 3
 """So many of what was not met are named."""
@@ -109,3 +205,57 @@ def _hunt(vehicle: Vehicle, seed: int) -> Planned:
     )
     singles = len(plan(vehicle, seed))
     return Planned([], measured("hunt", vehicle, [], singles=singles, left_out=left_out))
+
+
+_ROLL_OVER = "roll-over of"
+
+
+def left_unjudged(
+    vehicle: Vehicle, logged: Collection[str] = (), cases: Iterable[Scenario] | None = None
+) -> tuple[Unjudged, ...]:
+    """All that stays unjudged in a check of a vehicle, each with what its file says of it. With
+    ``cases`` also the roll-overs that no case reaches. What the file allows and nothing is called
+    by comes last.
+    """
+    allowed = {entry.what: entry.reason for entry in vehicle.file.unjudged}
+    found = [*unjudged(vehicle, logged), *_untried(vehicle)]
+    if cases is not None:
+        found += _not_rolled_over(vehicle, logged, cases)
+    told = [replace(entry, allowed=allowed.get(entry.what, "")) for entry in found]
+    return (*told, *([] if logged else _idle(allowed, [entry.what for entry in found])))
+
+
+def _idle(allowed: Iterable[str], found: Collection[str]) -> Iterator[Unjudged]:
+    """Entries of the file that excuse nothing: a name that was mistyped, or a rule that has come
+    since.
+    """
+    for what in allowed:
+        if what not in found and not what.startswith(_ROLL_OVER):
+            reason = "[[unjudged]] names it, and nothing unjudged is called so" + nearest(
+                what, found
+            )
+            yield Unjudged(what, reason)
+
+
+def _not_rolled_over(
+    vehicle: Vehicle, logged: Collection[str], cases: Iterable[Scenario]
+) -> Iterator[Unjudged]:
+    """The roll-overs of nodes' own clocks that no case reaches."""
+    met = {entry for case in cases for entry in rolled_over(case)}
+    for node in vehicle.nodes:
+        for name in ROLL_OVERS:
+            if node not in logged and (node, name) not in met:
+                what = f"{_ROLL_OVER} {node}'s clock at {name}"
+                yield Unjudged(what, "no case reaches it")
+
+
+def _untried(vehicle: Vehicle) -> Iterator[Unjudged]:
+    """The kinds of faults that the vehicle has no place for."""
+    if vehicle.supply is None:
+        reason = "the vehicle has no [supply]: no fault of supply, fuses, leads or relays is tried"
+        yield Unjudged("supply", reason)
+    for kind, form in catalogue().items():
+        if form.electrical and vehicle.supply is None:
+            continue
+        if not any(True for source in (form.every, form.of_wiring) for _ in source(vehicle)):
+            yield Unjudged(f"fault {kind}", form.needs or "nothing in the vehicle can have it")

@@ -11,6 +11,11 @@ forks a process that runs that one case to its end, while the hub waits and then
 
 The hub is a fresh process with one thread, and it forks between two events, never from inside a
 node. The results are the same either way.
+
+Something done in a process of its own: a program that crashes or hangs there takes nobody
+along.
+
+Running one scenario whose program may crash or hang, as a finding's may.
 """
 
 from __future__ import annotations
@@ -18,19 +23,82 @@ from __future__ import annotations
 import gc
 import os
 import signal
+import sys
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from multiprocessing import Pipe
 from multiprocessing.connection import Connection
-from typing import Any, Literal, NamedTuple
+from traceback import format_exc
+from typing import Any, Literal, NamedTuple, TypeVar
 
-from linkloss.campaign.result import CaseResult
-from linkloss.campaign.run import case_result, failed_case, run_case
-from linkloss.judge import judge
+from linkloss.campaign.result import CaseResult, RunResult
+from linkloss.campaign.run import case_result, failed_case, run, run_case
+from linkloss.judge import Verdict, judge
 from linkloss.judge.evidence import Evidence
+from linkloss.recording import Recording
 from linkloss.scenario import Scenario
 from linkloss.session import Session
+
+T = TypeVar("T")
+
+CAN_FORK = hasattr(os, "fork")
+
+
+def no_branching() -> str:
+    """Why processes cannot be forked from here; empty where they can: the system forks, and this
+    is its only thread.
+    """
+    if not CAN_FORK:
+        return "this system forks no processes"
+    threads = threading.active_count()
+    return "" if threads == 1 else f"this program has {threads} threads, and only one may fork"
+
+
+def can_branch() -> bool:
+    """Whether processes can be forked from here."""
+    return not no_branching()
+
+
+def apart(call: Callable[[], T], limit_s: float) -> T | None:
+    """What ``call()`` returns in a forked process; None if that died or took longer than
+    ``limit_s`` seconds of real time. Where nothing can be forked it is called right here. Raises
+    whatever the call raises.
+    """
+    if not can_branch():
+        return call()
+    reader, writer = Pipe(duplex=False)
+    child = os.fork()
+    if child == 0:
+        _answer(call, writer)
+    writer.close()
+    try:
+        if reader.poll(limit_s):
+            found: T | None
+            found, raised = reader.recv()
+            if raised is not None:
+                raise raised
+            return found
+    except EOFError:
+        pass
+    finally:
+        reader.close()
+        with suppress(ProcessLookupError):
+            os.kill(child, signal.SIGKILL)
+        os.waitpid(child, 0)
+    return None
+
+
+def _answer(call: Callable[[], T], writer: Connection) -> None:
+    """The child's whole life; it never returns."""
+    try:
+        writer.send((call(), None))
+    except Exception as error:  # noqa: BLE001 - told to the parent
+        error.add_note(format_exc())
+        writer.send((None, error))
+    finally:
+        os._exit(0)
 
 
 class _Note(NamedTuple):
@@ -204,3 +272,42 @@ def _why(status: int) -> str:
         name = signal.Signals(os.WTERMSIG(status)).name
         return f"its process was ended by {name}"
     return f"its process ended with exit code {os.WEXITSTATUS(status)}"
+
+
+GRACE_S = 10.0
+"""A run takes far less real time than it simulates. So long and as long again as it simulates is
+plenty."""
+
+
+class _Parcel(NamedTuple):
+    """What comes back of a run: a scenario's programs cannot go from one process to another."""
+
+    recording: Recording
+    verdicts: tuple[Verdict, ...]
+    expected: tuple[Verdict, ...]
+
+
+def patience_s(scenario: Scenario) -> float:
+    """The real time, in seconds, after which a run counts as hung."""
+    return GRACE_S + scenario.lasts_ns / 1e9
+
+
+def run_apart(scenario: Scenario, *, bits: bool = False) -> RunResult:
+    """Run and judge a scenario in a process of its own, where one can be forked. When that
+    process ends early, or takes longer than :func:`patience_s`, the result is one broken rule and
+    an empty recording. ``bits``: record the bus bit by bit, too.
+    """
+    limit_s = patience_s(scenario)
+    parcel = apart(lambda: _parcel(scenario, bits=bits), limit_s)
+    if parcel is not None:
+        return RunResult(scenario, *parcel)
+    text = f"brought its process down, or did not end within {limit_s:g} s of real time"
+    nothing = Recording(scenario.vehicle.title, scenario.seed, scenario.lasts_ns)
+    blind = replace(scenario, expectations=())  # nobody saw whether they were met
+    return RunResult(blind, nothing, failed_case(scenario, text).verdicts, ())
+
+
+def _parcel(scenario: Scenario, *, bits: bool) -> _Parcel:
+    result = run(scenario, bits=bits)
+    sys.stdout.flush()  # what programs printed
+    return _Parcel(result.recording, result.verdicts, result.expected)

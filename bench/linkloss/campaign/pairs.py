@@ -5,31 +5,279 @@ Two faults that strike one node are where programs go wrong: each such pair of i
 in every situation that it matters in. Of all others each pair of kinds meets in each way in time,
 at instances that have to do with one another. Situation, gap and action come from covering
 arrays, the phase within the message period from chance: another seed tries others.
+
+Covering arrays: few rows in which every value of one parameter meets every value of another.
+
+Most failures need no more than two things to come together, and trying all combinations of many
+parameters is out of reach. An array is grown parameter by parameter: each row first gets the value
+that makes the most new pairs, then rows are repeated for the pairs that are still missing (the
+strategy known as in-parameter-order, Lei and Tai 1998; from memory).
+
+    situation  fault      gap          situation  fault      gap
+    night      unplug                  night      unplug     short
+    night      reset          -->      night      reset      long
+    rain       unplug                  rain       unplug     long
+    rain       reset                   rain       reset      short
+
+Which faults have to do with one another: two faults at one place interact, two at far ends of
+the car hardly ever do.
+
+How two faults meet in time, around one action of the driver.
+
+    action              A
+    first          [--------------]
+    at once              [-----------------...    soon after the action, and it outlives the first
+    amid                    [--]                  when every deadline of the first is over
+    as it clears               [-----------...    just before the first clears
+    just cleared                   [-------...    within a message period after that
+    soon after     [brief]    [------------...    the first hid the action; few messages have come
+    while back     [--] A [----------------...    the action falls between the two
+
+A momentary fault, such as a reset, counts as there while the node gets over it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import itertools
+from collections.abc import Hashable, Sequence
 from functools import cache, cached_property
 from itertools import product
 from random import Random
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from linkloss.campaign.cases import (
     MS,
     CaseMaker,
+    Spans,
     in_order,
     instances,
     instants,
     thinned,
     without_fault,
 )
-from linkloss.campaign.couples import APART, LINKED, Kinship
-from linkloss.campaign.covering import extended
-from linkloss.campaign.meeting import CONSECUTIVE, OVERLAPPING, met
 from linkloss.faults.base import Fault
-from linkloss.model.loading import Vehicle
-from linkloss.scenario import Scenario
+from linkloss.faults.frames import requests
+from linkloss.scenario import Scenario, TimedFault
+from linkloss.vehicle.loading import Vehicle
+
+Row = tuple[Any, ...]
+_Missing = dict[tuple[int, Hashable], dict[int, None]]
+
+
+def pairwise(factors: Sequence[Sequence[Hashable]], random: Random) -> list[Row]:
+    """Rows with one value of each factor, so that every two values of different factors meet.
+
+    Values of a factor are distinct. The first two factors are combined in full: put the longest
+    ones there. Empty when a factor has no value.
+    """
+    rows: list[Row] = list(product(*factors[:2]))
+    for values in factors[2:]:
+        rows = extended(rows, values, random)
+    return rows
+
+
+def extended(rows: Sequence[Row], values: Sequence[Hashable], random: Random) -> list[Row]:
+    """The rows with one more parameter, so that every value in them meets every new value.
+
+    Rows are repeated where that takes more of them; no combination appears in the old parameters
+    that was not there before, so a combination that makes no sense stays out. Empty without
+    values.
+    """
+    if not values:
+        return []
+    missing: _Missing = {
+        (column, value): dict.fromkeys(range(len(values)))
+        for row in rows
+        for column, value in enumerate(row)
+    }
+    used = [0] * len(values)
+    found = [(*row, values[_best_value(row, missing, used, random)]) for row in rows]
+    examples: dict[tuple[int, Hashable], list[Row]] = {}
+    for row in rows:
+        for place in enumerate(row):
+            examples.setdefault(place, []).append(row)
+    for place, lacking in missing.items():
+        for index in list(lacking):
+            if index not in lacking:
+                continue  # another repeated row has brought it
+            row = _best_row(examples[place], index, missing, random)
+            _meet(row, index, missing)
+            found.append((*row, values[index]))
+    return found
+
+
+def _best_value(row: Row, missing: _Missing, used: list[int], random: Random) -> int:
+    """The new value that makes the most pairs with a row; of equals the one least used so far."""
+
+    def weight(index: int) -> tuple[int, int]:
+        return sum(index in missing[place] for place in enumerate(row)), -used[index]
+
+    best = max(map(weight, range(len(used))))
+    index = random.choice([index for index in range(len(used)) if weight(index) == best])
+    used[index] += 1
+    _meet(row, index, missing)
+    return index
+
+
+def _best_row(rows: Sequence[Row], index: int, missing: _Missing, random: Random) -> Row:
+    """The row to repeat with a value that it has not met."""
+
+    def weight(row: Row) -> int:
+        return sum(index in missing[place] for place in enumerate(row))
+
+    best = max(map(weight, rows))
+    return random.choice([row for row in rows if weight(row) == best])
+
+
+def _meet(row: Row, index: int, missing: _Missing) -> None:
+    for place in enumerate(row):
+        missing[place].pop(index, None)
+
+
+SAME, LINKED, NEAR, APART = 3, 2, 1, 0
+"""How two faults are related: they hit the same node or message; one hits a node that sends what
+the other's node hears, or a message of it; they sit side by side on the cable; or nothing of that.
+"""
+
+
+class Kinship:
+    """How the faults of a vehicle are related."""
+
+    def __init__(self, vehicle: Vehicle) -> None:
+        self.vehicle = vehicle
+        self._known: dict[Fault, tuple[frozenset[str], frozenset[str]]] = {}
+
+    @cached_property
+    def _links(self) -> frozenset[tuple[str, str]]:
+        """Pairs (sender, receiver) between which something is asked for."""
+        return frozenset(
+            (sender, receiver)
+            for message, receivers in requests(self.vehicle).items()
+            for sender in self.vehicle.messages[message].senders
+            for receiver in receivers
+        )
+
+    @cached_property
+    def _neighbours(self) -> frozenset[tuple[str, str]]:
+        return frozenset(itertools.pairwise(self.vehicle.bus.cable))
+
+    def strikes(self, fault: Fault) -> frozenset[str]:
+        """The nodes whose program, controller or connection a fault hits; for a cut cable those
+        on its shorter side. Empty for faults of frames and inputs.
+        """
+        return self._of(fault)[0]
+
+    def concerns(self, fault: Fault) -> frozenset[str]:
+        """The nodes that a fault has to do with: those it strikes, those that send or hear its
+        message, those that read its input.
+        """
+        return self._of(fault)[1]
+
+    def _of(self, fault: Fault) -> tuple[frozenset[str], frozenset[str]]:
+        if fault not in self._known:
+            struck = frozenset(self._struck(fault))
+            self._known[fault] = struck, struck | self._concerned(fault)
+        return self._known[fault]
+
+    def _struck(self, fault: Fault) -> tuple[str, ...]:
+        between = getattr(fault, "between", None)
+        if between is not None:
+            cable = self.vehicle.bus.cable
+            place = max(map(cable.index, between))
+            return min(cable[:place], cable[place:], key=len)
+        return fault.nodes() if fault.group in ("cable", "node") else ()
+
+    def _concerned(self, fault: Fault) -> frozenset[str]:
+        found = dict.fromkeys(fault.nodes())
+        message = getattr(fault, "message", None)
+        if message is not None:
+            found.update(dict.fromkeys(self.vehicle.messages[message].senders))
+            only = getattr(fault, "receiver", None)
+            heard = requests(self.vehicle).get(message, ()) if only is None else (only,)
+            found.update(dict.fromkeys(heard))
+        name = getattr(fault, "input", None)
+        if name is not None:
+            found.update(dict.fromkeys(self.vehicle.inputs[name].wired_to))
+        return frozenset(name for name in found if name in self.vehicle.nodes)
+
+    def close(self, first: Fault, second: Fault) -> bool:
+        """Whether both strike one node."""
+        return not self.strikes(first).isdisjoint(self.strikes(second))
+
+    def relation(self, first: Fault, second: Fault) -> int:
+        """SAME, LINKED, NEAR or APART."""
+        message = getattr(first, "message", None)
+        if self.close(first, second) or (
+            message is not None and message == getattr(second, "message", None)
+        ):
+            return SAME
+        one, other = self.concerns(first), self.concerns(second)
+        if not one.isdisjoint(other):
+            return LINKED
+        for relation, pairs in ((LINKED, self._links), (NEAR, self._neighbours)):
+            if any((a in one and b in other) or (b in one and a in other) for a, b in pairs):
+                return relation
+        return APART
+
+
+OVERLAPPING = ("at once", "amid", "as it clears")
+CONSECUTIVE = ("just cleared", "soon after", "while back")
+
+
+class Window(NamedTuple):
+    """From when to when a fault is there, in ns."""
+
+    from_ns: int
+    to_ns: int
+
+
+def met(
+    meeting: str, first: Fault, second: Fault, at_ns: int, phase_ns: int, took: Spans, up_ns: int
+) -> tuple[TimedFault, TimedFault]:
+    """Two faults around an action at ``at_ns`` as one of OVERLAPPING or CONSECUTIVE says.
+
+    ``phase_ns`` shifts them within the message period; ``up_ns`` is when all nodes have booted:
+    a fault that is to be over before the action begins no sooner, if it can.
+    """
+    there = _first(meeting, at_ns, phase_ns, took, up_ns, lasting=first.lasting)
+    then = _second(meeting, there, at_ns, phase_ns, took)
+    return _timed(first, there), _timed(second, then)
+
+
+def _first(
+    meeting: str, at_ns: int, phase_ns: int, took: Spans, up_ns: int, *, lasting: bool
+) -> Window:
+    long_ns = took.outage if lasting else took.brief
+    if meeting == "soon after":
+        start_ns = max(0, at_ns - phase_ns)
+        return Window(start_ns, start_ns + took.brief)
+    if meeting == "while back":
+        end_ns = max(at_ns - phase_ns, took.period)
+        earliest_ns = min(up_ns, end_ns - took.period)
+        return Window(max(earliest_ns, end_ns - long_ns // 2), end_ns)
+    return Window(max(0, at_ns - took.period - phase_ns), at_ns + long_ns)
+
+
+def _second(meeting: str, there: Window, at_ns: int, phase_ns: int, took: Spans) -> Window:
+    held_ns = there.to_ns - at_ns
+    if meeting == "at once":
+        start_ns = at_ns + min(took.period // 2 + phase_ns, held_ns // 2)
+        return Window(start_ns, there.to_ns + took.outage // 2)
+    if meeting == "amid":
+        start_ns = at_ns + held_ns // 2 + phase_ns // 2
+        return Window(start_ns, start_ns + took.brief)
+    start_ns = {
+        "as it clears": there.to_ns - took.period // 2 - phase_ns,
+        "just cleared": there.to_ns + phase_ns,
+        "soon after": there.to_ns + 2 * took.period + phase_ns,
+        "while back": at_ns + took.period + phase_ns,
+    }[meeting]
+    return Window(start_ns, start_ns + took.outage)
+
+
+def _timed(fault: Fault, window: Window) -> TimedFault:
+    return TimedFault(fault, window.from_ns, window.to_ns if fault.lasting else None)
+
 
 MOST = 9_000
 """No more cases than this; beyond, those of two faults that strike one node are thinned."""

@@ -8,14 +8,13 @@ from functools import cached_property
 from pathlib import Path
 from typing import NamedTuple
 
-from linkloss.campaign.coverage import Coverage, Point, reached
-from linkloss.campaign.space import Space
+from linkloss.campaign.reach import Coverage, Point, Space, reached
 from linkloss.faults.catalogue import catalogue
 from linkloss.judge import Outcome, Unjudged, Verdict
 from linkloss.judge.verdict import smallest
-from linkloss.model.loading import Vehicle
 from linkloss.recording import Recording
 from linkloss.scenario import Scenario
+from linkloss.vehicle.loading import Vehicle
 
 EXIT_KEPT, EXIT_BROKEN, EXIT_BAD_INPUT, EXIT_NOT_EXERCISED = 0, 1, 2, 3
 
@@ -58,7 +57,7 @@ class CaseResult:
     act together are joined by ``+``. ``verdicts`` are those on rules that were put to the test;
     of all others the case has nothing to say. ``text`` says in plain words what happened, and
     ``fault_ns`` when the first fault came. ``frames`` counts the frames on the bus. ``points``
-    are what the case reached, see :mod:`linkloss.campaign.coverage`.
+    are what the case reached, see :mod:`linkloss.campaign.reach`.
     """
 
     name: str

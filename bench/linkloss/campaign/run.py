@@ -1,20 +1,28 @@
-"""Running one scenario and judging it."""
+"""Running one scenario and judging it.
+
+Judging a recording again: by the rules that its vehicle has today, or by those of another.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
 
-from linkloss.campaign.coverage import Point, points_of
+from linkloss.campaign.reach import Point, points_of
 from linkloss.campaign.result import CaseResult, RunResult
 from linkloss.judge import Outcome, Verdict, judge
 from linkloss.judge.evidence import Evidence
 from linkloss.judge.flashing import mean_rate, whole_cycles
 from linkloss.judge.reported import judge_real
 from linkloss.judge.states import levels
-from linkloss.model.units import show_duration
-from linkloss.recording import Recording
-from linkloss.scenario import Expectation, Scenario
+from linkloss.logs.recorded import read_document, recording_of
+from linkloss.problem import BadInput
+from linkloss.recording import Outside, Recording
+from linkloss.scenario import Expectation, Scenario, TimedAction
 from linkloss.session import simulate
+from linkloss.units import show_duration
+from linkloss.vehicle.loading import Vehicle, load_vehicle
 
 
 def run(scenario: Scenario, *, paced: bool = False, bits: bool = False) -> RunResult:
@@ -127,3 +135,68 @@ def _wrong_at(
         if inside and ("on" if level > 0 else "off") != entry.state:
             return max(from_ns, entry.from_ns), "on" if level > 0 else "off"
     return None
+
+
+def judged_again(path: str | Path, vehicle: str | Path | None = None) -> RunResult:
+    """The run that a JSON file holds, judged anew; nothing is simulated.
+
+    :param vehicle: the vehicle file; None takes the one that the recording names.
+    :raises BadInput: for a file that is no recording, or one of another vehicle.
+    """
+    document = read_document(path)
+    recording = recording_of(document, path)
+    loaded = load_vehicle(_vehicle(Path(path), document.get("vehicle_file"), vehicle))
+    _ensure_fits(path, recording, loaded)
+    try:
+        expectations = tuple(
+            Expectation(entry["load"], entry["state"], entry["from_ns"], entry["to_ns"])
+            for entry in document["expected"]
+        )
+        scenario = Scenario(
+            name=str(document["scenario"]),
+            title=str(document["title"]),
+            vehicle=loaded,
+            situation=str(document["situation"]),
+            inputs=dict(document["beginning"]),
+            actions=tuple(TimedAction(entry.at_ns, entry.values) for entry in recording.actions),
+            faults=(),
+            lasts_ns=recording.end_ns,
+            seed=recording.seed,
+            expectations=expectations,
+            outside=_real(document["real"]),
+        )
+    except (KeyError, TypeError, ValueError) as error:
+        raise BadInput.one(path, "", f"the recording is damaged: {error!r}") from None
+    return judged(scenario, recording)
+
+
+def _real(told: Mapping[str, Any] | None) -> Outside | None:
+    """Which nodes were real; what they did stands in the recording."""
+    if told is None:
+        return None
+    return Outside(nodes=tuple(told["nodes"]), delay_ns=told["delay_ns"], doubt=told["doubt"])
+
+
+def _vehicle(path: Path, named: object, given: str | Path | None) -> str | Path:
+    if given is not None:
+        return given
+    for place in (Path(str(named)), path.parent / str(named)):
+        if place.is_file():
+            return place
+    text = f"its vehicle file '{named}' is not there; expected '--vehicle FILE'"
+    raise BadInput.one(path, "vehicle_file", text)
+
+
+def _ensure_fits(path: str | Path, recording: Recording, vehicle: Vehicle) -> None:
+    """A recording of other nodes, inputs or loads says nothing about this vehicle."""
+    simulated = {n for n, load in vehicle.loads.items() if load.node not in recording.logged}
+    lines = {(name, node) for name, table in vehicle.inputs.items() for node in table.wired_to}
+    fits = {
+        "nodes": set(recording.nodes) == set(vehicle.nodes),
+        "inputs": set(recording.inputs) == set(vehicle.inputs) and set(recording.seen) == lines,
+        "loads": set(recording.outputs) == simulated,
+    }
+    for what, same in fits.items():
+        if not same:
+            text = f"the recording has other {what} than the vehicle '{vehicle.path}'"
+            raise BadInput.one(path, "", text)

@@ -1,13 +1,31 @@
-"""What makes one scenario shorter than another, and the round figures that shrinking steps on."""
+"""What makes one scenario shorter than another, and the round figures that shrinking steps on.
+
+Scenarios that differ from one in one thing: something less, something rounder.
+
+Weaker faults in place of a fault: does it take that much to break the rule?
+
+slow_boot, hang          -> reset
+cut in mid cable         -> unplug of one node beside it
+corrupt, alter, freeze   -> drop: one receiver only misses the message
+mute                     -> drop: one receiver only misses one of the node's messages
+again and again, n times -> fewer times, once
+chance, odd figures      -> as the fault is by default
+
+A cut at the end of the cable stays: it does what unplugging the last node does.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Iterator, Mapping
 from dataclasses import replace
 from itertools import combinations
-from typing import NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
+from linkloss.faults.base import Fault
+from linkloss.faults.catalogue import FaultError, make_fault
+from linkloss.faults.frames import requests
 from linkloss.scenario import Scenario, TimedFault
+from linkloss.vehicle.loading import Vehicle
 
 MS = 1_000_000
 LENGTH_STEP_NS = 100 * MS
@@ -201,3 +219,178 @@ def stepped(ns: int) -> int:
 def figures(ns: int) -> int:
     """How many figures it takes to write a time: 1 for 300 ms or 2 s, 3 for 1.25 s."""
     return len(str(ns).rstrip("0"))
+
+
+_Part = TypeVar("_Part")
+ROUND_NS = (1_000 * MS, 100 * MS, 10 * MS, MS)
+"""What times are rounded to, the roundest first."""
+_SHORTEST_GAP_NS = 10 * MS
+"""Events do not come closer than this to one another: their order is part of the story."""
+
+
+def without_faults(scenario: Scenario, places: range) -> Scenario:
+    """The scenario without some of its faults, counted from 0."""
+    return replace(scenario, faults=_without(scenario.faults, places))
+
+
+def without_actions(scenario: Scenario, places: range) -> Scenario:
+    """The scenario without some of its actions, counted from 0."""
+    return replace(scenario, actions=_without(scenario.actions, places))
+
+
+def without_inputs(scenario: Scenario, places: range) -> Scenario:
+    """Some inputs are at rest at the beginning."""
+    kept = _without(tuple(scenario.inputs), places)
+    return replace(scenario, inputs={name: scenario.inputs[name] for name in kept})
+
+
+def _without(parts: tuple[_Part, ...], places: range) -> tuple[_Part, ...]:
+    return tuple(part for index, part in enumerate(parts) if index not in places)
+
+
+def joint_values(scenario: Scenario) -> list[tuple[int, str]]:
+    """Action and input of each value that an action sets together with others."""
+    return [
+        (index, name)
+        for index, action in enumerate(scenario.actions)
+        for name in action.values
+        if len(action.values) > 1
+    ]
+
+
+def without_values(scenario: Scenario, places: range) -> Scenario:
+    """Some of the joint values are not set."""
+    gone = {place for number, place in enumerate(joint_values(scenario)) if number in places}
+    actions = tuple(
+        replace(
+            action,
+            values={
+                name: value for name, value in action.values.items() if (index, name) not in gone
+            },
+        )
+        for index, action in enumerate(scenario.actions)
+    )
+    return replace(scenario, actions=actions)
+
+
+def with_fault(scenario: Scenario, index: int, timed: TimedFault) -> Scenario:
+    """The scenario with another fault in place of one."""
+    faults = (*scenario.faults[:index], timed, *scenario.faults[index + 1 :])
+    return replace(scenario, faults=faults)
+
+
+def gaps(below_ns: int) -> list[int]:
+    """How long to wait for the next event: 10, 20 ... 100, 200 ... ms."""
+    return ladder(below_ns, from_ns=_SHORTEST_GAP_NS, figures=1)
+
+
+def _nearest(ns: int, unit_ns: int) -> int:
+    return (ns + unit_ns // 2) // unit_ns * unit_ns
+
+
+def _round_neighbours(ns: int) -> Iterator[int]:
+    """Round times around one, the roundest first, the nearest before the one on the other side."""
+    for unit_ns in ROUND_NS:
+        near_ns = _nearest(ns, unit_ns)
+        other_ns = near_ns + (unit_ns if near_ns < ns else -unit_ns)
+        yield from (time_ns for time_ns in (near_ns, other_ns) if time_ns > 0)
+
+
+def rounded_start(scenario: Scenario, number: int) -> Iterator[Scenario]:
+    """What begins at one instant, at rounder ones instead."""
+    at_ns = starts(scenario)[number]
+    for near_ns in _round_neighbours(at_ns):
+        yield moved(scenario, lambda start_ns: start_ns == at_ns, near_ns - at_ns)
+
+
+def rounded_duration(scenario: Scenario, index: int) -> Iterator[Scenario]:
+    """A fault that clears, with rounder durations instead."""
+    timed = scenario.faults[index]
+    if timed.until_ns is not None:
+        for near_ns in _round_neighbours(timed.until_ns - timed.at_ns):
+            yield with_fault(scenario, index, replace(timed, until_ns=timed.at_ns + near_ns))
+
+
+def all_rounded(scenario: Scenario, unit_ns: int) -> Scenario:
+    """Every instant at which something begins, rounded to the nearest unit but never to zero."""
+
+    def near(at_ns: int) -> int:
+        return _nearest(at_ns, unit_ns) or at_ns
+
+    faults = tuple(
+        replace(
+            timed,
+            at_ns=near(timed.at_ns),
+            until_ns=None
+            if timed.until_ns is None
+            else timed.until_ns + near(timed.at_ns) - timed.at_ns,
+        )
+        for timed in scenario.faults
+    )
+    actions = tuple(replace(action, at_ns=near(action.at_ns)) for action in scenario.actions)
+    return replace(scenario, faults=faults, actions=actions)
+
+
+_TIMES = ("count", "times")
+"""Parameters that say how often. Without them a fault does more, so they stay, as small as may
+be."""
+_PLACES = ("node", "input", "message", "receiver", "identifier", "period")
+"""Parameters that say where and which, or that only make sense with others."""
+
+
+def weaker(fault: Fault, vehicle: Vehicle) -> Iterator[Fault]:
+    """The faults that are worth trying in place of a fault, the weakest first."""
+    for kind, parameters in _kinds(fault, vehicle):
+        try:
+            yield make_fault(kind, parameters, vehicle)
+        except FaultError:
+            continue  # this vehicle has nothing for the weaker kind to take hold of
+    for changes in _parameters(fault):
+        changed = type(fault).model_validate({**dict(fault), **changes})
+        if changed != fault and not changed.problem(vehicle):
+            yield changed
+
+
+def as_unplugged(fault: Fault, vehicle: Vehicle) -> Fault:
+    """A cut at the end of the cable as what it comes to, the unplugging of the node at that end;
+    any other fault as it is.
+    """
+    if fault.kind == "cut":
+        cable, pair = vehicle.bus.cable, dict(fault)["between"]
+        for node in (cable[0], cable[-1]):
+            if node in pair:
+                return make_fault("unplug", {"node": node}, vehicle)
+    return fault
+
+
+def _kinds(fault: Fault, vehicle: Vehicle) -> Iterator[tuple[str, dict[str, Any]]]:
+    told, heard = dict(fault), requests(vehicle)
+    if fault.kind in ("slow_boot", "hang"):
+        yield "reset", told
+    elif fault.kind == "cut":
+        ends = {vehicle.bus.cable[0], vehicle.bus.cable[-1]}
+        if ends.isdisjoint(told["between"]):
+            yield from (("unplug", {"node": node}) for node in told["between"])
+    elif fault.kind in ("corrupt", "alter", "freeze"):
+        yield from (("drop", {**told, "receiver": node}) for node in heard.get(told["message"], ()))
+    elif fault.kind == "mute":
+        for message, nodes in heard.items():
+            if fault.nodes() == vehicle.messages[message].senders:
+                yield from (("drop", {"message": message, "receiver": node}) for node in nodes)
+
+
+def _parameters(fault: Fault) -> Iterator[Mapping[str, Any]]:
+    fields = type(fault).model_fields
+    if getattr(fault, "period", None) is not None:
+        yield {"period": None, "times": None}
+    for name, value in fault:
+        if fields[name].is_required() or value == fields[name].default:
+            continue
+        if name in _TIMES:
+            yield from ({name: less} for less in _fewer(value))
+        elif name not in _PLACES:
+            yield {name: fields[name].default}
+
+
+def _fewer(times: int) -> list[int]:
+    return sorted({less for less in (1, 2, 3, times // 2, times - 1) if 0 < less < times})

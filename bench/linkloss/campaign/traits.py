@@ -14,9 +14,9 @@ from typing import NamedTuple
 from linkloss.campaign.asked import Asked, fail_safe, holds, request_names
 from linkloss.campaign.cases import AGAIN, CaseMaker
 from linkloss.campaign.rotation import key_of
-from linkloss.model.expression import Value, load_key
-from linkloss.model.loading import Vehicle
 from linkloss.scenario import Scenario, TimedFault
+from linkloss.vehicle.expression import Value, load_key
+from linkloss.vehicle.loading import Vehicle
 
 Trait = tuple[str, ...]
 RULES = {"load": 1, "held": 1, "notice": 2, "never": 2, "input": 1}

@@ -14,24 +14,16 @@ from collections.abc import Sequence
 from cyclopts import App, CycloptsError
 
 from linkloss.cli.checking import check
-from linkloss.cli.comparing import compare
-from linkloss.cli.describing import describe
-from linkloss.cli.driving import drive
-from linkloss.cli.listing import faults, schema
-from linkloss.cli.living import live
-from linkloss.cli.planning import plan
-from linkloss.cli.replaying import replay
-from linkloss.cli.reporting import report
-from linkloss.cli.running import run
-from linkloss.cli.serving import serve
-from linkloss.cli.starting import new
-from linkloss.cli.timing import timing
+from linkloss.cli.living import live, serve
+from linkloss.cli.planning import plan, timing
+from linkloss.cli.replaying import compare, describe, drive, replay
+from linkloss.cli.running import faults, new, report, run, schema
 
 EXIT_BAD_USAGE, EXIT_INTERRUPTED, EXIT_PIPE_CLOSED = 2, 130, 141
 
 
 def _version() -> str:
-    from importlib.metadata import PackageNotFoundError, version  # noqa: PLC0415
+    from importlib.metadata import PackageNotFoundError, version
 
     try:
         return f"linkloss {version('linkloss')}"
@@ -107,14 +99,14 @@ def _usage_text(error: CycloptsError) -> str:
 
 def _problems(error: Exception) -> list[str]:
     """The lines for an input that cannot be used; none for any other error."""
-    from linkloss.model.problem import BadInput  # noqa: PLC0415
+    from linkloss.problem import BadInput
 
     return [str(problem) for problem in error.problems] if isinstance(error, BadInput) else []
 
 
 def _drop_ports_silently() -> None:
     """The ports of a run that was broken off would each complain that nobody shut them down."""
-    import logging  # noqa: PLC0415
+    import logging
 
     logging.getLogger("can.bus").setLevel(logging.ERROR)
 

@@ -1,15 +1,21 @@
-"""``linkloss check``: a vehicle through every situation and every fault."""
+"""``linkloss check``: a vehicle through every situation and every fault.
+
+How a check builds programs in C, and what it then shows of their lines.
+
+What a check found, shrunk to stories that stand in files of their own.
+"""
 
 from __future__ import annotations
 
+import atexit
 import sys
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from cyclopts import Parameter
 
-from linkloss.cli.building import build_options, lines_part
 from linkloss.cli.common import (
     Flag,
     Quiet,
@@ -23,8 +29,7 @@ from linkloss.cli.common import (
     duration_ns,
     write_target,
 )
-from linkloss.cli.telling import ensure_tellable, tell
-from linkloss.wallclock import monotonic_seconds
+from linkloss.clock.wallclock import monotonic_seconds
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -32,8 +37,96 @@ if TYPE_CHECKING:
     from linkloss.campaign.result import CheckReport
     from linkloss.campaign.store import CaseStore
     from linkloss.firmware.build import BuildOptions
-    from linkloss.model.loading import Vehicle
     from linkloss.report.findings import Told
+    from linkloss.vehicle.loading import Vehicle
+
+
+def build_options(*, sanitize: bool, coverage: bool, workers: str | None) -> BuildOptions | None:
+    """How programs in C are built. What they count is kept until this process ends."""
+    if not sanitize and not coverage:
+        return None
+    if coverage and workers is not None:
+        raise bad("--coverage", "counts on this machine only; expected no '--workers' beside it")
+    from linkloss.firmware.build import (
+        BuildError,
+        BuildOptions,
+    )
+    from linkloss.firmware.coverage import counting
+
+    held = ExitStack()
+    atexit.register(held.close)
+    try:
+        folder = held.enter_context(counting()) if coverage else None
+    except BuildError as error:
+        raise bad("--coverage", str(error)) from None
+    return BuildOptions(sanitize=sanitize, coverage=folder)
+
+
+def lines_part(report: CheckReport) -> Iterator[Callable[[Console], None]]:
+    """The part of the screen that lists the lines of firmware, if they were counted."""
+    build = report.vehicle.build
+    if build is None or build.coverage is None:
+        return
+    from linkloss.firmware.coverage import lines_run
+    from linkloss.report.terminal import show_coverage
+    from linkloss.vehicle.programs import program_file
+
+    compiled = [name for name, node in report.vehicle.nodes.items() if node.c]
+    files = [program_file(report.vehicle.programs[name]) for name in compiled]
+    sources = lines_run(build.coverage, [path for path in files if path is not None])
+    yield lambda console: show_coverage(console, sources)
+
+
+FINDINGS = Path("findings")
+"""Where stories go, in the current folder, unless the user says otherwise."""
+
+
+def ensure_tellable(findings: Path | None, budget: int | None, *, no_shrink: bool) -> None:
+    """Find out before a long check what would go wrong behind it. Raises BadInput."""
+    if no_shrink:
+        for option, value in (("--findings", findings), ("--budget", budget)):
+            if value is not None:
+                raise bad(option, "has no use with '--no-shrink'; expected one of them")
+    if budget is not None and budget < 1:
+        raise bad("--budget", f"got {budget}; expected at least 1 run")
+    if findings is not None:
+        from linkloss.report.findings import ensure_folder
+
+        ensure_folder(findings)
+
+
+def tell(
+    report: CheckReport,
+    findings: Path | None,
+    *,
+    budget: int | None,
+    jobs: int | None,
+    limit_s: float,
+    quiet: bool,
+) -> Told:
+    """The stories of a report and their files. Where the usual folder cannot be written to, there
+    are no files.
+    """
+    from linkloss.campaign.shrink import BUDGET
+    from linkloss.campaign.stories import find_stories
+    from linkloss.problem import BadInput
+    from linkloss.report.findings import Told, write_findings
+    from linkloss.report.terminal import progress_of_check
+
+    with progress_of_check(quiet=quiet, doing="shrinking", unit="rules") as progress:
+        stories = find_stories(
+            report, budget=budget or BUDGET, jobs=jobs, limit_s=limit_s, progress=progress
+        )
+    if stories.interrupted:
+        print("linkloss: interrupted while shrinking what broke", file=sys.stderr)
+    try:
+        return Told(stories, write_findings(stories, findings or FINDINGS))
+    except BadInput as error:
+        if findings is not None:
+            raise
+        print(f"linkloss: the shrunk scenarios are not kept: {error}", file=sys.stderr)
+        return Told(stories)
+
 
 EXIT_BROKEN, EXIT_INTERRUPTED = 1, 130
 
@@ -191,7 +284,7 @@ def check(
     _show(console, report, vehicle, told, further, quiet=quiet, verbose=verbose)
     if interrupted:
         return EXIT_INTERRUPTED
-    from linkloss.report.changes import narrowest  # noqa: PLC0415
+    from linkloss.report.terminal import narrowest
 
     if under_ns is not None and narrowest(report, under_ns):
         return EXIT_BROKEN
@@ -217,7 +310,7 @@ def _sensible(
 
 def _say_if_plain(*, quiet: bool) -> None:
     """A check that cannot run a common beginning once, or a case apart, says so."""
-    from linkloss.campaign.apart import no_branching  # noqa: PLC0415
+    from linkloss.campaign.isolation import no_branching
 
     why = no_branching()
     if why and not quiet:
@@ -237,7 +330,7 @@ def _hunt_ends(depth: str, for_: str | None, cases: int | None) -> int | None:
 
 def _ensure_nodes(vehicle: Vehicle, logged: list[str] | None, drive: Path | None) -> None:
     """Nodes that come from a log need one, and must exist."""
-    from linkloss.model.problem import unknown  # noqa: PLC0415
+    from linkloss.problem import unknown
 
     if logged is not None and drive is None:
         raise bad("--logged", "names nodes that come from a log; expected '--drive LOG' too")
@@ -247,8 +340,8 @@ def _ensure_nodes(vehicle: Vehicle, logged: list[str] | None, drive: Path | None
 
 
 def _load(vehicle: Path | None, build: BuildOptions | None) -> Vehicle:
-    from linkloss.model.loading import load_vehicle  # noqa: PLC0415
-    from linkloss.shipped import demo_vehicle  # noqa: PLC0415
+    from linkloss.shipped import demo_vehicle
+    from linkloss.vehicle.loading import load_vehicle
 
     return load_vehicle(demo_vehicle() if vehicle is None else vehicle, build)
 
@@ -256,7 +349,7 @@ def _load(vehicle: Path | None, build: BuildOptions | None) -> Vehicle:
 def _baseline(against: Path | None) -> Any:
     if against is None:
         return None
-    from linkloss.campaign.baseline import read_baseline  # noqa: PLC0415
+    from linkloss.campaign.store import read_baseline
 
     return read_baseline(against)
 
@@ -274,16 +367,16 @@ def _store(
 ) -> CaseStore | None:
     if results is None:
         return None
-    from linkloss.campaign.store import CaseStore, identity  # noqa: PLC0415
+    from linkloss.campaign.store import CaseStore, identity
 
     return CaseStore.at(results, identity(vehicle, choice), resume=resume)
 
 
 def _checked(vehicle: Vehicle, *, quiet: bool, **choice: Any) -> tuple[CheckReport, bool]:
     """The report, and whether the check was interrupted before its end."""
-    from linkloss.campaign.check import Interrupted  # noqa: PLC0415
-    from linkloss.campaign.check import check as check_vehicle  # noqa: PLC0415
-    from linkloss.report.progress import progress_of_check  # noqa: PLC0415
+    from linkloss.campaign.check import Interrupted
+    from linkloss.campaign.check import check as check_vehicle
+    from linkloss.report.terminal import progress_of_check
 
     try:
         with progress_of_check(quiet=quiet) as progress:
@@ -301,10 +394,10 @@ def _write(
     markdown: Path | None,
     save: Path | None,
 ) -> None:
-    from linkloss.campaign.baseline import baseline_json  # noqa: PLC0415
-    from linkloss.report.junit import junit_xml  # noqa: PLC0415
-    from linkloss.report.machine import check_json_parts  # noqa: PLC0415
-    from linkloss.report.markdown import check_markdown  # noqa: PLC0415
+    from linkloss.campaign.store import baseline_json
+    from linkloss.report.junit import junit_xml
+    from linkloss.report.machine import check_json_parts
+    from linkloss.report.markdown import check_markdown
 
     write_target(json, lambda: check_json_parts(report, told))
     write_target(junit, lambda: junit_xml(report, told))
@@ -319,7 +412,7 @@ def _write_effort(
     wall_s: float,
     spread: dict[str, Any],
 ) -> None:
-    from linkloss.report.effort import effort_json  # noqa: PLC0415
+    from linkloss.report.machine import effort_json
 
     write_target(effort, lambda: effort_json(report, wall_s, spread, told))
 
@@ -334,8 +427,8 @@ def _draw(
     """Write what is to be looked at."""
     if html is None and keep_all is None:
         return
-    from linkloss.report.files import write_whole  # noqa: PLC0415
-    from linkloss.report.html import check_page, keep_cases, render  # noqa: PLC0415
+    from linkloss.report.files import write_whole
+    from linkloss.report.html import check_page, keep_cases, render
 
     if keep_all is not None:
         keep_cases(report, keep_all, jobs=jobs)
@@ -351,8 +444,8 @@ def _further(
     margins: bool,
 ) -> Iterator[Callable[[Console], None]]:
     """What the screen shows beside the verdicts, because it was asked for."""
-    from linkloss.campaign.baseline import compare, standings  # noqa: PLC0415
-    from linkloss.report.changes import show_changes, show_margins  # noqa: PLC0415
+    from linkloss.campaign.store import compare, standings
+    from linkloss.report.terminal import show_changes, show_margins
 
     yield from lines_part(report)
     if margins or under_ns is not None:
@@ -372,7 +465,7 @@ def _show(
     quiet: bool,
     verbose: bool,
 ) -> None:
-    from linkloss.report.terminal import show_check  # noqa: PLC0415
+    from linkloss.report.terminal import show_check
 
     if vehicle is None:
         console.print("No vehicle file was named: this is the bundled demo vehicle.")

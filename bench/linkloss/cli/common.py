@@ -22,14 +22,14 @@ Verbose = Annotated[bool, Parameter(negative=(), alias="-v")]
 
 def bad(where: str, text: str) -> Exception:
     """The error for an option that cannot be used."""
-    from linkloss.model.problem import BadInput  # noqa: PLC0415
+    from linkloss.problem import BadInput
 
     return BadInput.one("linkloss", where, text)
 
 
 def check_targets(paths: Iterable[Path | None]) -> None:
     """Find out before a run whether its files can be written. Raises BadInput."""
-    from linkloss.report.files import ensure_writable  # noqa: PLC0415
+    from linkloss.report.files import ensure_writable
 
     for path in paths:
         if path is not None and path != SCREEN:
@@ -44,14 +44,14 @@ def write_target(path: Path | None, content: Callable[[], str | Iterable[str]]) 
         text = content()
         sys.stdout.writelines([text] if isinstance(text, str) else text)
         return
-    from linkloss.report.files import write_whole  # noqa: PLC0415
+    from linkloss.report.files import write_whole
 
     write_whole(path, content())
 
 
 def console_beside(targets: Iterable[Path | None]) -> Console:
     """The screen for whoever watches: the error stream where a result takes the standard output."""
-    from linkloss.report.screen import make_console  # noqa: PLC0415
+    from linkloss.report.screen import make_console
 
     return make_console(sys.stderr if SCREEN in targets else sys.stdout)
 
@@ -65,7 +65,7 @@ def check_one_screen(targets: Iterable[Path | None]) -> None:
 def check_folder(folder: Path | None) -> None:
     """Make a folder, and find out before a run whether it takes files. Raises BadInput."""
     if folder is not None:
-        from linkloss.report.files import ensure_folder  # noqa: PLC0415
+        from linkloss.report.files import ensure_folder
 
         ensure_folder(folder)
 
@@ -74,7 +74,7 @@ def duration_ns(option: str, text: str | None) -> int | None:
     """An option that is a duration with its unit. Raises BadInput."""
     if text is None:
         return None
-    from linkloss.model.units import parse_duration  # noqa: PLC0415
+    from linkloss.units import parse_duration
 
     try:
         return parse_duration(text)
@@ -85,7 +85,7 @@ def duration_ns(option: str, text: str | None) -> int | None:
 def check_logs(paths: Sequence[Path]) -> None:
     """Find out before a run whether its logs can be written. Raises BadInput."""
     if paths:
-        from linkloss.report.log import ensure_format  # noqa: PLC0415
+        from linkloss.report.export import ensure_format
 
         for path in paths:
             ensure_format(path)
@@ -96,7 +96,7 @@ def bit_rate_of(option: str, text: str | None) -> int | None:
     """An option that is a bit rate with its unit. Raises BadInput."""
     if text is None:
         return None
-    from linkloss.model.units import parse_bit_rate  # noqa: PLC0415
+    from linkloss.units import parse_bit_rate
 
     try:
         return parse_bit_rate(text)
@@ -108,7 +108,7 @@ def data_bit_rate_of(option: str, text: str | None, bit_rate: int) -> int | None
     """An option that is a data bit rate of CAN FD with its unit. Raises BadInput."""
     if text is None:
         return None
-    from linkloss.model.units import parse_data_bit_rate  # noqa: PLC0415
+    from linkloss.units import parse_data_bit_rate
 
     try:
         rate = parse_data_bit_rate(text)
@@ -134,7 +134,7 @@ def identifiers(option: str, words: Sequence[str] | None) -> frozenset[int]:
 def check_signals(path: Path | None) -> None:
     """Find out before a run whether its signals can be written. Raises BadInput."""
     if path is not None:
-        from linkloss.report.signals import ensure_table  # noqa: PLC0415
+        from linkloss.report.export import ensure_table
 
         ensure_table(path)
         check_targets([path])

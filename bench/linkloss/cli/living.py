@@ -1,19 +1,323 @@
-"""``linkloss live``: a vehicle to drive by hand, in a browser or on the terminal."""
+"""``linkloss live``: a vehicle to drive by hand, in a browser or on the terminal.
+
+The options of ``serve`` for a real node behind an adapter.
+
+``linkloss serve``: the bus of a vehicle, open to other programs and to a real node.
+"""
 
 from __future__ import annotations
 
 import sys
+import threading
+from collections.abc import Callable, Sequence
 from contextlib import suppress
+from dataclasses import dataclass, replace
 from ipaddress import ip_address
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from linkloss.cli.common import Flag, Words, bad
+from linkloss.cli.common import (
+    Flag,
+    Quiet,
+    Verbose,
+    Words,
+    bad,
+    check_folder,
+    check_logs,
+    check_targets,
+    console_beside,
+    duration_ns,
+)
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
+    from linkloss.campaign.result import RunResult
+    from linkloss.judge import Verdict
+    from linkloss.live.driven import Excerpt, LiveSession
+    from linkloss.live.endpoints import Endpoint
+    from linkloss.live.opened import OpenBus
     from linkloss.live.running import Running
-    from linkloss.live.session import LiveSession
-    from linkloss.outside import Outside
+    from linkloss.recording import Outside
+    from linkloss.scenario import TimedFault
+    from linkloss.vehicle.loading import Vehicle
+
+
+@dataclass(frozen=True, slots=True)
+class Adapter:
+    """What was given. Without ``--real`` there is none, and the other options have no use."""
+
+    real: str | None
+    interface: str | None
+    channel: str | None
+    bitrate: int | None
+    delay: str | None
+    checklist: bool
+
+    @property
+    def delay_ns(self) -> int:
+        """The longest way through the adapter. Raises BadInput."""
+        from linkloss.live.real_node import DELAY_NS
+
+        if self.real is None:
+            return 0
+        given = duration_ns("--delay", self.delay)
+        return DELAY_NS if given is None else given
+
+    def endpoints(self, vehicle: Vehicle, faults: Sequence[TimedFault]) -> list[Endpoint]:
+        """The endpoint of the real node, if there is one. Raises BadInput for options that do not
+        go together.
+        """
+        if self.real is None:
+            for option in ("interface", "channel", "bitrate", "delay", "checklist"):
+                if getattr(self, option):
+                    raise bad(f"--{option}", "belongs to a real node; expected '--real NODE' too")
+            return []
+        if self.interface is None or self.channel is None:
+            raise bad("--real", "expected '--interface' and '--channel' of the adapter too")
+        rate = vehicle.bus.bit_rate
+        if self.bitrate not in (None, rate):
+            text = f"got {self.bitrate}; the bus of {vehicle.title} runs at {rate}"
+            raise bad("--bitrate", text)
+        from linkloss.live.endpoints import AdapterEndpoint
+        from linkloss.live.real_node import ensure_real
+
+        ensure_real(vehicle, self.real, faults)
+        more = {"bitrate": rate}
+        return [AdapterEndpoint(self.real, self.interface, self.channel, "--real", more)]
+
+    def warn(self, console: Console, vehicle: Vehicle, speed: float) -> None:
+        """The caution, before anything runs. Raises BadInput for a speed but that of real nodes."""
+        if self.real is not None and speed != 1:
+            raise bad("--speed", f"got {speed:g}; '{self.real}' is real and knows only 1")
+        if self.real is not None and not self.checklist:  # which begins with it
+            from linkloss.live.real_node import caution
+            from linkloss.report.screen import paragraph
+
+            paragraph(console, caution(vehicle, self.real), style="bold")
+
+    def walk(self, console: Console, found: list[Verdict]) -> Callable[[OpenBus], object] | None:
+        """The guided checklist, if it was asked for; it puts its verdicts into ``found``."""
+        node = self.real
+        if node is None or not self.checklist:
+            return None
+        from linkloss.clock.wallclock import wait_seconds
+        from linkloss.live.real_node import Checklist
+        from linkloss.report.screen import paragraph
+
+        def go(opened: OpenBus) -> None:
+            guide = Checklist(
+                opened, node, console.input, lambda text: paragraph(console, text), wait_seconds
+            )
+            found.extend(guide.walk())
+
+        return go
+
+    def account(self, console: Console, vehicle: Vehicle, result: RunResult) -> None:
+        """What the run can say of the real node and what it cannot, and why not."""
+        if self.real is None:
+            return
+        from linkloss.judge import Outcome
+        from linkloss.judge.reported import UNREPORTED
+        from linkloss.live.real_node import scope
+        from linkloss.report.screen import paragraph
+
+        for text in scope(vehicle, self.real):
+            paragraph(console, text)
+        reasons: dict[str, list[str]] = {}
+        for verdict in result.verdicts:
+            if verdict.outcome is Outcome.NOT_EXERCISED and verdict.text:
+                reasons.setdefault(verdict.text, []).append(f"{verdict.subject} ({verdict.rule})")
+        for reason, rules in reasons.items():
+            if reason != UNREPORTED:  # that is told already
+                paragraph(console, f"Not exercised, {reason}: {', '.join(rules)}.")
+
+
+_PATIENCE_S = 10.0
+_LOOK_S = 0.1
+
+
+def serve(
+    vehicle: Path | None = None,
+    /,
+    *,
+    open: Words = None,  # noqa: A002 - the name of the option
+    real: str | None = None,
+    interface: str | None = None,
+    channel: str | None = None,
+    bitrate: int | None = None,
+    delay: str | None = None,
+    checklist: Flag = False,
+    situation: str = "",
+    fault: Words = None,
+    lasts: str | None = None,
+    speed: float = 1.0,
+    seed: int = 0,
+    save: Path | None = None,
+    log: Words = None,
+    json: Path | None = None,
+    quiet: Quiet = False,
+    verbose: Verbose = False,
+) -> int:
+    """Run a vehicle in real time, its bus open to other programs or to a real node, and judge it.
+
+    Each program has an endpoint of its own; its frames reach the others only through the bus.
+    Ends after --lasts, or with Ctrl-C.
+
+    Parameters
+    ----------
+    vehicle
+        The vehicle file. Default: the bundled demo vehicle, Wren.
+    open
+        How: udp (or udp:PORT), slcan, socketcan:vcan0; once for each program.
+    real
+        This node is a real one, behind an adapter; all others are simulated.
+    interface
+        Of the adapter, as python-can calls it: slcan, socketcan, gs_usb, ...
+    channel
+        Of the adapter, as python-can calls it: /dev/ttyACM0, can0, ...
+    bitrate
+        Of the adapter, in bits per second. Default: that of the bus, and no other will do.
+    delay
+        The longest time that a frame takes through the adapter, one way. Default: 20 ms.
+    checklist
+        Walk through the faults of the real node that need hands.
+    situation
+        What the driver and the engine are doing, by its name in the vehicle file.
+    fault
+        A fault and when: 'cut(gauge,rear)@30s+2s'.
+    lasts
+        End after so long, such as "60 s". Default: with Ctrl-C.
+    speed
+        1 is real time, 0.5 half as fast; 0.1 to 10.
+    seed
+        Seed of everything that faults leave to chance.
+    save
+        A folder for the session as a scenario, which runs again without the programs.
+    log
+        Write all frames as a log, in the format of the extension.
+    json
+        Write the whole recording and the verdicts as JSON to this file.
+    quiet
+        No timeline: what broke, the totals.
+    verbose
+        List the rules that the run did not put to the test, too.
+    """
+    if not open and real is None:
+        text = "nothing is to be opened; expected udp, slcan or socketcan:vcan0, or '--real NODE'"
+        raise bad("--open", text)
+    logs = [Path(path) for path in log or ()]
+    check_targets([json])
+    check_logs(logs)
+    check_folder(save)
+    lasts_ns = duration_ns("--lasts", lasts)
+    from linkloss.live.driven import LiveSession
+    from linkloss.live.opened import (
+        endpoints,
+        outside_of,
+    )
+    from linkloss.scenario import timed_fault
+    from linkloss.shipped import demo_vehicle
+    from linkloss.vehicle.loading import load_vehicle
+
+    loaded = load_vehicle(demo_vehicle() if vehicle is None else vehicle)
+    faults = [timed_fault(text, loaded) for text in fault or ()]
+    adapter = Adapter(real, interface, channel, bitrate, delay, checklist=checklist)
+    nodes = adapter.endpoints(loaded, faults)
+    programs = endpoints(open or ())
+    outside = outside_of(programs, nodes, adapter.delay_ns)
+
+    def begin() -> LiveSession:
+        return LiveSession(
+            loaded, situation=situation, seed=seed, speed=speed, faults=faults, outside=outside
+        )
+
+    console = console_beside([json])
+    adapter.warn(console, loaded, speed)
+    by_hand: list[Verdict] = []
+    walk = adapter.walk(console, by_hand)
+    excerpt = serve_until(begin, [*programs, *nodes], lasts_ns, console, walk)
+    from linkloss.campaign.result import EXIT_NOT_EXERCISED
+    from linkloss.cli.running import write_run
+    from linkloss.judge import Outcome
+    from linkloss.report.timeline import show_run
+
+    result = excerpt.judged()
+    result = replace(result, verdicts=(*result.verdicts, *by_hand))
+    write_run(result, logs, json)
+    if save is not None:
+        from linkloss.live.running import save as save_session
+
+        console.print(f"linkloss run {save_session(excerpt, save, 'served')}", soft_wrap=True)
+    show_run(console, result, quiet=quiet, verbose=verbose)
+    adapter.account(console, loaded, result)
+    if by_hand and not result.broken and not any(v.outcome is Outcome.KEPT for v in by_hand):
+        return EXIT_NOT_EXERCISED  # the checklist was asked for, and nobody went through it
+    return result.exit_code
+
+
+def serve_until(
+    begin: Callable[[], LiveSession],
+    ends: Sequence[Endpoint],
+    lasts_ns: int | None,
+    console: Console,
+    walk: Callable[[OpenBus], object] | None = None,
+) -> Excerpt:
+    """Run a session with its endpoints until it has lasted so long, until ``walk`` is through, or
+    until Ctrl-C; returns what happened. The session has a thread of its own, so that Ctrl-C never
+    falls into the middle of it.
+    """
+    from linkloss.live.opened import OpenBus
+    from linkloss.report.screen import paragraph
+
+    live = begin()
+    thread = _SessionThread(live)
+    with OpenBus(live, ends, lambda text: paragraph(console, text)) as opened:
+        for endpoint in ends:
+            console.print(f"{endpoint.name}: {endpoint.how_to_join()}", soft_wrap=True)
+        if lasts_ns is not None:
+            live.pacer.schedule(lasts_ns, lambda _: thread.over.set())
+        thread.start()
+        try:
+            if walk is not None:
+                walk(opened)
+            while walk is None and thread.is_alive() and not thread.over.wait(_LOOK_S):
+                pass
+        except KeyboardInterrupt:
+            paragraph(console, "ended by hand")
+        found = live.excerpt(name="served", title=f"{live.vehicle.title}, served")
+        try:
+            excerpt = found.result(timeout=_PATIENCE_S) if thread.is_alive() else None
+        except TimeoutError:  # it has failed meanwhile, or hangs
+            excerpt = None
+        opened.close()
+        live.end()
+        thread.join(_PATIENCE_S)
+        for text in opened.accounts():
+            paragraph(console, text)
+    if thread.failure is not None:
+        raise thread.failure
+    if excerpt is None:
+        raise bad("serve", "the session does not answer; a program in it waits for ever")
+    assert excerpt.scenario.outside is not None
+    outside = opened.as_it_went(excerpt.scenario.outside)
+    return replace(excerpt, scenario=replace(excerpt.scenario, outside=outside))
+
+
+class _SessionThread(threading.Thread):
+    """Runs a live session; ``failure`` is what it raised."""
+
+    def __init__(self, live: LiveSession) -> None:
+        super().__init__(name="session", daemon=True)
+        self.failure: BaseException | None = None
+        self.over = threading.Event()
+        self._live = live
+
+    def run(self) -> None:
+        try:
+            self._live.run()
+        except BaseException as error:  # noqa: BLE001 - raised again by whoever waits
+            self.failure = error
 
 
 def live(
@@ -55,12 +359,12 @@ def live(
     open
         Let programs of this computer onto the bus: udp, slcan, socketcan:vcan0; once for each.
     """
-    from linkloss.cli.common import check_folder  # noqa: PLC0415
-    from linkloss.live.running import Running  # noqa: PLC0415
-    from linkloss.live.session import LiveSession  # noqa: PLC0415
-    from linkloss.model.loading import load_vehicle  # noqa: PLC0415
-    from linkloss.serve.doors import Doors  # noqa: PLC0415
-    from linkloss.shipped import demo_vehicle  # noqa: PLC0415
+    from linkloss.cli.common import check_folder
+    from linkloss.live.driven import LiveSession
+    from linkloss.live.opened import Doors
+    from linkloss.live.running import Running
+    from linkloss.shipped import demo_vehicle
+    from linkloss.vehicle.loading import load_vehicle
 
     exposed = _exposed(listen, yes_expose=yes_expose)
     check_folder(folder)
@@ -84,9 +388,11 @@ def _on_terminal(running: Running) -> int:
     """Show it here until somebody has seen enough."""
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise bad("--terminal", "needs a terminal for keys and pictures, and there is none")
-    from linkloss.live.keys import pressed  # noqa: PLC0415
-    from linkloss.live.terminal import Terminal  # noqa: PLC0415
-    from linkloss.report.screen import make_console  # noqa: PLC0415
+    from linkloss.live.console import (
+        Terminal,
+        pressed,
+    )
+    from linkloss.report.screen import make_console
 
     running.start()
     try:
@@ -102,7 +408,7 @@ def _on_terminal(running: Running) -> int:
 def _in_browser(running: Running, listen: str, port: int, *, exposed: bool) -> int:
     """Serve the page until an interrupt."""
     try:
-        from linkloss.live.serve import Site, bind  # noqa: PLC0415
+        from linkloss.live.server import Site, bind
     except ImportError:
         text = "needs the extra 'web': pip install 'linkloss[web]', or --terminal without it"
         raise bad("live", text) from None

@@ -1,4 +1,11 @@
-"""``linkloss run``: one scenario, as a timeline."""
+"""``linkloss run``: one scenario, as a timeline.
+
+``linkloss report``: a result that was written as JSON, as a page to look at.
+
+``linkloss faults`` and ``linkloss schema``: what there is to write in files.
+
+``linkloss new``: a small car of one's own to begin with.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +14,7 @@ import shlex
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from linkloss.cli.common import (
     Flag,
@@ -82,9 +89,9 @@ def run(
     check_signals(signals)
     check_logs(logs)
     from_ns, to_ns = _window(bits, bits_from, bits_to)
-    from linkloss.campaign.run import run as run_here  # noqa: PLC0415
-    from linkloss.campaign.run_apart import run_apart  # noqa: PLC0415
-    from linkloss.scenario import load_scenario  # noqa: PLC0415
+    from linkloss.campaign.isolation import run_apart
+    from linkloss.campaign.run import run as run_here
+    from linkloss.scenario import load_scenario
 
     loaded = load_scenario(scenario)
     if bits is not None and from_ns >= loaded.lasts_ns:
@@ -96,14 +103,14 @@ def run(
     if bits is not None:
         _write_bits(result, bits, from_ns, to_ns)
     if html is not None:
-        from linkloss.report.html import write_run_page  # noqa: PLC0415
+        from linkloss.report.html import write_run_page
 
         write_run_page(result, html, command=shlex.join(["linkloss", "run", str(scenario)]))
-    from linkloss.report.timeline import show_run  # noqa: PLC0415
+    from linkloss.report.timeline import show_run
 
     console = console_beside([json])
     if watch:
-        from linkloss.report.player import play  # noqa: PLC0415
+        from linkloss.report.picture import play
 
         play(console, result, pace)
     show_run(console, result, quiet=quiet, verbose=verbose)
@@ -125,12 +132,12 @@ def write_run(result: RunResult, logs: Sequence[Path], json: Path | None) -> Non
     """Write a run's frames and recording to the files that were asked for."""
     channel = result.scenario.vehicle.bus.channel
     for path in logs:
-        from linkloss.report.log import losses, write_log  # noqa: PLC0415
+        from linkloss.report.export import losses, write_log
 
         write_log(result.recording, channel, path)
         print(losses(path), file=sys.stderr)
     if json is not None:
-        from linkloss.report.machine import run_json  # noqa: PLC0415
+        from linkloss.report.machine import run_json
 
         write_target(json, lambda: run_json(result))
 
@@ -150,9 +157,11 @@ def _window(
 
 
 def _write_bits(result: RunResult, path: Path, from_ns: int, to_ns: int | None) -> None:
-    from linkloss.report.files import write_whole  # noqa: PLC0415
-    from linkloss.report.vcd import vcd  # noqa: PLC0415
-    from linkloss.report.waveform import waveform  # noqa: PLC0415
+    from linkloss.report.files import write_whole
+    from linkloss.report.waveform import (
+        vcd,
+        waveform,
+    )
 
     bus, end_ns = result.scenario.vehicle.bus, result.recording.end_ns
     until_ns = end_ns if to_ns is None else min(to_ns, end_ns)
@@ -163,6 +172,95 @@ def _write_bits(result: RunResult, path: Path, from_ns: int, to_ns: int | None) 
 def write_signals(result: RunResult, path: Path | None) -> None:
     """Write the decoded signals of a run, if that was asked for."""
     if path is not None:
-        from linkloss.report.signals import write_columns  # noqa: PLC0415
+        from linkloss.report.export import write_columns
 
         write_columns(result.recording, result.scenario.vehicle.messages, path)
+
+
+def report(result: Path, /, *, html: Path | None = None, jobs: int | None = None) -> int:
+    """Make an HTML report of a result that 'check --json' or 'run --json' has written.
+
+    Exits as the command did that made the result.
+
+    Parameters
+    ----------
+    result
+        The result, a JSON file.
+    html
+        The file to write. Default: the name of the result, with .html.
+    jobs
+        Processes to use for running what broke again. Default: all cores.
+    """
+    target = result.with_suffix(".html") if html is None else html
+    check_targets([target])
+    from linkloss.report.files import write_whole
+    from linkloss.report.html import render, reopened_page
+    from linkloss.report.reopen import reopen
+
+    found = reopen(result)
+    write_whole(target, render(reopened_page(found, jobs=jobs)))
+    print(f"written: {shlex.quote(str(target))}")
+    return found.result.exit_code
+
+
+def faults() -> int:
+    """List the faults with their parameters."""
+    from linkloss.report.screen import make_console
+    from linkloss.report.terminal import show_catalogue
+
+    show_catalogue(make_console())
+    return 0
+
+
+def schema(kind: Literal["vehicle", "scenario", "check", "run"], /) -> int:
+    """Print a JSON Schema: of a vehicle or scenario file, for editors, or of a result, for
+    programs.
+
+    Parameters
+    ----------
+    kind
+        vehicle or scenario: the file that you write; check or run: what --json writes.
+    """
+    if kind == "vehicle" or kind == "scenario":  # noqa: PLR1714 - mypy follows this form
+        from linkloss.report.schemas import schema_text
+
+        sys.stdout.write(schema_text(kind))
+        return 0
+    import json
+
+    from linkloss.report.schemas import check_result_schema, run_result_schema
+
+    made = check_result_schema() if kind == "check" else run_result_schema()
+    sys.stdout.write(json.dumps(made, indent=2) + "\n")
+    return 0
+
+
+TEMPLATE = Path(__file__).parents[1] / "start"
+
+
+def new(folder: Path, /) -> int:
+    """Write a small car with a C node, a scenario and a test, ready to run and to change.
+
+    Parameters
+    ----------
+    folder
+        A folder that does not exist yet, or is empty.
+    """
+    from linkloss.cli.common import bad
+
+    try:
+        if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+            raise bad(str(folder), "it exists and is not empty; expected the name of a new folder")
+        folder.mkdir(parents=True, exist_ok=True)
+        names = sorted(path.name for path in TEMPLATE.iterdir() if path.is_file())
+        for name in names:
+            (folder / name).write_bytes((TEMPLATE / name).read_bytes())
+    except OSError as error:
+        raise bad(str(folder), f"cannot write there: {error.strerror}") from None
+    sys.stdout.write(
+        f"Wrote {', '.join(names)} to {folder}.\n"
+        f"Your node is {folder / 'rear.c'}. Next:\n\n"
+        f"  linkloss check {folder / 'vehicle.toml'}\n"
+        f"  linkloss run {folder / 'cable_pulled.toml'}\n"
+    )
+    return 0

@@ -1,7 +1,7 @@
 """Virtual time: one event queue that orders everything, and an asyncio loop over it."""
 
 from linkloss.clock.loop import DeadlockError, VirtualLoop
-from linkloss.clock.own import OwnClock
+from linkloss.clock.program import OwnClock
 from linkloss.clock.queue import NS_PER_S, Event, EventQueue, Priority
 
 __all__ = [

@@ -3,6 +3,42 @@
 Coroutine nodes and plain callbacks share one order of events: the loop keeps no clock and no heap
 of its own. So whoever drives the queue drives the coroutines, and what the bus decides at the end
 of an instant it decides after every coroutine has had its turn.
+
+The error for a run in which everybody waits and nothing will ever happen.
+
+A loop over sockets would hang here. In virtual time it is known at once that no event can wake
+anybody, so the run ends with the list of who waits for what.
+
+What virtual time cannot offer: everything whose duration only the wall clock knows.
+
+A socket, a process or a thread answers when it likes. Waiting for one inside a run would either
+stop virtual time for ever or make its outcome depend on the machine, so each such method of the
+asyncio interface refuses at once and says why.
+
+Closing asynchronous generators that nobody iterates any more.
+
+The interpreter asks the running loop to do so, since only a loop can await the ``finally`` of an
+abandoned generator (PEP 525; Python library reference, ``sys.set_asyncgen_hooks``).
+
+The two objects a loop hands out for a callback, made as cheaply as Python allows.
+
+Every step of every coroutine passes through one of these, so their making decides how fast
+coroutine nodes run. They stay subclasses of asyncio's own handles, so code that looks at those
+notices nothing, but hold only what a run needs: the call as one tuple, the way ``Context.run``
+takes it, or None once it is cancelled. Where a call was scheduled is noted in debug mode only.
+
+What becomes of an exception that no coroutine waits for.
+
+asyncio hands it to the loop's exception handler and goes on; so does this loop, with the same
+context keys, so that a handler written for asyncio works unchanged (Python library reference,
+"Event Loop", section "Error Handling API").
+
+Whose turn it is: the callbacks of an asyncio loop as entries of the event queue.
+
+A timer is one entry, at its instant. Callbacks that are ready stand in line, and a single entry,
+the *drain*, runs all those that stood in line when it began; whoever joins during a drain waits
+for the next one, which is a new entry behind whatever else was scheduled meanwhile. Timers that
+were overdue when they were made go to the end of the next drain, as in asyncio.
 """
 
 from __future__ import annotations
@@ -10,19 +46,671 @@ from __future__ import annotations
 import asyncio
 import os
 import sys
-from asyncio import Future
+import traceback
+import warnings
+from asyncio import AbstractEventLoop, Future, Handle, TimerHandle, iscoroutine
 from asyncio.events import _get_running_loop, _set_running_loop
-from collections.abc import Callable, Iterator
+from asyncio.format_helpers import _format_callback_source, extract_stack
+from asyncio.log import logger
+from collections import deque
+from collections.abc import AsyncGenerator, Callable, Iterator
 from contextlib import contextmanager
-from contextvars import Context
+from contextvars import Context, copy_context
+from heapq import heappush
+from inspect import iscoroutinefunction
+from math import isinf
+from pathlib import Path
 from threading import get_ident
-from typing import Any
+from traceback import StackSummary
+from typing import Any, NoReturn
+from weakref import ref
 
-from linkloss.clock.deadlock import DeadlockError, waiting_tasks
-from linkloss.clock.generators import GeneratorShutdown
-from linkloss.clock.queue import EventQueue
-from linkloss.clock.refusals import OutsideWorld
-from linkloss.clock.scheduling import Halt, Scheduling
+from linkloss.clock.program import OwnClock
+from linkloss.clock.queue import NS_PER_S, Event, EventQueue, Priority
+
+_ASYNCIO = Path(asyncio.__file__).parent
+
+
+class DeadlockError(RuntimeError):
+    """Nothing is ready and nothing is due, but the loop was asked to go on.
+
+    ``now_ns`` is the virtual instant in nanoseconds, ``waiting`` the sorted descriptions of the
+    tasks that wait.
+    """
+
+    def __init__(self, now_ns: int, waiting: list[str]) -> None:
+        self.now_ns = now_ns
+        self.waiting = waiting
+        count = len(waiting)
+        who = "1 task waits" if count == 1 else f"{count} tasks wait"
+        ending = (
+            f"{who} for ever: {', '.join(waiting)}"
+            if waiting
+            else "no task is left and nobody called stop()"
+        )
+        super().__init__(f"nothing is ready and nothing is due at {_seconds(now_ns)} s: {ending}")
+
+
+def waiting_tasks(loop: asyncio.AbstractEventLoop) -> list[str]:
+    """Every unfinished task of a loop with the place at which it waits, sorted by text."""
+    return sorted(_describe(task) for task in asyncio.all_tasks(loop))
+
+
+def _seconds(now_ns: int) -> str:
+    # Whole digits, never a float: 1.25 s reads "1.250", one nanosecond "0.000000001".
+    whole, rest = divmod(now_ns, 1_000_000_000)
+    digits = f"{rest:09d}".rstrip("0").ljust(3, "0")
+    return f"{whole}.{digits}"
+
+
+def _describe(task: asyncio.Task[Any]) -> str:
+    frames = _suspended_frames(task.get_coro())
+    name = getattr(task.get_coro(), "__qualname__", repr(task.get_coro()))
+    if not frames:
+        return f"{task.get_name()!r} in {name}"
+    own = [entry for entry in frames if _ASYNCIO not in Path(entry[1].f_code.co_filename).parents]
+    _, frame = (own or frames)[-1]
+    place = f"{Path(frame.f_code.co_filename).name}:{frame.f_lineno}"
+    inner = frames[-1]
+    # A line inside asyncio differs between versions of Python and tells the reader nothing: name
+    # the node's own line, and the primitive it waits in.
+    waits_in = "" if inner[1] is frame else f", waiting in {inner[0]}"
+    return f"{task.get_name()!r} in {name} ({place}{waits_in})"
+
+
+def _suspended_frames(awaited: Any) -> list[tuple[str, Any]]:
+    """The chain of suspended frames from a task's coroutine inwards, as (name, frame)."""
+    frames = []
+    while awaited is not None:
+        for prefix, link in (("cr", "cr_await"), ("gi", "gi_yieldfrom"), ("ag", "ag_await")):
+            frame = getattr(awaited, f"{prefix}_frame", None)
+            if frame is not None:
+                frames.append((awaited.__qualname__, frame))
+                awaited = getattr(awaited, link)
+                break
+        else:
+            break
+    return frames
+
+
+def _refuse(method: str, missing: str) -> Any:
+    def refusal(self: object, *args: object, **kwargs: object) -> NoReturn:
+        del self, args, kwargs
+        msg = (
+            f"virtual time has no {missing}: {method}() would wait for the wall clock, and the run "
+            f"would no longer be the same each time"
+        )
+        raise NotImplementedError(msg)
+
+    refusal.__name__ = method
+    refusal.__qualname__ = f"VirtualLoop.{method}"
+    refusal.__doc__ = f"Raise NotImplementedError: virtual time has no {missing}."
+    return refusal
+
+
+class OutsideWorld(AbstractEventLoop):
+    """The part of the asyncio interface that reaches outside the run, refused method by method."""
+
+    run_in_executor = _refuse("run_in_executor", "threads")
+    set_default_executor = _refuse("set_default_executor", "threads")
+
+    getaddrinfo = _refuse("getaddrinfo", "network")
+    getnameinfo = _refuse("getnameinfo", "network")
+    create_connection = _refuse("create_connection", "network")
+    create_server = _refuse("create_server", "network")
+    create_datagram_endpoint = _refuse("create_datagram_endpoint", "network")
+    start_tls = _refuse("start_tls", "network")
+    sendfile = _refuse("sendfile", "network")
+
+    create_unix_connection = _refuse("create_unix_connection", "sockets")
+    create_unix_server = _refuse("create_unix_server", "sockets")
+    connect_accepted_socket = _refuse("connect_accepted_socket", "sockets")
+    sock_recv = _refuse("sock_recv", "sockets")
+    sock_recv_into = _refuse("sock_recv_into", "sockets")
+    sock_recvfrom = _refuse("sock_recvfrom", "sockets")
+    sock_recvfrom_into = _refuse("sock_recvfrom_into", "sockets")
+    sock_sendall = _refuse("sock_sendall", "sockets")
+    sock_sendto = _refuse("sock_sendto", "sockets")
+    sock_connect = _refuse("sock_connect", "sockets")
+    sock_accept = _refuse("sock_accept", "sockets")
+    sock_sendfile = _refuse("sock_sendfile", "sockets")
+
+    add_reader = _refuse("add_reader", "file descriptors")
+    remove_reader = _refuse("remove_reader", "file descriptors")
+    add_writer = _refuse("add_writer", "file descriptors")
+    remove_writer = _refuse("remove_writer", "file descriptors")
+    connect_read_pipe = _refuse("connect_read_pipe", "pipes")
+    connect_write_pipe = _refuse("connect_write_pipe", "pipes")
+
+    subprocess_shell = _refuse("subprocess_shell", "processes")
+    subprocess_exec = _refuse("subprocess_exec", "processes")
+    add_signal_handler = _refuse("add_signal_handler", "signals")
+    remove_signal_handler = _refuse("remove_signal_handler", "signals")
+
+    async def shutdown_default_executor(self, timeout: float | None = None) -> None:  # noqa: ASYNC109 - the interface's own name
+        """Return at once: there never was a thread to wait for."""
+
+
+Generator = AsyncGenerator[Any, Any]
+
+
+class GeneratorShutdown(AbstractEventLoop):
+    """Keeps the generators that are being iterated, in the order of their first iteration."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        # A dict and not a WeakSet: shutdown closes in a fixed order, whatever the addresses.
+        self._generators: dict[int, ref[Generator]] = {}
+        self._generators_shut_down = False
+
+    @contextmanager
+    def _generator_hooks(self) -> Iterator[None]:
+        previous = sys.get_asyncgen_hooks()
+        sys.set_asyncgen_hooks(firstiter=self._first_iteration, finalizer=self._finalize)
+        try:
+            yield
+        finally:
+            sys.set_asyncgen_hooks(*previous)
+
+    def _first_iteration(self, generator: Generator) -> None:
+        if self._generators_shut_down:
+            warnings.warn(
+                f"asynchronous generator {generator!r} was begun after shutdown_asyncgens()",
+                ResourceWarning,
+                stacklevel=2,
+                source=self,
+            )
+        key = id(generator)
+        self._generators[key] = ref(generator, lambda _: self._generators.pop(key, None))
+
+    def _finalize(self, generator: Generator) -> None:
+        self._generators.pop(id(generator), None)
+        if not self.is_closed():
+            self.call_soon_threadsafe(self.create_task, generator.aclose())
+
+    async def shutdown_asyncgens(self) -> None:
+        """Close all asynchronous generators still being iterated; their errors are reported."""
+        self._generators_shut_down = True
+        alive = [generator for entry in self._generators.values() if (generator := entry())]
+        self._generators.clear()
+        closings = [generator.aclose() for generator in alive]
+        results = await asyncio.gather(*closings, return_exceptions=True)
+        for generator, result in zip(alive, results, strict=True):
+            if isinstance(result, Exception):
+                self.call_exception_handler(
+                    {
+                        "message": f"an error occurred during closing of asynchronous "
+                        f"generator {generator!r}",
+                        "exception": result,
+                        "asyncgen": generator,
+                    }
+                )
+
+
+Call = tuple[Any, ...]
+"""A callback and its arguments."""
+
+
+class _CallView:
+    """What asyncio's handles keep in three places, read from the call."""
+
+    __slots__ = ()
+    _call: Call | None
+
+    @property
+    def _cancelled(self) -> bool:
+        return self._call is None
+
+    @property
+    def _callback(self) -> Callable[..., object] | None:
+        return self._call[0] if self._call else None
+
+    @property
+    def _args(self) -> Call:
+        return self._call[1:] if self._call else ()
+
+
+class ReadyHandle(_CallView, Handle):  # type: ignore[misc, override]
+    """A call that waits for its turn at the present instant.
+
+    The hot path makes one with ``__new__`` and sets the three itself: running a
+    Python ``__init__`` would cost as much again as the object.
+    """
+
+    __slots__ = ("_call",)
+    _context: Context
+    _loop: Scheduling
+    _repr: str | None = None
+    _source_traceback: StackSummary | None = None
+
+    def __init__(self, call: Call, context: Context, loop: Scheduling) -> None:
+        self._call = call
+        self._context = context
+        self._loop = loop
+
+    def cancel(self) -> None:
+        """Take the call back; harmless once it has run or was cancelled before."""
+        self._call = None
+
+
+class VirtualTimerHandle(_CallView, TimerHandle):  # type: ignore[misc, override]
+    """A call with a due instant; ``event`` is its entry on the queue while it has one.
+
+    ``_when_ns`` is None for a timer at infinity. Made on the hot path as :class:`ReadyHandle` is.
+    """
+
+    __slots__ = ("_call", "_when_ns", "event")
+    _context: Context
+    _loop: Scheduling
+    _when_ns: int | None
+    event: Event | None
+    _repr: str | None = None
+    _source_traceback: StackSummary | None = None
+
+    def __init__(self, when_ns: int | None, call: Call, context: Context, loop: Scheduling) -> None:
+        self._when_ns = when_ns
+        self._call = call
+        self._context = context
+        self._loop = loop
+        self.event = None
+
+    @property
+    def _when(self) -> float:
+        return float("inf") if self._when_ns is None else self._when_ns / NS_PER_S
+
+    def when_ns(self) -> int:
+        """The due instant in nanoseconds of virtual time; 0 for a timer at infinity."""
+        return self._when_ns or 0
+
+    def cancel(self) -> None:
+        """Take the call back; harmless once it has run or was cancelled before."""
+        event = self.event
+        if event is not None:
+            self.event = None
+            self._loop.queue.cancel(event)
+        self._call = None
+
+
+class DebugReadyHandle(ReadyHandle):
+    """A ready call that knows where it was scheduled: by the caller's caller's caller."""
+
+    __slots__ = ("_repr", "_source_traceback")
+
+    def __init__(self, call: Call, context: Context, loop: Scheduling) -> None:
+        super().__init__(call, context, loop)
+        self._repr = None
+        self._source_traceback = extract_stack(sys._getframe(3))
+
+    def cancel(self) -> None:
+        """As without debug mode; the representation keeps the call."""
+        if self._call is not None:
+            text = repr(self)
+            super().cancel()
+            self._repr = text.replace(type(self).__name__, f"{type(self).__name__} cancelled")
+
+
+class DebugTimerHandle(VirtualTimerHandle):
+    """A timer that knows where it was scheduled: by the caller's caller's caller."""
+
+    __slots__ = ("_repr", "_source_traceback")
+
+    def __init__(self, when_ns: int | None, call: Call, context: Context, loop: Scheduling) -> None:
+        super().__init__(when_ns, call, context, loop)
+        self._repr = None
+        self._source_traceback = extract_stack(sys._getframe(3))
+
+    def cancel(self) -> None:
+        """As without debug mode; the representation keeps the call."""
+        if self._call is not None:
+            text = repr(self)
+            super().cancel()
+            self._repr = text.replace(type(self).__name__, f"{type(self).__name__} cancelled")
+
+
+AnyHandle = ReadyHandle | VirtualTimerHandle
+ErrorContext = dict[str, Any]
+ExceptionHandler = Callable[[AbstractEventLoop, ErrorContext], object]
+
+_TRACEBACKS = {
+    "source_traceback": "Object created at (most recent call last):\n",
+    "handle_traceback": "Handle created at (most recent call last):\n",
+}
+
+
+def _log_line(key: str, value: Any) -> str:
+    if key not in _TRACEBACKS:
+        return f"{key}: {value!r}"
+    return f"{key}: {_TRACEBACKS[key]}{''.join(traceback.format_list(value)).rstrip()}"
+
+
+class ExceptionReports(AbstractEventLoop):
+    """The exception handler family of the asyncio loop interface."""
+
+    _exception_handler: ExceptionHandler | None = None
+    _current_handle: AnyHandle | None = None
+
+    def get_exception_handler(self) -> ExceptionHandler | None:
+        """The handler in use, or None for the default one."""
+        return self._exception_handler
+
+    def set_exception_handler(self, handler: ExceptionHandler | None) -> None:
+        """Use ``handler(loop, context)`` from now on; None brings the default one back.
+
+        Raises TypeError when the handler cannot be called.
+        """
+        if handler is not None and not callable(handler):
+            raise TypeError(f"an exception handler is a callable or None, got {handler!r}")
+        self._exception_handler = handler
+
+    def default_exception_handler(self, context: ErrorContext) -> None:
+        """Log the context with asyncio's logger, one line for each key."""
+        exception = context.get("exception")
+        handle = self._current_handle
+        if "source_traceback" not in context and handle is not None and handle._source_traceback:
+            context["handle_traceback"] = handle._source_traceback
+        lines = [context.get("message") or "Unhandled exception in event loop"]
+        lines += [
+            _log_line(key, context[key])
+            for key in sorted(context)
+            if key not in {"message", "exception"}
+        ]
+        exc_info = (type(exception), exception, exception.__traceback__) if exception else False
+        logger.error("\n".join(lines), exc_info=exc_info)
+
+    def call_exception_handler(self, context: ErrorContext) -> None:
+        """Hand an exception context to the handler; an exception of its own is logged.
+
+        Keys as in asyncio: ``message``, and optionally ``exception``, ``future``, ``task``,
+        ``handle``, ``asyncgen`` and others.
+        """
+        handler = self._exception_handler
+        try:
+            if handler is None:
+                self.default_exception_handler(context)
+            else:
+                handler(self, context)
+        except (SystemExit, KeyboardInterrupt):
+            raise
+        except BaseException as failure:  # noqa: BLE001 - a handler's mistake must not stop the run
+            self._report_failed_handler(handler, failure, context)
+
+    def _report_failed_handler(
+        self, handler: ExceptionHandler | None, failure: BaseException, context: ErrorContext
+    ) -> None:
+        if handler is None:
+            logger.error("Exception in default exception handler", exc_info=failure)
+            return
+        message = "Unhandled error in exception handler"
+        try:
+            self.default_exception_handler(
+                {"message": message, "exception": failure, "context": context}
+            )
+        except (SystemExit, KeyboardInterrupt):
+            raise
+        except BaseException:  # noqa: BLE001 - nothing is left to try
+            logger.exception("Exception in default exception handler while handling another one")
+
+    def _report_callback(self, handle: AnyHandle, exception: BaseException) -> None:
+        source = _format_callback_source(handle._callback, handle._args)
+        context: ErrorContext = {
+            "message": f"Exception in callback {source}",
+            "exception": exception,
+            "handle": handle,
+        }
+        if handle._source_traceback:
+            context["source_traceback"] = handle._source_traceback
+        self.call_exception_handler(context)
+
+
+_NODE = Priority.NODE
+_new_ready = ReadyHandle.__new__
+_new_timer = VirtualTimerHandle.__new__
+
+
+class Halt(BaseException):
+    """Leaves the queue after stop(); seen by run_forever alone."""
+
+
+class Scheduling(ExceptionReports, AbstractEventLoop):
+    """The scheduling methods of the asyncio loop interface, over an event queue.
+
+    The callback and its arguments are taken as one tuple, ``*call``, so that nothing is packed
+    and unpacked between scheduling and running it.
+    """
+
+    def __init__(self, queue: EventQueue | None = None) -> None:
+        super().__init__()
+        self.queue = EventQueue() if queue is None else queue
+        self._ready: deque[ReadyHandle | VirtualTimerHandle] = deque()
+        self._overdue: list[VirtualTimerHandle] = []
+        self._drain_event: Event | None = None
+        self._drain_action = self._drain
+        self._timer_action = self._fire
+        self._draining = False
+        self._stopping = False
+        self._halt_before_drain = False
+        self._running = False
+        self._closed = False
+        self._debug = False
+        self._guarded = False
+        """Closed or in debug mode: every call is checked first."""
+        self._owner = get_ident()
+        self.own_clock: Callable[[], OwnClock | None] | None = None
+        """The clock of whose code runs now, which its times and delays are then taken from."""
+
+    def time(self) -> float:
+        """Virtual seconds since the start of the run, or what the caller's own clock shows."""
+        clock = self._clock()
+        return (self.queue.now_ns if clock is None else clock.now_ns()) / NS_PER_S
+
+    def _clock(self) -> OwnClock | None:
+        return None if self.own_clock is None else self.own_clock()
+
+    def call_soon(  # type: ignore[override]
+        self, *call: Any, context: Context | None = None
+    ) -> ReadyHandle:
+        """Run ``callback(*args)`` at this instant, after the callbacks already in line."""
+        if context is None:
+            context = copy_context()
+        if self._guarded:
+            handle = self._guarded_ready("call_soon", call, context)
+        else:
+            handle = _new_ready(ReadyHandle)
+            handle._call = call
+            handle._context = context
+            handle._loop = self
+        self._ready.append(handle)
+        if self._drain_event is None:
+            self._arm()
+        return handle
+
+    def call_soon_threadsafe(  # type: ignore[override]
+        self, *call: Any, context: Context | None = None
+    ) -> ReadyHandle:
+        """As :meth:`call_soon`, from the thread of the loop only.
+
+        Raises RuntimeError in any other thread.
+        """
+        if get_ident() != self._owner:
+            raise RuntimeError(
+                "virtual time has one thread: a call from another one belongs to no virtual "
+                "instant, and the run would no longer be the same each time"
+            )
+        if self._guarded:
+            self._check_call("call_soon_threadsafe", call)
+        handle = self.call_soon(*call, context=context)
+        if handle._source_traceback:
+            del handle._source_traceback[-1]
+        return handle
+
+    def call_later(  # type: ignore[override]
+        self, delay: float, *call: Any, context: Context | None = None
+    ) -> VirtualTimerHandle:
+        """Run ``callback(*args)`` a number of seconds from now, rounded to whole nanoseconds.
+
+        An infinite delay never comes due. Raises TypeError or ValueError when the delay is no
+        number.
+        """
+        if context is None:
+            context = copy_context()
+        queue = self.queue
+        now_ns = queue.now_ns
+        try:
+            when_ns = now_ns + round(delay * 1e9)
+        except (TypeError, ValueError, OverflowError):
+            _check_infinite(delay)
+            return self._timer("call_later", None, call, context)
+        if self.own_clock is not None and (clock := self.own_clock()) is not None:
+            when_ns = clock.after(when_ns - now_ns)
+        if self._guarded or when_ns <= now_ns:
+            return self._timer("call_later", when_ns, call, context)
+        handle = _new_timer(VirtualTimerHandle)
+        handle._when_ns = when_ns
+        handle._call = call
+        handle._context = context
+        handle._loop = self
+        # What queue.at() does: the call itself would cost as much again.
+        queue._count = number = queue._count + 1
+        handle.event = event = (when_ns, _NODE, number, self._timer_action, (handle,))
+        heappush(queue._heap, event)
+        return handle
+
+    def call_at(  # type: ignore[override]
+        self, when: float, *call: Any, context: Context | None = None
+    ) -> VirtualTimerHandle:
+        """Run ``callback(*args)`` at an instant of the loop's time, rounded to nanoseconds.
+
+        An infinite instant never comes. Raises TypeError or ValueError when it is no number.
+        """
+        if context is None:
+            context = copy_context()
+        try:
+            when_ns = round(when * 1e9)
+        except (TypeError, ValueError, OverflowError):
+            _check_infinite(when)
+            return self._timer("call_at", None, call, context)
+        clock = self._clock()
+        when_ns = when_ns if clock is None else clock.instant(when_ns)
+        return self._timer("call_at", when_ns, call, context)
+
+    def _timer(
+        self, method: str, when_ns: int | None, call: Call, context: Context
+    ) -> VirtualTimerHandle:
+        if self._guarded:
+            self._check_call(method, call)
+        kind = DebugTimerHandle if self._debug else VirtualTimerHandle
+        handle = kind(when_ns, call, context, self)
+        if when_ns is None:
+            return handle
+        if when_ns > self.queue.now_ns:
+            handle.event = self.queue.at(when_ns, self._timer_action, handle)
+        else:
+            self._overdue.append(handle)
+            self._arm()
+        return handle
+
+    def _guarded_ready(self, method: str, call: Call, context: Context) -> ReadyHandle:
+        self._check_call(method, call)
+        return DebugReadyHandle(call, context, self)
+
+    def _arm(self) -> None:
+        if self._drain_event is None:
+            self._drain_event = self.queue.at(self.queue.now_ns, self._drain_action)
+
+    def _fire(self, handle: VirtualTimerHandle) -> None:
+        handle.event = None
+        if self._debug:
+            self._current_handle = handle
+        try:
+            handle._context.run(*handle._call)  # type: ignore[misc]
+        except (SystemExit, KeyboardInterrupt):
+            raise
+        except BaseException as exception:  # noqa: BLE001 - asyncio reports it and goes on
+            self._report_callback(handle, exception)
+        self._current_handle = None
+
+    def _drain(self) -> None:
+        self._drain_event = None
+        if self._overdue or self._halt_before_drain or not self._running:
+            self._admit_overdue()
+        ready = self._ready
+        self._draining = True
+        try:
+            for _ in range(len(ready)):
+                handle = ready.popleft()
+                call = handle._call
+                if call is None:
+                    continue
+                if self._debug:
+                    self._current_handle = handle
+                try:
+                    handle._context.run(*call)
+                except (SystemExit, KeyboardInterrupt):
+                    raise
+                except BaseException as exception:  # noqa: BLE001 - as above
+                    self._report_callback(handle, exception)
+        finally:
+            self._draining = False
+            self._current_handle = None
+            if ready:
+                self._arm()
+        if self._stopping:
+            raise Halt
+
+    def _admit_overdue(self) -> None:
+        if self._halt_before_drain:
+            raise Halt
+        if not self._running:
+            self._arm()
+            raise RuntimeError(
+                "the queue of a VirtualLoop is driven outside it; "
+                "right: with loop.running(): loop.queue.run_until(end_ns)"
+            )
+        if self._overdue:
+            self._overdue.sort(key=VirtualTimerHandle.when_ns)
+            self._ready.extend(self._overdue)
+            self._overdue.clear()
+
+    def _drop_scheduled(self) -> None:
+        """Forget every callback; entries of others stay on the queue."""
+        self._ready.clear()
+        self._overdue.clear()
+        if self._drain_event is not None:
+            self.queue.cancel(self._drain_event)
+            self._drain_event = None
+        for event in self.queue.scheduled():
+            if event[3] is self._timer_action:
+                event[4][0].cancel()
+
+    def _check_closed(self) -> None:
+        if self._closed:
+            raise RuntimeError("Event loop is closed")
+
+    def _check_call(self, method: str, call: Call) -> None:
+        """What asyncio checks in debug mode; RuntimeError or TypeError."""
+        self._check_closed()
+        if self._running and get_ident() != self._owner:
+            raise RuntimeError(
+                "Non-thread-safe operation invoked on an event loop other than the current one"
+            )
+        callback = call[0] if call else None
+        if iscoroutine(callback) or iscoroutinefunction(callback):
+            msg = f"coroutines cannot be used with {method}()"
+            raise TypeError(msg)
+        if not callable(callback):
+            msg = f"a callable object was expected by {method}(), got {callback!r}"
+            raise TypeError(msg)
+
+
+def _check_infinite(seconds: object) -> None:
+    """Infinity is the one time without nanoseconds that has a meaning; TypeError, ValueError."""
+    if not isinstance(seconds, (int, float)):
+        msg = f"a time is a number of seconds, got {seconds!r}"
+        raise TypeError(msg) from None
+    if not isinf(seconds) or seconds < 0:
+        msg = f"a time is a finite number of seconds or math.inf, got {seconds!r}"
+        raise ValueError(msg) from None
+
 
 __all__ = ["DeadlockError", "VirtualLoop"]
 

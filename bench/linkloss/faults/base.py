@@ -1,21 +1,28 @@
 """What every fault is: a name in trade words, parameters with units, how to apply, how to undo.
 
 A new fault is one class in one file of this folder; the catalogue finds it by itself.
+
+What a fault may take hold of: a session as faults see it.
+
+Faults stand below the session, so they name here what they need of it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from itertools import chain
 from random import Random
-from typing import TYPE_CHECKING, Any, ClassVar, Literal, get_args
+from typing import Any, ClassVar, Literal, Protocol, get_args
 
 from pydantic import BaseModel, ConfigDict
 from pydantic.fields import FieldInfo
 
-from linkloss.model.loading import Vehicle
-from linkloss.model.problem import unknown
-from linkloss.model.units import (
+from linkloss.bus import Bus, BusRecord, Controller
+from linkloss.clock import EventQueue
+from linkloss.power.network import Network
+from linkloss.power.supply import Profile
+from linkloss.problem import unknown
+from linkloss.units import (
     parse_bit_rate,
     parse_duration,
     parse_length,
@@ -26,9 +33,94 @@ from linkloss.model.units import (
     write_length,
     write_voltage,
 )
+from linkloss.vehicle.expression import Value
+from linkloss.vehicle.loading import Vehicle
 
-if TYPE_CHECKING:
-    from linkloss.faults.rig import Rig
+Edges = Callable[[Value, Value], list[tuple[int, Value]]]
+"""What a line makes of a change: (delay in ns, value) pairs for old and new value."""
+
+
+class Line(Protocol):
+    """The lead from an input to a node."""
+
+    value: Value
+    edges: Edges | None
+
+    def stick(self, value: Value) -> Callable[[], None]:
+        """The node reads this value whatever the input does, until what is returned is called."""
+
+
+class Lines(Protocol):
+    """All inputs' lines."""
+
+    def lines(self, name: str) -> Mapping[str, Line]:
+        """The lines of an input, by node."""
+
+
+class Host(Protocol):
+    """A node's life."""
+
+    slow: bool
+
+    @property
+    def controller(self) -> Controller:
+        """Its CAN controller."""
+
+    def reset(self, cause: str) -> None:
+        """The program starts anew."""
+
+    def hang(self) -> None:
+        """The program stops."""
+
+    def resume(self) -> None:
+        """The program goes on."""
+
+
+class Power(Protocol):
+    """The electrical circuit."""
+
+    @property
+    def network(self) -> Network:
+        """Battery, leads, fuses, switches and loads."""
+
+    def change(self, action: Callable[[], object]) -> None:
+        """Change something in it."""
+
+    def follow(self, profile: Profile) -> Callable[[], None]:
+        """A profile stands in place of battery and alternator; returns what ends that."""
+
+
+class Rig(Protocol):
+    """The session."""
+
+    @property
+    def vehicle(self) -> Vehicle:
+        """The vehicle."""
+
+    @property
+    def queue(self) -> EventQueue:
+        """The clock."""
+
+    @property
+    def bus(self) -> Bus:
+        """The bus."""
+
+    @property
+    def inputs(self) -> Lines:
+        """The inputs."""
+
+    @property
+    def hosts(self) -> Mapping[str, Host]:
+        """The nodes."""
+
+    @property
+    def power(self) -> Power | None:
+        """The circuit; None on an ideal supply."""
+
+    @property
+    def frames(self) -> Sequence[BusRecord]:
+        """What has gone over the bus so far, in order of time."""
+
 
 Undo = Callable[[], None]
 Group = Literal["cable", "frames", "node", "input", "output"]
@@ -77,11 +169,11 @@ class Fault(BaseModel):
         """The nodes whose own program, controller, stub or line the fault touches."""
         return ()
 
-    def loads(self, vehicle: Vehicle) -> tuple[str, ...]:  # noqa: ARG002 - most hit none
+    def loads(self, vehicle: Vehicle) -> tuple[str, ...]:  # most hit none
         """The loads that cannot do as they are told while the fault is there."""
         return ()
 
-    def reaches(self, vehicle: Vehicle, message: str, sender: str, receiver: str) -> bool:  # noqa: ARG002
+    def reaches(self, vehicle: Vehicle, message: str, sender: str, receiver: str) -> bool:
         """Whether it can change what ``receiver`` makes of a message of ``sender``.
 
         A fault of one message has the parameter ``message``, and ``receiver`` if only one node's

@@ -12,9 +12,9 @@ from pydantic import ValidationError
 
 import linkloss.faults
 from linkloss.faults.base import Fault
-from linkloss.model.loading import Vehicle
-from linkloss.model.problem import unknown
-from linkloss.model.units import FROM_FILE
+from linkloss.problem import unknown
+from linkloss.units import FROM_FILE
+from linkloss.vehicle.loading import Vehicle
 
 _ORDER = ("cable", "frames", "node", "input", "output")
 

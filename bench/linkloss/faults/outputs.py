@@ -1,16 +1,25 @@
-"""What the faults of the group "output" have in common: the load that they hit."""
+"""What the faults of the group "output" have in common: the load that they hit.
+
+A fuse has blown.
+
+The lead to a load is broken, or the load is burnt out.
+
+A load is shorted.
+
+The contact of a relay has welded.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from random import Random
 from typing import ClassVar
 
-from linkloss.faults.base import Fault, Undo
-from linkloss.faults.rig import Rig
-from linkloss.model.load import LoadTable
-from linkloss.model.loading import Vehicle
-from linkloss.model.problem import unknown
+from linkloss.faults.base import Fault, Rig, Undo
 from linkloss.power.network import Network
+from linkloss.problem import unknown
+from linkloss.vehicle.load import LoadTable
+from linkloss.vehicle.loading import Vehicle
 
 
 class LoadFault(Fault):
@@ -36,7 +45,7 @@ class LoadFault(Fault):
     def nodes(self) -> tuple[str, ...]:
         return ()
 
-    def loads(self, vehicle: Vehicle) -> tuple[str, ...]:  # noqa: ARG002 - one fuse has several
+    def loads(self, vehicle: Vehicle) -> tuple[str, ...]:  # one fuse has several
         return (self.load,)
 
     @classmethod
@@ -80,3 +89,91 @@ def changed(
     assert power is not None, "the vehicle has no supply; problem() says so"
     power.change(lambda: there(power.network))
     return lambda: power.change(lambda: gone(power.network))
+
+
+class FuseBlown(LoadFault):
+    """The fuse of a load is open, whatever blew it; all loads on it are dead. Cleared, there is
+    a new one.
+    """
+
+    kind = "fuse_blown"
+    with_fuse = True
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        return changed(
+            rig,
+            lambda network: network.set_fuse(self.load, opened=True),
+            lambda network: network.set_fuse(self.load, opened=False),
+        )
+
+    def describe(self) -> str:
+        return f"the fuse of {self.load} blew"
+
+    def loads(self, vehicle: Vehicle) -> tuple[str, ...]:
+        return on_one_fuse(vehicle, self.load)
+
+
+class LoadOpen(LoadFault):
+    """No current can flow through the load: its lead has come off, or its filament is broken."""
+
+    kind = "load_open"
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        return changed(
+            rig,
+            lambda network: network.open_load(self.load),
+            lambda network: network.open_load(self.load, -1),
+        )
+
+    def describe(self) -> str:
+        return f"the lead to {self.load} broke"
+
+
+class LoadShort(LoadFault):
+    """The terminals of a load touch, so the feed is shorted to ground behind its lead.
+
+    Whatever protects the lead acts: a fuse blows, a switch trips. Cleared, the short is mended
+    and a blown fuse replaced.
+    """
+
+    kind = "load_short"
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        def mend(network: Network) -> None:
+            network.short_load(self.load, -1)
+            if has_fuse(rig.vehicle, self.load):
+                network.set_fuse(self.load, opened=False)
+
+        return changed(rig, lambda network: network.short_load(self.load), mend)
+
+    def describe(self) -> str:
+        return f"{self.load} was shorted"
+
+    def loads(self, vehicle: Vehicle) -> tuple[str, ...]:
+        return on_one_fuse(vehicle, self.load)
+
+
+class RelayWelded(LoadFault):
+    """The contact of a load's relay stays closed, whatever its coil says. Cleared, it is free."""
+
+    kind = "relay_welded"
+
+    def problem(self, vehicle: Vehicle) -> str:
+        missing = super().problem(vehicle)
+        if not missing and not self.fits(vehicle.loads[self.load]):
+            return f"load '{self.load}' is not switched by a relay"
+        return missing
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        return changed(
+            rig,
+            lambda network: network.weld(self.load, welded=True),
+            lambda network: network.weld(self.load, welded=False),
+        )
+
+    def describe(self) -> str:
+        return f"the relay of {self.load} welded"
+
+    @classmethod
+    def fits(cls, table: LoadTable) -> bool:
+        return table.electrical is not None and table.electrical.relay is not None

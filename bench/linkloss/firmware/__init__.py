@@ -1,1 +1,1 @@
-"""C and C++ programs as nodes: built, loaded, run on a stack of their own, joined to a board."""
+"""Plain python-can scripts as nodes: unmodified, blocking where they like, on virtual time."""

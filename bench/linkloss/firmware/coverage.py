@@ -16,8 +16,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import NamedTuple
 
-from linkloss.firmware.build import BUILT_IN
-from linkloss.firmware.problem import BuildError
+from linkloss.firmware.build import BUILT_IN, BuildError
 
 
 class Lines(NamedTuple):

@@ -1,22 +1,24 @@
-"""A run as the judge looks at it: the vehicle, its recording, and what is derived only once."""
+"""A run as the judge looks at it: the vehicle, its recording, and what is derived only once.
+
+When a node's program can do its work, and when something keeps it from it.
+
+The times in which no fault is left and *rejoin* is over: a link and a node must be back.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
 from typing import NamedTuple
 
-from linkloss.judge.arrivals import Arrival, Link
-from linkloss.judge.evidence import Evidence
-from linkloss.judge.lives import Biography, quiet_times, taken_by
-from linkloss.judge.supply import out_of_range, spliced
-from linkloss.judge.traffic import Traffic
-from linkloss.model.expression import Condition, Value, load_key
-from linkloss.model.load import LoadTable
-from linkloss.model.loading import Vehicle
+from linkloss.judge.evidence import Arrival, Evidence, Link, Traffic
+from linkloss.judge.lives import Biography, out_of_range, quiet_times, spliced, taken_by
 from linkloss.recording import FaultRecord, Recording, Series
+from linkloss.vehicle.expression import Condition, Value, load_key
+from linkloss.vehicle.load import LoadTable
+from linkloss.vehicle.loading import Vehicle
 
 
 @dataclass(frozen=True, slots=True)
@@ -379,3 +381,90 @@ def window(
         else:
             found.append((from_ns, to_ns, seen))
     return found
+
+
+TimeSpan = tuple[int, int]
+"""From an instant to another, in ns."""
+
+
+class BusOff(NamedTuple):
+    """A controller was off the bus; ``back`` tells whether it came back by itself, or by its
+    program's asking, and not by a reset of the node or not at all.
+    """
+
+    from_ns: int
+    to_ns: int
+    back: bool
+
+
+def bus_offs(case: Case, node: str) -> Iterator[BusOff]:
+    """When a node's controller was bus-off, in order of time. A reset ends it without a word."""
+    resets = [
+        change.at_ns
+        for change in case.recording.nodes.get(node, [])
+        if change.state in ("reset", "off")
+    ]
+    changes = case.recording.controllers.get(node, [])
+    for place, change in enumerate(changes):
+        if change.state != "BUS_OFF":
+            continue
+        later = changes[place + 1 :]
+        back_ns = next((other.at_ns for other in later if other.state != "BUS_OFF"), case.end_ns)
+        reset_ns = next((at_ns for at_ns in resets if at_ns > change.at_ns), case.end_ns)
+        back = back_ns <= reset_ns and back_ns < case.end_ns
+        yield BusOff(change.at_ns, min(back_ns, reset_ns), back)
+
+
+def off_the_bus(case: Case, node: str) -> Iterator[TimeSpan]:
+    """While its controller is off the bus a program hears nobody and can hand nothing over; when
+    it is back it has its time to rejoin. A reset begins anew: what is due behind it is due.
+    """
+    rejoin_ns = case.vehicle.nodes[node].rejoin
+    for off in bus_offs(case, node):
+        yield off.from_ns, off.to_ns + rejoin_ns * off.back
+
+
+class Zone(NamedTuple):
+    """From ``from_ns`` to ``to_ns`` a node must be in service; the faults were gone at
+    ``quiet_ns``, and ``after_fault`` says that there had been one.
+    """
+
+    quiet_ns: int
+    from_ns: int
+    to_ns: int
+    after_fault: bool
+
+
+def zones(case: Case, rejoin_ns: int) -> list[Zone]:
+    """The strict times of a rule with this time to rejoin."""
+    first_fault = min((fault.applied_ns for fault in case.recording.faults), default=case.end_ns)
+    return [
+        Zone(start, start + rejoin_ns, end, start >= first_fault)
+        for start, end in case.quiet
+        if start + rejoin_ns < end
+    ]
+
+
+def first_gap(spans: Sequence[tuple[int, int]], from_ns: int, to_ns: int) -> int | None:
+    """The first instant of [from_ns, to_ns) that no span covers, or None."""
+    reached = from_ns
+    for start, end in sorted(spans):
+        if start > reached:
+            break
+        reached = max(reached, end)
+    return reached if reached < to_ns else None
+
+
+def missing_sender(case: Case, load: LoadTable, at_ns: int, since_ns: int) -> tuple[str, str]:
+    """The message that does not arrive well at a load's node, and whose fault that is: its
+    sender's, unless intact ones were on the bus and none of them was delivered to the node.
+    """
+    found = []
+    for message in load.messages:
+        traffic = case.traffic(message)
+        sent = traffic.sent.any_in(since_ns, at_ns)
+        heard = traffic.heard_by(load.node).any_in(since_ns, at_ns)
+        culprit = load.node if sent and not heard else case.vehicle.sender(message)
+        found.append((heard, message, culprit))
+    _, message, culprit = next((entry for entry in found if not entry[0]), found[0])
+    return message, culprit

@@ -8,18 +8,32 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from linkloss.judge.allowed import Span, Stretch, Wrong, united, wrong
 from linkloss.judge.case import Case, window
 from linkloss.judge.control import intents
 from linkloss.judge.lives import Life
 from linkloss.judge.loads import LoadView
 from linkloss.judge.news import LIMITS, rule_name, spans_away
-from linkloss.judge.states import ANY, FLASH, OFF, ON, State, admits, at, shown_word, state_words
+from linkloss.judge.states import (
+    ANY,
+    FLASH,
+    OFF,
+    ON,
+    Span,
+    State,
+    Stretch,
+    Wrong,
+    admits,
+    at,
+    shown_word,
+    state_words,
+    united,
+    wrong,
+)
 from linkloss.judge.verdict import Outcome, Verdict, smallest, worst
 from linkloss.judge.walk import NEVER
-from linkloss.model.expression import split_signal
-from linkloss.model.units import show_duration
-from linkloss.model.vehicle import RequestTable
+from linkloss.units import show_duration
+from linkloss.vehicle.expression import split_signal
+from linkloss.vehicle.tables import RequestTable
 
 
 def judge_end_to_end(case: Case, view: LoadView) -> list[Verdict]:

@@ -10,9 +10,9 @@ from typing import NamedTuple
 from linkloss.judge.states import FLASH, OFF
 from linkloss.judge.verdict import Outcome, Verdict, smallest
 from linkloss.judge.walk import Segment
-from linkloss.model.load import FlashRule
-from linkloss.model.units import show_duration
 from linkloss.recording import Series
+from linkloss.units import show_duration
+from linkloss.vehicle.load import FlashRule
 
 AVERAGE_OF = 3
 """Cycles that are averaged: "the average of at least three cycles", SAE J945 as quoted by the

@@ -10,15 +10,14 @@ from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 
-from linkloss.judge.arrivals import Link
 from linkloss.judge.case import Case, Intent, over_time
-from linkloss.judge.lives import taken_by
-from linkloss.judge.supply import within
-from linkloss.model.expression import Condition, Value, split_signal
-from linkloss.model.load import usual_early_ns
-from linkloss.model.messages import MessageInfo
-from linkloss.model.vehicle import RequestTable
+from linkloss.judge.evidence import Link
+from linkloss.judge.lives import taken_by, within
 from linkloss.recording import Series
+from linkloss.vehicle.expression import Condition, Value, split_signal
+from linkloss.vehicle.load import usual_early_ns
+from linkloss.vehicle.messages import MessageInfo
+from linkloss.vehicle.tables import RequestTable
 
 STALE = "stale"
 """The value of a received signal that is not there."""

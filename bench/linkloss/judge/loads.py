@@ -6,22 +6,21 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from linkloss.judge.arrivals import WAYS, AfterJump
-from linkloss.judge.case import Case
-from linkloss.judge.command import shown_changes
+from linkloss.judge.case import Case, Zone, first_gap, missing_sender, zones
+from linkloss.judge.evidence import WAYS, AfterJump
 from linkloss.judge.flashing import judge_flashing
+from linkloss.judge.lives import within
 from linkloss.judge.messages import LATE_CYCLES
 from linkloss.judge.news import LoadSources, decides_alone, sources_of
 from linkloss.judge.requested import Receiver
 from linkloss.judge.states import Shown, shown_word, state_words
-from linkloss.judge.supply import within
 from linkloss.judge.tries import RULE as TRIES
+from linkloss.judge.tries import shown_changes
 from linkloss.judge.verdict import Outcome, Verdict, smallest, worst
 from linkloss.judge.walk import Breach, Segment, Walked, walk
-from linkloss.judge.zones import Zone, first_gap, missing_sender, zones
-from linkloss.model.expression import Condition
-from linkloss.model.load import LoadTable
-from linkloss.model.units import show_duration
+from linkloss.units import show_duration
+from linkloss.vehicle.expression import Condition
+from linkloss.vehicle.load import LoadTable
 
 
 @dataclass(slots=True)

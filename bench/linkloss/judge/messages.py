@@ -16,16 +16,15 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import pairwise
 from typing import NamedTuple
 
-from linkloss.judge.case import Case
+from linkloss.judge.case import Case, TimeSpan, off_the_bus
 from linkloss.judge.lives import Life
-from linkloss.judge.service import TimeSpan, off_the_bus
 from linkloss.judge.verdict import Outcome, Verdict, smallest, worst
-from linkloss.model.expression import split_signal
-from linkloss.model.loading import Vehicle
-from linkloss.model.messages import MessageInfo, SignalInfo
-from linkloss.model.units import show_duration
-from linkloss.model.vehicle import write_identifier
 from linkloss.recording import Handed
+from linkloss.units import show_duration
+from linkloss.vehicle.expression import split_signal
+from linkloss.vehicle.loading import Vehicle
+from linkloss.vehicle.messages import MessageInfo, SignalInfo
+from linkloss.vehicle.tables import write_identifier
 
 LATE_CYCLES, SOON_CYCLES = 1.5, 0.9
 """A message is late after so many cycles and early before so many; common practice."""

@@ -21,14 +21,14 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from linkloss.judge.case import Case, Waiting
+from linkloss.judge.lives import within
 from linkloss.judge.requested import ANY_RECEIVER, BY_INPUT, Receiver, Request, state_of
 from linkloss.judge.states import ANY, FLASH, OFF, ON, State
-from linkloss.judge.supply import within
 from linkloss.judge.tries import Asked, Tried, can_try, follow_tries
 from linkloss.judge.walk import BEFORE_NS, NEVER, Combine, News, Source
-from linkloss.model.expression import Condition, split_signal
-from linkloss.model.load import LoadTable, NeverRule, TripTable, usual_early_ns
-from linkloss.model.loading import Vehicle
+from linkloss.vehicle.expression import Condition, split_signal
+from linkloss.vehicle.load import LoadTable, NeverRule, TripTable, usual_early_ns
+from linkloss.vehicle.loading import Vehicle
 
 AWAY = frozenset({"stale", "then", "reset"})
 """The rules that allow something else than what is asked for."""

@@ -1,14 +1,29 @@
-"""Rules of the nodes themselves: alive again after a fault, a watchdog that bites, no crash."""
+"""Rules of the nodes themselves: alive again after a fault, a watchdog that bites, no crash.
+
+*Asleep*: a node sleeps when it must, not when it must not, and wakes by what may wake it alone.
+
+    sleeps_when      ____|~~~~~~~~~~~~~~~~~~~~~~~~~~~~|____
+    must be asleep       .   asleep_within |          .
+    asleep           ________________|~~~~~~~~~~~~~~~~|____   wakes: an input that is declared
+
+While it rightly sleeps its loads are as the vehicle says (``on_sleep``). What else its program
+would have to do rests meanwhile: falling asleep begins a life, in which it boots once it wakes.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
 
-from linkloss.judge.case import Case
-from linkloss.judge.traffic import Ticks
+from linkloss.judge.case import Case, Zone, zones
+from linkloss.judge.evidence import Ticks
+from linkloss.judge.lives import calls, may_sleep, waking_frames, waking_moves
+from linkloss.judge.loads import LoadView
+from linkloss.judge.states import shown_word, state_words
 from linkloss.judge.verdict import Outcome, Verdict, smallest, worst
-from linkloss.judge.zones import Zone, zones
-from linkloss.model.units import show_duration
+from linkloss.recording import NodeChange
+from linkloss.units import show_duration
+from linkloss.vehicle.tables import ANY_FRAME
 
 SILENT_PERIODS = 3
 """Periods of its status message after which a node counts as silent; common practice."""
@@ -118,3 +133,124 @@ def _program(case: Case, node: str) -> Iterator[Verdict]:
         if (change.state, change.cause) == ("hung", "supply"):
             text = "ran wild on too little voltage: nothing held its processor in reset"
             yield Verdict(node, "program", Outcome.BROKEN, None, change.at_ns, 0, text, node)
+
+
+def judge_asleep(case: Case, node: str, views: Sequence[LoadView]) -> list[Verdict]:
+    """The rule of a node that sleeps; ``views`` are its loads. A node that falls asleep though
+    nothing declares it breaks it, too.
+
+    Kept where the node fell asleep in time, and one that had stayed awake would have been late.
+    """
+    found = [Verdict(node, "asleep", Outcome.NOT_EXERCISED)]
+    mistakes = [*_naps(case, node), *_loads(case, views)]
+    if case.vehicle.nodes[node].sleeps_when is not None:
+        margins = []
+        for due_ns, asleep_ns in _dues(case, node):
+            if due_ns < case.start_ns:
+                continue
+            if asleep_ns <= due_ns:
+                margins.append(due_ns - asleep_ns)
+            else:
+                mistakes.append(
+                    (due_ns, asleep_ns - due_ns, "was still awake when it had to sleep")
+                )
+        if margins:
+            found.append(Verdict(node, "asleep", Outcome.KEPT, smallest(margins)))
+    for at_ns, wrong_ns, text in mistakes:
+        if at_ns >= case.start_ns:
+            if wrong_ns:
+                text += f"; wrong for {show_duration(wrong_ns)}"
+            margin_ns = -wrong_ns if wrong_ns else None
+            found.append(
+                Verdict(node, "asleep", Outcome.BROKEN, margin_ns, at_ns, wrong_ns, text, node)
+            )
+    return [worst(found)]
+
+
+Mistake = tuple[int, int, str]
+"""From when on, for how long (ns), and what was wrong."""
+
+
+def _naps(case: Case, node: str) -> Iterator[Mistake]:
+    """What is wrong with a sleep: it was no time for it, it was ended by something that may not
+    end it, or it was not ended.
+    """
+    table = case.vehicle.nodes[node]
+    changes = case.recording.nodes[node]
+    for place, change in enumerate(changes):
+        if change.state != "asleep":
+            continue
+        woke = changes[place + 1] if place + 1 < len(changes) else None
+        until_ns = case.end_ns if woke is None else woke.at_ns
+        if not may_sleep(case.vehicle, case.recording, node, change.at_ns):
+            text = "fell asleep, and no 'sleeps_when' is declared"
+            if table.sleeps_when is not None:
+                text = f"fell asleep while '{table.sleeps_when.text}' did not hold"
+            yield change.at_ns, until_ns - change.at_ns, text
+            continue
+        if woke is not None and woke.cause == "wake" and not _declared(case, node, woke):
+            yield woke.at_ns, 0, f"was woken by '{woke.by}', which is not in its 'wakes_by'"
+        called_ns = next(calls(case.vehicle, case.recording, node, change.at_ns), until_ns)
+        if called_ns < until_ns:
+            yield called_ns, until_ns - called_ns, "slept on though it was called"
+
+
+def _declared(case: Case, node: str, woke: NodeChange) -> bool:
+    """Whether what woke a node may wake it; ``any frame`` is all but its own inputs."""
+    wakers = case.vehicle.nodes[node].wakers
+    own_input = (woke.by, node) in case.recording.seen
+    return woke.by in wakers or (ANY_FRAME in wakers and not own_input)
+
+
+def _dues(case: Case, node: str) -> Iterator[tuple[int, int]]:
+    """When a node had to be asleep, at the latest, and when it fell asleep, or it was no longer
+    asked of it; only where one that had stayed awake would have been late.
+    """
+    table, story = case.vehicle.nodes[node], case.lives[node]
+    assert table.sleeps_when is not None
+    assert table.asleep_within is not None
+    within_ns = table.asleep_within + case.slack(node, table.asleep_within)
+    busy = [(life.back_ns, life.boot_end_ns) for life in story.lives]
+    busy += [(hang.from_ns, hang.to_ns) for hang in story.hangs]
+    busy += case.lean(node)
+    busy += [(at_ns, at_ns) for at_ns in waking_moves(case.vehicle, case.recording, node)]
+    frames = waking_frames(case.vehicle, case.recording, node)
+    busy += [(record.end_ns, record.end_ns) for record in frames]
+    holds = [*case.condition(table.sleeps_when, node).changes(), (case.end_ns, False)]
+    for (from_ns, held), (to_ns, _) in pairwise(holds):
+        if not held:
+            continue
+        for up_ns, asleep_ns, slept in _awake(case, node):
+            since_ns = max(from_ns, up_ns)
+            if since_ns >= to_ns or since_ns > asleep_ns:
+                continue
+            due_ns = since_ns + within_ns
+            for start_ns, end_ns in sorted(busy):
+                if start_ns <= due_ns and since_ns <= end_ns:
+                    due_ns = max(due_ns, end_ns + within_ns)
+            if due_ns < min(to_ns, case.end_ns) and (slept or asleep_ns > due_ns):
+                yield due_ns, min(asleep_ns, to_ns)
+
+
+def _awake(case: Case, node: str) -> Iterator[tuple[int, int, bool]]:
+    """From when to when a node was not asleep, and had its supply; and whether sleep ended it."""
+    up_ns: int | None = 0
+    for change in case.recording.nodes[node]:
+        away = change.state in ("asleep", "off")
+        if away and up_ns is not None:
+            yield up_ns, change.at_ns, change.state == "asleep"
+            up_ns = None
+        elif not away and up_ns is None:
+            up_ns = change.at_ns
+    if up_ns is not None:
+        yield up_ns, case.end_ns, False
+
+
+def _loads(case: Case, views: Sequence[LoadView]) -> Iterator[Mistake]:
+    """Loads that were not as they have to be while their node slept."""
+    for view in views:
+        for breach in view.walked.breaches:
+            if case.lives[view.load.node].asleep_at(breach.at_ns):
+                was, right = shown_word(breach.shown), state_words(breach.states)
+                text = f"{view.name} was {was} instead of {right} while its node slept"
+                yield breach.at_ns, breach.to_ns - breach.at_ns, text

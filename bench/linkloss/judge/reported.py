@@ -17,16 +17,15 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from linkloss.judge.judge import declared_rules, judge
+from linkloss.judge.judging import declared_rules, judge
 from linkloss.judge.nodes import SILENT_PERIODS
 from linkloss.judge.verdict import Outcome, Verdict
-from linkloss.model.load import LoadTable
-from linkloss.model.loading import Vehicle
-from linkloss.model.messages import MessageInfo
-from linkloss.model.units import show_duration
-from linkloss.model.vehicle import NodeTable
-from linkloss.outside import Outside
-from linkloss.recording import Recording, Series
+from linkloss.recording import Outside, Recording, Series
+from linkloss.units import show_duration
+from linkloss.vehicle.load import LoadTable
+from linkloss.vehicle.loading import Vehicle
+from linkloss.vehicle.messages import MessageInfo
+from linkloss.vehicle.tables import NodeTable
 
 UNREPORTED = "because no signal reports the load (see 'reported' of a load)"
 """Why most rules of a real node's loads cannot be judged."""

@@ -14,13 +14,13 @@ from dataclasses import replace
 from itertools import product
 from typing import NamedTuple
 
-from linkloss.judge.arrivals import AfterJump, Arrival, Link
 from linkloss.judge.case import Case, Waiting
+from linkloss.judge.evidence import AfterJump, Arrival, Link
 from linkloss.judge.lives import Life
 from linkloss.judge.states import ANY, FLASH, OFF, Shown, State, level_state
 from linkloss.judge.walk import BEFORE_NS, NEVER, Mark, News, Source
-from linkloss.model.expression import Condition
-from linkloss.model.load import Level, LoadTable, usual_early_ns
+from linkloss.vehicle.expression import Condition
+from linkloss.vehicle.load import Level, LoadTable, usual_early_ns
 
 
 class Said(NamedTuple):

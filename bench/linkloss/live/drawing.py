@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Literal, NamedTuple
 
-from linkloss.live.palette import gap_name
-from linkloss.model.loading import Vehicle
+from linkloss.live.view import gap_name
+from linkloss.vehicle.loading import Vehicle
 
 WIDTH = 400
 MIDDLE = WIDTH // 2

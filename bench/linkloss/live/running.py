@@ -3,36 +3,161 @@
 session   one thread: runs the vehicle, makes a state now and then
 judge     one thread: says which rules are broken
 watchers  any threads: get states, send commands
+
+What whoever watches a live session may ask of it: one small JSON object for each wish.
+
+A live session as a scenario file.
 """
 
 from __future__ import annotations
 
+import itertools
+import json
+import os
+import re
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from linkloss.campaign.result import RunResult
+from linkloss.clock.wallclock import monotonic_seconds
 from linkloss.judge import Outcome
-from linkloss.live.commands import (
-    Apply,
-    Clear,
-    Command,
-    CommandError,
-    Plain,
-    Save,
-    Set,
-    Speed,
-    Step,
-)
-from linkloss.live.palette import Offer, offers
-from linkloss.live.save import save
-from linkloss.live.session import LiveSession
-from linkloss.live.standing import Standing, watch
-from linkloss.live.view import State, View
-from linkloss.model.loading import Vehicle
-from linkloss.model.problem import BadInput
+from linkloss.live.driven import Excerpt, LiveSession
+from linkloss.live.view import Offer, Standing, State, View, offers, watch
+from linkloss.problem import BadInput
+from linkloss.recording import write_frames
+from linkloss.report.files import write_whole
+from linkloss.report.findings import scenario_toml
 from linkloss.report.words import count
-from linkloss.wallclock import monotonic_seconds
+from linkloss.vehicle.loading import Vehicle
+
+LONGEST = 4096
+"""Bytes of a message from outside."""
+
+
+class CommandError(ValueError):
+    """A wish that cannot be granted; the text is for whoever had it."""
+
+
+class _Command(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+class Set(_Command):
+    """Set an input."""
+
+    do: Literal["set"]
+    input: str = Field(max_length=200)
+    value: str | float
+
+
+class Apply(_Command):
+    """Apply a fault, by its number among the offers."""
+
+    do: Literal["apply"]
+    fault: int = Field(ge=0, le=100_000)
+
+
+class Clear(_Command):
+    """Clear a fault that is there."""
+
+    do: Literal["clear"]
+    fault: int = Field(ge=0, le=100_000)
+
+
+class Plain(_Command):
+    """A wish without particulars: clear all faults, stand still, go on, begin anew."""
+
+    do: Literal["clear_all", "pause", "resume", "anew"]
+
+
+class Step(_Command):
+    """Go on to the next event, frame or change, and stand still there."""
+
+    do: Literal["step"]
+    to: Literal["event", "frame", "change"]
+
+
+class Speed(_Command):
+    """Go on faster or slower."""
+
+    do: Literal["speed"]
+    value: float = Field(ge=0.1, le=10)
+
+
+class Save(_Command):
+    """Save the session as a scenario."""
+
+    do: Literal["save"]
+    name: str = Field(max_length=60)
+
+
+class Seen(_Command):
+    """A state was shown."""
+
+    do: Literal["seen"]
+    state: int = Field(ge=0, lt=1 << 53)
+
+
+Command = Set | Apply | Clear | Plain | Step | Speed | Save | Seen
+_ADAPTER: TypeAdapter[Command] = TypeAdapter(Annotated[Command, Field(discriminator="do")])
+
+
+def parse(text: str) -> Command:
+    """A command from what came over a connection. Raises CommandError for anything else."""
+    if len(text) > LONGEST:
+        raise CommandError(f"got {len(text)} characters; expected at most {LONGEST}")
+    try:
+        return _ADAPTER.validate_python(json.loads(text, parse_constant=_no_number))
+    except ValidationError as error:
+        detail = error.errors(include_url=False, include_input=False)[0]
+        place = ".".join(str(key) for key in detail["loc"][1:])
+        raise CommandError(f"{place}: {detail['msg']}" if place else detail["msg"]) from None
+    except (ValueError, RecursionError):
+        raise CommandError("this is no JSON") from None
+
+
+def _no_number(word: str) -> float:
+    """JSON has no NaN and no infinities (RFC 8259, section 6); Python's reader takes them."""
+    raise ValueError(word)
+
+
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,59}")
+ABOUT = "Driven by hand in a live session; what came from outside stands at its virtual instant."
+
+
+def save(excerpt: Excerpt, folder: Path, name: str) -> Path:
+    """Write ``NAME.toml`` into a folder, or ``NAME-2.toml`` where that exists, and return its
+    path; frames from outside go into ``NAME.outside.log`` beside it. Raises ValueError, with a text
+    for the user, for a name that is no plain one, and BadInput where the folder cannot be written
+    to.
+    """
+    if not _NAME.fullmatch(name):
+        raise ValueError(f"got the name '{name}'; expected letters, digits, '-' and '_', up to 60")
+    path = next(path for path in _paths(folder, name) if not path.exists())
+    scenario = excerpt.scenario
+    vehicle = os.path.relpath(scenario.vehicle.path.resolve(), folder.resolve())
+    log = path.with_suffix(".outside.log")
+    if scenario.outside is not None:
+        write_whole(log, write_frames(scenario.outside.events))
+    text = scenario_toml(
+        scenario,
+        vehicle=Path(vehicle).as_posix(),
+        title=scenario.title,
+        about=ABOUT,
+        log=log.name,
+    )
+    write_whole(path, text)
+    return path
+
+
+def _paths(folder: Path, name: str) -> Iterator[Path]:
+    yield folder / f"{name}.toml"
+    yield from (folder / f"{name}-{number}.toml" for number in itertools.count(2))
+
 
 STATES_PER_S = 25
 _PATIENCE_S = 30.0

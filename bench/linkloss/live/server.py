@@ -1,30 +1,174 @@
 """The web server of a live session: its page, and a WebSocket for states and commands.
 
 Every connection comes through the gate (gate.py) and is held to the limits (limits.py).
+
+Who is let in to a live session: whoever knows the token, from a page of the session itself.
+
+A page of another site in the same browser can reach a server on this computer too. It knows no
+token, and its browser says where it comes from:
+
+- the *token* stands in the address that is printed, and in every address below it;
+- the *Host* must be an address of this computer and no name that somebody else can point here
+  (DNS rebinding);
+- the *Origin*, where a browser sends one, must be the session's own; a WebSocket must have one,
+  since browsers let any site open a WebSocket anywhere.
+
+What one who watches a live session may use up, so that the others notice nothing of it.
+
+Running the web server of a live session: its socket, its limits, its end.
 """
 
 from __future__ import annotations
 
 import asyncio
 import json
+import secrets
+import socket
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
+from dataclasses import dataclass, field
+from ipaddress import ip_address
+from urllib.parse import urlsplit
 
+import uvicorn
 from starlette.applications import Starlette
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route, WebSocketRoute
 from starlette.types import ASGIApp, Receive, Scope, Send
 from starlette.websockets import WebSocket, WebSocketDisconnect
+from uvicorn.protocols.http.h11_impl import H11Protocol
+from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
 
-from linkloss.live.commands import CommandError, Seen, parse
-from linkloss.live.gate import Gate
-from linkloss.live.limits import MOST_UNSEEN, MOST_WATCHERS, SEND_TIMEOUT_S, Bucket
+from linkloss.clock.wallclock import monotonic_seconds
 from linkloss.live.page import files
-from linkloss.live.running import Running
+from linkloss.live.running import LONGEST, CommandError, Running, Seen, parse
 from linkloss.live.view import State
+from linkloss.problem import BadInput
 from linkloss.report.screen import printable
+
+_TOKEN_BYTES = 18
+_LOCAL_NAMES = frozenset({"localhost", "localhost."})
+
+
+def make_token() -> str:
+    """144 random bits, as text that an address may contain."""
+    return secrets.token_urlsafe(_TOKEN_BYTES)
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """Why a request was not let in."""
+
+    status: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Gate:
+    """Checks requests to a server on ``port``.
+
+    ``exposed``: others may come, by an address of this computer or by one of its ``names``;
+    otherwise only this computer itself, by a loopback address.
+    """
+
+    port: int
+    token: str = field(default_factory=make_token)
+    exposed: bool = False
+    names: frozenset[str] = frozenset()
+
+    def refusal(
+        self, path: str, headers: Iterable[tuple[bytes, bytes]], *, websocket: bool
+    ) -> Refusal | None:
+        """Why a request is not let in; None if it is. ``path`` is decoded, headers are raw."""
+        found: dict[bytes, list[str]] = {}
+        for name, value in headers:
+            found.setdefault(name.lower(), []).append(value.decode("latin-1"))
+        hosts, origins = found.get(b"host", []), found.get(b"origin", [])
+        if len(hosts) != 1 or not self._is_host(hosts[0]):
+            return Refusal(421, "this session is not at the address that you asked for")
+        wanted = f"http://{hosts[0]}"
+        if any(origin.lower() != wanted.lower() for origin in origins):
+            return Refusal(403, "another page may not look in here")
+        if websocket and len(origins) != 1:
+            return Refusal(403, "expected the page of this session")
+        came_from = found.get(b"sec-fetch-site", ["none"])[0]
+        followed_link = found.get(b"sec-fetch-mode", [""])[0] == "navigate"
+        if came_from not in ("same-origin", "none") and not followed_link:
+            return Refusal(403, "another page may not look in here")
+        if not secrets.compare_digest(self._token_of(path).encode(), self.token.encode()):
+            return Refusal(403, "open the address that linkloss printed, all of it")
+        return None
+
+    def inside(self, path: str) -> str:
+        """The path below the token."""
+        return "/" + path.removeprefix("/").partition("/")[2]
+
+    @staticmethod
+    def _token_of(path: str) -> str:
+        token, slash, _ = path.removeprefix("/").partition("/")
+        return token if slash else ""
+
+    def _is_host(self, host: str) -> bool:
+        try:
+            parts = urlsplit(f"//{host}")
+            name, port = (parts.hostname or "").lower(), parts.port or 80
+        except ValueError:
+            return False
+        if port != self.port or parts.netloc != host or "@" in host:
+            return False
+        if name in _LOCAL_NAMES or (self.exposed and name in self.names):
+            return True
+        try:
+            address = ip_address(name)
+        except ValueError:
+            return False
+        return address.is_loopback or self.exposed
+
+
+MOST_WATCHERS = 64
+MOST_CONNECTIONS = 200
+"""Far fewer than the 1,024 files that a process may usually open."""
+HEADER_TIMEOUT_S = 5.0
+"""A connection that asks for nothing within so long is closed."""
+SEND_TIMEOUT_S = 10.0
+"""One who takes nothing for so long is gone."""
+CLOSE_TIMEOUT_S = 5.0
+"""So long it may take to say goodbye."""
+MOST_UNSEEN = 3
+"""States on their way to one watcher; a slow one gets fewer states, never old ones."""
+LONGEST_MESSAGE = LONGEST
+LONGEST_HEADER = 16_384
+MESSAGES_PER_S = 80
+MOST_AT_ONCE = 160
+
+
+class Bucket:
+    """Lets so many messages a second through, and some more at once after a rest."""
+
+    def __init__(
+        self,
+        rate: float = MESSAGES_PER_S,
+        size: float = MOST_AT_ONCE,
+        now_s: Callable[[], float] = monotonic_seconds,
+    ) -> None:
+        self._rate = rate
+        self._size = size
+        self._now_s = now_s
+        self._left = size
+        self._at_s = now_s()
+
+    def take(self) -> bool:
+        """Whether one more is let through now."""
+        now_s = self._now_s()
+        self._left = min(self._size, self._left + (now_s - self._at_s) * self._rate)
+        self._at_s = now_s
+        if self._left < 1:
+            return False
+        self._left -= 1
+        return True
+
 
 _SECURITY = {
     "Cache-Control": "no-store",
@@ -225,3 +369,104 @@ def make_app(running: Running, gate: Gate) -> tuple[ASGIApp, Hub]:
         Route("/{name}", show, methods=["GET"]),
     ]
     return _Guard(Starlette(routes=routes), gate), hub
+
+
+_LOOPBACK = "127.0.0.1"
+_BACKLOG = 128
+
+
+class _Connection(H11Protocol):
+    """A connection that is closed when there are too many, or when it asks for nothing."""
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        super().connection_made(transport)
+        if len(self.connections) > MOST_CONNECTIONS:
+            transport.abort()
+            return
+        self.loop.call_later(HEADER_TIMEOUT_S, self._expect_request)
+
+    def _expect_request(self) -> None:
+        # After an upgrade the transport belongs to another protocol, with limits of its own.
+        mine = self.transport.get_protocol() is self
+        if mine and not self.headers and not self.transport.is_closing():
+            self.transport.abort()
+
+
+class _Stream(WebSocketsSansIOProtocol):
+    """A WebSocket that is cut off when its other end does not let it close."""
+
+    async def run_asgi(self) -> None:
+        await super().run_asgi()
+        # Whoever takes nothing would keep a closing connection open for ever.
+        self.loop.call_later(CLOSE_TIMEOUT_S, self.transport.abort)
+
+
+def bind(listen: str, port: int) -> socket.socket:
+    """A socket to listen on; port 0 takes a free one. Raises BadInput where that cannot be."""
+    try:
+        address = ip_address(listen)
+    except ValueError:
+        text = f"got '{listen}'; expected an address such as 127.0.0.1, ::1 or 0.0.0.0"
+        raise BadInput.one("linkloss", "--listen", text) from None
+    family = socket.AF_INET6 if address.version == 6 else socket.AF_INET
+    bound = socket.socket(family, socket.SOCK_STREAM)
+    try:
+        bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        bound.bind((listen, port))
+        bound.listen(_BACKLOG)
+    except (OSError, OverflowError) as error:
+        bound.close()
+        text = f"cannot listen on {listen}, port {port}: {error}"
+        raise BadInput.one("linkloss", "--port", text) from None
+    return bound
+
+
+class Site:
+    """A web server over one socket."""
+
+    def __init__(self, running: Running, bound: socket.socket, *, exposed: bool = False) -> None:
+        self.socket = bound
+        self.port: int = bound.getsockname()[1]
+        names = frozenset({socket.gethostname().lower()}) if exposed else frozenset[str]()
+        self.gate = Gate(self.port, exposed=exposed, names=names)
+        app, self.hub = make_app(running, self.gate)
+        self._server = uvicorn.Server(
+            uvicorn.Config(
+                app,
+                http=_Connection,
+                ws=_Stream,
+                ws_max_size=LONGEST_MESSAGE,
+                ws_per_message_deflate=False,
+                h11_max_incomplete_event_size=LONGEST_HEADER,
+                limit_concurrency=MOST_CONNECTIONS,
+                backlog=_BACKLOG,  # the loop takes so many in one go, before any is turned away
+                timeout_graceful_shutdown=1,
+                lifespan="off",
+                log_config=None,
+                log_level="critical",
+                access_log=False,
+                server_header=False,
+            )
+        )
+
+    @property
+    def address(self) -> str:
+        """What to open in a browser on this computer."""
+        host = str(self.socket.getsockname()[0])
+        if ip_address(host).is_unspecified:
+            host = "::1" if ":" in host else _LOOPBACK
+        host = f"[{host}]" if ":" in host else host
+        return f"http://{host}:{self.port}/{self.gate.token}/"
+
+    def run(self) -> None:
+        """Serve until an interrupt, or :meth:`stop`."""
+        self._server.run(sockets=[self.socket])
+
+    def stop(self) -> None:
+        """Let :meth:`run` return; callable from any thread."""
+        self._server.should_exit = True
+
+    @property
+    def started(self) -> bool:
+        """Whether it listens by now."""
+        return self._server.started

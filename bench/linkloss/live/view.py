@@ -2,25 +2,213 @@
 the same.
 
 Instants are whole microseconds of virtual time.
+
+The faults that can be dropped onto a vehicle, and where each of them can go.
+
+Which rules are broken at this moment of a live session, and which were.
+
+The judge looks at the last seconds again and again; what came before it only knows. A rule counts
+as broken now if it was still broken at the last instant that was judged.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import TypedDict, TypeVar
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any, TypedDict, TypeVar
 
 from linkloss.bus import BusRecord
-from linkloss.clock.lateness import Lateness
-from linkloss.live.palette import Offer
-from linkloss.live.session import LiveSession
-from linkloss.live.standing import Break, Standing
-from linkloss.live.tally import Identity
-from linkloss.model.expression import Value
-from linkloss.model.messages import MessageInfo, SignalInfo
-from linkloss.model.units import plain
-from linkloss.recording import Series
-from linkloss.report.html.traffic import CAUSES, hex_identifier
-from linkloss.wallclock import monotonic_seconds
+from linkloss.campaign.result import RunResult
+from linkloss.clock.pace import Lateness
+from linkloss.clock.wallclock import Wall, monotonic_seconds
+from linkloss.faults.base import Fault
+from linkloss.faults.catalogue import catalogue
+from linkloss.judge import Verdict, judge
+from linkloss.judge.evidence import Evidence
+from linkloss.live.driven import Identity, LiveSession, empty_copy
+from linkloss.recording import Recording, Series
+from linkloss.report.html.scene import CAUSES, hex_identifier
+from linkloss.report.words import run_sentence
+from linkloss.scenario import Scenario
+from linkloss.units import plain
+from linkloss.vehicle.expression import Value
+from linkloss.vehicle.loading import Vehicle
+from linkloss.vehicle.messages import MessageInfo, SignalInfo
+
+Place = tuple[str, str]
+"""What it is (``gap``, ``node``, ``input``, ``load``, ``message``) and its name; a gap is named by
+its two neighbours, ``left|right``.
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """One fault that a person can choose."""
+
+    number: int
+    fault: Fault
+    places: tuple[Place, ...]
+
+
+def offers(vehicle: Vehicle) -> tuple[Offer, ...]:
+    """All faults that a check of the vehicle would try, in the order of the catalogue."""
+    faults = [fault for form in catalogue().values() for fault in form.every(vehicle)]
+    return tuple(
+        Offer(number, fault, _places(vehicle, fault)) for number, fault in enumerate(faults)
+    )
+
+
+def _places(vehicle: Vehicle, fault: Fault) -> tuple[Place, ...]:
+    """A fault goes where its parameters point: a parameter is known by what it names."""
+    found: list[Place] = []
+    for name, value in fault:
+        if name == "between":
+            found.append(("gap", gap_name(vehicle, value)))
+        elif isinstance(value, str):
+            found += _named(vehicle, name, value)
+    return tuple(found)
+
+
+def _named(vehicle: Vehicle, parameter: str, value: str) -> list[Place]:
+    kinds: dict[str, tuple[str, Any]] = {
+        "node": ("node", vehicle.nodes),
+        "beside": ("node", vehicle.nodes),
+        "receiver": ("node", vehicle.nodes),
+        "input": ("input", vehicle.inputs),
+        "load": ("load", vehicle.loads),
+        "output": ("load", vehicle.loads),
+        "message": ("message", vehicle.messages),
+    }
+    kind, known = kinds.get(parameter, ("", ()))
+    return [(kind, value)] if value in known else []
+
+
+def gap_name(vehicle: Vehicle, between: tuple[str, ...]) -> str:
+    """The name of the piece of cable between two neighbours, in cable order."""
+    return "|".join(sorted(between, key=vehicle.bus.cable.index))
+
+
+LOOK_BACK_NS = 5_000_000_000
+"""Long enough for two cycles of the slowest flasher (30 per minute) and for rejoining."""
+_CLOSE_NS = 700_000_000
+MOST_PAST = 50
+_REST_NS = 250_000_000
+_SHARE = 4
+"""Judging rests for so many times as long as it took: it leaves the session its processor."""
+
+
+@dataclass(frozen=True, slots=True)
+class Break:
+    """A rule that is or was broken: from when, until when (None: still), and why in a sentence."""
+
+    subject: str
+    rule: str
+    since_ns: int
+    until_ns: int | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """What the judge said last: of everything up to ``at_ns``."""
+
+    at_ns: int = 0
+    now: tuple[Break, ...] = ()
+    past: tuple[Break, ...] = ()
+
+
+class Watcher:
+    """Judges a recording that grows. ``recording`` is a copy that nobody changes during a look."""
+
+    def __init__(self, vehicle: Vehicle, base: Scenario, recording: Recording) -> None:
+        self._vehicle = vehicle
+        self._base = base
+        self._recording = recording
+        self._evidence = Evidence(vehicle, recording)
+        self._now: dict[Place, Break] = {}
+        self._past: list[Break] = []
+
+    def look(self) -> Standing:
+        """Judge what has come since the last look."""
+        end_ns = self._recording.end_ns
+        found = self._broken(end_ns - LOOK_BACK_NS)
+        if not all(_lasts(verdict, end_ns) for verdict in found):
+            # A rule speaks for its first break: look closer for those that are broken again.
+            found += self._broken(end_ns - _CLOSE_NS)
+        now: dict[Place, Break] = {}
+        for verdict in found:
+            if _lasts(verdict, end_ns):
+                entry = self._ongoing(verdict, end_ns)
+                now[(entry.subject, entry.rule)] = entry
+        ended = {
+            (verdict.subject, verdict.rule): verdict
+            for verdict in found
+            if not _lasts(verdict, end_ns)
+        }
+        for place, entry in self._now.items():
+            if place not in now:
+                self._past.append(self._ended(entry, ended.get(place), end_ns))
+        self._now = now
+        self._note_past(verdict for verdict in found if not _lasts(verdict, end_ns))
+        del self._past[:-MOST_PAST]
+        return Standing(end_ns, tuple(now.values()), tuple(self._past))
+
+    def _broken(self, start_ns: int) -> list[Verdict]:
+        verdicts = judge(self._vehicle, self._recording, self._evidence, max(0, start_ns))
+        return [verdict for verdict in verdicts if verdict.broken]
+
+    def _ongoing(self, verdict: Verdict, end_ns: int) -> Break:
+        """What was broken at the last look already is still the same break."""
+        known = self._now.get((verdict.subject, verdict.rule))
+        since_ns = end_ns if verdict.at_ns is None else verdict.at_ns
+        if known is not None:
+            since_ns = min(since_ns, known.since_ns)
+        whole = replace(verdict, at_ns=since_ns, wrong_for_ns=end_ns - since_ns)
+        return Break(verdict.subject, verdict.rule, since_ns, None, self._sentence(whole))
+
+    def _ended(self, entry: Break, verdict: Verdict | None, end_ns: int) -> Break:
+        """A break that was there at the last look. Where the judge no longer speaks of it, it ended
+        somewhere before this one.
+        """
+        if verdict is None or verdict.at_ns is None or verdict.wrong_for_ns is None:
+            return replace(entry, until_ns=end_ns)
+        until_ns = verdict.at_ns + verdict.wrong_for_ns
+        whole = replace(verdict, at_ns=entry.since_ns, wrong_for_ns=until_ns - entry.since_ns)
+        return replace(entry, until_ns=until_ns, text=self._sentence(whole))
+
+    def _note_past(self, verdicts: Iterable[Verdict]) -> None:
+        """Breaks that came and went between two looks. One that has been told ends no sooner."""
+        for verdict in verdicts:
+            since_ns = verdict.at_ns or 0
+            place = (verdict.subject, verdict.rule)
+            told = [b for b in self._past if (b.subject, b.rule) == place]
+            if place in self._now or any(since_ns <= (b.until_ns or 0) for b in told):
+                continue
+            until_ns = since_ns + (verdict.wrong_for_ns or 0)
+            self._past.append(Break(*place, since_ns, until_ns, self._sentence(verdict)))
+
+    def _sentence(self, verdict: Verdict) -> str:
+        return run_sentence(RunResult(self._base, self._recording, (verdict,), ()), verdict)
+
+
+def _lasts(verdict: Verdict, end_ns: int) -> bool:
+    """Whether a rule is still broken at the end; one that says no length broke for good."""
+    if verdict.at_ns is None or verdict.wrong_for_ns is None:
+        return True
+    return verdict.at_ns + verdict.wrong_for_ns >= end_ns
+
+
+def watch(live: LiveSession, told: Callable[[Standing], object]) -> None:
+    """Judge a live session again and again until it ends; for a thread of its own."""
+    copy = empty_copy(live.session.recording)
+    watcher = Watcher(live.vehicle, live.journal.base, copy)
+    wall = Wall()
+    while live.bring_up_to_date(copy):
+        begun_s = monotonic_seconds()
+        told(watcher.look())
+        took_ns = round((monotonic_seconds() - begun_s) * 1e9)
+        wall.wait(max(_REST_NS, _SHARE * took_ns))
+
 
 T = TypeVar("T")
 _RECENT_S = 2.0

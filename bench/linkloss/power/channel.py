@@ -6,11 +6,9 @@ from dataclasses import dataclass, field
 from math import inf
 
 from linkloss.power.circuit import BODY, Element
-from linkloss.power.filament import Filament
 from linkloss.power.fuses import Fuse
-from linkloss.power.loads import Heater, Load, Motor, Still
-from linkloss.power.solid_state import SolidState
-from linkloss.power.switches import Relay, Status, Switch
+from linkloss.power.loads import Filament, Heater, Load, Motor, Still
+from linkloss.power.switches import Relay, SolidState, Status, Switch
 
 SHORT_OHM = 0.01
 """What is left where a load's own terminals touch: common practice for a solid short."""

@@ -1,6 +1,6 @@
 """The electrical side of a whole car in time: what a session asks, and what it is told.
 
-A :class:`Network` is made of parts that move (``linkloss.model.circuit.build_network`` makes one
+A :class:`Network` is made of parts that move (``linkloss.vehicle.wiring.build_network`` makes one
 out of a vehicle's tables, or None where it has no ``[supply]``). It has no clock of its own.
 Whoever holds it
 
@@ -20,15 +20,424 @@ current that is on the move may be a fifth off; ``settle`` solves for this very 
 
 Same calls, same floats: no random draw, no set is iterated. Instants are integer ns, everything
 else volts, amperes, ohms.
+
+What the circuit of a car is made of besides its outputs, and what happens in it.
+
+The parts of a car's circuit, and their course in time.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from math import ceil
+from typing import Literal, NamedTuple
+
+from linkloss.power.channel import Channel
+from linkloss.power.circuit import BODY, Circuit, Element
 from linkloss.power.fuses import Fuse
-from linkloss.power.parts import Event, Source, Starter, Terminal
-from linkloss.power.plant import Plant
-from linkloss.power.profiles import Profile
-from linkloss.power.switches import Relay, Status
+from linkloss.power.loads import Electronics, Heater, Line, Solenoid, Straight
+from linkloss.power.supply import Alternator, Battery, NodeSupply, Profile
+from linkloss.power.switches import NEVER, Relay, Status
+
+What = Literal["fuse_opened", "fed", "cut_off", "power_lost", "power_back"]
+
+
+class Event(NamedTuple):
+    """Something happened in the circuit.
+
+    ``name``: a load for ``fuse_opened`` (the first on that fuse, or ``feed of NODE``), ``fed`` and
+    ``cut_off``; a node for ``power_lost`` and ``power_back``.
+    """
+
+    at_ns: int
+    what: What
+    name: str
+
+
+@dataclass(slots=True)
+class Terminal:
+    """How a node hangs on the car: resistances in ohm (None: no lead of its own), its supply."""
+
+    feed_ohm: float | None = None
+    ground_ohm: float | None = None
+    link: tuple[str, float] | None = None
+    feed_fuse: Fuse | None = None
+    supply: NodeSupply = field(default_factory=NodeSupply)
+    amps: float = 0.0
+    plus: int = BODY
+    minus: int = BODY
+    feed_lost: int = 0
+    ground_lost: int = 0
+    siemens: float = 0.0
+    """Of the feed, as it was last laid."""
+
+    @property
+    def ohm(self) -> float:
+        """Feed and ground together, without fuse and link, in ohm."""
+        return (self.feed_ohm or 0.0) + (self.ground_ohm or 0.0)
+
+    @property
+    def feed_siemens(self) -> float:
+        """Conductance of the feed with its fuse; 0 where it is lost."""
+        if self.feed_ohm is None or self.feed_lost or (self.feed_fuse and self.feed_fuse.opened):
+            return 0.0
+        fuse = 0.0 if self.feed_fuse is None else self.feed_fuse.ohm
+        return 1 / (self.feed_ohm + fuse)
+
+    @property
+    def ground_siemens(self) -> float:
+        """Conductance of the ground lead; 0 where it is lost."""
+        return 0.0 if self.ground_ohm is None or self.ground_lost else 1 / self.ground_ohm
+
+
+@dataclass(slots=True)
+class Starter:
+    """The starter motor: it is on the battery while the coil of a load has pulled in."""
+
+    coil: str
+    channel: Channel
+
+
+class Source(Straight):
+    """A profile in place of battery and alternator."""
+
+    def __init__(self, profile: Profile, since_ns: int) -> None:
+        self.profile = profile
+        self.since_ns = since_ns
+        self.volts = profile.volts(0)
+
+    def line(self, volts: float) -> Line:
+        """A voltage behind the profile's resistance."""
+        del volts
+        return Line(1 / self.profile.ohm, -self.volts / self.profile.ohm)
+
+
+SHORTEST_NS = 1_000
+"""Between an event and the next one, where only floats decide: 1 us."""
+SETTLING = 50
+_FOREVER_S = 1e9
+"""More than 30 years: it never comes."""
+
+
+class Plant:
+    """Everything in the circuit of one car, and how it goes on from event to event."""
+
+    def __init__(
+        self,
+        battery: Battery,
+        terminals: Mapping[str, Terminal],
+        channels: Sequence[Channel],
+        alternator: Alternator | None = None,
+        starter: Starter | None = None,
+    ) -> None:
+        self.battery, self.alternator, self.starter = battery, alternator, starter
+        self.terminals = dict(terminals)
+        self.channels = {channel.name: channel for channel in channels}
+        self.now_ns = 0
+        self.next_ns: int | None = None
+        self._changed, self._solved_ns = True, 0
+        self._timer_ns: int | None = None
+        self._engaged_ns = -1
+        self._source: Source | None = None
+        self._all = [*channels, *([] if starter is None else [starter.channel])]
+        self._live: list[Channel] = []
+        self._number()
+        self._busy: list[Channel] = []
+        self._fuses = self._name_fuses()
+        self._strained: list[Fuse] = []
+        self._loaded: list[Fuse] = []
+        self._feeds = [(t.feed_fuse, name) for name, t in self.terminals.items() if t.feed_fuse]
+        self._blown = [False] * len(self._fuses)
+        self._held = [name for name, t in self.terminals.items() if t.supply.hold_up > 0]
+        self._fixed = self._electronics()
+        self._positive = [Element(self._plus, BODY, 0.0, battery)]
+        if alternator is not None:
+            self._positive.append(Element(self._plus, BODY, 0.0, alternator))
+        self.rewire()
+
+    def _number(self) -> None:
+        """Give each point of the circuit its number, feeds first: elimination fills in little."""
+        count = 0
+        for terminal in self.terminals.values():
+            if terminal.feed_ohm is not None:
+                terminal.plus, count = count, count + 1
+        for terminal in self.terminals.values():
+            if terminal.ground_ohm is not None:
+                terminal.minus, count = count, count + 1
+        self._plus = count
+        self._circuit = Circuit(count + 1)
+        for terminal in self.terminals.values():
+            if terminal.feed_ohm is None:
+                terminal.plus = self._plus
+        for channel in self.channels.values():
+            channel.element.a = self.terminals[channel.node].plus
+            channel.element.b = self.terminals[channel.ground].minus if channel.ground else BODY
+            if isinstance(channel.switch, Relay):
+                terminal = self.terminals[channel.node]
+                coil = Heater(1.0, 1 / channel.switch.coil_ohm)
+                channel.coil = Element(terminal.plus, terminal.minus, 0.0, coil)
+            terminal = self.terminals[channel.node]
+            channel.source_ohm = self.battery.ohm + terminal.ohm
+        if self.starter is not None:
+            self.starter.channel.element.a = self._plus
+            self.starter.channel.source_ohm = self.battery.ohm
+
+    def rewire(self) -> None:
+        """Lay the leads anew, after one was lost or mended."""
+        self._changed = True
+        self._circuit.clear()
+        for terminal in self.terminals.values():
+            terminal.siemens = terminal.feed_siemens
+            if terminal.feed_ohm is not None:
+                self._circuit.lead(self._plus, terminal.plus, terminal.siemens)
+            if terminal.ground_ohm is not None:
+                self._circuit.lead(terminal.minus, BODY, terminal.ground_siemens)
+            if terminal.link is not None:
+                other, ohm = terminal.link
+                self._circuit.lead(terminal.minus, self.terminals[other].minus, 1 / ohm)
+
+    def _electronics(self) -> list[Element]:
+        found = []
+        for terminal in self.terminals.values():
+            if terminal.amps:
+                load = Electronics(terminal.amps)
+                found.append(Element(terminal.plus, terminal.minus, 0.0, load))
+        return found
+
+    def _name_fuses(self) -> list[tuple[str, Fuse]]:
+        """Each fuse once, by the first load on it, or by the node whose feed it is in."""
+        found: dict[int, tuple[str, Fuse]] = {}
+        for channel in self._all:
+            if channel.fuse is not None:
+                found.setdefault(id(channel.fuse), (channel.name, channel.fuse))
+        for name, terminal in self.terminals.items():
+            if terminal.feed_fuse is not None:
+                found[id(terminal.feed_fuse)] = (f"feed of {name}", terminal.feed_fuse)
+        return list(found.values())
+
+    def _fuses_before(self, channel: Channel) -> tuple[Fuse | None, Fuse | None]:
+        """The fuses that a load's current goes through: its own, and that of its node's feed."""
+        return channel.fuse, self.terminals[channel.node].feed_fuse
+
+    # ---- voltages and currents of the last solution ----
+
+    @property
+    def battery_volts(self) -> float:
+        """The car's positive against its body, in V."""
+        return self._circuit.volts[self._plus]
+
+    def volts(self, node: str) -> float:
+        """Between a node's terminals, in V."""
+        terminal, volts = self.terminals[node], self._circuit.volts
+        return volts[terminal.plus] - volts[terminal.minus]
+
+    def ground_volts(self, node: str) -> float:
+        """A node's ground against the body: what its CAN levels are shifted by, in V."""
+        return self._circuit.volts[self.terminals[node].minus]
+
+    def feed_amps(self, node: str) -> float:
+        """Current through a node's feed now, in A; 0 for one without a lead of its own."""
+        terminal = self.terminals[node]
+        volts = self._circuit.volts
+        return (volts[self._plus] - volts[terminal.plus]) * terminal.siemens
+
+    @property
+    def disturbed(self) -> bool:
+        """Whether a fault is there that can take the current from a node or open a fuse: in place
+        of the supply, at a lead to or from a node, or by a load that draws what nobody asked for.
+        """
+        if self._source is not None or not self.battery.connected:
+            return True
+        if any(t.feed_lost or t.ground_lost for t in self.terminals.values()):
+            return True
+        return any(channel.faulty and channel.live for channel in self.channels.values())
+
+    @property
+    def starting(self) -> bool:
+        """Whether the starter motor is on, or was until this very instant: it can take the current
+        from its own solenoid.
+        """
+        starter = self.starter
+        on = starter is not None and starter.channel.switch.duty > 0
+        return on or self._engaged_ns == self.now_ns
+
+    # ---- time ----
+
+    def advance(self, to_ns: int) -> list[Event]:
+        """Go on to an instant, which may not lie before the present one."""
+        events: list[Event] = []
+        while self.next_ns is not None and self.next_ns <= to_ns:
+            self._move(self.next_ns)
+            self._settle(events)
+        self._move(to_ns)
+        return events
+
+    def settle(self) -> list[Event]:
+        """Solve the circuit now, after changes; without any there is nothing to do."""
+        events: list[Event] = []
+        if self._changed or self._solved_ns != self.now_ns:
+            self._settle(events)
+        return events
+
+    def _move(self, to_ns: int) -> None:
+        """States go on to an instant at the voltages of the last solution."""
+        dt_s = (to_ns - self.now_ns) / 1e9
+        if dt_s == 0:
+            return
+        for channel in self._live:
+            channel.advance(to_ns)
+        for fuse in self._strained:
+            fuse.advance(dt_s)
+        for name in self._held:
+            self.terminals[name].supply.advance(self.volts(name), dt_s)
+        self.now_ns = to_ns
+
+    def _settle(self, events: list[Event]) -> None:
+        self._blow(events)
+        if self._timer_ns is not None and self._timer_ns <= self.now_ns:
+            self._look(events)  # a switch moves by itself: before the circuit is solved
+        for _ in range(SETTLING):
+            self._solve()
+            if not self._look(events):
+                self._plan()
+                self._solved_ns = self.now_ns
+                return
+        raise ArithmeticError("the switches did not come to rest")
+
+    def _blow(self, events: list[Event]) -> None:
+        """Fuses that have opened, or were replaced, since the last time."""
+        if not self._changed and not any(fuse.opened for fuse in self._strained):
+            return
+        opened = [fuse.opened for _, fuse in self._fuses]
+        if opened == self._blown:
+            return
+        for (name, fuse), was, now in zip(self._fuses, self._blown, opened, strict=True):
+            if now and not was:
+                fuse.faulty = self.disturbed or any(
+                    channel.faulty and fuse in self._fuses_before(channel)
+                    for channel in self.channels.values()
+                )
+                events.append(Event(self.now_ns, "fuse_opened", name))
+        self._blown = opened
+        self.rewire()
+
+    def _solve(self) -> None:
+        if self._changed:
+            self._busy = [channel for channel in self._all if channel.busy]
+            self._changed = False
+        for channel in self._live:
+            channel.on = False
+        self._live = [channel for channel in self._busy if channel.live]
+        for channel in self._live:
+            channel.on = True
+        elements = [channel.prepare(self.now_ns) for channel in self._live]
+        elements += self._fixed
+        elements += [c.coil for c in self._busy if c.coil is not None and c.switch.coil_g]
+        if self._source is None:
+            for element in self._positive:
+                element.prepare()
+            self._circuit.solve([*elements, *self._positive])
+        else:
+            source = self._source
+            source.volts = source.profile.volts(self.now_ns - source.since_ns)
+            elements.append(Element(self._plus, BODY, 0.0, source))
+            self._circuit.solve(elements, (self._plus, 1 / source.profile.ohm))
+        self._measure()
+
+    def _measure(self) -> None:
+        """What flows through the fuses."""
+        for fuse in self._loaded:
+            fuse.amps = 0.0
+        self._loaded = []
+        for channel in self._live:
+            if channel.fuse is None:
+                continue
+            if not channel.fuse.amps:
+                self._loaded.append(channel.fuse)
+            channel.fuse.amps += channel.element.amps
+        for fuse, name in self._feeds:
+            fuse.amps = self.feed_amps(name)
+            self._loaded.append(fuse)
+        cooling = [fuse for fuse in self._strained if not fuse.amps]
+        self._strained = [
+            fuse
+            for fuse in (*self._loaded, *cooling)
+            if (abs(fuse.amps) > fuse.safe or fuse.spent) and not fuse.opened
+        ]
+
+    def _look(self, events: list[Event]) -> bool:
+        """Switches and supplies look at the solution; True: it has to be solved again."""
+        again = False
+        volts = {name: self.volts(name) for name in self.terminals}
+        for channel in self._busy:
+            if channel.node not in volts:
+                continue
+            switch = channel.switch
+            before = switch.duty, switch.coil_g
+            switch.look(volts[channel.node], channel.amps, self.now_ns)
+            again = again or before != (switch.duty, switch.coil_g)
+            live = channel.live
+            if live != channel.was_live:
+                channel.was_live = live
+                what: What = "fed" if live else "cut_off"
+                events.append(Event(self.now_ns, what, channel.name))
+        for name, terminal in self.terminals.items():
+            if terminal.supply.look(volts[name]):
+                what = "power_back" if terminal.supply.powered else "power_lost"
+                events.append(Event(self.now_ns, what, name))
+        return self._engage() or again
+
+    def _engage(self) -> bool:
+        """The starter motor follows its solenoid; True: it has changed."""
+        if self.starter is None:
+            return False
+        coil, switch = self.channels[self.starter.coil], self.starter.channel.switch
+        pulled = coil.live and isinstance(coil.load, Solenoid) and coil.load.pulled
+        if (switch.duty > 0) == pulled:
+            return False
+        switch.command(float(pulled), self.now_ns)
+        self._engaged_ns = self.now_ns
+        self._changed = True
+        return True
+
+    def _plan(self) -> None:
+        """Find the next instant at which something happens if nobody changes anything."""
+        now_ns = self.now_ns
+        waits = [channel.next_s() for channel in self._live]
+        waits += [fuse.left_s() for fuse in self._strained]
+        waits += [self.terminals[name].supply.next_s(self.volts(name)) for name in self._held]
+        waits += self._crossings()
+        due = [now_ns + max(SHORTEST_NS, ceil(wait * 1e9)) for wait in waits if wait < _FOREVER_S]
+        timers = [channel.switch.next_ns(channel.watts, now_ns) for channel in self._busy]
+        timers = [max(at_ns, now_ns + 1) for at_ns in timers if at_ns != NEVER]
+        self._timer_ns = min(timers, default=None)
+        due += timers
+        if self._source is not None:
+            source = self._source
+            step_ns = source.profile.next_ns(now_ns - source.since_ns)
+            if step_ns is not None:
+                due.append(source.since_ns + step_ns)
+        self.next_ns = min(due, default=None)
+
+    def _crossings(self) -> Iterator[float]:
+        """When the source, on its slope, takes a node over a threshold, in s from now."""
+        source = self._source
+        slope = 0.0 if source is None else source.profile.slope(self.now_ns - source.since_ns)
+        if not slope:
+            return
+        follows = self._circuit.slopes
+        for name, terminal in self.terminals.items():
+            rate = follows[terminal.plus] - follows[terminal.minus]
+            known = [*terminal.supply.thresholds()]
+            for channel in self._busy:
+                if channel.node == name:
+                    known += channel.switch.thresholds()
+            for threshold in known:
+                gap = threshold - self.volts(name)
+                if gap * rate * slope > 0:
+                    yield gap / (rate * slope)
+
 
 __all__ = ["Event", "Network", "Starter", "Status", "Terminal"]
 

@@ -1,11 +1,27 @@
-"""What feeds the car: a battery with its internal resistance and an alternator beside it."""
+"""What feeds the car: a battery with its internal resistance and an alternator beside it.
+
+Supply profiles: what the car's positive is made to do, as a function of time.
+
+Named ones after ISO 16750-2:2023, 12 V systems, whose numbers were looked up in a transcription of
+the standard by a test project (second hand; they match what the trade remembers of the editions
+since 2003). The letters of the times have moved between editions: go by the numbers.
+
+A supply profile that a user measured or made up: a CSV file of time and volts.
+"""
 
 from __future__ import annotations
 
+import csv
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from math import inf
+from decimal import Decimal, InvalidOperation
+from itertools import pairwise
+from math import ceil, cos, exp, inf, log, pi, sin
+from pathlib import Path
+from typing import Literal
 
 from linkloss.power.loads import Line, Straight
+from linkloss.problem import BadInput, unknown
 
 
 @dataclass(slots=True)
@@ -100,3 +116,319 @@ class NodeSupply:
         if self.powered:
             return (self.stops,) if self.least is None else (self.stops, self.brown_out)
         return (self.stops + self.hysteresis,)
+
+
+MS = 1_000_000
+S = 1_000_000_000
+EDITION = "ISO 16750-2:2023"
+FINEST_V = 0.1
+"""A slope is walked along in steps of no more than this."""
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """One stretch: from ``start`` to ``end`` V in ``lasts_ns``, along a line, by a sine of
+    ``swing`` V and ``hertz`` around it, or decaying towards ``end`` in 1 / ``rate`` s.
+    """
+
+    lasts_ns: int
+    start: float
+    end: float
+    shape: Literal["line", "sine", "decay"] = "line"
+    swing: float = 0.0
+    hertz: float = 0.0
+    rate: float = 0.0
+
+    def volts(self, t_ns: int) -> float:
+        """Volts so long after its beginning."""
+        if self.shape == "decay":
+            return self.end + (self.start - self.end) * exp(-self.rate * t_ns / 1e9)
+        on_line = self.start + (self.end - self.start) * (t_ns / self.lasts_ns)
+        if self.shape == "sine":
+            return on_line + self.swing * sin(2 * pi * self.hertz * t_ns / 1e9)
+        return on_line
+
+    def step_ns(self) -> int:
+        """How far apart its points may lie."""
+        if self.shape == "sine":
+            return round(1e9 / self.hertz / 40)
+        if self.shape == "decay":
+            return round(1e9 / self.rate / 8)
+        return self.lasts_ns // max(1, ceil(abs(self.end - self.start) / FINEST_V - 1e-9))
+
+    def slope(self, t_ns: int) -> float:
+        """V/s so long after its beginning."""
+        along = (self.end - self.start) * 1e9 / self.lasts_ns
+        if self.shape == "decay":
+            return self.rate * (self.end - self.volts(t_ns))
+        if self.shape == "sine":
+            turns = 2 * pi * self.hertz
+            return along + self.swing * turns * cos(turns * t_ns / 1e9)
+        return along
+
+
+@dataclass(frozen=True, slots=True)
+class Profile:
+    """Pieces one after the other; behind the last one its end stays. ``ohm``: the source's."""
+
+    name: str
+    about: str
+    pieces: tuple[Piece, ...]
+    ohm: float = 0.01
+    most: float = 1000.0
+    """V: a clamp cuts off what lies above."""
+
+    @property
+    def lasts_ns(self) -> int:
+        """Length of all pieces."""
+        return sum(piece.lasts_ns for piece in self.pieces)
+
+    def _at(self, t_ns: int) -> tuple[Piece | None, int]:
+        begin_ns = 0
+        for piece in self.pieces:
+            if t_ns < begin_ns + piece.lasts_ns:
+                return piece, begin_ns
+            begin_ns += piece.lasts_ns
+        return None, begin_ns
+
+    def volts(self, t_ns: int) -> float:
+        """Volts so long after its beginning."""
+        piece, begin_ns = self._at(t_ns)
+        if piece is None:
+            last = self.pieces[-1]
+            return min(self.most, last.volts(last.lasts_ns))
+        return min(self.most, piece.volts(t_ns - begin_ns))
+
+    def slope(self, t_ns: int) -> float:
+        """V/s just after that instant; 0 behind the last piece."""
+        piece, begin_ns = self._at(t_ns)
+        return 0.0 if piece is None else piece.slope(t_ns - begin_ns)
+
+    def next_ns(self, t_ns: int) -> int | None:
+        """The next instant at which its voltage is to be looked at again; None: it stays."""
+        piece, begin_ns = self._at(t_ns)
+        if piece is None:
+            return None
+        step_ns = max(1, piece.step_ns())
+        due_ns = begin_ns + ((t_ns - begin_ns) // step_ns + 1) * step_ns
+        return min(due_ns, begin_ns + piece.lasts_ns)
+
+
+STARTING_V = {1: (8.0, 9.5), 2: (4.5, 6.5), 3: (3.0, 5.0), 4: (6.0, 6.5)}
+"""Level -> (first dip, lowest of the plateau) in V."""
+STARTING_NS = {
+    1: (1 * S, 40 * MS),
+    2: (10 * S, 100 * MS),
+    3: (1 * S, 100 * MS),
+    4: (10 * S, 100 * MS),
+}
+"""Level -> (plateau, last rise)."""
+RIPPLE_V, RIPPLE_HZ = 2.0, 2.0
+"""Peak to peak; its trough is the plateau of the table."""
+
+
+def starting(level: int, *, ripple: bool = True) -> Profile:
+    """The starting profile of a level, 1 to 4: 12 V, 5 ms down, 15 ms, 50 ms up, plateau, back."""
+    dip, plateau = STARTING_V[level]
+    lasts_ns, rise_ns = STARTING_NS[level]
+    middle = plateau + RIPPLE_V / 2 if ripple else plateau
+    swing = RIPPLE_V / 2 if ripple else 0.0
+    numeral = {1: "I", 2: "II", 3: "III", 4: "IV"}[level]
+    return Profile(
+        f"starting_{level}",
+        f"starting profile, level {numeral}: down to {dip:g} V, then {plateau:g} V",
+        (
+            Piece(5 * MS, 12.0, dip),
+            Piece(15 * MS, dip, dip),
+            Piece(50 * MS, dip, middle),
+            Piece(lasts_ns, middle, middle, "sine" if ripple else "line", swing, RIPPLE_HZ),
+            Piece(rise_ns, middle, 12.0),
+        ),
+    )
+
+
+def momentary_drop(lowest: float = 8.0) -> Profile:
+    """A fuse blows in another circuit: from the lowest operating voltage to 4.5 V for 100 ms."""
+    edge_ns = 10 * MS
+    return Profile(
+        "momentary_drop",
+        "momentary drop: a fuse blows in another circuit; 4.5 V for 100 ms",
+        (
+            Piece(edge_ns, lowest, 4.5),
+            Piece(100 * MS, 4.5, 4.5),
+            Piece(edge_ns, 4.5, lowest),
+        ),
+    )
+
+
+def sag(volts: float) -> Profile:
+    """A battery under a load that it cannot bear: from 12 V down within a second, and it stays."""
+    return Profile("sag", f"sag to {volts:g} V", (Piece(1 * S, 12.0, volts),))
+
+
+def reset_staircase(lowest: float = 8.0) -> Profile:
+    """Down in steps of 5 % of the lowest operating voltage, 5 s each, 10 s back between."""
+    pieces = []
+    for step in range(1, 21):
+        low = lowest * (1 - 0.05 * step)
+        pieces += [
+            Piece(10 * MS, lowest, low),
+            Piece(5 * S, low, low),
+            Piece(10 * MS, low, lowest),
+            Piece(10 * S, lowest, lowest),
+        ]
+    return Profile("reset_staircase", "reset behaviour: ever deeper dips of 5 s", tuple(pieces))
+
+
+def load_dump(
+    peak: float = 101.0, lasts_ns: int = 400 * MS, ohm: float = 2.0, clamp: float | None = None
+) -> Profile:
+    """The battery comes off a charging alternator: 10 ms up from 14 V, an exponential down.
+
+    ``lasts_ns`` lies between the points at a tenth of the pulse; ``clamp``: the alternator's own
+    diodes cut it off there (form B).
+    """
+    form = "A, not clamped" if clamp is None else f"B, clamped to {clamp:g} V"
+    rate = log(10) * 1e9 / lasts_ns
+    return Profile(
+        "load_dump" if clamp is None else "load_dump_clamped",
+        f"load dump, form {form}",
+        (
+            Piece(10 * MS, 14.0, peak),
+            Piece(3 * lasts_ns, peak, 14.0, "decay", rate=rate),
+            Piece(MS, 14.0 + (peak - 14.0) * 1e-3, 14.0),
+        ),
+        ohm,
+        1000.0 if clamp is None else clamp,
+    )
+
+
+def jump_start() -> Profile:
+    """Another car's 24 V system helps: from 10.8 V to 26 V for 60 s (24 V in editions to 2012)."""
+    edge_ns = 10 * MS
+    return Profile(
+        "jump_start",
+        "jump start: 26 V for 60 s",
+        (
+            Piece(edge_ns, 10.8, 26.0),
+            Piece(60 * S, 26.0, 26.0),
+            Piece(edge_ns, 26.0, 10.8),
+        ),
+    )
+
+
+def over_voltage() -> Profile:
+    """Transient over-voltage: from 16 V to 18 V for 400 ms, edges of 1 ms."""
+    return Profile(
+        "over_voltage",
+        "alternator surge: 18 V for 400 ms",
+        (Piece(MS, 16.0, 18.0), Piece(400 * MS, 18.0, 18.0), Piece(MS, 18.0, 16.0)),
+    )
+
+
+def slow_ramp() -> Profile:
+    """Battery runs flat and is charged: 14 V to 0 and back at 0.5 V/min."""
+    ramp_ns = 28 * 60 * S
+    return Profile(
+        "slow_ramp",
+        "slow ramp: 14 V to nothing and back at 0.5 V per minute",
+        (Piece(ramp_ns, 14.0, 0.0), Piece(ramp_ns, 0.0, 14.0)),
+    )
+
+
+PROFILES: dict[str, Callable[[], Profile]] = {
+    "starting_1": lambda: starting(1),
+    "starting_2": lambda: starting(2),
+    "starting_3": lambda: starting(3),
+    "starting_4": lambda: starting(4),
+    "momentary_drop": momentary_drop,
+    "reset_staircase": reset_staircase,
+    "load_dump": load_dump,
+    "load_dump_clamped": lambda: load_dump(clamp=35.0),
+    "jump_start": jump_start,
+    "over_voltage": over_voltage,
+    "slow_ramp": slow_ramp,
+}
+
+
+def from_points(name: str, points: Iterable[tuple[int, float]]) -> Profile:
+    """A profile along lines from point to point, as (ns from the first, V)."""
+    known = list(points)
+    pieces = [Piece(t1 - t0, v0, v1) for (t0, v0), (t1, v1) in pairwise(known)]
+    return Profile(name, f"{name}: {len(known)} points", tuple(pieces))
+
+
+HEADER = ["time_s", "volts"]
+HIGHEST_V = 200
+
+
+def named_profile(text: str, folder: Path, *, file: str = "linkloss", where: str = "") -> Profile:
+    """A profile by its name, or from a CSV file relative to a folder. Raises BadInput.
+
+    ``file`` and ``where`` say in which file and at which key the text stands.
+    """
+    if text in PROFILES:
+        return PROFILES[text]()
+    if text.endswith(".csv"):
+        return read_profile(folder / text)
+    told = unknown("supply profile", text, PROFILES)
+    raise BadInput.one(file, where, f"{told}; or the name of a .csv file")
+
+
+def read_profile(path: Path) -> Profile:
+    """A profile from a CSV file: a heading ``time_s,volts``, then seconds and volts line by line.
+
+    The first time is its beginning. Raises BadInput: no such file, another heading, what is no
+    number, times that do not rise, voltages beyond -200 to 200 V, fewer than two points.
+    """
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as stream:
+            rows = [(number, row) for number, row in enumerate(csv.reader(stream), 1) if row]
+    except FileNotFoundError:
+        text = "there is no such file; expected a supply profile"
+        raise BadInput.one(path, "", text) from None
+    except UnicodeDecodeError:
+        text = "this is no text in UTF-8; expected a supply profile"
+        raise BadInput.one(path, "", text) from None
+    except (OSError, csv.Error) as error:
+        raise BadInput.one(path, "", f"cannot be read: {error}") from None
+    if not rows or [cell.strip() for cell in rows[0][1]] != HEADER:
+        got = ",".join(rows[0][1]) if rows else "nothing"
+        text = f"got '{got}'; expected the heading '{','.join(HEADER)}'"
+        raise BadInput.one(path, "", text, 1)
+    points: list[tuple[int, float]] = []
+    before: Decimal | None = None
+    for number, row in rows[1:]:
+        seconds, volts = _point(path, number, row)
+        at_ns = int((seconds * 10**9).to_integral_value())
+        if points and at_ns <= points[-1][0]:
+            text = f"got {seconds} after {before}; each time comes after the last"
+            raise BadInput.one(path, "time_s", text, number)
+        points.append((at_ns, float(volts)))
+        before = seconds
+    if len(points) < 2:
+        raise BadInput.one(path, "", "expected two points or more: time in s, voltage in V")
+    return from_points(path.name, [(at_ns - points[0][0], volts) for at_ns, volts in points])
+
+
+def _point(path: Path, number: int, row: list[str]) -> tuple[Decimal, Decimal]:
+    if len(row) != len(HEADER):
+        text = f"got {len(row)} columns; expected a time in s and a voltage in V"
+        raise BadInput.one(path, "", text, number)
+    seconds, volts = (
+        _number(path, number, key, cell, most)
+        for key, cell, most in zip(HEADER, row, (10**9, HIGHEST_V), strict=True)
+    )
+    return seconds, volts
+
+
+def _number(path: Path, line: int, key: str, cell: str, most: int) -> Decimal:
+    try:
+        value = Decimal(cell.strip())
+    except InvalidOperation:
+        value = Decimal("NaN")
+    if not value.is_finite():
+        raise BadInput.one(path, key, f"got '{cell.strip()}'; expected a number", line)
+    if abs(value) > most:
+        raise BadInput.one(path, key, f"got {value}; expected from -{most} to {most}", line)
+    return value

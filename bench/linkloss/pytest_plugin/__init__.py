@@ -14,9 +14,8 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 if TYPE_CHECKING:
-    from linkloss.model.loading import Vehicle
-    from linkloss.pytest_plugin.car import Bench
-    from linkloss.pytest_plugin.waiting import VirtualTime
+    from linkloss.pytest_plugin.car import Bench, VirtualTime
+    from linkloss.vehicle.loading import Vehicle
 
 DEPTHS = ("quick", "full", "pairs")
 _RUNNER = "_function_scoped_runner"
@@ -49,16 +48,16 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Col
     """Scenario files always; vehicle files when a depth is given, or when they are named."""
     if file_path.suffix != ".toml":
         return None
-    from linkloss.pytest_plugin.recognise import kind_of  # noqa: PLC0415
+    from linkloss.pytest_plugin.checks import kind_of
 
     kind = kind_of(file_path)
     if kind == "scenario":
-        from linkloss.pytest_plugin.scenarios import ScenarioFile  # noqa: PLC0415
+        from linkloss.pytest_plugin.checks import ScenarioFile
 
         return ScenarioFile.from_parent(parent, path=file_path)
     depth = parent.config.getoption("--linkloss-depth")
     if kind == "vehicle" and (depth or parent.session.isinitpath(file_path)):
-        from linkloss.pytest_plugin.rules import VehicleFile  # noqa: PLC0415
+        from linkloss.pytest_plugin.checks import VehicleFile
 
         return VehicleFile.from_parent(parent, path=file_path)
     return None
@@ -68,7 +67,7 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Col
 def pytest_runtestloop(session: pytest.Session) -> None:
     """No program under test turns the run green by ending it."""
     if any(_may_have_a_car(item) for item in session.items):
-        from linkloss.pytest_plugin.guard import watch  # noqa: PLC0415
+        from linkloss.pytest_plugin.checks import watch
 
         watch(session)
 
@@ -85,7 +84,7 @@ def virtual_time() -> Iterator[VirtualTime]:
     An ``async def`` test that takes this fixture runs on a virtual event loop: ``asyncio.sleep``,
     ``asyncio.timeout`` and ``await virtual_time.after("2 s")`` return at once.
     """
-    from linkloss.pytest_plugin.waiting import VirtualTime  # noqa: PLC0415
+    from linkloss.pytest_plugin.car import VirtualTime
 
     time = VirtualTime()
     try:
@@ -101,7 +100,7 @@ def vehicle(request: pytest.FixtureRequest) -> Vehicle:
     Named by the marker ``linkloss(vehicle=...)``, by ``--linkloss-vehicle`` or by the setting
     ``linkloss_vehicle``; otherwise the nearest ``vehicle.toml`` in the folder of the test or above.
     """
-    from linkloss.pytest_plugin.choice import vehicle_of  # noqa: PLC0415
+    from linkloss.pytest_plugin.car import vehicle_of
 
     return vehicle_of(request)
 
@@ -114,7 +113,7 @@ def bench(
 
     ``await bench.after("2 s")`` in an ``async def`` test, ``bench.run("2 s")`` in a plain one.
     """
-    from linkloss.pytest_plugin.choice import bench_of  # noqa: PLC0415
+    from linkloss.pytest_plugin.car import bench_of
 
     car = bench_of(request, vehicle, virtual_time)
     request.node.stash[_CAR] = car

@@ -1,28 +1,101 @@
-"""The car of one test: set its inputs, break things, look at its loads, ask the judge."""
+"""The car of one test: set its inputs, break things, look at its loads, ask the judge.
+
+Virtual time for one test, whether the test is a coroutine or a plain function.
+
+Which vehicle a test is about, and what its car is doing when the test begins.
+"""
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any, Self
+from functools import cached_property, lru_cache
+from pathlib import Path
+from typing import Any, NoReturn, Self
+
+import pytest
 
 from linkloss.campaign.result import RunResult
+from linkloss.clock import Priority, VirtualLoop
 from linkloss.faults.base import Fault
 from linkloss.faults.catalogue import FaultError, make_fault
 from linkloss.judge import Verdict, judge
 from linkloss.judge.flashing import mean_rate, whole_cycles
-from linkloss.model.consistency import value_problem
-from linkloss.model.expression import Value
-from linkloss.model.loading import Vehicle
-from linkloss.model.problem import BadInput, unknown
-from linkloss.model.units import parse_duration, show_duration
-from linkloss.pytest_plugin.waiting import VirtualTime
+from linkloss.problem import BadInput, unknown
+from linkloss.pytest_plugin.checks import from_here
 from linkloss.recording import Recording, Series
-from linkloss.report.run_story import story
+from linkloss.report.timeline import story
 from linkloss.report.words import run_sentence
 from linkloss.scenario import Scenario, TimedAction, TimedFault
 from linkloss.session import Session
 from linkloss.session.session import timeline
+from linkloss.units import parse_duration, show_duration
+from linkloss.vehicle.consistency import value_problem
+from linkloss.vehicle.expression import Value
+from linkloss.vehicle.loading import Vehicle, load_vehicle
+
+_LAST = Priority.ARBITRATION + 1
+"""A test that waits for an instant sees it settled: all that is due then has happened."""
+
+
+class VirtualTime:
+    """A virtual event loop and ways to wait on it."""
+
+    def __init__(self) -> None:
+        self.loop = VirtualLoop()
+
+    @property
+    def now_ns(self) -> int:
+        """Nanoseconds since the beginning of the test, which is also when the car powers up."""
+        return self.loop.queue.now_ns
+
+    async def after(self, duration: str) -> None:
+        """Wait in an ``async def`` test, such as ``await virtual_time.after("250 ms")``.
+
+        Raises ValueError for what is no duration, and RuntimeError where another event loop runs
+        the test.
+        """
+        if asyncio.get_running_loop() is not self.loop:
+            raise RuntimeError(
+                "this test runs on another event loop than the car: expected a test of its own"
+                " loop (loop_scope 'function', pytest-asyncio 1.1 or later), not a shared one"
+            )
+        due = self.loop.create_future()
+        self.loop.queue.after(parse_duration(duration), _settle, due, priority=_LAST)
+        await due
+
+    def run(self, duration: str) -> None:
+        """Let time pass in a plain test, such as ``virtual_time.run("250 ms")``.
+
+        Raises ValueError for what is no duration, and RuntimeError in an ``async def`` test.
+        """
+        if self.loop.is_running():
+            raise RuntimeError(
+                "an 'async def' test cannot let time pass like this: expected"
+                f" 'await ....after(\"{duration}\")', not 'run(\"{duration}\")'"
+            )
+        end_ns = self.now_ns + parse_duration(duration)
+        with self.loop.running():
+            self.loop.queue.run_until(end_ns)
+
+    @cached_property
+    def runner(self) -> asyncio.Runner:
+        """What runs coroutines on the loop; made when it is first wanted."""
+        return asyncio.Runner(loop_factory=lambda: self.loop)
+
+    def close(self) -> None:
+        """End whatever still runs on the loop, and the loop."""
+        if "runner" in vars(self):
+            self.runner.close()
+        if not self.loop.is_closed():
+            self.loop.close()
+
+
+def _settle(due: asyncio.Future[None]) -> None:
+    if not due.done():
+        due.set_result(None)
+
 
 LONGEST = "10 min"
 """Virtual time after which a test ends that would wait for ever: the nodes never stop sending."""
@@ -265,3 +338,77 @@ def _mistakes(vehicle: Vehicle, values: Mapping[str, Value]) -> Iterator[BadInpu
             text = value_problem(name, vehicle.inputs[name], value)
         if text:
             yield BadInput.one("inputs", name, text)
+
+
+_WORDS = ("vehicle", "situation", "inputs", "seed", "longest")
+
+
+def vehicle_of(request: pytest.FixtureRequest) -> Vehicle:
+    """The vehicle of a test. Fails the test with a text for its author where there is none."""
+    place = _place(request)
+    try:
+        return _loaded(place, place.stat().st_mtime_ns if place.is_file() else 0)
+    except BadInput as error:
+        _fail(error)
+
+
+def bench_of(request: pytest.FixtureRequest, vehicle: Vehicle, time: VirtualTime) -> Bench:
+    """The car of a test, powered up as the marker says."""
+    wanted = _wanted(request)
+    wanted.pop("vehicle", None)
+    try:
+        return Bench(vehicle, time, name=request.node.name, **wanted)
+    except (BadInput, ValueError) as error:
+        _fail(error)
+
+
+@lru_cache(maxsize=16)
+def _loaded(path: Path, _changed_ns: int) -> Vehicle:
+    return load_vehicle(from_here(path))
+
+
+def _fail(error: Exception) -> NoReturn:
+    raise pytest.fail.Exception(str(error), pytrace=False) from None
+
+
+def _wanted(request: pytest.FixtureRequest) -> dict[str, Any]:
+    """What the markers of a test ask for; the nearest one counts."""
+    wanted: dict[str, Any] = {}
+    for marker in request.node.iter_markers("linkloss"):
+        for word, value in marker.kwargs.items():
+            if word not in _WORDS:
+                pytest.fail(f"marker linkloss: {unknown('word', word, _WORDS)}", pytrace=False)
+            wanted.setdefault(word, value)
+    return wanted
+
+
+def _place(request: pytest.FixtureRequest) -> Path:
+    config: pytest.Config = request.config
+    folder: Path = request.path.parent
+    named = _wanted(request).get("vehicle")
+    if named is not None:
+        return folder / str(named)
+    option = config.getoption("--linkloss-vehicle")
+    if option is not None:
+        return config.invocation_params.dir / str(option)
+    setting = config.getini("linkloss_vehicle")
+    if setting:
+        return config.rootpath / str(setting)
+    for above in _upward(folder, config.rootpath):
+        if (above / "vehicle.toml").is_file():
+            return above / "vehicle.toml"
+    pytest.fail(
+        f"linkloss: no vehicle for this test: there is no 'vehicle.toml' in {folder} or above it;"
+        " expected one there, --linkloss-vehicle FILE, the setting linkloss_vehicle, or the"
+        " marker linkloss(vehicle='FILE')",
+        pytrace=False,
+    )
+
+
+def _upward(folder: Path, root: Path) -> Iterator[Path]:
+    """A folder and those above it, up to the root of the test run."""
+    yield folder
+    for above in folder.parents:
+        if not above.is_relative_to(root):
+            return
+        yield above

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from linkloss.model.problem import BadInput
+from linkloss.problem import BadInput
 
 
 def write_whole(path: str | Path, content: str | bytes | Iterable[str]) -> None:

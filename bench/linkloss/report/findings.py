@@ -1,21 +1,196 @@
-"""Findings on disk: one scenario file for each story, which runs alone."""
+"""Findings on disk: one scenario file for each story, which runs alone.
+
+A scenario as a file that a person can read and :func:`linkloss.scenario.load_scenario` reads
+back to the same run.
+
+A shrunk finding in words: what happens in one sentence, and what is known about it.
+"""
 
 from __future__ import annotations
 
 import itertools
+import json
 import os
+import re
 import shlex
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import chain
 from pathlib import Path
+from typing import Any
 
 from linkloss.campaign.result import Finding
+from linkloss.campaign.run import PROCESS
 from linkloss.campaign.stories import Stories, Story
-from linkloss.model.problem import BadInput
+from linkloss.judge import Outcome
+from linkloss.problem import BadInput
+from linkloss.recording import Outside
 from linkloss.report.files import ensure_writable, write_whole
-from linkloss.report.scenario_text import scenario_toml
-from linkloss.report.story import story_about, story_sentence
+from linkloss.report.words import count, deed, rule_words
+from linkloss.scenario import Scenario, TimedAction, TimedFault, clocks_written, drifts_written
+from linkloss.units import plain, show_duration, write_duration
+
+_BARE_KEY = re.compile("[A-Za-z0-9_-]+")
+
+
+def scenario_toml(
+    scenario: Scenario, *, vehicle: str, title: str, about: str = "", log: str = ""
+) -> str:
+    """A scenario without its expectations as TOML. ``vehicle`` is the vehicle's file as it is seen
+    from the scenario's; a situation is written out as the inputs and actions it consists of.
+    ``log``: the file with the frames that came from outside, if any did.
+    """
+    lines = [f"title = {_text(title)}"]
+    if about:
+        lines.append(f'about = """\n{_inside(about, lines=True)}\n"""')
+    lines.append(f"vehicle = {_text(vehicle)}")
+    if scenario.inputs:
+        lines.append(f"inputs = {_table(scenario.inputs)}")
+    lines.append(f"lasts = {_text(write_duration(scenario.lasts_ns))}")
+    if scenario.seed:
+        lines.append(f"seed = {scenario.seed}")
+    if scenario.clocks:
+        lines.append(f"clocks = {_table(clocks_written(scenario.clocks))}")
+    if scenario.drifts:
+        lines.append(f"drifts = {_table(drifts_written(scenario.drifts))}")
+    for step in scenario.steps:
+        lines += ["", "[[steps]]", *_step(step)]
+    if scenario.outside is not None:
+        lines += ["", *_outside(scenario.outside, log)]
+    return "\n".join(lines) + "\n"
+
+
+def _step(step: TimedAction | TimedFault) -> Iterator[str]:
+    if isinstance(step, TimedAction):
+        yield f"at = {_text(write_duration(step.at_ns))}"
+        yield f"set = {_table(step.values)}"
+        return
+    told = step.fault.describe()
+    yield f"at = {_text(write_duration(step.at_ns))}".ljust(23) + f" # {_one_line(told)}"
+    yield f"fault = {_text(step.fault.kind)}"
+    for name, value in step.fault.written().items():
+        yield f"{_key(name)} = {_value(value)}"
+    if step.fault.lasting and step.until_ns is not None:
+        yield f"lasts = {_text(write_duration(step.until_ns - step.at_ns))}"
+
+
+def _outside(outside: Outside, log: str) -> Iterator[str]:
+    yield "[outside]"
+    yield f"log = {_text(log)}"
+    yield f"programs = {_value(outside.programs)}"
+    yield f"nodes = {_value(outside.nodes)}"
+    if outside.delay_ns:
+        yield f"delay = {_text(write_duration(outside.delay_ns))}"
+    if outside.doubt:
+        yield f"doubt = {_text(outside.doubt)}"
+    yield "presence = ["
+    for event in outside.events:
+        if event.frame is None:
+            at = write_duration(event.at_ns)
+            step = {"at": at, "name": event.name, "state": event.presence}
+            if event.hands:
+                step["hands"] = event.hands
+            yield f"  {_table(step)},"
+    yield "]"
+
+
+def _table(values: Mapping[str, Any]) -> str:
+    return f"{{ {', '.join(f'{_key(name)} = {_value(value)}' for name, value in values.items())} }}"
+
+
+def _key(name: str) -> str:
+    return name if _BARE_KEY.fullmatch(name) else _text(name)
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, str):
+        return _text(value)
+    if isinstance(value, tuple | list):
+        return f"[{', '.join(map(_value, value))}]"
+    return plain(value)
+
+
+def _text(text: str) -> str:
+    return f'"{_inside(text)}"'
+
+
+def _inside(text: str, *, lines: bool = False) -> str:
+    """What stands between the quotes of a basic string, which is escaped as in JSON, but for DEL
+    (TOML 1.0.0, "String"); with ``lines`` line feeds stay.
+    """
+    parts = text.split("\n") if lines else [text]
+    escaped = [json.dumps(part, ensure_ascii=False)[1:-1] for part in parts]
+    return "\n".join(escaped).replace("\x7f", "\\u007F")
+
+
+def _one_line(text: str) -> str:
+    """Fit for a comment, which has no control characters."""
+    return "".join(char if char.isprintable() else "?" for char in text)
+
+
+def story_sentence(story: Story) -> str:
+    """What happens, in order: ``tail_left was dark instead of on after the CAN plug of rear was
+    pulled (for 230 ms), lights changed to position and rear was reset``.
+    """
+    scenario, verdict = story.shrunk.scenario, story.shrunk.verdict
+    told = [_event(scenario, step) for step in scenario.steps]
+    what = deed(scenario.vehicle, verdict)
+    if not told:
+        return f"{what} without any fault or action"
+    return f"{what} after {_listed(told)}"
+
+
+def _event(scenario: Scenario, step: TimedAction | TimedFault) -> str:
+    if isinstance(step, TimedAction):
+        changes = [f"{name} changed to {plain(value)}" for name, value in step.values.items()]
+        return _listed(changes)
+    text = step.fault.describe()
+    if not step.fault.lasting or step.until_ns is None or step.until_ns >= scenario.lasts_ns:
+        return text
+    return f"{text} (for {show_duration(step.until_ns - step.at_ns)})"
+
+
+def _listed(parts: list[str]) -> str:
+    """``a``, ``a and b``, ``a, b and c``."""
+    return " and ".join(filter(None, [", ".join(parts[:-1]), parts[-1]]))
+
+
+def effort(story: Story) -> str:
+    """``37 of 200 runs``, and whether more might have made it shorter."""
+    shrunk = story.shrunk
+    text = f"{shrunk.runs} of {count(shrunk.budget, 'run')}"
+    return f"{text}, more may make it shorter" if shrunk.ran_out else text
+
+
+def story_about(story: Story) -> str:
+    """What stands in the file of a finding beside its sentence."""
+    shrunk, vehicle = story.shrunk, story.shrunk.scenario.vehicle
+    subject, rule = story.tells[0]
+    lines = [f"Breaks the rule {rule_words(vehicle, subject, rule)} of {subject}."]
+    if shrunk.verdict.culprit:
+        lines.append(f"Look at node {shrunk.verdict.culprit}.")
+    lines += [f"Breaks as well: {rule} of {subject}." for subject, rule in story.tells[1:]]
+    lines += _needs(story)
+    if subject == PROCESS:
+        lines.append("It brings down the process that runs it.")
+    lines.append(f"Shrunk in {effort(story)} from the case {story.case}.")
+    return "\n".join(lines)
+
+
+def _needs(story: Story) -> Iterator[str]:
+    scenario = story.shrunk.scenario
+    parts = [_event(scenario, timed) for timed in scenario.faults]
+    parts += [_event(scenario, action) for action in scenario.actions]
+    for part, outcome in zip(parts, story.shrunk.needed, strict=True):
+        yield f"{_WITHOUT[outcome]}: {part}."
+
+
+_WITHOUT = {
+    Outcome.KEPT: "Without this the rule is kept",
+    Outcome.NOT_EXERCISED: "Without this nothing puts the rule to the test",
+    None: "Perhaps not needed, no run was left to find out",
+}
+
 
 MARK = "# Written by 'linkloss check', which may write it anew; take this line away to keep it.\n"
 

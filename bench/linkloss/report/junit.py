@@ -7,8 +7,7 @@ from xml.etree import ElementTree as ET
 
 from linkloss.campaign.result import CheckReport, RuleResult
 from linkloss.judge import Outcome
-from linkloss.report.findings import Told
-from linkloss.report.story import story_sentence
+from linkloss.report.findings import Told, story_sentence
 from linkloss.report.words import command, finding_sentence, outcome_line
 
 _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")

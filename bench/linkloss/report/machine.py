@@ -1,14 +1,27 @@
 """Results as JSON, for programs: what the screen says, in whole nanoseconds, the same every time.
 
 Tables with many rows are arrays of arrays; the names of their columns stand beside them.
+
+What a result was made from, as a digest: to know later whether it still stands.
+
+What a check cost, and on what machine: the part of its results that is never the same twice,
+and so stands in a file of its own.
+
+A story as plain values for programs. What it cost stands with the effort.
+
+A whole recording as plain lists, ready for JSON: nothing left out, nothing rounded.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+import os
+import platform
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import asdict
 from typing import Any
 
+from linkloss.bus import BusRecord, FdFrame
 from linkloss.campaign.result import (
     CAUTION,
     CaseResult,
@@ -17,17 +30,200 @@ from linkloss.campaign.result import (
     RuleResult,
     RunResult,
 )
+from linkloss.campaign.selection import content
+from linkloss.campaign.stories import Story
 from linkloss.judge import Outcome, Verdict
-from linkloss.model.loading import Vehicle
-from linkloss.outside import Outside
-from linkloss.report.findings import Told
-from linkloss.report.inputs import content_now
-from linkloss.report.reach import combinations, judged_in
-from linkloss.report.story_fields import story_fields
-from linkloss.report.table import groups
-from linkloss.report.totals import totals
-from linkloss.report.trace import recording_fields
+from linkloss.recording import NodeChange, Outside, OutsideEvent, Recording, Series
+from linkloss.report.findings import Told, story_sentence
+from linkloss.report.totals import combinations, groups, judged_in, totals
 from linkloss.report.words import command, finding_sentence, outcome_line, rule_words, run_sentence
+from linkloss.vehicle.loading import Vehicle
+
+
+def content_now(vehicle: Vehicle) -> str | None:
+    """The SHA-256 of the vehicle's file, its DBC and its programs, in hexadecimal, as they are
+    now; None when one of them is not there any more.
+    """
+    try:
+        return content(vehicle)
+    except OSError:
+        return None
+
+
+EFFORT_VERSION = 1
+
+
+def effort_json(
+    report: CheckReport, wall_s: float, choice: Mapping[str, Any], told: Told | None = None
+) -> str:
+    """The effort as JSON. ``wall_s`` is the cases' real time in seconds; ``choice`` says how the
+    work was spread; ``told`` are the stories, if there were any to be found.
+    """
+    cases = len(report.cases)
+    fields = {
+        "format": "linkloss effort",
+        "version": EFFORT_VERSION,
+        "wall_s": round(wall_s, 3),
+        "cases": cases,
+        "cases_per_s": round(cases / wall_s, 2) if wall_s > 0 else None,
+        "simulated_s_per_s": round(report.simulated_ns / 1e9 / wall_s, 2) if wall_s > 0 else None,
+        **choice,
+        "shrinking": [] if told is None else [_shrinking(story) for story in told.stories.told],
+        "host": {
+            "cores": os.cpu_count(),
+            "machine": platform.machine(),
+            "system": platform.system(),
+            "python": platform.python_version(),
+        },
+    }
+    return json.dumps(fields, indent=2) + "\n"
+
+
+def _shrinking(story: Story) -> dict[str, Any]:
+    return {"story": story.name, "runs": story.shrunk.runs, "budget": story.shrunk.budget}
+
+
+def story_fields(told: Told, story: Story) -> dict[str, Any]:
+    """What is known about a story; ``without`` says of each fault, then of each action, what
+    becomes of the rule without it (None: not tried).
+    """
+    shrunk = story.shrunk
+    file = told.files.get(story.name)
+    return {
+        "name": story.name,
+        "sentence": story_sentence(story),
+        "file": None if file is None else file.as_posix(),
+        "command": told.command(story) or None,
+        "cause": story.cause,
+        "findings_with_this_cause": told.stories.sharing(story),
+        "tells": [list(place) for place in story.tells],
+        "case": story.case,
+        "beginning": dict(shrunk.scenario.inputs),
+        "actions": [[action.at_ns, dict(action.values)] for action in shrunk.scenario.actions],
+        "faults": [
+            [timed.at_ns, timed.until_ns, timed.fault.kind, timed.fault.label()]
+            for timed in shrunk.scenario.faults
+        ],
+        "lasts_ns": shrunk.scenario.lasts_ns,
+        "without": [None if outcome is None else outcome.value for outcome in shrunk.needed],
+        "minimal": shrunk.minimal,
+        "ran_out": shrunk.ran_out,
+    }
+
+
+FRAME_COLUMNS = (
+    "start_ns",
+    "end_ns",
+    "sender",
+    "identifier",
+    "extended",
+    "remote",
+    "dlc",
+    "data",
+    "receivers",
+    "error",
+    "lost_overrun",
+    "rivals",
+    "fd",
+)
+
+OUTSIDE_COLUMNS = ("at_ns", "name", "frame", "presence", "hands")
+
+
+def recording_fields(recording: Recording) -> dict[str, Any]:
+    """The fields of a recording by name. Series are lists of [instant in ns, value]."""
+    return {
+        "seed": recording.seed,
+        "end_ns": recording.end_ns,
+        "logged": list(recording.logged),
+        "shift": None if recording.shift is None else asdict(recording.shift),
+        "actions": [[action.at_ns, dict(action.values)] for action in recording.actions],
+        "faults": [fault._asdict() for fault in recording.faults],
+        "inputs": _all_series(recording.inputs),
+        "seen": _seen(recording),
+        "outputs": _all_series(recording.outputs),
+        "commands": _all_series(recording.commands),
+        "volts": _all_series(recording.volts),
+        "amps": _all_series(recording.amps),
+        "driven": _all_series(recording.driven),
+        "trips": _all_series(recording.trips),
+        "fuses": [fuse._asdict() for fuse in recording.fuses],
+        "node_columns": list(NodeChange._fields),
+        "nodes": _rows(recording.nodes),
+        "controller_columns": ["at_ns", "state", "tec", "rec"],
+        "controllers": _rows(recording.controllers),
+        "crashes": [crash._asdict() for crash in recording.crashes],
+        "handed_columns": ["at_ns", "data", "taken"],
+        "handed": {
+            name: [[entry.at_ns, entry.data.hex(), entry.taken] for entry in recording.handed[name]]
+            for name in sorted(recording.handed)
+        },
+        "foreign_columns": ["at_ns", "node", "identifier", "extended", "data", "taken"],
+        "foreign": [[*entry[:4], entry.data.hex(), entry.taken] for entry in recording.foreign],
+        "outside_columns": list(OUTSIDE_COLUMNS),
+        "outside": [_outside_row(event) for event in recording.outside],
+        "frame_columns": list(FRAME_COLUMNS),
+        "frames": [frame_row(record) for record in recording.frames],
+    }
+
+
+def _outside_row(event: OutsideEvent) -> list[Any]:
+    """What somebody outside did, in the order of OUTSIDE_COLUMNS; ``frame`` is None or identifier,
+    extended, remote, DLC and data.
+    """
+    at_ns, name, frame, presence, hands = event
+    row = frame and [
+        frame.identifier,
+        frame.extended,
+        frame.remote,
+        frame.dlc,
+        frame.data.hex(),
+    ]
+    return [at_ns, name, row, presence, hands]
+
+
+def frame_row(record: BusRecord) -> list[Any]:
+    """One frame, in the order of FRAME_COLUMNS; data in hexadecimal; of a CAN FD frame whether the
+    bit rate switches and whether its sender is error-passive.
+    """
+    frame = record.frame
+    return [
+        record.start_ns,
+        record.end_ns,
+        record.sender,
+        frame.identifier,
+        frame.extended,
+        frame.remote,
+        frame.dlc,
+        frame.data.hex(),
+        list(record.receivers),
+        record.error,
+        list(record.lost_overrun),
+        list(record.rivals),
+        [frame.bit_rate_switch, frame.error_state_indicator]
+        if isinstance(frame, FdFrame)
+        else None,
+    ]
+
+
+def _all_series(group: Mapping[str, Series[Any]]) -> dict[str, list[list[Any]]]:
+    return {name: _changes(series) for name, series in group.items()}
+
+
+def _changes(series: Series[Any]) -> list[list[Any]]:
+    return [list(change) for change in series.changes()]
+
+
+def _seen(recording: Recording) -> dict[str, dict[str, list[list[Any]]]]:
+    found: dict[str, dict[str, list[list[Any]]]] = {}
+    for (name, node), series in recording.seen.items():
+        found.setdefault(name, {})[node] = _changes(series)
+    return found
+
+
+def _rows(group: Mapping[str, Iterable[tuple[Any, ...]]]) -> dict[str, list[list[Any]]]:
+    return {name: [list(row) for row in rows] for name, rows in group.items()}
+
 
 CHECK_VERSION = 1
 RUN_VERSION = 1

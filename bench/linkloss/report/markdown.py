@@ -7,9 +7,9 @@ from collections.abc import Iterable, Iterator
 
 from linkloss.campaign.result import CAUTION, CheckReport, Finding
 from linkloss.judge import Outcome
-from linkloss.model.units import show_duration
 from linkloss.report.totals import totals
 from linkloss.report.words import command, count, finding_sentence, outcome_line
+from linkloss.units import show_duration
 
 MOST_FINDINGS = 20
 """Findings that are told in full; a comment has a limited length, and a reader's patience too."""

@@ -1,28 +1,30 @@
 """A run as one picture of an instant: inputs, loads, nodes, the last frames, the last events.
 
 A recording holds everything, so a picture can be drawn of any instant, in any order.
+
+Playing a run on the terminal, at a speed that eyes can follow.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 from rich.cells import cell_len
-from rich.console import Group, RenderableType
+from rich.console import Console, Group, RenderableType
+from rich.live import Live
 from rich.text import Text
 
 from linkloss.bus import BusRecord
 from linkloss.bus.confinement import ErrorState
 from linkloss.campaign.result import RunResult
-from linkloss.model.units import plain, show_duration
+from linkloss.clock.wallclock import monotonic_seconds, wait_seconds
 from linkloss.recording import ControllerChange, NodeChange
-from linkloss.report.events import Event
-from linkloss.report.run_story import events_with_breaks
 from linkloss.report.screen import printable
-from linkloss.report.timeline import instant
+from linkloss.report.timeline import Event, events_with_breaks, instant
+from linkloss.units import plain, show_duration
 
 _ERRORS = {
     "ack": "no acknowledgement",
@@ -178,3 +180,35 @@ def columns(parts: Sequence[Text], width: int) -> list[Text]:
         line.rstrip()
         lines.append(line)
     return lines
+
+
+PICTURES_PER_S = 20
+
+
+def play(
+    console: Console,
+    result: RunResult,
+    speed: float,
+    *,
+    now_s: Callable[[], float] = monotonic_seconds,
+    wait_s: Callable[[float], None] = wait_seconds,
+) -> bool:
+    """Show the run from power-up to its end; ``speed`` 1 is real time, 0.1 a tenth of it.
+
+    Pictures that come too late are left out, so that the speed is kept. False when whoever
+    watches has seen enough and interrupts.
+    """
+    pictures = Pictures(result, console.width, console.height)
+    end_ns = result.recording.end_ns
+    with Live(console=console, auto_refresh=False, transient=True) as live:
+        began_s = now_s()
+        try:
+            while True:
+                at_ns = min(end_ns, int((now_s() - began_s) * speed * 1e9))
+                live.update(pictures.at(at_ns), refresh=True)
+                if at_ns >= end_ns:
+                    return True
+                left_s = (end_ns - at_ns) / 1e9 / speed
+                wait_s(min(1 / PICTURES_PER_S, left_s))
+        except KeyboardInterrupt:
+            return False

@@ -14,12 +14,11 @@ from typing import Any, NamedTuple
 from linkloss.campaign.result import CaseResult, CheckReport, RunResult
 from linkloss.campaign.store import CaseStore
 from linkloss.judge import Outcome, Unjudged, Verdict, declared_rules
-from linkloss.model.loading import Vehicle, load_vehicle
-from linkloss.model.problem import BadInput
-from linkloss.replay.recorded import recording_of
-from linkloss.report.inputs import content_now
-from linkloss.report.machine import CHECK_VERSION, RUN_VERSION
+from linkloss.logs.recorded import recording_of
+from linkloss.problem import BadInput
+from linkloss.report.machine import CHECK_VERSION, RUN_VERSION, content_now
 from linkloss.scenario import Expectation, Scenario
+from linkloss.vehicle.loading import Vehicle, load_vehicle
 
 _VERSIONS = {"linkloss check": CHECK_VERSION, "linkloss run": RUN_VERSION}
 _CASES = '"cases": ['

@@ -1,16 +1,44 @@
-"""A check on the screen: the table, what broke and how to see it again, what was not tested."""
+"""A check on the screen: the table, what broke and how to see it again, what was not tested.
+
+Beside the verdicts of a check: which rules held narrowly, and what has changed since.
+
+The firmware lines that no case of a check reached, on the screen.
+
+How far a check has come, on the terminal's error stream; silent where nobody watches.
+
+The catalogue of faults on the screen: what there is, and what each takes.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import inspect
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO, Any
 
+from pydantic.fields import FieldInfo
 from rich.console import Console
+from rich.progress import (
+    BarColumn,
+    MofNCompleteColumn,
+    Progress,
+    ProgressColumn,
+    Task,
+    TextColumn,
+    TimeRemainingColumn,
+)
+from rich.text import Text
 
 from linkloss.campaign.result import CheckReport, Finding, RuleResult
+from linkloss.campaign.store import Change, Changes, Standing
+from linkloss.clock.wallclock import monotonic_seconds
+from linkloss.faults.base import Fault
+from linkloss.faults.catalogue import catalogue
+from linkloss.firmware.coverage import Lines, ranges
 from linkloss.judge import Outcome
-from linkloss.model.units import show_duration
-from linkloss.report.findings import Told
-from linkloss.report.reach import reach_sentences
+from linkloss.report.findings import Told, effort, story_sentence
 from linkloss.report.screen import (
     STYLES,
     bullet,
@@ -20,10 +48,8 @@ from linkloss.report.screen import (
     make_console,
     paragraph,
 )
-from linkloss.report.story import effort, story_sentence
-from linkloss.report.table import show_table
 from linkloss.report.timeline import show_run
-from linkloss.report.totals import totals
+from linkloss.report.totals import reach_sentences, show_table, totals
 from linkloss.report.words import (
     command_parts,
     count,
@@ -32,6 +58,179 @@ from linkloss.report.words import (
     rule_words,
     short_margin,
 )
+from linkloss.units import parse_duration, plain, show_duration, write_duration
+
+
+def narrowest(report: CheckReport, below_ns: int | None = None) -> list[RuleResult]:
+    """The kept rules that have a margin, the smallest first; only those below a limit if given."""
+    found = [
+        entry
+        for entry in report.rules
+        if entry.verdict.outcome is Outcome.KEPT and entry.verdict.margin_ns is not None
+    ]
+    if below_ns is not None:
+        found = [entry for entry in found if (entry.verdict.margin_ns or 0) < below_ns]
+    return sorted(found, key=lambda entry: entry.verdict.margin_ns or 0)
+
+
+def show_margins(console: Console, report: CheckReport, below_ns: int | None = None) -> None:
+    """List what held narrowly, with the case in which it was so narrow."""
+    found = narrowest(report, below_ns)
+    limit = "" if below_ns is None else f" below {show_duration(below_ns)}"
+    heading(console, f"Margins{limit}, the smallest first: {count(len(found), 'rule')}")
+    for entry in found:
+        margin = show_duration(entry.verdict.margin_ns or 0)
+        words = rule_words(report.vehicle, entry.subject, entry.rule)
+        where = f", in {entry.case.name}" if entry.case is not None else ""
+        bullet(console, f"{margin}: {entry.subject}, {words}{where}")
+
+
+def show_changes(console: Console, changes: Changes) -> None:
+    """Say what differs from the baseline, worst first."""
+    heading(console, "Compared with the baseline")
+    parts = (
+        ("newly broken", changes.broken, STYLES["broken"]),
+        ("no longer put to the test", changes.untested, STYLES["not exercised"]),
+        ("smaller margin", changes.fallen, ""),
+        ("newly kept", changes.kept, STYLES["kept"]),
+        ("no longer declared", changes.gone, ""),
+    )
+    if not any(found for _, found, _ in parts):
+        paragraph(console, "Nothing has changed.")
+    for title, found, style in parts:
+        _part(console, title, found, style)
+
+
+def _part(console: Console, title: str, found: Sequence[Change], style: str) -> None:
+    if found:
+        paragraph(console, f"{title}: {count(len(found), 'rule')}")
+    for change in found:
+        text = f"{change.subject}, {change.rule}: {_stood(change.before)}"
+        bullet(console, f"{text}, now {_stood(change.after)}", style=style)
+
+
+def _stood(standing: Standing | None) -> str:
+    if standing is None:
+        return "not there"
+    if standing.margin_ns is None:
+        return standing.outcome.value
+    return f"{standing.outcome.value} ({show_duration(standing.margin_ns)})"
+
+
+def show_coverage(console: Console, sources: Sequence[Lines]) -> None:
+    """One line for each source, then the lines that did not run, with their text."""
+    heading(console, "Lines of firmware")
+    if not sources:
+        paragraph(console, "No node of this vehicle has a program in C.")
+    for source in sources:
+        total = len(source.ran) + len(source.missed)
+        bullet(console, f"{source.file}: {len(source.ran)} of {total} lines ran")
+        if not source.missed:
+            continue
+        paragraph(console, f"never reached: {ranges(source.missed)}", indent=2)
+        for number, text in _texts(source):
+            console.print(f"    {number:5}  {text}", markup=False, highlight=False, no_wrap=True)
+
+
+def _texts(source: Lines) -> list[tuple[int, str]]:
+    try:
+        lines = Path(source.file).read_text(encoding="utf-8", errors="replace").splitlines()
+    except OSError:
+        return []
+    return [(number, lines[number - 1]) for number in source.missed if number <= len(lines)]
+
+
+Report = Callable[[int, int | None], None]
+_REFRESH_S = 0.1
+
+
+class RateColumn(ProgressColumn):
+    """Cases, or whatever the unit is, per second of real time."""
+
+    def __init__(self, unit: str) -> None:
+        super().__init__()
+        self.unit = unit
+
+    def render(self, task: Task) -> Text:
+        """The rate, empty until there is one."""
+        speed = task.finished_speed or task.speed
+        return Text("" if speed is None else f"{speed:.{0 if speed >= 10 else 1}f} {self.unit}/s")
+
+
+@contextmanager
+def progress_of_check(
+    *, quiet: bool, stream: IO[str] | None = None, doing: str = "checking", unit: str = "cases"
+) -> Iterator[Report | None]:
+    """A function ``(done, total)`` that moves a bar, ``total`` None where nobody knows it; None
+    when quiet or not on a terminal. The bar says what is being done, and counts units.
+    """
+    stream = sys.stderr if stream is None else stream
+    if quiet or not stream.isatty():
+        yield None
+        return
+    columns = (
+        TextColumn(doing),
+        BarColumn(),
+        MofNCompleteColumn(),
+        RateColumn(unit),
+        TimeRemainingColumn(),
+    )
+    # No thread refreshes the bar: a program with one thread only can fork its cases.
+    with Progress(
+        *columns,
+        console=Console(file=stream),
+        transient=True,
+        get_time=monotonic_seconds,
+        auto_refresh=False,
+    ) as bar:
+        task = bar.add_task(doing, total=None)
+        shown_s = 0.0
+
+        def report(done: int, total: int | None) -> None:
+            nonlocal shown_s
+            bar.update(task, completed=done, total=total)
+            if done == total or monotonic_seconds() - shown_s >= _REFRESH_S:
+                shown_s = monotonic_seconds()
+                bar.refresh()
+
+        yield report
+
+
+def show_catalogue(console: Console) -> None:
+    """All faults by group, each with one line on what it does and its parameters."""
+    group = ""
+    for kind, form in catalogue().items():
+        if form.group != group:
+            group = form.group
+            heading(console, group)
+        bullet(console, f"{kind}: {first_sentence(form)}")
+        for line in parameter_lines(form):
+            paragraph(console, line, indent=4)
+
+
+def first_sentence(form: type[Fault]) -> str:
+    """What a fault does, in the first sentence of its description."""
+    text = " ".join((inspect.getdoc(form) or "").split("\n\n")[0].split())
+    return text.partition(". ")[0].rstrip(".") + "."
+
+
+def parameter_lines(form: type[Fault]) -> Iterator[str]:
+    """``at (needed): the node that misses it``, one line for each parameter."""
+    for name, field in form.model_fields.items():
+        about = f": {field.description}" if field.description else ""
+        yield f"{name} ({_need(field)}){about}"
+
+
+def _need(field: FieldInfo) -> str:
+    if field.is_required():
+        return "needed"
+    default: Any = field.default
+    if default is None or "default" in (field.description or ""):
+        return "optional"
+    readers = [getattr(entry, "func", None) for entry in field.metadata]
+    shown = write_duration(default) if parse_duration in readers else plain(default)
+    return f"default {shown}"
+
 
 __all__ = ["make_console", "show_check", "show_run"]
 

@@ -1,16 +1,230 @@
-"""One run on the screen: what happened, in order of time, and what the judge says of it."""
+"""One run on the screen: what happened, in order of time, and what the judge says of it.
+
+What a load did over a run, in few words: flashing is one entry, not one for each edge.
+
+What happened in a run, as one list in order of time.
+
+A run as a text for a test report: first what broke, then what happened, with the breaks in it.
+
+Whoever reads it has not opened another file yet, and should not have to.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator, Sequence
+from io import StringIO
+from typing import NamedTuple
+
 from rich.console import Console
 
+from linkloss.bus.confinement import ErrorState
 from linkloss.campaign.result import RunResult
 from linkloss.judge import Outcome, Verdict
-from linkloss.model.units import plain, show_duration
-from linkloss.report.events import Event, events
-from linkloss.report.screen import STYLES, bullet, caution, hanging, heading, paragraph
+from linkloss.recording import NodeChange, Recording, Series
+from linkloss.report.screen import (
+    STYLES,
+    bullet,
+    caution,
+    hanging,
+    heading,
+    make_console,
+    paragraph,
+)
 from linkloss.report.words import count, run_sentence, short_margin
 from linkloss.scenario import Expectation
+from linkloss.units import plain, show_duration
+from linkloss.vehicle.expression import split_signal
+
+LONGEST_CYCLE_NS = 2_000_000_000
+"""Lighting-ups further apart than this are not flashing but switching (30 per minute)."""
+FEWEST_FLASHES = 3
+"""Lighting-ups that make a spell of flashing."""
+
+
+class Entry(NamedTuple):
+    """From an instant on, a load does this."""
+
+    at_ns: int
+    text: str
+
+
+def spells(output: Series[float], end_ns: int) -> list[Entry]:
+    """What an output did, from power-up to the end. Being off from the beginning is no entry."""
+    edges = [(at_ns, level) for at_ns, level in output.changes() if at_ns <= end_ns]
+    if edges and edges[0][1] <= 0:
+        edges = edges[1:]
+    found: list[Entry] = []
+    index = 0
+    while index < len(edges):
+        taken = _flashing(edges, index)
+        if taken:
+            found += _flash_entries(edges[index : index + taken], end_ns)
+            index += taken
+        else:
+            found.append(Entry(edges[index][0], _state(edges[index][1])))
+            index += 1
+    return found
+
+
+def _flashing(edges: Sequence[tuple[int, float]], start: int) -> int:
+    """How many edges from ``start`` on belong to one spell of flashing; 0 when there is none."""
+    rises = 0
+    index = start
+    while index < len(edges) and edges[index][1] > 0:
+        if index > start and edges[index][0] - edges[index - 2][0] > LONGEST_CYCLE_NS:
+            break
+        rises += 1
+        if index + 1 >= len(edges) or edges[index + 1][1] > 0:
+            index += 1
+            break
+        index += 2
+    return index - start if rises >= FEWEST_FLASHES else 0
+
+
+def _flash_entries(edges: Sequence[tuple[int, float]], end_ns: int) -> Iterator[Entry]:
+    rises = [at_ns for at_ns, level in edges if level > 0]
+    cycle_ns = (rises[-1] - rises[0]) // (len(rises) - 1)
+    yield Entry(rises[0], f"flashing, {round(60e9 / cycle_ns)} per minute")
+    last_ns, level = edges[-1]
+    if end_ns - last_ns > cycle_ns:
+        yield Entry(last_ns, _state(level))
+
+
+def _state(level: float) -> str:
+    if level <= 0:
+        return "off"
+    return "on" if level >= 1 else f"on at {level:.0%}"
+
+
+_FAULT, _TROUBLE = "bold magenta", "red"
+_TAKEN_BY = {
+    "fault": "taken by a fault",
+    "start": "taken by the start of the engine",
+    "car": "taken by the car itself, no fault",
+}
+
+
+class Event(NamedTuple):
+    """Something that happened at an instant."""
+
+    at_ns: int
+    text: str
+    style: str = ""
+
+
+def events(result: RunResult) -> list[Event]:
+    """Actions, faults, nodes, controllers, loads and notices, in order of time.
+
+    What falls on one instant stands in this order: cause before effect.
+    """
+    recording = result.recording
+    found = [
+        *_actions(recording),
+        *_faults(recording),
+        *_fuses(recording),
+        *_nodes(recording),
+        *_controllers(recording),
+        *_prints(recording),
+        *_loads(recording),
+        *_notices(result),
+    ]
+    return sorted(found, key=lambda event: event.at_ns)
+
+
+def _actions(recording: Recording) -> Iterator[Event]:
+    for action in recording.actions:
+        listed = ", ".join(f"{name} = {plain(value)}" for name, value in action.values.items())
+        yield Event(action.at_ns, f"input {listed}", "bold")
+
+
+def _faults(recording: Recording) -> Iterator[Event]:
+    for fault in recording.faults:
+        until = "" if fault.cleared_ns is not None else " (until the end)"
+        cannot = ", ".join(fault.loads)
+        if cannot:
+            until += f"; hardware cannot: {cannot} judged by what the node drives"
+        yield Event(fault.applied_ns, f"fault {fault.kind}: {fault.text}{until}", _FAULT)
+        if fault.cleared_ns is not None and fault.cleared_ns != fault.applied_ns:
+            lasted = show_duration(fault.cleared_ns - fault.applied_ns)
+            text = f"fault {fault.kind} cleared after {lasted}: {fault.text}"
+            yield Event(fault.cleared_ns, text, _FAULT)
+
+
+def _fuses(recording: Recording) -> Iterator[Event]:
+    for fuse in recording.fuses:
+        why = "" if fuse.by == "fault" else " without any fault"
+        ends = ", ".join((*(f"node {node}" for node in fuse.nodes), *fuse.loads))
+        text = f"the fuse of {_fuse_name(fuse.what)} opened{why}: no current for {ends}"
+        yield Event(fuse.at_ns, text, _TROUBLE)
+
+
+def _fuse_name(what: str) -> str:
+    """``feed of rear`` as the feed of a node, everything else as the load that it is."""
+    return f"the {what}" if what.startswith("feed of ") else what
+
+
+def _nodes(recording: Recording) -> Iterator[Event]:
+    crashed = {(crash.node, crash.at_ns) for crash in recording.crashes}
+    together: dict[NodeChange, list[str]] = {}
+    for node, changes in recording.nodes.items():
+        for change in changes:
+            if change.state == "crashed" and (node, change.at_ns) in crashed:
+                continue
+            together.setdefault(change, []).append(node)
+    for (at_ns, state, cause, by), nodes in together.items():
+        word = "node" if len(nodes) == 1 else "nodes"
+        why = f"{cause}: {_TAKEN_BY.get(by, by)}" if by else cause
+        text = f"{word} {', '.join(nodes)}: {state}" + (f" ({why})" if why else "")
+        yield Event(at_ns, text, "" if state in ("reset", "running", "asleep") else _TROUBLE)
+    for crash in recording.crashes:
+        text = f"node {crash.node}: the program failed at {crash.where}: {crash.text}"
+        yield Event(crash.at_ns, text, _TROUBLE)
+
+
+def _controllers(recording: Recording) -> Iterator[Event]:
+    for node, changes in recording.controllers.items():
+        for change in changes:
+            state = state_words(change.state)
+            text = f"controller of {node}: {state} (TEC {change.tec}, REC {change.rec})"
+            yield Event(change.at_ns, text, "" if change.state == "ACTIVE" else _TROUBLE)
+
+
+def _prints(recording: Recording) -> Iterator[Event]:
+    for line in recording.prints:
+        yield Event(line.at_ns, f"node {line.node} prints: {line.text}", "dim")
+
+
+def state_words(name: str) -> str:
+    """The error state of a controller as the standard writes it."""
+    known = ErrorState.__members__
+    return known[name].value if name in known else name
+
+
+def _loads(recording: Recording) -> Iterator[Event]:
+    together: dict[tuple[int, str], list[str]] = {}
+    for load, output in recording.outputs.items():
+        for entry in spells(output, recording.end_ns):
+            together.setdefault(entry, []).append(load)
+    for (at_ns, text), loads in together.items():
+        yield Event(at_ns, f"{', '.join(loads)}: {text}", "cyan")
+
+
+def _notices(result: RunResult) -> Iterator[Event]:
+    """When a notice is first handed over, and when it is taken back."""
+    vehicle = result.scenario.vehicle
+    for name, notice in vehicle.notices.items():
+        message = split_signal(notice.signal)[0]
+        _, signal = vehicle.signal(notice.signal)
+        given = False
+        for entry in result.recording.handed.get(message, []):
+            if not entry.data:
+                continue
+            now = bool(signal.raw(entry.data))
+            if now != given:
+                word = "given" if now else "withdrawn"
+                yield Event(entry.at_ns, f"notice {name}: {word} ({notice.signal})", "yellow")
+            given = now
+
 
 _INSTANT_WIDTH = 11
 """Up to 9999 seconds."""
@@ -167,3 +381,76 @@ def outcome_of_run(result: RunResult) -> str:
     if result.exit_code:
         return "Nothing was put to the test."
     return "Nothing that was put to the test broke."
+
+
+WIDTH = 80
+Place = tuple[str, str]
+
+
+def story(result: RunResult, *, only: Place | None = None, again: str = "") -> str:
+    """The text, in lines of 80 characters. ``only`` names the one rule that it is about, by
+    subject and rule; ``again`` is the command that shows the run with all details.
+    """
+    out = StringIO()
+    console = make_console(out, WIDTH)
+    _story_beginning(console, result)
+    _story_broken(console, result, only)
+    heading(console, "What happened:")
+    event_lines(console, events_with_breaks(result, only))
+    if again:
+        console.print()
+        paragraph(console, f"Again, with all details: {again}")
+    return out.getvalue().strip("\n")
+
+
+def headline(result: RunResult) -> str:
+    """The first break in one line, and how many more there are; empty when nothing broke."""
+    texts = [text for _, text in _breaks(result)]
+    further = f" (and {len(texts) - 1} more)" if len(texts) > 1 else ""
+    return f"{texts[0]}{further}" if texts else ""
+
+
+def events_with_breaks(result: RunResult, only: Place | None = None) -> list[Event]:
+    """The timeline of a run with the instants at which rules and expectations broke in it, behind
+    what happened at the same instant.
+    """
+    breaks = [
+        Event(verdict.at_ns, f"BROKEN: {text}")
+        for verdict, text in _breaks(result)
+        if verdict.at_ns is not None and only in (None, (verdict.subject, verdict.rule))
+    ]
+    return sorted([*events(result), *breaks], key=lambda event: event.at_ns)
+
+
+def _breaks(result: RunResult) -> Iterable[tuple[Verdict, str]]:
+    for verdict in result.verdicts:
+        if verdict.broken:
+            yield verdict, run_sentence(result, verdict)
+    for entry, verdict in zip(result.scenario.expectations, result.expected, strict=True):
+        if verdict.broken:
+            yield (
+                verdict,
+                f"expected {expectation_text(entry)}, but it {verdict.text.split(';')[0]}",
+            )
+
+
+def _story_beginning(console: Console, result: RunResult) -> None:
+    scenario, recording = result.scenario, result.recording
+    paragraph(console, scenario.title or scenario.name)
+    vehicle = scenario.vehicle
+    paragraph(console, f"{vehicle.title} ({vehicle.path}), {show_duration(recording.end_ns)}")
+    if scenario.inputs:
+        listed = ", ".join(f"{name} = {plain(value)}" for name, value in scenario.inputs.items())
+        paragraph(console, f"at the beginning: {listed}")
+
+
+def _story_broken(console: Console, result: RunResult, only: Place | None) -> None:
+    found = list(_breaks(result))
+    if only is not None:
+        others = sum((verdict.subject, verdict.rule) != only for verdict, _ in found)
+        if others:
+            paragraph(console, f"{count(others, 'other rule')} broke in the same run")
+    elif found:
+        heading(console, "What broke:")
+        for _, text in found:
+            bullet(console, text)

@@ -16,13 +16,13 @@ from collections.abc import Callable
 
 from linkloss.campaign.result import CaseResult, CheckReport, RunResult
 from linkloss.judge import Verdict
-from linkloss.judge.sensor import shown_signals
-from linkloss.model.load import LoadTable, state_text
-from linkloss.model.loading import Vehicle
-from linkloss.model.problem import BadInput
-from linkloss.model.units import show_duration
-from linkloss.model.vehicle import NodeTable
+from linkloss.judge.senders import shown_signals
+from linkloss.problem import BadInput
 from linkloss.shipped import demo_vehicle
+from linkloss.units import show_duration
+from linkloss.vehicle.load import LoadTable, state_text
+from linkloss.vehicle.loading import Vehicle
+from linkloss.vehicle.tables import NodeTable
 
 _LAMP = re.compile(r"lamp|light|beam|indicator|tell-?tale", re.IGNORECASE)
 _WAS = re.compile(r"was (on|off) instead of (.+)")

@@ -1,4 +1,11 @@
-"""Building a vehicle on a clock and a bus, running a scenario on it, recording all of it."""
+"""Building a vehicle on a clock and a bus, running a scenario on it, recording all of it.
+
+The controller of a node, with the properties that the vehicle file gives it.
+
+Virtual time at the pace of the wall clock, for whoever wants to watch a drive go by.
+
+Nothing in a run depends on it: the pace only waits, between two events.
+"""
 
 from __future__ import annotations
 
@@ -12,35 +19,91 @@ from typing import TYPE_CHECKING, NamedTuple
 import can
 
 from linkloss.bus import Bus, BusRecord, Controller, Frame, open_channel
-from linkloss.bus.line import Line
-from linkloss.clock import OwnClock, VirtualLoop
+from linkloss.bus.cable import Line
+from linkloss.bus.controller import Filter
+from linkloss.clock import EventQueue, OwnClock, Priority, VirtualLoop
+from linkloss.clock.wallclock import monotonic_seconds, wait_seconds
 from linkloss.faults.base import Fault
-from linkloss.model.expression import Value
-from linkloss.model.loading import Vehicle
-from linkloss.model.vehicle import write_identifier
-from linkloss.outside import NOBODY, OutsideEvent
 from linkloss.recording import (
+    NOBODY,
+    REST,
     ActionRecord,
     ControllerChange,
     FaultRecord,
     Foreign,
     Handed,
+    OutsideEvent,
     Recording,
+    Traffic,
     note_bit,
 )
-from linkloss.session.controllers import make_controller
-from linkloss.session.gate import clock_at_work, make_task
-from linkloss.session.host import NodeHost, Surroundings
-from linkloss.session.logged import LoggedNode
-from linkloss.session.outside import Outsiders
-from linkloss.session.pace import Pace
-from linkloss.session.pins import Inputs, Output
-from linkloss.session.player import Feed, Player
-from linkloss.session.power import make_power
-from linkloss.traffic import REST, Traffic
+from linkloss.session.board import Inputs, Output
+from linkloss.session.electrics import make_power
+from linkloss.session.host import NodeHost, Surroundings, clock_at_work, make_task
+from linkloss.session.logged import MAILBOXES, Feed, LoggedNode, Outsiders, Player
+from linkloss.vehicle.expression import Value
+from linkloss.vehicle.loading import Vehicle
+from linkloss.vehicle.tables import BASE_MASK, EXTENDED_MASK, FilterTable, write_identifier
 
 if TYPE_CHECKING:
     from linkloss.scenario import Scenario, TimedFault
+
+
+def make_controller(
+    vehicle: Vehicle, name: str, *, logged: bool = False, real: bool = False
+) -> Controller:
+    """A node's controller, not yet on a bus.
+
+    :param logged: its frames come out of a log: they are sent until they are, whatever the
+        program of the node would have asked for.
+    :param real: its frames come from a real node, whose own mailboxes they have left already.
+    """
+    table = vehicle.nodes[name]
+    return Controller(
+        name,
+        mailboxes=MAILBOXES if real else table.mailboxes,
+        order="fifo" if real else table.mailbox_order,
+        receive_depth=table.receive_depth,
+        auto_recovery=table.auto_recovery or logged,
+        listen_only=table.listen_only and not logged,
+        single_shot=table.single_shot and not logged,
+        fd=table.fd,
+        overwrites=table.receive_overrun == "overwrite",
+        filters=[_filter(vehicle, entry) for entry in table.filters],
+    )
+
+
+def _filter(vehicle: Vehicle, entry: FilterTable) -> Filter:
+    if entry.message is not None:
+        message = vehicle.messages[entry.message]
+        mask = EXTENDED_MASK if message.extended else BASE_MASK
+        return message.identifier, mask, message.extended
+    assert entry.id is not None
+    most = EXTENDED_MASK if entry.extended else BASE_MASK
+    return entry.id, most if entry.mask is None else entry.mask, entry.extended
+
+
+STEP_NS = 20_000_000
+"""How often it looks at the clock on the wall."""
+
+
+class Pace:
+    """Holds a queue back so that its time does not run ahead of real time."""
+
+    def __init__(self, queue: EventQueue) -> None:
+        self._queue = queue
+        self._begun_s = 0.0
+
+    def begin(self) -> None:
+        """From now on, until the queue is run no more."""
+        self._begun_s = monotonic_seconds() - self._queue.now_ns / 1e9
+        self._wait()
+
+    def _wait(self) -> None:
+        ahead_s = self._queue.now_ns / 1e9 - (monotonic_seconds() - self._begun_s)
+        if ahead_s > 0:
+            wait_seconds(ahead_s)
+        self._queue.after(STEP_NS, self._wait, priority=Priority.STIMULUS)
 
 
 _NO_TRAFFIC = Traffic((), lambda: iter(()))

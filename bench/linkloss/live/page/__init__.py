@@ -13,10 +13,10 @@ from linkloss.campaign.result import CAUTION
 from linkloss.faults.base import Fault
 from linkloss.faults.catalogue import catalogue
 from linkloss.live.drawing import draw
-from linkloss.live.palette import Offer
-from linkloss.model.loading import Vehicle
-from linkloss.report.catalogue import first_sentence
+from linkloss.live.view import Offer
 from linkloss.report.html.render import environment, style
+from linkloss.report.terminal import first_sentence
+from linkloss.vehicle.loading import Vehicle
 
 _FOLDER = Path(__file__).parent
 File = tuple[str, str]

@@ -7,7 +7,7 @@ stories.py   what broke, grouped by the case that shows it
 lanes.py     what a run did, as lanes over time, with what was allowed behind what was done
 picture.py   lanes as SVG
 frames.py    the frames around an instant
-traffic.py   the bus: load, response times, error counters
+recording.py   the bus: load, response times, error counters
 failsafe.py  what each load is meant to do
 reopened.py  from a result in a file to a page
 plain.py     a page out of parts, for results of another kind
@@ -18,12 +18,16 @@ render.py    a page as text
 page.html, parts.html, style.css and page.js are the templates, the look, and the zooming.
 """
 
-from linkloss.report.html.check import check_page
-from linkloss.report.html.every import keep_cases
-from linkloss.report.html.plain import plain_page, write_page
+from linkloss.report.html.pages import (
+    check_page,
+    keep_cases,
+    plain_page,
+    reopened_page,
+    run_page,
+    write_page,
+    write_run_page,
+)
 from linkloss.report.html.render import render
-from linkloss.report.html.reopened import reopened_page
-from linkloss.report.html.run import run_page, write_run_page
 from linkloss.report.html.sheet import Drawing, Fact, Page, Part
 
 __all__ = [

@@ -18,7 +18,7 @@ from typing import Any, NamedTuple
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from linkloss.report.html.picture import HEIGHT, UNIT_NS
+from linkloss.report.html.lanes import HEIGHT, UNIT_NS
 from linkloss.report.html.sheet import Page, Picture, Strip
 from linkloss.report.screen import printable
 

@@ -5,18 +5,16 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from functools import partial
 
-from linkloss.campaign.rerun import Failed, Wanted, again, cases_named
+from linkloss.campaign.check import Failed, Wanted, again, cases_named
 from linkloss.campaign.result import CheckReport, Finding, RunResult
 from linkloss.judge.verdict import Outcome
-from linkloss.model.units import show_duration
-from linkloss.report.changes import narrowest
-from linkloss.report.findings import Told
-from linkloss.report.html.scene import Place, look
+from linkloss.report.findings import Told, effort, story_sentence
+from linkloss.report.html.scene import Place, look, traffic
 from linkloss.report.html.sheet import Broken, Reduced, Scene, Story, Traffic
-from linkloss.report.html.traffic import traffic
-from linkloss.report.story import effort, story_sentence
+from linkloss.report.terminal import narrowest
 from linkloss.report.words import command, finding_sentence, rule_words
 from linkloss.scenario import Scenario
+from linkloss.units import show_duration
 
 IN_FULL = 50
 """Stories that get a picture; the others are summarised."""

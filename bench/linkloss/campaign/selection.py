@@ -1,0 +1,438 @@
+"""What a check was asked to run: enough to make its cases again, in any process, in this order.
+
+From a case's name back to the case: the name tells all of it but the vehicle and the seed.
+
+night_drive/unplug(rear)@543ms+1527ms/reset(rear)@1200ms/lights=off@1300ms/again/clocks(rear=65s)
+
+A logged drive as the situations of a check.
+
+What the driver and the engine did in the drive is cut into *windows*: a few seconds around an
+event, such as a lamp request that changes or a cranking. Each window is a situation like those of
+the vehicle file, with the drive's own instants, and every fault is tried in it as in any other.
+The whole drive is a situation too, without a fault: it is judged at every instant.
+
+    drive    ------A--B---------------A--------C-----
+    windows     [  A  B  ]                  [  C  ]      the second A shows nothing new
+"""
+
+from __future__ import annotations
+
+import re
+from bisect import bisect_left
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import cache, lru_cache
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+from linkloss.campaign.cases import AGAIN, MOVED, NO_FAULT, CaseMaker
+from linkloss.campaign.depth import Depth, Planned, planned
+from linkloss.campaign.plan import SOAK, SOAK_WITH_FAULTS, soak
+from linkloss.faults.base import Fault
+from linkloss.faults.catalogue import FaultError, catalogue, make_fault
+from linkloss.firmware.build import BuildOptions
+from linkloss.logs.drive import Change, Drive, Selection
+from linkloss.problem import BadInput, nearest, unknown
+from linkloss.recording import LoggedFrame, Traffic
+from linkloss.scenario import Scenario, TimedAction, TimedFault, read_clock_part
+from linkloss.units import parse_duration, plain, show_duration
+from linkloss.vehicle.expression import Value
+from linkloss.vehicle.loading import Vehicle, load_vehicle
+from linkloss.vehicle.programs import forget_programs, program_file, program_folders
+from linkloss.vehicle.tables import Action, SituationTable
+
+_BETWEEN = re.compile(r"/(?![^(]*\))")
+"""A stroke that is not inside parentheses, where it may be part of a unit."""
+_FAULT = re.compile(r"(?P<label>(?P<kind>\w+)\((?P<given>.*)\))@(?P<at>\w+)(\+(?P<lasts>\w+))?")
+_ACTION = re.compile(r"(?P<values>[^@]+=[^@]+)@(?P<at>\w+)")
+
+
+def case_named(vehicle: Vehicle, name: str, seed: int = 0) -> Scenario | None:
+    """The case with a name as :func:`linkloss.campaign.cases.story_name` writes it, or None when it
+    is not such a name or does not fit the vehicle.
+    """
+    situation, *parts = _BETWEEN.split(name)
+    if situation not in vehicle.situations or not parts:
+        return None
+    try:
+        case = _told(vehicle, situation, [part for part in parts if part != NO_FAULT], seed)
+    except ValueError:  # a duration that is none
+        return None
+    return case if case is not None and case.name == name else None
+
+
+def _told(vehicle: Vehicle, situation: str, parts: list[str], seed: int) -> Scenario | None:
+    maker = CaseMaker(vehicle, seed)
+    if parts in ([SOAK], [SOAK_WITH_FAULTS]):
+        return soak(maker, parts[0])
+    faults: list[TimedFault] = []
+    more: list[TimedAction] = []
+    clocks: dict[str, int] = {}
+    drifts: dict[str, float] = {}
+    for part in parts:
+        if part in (MOVED, AGAIN):
+            continue
+        timed = _timed_fault(part, vehicle)
+        action = _timed_action(part, vehicle) if timed is None else None
+        given = read_clock_part(part)
+        if timed is not None:
+            faults.append(timed)
+        elif action is not None:
+            more.append(action)
+        elif given is not None and {*given[0], *given[1]} <= vehicle.nodes.keys():
+            clocks |= given[0]
+            drifts |= given[1]
+        else:
+            return None
+    moved = MOVED in parts
+    if moved and not faults:
+        return None
+    return maker.case(
+        situation,
+        tuple(faults),
+        more=tuple(more),
+        moved=moved,
+        again=AGAIN in parts,
+        clocks=clocks,
+        drifts=drifts,
+    )
+
+
+def _timed_fault(part: str, vehicle: Vehicle) -> TimedFault | None:
+    match = _FAULT.fullmatch(part)
+    if match is None:
+        return None
+    fault = _fault(match["kind"], match["given"], match["label"], vehicle)
+    if fault is None or (match["lasts"] is not None and not fault.lasting):
+        return None
+    at_ns = parse_duration(match["at"])
+    until_ns = None if match["lasts"] is None else at_ns + parse_duration(match["lasts"])
+    return TimedFault(fault, at_ns, until_ns)
+
+
+def _fault(kind: str, given: str, label: str, vehicle: Vehicle) -> Fault | None:
+    """The fault with a label; its numbers may be numbers or the names of positions."""
+    if kind not in catalogue():
+        return None
+    for read in (_number, str):
+        try:
+            fault = make_fault(kind, _parameters(catalogue()[kind], given, read), vehicle)
+        except (FaultError, IndexError):
+            continue
+        if fault.label() == label:
+            return fault
+    return None
+
+
+def _parameters(form: type[Fault], given: str, read: Any) -> dict[str, Any]:
+    """The parameters in a label: those that must be there by place, others by name."""
+    required = [name for name, field in form.model_fields.items() if field.is_required()]
+    texts = given.split(",") if given else []
+    found: dict[str, Any] = {}
+    if required == ["between"]:
+        found["between"], texts = texts[:2], texts[2:]
+    for index, text in enumerate(texts):
+        name, equals, value = text.partition("=")
+        if equals:
+            found[name] = read(value)
+        else:
+            found[required[index]] = read(text)
+    return found
+
+
+def _number(text: str) -> Value:
+    try:
+        number = float(text)
+    except ValueError:
+        return text
+    return int(number) if number.is_integer() else number
+
+
+def _timed_action(part: str, vehicle: Vehicle) -> TimedAction | None:
+    match = _ACTION.fullmatch(part)
+    if match is None:
+        return None
+    values: dict[str, Value] = {}
+    for text in match["values"].split(","):
+        name, _, value = text.partition("=")
+        table = vehicle.inputs.get(name)
+        if table is None or (table.positions is not None and value not in table.positions):
+            return None
+        number = _number(value)
+        if table.positions is None and isinstance(number, str):
+            return None
+        values[name] = value if table.positions is not None else float(number)
+    return TimedAction(parse_duration(match["at"]), values)
+
+
+WHOLE = "whole_drive"
+BEFORE_NS = 2_000_000_000
+"""From a window's beginning to its first event: every node has booted and follows by then."""
+TOGETHER_NS = 3_000_000_000
+"""Events that come so soon after a window's first one belong to it."""
+BEHIND_NS = 1_500_000_000
+"""From the last event to the end of a window that has no fault."""
+TIMES = 2
+"""In so many windows each kind of event is tried."""
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A part of a drive: where it begins, and its events, counted from there."""
+
+    from_ns: int
+    events: tuple[Change, ...]
+
+
+class Stage:
+    """A vehicle whose situations are windows of a drive.
+
+    Raises BadInput for a drive that cannot be read, or in which nothing happens.
+    """
+
+    def __init__(self, drive: Drive) -> None:
+        self.drive = drive
+        self.frames = list(drive.frames())
+        self._instants = [frame.at_ns for frame in self.frames]
+        self.windows = {_name(window): window for window in _windows(drive)}
+        if not self.windows:
+            text = "shows no change of an input in the drive; there is nothing to try a fault at"
+            raise BadInput.one(drive.path, "", f"{text} (see 'logged' of the inputs)")
+        tables = {WHOLE: self._whole(), **{n: _table(w) for n, w in self.windows.items()}}
+        file = drive.vehicle.file.model_copy(update={"situations": tables})
+        self.vehicle: Vehicle = replace(drive.vehicle, file=file)
+
+    def dressed(self, cases: Sequence[Scenario]) -> Iterator[Scenario]:
+        """The planned cases with the drive's frames, and all else that happened meanwhile. Faults
+        that need a program are not tried on nodes that have none, and none in the whole drive.
+        """
+        for case in cases:
+            faults = [timed.fault for timed in case.faults]
+            if case.situation == WHOLE and not faults:
+                whole = self.drive.scenario(seed=case.seed)
+                whole = replace(whole, name=case.name, title=case.title, situation=WHOLE)
+                yield replace(whole, vehicle=self.vehicle)
+            elif case.situation != WHOLE and all(map(self._applies, faults)):
+                yield self._dressed(case)
+
+    def sentences(self) -> tuple[str, ...]:
+        """What was made of the drive, in plain words."""
+        found = self.drive.contents
+        events = sum(change.event for change in found.changes)
+        tried = sum(len(window.events) for window in self.windows.values())
+        nodes = ", ".join(self.drive.nodes) or "no node"
+        where = f"{self.drive.path.name} ({show_duration(found.length_ns)})"
+        windows = f"Situations: {len(self.windows)} windows of {where} with {tried} of its {events}"
+        judged = f"Frames of {nodes} come from the log: their programs, requests and loads"
+        said = [
+            f"{windows} events; and the whole of it, without a fault.",
+            f"{judged} are not judged.",
+        ]
+        if found.unseen:
+            said.append(f"Not in the log, at rest throughout: {', '.join(found.unseen)}.")
+        return (*said, *(f"In the log: {note}." for note in found.notes))
+
+    def _whole(self) -> SituationTable:
+        return SituationTable(about="the whole drive", lasts=self.drive.contents.length_ns)
+
+    def _applies(self, fault: Fault) -> bool:
+        """Whether an input at fault is read by a node that is simulated."""
+        name = getattr(fault, "input", None)
+        if fault.group != "input" or name is None:
+            return True
+        return any(node not in self.drive.nodes for node in self.vehicle.inputs[name].wired_to)
+
+    def _dressed(self, case: Scenario) -> Scenario:
+        from_ns = self.windows[case.situation].from_ns
+        to_ns = from_ns + case.lasts_ns
+        inputs, actions = self.drive.driver(from_ns, to_ns)
+        return replace(
+            case,
+            inputs=inputs,
+            actions=tuple(actions),
+            traffic=Traffic(self.drive.nodes, lambda: self._frames(from_ns, to_ns)),
+        )
+
+    def _frames(self, from_ns: int, to_ns: int) -> Iterator[LoggedFrame]:
+        first = bisect_left(self._instants, from_ns + self.drive.lead_ns)
+        for at_ns, sender, frame in self.frames[first:]:
+            if at_ns > to_ns:
+                return
+            yield LoggedFrame(at_ns - from_ns, sender, frame)
+
+
+def _windows(drive: Drive) -> Iterator[Window]:
+    """A window for each kind of event, in the order of the drive."""
+    shown: dict[tuple[str, Value], int] = {}
+    events = [change for change in drive.contents.changes if change.event]
+    first = drive.lead_ns + BEFORE_NS
+    index = 0
+    values: dict[str, Value] = {}
+    kinds = [list(_kinds(change, values)) for change in events]
+    while index < len(events):
+        start = events[index]
+        news = any(shown.get(kind, 0) < TIMES for kind in kinds[index])
+        if start.at_ns < first or not news:
+            index += 1
+            continue
+        inside = index
+        while inside < len(events) and events[inside].at_ns <= start.at_ns + TOGETHER_NS:
+            for kind in kinds[inside]:
+                shown[kind] = shown.get(kind, 0) + 1
+            inside += 1
+        from_ns = start.at_ns - BEFORE_NS
+        moved = (change._replace(at_ns=change.at_ns - from_ns) for change in events[index:inside])
+        yield Window(from_ns, tuple(moved))
+        index = inside
+
+
+def _kinds(change: Change, values: dict[str, Value]) -> Iterator[tuple[str, Value]]:
+    """What sets an event apart: an input and its new position; of a sensor, up or down."""
+    for name, value in change.values.items():
+        before = values.get(name)
+        values[name] = value
+        if isinstance(value, str) or isinstance(before, str) or before is None:
+            yield name, value if isinstance(value, str) else "first"
+        else:
+            yield name, "up" if value > before else "down"
+
+
+def _name(window: Window) -> str:
+    """``at_324.3s_start_button=pressed``: where its first event stands in the drive, and what."""
+    at_ns = window.from_ns + BEFORE_NS
+    first, value = next(iter(window.events[0].values.items()))
+    return f"at_{at_ns / 1e9:.1f}s_{first}={plain(value)}"
+
+
+def _table(window: Window) -> SituationTable:
+    actions = tuple(Action(at=event.at_ns, set=event.values) for event in window.events)
+    return SituationTable(actions=actions, lasts=window.events[-1].at_ns + BEHIND_NS)
+
+
+@cache
+def stage(vehicle: Vehicle, path: Path, nodes: tuple[str, ...] | None) -> Stage:
+    """The stage of a drive, set once in each process. Raises BadInput."""
+    return Stage(Drive(path, vehicle, Selection(nodes)))
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """A vehicle's file, a seed, and which of its cases are wanted; None stands for all.
+
+    ``names`` are just these cases, whatever the depth. ``content`` is that of the vehicle where
+    the order was given, see :func:`content`. ``drive`` is a log whose windows are the situations;
+    the frames of the nodes ``logged`` (None: those that drive no load) come out of it.
+    """
+
+    path: Path
+    seed: int = 0
+    depth: Depth = "full"
+    only: tuple[str, ...] | None = None
+    situations: tuple[str, ...] | None = None
+    names: tuple[str, ...] | None = None
+    content: str = ""
+    drive: Path | None = None
+    logged: tuple[str, ...] | None = None
+    build: BuildOptions | None = None
+
+    def cases(self, vehicle: Vehicle) -> list[Scenario]:
+        """The cases, in their order. Raises BadInput for names that do not exist."""
+        if self.names is not None:
+            return [self._one(vehicle, name) for name in self.names]
+        cases = self.planned(vehicle).cases
+        return [scenario for scenario in self._of_kinds(cases) if self._situated(scenario)]
+
+    def planned(self, vehicle: Vehicle) -> Planned:
+        """All cases of the depth, and what they were chosen from. Raises BadInput for a drive
+        that cannot be read, or cannot be tried at this depth.
+        """
+        if self.drive is None:
+            return planned(vehicle, self.depth, self.seed)
+        if self.depth not in _ON_A_DRIVE:
+            text = f"a drive is tried with one fault at a time; expected {' or '.join(_ON_A_DRIVE)}"
+            raise BadInput.one("linkloss", f"--depth {self.depth}", text)
+        staged = stage(vehicle, self.drive, self.logged)
+        cases, space = planned(staged.vehicle, self.depth, self.seed, logged=True)
+        dressed = list(staged.dressed(cases))
+        said = (*space.left_out, *staged.sentences())
+        return Planned(dressed, replace(space, chosen=len(dressed), left_out=said))
+
+    def not_judged(self, vehicle: Vehicle) -> tuple[str, ...]:
+        """The nodes that have no program in the cases."""
+        return () if self.drive is None else stage(vehicle, self.drive, self.logged).drive.nodes
+
+    def named(self, vehicle: Vehicle, name: str) -> Scenario | None:
+        """The case with a name, or None when it is no name of a case here."""
+        if self.drive is None:
+            return case_named(vehicle, name, self.seed)
+        staged = stage(vehicle, self.drive, self.logged)
+        case = case_named(staged.vehicle, name, self.seed)
+        return None if case is None else next(staged.dressed([case]), None)
+
+    def _one(self, vehicle: Vehicle, name: str) -> Scenario:
+        case = self.named(vehicle, name)
+        if case is not None:
+            return case
+        known = [case.name for case in replace(self, depth="full").planned(vehicle).cases]
+        near = nearest(name, known)
+        text = f"unknown case '{name}'; expected a name as a check reports it{near}"
+        raise BadInput.one(self.path, "--case", text)
+
+    def _of_kinds(self, cases: list[Scenario]) -> list[Scenario]:
+        if self.only is None:
+            return cases
+        kinds = {scenario.kinds for scenario in cases}
+        for name in self.only:
+            if name not in kinds:
+                raise BadInput.one(self.path, "--only", unknown("fault", name, kinds))
+        return [scenario for scenario in cases if scenario.kinds in self.only]
+
+    def _situated(self, scenario: Scenario) -> bool:
+        return scenario.situation in situations_named(scenario.vehicle, self.situations)
+
+
+_ON_A_DRIVE = ("quick", "full")
+
+
+def situations_named(vehicle: Vehicle, names: tuple[str, ...] | None) -> tuple[str, ...]:
+    """The situations that were asked for; None: all. Raises BadInput for one that is none."""
+    for name in names or ():
+        if name not in vehicle.situations:
+            text = unknown("situation", name, vehicle.situations)
+            raise BadInput.one(vehicle.path, "--situation", text)
+    return tuple(vehicle.situations) if names is None else names
+
+
+def content(vehicle: Vehicle) -> str:
+    """A digest of all that decides what a vehicle does: its files, and all sources in the folders
+    of its programs, for these may import each other.
+    """
+    files = {vehicle.path.resolve(), (vehicle.path.parent / vehicle.file.dbc).resolve()}
+    for folder in program_folders(vehicle.programs.values()):
+        files.update(path for path in folder.glob("*.py") if path.is_file())
+    for program in vehicle.programs.values():
+        files.update(path for path in [program_file(program)] if path is not None)
+    digest = sha256()
+    for path in sorted(files):
+        digest.update(path.read_bytes())
+    return digest.hexdigest()
+
+
+@lru_cache(maxsize=2)
+def cases_of(order: Order) -> list[Scenario]:
+    """The cases of an order, made once in each process from the vehicle's file.
+
+    Raises RuntimeError where this process finds other files than the one that gave the order.
+    """
+    return order.cases(_vehicle(order.path, order.content, order.build))
+
+
+@lru_cache(maxsize=2)
+def _vehicle(path: Path, expected: str, build: BuildOptions | None) -> Vehicle:
+    """The vehicle as its files are now: a worker may have lived longer than an earlier state."""
+    forget_programs(load_vehicle(path).programs.values())
+    vehicle = load_vehicle(path, build)
+    if expected and content(vehicle) != expected:
+        raise RuntimeError(f"the files of {path} are not those that the check was begun with")
+    return vehicle

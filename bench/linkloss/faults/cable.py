@@ -1,0 +1,397 @@
+"""A node's ground is not that of the others.
+
+The CAN cable is cut between two neighbours: two live buses remain.
+
+A node's stub is unplugged: the node is alone, the trunk goes on without it.
+
+CAN_H and CAN_L are exchanged in one node's plug.
+
+Two conductors of the CAN cable touch, or one of them touches the body or a supply lead.
+
+The CAN cable has not the two terminators that belong at its ends.
+
+A transceiver drives the bus dominant and does not stop.
+
+Bits are read wrongly at random: on the whole cable, or by one node.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import pairwise
+from random import Random
+from typing import Literal, get_args
+
+from pydantic import Field
+
+from linkloss.bus import cable
+from linkloss.bus.cable import Conductor, Contact
+from linkloss.bus.noise import Noise as Hits
+from linkloss.clock import Event
+from linkloss.clock.queue import Priority
+from linkloss.faults.base import Fault, Rig, Undo, node_problem
+from linkloss.units import Duration, Voltage, show_duration, write_voltage
+from linkloss.vehicle.loading import Vehicle
+
+
+class Cut(Fault):
+    """The trunk is cut; each side keeps its own traffic.
+
+    With one conductor cut the sides still share the other one. By the levels, each terminator then
+    pulls its own side to that conductor, and neither side sees a dominant bit of the other; what a
+    real one picks up by crosstalk is left out (bus/cable.py).
+    """
+
+    kind = "cut"
+    group = "cable"
+
+    between: tuple[str, str]
+    conductor: Conductor = Field(default="both", description="default: both")
+
+    def problem(self, vehicle: Vehicle) -> str:
+        missing = node_problem(vehicle, *self.between)
+        if missing:
+            return missing
+        if tuple(sorted(self.between)) not in {
+            tuple(sorted(pair)) for pair in pairwise(vehicle.bus.cable)
+        }:
+            cable = ", ".join(vehicle.bus.cable)
+            left, right = self.between
+            return f"'{left}' and '{right}' are no neighbours; the cable runs {cable}"
+        return ""
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        left, right = self.between
+        rig.bus.cut(left, right, self.conductor)
+        return lambda: rig.bus.mend(left, right, self.conductor)
+
+    def describe(self) -> str:
+        what = "the cable" if self.conductor == "both" else self.conductor
+        return f"{what} between {self.between[0]} and {self.between[1]} was cut"
+
+    def label(self) -> str:
+        only = "" if self.conductor == "both" else f",conductor={self.conductor}"
+        return f"cut({self.between[0]},{self.between[1]}{only})"
+
+    def reaches(self, vehicle: Vehicle, message: str, sender: str, receiver: str) -> bool:
+        cable = vehicle.bus.cable
+        left = max(map(cable.index, self.between))
+        return (cable.index(sender) < left) != (cable.index(receiver) < left)
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for left, right in pairwise(vehicle.bus.cable):
+            yield cls(between=(left, right))
+
+    @classmethod
+    def of_wiring(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for left, right in pairwise(vehicle.bus.cable):
+            yield cls(between=(left, right), conductor="CAN_H")
+            yield cls(between=(left, right), conductor="CAN_L")
+
+
+class Unplug(Fault):
+    """The plug of one node's CAN stub is pulled; the node keeps its supply, inputs and loads.
+
+    With one conductor open the node's other pin still follows the bus and the open one stays at its
+    bias: by the levels the node sees others send, and they do not see it. What the open pin picks
+    up from outside is left out (bus/cable.py).
+    """
+
+    kind = "unplug"
+    group = "cable"
+
+    node: str
+    conductor: Conductor = Field(default="both", description="default: both")
+
+    def problem(self, vehicle: Vehicle) -> str:
+        return node_problem(vehicle, self.node)
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        rig.bus.unplug(self.node, self.conductor)
+        return lambda: rig.bus.plug(self.node, self.conductor)
+
+    def describe(self) -> str:
+        if self.conductor == "both":
+            return f"the CAN plug of {self.node} was pulled"
+        return f"{self.conductor} of {self.node} came off"
+
+    def nodes(self) -> tuple[str, ...]:
+        return (self.node,)
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for node in vehicle.bus.cable:
+            yield cls(node=node)
+
+    @classmethod
+    def of_wiring(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for node in vehicle.bus.cable:
+            yield cls(node=node, conductor="CAN_H")
+            yield cls(node=node, conductor="CAN_L")
+
+
+class Swapped(Fault):
+    """One node's conductors are exchanged: what it sends is no dominant level to others, and what
+    they send is none to it; where both send at once, their levels cancel each other.
+    """
+
+    kind = "swapped"
+    group = "cable"
+    wiring = True
+    everywhere = True
+
+    node: str
+
+    def problem(self, vehicle: Vehicle) -> str:
+        return node_problem(vehicle, self.node)
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        with rig.bus.rewiring(self.node) as cable:
+            cable.swapped.append(self.node)
+
+        def undo() -> None:
+            with rig.bus.rewiring() as cable:
+                cable.swapped.remove(self.node)
+
+        return undo
+
+    def describe(self) -> str:
+        return f"CAN_H and CAN_L of {self.node} were exchanged"
+
+    def nodes(self) -> tuple[str, ...]:
+        return (self.node,)
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for node in vehicle.bus.cable:
+            yield cls(node=node)
+
+
+class Short(Fault):
+    """A short on the trunk beside a node, of no resistance. It acts on the piece of cable it is on.
+
+    What it does follows from the levels (bus/cable.py): CAN_H to CAN_L, CAN_H to ground
+    and CAN_L to supply kill the bus; CAN_L to ground and CAN_H to supply only shift its levels.
+    """
+
+    kind = "short"
+    group = "cable"
+    wiring = True
+    everywhere = True
+
+    beside: str = Field(description="the node beside which it is")
+    contact: Contact = Field(description="which two touch")
+
+    def problem(self, vehicle: Vehicle) -> str:
+        return node_problem(vehicle, self.beside)
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        short = cable.Short(self.beside, self.contact)
+        with rig.bus.rewiring(self.beside) as it:
+            it.shorts.append(short)
+
+        def undo() -> None:
+            with rig.bus.rewiring() as it:
+                it.shorts.remove(short)
+
+        return undo
+
+    def describe(self) -> str:
+        first, second = self.contact.split("-")
+        return f"{first} touched {second} beside {self.beside}"
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        nodes = vehicle.bus.cable
+        for contact in get_args(Contact):  # once each: where it is makes no difference to levels
+            yield cls(beside=nodes[len(nodes) // 2], contact=contact)
+
+
+class Unterminated(Fault):
+    """A terminator is missing, or both are, or a third one hangs on the cable.
+
+    A third one, or the loss of one on a cable as short as a car's, leaves every bit readable; with
+    none the bus stays dominant for too long behind each dominant bit (bus/cable.py, where it
+    is told what is left out). Pieces that a cut leaves without terminators are not looked at so.
+    """
+
+    kind = "unterminated"
+    group = "cable"
+    wiring = True
+    everywhere = True
+
+    terminators: Literal[0, 1, 3] = Field(description="how many there are instead of two")
+
+    def problem(self, vehicle: Vehicle) -> str:  # every cable has terminators
+        return ""
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        with rig.bus.rewiring() as cable:
+            before, cable.line.terminators = cable.line.terminators, self.terminators
+
+        def undo() -> None:
+            with rig.bus.rewiring() as cable:
+                cable.line.terminators = before
+
+        return undo
+
+    def describe(self) -> str:
+        return {0: "both terminators", 1: "a terminator"}.get(
+            self.terminators, "a third terminator"
+        ) + (" came off" if self.terminators < 2 else " was on the cable")
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:  # noqa: ARG003 - the same for all
+        for terminators in (0, 1, 3):
+            yield cls(terminators=terminators)
+
+
+MS = 1_000_000
+
+
+class StuckDominant(Fault):
+    """The line from a node's controller to its transceiver is stuck dominant.
+
+    Without a dominant time-out in the transceiver nobody can send until it is over. With one, the
+    transceiver lets go after that time, and then sends nothing more until the fault is cleared; the
+    node goes on hearing the bus.
+    """
+
+    kind = "stuck_dominant"
+    group = "node"
+    wiring = True
+    everywhere = True
+
+    node: str
+    time_out: Duration | None = Field(
+        default=None, gt=0, description="dominant time-out of the transceiver; default: none"
+    )
+
+    def problem(self, vehicle: Vehicle) -> str:
+        return node_problem(vehicle, self.node)
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        return _Stuck(rig, self.node, self.time_out).end
+
+    def describe(self) -> str:
+        text = f"the transceiver of {self.node} was stuck dominant"
+        return text if self.time_out is None else f"{text} for {show_duration(self.time_out)}"
+
+    def nodes(self) -> tuple[str, ...]:
+        return (self.node,)
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        yield cls(node=vehicle.bus.cable[0])  # once: all see it alike, wherever it sits
+        for node in vehicle.bus.cable:
+            yield cls(node=node, time_out=2 * MS)
+
+
+class _Stuck:
+    """The transceiver: first it drives the bus, then, if it has a time-out, nothing any more."""
+
+    def __init__(self, rig: Rig, node: str, time_out_ns: int | None) -> None:
+        self._rig = rig
+        self._node = node
+        self._release: Event | None = None
+        with rig.bus.rewiring(node) as cable:
+            cable.stuck.append(node)
+        if time_out_ns is not None:
+            self._release = rig.queue.after(time_out_ns, self._let_go, priority=Priority.STIMULUS)
+        self._dead = False
+
+    def _let_go(self) -> None:
+        self._release, self._dead = None, True
+        with self._rig.bus.rewiring() as cable:
+            cable.stuck.remove(self._node)
+            cable.dead.append(self._node)
+
+    def end(self) -> None:
+        if self._release is not None:
+            self._rig.queue.cancel(self._release)
+        with self._rig.bus.rewiring() as cable:
+            (cable.dead if self._dead else cable.stuck).remove(self._node)
+
+
+class Noise(Fault):
+    """Each bit between a start of frame and the end of its intermission is seen inverted with one
+    probability, independent of all others; by all nodes alike, or by one.
+    """
+
+    kind = "noise"
+    group = "cable"
+    wiring = True
+    everywhere = True
+
+    share: float = Field(gt=0, lt=1, description="bit error rate")
+    node: str | None = Field(default=None, description="who sees the bits so; default: all")
+
+    def problem(self, vehicle: Vehicle) -> str:
+        return "" if self.node is None else node_problem(vehicle, self.node)
+
+    def apply(self, rig: Rig, random: Random) -> Undo:
+        noise = Hits(self.share, random, self.node)
+        rig.bus.noises.append(noise)
+        return lambda: rig.bus.noises.remove(noise)
+
+    def describe(self) -> str:
+        where = "the cable" if self.node is None else self.node
+        return f"noise at {where} made {self.share:.3g} of the bits wrong"
+
+    def nodes(self) -> tuple[str, ...]:
+        return () if self.node is None else (self.node,)
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for share in (1e-4, 1e-3):
+            yield cls(share=share)
+        for node in vehicle.bus.cable:
+            yield cls(share=1e-3, node=node)
+
+
+SMALL_V, LARGE_V = 2.0, 12.0
+"""An offset that transceivers are made for, and one that they are not: a ground lead that came off
+(from memory of ISO 11898-2, edition of 2016)."""
+
+
+class GroundOffset(Fault):
+    """A node's ground lies so much above that of the car, as with a bad ground lead.
+
+    Levels are differences, so it matters only once a receiver's common-mode range is exceeded;
+    that errors become more frequent before is left out (bus/cable.py).
+    """
+
+    kind = "ground_offset"
+    group = "cable"
+    wiring = True
+
+    node: str
+    offset: Voltage = Field(description="its ground above that of the car; may be negative")
+
+    def problem(self, vehicle: Vehicle) -> str:
+        return node_problem(vehicle, self.node)
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        with rig.bus.rewiring(self.node) as cable:
+            cable.grounds[self.node] = cable.grounds.get(self.node, 0.0) + self.offset
+
+        def undo() -> None:
+            with rig.bus.rewiring() as cable:
+                left = cable.grounds.pop(self.node) - self.offset
+                if left:
+                    cable.grounds[self.node] = left
+
+        return undo
+
+    def describe(self) -> str:
+        return f"the ground of {self.node} was {write_voltage(self.offset)} off"
+
+    def nodes(self) -> tuple[str, ...]:
+        return (self.node,)
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for node in vehicle.bus.cable:
+            yield cls(node=node, offset=LARGE_V)
+        yield cls(node=vehicle.bus.cable[0], offset=SMALL_V)

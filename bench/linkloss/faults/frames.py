@@ -1,0 +1,412 @@
+"""Frames are sent twice.
+
+What the faults of the group "frames" have in common: which frames they mean, how many of them.
+
+A message is a name in the message definition; a frame belongs to it by identifier and format.
+
+One receiver misses frames that all others get.
+
+Frames are disturbed on the bus: an error frame, and the sender tries again.
+
+A payload changes on its way, and the frame's own CRC does not show it.
+
+A sender repeats old content: alive on the bus, but nothing behind it.
+
+Frames leave their sender late.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from random import Random
+
+from cantools.database.can import Message
+from pydantic import Field
+
+from linkloss.bus import BusRecord, Controller, Frame
+from linkloss.bus.frame import bits
+from linkloss.bus.record import Hit
+from linkloss.faults.base import Fault, Rig, Undo, message_problem, node_problem
+from linkloss.units import Duration, show_duration
+from linkloss.vehicle.expression import split_signal
+from linkloss.vehicle.loading import Vehicle
+from linkloss.vehicle.messages import MessageInfo, attribute
+
+
+def requests(vehicle: Vehicle) -> dict[str, tuple[str, ...]]:
+    """The messages by which something is decided, with the nodes that must hear them.
+
+    Those that carry a request for a load, for the load's node, and those that a control node
+    decides its requests by. A check of a vehicle disturbs these messages.
+    """
+    found: dict[str, dict[str, None]] = {}
+    for load in vehicle.loads.values():
+        for message in load.messages:
+            found.setdefault(message, {})[load.node] = None
+    for name, request in vehicle.requests.items():
+        sender = vehicle.messages[split_signal(name)[0]].senders[0]
+        for condition in request.conditions:
+            for message, signal in map(split_signal, condition.names):
+                if signal and sender not in vehicle.messages[message].senders:
+                    found.setdefault(message, {})[sender] = None
+    return {message: tuple(nodes) for message, nodes in found.items()}
+
+
+def carries(message: MessageInfo, frame: Frame) -> bool:
+    """Whether a frame is one of a message: same identifier, same format, with data."""
+    return (
+        frame.identifier == message.identifier
+        and frame.extended == message.extended
+        and not frame.remote
+    )
+
+
+def with_data(frame: Frame, data: bytes) -> Frame:
+    """The same frame with another payload; the frame's own CRC follows from it."""
+    if frame.fd:
+        return replace(frame, data=data)
+    return Frame(frame.identifier, data, extended=frame.extended)
+
+
+def senders(rig: Rig, message: MessageInfo) -> Iterator[Controller]:
+    """The controllers of the nodes that send a message."""
+    for name in message.senders:
+        if name in rig.hosts:
+            yield rig.hosts[name].controller
+
+
+def last_sent(rig: Rig, message: MessageInfo) -> BusRecord | None:
+    """The last frame of a message that its own senders brought over the bus, or None."""
+    for record in reversed(rig.frames):
+        own = record.error is None and record.sender in message.senders
+        if own and carries(message, record.frame):
+            return record
+    return None
+
+
+class Luck:
+    """Decides which frames a fault hits: a share of them, and no more than a number of them.
+
+    :param count: how many frames are hit at most; None for no limit.
+    :param share: the probability that a frame is hit, above 0 up to 1.
+    :param random: where chance comes from; not asked when the share is 1.
+    """
+
+    def __init__(self, count: int | None, share: float, random: Random) -> None:
+        self._left = count
+        self._share = share
+        self._random = random
+
+    def hits(self) -> bool:
+        """Whether the next frame is hit."""
+        if self._left == 0 or (self._share < 1 and self._random.random() >= self._share):
+            return False
+        if self._left is not None:
+            self._left -= 1
+        return True
+
+
+def how_many(message: str, count: int | None, share: float) -> str:
+    """The frames that are hit, in words: ``30 % of LampRequest``, ``2 frames of LampRequest``."""
+    if count is not None:
+        number = "one frame" if count == 1 else f"{count} frames"
+        return f"{number} of {message}"
+    return message if share == 1 else f"{share * 100:.3g} % of {message}"
+
+
+class Drop(Fault):
+    """A node does not receive a message: each frame, a share of them, or the first few.
+
+    Nobody notices on the bus, there is no error frame: think of a controller that loses
+    valid frames.
+    """
+
+    kind = "drop"
+    group = "frames"
+
+    message: str
+    receiver: str = Field(description="the node that misses it")
+    count: int | None = Field(default=None, ge=1, description="how many frames; default: all")
+    share: float = Field(default=1.0, gt=0, le=1, description="probability that one is missed")
+
+    def problem(self, vehicle: Vehicle) -> str:
+        missing = message_problem(vehicle, self.message) or node_problem(vehicle, self.receiver)
+        if missing:
+            return missing
+        if vehicle.messages[self.message].senders == (self.receiver,):
+            return f"node '{self.receiver}' sends '{self.message}' itself; it never receives it"
+        return ""
+
+    def apply(self, rig: Rig, random: Random) -> Undo:
+        message = rig.vehicle.messages[self.message]
+        luck = Luck(self.count, self.share, random)
+
+        def misses(receiver: Controller, frame: Frame) -> bool:
+            return receiver.name == self.receiver and carries(message, frame) and luck.hits()
+
+        rig.bus.misses.append(misses)
+        return lambda: rig.bus.misses.remove(misses)
+
+    def describe(self) -> str:
+        return f"{self.receiver} missed {how_many(self.message, self.count, self.share)}"
+
+    def nodes(self) -> tuple[str, ...]:
+        return (self.receiver,)
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for message, nodes in requests(vehicle).items():
+            for node in nodes:
+                yield cls(message=message, receiver=node)
+
+
+class Corrupt(Fault):
+    """A bit in the data field of a message's frames is disturbed, seen by all alike.
+
+    Each attempt to send counts, repeats included. Undisturbed attempts in between bring the
+    error counters down again; with every attempt disturbed, the sender is soon bus-off: from
+    zero after 32 attempts (Bosch CAN Specification 2.0, part B section 8, rules 3 and 11).
+    """
+
+    kind = "corrupt"
+    group = "frames"
+
+    message: str
+    count: int | None = Field(default=None, ge=1, description="how many attempts; default: all")
+    share: float = Field(default=1.0, gt=0, le=1, description="probability that one is disturbed")
+
+    def problem(self, vehicle: Vehicle) -> str:
+        return message_problem(vehicle, self.message)
+
+    def apply(self, rig: Rig, random: Random) -> Undo:
+        message = rig.vehicle.messages[self.message]
+        luck = Luck(self.count, self.share, random)
+
+        def disturb(sender: Controller, frame: Frame, length_bits: int) -> list[Hit]:  # noqa: ARG001
+            if not carries(message, frame) or not luck.hits():
+                return []
+            return [Hit(random.choice(_recessive_bits(frame)))]
+
+        rig.bus.disturbances.append(disturb)
+        return lambda: rig.bus.disturbances.remove(disturb)
+
+    def describe(self) -> str:
+        return f"{how_many(self.message, self.count, self.share)} was disturbed on the bus"
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        # One message for each sender: without it, the sender's other messages are lost as well.
+        tried: set[tuple[str, ...]] = set()
+        for message in requests(vehicle):
+            senders = vehicle.messages[message].senders
+            if senders not in tried:
+                tried.add(senders)
+                yield cls(message=message)
+
+
+def _recessive_bits(frame: Frame) -> list[int]:
+    """The recessive bits of the data field and its stuff bits; of the CRC field without data.
+
+    Forcing a dominant bit to dominant would disturb nothing. The stuff bits before the data
+    shift it by a few places, which does not matter here. There is always one: the data is
+    stuffed, and the delimiter behind the CRC is recessive.
+    """
+    first = len(frame.head.bits)  # start of frame to data length code
+    span = range(first, first + (8 * len(frame.data) or 16))
+    string = bits(frame)
+    return [index for index in span if string[index] == "1"]
+
+
+class Alter(Fault):
+    """The lowest bit of every payload signal is toggled; counter and checksum stay as they were.
+
+    So each on/off request says the contrary of what was meant. The frame is valid on the bus,
+    as after an error inside a controller or a gateway; only a checksum in the payload shows it.
+    Repeated attempts to send the frame are altered alike.
+    """
+
+    kind = "alter"
+    group = "frames"
+    content = True
+
+    message: str
+
+    def problem(self, vehicle: Vehicle) -> str:
+        missing = message_problem(vehicle, self.message)
+        if missing:
+            return missing
+        if not any(toggled_bits(vehicle.database.get_message_by_name(self.message))):
+            return f"message '{self.message}' has no payload signal to alter"
+        return ""
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        message = rig.vehicle.messages[self.message]
+        mask = toggled_bits(rig.vehicle.database.get_message_by_name(self.message))
+
+        def transform(sender: Controller, frame: Frame) -> Frame:  # noqa: ARG001 - whoever sends
+            if not carries(message, frame):
+                return frame
+            changed = bytes(byte ^ bit for byte, bit in zip(frame.data, mask, strict=False))
+            return with_data(frame, changed + frame.data[len(mask) :])
+
+        rig.bus.transforms.append(transform)
+        return lambda: rig.bus.transforms.remove(transform)
+
+    def describe(self) -> str:
+        return f"{self.message} was altered on its way"
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for message in requests(vehicle):
+            yield cls(message=message)
+
+
+def toggled_bits(message: Message) -> bytes:
+    """A mask as long as the payload with the lowest bit of each payload signal set."""
+    mask = bytearray(message.length)
+    for signal in message.signals:
+        if attribute(signal, "LinkRole") in ("counter", "checksum"):
+            continue
+        if signal.byte_order == "little_endian":
+            byte, bit = divmod(signal.start, 8)
+        else:
+            # The start bit of a big-endian signal is its highest bit, counted within its byte
+            # from the right; the lowest one lies `length - 1` places further on the bus.
+            first = 8 * (signal.start // 8) + 7 - signal.start % 8
+            byte, from_left = divmod(first + signal.length - 1, 8)
+            bit = 7 - from_left
+        mask[byte] |= 1 << bit
+    return bytes(mask)
+
+
+class Freeze(Fault):
+    """A message keeps coming, but with the content it had when the fault began.
+
+    That is the payload of the last frame that went over the bus; counter and checksum are
+    repeated with it. If none has gone yet, the first one that comes is repeated. When the fault
+    clears, the next frame has its true content again.
+    """
+
+    kind = "freeze"
+    group = "frames"
+    content = True
+    repeats = True
+
+    message: str
+
+    def problem(self, vehicle: Vehicle) -> str:
+        return message_problem(vehicle, self.message)
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        message = rig.vehicle.messages[self.message]
+        last = last_sent(rig, message)
+        frozen = None if last is None else last.frame.data
+
+        def transform(sender: Controller, frame: Frame) -> Frame:
+            nonlocal frozen
+            if not carries(message, frame) or sender.name not in message.senders:
+                return frame
+            if frozen is None:
+                frozen = frame.data
+            return with_data(frame, frozen)
+
+        rig.bus.transforms.append(transform)
+        return lambda: rig.bus.transforms.remove(transform)
+
+    def describe(self) -> str:
+        return f"{self.message} repeated old content"
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        states = [table.status for table in vehicle.nodes.values() if table.status is not None]
+        counted = [name for name in states if vehicle.messages[name].counter is not None]
+        for message in dict.fromkeys([*requests(vehicle), *counted]):
+            yield cls(message=message)  # without a counter nobody can tell a frozen status
+
+
+DEFAULT_DELAY_NS = 80_000_000
+"""Long enough to be seen by a person, shorter than the usual time to a stale request."""
+
+
+class Delay(Fault):
+    """Each frame of a message waits for a time before its sender's controller gets it.
+
+    When the fault clears, frames that are still held back come when they are due, so that for
+    one delay's length an older frame may follow a newer one. A reset of the sender loses them.
+    """
+
+    kind = "delay"
+    group = "frames"
+    content = True
+
+    message: str
+    by: Duration = Field(default=DEFAULT_DELAY_NS, gt=0, description="how late; default: 80 ms")
+
+    def problem(self, vehicle: Vehicle) -> str:
+        return message_problem(vehicle, self.message)
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        message = rig.vehicle.messages[self.message]
+
+        def hold_back(frame: Frame) -> list[tuple[int, Frame]] | None:
+            return [(self.by, frame)] if carries(message, frame) else None
+
+        hooks = [controller.outgoing for controller in senders(rig, message)]
+        for hook in hooks:
+            hook.append(hold_back)
+
+        def undo() -> None:
+            for hook in hooks:
+                hook.remove(hold_back)
+
+        return undo
+
+    def describe(self) -> str:
+        return f"{self.message} was delayed by {show_duration(self.by)}"
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for message in requests(vehicle):
+            yield cls(message=message)
+
+
+class Duplicate(Fault):
+    """Each frame of a message is put into the sender's mailboxes twice.
+
+    Receivers get the same content, counter included, two times in a row. Where no second mailbox
+    is free, the copy is lost. When the fault clears, a copy that waits in a mailbox is still sent.
+    """
+
+    kind = "duplicate"
+    group = "frames"
+    content = True
+
+    message: str
+
+    def problem(self, vehicle: Vehicle) -> str:
+        return message_problem(vehicle, self.message)
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        message = rig.vehicle.messages[self.message]
+
+        def double(frame: Frame) -> list[tuple[int, Frame]] | None:
+            return [(0, frame), (0, frame)] if carries(message, frame) else None
+
+        hooks = [controller.outgoing for controller in senders(rig, message)]
+        for hook in hooks:
+            hook.append(double)
+
+        def undo() -> None:
+            for hook in hooks:
+                hook.remove(double)
+
+        return undo
+
+    def describe(self) -> str:
+        return f"each {self.message} was sent twice"
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for message in requests(vehicle):
+            yield cls(message=message)

@@ -1,0 +1,187 @@
+"""The contacts of a switch bounce.
+
+What the faults of the group "input" have in common: which leads of an input they mean.
+
+An input sticks: the nodes read one value whatever happens at its far end.
+
+An input's lead has come off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from random import Random
+
+from pydantic import Field
+
+from linkloss.faults.base import Fault, Line, Rig, Undo, input_problem, node_problem
+from linkloss.units import Duration, plain, show_duration
+from linkloss.vehicle.consistency import value_problem
+from linkloss.vehicle.expression import Value
+from linkloss.vehicle.loading import Vehicle
+from linkloss.vehicle.tables import InputValue
+
+
+def lead_problem(vehicle: Vehicle, name: str, node: str | None) -> str:
+    """The text for an input that is not there or not wired to a node; empty when all is well."""
+    missing = input_problem(vehicle, name)
+    if missing or node is None:
+        return missing
+    wired_to = vehicle.inputs[name].wired_to
+    missing = node_problem(vehicle, node)
+    if not missing and node not in wired_to:
+        return f"input '{name}' is wired to {', '.join(wired_to)}, not to node '{node}'"
+    return missing
+
+
+def leads(rig: Rig, name: str, node: str | None) -> list[Line]:
+    """The leads of an input to one node, or to all that it is wired to."""
+    lines = rig.inputs.lines(name)
+    return list(lines.values()) if node is None else [lines[node]]
+
+
+def stick(lines: list[Line], value: Value | None) -> Undo:
+    """The nodes read one value (None: the one that each reads now) until this is undone."""
+    freeing = [line.stick(line.value if value is None else value) for line in lines]
+
+    def free() -> None:
+        for release in freeing:
+            release()
+
+    return free
+
+
+class Stuck(Fault):
+    """A switch or sensor reads one value: by default the one it has when the fault begins.
+
+    With ``node`` only that node's lead is stuck, as by a chafed lead that touches ground or
+    supply, and other nodes read the truth. Nodes are judged by the input as they see it.
+    """
+
+    kind = "stuck"
+    group = "input"
+
+    input: str
+    node: str | None = Field(default=None, description="the only node that reads it; default: all")
+    value: InputValue | None = Field(default=None, description="position or number that is read")
+
+    def problem(self, vehicle: Vehicle) -> str:
+        missing = lead_problem(vehicle, self.input, self.node)
+        if missing or self.value is None:
+            return missing
+        return value_problem(self.input, vehicle.inputs[self.input], self.value)
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        return stick(leads(rig, self.input, self.node), self.value)
+
+    def describe(self) -> str:
+        at = "" if self.value is None else f" at {plain(self.value)}"
+        where = "" if self.node is None else f", as {self.node} reads it"
+        return f"input {self.input} stuck{at}{where}"
+
+    def nodes(self) -> tuple[str, ...]:
+        return () if self.node is None else (self.node,)
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for name in vehicle.inputs:
+            yield cls(input=name)
+
+
+class Open(Fault):
+    """The nodes read what the input declares as ``open_reads``, or else its value at rest.
+
+    With ``node`` only that node's lead is off, and other nodes read the truth.
+    """
+
+    kind = "open"
+    group = "input"
+
+    input: str
+    node: str | None = Field(default=None, description="the only node it is off; default: all")
+
+    def problem(self, vehicle: Vehicle) -> str:
+        return lead_problem(vehicle, self.input, self.node)
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        table = rig.vehicle.inputs[self.input]
+        reads = table.rest if table.open_reads is None else table.open_reads
+        return stick(leads(rig, self.input, self.node), reads)
+
+    def describe(self) -> str:
+        where = "" if self.node is None else f" at {self.node}"
+        return f"the lead of input {self.input} came off{where}"
+
+    def nodes(self) -> tuple[str, ...]:
+        return () if self.node is None else (self.node,)
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for name in vehicle.inputs:
+            yield cls(input=name)
+
+
+DEFAULT_BOUNCE_NS = 8_000_000
+"""Common practice: most switches are quiet after 5 to 10 ms."""
+
+_MOST_FLIPS = 5
+
+
+class Bounce(Fault):
+    """Each change of a switch is followed by one to five false flips back and forth.
+
+    The first contact comes at once; the switch is quiet in its new position after ``settles_in``
+    at the latest. Each lead bounces by itself. Bouncing that has begun when the fault clears
+    ends in its own time.
+    """
+
+    kind = "bounce"
+    group = "input"
+    needs = "no switch has 'bounces = true'"
+
+    input: str
+    settles_in: Duration = Field(
+        default=DEFAULT_BOUNCE_NS, ge=1_000, description="longest bouncing; default: 8 ms"
+    )
+
+    def problem(self, vehicle: Vehicle) -> str:
+        missing = lead_problem(vehicle, self.input, None)
+        if missing or vehicle.inputs[self.input].positions is not None:
+            return missing
+        return f"input '{self.input}' is a sensor; only a switch has contacts that bounce"
+
+    def apply(self, rig: Rig, random: Random) -> Undo:
+        lines = leads(rig, self.input, None)
+
+        def edges(old: Value, new: Value) -> list[tuple[int, Value]]:
+            return bounces(old, new, self.settles_in, random)
+
+        for line in lines:
+            line.edges = edges
+
+        def undo() -> None:
+            for line in lines:
+                line.edges = None
+
+        return undo
+
+    def describe(self) -> str:
+        return f"the contacts of input {self.input} bounced for {show_duration(self.settles_in)}"
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for name, table in vehicle.inputs.items():
+            if table.bounces and table.positions is not None:
+                yield cls(input=name)
+
+
+def bounces(old: Value, new: Value, lasts_ns: int, random: Random) -> list[tuple[int, Value]]:
+    """The edges after a change, as (delay in ns, value): from the new value back, and again new.
+
+    The delays grow and none is longer than ``lasts_ns``.
+    """
+    flips = random.randint(1, _MOST_FLIPS)
+    delays = sorted(random.sample(range(1, lasts_ns + 1), 2 * flips))
+    return [(0, new)] + [
+        (delay_ns, old if index % 2 == 0 else new) for index, delay_ns in enumerate(delays)
+    ]

@@ -1,0 +1,373 @@
+"""Frames that nobody in the car sends, each a little beside a message that a node acts on.
+
+A controller that does not belong to the vehicle, for faults that put one on the cable.
+
+One node babbles: the bus is full of its frames.
+
+Two nodes send one identifier: the true sender, and one with old content.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import cycle
+from random import Random
+from typing import Literal, get_args
+
+from pydantic import Field
+
+from linkloss.bus import Controller, FdFrame, Frame
+from linkloss.bus.frame import INTERMISSION_BITS, length_bits
+from linkloss.clock import Event
+from linkloss.faults.base import Fault, Rig, Undo, message_problem, node_problem
+from linkloss.faults.frames import last_sent, requests
+from linkloss.vehicle.loading import Vehicle
+from linkloss.vehicle.messages import MessageInfo, attribute
+
+
+def intrude(rig: Rig, what: str, node: str, mailboxes: int) -> Controller:
+    """Attach a foreign controller at the place of a node.
+
+    It is named after what it does and where, with a number if several do the same there. From
+    bus-off it comes back by itself, as a sender without any scruples does.
+    """
+    taken = {controller.name for controller in rig.bus.controllers}
+    name = f"{what} at {node}"
+    number = 2
+    while name in taken:
+        name = f"{what} {number} at {node}"
+        number += 1
+    controller = Controller(
+        name,
+        mailboxes=mailboxes,
+        receive_depth=1,
+        auto_recovery=True,
+        fd=rig.vehicle.fd,
+    )
+    controller.filters.append((0, 0x1FFF_FFFF, True))  # it does not care what others say
+    rig.bus.attach(controller, beside=node)
+    return controller
+
+
+_CONTENT = bytes([0x55] * 8)
+"""Alternating bits: no stuff bit in the data field."""
+
+
+class Flood(Fault):
+    """A node sends frames of a low identifier, by default without a pause.
+
+    With a share of 1 a frame is always pending: whatever ranks behind its identifier stays away,
+    the node's own messages too. A smaller share leaves pauses between the frames. When the fault
+    clears, a frame that is on the bus breaks off.
+    """
+
+    kind = "flood"
+    group = "frames"
+    everywhere = True
+
+    node: str
+    identifier: int = Field(default=0, ge=0, le=0x7FF, description="11-bit identifier; default: 0")
+    share: float = Field(default=1.0, gt=0, le=1, description="of the bus's time; default: all")
+
+    def problem(self, vehicle: Vehicle) -> str:
+        for message in vehicle.messages.values():
+            if message.identifier == self.identifier and not message.extended:
+                text = f"identifier 0x{self.identifier:03X} belongs to message '{message.name}'"
+                return f"{text}; for a second sender of it use 'impostor'"
+        return node_problem(vehicle, self.node)
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        babble = _Babble(rig, self)
+        babble.send()
+        return babble.stop
+
+    def describe(self) -> str:
+        much = "" if self.share == 1 else f" for {self.share * 100:.3g} % of the time"
+        return f"{self.node} flooded the bus with identifier 0x{self.identifier:03X}{much}"
+
+    def nodes(self) -> tuple[str, ...]:
+        return (self.node,)
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        taken = {m.identifier for m in vehicle.messages.values() if not m.extended}
+        free = next((number for number in range(0x800) if number not in taken), None)
+        if free is not None:  # once: all hear it alike, wherever it sits
+            yield cls(node=vehicle.bus.cable[-1], identifier=free)
+
+
+class _Babble:
+    """The babbling controller, which sends anew whenever a frame has gone."""
+
+    def __init__(self, rig: Rig, fault: Flood) -> None:
+        self._bus = rig.bus
+        self._queue = rig.queue
+        self._frame = Frame(fault.identifier, _CONTENT)
+        span_ns = rig.bus.span_ns(length_bits(self._frame) + INTERMISSION_BITS)
+        self._pause_ns = round(span_ns * (1 / fault.share - 1))
+        self._next: Event | None = None
+        self._controller = intrude(rig, "babbler", fault.node, mailboxes=1)
+        self._controller.on_sent = self._sent
+        self._controller.on_state = self._state_changed
+
+    def send(self) -> None:
+        self._next = None
+        if self._controller.online and not self._controller.pending():
+            self._controller.send(self._frame)
+
+    def _sent(self, frame: Frame) -> None:  # it is always the same one
+        if self._pause_ns == 0:
+            self.send()
+        else:
+            self._next = self._queue.after(self._pause_ns, self.send)
+
+    def _state_changed(self, controller: Controller) -> None:
+        """Back from bus-off, where the pending frame was lost."""
+        if controller.online and self._next is None:
+            self.send()
+
+    def stop(self) -> None:
+        if self._next is not None:
+            self._queue.cancel(self._next)
+            self._next = None
+        self._controller.on_sent = self._controller.on_state = None
+        self._bus.detach(self._controller)
+
+
+class Impostor(Fault):
+    """A second controller beside a node sends a message too, with the last content seen before.
+
+    It sends at the message's period, midway between the frames of the true sender as they came
+    before the fault; counter and checksum are those of the old frame. If none has been seen, it
+    waits for the first one. Where both start at one instant, their frames collide. When the
+    fault clears, an impostor's frame that is on the bus breaks off.
+    """
+
+    kind = "impostor"
+    group = "frames"
+    content = True
+
+    message: str
+    node: str
+
+    def problem(self, vehicle: Vehicle) -> str:
+        missing = message_problem(vehicle, self.message) or node_problem(vehicle, self.node)
+        if not missing and not vehicle.messages[self.message].period_ns:
+            return f"message '{self.message}' has no cycle time in the DBC to be sent at"
+        return missing
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        rival = _Rival(rig, rig.vehicle.messages[self.message], self.node)
+        return rival.stop
+
+    def describe(self) -> str:
+        return f"a second sender of {self.message} with old content appeared at {self.node}"
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for message, nodes in requests(vehicle).items():
+            if vehicle.messages[message].period_ns:
+                yield cls(message=message, node=nodes[0])
+
+
+class _Rival:
+    """The second sender."""
+
+    def __init__(self, rig: Rig, message: MessageInfo, node: str) -> None:
+        assert message.period_ns is not None, "problem() has seen to it"
+        self._rig = rig
+        self._message = message
+        self._period_ns = message.period_ns
+        self._controller = intrude(rig, "impostor", node, mailboxes=1)
+        last = last_sent(rig, message)
+        self._frame: Frame | None = None if last is None else last.frame
+        start_ns = rig.queue.now_ns if last is None else last.start_ns
+        late_ns = (rig.queue.now_ns - start_ns - self._period_ns // 2) % self._period_ns
+        self._next: Event = rig.queue.after(self._period_ns - late_ns, self._send)
+
+    def _send(self) -> None:
+        self._next = self._rig.queue.after(self._period_ns, self._send)
+        if self._frame is None:
+            last = last_sent(self._rig, self._message)
+            self._frame = None if last is None else last.frame
+        if self._frame is not None and self._controller.ready and not self._controller.pending():
+            self._controller.send(self._frame)
+
+    def stop(self) -> None:
+        self._rig.queue.cancel(self._next)
+        self._rig.bus.detach(self._controller)
+
+
+Form = Literal["neighbour", "twin", "length", "remote", "dlc"]
+_CLASSICAL_ONLY = ("remote", "dlc")
+_BASE_BITS, _EXTENDED_BITS = 11, 29
+_LONGEST = 8
+_FD_LENGTHS = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)
+_PERIOD_NS = 100_000_000
+_IN_A_PERIOD = 4
+
+
+class Stranger(Fault):
+    """A controller beside a node sends frames that are nearly a message, but are not it.
+
+    - ``neighbour``: identifiers one bit away, each in turn;
+    - ``twin``: the same number in the other format, standard or extended;
+    - ``length``: the identifier itself with every other number of bytes;
+    - ``remote``: the identifier itself as a remote frame;
+    - ``dlc``: the identifier itself with a data length code of 9 to 15, which stands for 8 bytes.
+
+    Identifiers that the message definition knows are left out. Four frames come in a period of the
+    message, away from its own. They say the contrary of the last one that was seen, with the next
+    value of the counter and the right checksum: nothing but what is wrong with the frame tells it
+    from the message. A message of 8 bytes with a higher length code is that message all the same
+    (ISO 11898-1, from memory), so there the last content is repeated as it was. If no frame of the
+    message has been seen, the first one is waited for.
+    """
+
+    kind = "stranger"
+    group = "frames"
+
+    message: str
+    node: str = Field(description="where the stranger sits on the cable")
+    form: Form
+
+    def problem(self, vehicle: Vehicle) -> str:
+        missing = message_problem(vehicle, self.message) or node_problem(vehicle, self.node)
+        if missing:
+            return missing
+        if self.form in _CLASSICAL_ONLY and vehicle.messages[self.message].fd:
+            return f"message '{self.message}' is one of CAN FD: there is no such frame"
+        return ""
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        return _Stranger(rig, self).stop
+
+    def describe(self) -> str:
+        return f"a stranger at {self.node} sent {_WORDS[self.form]} {self.message}"
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for message, nodes in requests(vehicle).items():
+            for form in get_args(Form):
+                if not (form in _CLASSICAL_ONLY and vehicle.messages[message].fd):
+                    yield cls(message=message, node=nodes[0], form=form)
+
+
+_WORDS: dict[Form, str] = {
+    "neighbour": "frames with an identifier one bit away from that of",
+    "twin": "frames with the number of the identifier, in the other format, of",
+    "length": "frames of another length with the identifier of",
+    "remote": "remote frames with the identifier of",
+    "dlc": "frames with a length code above 8 and the identifier of",
+}
+
+
+class _Stranger:
+    """The controller that sends them."""
+
+    def __init__(self, rig: Rig, fault: Stranger) -> None:
+        self._rig = rig
+        self._form: Form = fault.form
+        self._info = rig.vehicle.messages[fault.message]
+        self._pause_ns = (self._info.period_ns or _PERIOD_NS) // _IN_A_PERIOD
+        self._controller = intrude(rig, "stranger", fault.node, mailboxes=1)
+        self._turns = cycle(self._variants())
+        last = last_sent(rig, self._info)
+        start_ns = rig.queue.now_ns if last is None else last.start_ns
+        late_ns = (rig.queue.now_ns - start_ns - self._pause_ns // 2) % self._pause_ns
+        self._next: Event = rig.queue.after(self._pause_ns - late_ns, self._send)
+
+    def _variants(self) -> list[int]:
+        """What is sent in turn: identifiers, lengths or length codes, by the form."""
+        info, vehicle = self._info, self._rig.vehicle
+        if self._form == "neighbour":
+            bits = _EXTENDED_BITS if info.extended else _BASE_BITS
+            found = [info.identifier ^ 1 << bit for bit in range(bits)]
+            return [n for n in found if not _known(vehicle, n, extended=info.extended)]
+        if self._form == "twin":
+            found = twins(info)
+            return [n for n in found if not _known(vehicle, n, extended=not info.extended)]
+        if self._form == "length":
+            lengths = _FD_LENGTHS if info.fd else range(_LONGEST + 1)
+            return [length for length in lengths if length != info.length]
+        return list(range(9, 16)) if self._form == "dlc" else [info.length]
+
+    def _send(self) -> None:
+        self._next = self._rig.queue.after(self._pause_ns, self._send)
+        last = last_sent(self._rig, self._info)
+        ready = self._controller.ready and not self._controller.pending()
+        variant = next(self._turns, None)
+        if last is not None and ready and variant is not None:
+            self._controller.send(self._frame(variant, last.frame))
+
+    def _frame(self, variant: int, last: Frame) -> Frame:
+        info = self._info
+        identifier, extended = info.identifier, info.extended
+        data = contrary(self._rig.vehicle, info, last.data)
+        match self._form:
+            case "neighbour":
+                identifier = variant
+            case "twin":
+                identifier, extended = variant, not extended
+            case "length":
+                data = (data + bytes(variant))[:variant]
+            case "remote":
+                return Frame(identifier, b"", extended, remote=True, dlc=variant)
+            case "dlc":
+                data = last.data if info.length == _LONGEST else data
+                data = (data + bytes(_LONGEST))[:_LONGEST]
+                return Frame(identifier, data, extended, dlc=variant)
+        if isinstance(last, FdFrame):
+            switch = last.bit_rate_switch
+            return FdFrame(identifier, data, extended, bit_rate_switch=switch)
+        return Frame(identifier, data, extended)
+
+    def stop(self) -> None:
+        self._rig.queue.cancel(self._next)
+        self._rig.bus.detach(self._controller)
+
+
+def twins(info: MessageInfo) -> list[int]:
+    """The identifiers of the other format that a receiver may take for a message's: with the same
+    number, and with the same 11 bits at the beginning of the arbitration field.
+    """
+    if not info.extended:
+        return list(dict.fromkeys([info.identifier, info.identifier << 18]))
+    return list(dict.fromkeys([info.identifier & 0x7FF, info.identifier >> 18]))
+
+
+def contrary(vehicle: Vehicle, info: MessageInfo, data: bytes) -> bytes:
+    """A message with all bits of its payload signals inverted, the next value of its counter and
+    its right checksum. What is no signal stays, and so does what says which signals there are.
+    """
+    message = vehicle.database.get_message_by_name(info.name)
+    data = data + bytes(info.length - len(data))  # where its sender sends too little
+    values = message.decode(data, decode_choices=False, scaling=False)
+    assert isinstance(values, dict), "a message, and no container of others"
+    checksum = None
+    for signal in message.signals:
+        raw, role = values.get(signal.name), attribute(signal, "LinkRole")
+        if role == "checksum":
+            checksum = signal.start // 8
+        if not isinstance(raw, int) or signal.is_multiplexer or signal.is_float:
+            continue
+        if role == "counter":
+            values[signal.name] = (raw + 1) % (1 << signal.length)
+        else:
+            values[signal.name] = -1 - raw if signal.is_signed else raw ^ (1 << signal.length) - 1
+    found = bytearray(message.encode(values, scaling=False, strict=False))
+    found += data[len(found) :]
+    if checksum is not None and info.checksum is not None:
+        for byte in range(256):
+            found[checksum] = byte
+            if info.checksum(bytes(found)):
+                break
+    return bytes(found)
+
+
+def _known(vehicle: Vehicle, identifier: int, *, extended: bool) -> bool:
+    """Whether the message definition has an identifier."""
+    return any(
+        (message.identifier, message.extended) == (identifier, extended)
+        for message in vehicle.messages.values()
+    )

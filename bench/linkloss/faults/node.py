@@ -1,0 +1,242 @@
+"""A node resets and takes as long to boot as it ever may.
+
+A node's processor resets, once or again and again.
+
+A node's program stops, while its controller and its hardware go on.
+
+A node hears all and says nothing.
+
+A node's controller has counted too many errors and left the bus.
+
+A node's controller is bus-off and cannot come back for a while.
+
+A node runs at another bit rate than the bus.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from random import Random
+
+from pydantic import Field
+
+from linkloss.clock import Event, Priority
+from linkloss.faults.base import Fault, Host, NodeFault, Rig, Undo, node_problem, nothing
+from linkloss.units import BitRate, Duration, show_duration, write_bit_rate
+from linkloss.vehicle.loading import Vehicle
+
+
+class Reset(NodeFault):
+    """The node's program is cut off and starts anew after its boot time.
+
+    With a ``period`` it happens again and again, until the fault clears or ``times`` resets have
+    been; the first one comes at once. A period shorter than the boot time keeps the node down.
+    """
+
+    kind = "reset"
+
+    period: Duration | None = Field(default=None, gt=0, description="again after so long")
+    times: int | None = Field(default=None, ge=1, description="how many in all; default: no end")
+
+    @property
+    def lasting(self) -> bool:  # type: ignore[override]
+        """Whether more than one reset was asked for."""
+        return self.period is not None
+
+    def problem(self, vehicle: Vehicle) -> str:
+        if self.times is not None and self.period is None:
+            return "'times' needs a 'period' from one reset to the next"
+        return super().problem(vehicle)
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        series = _Series(rig, rig.hosts[self.node], self.period, self.times)
+        series.reset()
+        return series.stop
+
+    def describe(self) -> str:
+        if self.period is None:
+            return f"{self.node} was reset"
+        often = "again and again" if self.times is None else f"{self.times} times"
+        return f"{self.node} was reset {often}, every {show_duration(self.period)}"
+
+
+class _Series:
+    """Resets one after the other."""
+
+    def __init__(self, rig: Rig, host: Host, period_ns: int | None, times: int | None) -> None:
+        self._queue = rig.queue
+        self._host = host
+        self._period_ns = period_ns
+        self._left = times
+        self._next: Event | None = None
+
+    def reset(self) -> None:
+        self._next = None
+        self._host.reset("fault")
+        if self._left is not None:
+            self._left -= 1
+        if self._period_ns is not None and self._left != 0:
+            self._next = self._queue.after(self._period_ns, self.reset, priority=Priority.STIMULUS)
+
+    def stop(self) -> None:
+        if self._next is not None:
+            self._queue.cancel(self._next)
+            self._next = None
+
+
+class Hang(NodeFault):
+    """The program stands still; outputs stay as it left them, the controller acknowledges.
+
+    What runs from a hardware timer's interrupt goes on. A watchdog that the program started
+    resets the node, and then it runs again although the fault has not cleared. When the fault
+    clears, a program that still hangs goes on, late for all that it missed. A node that is
+    booting has no program to hang: nothing happens.
+    """
+
+    kind = "hang"
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        host = rig.hosts[self.node]
+        host.hang()
+        return host.resume
+
+    def describe(self) -> str:
+        return f"the program of {self.node} hung"
+
+
+class Mute(NodeFault):
+    """What the node sends never reaches the bus, and its program takes it for sent.
+
+    The node still receives and acknowledges. When the fault clears, frames that wait in its
+    mailboxes are sent; those swallowed before are lost.
+    """
+
+    kind = "mute"
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        controller = rig.hosts[self.node].controller
+        controller.muted = True
+
+        def undo() -> None:
+            controller.muted = False
+
+        return undo
+
+    def describe(self) -> str:
+        return f"{self.node} fell mute"
+
+
+class BusOff(NodeFault):
+    """The controller goes bus-off at once; what waited in its mailboxes is lost.
+
+    Coming back is up to the node: its program asks for it, or its controller does it by itself.
+    A controller without power, of a node that is booting, is not touched.
+    """
+
+    kind = "bus_off"
+    lasting = False
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        rig.hosts[self.node].controller.force_bus_off()
+        return nothing
+
+    def describe(self) -> str:
+        return f"{self.node} went bus-off"
+
+
+class HeldBusOff(NodeFault):
+    """The controller is bus-off and stays so while the fault is there, whatever its program does.
+
+    Its receive pin hangs low, say, so it never sees the recessive bits that it has to count; what
+    it has received before that went wrong stands in REC. A program that takes counters at zero for
+    the way back, or gives up after some tries, is found out. When the fault clears, a recovery that
+    was asked for begins to count; one that was not has to be asked for. A reset of the node does
+    not help before.
+    """
+
+    kind = "held_bus_off"
+
+    rec: int = Field(default=57, ge=1, le=127, description="what REC shows; default: 57")
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        controller = rig.hosts[self.node].controller
+        controller.hold_bus_off(self.rec)
+        return controller.release_bus_off
+
+    def describe(self) -> str:
+        return f"{self.node} was held in bus-off (REC {self.rec})"
+
+
+class WrongBitRate(Fault):
+    """A node's controller runs at a wrong bit rate, as with the wrong crystal.
+
+    It reads the bus at the nominal sample points (bus/interlude.py); resynchronisation is
+    left out, which would not help it for longer than a few bits.
+    """
+
+    kind = "wrong_bit_rate"
+    group = "node"
+    wiring = True
+    everywhere = True
+
+    node: str
+    bit_rate: BitRate = Field(description="the bit rate that it runs at")
+
+    def problem(self, vehicle: Vehicle) -> str:
+        missing = node_problem(vehicle, self.node)
+        if not missing and self.bit_rate == vehicle.bus.bit_rate:
+            return f"{write_bit_rate(self.bit_rate)} is the bit rate of the bus itself"
+        return missing
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        controller = rig.hosts[self.node].controller
+        with rig.bus.rewiring(self.node):
+            before, controller.bit_rate = controller.bit_rate, self.bit_rate
+
+        def undo() -> None:
+            with rig.bus.rewiring():
+                controller.bit_rate = before
+
+        return undo
+
+    def describe(self) -> str:
+        return f"{self.node} ran at {write_bit_rate(self.bit_rate)}"
+
+    def nodes(self) -> tuple[str, ...]:
+        return (self.node,)
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        rate = vehicle.bus.bit_rate
+        other = rate // 2 if rate // 2 >= 10_000 else rate * 2
+        for node in vehicle.bus.cable:  # half of it: a crystal of 8 MHz instead of 16
+            yield cls(node=node, bit_rate=other)
+
+
+class SlowBoot(NodeFault):
+    """The node is reset, and every boot takes the declared longest time until the fault clears.
+
+    A boot that has begun when the fault clears is finished slowly.
+    """
+
+    kind = "slow_boot"
+    needs = "no node boots in less ('boots_in') than its longest 'boot'"
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        host = rig.hosts[self.node]
+        host.slow = True
+        host.reset("fault")
+
+        def undo() -> None:
+            host.slow = False
+
+        return undo
+
+    def describe(self) -> str:
+        return f"{self.node} was reset and booted slowly"
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for name, node in vehicle.nodes.items():
+            if node.usual_boot_ns < node.slowest_boot_ns:  # otherwise it would be a plain reset
+                yield cls(node=name)

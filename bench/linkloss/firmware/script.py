@@ -1,0 +1,333 @@
+"""One life of a script on a board.
+
+A script's imports: its own modules and those that stand in for others, and nobody else sees it.
+
+A script is run with an ``__import__`` of its own. A name that stands for a module of the bench's
+time gives that one; a file beside the script is run anew in each life of the node, with the same
+imports; everything else is imported as usual and shared.
+"""
+
+from __future__ import annotations
+
+import builtins
+import importlib
+import importlib.util
+import io
+import os
+from collections.abc import Callable, Mapping
+from functools import cache
+from pathlib import Path
+from types import CodeType, ModuleType
+from typing import Any, Protocol
+
+from linkloss.bus import Port
+from linkloss.clock import EventQueue, OwnClock
+from linkloss.clock.program import BlockingProgram, ProgramFailed
+from linkloss.firmware.stand_ins import (
+    CanFactory,
+    PinBank,
+    can_modules,
+    datetime_module,
+    gpio_modules,
+    random_module,
+    time_module,
+)
+from linkloss.firmware.threads import Host, Tasks, Threading
+
+REFUSED = {
+    "asyncio": "write a node class with 'async def run(self)' and name it with 'python'",
+    "ctypes": "there is no C library on a node",
+    "multiprocessing": "a script is one process; use threading",
+    "concurrent.futures": "use threading.Thread",
+    "selectors": "use bus.recv(timeout)",
+    "select": "use bus.recv(timeout)",
+    "signal": "there are no signals on the bench",
+    "socket": "open the bus with can.Bus",
+    "socketserver": "the only bus on the bench is CAN",
+    "subprocess": "there are no other programs on the bench",
+}
+"""Modules that wait on the real world, and what to do instead."""
+PRIVATE = ("queue", "sched", "can.listener", "can.notifier")
+"""Library modules that are run anew over the script's own ``threading`` and ``time``."""
+_NAMES = {
+    "can.listener": ("Listener", "BufferedReader", "RedirectReader"),
+    "can.notifier": ("Notifier",),
+}
+
+
+@cache
+def compiled(path: Path) -> CodeType:
+    """A file as code. Raises OSError, SyntaxError, ValueError."""
+    return compile(path.read_bytes(), str(path), "exec")
+
+
+class Imports:
+    """The modules of one life of a script."""
+
+    def __init__(
+        self, folder: Path, own: Mapping[str, ModuleType], builtin: Mapping[str, Any]
+    ) -> None:
+        self._folder = folder
+        self._own: dict[str, ModuleType] = dict(own)
+        self._builtins = {**vars(builtins), "__import__": self._import, **builtin}
+        self._inside_library = 0
+        for name in PRIVATE:
+            self._run_library(name)
+
+    def run(self, path: Path, name: str) -> ModuleType:
+        """Run a file as a module with this name."""
+        module = ModuleType(name)
+        module.__dict__.update(__file__=str(path), __builtins__=self._builtins)
+        self._own[name] = module
+        exec(compiled(path), module.__dict__)  # noqa: S102 - that is what a script is for
+        return module
+
+    def _run_library(self, name: str) -> None:
+        spec = importlib.util.find_spec(name)
+        assert spec is not None
+        assert spec.origin is not None
+        self._inside_library += 1
+        try:
+            module = self.run(Path(spec.origin), name)
+        finally:
+            self._inside_library -= 1
+        parent, _, last = name.rpartition(".")
+        if parent:
+            above = self._own[parent].__dict__
+            above[last] = module
+            above.update({key: vars(module)[key] for key in _NAMES[name] if key in vars(module)})
+
+    def _import(
+        self,
+        name: str,
+        given: Mapping[str, Any] | None = None,
+        local: Mapping[str, Any] | None = None,
+        wanted: Any = (),
+        level: int = 0,
+    ) -> Any:
+        if level == 0:
+            self._refuse(name)
+            found = self._found(name)
+            if found is not None:
+                return self._answer(name, found, wanted)
+        return builtins.__import__(name, given, local, wanted, level)
+
+    def _answer(self, name: str, found: ModuleType, wanted: Any) -> ModuleType:
+        """``from a.b import c`` is given a.b, ``import a.b`` is given a."""
+        if not wanted:
+            return self._own[name.partition(".")[0]]
+        for each in wanted:
+            if not hasattr(found, each):
+                inner = self._found(f"{name}.{each}")
+                if inner is not None:
+                    setattr(found, each, inner)
+        return found
+
+    def _found(self, name: str) -> ModuleType | None:
+        if name in self._own:
+            return self._own[name]
+        if self._inside_library and name == "_queue":
+            raise ImportError("the queue in C waits in real time")
+        top = name.partition(".")[0]
+        if top in ("can", "RPi", "nodes") and top in self._own:
+            return self._shared(name)
+        path = self._folder / f"{name}.py"
+        return self.run(path, name) if "." not in name and path.is_file() else None
+
+    def _shared(self, name: str) -> ModuleType | None:
+        """A part of a package that stands in, but not this part: the one of everybody."""
+        try:
+            return importlib.import_module(name)
+        except ModuleNotFoundError:
+            return None
+
+    def _refuse(self, name: str) -> None:
+        for refused, instead in REFUSED.items():
+            if name != refused and not name.startswith(f"{refused}."):
+                continue
+            if not self._inside_library:
+                text = (
+                    f"'{name}' waits in real time, which a script on the bench has not: {instead}"
+                )
+                raise ImportError(text, name=name)
+
+
+class BoardFace(Protocol):
+    """What a script needs of a board, beside what ``linkloss_nodes.Board`` says."""
+
+    life: Host
+    queue: EventQueue
+    clock: OwnClock
+    name: str
+
+    @property
+    def bus(self) -> Any:
+        """The port."""
+
+    def read(self, name: str) -> str | float:
+        """An input."""
+
+    def write(self, name: str, level: float) -> None:
+        """Drive an output."""
+
+    def release(self, name: str) -> None:
+        """Let go of an output."""
+
+    def restart(self) -> None:
+        """Reset the board."""
+
+    def printed(self, text: str) -> None:
+        """Note a line of text."""
+
+
+class Script:
+    """A script file: what a node's program is."""
+
+    def __init__(
+        self,
+        path: Path,
+        pins: PinBank,
+        call_ns: int,
+        sample_point: tuple[float, float] = (0.0, 1.0),
+    ) -> None:
+        """``sample_point``: the least and the greatest that the bus allows, as shares of a bit."""
+        self.path = path
+        self.sample_point = sample_point
+        self.pins = pins
+        self.call_ns = call_ns
+
+    def __call__(self, board: BoardFace) -> ScriptProgram:
+        """A life of it on a board."""
+        return ScriptProgram(self, board)
+
+
+class ScriptProgram(BlockingProgram):
+    """A life of a script."""
+
+    def __init__(self, script: Script, board: BoardFace) -> None:
+        self._script = script
+        self._board = board
+        self._tasks = Tasks(board.queue, board.clock, board.life, script.call_ns)
+        self._threading = Threading(self._tasks, board.printed)
+        port: Port = board.bus
+        self._bus = CanFactory(self._tasks, port, script.sample_point)
+        self._gpio = script.pins.life(board, self._tasks, self._threading)
+
+    # ---- what a host tells
+
+    def start(self) -> None:
+        self._tasks.begin(self._main)
+
+    def received(self) -> None:
+        if self._bus.bus is not None:
+            self._bus.bus.received()
+
+    def controller_changed(self) -> None:
+        """A script asks for the state of its bus when it wants to know."""
+
+    def input_changed(self, name: str, value: str | float) -> None:
+        self._gpio.input_changed(name, value)
+
+    def hang(self) -> None:
+        self._tasks.hang()
+
+    def resume(self) -> None:
+        self._tasks.resume()
+
+    def end(self) -> None:
+        self._tasks.end()
+        if self._bus.bus is not None:
+            self._bus.bus.shutdown()
+
+    # ---- the script
+
+    def _main(self) -> None:
+        path = self._script.path
+        try:
+            imports = Imports(path.parent, self._modules(), self._builtins())
+            imports.run(path, "__main__")
+        except SystemExit as error:
+            code = 0 if error.code is None else error.code
+            raise ProgramFailed(
+                f"the script ended itself with exit code {code}", str(path)
+            ) from None
+        self._threading.wait_for_all()
+        raise ProgramFailed("the script came to its end; a node's program never does", str(path))
+
+    def _modules(self) -> Mapping[str, ModuleType]:
+        clock = time_module(self._tasks)
+        here = ModuleType("linkloss_nodes.here", "The board of this script.")
+        here.__dict__["board"] = _Timed(self._board, self._tasks)
+        return {
+            "time": clock,
+            "threading": self._threading.module(),
+            "datetime": datetime_module(clock),
+            "random": random_module(self._board.name),
+            "nodes": _package("nodes", here=here),
+            "linkloss_nodes.here": here,
+            **can_modules(self._bus),
+            **gpio_modules(self._gpio),
+        }
+
+    def _builtins(self) -> Mapping[str, Any]:
+        return {"print": _Console(self._board, self._tasks).print, "input": _no_input}
+
+
+class _Timed:
+    """The board as a script sees it: each call takes its time, and a restart does not return."""
+
+    def __init__(self, board: BoardFace, tasks: Tasks) -> None:
+        self._board = board
+        self._tasks = tasks
+
+    def restart(self) -> None:
+        """Reset the board."""
+        tasks, board = self._tasks, self._board
+        tasks.spend()
+        tasks.queue.at(tasks.queue.now_ns, board.life.call, board.restart)
+        tasks.wait(None)
+
+    def __getattr__(self, name: str) -> Any:
+        found = getattr(self._board, name)
+        if name in ("after", "every", "bus"):
+            raise AttributeError(f"a script has no board.{name}: use time, threading and can")
+        return self._timed(found) if callable(found) else found
+
+    def _timed(self, method: Callable[..., Any]) -> Callable[..., Any]:
+        def call(*args: Any, **settings: Any) -> Any:
+            self._tasks.spend()
+            return method(*args, **settings)
+
+        return call
+
+
+class _Console:
+    """Where a script's lines go: to the recording."""
+
+    def __init__(self, board: BoardFace, tasks: Tasks) -> None:
+        self._board = board
+        self._tasks = tasks
+        self._line = ""
+
+    def print(self, *values: Any, file: Any = None, flush: bool = False, **how: Any) -> None:
+        """``print``; what goes into a file goes there."""
+        del flush
+        self._tasks.spend()
+        if file is not None and getattr(file, "name", "") not in ("<stdout>", "<stderr>"):
+            print(*values, file=file, **how)
+            return
+        text = io.StringIO()
+        print(*values, file=text, **how)
+        *lines, self._line = (self._line + text.getvalue()).split("\n")
+        for line in lines:
+            self._board.printed(line)
+
+
+def _no_input(prompt: object = "") -> str:
+    raise EOFError(f"nobody sits before the node to answer {str(prompt)!r}")
+
+
+def _package(name: str, **parts: ModuleType) -> ModuleType:
+    made = ModuleType(name)
+    made.__dict__.update(__path__=[os.devnull], **parts)
+    return made

@@ -1,0 +1,275 @@
+"""*In step*: loads that flash together light up together.
+
+*Never* rules: a state that a load may not be in while a condition holds.
+
+How long a lit lamp may be dark when its node resets.
+
+How soon a load that was on is on again once its supply is back.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Iterator, Mapping, Sequence
+
+from linkloss.judge.case import Case
+from linkloss.judge.flashing import flash_runs, rises_of
+from linkloss.judge.lives import Life, merged
+from linkloss.judge.loads import LoadView
+from linkloss.judge.news import rule_name
+from linkloss.judge.states import FLASH, ON, levels
+from linkloss.judge.verdict import Outcome, Verdict, worst
+from linkloss.units import ns_in, show_duration
+from linkloss.vehicle.load import NeverRule
+
+
+def judge_never(case: Case, view: LoadView) -> list[Verdict]:
+    """One verdict for each never rule of a load."""
+    return [_judge_rule(case, view, rule, index) for index, rule in enumerate(view.load.never)]
+
+
+def _judge_rule(case: Case, view: LoadView, rule: NeverRule, index: int) -> Verdict:
+    """The condition is taken as it truly is, whatever a node knows of it; only under a fault of
+    an input as the nodes see that input.
+
+    ``within`` is the time to leave the state once the condition holds. A node that has not yet
+    seen it may still enter the state up to ``latency`` behind its begin, and a relay follows; from
+    there on entering it is broken at once. A node that cannot act, or whose program does not yet
+    drive the output, has until a latency behind that. The rule is exercised when the load was in
+    the state within that time and had to leave it, within the recording.
+    """
+    called, node = rule_name(index), view.load.node
+    seen_by = node if case.pins_at_fault else None
+    holds = case.condition(rule.when, seen_by, node).changes()
+    ends = [at_ns for at_ns, _ in holds[1:]] + [case.end_ns]
+    found = [Verdict(view.name, called, Outcome.NOT_EXERCISED)]
+    for (from_ns, value), to_ns in zip(holds, ends, strict=True):
+        if value and to_ns > case.start_ns:
+            found += _judge_span(case, view, called, rule, from_ns, to_ns)
+    return worst(found)
+
+
+def _judge_span(
+    case: Case, view: LoadView, called: str, rule: NeverRule, from_ns: int, to_ns: int
+) -> list[Verdict]:
+    name, load, waiting = view.name, view.load, view.sources.waiting
+    actual = case.actual(name)
+    lit = rule.state == "on"
+    moved_ns = from_ns + load.latency + load.switching_ns
+    for hang in case.lives[load.node].hangs:
+        if hang.from_ns <= moved_ns and from_ns <= hang.to_ns:
+            moved_ns = max(moved_ns, hang.to_ns + load.latency + load.switching_ns)
+    deadline_ns = waiting.until(from_ns, from_ns + rule.within, rule.within)
+    tripped = list(view.sources.trips())
+    inside: list[tuple[int, int]] = []
+    for start, end, level in levels(actual, to_ns, from_ns):
+        if (level > 0) != lit or end <= case.start_ns:
+            continue
+        if inside and inside[-1][1] == start:  # another level of the same state
+            start = inside.pop()[0]
+        inside.append((max(start, from_ns), end))
+    found = []
+    was_in = from_ns > 0 and (actual.at(from_ns - 1) > 0) == lit
+    if was_in and not inside and deadline_ns < to_ns:  # it left it at once
+        found.append(Verdict(name, called, Outcome.KEPT, deadline_ns - from_ns))
+    for start, end in inside:
+        leaving = start <= moved_ns or case.undriven(name, start)
+        at_ns = start
+        if leaving:
+            at_ns = waiting.until(start, max(start, deadline_ns))
+        if not lit and any(a <= at_ns and start <= b for a, b in tripped):
+            continue  # a trip outranks it
+        wrong_ns = end - at_ns
+        if wrong_ns > 0:
+            text = (
+                f"was {rule.state} while {rule.when.text}, for {show_duration(end - start)};"
+                f" allowed: {show_duration(rule.within if leaving else 0)}"
+            )
+            found.append(Verdict(name, called, Outcome.BROKEN, -wrong_ns, at_ns, wrong_ns, text))
+        elif leaving and at_ns < to_ns:
+            found.append(Verdict(name, called, Outcome.KEPT, at_ns - end))
+    return found
+
+
+def judge_darkness(case: Case, view: LoadView) -> list[Verdict]:
+    """The rule *dark*: from a reset on, a lamp that was lit is dark for ``dark_limit`` at most,
+    unless it was rightly switched off meanwhile. After a loss of supply it counts from when the
+    supply is in range again.
+    """
+    limit_ns = view.load.dark_limit
+    if limit_ns is None:
+        return []
+    actual = case.actual(view.name)
+    found = [Verdict(view.name, "dark", Outcome.NOT_EXERCISED)]
+    for life in case.lives[view.load.node].lives:
+        lit = life.reset_ns > 0 and actual.at(life.reset_ns - 1) > 0
+        since_ns = _supplied_ns(case, view.load.node, life)
+        if not lit or life.cause == "sleep" or since_ns + limit_ns >= case.end_ns:
+            continue
+        dark = [
+            (max(start, since_ns) if life.cause == "supply" else start, end)
+            for start, end, level in levels(actual, case.end_ns)
+            if level <= 0 and end > since_ns and start < max(life.boot_end_ns, since_ns + 1)
+        ]
+        longest_ns, open_end = 0, False
+        for start, end in dark:
+            rightly = view.sources.ordered_off(start, start + limit_ns)
+            longest_ns = max(longest_ns, end - start)
+            open_end = open_end or end == case.end_ns
+            if end - start > limit_ns and not rightly:
+                over_ns = end - start - limit_ns
+                text = f"was dark for {show_duration(end - start)} after the reset of node"
+                text += f" {view.load.node}; allowed: {show_duration(limit_ns)}"
+                at_ns = start + limit_ns
+                found.append(
+                    Verdict(view.name, "dark", Outcome.BROKEN, -over_ns, at_ns, over_ns, text)
+                )
+        if not open_end and not view.sources.ordered_off(life.reset_ns, since_ns + limit_ns):
+            margin_ns = limit_ns - longest_ns
+            found.append(Verdict(view.name, "dark", Outcome.KEPT, max(0, margin_ns)))
+    return [worst(found)]
+
+
+def _supplied_ns(case: Case, node: str, life: Life) -> int:
+    """When a node may be held to its lamps in a life: at the reset, or when its supply is back."""
+    if life.cause != "supply":
+        return life.reset_ns
+    lean = (to_ns for from_ns, to_ns in case.lean(node) if from_ns <= life.reset_ns < to_ns)
+    return next(lean, min(life.back_ns, case.end_ns))
+
+
+def judge_back(case: Case, view: LoadView) -> list[Verdict]:
+    """The rule *back*: a load that was on when its supply failed, and that nobody has asked to be
+    off since, is on again ``back_within`` after the supply is in range, at the latest.
+
+    Exercised only by a load that was off meanwhile, and not where its own rules then demand that
+    it is off: what asks for it is not back. Nor where a fault stopped or restarted its node
+    meanwhile. Supply that fails again within that time
+    counts as one failure.
+    """
+    limit_ns = view.load.back_within
+    if limit_ns is None:
+        return []
+    found = [Verdict(view.name, "back", Outcome.NOT_EXERCISED)]
+    for from_ns, to_ns in merged(case.lean(view.load.node), limit_ns):
+        if from_ns > 0 and from_ns >= case.start_ns and to_ns + limit_ns < case.end_ns:
+            found += _judge_dark_span(case, view, from_ns, to_ns, limit_ns)
+    return [worst(found)]
+
+
+def _judge_dark_span(
+    case: Case, view: LoadView, from_ns: int, to_ns: int, limit_ns: int
+) -> Iterator[Verdict]:
+    actual = case.actual(view.name)
+    deadline_ns = to_ns + limit_ns
+    if actual.at(from_ns - 1) <= 0 or view.sources.ordered_off(from_ns, deadline_ns):
+        return
+    due_ns = deadline_ns - view.load.latency
+    due = [part for part in view.segments if part.from_ns <= deadline_ns and part.to_ns > due_ns]
+    if not all(ON in part.states or FLASH in part.states for part in due):
+        return
+    if _out_of_service(case, view.load.node, from_ns, deadline_ns):
+        return
+    went_off, on_since = False, to_ns
+    back_ns: int | None = None
+    for start_ns, _, level in levels(actual, case.end_ns, from_ns):
+        if level <= 0 and start_ns <= deadline_ns:
+            went_off, back_ns = True, None
+        elif level > 0 and back_ns is None:
+            back_ns = max(start_ns, on_since)
+    if not went_off:
+        return
+    if back_ns is not None and back_ns <= deadline_ns:
+        yield Verdict(view.name, "back", Outcome.KEPT, deadline_ns - back_ns)
+        return
+    wrong_ns = (case.end_ns if back_ns is None else back_ns) - deadline_ns
+    text = f"was off {show_duration(limit_ns)} after its supply was back;"
+    text += f" late by {show_duration(wrong_ns)}"
+    node = view.load.node
+    yield Verdict(view.name, "back", Outcome.BROKEN, -wrong_ns, deadline_ns, wrong_ns, text, node)
+
+
+def _out_of_service(case: Case, node: str, from_ns: int, to_ns: int) -> bool:
+    """Whether a node was stopped, or reset for another reason than its supply, within a span."""
+    story = case.lives[node]
+    return any(hang.from_ns < to_ns and hang.to_ns > from_ns for hang in story.hangs) or any(
+        life.cause != "supply" and from_ns < life.boot_end_ns and life.reset_ns < to_ns
+        for life in story.lives
+    )
+
+
+def judge_in_step(case: Case, views: Mapping[str, LoadView], name: str) -> list[Verdict]:
+    """Judged where both loads must flash and nothing excuses either of them."""
+    view = views[name]
+    rule = view.load.flash
+    if rule is None or rule.in_step_with is None or rule.in_step_with not in views:
+        return []
+    partner = views[rule.in_step_with]
+    own = rises_of(case.command(name))
+    other = rises_of(case.command(partner.name))
+    found = [Verdict(name, "in step", Outcome.NOT_EXERCISED)]
+    for from_ns, to_ns in _common(view, partner):
+        settled_ns = from_ns + rule.longest_period_ns
+        first, behind = bisect_left(own, settled_ns), bisect_left(own, to_ns - rule.skew)
+        for at_ns in own[first:behind]:
+            place = bisect_left(other, at_ns)
+            near = other[max(0, place - 1) : place + 1]
+            distance_ns = min((abs(at_ns - rise) for rise in near), default=to_ns - from_ns)
+            if distance_ns <= rule.skew:
+                found.append(Verdict(name, "in step", Outcome.KEPT, rule.skew - distance_ns))
+                continue
+            text = f"lit up {show_duration(distance_ns)} away from {partner.name}"
+            text += f"; allowed: {show_duration(rule.skew)}"
+            strays = [
+                lamp
+                for lamp, rises in ((view, [at_ns]), (partner, near))
+                if any(2 * away > rule.skew for away in _away(case, lamp, rises))
+            ]
+            if strays:
+                names = " and ".join(lamp.name for lamp in strays)
+                text += f"; {names} left the rhythm of {rule.rhythm}"
+            culprit = strays[0].load.node if len(strays) == 1 else ""
+            late_ns = rule.skew - distance_ns
+            found.append(
+                Verdict(name, "in step", Outcome.BROKEN, late_ns, at_ns, None, text, culprit)
+            )
+    return [worst(found)]
+
+
+def _away(case: Case, view: LoadView, rises: Sequence[int]) -> Iterator[int]:
+    """How far each rise of a lamp is from the nearest beginning of a cycle that its node was told
+    of, in ns; nothing where it was told of none just then.
+    """
+    rule = view.load.flash
+    if rule is None or rule.rhythm is None or view.load.stale_after is None:
+        return
+    message, signal = case.vehicle.signal(rule.rhythm)
+    unit_ns = ns_in(signal.unit)
+    if unit_ns is None:
+        return
+    longest_ns = rule.longest_period_ns
+    begun = [
+        arrival.at_ns - since_ns
+        for life in case.arrivals(message.name, view.load.node, case.link(message.name, view.load))
+        for arrival in life
+        if not arrival.lost
+        if (since_ns := round(signal.physical(arrival.data) * unit_ns)) <= longest_ns
+    ]
+    for rise_ns in rises:
+        nearest_ns = min((abs(rise_ns - at_ns) for at_ns in begun), default=longest_ns)
+        if nearest_ns <= longest_ns // 2:
+            yield nearest_ns
+
+
+def _common(view: LoadView, partner: LoadView) -> list[tuple[int, int]]:
+    """The spans in which both must flash and both are in service."""
+    spans = []
+    for first in flash_runs(view.segments):
+        for second in flash_runs(partner.segments):
+            for zone in view.strict:
+                for other in partner.strict:
+                    start = max(first.only_ns, second.only_ns, zone.from_ns, other.from_ns)
+                    end = min(first.to_ns, second.to_ns, zone.to_ns, other.to_ns)
+                    if start < end:
+                        spans.append((start, end))
+    return spans

@@ -1,0 +1,482 @@
+"""A vehicle that runs on real time while people flip its switches and break its cable.
+
+One thread runs it (:meth:`LiveSession.run`); everything else may be called from any thread. What
+comes from outside gets a virtual instant (:mod:`linkloss.clock.pace`) and stands in the journal, so
+that the session is a scenario: run on virtual time, it gives the same recording to the byte.
+
+Keeping Python itself from holding up a session that runs on real time.
+
+- A thread that works gives the interpreter to one that waits for it after 5 ms by default: as late
+  as everything may be. Here after half a millisecond.
+- The garbage collector looks through everything that lives, and a recording only grows: 100 ms at a
+  time were measured. What has been recorded is put out of its reach now and then; what nobody
+  refers to any more is still let go of at once, only cycles of references among it are kept until
+  the end.
+
+What came from outside in a live session, with its virtual instants: a scenario in the making.
+
+A copy of a recording that still grows, for whoever reads it in another thread.
+
+Most of a recording is only ever added to, so bringing a copy up to date takes little more than
+what has come since. Only the thread that runs the session may do it, between two events.
+
+What a live session shows of the bus: how busy it is, and the last frame of each message.
+"""
+
+from __future__ import annotations
+
+import gc
+import sys
+from collections import deque
+from collections.abc import Callable, Iterator, Mapping, MutableMapping, Sequence
+from concurrent.futures import Future
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import Any, Literal, TypeVar
+
+from linkloss.bus import BusRecord
+from linkloss.bus.frame import INTERMISSION_BITS
+from linkloss.campaign.result import RunResult
+from linkloss.campaign.run import judged
+from linkloss.clock.pace import Clock, Pacer
+from linkloss.faults.base import Fault
+from linkloss.problem import BadInput, unknown
+from linkloss.recording import Outside, Recording, Series
+from linkloss.scenario import Scenario, TimedAction, TimedFault
+from linkloss.session import Session
+from linkloss.vehicle.consistency import value_problem
+from linkloss.vehicle.expression import Value
+from linkloss.vehicle.loading import Vehicle
+
+SWITCH_S = 0.0005
+_FRAMES = 5_000
+
+
+@contextmanager
+def undisturbed(frames: Callable[[], int]) -> Iterator[Callable[[], None]]:
+    """While it lasts, what is yielded is to be called often; ``frames()`` says how much has been
+    recorded.
+    """
+    before_s = sys.getswitchinterval()
+    due = 0
+
+    def tidy() -> None:
+        nonlocal due
+        if frames() >= due:
+            due = frames() + _FRAMES
+            gc.freeze()
+
+    sys.setswitchinterval(min(before_s, SWITCH_S))
+    gc.collect()
+    try:
+        yield tidy
+    finally:
+        sys.setswitchinterval(before_s)
+        gc.unfreeze()
+
+
+class Journal:
+    """Notes everything that is done to a session. ``base`` is how the session began."""
+
+    def __init__(self, base: Scenario) -> None:
+        self.base = base
+        self._actions: list[TimedAction] = []
+        self._over: list[TimedFault] = []
+        self._active: dict[Fault, TimedFault] = {}
+
+    @property
+    def active(self) -> tuple[TimedFault, ...]:
+        """The faults that are there now, in the order in which they came."""
+        return tuple(self._active.values())
+
+    def acted(self, at_ns: int, values: Mapping[str, Value]) -> None:
+        """Inputs were changed."""
+        self._actions.append(TimedAction(at_ns, dict(values)))
+
+    def applied(self, at_ns: int, fault: Fault) -> TimedFault:
+        """A fault was applied. One that lasts must not be there already."""
+        timed = TimedFault(fault, at_ns, None)
+        if fault.lasting:
+            assert fault not in self._active, fault.label()
+            self._active[fault] = timed
+        else:
+            self._over.append(timed)
+        return timed
+
+    def cleared(self, at_ns: int, fault: Fault) -> None:
+        """A fault that lasted is over. Raises KeyError where it is not there."""
+        self._over.append(replace(self._active.pop(fault), until_ns=at_ns))
+
+    def scenario(self, lasts_ns: int, *, name: str, title: str) -> Scenario:
+        """All of it as a scenario that ends at an instant and runs on virtual time."""
+        faults = sorted([*self._over, *self._active.values()], key=lambda timed: timed.at_ns)
+        return replace(
+            self.base,
+            name=name,
+            title=title,
+            situation="",
+            actions=tuple(self._actions),
+            faults=tuple(faults),
+            lasts_ns=lasts_ns,
+        )
+
+
+T = TypeVar("T")
+
+
+def empty_copy(recording: Recording) -> Recording:
+    """A recording of the same run with nothing in it yet."""
+    return Recording(vehicle=recording.vehicle, seed=recording.seed, logged=recording.logged)
+
+
+def bring_up_to_date(copy: Recording, source: Recording, end_ns: int) -> None:
+    """Take over what has come since. All that happened up to and including ``end_ns`` must have
+    been recorded.
+    """
+    for name in ("inputs", "seen", "outputs", "commands", "volts", "amps", "driven", "trips"):
+        _series(getattr(copy, name), getattr(source, name))
+    for name in ("nodes", "controllers"):
+        for key, changes in getattr(source, name).items():
+            _extend(getattr(copy, name).setdefault(key, []), changes)
+    for message, handed in source.handed.items():
+        own = copy.handed.setdefault(message, [])
+        del own[-1:]  # whether the last one was taken may have been told later
+        _extend(own, handed)
+    del copy.foreign[-1:]
+    for name in ("foreign", "frames", "fuses", "actions", "crashes", "prints", "outside"):
+        _extend(getattr(copy, name), getattr(source, name))
+    copy.faults[:] = source.faults
+    copy.shift = source.shift
+    copy.end_ns = end_ns
+
+
+def _extend(own: list[T], source: list[T]) -> None:
+    own.extend(source[len(own) :])
+
+
+def _series(own: MutableMapping[Any, Series[T]], source: MutableMapping[Any, Series[T]]) -> None:
+    """The last change of a series may have been taken back; those before it stay as they are."""
+    for key, grown in source.items():
+        copy = own.setdefault(key, Series())
+        kept = max(0, len(copy.times) - 2)
+        copy.times[kept:] = grown.times[kept:]
+        copy.values[kept:] = grown.values[kept:]
+
+
+WINDOW_NS = 1_000_000_000
+"""The load is that of so much virtual time."""
+LAST_FRAMES = 12
+_MOST_MESSAGES = 512
+"""Identifiers of which the last frame is kept: a broken node may send any of 2 ** 29."""
+
+Identity = tuple[int, bool]
+
+
+@dataclass(slots=True)
+class Seen:
+    """The last frame of an identifier, and how many of them there were."""
+
+    last: BusRecord
+    sent: int = 0
+    failed: int = 0
+
+
+class Tally:
+    """An observer of the bus."""
+
+    def __init__(self, bit_rate: int) -> None:
+        self.messages: dict[Identity, Seen] = {}
+        self.last: deque[BusRecord] = deque(maxlen=LAST_FRAMES)
+        self.frames = 0
+        self.failed = 0
+        self._intermission_ns = INTERMISSION_BITS * 1_000_000_000 // bit_rate
+        self._spans: deque[tuple[int, int]] = deque()
+        self._busy_ns = 0
+        self._busy_until_ns = 0
+
+    def note(self, record: BusRecord) -> None:
+        """A frame, or an attempt at one, has ended."""
+        self.last.append(record)
+        self.frames += 1
+        self.failed += record.error is not None
+        identity = (record.frame.identifier, record.frame.extended)
+        seen = self.messages.get(identity)
+        if seen is None and len(self.messages) < _MOST_MESSAGES:
+            seen = self.messages[identity] = Seen(record)
+        if seen is not None:
+            seen.last = record
+            seen.sent += record.error is None
+            seen.failed += record.error is not None
+        self._note_span(record.start_ns, record.end_ns + self._intermission_ns)
+
+    def _note_span(self, start_ns: int, end_ns: int) -> None:
+        """Where the cable is cut, two frames may be there at one time: that counts once."""
+        fresh_ns = end_ns - max(start_ns, self._busy_until_ns)
+        self._busy_until_ns = max(end_ns, self._busy_until_ns)
+        if fresh_ns > 0:
+            self._spans.append((end_ns, fresh_ns))
+            self._busy_ns += fresh_ns
+        self._forget(end_ns)
+
+    def _forget(self, now_ns: int) -> None:
+        while self._spans and self._spans[0][0] < now_ns - WINDOW_NS:
+            self._busy_ns -= self._spans.popleft()[1]
+
+    def load(self, now_ns: int) -> float:
+        """The share (0 to 1) of the last second in which some piece of the bus was busy, with
+        the gap that must follow each frame.
+        """
+        self._forget(now_ns)
+        window_ns = min(WINDOW_NS, now_ns)
+        return min(1.0, self._busy_ns / window_ns) if window_ns > 0 else 0.0
+
+
+MOST_FRAMES = 2_000_000
+"""A recording of so many frames is full: some hundred bytes of memory go into each."""
+_PATIENCE_S = 0.2
+"""Whoever waits for the session looks so often whether it is still there."""
+StepKind = Literal["event", "frame", "change"]
+
+
+@dataclass(frozen=True, slots=True)
+class Excerpt:
+    """A live session up to an instant: the scenario that it amounts to, and its recording."""
+
+    scenario: Scenario
+    recording: Recording
+
+    def judged(self) -> RunResult:
+        """All verdicts."""
+        return judged(self.scenario, self.recording)
+
+
+class LiveSession:
+    """One vehicle, powered up when :meth:`run` begins.
+
+    :param situation: a situation of the vehicle; its actions happen by themselves.
+    :param speed: virtual seconds for each real one, 0.1 to 10.
+    :param faults: come and go by themselves, too.
+    :param outside: programs and real nodes that take part; whoever speaks for them enters what
+        they do (:mod:`linkloss.live`).
+    :raises BadInput: for a situation that the vehicle does not have, and a speed out of range.
+    """
+
+    def __init__(
+        self,
+        vehicle: Vehicle,
+        *,
+        situation: str = "",
+        seed: int = 0,
+        speed: float = 1.0,
+        faults: Sequence[TimedFault] = (),
+        outside: Outside | None = None,
+        wall: Clock | None = None,
+    ) -> None:
+        base, planned = _beginning(vehicle, situation, seed)
+        base = replace(base, outside=outside)
+        self.vehicle = vehicle
+        self.session = Session(base)
+        self.tally = Tally(vehicle.bus.bit_rate)
+        self.session.bus.observers.append(self.tally.note)
+        self.journal = Journal(base)
+        try:
+            self.pacer = Pacer(self.session.queue, speed=speed, wall=wall)
+        except ValueError as error:
+            raise BadInput.one("linkloss", "--speed", str(error)) from None
+        self.pacer.pause()
+        self._plan(planned, faults)
+        self._copies: deque[tuple[Recording, Future[bool]]] = deque()
+        self.full = False
+        """Whether the recording has no room for more: the session stands still."""
+
+    def _plan(self, actions: Sequence[TimedAction], faults: Sequence[TimedFault]) -> None:
+        """At one instant in the order of a scenario: what clears, what is done, what breaks."""
+        for timed in faults:
+            if timed.until_ns is not None:
+                self.pacer.schedule(timed.until_ns, partial(self._clear, fault=timed.fault))
+        for action in actions:
+            self.pacer.schedule(action.at_ns, partial(self._act, values=action.values))
+        for timed in faults:
+            self.pacer.schedule(timed.at_ns, partial(self._apply, fault=timed.fault))
+
+    # ---- in the thread of the session ----
+
+    def run(self, between: Callable[[], object] = lambda: None) -> None:
+        """Power up, go on until :meth:`end`, and let go of everything. ``between()`` is called
+        often, whenever all that was due has happened.
+        """
+        try:
+            with undisturbed(lambda: len(self.session.recording.frames)) as tidy:
+
+                def look() -> None:
+                    tidy()
+                    self._look()
+                    between()
+
+                self.session.begin()
+                self.pacer.resume()
+                self.pacer.run(look)
+        finally:
+            self.pacer.end()
+            self.session.end()
+            self._serve_copies()
+        self.session.loop.close()
+
+    def _look(self) -> None:
+        if not self.full and len(self.session.recording.frames) >= MOST_FRAMES:
+            self.full = True
+            self.pacer.pause()
+        self._serve_copies()
+
+    def _serve_copies(self) -> None:
+        """Between two events, when the recording is whole up to this instant."""
+        while self._copies:
+            copy, done = self._copies.popleft()
+            if not self.pacer.ended:
+                bring_up_to_date(copy, self.session.recording, self.session.queue.now_ns)
+            done.set_result(not self.pacer.ended)
+
+    def _act(self, at_ns: int, values: Mapping[str, Value]) -> None:
+        self.journal.acted(at_ns, values)
+        self.session.act(values)
+
+    def _apply(self, at_ns: int, fault: Fault) -> None:
+        if not any(timed.fault == fault for timed in self.journal.active):
+            self.session.apply(self.journal.applied(at_ns, fault))
+
+    def _clear(self, at_ns: int, fault: Fault) -> None:
+        if any(timed.fault == fault for timed in self.journal.active):
+            self.journal.cleared(at_ns, fault)
+            self.session.clear(fault)
+
+    def _clear_all(self, at_ns: int) -> None:
+        for timed in self.journal.active:
+            self._clear(at_ns, timed.fault)
+
+    def _cut_out(self, at_ns: int, name: str, title: str) -> Excerpt:
+        """Everything up to the end of this instant, which is behind all stimuli."""
+        self.session.queue.run_until(at_ns)
+        recording = empty_copy(self.session.recording)
+        bring_up_to_date(recording, self.session.recording, at_ns)
+        scenario = self.journal.scenario(at_ns, name=name, title=title)
+        if scenario.outside is not None:
+            came = replace(scenario.outside, events=tuple(recording.outside))
+            scenario = replace(scenario, outside=came)
+        return Excerpt(scenario, recording)
+
+    # ---- from any thread ----
+
+    def act(self, values: Mapping[str, Value]) -> int:
+        """Set inputs now. Returns the virtual instant in ns. Raises ValueError, with a text for
+        the user, for an input or a value that there is not.
+        """
+        known = self.vehicle.inputs
+        checked: dict[str, Value] = {}
+        for name, value in values.items():
+            if name not in known:
+                raise ValueError(unknown("input", name, known))
+            number = isinstance(value, int) and known[name].range is not None
+            checked[name] = float(value) if number else value
+            problem = value_problem(name, known[name], checked[name])
+            if problem:
+                raise ValueError(problem)
+        return self.pacer.enter(lambda at_ns: self._act(at_ns, checked))
+
+    def apply(self, fault: Fault) -> int:
+        """Apply a fault now; one that is there already stays as it is. Returns the virtual instant
+        in ns. Raises ValueError, with a text for the user, for one that does not fit the vehicle.
+        """
+        problem = fault.problem(self.vehicle)
+        if problem:
+            raise ValueError(problem)
+        return self.pacer.enter(lambda at_ns: self._apply(at_ns, fault))
+
+    def clear(self, fault: Fault) -> int:
+        """Clear a fault now, if it is there. Returns the virtual instant in ns."""
+        return self.pacer.enter(lambda at_ns: self._clear(at_ns, fault))
+
+    def clear_all(self) -> int:
+        """Clear all faults at one instant. Returns it in ns."""
+        return self.pacer.enter(self._clear_all)
+
+    def excerpt_now(self, *, name: str = "live", title: str = "") -> Excerpt:
+        """The session up to now. Waits for the thread of the session, which must have begun.
+        Raises ValueError, with a text for the user, once it has ended.
+        """
+        found = self.excerpt(name=name, title=title)
+        while not self.pacer.ended or found.done():
+            with suppress(TimeoutError):
+                return found.result(timeout=_PATIENCE_S)
+        raise ValueError("the session is over: nothing of it can be saved any more")
+
+    def excerpt(self, *, name: str = "live", title: str = "") -> Future[Excerpt]:
+        """The session up to now, once its thread has come to it."""
+        found: Future[Excerpt] = Future()
+        told = title or f"{self.vehicle.title}, driven by hand"
+        self.pacer.enter(lambda at_ns: found.set_result(self._cut_out(at_ns, name, told)))
+        return found
+
+    def bring_up_to_date(self, copy: Recording) -> bool:
+        """Take over into a copy of the recording what has come since. Waits for the thread of the
+        session, which must have begun; False once it has ended.
+        """
+        done: Future[bool] = Future()
+        self._copies.append((copy, done))
+        while not self.pacer.ended or done.done():
+            with suppress(TimeoutError):
+                return done.result(timeout=_PATIENCE_S)
+        return False
+
+    def step(self, kind: StepKind) -> None:
+        """Pause, and go on to the next event of any kind, the next frame on the bus, or the next
+        change of a load, an input, a node or a controller.
+        """
+        recording, tally = self.session.recording, self.tally
+        if kind == "frame":
+            before = tally.frames
+            self.pacer.step(lambda: tally.frames > before)
+        elif kind == "change":
+            known = _changes(recording)
+            self.pacer.step(lambda: _changes(recording) != known)
+        else:
+            self.pacer.step()
+
+    def end(self) -> None:
+        """Let :meth:`run` return."""
+        self.pacer.end()
+
+
+def _changes(recording: Recording) -> int:
+    """A number that grows with every change that a person would call one."""
+    found = sum(len(series.times) for series in recording.inputs.values())
+    found += sum(len(series.times) for series in recording.outputs.values())
+    found += sum(len(changes) for changes in recording.nodes.values())
+    return found + sum(len(changes) for changes in recording.controllers.values())
+
+
+def _beginning(
+    vehicle: Vehicle, situation: str, seed: int
+) -> tuple[Scenario, tuple[TimedAction, ...]]:
+    """How a session begins, and what happens in it by itself."""
+    inputs: Mapping[str, Value] = {}
+    planned: tuple[TimedAction, ...] = ()
+    if situation:
+        if situation not in vehicle.situations:
+            text = unknown("situation", situation, vehicle.situations)
+            raise BadInput.one(str(vehicle.path), "--situation", text)
+        table = vehicle.situations[situation]
+        inputs = dict(table.inputs)
+        planned = tuple(TimedAction(action.at, action.set) for action in table.actions)
+    base = Scenario(
+        name="live",
+        title=vehicle.title,
+        vehicle=vehicle,
+        situation="",
+        inputs=inputs,
+        actions=(),
+        faults=(),
+        lasts_ns=0,
+        seed=seed,
+    )
+    return base, planned

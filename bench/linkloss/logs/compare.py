@@ -1,0 +1,269 @@
+"""What differs between two recordings, or a recording and a log: message by message, in time.
+
+Frames of one identifier are paired in order of time. Two that lie further apart than half of
+their period belong to no pair: one side misses the one, the other has it in excess.
+
+    A   |     |     |     |        the second of A is missing in B,
+    B   |           ||    |        the third came twice
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+from pathlib import Path
+from statistics import median_low
+
+from linkloss.logs.recorded import read_document, recording_of
+from linkloss.logs.source import LogFile
+from linkloss.logs.stream import Tally, frames
+from linkloss.recording import Series
+from linkloss.vehicle.messages import MessageInfo
+
+TOLERANCE_NS = 5_000_000
+"""A frame that comes later or earlier than this is late or early."""
+
+Key = tuple[int, bool, bool]
+"""Identifier, whether it is extended, whether the frame is a remote one."""
+Row = tuple[int, bytes]
+"""Instant in ns, content."""
+
+
+@dataclass(slots=True)
+class Side:
+    """One of the two: its frames by identifier in order of time, and what its loads did."""
+
+    path: Path
+    rows: dict[Key, list[Row]]
+    outputs: Mapping[str, Series[float]] = field(default_factory=dict)
+    end_ns: int = 0
+    recorded: bool = False
+    vehicle_file: str = ""
+    notes: list[str] = field(default_factory=list)
+
+
+@dataclass(slots=True)
+class MessageDifference:
+    """How one message differs. Instants are those of A's clock; ``signals`` tells, by name, how
+    often a signal was another one, and the first time: (instant, value in A, value in B).
+    """
+
+    key: Key
+    name: str
+    paired: int = 0
+    missing: int = 0
+    first_missing_ns: int | None = None
+    extra: int = 0
+    first_extra_ns: int | None = None
+    late: int = 0
+    latest_ns: int = 0
+    latest_at_ns: int = 0
+    changed: int = 0
+    first_changed_ns: int | None = None
+    signals: dict[str, tuple[int, int, float, float]] = field(default_factory=dict)
+
+    @property
+    def differs(self) -> bool:
+        """Whether there is anything to say."""
+        return bool(self.missing or self.extra or self.late or self.changed)
+
+
+@dataclass(slots=True)
+class OutputDifference:
+    """Stretches in which a load was not at the same level for longer than the tolerance."""
+
+    load: str
+    times: int
+    total_ns: int
+    first_ns: int
+    in_a: float
+    in_b: float
+
+
+@dataclass(slots=True)
+class Comparison:
+    """Two sides compared. ``offset_ns`` was added to the instants of B."""
+
+    a: Side
+    b: Side
+    tolerance_ns: int
+    offset_ns: int
+    messages: list[MessageDifference]
+    outputs: list[OutputDifference]
+
+    @property
+    def differs(self) -> bool:
+        """Whether anything differs."""
+        return bool(self.outputs) or any(message.differs for message in self.messages)
+
+
+def read_side(path: str | Path, channel: str | None = None) -> Side:
+    """A recording (``.json``) or a log. Raises BadInput."""
+    path = Path(path)
+    rows: dict[Key, list[Row]] = {}
+    if path.suffix.lower() == ".json":
+        document = read_document(path)
+        recording = recording_of(document, path)
+        for record in sorted(recording.frames, key=lambda record: record.end_ns):
+            frame = record.frame
+            if record.error is None:
+                key = (frame.identifier, frame.extended, frame.remote)
+                rows.setdefault(key, []).append((record.end_ns, frame.data))
+        named = str(document.get("vehicle_file", ""))
+        return Side(path, rows, recording.outputs, recording.end_ns, True, named)
+    log, tally = LogFile(path), Tally()
+    for at_ns, frame, _ in frames(log, tally, channel, fd=True):
+        key = (frame.identifier, frame.extended, frame.remote)
+        rows.setdefault(key, []).append((at_ns, frame.data))
+    return Side(path, rows, end_ns=tally.last_ns, notes=[*log.notes(), *tally.notes()])
+
+
+def compare(
+    a: Side,
+    b: Side,
+    *,
+    messages: Mapping[str, MessageInfo] | None = None,
+    tolerance_ns: int = TOLERANCE_NS,
+    only: frozenset[int] = frozenset(),
+) -> Comparison:
+    """Compare B with A.
+
+    :param messages: definitions: with them a content counts as changed only if a signal did that
+        is neither counter nor checksum.
+    :param tolerance_ns: frames and outputs that are off by no more are as they should be.
+    :param only: these identifiers; none stands for all.
+    """
+    offset_ns = 0 if a.recorded and b.recorded else _offset(a, b)
+    known = {(info.identifier, info.extended, False): info for info in (messages or {}).values()}
+    found = []
+    for key in sorted({*a.rows, *b.rows}, key=lambda key: (key[1], key[0], key[2])):
+        if only and key[0] not in only:
+            continue
+        pairing = _Pairing(key, known.get(key), tolerance_ns)
+        pairing.run(a.rows.get(key, []), b.rows.get(key, []), offset_ns)
+        found.append(pairing.found)
+    return Comparison(a, b, tolerance_ns, offset_ns, found, _all_outputs(a, b, tolerance_ns))
+
+
+def _offset(a: Side, b: Side) -> int:
+    """What to add to B's instants: by how much the first frames of its messages come earlier
+    than those of A, taken in the middle.
+    """
+    common = [key for key in a.rows if key in b.rows]
+    return median_low([a.rows[key][0][0] - b.rows[key][0][0] for key in common]) if common else 0
+
+
+class _Pairing:
+    """Pairs the frames of one identifier."""
+
+    def __init__(self, key: Key, info: MessageInfo | None, tolerance_ns: int) -> None:
+        self.info = info
+        self.tolerance_ns = tolerance_ns
+        number = f"{key[0]:08X}" if key[1] else f"{key[0]:03X}"
+        name = f"{number} {info.name}" if info is not None else number
+        self.found = MessageDifference(key, f"{name} (remote)" if key[2] else name)
+        self.guards = frozenset[str]() if info is None else info.guards
+
+    def run(self, a: Sequence[Row], b: Sequence[Row], offset_ns: int) -> None:
+        reach_ns = max(self.tolerance_ns, _period(a or b) // 2)
+        here = there = 0
+        while here < len(a) and there < len(b):
+            at_ns = a[here][0]
+            late_ns = b[there][0] + offset_ns - at_ns
+            if late_ns > reach_ns:
+                self._missing(at_ns)
+                here += 1
+            elif late_ns < -reach_ns:
+                self._extra(at_ns + late_ns)
+                there += 1
+            else:
+                self._pair(at_ns, late_ns, a[here][1], b[there][1])
+                here += 1
+                there += 1
+        for at_ns, _ in a[here:]:
+            self._missing(at_ns)
+        for at_ns, _ in b[there:]:
+            self._extra(at_ns + offset_ns)
+
+    def _missing(self, at_ns: int) -> None:
+        self.found.missing += 1
+        if self.found.first_missing_ns is None:
+            self.found.first_missing_ns = at_ns
+
+    def _extra(self, at_ns: int) -> None:
+        self.found.extra += 1
+        if self.found.first_extra_ns is None:
+            self.found.first_extra_ns = at_ns
+
+    def _pair(self, at_ns: int, late_ns: int, before: bytes, after: bytes) -> None:
+        found = self.found
+        found.paired += 1
+        if abs(late_ns) > self.tolerance_ns:
+            found.late += 1
+            if abs(late_ns) > abs(found.latest_ns):
+                found.latest_ns, found.latest_at_ns = late_ns, at_ns
+        if before != after and self._changed(at_ns, before, after):
+            found.changed += 1
+            if found.first_changed_ns is None:
+                found.first_changed_ns = at_ns
+
+    def _changed(self, at_ns: int, before: bytes, after: bytes) -> bool:
+        info = self.info
+        if info is None or not len(before) == len(after) == info.length:
+            return True
+        changed = False
+        for signal in info.signals.values():
+            if signal.name in self.guards or signal.raw(before) == signal.raw(after):
+                continue
+            changed = True
+            known = self.found.signals.get(signal.name)
+            values = (signal.physical(before), signal.physical(after))
+            first = (at_ns, *values) if known is None else known[1:]
+            self.found.signals[signal.name] = (1 if known is None else known[0] + 1, *first)
+        return changed
+
+
+def _period(rows: Sequence[Row]) -> int:
+    spans = [later[0] - earlier[0] for earlier, later in pairwise(rows)]
+    return median_low(spans) if spans else 0
+
+
+def _all_outputs(a: Side, b: Side, tolerance_ns: int) -> list[OutputDifference]:
+    found = []
+    for load in [name for name in a.outputs if name in b.outputs]:
+        end_ns = min(a.end_ns, b.end_ns)
+        difference = _output(load, a.outputs[load], b.outputs[load], end_ns, tolerance_ns)
+        if difference is not None:
+            found.append(difference)
+    return found
+
+
+def _output(
+    load: str, a: Series[float], b: Series[float], end_ns: int, tolerance_ns: int
+) -> OutputDifference | None:
+    """The stretches in which two outputs differ for longer than the tolerance."""
+    times = sorted({time for time in (*a.times, *b.times) if time < end_ns})
+    stretches: list[tuple[int, int]] = []
+    for from_ns, to_ns in pairwise([*times, end_ns]):
+        if _level(a, from_ns) == _level(b, from_ns):
+            continue
+        if stretches and stretches[-1][1] == from_ns:
+            stretches[-1] = (stretches[-1][0], to_ns)
+        else:
+            stretches.append((from_ns, to_ns))
+    long = [(start, end) for start, end in stretches if end - start > tolerance_ns]
+    if not long:
+        return None
+    first_ns = long[0][0]
+    total_ns = sum(end - start for start, end in long)
+    return OutputDifference(
+        load, len(long), total_ns, first_ns, _level(a, first_ns), _level(b, first_ns)
+    )
+
+
+def _level(series: Series[float], at_ns: int) -> float:
+    """The level at an instant; nothing was driven before the first one."""
+    place = bisect_right(series.times, at_ns)
+    return series.values[place - 1] if place else 0.0

@@ -1,0 +1,429 @@
+"""A seeded driver: strings the situations of a vehicle together to a drive of any length.
+
+The situation that follows is one whose beginning is near to how things stand: nobody indicates
+at speed before the engine runs. What still differs is changed one input after another, as a
+driver would. The same vehicle, seed and length make the same drive.
+
+What the driver and the engine did, read off the messages of a log.
+
+The vehicle file says how a log shows an input: a sensor by a signal, a switch by conditions over
+signals, one for each position. An input that it says nothing of, or whose messages the log does
+not hold, stays at rest.
+
+A logged drive as a scenario of a vehicle: who is played, what the driver did, when.
+
+The log is read twice: once to see what is in it (the inputs over time, whose frames there are),
+and once more, frame by frame, while it is played. Neither keeps the frames.
+
+    log        |---|-----|--|------|-->    instants of reception, from the first frame on
+    run     0..|---|-----|--|------|-->    the same, ``lead_ns`` later: room for the first frame
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from random import Random
+from typing import NamedTuple
+
+from linkloss.bus.bits import LONGEST_BITS
+from linkloss.bus.frame import longest_bits
+from linkloss.logs.source import LogFile
+from linkloss.logs.stream import Tally, frames
+from linkloss.problem import BadInput, unknown
+from linkloss.recording import REST, LoggedFrame, Traffic
+from linkloss.scenario import Scenario, TimedAction, TimedFault
+from linkloss.vehicle.expression import Condition, Value, split_signal
+from linkloss.vehicle.loading import Vehicle
+from linkloss.vehicle.messages import MessageInfo
+from linkloss.vehicle.tables import InputTable, SituationTable
+
+STEP_SHARE = 100
+"""A sensor's value is taken over when it moved by this part of its range, or past a number that a
+condition of the vehicle compares it with.
+"""
+
+Key = tuple[int, bool]
+"""Identifier, and whether it is an extended one."""
+
+
+class Change(NamedTuple):
+    """Inputs that changed at an instant of the log. ``event``: one changed in a way that a
+    condition of the vehicle can tell; else only sensors moved a little.
+    """
+
+    at_ns: int
+    values: dict[str, Value]
+    event: bool
+
+
+class InputReader:
+    """Follows the signals that show inputs, frame by frame."""
+
+    def __init__(self, vehicle: Vehicle) -> None:
+        self._signals: dict[str, float] = {}
+        self._values: dict[str, Value] = {}
+        self._tables = {name: table for name, table in vehicle.inputs.items() if table.logged}
+        self._numbers = {name: _compared_with(vehicle, name) for name in self._tables}
+        self._messages: dict[Key, MessageInfo] = {}
+        self._users: dict[str, list[str]] = {}
+        for name, table in self._tables.items():
+            for message in {split_signal(reference)[0] for reference in references(table)}:
+                info = vehicle.messages[message]
+                self._messages[info.identifier, info.extended] = info
+                self._users.setdefault(message, []).append(name)
+
+    def wants(self, key: Key) -> bool:
+        """Whether a message shows an input."""
+        return key in self._messages
+
+    def feed(self, at_ns: int, key: Key, data: bytes) -> Change | None:
+        """Take in a frame; what changed by it. One that is damaged shows nothing."""
+        info = self._messages[key]
+        if len(data) != info.length or not (info.checksum is None or info.checksum(data)):
+            return None
+        for signal in info.signals.values():
+            self._signals[f"{info.name}.{signal.name}"] = signal.physical(data)
+        changed: dict[str, Value] = {}
+        event = False
+        for name in self._users[info.name]:
+            value = self._read(self._tables[name])
+            if value is None:
+                continue
+            before = self._values.get(name)
+            if before is None or value != before:
+                news = self._weight(name, before, value)
+                if news:
+                    changed[name] = self._values[name] = value
+                    event = event or news > 1
+        return Change(at_ns, changed, event) if changed else None
+
+    def unseen(self) -> list[str]:
+        """The inputs that the log has shown nothing of so far."""
+        return [name for name, table in self._tables.items() if self._read(table) is None]
+
+    def _read(self, table: InputTable) -> Value | None:
+        """What the signals say now; None while one is still missing."""
+        signals = self._signals
+        if isinstance(table.logged, str):
+            value = signals.get(table.logged)
+            if value is None or table.range is None:
+                return None
+            return min(max(value, table.range[0]), table.range[1])
+        assert table.logged is not None
+        for position, condition in table.logged.items():
+            if any(name not in signals for name in condition.names):
+                return None
+            if condition(signals):
+                return position
+        return table.rest
+
+    def _weight(self, name: str, before: Value | None, value: Value) -> int:
+        """0: not worth a word; 1: a sensor has moved; 2: conditions can tell the difference."""
+        if before is None or isinstance(value, str) or isinstance(before, str):
+            return 2
+        if any((before > n) != (value > n) or (before < n) != (value < n)
+               for n in self._numbers[name]):  # fmt: skip
+            return 2
+        low, high = self._tables[name].range or (0.0, 0.0)
+        return 1 if abs(value - before) * STEP_SHARE >= high - low else 0
+
+
+def references(table: InputTable) -> list[str]:
+    """The signals (``Message.Signal``) that show an input in a log."""
+    if isinstance(table.logged, str):
+        return [table.logged]
+    conditions = (table.logged or {}).values()
+    return list(dict.fromkeys(name for condition in conditions for name in condition.names))
+
+
+def not_logged(vehicle: Vehicle) -> list[str]:
+    """The inputs of which the vehicle file does not say how a log shows them."""
+    return [name for name, table in vehicle.inputs.items() if not table.logged]
+
+
+def _compared_with(vehicle: Vehicle, name: str) -> tuple[float, ...]:
+    """The numbers that conditions of the vehicle compare a sensor with."""
+    conditions: list[Condition] = []
+    for load in vehicle.loads.values():
+        conditions += load.own_conditions.values()
+        conditions += [never.when for never in load.never]
+    for request in vehicle.requests.values():
+        conditions += request.conditions
+    found = {number for condition in conditions for number in _numbers(condition.numbers, name)}
+    return tuple(sorted(found))
+
+
+def _numbers(numbers: Mapping[str, tuple[float, ...]], name: str) -> tuple[float, ...]:
+    return numbers.get(name, ())
+
+
+SETTLED_NS = 1_000_000_000
+"""What a log shows of an input within its first second counts as its state at the beginning; the
+slowest messages that show inputs repeat faster."""
+
+
+@dataclass(frozen=True, slots=True)
+class Selection:
+    """What of a log is played. ``nodes``: the nodes of the vehicle whose frames come from the log
+    (None: those that drive no load). ``left_out``: identifiers that are not played whoever sends
+    them. ``channel``: of the log; None takes that of the first message.
+    """
+
+    nodes: tuple[str, ...] | None = None
+    left_out: frozenset[int] = frozenset()
+    channel: str | None = None
+
+
+@dataclass(slots=True)
+class Contents:
+    """What was seen in a log. ``played`` counts its frames by sender (``REST``: of no node of the
+    vehicle), ``left_out`` those of simulated nodes and of identifiers that were not wanted.
+    ``unknown`` are the identifiers that the DBC does not know.
+    """
+
+    length_ns: int = 0
+    played: dict[str, int] = field(default_factory=dict)
+    left_out: dict[str, int] = field(default_factory=dict)
+    unknown: dict[Key, int] = field(default_factory=dict)
+    changes: list[Change] = field(default_factory=list)
+    unseen: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+
+class Drive:
+    """A log, seen through the eyes of a vehicle.
+
+    Raises BadInput for a log that cannot be read, and for nodes that the vehicle does not have.
+    """
+
+    def __init__(self, path: str | Path, vehicle: Vehicle, selection: Selection) -> None:
+        self.path = Path(path)
+        self.vehicle = vehicle
+        self.selection = selection
+        self.nodes = _nodes(self.path, vehicle, selection)
+        bit_rate = vehicle.bus.bit_rate
+        longest = LONGEST_BITS if vehicle.fd else longest_bits(8, extended=True)
+        self.lead_ns = -(-longest * 1_000_000_000 // bit_rate)
+        self._senders = _senders(vehicle, self.nodes)
+        self.contents = self._look()
+
+    def _look(self) -> Contents:
+        log, tally, found = LogFile(self.path), Tally(), Contents()
+        reader = InputReader(self.vehicle)
+        left_out = self.selection.left_out
+        known = self._senders
+        for at_ns, frame, _ in frames(log, tally, self.selection.channel, fd=self.vehicle.fd):
+            key = (frame.identifier, frame.extended)
+            sender = known.get(key)
+            if sender is None:
+                found.unknown[key] = found.unknown.get(key, 0) + 1
+                sender = REST
+            if frame.identifier in left_out:
+                _count(found.left_out, "(not wanted)")
+            elif sender == REST or sender in self.nodes:
+                _count(found.played, sender)
+            else:
+                _count(found.left_out, sender)
+            if reader.wants(key) and not frame.remote:
+                change = reader.feed(at_ns + self.lead_ns, key, frame.data)
+                if change is not None:
+                    found.changes.append(change)
+        found.length_ns = tally.last_ns + self.lead_ns
+        found.unseen = [*not_logged(self.vehicle), *reader.unseen()]
+        found.notes = [*log.notes(), *tally.notes()]
+        return found
+
+    def frames(self, from_ns: int = 0, to_ns: int | None = None) -> Iterator[LoggedFrame]:
+        """What is played, from an instant of the run on; that instant becomes zero. A frame that
+        would have to begin before it is left out.
+        """
+        known, nodes, left_out = self._senders, self.nodes, self.selection.left_out
+        first_ns = from_ns + self.lead_ns
+        shift_ns = self.lead_ns - from_ns
+        log, channel = LogFile(self.path), self.selection.channel
+        for at_ns, frame, _ in frames(log, Tally(), channel, fd=self.vehicle.fd):
+            sender = known.get((frame.identifier, frame.extended), REST)
+            if (sender != REST and sender not in nodes) or frame.identifier in left_out:
+                continue
+            if at_ns + self.lead_ns < first_ns:
+                continue
+            if to_ns is not None and at_ns + self.lead_ns > to_ns:
+                return
+            yield LoggedFrame(at_ns + shift_ns, sender, frame)
+
+    def scenario(
+        self,
+        *,
+        from_ns: int = 0,
+        to_ns: int | None = None,
+        faults: Sequence[TimedFault] = (),
+        seed: int = 0,
+    ) -> Scenario:
+        """The drive, or a part of it, as something that a session runs. Instants of the faults
+        are those of the drive. Raises BadInput for a part that the drive does not have.
+        """
+        end_ns = self.contents.length_ns if to_ns is None else min(to_ns, self.contents.length_ns)
+        if from_ns >= end_ns:
+            text = f"the drive lasts {self.contents.length_ns / 1e9:.6g} s; nothing of it lies"
+            raise BadInput.one(self.path, "--from", f"{text} between --from and --to")
+        inputs, actions = self.driver(from_ns, end_ns)
+        moved = tuple(_moved(timed, from_ns) for timed in faults)
+        _ensure_within(self.path, moved, end_ns - from_ns)
+        return Scenario(
+            name=self.path.name,
+            title=f"{self.path.name}, replayed",
+            vehicle=self.vehicle,
+            situation="",
+            inputs=inputs,
+            actions=tuple(actions),
+            faults=moved,
+            lasts_ns=end_ns - from_ns,
+            seed=seed,
+            traffic=Traffic(self.nodes, lambda: self.frames(from_ns, end_ns)),
+        )
+
+    def driver(self, from_ns: int, to_ns: int) -> tuple[dict[str, Value], list[TimedAction]]:
+        """The inputs at an instant of the run, and the changes from there to another; the first
+        instant becomes zero.
+        """
+        inputs: dict[str, Value] = {}
+        actions: list[TimedAction] = []
+        for change in self.contents.changes:
+            news = dict(change.values)
+            if change.at_ns <= max(from_ns, SETTLED_NS):
+                first = [name for name in news if change.at_ns <= from_ns or name not in inputs]
+                inputs.update({name: news.pop(name) for name in first})
+            if news and change.at_ns < to_ns:
+                actions.append(TimedAction(change.at_ns - from_ns, news))
+        return inputs, actions
+
+
+def _count(counts: dict[str, int], name: str) -> None:
+    counts[name] = counts.get(name, 0) + 1
+
+
+def _nodes(path: Path, vehicle: Vehicle, selection: Selection) -> tuple[str, ...]:
+    """The nodes that are played, in cable order."""
+    driving = {load.node for load in vehicle.loads.values()}
+    if selection.nodes is None:
+        return tuple(name for name in vehicle.bus.cable if name not in driving)
+    for name in selection.nodes:
+        if name not in vehicle.nodes:
+            raise BadInput.one(path, "", unknown("node", name, vehicle.nodes))
+    return tuple(name for name in vehicle.bus.cable if name in selection.nodes)
+
+
+def _senders(vehicle: Vehicle, played: Collection[str]) -> dict[Key, str]:
+    """Who sends each message that the DBC knows. Of several senders one that is simulated counts:
+    a frame of its own must not come twice.
+    """
+    found = {}
+    for info in vehicle.messages.values():
+        own = [name for name in info.senders if name in vehicle.nodes]
+        simulated = [name for name in own if name not in played]
+        found[info.identifier, info.extended] = next(iter([*simulated, *own]), REST)
+    return found
+
+
+def _moved(timed: TimedFault, from_ns: int) -> TimedFault:
+    until_ns = None if timed.until_ns is None else timed.until_ns - from_ns
+    return replace(timed, at_ns=timed.at_ns - from_ns, until_ns=until_ns)
+
+
+def _ensure_within(path: Path, faults: Iterable[TimedFault], lasts_ns: int) -> None:
+    for timed in faults:
+        if not 0 <= timed.at_ns <= lasts_ns:
+            text = f"{timed.fault.label()} begins outside the part that is replayed"
+            raise BadInput.one(path, "--fault", text)
+
+
+MS = 1_000_000
+NEAREST = 4
+"""How many of the situations that begin nearest are drawn from."""
+PAUSE_MS = (400, 9_000)
+"""How long a driver rests between two situations, in ms."""
+BETWEEN_MS = (120, 700)
+"""How long between two changes on the way from one situation to the next, in ms."""
+
+
+def drive_scenario(vehicle: Vehicle, lasts_ns: int, seed: int) -> Scenario:
+    """A drive of this length without a fault. Raises BadInput if the vehicle has no situation."""
+    if not vehicle.situations:
+        raise BadInput.one(vehicle.path, "situations", "there is none; a drive is made of them")
+    driver = _Driver(vehicle, seed)
+    while driver.now_ns < lasts_ns:
+        driver.go_on()
+    actions = [action for action in driver.actions if action.at_ns < lasts_ns]
+    return Scenario(
+        name=f"drive-{seed}",
+        title=f"A drive made of the situations of {vehicle.title}",
+        vehicle=vehicle,
+        situation="",
+        inputs={},
+        actions=tuple(actions),
+        faults=(),
+        lasts_ns=lasts_ns,
+        seed=seed,
+    )
+
+
+class _Driver:
+    def __init__(self, vehicle: Vehicle, seed: int) -> None:
+        self.vehicle = vehicle
+        self.random = Random(f"drive/{seed}")  # noqa: S311 - repeatable on purpose
+        self.rest: dict[str, Value] = {name: table.rest for name, table in vehicle.inputs.items()}
+        self.values = dict(self.rest)
+        self.now_ns = self._span(PAUSE_MS)
+        self.actions: list[TimedAction] = []
+        self.driven: dict[str, int] = dict.fromkeys(vehicle.situations, 0)
+
+    def go_on(self) -> None:
+        """One more situation: on the way to it, through it, and a pause behind it."""
+        name = self._next()
+        self.driven[name] += 1
+        situation = self.vehicle.situations[name]
+        for key, value in self._wanted(situation).items():
+            if self.values[key] != value:
+                self._set({key: value})
+                self.now_ns += self._span(BETWEEN_MS)
+        start_ns = self.now_ns
+        for action in situation.actions:
+            self.now_ns = start_ns + action.at
+            self._set(action.set)
+        self.now_ns = start_ns + situation.lasts + self._span(PAUSE_MS)
+
+    def _next(self) -> str:
+        """One of those that begin nearest; of equals those that were driven least."""
+        order = sorted(
+            self.vehicle.situations,
+            key=lambda name: (
+                self._distance(self.vehicle.situations[name]) + self.driven[name],
+                self.random.random(),
+            ),
+        )
+        return self.random.choice(order[:NEAREST])
+
+    def _distance(self, situation: SituationTable) -> int:
+        """How many inputs stand otherwise than at the beginning of a situation."""
+        wanted = self._wanted(situation)
+        return sum(not self._near(key, wanted[key]) for key in wanted)
+
+    def _near(self, name: str, value: Value) -> bool:
+        """A sensor is near at the same fifth of its range."""
+        now = self.values[name]
+        limits = self.vehicle.inputs[name].range
+        if limits is None or isinstance(now, str) or isinstance(value, str):
+            return now == value
+        return abs(now - value) * 5 < limits[1] - limits[0]
+
+    def _wanted(self, situation: SituationTable) -> Mapping[str, Value]:
+        return {**self.rest, **situation.inputs}
+
+    def _set(self, values: Mapping[str, Value]) -> None:
+        self.actions.append(TimedAction(self.now_ns, dict(values)))
+        self.values.update(values)
+
+    def _span(self, limits_ms: tuple[int, int]) -> int:
+        return self.random.randint(*limits_ms) * MS

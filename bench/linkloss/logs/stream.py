@@ -1,0 +1,182 @@
+"""Messages of a log as frames, at instants counted from the first one on.
+
+A log holds times as floating point seconds, often since 1970. What they can hold is kept: whole
+nanoseconds for times that are small, whole microseconds for dates.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from math import isfinite
+
+import can
+
+from linkloss.bus import Frame
+from linkloss.bus.message import frame_of
+from linkloss.logs.source import LogFile
+from linkloss.problem import BadInput
+from linkloss.units import show_duration
+
+_DATE_S = 4e6
+"""Above this a float of 53 bits no longer tells one nanosecond from the next."""
+LONGEST_GAP_NS = 600_000_000_000
+"""A silence longer than this is no part of a drive, but the end of it."""
+LONGEST_STEP_BACK_NS = 1_000_000_000
+"""A log whose clock goes back further than this was set meanwhile: another drive begins."""
+
+ALL = "(all)"
+"""Stands for all channels of a log together."""
+
+Offset = tuple[int, Frame, str]
+"""A frame of the log: nanoseconds since the log's first frame, the frame, its channel."""
+
+
+@dataclass(slots=True)
+class Tally:
+    """What was in the log beside the frames that were handed on, and how far the log reached.
+
+    ``unsorted`` counts frames that carry an earlier time than the one before, ``latest_back_ns``
+    is how far back the furthest was. ``channels`` counts frames by channel.
+    """
+
+    frames: int = 0
+    error_frames: int = 0
+    fd_frames: int = 0
+    misfits: int = 0
+    first_misfit: str = ""
+    unsorted: int = 0
+    furthest_back_ns: int = 0
+    other_channel: int = 0
+    last_ns: int = 0
+    ended: str = ""
+    channels: dict[str, int] = field(default_factory=dict)
+
+    def notes(self) -> list[str]:
+        """In sentences what was left out or changed; empty when nothing was."""
+        notes = []
+        if self.error_frames:
+            notes.append(f"{_many(self.error_frames, 'error frame')} left out")
+        if self.fd_frames:
+            many = _many(self.fd_frames, "CAN FD frame")
+            notes.append(f"{many} left out: nobody here knows CAN FD")
+        if self.misfits:
+            many = _many(self.misfits, "message")
+            notes.append(f"{many} left out that can be no frame, the first: {self.first_misfit}")
+        if self.unsorted:
+            many = _many(self.unsorted, "frame")
+            furthest = show_duration(self.furthest_back_ns)
+            notes.append(f"{many} with an earlier time than the one before, by up to {furthest}")
+        if self.other_channel:
+            many, names = _many(self.other_channel, "frame"), ", ".join(self.channels)
+            notes.append(f"{many} of other channels left out; the log has: {names}")
+        if self.ended:
+            notes.append(self.ended)
+        return notes
+
+
+def _many(number: int, what: str) -> str:
+    return f"{number:,} {what}" if number == 1 else f"{number:,} {what}s"
+
+
+def instant_ns(seconds: float) -> int:
+    """Seconds of a log as nanoseconds, as exact as a float of that size can be."""
+    if -_DATE_S < seconds < _DATE_S:
+        return round(seconds * 1e9)
+    return round(seconds * 1e6) * 1000
+
+
+def frames(
+    log: LogFile, tally: Tally, channel: str | None = None, *, fd: bool = False
+) -> Iterator[Offset]:
+    """The frames of one channel of a log, or of all, at instants that never go back.
+
+    :param channel: its name as in the log, or ``ALL``; None takes that of the first frame.
+    :param fd: CAN FD frames too; else they are left out.
+    A frame with an earlier time than the one before counts as simultaneous with it. A silence
+    longer than ``LONGEST_GAP_NS``, or a clock that is set back, ends the drive; ``tally.ended``
+    then says so. Raises BadInput if there is no frame, or none of the channel.
+    """
+    first_ns: int | None = None
+    now_ns = 0
+    counts = tally.channels
+    last_channel: str | None = None
+    name = ""
+    for entry in log.entries():
+        at_ns, frame, its_channel = entry if isinstance(entry, tuple) else _taken(entry, tally, fd)
+        if its_channel != last_channel:
+            last_channel = name = its_channel
+        if frame is None:
+            continue
+        counts[name] = counts.get(name, 0) + 1
+        if channel is None:
+            channel = name
+        if first_ns is None:
+            first_ns = at_ns
+        offset_ns = at_ns - first_ns
+        if offset_ns < now_ns or offset_ns - now_ns > LONGEST_GAP_NS:
+            if _ends(log, tally, now_ns, offset_ns):
+                return
+            tally.unsorted += 1
+            tally.furthest_back_ns = max(tally.furthest_back_ns, now_ns - offset_ns)
+            offset_ns = now_ns
+        now_ns = tally.last_ns = offset_ns
+        if name != channel and channel is not ALL:
+            tally.other_channel += 1
+            continue
+        tally.frames += 1
+        yield offset_ns, frame, name
+    if not tally.frames:
+        raise BadInput.one(log.path, "", _none_there(tally, channel))
+
+
+def _taken(message: can.Message, tally: Tally, fd: bool) -> tuple[int, Frame | None, str]:
+    """Instant, frame and channel of a message; no frame where it is none for our bus."""
+    channel = "" if message.channel is None else str(message.channel)
+    frame = _frame(message, tally, fd)
+    return (0 if frame is None else instant_ns(message.timestamp)), frame, channel
+
+
+def _frame(message: can.Message, tally: Tally, fd: bool) -> Frame | None:
+    """The frame of a message; what is none is counted."""
+    if message.is_error_frame:
+        tally.error_frames += 1
+        return None
+    if message.is_fd and not fd:
+        tally.fd_frames += 1
+        return None
+    try:
+        if isfinite(message.timestamp):
+            return frame_of(message)
+        why = f"its time is '{message.timestamp}'"
+    except ValueError as error:
+        why = str(error)
+    tally.misfits += 1
+    tally.first_misfit = tally.first_misfit or why
+    return None
+
+
+def _ends(log: LogFile, tally: Tally, now_ns: int, offset_ns: int) -> bool:
+    """Whether a step in the log's times ends the drive."""
+    step_ns = offset_ns - now_ns
+    if -LONGEST_STEP_BACK_NS <= step_ns <= LONGEST_GAP_NS:
+        return False
+    what = "is silent for" if step_ns > 0 else "sets its clock back by"
+    tally.ended = (
+        f"the log {what} {_long(abs(step_ns))} before frame {log.frames:,}, at"
+        f" {show_duration(now_ns)}: the drive ends there"
+    )
+    return True
+
+
+def _long(span_ns: int) -> str:
+    days = span_ns / 86_400e9
+    return f"{days:.4g} days" if days >= 1 else show_duration(span_ns)
+
+
+def _none_there(tally: Tally, channel: str | None) -> str:
+    if channel not in (None, ALL) and channel not in tally.channels:
+        listed = ", ".join(f"'{name}'" for name in tally.channels)
+        return f"there is no channel '{channel}'; expected one of: {listed}"
+    notes = "; ".join(tally.notes())
+    return f"not one frame could be read{': ' + notes if notes else ''}"

@@ -1,0 +1,300 @@
+"""A result that was read from a file, as a page.
+
+A page for a result that has neither cases nor loads: a verdict, what it rests on, and parts.
+
+From one run, of a scenario or of whatever else gives a recording with verdicts, to a page.
+
+From a check to a page.
+
+A file for each case of a check, and an index of them: for campaigns that are kept whole.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from functools import partial
+from pathlib import Path
+
+from linkloss.campaign.check import Failed, Wanted, again, cases_named
+from linkloss.campaign.result import CAUTION, EXIT_KEPT, CaseResult, CheckReport, RunResult
+from linkloss.judge.verdict import Outcome, Verdict
+from linkloss.report.files import write_whole
+from linkloss.report.findings import Told
+from linkloss.report.html.render import render
+from linkloss.report.html.scene import Place, look, traffic
+from linkloss.report.html.sections import (
+    MODEL,
+    check_facts,
+    check_matrix,
+    digests,
+    load_sheets,
+    run_facts,
+    run_matrix,
+    tried_matrix,
+    untested_lines,
+    version_facts,
+)
+from linkloss.report.html.sheet import Broken, Fact, Page, Part, Story
+from linkloss.report.html.stories import Looker, anchor, grouped, links, margin_lines
+from linkloss.report.reopen import CHANGED, Reopened
+from linkloss.report.timeline import outcome_of_run
+from linkloss.report.totals import reach_sentences
+from linkloss.report.words import command, count, outcome_line, run_sentence
+from linkloss.units import show_duration
+from linkloss.vehicle.loading import Vehicle
+
+
+def plain_page(
+    title: str,
+    verdict: str,
+    *,
+    state: str,
+    parts: Sequence[Part],
+    subtitle: str = "",
+    facts: Mapping[str, str] | None = None,
+    vehicle: Vehicle | None = None,
+    warnings: Iterable[str] = (),
+) -> Page:
+    """A page out of parts. ``state`` is ``kept``, ``broken`` or ``untested``; ``facts`` are shown
+    under the verdict, with the versions; of ``vehicle`` the files are named with their digests.
+    """
+    told = [Fact(label, text) for label, text in (facts or {}).items()]
+    return Page(
+        title=title,
+        subtitle=subtitle,
+        state=state,
+        verdict=verdict,
+        facts=(*told, *version_facts()),
+        inputs=() if vehicle is None else digests(vehicle),
+        caution=CAUTION,
+        vehicle="" if vehicle is None else str(vehicle.path),
+        judged=False,
+        warnings=tuple(warnings),
+        parts=tuple(parts),
+    )
+
+
+def write_page(page: Page, path: Path) -> None:
+    """Write a page whole. Raises BadInput when the place cannot be written to."""
+    write_whole(path, render(page))
+
+
+def run_page(
+    result: RunResult,
+    *,
+    command: str = "",
+    parts: Sequence[Part] = (),
+    warnings: Sequence[str] = (),
+) -> Page:
+    """The page of a run. ``command`` repeats it; ``parts`` are further sections, such as where
+    its frames came from; ``warnings`` stand right under the verdict.
+    """
+    vehicle = result.scenario.vehicle
+    broken = result.broken
+    links = {(verdict.subject, verdict.rule): anchor(0) for verdict in broken}
+    return Page(
+        title=result.scenario.title or result.scenario.name,
+        subtitle=vehicle.title,
+        state=_run_state(result),
+        verdict=outcome_of_run(result),
+        facts=(*run_facts(result), Fact("", MODEL)),
+        inputs=digests(vehicle),
+        caution=CAUTION,
+        vehicle=str(vehicle.path),
+        warnings=tuple(warnings),
+        matrix=run_matrix(result, links),
+        stories=(_story(result, broken, command),),
+        untested=untested_lines(
+            vehicle,
+            (
+                (verdict.subject, verdict.rule)
+                for verdict in result.verdicts
+                if verdict.outcome is Outcome.NOT_EXERCISED
+            ),
+        ),
+        loads=load_sheets(vehicle, result.verdicts),
+        traffic=traffic(vehicle, result.recording, "this run") if _seen(result) else None,
+        parts=(*_expectations(result), *parts),
+    )
+
+
+def write_run_page(
+    result: RunResult, path: Path, *, command: str = "", parts: Sequence[Part] = ()
+) -> None:
+    """Write the page of a run whole; as :func:`run_page`. Raises BadInput when the place cannot
+    be written to.
+    """
+    write_whole(path, render(run_page(result, command=command, parts=parts)))
+
+
+def _run_state(result: RunResult) -> str:
+    if result.broken:
+        return "broken"
+    return "kept" if result.exit_code == EXIT_KEPT else "untested"
+
+
+def _story(result: RunResult, broken: Sequence[Verdict], command: str) -> Story:
+    told = tuple(_broken(result, verdict) for verdict in broken)
+    places = [Place(verdict.subject, verdict.rule, verdict.at_ns) for verdict in broken]
+    return Story(
+        anchor=anchor(0),
+        title=told[0].sentence if told else "What happened",
+        broken=told,
+        situation=result.scenario.situation,
+        command=command,
+        scene=look(result, places) if _seen(result) else None,
+        note="" if _seen(result) else "There is no picture: nothing came back of this run.",
+    )
+
+
+def _seen(result: RunResult) -> bool:
+    """Whether there is a recording at all: of a process that was brought down there is none."""
+    return bool(result.recording.nodes)
+
+
+def _broken(result: RunResult, verdict: Verdict) -> Broken:
+    if verdict.rule == "expected":
+        return Broken(verdict.subject, verdict.rule, f"{verdict.subject} {verdict.text}")
+    return Broken(verdict.subject, verdict.rule, run_sentence(result, verdict))
+
+
+def _expectations(result: RunResult) -> Iterator[Part]:
+    rows = tuple(
+        (
+            verdict.outcome.value,
+            entry.load,
+            entry.state,
+            show_duration(entry.from_ns),
+            show_duration(entry.to_ns),
+            verdict.text,
+        )
+        for entry, verdict in zip(result.scenario.expectations, result.expected, strict=True)
+    )
+    if rows:
+        columns = ("outcome", "load", "expected", "from", "to", "what it did")
+        yield Part("What the scenario expects", columns=columns, rows=rows)
+
+
+CUT_SHORT = "The check was interrupted:"
+
+
+def check_page(
+    report: CheckReport,
+    *,
+    jobs: int | None = None,
+    warnings: Sequence[str] = (),
+    space: Sequence[str] | None = None,
+    told: Told | None = None,
+) -> Page:
+    """The page of a check. The cases that it shows pictures of are run again, ``jobs`` at a time
+    (default: all cores). ``warnings`` stand right under the verdict; ``space`` says what the
+    cases were chosen from where the report itself does not know. ``told`` holds the
+    shortest stories of what broke, where they were looked for: then these are what is shown.
+    """
+    groups = grouped(report, told)
+    full, rest, narrow, bus = Looker(report, told, jobs=jobs).stories(groups)
+    if space is None:
+        space = () if report.space is None else report.space.sentences()
+    about = (*space, *reach_sentences(report.tally.coverage), MODEL)
+    missing = (report.planned or 0) - len(report.cases)
+    if missing > 0:
+        warnings = (*warnings, f"{CUT_SHORT} {count(missing, 'case')} not run.")
+    return Page(
+        title=report.vehicle.title,
+        subtitle=report.vehicle.file.about,
+        state=_check_state(report),
+        verdict=outcome_line(report),
+        facts=(*check_facts(report), *(Fact("", sentence) for sentence in about)),
+        inputs=digests(report.vehicle),
+        caution=CAUTION,
+        vehicle=str(report.vehicle.path),
+        warnings=tuple(warnings),
+        matrix=check_matrix(report, links(groups)) if report.cases else None,
+        stories=full,
+        summarised=rest,
+        narrow=narrow,
+        margins=tuple(margin_lines(report)),
+        untested=untested_lines(report.vehicle, report.not_exercised),
+        unjudged=tuple((entry.what, entry.reason, entry.allowed) for entry in report.unjudged),
+        tried=tried_matrix(report),
+        loads=load_sheets(report.vehicle, (entry.verdict for entry in report.rules)),
+        traffic=bus,
+    )
+
+
+def _check_state(report: CheckReport) -> str:
+    if report.findings:
+        return "broken"
+    if (report.planned or 0) > len(report.cases):
+        return "untested"
+    return "kept" if report.exit_code == EXIT_KEPT else "untested"
+
+
+def keep_cases(report: CheckReport, folder: Path, *, jobs: int | None = None) -> None:
+    """Run every case again, ``jobs`` at a time (default: all cores), and write
+    ``case-00001.html`` and so on, in the order of the check, with ``index.html``.
+
+    Raises BadInput when a file cannot be written.
+    """
+    commands = {case.name: command(report, case) for case in report.cases}
+    names = list(commands)
+    found = cases_named(report.vehicle, report.seed, names, report.drive, report.logged)
+    files = {name: f"case-{number:05d}.html" for number, name in enumerate(names, start=1)}
+    known = [name for name in names if name in found]
+    wanted: list[Wanted[None]] = [
+        Wanted(
+            found[name],
+            partial(_write, path=folder / files[name], words=commands[name]),
+        )
+        for name in known
+    ]
+    lost = dict.fromkeys(set(files).difference(known), "its name does not fit the vehicle")
+    answers = again(wanted, jobs=jobs)
+    for name, answer in zip(known, answers, strict=True):
+        if isinstance(answer, Failed):
+            lost[name] = answer.why
+    write_whole(folder / "index.html", render(_index(report, files, lost)))
+
+
+def _write(result: RunResult, path: Path, words: str) -> None:
+    write_run_page(result, path, command=words)
+
+
+def _standing(case: CaseResult) -> str:
+    broken = sum(1 for verdict in case.verdicts if verdict.broken)
+    return f"{count(broken, 'rule')} broken" if broken else f"{len(case.verdicts)} kept"
+
+
+def _index(report: CheckReport, files: Mapping[str, str], lost: Mapping[str, str]) -> Page:
+    rows = [
+        (
+            f"no file: {lost[case.name]}" if case.name in lost else files[case.name],
+            _standing(case),
+            case.name,
+            case.text,
+        )
+        for case in report.cases
+    ]
+    links = ["" if case.name in lost else files[case.name] for case in report.cases]
+    columns = ("file", "rules", "case", "faults")
+    state = "broken" if report.findings else "untested" if report.exit_code else "kept"
+    return Page(
+        title=report.vehicle.title,
+        subtitle="every case of a check",
+        state=state,
+        verdict=outcome_line(report),
+        facts=(),
+        inputs=digests(report.vehicle),
+        caution=CAUTION,
+        vehicle=str(report.vehicle.path),
+        judged=False,
+        parts=(Part("Cases", columns=columns, rows=tuple(rows), links=tuple(links)),),
+    )
+
+
+def reopened_page(found: Reopened, *, jobs: int | None = None) -> Page:
+    """The page of a check or of a run; where the vehicle has changed since, it says so."""
+    warnings = (CHANGED,) if found.changed else ()
+    if isinstance(found.result, RunResult):
+        return run_page(found.result, warnings=warnings)
+    return check_page(found.result, jobs=jobs, warnings=warnings, space=found.space)

@@ -1,0 +1,340 @@
+"""The tables of fuses: a fuse that holds is *kept*, a blown one is *broken*, an empty holder was
+never put to the test.
+
+What a result rests on: what was tried, by which versions, from which files.
+
+What each load is meant to do, in words: the part of a report that a builder signs for.
+"""
+
+from __future__ import annotations
+
+import platform
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from hashlib import sha256
+from importlib.metadata import PackageNotFoundError, version
+from inspect import getsourcefile, isclass
+from pathlib import Path
+
+from linkloss.campaign.result import Cell, CheckReport, RunResult
+from linkloss.faults.catalogue import catalogue
+from linkloss.judge.verdict import Outcome, Verdict, smallest
+from linkloss.report.html.sheet import Block, Column, Digest, Fact, Fuse, LoadSheet, Matrix, Row
+from linkloss.report.machine import content_now
+from linkloss.report.totals import groups, totals
+from linkloss.report.words import count, rule_words, short_margin
+from linkloss.units import show_duration
+from linkloss.vehicle.expression import Condition
+from linkloss.vehicle.load import LoadTable, state_text
+from linkloss.vehicle.loading import Vehicle
+
+TOGETHER = "all of it together"
+MODEL = (
+    "Frames are exact to the bit and arbitrated as a whole; a supply is ideal unless the vehicle"
+    " says how it is fed. What the model leaves out was not tested, whatever the table says."
+)
+
+
+def check_facts(report: CheckReport) -> Iterator[Fact]:
+    """What a check tried, and how."""
+    found = totals(report)
+    planned = report.planned or found.cases
+    cases = count(found.cases, "case")
+    if found.cases < planned:
+        cases = f"{found.cases} of {count(planned, 'case')}"
+    kinds = [kind for kind in report.faults if kind != "none"]
+    situations = {situation for situation, _ in report.tally.tried}
+    yield Fact("tried", f"{cases}, {show_duration(found.simulated_ns)} simulated")
+    yield Fact("kinds of faults", str(len(kinds)))
+    yield Fact("situations", f"{len(situations)} of {len(report.vehicle.situations)}")
+    rules = f"{found.kept} kept, {found.broken} broken, {found.not_exercised} not exercised"
+    yield Fact("rules", rules)
+    if found.smallest is not None:
+        least = found.smallest
+        text = f"{show_duration(least.margin_ns)}: {least.verdict.subject}, {least.verdict.rule}"
+        yield Fact("smallest margin", text)
+    yield Fact("seed", str(report.seed))
+    yield from version_facts()
+
+
+def run_facts(result: RunResult) -> Iterator[Fact]:
+    """What a run was."""
+    scenario = result.scenario
+    times = Counter(fault.text for fault in result.recording.faults)
+    faults = [text if n == 1 else f"{text} ({n} times)" for text, n in times.items()]
+    outcomes = [verdict.outcome for verdict in result.verdicts]
+    rules = ", ".join(f"{outcomes.count(outcome)} {outcome.value}" for outcome in Outcome)
+    yield Fact("scenario", scenario.name)
+    yield Fact("situation", scenario.situation or "none of the vehicle's")
+    yield Fact("simulated", show_duration(result.recording.end_ns))
+    yield Fact("faults", "; ".join(faults) or "none")
+    yield Fact("rules", rules)
+    yield Fact("frames", str(len(result.recording.frames)))
+    yield Fact("seed", str(scenario.seed))
+    yield from version_facts()
+
+
+def version_facts() -> Iterator[Fact]:
+    """With which versions a result was made."""
+    known = [_version(name) for name in ("linkloss", "python-can", "cantools")]
+    yield Fact("versions", ", ".join([*known, f"Python {platform.python_version()}"]))
+
+
+def _version(name: str) -> str:
+    try:
+        return f"{name} {version(name)}"
+    except PackageNotFoundError:
+        return f"{name}, not installed"
+
+
+def digests(vehicle: Vehicle) -> tuple[Digest, ...]:
+    """The vehicle's file, its DBC and its programs with their SHA-256, and at the end one digest
+    over these and all that the programs may import from their folders.
+    """
+    folder = vehicle.path.resolve().parent
+    found = {vehicle.path, vehicle.path.parent / vehicle.file.dbc}
+    sources = map(getsourcefile, filter(isclass, vehicle.programs.values()))
+    found.update(Path(source) for source in sources if source is not None)
+    found.update(vehicle.path.parent / name for node in vehicle.nodes.values() for name in node.c)
+    files = {path.resolve() for path in found if path.is_file()}
+    lines = [Digest(_called(path, folder), sha256(path.read_bytes()).hexdigest()) for path in files]
+    together = content_now(vehicle)
+    return (*sorted(lines), *([Digest(TOGETHER, together)] if together else []))
+
+
+def _called(path: Path, folder: Path) -> str:
+    """A name without a place on this machine: in the vehicle's folder, or by its own folder."""
+    if path.is_relative_to(folder):
+        return path.relative_to(folder).as_posix()
+    return f"{path.parent.name}/{path.name}"
+
+
+def load_sheets(vehicle: Vehicle, verdicts: Iterable[Verdict]) -> tuple[LoadSheet, ...]:
+    """A line for each load, with how its rules stand."""
+    outcomes: dict[str, Counter[Outcome]] = {}
+    for verdict in verdicts:
+        outcomes.setdefault(verdict.subject, Counter())[verdict.outcome] += 1
+    return tuple(
+        _sheet(vehicle, name, load, outcomes.get(name, Counter()))
+        for name, load in vehicle.loads.items()
+    )
+
+
+def _sheet(vehicle: Vehicle, name: str, load: LoadTable, outcomes: Counter[Outcome]) -> LoadSheet:
+    number = {outcome: outcomes.get(outcome, 0) for outcome in Outcome}
+    parts = [f"{count} {outcome.value}" for outcome, count in number.items() if count]
+    state = "kept" if number[Outcome.KEPT] and not number[Outcome.NOT_EXERCISED] else "untested"
+    return LoadSheet(
+        name=name,
+        about=load.about,
+        feeds="; ".join(_feeds(load)),
+        in_service="; ".join(_in_service(vehicle, load)),
+        link_lost="; ".join(_link_lost(load)) or "needs no link",
+        restart="; ".join(_restart(load)),
+        bounds="; ".join(_bounds(load)),
+        standing=", ".join(parts) or "no rule",
+        state="broken" if number[Outcome.BROKEN] else state,
+    )
+
+
+def _feeds(load: LoadTable) -> Iterator[str]:
+    output = f" (output {load.output})" if load.output else ""
+    yield f"node {load.node}{output}"
+    if load.fuse is not None:
+        yield f"fuse {load.fuse:g} A"
+    if not load.safety:
+        yield "not relevant to safety"
+
+
+def _in_service(vehicle: Vehicle, load: LoadTable) -> Iterator[str]:
+    if load.request is not None:
+        yield f"follows {load.request.text} within {show_duration(load.latency)}"
+        asked = [name for name in load.request.names if name in vehicle.requests]
+        for name in asked:
+            who = "which asks for it" if name == load.request.text else f"{name} is set"
+            yield f"{who} while {vehicle.requests[name].follows.text}"
+    if load.local is not None:
+        word = "follows its own input" if load.local_use == "follows" else "on too while"
+        yield f"{word} {load.local.text}"
+    if load.level is not None:
+        yield f"at the level of {load.level}"
+    if load.flash is not None:
+        low, high = load.flash.per_minute
+        yield f"flashes {low:g} to {high:g} times per minute"
+
+
+def _link_lost(load: LoadTable) -> Iterator[str]:
+    if load.request is None or load.on_stale is None:
+        return
+    after = "" if load.stale_after is None else f" {show_duration(load.stale_after)} without a"
+    state = "holds its state" if load.on_stale == "hold" else state_text(load.on_stale)
+    if isinstance(load.on_stale, Condition):
+        state = f"on while {state}"
+    yield f"{state}{f' after{after} good message' if after else ''}"
+    if load.hold_for is not None and load.then is not None:
+        yield f"then {state_text(load.then)} after {show_duration(load.hold_for)}"
+    if load.link is not None:
+        yield f"lost when {load.link} is silent"
+    if load.bus_off == "lost":
+        yield "lost at once when its node goes bus-off"
+    yield f"follows again within {show_duration(load.rejoin)}"
+
+
+def _restart(load: LoadTable) -> Iterator[str]:
+    if load.on_reset is not None:
+        yield f"{state_text(load.on_reset)} until asked"
+    yield f"{load.hardware_default} by hardware"
+    if load.dark_limit is not None:
+        yield f"dark for {show_duration(load.dark_limit)} at most"
+    if load.survives_reset:
+        yield "remembers its request"
+    if load.latch:
+        yield "stays off until its request was off"
+
+
+def _bounds(load: LoadTable) -> Iterator[str]:
+    for rule in load.never:
+        yield f"never {rule.state} while {rule.when.text}"
+    if load.trip is not None:
+        yield f"off from {load.trip.when.text} until {load.trip.off_until.text}"
+    if load.longest_on is not None:
+        yield f"on for {show_duration(load.longest_on)} at most"
+    if load.shortest_off is not None:
+        yield f"off for {show_duration(load.shortest_off)} at least"
+    if load.tries is not None:
+        most, pause = load.tries.most, show_duration(load.tries.pause)
+        yield f"tried {most} times, {pause} apart, then {load.tries.then}"
+    if load.flash is not None and load.flash.in_step_with is not None:
+        yield f"in step with {load.flash.in_step_with}"
+
+
+def untested_lines(
+    vehicle: Vehicle, places: Iterable[tuple[str, str]]
+) -> tuple[tuple[str, str], ...]:
+    """Rules that were not exercised, by subject, with what is declared for them."""
+    found: dict[str, list[str]] = {}
+    for subject, rule in places:
+        found.setdefault(subject, []).append(rule_words(vehicle, subject, rule))
+    return tuple((subject, ", ".join(rules)) for subject, rules in found.items())
+
+
+MOST_COLUMNS = 32
+"""Kinds of faults that stand alone; more would fit no screen and no sheet of paper."""
+STATES = {Outcome.KEPT: "kept", Outcome.BROKEN: "broken", Outcome.NOT_EXERCISED: "untested"}
+Links = Mapping[tuple[str, str], str]
+"""Anchors of findings, by (subject, rule)."""
+
+
+def check_matrix(report: CheckReport, links: Links) -> Matrix:
+    """Subjects x kinds of faults. Where faults that act together make too many columns, those
+    that hold one kind are one column: the worst of them, with the smallest margin.
+    """
+    columns = list(_columns(report))
+    blocks = tuple(
+        Block(title, tuple(_row(report, subject, columns, links) for subject in subjects))
+        for title, subjects in groups(report)
+    )
+    heads = tuple(Column(title, about) for title, about, _ in columns)
+    return Matrix("kind of fault", heads, blocks)
+
+
+def _columns(report: CheckReport) -> Iterator[tuple[str, str, tuple[str, ...]]]:
+    """The title of a column, a word on it, and the kinds of faults that it stands for."""
+    alone = [kind for kind in report.faults if "+" not in kind]
+    together = [kind for kind in report.faults if "+" in kind]
+    for kind in alone:
+        yield kind, "no fault at all" if kind == "none" else f"cases with the fault {kind}", (kind,)
+    if len(report.faults) <= MOST_COLUMNS:
+        for kind in together:
+            yield kind, f"cases with {kind.replace('+', ' and ')}", (kind,)
+        return
+    parts = {part for kind in together for part in kind.split("+")}
+    known = [kind for kind in catalogue() if kind in parts]
+    for part in [*known, *sorted(parts.difference(known))]:
+        holding = tuple(kind for kind in together if part in kind.split("+"))
+        about = f"cases with {part} and another fault: {count(len(holding), 'combination')}"
+        yield f"{part}+any", about, holding
+
+
+def _row(
+    report: CheckReport,
+    subject: str,
+    columns: Sequence[tuple[str, str, tuple[str, ...]]],
+    links: Links,
+) -> Row:
+    cells = (worst_cell(report.cells[subject, kind] for kind in kinds) for _, _, kinds in columns)
+    return Row(subject, tuple(_fuse(subject, cell, links) for cell in cells))
+
+
+def worst_cell(cells: Iterable[Cell]) -> Cell:
+    """Several cells as one: broken before kept before not exercised, the smallest margin."""
+    found = list(cells)
+    for outcome in (Outcome.BROKEN, Outcome.KEPT):
+        alike = [cell for cell in found if cell.outcome is outcome]
+        if alike:
+            rules = dict.fromkeys(rule for cell in alike for rule in cell.rules)
+            return Cell(outcome, smallest(cell.margin_ns for cell in alike), tuple(rules))
+    return Cell(Outcome.NOT_EXERCISED, None, ())
+
+
+def _fuse(subject: str, cell: Cell, links: Links) -> Fuse:
+    margin = "" if cell.margin_ns is None else short_margin(cell.margin_ns)
+    found: tuple[str, ...] = ()
+    if cell.outcome is Outcome.BROKEN:
+        anchors = (links.get((subject, rule), "") for rule in cell.rules)
+        found = tuple(dict.fromkeys(anchor for anchor in anchors if anchor))
+    return Fuse(STATES[cell.outcome], margin, cell.rules, found)
+
+
+def run_matrix(result: RunResult, links: Links) -> Matrix:
+    """Subjects x rules of one run; a rule that a subject does not have is left blank."""
+    by_place = {(verdict.subject, verdict.rule): verdict for verdict in result.verdicts}
+    rules = list(dict.fromkeys(verdict.rule for verdict in result.verdicts))
+    vehicle = result.scenario.vehicle
+    sorts: tuple[tuple[str, Iterable[str]], ...] = (
+        ("Loads", vehicle.loads),
+        ("Requests", vehicle.requests),
+        ("Notices", vehicle.notices),
+        ("Nodes", vehicle.nodes),
+    )
+
+    def row(subject: str) -> Row:
+        verdicts = (by_place.get((subject, rule)) for rule in rules)
+        return Row(subject, tuple(_verdict_fuse(verdict, links) for verdict in verdicts))
+
+    blocks = [Block(title, tuple(map(row, _with_rules(names, by_place)))) for title, names in sorts]
+    heads = tuple(Column(rule, f"the rule {rule}") for rule in rules)
+    return Matrix("rule", heads, tuple(block for block in blocks if block.rows))
+
+
+def _with_rules(names: Iterable[str], by_place: Mapping[tuple[str, str], Verdict]) -> list[str]:
+    known = {subject for subject, _ in by_place}
+    return [name for name in names if name in known]
+
+
+def _verdict_fuse(verdict: Verdict | None, links: Links) -> Fuse:
+    if verdict is None:
+        return Fuse("none")
+    margin = "" if verdict.margin_ns is None else short_margin(verdict.margin_ns)
+    anchor = links.get((verdict.subject, verdict.rule), "") if verdict.broken else ""
+    return Fuse(STATES[verdict.outcome], margin, (verdict.rule,), (anchor,) if anchor else ())
+
+
+def tried_matrix(report: CheckReport) -> Matrix | None:
+    """How many cases there were of each situation with each kind of fault."""
+    numbers = report.tally.tried
+    situations = list(dict.fromkeys(situation for situation, _ in numbers))
+    if not situations:
+        return None
+    columns = list(_columns(report))
+    rows = tuple(
+        Row(situation, tuple(_tried(numbers, situation, kinds) for _, _, kinds in columns))
+        for situation in situations
+    )
+    heads = tuple(Column(title, about) for title, about, _ in columns)
+    return Matrix("kind of fault", heads, (Block("Situations", rows),))
+
+
+def _tried(numbers: Mapping[tuple[str, str], int], situation: str, kinds: Sequence[str]) -> Fuse:
+    cases = sum(numbers.get((situation, kind), 0) for kind in kinds)
+    return Fuse("tried", str(cases)) if cases else Fuse("none")

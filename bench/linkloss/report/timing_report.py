@@ -1,0 +1,573 @@
+"""Response times seen in runs, drawn beside their bounds: one SVG file that needs nothing else.
+
+One lane for each message, highest priority on top. Time runs to the right on a logarithmic scale,
+because a bound and a deadline may lie decades apart. The picture is the same every time.
+
+A message plan on the screen: worst cases and slack, reasons, other bit rates, other orders.
+
+A message plan as JSON, for programs: every message at every bit rate, in whole nanoseconds.
+
+A message plan as a page to look at: the same tables as on the screen, and the picture.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from html import escape
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from linkloss.campaign.result import CAUTION
+from linkloss.report.html import Drawing, Page, Part, plain_page
+from linkloss.report.machine import lines_of
+from linkloss.report.screen import STYLES, bullet, caution, heading, paragraph, printable
+from linkloss.report.words import count
+from linkloss.sizing.analysis import Analysis, Bound
+from linkloss.sizing.message_plan import errors_words
+from linkloss.sizing.observed import Observed, TimingReport
+from linkloss.units import show_duration
+
+GAP = 2
+LEGEND = (
+    "gap: shortest time from one sending to the next; worst: from when it is due until its frame"
+    " has left the bus, intermission included; left: from then until its deadline;"
+    " fresh: what is left of the shortest stale time among its receivers when nothing is lost;"
+    " may lose: messages in a row that this receiver bears losing"
+)
+
+
+def show_timing(console: Console, report: TimingReport, *, verbose: bool = False) -> None:
+    """Show a message plan. ``verbose`` adds a table of every message for every bit rate."""
+    plan, analysis = report.plan, report.analysis
+    paragraph(console, f"{report.vehicle.title}: message plan", style="bold")
+    errors = errors_words(plan.errors)
+    paragraph(
+        console, f"{report.vehicle.path}, {rate(plan.bit_rate)}, {errors} to be borne by the plan"
+    )
+    _load(console, analysis)
+    _bounds(console, analysis, report.observed)
+    paragraph(console, LEGEND)
+    _reasons(console, analysis)
+    _observed(console, report)
+    heading(console, "Bit rates (* the vehicle's own; load: typical; bursts: at shortest gaps)")
+    console.print(rates_table(report.others, plan.bit_rate))
+    if verbose:
+        for other in report.others:
+            heading(console, f"At {rate(other.bit_rate)}")
+            console.print(bounds_table(other, {}))
+    _proposal(console, report)
+    _outcome(console, report)
+    caution(console)
+
+
+def rate(bit_rate: int) -> str:
+    """A bit rate for people."""
+    if bit_rate % 1_000_000 == 0:
+        return f"{bit_rate // 1_000_000} Mbit/s"
+    return f"{bit_rate / 1000:g} kbit/s"
+
+
+def _load(console: Console, analysis: Analysis) -> None:
+    load = analysis.load
+    text = f"bus load: {load.typical:.1%} with typical, {load.worst:.1%} with the most stuff bits"
+    if load.bursts > load.worst:
+        text += f", {load.bursts:.1%} while every message comes at its shortest gap"
+    if load.left_out:
+        why = "as they are no classical frames or have no known period"
+        text += f"; not counted, {why}: {_list(load.left_out)}"
+    paragraph(console, text)
+
+
+def _list(names: Iterable[str]) -> str:
+    return ", ".join(names)
+
+
+def _bounds(console: Console, analysis: Analysis, observed: Mapping[str, Observed]) -> None:
+    heading(console, "Messages, highest priority first")
+    console.print(bounds_table(analysis, observed))
+
+
+def _plain_table(*columns: tuple[str, str]) -> Table:
+    table = Table(box=None, padding=(0, GAP, 0, 0), pad_edge=False, header_style="")
+    for name, side in columns:
+        table.add_column(name, justify="right" if side == "right" else "left", no_wrap=True)
+    return table
+
+
+def bounds_table(analysis: Analysis, observed: Mapping[str, Observed]) -> Table:
+    """Every message with its bound, and what runs showed of it."""
+    columns = [("message", "left"), ("id", "right"), ("gap", "right"), ("worst", "right")]
+    columns += [("left", "right"), ("fresh", "right"), ("may lose", "right")]
+    if observed:
+        columns.append(("longest seen", "right"))
+    table = _plain_table(*columns)
+    table.columns[0].no_wrap = False
+    table.columns[0].overflow = "fold"
+    for bound in analysis.bounds:
+        cells = _cells(bound)
+        if observed:
+            seen = observed[bound.message.name].longest_ns
+            cells.append(Text("-" if seen is None else show_duration(seen)))
+        table.add_row(*cells)
+    return table
+
+
+def _cells(bound: Bound) -> list[Text]:
+    message, found = bound.message, bound.patience
+    identifier = f"{message.identifier:08X}" if message.extended else f"{message.identifier:03X}"
+    gap = "-" if message.shortest_ns is None else show_duration(message.shortest_ns)
+    if bound.worst_ns is None:
+        none = Text("no bound", style=STYLES["not exercised"])
+        rest = [Text("-") for _ in range(3)]
+    else:
+        none = Text(show_duration(bound.worst_ns))
+        rest = [_slack(bound.slack_ns), _slack(None if found is None else found.slack_ns)]
+        losses = "-" if found is None else "not one" if found.losses is None else str(found.losses)
+        rest.append(Text(losses))
+    return [Text(printable(message.name)), Text(identifier), Text(gap), none, *rest]
+
+
+def _slack(slack_ns: int | None) -> Text:
+    if slack_ns is None:
+        return Text("-")
+    return Text(show_duration(slack_ns), style=STYLES["broken"] if slack_ns < 0 else "")
+
+
+def _reasons(console: Console, analysis: Analysis) -> None:
+    reasons: dict[str, list[str]] = {}
+    for bound in analysis.unbounded:
+        reasons.setdefault(bound.why, []).append(bound.message.name)
+    if not reasons:
+        return
+    heading(console, "No bound")
+    for why, names in reasons.items():
+        bullet(console, f"{_list(names)}: {why}", style=STYLES["not exercised"])
+
+
+def _observed(console: Console, report: TimingReport) -> None:
+    if not report.observed:
+        return
+    heading(console, "Seen in runs")
+    kept = sum(len(found.kept_ns) for found in report.observed.values())
+    runs = f"{len(report.runs)} run{'s' if len(report.runs) > 1 else ''}: {_list(report.runs)}"
+    paragraph(console, f"{kept} frames sent as planned in {runs}")
+    other = sum(len(found.other_ns) for found in report.observed.values())
+    if other:
+        paragraph(console, f"{other} more where a run left the plan; no bound speaks of them:")
+    departures = dict.fromkeys(
+        departure.text
+        for found in report.observed.values()
+        for departure in sorted(found.departures, key=lambda d: d.at_ns)
+    )
+    for text in departures:
+        bullet(console, text)
+    untraced = sum(found.untraced for found in report.observed.values())
+    if untraced:
+        paragraph(console, f"{untraced} more could not be traced back to their programs")
+    for bound in report.exceeded:
+        seen = report.observed[bound.message.name].longest_ns
+        assert seen is not None
+        text = f"{bound.message.name} took {show_duration(seen)}, longer than its bound"
+        bullet(console, text, style=STYLES["broken"])
+
+
+def rates_table(others: Iterable[Analysis], own: int) -> Table:
+    names = (
+        "bit rate",
+        "load",
+        "bursts",
+        "late",
+        "no bound",
+        "least left",
+        "least fresh",
+        "may lose",
+    )
+    table = _plain_table(("", "left"), *((name, "right") for name in names))
+    for analysis in others:
+        slack = min((b.slack_ns for b in analysis.bounds if b.slack_ns is not None), default=None)
+        patient = [b.patience for b in analysis.bounds if b.patience is not None]
+        fresh = min((p.slack_ns for p in patient), default=None)
+        losses = min((-1 if p.losses is None else p.losses for p in patient), default=None)
+        table.add_row(
+            "*" if analysis.bit_rate == own else "",
+            rate(analysis.bit_rate),
+            f"{analysis.load.typical:.1%}",
+            f"{analysis.load.bursts:.1%}",
+            _count(len(analysis.late), "broken"),
+            _count(len(analysis.unbounded), "not exercised"),
+            _slack(slack),
+            _slack(fresh),
+            "-" if losses is None else "not one" if losses < 0 else str(losses),
+        )
+    return table
+
+
+def _count(number: int, style: str) -> Text:
+    return Text(str(number), style=STYLES[style] if number else "")
+
+
+def _proposal(console: Console, report: TimingReport) -> None:
+    found = report.proposal
+    if found is None:
+        return
+    heading(console, "Another order of priority")
+    if found.stuck:
+        text = "no order meets all deadlines at this bit rate; no place is left for one of: "
+        paragraph(console, text + _list(found.stuck))
+        return
+    paragraph(console, "all deadlines are met in this order, the highest priority first:")
+    if found.identifiers:
+        for name, identifier in zip(found.names, found.identifiers, strict=True):
+            bullet(console, f"{name}: {identifier:#x}")
+    else:
+        paragraph(console, _list(found.names), indent=2)
+
+
+def _outcome(console: Console, report: TimingReport) -> None:
+    console.print()
+    limit_ns = report.plan.worst_wait_ns
+    for bound in report.overlong:
+        assert bound.wait_ns is not None
+        assert limit_ns is not None
+        text = (
+            f"{bound.message.name} may take {show_duration(bound.wait_ns)} over the bus; the"
+            f" vehicle file says 'worst_wait' {show_duration(limit_ns)}, and the judge believes it"
+        )
+        bullet(console, text, style=STYLES["broken"])
+    for bound in report.analysis.late:
+        bullet(console, f"{bound.message.name} {lateness(bound)}", style=STYLES["broken"])
+    bounded = len(report.analysis.bounds) - len(report.analysis.unbounded)
+    text = f"{bounded} of {len(report.analysis.bounds)} messages have a bound"
+    good = report.exit_code != 1
+    paragraph(console, text + (", none of them is late." if good and bounded else "."))
+    if report.plan.unsent:
+        text = "Not reckoned with, because no node of this vehicle sends them: "
+        paragraph(console, text + _list(report.plan.unsent))
+
+
+def lateness(bound: Bound) -> str:
+    """In what way a message may be late."""
+    if bound.slack_ns is not None and bound.slack_ns < 0:
+        return f"may miss its deadline by {show_duration(-bound.slack_ns)}"
+    assert bound.patience is not None
+    return f"may go stale at {bound.patience.who} although none is lost"
+
+
+TIMING_VERSION = 1
+BOUND_COLUMNS = (
+    "message",
+    "worst_ns",
+    "busy_ns",
+    "instances",
+    "slack_ns",
+    "receiver",
+    "fresh_slack_ns",
+    "losses_borne",
+    "no_bound_because",
+)
+"""``losses_borne`` is -1 where the receiver may call the message stale with nothing lost."""
+
+
+def timing_json(report: TimingReport) -> str:
+    """The report as JSON, the same every time."""
+    plan, proposal = report.plan, report.proposal
+    document = {
+        "format": "linkloss timing",
+        "version": TIMING_VERSION,
+        "vehicle": report.vehicle.title,
+        "vehicle_file": str(report.vehicle.path),
+        "exit_code": report.exit_code,
+        "caution": CAUTION,
+        "bit_rate": plan.bit_rate,
+        "worst_wait_ns": plan.worst_wait_ns,
+        "errors": {"burst": plan.errors.burst, "interval_ns": plan.errors.interval_ns},
+        "messages": [_message(bound) for bound in report.analysis.bounds],
+        "unsent": list(plan.unsent),
+        "bound_columns": list(BOUND_COLUMNS),
+        "bit_rates": [_analysis(other) for other in report.others],
+        "overlong": [bound.message.name for bound in report.overlong],
+        "proposal": None
+        if proposal is None
+        else {
+            "order": list(proposal.names),
+            "identifiers": list(proposal.identifiers),
+            "stuck": list(proposal.stuck),
+        },
+        "runs": list(report.runs),
+        "exceeded": [bound.message.name for bound in report.exceeded],
+        "observed": [_observed_json(found) for found in report.observed.values()],
+    }
+    return "".join(lines_of(document))
+
+
+def _message(bound: Bound) -> dict[str, Any]:
+    message = bound.message
+    return {
+        "name": message.name,
+        "identifier": message.identifier,
+        "extended": message.extended,
+        "bytes": message.length,
+        "senders": list(message.senders),
+        "period_ns": message.period_ns,
+        "shortest_ns": message.shortest_ns,
+        "jitter_ns": message.jitter_ns,
+        "deadline_ns": message.deadline_ns,
+    }
+
+
+def _analysis(analysis: Analysis) -> dict[str, Any]:
+    load = analysis.load
+    return {
+        "bit_rate": analysis.bit_rate,
+        "load_typical": round(load.typical, 6),
+        "load_worst_stuffing": round(load.worst, 6),
+        "load_shortest_gaps": round(load.bursts, 6),
+        "late": [bound.message.name for bound in analysis.late],
+        "bounds": [_bound(bound) for bound in analysis.bounds],
+    }
+
+
+def _bound(bound: Bound) -> list[Any]:
+    response, found = bound.response, bound.patience
+    worst = [None] * 3 if response is None else _worst(bound)
+    fresh: list[Any] = [None] * 3
+    if found is not None:
+        fresh = [found.who, found.slack_ns, -1 if found.losses is None else found.losses]
+    return [bound.message.name, *worst, bound.slack_ns, *fresh, bound.why or None]
+
+
+def _worst(bound: Bound) -> list[int]:
+    assert bound.response is not None
+    return [bound.response.worst_ns, bound.response.busy_ns, bound.response.instances]
+
+
+def _observed_json(found: Observed) -> dict[str, Any]:
+    return {
+        "message": found.message.name,
+        "times_ns": found.kept_ns,
+        "times_off_plan_ns": found.other_ns,
+        "untraced": found.untraced,
+        "departures": [[d.at_ns, d.text] for d in found.departures],
+    }
+
+
+WIDTH, LEFT, RIGHT, TOP, LANE, BOTTOM = 960, 170, 190, 74, 36, 64
+BINS_PER_DECADE = 32
+_BAR = 26
+_STYLE = """
+svg { background: #ffffff; font: 13px system-ui, sans-serif; }
+text { fill: #1d2733; } .small { font-size: 11px; fill: #5b6775; } .title { font-size: 17px; }
+.grid { stroke: #e3e7ec; } .base { stroke: #b9c2cc; }
+.seen { fill: #2f7fb5; } .off { fill: none; stroke: #a06a00; }
+.bound { stroke: #c0392b; stroke-width: 3; } .deadline { stroke: #5b6775; stroke-dasharray: 3 3; }
+.none { fill: #a06a00; }
+@media (prefers-color-scheme: dark) {
+  svg { background: #14181d; } text { fill: #e6ebf0; } .small { fill: #9aa6b2; }
+  .grid { stroke: #262d35; } .base { stroke: #46515c; } .seen { fill: #5fb0e5; }
+  .off { stroke: #e0ac4a; } .bound { stroke: #ff7b6b; } .deadline { stroke: #9aa6b2; }
+  .none { fill: #e0ac4a; }
+}
+"""
+
+
+class _Scale:
+    """Nanoseconds to pixels, over whole decades cut to what is drawn."""
+
+    def __init__(self, values_ns: Sequence[int]) -> None:
+        self.low = math.log10(min(values_ns) / 1.25)
+        self.high = math.log10(max(values_ns) * 1.25)
+
+    def x(self, ns: float) -> float:
+        share = (math.log10(ns) - self.low) / (self.high - self.low)
+        return LEFT + share * (WIDTH - LEFT - RIGHT)
+
+    def ticks(self) -> list[int]:
+        """1, 2 and 5 of every decade, or 1 alone where that would be too many."""
+        steps = (1, 2, 5) if self.high - self.low < 3 else (1,)
+        decades = range(math.floor(self.low), math.ceil(self.high) + 1)
+        found = [step * 10**decade for decade in decades if decade >= 0 for step in steps]
+        return [ns for ns in found if self.low <= math.log10(ns) <= self.high]
+
+
+def response_plot(report: TimingReport) -> str:
+    """The picture as SVG text: lanes of bars, a line for each bound, a dashed one for a deadline.
+
+    A report without a run gives lanes with bounds alone.
+    """
+    bounds = report.analysis.bounds
+    values = [ns for bound in bounds for ns in _values(bound, report.observed.get(_name(bound)))]
+    scale = _Scale(values or [1_000_000])
+    height = TOP + LANE * len(bounds) + BOTTOM
+    size = f'viewBox="0 0 {WIDTH} {height}" width="{WIDTH}" height="{height}"'
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" {size} role="img">',
+        f"<style>{_STYLE}</style>",
+        *_head(report),
+        *_axis(scale, TOP, height - BOTTOM),
+    ]
+    for place, bound in enumerate(bounds):
+        floor = TOP + LANE * (place + 1)
+        parts += _lane(scale, bound, report.observed.get(_name(bound)), floor)
+    parts += [*_legend(height - 14), "</svg>\n"]
+    return "\n".join(parts)
+
+
+def _name(bound: Bound) -> str:
+    return bound.message.name
+
+
+def _values(bound: Bound, seen: Observed | None) -> Iterator[int]:
+    found = [bound.worst_ns, bound.message.deadline_ns]
+    if seen is not None:
+        found += [*seen.kept_ns, *seen.other_ns]
+    yield from (ns for ns in found if ns)
+
+
+def _head(report: TimingReport) -> Iterator[str]:
+    title = f"{report.vehicle.title}: response times at {report.plan.bit_rate / 1000:g} kbit/s"
+    yield f'<text class="title" x="16" y="28">{escape(title)}</text>'
+    frames = sum(len(seen.kept_ns) + len(seen.other_ns) for seen in report.observed.values())
+    runs = f"{frames} frames in {len(report.runs)} simulated runs"
+    yield f'<text class="small" x="16" y="48">{runs}; highest priority on top</text>'
+    for x, text in ((WIDTH - RIGHT + 14, "longest seen"), (WIDTH - 84, "bound")):
+        yield f'<text class="small" x="{x}" y="{TOP - 8}">{text}</text>'
+
+
+def _axis(scale: _Scale, top: int, bottom: int) -> Iterator[str]:
+    for ns in scale.ticks():
+        x = scale.x(ns)
+        yield f'<line class="grid" x1="{x:.1f}" x2="{x:.1f}" y1="{top}" y2="{bottom}"/>'
+        yield (
+            f'<text class="small" x="{x:.1f}" y="{bottom + 16}" text-anchor="middle">'
+            f"{show_duration(ns)}</text>"
+        )
+
+
+def _lane(scale: _Scale, bound: Bound, seen: Observed | None, floor: int) -> Iterator[str]:
+    name = escape(_name(bound))
+    yield f'<text x="{LEFT - 12}" y="{floor - 9}" text-anchor="end">{name}</text>'
+    yield f'<line class="base" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{floor}" y2="{floor}"/>'
+    if seen is not None:
+        yield from _bars(scale, seen.kept_ns, floor, "seen")
+        yield from _bars(scale, seen.other_ns, floor, "off")
+    for ns, kind, title in (
+        (bound.message.deadline_ns, "deadline", "deadline"),
+        (bound.worst_ns, "bound", "worst case"),
+    ):
+        if ns is not None:
+            x = scale.x(ns)
+            yield (
+                f'<line class="{kind}" x1="{x:.1f}" x2="{x:.1f}" y1="{floor - _BAR - 3}"'
+                f' y2="{floor}"><title>{name}: {title} {show_duration(ns)}</title></line>'
+            )
+    yield from _figures(bound, seen, floor)
+
+
+def _figures(bound: Bound, seen: Observed | None, floor: int) -> Iterator[str]:
+    longest_ns = None if seen is None else seen.longest_ns
+    text = "-" if longest_ns is None else show_duration(longest_ns)
+    yield f'<text x="{WIDTH - RIGHT + 14}" y="{floor - 9}">{text}</text>'
+    if bound.worst_ns is None:
+        why = escape(bound.why)
+        yield (
+            f'<text class="none" x="{WIDTH - 84}" y="{floor - 9}">no bound'
+            f"<title>{why}</title></text>"
+        )
+    else:
+        yield f'<text x="{WIDTH - 84}" y="{floor - 9}">{show_duration(bound.worst_ns)}</text>'
+
+
+def _bars(scale: _Scale, times_ns: Sequence[int], floor: int, kind: str) -> Iterator[str]:
+    """A histogram with bins of equal width on the scale; the fullest bin of a lane is highest."""
+    bins = Counter(math.floor(math.log10(ns) * BINS_PER_DECADE) for ns in times_ns)
+    most = max(bins.values(), default=1)
+    for place in sorted(bins):
+        from_ns, to_ns = (10 ** (edge / BINS_PER_DECADE) for edge in (place, place + 1))
+        left = max(scale.x(from_ns), LEFT)
+        width = max(1.0, min(scale.x(to_ns), WIDTH - RIGHT) - left - 1)
+        height = max(2.0, _BAR * bins[place] / most)
+        title = f"{bins[place]} frames, {show_duration(round(from_ns))} to"
+        yield (
+            f'<rect class="{kind}" x="{left:.1f}" y="{floor - height:.1f}" width="{width:.1f}"'
+            f' height="{height:.1f}"><title>{title} {show_duration(round(to_ns))}</title></rect>'
+        )
+
+
+def _legend(y: int) -> Iterator[str]:
+    x = LEFT
+    for mark, text, step in (
+        (f'<rect class="seen" x="{x}" y="{y - 10}" width="12" height="10"/>', "seen", 70),
+        (
+            f'<rect class="off" x="{x + 70}" y="{y - 10}" width="12" height="10"/>',
+            "seen where a run left the plan",
+            230,
+        ),
+        (
+            f'<line class="bound" x1="{x + 306}" x2="{x + 306}" y1="{y - 11}" y2="{y + 1}"/>',
+            "worst case",
+            100,
+        ),
+        (
+            f'<line class="deadline" x1="{x + 406}" x2="{x + 406}" y1="{y - 11}" y2="{y + 1}"/>',
+            "deadline",
+            0,
+        ),
+    ):
+        yield mark
+        yield f'<text class="small" x="{x + 18}" y="{y}">{text}</text>'
+        x += step
+
+
+_ABOUT = "For each message the response times that runs showed, beside the worst case worked out"
+
+
+def timing_page(report: TimingReport) -> Page:
+    """The page of a report on a message plan."""
+    bounds = report.analysis.bounds
+    bounded = len(bounds) - len(report.analysis.unbounded)
+    late = [*report.analysis.late, *report.overlong, *report.exceeded]
+    verdict = f"{bounded} of {count(len(bounds), 'message')} have a bound"
+    verdict += "." if late or not bounded else ", none of them is late."
+    state = "broken" if report.exit_code == 1 else "kept" if bounded == len(bounds) else "untested"
+    return plain_page(
+        f"{report.vehicle.title}: message plan",
+        verdict,
+        state=state,
+        parts=tuple(_parts(report)),
+        facts={"Bit rate": rate(report.plan.bit_rate), "Runs": ", ".join(report.runs) or "none"},
+        vehicle=report.vehicle,
+    )
+
+
+def _parts(report: TimingReport) -> Iterator[Part]:
+    yield _part("Messages, highest priority first", bounds_table(report.analysis, report.observed))
+    told = [f"{bound.message.name} {lateness(bound)}" for bound in report.analysis.late]
+    told += [
+        f"{bound.message.name} may take {show_duration(bound.wait_ns or 0)} over the bus, longer"
+        " than 'worst_wait' says"
+        for bound in report.overlong
+    ]
+    if told:
+        yield Part("Late", paragraphs=tuple(told))
+    reasons = [(bound.message.name, bound.why) for bound in report.analysis.unbounded]
+    if reasons:
+        yield Part("No bound", columns=("message", "because"), rows=tuple(reasons))
+    yield _part("Other bit rates", rates_table(report.others, report.plan.bit_rate))
+    if report.observed:
+        yield Part("Response times", drawing=Drawing(response_plot(report), _ABOUT))
+
+
+def _part(title: str, table: Table) -> Part:
+    """A table of the screen as one of the page."""
+    columns = [[_plain(cell) for cell in column.cells] for column in table.columns]
+    heads = tuple(_plain(column.header) for column in table.columns)
+    return Part(title, columns=heads, rows=tuple(zip(*columns, strict=True)))
+
+
+def _plain(cell: object) -> str:
+    return cell.plain if isinstance(cell, Text) else str(cell)

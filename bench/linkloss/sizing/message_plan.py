@@ -1,0 +1,323 @@
+"""The messages of a vehicle as they are planned: who sends them, how often, how late, how long.
+
+Periods come from the cycle times in the DBC; ``[messages.NAME]`` in the vehicle file adds the
+shortest gap, the jitter and the deadline.
+
+What the analysis knows of one message, and of errors on the bus.
+
+Times are whole nanoseconds. Lengths are bits, so that one plan can be looked at with any bit rate;
+a number of bits is turned into a time by rounding up, where the simulated bus rounds to the
+nearest nanosecond: no simulated frame is longer than the analysis takes it to be.
+
+How long receivers wait before a message is stale, and how many losses in a row that allows.
+
+Between two arrivals of a message lie, with k lost between them, at most
+
+    (k + 1) periods + slowest way over the bus - quickest way over the bus
+
+The quickest way is an idle bus, no jitter and a frame without a stuff bit. What a receiver allows
+is the time from which on it may call the message stale (the judge's rule), and the step that its
+alive counter may make.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from linkloss.bus.frame import INTERMISSION_BITS, Frame, arbitration_word, longest_bits
+from linkloss.units import show_duration
+from linkloss.vehicle.expression import split_signal
+from linkloss.vehicle.loading import Vehicle
+from linkloss.vehicle.messages import MessageInfo
+from linkloss.vehicle.tables import MS, MessageTable
+
+NS_PER_S = 1_000_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Stream:
+    """All frames of one message, as the bus sees them.
+
+    :param rank: place in arbitration, the lower the earlier; no two streams have the same.
+    :param bits: longest frame, intermission included (the paper's C, in bits).
+    :param period_ns: shortest time between the instants at which it is due (T).
+    :param jitter_ns: longest time from there until the controller has it (J).
+    :raises ValueError: if a length or period is not more than zero, or the jitter is negative.
+    """
+
+    name: str
+    rank: int
+    bits: int
+    period_ns: int
+    jitter_ns: int = 0
+
+    def __post_init__(self) -> None:
+        if self.bits <= 0 or self.period_ns <= 0 or self.jitter_ns < 0:
+            raise ValueError(
+                f"{self.name}: bits and period are more than zero and jitter is not negative,"
+                f" not {self.bits}, {self.period_ns} ns and {self.jitter_ns} ns"
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class Errors:
+    """How many errors the bus must bear: ``burst`` at one time, then one every ``interval_ns``.
+
+    Any error model is a function F(t), the most errors in an interval of length t
+    (Davis et al. 2007, section 3.5). Here F(t) = burst + floor(t / interval); without an interval
+    it stays at the burst.
+
+    :raises ValueError: if the burst is negative or the interval is not more than zero.
+    """
+
+    burst: int = 0
+    interval_ns: int | None = None
+
+    def __post_init__(self) -> None:
+        if self.burst < 0 or (self.interval_ns is not None and self.interval_ns <= 0):
+            raise ValueError(f"a burst is not negative, an interval more than zero: {self}")
+
+    def most(self, span_ns: int) -> int:
+        """The most errors in an interval of this length."""
+        later = 0 if self.interval_ns is None else span_ns // self.interval_ns
+        return self.burst + later
+
+    def bear(self, instants_ns: Iterable[int]) -> int | None:
+        """The first of these ascending instants that is one error too many; None if none is."""
+        due_ns = None
+        left = self.burst
+        for at_ns in instants_ns:
+            if self.interval_ns is None:
+                left -= 1
+                if left < 0:
+                    return at_ns
+                continue
+            due_ns = at_ns if due_ns is None else max(due_ns, at_ns)
+            if self.burst < 1 or due_ns - at_ns > (self.burst - 1) * self.interval_ns:
+                return at_ns
+            due_ns += self.interval_ns
+        return None
+
+
+NO_ERRORS = Errors()
+
+
+def time_of(bits: int, bit_rate: int) -> int:
+    """How long a number of bits takes at a bit rate (bit/s), in ns, rounded up."""
+    return -(-bits * NS_PER_S // bit_rate)
+
+
+def utilisation(streams: Iterable[Stream], bit_rate: int) -> Fraction:
+    """The share of the bus's time that streams take at most, exactly (the paper's U)."""
+    return sum(
+        (Fraction(time_of(s.bits, bit_rate), s.period_ns) for s in streams), start=Fraction(0)
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """One receiver of a message that acts when it stays away.
+
+    :param who: the load or request that depends on it.
+    :param allowed_ns: age of the last good message from which on it may count as stale.
+    :param most_lost: the most losses in a row that the alive counter bears; None without one.
+    """
+
+    who: str
+    allowed_ns: int
+    most_lost: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Patience:
+    """What the most impatient receiver of a message leaves.
+
+    ``slack_ns`` is left of its stale time when nothing is lost and the way is slowest; ``losses``
+    is how many messages in a row may be lost, None when it may go stale without any loss.
+    """
+
+    who: str
+    slack_ns: int
+    losses: int | None
+
+
+def watches(vehicle: Vehicle, info: MessageInfo) -> tuple[Watch, ...]:
+    """All loads and requests of a vehicle that depend on a message being fresh."""
+    return (*_of_loads(vehicle, info), *_of_requests(vehicle, info))
+
+
+def _of_loads(vehicle: Vehicle, info: MessageInfo) -> Iterator[Watch]:
+    for name, load in vehicle.loads.items():
+        if info.name in load.watched and load.stale_after is not None:
+            allowed_ns = load.stale_after - load.early_ns
+            most = load.max_step or _steps(load.stale_after, info)
+            yield Watch(name, allowed_ns, most - 1 if info.counter is not None else None)
+
+
+def _of_requests(vehicle: Vehicle, info: MessageInfo) -> Iterator[Watch]:
+    for name, request in vehicle.requests.items():
+        if request.received is None:
+            continue
+        decides_by = {word for condition in request.conditions for word in condition.names}
+        if not any("." in word and split_signal(word)[0] == info.name for word in decides_by):
+            continue
+        stale_ns = request.received.stale_after
+        allowed_ns = stale_ns - max(2 * MS, stale_ns // 50)
+        most = _steps(stale_ns, info)
+        yield Watch(name, allowed_ns, most - 1 if info.counter is not None else None)
+
+
+def _steps(stale_ns: int, info: MessageInfo) -> int:
+    """The largest good step of the counter where none is declared: the periods until stale."""
+    return max(1, stale_ns // (info.period_ns or stale_ns))
+
+
+def shortest_bits(length: int, extended: bool) -> int:
+    """A data frame without a stuff bit, start of frame to end of frame, in bits.
+
+    Source: the field lengths of the Bosch CAN Specification 2.0, part B section 3.
+    """
+    return (64 if extended else 44) + 8 * length
+
+
+def patience(
+    watch: Watch, period_ns: int, worst_ns: int, shortest_frame_bits: int, bit_rate: int
+) -> Patience:
+    """What one receiver leaves.
+
+    :param worst_ns: worst-case response time of the message, intermission included.
+    """
+    quickest_ns = shortest_frame_bits * 1_000_000_000 // bit_rate
+    wander_ns = worst_ns - time_of(INTERMISSION_BITS, bit_rate) - quickest_ns
+    slack_ns = watch.allowed_ns - wander_ns - period_ns
+    if slack_ns < 0:
+        return Patience(watch.who, slack_ns, None)
+    losses = slack_ns // period_ns
+    if watch.most_lost is not None:
+        losses = min(losses, watch.most_lost)
+    return Patience(watch.who, slack_ns, losses)
+
+
+CLASSICAL_BYTES = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """One message of the plan.
+
+    ``period_ns`` is the longest time from one sending to the next, ``shortest_ns`` the shortest
+    one; None where neither the DBC nor the vehicle file says so. ``senders`` are nodes of the
+    vehicle. ``watches`` are the receivers that take it as stale when it stays away.
+    """
+
+    name: str
+    identifier: int
+    extended: bool
+    length: int
+    senders: tuple[str, ...]
+    period_ns: int | None
+    shortest_ns: int | None
+    jitter_ns: int
+    deadline_ns: int | None
+    watches: tuple[Watch, ...] = ()
+    fd: bool = False
+
+    @property
+    def classical(self) -> bool:
+        """Whether its frames are classical ones, which alone the analysis covers."""
+        return not self.fd and self.length <= CLASSICAL_BYTES
+
+    @property
+    def rank(self) -> int:
+        """Its place in arbitration: the lower the earlier."""
+        return arbitration_word(Frame(self.identifier, extended=self.extended))
+
+    @property
+    def stream(self) -> Stream:
+        """What the analysis needs of it. Raises ValueError without a shortest period."""
+        if self.shortest_ns is None:
+            raise ValueError(f"{self.name} has no shortest period")
+        bits = longest_bits(self.length, self.extended)
+        return Stream(self.name, self.rank, bits, self.shortest_ns, self.jitter_ns)
+
+
+@dataclass(frozen=True, slots=True)
+class Sending:
+    """What a node's controller offers for sending."""
+
+    mailboxes: int
+    order: str
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """All messages on one bus in order of priority, who sends them, and the errors to bear.
+
+    ``unsent`` names messages of the DBC that no node of the vehicle sends. ``worst_wait_ns`` is
+    what the vehicle file allows a request to take over the bus; the judge reckons with it.
+    """
+
+    bit_rate: int
+    messages: tuple[Planned, ...]
+    nodes: dict[str, Sending]
+    errors: Errors = NO_ERRORS
+    unsent: tuple[str, ...] = ()
+    worst_wait_ns: int | None = None
+
+
+def plan_of(vehicle: Vehicle) -> Plan:
+    """The message plan of a vehicle."""
+    infos = [info for info in vehicle.messages.values() if _senders(vehicle, info)]
+    planned = [_planned(vehicle, info) for info in infos]
+    table = vehicle.bus.errors
+    return Plan(
+        bit_rate=vehicle.bus.bit_rate,
+        messages=tuple(sorted(planned, key=lambda message: message.rank)),
+        nodes={
+            name: Sending(node.mailboxes, node.mailbox_order)
+            for name, node in vehicle.nodes.items()
+        },
+        errors=NO_ERRORS if table is None else Errors(table.burst, table.interval),
+        unsent=tuple(i.name for i in vehicle.messages.values() if not _senders(vehicle, i)),
+        worst_wait_ns=vehicle.bus.worst_wait,
+    )
+
+
+def _senders(vehicle: Vehicle, info: MessageInfo) -> tuple[str, ...]:
+    return tuple(name for name in info.senders if name in vehicle.nodes)
+
+
+def _planned(vehicle: Vehicle, info: MessageInfo) -> Planned:
+    table = vehicle.sendings.get(info.name) or MessageTable()
+    period_ns = info.period_ns or None  # 0 stands for none in a DBC
+    shortest_ns = table.min_gap or period_ns
+    return Planned(
+        name=info.name,
+        identifier=info.identifier,
+        extended=info.extended,
+        length=info.length,
+        senders=_senders(vehicle, info),
+        period_ns=period_ns,
+        shortest_ns=shortest_ns,
+        jitter_ns=table.jitter,
+        deadline_ns=table.deadline or period_ns or shortest_ns,
+        watches=watches(vehicle, info),
+        fd=info.fd,
+    )
+
+
+def errors_words(errors: Errors) -> str:
+    """The errors that a plan must bear, for people."""
+    if not errors.burst and errors.interval_ns is None:
+        return "no errors"
+    burst = f"{errors.burst} error{'s' if errors.burst > 1 else ''} at one time"
+    if errors.interval_ns is None:
+        return burst
+    return f"{burst}, then one every {show_duration(errors.interval_ns)}"
+
+
+def shared_format(messages: Sequence[Planned]) -> bool:
+    """Whether all have identifiers of one format, so that these can change hands."""
+    return len({message.extended for message in messages}) <= 1

@@ -1,0 +1,283 @@
+"""The message plan of a vehicle, worked out, and held against runs of it.
+
+Response times in a recording, and where the recording left the declared plan.
+
+Each frame that was sent is traced back to the instant at which its program handed it to the
+controller. Its response time ends with the intermission, as in the analysis, so that the two can
+be held against each other. They can only be compared while the recording keeps to the plan:
+declared gaps and jitter, a mailbox for every frame, no more errors than declared, nobody else on
+the bus. Each departure from it is noted; it counts for its message and all that rank below.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from operator import attrgetter
+
+from linkloss.bus import BusRecord
+from linkloss.bus.frame import INTERMISSION_BITS, arbitration_word
+from linkloss.campaign.result import EXIT_BROKEN, EXIT_KEPT, EXIT_NOT_EXERCISED
+from linkloss.recording import Recording
+from linkloss.scenario import Scenario, TimedAction
+from linkloss.session import simulate
+from linkloss.sizing.analysis import (
+    BIT_RATES,
+    Analysis,
+    Bound,
+    Proposal,
+    analyse,
+    overlong,
+    propose,
+    what_if,
+)
+from linkloss.sizing.message_plan import Plan, Planned, errors_words, plan_of, time_of
+from linkloss.units import show_duration
+from linkloss.vehicle.loading import Vehicle
+
+
+@dataclass(frozen=True, slots=True)
+class Departure:
+    """Where a recording does not keep to the plan; ``rank``: from which priority down it counts."""
+
+    rank: int
+    at_ns: int
+    text: str
+
+
+@dataclass(slots=True)
+class Observed:
+    """What recordings show of one message.
+
+    ``kept_ns`` are the response times in recordings that keep to the plan as far as this message
+    goes, ``other_ns`` those in the others; both in the order of sending. ``untraced`` counts
+    frames whose handing over was not found (content changed on its way); ``departures`` are those
+    that count for this message.
+    """
+
+    message: Planned
+    kept_ns: list[int] = field(default_factory=list)
+    other_ns: list[int] = field(default_factory=list)
+    untraced: int = 0
+    departures: list[Departure] = field(default_factory=list)
+
+    @property
+    def longest_ns(self) -> int | None:
+        """The longest response time while the plan was kept, None when nothing was seen so."""
+        return max(self.kept_ns, default=None)
+
+    def exceeds(self, bound: Bound) -> bool:
+        """Whether a frame took longer than the bound although the plan was kept."""
+        if bound.worst_ns is None or self.longest_ns is None:
+            return False
+        return self.longest_ns > bound.worst_ns
+
+
+def observe(plan: Plan, recordings: Iterable[Recording]) -> dict[str, Observed]:
+    """All messages of a plan in recordings of runs at its own bit rate, by name."""
+    found = {message.name: Observed(message) for message in plan.messages}
+    for recording in recordings:
+        traffic = _by_identity(recording.frames)
+        departures = list(_departures(plan, recording))
+        for message in plan.messages:
+            own = found[message.name]
+            left = [d for d in departures if d.rank <= message.rank]
+            times_ns = own.other_ns if left else own.kept_ns
+            own.untraced += _trace(plan, recording, message, traffic, times_ns)
+            own.departures += left
+    return found
+
+
+def exceeded(analysis: Analysis, observed: Mapping[str, Observed]) -> tuple[Bound, ...]:
+    """Bounds that a recording contradicts: there should be none."""
+    return tuple(bound for bound in analysis.bounds if observed[bound.message.name].exceeds(bound))
+
+
+def _by_identity(records: Iterable[BusRecord]) -> dict[tuple[int, bool], list[BusRecord]]:
+    found: dict[tuple[int, bool], list[BusRecord]] = {}
+    for record in sorted(records, key=attrgetter("start_ns")):
+        if record.error is None and not record.frame.remote:
+            key = record.frame.identifier, record.frame.extended
+            found.setdefault(key, []).append(record)
+    return found
+
+
+def _trace(
+    plan: Plan,
+    recording: Recording,
+    message: Planned,
+    traffic: dict[tuple[int, bool], list[BusRecord]],
+    times_ns: list[int],
+) -> int:
+    """Add the response times of one message, whose frames leave in the order in which they were
+    handed over. Returns how many could not be traced back.
+    """
+    untraced = 0
+    waiting = deque(entry for entry in recording.handed.get(message.name, ()) if entry.taken)
+    rest_ns = time_of(INTERMISSION_BITS, plan.bit_rate)
+    for record in traffic.get((message.identifier, message.extended), ()):
+        entry = next(
+            (e for e in waiting if e.at_ns <= record.start_ns and e.data == record.frame.data),
+            None,
+        )
+        if entry is None or record.sender not in message.senders:
+            untraced += 1
+            continue
+        while waiting.popleft() is not entry:
+            pass
+        times_ns.append(record.end_ns + rest_ns - entry.at_ns)
+    return untraced
+
+
+def _departures(plan: Plan, recording: Recording) -> Iterator[Departure]:
+    for message in plan.messages:
+        yield from _hasty(message, recording)
+        yield from _refused(message, recording)
+    yield from _strangers(plan, recording.frames)
+    yield from _faults(recording)
+    failed_ns = sorted(r.end_ns for r in recording.frames if r.error is not None)
+    too_many_ns = plan.errors.bear(failed_ns)
+    if too_many_ns is not None:
+        text = f"a frame failed; declared: {errors_words(plan.errors)}"
+        yield Departure(0, too_many_ns, text)
+    for node in sorted(recording.controllers):
+        for change in recording.controllers[node]:
+            if change.state in ("PASSIVE", "BUS_OFF"):
+                words = change.state.lower().replace("_", "-").replace("passive", "error-passive")
+                yield Departure(0, change.at_ns, f"the controller of {node} was {words}")
+                break
+
+
+def _hasty(message: Planned, recording: Recording) -> Iterator[Departure]:
+    """Handed over sooner than shortest gap and jitter allow, however the due instants lay."""
+    if message.shortest_ns is None:
+        return
+    due_ns: int | None = None
+    before_ns = 0
+    for entry in recording.handed.get(message.name, ()):
+        if not entry.taken:
+            continue
+        if due_ns is not None and due_ns > entry.at_ns:
+            gap = show_duration(entry.at_ns - before_ns)
+            text = (
+                f"{message.name} was sent {gap} after the one before; declared:"
+                f" {show_duration(message.shortest_ns)}"
+            )
+            yield Departure(message.rank, entry.at_ns, text)
+            return
+        earliest_ns = entry.at_ns - message.jitter_ns
+        due_ns = (earliest_ns if due_ns is None else max(due_ns, earliest_ns)) + message.shortest_ns
+        before_ns = entry.at_ns
+
+
+def _refused(message: Planned, recording: Recording) -> Iterator[Departure]:
+    for entry in recording.handed.get(message.name, ()):
+        if not entry.taken:
+            text = f"the controller did not take {message.name}"
+            yield Departure(message.rank, entry.at_ns, text)
+            return
+
+
+def _strangers(plan: Plan, records: Sequence[BusRecord]) -> Iterator[Departure]:
+    """Frames that the plan does not know; any of them may block or interfere with all."""
+    known = {(m.identifier, m.extended): m for m in plan.messages}
+    for record in records:
+        frame = record.frame
+        message = known.get((frame.identifier, frame.extended))
+        if (
+            message is None
+            or record.sender not in message.senders
+            or frame.remote
+            or len(frame.data) > message.length
+        ):
+            rank = min(arbitration_word(frame), message.rank if message else 1 << 32)
+            longer = message is None or len(frame.data) > message.length
+            text = f"{record.sender} sent {frame}, which the plan does not know"
+            yield Departure(0 if longer else rank, record.start_ns, text)
+            return
+
+
+def _faults(recording: Recording) -> Iterator[Departure]:
+    """A fault on the cable, on frames or in a node may delay what the plan knows nothing of."""
+    for fault in recording.faults:
+        if fault.group in ("cable", "frames", "node"):
+            yield Departure(0, fault.applied_ns, f"a fault: {fault.text}")
+            return
+
+
+@dataclass(frozen=True, slots=True)
+class TimingReport:
+    """A message plan at its own bit rate and at others, and what runs showed of it.
+
+    ``observed`` is by message, empty without a run; ``runs`` names them. ``proposal`` is another
+    order of priority, made only where deadlines may be missed.
+    """
+
+    vehicle: Vehicle
+    plan: Plan
+    analysis: Analysis
+    others: tuple[Analysis, ...]
+    proposal: Proposal | None
+    runs: tuple[str, ...]
+    observed: Mapping[str, Observed]
+
+    @property
+    def exceeded(self) -> tuple[Bound, ...]:
+        """Bounds that a run contradicts."""
+        return exceeded(self.analysis, self.observed) if self.observed else ()
+
+    @property
+    def overlong(self) -> tuple[Bound, ...]:
+        """Requests that may wait for longer than the vehicle file declares."""
+        return overlong(self.plan, self.analysis)
+
+    @property
+    def exit_code(self) -> int:
+        """1 when something may be late or a bound was exceeded, 3 when a message has no bound (or
+        there is none at all), else 0.
+        """
+        if self.analysis.late or self.exceeded or self.overlong:
+            return EXIT_BROKEN
+        if self.analysis.unbounded or not self.analysis.bounds:
+            return EXIT_NOT_EXERCISED
+        return EXIT_KEPT
+
+
+def timing(
+    vehicle: Vehicle,
+    *,
+    scenarios: Sequence[Scenario] = (),
+    bit_rates: Sequence[int] = BIT_RATES,
+) -> TimingReport:
+    """Work out the message plan of a vehicle, and observe it in scenarios of this vehicle.
+
+    :param bit_rates: further bit rates to look at, in bit/s.
+    """
+    plan = plan_of(vehicle)
+    analysis = analyse(plan)
+    recordings = (simulate(scenario) for scenario in scenarios)
+    return TimingReport(
+        vehicle=vehicle,
+        plan=plan,
+        analysis=analysis,
+        others=what_if(plan, bit_rates),
+        proposal=propose(plan) if analysis.late else None,
+        runs=tuple(scenario.name for scenario in scenarios),
+        observed=observe(plan, recordings) if scenarios else {},
+    )
+
+
+def plain_run(vehicle: Vehicle, situation: str) -> Scenario:
+    """A situation of a vehicle as it is, without a fault. Raises KeyError for an unknown one."""
+    table = vehicle.situations[situation]
+    return Scenario(
+        name=situation,
+        title=table.about,
+        vehicle=vehicle,
+        situation=situation,
+        inputs=table.inputs,
+        actions=tuple(TimedAction(action.at, action.set) for action in table.actions),
+        faults=(),
+        lasts_ns=table.lasts,
+    )

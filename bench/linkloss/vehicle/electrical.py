@@ -1,0 +1,312 @@
+"""The electrical tables of a vehicle file: battery, feeds, grounds, switches and loads.
+
+All of them are optional. A vehicle without ``[supply]`` is on an ideal supply, a node without
+``[nodes.X.supply]`` hangs on the battery without a lead, a load without ``[loads.X.electrical]``
+draws nothing. What the values mean is told in :mod:`linkloss.power`.
+"""
+
+from __future__ import annotations
+
+from functools import cached_property
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from linkloss.power.leads import parse_size
+from linkloss.units import (
+    Capacitance,
+    Charge,
+    Current,
+    Duration,
+    Length,
+    Power,
+    Resistance,
+    Temperature,
+    Voltage,
+)
+from linkloss.vehicle.toml import ConditionText, Table, as_written
+
+MS = 1_000_000
+MOST_A = 5_000.0
+LEAST_OHM = 1e-5
+"""Beyond these no car is described, and the arithmetic of the circuit would lose digits."""
+LoadKind = Literal["filament", "led", "motor", "solenoid", "heater", "electronics"]
+
+
+Size = Annotated[
+    str,
+    as_written(parse_size),
+    Field(json_schema_extra={"examples": ["1.5 mm2", "16 AWG"]}),
+]
+
+
+class LeadTable(Table):
+    """A copper lead."""
+
+    size: Size = Field(description="cross-section: '1.5 mm2' or '16 AWG'")
+    length: Length = Field(ge=0.01, le=100, description="length of the one conductor")
+    colour: str = Field(default="", description="colour of its insulation, for the lead list")
+    bundled: int = Field(
+        default=1, ge=1, description="leads in the loom that carry current at one time"
+    )
+    contacts: Resistance = Field(
+        default=0.0, ge=0, le=10, description="resistance of its terminals and connectors"
+    )
+
+    @cached_property
+    def area_mm2(self) -> float:
+        """The cross-section in mm2."""
+        return parse_size(self.size)
+
+
+class FeedTable(LeadTable):
+    """The lead from the battery to a node, with the fuse at its beginning."""
+
+    fuse: Current | None = Field(
+        default=None, ge=0.1, le=500, description="rating of the fuse in it"
+    )
+    fuse_type: Literal["blade", "maxi"] = Field(default="maxi", description="its kind")
+
+
+class LinkTable(LeadTable):
+    """A conductor from a node's ground to that of another node, beside both ground leads."""
+
+    to: str = Field(description="the other node")
+
+
+class AlternatorTable(Table):
+    """The alternator with its regulator."""
+
+    volts: Voltage = Field(default=14.2, gt=0, le=32, description="what its regulator holds")
+    current: Current = Field(gt=0, le=MOST_A, description="the most it gives")
+    internal_resistance: Resistance = Field(default=0.02, ge=LEAST_OHM, le=1)
+    runs_while: ConditionText = Field(description="condition over inputs, such as engine speed")
+
+
+class StarterTable(Table):
+    """The starter motor, straight on the battery."""
+
+    switched_by: str = Field(description="the load that is its relay or solenoid")
+    current: Current = Field(ge=1, le=MOST_A, description="while it turns the engine")
+    stall: Current = Field(ge=1, le=MOST_A, description="with its rotor held")
+    start_time: Duration = Field(default=60 * MS, ge=MS, description="time constant of run-up")
+    lead: LeadTable | None = None
+    may_reset: tuple[str, ...] = Field(
+        default=(), description="the nodes that may reset while it turns the engine"
+    )
+
+
+class SupplyTable(Table):
+    """The battery, and what feeds and loads it directly."""
+
+    battery: Voltage = Field(default=12.6, gt=0, le=32, description="open-circuit voltage")
+    capacity: Charge = Field(default=60.0, gt=0, le=10_000)
+    internal_resistance: Resistance = Field(
+        default=0.008, ge=LEAST_OHM, le=1, description="of the battery"
+    )
+    ambient: Temperature = Field(
+        default=40.0, ge=-40, le=105, description="around fuses and leads, at its highest"
+    )
+    copper: Temperature = Field(
+        default=20.0, ge=-40, le=150, description="of the leads in a run and in a drop"
+    )
+    alternator: AlternatorTable | None = None
+    starter: StarterTable | None = None
+
+
+class NodeSupplyTable(Table):
+    """How a node is fed, and what its own electronics bear."""
+
+    feed: FeedTable | None = None
+    ground: LeadTable | None = None
+    ground_link: LinkTable | None = None
+    current: Current = Field(default=0.08, ge=0, le=MOST_A, description="own electronics, awake")
+    sleeping: Current | None = Field(default=None, ge=0, description="own electronics, asleep")
+    range: tuple[Voltage, Voltage] = Field(
+        default=(9.0, 16.0), description="operating range at the node's terminals"
+    )
+    brown_out: Voltage = Field(
+        default=6.5,
+        gt=0,
+        le=32,
+        description="below it, at the node's terminals, the processor resets",
+    )
+    hysteresis: Voltage = Field(
+        default=0.5, ge=0, le=32, description="so much above 'brown_out' it may start again"
+    )
+    hold_up: Capacitance = Field(
+        default=0.0, ge=0, le=1, description="capacitor behind the diode that feeds the processor"
+    )
+    least: Voltage | None = Field(
+        default=None, gt=0, le=32, description="least voltage of the processor, at the terminals"
+    )
+    brown_out_detector: bool = Field(
+        default=True,
+        description="whether the processor is held in reset below 'brown_out'; without that its"
+        " program runs wild between 'least' and 'brown_out'",
+    )
+    logged: str | None = Field(
+        default=None, description="'Message.Signal' of the node that shows its supply voltage"
+    )
+    tolerance: Voltage | None = Field(
+        default=None,
+        gt=0,
+        description="how far that signal may be off; default: two of its steps, and what the"
+        " recording does not note",
+    )
+
+    dip_limit: Duration = Field(
+        default=100 * MS,
+        description="longest time that a short on one load may take the current from its"
+        " neighbours",
+    )
+
+    @model_validator(mode="after")
+    def _limits(self) -> NodeSupplyTable:
+        if not 0 < self.range[0] < self.range[1]:
+            raise ValueError("'range' is the lowest and the highest voltage, the lowest first")
+        if self.least is not None and self.least >= self.brown_out:
+            raise ValueError("'least' lies below 'brown_out'")
+        if self.least is None and not self.brown_out_detector:
+            raise ValueError("without a brown-out detector 'least' has to be said")
+        return self
+
+
+class RelayTable(Table):
+    """A relay in the output."""
+
+    coil: Resistance = Field(default=90.0, ge=1, le=100_000, description="of its coil")
+    pull_in: Voltage = Field(default=7.5, gt=0, description="coil voltage that closes it")
+    drop_out: Voltage = Field(default=3.0, gt=0, description="coil voltage that no longer holds it")
+    closes_in: Duration = Field(
+        default=8 * MS, ge=MS // 10, description="from the coil voltage to the contact"
+    )
+    opens_in: Duration = Field(
+        default=4 * MS, ge=MS // 10, description="from the coil voltage to the contact"
+    )
+    bounces: int = Field(default=0, ge=0, le=20, description="times the contact opens again")
+    bounce: Duration = Field(default=MS // 2, ge=MS // 100, description="length of one bounce")
+    contact: Resistance = Field(default=0.005, ge=LEAST_OHM, le=10)
+
+    @model_validator(mode="after")
+    def _limits(self) -> RelayTable:
+        if self.drop_out >= self.pull_in:
+            raise ValueError("'drop_out' lies below 'pull_in'")
+        return self
+
+
+class SolidStateTable(Table):
+    """A solid-state switch in the output, with its protection and its diagnosis."""
+
+    on_resistance: Resistance = Field(default=0.01, ge=LEAST_OHM, le=10)
+    limit: Current | None = Field(
+        default=None, ge=0.01, description="it never lets more pass; default: no limit"
+    )
+    trip: Current | None = Field(
+        default=None, gt=0, description="more than this, after 'blanking', trips it"
+    )
+    blanking: Duration = Field(
+        default=100 * MS, description="inrush is let through for so long after switching on"
+    )
+    retry_after: Duration = Field(
+        default=500 * MS, ge=MS, description="from a trip to the next try"
+    )
+    retries: int = Field(default=3, ge=0, le=100, description="then it latches until switched off")
+    open_load: Current | None = Field(
+        default=None, gt=0, description="less than this while on is reported as an open load"
+    )
+    open_load_off: bool = Field(
+        default=False, description="an open load is seen while off, too, by a pull-up"
+    )
+    thermal: float = Field(
+        default=20.0,
+        gt=0,
+        le=1000,
+        description="rise of its junction in kelvin per watt lost in it",
+    )
+    thermal_time: Duration = Field(
+        default=200 * MS, ge=MS // 10, description="time constant of the rise"
+    )
+    rise: float = Field(default=100.0, gt=0, le=500, description="rise in kelvin at which it trips")
+
+
+class ElectricalTable(Table):
+    """What a load draws, by its nameplate, and the lead to it."""
+
+    kind: LoadKind
+    volts: Voltage = Field(default=12.0, ge=1, le=32, description="of the nameplate")
+    watts: Power | None = Field(
+        default=None, ge=0.001, le=10_000, description="of one piece, at 'volts'"
+    )
+    amps: Current | None = Field(
+        default=None, ge=0.0001, le=MOST_A, description="of one piece, at 'volts'"
+    )
+    count: int = Field(default=1, ge=1, le=20, description="pieces in parallel")
+    start: Current | None = Field(
+        default=None,
+        gt=0,
+        le=MOST_A,
+        description="of one piece: motor at rest, solenoid pulling in",
+    )
+    start_time: Duration | None = Field(
+        default=None,
+        ge=MS // 10,
+        description="filament: until hot; motor: time constant of run-up; solenoid: pull-in time",
+    )
+    cold: float = Field(
+        default=0.1, ge=0.02, lt=1, description="filament: cold resistance, as share of the hot one"
+    )
+    knee: Voltage | None = Field(
+        default=None, gt=0, description="LED: no current below; default: half of 'volts'"
+    )
+    holds_from: Voltage = Field(default=6.0, gt=0, description="solenoid: lowest pull-in voltage")
+    holds_to: Voltage = Field(default=2.5, gt=0, description="solenoid: it lets go below")
+    lead: LeadTable | None = Field(default=None, description="from the node to the load")
+    back: LeadTable | None = Field(default=None, description="from the load to its ground")
+    ground: str = Field(default="body", description="'body', or the node at whose ground it ends")
+    fuse_type: Literal["blade", "maxi"] = "blade"
+    fuse_with: str | None = Field(default=None, description="it hangs on the fuse of this load")
+    works_from: Voltage = Field(
+        default=6.0, ge=0, description="with less at its terminals the load counts as off"
+    )
+    drop: Voltage | None = Field(
+        default=None, gt=0, description="allowed loss from battery to load and back"
+    )
+    asleep: Current = Field(default=0.0, ge=0, description="what it draws while the car sleeps")
+    relay: RelayTable | None = None
+    solid_state: SolidStateTable | None = None
+    soft_start: Duration = Field(default=0, description="it is dimmed up over so long")
+
+    @model_validator(mode="after")
+    def _limits(self) -> ElectricalTable:
+        if (self.watts is None) == (self.amps is None):
+            raise ValueError("expected either 'watts' or 'amps' of the nameplate")
+        if self.relay is not None and self.solid_state is not None:
+            raise ValueError("expected one switch: 'relay' or 'solid_state'")
+        if self.relay is not None and self.soft_start:
+            raise ValueError("a relay cannot start softly; expected 'solid_state'")
+        if self.kind not in ("motor", "solenoid") and self.start is not None:
+            raise ValueError("'start' belongs to a motor or a solenoid")
+        if self.start is not None and self.start < self.current:
+            raise ValueError("'start' is more than the current of the nameplate")
+        if self.knee is not None and self.knee >= self.volts:
+            raise ValueError("'knee' lies below 'volts'")
+        if self.holds_to >= self.holds_from:
+            raise ValueError("'holds_to' lies below 'holds_from'")
+        return self
+
+    @property
+    def switching_ns(self) -> int:
+        """Longest time from when its node switches it until it follows, in ns: of its relay."""
+        relay = self.relay
+        if relay is None:
+            return 0
+        return max(relay.closes_in + 2 * relay.bounces * relay.bounce, relay.opens_in)
+
+    @property
+    def current(self) -> float:
+        """Current of one piece at the volts of its nameplate, in A."""
+        if self.amps is not None:
+            return self.amps
+        assert self.watts is not None
+        return self.watts / self.volts

@@ -1,0 +1,239 @@
+"""From the file ``vehicle.toml`` to a vehicle that can be run: read, checked, programs found."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from cantools.database import Database
+
+from linkloss.firmware.build import BuildError, BuildOptions
+from linkloss.problem import BadInput, Problem
+from linkloss.vehicle.consistency import Consistency
+from linkloss.vehicle.electrical import SupplyTable
+from linkloss.vehicle.expression import Condition, split_signal
+from linkloss.vehicle.load import LoadTable, NoticeTable
+from linkloss.vehicle.messages import MessageInfo, SignalInfo, compile_messages, load_database
+from linkloss.vehicle.programs import ProgramError, load_firmware, load_program, load_script
+from linkloss.vehicle.tables import (
+    BusTable,
+    InputTable,
+    MessageTable,
+    NodeTable,
+    RequestTable,
+    SituationTable,
+    VehicleFile,
+)
+from linkloss.vehicle.toml import Source, read_toml
+
+_PAYLOADS = 1 << 14
+"""Of so many payloads a condition's outcome is remembered."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Vehicle:
+    """A vehicle that passed all its checks. ``programs`` holds the node classes by node;
+    ``build`` is how those in C were built.
+    """
+
+    path: Path
+    source: Source
+    file: VehicleFile
+    database: Database
+    messages: Mapping[str, MessageInfo]
+    programs: Mapping[str, Callable[[Any], Any]]
+    build: BuildOptions | None = None
+    _readers: dict[str, Callable[..., bool]] = field(default_factory=dict, init=False, repr=False)
+
+    @property
+    def title(self) -> str:
+        """The vehicle's name."""
+        return self.file.title
+
+    @property
+    def bus(self) -> BusTable:
+        """The bus."""
+        return self.file.bus
+
+    @property
+    def fd(self) -> bool:
+        """Whether any of its nodes has a controller for CAN FD."""
+        return any(node.fd for node in self.file.nodes.values())
+
+    @property
+    def supply(self) -> SupplyTable | None:
+        """Battery and alternator; None for an ideal supply."""
+        return self.file.supply
+
+    @property
+    def nodes(self) -> Mapping[str, NodeTable]:
+        """The nodes by name."""
+        return self.file.nodes
+
+    @property
+    def sendings(self) -> Mapping[str, MessageTable]:
+        """How messages are sent, where the DBC does not say all, by name."""
+        return self.file.messages
+
+    @property
+    def inputs(self) -> Mapping[str, InputTable]:
+        """The inputs by name."""
+        return self.file.inputs
+
+    @property
+    def loads(self) -> Mapping[str, LoadTable]:
+        """The loads by name."""
+        return self.file.loads
+
+    @property
+    def requests(self) -> Mapping[str, RequestTable]:
+        """What the inputs ask for, by ``Message.Signal``."""
+        return self.file.requests
+
+    @property
+    def notices(self) -> Mapping[str, NoticeTable]:
+        """The notices by name."""
+        return self.file.notices
+
+    @property
+    def situations(self) -> Mapping[str, SituationTable]:
+        """The situations by name."""
+        return self.file.situations
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What the bench cannot try out in this vehicle's programs, in sentences."""
+        return tuple(
+            f"{name}: an int of its processor has {node.target.int_bits} bits, here it has 32:"
+            " int overflow not exercised."
+            for name, node in self.nodes.items()
+            if node.c and node.target.int_bits < 32
+        )
+
+    def signal(self, reference: str) -> tuple[MessageInfo, SignalInfo]:
+        """``Message.Signal`` -> message and signal. Raises KeyError for names that do not exist."""
+        message, signal = split_signal(reference)
+        return self.messages[message], self.messages[message].signals[signal]
+
+    def asking_signal(self, load: LoadTable) -> str | None:
+        """The signal that asks for a load alone, by not being zero; None where others do too, or
+        where its value matters.
+        """
+        if load.request is None or len(load.request.names) > 1:
+            return None
+        condition, name = load.request, load.request.names[0]
+        _, signal = self.signal(name)
+        others = (1,) if signal.length_bits == 1 else (1, 2, (1 << signal.length_bits) - 1)
+
+        def asks(raw: int) -> bool:
+            return condition({name: raw * signal.scale + signal.offset})
+
+        return name if not asks(0) and all(map(asks, others)) else None
+
+    def reader(self, condition: Condition) -> Callable[[Mapping[str, bytes]], bool]:
+        """Whether a condition over signals holds, for the data of its messages by their names."""
+        sources = [(name, *self.signal(name)) for name in condition.names]
+        homes = tuple(dict.fromkeys(message.name for _, message, _ in sources))
+        holds = self._readers.get(condition.text)
+        if holds is None:  # a drive brings the same few payloads again and again
+            read = [
+                (name, homes.index(message.name), value.physical)
+                for name, message, value in sources
+            ]
+            holds = self._readers[condition.text] = lru_cache(maxsize=_PAYLOADS)(
+                lambda *data: condition({name: value(data[home]) for name, home, value in read})
+            )
+        return lambda data: holds(*[data[home] for home in homes])
+
+    def sender(self, message: str) -> str:
+        """The node that sends a message."""
+        return next(name for name in self.messages[message].senders if name in self.nodes)
+
+
+def load_vehicle(path: str | Path, build: BuildOptions | None = None) -> Vehicle:
+    """Read a vehicle file, its message definition and its nodes' programs.
+
+    ``build`` says how programs in C are compiled: with checks, or keeping count of their lines.
+    Raises BadInput with every mistake found: a missing or unreadable file, TOML or DBC that does
+    not parse, unknown keys and names, values that do not fit, programs that cannot be imported
+    or do not accept their settings.
+    """
+    path = Path(path)
+    document, text = read_toml(path, "vehicle")
+    source = Source(path, text)
+    file = source.parse(VehicleFile, _with_defaults(source, document))
+    dbc_path = path.parent / file.dbc
+    if not dbc_path.is_file():
+        raise BadInput([source.problem(("dbc",), f"there is no file '{dbc_path}'")])
+    database = load_database(dbc_path)
+    messages = compile_messages(database, dbc_path)
+    problems = Consistency(source, file, messages).problems()
+    programs = _programs(source, file, problems, build)
+    if problems:
+        raise BadInput(problems)
+    return Vehicle(path, source, file, database, messages, programs, build)
+
+
+def _with_defaults(source: Source, document: dict[str, Any]) -> dict[str, Any]:
+    """The document with the table ``defaults`` spread under every load."""
+    defaults, loads = document.get("defaults", {}), document.get("loads", {})
+    if not isinstance(defaults, dict) or not isinstance(loads, dict):
+        return document
+    if defaults:  # looked at alone first, so that a mistake is told once and where it stands
+        source.parse(LoadTable, {"node": "", **defaults}, ("defaults",))
+    merged = {
+        name: {**defaults, **load} if isinstance(load, dict) else load
+        for name, load in loads.items()
+    }
+    return {**document, "loads": merged}
+
+
+def _programs(
+    source: Source, file: VehicleFile, problems: list[Problem], build: BuildOptions | None
+) -> dict[str, Callable[[Any], Any]]:
+    programs: dict[str, Callable[[Any], Any]] = {}
+    for name, node in file.nodes.items():
+        try:
+            if node.script is not None:
+                programs[name] = load_script(name, file, source.path.parent)
+                continue
+            if node.python is None:
+                programs[name] = load_firmware(name, file, source.path.parent, build)
+                continue
+            programs[name] = load_program(node.python, source.path.parent)
+            _check_settings(programs[name], node.settings)
+        except BuildError as error:
+            problems.append(source.problem(("nodes", name, "c"), str(error)))
+        except ProgramError as error:
+            key = "script" if node.script is not None else "python"
+            problems.append(source.problem(("nodes", name, key), str(error)))
+        except _SettingsProblem as error:
+            problems.append(
+                source.problem(("nodes", name, "settings", *error.place), str(error)),
+            )
+    return programs
+
+
+class _SettingsProblem(Exception):  # noqa: N818 - private carrier of a text and a place
+    def __init__(self, place: tuple[str, ...], text: str) -> None:
+        self.place = place
+        super().__init__(text)
+
+
+def _check_settings(program: Callable[[Any], Any], settings: Mapping[str, Any]) -> None:
+    """Let a program look at its settings before anything runs, if it offers to.
+
+    A node class may have a static or class method ``check_settings(settings)`` that raises
+    ValueError; an attribute ``key`` of the error names the setting.
+    """
+    check = getattr(program, "check_settings", None)
+    if check is None:
+        return
+    try:
+        check(settings)
+    except ValueError as error:
+        key = str(getattr(error, "key", ""))
+        raise _SettingsProblem(tuple(key.split(".")) if key else (), str(error)) from None

@@ -1,0 +1,288 @@
+"""A node whose program is a plain python-can script: found and compiled before anything runs.
+
+Finding the program of a node: ``file.py:Class`` beside the vehicle, or ``package.module:Class``.
+
+This is the only way by which the bench reaches node code.
+
+What a vehicle file says about a node whose program is C or C++: its pins and its processor.
+"""
+
+from __future__ import annotations
+
+import importlib
+import importlib.util
+import inspect
+import sys
+import traceback
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import suppress
+from importlib.util import find_spec
+from pathlib import Path
+from types import ModuleType
+from typing import TYPE_CHECKING, Any
+
+from linkloss.clock.program import install, runs_programs
+from linkloss.firmware.answers import InputPin, OutputPin, Wiring
+from linkloss.firmware.build import BuildError, BuildOptions, Sources, build
+from linkloss.problem import nearest
+from linkloss.vehicle.tables import PinTable, VehicleFile
+
+if TYPE_CHECKING:
+    from linkloss.vehicle.tables import InputTable, NodeTable
+
+
+_PREFIX = "linkloss_node_"
+
+
+class ProgramError(Exception):
+    """A node's program that cannot be used; the text is for the user."""
+
+
+def load_program(reference: str, folder: Path) -> Callable[[Any], Any]:
+    """The node class that ``reference`` names. Raises ProgramError."""
+    install()
+    place, colon, name = reference.rpartition(":")
+    if not colon or not place or not name:
+        raise ProgramError(f"got '{reference}'; expected 'file.py:Class' or 'package.module:Class'")
+    module = (
+        _from_file((folder / place).resolve()) if place.endswith(".py") else _from_package(place)
+    )
+    found = getattr(module, name, None)
+    if not inspect.isclass(found):
+        classes = [key for key, value in vars(module).items() if inspect.isclass(value)]
+        raise ProgramError(f"'{place}' has no class '{name}'{nearest(name, classes)}")
+    if not (hasattr(found, "start") or hasattr(found, "run")):
+        raise ProgramError(f"'{reference}' is no node: it has neither 'start' nor 'run'")
+    return found
+
+
+@runs_programs
+def _from_file(path: Path) -> ModuleType:
+    if not path.is_file():
+        raise ProgramError(f"there is no file '{path}'")
+    name = f"{_PREFIX}{path.stem}_{abs(hash_text(str(path))):x}"
+    if name in sys.modules:
+        return sys.modules[name]
+    spec = importlib.util.spec_from_file_location(name, path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[name] = module  # dataclasses look their module up while it is being imported
+    sys.path.insert(0, str(path.parent))  # a node may be written in several files of one folder
+    try:
+        spec.loader.exec_module(module)
+    except BaseException as error:  # noqa: BLE001 - a file may even try to exit
+        del sys.modules[name]
+        raise ProgramError(_import_text(path.name, error, str(path))) from None
+    finally:
+        with suppress(ValueError):  # it may have tidied up itself
+            sys.path.remove(str(path.parent))
+    return module
+
+
+def program_file(program: Callable[[Any], Any]) -> Path | None:
+    """The file that holds a program, where it can be known: its source or, of a compiled one,
+    what was made of all its sources.
+    """
+    made = getattr(program, "path", None)
+    if isinstance(made, Path):
+        return made
+    source = inspect.getsourcefile(program)
+    return None if source is None else Path(source)
+
+
+def program_folders(programs: Iterable[Callable[[Any], Any]]) -> set[Path]:
+    """The folders that programs' own files stand in, where these can be known."""
+    sources = [inspect.getsourcefile(program) for program in programs if inspect.isclass(program)]
+    return {Path(source).resolve().parent for source in sources if source is not None}
+
+
+def forget_programs(programs: Iterable[Callable[[Any], Any]]) -> None:
+    """Let the files of programs, and what they import from their folders, be read anew."""
+    own = [program for program in programs if program.__module__.startswith(_PREFIX)]
+    folders = program_folders(own)
+    for name, module in list(sys.modules.items()):
+        source = getattr(module, "__file__", None)
+        if source is not None and Path(source).resolve().parent in folders:
+            del sys.modules[name]
+
+
+def hash_text(text: str) -> int:
+    """A number for a text that is the same in every process."""
+    return int.from_bytes(text.encode(), "big") % (2**61 - 1)
+
+
+@runs_programs
+def _from_package(name: str) -> ModuleType:
+    try:
+        return importlib.import_module(name)
+    except ModuleNotFoundError as error:
+        if error.name and (name == error.name or name.startswith(error.name + ".")):
+            text = f"there is no module '{name}'; for a file write 'file.py:Class'"
+            raise ProgramError(text) from None
+        raise ProgramError(_import_text(name, error, "")) from None
+    except KeyboardInterrupt:
+        raise
+    except BaseException as error:  # noqa: BLE001 - a node's module may even try to exit
+        raise ProgramError(_import_text(name, error, "")) from None
+
+
+def _import_text(name: str, error: BaseException, path: str) -> str:
+    if isinstance(error, SyntaxError):
+        return f"importing '{name}' failed at line {error.lineno}: {error.msg}"
+    frames = traceback.extract_tb(error.__traceback__)
+    inside = [frame for frame in frames if not path or frame.filename == path]
+    line = inside[-1].lineno if inside else 0
+    at = f" at line {line}" if line else ""
+    return f"importing '{name}' failed{at}: {type(error).__name__}: {error}"
+
+
+def wiring(name: str, file: VehicleFile) -> Wiring:
+    """A node's wiring from its tables, which are known to be consistent."""
+    node = file.nodes[name]
+    outputs: list[OutputPin] = []
+    inputs: list[InputPin] = []
+    for key, entries in node.pins.items():
+        for entry in entries:
+            if key in file.inputs and name in file.inputs[key].wired_to:
+                inputs.append(_input_pin(key, entry, file.inputs[key]))
+            else:
+                outputs.append(OutputPin(entry.pin, key, entry.active == "low"))
+    target = node.target
+    return Wiring(
+        outputs=tuple(outputs),
+        inputs=tuple(inputs),
+        call_ns=target.call,
+        clock_start_ns=target.clock_start,
+        memory_bytes=target.memory,
+        analog_bits=target.analog_bits,
+    )
+
+
+def _input_pin(name: str, entry: PinTable, table: InputTable) -> InputPin:
+    positions = entry.positions or (table.positions or ())[1:]
+    span = table.range if table.positions is None else None
+    return InputPin(entry.pin, name, frozenset(positions), entry.active == "low", span)
+
+
+def pin_problems(name: str, file: VehicleFile) -> Iterator[tuple[tuple[str, ...], str]]:
+    """What is wrong with a node's pins: (where below the node's table, text)."""
+    node = file.nodes[name]
+    outputs = {load.output or key: key for key, load in file.loads.items() if load.node == name}
+    own_inputs = [key for key, table in file.inputs.items() if name in table.wired_to]
+    used: dict[int, str] = {}
+    for key, entries in node.pins.items():
+        if key not in outputs and key not in own_inputs:
+            yield ("pins", key), _unknown_pin(name, key, [*own_inputs, *outputs])
+            continue
+        if key in outputs and key in own_inputs:
+            text = f"node '{name}' has both an input and an output '{key}'; expected two names:"
+            yield ("pins", key), f"{text} set 'output' of load '{outputs[key]}'"
+            continue
+        for entry in entries:
+            if entry.pin in used:
+                text = f"pin {entry.pin} has two uses: '{used[entry.pin]}' and '{key}'"
+                yield ("pins", key), text
+            used[entry.pin] = key
+            table = file.inputs[key] if key in own_inputs else None
+            yield from _position_problems(key, entry, table)
+        if key in outputs and len(entries) > 1:
+            yield ("pins", key), f"output '{key}' has {len(entries)} pins; expected one"
+    yield from _missing_pins(node, outputs)
+
+
+def _unknown_pin(node: str, key: str, known: list[str]) -> str:
+    from linkloss.problem import unknown
+
+    return unknown(f"input or output of node '{node}'", key, known)
+
+
+def _position_problems(
+    key: str, entry: PinTable, table: InputTable | None
+) -> Iterator[tuple[tuple[str, ...], str]]:
+    if entry.positions is None:
+        return
+    known = () if table is None else table.positions or ()
+    for position in entry.positions:
+        if position not in known:
+            expected = f"expected one of: {', '.join(known)}" if known else "it is no switch"
+            yield ("pins", key), f"'{key}' has no position '{position}'; {expected}"
+
+
+def _missing_pins(
+    node: NodeTable, outputs: Mapping[str, str]
+) -> Iterator[tuple[tuple[str, ...], str]]:
+    if not node.c:
+        if node.pins and node.script is None:
+            yield ("pins",), "pins belong to a program in C or a script; this node has neither"
+        return
+    for output, load in outputs.items():
+        if output not in node.pins:
+            yield ("pins",), f"output '{output}' (load '{load}') has no pin: nothing could drive it"
+
+
+def _bus_definitions(file: VehicleFile) -> Iterator[str]:
+    """What the models of controllers hold a program's bit timing against."""
+    yield f"BOARD_BIT_RATE={file.bus.bit_rate}"
+    least, most = (round(1000 * share) for share in file.bus.sample_point)
+    yield f"BOARD_SAMPLE_LEAST={least}"
+    yield f"BOARD_SAMPLE_MOST={most}"
+
+
+def load_firmware(name: str, file: VehicleFile, folder: Path, options: BuildOptions | None) -> Any:
+    """Build and load the program of a node. Raises BuildError."""
+    from linkloss.firmware.program import Firmware  # only when there is one
+
+    if find_spec("cffi") is None:
+        text = "a program in C needs the extra 'firmware': pip install 'linkloss[firmware]'"
+        raise BuildError(text)
+
+    node = file.nodes[name]
+    sources = Sources(
+        folder=folder.resolve(),
+        files=node.c,
+        definitions=(*_bus_definitions(file), *node.defines),
+        includes=node.includes,
+        std=node.std,
+        long_bits=node.target.long_bits,
+        signed_char=node.target.char == "signed",
+    )
+    firmware = Firmware(build(sources, options), wiring(name, file))
+    if not firmware.has_program:
+        raise BuildError(
+            f"no program in {', '.join(node.c)}: neither setup() and loop() nor main()"
+        )
+    return firmware
+
+
+CALL_NS = 20_000
+"""Processor time of one call to clock, bus or pins, unless the vehicle says otherwise: the order of
+magnitude of a python-can call on a small computer (from memory).
+"""
+
+
+def load_script(name: str, file: VehicleFile, folder: Path) -> Any:
+    """The program of a node. Raises ProgramError."""
+    try:
+        from linkloss.firmware.script import (
+            Script,
+            compiled,
+        )
+        from linkloss.firmware.stand_ins import PinBank  # the extra 'firmware'
+    except ModuleNotFoundError as error:
+        text = f"scripts need the package '{error.name}': pip install 'linkloss[firmware]'"
+        raise ProgramError(text) from None
+    node = file.nodes[name]
+    assert node.script is not None, "asked for nodes with a script only"
+    path = (folder / node.script).resolve()
+    if not path.is_file():
+        raise ProgramError(f"there is no file '{path}'")
+    try:
+        compiled(path)
+    except SyntaxError as error:
+        raise ProgramError(f"'{node.script}' line {error.lineno}: {error.msg}") from None
+    except (OSError, ValueError) as error:
+        raise ProgramError(f"'{node.script}' cannot be read: {error}") from None
+    given = "call" in node.target.model_fields_set
+    call_ns = node.target.call if given else CALL_NS
+    return Script(path, PinBank(wiring(name, file)), call_ns, file.bus.sample_point)

@@ -1,0 +1,621 @@
+"""One car's description, as it stands in ``vehicle.toml``.
+
+The models here hold what one table may say; what must agree across tables is checked in
+:mod:`linkloss.vehicle.consistency`, and :mod:`linkloss.vehicle.loading` puts the whole
+together. All are frozen: a vehicle is read once and then only looked at.
+
+What a vehicle file says about a node's CAN controller: its properties, or a profile of them.
+
+A profile names what such a chip offers, not a product. Properties beside it in the file override
+it. The figures are common practice for chips of their kind; compare them with the data sheet of
+yours.
+
+What a vehicle file says about the pins and the processor of a program in C or C++.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from math import inf
+from typing import Annotated, Any, Literal
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    field_validator,
+    model_validator,
+)
+
+from linkloss.problem import unknown
+from linkloss.units import BitRate, DataBitRate, Drift, Duration, Length, Share
+from linkloss.vehicle.electrical import NodeSupplyTable, SupplyTable
+from linkloss.vehicle.expression import Condition, Value
+from linkloss.vehicle.load import LoadTable, NoticeTable
+from linkloss.vehicle.toml import ConditionText, Table, as_written
+
+BASE_MASK, EXTENDED_MASK = 0x7FF, 0x1FFF_FFFF
+
+
+@dataclass(frozen=True, slots=True)
+class Profile:
+    """A kind of controller: what it is in a sentence, and the properties that it sets."""
+
+    about: str
+    properties: dict[str, Any]
+
+
+PROFILES = {
+    "two_buffers": Profile(
+        "three mailboxes and two receive buffers, as chips beside the processor on SPI have",
+        {
+            "mailboxes": 3,
+            "mailbox_order": "priority",
+            "receive_depth": 2,
+            "receive_overrun": "keep",
+            "auto_recovery": True,
+        },
+    ),
+    "one_mailbox": Profile(
+        "one mailbox and a deep receive FIFO; the program asks to come back from bus-off",
+        {
+            "mailboxes": 1,
+            "mailbox_order": "priority",
+            "receive_depth": 64,
+            "receive_overrun": "keep",
+            "auto_recovery": False,
+        },
+    ),
+    "shared_mailboxes": Profile(
+        "32 mailboxes with masks, taken here as 16 for sending and 16 for receiving; when those"
+        " are full the newest frame is overwritten",
+        {
+            "mailboxes": 16,
+            "mailbox_order": "priority",
+            "receive_depth": 16,
+            "receive_overrun": "overwrite",
+            "auto_recovery": True,
+        },
+    ),
+}
+"""By name; common practice."""
+
+
+def _known(name: str) -> str:
+    if name not in PROFILES:
+        raise ValueError(unknown("controller", name, PROFILES))
+    return name
+
+
+class FilterTable(BaseModel):
+    """One acceptance filter: those frames pass whose identifier agrees where the mask has ones."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    message: str | None = Field(default=None, description="exactly this message of the DBC")
+    id: int | None = Field(
+        default=None, ge=0, le=EXTENDED_MASK, description="or the identifier to compare with"
+    )
+    mask: int | None = Field(
+        default=None, ge=0, le=EXTENDED_MASK, description="ones: bits that count; default: all"
+    )
+    extended: bool = Field(default=False, description="for extended frames, else for base frames")
+
+    @model_validator(mode="after")
+    def _one_kind(self) -> FilterTable:
+        if (self.message is None) == (self.id is None):
+            raise ValueError("expected either 'message' or 'id'")
+        if self.message is not None and (self.mask is not None or self.extended):
+            raise ValueError("a filter for a 'message' has neither 'mask' nor 'extended'")
+        most = EXTENDED_MASK if self.extended else BASE_MASK
+        for key, value in (("id", self.id), ("mask", self.mask)):
+            if value is not None and value > most:
+                text = f"'{key}' is {value:#x}; expected 0x0 to 0x7ff of a base frame"
+                raise ValueError(f"{text}, or 'extended = true'")
+        return self
+
+
+def _filters(value: object) -> object:
+    """A name stands for the message of that name."""
+    if not isinstance(value, list | tuple):
+        return value
+    return [{"message": entry} if isinstance(entry, str) else entry for entry in value]
+
+
+Filters = Annotated[
+    tuple[FilterTable, ...],
+    BeforeValidator(_filters, json_schema_input_type=list[str | FilterTable]),
+]
+
+
+class ControllerTable(BaseModel):
+    """The properties of a node's controller."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    controller: Annotated[str, AfterValidator(_known)] | None = Field(
+        default=None,
+        description="a kind of CAN controller, for the properties that are not given beside it: "
+        + "; ".join(f"{name}: {profile.about}" for name, profile in PROFILES.items()),
+        json_schema_extra={"enum": list(PROFILES)},
+    )
+    mailboxes: int = Field(default=3, ge=1, le=32, description="transmit mailboxes")
+    mailbox_order: Literal["priority", "fifo"] = Field(
+        default="priority", description="which waiting frame goes first"
+    )
+    receive_depth: int = Field(default=64, ge=1, description="frames the receive FIFO holds")
+    receive_overrun: Literal["keep", "overwrite"] = Field(
+        default="keep",
+        description="when it is full: what is in it stays, or the newest frame is overwritten",
+    )
+    filters: Filters = Field(
+        default=(),
+        description="acceptance filters after a reset; a message's name, or a table; none: all",
+    )
+    single_shot: bool = Field(
+        default=False, description="after a reset: each frame is sent once, whatever becomes of it"
+    )
+    listen_only: bool = Field(
+        default=False, description="after a reset: it neither sends nor acknowledges"
+    )
+    auto_recovery: bool = Field(default=False, description="controller leaves bus-off by itself")
+    fd: bool = Field(default=False, description="it sends and receives CAN FD frames too")
+
+    @model_validator(mode="before")
+    @classmethod
+    def _with_profile(cls, values: Any) -> Any:
+        profile = PROFILES.get(values.get("controller", "")) if isinstance(values, dict) else None
+        return values if profile is None else {**profile.properties, **values}
+
+
+US = 1_000
+
+
+class PinTable(BaseModel):
+    """One pin and what it means."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    pin: int = Field(ge=0, le=255, description="number of the pin, as the program uses it")
+    active: Literal["high", "low"] = Field(
+        default="high", description="level of an active input, or of a load that is on"
+    )
+    positions: tuple[str, ...] | None = Field(
+        default=None,
+        min_length=1,
+        description="of a switch: where the pin is active; default: all but the first position",
+    )
+
+
+def _pins(value: object) -> object:
+    """A number stands for a pin with that number, one pin for a list of one."""
+    entries = value if isinstance(value, list | tuple) else [value]
+    return [
+        {"pin": entry} if isinstance(entry, int) and not isinstance(entry, bool) else entry
+        for entry in entries
+    ]
+
+
+Pins = Annotated[
+    tuple[PinTable, ...],
+    BeforeValidator(_pins, json_schema_input_type=int | PinTable | list[int | PinTable]),
+]
+
+
+class TargetTable(BaseModel):
+    """The processor that the program is written for."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    int_bits: Literal[16, 32] = Field(default=32, description="bits of an int")
+    long_bits: Literal[32, 64] = Field(default=32, description="bits of a long")
+    char: Literal["signed", "unsigned"] = Field(default="signed", description="a plain char is")
+    call: Duration = Field(
+        default=2 * US, gt=0, description="processor time of one call to the board"
+    )
+    setup: Duration = Field(
+        default=1_000 * US,
+        gt=0,
+        description="longest time from the program's first instruction until it has its pins;"
+        " the slowest boot leaves so much of 'boot' to it",
+    )
+    clock_start: Duration = Field(
+        default=0, ge=0, description="what the clock shows at power-up; it rolls over at 2**32 ms"
+    )
+    memory: int = Field(default=1024, ge=1, le=65535, description="bytes that outlive a reset")
+    analog_bits: int = Field(default=10, ge=1, le=16, description="bits of the analogue converter")
+
+
+MS = 1_000_000
+ANY_FRAME = "any frame"
+"""A waker: whatever is on the bus, as a common transceiver has it."""
+_IDENTIFIER = re.compile(r"^0x([0-9A-Fa-f]+)(x?)$")
+
+
+def _value(value: object) -> Value:
+    if isinstance(value, bool) or not isinstance(value, str | int | float):
+        raise ValueError(f"got {value!r}; expected a position or a number")
+    return value if isinstance(value, str) else float(value)
+
+
+def read_identifier(text: object) -> tuple[int, bool]:
+    """``0x123`` (base) or ``0x18FF0010x`` (extended) -> the identifier, and whether it is extended.
+    Raises ValueError.
+    """
+    found = _IDENTIFIER.fullmatch(text) if isinstance(text, str) else None
+    if found is None:
+        expected = "expected '0x123' of a base frame or '0x18FF0010x' of an extended one"
+        raise ValueError(f"got {text!r}; {expected}")
+    identifier, extended = int(found[1], 16), bool(found[2])
+    most = EXTENDED_MASK if extended else BASE_MASK
+    if identifier > most:
+        kind = "an extended" if extended else "a base"
+        hint = "" if extended else "; an extended one ends in 'x'"
+        raise ValueError(f"'{text}' is too large for {kind} frame: {most:#x} at most{hint}")
+    return identifier, extended
+
+
+def write_identifier(identifier: int, extended: bool) -> str:
+    """The text that :func:`read_identifier` reads."""
+    return f"0x{identifier:08X}x" if extended else f"0x{identifier:03X}"
+
+
+Identifier = Annotated[
+    str,
+    as_written(read_identifier),
+    Field(json_schema_extra={"pattern": _IDENTIFIER.pattern, "examples": ["0x123", "0x18FF0010x"]}),
+]
+InputValue = Annotated[str | float, BeforeValidator(_value)]
+
+
+class ErrorsTable(Table):
+    """The errors that the message plan must bear: some at one time, then one now and then."""
+
+    burst: int = Field(default=1, ge=1, description="errors at one time, at most")
+    interval: Duration | None = Field(
+        default=None, gt=0, description="then at most one error in so long; default: none"
+    )
+
+
+class BusTable(Table):
+    """The CAN cable: bit rate, the nodes along it, and python-can's name for the channel."""
+
+    bit_rate: BitRate = Field(description="bit rate of the bus")
+    data_bit_rate: DataBitRate | None = Field(
+        default=None, description="of the faster part of CAN FD frames; default: 'bit_rate'"
+    )
+    # 87.5 % is the usual point up to 500 kbit/s (CiA DS-102); libraries for hobby boards go down to
+    # 56 % (from memory), which a short cable bears.
+    sample_point: tuple[Share, Share] = Field(
+        default=(0.5, 0.9),
+        description="least and greatest share of a bit behind which a controller may sample it;"
+        " default: 50 % to 90 %",
+    )
+    cable: tuple[str, ...] = Field(min_length=1, description="the nodes in cable order")
+    channel: str = Field(default="car", description="channel name for python-can programs")
+    worst_wait: Duration = Field(
+        default=10 * MS,
+        description="longest time that a request waits for the bus with no fault present",
+    )
+    length: Length = Field(default=10.0, gt=0, description="length of the trunk; default: 10 m")
+    stub: Length = Field(default=0.3, description="length of a stub; default: 0.3 m")
+    terminators: int = Field(
+        default=2, ge=0, le=4, description="terminators of 120 ohm on the cable; default: 2"
+    )
+    errors: ErrorsTable | None = Field(
+        default=None, description="errors that 'linkloss timing' reckons with; default: none"
+    )
+
+    @field_validator("sample_point")
+    @classmethod
+    def _in_order(cls, points: tuple[float, float]) -> tuple[float, float]:
+        if not 0 < points[0] <= points[1] < 1:
+            raise ValueError(
+                f"got {points[0]:.1%} to {points[1]:.1%}; expected the least first, both inside the"
+                ' bit, like ["75 %", "90 %"]'
+            )
+        return points
+
+
+class MessageTable(Table):
+    """How a message is sent, where its cycle time in the DBC does not say all."""
+
+    min_gap: Duration | None = Field(
+        default=None,
+        gt=0,
+        description="shortest time from one sending to the next, for a message that is also sent"
+        " when its content changes; default: its period",
+    )
+    jitter: Duration = Field(
+        default=0, description="longest time from when it is due until the controller has it"
+    )
+    deadline: Duration | None = Field(
+        default=None,
+        gt=0,
+        description="longest time from when it is due until it is sent; default: its period",
+    )
+    on_change: tuple[str, ...] | None = Field(
+        default=None,
+        description="signals that may bring it early when they change; default: each of up to 4"
+        " bits, but counter and checksum",
+    )
+
+
+class NodeTable(ControllerTable, Table):
+    """One control unit: its program, its controller, and how it starts."""
+
+    python: str | None = Field(
+        default=None, description="the program: 'file.py:Class' or 'package.module:Class'"
+    )
+    c: tuple[str, ...] = Field(
+        default=(), description="the program: C and C++ sources, beside this file"
+    )
+    script: str | None = Field(
+        default=None, description="the program: a python-can script, beside this file"
+    )
+    defines: tuple[str, ...] = Field(
+        default=(), description="definitions for the sources: NAME or NAME=VALUE"
+    )
+    includes: tuple[str, ...] = Field(default=(), description="folders with their headers")
+    std: str | None = Field(default=None, description="their language: c11, gnu++17, ...")
+    pins: dict[str, Pins] = Field(
+        default_factory=dict,
+        description="of a C program or a script: input or output = its pin or pins",
+    )
+    target: TargetTable = Field(
+        default_factory=TargetTable, description="of a C program: the processor it is written for"
+    )
+    settings: dict[str, Any] = Field(default_factory=dict, description="handed to the program")
+    boot: Duration = Field(
+        gt=0, description="longest time from reset until the program has its pins"
+    )
+    boots_in: Duration | None = Field(
+        default=None,
+        gt=0,
+        description="usual time from reset until the program runs; default: boot",
+    )
+    watchdog: Duration | None = Field(
+        default=None, description="longest time from a stopped program until its restart"
+    )
+    status: str | None = Field(default=None, description="the message by which the node shows life")
+    rejoin: Duration = Field(default=1_000 * MS, description="time to be back after a fault")
+    restart_on_bus_off: bool = Field(
+        default=False, description="it restarts by itself when its controller goes bus-off"
+    )
+    drift: Drift = Field(
+        default=0.0, ge=0, description="how much its clock may be wrong, to either side"
+    )
+    returns: int = Field(
+        default=10, ge=1, description="returns from bus-off in any second, at most"
+    )
+    failed_share: Share = Field(
+        default=0.25,
+        gt=0,
+        description="share of the bus, over any second, that its failed attempts may take when it"
+        " comes back from bus-off again and again",
+    )
+    also_sends: tuple[Identifier, ...] = Field(
+        default=(),
+        description="identifiers that it sends besides those of the DBC: '0x123' of a base frame,"
+        " '0x18FF0010x' of an extended one",
+    )
+    sleeps_when: ConditionText | None = Field(
+        default=None,
+        description="condition over its own inputs; while it holds, the node goes to sleep",
+    )
+    asleep_within: Duration | None = Field(
+        default=None,
+        gt=0,
+        description="longest time until it sleeps, from when 'sleeps_when' begins to hold, from its"
+        " boot, or from the last that would have woken it",
+    )
+    wakes_by: tuple[str, ...] = Field(
+        default=(),
+        description="what wakes it: its inputs, messages, or 'any frame'; default: the inputs of"
+        " 'sleeps_when'",
+    )
+    supply: NodeSupplyTable | None = Field(
+        default=None, description="how it is fed; default: without a lead, at any voltage"
+    )
+
+    @model_validator(mode="after")
+    def _one_program(self) -> NodeTable:
+        if (self.python is not None) + bool(self.c) + (self.script is not None) != 1:
+            raise ValueError("expected one program: 'python', 'script' or 'c'")
+        if self.c and self.fd:
+            raise ValueError("a program in C knows classical CAN only; expected no 'fd'")
+        return self
+
+    @model_validator(mode="after")
+    def _sleep(self) -> NodeTable:
+        if (self.sleeps_when is None) != (self.asleep_within is None):
+            raise ValueError("expected both 'sleeps_when' and 'asleep_within', or neither")
+        if self.wakes_by and self.sleeps_when is None:
+            raise ValueError("'wakes_by' belongs to a node that sleeps; expected 'sleeps_when'")
+        if self.sleeps_when is not None and self.python is None:
+            raise ValueError("only a program in Python can put its board to sleep")
+        return self
+
+    @property
+    def wakers(self) -> tuple[str, ...]:
+        """What wakes it: inputs, messages, :data:`ANY_FRAME`; nothing where it does not sleep."""
+        if self.wakes_by or self.sleeps_when is None:
+            return self.wakes_by
+        names: tuple[str, ...] = self.sleeps_when.names
+        return names
+
+    @property
+    def also_sends_ids(self) -> tuple[tuple[int, bool], ...]:
+        """The identifiers of ``also_sends``, each with whether it is an extended one."""
+        return tuple(read_identifier(text) for text in self.also_sends)
+
+    @property
+    def usual_boot_ns(self) -> int:
+        """The boot time when nothing is wrong, in ns."""
+        return self.slowest_boot_ns if self.boots_in is None else self.boots_in
+
+    @property
+    def slowest_boot_ns(self) -> int:
+        """The longest time until the program's first instruction, in ns: a program that blocks
+        needs some more until it has its pins.
+        """
+        return self.boot if self.python else max(0, self.boot - self.target.setup)
+
+
+class InputTable(Table):
+    """A switch with positions, or a sensor with a unit and a range."""
+
+    wired_to: tuple[str, ...] = Field(min_length=1, description="the nodes that read it")
+    positions: tuple[str, ...] | None = Field(
+        default=None, min_length=2, description="of a switch; first: rest"
+    )
+    unit: str | None = Field(default=None, description="unit of a sensor")
+    range: tuple[float, float] | None = Field(default=None, description="limits of a sensor")
+    open_reads: InputValue | None = Field(
+        default=None, description="what a node reads when the lead is off; default: rest"
+    )
+    bounces: bool = Field(
+        default=False, description="mechanical contacts: the bounce fault applies"
+    )
+    logged: str | dict[str, ConditionText] | None = Field(
+        default=None,
+        description="how a logged drive shows it: 'Message.Signal' of a sensor; of a switch, for"
+        " each position the condition over logged signals, the first that holds; else rest",
+    )
+
+    tolerance: float | None = Field(
+        default=None,
+        gt=0,
+        allow_inf_nan=False,
+        description="of a sensor, in its unit: how far the signal that shows it may be off;"
+        " default: two of the coarser of the steps of signal and pin",
+    )
+    settles: Duration = Field(
+        default=0, description="of a sensor: longest time from its move until the signal shows it"
+    )
+
+    @property
+    def rest(self) -> Value:
+        """The value when nobody touches it: first position, or the lower limit."""
+        if self.positions is not None:
+            return self.positions[0]
+        return self.range[0] if self.range is not None else 0.0
+
+    @model_validator(mode="after")
+    def _one_kind(self) -> InputTable:
+        if (self.positions is None) == (self.range is None):
+            raise ValueError("expected either 'positions' (a switch) or 'range' (a sensor)")
+        if self.logged is not None and isinstance(self.logged, str) == (self.range is None):
+            raise ValueError(
+                "'logged' is one 'Message.Signal' for a sensor, and a table 'position ="
+                " condition' for a switch"
+            )
+        if self.positions is not None and len(set(self.positions)) < len(self.positions):
+            raise ValueError("each position of a switch has a name of its own")
+        if self.range is not None and not -inf < self.range[0] < self.range[1] < inf:
+            raise ValueError("the range of a sensor is its lower and its upper limit")
+        return self
+
+
+class OneTouch(Table):
+    """A tap shorter than ``shorter_than`` keeps the request for ``lasts`` from the press."""
+
+    shorter_than: Duration
+    lasts: Duration
+
+
+class Prime(Table):
+    """The request is on for ``lasts`` after a condition begins to hold."""
+
+    when: ConditionText
+    lasts: Duration
+
+
+class Received(Table):
+    """How a control node treats signals that it receives and decides by."""
+
+    stale_after: Duration
+    when_stale: Literal["on", "off"] = "off"
+
+
+class RequestTable(Table):
+    """What the inputs ask for: the truth that a control node's requests are judged by."""
+
+    follows: ConditionText = Field(description="the request is on while this holds")
+    until: ConditionText | None = Field(
+        default=None, description="once on, it stays on until this holds (hysteresis)"
+    )
+    only_while: ConditionText | None = Field(
+        default=None, alias="while", description="never on unless this holds too"
+    )
+    once_per_press: bool = Field(
+        default=False,
+        description="once 'while' has failed, 'follows' must end before it is on again",
+    )
+    off_delay: Duration | None = Field(default=None, description="stays on for so long after")
+    one_touch: OneTouch | None = None
+    prime: Prime | None = None
+    received: Received | None = None
+    debounce: Duration = Field(default=20 * MS, description="input stable for so long")
+    latency: Duration = Field(
+        default=70 * MS, description="from the stable input to the controller"
+    )
+
+    @property
+    def conditions(self) -> tuple[Condition, ...]:
+        """All conditions of the request."""
+        found = [self.follows, self.until, self.only_while, self.prime and self.prime.when]
+        return tuple(condition for condition in found if condition is not None)
+
+
+class Action(Table):
+    """Something that the driver or the engine does."""
+
+    at: Duration
+    set: dict[str, InputValue] = Field(min_length=1, description="input = new value")
+
+
+class SituationTable(Table):
+    """What the driver and the engine are doing."""
+
+    about: str = ""
+    inputs: dict[str, InputValue] = Field(default_factory=dict, description="at the beginning")
+    actions: tuple[Action, ...] = ()
+    lasts: Duration = Field(description="length of the situation without a fault")
+
+
+class UnjudgedTable(Table):
+    """Something that no rule judges, and why that is right."""
+
+    what: str = Field(min_length=1, description="as a check names it")
+    reason: str = Field(min_length=1, description="why it need not be judged")
+
+
+class VehicleFile(Table):
+    """One car: bus, nodes, inputs, loads, requests, notices and situations."""
+
+    title: str
+    about: str = ""
+    dbc: str = Field(description="the message definition, relative to this file")
+    bus: BusTable
+    supply: SupplyTable | None = Field(
+        default=None, description="battery and alternator; default: an ideal supply"
+    )
+    nodes: dict[str, NodeTable] = Field(min_length=1)
+    messages: dict[str, MessageTable] = Field(
+        default_factory=dict, description="how messages of the DBC are sent"
+    )
+    inputs: dict[str, InputTable] = Field(default_factory=dict)
+    defaults: dict[str, Any] = Field(
+        default_factory=dict, description="values for every load that does not say otherwise"
+    )
+    loads: dict[str, LoadTable] = Field(min_length=1)
+    requests: dict[str, RequestTable] = Field(default_factory=dict)
+    notices: dict[str, NoticeTable] = Field(default_factory=dict)
+    situations: dict[str, SituationTable] = Field(default_factory=dict)
+    unjudged: tuple[UnjudgedTable, ...] = Field(
+        default=(), description="what no rule judges, and need not"
+    )
