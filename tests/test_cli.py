@@ -14,6 +14,7 @@ from xml.etree import ElementTree as ET
 
 import can
 import pytest
+
 from linkloss.campaign.result import CAUTION
 from linkloss.cli import main
 from linkloss.problem import BadInput

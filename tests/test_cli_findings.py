@@ -7,6 +7,7 @@ import shutil
 from pathlib import Path
 
 import pytest
+
 from linkloss.cli import main
 
 TINY = Path(__file__).parent / "report" / "tiny"

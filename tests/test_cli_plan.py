@@ -9,6 +9,7 @@ import shutil
 from pathlib import Path
 
 import pytest
+
 from linkloss.cli import main
 from linkloss.shipped import demo_vehicle
 

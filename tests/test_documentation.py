@@ -16,6 +16,7 @@ from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
+
 from linkloss.cli import main
 
 ROOT = Path(__file__).parents[1]

@@ -1,4 +1,6 @@
-"""The house: nothing imports upward, nodes know no bench, and what is public is documented."""
+"""The house: nothing imports upward or in a circle, nodes know no bench, what is public is
+documented.
+"""
 
 from __future__ import annotations
 
@@ -10,84 +12,133 @@ import subprocess
 import sys
 from collections import Counter
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
-import linkloss
 import pytest
+
+import linkloss
 
 ROOT = Path(__file__).parents[1]
 FLOORS = [
-    {"shipped", "clock", "wallclock", "model.units", "model.problem"},
+    {"units", "problem"},
+    {"shipped", "clock"},
     {"bus", "power"},
-    {"firmware", "plugin_can", "scripts"},
-    {"model"},
-    {"clocks", "faults", "outside", "recording", "replay.textlog", "traffic"},
-    {"outside_file"},
+    {"firmware"},
+    {"vehicle"},
+    {"faults", "recording"},
     {"scenario"},
-    {"session", "replay", "judge", "timing", "sizing"},
+    {"session", "judge"},
+    {"logs", "sizing"},
     {"campaign"},
-    {"report", "schema"},
-    {"live", "serve"},
+    {"report"},
+    {"live"},
     {"cli", "pytest_plugin"},
 ]
-SIDE_BY_SIDE = [
-    ("bus", "power"),
-    ("power", "bus"),
-    ("session", "judge"),
-    ("replay", "judge"),
-    ("faults", "recording"),
-    ("cli", "pytest_plugin"),
-]
-"""Pairs on one floor of which the second is not to know the first."""
+"""The rooms of the bench, the ground floor first. Rooms on one floor do not know each other."""
 
-SOURCES = (ROOT / "bench", ROOT / "nodes")
-MODULES = sorted(path for folder in SOURCES for path in folder.rglob("*.py"))
-START = ROOT / "bench" / "linkloss" / "start"  # a car for the user: copied, never imported
-BENCH = [
-    path
-    for path in MODULES
-    if path.is_relative_to(ROOT / "bench") and not path.is_relative_to(START)
-]
-NODES = [path for path in MODULES if path.is_relative_to(ROOT / "nodes")]
+UNTIED = {"bus"}
+"""Rooms in which files may still import each other in a circle."""
+
+PUBLIC = {
+    "BadInput", "CheckReport", "Outcome", "Recording", "RunResult", "Scenario", "Vehicle",
+    "Verdict", "check", "find_stories", "load_scenario", "load_vehicle", "run",
+}  # fmt: skip
 
 
-def dotted(path: Path) -> str:
-    return ".".join(path.relative_to(ROOT).with_suffix("").parts[1:]).removesuffix(".__init__")
+@cache
+def modules() -> dict[str, Path]:
+    """The modules of both packages by name. The car that ``linkloss new`` copies is none."""
+    found = {}
+    for package in (ROOT / "bench" / "linkloss", ROOT / "nodes" / "linkloss_nodes"):
+        for path in sorted(package.rglob("*.py")):
+            place = path.relative_to(package.parent).with_suffix("").parts
+            if place[:2] != ("linkloss", "start"):
+                found[".".join(place).removesuffix(".__init__")] = path
+    return found
 
 
-def named(paths: list[Path]):
-    return pytest.mark.parametrize("path", paths, ids=dotted)
+@cache
+def tree_of(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
 
 
-def imports(path: Path) -> Iterator[str]:
-    """Every module that a file imports, wherever in it; names out of packages as modules too."""
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+def imported(path: Path) -> Iterator[str]:
+    """Every module that a file imports, wherever in it and for whatever purpose."""
+    for node in ast.walk(tree_of(path)):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{path}: relative import"
-            assert node.module is not None
-            yield node.module
-            for alias in node.names:
-                inner = [base.joinpath(*node.module.split("."), alias.name) for base in SOURCES]
-                if any(path.with_suffix(".py").is_file() or path.is_dir() for path in inner):
-                    yield f"{node.module}.{alias.name}"
+            inner = {f"{node.module}.{alias.name}" for alias in node.names} & set(modules())
+            yield from inner
+            if len(inner) < len(node.names):
+                yield node.module
+
+
+@cache
+def arrows() -> dict[str, set[str]]:
+    """Module -> the modules of this house that it imports."""
+    return {name: set(imported(path)) & set(modules()) for name, path in modules().items()}
+
+
+def bench() -> Iterator[str]:
+    """The modules of the bench, without the name that hands all of it out."""
+    return (name for name in modules() if name.startswith("linkloss."))
 
 
 def floor(module: str) -> int:
-    """How high a module of the bench stands; the longest name that fits counts."""
-    inside = module.removeprefix("linkloss.")
-    while True:
-        for height, names in enumerate(FLOORS):
-            if inside in names:
-                return height
-        assert "." in inside, f"{module} stands on no floor of the house"
-        inside = inside.rpartition(".")[0]
+    room = module.split(".")[1]
+    heights = [height for height, rooms in enumerate(FLOORS) if room in rooms]
+    assert heights, f"{module} stands on no floor of the house"
+    return heights[0]
+
+
+def circles(arrows: dict[str, set[str]]) -> list[set[str]]:
+    """Modules that import each other, directly or through others."""
+    reached: dict[str, set[str]] = {}
+    for start in arrows:
+        found, ahead = set(), [start]
+        while ahead:
+            new = arrows[ahead.pop()] - found
+            found |= new
+            ahead += new
+        reached[start] = found
+    tied = [{b for b in reached[a] if a in reached[b]} for a in arrows if a in reached[a]]
+    return [circle for number, circle in enumerate(tied) if circle not in tied[:number]]
 
 
 def test_the_house_has_modules():
-    assert len(BENCH) > 50
-    assert len(NODES) > 10
+    assert len(list(bench())) > 50
+    assert {name.split(".")[1] for name in bench()} == set().union(*FLOORS)
+    assert len(modules()) - len(list(bench())) > 10
+
+
+def test_nothing_imports_upward_or_from_next_door():
+    for own in bench():
+        for other in arrows()[own] - {"linkloss"}:
+            below = other.startswith("linkloss.") and (
+                floor(other) < floor(own) or other.split(".")[1] == own.split(".")[1]
+            )
+            assert below, f"{own} imports {other}"
+
+
+def test_no_modules_import_each_other_in_a_circle():
+    assert circles({"a": {"b"}, "b": {"c"}, "c": {"b"}, "d": {"a"}}) == [{"b", "c"}]
+    for circle in circles(arrows()):
+        assert {name.split(".")[1] for name in circle} <= UNTIED, sorted(circle)
+
+
+def test_nodes_import_the_can_libraries_the_standard_library_and_nodes_alone():
+    allowed = sys.stdlib_module_names | {"can", "cantools", "linkloss_nodes"}
+    for name, path in modules().items():
+        if name.partition(".")[0] == "linkloss_nodes":
+            assert {other.partition(".")[0] for other in imported(path)} <= allowed, name
+
+
+def test_no_two_files_of_the_bench_share_a_name():
+    names = Counter(path.name for name, path in modules().items() if name.startswith("linkloss."))
+    assert [name for name, times in names.items() if times > 1 and name != "__init__.py"] == []
 
 
 def test_no_two_files_of_tests_share_a_name():
@@ -96,63 +147,25 @@ def test_no_two_files_of_tests_share_a_name():
     assert [name for name, times in names.items() if times > 1 and name != "conftest.py"] == []
 
 
-@named([path for path in BENCH if dotted(path) != "linkloss"])
-def test_nothing_imports_upward(path):
-    own = dotted(path)
-    for other in imports(path):
-        if other.startswith("linkloss."):
-            assert floor(other) <= floor(own), f"{own} imports {other} from above"
+def test_every_module_says_why_it_exists():
+    for name, path in modules().items():
+        assert not tree_of(path).body or ast.get_docstring(tree_of(path)), name
 
 
-@named(BENCH)
-def test_neighbours_that_should_not_know_each_other_do_not(path):
-    own = dotted(path)
-    for stranger, place in SIDE_BY_SIDE:
-        if own.startswith(f"linkloss.{place}"):
-            assert not [
-                other for other in imports(path) if other.startswith(f"linkloss.{stranger}")
-            ]
+def test_no_function_has_more_than_50_lines_of_code():
+    for name, path in modules().items():
+        for node in ast.walk(tree_of(path)):
+            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+                body = node.body[1:] if ast.get_docstring(node) else node.body
+                lines = body[-1].end_lineno - body[0].lineno + 1 if body else 0
+                assert lines <= 50, f"{name}: {node.name}"
 
 
-@named(NODES)
-def test_nodes_import_the_can_libraries_the_standard_library_and_nodes_alone(path):
-    allowed = sys.stdlib_module_names | {"can", "cantools", "linkloss_nodes"}
-    assert {name.partition(".")[0] for name in imports(path)} <= allowed
-
-
-@named(BENCH)
-def test_the_bench_imports_no_node(path):
-    assert not [name for name in imports(path) if name.partition(".")[0] == "linkloss_nodes"]
-
-
-@named(MODULES)
-def test_every_module_says_why_it_exists(path):
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    if tree.body:
-        assert ast.get_docstring(tree)
-
-
-@named(MODULES)
-def test_no_function_has_more_than_50_lines_of_code(path):
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
-            body = node.body[1:] if ast.get_docstring(node) else node.body
-            lines = body[-1].end_lineno - body[0].lineno + 1 if body else 0
-            assert lines <= 50, node.name
-
-
-@named(MODULES)
-def test_no_file_leaves_work_for_later_or_names_a_place_on_one_machine(path):
-    text = path.read_text(encoding="utf-8")
-    assert not re.search(r"\b(TODO|FIXME|XXX|HACK)\b", text)
-    assert "/home/" not in text
-    assert "/work/" not in text
-
-
-PUBLIC = {
-    "BadInput", "CheckReport", "Outcome", "Recording", "RunResult", "Scenario", "Vehicle",
-    "Verdict", "check", "find_stories", "load_scenario", "load_vehicle", "run",
-}  # fmt: skip
+def test_no_file_leaves_work_for_later_or_names_a_place_on_one_machine():
+    for name, path in modules().items():
+        text = path.read_text(encoding="utf-8")
+        found = re.search(r"\b(TODO|FIXME|XXX|HACK)\b|/home/|/work/", text)
+        assert not found, f"{name}: {found}"
 
 
 def test_the_public_names_are_the_documented_ones():
@@ -161,18 +174,12 @@ def test_the_public_names_are_the_documented_ones():
     assert set(linkloss._HOMES) == PUBLIC
 
 
-@pytest.mark.parametrize("name", sorted(PUBLIC))
-def test_a_public_name_has_a_docstring_and_lives_where_it_is_said_to(name):
-    found = getattr(linkloss, name)
-    assert inspect.getdoc(found)
-    assert found.__module__ == linkloss._HOMES[name]
-
-
-@pytest.mark.parametrize("name", sorted(PUBLIC))
-def test_the_public_methods_of_a_public_class_have_docstrings(name):
-    found = getattr(linkloss, name)
-    if inspect.isclass(found):
-        for key, value in vars(found).items():
+def test_a_public_name_lives_where_it_is_said_to_and_has_docstrings():
+    for name in PUBLIC:
+        found = getattr(linkloss, name)
+        assert inspect.getdoc(found), name
+        assert found.__module__ == linkloss._HOMES[name]
+        for key, value in vars(found).items() if inspect.isclass(found) else ():
             value = getattr(value, "func", getattr(value, "fget", value))
             if not key.startswith("_") and inspect.isfunction(value):
                 assert inspect.getdoc(value), f"{name}.{key}"
@@ -183,14 +190,12 @@ def test_a_name_that_is_not_public_is_told_so():
         linkloss.chekc  # noqa: B018
 
 
-@pytest.mark.parametrize(
-    "package", ["linkloss.clock", "linkloss.bus", "linkloss.judge", "linkloss.session"]
-)
-def test_what_a_package_hands_out_exists_and_has_a_docstring(package):
-    module = importlib.import_module(package)
-    for name in module.__all__:
-        value = getattr(module, name)
-        assert not callable(value) or inspect.getdoc(value), name
+def test_what_a_package_hands_out_exists_and_has_a_docstring():
+    for package in ("linkloss.clock", "linkloss.bus", "linkloss.judge", "linkloss.session"):
+        module = importlib.import_module(package)
+        for name in module.__all__:
+            value = getattr(module, name)
+            assert not callable(value) or inspect.getdoc(value), name
 
 
 def test_importing_the_bench_loads_none_of_the_big_libraries():

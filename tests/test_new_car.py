@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 
 import pytest
+
 from linkloss.campaign.check import check
 from linkloss.cli import main
 from linkloss.vehicle.loading import load_vehicle

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import cantools
 import pytest
+
 from linkloss.campaign.run import run, run_case
 from linkloss.campaign.selection import case_named
 from linkloss.scenario import load_scenario

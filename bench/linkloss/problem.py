@@ -1,6 +1,7 @@
 """What a user is told when an input cannot be used: what, where, what was expected, what is near.
 
 The person who reads these is building a car, not a Python program. No input leads to a traceback.
+Every command ends with one of the exit codes below.
 """
 
 from __future__ import annotations
@@ -9,6 +10,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
+
+EXIT_KEPT, EXIT_BROKEN, EXIT_BAD_INPUT, EXIT_NOT_EXERCISED = 0, 1, 2, 3
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,12 +17,13 @@ from random import Random
 from typing import Any
 
 from crccheck.crc import Crc8SaeJ1850
-from linkloss.judge.case import Case
-from linkloss.judge.messages import judge_cycle
-from linkloss.vehicle.expression import split_signal
 from stl_formulas import Formula, parsed
 from stl_pairs import Difference, Found, Tally
 from stl_signals import FOREVER, ROLL_OVER, Signals, Span, inside, joined, lives_of, pulses
+
+from linkloss.judge.case import Case
+from linkloss.judge.message_rules import judge_cycle
+from linkloss.vehicle.expression import split_signal
 
 MS = 1_000_000
 

@@ -13,12 +13,13 @@ from itertools import pairwise
 from random import Random
 from typing import Any, NamedTuple
 
+from stl_formulas import MUST, NEVER, PAID, Formula, expressible, formulas_of
+from stl_signals import FOREVER, Numbers, Reader, Signals
+
 from linkloss.judge.case import Case
 from linkloss.judge.load_rules import judge_never
 from linkloss.judge.loads import view_load
 from linkloss.recording import Series
-from stl_formulas import MUST, NEVER, PAID, Formula, expressible, formulas_of
-from stl_signals import FOREVER, Numbers, Reader, Signals
 
 Changes = list[tuple[int, float | None]]
 MS = 1_000_000

@@ -10,6 +10,7 @@ from __future__ import annotations
 import itertools
 
 import pytest
+
 from linkloss.bus.controller import Controller
 from linkloss.bus.frame import Frame, arbitration_word, length_bits
 from linkloss.bus.medium import Bus

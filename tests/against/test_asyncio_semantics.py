@@ -14,6 +14,7 @@ import logging
 import sys
 
 import pytest
+
 from linkloss.clock import VirtualLoop
 
 TICK = 0.002

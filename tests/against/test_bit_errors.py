@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import pytest
 from bit_lab import FRAME, Lab
+
 from linkloss.bus.confinement import ErrorState
 from linkloss.bus.frame import Frame, length_bits
 

@@ -9,6 +9,7 @@ import pytest
 from crccheck.crc import Crc8SaeJ1850
 from hypothesis import given
 from hypothesis import strategies as st
+
 from linkloss.vehicle import messages
 from linkloss_nodes import protect
 

@@ -12,8 +12,9 @@ import subprocess
 from pathlib import Path
 
 import pytest
+
 from linkloss.power.channel import Channel
-from linkloss.power.loads import _COOLING, Filament, Motor
+from linkloss.power.consumers import _COOLING, Filament, Motor
 from linkloss.power.network import Network, Terminal
 from linkloss.power.supply import Battery
 from linkloss.power.switches import Direct

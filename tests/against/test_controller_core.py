@@ -12,6 +12,7 @@ import json
 from pathlib import Path
 
 import pytest
+
 from linkloss.bus import following
 from linkloss.bus.cable import Wiring
 from linkloss.bus.controller import Controller

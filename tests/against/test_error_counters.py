@@ -8,6 +8,7 @@ from __future__ import annotations
 import itertools
 
 import pytest
+
 from linkloss.bus.controller import Controller, ErrorState
 from linkloss.bus.frame import Frame, length_bits
 from linkloss.bus.medium import Bus, Hit

@@ -13,6 +13,7 @@ import pytest
 from crccheck.crc import Crc17CanFd, Crc21CanFd
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from linkloss.bus.bits import LENGTHS, stuff_count
 from linkloss.bus.frame import (
     FdFrame,

@@ -19,6 +19,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
+
 from linkloss.bus import Bus, Controller, FdFrame
 from linkloss.bus.bits import LENGTHS
 from linkloss.clock.queue import EventQueue

@@ -8,6 +8,7 @@ flashes per minute, the average of at least three cycles).
 from __future__ import annotations
 
 import pytest
+
 from linkloss.judge.flashing import AVERAGE_OF, judge_flashing, mean_rate, whole_cycles
 from linkloss.judge.states import FLASH
 from linkloss.judge.verdict import Outcome

@@ -11,6 +11,7 @@ import pytest
 from crccheck.crc import Crc15Can
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from linkloss.bus.frame import Frame, bits, crc15, length_bits
 
 VECTORS = [

@@ -12,6 +12,7 @@ import itertools
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from linkloss.bus.controller import Controller
 from linkloss.bus.frame import Frame, length_bits, longest_bits
 from linkloss.bus.medium import Bus

@@ -11,6 +11,7 @@ from __future__ import annotations
 from math import inf
 
 import pytest
+
 from linkloss.power.fuses import Fuse, derated, melting_i2t, melting_s, smallest_for
 
 BLADE_10_A = [  # A, shortest s, longest s

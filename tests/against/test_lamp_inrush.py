@@ -10,7 +10,8 @@ from __future__ import annotations
 from math import inf
 
 import pytest
-from linkloss.power.loads import Filament
+
+from linkloss.power.consumers import Filament
 
 
 def currents(lamp: Filament, volts: float, ohm: float, steps: int, step_s: float) -> list[float]:

@@ -7,6 +7,8 @@ examples that reckon with bare copper come out up to a tenth lower.
 from __future__ import annotations
 
 import pytest
+
+from linkloss.power.consumers import IES_LIGHT
 from linkloss.power.leads import (
     LEAD_OHM_PER_M,
     METRIC_SIZES,
@@ -16,7 +18,6 @@ from linkloss.power.leads import (
     ohm_per_m,
     parse_size,
 )
-from linkloss.power.loads import IES_LIGHT
 
 FOOT = 0.3048
 COPPER_20 = 0.017241

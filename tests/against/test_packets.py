@@ -8,6 +8,7 @@ from pathlib import Path
 from random import Random
 
 import pytest
+
 from linkloss.bus import BusRecord, FdFrame, Frame
 from linkloss.bus.bits import LENGTHS
 from linkloss.recording import Recording

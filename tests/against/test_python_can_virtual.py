@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import can
 import pytest
+
 from linkloss.bus.controller import Controller
 from linkloss.bus.medium import Bus
 from linkloss.bus.port import Port, open_channel

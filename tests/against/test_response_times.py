@@ -6,6 +6,7 @@ tables 2 to 5 and the worked example of section 4.1, with the page numbers of th
 from __future__ import annotations
 
 import pytest
+
 from linkloss.bus.controller import Controller
 from linkloss.bus.frame import Frame, length_bits, longest_bits
 from linkloss.bus.medium import Bus

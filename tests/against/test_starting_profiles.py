@@ -8,6 +8,7 @@ the trough of the ripple comes from a pulse generator's library, looked up as we
 from __future__ import annotations
 
 import pytest
+
 from linkloss.power.supply import PROFILES, load_dump, starting
 
 MS, S = 1_000_000, 1_000_000_000

@@ -17,13 +17,14 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from linkloss.campaign.plan import plan
-from linkloss.session import simulate
-from linkloss.vehicle.loading import load_vehicle
 from stl_cycle import CycleBench, expressible_message
 from stl_formulas import expressible
 from stl_pairs import Bench, spread
 from stl_signals import database
+
+from linkloss.campaign.plan import plan
+from linkloss.session import simulate
+from linkloss.vehicle.loading import load_vehicle
 
 ROOT = Path(__file__).parents[2]
 WREN = ROOT / "scenarios" / "wren" / "vehicle.toml"

@@ -18,6 +18,7 @@ import pytest
 from crccheck.crc import Crc15Can
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
+
 from linkloss.bus import Bus, Controller, Frame
 from linkloss.bus.bits import stuffed
 from linkloss.clock.queue import EventQueue

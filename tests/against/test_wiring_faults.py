@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import pytest
 from bit_lab import FRAME, Lab
+
 from linkloss.bus.cable import GROUND, SUPPLY, Circuit, Line, Short, Transceiver, hold_bits
 from linkloss.bus.confinement import ErrorState
 from linkloss.bus.frame import Frame

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import can.interfaces
+import can.util
 import pytest
+from interface_entry import entry_point
+
 from linkloss.bus.controller import Controller
 from linkloss.bus.frame import Frame
 from linkloss.bus.medium import Bus, BusRecord
@@ -48,3 +52,12 @@ class Bench:
 @pytest.fixture
 def bench_of():
     return Bench
+
+
+@pytest.fixture
+def plugged_in(monkeypatch):
+    """The interface is found as if linkloss were installed."""
+    module, _, name = entry_point().partition(":")
+    valid = can.interfaces.VALID_INTERFACES | {"linkloss"}
+    monkeypatch.setattr(can.util, "VALID_INTERFACES", valid)
+    monkeypatch.setitem(can.interfaces.BACKENDS, "linkloss", (module, name))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from linkloss.bus.controller import Controller
 from linkloss.bus.frame import Frame
 from linkloss.bus.medium import Bus

@@ -5,6 +5,7 @@ from __future__ import annotations
 from contextlib import suppress
 
 import pytest
+
 from linkloss.bus.controller import Controller, TransmitError
 from linkloss.bus.frame import Frame
 from linkloss.bus.medium import Bus

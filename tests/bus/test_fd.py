@@ -6,6 +6,7 @@ import can
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from linkloss.bus.bits import LENGTHS
 from linkloss.bus.cable import Line, hold_bits
 from linkloss.bus.controller import Controller

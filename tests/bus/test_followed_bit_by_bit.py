@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from linkloss.bus.cable import Wiring
 from linkloss.bus.controller import Controller, TransmitError
 from linkloss.bus.frame import Frame

@@ -9,6 +9,7 @@ import pickle
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from linkloss.bus.bits import stuffed
 from linkloss.bus.frame import Frame, arbitration_word, bits, crc15, length_bits, longest_bits
 

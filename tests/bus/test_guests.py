@@ -7,6 +7,7 @@ import threading
 import can
 import pytest
 from can.interfaces.virtual import channels
+
 from linkloss.bus.frame import Frame, length_bits
 from linkloss.bus.port import BlockingReceive, open_channel
 from linkloss.bus.record import Hit

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from linkloss.bus.controller import ErrorState
 from linkloss.bus.frame import Frame, length_bits
 from linkloss.bus.medium import Bus, Hit

@@ -8,6 +8,7 @@ from collections import Counter
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from linkloss.bus.cable import Short
 from linkloss.bus.controller import Controller, ErrorState, TransmitError
 from linkloss.bus.frame import Frame, arbitration_word, length_bits

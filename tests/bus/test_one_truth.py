@@ -7,6 +7,7 @@ from contextlib import suppress
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from linkloss.bus.cable import Line
 from linkloss.bus.controller import Controller, TransmitError
 from linkloss.bus.frame import INTERMISSION_BITS, FdFrame, Frame, length_bits

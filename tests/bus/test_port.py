@@ -7,6 +7,7 @@ import re
 
 import can
 import pytest
+
 from linkloss.bus.frame import Frame, length_bits
 from linkloss.bus.port import BlockingReceive, Port
 

@@ -8,6 +8,7 @@ import signal
 import sys
 
 from distributed import LocalCluster
+
 from linkloss import check, load_vehicle
 
 

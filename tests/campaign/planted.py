@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 import can
+
 from linkloss_nodes import MS, Board
 from linkloss_nodes.power import PowerNode
 from linkloss_nodes.unit import StatusSettings

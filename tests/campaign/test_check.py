@@ -10,6 +10,7 @@ from itertools import count
 from pathlib import Path
 
 import pytest
+
 from linkloss.campaign import isolation
 from linkloss.campaign.check import Hunted, Interrupted, check
 from linkloss.campaign.hunt import BATCH, Hunt

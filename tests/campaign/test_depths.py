@@ -15,6 +15,8 @@ from random import Random
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from planted import LAMPS, ConfusedRear, can_confuse
+
 from linkloss.campaign.cases import (
     CaseMaker,
     Spans,
@@ -33,7 +35,6 @@ from linkloss.campaign.selection import case_named
 from linkloss.campaign.traits import Traits
 from linkloss.faults.catalogue import catalogue, make_fault
 from linkloss.vehicle.loading import load_vehicle
-from planted import LAMPS, ConfusedRear, can_confuse
 
 MS = 1_000_000
 ROOT = Path(__file__).parents[2]

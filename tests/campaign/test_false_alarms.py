@@ -6,6 +6,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+
 from linkloss.campaign.cases import CaseMaker
 from linkloss.campaign.placed import LAST_BITS, POSITIONS, bit_cases
 from linkloss.campaign.rotation import Undisturbed

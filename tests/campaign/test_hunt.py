@@ -10,6 +10,7 @@ from pathlib import Path
 from random import Random
 
 import pytest
+
 from linkloss.campaign.cases import CaseMaker
 from linkloss.campaign.hunt import MOST_ACTIONS, Hunt, Moments
 from linkloss.campaign.reach import Reached, reached

@@ -10,6 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+
 from linkloss import load_vehicle
 from linkloss.campaign import isolation
 from linkloss.campaign.isolation import isolated

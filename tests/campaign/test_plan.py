@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+
 from linkloss.campaign.check import check
 from linkloss.campaign.plan import NO_FAULT, SOAK, plan, spans
 from linkloss.campaign.rotation import MOST_PERIODS

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from linkloss.campaign.cases import CaseMaker
 from linkloss.campaign.reach import Coverage, Reached, bucket, points_of, reached
 from linkloss.campaign.selection import case_named

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+
 from linkloss.campaign.asked import Relevance
 from linkloss.faults.catalogue import make_fault
 from linkloss.vehicle.loading import load_vehicle

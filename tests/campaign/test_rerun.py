@@ -6,6 +6,7 @@ import multiprocessing
 import os
 
 import pytest
+
 from linkloss.campaign.check import Failed, Wanted, again, cases_named
 from linkloss.campaign.isolation import can_branch
 from linkloss.shipped import demo_vehicle

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from linkloss.campaign.result import CaseResult, CheckReport, RunResult
 from linkloss.campaign.store import CaseStore
 from linkloss.judge import Outcome, Unjudged, Verdict

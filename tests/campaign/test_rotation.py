@@ -9,10 +9,11 @@ from bisect import bisect_right
 from functools import cache
 from pathlib import Path
 
+import pytest
+
 import linkloss.campaign.cases as cases_module
 import linkloss.campaign.placed as electrical_module
 import linkloss.campaign.plan as plan_module
-import pytest
 from linkloss.campaign import depth
 from linkloss.campaign.asked import holds
 from linkloss.campaign.cases import CaseMaker, wiring_instances
@@ -31,7 +32,7 @@ from linkloss.campaign.rotation import (
 )
 from linkloss.campaign.selection import case_named
 from linkloss.faults.catalogue import catalogue
-from linkloss.faults.frames import carries
+from linkloss.faults.frame_faults import carries
 from linkloss.session import simulate
 from linkloss.vehicle.loading import load_vehicle
 

@@ -7,6 +7,21 @@ from dataclasses import replace
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from planted import LAMPS, ConfusedRear
+from shrink_lab import (
+    LAMP,
+    MS,
+    Lab,
+    action,
+    begun,
+    fault,
+    in_order,
+    names,
+    scenario,
+    twenty_events,
+    wren,
+)
+
 from linkloss.campaign.run import run_case
 from linkloss.campaign.selection import case_named
 from linkloss.campaign.shorter import (
@@ -22,20 +37,6 @@ from linkloss.campaign.shorter import (
 from linkloss.campaign.shrink import Enough, NotBroken, shrink
 from linkloss.faults.catalogue import catalogue, make_fault
 from linkloss.judge import Outcome
-from planted import LAMPS, ConfusedRear
-from shrink_lab import (
-    LAMP,
-    MS,
-    Lab,
-    action,
-    begun,
-    fault,
-    in_order,
-    names,
-    scenario,
-    twenty_events,
-    wren,
-)
 
 PLANTED = ("unplug(dash)", "lights=dipped", "reset(front)", "unplug(rear)")
 

@@ -6,6 +6,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+
 from linkloss.campaign.check import cases_named, check
 from linkloss.campaign.run import run_case
 from linkloss.campaign.selection import BEFORE_NS, TIMES, WHOLE, Order, Stage, stage

@@ -11,6 +11,9 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+from planted import LAMPS, ConfusedRear
+from shrink_lab import MS, action, fault, scenario, wren
+
 from linkloss.campaign import stories
 from linkloss.campaign import stories as shrinkers
 from linkloss.campaign.check import check
@@ -31,8 +34,6 @@ from linkloss.judge import Outcome, Verdict
 from linkloss.vehicle.loading import load_vehicle
 from linkloss_nodes import Node
 from linkloss_nodes.power import PowerNode
-from planted import LAMPS, ConfusedRear
-from shrink_lab import MS, action, fault, scenario, wren
 
 TINY = Path(__file__).parents[1] / "report" / "tiny" / "vehicle.toml"
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+
 from linkloss.campaign.depth import left_unjudged, planned
 from linkloss.campaign.plan import SOAK
 from linkloss.campaign.rotation import ROLL_OVERS

@@ -6,6 +6,7 @@ import asyncio
 import math
 
 import pytest
+
 from linkloss.clock import NS_PER_S, DeadlockError, EventQueue, Priority, VirtualLoop
 
 

@@ -10,6 +10,7 @@ import threading
 from pathlib import Path
 
 import pytest
+
 from linkloss.clock import NS_PER_S, VirtualLoop
 
 

@@ -8,6 +8,7 @@ import re
 import sys
 
 import pytest
+
 from linkloss.clock import NS_PER_S, DeadlockError, VirtualLoop
 
 

@@ -7,6 +7,7 @@ import threading
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from linkloss.clock import EventQueue
 from linkloss.clock.pace import LONGEST_LAG_NS, Lateness, Pacer
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import cantools
 from hypothesis import given
 from hypothesis import strategies as st
-from linkloss.faults.frames import toggled_bits
+
+from linkloss.faults.frame_faults import toggled_bits
 
 
 @st.composite

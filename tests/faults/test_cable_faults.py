@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from linkloss.faults.cable import Cut
 from small_car import fault, run, small_vehicle
+
+from linkloss.faults.cable_faults import Cut
 
 FRONT_STATUS = 513
 REAR_STATUS = 514

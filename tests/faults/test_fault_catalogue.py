@@ -8,11 +8,12 @@ from types import SimpleNamespace
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from small_car import fault, run, small_vehicle, supplied_vehicle
+
 from linkloss.bus import BusRecord, Frame
 from linkloss.faults.base import Fault
 from linkloss.faults.catalogue import FaultError, catalogue, make_fault
-from linkloss.faults.frames import Luck, last_sent, requests
-from small_car import fault, run, small_vehicle, supplied_vehicle
+from linkloss.faults.frame_faults import Luck, last_sent, requests
 
 KINDS = list(catalogue())
 EVERY = [

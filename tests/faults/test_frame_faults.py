@@ -5,10 +5,11 @@ from __future__ import annotations
 from itertools import pairwise
 
 import pytest
+from small_car import MS, counters, fault, run, small_vehicle
+
 from linkloss.bus.frame import Frame, bits
 from linkloss.faults.catalogue import FaultError, make_fault
-from linkloss.faults.frames import _recessive_bits
-from small_car import MS, counters, fault, run, small_vehicle
+from linkloss.faults.frame_faults import _recessive_bits
 
 DASH_STATUS = 512
 REAR_STATUS = 514

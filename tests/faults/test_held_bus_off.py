@@ -5,10 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from linkloss.faults.catalogue import FaultError, catalogue
-from linkloss.faults.frames import requests
-from linkloss.vehicle.loading import load_vehicle
 from small_car import MS, fault, run, small_vehicle
+
+from linkloss.faults.catalogue import FaultError, catalogue
+from linkloss.faults.frame_faults import requests
+from linkloss.vehicle.loading import load_vehicle
 
 ROOT = Path(__file__).parents[2]
 

@@ -8,9 +8,10 @@ from random import Random
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from linkloss.faults.catalogue import FaultError
-from linkloss.faults.inputs import bounces
 from small_car import MS, fault, run
+
+from linkloss.faults.catalogue import FaultError
+from linkloss.faults.input_faults import bounces
 
 
 def seen(ran, name, node, *at_ms):

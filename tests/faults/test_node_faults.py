@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from linkloss.faults.catalogue import FaultError
 from small_car import MS, fault, run
+
+from linkloss.faults.catalogue import FaultError
 
 FRONT_STATUS = 513
 REAR_STATUS = 514

@@ -8,15 +8,16 @@ from pathlib import Path
 from shutil import copytree
 
 import pytest
+from small_car import MS, fault, run, small_vehicle
+
 from linkloss.campaign.cases import CaseMaker
 from linkloss.campaign.run import run_case
 from linkloss.campaign.selection import case_named
 from linkloss.faults.catalogue import FaultError, catalogue, make_fault
-from linkloss.faults.frames import requests
+from linkloss.faults.frame_faults import requests
 from linkloss.faults.intruders import contrary, twins
 from linkloss.scenario import TimedFault
 from linkloss.vehicle.loading import load_vehicle
-from small_car import MS, fault, run, small_vehicle
 
 ROOT = Path(__file__).parents[2]
 REQUEST = "LampRequest"

@@ -6,6 +6,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+
 from linkloss.faults.catalogue import catalogue, make_fault
 from linkloss.scenario import Expectation, load_scenario
 from linkloss.session import simulate

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import pytest
+
 from linkloss.firmware.build import BuildError, BuildOptions, Sources, build, compiler
-from linkloss.firmware.source import shorten_longs
+from linkloss.firmware.sketch import shorten_longs
 
 PROGRAM = '#include "board.h"\n#include "own.h"\nvoid setup(void) {}\nvoid loop(void) { N; }\n'
 

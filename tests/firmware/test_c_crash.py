@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from c_life import firmware
 from life_car import run
+
 from linkloss.firmware.build import BuildOptions
 
 DELAY = "    board_delay_ms(30);\n"

@@ -9,6 +9,7 @@ import platform
 import pytest
 from c_life import firmware, printed
 from life_car import run
+
 from linkloss.firmware.build import BuildError, BuildOptions
 from linkloss.firmware.coverage import counting, lines_run
 

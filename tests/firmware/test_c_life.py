@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from c_life import firmware, printed
 from life_car import ANSWER, Ran, run, scenario
+
 from linkloss.firmware.answers import ANSWERS, interface
 from linkloss.firmware.program import _CRASHED, _WAIT
 from linkloss.session import Session

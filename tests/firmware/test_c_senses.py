@@ -7,8 +7,9 @@ from dataclasses import replace
 import pytest
 from c_life import LAMP, firmware, printed
 from life_car import run
-from linkloss.firmware.answers import OutputPin
 from supply_car import drive, supplied
+
+from linkloss.firmware.answers import OutputPin
 
 MEASURES = """\
 void setup(void) { board_pin_mode(LAMP, BOARD_OUTPUT); board_pin_write(LAMP, 1); }

@@ -5,6 +5,7 @@ from __future__ import annotations
 from c_cars import c_car
 from c_life import firmware
 from life_car import run
+
 from linkloss.campaign.check import check
 from linkloss.firmware.build import BuildOptions
 from linkloss.firmware.coverage import counting, lines_run, ranges

@@ -12,9 +12,10 @@ from pathlib import Path
 
 import pytest
 from c_cars import REAR_C, ROOT, c_car
+from wrong_variants import DELAY, ROLL_OVER, START_DOG
+
 from linkloss.campaign.check import check
 from linkloss.judge import Outcome
-from wrong_variants import DELAY, ROLL_OVER, START_DOG
 
 OBJECTS = ROOT / "tests" / "firmware" / "right" / "rear_objects.cpp"
 TIMER = (

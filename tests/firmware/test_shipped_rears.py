@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from c_cars import PINS, ROOT, rear_in_c
+
 from linkloss.campaign.check import check
 from linkloss.campaign.selection import Order
 from linkloss.session import simulate

@@ -7,8 +7,9 @@ from __future__ import annotations
 import pytest
 from c_cars import REAR_C, c_car
 from demo_cases import narrow
-from linkloss.campaign.result import EXIT_BROKEN
 from wrong_variants import ROLL_OVER, WRONG
+
+from linkloss.problem import EXIT_BROKEN
 
 
 def changed(folder, variant):

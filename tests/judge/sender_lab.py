@@ -10,10 +10,11 @@ from functools import cache
 from pathlib import Path
 
 from judge_lab import Tape, ns
+
 from linkloss.faults.catalogue import make_fault
 from linkloss.judge import Verdict
 from linkloss.judge.case import Case
-from linkloss.judge.senders import judge_senders, sender_rules
+from linkloss.judge.sensor_rules import judge_senders, sender_rules
 from linkloss.recording import Foreign, Handed
 from linkloss.scenario import Scenario, TimedAction, TimedFault
 from linkloss.session import simulate

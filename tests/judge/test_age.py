@@ -10,6 +10,7 @@ from fractions import Fraction
 
 import pytest
 from judge_lab import MS, NS, Tape, broken, car, kept, ns
+
 from linkloss.judge.case import Case
 from linkloss.judge.control import full
 from linkloss.recording import Foreign, Handed

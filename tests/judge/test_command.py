@@ -7,6 +7,7 @@ from math import nan
 
 import pytest
 from judge_lab import NS, Tape, broken, car, edge
+
 from linkloss.judge.states import admits
 from linkloss.judge.tries import shown_changes
 from linkloss.recording import series

@@ -10,10 +10,11 @@ from dataclasses import replace
 
 import pytest
 from judge_lab import NS, Tape, broken, car, kept, ns, untested
-from linkloss.judge.case import Case
-from linkloss.judge.messages import judge_cycle
-from linkloss.vehicle.tables import MessageTable
 from sender_lab import every, hand, plain, requests, verdict, verdicts
+
+from linkloss.judge.case import Case
+from linkloss.judge.message_rules import judge_cycle
+from linkloss.vehicle.tables import MessageTable
 
 
 def tape(end_ms=1000, nodes=None, plain=None, request=None) -> Tape:

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from linkloss.campaign.selection import case_named
 from linkloss.judge import judge
 from linkloss.judge.evidence import Evidence, Ticks

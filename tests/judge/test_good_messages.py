@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from judge_lab import NS, Tape, broken, car, edge
+
 from linkloss.judge.case import Case
 
 PERIODS = 5

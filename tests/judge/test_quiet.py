@@ -6,9 +6,10 @@ The bus has 250 kbit/s: a bit takes 4 us, the error frame behind an attempt 14 o
 from __future__ import annotations
 
 from judge_lab import Tape, broken, car, kept, ns, untested
+from sender_lab import verdict
+
 from linkloss.bus import BusRecord, Frame
 from linkloss.recording import FaultRecord
-from sender_lab import verdict
 
 RULE = "quiet recovery"
 

@@ -11,11 +11,12 @@ from types import SimpleNamespace
 
 import pytest
 from judge_lab import MESSAGES, NS, Tape, broken, car, kept, ns, untested
+from sender_lab import every, hand, verdict, verdicts
+
 from linkloss.judge.judging import unjudged
-from linkloss.judge.senders import pin_step, shown_signals
+from linkloss.judge.sensor_rules import pin_step, shown_signals
 from linkloss.vehicle.messages import SignalInfo
 from linkloss.vehicle.tables import InputTable
-from sender_lab import every, hand, verdict, verdicts
 
 VALUE = SignalInfo("Value", lambda data: data[0], 1.0, 0.0, 8, {})
 NAME = "Engine.Value"

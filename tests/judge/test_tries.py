@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import pytest
 from judge_lab import MS, NS, Tape, broken, car, edge, kept, stretches, untested
+
 from linkloss.judge import unjudged
 
 SUPPLY = {"rear": {"supply": {"range": [7.0, 16.0]}}}

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from judge_lab import MESSAGES, car
+
 from linkloss.judge import Unjudged, unjudged
 
 ASKED = {"Request.Lamp": {"follows": "switch == on"}}

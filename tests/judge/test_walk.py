@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from linkloss.judge.states import ANY, FLASH, OFF, ON
 from linkloss.judge.walk import NEVER, Mark, News, Source, walk
 

@@ -17,8 +17,8 @@ pytest.importorskip("uvicorn", reason="needs uvicorn, of the extra 'web'")
 websockets = pytest.importorskip("websockets.sync.client", reason="needs websockets, of 'web'")
 
 from linkloss.live.driven import LiveSession  # noqa: E402
-from linkloss.live.running import Running  # noqa: E402
 from linkloss.live.server import Site, bind  # noqa: E402
+from linkloss.live.service import Running  # noqa: E402
 
 
 class Bench:

@@ -11,9 +11,10 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
+
 from linkloss.campaign.run import run
 from linkloss.judge import Outcome
-from linkloss.live.running import tally
+from linkloss.live.service import tally
 from linkloss.scenario import load_scenario
 from linkloss.shipped import demo_vehicle
 from linkloss.vehicle.loading import load_vehicle

@@ -7,9 +7,10 @@ import sys
 from io import StringIO
 
 import pytest
+from live_lab import WREN
+
 from linkloss.cli import main
 from linkloss.live.driven import SWITCH_S, undisturbed
-from live_lab import WREN
 
 pytest.importorskip("uvicorn", reason="needs the extra 'web'")
 

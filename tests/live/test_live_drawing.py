@@ -8,10 +8,11 @@ from typing import get_args
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from live_lab import WREN, fault
+
 from linkloss.faults.base import Group
 from linkloss.live.drawing import WIDTH, draw, lines
 from linkloss.live.view import offers
-from live_lab import WREN, fault
 
 PARTS = {"between", "node", "beside", "receiver", "input", "load", "message"}
 """Parameters of a fault that name a part of the car; one without any acts on all of the car."""

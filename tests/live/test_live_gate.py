@@ -7,8 +7,9 @@ import json
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from linkloss.live.running import LONGEST, CommandError, Plain, Set, parse
+
 from linkloss.live.server import Bucket, Gate, make_token
+from linkloss.live.service import LONGEST, CommandError, Plain, Set, parse
 
 TOKEN = "tokentokentokentokentoken"
 HERE = Gate(8080, TOKEN)

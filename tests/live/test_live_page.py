@@ -6,10 +6,11 @@ import re
 from html.parser import HTMLParser
 
 import pytest
+from live_lab import WREN
+
 from linkloss.live.page import files
 from linkloss.live.view import offers
 from linkloss.vehicle.loading import load_vehicle
-from live_lab import WREN
 
 HOSTILE = '<img src=x onerror="alert(1)">&amp;'
 

@@ -9,13 +9,14 @@ import resource
 import socket
 
 import pytest
+from live_lab import WREN
+from site_lab import Bench, Watcher, frame
+
 from linkloss.live import server as serve
 from linkloss.live import server as server_module
 from linkloss.live.page import files
 from linkloss.live.server import MOST_CONNECTIONS, MOST_UNSEEN, MOST_WATCHERS
 from linkloss.live.view import offers
-from live_lab import WREN
-from site_lab import Bench, Watcher, frame
 
 ConnectionClosed = pytest.importorskip("websockets.exceptions").ConnectionClosed
 InvalidStatus = pytest.importorskip("websockets.exceptions").InvalidStatus

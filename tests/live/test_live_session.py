@@ -7,17 +7,18 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from live_lab import MS, TAIL_STORY, WREN, act, apply, clear, fault, nothing, play
+
 from linkloss.campaign.run import run
 from linkloss.faults.catalogue import make_fault
 from linkloss.judge import Outcome
 from linkloss.live import driven as session_module
 from linkloss.live.driven import LiveSession
-from linkloss.live.running import save
+from linkloss.live.service import save
 from linkloss.problem import BadInput
 from linkloss.report.machine import run_json
 from linkloss.scenario import load_scenario
 from linkloss.vehicle.loading import load_vehicle
-from live_lab import MS, TAIL_STORY, WREN, act, apply, clear, fault, nothing, play
 
 ROOT = Path(__file__).parents[2]
 LUCK = [

@@ -16,12 +16,13 @@ from io import StringIO
 from pathlib import Path
 
 import pytest
-from linkloss.live.console import Menu, Terminal, names
-from linkloss.live.driven import LiveSession
-from linkloss.live.running import Apply, Clear, Plain, Running, Save, Set, Speed, Step
-from linkloss.live.view import View, offers
 from live_lab import WREN, act, apply, fault, nothing, play
 from rich.console import Console
+
+from linkloss.live.console import Menu, Terminal, names
+from linkloss.live.driven import LiveSession
+from linkloss.live.service import Apply, Clear, Plain, Running, Save, Set, Speed, Step
+from linkloss.live.view import View, offers
 
 ROOT = Path(__file__).parents[2]
 OFFERS = offers(WREN)

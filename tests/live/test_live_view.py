@@ -5,13 +5,14 @@ from __future__ import annotations
 import json
 
 import pytest
+from live_lab import MS, TAIL_STORY, WREN, nothing, play
+
 from linkloss.bus import BusRecord, Frame
 from linkloss.bus.frame import length_bits
 from linkloss.clock.pace import Lateness
 from linkloss.live import driven as tally_module
 from linkloss.live.driven import Tally
 from linkloss.live.view import LATE_NS, View, decoded, offers
-from live_lab import MS, TAIL_STORY, WREN, nothing, play
 
 OFFERS = offers(WREN)
 RATE = 500_000

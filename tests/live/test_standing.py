@@ -6,13 +6,14 @@ import threading
 from functools import cache
 
 import pytest
+from live_lab import MS, TAIL_STORY, WREN, act, apply, clear, nothing, play
+
 from linkloss.judge import judge
 from linkloss.live.driven import LiveSession, bring_up_to_date, empty_copy
 from linkloss.live.view import Watcher, watch
 from linkloss.session import Session
 from linkloss.units import show_duration
 from linkloss.vehicle.loading import load_vehicle
-from live_lab import MS, TAIL_STORY, WREN, act, apply, clear, nothing, play
 
 
 @pytest.fixture(scope="module")

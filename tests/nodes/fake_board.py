@@ -8,6 +8,7 @@ from typing import Any
 
 import can
 from cantools.database import Database
+
 from linkloss.clock.queue import EventQueue
 from linkloss_nodes import MS
 from linkloss_nodes.protect import Protection

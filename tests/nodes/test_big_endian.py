@@ -6,6 +6,7 @@ import cantools
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from linkloss_nodes.fields import Field
 from linkloss_nodes.protect import Protection
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from fake_board import FakeBoard, Speaker
+
 from linkloss_nodes import SettingsError
 from linkloss_nodes.power import PowerNode
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from linkloss.vehicle.expression import parse_condition as bench_condition
 from linkloss_nodes import SettingsError
 from linkloss_nodes.condition import parse_condition

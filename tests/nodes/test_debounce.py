@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from fake_board import FakeBoard
+
 from linkloss_nodes.debounce import Debouncer
 
 

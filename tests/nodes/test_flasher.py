@@ -8,6 +8,7 @@ import pytest
 from fake_board import FakeBoard
 from hypothesis import given
 from hypothesis import strategies as st
+
 from linkloss_nodes import MS, SettingsError
 from linkloss_nodes.flasher import Flasher, FlashSettings
 

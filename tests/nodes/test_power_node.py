@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from fake_board import FakeBoard, Speaker
+
 from linkloss_nodes.power import PowerNode
 
 LAMP = {"request": "LampRequest.Position", "stale_after_ms": 250}

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from linkloss.vehicle.messages import compile_messages
 from linkloss_nodes.fields import Field
 from linkloss_nodes.protect import Protection, Sequence

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from fake_board import FakeBoard
+
 from linkloss_nodes import MS, SettingsError
 from linkloss_nodes.request import Request, RequestSettings, read_requests
 

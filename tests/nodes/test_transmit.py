@@ -6,6 +6,7 @@ from itertools import pairwise
 
 import pytest
 from fake_board import FakeBoard
+
 from linkloss_nodes.protect import Protection
 from linkloss_nodes.transmit import Sender
 

@@ -15,8 +15,8 @@ from linkloss.bus import Controller, Frame
 from linkloss.clock.pace import Lateness
 from linkloss.clock.wallclock import monotonic_seconds
 from linkloss.live.driven import LiveSession
-from linkloss.live.running import Running
 from linkloss.live.server import Site, bind
+from linkloss.live.service import Running
 from linkloss.shipped import demo_vehicle
 from linkloss.vehicle.loading import load_vehicle
 

@@ -6,6 +6,7 @@ import time
 from pathlib import Path
 
 import pytest
+
 from linkloss.clock import EventQueue
 from linkloss.judge import Outcome, Verdict, declared_rules, judge
 from linkloss.recording import Recording

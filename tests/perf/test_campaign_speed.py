@@ -17,6 +17,7 @@ from pathlib import Path
 from random import Random
 
 import pytest
+
 from linkloss.campaign.cases import in_order, instances
 from linkloss.campaign.isolation import isolated
 from linkloss.campaign.plan import plan

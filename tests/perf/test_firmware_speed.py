@@ -11,6 +11,7 @@ from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
+
 from linkloss.scenario import Scenario, TimedAction
 from linkloss.session import simulate
 from linkloss.vehicle.loading import load_vehicle

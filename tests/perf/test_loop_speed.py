@@ -12,6 +12,7 @@ import subprocess
 import sys
 
 import pytest
+
 from linkloss.clock import EventQueue, VirtualLoop
 
 TASKS = 10

@@ -6,6 +6,7 @@ import time
 from pathlib import Path
 
 import pytest
+
 from linkloss.faults.catalogue import make_fault
 from linkloss.recording import Recording
 from linkloss.scenario import Scenario, TimedFault

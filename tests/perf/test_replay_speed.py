@@ -9,6 +9,7 @@ from pathlib import Path
 
 import can
 import pytest
+
 from linkloss.clock.wallclock import monotonic_seconds
 from linkloss.logs.bare import replay_bare
 from linkloss.logs.describe import describe

@@ -8,6 +8,7 @@ import time
 from dataclasses import replace
 
 import pytest
+
 from linkloss.campaign.check import check
 from linkloss.campaign.run import run
 from linkloss.campaign.selection import case_named

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import can
 import pytest
+
 from linkloss.campaign.run import run_case
 from linkloss.campaign.stories import Job, Shrinkers
 from linkloss.faults.catalogue import make_fault

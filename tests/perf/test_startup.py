@@ -10,6 +10,7 @@ import sys
 from pathlib import Path
 
 import pytest
+
 from linkloss.clock.wallclock import monotonic_seconds
 
 ROOT = Path(__file__).parents[2]

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+
 from linkloss.scenario import Scenario, TimedAction
 from linkloss.session import simulate
 from linkloss.vehicle.loading import Vehicle, load_vehicle

@@ -7,6 +7,7 @@ from __future__ import annotations
 from random import Random
 
 import pytest
+
 from linkloss.clock import EventQueue
 from linkloss.clock.wallclock import monotonic_seconds
 from linkloss.sizing.analysis import BIT_RATES, propose, what_if

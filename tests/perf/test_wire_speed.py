@@ -6,6 +6,7 @@ import time
 
 import can
 import pytest
+
 from linkloss.bus.controller import Controller
 from linkloss.bus.frame import Frame
 from linkloss.bus.medium import Bus

@@ -8,6 +8,8 @@ from math import isfinite
 
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
+from pydantic import ValidationError
+
 from linkloss.power.network import Network
 from linkloss.power.supply import PROFILES
 from linkloss.vehicle.electrical import (
@@ -21,7 +23,6 @@ from linkloss.vehicle.electrical import (
 from linkloss.vehicle.load import LoadTable
 from linkloss.vehicle.tables import NodeTable
 from linkloss.vehicle.wiring import build_network
-from pydantic import ValidationError
 
 MS, S = 1_000_000, 1_000_000_000
 KINDS = ["filament", "led", "motor", "solenoid", "heater", "electronics"]

@@ -5,8 +5,9 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from linkloss.power.circuit import BODY, Circuit, Element
-from linkloss.power.loads import Electronics, Heater, Led
+from linkloss.power.consumers import Electronics, Heater, Led
 from linkloss.power.supply import Alternator, Battery
 
 

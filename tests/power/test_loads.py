@@ -7,7 +7,8 @@ from math import exp, inf
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from linkloss.power.loads import Electronics, Filament, Heater, Led, Load, Motor, Solenoid
+
+from linkloss.power.consumers import Electronics, Filament, Heater, Led, Load, Motor, Solenoid
 
 
 def amps(load: Load, volts: float, ohm: float = 0.0) -> float:

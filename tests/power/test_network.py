@@ -5,9 +5,10 @@ from __future__ import annotations
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from linkloss.power.channel import Channel
+from linkloss.power.consumers import Electronics, Filament, Heater, Motor, Solenoid
 from linkloss.power.fuses import Fuse
-from linkloss.power.loads import Electronics, Filament, Heater, Motor, Solenoid
 from linkloss.power.network import Event, Network, Starter, Terminal
 from linkloss.power.supply import Battery, NodeSupply, Piece, Profile, from_points, starting
 from linkloss.power.switches import Direct, Relay, SolidState, Status

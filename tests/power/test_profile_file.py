@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from linkloss.power.supply import named_profile, read_profile
 from linkloss.problem import BadInput
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from linkloss.power.switches import NEVER, Direct, Relay, SolidState, Status
 
 MS = 1_000_000

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from linkloss.campaign.isolation import CAN_FORK
-
 from tests.pytest_plugin.conftest import edited, write
+
+from linkloss.campaign.isolation import CAN_FORK
 
 pytest_plugins = "pytester"
 needs_asyncio = "needs pytest-asyncio (extra 'test')"

@@ -6,11 +6,11 @@ import json
 from collections import Counter
 
 import pytest
+from tests.pytest_plugin.conftest import TINY, edited, write
+
 from linkloss.cli import main
 from linkloss.judge import declared_rules
 from linkloss.vehicle.loading import load_vehicle
-
-from tests.pytest_plugin.conftest import TINY, edited, write
 
 pytest_plugins = "pytester"
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from xml.etree import ElementTree as ET
 
 import pytest
-from linkloss.pytest_plugin.checks import kind_of
-from linkloss.shipped import demo_vehicle
-
 from tests.pytest_plugin.conftest import edited, write
+
+from linkloss.pytest_plugin import kind_of
+from linkloss.shipped import demo_vehicle
 
 pytest_plugins = "pytester"
 WREN = demo_vehicle().parent

@@ -7,6 +7,7 @@ import stat
 from pathlib import Path
 
 import pytest
+
 from linkloss.problem import BadInput
 from linkloss.report.files import ensure_writable, replacing, write_whole
 

@@ -9,6 +9,8 @@ from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import pytest
+from report_values import MS, broken, case, report, vehicle
+
 from linkloss.campaign.result import Finding
 from linkloss.campaign.run import PROCESS
 from linkloss.campaign.shrink import Shrunk
@@ -30,7 +32,6 @@ from linkloss.report.machine import check_json, effort_json
 from linkloss.report.screen import make_console
 from linkloss.report.terminal import show_check
 from linkloss.scenario import Scenario, TimedAction, TimedFault, load_scenario
-from report_values import MS, broken, case, report, vehicle
 
 TINY = Path(__file__).parent / "tiny" / "vehicle.toml"
 DARK = broken("tail_lamp", "stale", "was off instead of on", at_ms=900, wrong_ms=100)

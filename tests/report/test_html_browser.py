@@ -10,10 +10,11 @@ from pathlib import Path
 
 import pytest
 from html_values import failing_wren, hostile_car, passing_wren
+from report_values import run_result
+
 from linkloss.campaign.check import check
 from linkloss.report.html import check_page, render, run_page
 from linkloss.vehicle.loading import load_vehicle
-from report_values import run_result
 
 playwright = pytest.importorskip(
     "playwright.sync_api", reason="needs playwright, of the extra 'test'"

@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 
 from html_values import failing_wren, passing_wren
+from report_values import MS, recording, run_result
+
 from linkloss.bus import BusRecord, Frame
 from linkloss.campaign.run import run
 from linkloss.campaign.selection import case_named
@@ -23,7 +25,6 @@ from linkloss.report.html.scene import (
     message_lines,
     traffic,
 )
-from report_values import MS, recording, run_result
 
 
 def found_lanes(*chosen: str):

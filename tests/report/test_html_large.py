@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 from html_values import Outline
+from report_values import broken, case, kept, report, vehicle
+
 from linkloss.campaign.result import Cell
 from linkloss.campaign.run import run
 from linkloss.campaign.selection import case_named
@@ -16,9 +18,9 @@ from linkloss.campaign.stories import Stories, Story
 from linkloss.faults.catalogue import catalogue
 from linkloss.judge import Outcome
 from linkloss.report.findings import Told
-from linkloss.report.html import check_page, render, stories
+from linkloss.report.html import broken as stories
+from linkloss.report.html import check_page, render
 from linkloss.report.html.sections import MOST_COLUMNS, check_matrix, worst_cell
-from report_values import broken, case, kept, report, vehicle
 
 KINDS = ["cut", "reset", "drop", "mute", "hang", "alter", "delay", "stuck", "open"]
 

@@ -11,6 +11,8 @@ import pytest
 from html_values import HOSTILE, Outline, failing_wren, hostile_car, passing_wren
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from report_values import broken, case, every_fault_report, mixed_report, report, run_result
+
 from linkloss.campaign.check import check
 from linkloss.campaign.result import CAUTION, CheckReport, RunResult
 from linkloss.recording import Recording
@@ -47,7 +49,6 @@ from linkloss.report.html.sheet import (
     Traffic,
 )
 from linkloss.vehicle.loading import load_vehicle
-from report_values import broken, case, every_fault_report, mixed_report, report, run_result
 
 
 @pytest.fixture(scope="module")

@@ -6,10 +6,11 @@ import time
 
 import can
 import pytest
+from report_values import recording
+
 from linkloss.problem import BadInput
 from linkloss.recording import Recording
 from linkloss.report.export import FORMATS, LOSSES, ensure_format, log_messages, losses, write_log
-from report_values import recording
 
 DROPS_TROUBLE = {".trc"}
 KEEPS_CHANNEL = {".log", ".log.gz"}

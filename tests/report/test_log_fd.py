@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import can
 import pytest
+
 from linkloss.bus import BusRecord, FdFrame, Frame
 from linkloss.logs.recorded import recording_of
 from linkloss.logs.source import LogFile

@@ -7,10 +7,11 @@ from dataclasses import replace
 from xml.etree import ElementTree as ET
 
 import pytest
+from report_values import MS, broken, case, kept, mixed_report, report, run_result, untested
+
 from linkloss.campaign.result import CAUTION
 from linkloss.report.junit import junit_xml
 from linkloss.report.machine import check_json, run_json
-from report_values import MS, broken, case, kept, mixed_report, report, run_result, untested
 
 
 def test_a_check_as_json_says_what_the_screen_says():

@@ -5,9 +5,10 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
+from report_values import broken, case, mixed_report, report
+
 from linkloss.campaign.result import CAUTION
 from linkloss.report.markdown import MOST_FINDINGS, check_markdown
-from report_values import broken, case, mixed_report, report
 
 
 def test_the_verdict_comes_first_and_the_caution_last():

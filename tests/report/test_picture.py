@@ -5,12 +5,13 @@ from __future__ import annotations
 from io import StringIO
 
 import pytest
+from report_values import MS, run_result
+from rich.console import Console
+
 from linkloss import load_scenario, run
 from linkloss.report.picture import Pictures, play
 from linkloss.report.screen import make_console
 from linkloss.shipped import demo_vehicle
-from report_values import MS, run_result
-from rich.console import Console
 
 
 @pytest.fixture(scope="module")

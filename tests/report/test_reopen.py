@@ -7,6 +7,7 @@ import shutil
 from pathlib import Path
 
 import pytest
+
 from linkloss.campaign.check import check
 from linkloss.campaign.result import CheckReport
 from linkloss.campaign.run import run

@@ -7,13 +7,14 @@ import shutil
 from pathlib import Path
 
 import pytest
+from report_values import mixed_report, report, run_result
+
 from linkloss import load_scenario, load_vehicle, run
 from linkloss.campaign.check import check
 from linkloss.cli import main
 from linkloss.report.machine import check_json, run_json
 from linkloss.report.schemas import check_result_schema, run_result_schema
 from linkloss.shipped import demo_vehicle
-from report_values import mixed_report, report, run_result
 
 jsonschema = pytest.importorskip("jsonschema", reason="needs jsonschema (extra 'test')")
 

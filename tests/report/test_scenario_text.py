@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+
 from linkloss.faults.catalogue import catalogue, make_fault
 from linkloss.report.findings import scenario_toml
 from linkloss.scenario import Scenario, TimedAction, TimedFault, load_scenario

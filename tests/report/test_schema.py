@@ -8,6 +8,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
+
 from linkloss.faults.catalogue import catalogue
 from linkloss.report.schemas import scenario_schema, schema_text, vehicle_schema
 from linkloss.shipped import demo_vehicle

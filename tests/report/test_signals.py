@@ -5,9 +5,10 @@ from __future__ import annotations
 import csv
 
 import pytest
+from report_values import recording, vehicle
+
 from linkloss.problem import BadInput
 from linkloss.report.export import ensure_table, write_columns
-from report_values import recording, vehicle
 
 
 def table(path):

@@ -6,11 +6,12 @@ import io
 import re
 
 import pytest
+from report_values import broken, case, every_fault_report, kept, mixed_report, report
+
 from linkloss.campaign.result import CAUTION
 from linkloss.report.screen import make_console
 from linkloss.report.terminal import show_check
 from linkloss.report.totals import Column, blocks, cell_text, folded
-from report_values import broken, case, every_fault_report, kept, mixed_report, report
 
 
 class Terminal(io.StringIO):

@@ -6,11 +6,12 @@ import io
 from dataclasses import replace
 
 import pytest
+from report_values import MS, kept, run_result, untested
+
 from linkloss.campaign.result import CAUTION, RunResult
 from linkloss.recording import series
 from linkloss.report.screen import make_console
 from linkloss.report.timeline import Entry, instant, show_run, spells
-from report_values import MS, kept, run_result, untested
 
 
 def shown(result: RunResult, width: int = 100, **options) -> list[str]:

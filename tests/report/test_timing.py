@@ -9,6 +9,7 @@ from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import pytest
+
 from linkloss.report.screen import make_console
 from linkloss.report.timing_report import BOUND_COLUMNS, response_plot, show_timing, timing_json
 from linkloss.shipped import demo_vehicle

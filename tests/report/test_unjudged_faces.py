@@ -7,6 +7,8 @@ import json
 from xml.etree import ElementTree as ET
 
 from html_values import Outline
+from report_values import mixed_report, unjudged_report
+
 from linkloss.report.html.pages import check_page
 from linkloss.report.html.render import render
 from linkloss.report.junit import junit_xml
@@ -14,7 +16,6 @@ from linkloss.report.machine import check_json
 from linkloss.report.markdown import check_markdown
 from linkloss.report.screen import make_console
 from linkloss.report.terminal import show_check
-from report_values import mixed_report, unjudged_report
 
 OUTCOME = "No rule was broken, but 1 thing was not judged."
 

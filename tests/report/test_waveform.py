@@ -6,6 +6,7 @@ import itertools
 from functools import partial
 
 import pytest
+
 from linkloss.bus import Bus, BusRecord, Controller, Frame
 from linkloss.bus.frame import bits, length_bits
 from linkloss.bus.record import Hit

@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from report_values import CUT, broken, case, mixed_report, report, run_result, vehicle
+
 from linkloss.campaign.result import CheckReport
 from linkloss.judge import declared_rules
 from linkloss.report.words import (
@@ -20,7 +22,6 @@ from linkloss.report.words import (
 )
 from linkloss.shipped import demo_vehicle
 from linkloss.vehicle.loading import load_vehicle
-from report_values import CUT, broken, case, mixed_report, report, run_result, vehicle
 
 
 def sentence(verdict, fault="cut", **more) -> str:

@@ -16,13 +16,14 @@ from functools import partial
 from random import Random
 from typing import NamedTuple
 
+from right_cars import MS, NODES, Cases, with_right_nodes
+from right_node import Entry, RightNode
+
 from linkloss.faults.catalogue import make_fault
 from linkloss.judge import judge
 from linkloss.recording import Recording, Series
 from linkloss.scenario import Scenario, TimedFault
 from linkloss.session import simulate
-from right_cars import MS, NODES, Cases, with_right_nodes
-from right_node import Entry, RightNode
 
 STEP_NS = MS
 """How far over a limit: a small node's clock counts milliseconds."""

@@ -7,6 +7,8 @@ from functools import cache, partial
 from pathlib import Path
 from random import Random
 
+from right_node import RightNode
+
 from linkloss.campaign.cases import instances, wiring_instances
 from linkloss.campaign.plan import plan
 from linkloss.faults.catalogue import make_fault
@@ -15,7 +17,6 @@ from linkloss.session import simulate
 from linkloss.vehicle.load import LoadTable
 from linkloss.vehicle.loading import load_vehicle
 from linkloss.vehicle.tables import RequestTable, SituationTable
-from right_node import RightNode
 
 MS = 1_000_000
 BIT_NS = 4_000

@@ -15,6 +15,7 @@ from random import Random
 from typing import NamedTuple
 
 import can
+
 from linkloss.vehicle.expression import Condition
 from linkloss.vehicle.load import Level
 from linkloss_nodes import MS, Node

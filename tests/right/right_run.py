@@ -10,9 +10,10 @@ from __future__ import annotations
 import sys
 from collections import Counter
 
+from right_cars import drawn_cases
+
 from linkloss.judge import Outcome, judge
 from linkloss.session import simulate
-from right_cars import drawn_cases
 
 
 def told(case) -> tuple[list[str], Counter[str]]:

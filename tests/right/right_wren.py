@@ -11,11 +11,12 @@ from functools import partial
 from pathlib import Path
 from random import Random
 
+from right_node import RightNode
+from right_run import told
+
 from linkloss.campaign.plan import plan
 from linkloss.vehicle.loading import load_vehicle
 from linkloss_nodes.power import PowerNode
-from right_node import RightNode
-from right_run import told
 
 WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"
 ELECTRICAL = {"fuse_blown", "load_open", "load_short", "relay_welded"}

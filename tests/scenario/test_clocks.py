@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from linkloss.problem import BadInput
 from linkloss.report.findings import scenario_toml
 from linkloss.scenario import (

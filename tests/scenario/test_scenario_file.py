@@ -6,6 +6,7 @@ import shutil
 from pathlib import Path
 
 import pytest
+
 from linkloss.faults.catalogue import catalogue
 from linkloss.problem import BadInput
 from linkloss.scenario import Expectation, TimedAction, load_scenario

@@ -6,9 +6,10 @@ The whole check, which takes minutes, is run by hand:
 
 from __future__ import annotations
 
+from script_cars import ROOT, wren_with_rear
+
 from linkloss.campaign.check import check
 from linkloss.judge import Outcome
-from script_cars import ROOT, wren_with_rear
 
 REAR = ROOT / "nodes" / "linkloss_nodes" / "rear.py"
 

@@ -6,9 +6,10 @@ import threading
 
 import can
 import life_car
-from linkloss.firmware.answers import InputPin, OutputPin, Wiring
 from script_cars import script
 from test_script_time import beater, crash, prints
+
+from linkloss.firmware.answers import InputPin, OutputPin, Wiring
 
 PINS = Wiring(
     outputs=(OutputPin(5, "lamp"), OutputPin(6, "heater", active_low=True)),

@@ -9,9 +9,10 @@ import time
 import can
 import life_car
 import pytest
+from script_cars import script
+
 from linkloss.session import Session
 from linkloss_nodes import MS
-from script_cars import script
 
 
 def prints(ran: life_car.Ran) -> list[tuple[int, str]]:

@@ -7,14 +7,15 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from pydantic import ValidationError
+from starving_cars import taken
+from supply_car import MS, drive, supplied
+
 from linkloss.faults.catalogue import FaultError, catalogue, make_fault
 from linkloss.power.supply import NodeSupply
 from linkloss.session import Session
 from linkloss.vehicle.electrical import NodeSupplyTable
 from linkloss.vehicle.loading import Vehicle
-from pydantic import ValidationError
-from starving_cars import taken
-from supply_car import MS, drive, supplied
 
 LIT = {"inputs": {"lights": "on"}}
 

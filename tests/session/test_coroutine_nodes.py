@@ -7,6 +7,7 @@ import asyncio
 import can
 import pytest
 from life_car import Log, program, run
+
 from linkloss_nodes import MS
 
 

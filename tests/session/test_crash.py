@@ -9,6 +9,7 @@ from pathlib import Path
 import can
 import pytest
 from life_car import Log, program, run
+
 from linkloss_nodes import MS
 
 HERE = str(Path(__file__))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from fd_car import fd_car
+
 from linkloss.bus.frame import FdFrame
 from linkloss.campaign.check import check
 from linkloss.logs.describe import describe

@@ -6,6 +6,7 @@ import asyncio
 
 import pytest
 from life_car import Log, program, run
+
 from linkloss_nodes import MS
 
 

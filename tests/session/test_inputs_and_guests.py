@@ -5,6 +5,7 @@ from __future__ import annotations
 import can
 import pytest
 from life_car import Log, program, run, scenario
+
 from linkloss.session import Session, simulate
 from linkloss_nodes import MS
 

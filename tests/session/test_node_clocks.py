@@ -9,6 +9,7 @@ import can
 import life_car
 import pytest
 from life_car import Log, program
+
 from linkloss.clock import EventQueue, OwnClock
 from linkloss.session import Session
 from linkloss_nodes import MS, US

@@ -11,7 +11,8 @@ from contextlib import suppress
 
 import pytest
 from life_car import program, run
-from linkloss.clock.program import FORBIDDEN, install
+
+from linkloss.firmware.guard import FORBIDDEN, install
 from linkloss_nodes import MS
 
 ENDS = {

@@ -8,8 +8,9 @@ from dataclasses import replace
 import can
 import pytest
 from life_car import Log, program, run
-from linkloss_nodes import MS
 from supply_car import drive, supplied
+
+from linkloss_nodes import MS
 
 
 def sleeper(at_ms=40, *, log=None, before=None, **how):

@@ -10,9 +10,10 @@ from itertools import pairwise
 from math import isnan
 
 import pytest
+from supply_car import MS, drive, ideal, supplied
+
 from linkloss.recording import Series
 from linkloss.session.electrics import START_UP_NS
-from supply_car import MS, drive, ideal, supplied
 
 ON = [(100, "on")]
 

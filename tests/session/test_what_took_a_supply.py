@@ -7,13 +7,6 @@ from __future__ import annotations
 import json
 
 import pytest
-from linkloss.campaign.result import RunResult
-from linkloss.faults.catalogue import make_fault
-from linkloss.live.driven import bring_up_to_date, empty_copy
-from linkloss.logs.recorded import recording_of
-from linkloss.report.machine import recording_fields
-from linkloss.report.timeline import events
-from linkloss.scenario import Scenario, TimedFault
 from starving_cars import (
     DECLARED,
     FAN_ON_A_SMALL_FEED,
@@ -24,6 +17,14 @@ from starving_cars import (
     wren_with,
 )
 from supply_car import drive as small_drive
+
+from linkloss.campaign.result import RunResult
+from linkloss.faults.catalogue import make_fault
+from linkloss.live.driven import bring_up_to_date, empty_copy
+from linkloss.logs.recorded import recording_of
+from linkloss.report.machine import recording_fields
+from linkloss.report.timeline import events
+from linkloss.scenario import Scenario, TimedFault
 
 LIT = [(100, "on")]
 THREE = {"engine", "front", "rear"}

@@ -9,6 +9,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+
 from linkloss.campaign.check import check
 from linkloss.faults.catalogue import make_fault
 from linkloss.judge import Outcome

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "model"))
+sys.path.insert(0, str(Path(__file__).parents[1] / "vehicle"))
 from electric_car import ElectricCar
 
 

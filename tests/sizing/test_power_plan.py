@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from linkloss.report.power_report import finding_words, plan_exit_code
 from linkloss.shipped import demo_vehicle
 from linkloss.sizing.lines import start_spends, use_of

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import pytest
+from script_cars import ROOT, wren_with_rear
+from test_rear_sketch import PINS
+
 from linkloss.campaign.check import check
 from linkloss.problem import BadInput
 from linkloss.vehicle.loading import load_vehicle
-from script_cars import ROOT, wren_with_rear
-from test_rear_sketch import PINS
 
 SKETCH = ROOT / "nodes" / "firmware" / "rear_sketch.ino"
 SCRIPT = ROOT / "nodes" / "linkloss_nodes" / "rear.py"

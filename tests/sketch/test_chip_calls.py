@@ -7,10 +7,11 @@ from pathlib import Path
 
 import life_car
 import pytest
-from linkloss.firmware.build import Sources, build
-from linkloss.firmware.program import Firmware
 from test_on_chip_can import counter
 from test_sketch_calls import WIRING
+
+from linkloss.firmware.build import Sources, build
+from linkloss.firmware.program import Firmware
 
 SEPARATE = """#include "chip.h"
 Chip bus(10); byte marks = 0;

@@ -7,9 +7,10 @@ from itertools import pairwise
 import can
 import life_car
 import pytest
-from linkloss_nodes import MS
 from test_script_time import beater, crash
 from test_sketch_calls import sketch, told
+
+from linkloss_nodes import MS
 
 LAMP_JOB = """
 unsigned long heardAt, sentAt; byte counter = 0;

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from script_cars import ROOT, wren_with_rear
+
 from linkloss.campaign.check import check
 from linkloss.judge import Outcome
-from script_cars import ROOT, wren_with_rear
 
 REAR = ROOT / "nodes" / "firmware" / "rear_sketch.ino"
 PINS = """

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import life_car
 import pytest
+from test_script_time import beater, crash, prints
+
 from linkloss.firmware.answers import InputPin, OutputPin, Wiring
 from linkloss.firmware.build import BuildError, Sources, build
 from linkloss.firmware.program import Firmware
-from linkloss.firmware.source import as_cpp
-from test_script_time import beater, crash, prints
+from linkloss.firmware.sketch import as_cpp
 
 WIRING = Wiring(outputs=(OutputPin(5, "lamp"),), inputs=(InputPin(7, "switch", frozenset({"on"})),))
 CHIP = """

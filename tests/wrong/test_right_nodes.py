@@ -15,10 +15,11 @@ from base_dash import HomeDash
 from base_engine import HomeEngine
 from base_power import HomeFront, HomeRear
 from demo_cases import narrow
+from wrong_cars import car
+
 from linkloss.campaign.check import check
 from linkloss.judge import Outcome
 from linkloss_nodes import MS
-from wrong_cars import car
 
 LINK = ["none", "unplug", "reset", "bus_off", "hang"]
 FIFO = {"mailboxes": 2, "mailbox_order": "fifo"}

@@ -9,8 +9,9 @@ from __future__ import annotations
 import pytest
 from base_power import HomeRear
 from demo_cases import narrow, wren
-from linkloss.vehicle.tables import PROFILES, FilterTable
 from wrong_cars import car
+
+from linkloss.vehicle.tables import PROFILES, FilterTable
 
 ALL = tuple(FilterTable(message=name) for name in wren().messages)
 

@@ -13,17 +13,18 @@ import pytest
 import wrong_later as later
 from base_power import HomeRear
 from demo_cases import wren, wren_cases
+from wrong_cars import car
+
 from linkloss.campaign.cases import CaseMaker, electrical_instances
 from linkloss.campaign.plan import plan
 from linkloss.campaign.rotation import key_of
 from linkloss.campaign.run import run_case
 from linkloss.faults.catalogue import make_fault
-from linkloss.faults.frames import carries
+from linkloss.faults.frame_faults import carries
 from linkloss.scenario import TimedAction, TimedFault
 from linkloss.session import simulate
 from linkloss_nodes import MS
 from linkloss_nodes.power import PowerNode
-from wrong_cars import car
 
 
 def chosen(kinds, node="", mark="", situations=(), form=""):

@@ -24,16 +24,17 @@ import wrong_timeouts as timeouts
 import wrong_transmit as transmit
 from base_power import HomeFront, HomeRear
 from demo_cases import WREN, narrow, wren
+from odd_gauge import OddGauge
+from wrong_cars import Wrong, car
+
 from linkloss.campaign.check import check
-from linkloss.campaign.result import EXIT_BROKEN, EXIT_NOT_EXERCISED
 from linkloss.judge import Outcome
+from linkloss.problem import EXIT_BROKEN, EXIT_NOT_EXERCISED
 from linkloss.vehicle.electrical import NodeSupplyTable
 from linkloss.vehicle.load import FlashRule, NeverRule
 from linkloss.vehicle.tables import Action, SituationTable
 from linkloss.vehicle.toml import condition_of
 from linkloss_nodes.power import PowerNode
-from odd_gauge import OddGauge
-from wrong_cars import Wrong, car
 
 ROOT = Path(__file__).parents[2]
 NODES = Path(__file__).parent / "nodes"

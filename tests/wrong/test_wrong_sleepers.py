@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 import wrong_sleep as sleep
+
 from linkloss.campaign.check import check
 from linkloss.judge import Outcome
 from linkloss.vehicle.loading import load_vehicle

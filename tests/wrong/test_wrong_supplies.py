@@ -9,11 +9,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from starving_cars import DECLARED, FAN_ON_A_SMALL_FEED, MS, WEAK_BATTERY, drive, wren_with
+from wrong_cars import wren
+
 from linkloss.faults.catalogue import make_fault
 from linkloss.judge import judge
 from linkloss.scenario import TimedFault
-from starving_cars import DECLARED, FAN_ON_A_SMALL_FEED, MS, WEAK_BATTERY, drive, wren_with
-from wrong_cars import wren
 
 FEED, START = ({old: new} for old, new in FAN_ON_A_SMALL_FEED.items())
 """The small fuse in the feed of the node, and the fan whose start is more than it bears."""

@@ -12,6 +12,8 @@ from functools import cache
 import pytest
 import triers
 from base_power import HomeRear
+from wrong_cars import car
+
 from linkloss.campaign.cases import CaseMaker
 from linkloss.campaign.placed import electrical_drafts
 from linkloss.campaign.rotation import Phases, Rotation, Undisturbed
@@ -22,7 +24,6 @@ from linkloss.session import simulate
 from linkloss.vehicle.electrical import SolidStateTable
 from linkloss.vehicle.load import TriesTable
 from linkloss_nodes import MS
-from wrong_cars import car
 
 TRIES = {"most": 3, "pause": "500 ms"}
 SWITCH = {"limit": "14 A", "trip": "12 A"}

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from demo_cases import narrow, wren
+
 from linkloss.campaign.result import CheckReport
 from linkloss.vehicle.loading import Vehicle
 

@@ -37,7 +37,7 @@ from linkloss.campaign.isolation import apart
 from linkloss.campaign.pairs import LINKED, Kinship
 from linkloss.campaign.reach import Coverage, News, Reached
 from linkloss.faults.base import Fault
-from linkloss.faults.frames import requests
+from linkloss.faults.frame_faults import requests
 from linkloss.recording import Recording
 from linkloss.scenario import Scenario, TimedAction, TimedFault
 from linkloss.session import simulate

@@ -56,7 +56,7 @@ from linkloss.campaign.cases import (
     without_fault,
 )
 from linkloss.faults.base import Fault
-from linkloss.faults.frames import requests
+from linkloss.faults.frame_faults import requests
 from linkloss.scenario import Scenario, TimedFault
 from linkloss.vehicle.loading import Vehicle
 

@@ -30,7 +30,7 @@ from linkloss.campaign.rotation import Rotation, Undisturbed
 from linkloss.campaign.traits import Traits
 from linkloss.faults.base import Fault
 from linkloss.faults.catalogue import catalogue, make_fault
-from linkloss.faults.frames import carries
+from linkloss.faults.frame_faults import carries
 from linkloss.scenario import Scenario, TimedFault
 
 POSITIONS = 16

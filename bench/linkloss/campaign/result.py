@@ -12,11 +12,10 @@ from linkloss.campaign.reach import Coverage, Point, Space, reached
 from linkloss.faults.catalogue import catalogue
 from linkloss.judge import Outcome, Unjudged, Verdict
 from linkloss.judge.verdict import smallest
+from linkloss.problem import EXIT_BAD_INPUT, EXIT_BROKEN, EXIT_KEPT, EXIT_NOT_EXERCISED
 from linkloss.recording import Recording
 from linkloss.scenario import Scenario
 from linkloss.vehicle.loading import Vehicle
-
-EXIT_KEPT, EXIT_BROKEN, EXIT_BAD_INPUT, EXIT_NOT_EXERCISED = 0, 1, 2, 3
 
 CAUTION = (
     "A bench result is not an approval. Local rules and licensed practice decide what may go on"

@@ -26,7 +26,7 @@ from linkloss.bus import BusRecord
 from linkloss.campaign.cases import MS, CaseMaker, instants
 from linkloss.campaign.isolation import apart
 from linkloss.faults.base import Fault
-from linkloss.faults.frames import carries
+from linkloss.faults.frame_faults import carries
 from linkloss.scenario import Clocks, Drifts, Scenario
 from linkloss.session import simulate
 from linkloss.vehicle.load import LoadTable

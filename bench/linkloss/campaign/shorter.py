@@ -23,7 +23,7 @@ from typing import Any, NamedTuple, TypeVar
 
 from linkloss.faults.base import Fault
 from linkloss.faults.catalogue import FaultError, make_fault
-from linkloss.faults.frames import requests
+from linkloss.faults.frame_faults import requests
 from linkloss.scenario import Scenario, TimedFault
 from linkloss.vehicle.loading import Vehicle
 

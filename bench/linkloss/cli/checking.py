@@ -47,10 +47,7 @@ def build_options(*, sanitize: bool, coverage: bool, workers: str | None) -> Bui
         return None
     if coverage and workers is not None:
         raise bad("--coverage", "counts on this machine only; expected no '--workers' beside it")
-    from linkloss.firmware.build import (
-        BuildError,
-        BuildOptions,
-    )
+    from linkloss.firmware.build import BuildError, BuildOptions
     from linkloss.firmware.coverage import counting
 
     held = ExitStack()

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from linkloss.live.driven import Excerpt, LiveSession
     from linkloss.live.endpoints import Endpoint
     from linkloss.live.opened import OpenBus
-    from linkloss.live.running import Running
+    from linkloss.live.service import Running
     from linkloss.recording import Outside
     from linkloss.scenario import TimedFault
     from linkloss.vehicle.loading import Vehicle
@@ -212,10 +212,7 @@ def serve(
     check_folder(save)
     lasts_ns = duration_ns("--lasts", lasts)
     from linkloss.live.driven import LiveSession
-    from linkloss.live.opened import (
-        endpoints,
-        outside_of,
-    )
+    from linkloss.live.opened import endpoints, outside_of
     from linkloss.scenario import timed_fault
     from linkloss.shipped import demo_vehicle
     from linkloss.vehicle.loading import load_vehicle
@@ -237,16 +234,16 @@ def serve(
     by_hand: list[Verdict] = []
     walk = adapter.walk(console, by_hand)
     excerpt = serve_until(begin, [*programs, *nodes], lasts_ns, console, walk)
-    from linkloss.campaign.result import EXIT_NOT_EXERCISED
     from linkloss.cli.running import write_run
     from linkloss.judge import Outcome
+    from linkloss.problem import EXIT_NOT_EXERCISED
     from linkloss.report.timeline import show_run
 
     result = excerpt.judged()
     result = replace(result, verdicts=(*result.verdicts, *by_hand))
     write_run(result, logs, json)
     if save is not None:
-        from linkloss.live.running import save as save_session
+        from linkloss.live.service import save as save_session
 
         console.print(f"linkloss run {save_session(excerpt, save, 'served')}", soft_wrap=True)
     show_run(console, result, quiet=quiet, verbose=verbose)
@@ -362,7 +359,7 @@ def live(
     from linkloss.cli.common import check_folder
     from linkloss.live.driven import LiveSession
     from linkloss.live.opened import Doors
-    from linkloss.live.running import Running
+    from linkloss.live.service import Running
     from linkloss.shipped import demo_vehicle
     from linkloss.vehicle.loading import load_vehicle
 
@@ -388,10 +385,7 @@ def _on_terminal(running: Running) -> int:
     """Show it here until somebody has seen enough."""
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise bad("--terminal", "needs a terminal for keys and pictures, and there is none")
-    from linkloss.live.console import (
-        Terminal,
-        pressed,
-    )
+    from linkloss.live.console import Terminal, pressed
     from linkloss.report.screen import make_console
 
     running.start()

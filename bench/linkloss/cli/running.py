@@ -158,10 +158,7 @@ def _window(
 
 def _write_bits(result: RunResult, path: Path, from_ns: int, to_ns: int | None) -> None:
     from linkloss.report.files import write_whole
-    from linkloss.report.waveform import (
-        vcd,
-        waveform,
-    )
+    from linkloss.report.waveform import vcd, waveform
 
     bus, end_ns = result.scenario.vehicle.bus, result.recording.end_ns
     until_ns = end_ns if to_ns is None else min(to_ns, end_ns)

@@ -65,8 +65,7 @@ from traceback import StackSummary
 from typing import Any, NoReturn
 from weakref import ref
 
-from linkloss.clock.program import OwnClock
-from linkloss.clock.queue import NS_PER_S, Event, EventQueue, Priority
+from linkloss.clock.queue import NS_PER_S, Event, EventQueue, OwnClock, Priority
 
 _ASYNCIO = Path(asyncio.__file__).parent
 

@@ -7,6 +7,11 @@ Every action of a run stands in one heap as the tuple
 so that the order of events can be read off in one place: first the earlier instant, at one
 instant the lower priority value, and among equals first come, first served. The running number
 belongs to the queue and not to this module: two runs in one process do not see each other.
+
+A node has a clock of its own (:class:`OwnClock`): a crystal is wrong by some tens of parts per
+million, and a counter of milliseconds or microseconds rolls over some day. What a program reads,
+and how long its timers, waits and periods take, goes through there. What is recorded stays in the
+time of the queue.
 """
 
 from __future__ import annotations
@@ -141,3 +146,50 @@ class EventQueue:
                 self.now_ns = when_ns
             action(*args)
         self.now_ns = max(self.now_ns, end_ns)
+
+
+class OwnClock:
+    """A clock that shows ``start_ns`` at instant zero of the run, and runs ``ppm`` too fast.
+
+    Exact to the nanosecond: the rate is kept in whole parts per billion. A clock that reads true
+    is ``OwnClock(queue)``.
+    """
+
+    __slots__ = ("_queue", "_rate", "start_ns")
+
+    def __init__(self, queue: EventQueue, start_ns: int = 0, ppm: float = 0.0) -> None:
+        self._queue = queue
+        self._rate = NS_PER_S + round(ppm * 1000)
+        self.start_ns = start_ns
+
+    @property
+    def ppb(self) -> int:
+        """How much too fast it runs, in parts per billion."""
+        return self._rate - NS_PER_S
+
+    def now_ns(self) -> int:
+        """What it shows now."""
+        return self.shows(self._queue.now_ns)
+
+    def shows(self, at_ns: int) -> int:
+        """What it shows at an instant of the bench."""
+        if self._rate == NS_PER_S:
+            return self.start_ns + at_ns
+        return self.start_ns + at_ns * self._rate // NS_PER_S
+
+    def between(self, from_ns: int, to_ns: int) -> int:
+        """What passes on it between two instants of the bench."""
+        return self.shows(to_ns) - self.shows(from_ns)
+
+    def instant(self, shown_ns: int) -> int:
+        """The first instant of the bench at which it shows a time."""
+        passed_ns = shown_ns - self.start_ns
+        if self._rate == NS_PER_S:
+            return passed_ns
+        return -(-passed_ns * NS_PER_S // self._rate)
+
+    def after(self, span_ns: int) -> int:
+        """The first instant of the bench at which a span of its time has passed from now on."""
+        if self._rate == NS_PER_S:
+            return self._queue.now_ns + span_ns
+        return self.instant(self.now_ns() + span_ns)

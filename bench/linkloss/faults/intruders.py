@@ -20,7 +20,7 @@ from linkloss.bus import Controller, FdFrame, Frame
 from linkloss.bus.frame import INTERMISSION_BITS, length_bits
 from linkloss.clock import Event
 from linkloss.faults.base import Fault, Rig, Undo, message_problem, node_problem
-from linkloss.faults.frames import last_sent, requests
+from linkloss.faults.frame_faults import last_sent, requests
 from linkloss.vehicle.loading import Vehicle
 from linkloss.vehicle.messages import MessageInfo, attribute
 

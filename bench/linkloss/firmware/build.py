@@ -27,7 +27,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-from linkloss.firmware.source import as_cpp, shorten_longs
+from linkloss.firmware.sketch import as_cpp, shorten_longs
 from linkloss.shipped import shipped
 
 

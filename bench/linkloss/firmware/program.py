@@ -18,7 +18,6 @@ from pathlib import Path
 from typing import Any
 
 from linkloss.clock import Event
-from linkloss.clock.program import BlockingProgram, ProgramFailed
 from linkloss.firmware.answers import (
     ANSWERS,
     Answers,
@@ -32,6 +31,7 @@ from linkloss.firmware.answers import (
     switchboard,
 )
 from linkloss.firmware.build import C_FOLDER, SKETCH_HEADERS
+from linkloss.firmware.guard import BlockingProgram, ProgramFailed
 
 _OURS = (str(C_FOLDER), str(SKETCH_HEADERS))
 

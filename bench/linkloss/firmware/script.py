@@ -22,7 +22,7 @@ from typing import Any, Protocol
 
 from linkloss.bus import Port
 from linkloss.clock import EventQueue, OwnClock
-from linkloss.clock.program import BlockingProgram, ProgramFailed
+from linkloss.firmware.guard import BlockingProgram, ProgramFailed
 from linkloss.firmware.stand_ins import (
     CanFactory,
     PinBank,

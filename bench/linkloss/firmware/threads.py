@@ -20,7 +20,7 @@ from typing import Any, Protocol
 from greenlet import GreenletExit, getcurrent, greenlet
 
 from linkloss.clock import Event, EventQueue, OwnClock
-from linkloss.clock.program import runs_programs
+from linkloss.firmware.guard import runs_programs
 
 _PATIENCE = 20
 """What a program does to tidy up makes a few calls, each of which is refused."""

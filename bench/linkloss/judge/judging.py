@@ -12,7 +12,14 @@ from linkloss.judge.case import Case
 from linkloss.judge.control import judge_control
 from linkloss.judge.end_to_end import judge_end_to_end
 from linkloss.judge.evidence import Evidence
-from linkloss.judge.fed import (
+from linkloss.judge.load_rules import judge_back, judge_darkness, judge_in_step, judge_never
+from linkloss.judge.loads import LoadView, judge_load, view_load
+from linkloss.judge.message_rules import senders_of
+from linkloss.judge.news import rule_name
+from linkloss.judge.node_rules import judge_asleep, judge_node, judge_stopped_load
+from linkloss.judge.notice import judge_notice, told_rules
+from linkloss.judge.sensor_rules import judge_senders, sender_rules, shown_signals
+from linkloss.judge.supply_rules import (
     feeds_load,
     feeds_node,
     has_neighbours,
@@ -20,13 +27,6 @@ from linkloss.judge.fed import (
     judge_fed_node,
     judge_neighbours,
 )
-from linkloss.judge.load_rules import judge_back, judge_darkness, judge_in_step, judge_never
-from linkloss.judge.loads import LoadView, judge_load, view_load
-from linkloss.judge.messages import senders_of
-from linkloss.judge.news import rule_name
-from linkloss.judge.nodes import judge_asleep, judge_node, judge_stopped_load
-from linkloss.judge.notice import judge_notice, told_rules
-from linkloss.judge.senders import judge_senders, sender_rules, shown_signals
 from linkloss.judge.verdict import Outcome, Verdict
 from linkloss.recording import Recording
 from linkloss.vehicle.expression import split_signal

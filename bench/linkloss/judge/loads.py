@@ -10,7 +10,7 @@ from linkloss.judge.case import Case, Zone, first_gap, missing_sender, zones
 from linkloss.judge.evidence import WAYS, AfterJump
 from linkloss.judge.flashing import judge_flashing
 from linkloss.judge.lives import within
-from linkloss.judge.messages import LATE_CYCLES
+from linkloss.judge.message_rules import LATE_CYCLES
 from linkloss.judge.news import LoadSources, decides_alone, sources_of
 from linkloss.judge.requested import Receiver
 from linkloss.judge.states import Shown, shown_word, state_words

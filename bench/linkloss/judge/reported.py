@@ -18,7 +18,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from linkloss.judge.judging import declared_rules, judge
-from linkloss.judge.nodes import SILENT_PERIODS
+from linkloss.judge.node_rules import SILENT_PERIODS
 from linkloss.judge.verdict import Outcome, Verdict
 from linkloss.recording import Outside, Recording, Series
 from linkloss.units import show_duration

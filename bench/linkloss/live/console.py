@@ -24,7 +24,7 @@ from rich.live import Live
 from rich.text import Text
 
 from linkloss.campaign.result import CAUTION
-from linkloss.live.running import (
+from linkloss.live.service import (
     Apply,
     Clear,
     Command,

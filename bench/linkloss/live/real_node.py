@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from linkloss.faults.base import Fault
 from linkloss.faults.catalogue import catalogue
 from linkloss.judge import Outcome, Verdict
-from linkloss.judge.nodes import SILENT_PERIODS
+from linkloss.judge.node_rules import SILENT_PERIODS
 from linkloss.live.opened import OpenBus
 from linkloss.problem import BadInput, unknown
 from linkloss.scenario import TimedFault

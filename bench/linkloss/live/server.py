@@ -43,7 +43,7 @@ from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIO
 
 from linkloss.clock.wallclock import monotonic_seconds
 from linkloss.live.page import files
-from linkloss.live.running import LONGEST, CommandError, Running, Seen, parse
+from linkloss.live.service import LONGEST, CommandError, Running, Seen, parse
 from linkloss.live.view import State
 from linkloss.problem import BadInput
 from linkloss.report.screen import printable

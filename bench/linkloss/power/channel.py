@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 from math import inf
 
 from linkloss.power.circuit import BODY, Element
+from linkloss.power.consumers import Filament, Heater, Load, Motor, Still
 from linkloss.power.fuses import Fuse
-from linkloss.power.loads import Filament, Heater, Load, Motor, Still
 from linkloss.power.switches import Relay, SolidState, Status, Switch
 
 SHORT_OHM = 0.01

@@ -15,7 +15,7 @@ from math import inf
 from operator import mul
 from typing import Protocol
 
-from linkloss.power.loads import Line
+from linkloss.power.consumers import Line
 
 BODY = -1
 LEAK = 1e-9

@@ -35,8 +35,8 @@ from typing import Literal, NamedTuple
 
 from linkloss.power.channel import Channel
 from linkloss.power.circuit import BODY, Circuit, Element
+from linkloss.power.consumers import Electronics, Heater, Line, Solenoid, Straight
 from linkloss.power.fuses import Fuse
-from linkloss.power.loads import Electronics, Heater, Line, Solenoid, Straight
 from linkloss.power.supply import Alternator, Battery, NodeSupply, Profile
 from linkloss.power.switches import NEVER, Relay, Status
 

@@ -20,7 +20,7 @@ from math import ceil, cos, exp, inf, log, pi, sin
 from pathlib import Path
 from typing import Literal
 
-from linkloss.power.loads import Line, Straight
+from linkloss.power.consumers import Line, Straight
 from linkloss.problem import BadInput, unknown
 
 

@@ -7,9 +7,11 @@ nothing but pytest; all else waits for the first file or test that needs it.
 from __future__ import annotations
 
 import inspect
-from collections.abc import Generator, Iterator
+import re
+import tomllib
+from collections.abc import Collection, Generator, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import pytest
 
@@ -18,6 +20,12 @@ if TYPE_CHECKING:
     from linkloss.vehicle.loading import Vehicle
 
 DEPTHS = ("quick", "full", "pairs")
+Kind = Literal["scenario", "vehicle"]
+_TABLE = re.compile(r"^[ \t]*\[", re.MULTILINE)
+_KEY = re.compile(r"^[ \t]*([A-Za-z_]+)[ \t]*=", re.MULTILINE)
+_HEADER = re.compile(r"^[ \t]*\[+[ \t]*([A-Za-z_]+)", re.MULTILINE)
+_LARGEST = 1 << 20
+"""Bytes; nobody writes so much by hand."""
 _RUNNER = "_function_scoped_runner"
 """The fixture of pytest-asyncio (1.1 and later) that holds the loop of a test."""
 _CAR = pytest.StashKey["Bench"]()
@@ -48,8 +56,6 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Col
     """Scenario files always; vehicle files when a depth is given, or when they are named."""
     if file_path.suffix != ".toml":
         return None
-    from linkloss.pytest_plugin.checks import kind_of
-
     kind = kind_of(file_path)
     if kind == "scenario":
         from linkloss.pytest_plugin.checks import ScenarioFile
@@ -61,6 +67,41 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Col
 
         return VehicleFile.from_parent(parent, path=file_path)
     return None
+
+
+def kind_of(path: Path) -> Kind | None:
+    """What a TOML file is, to all appearances; None for what is neither.
+
+    A scenario has a title, steps or expectations, and names its vehicle or its length. A vehicle
+    has a title, a bus and nodes. A file with a mistake in it is still a scenario, and says so as a
+    test, while a settings file of another program is none of our business.
+    """
+    try:
+        if path.stat().st_size > _LARGEST:
+            return None
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError):
+        return None
+    return _kind(_names(text)) if "title" in text else None  # most files end here
+
+
+def _kind(names: Collection[str]) -> Kind | None:
+    if "title" not in names:
+        return None
+    if "bus" in names and "nodes" in names:
+        return "vehicle"
+    told = "steps" in names or "expect" in names
+    return "scenario" if told and ("vehicle" in names or "lasts" in names) else None
+
+
+def _names(text: str) -> Collection[str]:
+    """The keys and tables at the top of a file, as well as they can be made out in a torn one."""
+    try:
+        return tomllib.loads(text).keys()
+    except tomllib.TOMLDecodeError:
+        first = _TABLE.search(text)
+        head = text if first is None else text[: first.start()]
+        return {*_KEY.findall(head), *_HEADER.findall(text)}
 
 
 @pytest.hookimpl(tryfirst=True)

@@ -16,7 +16,7 @@ from collections.abc import Callable
 
 from linkloss.campaign.result import CaseResult, CheckReport, RunResult
 from linkloss.judge import Verdict
-from linkloss.judge.senders import shown_signals
+from linkloss.judge.sensor_rules import shown_signals
 from linkloss.problem import BadInput
 from linkloss.shipped import demo_vehicle
 from linkloss.units import show_duration

@@ -26,7 +26,7 @@ from cantools.database import Database
 
 from linkloss.bus import Controller, Port
 from linkloss.clock import Event, EventQueue, OwnClock
-from linkloss.clock.program import BlockingProgram, ProgramFailed, install, runs_programs
+from linkloss.firmware.guard import BlockingProgram, ProgramFailed, install, runs_programs
 from linkloss.recording import Crash, NodeChange, Printed, Recording
 from linkloss.session.board import Board, Inputs, Output, Restart, Sleep
 from linkloss.session.electrics import Power

@@ -18,7 +18,7 @@ from operator import attrgetter
 
 from linkloss.bus import BusRecord
 from linkloss.bus.frame import INTERMISSION_BITS, arbitration_word
-from linkloss.campaign.result import EXIT_BROKEN, EXIT_KEPT, EXIT_NOT_EXERCISED
+from linkloss.problem import EXIT_BROKEN, EXIT_KEPT, EXIT_NOT_EXERCISED
 from linkloss.recording import Recording
 from linkloss.scenario import Scenario, TimedAction
 from linkloss.session import simulate

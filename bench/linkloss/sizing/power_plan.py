@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from linkloss.power.channel import Channel
-from linkloss.power.loads import Filament, Led
+from linkloss.power.consumers import Filament, Led
 from linkloss.power.network import Network
 from linkloss.power.supply import Piece, Profile
 from linkloss.power.switches import Relay

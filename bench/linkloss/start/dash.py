@@ -1,6 +1,7 @@
 """The dash: sends the position of the light switch every 50 ms."""
 
 import can
+
 from linkloss_nodes import MS, Node
 
 LAMP_REQUEST = 160

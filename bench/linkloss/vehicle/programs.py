@@ -21,9 +21,9 @@ from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
-from linkloss.clock.program import install, runs_programs
 from linkloss.firmware.answers import InputPin, OutputPin, Wiring
 from linkloss.firmware.build import BuildError, BuildOptions, Sources, build
+from linkloss.firmware.guard import install, runs_programs
 from linkloss.problem import nearest
 from linkloss.vehicle.tables import PinTable, VehicleFile
 
@@ -264,10 +264,7 @@ magnitude of a python-can call on a small computer (from memory).
 def load_script(name: str, file: VehicleFile, folder: Path) -> Any:
     """The program of a node. Raises ProgramError."""
     try:
-        from linkloss.firmware.script import (
-            Script,
-            compiled,
-        )
+        from linkloss.firmware.script import Script, compiled
         from linkloss.firmware.stand_ins import PinBank  # the extra 'firmware'
     except ModuleNotFoundError as error:
         text = f"scripts need the package '{error.name}': pip install 'linkloss[firmware]'"

@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from math import inf
 
 from linkloss.power.channel import Channel
+from linkloss.power.consumers import Electronics, Filament, Heater, Led, Load, Motor, Solenoid
 from linkloss.power.fuses import Fuse
 from linkloss.power.leads import Lead
-from linkloss.power.loads import Electronics, Filament, Heater, Led, Load, Motor, Solenoid
 from linkloss.power.network import Network, Starter, Terminal
 from linkloss.power.supply import Alternator, Battery, NodeSupply
 from linkloss.power.switches import Direct, Relay, SolidState, Switch

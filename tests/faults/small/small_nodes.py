@@ -1,6 +1,7 @@
 """The programs of the small car: as plain as can be, nothing guards against anything."""
 
 import can
+
 from linkloss_nodes import MS, Node
 
 

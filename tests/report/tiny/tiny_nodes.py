@@ -1,6 +1,7 @@
 """The programs of the tiny car: they do what they are told and guard against nothing."""
 
 import can
+
 from linkloss_nodes import MS, Node
 
 

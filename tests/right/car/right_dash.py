@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import can
+
 from linkloss_nodes import MS, Node
 from linkloss_nodes.protect import Protection
 

@@ -1,6 +1,7 @@
 """The programs of a car in which nothing happens yet."""
 
 import can
+
 from linkloss_nodes import MS, Node
 
 

@@ -11,6 +11,7 @@ from functools import cached_property, partial
 from typing import ClassVar, cast
 
 import can
+
 from linkloss_nodes import MS, Board, Node
 
 

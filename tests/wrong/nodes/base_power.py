@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import ClassVar, NamedTuple
 
 from base_link import HomeNode
+
 from linkloss_nodes import Board
 
 CYCLE_MS, LIT_MS = 660, 330

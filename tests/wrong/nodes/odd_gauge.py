@@ -6,6 +6,7 @@ import contextlib
 
 import can
 from base_link import checksum
+
 from linkloss_nodes import MS
 from linkloss_nodes.gauge import GaugeNode
 

@@ -6,6 +6,7 @@ from math import nan
 from typing import ClassVar
 
 from base_power import BODY, ENGINE, LAMP, Blinker, HomeFront, HomePower, HomeRear
+
 from linkloss_nodes import MS
 
 

@@ -9,6 +9,7 @@ import struct
 import can
 from base_link import Heard, checksum
 from base_power import BODY, LAMP, HomeFront, HomeRear, Load
+
 from linkloss_nodes import MS
 
 

@@ -8,6 +8,7 @@ from typing import ClassVar
 from base_dash import SWITCHES, HomeDash
 from base_engine import HomeEngine
 from base_power import HomeFront, HomeRear, Load
+
 from linkloss_nodes import MS
 
 

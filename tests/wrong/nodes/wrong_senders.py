@@ -6,6 +6,7 @@ from functools import partial
 
 import can
 from base_engine import HomeEngine
+
 from linkloss_nodes import MS
 from linkloss_nodes.control import ControlNode
 from linkloss_nodes.engine import EngineNode

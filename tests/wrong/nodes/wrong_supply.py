@@ -5,6 +5,7 @@ from __future__ import annotations
 from math import inf
 
 from base_power import HomeFront, HomeRear
+
 from linkloss_nodes import MS
 from linkloss_nodes.current import CurrentWatch
 from linkloss_nodes.power import PowerNode

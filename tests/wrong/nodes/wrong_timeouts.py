@@ -8,6 +8,7 @@ from typing import ClassVar
 import can
 from base_link import Heard
 from base_power import LAMP, HomeRear, Load
+
 from linkloss_nodes import MS
 
 

@@ -16,10 +16,12 @@ from functools import partial
 from pathlib import Path
 
 from linkloss.campaign.check import Failed, Wanted, again, cases_named
-from linkloss.campaign.result import CAUTION, EXIT_KEPT, CaseResult, CheckReport, RunResult
+from linkloss.campaign.result import CAUTION, CaseResult, CheckReport, RunResult
 from linkloss.judge.verdict import Outcome, Verdict
+from linkloss.problem import EXIT_KEPT
 from linkloss.report.files import write_whole
 from linkloss.report.findings import Told
+from linkloss.report.html.broken import Looker, anchor, grouped, links, margin_lines
 from linkloss.report.html.render import render
 from linkloss.report.html.scene import Place, look, traffic
 from linkloss.report.html.sections import (
@@ -35,7 +37,6 @@ from linkloss.report.html.sections import (
     version_facts,
 )
 from linkloss.report.html.sheet import Broken, Fact, Page, Part, Story
-from linkloss.report.html.stories import Looker, anchor, grouped, links, margin_lines
 from linkloss.report.reopen import CHANGED, Reopened
 from linkloss.report.timeline import outcome_of_run
 from linkloss.report.totals import reach_sentences

@@ -1,0 +1,231 @@
+"""The ground lead of a node has come off.
+
+What the faults of the supply have in common: profiles that stand in its place.
+
+The supply dips.
+
+The battery is disconnected.
+
+The alternator makes too much voltage.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from random import Random
+from typing import Literal
+
+from pydantic import Field
+
+from linkloss.faults.base import Fault, Rig, Undo, node_problem
+from linkloss.faults.output_faults import changed
+from linkloss.power.supply import PROFILES, Profile, sag
+from linkloss.units import Voltage, write_voltage
+from linkloss.vehicle.loading import Vehicle
+from linkloss.vehicle.tables import NodeTable
+
+STIFF_OHM = 0.01
+
+
+def supply_problem(vehicle: Vehicle) -> str:
+    """The text for a vehicle that says nothing of its supply; empty when it does."""
+    if vehicle.supply is None:
+        return "the vehicle has no table 'supply': it runs on an ideal one"
+    return ""
+
+
+def follow(rig: Rig, profile: str) -> Undo:
+    """A named profile stands in place of battery and alternator until this is undone.
+
+    It is a stiff source, whatever resistance the standard gives it: that one is meant for a single
+    device on a bench, and here the whole car hangs on it.
+    """
+    return stand_in(rig, PROFILES[profile]())
+
+
+def stand_in(rig: Rig, profile: Profile) -> Undo:
+    """The same with a profile that has no name."""
+    assert rig.power is not None, "the vehicle has no supply; problem() says so"
+    return rig.power.follow(replace(profile, ohm=STIFF_OHM))
+
+
+Dip = Literal[
+    "starting_1", "starting_2", "starting_3", "starting_4", "momentary_drop", "reset_staircase",
+    "slow_ramp",
+]  # fmt: skip
+
+
+class BrownOut(Fault):
+    """The voltage of the whole car follows a profile of ISO 16750-2, sags slowly and stays low, or
+    the feed of one node fails.
+
+    What resets, drops out or goes dark follows from the voltages that the circuit gives: each
+    node's threshold decides. When the fault clears, battery and alternator are back at once.
+    """
+
+    kind = "brown_out"
+    group = "node"
+    electrical = True
+
+    profile: Dip | None = Field(default=None, description="what the car's voltage does")
+    node: str | None = Field(default=None, description="the only node that it hits: no feed at all")
+    sags_to: Voltage | None = Field(
+        default=None, ge=0.5, le=12, description="what the car's voltage falls to within a second"
+    )
+
+    def problem(self, vehicle: Vehicle) -> str:
+        if [self.profile, self.node, self.sags_to].count(None) != 2:
+            return "expected one of 'profile', 'sags_to' (the whole car) and 'node' (its feed)"
+        if self.node is None:
+            return supply_problem(vehicle)
+        missing = node_problem(vehicle, self.node)
+        if missing:
+            return missing
+        supply = vehicle.nodes[self.node].supply
+        if supply is None or supply.feed is None:
+            return f"node '{self.node}' has no feed in its table 'supply'"
+        return ""
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        if self.profile is not None:
+            return follow(rig, self.profile)
+        if self.sags_to is not None:
+            return stand_in(rig, sag(self.sags_to))
+        node = self.node
+        assert node is not None
+        return changed(
+            rig,
+            lambda network: network.lose_feed(node),
+            lambda network: network.lose_feed(node, -1),
+        )
+
+    def describe(self) -> str:
+        if self.profile is not None:
+            return f"the supply dipped ({self.profile.replace('_', ' ')})"
+        if self.sags_to is not None:
+            return f"the supply sagged to {write_voltage(self.sags_to)}"
+        return f"the feed of {self.node} failed"
+
+    def nodes(self) -> tuple[str, ...]:
+        return () if self.node is None else (self.node,)
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        if vehicle.supply is None:
+            return
+        for profile in ("starting_1", "starting_2", "starting_3", "starting_4", "momentary_drop"):
+            yield cls(profile=profile)
+        for volts in dict.fromkeys(map(_band_middle, vehicle.nodes.values())):
+            if volts is not None:
+                yield cls(sags_to=volts)
+        for name, table in vehicle.nodes.items():
+            if table.supply is not None and table.supply.feed is not None:
+                yield cls(node=name)
+
+
+def _band_middle(node: NodeTable) -> float | None:
+    """Half-way between what a node's processor needs at the least and where it has to be reset."""
+    supply = node.supply
+    if supply is None or supply.least is None:
+        return None
+    return round((supply.least + supply.brown_out) / 2, 2)
+
+
+class BatteryOff(Fault):
+    """A terminal of the battery is off. With the engine running the alternator goes on alone, as
+    far as its current reaches; the surge at that moment is the fault ``alternator_surge``.
+    """
+
+    kind = "battery_off"
+    group = "node"
+    electrical = True
+
+    def problem(self, vehicle: Vehicle) -> str:
+        return supply_problem(vehicle)
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        return changed(
+            rig,
+            lambda network: network.connect_battery(connected=False),
+            lambda network: network.connect_battery(connected=True),
+        )
+
+    def describe(self) -> str:
+        return "the battery came off"
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        if vehicle.supply is not None:
+            yield cls()
+
+
+Surge = Literal["over_voltage", "load_dump_clamped", "load_dump", "jump_start"]
+
+
+class AlternatorSurge(Fault):
+    """The car's voltage follows a profile of ISO 16750-2 that lies above its operating range, and
+    stays where the profile ends until the fault clears. What a part does not survive is not
+    modelled: nothing but a fuse is destroyed. A check tries 18 V for 400 ms alone: at 26 V and more
+    the start of a large motor may well blow its fuse, and that is no fault of a node.
+    """
+
+    kind = "alternator_surge"
+    group = "node"
+    electrical = True
+
+    profile: Surge = Field(default="over_voltage", description="what the voltage does")
+
+    def problem(self, vehicle: Vehicle) -> str:
+        return supply_problem(vehicle)
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        return follow(rig, self.profile)
+
+    def describe(self) -> str:
+        return f"the supply surged ({self.profile.replace('_', ' ')})"
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        if vehicle.supply is not None:
+            yield cls()
+
+
+class GroundLost(Fault):
+    """The node's own ground lead is open. What current can flow back by another way does: by a
+    link to the ground of another node, or through loads that are grounded elsewhere.
+    """
+
+    kind = "ground_lost"
+    group = "node"
+    electrical = True
+
+    node: str
+
+    def problem(self, vehicle: Vehicle) -> str:
+        missing = node_problem(vehicle, self.node)
+        if missing:
+            return missing
+        supply = vehicle.nodes[self.node].supply
+        if supply is None or supply.ground is None:
+            return f"node '{self.node}' has no ground lead in its table 'supply'"
+        return ""
+
+    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
+        return changed(
+            rig,
+            lambda network: network.lose_ground(self.node),
+            lambda network: network.lose_ground(self.node, -1),
+        )
+
+    def describe(self) -> str:
+        return f"the ground lead of {self.node} came off"
+
+    def nodes(self) -> tuple[str, ...]:
+        return (self.node,)
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for name, table in vehicle.nodes.items():
+            if table.supply is not None and table.supply.ground is not None:
+                yield cls(node=name)
