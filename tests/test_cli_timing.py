@@ -96,7 +96,7 @@ def test_the_bits_of_a_window_are_written(car, capsys):
     assert instants[-1] == 200_000_000
     assert len(instants) > 20
     assert len(whole) > len(window)
-    assert "$var bus 1 ! bus $end" in window
+    assert "$var wire 1 ! bus $end" in window
     assert " dash $end" in window
     assert " rear $end" in window
 

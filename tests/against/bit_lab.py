@@ -65,7 +65,7 @@ class Lab:
     def heard(self, name: str) -> list[Frame]:
         return [frame for _, frame in self.nodes[name].inbox]
 
-    def bus(self, first: int, last: int) -> str:
+    def levels(self, first: int, last: int) -> str:
         """The bus from one bit to another, both included, as far as it was followed bit by bit."""
         found = [each for each in self.bits if first <= each.start_ns // 1_000 <= last]
         return "".join("0" if each.driven else "1" for each in found)

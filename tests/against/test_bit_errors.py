@@ -63,7 +63,7 @@ def test_a_crc_error_of_a_receiver_shows_behind_the_ack_delimiter():
     lab["a"].send(FRAME)
     lab.run(1_000)
     assert lab.line("b", 66, 77) == "111111000000"[1:] + "1"
-    assert lab.bus(70, 79) == "1000000011"
+    assert lab.levels(70, 79) == "1000000011"
     assert lab.starts == [0, 89]
 
 
@@ -133,7 +133,7 @@ def test_an_overload_flag_in_the_third_bit_of_intermission_is_a_start_of_frame_t
     lab["a"].send(FRAME)
     lab.run(500)
     assert lab.counters() == [(0, 1), (0, 0), (0, 1)]
-    assert lab.bus(80, 92) == "0" * 12 + "1"
+    assert lab.levels(80, 92) == "0" * 12 + "1"
 
 
 def test_a_dominant_third_bit_of_intermission_is_a_start_of_frame_to_one():
@@ -165,7 +165,7 @@ def test_a_dominant_eighth_bit_of_the_delimiter_is_an_overload():
     lab.run_to(70)
     # flags 41 to 51, delimiter 52 to 59, overload flag of b 60 to 65, of the others 61 to 66
     assert lab.counters() == [(8, 0), (0, 1), (0, 1)]
-    assert lab.bus(52, 67) == "1" * 8 + "0" * 7 + "1"
+    assert lab.levels(52, 67) == "1" * 8 + "0" * 7 + "1"
 
 
 # ---- exceptions to rule 3
@@ -229,7 +229,7 @@ def test_a_passive_sender_with_active_receivers_repeats_after_k_and_32_bits():
     lab["a"].send(FRAME)
     lab.run(1_000)
     assert lab.starts == [0, 40 + 32]
-    assert lab.bus(41, 63) == "1" * 6 + "0" * 6 + "1" * 11
+    assert lab.levels(41, 63) == "1" * 6 + "0" * 6 + "1" * 11
 
 
 def test_flags_together_are_six_to_twelve_bits_long():
@@ -240,7 +240,7 @@ def test_flags_together_are_six_to_twelve_bits_long():
         lab["a"].send(FRAME)
         lab.run(300)
         noticed = lab.records[0].end_ns // 1_000
-        flags = max(lab.bus(noticed, noticed + 26).split("1"), key=len)
+        flags = max(lab.levels(noticed, noticed + 26).split("1"), key=len)
         assert lab.records[0].error is not None, k
         assert 6 <= len(flags) <= 12, k
 

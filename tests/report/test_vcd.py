@@ -11,7 +11,7 @@ from linkloss.report.waveform import vcd
 
 def changes(text: str) -> dict[str, list[tuple[int, int]]]:
     """A reader of its own: name -> (instant, level)."""
-    names = dict(re.findall(r"\$var bus 1 (\S+) (\S+) \$end", text))
+    names = dict(re.findall(r"\$var wire 1 (\S+) (\S+) \$end", text))
     found: dict[str, list[tuple[int, int]]] = {name: [] for name in names.values()}
     now = None
     for line in text.partition("$enddefinitions $end\n")[2].splitlines():
@@ -56,7 +56,7 @@ def test_names_become_words_that_differ():
 
 def test_there_are_codes_for_any_number_of_channels():
     text = "".join(vcd({f"n{number}": [] for number in range(300)}, 0, 1))
-    codes = re.findall(r"\$var bus 1 (\S+) ", text)
+    codes = re.findall(r"\$var wire 1 (\S+) ", text)
     assert len(set(codes)) == 300
     assert codes[0] == "!"
     assert all(33 <= ord(char) <= 126 for code in codes for char in code)

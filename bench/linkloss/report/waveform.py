@@ -54,7 +54,7 @@ def vcd(
     yield "$version linkloss $end\n$timescale 1 ns $end\n"
     yield f"$scope module {_word(scope)} $end\n"
     for code, name in zip(codes, _words(channels), strict=True):
-        yield f"$var bus 1 {code} {name} $end\n"
+        yield f"$var wire 1 {code} {name} $end\n"
     yield "$upscope $end\n$enddefinitions $end\n"
     yield "#0\n$dumpvars\n" + "".join(f"1{code}\n" for code in codes) + "$end\n"
     levels = [1] * len(codes)
