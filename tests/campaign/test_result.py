@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from linkloss.campaign.result import CaseResult, CheckReport, RunResult
 from linkloss.campaign.store import CaseStore
 from linkloss.judge import Outcome, Unjudged, Verdict
+from linkloss.judge.verdict import Cause
 from linkloss.vehicle.loading import load_vehicle
 
 MS = 1_000_000
@@ -32,7 +33,7 @@ def kept(place, margin_ms=None) -> Verdict:
 
 def broken(place, at_ms=700, margin_ms=-100) -> Verdict:
     margin_ns = None if margin_ms is None else margin_ms * MS
-    return Verdict(*place, Outcome.BROKEN, margin_ns, at_ms * MS, text="was off")
+    return Verdict(*place, Outcome.BROKEN, margin_ns, at_ms * MS, None, Cause.TOLD, "was off")
 
 
 def untested(place) -> Verdict:

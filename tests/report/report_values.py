@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -9,6 +10,7 @@ from pathlib import Path
 from linkloss.bus import BusRecord, Frame
 from linkloss.campaign.result import CaseResult, CheckReport, RunResult
 from linkloss.judge import Outcome, Unjudged, Verdict
+from linkloss.judge.verdict import Cause
 from linkloss.recording import (
     ActionRecord,
     ControllerChange,
@@ -59,9 +61,30 @@ def broken(
         None if wrong_ns is None else -wrong_ns,
         None if at_ms is None else round(at_ms * MS),
         wrong_ns,
-        text,
-        culprit,
+        **told(text),
+        culprit=culprit,
     )
+
+
+def told(text: str) -> dict[str, object]:
+    """The values of a verdict with these words, with or without their tail."""
+    for cause in Cause:
+        body, _, tail = cause.value.partition("|")
+        names = re.findall(r"{(\w+)}", body + tail)
+        if text and cause is not Cause.TOLD and len(set(names)) == len(names):
+            found = re.fullmatch(_form(body) + f"({_form(tail)})?", text, re.DOTALL)
+            if found:
+                values = found.groupdict(default="")
+                about = tuple(values[name] for name in sorted(values) if name[1:].isdigit())
+                plain = {"_observed", "_allowed"} & values.keys()
+                told = {name[1:]: values[name] for name in plain}
+                return {"cause": cause, "about": about, **told}
+    return {"cause": Cause.TOLD if text else None, "observed": text}
+
+
+def _form(template: str) -> str:
+    escaped = re.escape(template).replace(r"\{", "{").replace(r"\}", "}").replace("{more}", "")
+    return re.sub(r"{(\w+)}", r"(?P<_\1>.*?)", escaped)
 
 
 def case(fault: str, *verdicts: Verdict, at_ms: int | None = 500, text: str = CUT) -> CaseResult:
@@ -234,7 +257,7 @@ def run_result() -> RunResult:
                 "expected",
                 Outcome.BROKEN,
                 at_ns=812 * MS,
-                text="was off at 812 ms; expected: on",
+                **told("was off at 812 ms; expected: on"),
             ),
         ),
     )

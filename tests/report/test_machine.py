@@ -50,7 +50,8 @@ def test_a_check_as_json_says_what_the_screen_says():
 
 def test_a_case_in_json_lists_only_the_rules_that_it_put_to_the_test():
     entry = json.loads(check_json(mixed_report()))["cases"][0]
-    assert entry["verdicts"] == [["tail_lamp", "fresh", "kept", 12_500_000, None, None, "", ""]]
+    kept = ["tail_lamp", "fresh", "kept", 12_500_000, None, None, None, "", "", [], 0, "", ""]
+    assert entry["verdicts"] == [kept]
 
 
 def test_a_rule_that_was_not_exercised_names_no_case():

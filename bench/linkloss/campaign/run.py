@@ -16,6 +16,7 @@ from linkloss.judge.evidence import Evidence
 from linkloss.judge.flashing import mean_rate, whole_cycles
 from linkloss.judge.reported import judge_real
 from linkloss.judge.states import levels
+from linkloss.judge.verdict import Cause
 from linkloss.logs.recorded import read_document, recording_of
 from linkloss.problem import BadInput
 from linkloss.recording import Outside, Recording
@@ -74,7 +75,9 @@ LEAD_NS = 10_000_000_000
 def failed_case(scenario: Scenario, text: str) -> CaseResult:
     """The result of a case whose process did not live to tell: a broken rule of its own."""
     at_ns = scenario.first_fault_ns or 0
-    verdict = Verdict(PROCESS, "program", Outcome.BROKEN, at_ns=at_ns, text=text)
+    verdict = Verdict(
+        PROCESS, "program", Outcome.BROKEN, at_ns=at_ns, cause=Cause.TOLD, observed=text
+    )
     return _result(scenario, 0, (verdict,))
 
 
@@ -104,12 +107,17 @@ def _result(
 def _expectations(scenario: Scenario, recording: Recording) -> Iterator[Verdict]:
     for entry in scenario.expectations:
         wrong = _wrong_at(entry, scenario, recording)
-        if wrong is None:
-            yield Verdict(entry.load, "expected", Outcome.KEPT)
-            continue
-        at_ns, was = wrong
-        text = f"was {was} at {show_duration(at_ns)}; expected: {entry.state}"
-        yield Verdict(entry.load, "expected", Outcome.BROKEN, at_ns=at_ns, text=text)
+        yield expected_verdict(entry, *(wrong or (None, "")))
+
+
+def expected_verdict(entry: Expectation, at_ns: int | None, was: str) -> Verdict:
+    """What is said of an expectation; ``at_ns`` is None where it was met."""
+    if at_ns is None:
+        return Verdict(entry.load, "expected", Outcome.KEPT)
+    return Verdict(
+        entry.load, "expected", Outcome.BROKEN, at_ns=at_ns,
+        cause=Cause.NOT_EXPECTED, observed=was, allowed=entry.state, about=(show_duration(at_ns),),
+    )  # fmt: skip
 
 
 def _wrong_at(

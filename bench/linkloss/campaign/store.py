@@ -92,32 +92,16 @@ class CaseStore(Collection[CaseResult]):
 
 def _line(case: CaseResult) -> list[Any]:
     """A result as plain values, in the order of its fields; verdicts and points last."""
-    verdicts = [
-        [
-            verdict.subject,
-            verdict.rule,
-            verdict.outcome.value,
-            verdict.margin_ns,
-            verdict.at_ns,
-            verdict.wrong_for_ns,
-            verdict.text,
-            verdict.culprit,
-        ]
-        for verdict in case.verdicts
-    ]
+    verdicts = [verdict.row() for verdict in case.verdicts]
     return [*(getattr(case, name) for name in _CASE_FIELDS), verdicts, case.points]
 
 
 def _case(line: list[Any]) -> CaseResult:
     """The result that a line holds."""
     *fields, verdicts, points = line
-    found = tuple(
-        Verdict(subject, rule, Outcome(outcome), *rest)
-        for subject, rule, outcome, *rest in verdicts
-    )
     return CaseResult(
         **dict(zip(_CASE_FIELDS, fields, strict=True)),
-        verdicts=found,
+        verdicts=tuple(Verdict.from_row(row) for row in verdicts),
         points=tuple(tuple(point) for point in points),
     )
 

@@ -32,7 +32,7 @@ from linkloss.judge.states import (
     state_words,
     united,
 )
-from linkloss.judge.verdict import Outcome, Verdict, smallest, worst
+from linkloss.judge.verdict import Cause, Outcome, Verdict, smallest, worst
 from linkloss.judge.walk import News, Source, Walked, walk
 from linkloss.recording import Series
 from linkloss.units import show_duration
@@ -203,13 +203,10 @@ def _judge_life(
     assert best is not None
     for breach in best.breaches:
         wrong_ns = breach.to_ns - breach.at_ns
-        text = (
-            f"node {node} asked for {shown_word(breach.shown)} while its inputs ask for"
-            f" {state_words(breach.states)}; wrong for {show_duration(wrong_ns)}"
-        )
         yield Verdict(
-            name, "control", Outcome.BROKEN, -wrong_ns, breach.at_ns, wrong_ns, text, node
-        )
+            name, "control", Outcome.BROKEN, -wrong_ns, breach.at_ns, wrong_ns,
+            Cause.ASKED_WRONG, shown_word(breach.shown), state_words(breach.states), culprit=node,
+        )  # fmt: skip
     yield from _old(case, name, request, life, excused)
     margins = [entry.margin_ns for entry in best.kept if entry.rule == "control"]
     if margins:
@@ -288,11 +285,10 @@ def _old(
     for frame in outdated(case.waits[info.name], asked, limit_ns):
         age_ns = frame.start_ns - frame.queued_ns
         was = ON if signal.raw(frame.data) else OFF
-        text = f"node {node} asked for {was} with content {show_duration(age_ns)} old"
-        text += f", which nobody asks for any more; expected at most {show_duration(limit_ns)}"
         yield Verdict(
-            name, "control", Outcome.BROKEN, limit_ns - age_ns, frame.start_ns, 0, text, node
-        )
+            name, "control", Outcome.BROKEN, limit_ns - age_ns, frame.start_ns, 0,
+            Cause.ASKED_OLD, was, show_duration(limit_ns), (show_duration(age_ns),), culprit=node,
+        )  # fmt: skip
 
 
 def _in_service(

@@ -29,9 +29,8 @@ from linkloss.judge.states import (
     united,
     wrong,
 )
-from linkloss.judge.verdict import Outcome, Verdict, smallest, worst
+from linkloss.judge.verdict import Cause, Outcome, Verdict, smallest, worst
 from linkloss.judge.walk import NEVER
-from linkloss.units import show_duration
 from linkloss.vehicle.expression import split_signal
 from linkloss.vehicle.tables import RequestTable
 
@@ -252,16 +251,7 @@ class _Judge:
 
     def _broken(self, part: Wrong) -> Verdict:
         wrong_ns = part.to_ns - part.from_ns
-        text = (
-            f"was {shown_word(part.shown)} while its inputs ask for {state_words(part.states)};"
-            f" wrong for {show_duration(wrong_ns)}"
-        )
         return Verdict(
-            self.view.name,
-            "end to end",
-            Outcome.BROKEN,
-            -wrong_ns,
-            part.from_ns,
-            wrong_ns,
-            text,
-        )
+            self.view.name, "end to end", Outcome.BROKEN, -wrong_ns, part.from_ns, wrong_ns,
+            Cause.NOT_AS_INPUTS_ASK, shown_word(part.shown), state_words(part.states),
+        )  # fmt: skip

@@ -8,7 +8,7 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from linkloss.judge.states import FLASH, OFF
-from linkloss.judge.verdict import Outcome, Verdict, smallest
+from linkloss.judge.verdict import Cause, Outcome, Verdict, smallest
 from linkloss.judge.walk import Segment
 from linkloss.recording import Series
 from linkloss.units import show_duration
@@ -149,11 +149,11 @@ def _judge_run(name: str, rule: FlashRule, run: Run, actual: Series[float]) -> V
     margins: list[int] = []
     for at_ns in [*rises[len(before) :], to_ns]:
         if at_ns > due_ns:
-            text = f"did not light up again within {show_duration(longest_ns)}"
-            if due_ns == only_ns:
-                text = "did not begin to flash with a lit phase"
-            late_ns = at_ns - due_ns
-            return Verdict(name, "flash", Outcome.BROKEN, -late_ns, due_ns, late_ns, text)
+            cause = Cause.NOT_BEGUN if due_ns == only_ns else Cause.NOT_LIT_AGAIN
+            late_ns, longest = at_ns - due_ns, show_duration(longest_ns)
+            return Verdict(
+                name, "flash", Outcome.BROKEN, -late_ns, due_ns, late_ns, cause, allowed=longest
+            )
         if at_ns != to_ns:
             margins.append(due_ns - at_ns)
         due_ns = at_ns + longest_ns
@@ -162,8 +162,11 @@ def _judge_run(name: str, rule: FlashRule, run: Run, actual: Series[float]) -> V
         del inside[0]
     wrong = _outside(rule, inside)
     if wrong is not None:
-        cycle, text = wrong
-        return Verdict(name, "flash", Outcome.BROKEN, None, cycle.to_ns, to_ns - cycle.to_ns, text)
+        cycle, cause, observed, allowed = wrong
+        lasts_ns = to_ns - cycle.to_ns
+        return Verdict(
+            name, "flash", Outcome.BROKEN, None, cycle.to_ns, lasts_ns, cause, observed, allowed
+        )
     if not inside or to_ns - only_ns <= longest_ns:
         return Verdict(name, "flash", Outcome.NOT_EXERCISED)
     return Verdict(name, "flash", Outcome.KEPT, smallest(margins))
@@ -188,8 +191,10 @@ def _joins(
     return first.lit_ns < whole_ns and first.per_minute > rule.per_minute[0]
 
 
-def _outside(rule: FlashRule, cycles: Sequence[Cycle]) -> tuple[Cycle, str] | None:
-    """The first cycle at which the average of the last ones leaves the limits."""
+def _outside(rule: FlashRule, cycles: Sequence[Cycle]) -> tuple[Cycle, Cause, str, str] | None:
+    """The first cycle at which the average of the last ones leaves the limits, what it was that
+    did, its value and the limits.
+    """
     low, high = rule.per_minute
     for index, cycle in enumerate(cycles):
         last = cycles[max(0, index + 1 - AVERAGE_OF) : index + 1]
@@ -197,9 +202,9 @@ def _outside(rule: FlashRule, cycles: Sequence[Cycle]) -> tuple[Cycle, str] | No
             continue
         rate = mean_rate(last)
         if not low <= rate <= high:
-            return cycle, f"flashed {rate:.1f} times per minute; allowed: {low:g} to {high:g}"
+            return cycle, Cause.RATE, f"{rate:.1f}", f"{low:g} to {high:g}"
         share = sum(entry.on_share for entry in last) / len(last)
         if not rule.on_share[0] <= share <= rule.on_share[1]:
             limits = f"{rule.on_share[0]:.0%} to {rule.on_share[1]:.0%}"
-            return cycle, f"was lit for {share:.0%} of a cycle; allowed: {limits}"
+            return cycle, Cause.ON_SHARE, f"{share:.0%}", limits
     return None

@@ -18,7 +18,7 @@ from linkloss.judge.lives import Life, merged
 from linkloss.judge.loads import LoadView
 from linkloss.judge.news import rule_name
 from linkloss.judge.states import FLASH, ON, levels
-from linkloss.judge.verdict import Outcome, Verdict, worst
+from linkloss.judge.verdict import Cause, Outcome, Verdict, worst
 from linkloss.units import ns_in, show_duration
 from linkloss.vehicle.load import NeverRule
 
@@ -81,11 +81,14 @@ def _judge_span(
             continue  # a trip outranks it
         wrong_ns = end - at_ns
         if wrong_ns > 0:
-            text = (
-                f"was {rule.state} while {rule.when.text}, for {show_duration(end - start)};"
-                f" allowed: {show_duration(rule.within if leaving else 0)}"
-            )
-            found.append(Verdict(name, called, Outcome.BROKEN, -wrong_ns, at_ns, wrong_ns, text))
+            limit = show_duration(rule.within if leaving else 0)
+            found.append(
+                Verdict(
+                    name, called, Outcome.BROKEN, -wrong_ns, at_ns, wrong_ns,
+                    Cause.FORBIDDEN_STATE, rule.state, limit,
+                    (rule.when.text, show_duration(end - start)),
+                )
+            )  # fmt: skip
         elif leaving and at_ns < to_ns:
             found.append(Verdict(name, called, Outcome.KEPT, at_ns - end))
     return found
@@ -118,12 +121,13 @@ def judge_darkness(case: Case, view: LoadView) -> list[Verdict]:
             open_end = open_end or end == case.end_ns
             if end - start > limit_ns and not rightly:
                 over_ns = end - start - limit_ns
-                text = f"was dark for {show_duration(end - start)} after the reset of node"
-                text += f" {view.load.node}; allowed: {show_duration(limit_ns)}"
-                at_ns = start + limit_ns
                 found.append(
-                    Verdict(view.name, "dark", Outcome.BROKEN, -over_ns, at_ns, over_ns, text)
-                )
+                    Verdict(
+                        view.name, "dark", Outcome.BROKEN, -over_ns, start + limit_ns, over_ns,
+                        Cause.LATE_DARK, show_duration(end - start), show_duration(limit_ns),
+                        (view.load.node,),
+                    )
+                )  # fmt: skip
         if not open_end and not view.sources.ordered_off(life.reset_ns, since_ns + limit_ns):
             margin_ns = limit_ns - longest_ns
             found.append(Verdict(view.name, "dark", Outcome.KEPT, max(0, margin_ns)))
@@ -183,10 +187,10 @@ def _judge_dark_span(
         yield Verdict(view.name, "back", Outcome.KEPT, deadline_ns - back_ns)
         return
     wrong_ns = (case.end_ns if back_ns is None else back_ns) - deadline_ns
-    text = f"was off {show_duration(limit_ns)} after its supply was back;"
-    text += f" late by {show_duration(wrong_ns)}"
-    node = view.load.node
-    yield Verdict(view.name, "back", Outcome.BROKEN, -wrong_ns, deadline_ns, wrong_ns, text, node)
+    yield Verdict(
+        view.name, "back", Outcome.BROKEN, -wrong_ns, deadline_ns, wrong_ns,
+        Cause.NOT_BACK, allowed=show_duration(limit_ns), culprit=view.load.node,
+    )  # fmt: skip
 
 
 def _out_of_service(case: Case, node: str, from_ns: int, to_ns: int) -> bool:
@@ -218,21 +222,21 @@ def judge_in_step(case: Case, views: Mapping[str, LoadView], name: str) -> list[
             if distance_ns <= rule.skew:
                 found.append(Verdict(name, "in step", Outcome.KEPT, rule.skew - distance_ns))
                 continue
-            text = f"lit up {show_duration(distance_ns)} away from {partner.name}"
-            text += f"; allowed: {show_duration(rule.skew)}"
             strays = [
                 lamp
                 for lamp, rises in ((view, [at_ns]), (partner, near))
                 if any(2 * away > rule.skew for away in _away(case, lamp, rises))
             ]
-            if strays:
-                names = " and ".join(lamp.name for lamp in strays)
-                text += f"; {names} left the rhythm of {rule.rhythm}"
-            culprit = strays[0].load.node if len(strays) == 1 else ""
-            late_ns = rule.skew - distance_ns
+            cause = Cause.LEFT_RHYTHM if strays else Cause.OUT_OF_STEP
+            names = " and ".join(lamp.name for lamp in strays)
             found.append(
-                Verdict(name, "in step", Outcome.BROKEN, late_ns, at_ns, None, text, culprit)
-            )
+                Verdict(
+                    name, "in step", Outcome.BROKEN, rule.skew - distance_ns, at_ns, None,
+                    cause, show_duration(distance_ns), show_duration(rule.skew),
+                    (partner.name, names, rule.rhythm or ""),
+                    culprit=strays[0].load.node if len(strays) == 1 else "",
+                )
+            )  # fmt: skip
     return [worst(found)]
 
 

@@ -16,9 +16,8 @@ from linkloss.judge.requested import Receiver
 from linkloss.judge.states import Shown, shown_word, state_words
 from linkloss.judge.tries import RULE as TRIES
 from linkloss.judge.tries import shown_changes
-from linkloss.judge.verdict import Outcome, Verdict, smallest, worst
+from linkloss.judge.verdict import Cause, Outcome, Verdict, smallest, worst
 from linkloss.judge.walk import Breach, Segment, Walked, walk
-from linkloss.units import show_duration
 from linkloss.vehicle.expression import Condition
 from linkloss.vehicle.load import LoadTable
 
@@ -147,15 +146,7 @@ def judge_load(case: Case, view: LoadView) -> list[Verdict]:
 def _broken(view: LoadView, breach: Breach) -> Verdict:
     """A breach as a verdict."""
     wrong_ns = breach.to_ns - breach.at_ns
-    was, right = shown_word(breach.shown), state_words(breach.states)
-    if breach.unpaid:
-        text = f"went {was} without cause; right: {right}"
-        others = sum(other.unpaid for other in view.walked.breaches) - 1
-        if others:
-            text += f" ({others} more such changes)" if others > 1 else " (1 more such change)"
-    else:
-        text = f"was {was} instead of {right}"
-    text += f"; wrong for {show_duration(wrong_ns)}"
+    others = sum(other.unpaid for other in view.walked.breaches) - 1 if breach.unpaid else 0
     return Verdict(
         view.name,
         breach.rule,
@@ -163,7 +154,10 @@ def _broken(view: LoadView, breach: Breach) -> Verdict:
         margin_ns=-wrong_ns,
         at_ns=breach.at_ns,
         wrong_for_ns=wrong_ns,
-        text=text,
+        cause=Cause.UNCAUSED if breach.unpaid else Cause.OTHER_STATE,
+        observed=shown_word(breach.shown),
+        allowed=state_words(breach.states),
+        more=others,
         culprit=view.load.node,
     )
 
@@ -191,10 +185,6 @@ def _missing(case: Case, view: LoadView) -> Iterator[Verdict]:
         message, culprit = missing_sender(case, load, gap_ns, gap_ns - load.stale_after)
         if not case.simulated(culprit):  # the log has a gap; what the load makes of it is judged
             continue
-        text = (
-            f"message {message} did not reach node {load.node} although no fault was left;"
-            f" look at node {culprit}"
-        )
         yield Verdict(
             view.name,
             "rejoin",
@@ -202,7 +192,8 @@ def _missing(case: Case, view: LoadView) -> Iterator[Verdict]:
             margin_ns=-missed_ns,
             at_ns=gap_ns,
             wrong_for_ns=missed_ns,
-            text=text,
+            cause=Cause.UNREACHED,
+            about=(message, load.node),
             culprit=culprit,
         )
 

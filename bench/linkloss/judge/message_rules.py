@@ -18,7 +18,7 @@ from typing import NamedTuple
 
 from linkloss.judge.case import Case, TimeSpan, off_the_bus
 from linkloss.judge.lives import Life
-from linkloss.judge.verdict import Outcome, Verdict, smallest, worst
+from linkloss.judge.verdict import Cause, Outcome, Verdict, smallest, worst
 from linkloss.recording import Handed
 from linkloss.units import show_duration
 from linkloss.vehicle.expression import split_signal
@@ -97,11 +97,14 @@ def judge_cycle(case: Case, message: str) -> list[Verdict]:
                 margins.append(due_ns - came_ns)
         taken = _sendings(mine)
         followed = followed or any(second.at_ns >= case.start_ns for second in taken[1:])
-        for at_ns, text in _mistakes(case, node, info, limits, taken):
+        for at_ns, mistake in _mistakes(case, node, info, limits, taken):
             if at_ns >= case.start_ns:
                 found.append(
-                    Verdict(message, "cycle", Outcome.BROKEN, None, at_ns, None, text, node)
-                )
+                    Verdict(
+                        message, "cycle", Outcome.BROKEN, at_ns=at_ns, culprit=node,
+                        **mistake._asdict(),
+                    )
+                )  # fmt: skip
     if margins and followed:
         found.append(Verdict(message, "cycle", Outcome.KEPT, smallest(margins)))
     return [worst(found)]
@@ -122,13 +125,18 @@ def judge_foreign(case: Case, node: str) -> list[Verdict]:
     if alien:
         first = alien[0]
         kinds = {(entry.identifier, entry.extended) for entry in alien}
-        text = f"handed over a frame {write_identifier(first.identifier, first.extended)}, "
-        text += _owner(case.vehicle, first.identifier, first.extended)
-        more = len(alien) - 1
-        if more:
-            text += f"; {more} more such {'frame' if more == 1 else 'frames'}"
-            text += f" of {len(kinds)} identifiers" if len(kinds) > 1 else ""
-        return [Verdict(node, "foreign", Outcome.BROKEN, None, first.at_ns, None, text, node)]
+        return [
+            Verdict(
+                node, "foreign", Outcome.BROKEN, None, first.at_ns, None,
+                Cause.FOREIGN, write_identifier(first.identifier, first.extended),
+                about=(
+                    _owner(case.vehicle, first.identifier, first.extended),
+                    f" of {len(kinds)} identifiers" if len(kinds) > 1 else "",
+                ),
+                more=len(alien) - 1,
+                culprit=node,
+            )
+        ]  # fmt: skip
     own = (
         entries[-1].at_ns
         for name, entries in case.recording.handed.items()
@@ -212,12 +220,22 @@ def _waiting(case: Case, node: str, from_ns: int, to_ns: int) -> list[TimeSpan]:
 
 
 def _late(message: str, node: str, limits: Timing, due_ns: int, late_ns: int) -> Verdict:
-    text = f"{message} was not handed over within {show_duration(limits.late_ns)};"
-    text += f" missing for {show_duration(late_ns)} more"
-    return Verdict(message, "cycle", Outcome.BROKEN, -late_ns, due_ns, late_ns, text, node)
+    return Verdict(
+        message, "cycle", Outcome.BROKEN, -late_ns, due_ns, late_ns,
+        Cause.OVERDUE, allowed=show_duration(limits.late_ns), culprit=node,
+    )  # fmt: skip
 
 
 # ---- too soon, or wrong in itself
+
+
+class Mistake(NamedTuple):
+    """What was wrong with a message, as a verdict tells it."""
+
+    cause: Cause
+    observed: str = ""
+    allowed: str = ""
+    about: tuple[str, ...] = ()
 
 
 class Sending(NamedTuple):
@@ -243,9 +261,9 @@ def _sendings(entries: Iterable[Handed]) -> list[Sending]:
 
 def _mistakes(
     case: Case, node: str, info: MessageInfo, limits: Timing, taken: Sequence[Sending]
-) -> Iterator[tuple[int, str]]:
-    """What is wrong with what was taken in one life."""
-    known: dict[bytes, list[str]] = {}
+) -> Iterator[tuple[int, Mistake]]:
+    """What is wrong with what was taken in one life, and when."""
+    known: dict[bytes, list[Mistake]] = {}
     late = [hang.to_ns for hang in case.lives[node].hangs]
     restarts = [reset.at_ns for reset in case.lives[node].unlawful]
     early = _early_signals(case.vehicle, info)
@@ -253,14 +271,14 @@ def _mistakes(
     for sending in taken:
         if sending.data not in known:
             known[sending.data] = [*_malformed(info, bounded, sending.data)]
-        yield from ((sending.at_ns, text) for text in known[sending.data])
+        yield from ((sending.at_ns, mistake) for mistake in known[sending.data])
     before_ns = 0
     for first, second in pairwise(taken):
         if any(first.at_ns <= at_ns < second.at_ns for at_ns in restarts):
             continue
-        text = _wrong_count(info, first, second)
-        if text:
-            yield second.at_ns, text
+        miscounted = _wrong_count(info, first, second)
+        if miscounted is not None:
+            yield second.at_ns, miscounted
         # The first message behind a hang is late, the one after it may be on time.
         caught_up = any(before_ns < to_ns <= first.at_ns for to_ns in late)
         before_ns = first.at_ns
@@ -269,11 +287,9 @@ def _mistakes(
             continue
         gap = show_duration(second.at_ns - first.at_ns)
         if gap_ns < limits.gap_ns:
-            expected = show_duration(limits.gap_ns)
-            yield second.at_ns, f"{info.name} came {gap} after the one before; at least {expected}"
+            yield second.at_ns, Mistake(Cause.TOO_SOON, gap, show_duration(limits.gap_ns))
         elif not any(_moved(info, name, first.data, second.data) for name in early):
-            text = f"{info.name} came {gap} after the one before with nothing new in it;"
-            yield second.at_ns, f"{text} at least {show_duration(limits.soon_ns)}"
+            yield second.at_ns, Mistake(Cause.NOTHING_NEW, gap, show_duration(limits.soon_ns))
 
 
 def _early_signals(vehicle: Vehicle, info: MessageInfo) -> tuple[str, ...]:
@@ -290,38 +306,40 @@ def _moved(info: MessageInfo, signal: str, old: bytes, new: bytes) -> bool:
     return read(old) != read(new)
 
 
-def _malformed(info: MessageInfo, bounded: Sequence[SignalInfo], data: bytes) -> Iterator[str]:
+def _malformed(info: MessageInfo, bounded: Sequence[SignalInfo], data: bytes) -> Iterator[Mistake]:
     """A wrong length, checksum or value of a signal that has a range. What has another length is
     not read any further.
     """
     if len(data) != info.length:
-        yield f"{info.name} had {len(data)} bytes; expected {info.length}"
+        yield Mistake(Cause.LENGTH, str(len(data)), str(info.length))
         return
     if info.checksum is not None and not info.checksum(data):
-        yield f"{info.name} had a wrong checksum"
+        yield Mistake(Cause.CHECKSUM)
     for signal in bounded:
         if not signal.in_range(data):
-            text = f"{info.name}.{signal.name} was {signal.physical(data):g};"
-            yield f"{text} expected {_limit(signal.minimum)} to {_limit(signal.maximum)}"
+            limits = f"{_limit(signal.minimum)} to {_limit(signal.maximum)}"
+            reference = f"{info.name}.{signal.name}"
+            yield Mistake(Cause.RANGE, f"{signal.physical(data):g}", limits, (reference,))
 
 
 def _limit(value: float | None) -> str:
     return "anything" if value is None else f"{value:g}"
 
 
-def _wrong_count(info: MessageInfo, first: Sending, second: Sending) -> str:
-    """What is wrong with the counter of a message behind another; empty: nothing."""
+def _wrong_count(info: MessageInfo, first: Sending, second: Sending) -> Mistake | None:
+    """What is wrong with the counter of a message behind another."""
     counter = info.counter
     if counter is None or not len(first.data) == len(second.data) == info.length:
-        return ""
+        return None
     top = (1 << counter.length_bits) - 1
     if counter.maximum is not None:
         top = min(top, round((counter.maximum - counter.offset) / counter.scale))
     old, new = counter.raw(first.data), counter.raw(second.data)
     expected = 0 if old >= top else old + 1
     if new == expected:
-        return ""
-    return f"{info.name}.{counter.name} went from {old} to {new}; expected {expected}"
+        return None
+    reference = f"{info.name}.{counter.name}"
+    return Mistake(Cause.COUNTER, f"{old} to {new}", str(expected), (reference,))
 
 
 # ---- words, places

@@ -14,13 +14,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
+from typing import NamedTuple
 
 from linkloss.judge.case import Case, Zone, zones
 from linkloss.judge.evidence import Ticks
 from linkloss.judge.lives import calls, may_sleep, waking_frames, waking_moves
 from linkloss.judge.loads import LoadView
 from linkloss.judge.states import shown_word, state_words
-from linkloss.judge.verdict import Outcome, Verdict, smallest, worst
+from linkloss.judge.verdict import Cause, Outcome, Verdict, smallest, worst
 from linkloss.recording import NodeChange
 from linkloss.units import show_duration
 from linkloss.vehicle.tables import ANY_FRAME
@@ -56,11 +57,12 @@ def _rejoin(case: Case, node: str) -> Iterator[Verdict]:
         if gap_ns is not None:
             back_ns = sent.after(gap_ns)
             silent_ns = (zone.to_ns if back_ns is None else back_ns) - gap_ns
-            text = f"sent no {table.status} although no fault was left, for "
-            text += show_duration(silent_ns)
             found.append(
-                Verdict(node, "rejoin", Outcome.BROKEN, -silent_ns, gap_ns, silent_ns, text, node),
-            )
+                Verdict(
+                    node, "rejoin", Outcome.BROKEN, -silent_ns, gap_ns, silent_ns,
+                    Cause.SILENT, about=(table.status,), culprit=node,
+                )
+            )  # fmt: skip
         elif zone.after_fault and _was_silent(case, sent, silence_ns, zone):
             back_ns = sent.after(zone.quiet_ns)
             back_ns = zone.from_ns if back_ns is None else back_ns
@@ -89,24 +91,23 @@ def _stopped_verdict(case: Case, subject: str, node: str) -> Verdict:
     margins: list[int] = []
     for hang in case.lives[node].hangs:
         if watchdog_ns is None:
-            text = f"node {node} has no watchdog: a stopped program never restarts"
-            wrong_ns = hang.to_ns - hang.from_ns
             found.append(
                 Verdict(
-                    subject, "stopped", Outcome.BROKEN, None, hang.from_ns, wrong_ns, text, node
-                ),
-            )
+                    subject, "stopped", Outcome.BROKEN, None, hang.from_ns,
+                    hang.to_ns - hang.from_ns, Cause.NO_WATCHDOG, about=(node,), culprit=node,
+                )
+            )  # fmt: skip
             continue
         deadline_ns = hang.from_ns + watchdog_ns
         if hang.to_ns > deadline_ns:
             late_ns = hang.to_ns - deadline_ns
-            text = f"node {node} was not restarted within {show_duration(watchdog_ns)}"
-            text += f" after its program stopped; late by {show_duration(late_ns)}"
             found.append(
                 Verdict(
-                    subject, "stopped", Outcome.BROKEN, -late_ns, deadline_ns, late_ns, text, node
-                ),
-            )
+                    subject, "stopped", Outcome.BROKEN, -late_ns, deadline_ns, late_ns,
+                    Cause.NOT_RESTARTED, allowed=show_duration(watchdog_ns), about=(node,),
+                    culprit=node,
+                )
+            )  # fmt: skip
         elif hang.ended_by == "watchdog":
             margins.append(deadline_ns - hang.to_ns)
     if margins:
@@ -120,19 +121,24 @@ def _program(case: Case, node: str) -> Iterator[Verdict]:
     """
     for crash in case.recording.crashes:
         if crash.node == node:
-            text = f"the program failed at {crash.where}: {crash.text}"
-            wrong_ns = case.end_ns - crash.at_ns
-            yield Verdict(node, "program", Outcome.BROKEN, None, crash.at_ns, wrong_ns, text, node)
+            yield Verdict(
+                node, "program", Outcome.BROKEN, None, crash.at_ns, case.end_ns - crash.at_ns,
+                Cause.CRASHED, crash.text, about=(crash.where,), culprit=node,
+            )  # fmt: skip
     for change in case.lives[node].unlawful:
         if change.state == "asleep":  # a rule of its own tells of it
             continue
-        cause = "its watchdog" if change.cause == "watchdog" else "its own program"
-        text = f"was reset by {cause} without any fault that called for it"
-        yield Verdict(node, "program", Outcome.BROKEN, None, change.at_ns, 0, text, node)
+        by = "its watchdog" if change.cause == "watchdog" else "its own program"
+        yield Verdict(
+            node, "program", Outcome.BROKEN, None, change.at_ns, 0,
+            Cause.RESET_ITSELF, by, culprit=node,
+        )  # fmt: skip
     for change in case.recording.nodes[node]:
         if (change.state, change.cause) == ("hung", "supply"):
-            text = "ran wild on too little voltage: nothing held its processor in reset"
-            yield Verdict(node, "program", Outcome.BROKEN, None, change.at_ns, 0, text, node)
+            yield Verdict(
+                node, "program", Outcome.BROKEN, None, change.at_ns, 0,
+                Cause.RAN_WILD, culprit=node,
+            )  # fmt: skip
 
 
 def judge_asleep(case: Case, node: str, views: Sequence[LoadView]) -> list[Verdict]:
@@ -151,27 +157,32 @@ def judge_asleep(case: Case, node: str, views: Sequence[LoadView]) -> list[Verdi
             if asleep_ns <= due_ns:
                 margins.append(due_ns - asleep_ns)
             else:
-                mistakes.append(
-                    (due_ns, asleep_ns - due_ns, "was still awake when it had to sleep")
-                )
+                mistakes.append(Mistaken(due_ns, asleep_ns - due_ns, Cause.STILL_AWAKE))
         if margins:
             found.append(Verdict(node, "asleep", Outcome.KEPT, smallest(margins)))
-    for at_ns, wrong_ns, text in mistakes:
-        if at_ns >= case.start_ns:
-            if wrong_ns:
-                text += f"; wrong for {show_duration(wrong_ns)}"
-            margin_ns = -wrong_ns if wrong_ns else None
+    for mistake in mistakes:
+        if mistake.at_ns >= case.start_ns:
             found.append(
-                Verdict(node, "asleep", Outcome.BROKEN, margin_ns, at_ns, wrong_ns, text, node)
-            )
+                Verdict(
+                    node, "asleep", Outcome.BROKEN, -mistake.wrong_for_ns or None, culprit=node,
+                    **mistake._asdict(),
+                )
+            )  # fmt: skip
     return [worst(found)]
 
 
-Mistake = tuple[int, int, str]
-"""From when on, for how long (ns), and what was wrong."""
+class Mistaken(NamedTuple):
+    """What was wrong with a sleep, from when on and for how long (ns), as a verdict tells it."""
+
+    at_ns: int
+    wrong_for_ns: int
+    cause: Cause
+    observed: str = ""
+    allowed: str = ""
+    about: tuple[str, ...] = ()
 
 
-def _naps(case: Case, node: str) -> Iterator[Mistake]:
+def _naps(case: Case, node: str) -> Iterator[Mistaken]:
     """What is wrong with a sleep: it was no time for it, it was ended by something that may not
     end it, or it was not ended.
     """
@@ -183,16 +194,18 @@ def _naps(case: Case, node: str) -> Iterator[Mistake]:
         woke = changes[place + 1] if place + 1 < len(changes) else None
         until_ns = case.end_ns if woke is None else woke.at_ns
         if not may_sleep(case.vehicle, case.recording, node, change.at_ns):
-            text = "fell asleep, and no 'sleeps_when' is declared"
-            if table.sleeps_when is not None:
-                text = f"fell asleep while '{table.sleeps_when.text}' did not hold"
-            yield change.at_ns, until_ns - change.at_ns, text
+            lasts_ns = until_ns - change.at_ns
+            if table.sleeps_when is None:
+                yield Mistaken(change.at_ns, lasts_ns, Cause.SLEEP_UNDECLARED)
+            else:
+                about = (table.sleeps_when.text,)
+                yield Mistaken(change.at_ns, lasts_ns, Cause.SLEEP_TOO_EARLY, about=about)
             continue
         if woke is not None and woke.cause == "wake" and not _declared(case, node, woke):
-            yield woke.at_ns, 0, f"was woken by '{woke.by}', which is not in its 'wakes_by'"
+            yield Mistaken(woke.at_ns, 0, Cause.WOKEN, woke.by)
         called_ns = next(calls(case.vehicle, case.recording, node, change.at_ns), until_ns)
         if called_ns < until_ns:
-            yield called_ns, until_ns - called_ns, "slept on though it was called"
+            yield Mistaken(called_ns, until_ns - called_ns, Cause.SLEPT_ON)
 
 
 def _declared(case: Case, node: str, woke: NodeChange) -> bool:
@@ -246,11 +259,12 @@ def _awake(case: Case, node: str) -> Iterator[tuple[int, int, bool]]:
         yield up_ns, case.end_ns, False
 
 
-def _loads(case: Case, views: Sequence[LoadView]) -> Iterator[Mistake]:
+def _loads(case: Case, views: Sequence[LoadView]) -> Iterator[Mistaken]:
     """Loads that were not as they have to be while their node slept."""
     for view in views:
         for breach in view.walked.breaches:
             if case.lives[view.load.node].asleep_at(breach.at_ns):
-                was, right = shown_word(breach.shown), state_words(breach.states)
-                text = f"{view.name} was {was} instead of {right} while its node slept"
-                yield breach.at_ns, breach.to_ns - breach.at_ns, text
+                yield Mistaken(
+                    breach.at_ns, breach.to_ns - breach.at_ns, Cause.LOAD_WHILE_ASLEEP,
+                    shown_word(breach.shown), state_words(breach.states), (view.name,),
+                )  # fmt: skip

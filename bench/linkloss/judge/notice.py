@@ -14,9 +14,8 @@ from linkloss.judge.control import handed
 from linkloss.judge.evidence import Arrival, Link, Ticks
 from linkloss.judge.lives import Life, merged, within, without
 from linkloss.judge.states import ANY, OFF, ON, Span, Stretch, at, levels, united, wrong
-from linkloss.judge.verdict import Outcome, Verdict, worst
+from linkloss.judge.verdict import Cause, Outcome, Verdict, worst
 from linkloss.recording import FaultRecord
-from linkloss.units import show_duration
 from linkloss.vehicle.expression import split_signal
 from linkloss.vehicle.load import NoticeTable
 from linkloss.vehicle.loading import Vehicle
@@ -212,17 +211,15 @@ def _judge_life(
     ]
     for part in wrong(allowed, changes):
         if OFF in part.states:
-            text, culprit = "the notice was given without cause", "" if notice.failed else node
-            yield _broken(name, "notice", part.from_ns, part.to_ns, text, culprit)
+            culprit = "" if notice.failed else node
+            yield _broken(name, "notice", part.from_ns, part.to_ns, Cause.UNFOUNDED, culprit)
         elif not notice.failed:
-            text = "the notice was not given"
-            yield _broken(name, "notice", part.from_ns, part.to_ns, text, node)
+            yield _broken(name, "notice", part.from_ns, part.to_ns, Cause.NOT_GIVEN, node)
         for load, rule in () if OFF in part.states else own.items():
             due = [(t.must_ns, t.over_ns) for t in troubles if t.load == load]
             for from_ns, to_ns in within(part.from_ns, part.to_ns, due):
-                text = f"was not told as failed (notice {name})"
                 # It may be the fault of the node of the load as well.
-                yield _broken(load, rule, from_ns, to_ns, text, "")
+                yield _broken(load, rule, from_ns, to_ns, Cause.NOT_TOLD, "", (name,))
     for trouble in troubles:
         if trouble.may_ns < case.start_ns:
             continue
@@ -251,17 +248,26 @@ def _judge_by_turns(
     may_ns = trouble.may_ns
     given_ns = [at_ns for at_ns, shown in changes if may_ns <= at_ns <= must_ns and shown > 0]
     if not given_ns and at(changes, may_ns) <= 0:
-        text = "was not told as failed, not once while it flashed"
-        yield _broken(trouble.load, rule, must_ns, trouble.over_ns, text, "")
+        yield _broken(trouble.load, rule, must_ns, trouble.over_ns, Cause.NEVER_TOLD, "")
     others = [other for other in troubles if other.load != trouble.load]
     if given_ns and not any(other.shows_at(given_ns[0]) for other in others):
         yield Verdict(trouble.load, rule, Outcome.KEPT, must_ns - given_ns[0])
 
 
-def _broken(subject: str, rule: str, from_ns: int, to_ns: int, text: str, culprit: str) -> Verdict:
+def _broken(
+    subject: str,
+    rule: str,
+    from_ns: int,
+    to_ns: int,
+    cause: Cause,
+    culprit: str,
+    about: tuple[str, ...] = (),
+) -> Verdict:
     lasts_ns = to_ns - from_ns
-    text += f"; wrong for {show_duration(lasts_ns)}"
-    return Verdict(subject, rule, Outcome.BROKEN, -lasts_ns, from_ns, lasts_ns, text, culprit)
+    return Verdict(
+        subject, rule, Outcome.BROKEN, -lasts_ns, from_ns, lasts_ns,
+        cause, about=about, culprit=culprit,
+    )  # fmt: skip
 
 
 def _asleep(case: Case, notice: NoticeTable) -> Iterator[tuple[int, int]]:

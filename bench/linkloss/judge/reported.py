@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 
 from linkloss.judge.judging import declared_rules, judge
 from linkloss.judge.node_rules import SILENT_PERIODS
-from linkloss.judge.verdict import Outcome, Verdict
+from linkloss.judge.verdict import Cause, Outcome, Verdict
 from linkloss.recording import Outside, Recording, Series
 from linkloss.units import show_duration
 from linkloss.vehicle.load import LoadTable
@@ -51,7 +51,7 @@ def judge_real(vehicle: Vehicle, recording: Recording, outside: Outside) -> list
     told = declared_rules(vehicle, recording.logged)
     declared = [rule for rule in declared_rules(vehicle, others) if rule not in told]
     if outside.doubt:
-        return [Verdict(*rule, Outcome.NOT_EXERCISED, text=outside.doubt) for rule in declared]
+        return [_untold(rule, outside.doubt) for rule in declared]
     reports = {
         name: _reports(vehicle, recording, load, outside.delay_ns)
         for name, load in vehicle.loads.items()
@@ -63,10 +63,7 @@ def judge_real(vehicle: Vehicle, recording: Recording, outside: Outside) -> list
         if load.node in outside.nodes and name not in reports
     ]
     found = _judged(vehicle, recording, outside, others, reports)
-    return [
-        found.get(rule) or Verdict(*rule, Outcome.NOT_EXERCISED, text=_why(reports, rule, unseen))
-        for rule in declared
-    ]
+    return [found.get(rule) or _untold(rule, _why(reports, rule, unseen)) for rule in declared]
 
 
 def _judged(
@@ -192,6 +189,10 @@ def _unfit(load: LoadTable, message: MessageInfo, times: Sequence[int], end_ns: 
                 f" {show_duration(after_ns - before_ns)}"
             )
     return ""
+
+
+def _untold(rule: tuple[str, str], why: str) -> Verdict:
+    return Verdict(*rule, Outcome.NOT_EXERCISED, cause=Cause.TOLD, observed=why)
 
 
 def _why(reports: dict[str, _Reports], rule: tuple[str, str], unseen: Sequence[str]) -> str:

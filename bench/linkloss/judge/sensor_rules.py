@@ -28,9 +28,8 @@ from itertools import pairwise
 
 from linkloss.judge.case import BusOff, Case, TimeSpan, bus_offs
 from linkloss.judge.message_rules import cyclic, judge_cycle, judge_foreign, senders_of
-from linkloss.judge.verdict import Outcome, Verdict, worst
+from linkloss.judge.verdict import Cause, Outcome, Verdict, worst
 from linkloss.recording import Series
-from linkloss.units import show_duration
 from linkloss.vehicle.expression import split_signal
 from linkloss.vehicle.loading import Vehicle
 from linkloss.vehicle.messages import MessageInfo, SignalInfo
@@ -121,10 +120,7 @@ def judge_sensor(case: Case, shown: Shown) -> list[Verdict]:
                 found.append(_ended(wrong, at_ns))
             wrong = None
         elif wrong is None:
-            text = _text(shown, value, least, most)
-            wrong = Verdict(
-                shown.reference, "sensor", Outcome.BROKEN, None, at_ns, 0, text, shown.node
-            )
+            wrong = _wrong(shown, at_ns, value, least, most)
     if wrong is not None:
         found.append(_ended(wrong, case.end_ns))
     outer = lowest <= low + third and highest >= high - third
@@ -146,16 +142,18 @@ def _source(case: Case, shown: Shown) -> Series[float] | None:
 def _ended(wrong: Verdict, at_ns: int) -> Verdict:
     assert wrong.at_ns is not None
     lasts_ns = at_ns - wrong.at_ns
-    text = f"{wrong.text}; wrong for {show_duration(lasts_ns)}"
-    return replace(wrong, wrong_for_ns=lasts_ns, text=text)
+    return replace(wrong, wrong_for_ns=lasts_ns)
 
 
-def _text(shown: Shown, value: float, least: float, most: float) -> str:
+def _wrong(shown: Shown, at_ns: int, value: float, least: float, most: float) -> Verdict:
     unit = f" {shown.unit}" if shown.unit else ""
     what = f"input {shown.input}" if shown.input else f"the supply of {shown.node}"
     near, far = least + shown.tolerance, most - shown.tolerance
     was = f"{near:g}" if f"{near:g}" == f"{far:g}" else f"{near:g} to {far:g}"
-    return f"showed {value:g}{unit} while {what} was {was}{unit}"
+    return Verdict(
+        shown.reference, "sensor", Outcome.BROKEN, None, at_ns, 0,
+        Cause.SENSOR, f"{value:g}{unit}", f"{was}{unit}", (what,), culprit=shown.node,
+    )  # fmt: skip
 
 
 def _limits(message: MessageInfo, signal: SignalInfo) -> tuple[float, float]:
@@ -231,13 +229,24 @@ def judge_quiet(case: Case, node: str) -> list[Verdict]:
     offs = [*bus_offs(case, node)]
     found = [Verdict(node, "quiet recovery", Outcome.NOT_EXERCISED)]
     table = case.vehicle.nodes[node]
-    for at_ns, text in (
+    for at_ns, cause, observed, allowed in (
         *_too_often(offs, table.returns),
         *_too_loud(case, node, offs, table.failed_share),
     ):
         if at_ns >= case.start_ns:
             found.append(
-                Verdict(node, "quiet recovery", Outcome.BROKEN, None, at_ns, None, text, node)
+                Verdict(
+                    node,
+                    "quiet recovery",
+                    Outcome.BROKEN,
+                    None,
+                    at_ns,
+                    None,
+                    cause,
+                    observed,
+                    allowed,
+                    culprit=node,
+                )
             )
     round_ns = ROUND_BITS * SECOND_NS // case.vehicle.bus.bit_rate
     if _lasted_ns(offs, case.start_ns) >= (table.returns + 1) * round_ns:
@@ -255,19 +264,18 @@ def _lasted_ns(offs: Sequence[BusOff], start_ns: int) -> int:
     return judged[-1].from_ns - judged[0].from_ns
 
 
-def _too_often(offs: Sequence[BusOff], most: int) -> Iterator[tuple[int, str]]:
+def _too_often(offs: Sequence[BusOff], most: int) -> Iterator[tuple[int, Cause, str, str]]:
     backs = [off.to_ns for off in offs if off.back]
     for first, last in zip(backs, backs[most:], strict=False):
         if last - first < SECOND_NS:
             count = bisect_left(backs, first + SECOND_NS) - bisect_left(backs, first)
-            text = f"came back from bus-off {count} times within a second; expected at most {most}"
-            yield last, text
+            yield last, Cause.TOO_MANY_RETURNS, str(count), str(most)
             return
 
 
 def _too_loud(
     case: Case, node: str, offs: Sequence[BusOff], share: float
-) -> Iterator[tuple[int, str]]:
+) -> Iterator[tuple[int, Cause, str, str]]:
     """The failed attempts between a return and the next bus-off, over any second."""
     tries = [*_failures(case, node, offs)]
     first = taken_ns = 0
@@ -277,8 +285,7 @@ def _too_loud(
             taken_ns -= tries[first][1]
             first += 1
         if taken_ns > share * SECOND_NS:
-            text = "came back from bus-off only to fail again: its failed attempts took more than"
-            yield at_ns, f"{text} {share:.0%} of the bus within a second"
+            yield at_ns, Cause.TOO_LOUD, "", f"{share:.0%}"
             return
 
 

@@ -19,7 +19,7 @@ from collections.abc import Iterator, Sequence
 from linkloss.judge.case import Case
 from linkloss.judge.lives import merged, without
 from linkloss.judge.states import levels
-from linkloss.judge.verdict import Outcome, Verdict, worst
+from linkloss.judge.verdict import Cause, Outcome, Verdict, worst
 from linkloss.recording import Series
 from linkloss.units import show_duration
 from linkloss.vehicle.load import LoadTable
@@ -44,14 +44,14 @@ def judge_fed_node(case: Case, node: str) -> list[Verdict]:
     found = [Verdict(node, "fed", Outcome.NOT_EXERCISED)]
     for change in case.recording.nodes[node]:
         if change.state == "off" and change.by == "car" and change.at_ns >= case.start_ns:
-            text = "lost its supply without any fault"
             opened = [fuse for fuse in case.recording.fuses if node in fuse.nodes]
-            if opened and opened[-1].at_ns <= change.at_ns:
-                text += f": the fuse in the feed of {node} opened"
-            lasts_ns = case.end_ns - change.at_ns
+            blown = opened and opened[-1].at_ns <= change.at_ns
             found.append(
-                Verdict(node, "fed", Outcome.BROKEN, None, change.at_ns, lasts_ns, text, node)
-            )
+                Verdict(
+                    node, "fed", Outcome.BROKEN, None, change.at_ns, case.end_ns - change.at_ns,
+                    Cause.FEED_FUSE if blown else Cause.STARVED, culprit=node,
+                )
+            )  # fmt: skip
     if any(level > 0 for driven in case.recording.driven.values() for level in driven.values):
         found.append(Verdict(node, "fed", Outcome.KEPT))
     return [worst(found)]
@@ -68,11 +68,12 @@ def judge_fed_load(case: Case, load: str) -> list[Verdict]:
     node = case.vehicle.loads[load].node
     for fuse in case.recording.fuses:
         if load in fuse.loads and fuse.by == "car" and fuse.at_ns >= case.start_ns:
-            text = f"its fuse ({fuse.what}) opened without any fault"
-            lasts_ns = case.end_ns - fuse.at_ns
             found.append(
-                Verdict(load, "fed", Outcome.BROKEN, None, fuse.at_ns, lasts_ns, text, node)
-            )
+                Verdict(
+                    load, "fed", Outcome.BROKEN, None, fuse.at_ns, case.end_ns - fuse.at_ns,
+                    Cause.OWN_FUSE, about=(fuse.what,), culprit=node,
+                )
+            )  # fmt: skip
     found += _differences(case, load)
     return [worst(found)]
 
@@ -94,10 +95,12 @@ def _differences(case: Case, load: str) -> Iterator[Verdict]:
             ]
             for at_ns, until_ns, shown in wrong[:1]:
                 wrong_ns = until_ns - at_ns
-                text = f"{_was(level, shown)}, for {show_duration(wrong_ns)}"
+                cause = Cause.PART_POWER if shown > 0 else Cause.NO_POWER
                 yield Verdict(
-                    load, "fed", Outcome.BROKEN, -wrong_ns, at_ns, wrong_ns, text, table.node
-                )
+                    load, "fed", Outcome.BROKEN, -wrong_ns, at_ns, wrong_ns,
+                    cause if level > 0 else Cause.POWER_WHEN_OFF,
+                    f"{100 * shown:.0f} %", f"{100 * level:.0f} %", culprit=table.node,
+                )  # fmt: skip
             if level > 0 and not wrong:
                 yield Verdict(load, "fed", Outcome.KEPT)
 
@@ -114,14 +117,6 @@ def _wrong_from(
     relay = table.electrical is not None and table.electrical.relay is not None
     if not relay and abs(shown - level) > max(level / 10, 0.02):
         yield at_ns if shown > level else max(at_ns, full_ns)
-
-
-def _was(level: float, shown: float) -> str:
-    if level <= 0:
-        return "got current though its node had switched it off"
-    if shown <= 0:
-        return "got no current though its node switched it on"
-    return f"got {100 * shown:.0f} % of its power though its node commands {100 * level:.0f} %"
 
 
 def _cannot(case: Case, load: str) -> list[tuple[int, int]]:
@@ -185,10 +180,10 @@ def _judge_short(
         for life in story.lives:
             blamed = not any(start <= life.reset_ns <= end for start, end in others)
             if blamed and life.cause == "supply" and hot[0][0] <= life.reset_ns < to_ns:
-                text = f"the short of {shorted} took the supply of node {name}"
                 yield Verdict(
-                    node, "neighbours", Outcome.BROKEN, None, life.reset_ns, None, text, node
-                )
+                    node, "neighbours", Outcome.BROKEN, None, life.reset_ns, None,
+                    Cause.SHORT_TOOK_NODE, about=(shorted, name), culprit=node,
+                )  # fmt: skip
     supply = case.vehicle.nodes[node].supply
     assert supply is not None
     limit_ns = supply.dip_limit
@@ -202,13 +197,11 @@ def _judge_short(
                 longest_ns = max(longest_ns, lit_ns - dark_ns)
                 over_ns = lit_ns - dark_ns - limit_ns
                 if over_ns > 0:
-                    lasted, allowed = show_duration(lit_ns - dark_ns), show_duration(limit_ns)
-                    text = f"the short of {shorted} took {name} down for {lasted};"
-                    text += f" allowed: {allowed}"
-                    at_ns = dark_ns + limit_ns
                     yield Verdict(
-                        node, "neighbours", Outcome.BROKEN, -over_ns, at_ns, over_ns, text, node
-                    )
+                        node, "neighbours", Outcome.BROKEN, -over_ns, dark_ns + limit_ns, over_ns,
+                        Cause.SHORT_TOOK_LOAD, show_duration(lit_ns - dark_ns),
+                        show_duration(limit_ns), (shorted, name), culprit=node,
+                    )  # fmt: skip
     if tested:
         yield Verdict(node, "neighbours", Outcome.KEPT, max(0, limit_ns - longest_ns))
 

@@ -31,7 +31,7 @@ from dataclasses import dataclass, field
 
 from linkloss.judge.case import Case, Waiting
 from linkloss.judge.states import Shown, Towards, seen
-from linkloss.judge.verdict import Outcome, Verdict
+from linkloss.judge.verdict import Cause, Outcome, Verdict
 from linkloss.judge.walk import BEFORE_NS, NEVER, Mark, News, Source
 from linkloss.recording import Series
 from linkloss.units import show_duration
@@ -325,12 +325,12 @@ class _Follower:
         if self.table is None or at_ns < self.case.start_ns:
             return
         if on.least > self.table.most:
-            text = f"was tried again {on.least} times in a row; right: {self.table.most} at most"
-            self._wrong(at_ns, None, text)
+            most = str(self.table.most)
+            self._wrong(at_ns, None, Cause.TRIED_TOO_OFTEN, str(on.least), most)
         missing_ns = self.pause_ns - self.slack_ns - (at_ns - before.from_ns)
         if missing_ns > 0:
-            text = f"was tried again {show_duration(at_ns - before.from_ns)} after the time before"
-            self._wrong(at_ns, missing_ns, f"{text}; right: {show_duration(self.pause_ns)}")
+            after, pause = show_duration(at_ns - before.from_ns), show_duration(self.pause_ns)
+            self._wrong(at_ns, missing_ns, Cause.TRIED_TOO_SOON, after, pause)
 
     def _worked(self, on: _On) -> bool:
         """Whether a load has worked before its switch tripped."""
@@ -413,13 +413,16 @@ class _Follower:
         self.tried.source.marks.append(Mark(at_ns, RULE, forbids))
         self.tried.limits.add(at_ns)
 
-    def _wrong(self, at_ns: int, missing_ns: int | None, text: str) -> None:
+    def _wrong(
+        self, at_ns: int, missing_ns: int | None, cause: Cause, observed: str, allowed: str
+    ) -> None:
         margin_ns = None if missing_ns is None else -missing_ns
         self.tried.wrong.append(
             Verdict(
-                self.name, RULE, Outcome.BROKEN, margin_ns, at_ns, missing_ns, text, self.load.node
+                self.name, RULE, Outcome.BROKEN, margin_ns, at_ns, missing_ns,
+                cause, observed, allowed, culprit=self.load.node,
             )
-        )
+        )  # fmt: skip
 
 
 def _reports(trips: Series[str], end_ns: int) -> list[_Report]:

@@ -16,6 +16,7 @@ from linkloss.faults.base import Fault
 from linkloss.faults.catalogue import catalogue
 from linkloss.judge import Outcome, Verdict
 from linkloss.judge.node_rules import SILENT_PERIODS
+from linkloss.judge.verdict import Cause
 from linkloss.live.opened import OpenBus
 from linkloss.problem import BadInput, unknown
 from linkloss.scenario import TimedFault
@@ -241,7 +242,7 @@ class Checklist:
 
     def _verdict(self, subject: str, work: Handwork, outcome: Outcome, text: str) -> Verdict:
         at_ns = self._now() if outcome is Outcome.BROKEN else None
-        return Verdict(subject, work.rule, outcome, at_ns=at_ns, text=text)
+        return Verdict(subject, work.rule, outcome, at_ns=at_ns, cause=Cause.TOLD, observed=text)
 
     def _say(self, text: str) -> str:
         return text.format(node=self._node)

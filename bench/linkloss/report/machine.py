@@ -33,6 +33,7 @@ from linkloss.campaign.result import (
 from linkloss.campaign.selection import content
 from linkloss.campaign.stories import Story
 from linkloss.judge import Outcome, Verdict
+from linkloss.judge.verdict import COLUMNS
 from linkloss.recording import NodeChange, Outside, OutsideEvent, Recording, Series
 from linkloss.report.findings import Told, story_sentence
 from linkloss.report.totals import combinations, groups, judged_in, totals
@@ -228,17 +229,6 @@ def _rows(group: Mapping[str, Iterable[tuple[Any, ...]]]) -> dict[str, list[list
 CHECK_VERSION = 1
 RUN_VERSION = 1
 
-VERDICT_COLUMNS = (
-    "subject",
-    "rule",
-    "outcome",
-    "margin_ns",
-    "at_ns",
-    "wrong_for_ns",
-    "text",
-    "culprit",
-)
-
 
 def check_json(report: CheckReport, told: Told | None = None) -> str:
     """A check as JSON. ``cases`` hold the verdicts that were kept or broken; ``told`` are the
@@ -276,7 +266,7 @@ def check_json_parts(report: CheckReport, told: Told | None = None) -> Iterator[
             "groups": dict(groups(report)),
             "table_columns": ["subject", "fault", "outcome", "margin_ns", "rules"],
             "table": _table(report),
-            "verdict_columns": list(VERDICT_COLUMNS),
+            "verdict_columns": list(COLUMNS),
             "cases": (_case(case) for case in report.cases),
         }
     )
@@ -309,8 +299,8 @@ def run_json(result: RunResult) -> str:
             "exit_code": result.exit_code,
             "caution": CAUTION,
             "broken": [_broken(result, verdict) for verdict in result.broken],
-            "verdict_columns": list(VERDICT_COLUMNS),
-            "verdicts": [_verdict(verdict) for verdict in result.verdicts],
+            "verdict_columns": list(COLUMNS),
+            "verdicts": [verdict.row() for verdict in result.verdicts],
             "expected": [
                 {
                     "load": entry.load,
@@ -319,6 +309,7 @@ def run_json(result: RunResult) -> str:
                     "to_ns": entry.to_ns,
                     "outcome": verdict.outcome.value,
                     "at_ns": verdict.at_ns,
+                    "observed": verdict.observed,
                     "text": verdict.text,
                 }
                 for entry, verdict in zip(scenario.expectations, result.expected, strict=True)
@@ -411,7 +402,7 @@ def _rule(report: CheckReport, entry: RuleResult) -> dict[str, Any]:
 
 def _named(vehicle: Vehicle, verdict: Verdict) -> dict[str, Any]:
     """A verdict with the names of its fields, and the rule with what is declared for it."""
-    fields = dict(zip(VERDICT_COLUMNS, _verdict(verdict), strict=True))
+    fields = dict(zip(COLUMNS, verdict.row(), strict=True))
     return {**fields, "declared": rule_words(vehicle, verdict.subject, verdict.rule)}
 
 
@@ -434,7 +425,7 @@ def _case(case: CaseResult) -> dict[str, Any]:
         "simulated_ns": case.simulated_ns,
         "frames": case.frames,
         "verdicts": [
-            _verdict(verdict)
+            verdict.row()
             for verdict in case.verdicts
             if verdict.outcome is not Outcome.NOT_EXERCISED
         ],
@@ -455,16 +446,3 @@ def _real(outside: Outside) -> dict[str, Any]:
         "delay_ns": outside.delay_ns,
         "doubt": outside.doubt,
     }
-
-
-def _verdict(verdict: Verdict) -> list[Any]:
-    return [
-        verdict.subject,
-        verdict.rule,
-        verdict.outcome.value,
-        verdict.margin_ns,
-        verdict.at_ns,
-        verdict.wrong_for_ns,
-        verdict.text,
-        verdict.culprit,
-    ]

@@ -12,8 +12,9 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from linkloss.campaign.result import CaseResult, CheckReport, RunResult
+from linkloss.campaign.run import expected_verdict
 from linkloss.campaign.store import CaseStore
-from linkloss.judge import Outcome, Unjudged, Verdict, declared_rules
+from linkloss.judge import Unjudged, Verdict, declared_rules
 from linkloss.logs.recorded import recording_of
 from linkloss.problem import BadInput
 from linkloss.report.machine import CHECK_VERSION, RUN_VERSION, content_now
@@ -101,7 +102,7 @@ def _without_cases(lines: Iterator[str], store: CaseStore) -> Iterator[str]:
 
 
 def _case(fields: Mapping[str, Any]) -> CaseResult:
-    verdicts = tuple(_verdict(row) for row in fields["verdicts"])
+    verdicts = tuple(Verdict.from_row(row) for row in fields["verdicts"])
     return CaseResult(**{**fields, "verdicts": verdicts})
 
 
@@ -112,11 +113,6 @@ def _vehicle_file(path: Path, document: Mapping[str, Any]) -> Path:
         raise BadInput.one(path, "vehicle_file", "is missing; expected the vehicle's file")
     beside = path.parent / named
     return beside if beside.is_file() and not Path(named).is_file() else Path(named)
-
-
-def _verdict(row: list[Any]) -> Verdict:
-    subject, rule, outcome, *rest = row
-    return Verdict(subject, rule, Outcome(outcome), *rest)
 
 
 def _check(document: Mapping[str, Any], vehicle: Vehicle, store: CaseStore) -> CheckReport:
@@ -143,15 +139,9 @@ def _run(path: Path, document: Mapping[str, Any], vehicle: Vehicle) -> RunResult
             for entry in expected
         ),
     )
-    verdicts = tuple(_verdict(row) for row in document["verdicts"])
+    verdicts = tuple(Verdict.from_row(row) for row in document["verdicts"])
     hopes = tuple(
-        Verdict(
-            entry["load"],
-            "expected",
-            Outcome(entry["outcome"]),
-            at_ns=entry["at_ns"],
-            text=entry["text"],
-        )
-        for entry in expected
+        expected_verdict(hoped, entry["at_ns"], entry["observed"])
+        for hoped, entry in zip(scenario.expectations, expected, strict=True)
     )
     return RunResult(scenario, recording, verdicts, hopes)

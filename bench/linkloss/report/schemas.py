@@ -15,12 +15,12 @@ from pydantic import BaseModel
 
 from linkloss.faults.catalogue import catalogue
 from linkloss.judge import Outcome
+from linkloss.judge.verdict import COLUMNS, Cause
 from linkloss.report.machine import (
     CHECK_VERSION,
     FRAME_COLUMNS,
     OUTSIDE_COLUMNS,
     RUN_VERSION,
-    VERDICT_COLUMNS,
 )
 from linkloss.scenario import ScenarioFile
 from linkloss.units import write_duration
@@ -148,7 +148,7 @@ def check_result_schema() -> Schema:
             "groups": _said(_map(_list(_TEXT)), "the subjects by what they are"),
             "table_columns": _list(_TEXT),
             "table": _list(_row(_TEXT, _TEXT, _OUTCOME, _MAYBE_NS, _list(_TEXT))),
-            "verdict_columns": {"const": list(VERDICT_COLUMNS)},
+            "verdict_columns": {"const": list(COLUMNS)},
             "cases": _list(_case()),
         },
     )
@@ -171,7 +171,7 @@ def run_result_schema() -> Schema:
             },
             "exit_code": {"enum": [0, 1, 3], "description": "as the command returns it"},
             "broken": _list(_object({**_verdict_fields(), "declared": _TEXT, "sentence": _TEXT})),
-            "verdict_columns": {"const": list(VERDICT_COLUMNS)},
+            "verdict_columns": {"const": list(COLUMNS)},
             "verdicts": _list(_verdict_row()),
             "expected": _list(_expectation()),
             **_recording(),
@@ -220,8 +220,18 @@ def _said(schema: Schema, description: str) -> Schema:
 
 
 def _verdict_fields() -> Schema:
-    cells = (_TEXT, _TEXT, _OUTCOME, _MAYBE_NS, _MAYBE_NS, _MAYBE_NS, _TEXT, _TEXT)
-    return dict(zip(VERDICT_COLUMNS, cells, strict=True))
+    cause = {"enum": [None, *(cause.name.lower() for cause in Cause)]}
+    cells = (
+        _TEXT, _TEXT, _OUTCOME, _MAYBE_NS, _MAYBE_NS, _MAYBE_NS,
+        _said(cause, "what was wrong"),
+        _said(_TEXT, "what was there"),
+        _said(_TEXT, "what was to be there"),
+        _said(_list(_TEXT), "what else its words name"),
+        _said(_NUMBER, "how many more of the kind"),
+        _said(_TEXT, "the node to look at"),
+        _said(_TEXT, "all of it in words"),
+    )  # fmt: skip
+    return dict(zip(COLUMNS, cells, strict=True))
 
 
 def _verdict_row() -> Schema:
@@ -320,6 +330,7 @@ def _expectation() -> Schema:
             "to_ns": _NS,
             "outcome": _OUTCOME,
             "at_ns": _MAYBE_NS,
+            "observed": _TEXT,
             "text": _TEXT,
         }
     )

@@ -430,7 +430,7 @@ def _breaks(result: RunResult) -> Iterable[tuple[Verdict, str]]:
         if verdict.broken:
             yield (
                 verdict,
-                f"expected {expectation_text(entry)}, but it {verdict.text.split(';')[0]}",
+                f"expected {expectation_text(entry)}, but it {verdict.deed}",
             )
 
 

@@ -17,6 +17,7 @@ from collections.abc import Callable
 from linkloss.campaign.result import CaseResult, CheckReport, RunResult
 from linkloss.judge import Verdict
 from linkloss.judge.sensor_rules import shown_signals
+from linkloss.judge.verdict import Cause
 from linkloss.problem import BadInput
 from linkloss.shipped import demo_vehicle
 from linkloss.units import show_duration
@@ -25,16 +26,11 @@ from linkloss.vehicle.loading import Vehicle
 from linkloss.vehicle.tables import NodeTable
 
 _LAMP = re.compile(r"lamp|light|beam|indicator|tell-?tale", re.IGNORECASE)
-_WAS = re.compile(r"was (on|off) instead of (.+)")
-_MOVED = re.compile(r" (?:went|came|stayed) \w+$")
-_VERB = re.compile(
-    r"(?:was|were|sent|flashed|lit|did|had|went|got|fell|slept|lost|came|ran|showed|handed)\b"
-)
 
 
 def finding_sentence(vehicle: Vehicle, verdict: Verdict, case: CaseResult) -> str:
     """A broken verdict of a case of a check as one sentence."""
-    return _sentence(vehicle, verdict, deed(vehicle, verdict), case.fault_ns, case.text)
+    return _sentence(vehicle, verdict, None, case.fault_ns, case.text)
 
 
 def run_sentence(result: RunResult, verdict: Verdict) -> str:
@@ -51,21 +47,23 @@ def run_sentence(result: RunResult, verdict: Verdict) -> str:
     return _sentence(
         vehicle,
         verdict,
-        deed(vehicle, verdict, changed=changed),
+        changed,
         None if last is None else last.applied_ns,
         "" if last is None else last.text,
     )
 
 
 def _sentence(
-    vehicle: Vehicle, verdict: Verdict, deed: str, fault_ns: int | None, text: str
+    vehicle: Vehicle, verdict: Verdict, changed: bool | None, fault_ns: int | None, text: str
 ) -> str:
-    pause = " " if _MOVED.search(deed) else ", "
-    parts = [f"{deed}{pause}{_since(verdict.at_ns, fault_ns, text)}"]
+    """``changed``: whether the load changed its state when it became wrong, if that is known."""
+    did = deed(vehicle, verdict, changed=changed)
+    moved = _changed(vehicle, verdict, changed) is not None
+    parts = [f"{did}{' ' if moved else ', '}{_since(verdict.at_ns, fault_ns, text)}"]
     parts.append(f"rule: {rule_words(vehicle, verdict.subject, verdict.rule)}")
     if verdict.wrong_for_ns:
         parts.append(f"wrong for {show_duration(verdict.wrong_for_ns)}")
-    if verdict.culprit and not _names(deed, vehicle, verdict):
+    if verdict.culprit and not _names(did, vehicle, verdict):
         parts.append(f"look at node {verdict.culprit}")
     return "; ".join(parts)
 
@@ -92,51 +90,46 @@ def _since(at_ns: int | None, fault_ns: int | None, text: str) -> str:
 
 def deed(vehicle: Vehicle, verdict: Verdict, *, changed: bool | None = None) -> str:
     """Subject and verb: ``tail_left went dark``, ``node rear sent no RearStatus ...``."""
-    text = _bare(verdict)
     load = vehicle.loads.get(verdict.subject)
-    if load is None:
-        if verdict.rule == "notice":
-            return f"notice {verdict.subject}{text.removeprefix('the notice')}"
-        name = f"node {verdict.subject}" if verdict.subject in vehicle.nodes else verdict.subject
-        return _joined(name, text)
-    was = _WAS.fullmatch(text)
-    if was is None:
-        return _joined(verdict.subject, text)
-    return f"{verdict.subject} {_movement(verdict, load, was[1], was[2], changed)}"
+    if load is None and verdict.rule == "notice":
+        return f"notice {verdict.subject}{verdict.deed.removeprefix('the notice')}"
+    if load is not None and verdict.cause is Cause.OTHER_STATE:
+        changed = _changed(vehicle, verdict, changed)
+        return f"{verdict.subject} {_movement(verdict, load, changed)}"
+    known = load is None and verdict.subject in vehicle.nodes
+    return _joined(f"node {verdict.subject}" if known else verdict.subject, verdict)
 
 
-def _joined(subject: str, text: str) -> str:
+def _joined(subject: str, verdict: Verdict) -> str:
+    text = verdict.deed
     if not text:
         return f"{subject} was wrong"
     if text.startswith((f"{subject} ", f"{subject}.")):
         return text
-    return f"{subject} {text}" if _VERB.match(text) else f"{subject}: {text}"
+    return f"{subject} {text}" if verdict.continues_its_subject else f"{subject}: {text}"
 
 
-def _bare(verdict: Verdict) -> str:
-    """The verdict's own text without the time that the sentence ends with anyway."""
-    text = re.sub(r"; wrong for [^;]+$", "", verdict.text)
-    if verdict.wrong_for_ns is not None:
-        wrong_for = show_duration(verdict.wrong_for_ns)
-        text = text.removesuffix(f", for {wrong_for}").removesuffix(f"; late by {wrong_for}")
-    return text
-
-
-def _movement(
-    verdict: Verdict, load: LoadTable, was: str, instead: str, changed: bool | None
-) -> str:
-    """Whether a load *went* or *stayed* wrong. Where that is not known it only *was* wrong:
-    only a load that had to hold its state surely left it.
+def _changed(vehicle: Vehicle, verdict: Verdict, changed: bool | None) -> bool | None:
+    """Whether a load changed its state when it became wrong, where its words can tell: only a load
+    that had to hold its state surely left it. None where it is not known.
     """
+    load = vehicle.loads.get(verdict.subject)
+    plain = verdict.cause is Cause.OTHER_STATE and verdict.observed in ("on", "off")
+    if load is None or not plain:
+        return None
+    held = verdict.rule == "stale" and load.on_stale == "hold"
+    return True if changed is None and held else changed
+
+
+def _movement(verdict: Verdict, load: LoadTable, changed: bool | None) -> str:
+    """Whether a load *went* or *stayed* wrong; where that is not known it only *was* wrong."""
     lamp = bool(_LAMP.search(f"{verdict.subject} {load.about}"))
-    state = "dark" if was == "off" and lamp else was
-    if changed is None and verdict.rule == "stale" and load.on_stale == "hold":
-        changed = True
+    state = "dark" if verdict.observed == "off" and lamp else verdict.observed
     if changed is None:
-        return f"was {state} instead of {instead}"
+        return f"was {state} instead of {verdict.allowed}"
     if not changed:
         return f"stayed {state}"
-    return "came on" if was == "on" else f"went {state}"
+    return "came on" if state == "on" else f"went {state}"
 
 
 # ---- rules ----
