@@ -32,7 +32,7 @@ PLAIN = """
             assert bench.node("rear") == "hung"
         assert bench.node("rear") == "running"
         hang.clear()
-        (record,) = linkloss.recording.faults
+        (record,) = bench.recording.faults
         assert (record.applied_ns, record.cleared_ns) == (100_000_000, 150_000_000)
 
     def test_a_fault_that_is_over_at_once_needs_no_mending(bench):
@@ -50,14 +50,14 @@ PLAIN = """
     def test_a_situation_brings_its_inputs_and_actions(bench):
         bench.run("1 s")
         assert bench.load("tail_lamp").on
-        assert linkloss.recording.seed == 7
+        assert bench.recording.seed == 7
 
     @pytest.mark.linkloss(inputs={"lights": "on", "speed": 60})
     def test_inputs_are_there_from_the_beginning(bench):
         bench.run("300 ms")
         assert bench.load("tail_lamp").on
-        assert linkloss.recording.inputs["speed"].at(0) == 60.0
-        assert linkloss.recording.actions == []
+        assert bench.recording.inputs["speed"].at(0) == 60.0
+        assert bench.recording.actions == []
 
     def test_the_vehicle_stands_beside_the_test(vehicle):
         assert vehicle.title == "Tiny"
@@ -93,7 +93,7 @@ COROUTINES = """
             assert bench.load("tail_lamp").off
         await bench.after("100 ms")
         assert bench.load("tail_lamp").on
-        assert linkloss.recording.actions[0].at_ns == 100_000_000
+        assert bench.recording.actions[0].at_ns == 100_000_000
 """
 
 FIXTURE = """
@@ -167,12 +167,12 @@ def test_a_plain_and_an_asynchronous_test_make_the_same_recording(car):
         def test_plain(bench):
             bench.run("300 ms"); bench.set(lights="on"); bench.run("410 ms")
             bench.fault("cut", between=["dash", "rear"]); bench.run("1 s")
-            seen.append((linkloss.recording.frames[:], linkloss.recording.outputs))
+            seen.append((bench.recording.frames[:], linkloss.recording.outputs))
 
         async def test_coroutine(bench):
             await bench.after("300 ms"); bench.set(lights="on"); await bench.after("410 ms")
             bench.fault("cut", between=["dash", "rear"]); await bench.after("1 s")
-            seen.append((linkloss.recording.frames[:], linkloss.recording.outputs))
+            seen.append((bench.recording.frames[:], linkloss.recording.outputs))
 
         def test_the_same():
             assert len(seen[0][0]) > 50

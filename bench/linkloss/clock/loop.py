@@ -2,68 +2,41 @@
 
 Coroutine nodes and plain callbacks share one order of events: the loop keeps no clock and no heap
 of its own. So whoever drives the queue drives the coroutines, and what the bus decides at the end
-of an instant it decides after every coroutine has had its turn.
-
-The error for a run in which everybody waits and nothing will ever happen.
-
-A loop over sockets would hang here. In virtual time it is known at once that no event can wake
-anybody, so the run ends with the list of who waits for what.
-
-What virtual time cannot offer: everything whose duration only the wall clock knows.
-
-A socket, a process or a thread answers when it likes. Waiting for one inside a run would either
-stop virtual time for ever or make its outcome depend on the machine, so each such method of the
-asyncio interface refuses at once and says why.
-
-Closing asynchronous generators that nobody iterates any more.
-
-The interpreter asks the running loop to do so, since only a loop can await the ``finally`` of an
-abandoned generator (PEP 525; Python library reference, ``sys.set_asyncgen_hooks``).
-
-The two objects a loop hands out for a callback, made as cheaply as Python allows.
-
-Every step of every coroutine passes through one of these, so their making decides how fast
-coroutine nodes run. They stay subclasses of asyncio's own handles, so code that looks at those
-notices nothing, but hold only what a run needs: the call as one tuple, the way ``Context.run``
-takes it, or None once it is cancelled. Where a call was scheduled is noted in debug mode only.
-
-What becomes of an exception that no coroutine waits for.
-
-asyncio hands it to the loop's exception handler and goes on; so does this loop, with the same
-context keys, so that a handler written for asyncio works unchanged (Python library reference,
-"Event Loop", section "Error Handling API").
-
-Whose turn it is: the callbacks of an asyncio loop as entries of the event queue.
+of an instant it decides after every coroutine has had its turn. Tasks, exception handlers and
+generators are asyncio's own (:class:`asyncio.BaseEventLoop`); what is scheduled is ours:
 
 A timer is one entry, at its instant. Callbacks that are ready stand in line, and a single entry,
 the *drain*, runs all those that stood in line when it began; whoever joins during a drain waits
 for the next one, which is a new entry behind whatever else was scheduled meanwhile. Timers that
 were overdue when they were made go to the end of the next drain, as in asyncio.
+
+What virtual time cannot offer is everything whose duration only the wall clock knows. A socket, a
+process or a thread answers when it likes: waiting for one inside a run would stop virtual time for
+ever or make its outcome depend on the machine, so each such method refuses at once and says why.
+
+A loop over sockets would hang where everybody waits and nothing will ever happen. In virtual time
+it is known at once that no event can wake anybody: the run ends with the list of who waits for
+what.
 """
 
 from __future__ import annotations
 
 import asyncio
-import os
 import sys
-import traceback
-import warnings
-from asyncio import AbstractEventLoop, Future, Handle, TimerHandle, iscoroutine
+from asyncio import Handle, TimerHandle
 from asyncio.events import _get_running_loop, _set_running_loop
 from asyncio.format_helpers import _format_callback_source, extract_stack
-from asyncio.log import logger
 from collections import deque
 from collections.abc import AsyncGenerator, Callable, Iterator
 from contextlib import contextmanager
 from contextvars import Context, copy_context
 from heapq import heappush
-from inspect import iscoroutinefunction
 from math import isinf
 from pathlib import Path
 from threading import get_ident
 from traceback import StackSummary
-from typing import Any, NoReturn
-from weakref import ref
+from typing import TYPE_CHECKING, Any, NoReturn
+from weakref import WeakKeyDictionary
 
 from linkloss.clock.queue import NS_PER_S, Event, EventQueue, OwnClock, Priority
 
@@ -147,7 +120,7 @@ def _refuse(method: str, missing: str) -> Any:
     return refusal
 
 
-class OutsideWorld(AbstractEventLoop):
+class OutsideWorld:
     """The part of the asyncio interface that reaches outside the run, refused method by method."""
 
     run_in_executor = _refuse("run_in_executor", "threads")
@@ -190,60 +163,16 @@ class OutsideWorld(AbstractEventLoop):
         """Return at once: there never was a thread to wait for."""
 
 
-Generator = AsyncGenerator[Any, Any]
+class _Generators(WeakKeyDictionary[AsyncGenerator[Any, Any], None]):
+    """Generators that are being iterated. Not asyncio's own set: a shutdown closes them in the
+    order of their first iteration, whatever their addresses.
+    """
 
+    def add(self, generator: AsyncGenerator[Any, Any]) -> None:
+        self[generator] = None
 
-class GeneratorShutdown(AbstractEventLoop):
-    """Keeps the generators that are being iterated, in the order of their first iteration."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        # A dict and not a WeakSet: shutdown closes in a fixed order, whatever the addresses.
-        self._generators: dict[int, ref[Generator]] = {}
-        self._generators_shut_down = False
-
-    @contextmanager
-    def _generator_hooks(self) -> Iterator[None]:
-        previous = sys.get_asyncgen_hooks()
-        sys.set_asyncgen_hooks(firstiter=self._first_iteration, finalizer=self._finalize)
-        try:
-            yield
-        finally:
-            sys.set_asyncgen_hooks(*previous)
-
-    def _first_iteration(self, generator: Generator) -> None:
-        if self._generators_shut_down:
-            warnings.warn(
-                f"asynchronous generator {generator!r} was begun after shutdown_asyncgens()",
-                ResourceWarning,
-                stacklevel=2,
-                source=self,
-            )
-        key = id(generator)
-        self._generators[key] = ref(generator, lambda _: self._generators.pop(key, None))
-
-    def _finalize(self, generator: Generator) -> None:
-        self._generators.pop(id(generator), None)
-        if not self.is_closed():
-            self.call_soon_threadsafe(self.create_task, generator.aclose())
-
-    async def shutdown_asyncgens(self) -> None:
-        """Close all asynchronous generators still being iterated; their errors are reported."""
-        self._generators_shut_down = True
-        alive = [generator for entry in self._generators.values() if (generator := entry())]
-        self._generators.clear()
-        closings = [generator.aclose() for generator in alive]
-        results = await asyncio.gather(*closings, return_exceptions=True)
-        for generator, result in zip(alive, results, strict=True):
-            if isinstance(result, Exception):
-                self.call_exception_handler(
-                    {
-                        "message": f"an error occurred during closing of asynchronous "
-                        f"generator {generator!r}",
-                        "exception": result,
-                        "asyncgen": generator,
-                    }
-                )
+    def discard(self, generator: AsyncGenerator[Any, Any]) -> None:
+        self.pop(generator, None)
 
 
 Call = tuple[Any, ...]
@@ -278,11 +207,11 @@ class ReadyHandle(_CallView, Handle):  # type: ignore[misc, override]
 
     __slots__ = ("_call",)
     _context: Context
-    _loop: Scheduling
+    _loop: VirtualLoop
     _repr: str | None = None
     _source_traceback: StackSummary | None = None
 
-    def __init__(self, call: Call, context: Context, loop: Scheduling) -> None:
+    def __init__(self, call: Call, context: Context, loop: VirtualLoop) -> None:
         self._call = call
         self._context = context
         self._loop = loop
@@ -300,13 +229,15 @@ class VirtualTimerHandle(_CallView, TimerHandle):  # type: ignore[misc, override
 
     __slots__ = ("_call", "_when_ns", "event")
     _context: Context
-    _loop: Scheduling
+    _loop: VirtualLoop
     _when_ns: int | None
     event: Event | None
     _repr: str | None = None
     _source_traceback: StackSummary | None = None
 
-    def __init__(self, when_ns: int | None, call: Call, context: Context, loop: Scheduling) -> None:
+    def __init__(
+        self, when_ns: int | None, call: Call, context: Context, loop: VirtualLoop
+    ) -> None:
         self._when_ns = when_ns
         self._call = call
         self._context = context
@@ -335,7 +266,7 @@ class DebugReadyHandle(ReadyHandle):
 
     __slots__ = ("_repr", "_source_traceback")
 
-    def __init__(self, call: Call, context: Context, loop: Scheduling) -> None:
+    def __init__(self, call: Call, context: Context, loop: VirtualLoop) -> None:
         super().__init__(call, context, loop)
         self._repr = None
         self._source_traceback = extract_stack(sys._getframe(3))
@@ -353,7 +284,9 @@ class DebugTimerHandle(VirtualTimerHandle):
 
     __slots__ = ("_repr", "_source_traceback")
 
-    def __init__(self, when_ns: int | None, call: Call, context: Context, loop: Scheduling) -> None:
+    def __init__(
+        self, when_ns: int | None, call: Call, context: Context, loop: VirtualLoop
+    ) -> None:
         super().__init__(when_ns, call, context, loop)
         self._repr = None
         self._source_traceback = extract_stack(sys._getframe(3))
@@ -367,100 +300,6 @@ class DebugTimerHandle(VirtualTimerHandle):
 
 
 AnyHandle = ReadyHandle | VirtualTimerHandle
-ErrorContext = dict[str, Any]
-ExceptionHandler = Callable[[AbstractEventLoop, ErrorContext], object]
-
-_TRACEBACKS = {
-    "source_traceback": "Object created at (most recent call last):\n",
-    "handle_traceback": "Handle created at (most recent call last):\n",
-}
-
-
-def _log_line(key: str, value: Any) -> str:
-    if key not in _TRACEBACKS:
-        return f"{key}: {value!r}"
-    return f"{key}: {_TRACEBACKS[key]}{''.join(traceback.format_list(value)).rstrip()}"
-
-
-class ExceptionReports(AbstractEventLoop):
-    """The exception handler family of the asyncio loop interface."""
-
-    _exception_handler: ExceptionHandler | None = None
-    _current_handle: AnyHandle | None = None
-
-    def get_exception_handler(self) -> ExceptionHandler | None:
-        """The handler in use, or None for the default one."""
-        return self._exception_handler
-
-    def set_exception_handler(self, handler: ExceptionHandler | None) -> None:
-        """Use ``handler(loop, context)`` from now on; None brings the default one back.
-
-        Raises TypeError when the handler cannot be called.
-        """
-        if handler is not None and not callable(handler):
-            raise TypeError(f"an exception handler is a callable or None, got {handler!r}")
-        self._exception_handler = handler
-
-    def default_exception_handler(self, context: ErrorContext) -> None:
-        """Log the context with asyncio's logger, one line for each key."""
-        exception = context.get("exception")
-        handle = self._current_handle
-        if "source_traceback" not in context and handle is not None and handle._source_traceback:
-            context["handle_traceback"] = handle._source_traceback
-        lines = [context.get("message") or "Unhandled exception in event loop"]
-        lines += [
-            _log_line(key, context[key])
-            for key in sorted(context)
-            if key not in {"message", "exception"}
-        ]
-        exc_info = (type(exception), exception, exception.__traceback__) if exception else False
-        logger.error("\n".join(lines), exc_info=exc_info)
-
-    def call_exception_handler(self, context: ErrorContext) -> None:
-        """Hand an exception context to the handler; an exception of its own is logged.
-
-        Keys as in asyncio: ``message``, and optionally ``exception``, ``future``, ``task``,
-        ``handle``, ``asyncgen`` and others.
-        """
-        handler = self._exception_handler
-        try:
-            if handler is None:
-                self.default_exception_handler(context)
-            else:
-                handler(self, context)
-        except (SystemExit, KeyboardInterrupt):
-            raise
-        except BaseException as failure:  # noqa: BLE001 - a handler's mistake must not stop the run
-            self._report_failed_handler(handler, failure, context)
-
-    def _report_failed_handler(
-        self, handler: ExceptionHandler | None, failure: BaseException, context: ErrorContext
-    ) -> None:
-        if handler is None:
-            logger.error("Exception in default exception handler", exc_info=failure)
-            return
-        message = "Unhandled error in exception handler"
-        try:
-            self.default_exception_handler(
-                {"message": message, "exception": failure, "context": context}
-            )
-        except (SystemExit, KeyboardInterrupt):
-            raise
-        except BaseException:  # noqa: BLE001 - nothing is left to try
-            logger.exception("Exception in default exception handler while handling another one")
-
-    def _report_callback(self, handle: AnyHandle, exception: BaseException) -> None:
-        source = _format_callback_source(handle._callback, handle._args)
-        context: ErrorContext = {
-            "message": f"Exception in callback {source}",
-            "exception": exception,
-            "handle": handle,
-        }
-        if handle._source_traceback:
-            context["source_traceback"] = handle._source_traceback
-        self.call_exception_handler(context)
-
-
 _NODE = Priority.NODE
 _new_ready = ReadyHandle.__new__
 _new_timer = VirtualTimerHandle.__new__
@@ -470,32 +309,188 @@ class Halt(BaseException):
     """Leaves the queue after stop(); seen by run_forever alone."""
 
 
-class Scheduling(ExceptionReports, AbstractEventLoop):
-    """The scheduling methods of the asyncio loop interface, over an event queue.
+def _check_infinite(seconds: object) -> None:
+    """Infinity is the one time without nanoseconds that has a meaning; TypeError, ValueError."""
+    if not isinstance(seconds, (int, float)):
+        msg = f"a time is a number of seconds, got {seconds!r}"
+        raise TypeError(msg) from None
+    if not isinf(seconds) or seconds < 0:
+        msg = f"a time is a finite number of seconds or math.inf, got {seconds!r}"
+        raise ValueError(msg) from None
 
-    The callback and its arguments are taken as one tuple, ``*call``, so that nothing is packed
-    and unpacked between scheduling and running it.
+
+class VirtualLoop(OutsideWorld, asyncio.BaseEventLoop):
+    """asyncio's loop in virtual time: seconds are ``queue.now_ns / 1e9`` and pass at once.
+
+    Waiting costs nothing: when nothing is ready, the clock jumps to the next entry of the queue.
+    When there is none either, :class:`DeadlockError` says who waits. The loop opens no file
+    descriptor and starts no thread.
+
+    Two ways to run it: asyncio's own (``asyncio.Runner(loop_factory=VirtualLoop)``,
+    :meth:`run_until_complete`), or somebody else drives the queue inside :meth:`running`.
+
+    Time is a float only at this face. Delays (``call_later``, ``asyncio.sleep``) and instants
+    (``call_at``, ``asyncio.timeout``) up to 2**51 ns, 26 days, are exact to the nanosecond; a
+    later instant is rounded to what a float can hold. Timers for one instant run first come,
+    first served. A callback takes no time, so debug mode reports no slow ones.
     """
 
+    if TYPE_CHECKING:  # asyncio's own, left out of what is published of its types
+        _closed: bool
+        _asyncgen_firstiter_hook: Callable[[AsyncGenerator[Any, Any]], None]
+        _asyncgen_finalizer_hook: Callable[[AsyncGenerator[Any, Any]], None]
+
+        def _check_closed(self) -> None: ...
+        def _check_callback(self, callback: object, method: str) -> None: ...
+        def _set_coroutine_origin_tracking(self, enabled: bool) -> None: ...
+
+    _current_handle: AnyHandle | None
+
     def __init__(self, queue: EventQueue | None = None) -> None:
+        self._running = self._guarded = False
         super().__init__()
         self.queue = EventQueue() if queue is None else queue
-        self._ready: deque[ReadyHandle | VirtualTimerHandle] = deque()
+        self._ready: deque[AnyHandle] = deque()
+        self._asyncgens = _Generators()
         self._overdue: list[VirtualTimerHandle] = []
         self._drain_event: Event | None = None
         self._drain_action = self._drain
         self._timer_action = self._fire
         self._draining = False
+        self._driving = False
         self._stopping = False
         self._halt_before_drain = False
-        self._running = False
-        self._closed = False
-        self._debug = False
-        self._guarded = False
-        """Closed or in debug mode: every call is checked first."""
         self._owner = get_ident()
+        self._task_count = 0
         self.own_clock: Callable[[], OwnClock | None] | None = None
         """The clock of whose code runs now, which its times and delays are then taken from."""
+
+    def __repr__(self) -> str:
+        return (
+            f"<{type(self).__name__} now_ns={self.queue.now_ns} running={self._running} "
+            f"closed={self._closed} debug={self._debug}>"
+        )
+
+    @contextmanager
+    def running(self) -> Iterator[None]:
+        """Make this the running loop while somebody drives the queue.
+
+        >>> loop = VirtualLoop()
+        >>> with loop.running():
+        ...     task = loop.create_task(asyncio.sleep(1, "done"))
+        ...     loop.queue.run_until(1_000_000_000)
+        >>> task.result()
+        'done'
+        >>> loop.close()
+
+        Raises RuntimeError when the loop is closed, or when a loop runs already in this thread.
+        """
+        self._check_closed()
+        self._check_idle()
+        depth = sys.get_coroutine_origin_tracking_depth()
+        self._owner = get_ident()
+        self._running = True
+        hooks = sys.get_asyncgen_hooks()
+        sys.set_asyncgen_hooks(
+            firstiter=self._asyncgen_firstiter_hook, finalizer=self._asyncgen_finalizer_hook
+        )
+        _set_running_loop(self)
+        self._set_coroutine_origin_tracking(self._debug)
+        try:
+            yield
+        finally:
+            self._running = False
+            _set_running_loop(None)
+            self._set_coroutine_origin_tracking(enabled=False)
+            sys.set_coroutine_origin_tracking_depth(depth)
+            sys.set_asyncgen_hooks(*hooks)
+
+    def keep_running(self) -> None:
+        """Go on being the running loop in a process that was forked inside :meth:`running`.
+
+        asyncio remembers the running loop together with the process, and so forgets it there.
+        """
+        if self._running:
+            _set_running_loop(self)
+
+    def run_forever(self) -> None:
+        """Run until :meth:`stop` is called.
+
+        Raises DeadlockError when nothing is ready and nothing is due, and whatever a plain
+        callback on the queue raises.
+        """
+        with self.running():
+            if self._stopping:
+                self._arm()
+            self._driving = True
+            try:
+                self.queue.run()
+                raise DeadlockError(self.queue.now_ns, waiting_tasks(self))
+            except Halt:
+                pass
+            finally:
+                self._driving = self._stopping = self._halt_before_drain = False
+                if self._ready or self._overdue:
+                    self._arm()
+
+    def stop(self) -> None:
+        """End :meth:`run_forever` once the callbacks that are ready now have run.
+
+        Raises RuntimeError while somebody else drives the queue: there is nothing to stop.
+        """
+        if self._running and not self._driving:
+            raise RuntimeError(
+                "stop() ends run_forever(), but here somebody else drives the queue: "
+                "let the coroutine return instead"
+            )
+        self._stopping = True
+        if self._driving and not self._draining:
+            # Called by a timer: the other timers of this instant still run, as in asyncio, but
+            # what they made ready waits for the next run.
+            self._halt_before_drain = True
+            self._arm()
+
+    def is_running(self) -> bool:
+        """Whether this is the running loop, whoever drives the queue."""
+        return self._running
+
+    def close(self) -> None:
+        """Drop everything scheduled here; the entries of others stay on the queue.
+
+        Raises RuntimeError while running.
+        """
+        if not self._running and not self._closed:
+            self._drop_scheduled()
+        super().close()
+        self._guarded = True
+
+    def create_task(
+        self, coro: Any, *, name: object = None, context: Context | None = None, **kwargs: Any
+    ) -> Any:
+        """Schedule a coroutine and return its task.
+
+        Default names ("Task-1") are counted for each loop, so that two runs in one process name
+        their tasks alike. Further keywords (``eager_start``) go to the task or the task factory.
+        """
+        if name is None:
+            self._task_count += 1
+            name = f"Task-{self._task_count}"
+        return super().create_task(coro, name=str(name), context=context, **kwargs)
+
+    def set_debug(self, enabled: bool) -> None:
+        """Turn asyncio's debug mode on or off, at once."""
+        self._debug = bool(enabled)
+        self._guarded = self._debug or self._closed
+        if self._running:
+            self._set_coroutine_origin_tracking(self._debug)
+
+    def _check_idle(self) -> None:
+        if self._running:
+            raise RuntimeError("This event loop is already running")
+        if _get_running_loop() is not None:
+            raise RuntimeError("Cannot run the event loop while another loop is running")
+
+    # ---- what is scheduled
 
     def time(self) -> float:
         """Virtual seconds since the start of the run, or what the caller's own clock shows."""
@@ -681,9 +676,16 @@ class Scheduling(ExceptionReports, AbstractEventLoop):
             if event[3] is self._timer_action:
                 event[4][0].cancel()
 
-    def _check_closed(self) -> None:
-        if self._closed:
-            raise RuntimeError("Event loop is closed")
+    def _report_callback(self, handle: AnyHandle, exception: BaseException) -> None:
+        source = _format_callback_source(handle._callback, handle._args)
+        context: dict[str, Any] = {
+            "message": f"Exception in callback {source}",
+            "exception": exception,
+            "handle": handle,
+        }
+        if handle._source_traceback:
+            context["source_traceback"] = handle._source_traceback
+        self.call_exception_handler(context)
 
     def _check_call(self, method: str, call: Call) -> None:
         """What asyncio checks in debug mode; RuntimeError or TypeError."""
@@ -692,247 +694,4 @@ class Scheduling(ExceptionReports, AbstractEventLoop):
             raise RuntimeError(
                 "Non-thread-safe operation invoked on an event loop other than the current one"
             )
-        callback = call[0] if call else None
-        if iscoroutine(callback) or iscoroutinefunction(callback):
-            msg = f"coroutines cannot be used with {method}()"
-            raise TypeError(msg)
-        if not callable(callback):
-            msg = f"a callable object was expected by {method}(), got {callback!r}"
-            raise TypeError(msg)
-
-
-def _check_infinite(seconds: object) -> None:
-    """Infinity is the one time without nanoseconds that has a meaning; TypeError, ValueError."""
-    if not isinstance(seconds, (int, float)):
-        msg = f"a time is a number of seconds, got {seconds!r}"
-        raise TypeError(msg) from None
-    if not isinf(seconds) or seconds < 0:
-        msg = f"a time is a finite number of seconds or math.inf, got {seconds!r}"
-        raise ValueError(msg) from None
-
-
-__all__ = ["DeadlockError", "VirtualLoop"]
-
-TaskFactory = Callable[..., "asyncio.Future[Any]"]
-
-_ORIGIN_DEPTH = 10
-"""Frames kept of where a coroutine was made, in debug mode (asyncio's own figure)."""
-
-
-def _debug_from_environment() -> bool:
-    """The rule of asyncio: ``python -X dev``, or PYTHONASYNCIODEBUG set to anything."""
-    flags = sys.flags
-    return flags.dev_mode or (
-        not flags.ignore_environment and bool(os.environ.get("PYTHONASYNCIODEBUG"))
-    )
-
-
-def _stop_when_done(future: asyncio.Future[Any]) -> None:
-    if not future.cancelled() and isinstance(future.exception(), (SystemExit, KeyboardInterrupt)):
-        return  # Such an exception has left run_forever already.
-    future.get_loop().stop()
-
-
-class VirtualLoop(Scheduling, GeneratorShutdown, OutsideWorld):
-    """asyncio's loop in virtual time: seconds are ``queue.now_ns / 1e9`` and pass at once.
-
-    Waiting costs nothing: when nothing is ready, the clock jumps to the next entry of the queue.
-    When there is none either, :class:`DeadlockError` says who waits. The loop opens no file
-    descriptor and starts no thread.
-
-    Two ways to run it: asyncio's own (``asyncio.Runner(loop_factory=VirtualLoop)``,
-    :meth:`run_until_complete`), or somebody else drives the queue inside :meth:`running`.
-
-    Time is a float only at this face. Delays (``call_later``, ``asyncio.sleep``) and instants
-    (``call_at``, ``asyncio.timeout``) up to 2**51 ns, 26 days, are exact to the nanosecond; a
-    later instant is rounded to what a float can hold. Timers for one instant run first come,
-    first served. A callback takes no time, so debug mode reports no slow ones.
-    """
-
-    def __init__(self, queue: EventQueue | None = None) -> None:
-        super().__init__(queue)
-        self._driving = False
-        self._task_factory: TaskFactory | None = None
-        self._task_count = 0
-        self._debug = self._guarded = _debug_from_environment()
-
-    def __repr__(self) -> str:
-        return (
-            f"<{type(self).__name__} now_ns={self.queue.now_ns} running={self._running} "
-            f"closed={self._closed} debug={self._debug}>"
-        )
-
-    @contextmanager
-    def running(self) -> Iterator[None]:
-        """Make this the running loop while somebody drives the queue.
-
-        >>> loop = VirtualLoop()
-        >>> with loop.running():
-        ...     task = loop.create_task(asyncio.sleep(1, "done"))
-        ...     loop.queue.run_until(1_000_000_000)
-        >>> task.result()
-        'done'
-        >>> loop.close()
-
-        Raises RuntimeError when the loop is closed, or when a loop runs already in this thread.
-        """
-        self._check_closed()
-        self._check_idle()
-        depth = sys.get_coroutine_origin_tracking_depth()
-        self._owner = get_ident()
-        self._running = True
-        with self._generator_hooks():
-            _set_running_loop(self)
-            self._track_origins()
-            try:
-                yield
-            finally:
-                self._running = False
-                _set_running_loop(None)
-                sys.set_coroutine_origin_tracking_depth(depth)
-
-    def keep_running(self) -> None:
-        """Go on being the running loop in a process that was forked inside :meth:`running`.
-
-        asyncio remembers the running loop together with the process, and so forgets it there.
-        """
-        if self._running:
-            _set_running_loop(self)
-
-    def run_forever(self) -> None:
-        """Run until :meth:`stop` is called.
-
-        Raises DeadlockError when nothing is ready and nothing is due, and whatever a plain
-        callback on the queue raises.
-        """
-        with self.running():
-            if self._stopping:
-                self._arm()
-            self._driving = True
-            try:
-                self.queue.run()
-                raise DeadlockError(self.queue.now_ns, waiting_tasks(self))
-            except Halt:
-                pass
-            finally:
-                self._driving = self._stopping = self._halt_before_drain = False
-                if self._ready or self._overdue:
-                    self._arm()
-
-    def run_until_complete(self, future: Any) -> Any:
-        """Run until an awaitable is done; return its result or raise its exception.
-
-        Raises RuntimeError when :meth:`stop` was called first, and otherwise as
-        :meth:`run_forever`.
-        """
-        self._check_closed()
-        self._check_idle()
-        made_here = not asyncio.isfuture(future)
-        future = asyncio.ensure_future(future, loop=self)
-        if made_here:
-            future._log_destroy_pending = False  # What is raised below says it better.
-        future.add_done_callback(_stop_when_done)
-        try:
-            self.run_forever()
-        except BaseException:
-            if made_here and future.done() and not future.cancelled():
-                future.exception()  # Marks it as seen: nobody else can ask for it.
-            raise
-        finally:
-            future.remove_done_callback(_stop_when_done)
-        if not future.done():
-            raise RuntimeError("Event loop stopped before Future completed.")
-        return future.result()
-
-    def stop(self) -> None:
-        """End :meth:`run_forever` once the callbacks that are ready now have run.
-
-        Raises RuntimeError while somebody else drives the queue: there is nothing to stop.
-        """
-        if self._running and not self._driving:
-            raise RuntimeError(
-                "stop() ends run_forever(), but here somebody else drives the queue: "
-                "let the coroutine return instead"
-            )
-        self._stopping = True
-        if self._driving and not self._draining:
-            # Called by a timer: the other timers of this instant still run, as in asyncio, but
-            # what they made ready waits for the next run.
-            self._halt_before_drain = True
-            self._arm()
-
-    def is_running(self) -> bool:
-        """Whether this is the running loop, whoever drives the queue."""
-        return self._running
-
-    def is_closed(self) -> bool:
-        """Whether :meth:`close` was called."""
-        return self._closed
-
-    def close(self) -> None:
-        """Drop everything scheduled here; the entries of others stay on the queue.
-
-        Raises RuntimeError while running.
-        """
-        if self._running:
-            raise RuntimeError("Cannot close a running event loop")
-        self._closed = self._guarded = True
-        self._drop_scheduled()
-
-    def create_future(self) -> asyncio.Future[Any]:
-        """A future of this loop."""
-        return Future(loop=self)
-
-    def create_task(
-        self, coro: Any, *, name: object = None, context: Context | None = None, **kwargs: Any
-    ) -> Any:
-        """Schedule a coroutine and return its task.
-
-        Default names ("Task-1") are counted for each loop, so that two runs in one process name
-        their tasks alike. Further keywords (``eager_start``) go to the task or the task factory.
-        """
-        self._check_closed()
-        if name is None:
-            self._task_count += 1
-            name = f"Task-{self._task_count}"
-        if self._task_factory is None:
-            return asyncio.Task(coro, loop=self, name=str(name), context=context, **kwargs)
-        if context is not None:
-            kwargs["context"] = context
-        made = self._task_factory(self, coro, **kwargs)
-        if isinstance(made, asyncio.Task) or hasattr(made, "set_name"):
-            made.set_name(name)
-        return made
-
-    def set_task_factory(self, factory: TaskFactory | None) -> None:
-        """Make tasks with ``factory(loop, coro)``; None brings the default back.
-
-        Raises TypeError when the factory cannot be called.
-        """
-        if factory is not None and not callable(factory):
-            raise TypeError("task factory must be a callable or None")
-        self._task_factory = factory
-
-    def get_task_factory(self) -> TaskFactory | None:
-        """The task factory in use, or None for the default one."""
-        return self._task_factory
-
-    def get_debug(self) -> bool:
-        """Whether debug mode is on."""
-        return self._debug
-
-    def set_debug(self, enabled: bool) -> None:
-        """Turn asyncio's debug mode on or off, at once."""
-        self._debug = bool(enabled)
-        self._guarded = self._debug or self._closed
-        if self._running:
-            self._track_origins()
-
-    def _track_origins(self) -> None:
-        sys.set_coroutine_origin_tracking_depth(_ORIGIN_DEPTH if self._debug else 0)
-
-    def _check_idle(self) -> None:
-        if self._running:
-            raise RuntimeError("This event loop is already running")
-        if _get_running_loop() is not None:
-            raise RuntimeError("Cannot run the event loop while another loop is running")
+        self._check_callback(call[0] if call else None, method)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import inspect
 import re
-import tomllib
 from collections.abc import Collection, Generator, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -96,6 +95,8 @@ def _kind(names: Collection[str]) -> Kind | None:
 
 def _names(text: str) -> Collection[str]:
     """The keys and tables at the top of a file, as well as they can be made out in a torn one."""
+    import tomllib
+
     try:
         return tomllib.loads(text).keys()
     except tomllib.TOMLDecodeError:

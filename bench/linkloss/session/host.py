@@ -130,9 +130,7 @@ def clock_at_work() -> OwnClock | None:
     return None if gate is None else gate.clock
 
 
-def make_task(
-    loop: asyncio.AbstractEventLoop, program: Coroutine[Any, Any, Any], **settings: Any
-) -> asyncio.Task[Any]:
+def make_task(loop: asyncio.AbstractEventLoop, program: Any, **settings: Any) -> asyncio.Task[Any]:
     """The task factory of a session's loop."""
     gate = AT_WORK.get()
     if gate is None:
