@@ -365,6 +365,9 @@ class VirtualLoop(OutsideWorld, asyncio.BaseEventLoop):
         self.own_clock: Callable[[], OwnClock | None] | None = None
         """The clock of whose code runs now, which its times and delays are then taken from."""
 
+    def __del__(self) -> None:
+        """Nothing: it holds nothing of the system, and one that nobody closed is no leak."""
+
     def __repr__(self) -> str:
         return (
             f"<{type(self).__name__} now_ns={self.queue.now_ns} running={self._running} "
