@@ -167,12 +167,12 @@ def test_a_plain_and_an_asynchronous_test_make_the_same_recording(car):
         def test_plain(bench):
             bench.run("300 ms"); bench.set(lights="on"); bench.run("410 ms")
             bench.fault("cut", between=["dash", "rear"]); bench.run("1 s")
-            seen.append((bench.recording.frames[:], linkloss.recording.outputs))
+            seen.append((bench.recording.frames[:], bench.recording.outputs))
 
         async def test_coroutine(bench):
             await bench.after("300 ms"); bench.set(lights="on"); await bench.after("410 ms")
             bench.fault("cut", between=["dash", "rear"]); await bench.after("1 s")
-            seen.append((bench.recording.frames[:], linkloss.recording.outputs))
+            seen.append((bench.recording.frames[:], bench.recording.outputs))
 
         def test_the_same():
             assert len(seen[0][0]) > 50
