@@ -114,6 +114,15 @@ def test_the_house_has_modules():
     assert len(modules()) - len(list(bench())) > 10
 
 
+def test_the_page_for_developers_has_the_same_floors_and_names_files_that_there_are():
+    page = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| \d+ \| (.*?) \|", page, re.MULTILINE)
+    assert [set(re.findall(r"`(\w+)`", row)) for row in rows] == FLOORS
+    files = {path.as_posix() for path in ROOT.rglob("*.*") if ".venv" not in path.parts}
+    for name in re.findall(r"`([\w/]+\.(?:py|c|h|ino))[`:]", page):
+        assert any(file.endswith(f"/{name}") for file in files), name
+
+
 def test_nothing_imports_upward_or_from_next_door():
     for own in bench():
         for other in arrows()[own] - {"linkloss"}:

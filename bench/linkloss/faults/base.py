@@ -155,7 +155,7 @@ class Fault(BaseModel):
 
     def problem(self, vehicle: Vehicle) -> str:
         """What does not fit the vehicle, as a text for the user; empty when all is well."""
-        raise NotImplementedError
+        return node_problem(vehicle, *self.nodes())
 
     def apply(self, rig: Rig, random: Random) -> Undo:
         """Do it, and return what undoes it."""
@@ -166,8 +166,11 @@ class Fault(BaseModel):
         raise NotImplementedError
 
     def nodes(self) -> tuple[str, ...]:
-        """The nodes whose own program, controller, stub or line the fault touches."""
-        return ()
+        """The nodes whose own program, controller, stub or line the fault touches: the one that its
+        parameter ``node`` names. A fault of frames touches none.
+        """
+        node = None if self.group == "frames" else getattr(self, "node", None)
+        return () if node is None else (node,)
 
     def loads(self, vehicle: Vehicle) -> tuple[str, ...]:  # most hit none
         """The loads that cannot do as they are told while the fault is there."""
@@ -230,12 +233,6 @@ class NodeFault(Fault):
     group = "node"
 
     node: str
-
-    def problem(self, vehicle: Vehicle) -> str:
-        return node_problem(vehicle, self.node)
-
-    def nodes(self) -> tuple[str, ...]:
-        return (self.node,)
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:

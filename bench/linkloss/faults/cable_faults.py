@@ -104,9 +104,6 @@ class Unplug(Fault):
     node: str
     conductor: Conductor = Field(default="both", description="default: both")
 
-    def problem(self, vehicle: Vehicle) -> str:
-        return node_problem(vehicle, self.node)
-
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
         rig.bus.unplug(self.node, self.conductor)
         return lambda: rig.bus.plug(self.node, self.conductor)
@@ -115,9 +112,6 @@ class Unplug(Fault):
         if self.conductor == "both":
             return f"the CAN plug of {self.node} was pulled"
         return f"{self.conductor} of {self.node} came off"
-
-    def nodes(self) -> tuple[str, ...]:
-        return (self.node,)
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
@@ -143,9 +137,6 @@ class Swapped(Fault):
 
     node: str
 
-    def problem(self, vehicle: Vehicle) -> str:
-        return node_problem(vehicle, self.node)
-
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
         with rig.bus.rewiring(self.node) as cable:
             cable.swapped.append(self.node)
@@ -158,9 +149,6 @@ class Swapped(Fault):
 
     def describe(self) -> str:
         return f"CAN_H and CAN_L of {self.node} were exchanged"
-
-    def nodes(self) -> tuple[str, ...]:
-        return (self.node,)
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
@@ -223,9 +211,6 @@ class Unterminated(Fault):
 
     terminators: Literal[0, 1, 3] = Field(description="how many there are instead of two")
 
-    def problem(self, vehicle: Vehicle) -> str:  # every cable has terminators
-        return ""
-
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
         with rig.bus.rewiring() as cable:
             before, cable.line.terminators = cable.line.terminators, self.terminators
@@ -268,18 +253,12 @@ class StuckDominant(Fault):
         default=None, gt=0, description="dominant time-out of the transceiver; default: none"
     )
 
-    def problem(self, vehicle: Vehicle) -> str:
-        return node_problem(vehicle, self.node)
-
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
         return _Stuck(rig, self.node, self.time_out).end
 
     def describe(self) -> str:
         text = f"the transceiver of {self.node} was stuck dominant"
         return text if self.time_out is None else f"{text} for {show_duration(self.time_out)}"
-
-    def nodes(self) -> tuple[str, ...]:
-        return (self.node,)
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
@@ -327,9 +306,6 @@ class Noise(Fault):
     share: float = Field(gt=0, lt=1, description="bit error rate")
     node: str | None = Field(default=None, description="who sees the bits so; default: all")
 
-    def problem(self, vehicle: Vehicle) -> str:
-        return "" if self.node is None else node_problem(vehicle, self.node)
-
     def apply(self, rig: Rig, random: Random) -> Undo:
         noise = Hits(self.share, random, self.node)
         rig.bus.noises.append(noise)
@@ -338,9 +314,6 @@ class Noise(Fault):
     def describe(self) -> str:
         where = "the cable" if self.node is None else self.node
         return f"noise at {where} made {self.share:.3g} of the bits wrong"
-
-    def nodes(self) -> tuple[str, ...]:
-        return () if self.node is None else (self.node,)
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
@@ -369,9 +342,6 @@ class GroundOffset(Fault):
     node: str
     offset: Voltage = Field(description="its ground above that of the car; may be negative")
 
-    def problem(self, vehicle: Vehicle) -> str:
-        return node_problem(vehicle, self.node)
-
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
         with rig.bus.rewiring(self.node) as cable:
             cable.grounds[self.node] = cable.grounds.get(self.node, 0.0) + self.offset
@@ -386,9 +356,6 @@ class GroundOffset(Fault):
 
     def describe(self) -> str:
         return f"the ground of {self.node} was {write_voltage(self.offset)} off"
-
-    def nodes(self) -> tuple[str, ...]:
-        return (self.node,)
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:

@@ -79,9 +79,6 @@ class Stuck(Fault):
         where = "" if self.node is None else f", as {self.node} reads it"
         return f"input {self.input} stuck{at}{where}"
 
-    def nodes(self) -> tuple[str, ...]:
-        return () if self.node is None else (self.node,)
-
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
         for name in vehicle.inputs:
@@ -111,9 +108,6 @@ class Open(Fault):
     def describe(self) -> str:
         where = "" if self.node is None else f" at {self.node}"
         return f"the lead of input {self.input} came off{where}"
-
-    def nodes(self) -> tuple[str, ...]:
-        return () if self.node is None else (self.node,)
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:

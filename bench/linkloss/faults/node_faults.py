@@ -202,9 +202,6 @@ class WrongBitRate(Fault):
     def describe(self) -> str:
         return f"{self.node} ran at {write_bit_rate(self.bit_rate)}"
 
-    def nodes(self) -> tuple[str, ...]:
-        return (self.node,)
-
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
         rate = vehicle.bus.bit_rate

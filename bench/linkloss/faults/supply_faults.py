@@ -107,9 +107,6 @@ class BrownOut(Fault):
             return f"the supply sagged to {write_voltage(self.sags_to)}"
         return f"the feed of {self.node} failed"
 
-    def nodes(self) -> tuple[str, ...]:
-        return () if self.node is None else (self.node,)
-
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
         if vehicle.supply is None:
@@ -220,9 +217,6 @@ class GroundLost(Fault):
 
     def describe(self) -> str:
         return f"the ground lead of {self.node} came off"
-
-    def nodes(self) -> tuple[str, ...]:
-        return (self.node,)
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
