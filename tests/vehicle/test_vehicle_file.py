@@ -381,6 +381,33 @@ def test_a_default_that_does_not_fit_is_pointed_at_where_it_stands(car):
     assert car.problems() == [f"{at('[loads.tail]') + 1}: defaults.latency: got 35; {DURATION}"]
 
 
+def test_a_bus_may_have_a_name(car):
+    plain = car.load().file
+    named = car.change("[bus]", "[bus.body]").load().file
+    assert named == plain
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "where"),
+    [
+        ('"250 kbit/s"', '"250"', "bus.body.bit_rate: "),
+        ("bit_rate =", "bit_rat = 3\nbit_rate =", "bus.body.bit_rat: unknown key 'bit_rat'"),
+        ('cable = ["dash", "rear"]', 'cable = ["dash", "raer"]', "bus.body.cable"),
+    ],
+)
+def test_a_mistake_in_a_named_bus_is_told_where_it_stands(car, old, new, where):
+    problem = car.change("[bus]", "[bus.body]").change(old, new).problems()[0]
+    line, _, text = problem.partition(": ")
+    assert text.startswith(where), problem
+    assert int(line) in (at("[bus]"), at("bit_rate"), at("cable ="))
+
+
+def test_two_buses_are_refused_so_far(car):
+    body = '[bus.body]\nbit_rate = "250 kbit/s"\ncable = ["dash", "rear"]\n\n'
+    (problem,) = car.change("[bus]", f"{body}[bus.engine]").problems()
+    assert problem.endswith("bus: a vehicle runs on one bus so far, got 2: body, engine")
+
+
 @pytest.mark.parametrize("table", ["defaults", "loads", "nodes", "bus"])
 def test_a_table_that_is_a_number_is_refused(car, table):
     text = VEHICLE.replace('title = "Written"', f'title = "Written"\n{table} = 3')

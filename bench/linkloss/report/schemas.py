@@ -45,6 +45,9 @@ def vehicle_schema() -> Schema:
     defaults = {key: value for key, value in load.items() if key != "required"}
     defaults["description"] = schema["properties"]["defaults"]["description"]
     schema["properties"]["defaults"] = defaults
+    bus = schema["properties"]["bus"]
+    named = {"type": "object", "additionalProperties": bus, "minProperties": 1, "maxProperties": 1}
+    schema["properties"]["bus"] = {"anyOf": [bus, named]}
     return {"$schema": _DIALECT, **schema}
 
 

@@ -164,7 +164,7 @@ def load_vehicle(path: str | Path, build: BuildOptions | None = None) -> Vehicle
     path = Path(path)
     document, text = read_toml(path, "vehicle")
     source = Source(path, text)
-    file = source.parse(VehicleFile, _with_defaults(source, document))
+    file = source.parse(VehicleFile, _with_defaults(source, _with_its_bus(source, document)))
     dbc_path = path.parent / file.dbc
     if not dbc_path.is_file():
         raise BadInput([source.problem(("dbc",), f"there is no file '{dbc_path}'")])
@@ -175,6 +175,23 @@ def load_vehicle(path: str | Path, build: BuildOptions | None = None) -> Vehicle
     if problems:
         raise BadInput(problems)
     return Vehicle(path, source, file, database, messages, programs, build)
+
+
+def _with_its_bus(source: Source, document: dict[str, Any]) -> dict[str, Any]:
+    """The document with its bus under ``bus``, also where that has a name: ``[bus.NAME]``."""
+    table = document.get("bus")
+    if not isinstance(table, dict) or not table or set(table) & set(BusTable.model_fields):
+        return document
+    if not all(isinstance(bus, dict) for bus in table.values()):
+        return document
+    for name, bus in table.items():  # each alone, so that a mistake is told where it stands
+        source.parse(BusTable, bus, ("bus", name))
+    if len(table) > 1:
+        text = f"a vehicle runs on one bus so far, got {len(table)}: {', '.join(table)}"
+        raise BadInput([source.problem(("bus",), text)])
+    name, bus = next(iter(table.items()))
+    source.moved["bus"] = name
+    return {**document, "bus": bus}
 
 
 def _with_defaults(source: Source, document: dict[str, Any]) -> dict[str, Any]:

@@ -600,7 +600,7 @@ class VehicleFile(Table):
     title: str
     about: str = ""
     dbc: str = Field(description="the message definition, relative to this file")
-    bus: BusTable
+    bus: BusTable = Field(description="the CAN cable; it may have a name: '[bus.NAME]'")
     supply: SupplyTable | None = Field(
         default=None, description="battery and alternator; default: an ideal supply"
     )

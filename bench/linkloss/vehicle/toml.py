@@ -128,6 +128,8 @@ class Source:
     def __init__(self, path: Path, text: str) -> None:
         self.path = path
         self._lines = key_lines(text)
+        self.moved: dict[str, str] = {}
+        """Tables that are read as if they stood one level up: ``[bus.NAME]`` as ``[bus]``."""
 
     def line(self, location: tuple[Key, ...]) -> int:
         """The line of a key, or of the nearest table or key around it that is known."""
@@ -138,6 +140,9 @@ class Source:
 
     def problem(self, location: tuple[Key, ...], text: str) -> Problem:
         """A mistake at a place given as a path of keys."""
+        inner = self.moved.get(str(location[0])) if location else None
+        if inner is not None and location[1:2] != (inner,):
+            location = (location[0], inner, *location[1:])
         return Problem(str(self.path), show_location(location), text, self.line(location))
 
     def parse(
