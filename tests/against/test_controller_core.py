@@ -13,7 +13,6 @@ from pathlib import Path
 
 import pytest
 
-from linkloss.bus import following
 from linkloss.bus.cable import Wiring
 from linkloss.bus.controller import Controller
 from linkloss.bus.frame import Frame
@@ -102,7 +101,7 @@ def ours(episode):
 
     bus.bit_observers.append(look)
     bus.segments[0].wiring = Inverting(queue, episode["inverted"])
-    following.from_here(bus.segments[0])
+    bus.segments[0].follow()
     for entry in episode["send"]:
         queue.at((IDLE_BITS + entry["at"]) * BIT_NS, nodes[entry["node"]].send, frame(entry))
     queue.run_until((IDLE_BITS + episode["bits"]) * BIT_NS)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import pytest
 
-from linkloss.bus import following
 from linkloss.bus.frame import Frame
 from linkloss.bus.record import Hit
 
@@ -39,7 +38,7 @@ def test_each_passive_sender_waits_for_the_end_of_its_own_suspension(bench_of, f
     def join():
         bench.bus.mend("x", "y")
         if followed:
-            following.from_here(bench.bus.segments[0])
+            bench.bus.segments[0].follow()
 
     bench.at(IDLE_BITS + 5, join)
     bench.run(400)
@@ -51,7 +50,11 @@ def test_each_passive_sender_waits_for_the_end_of_its_own_suspension(bench_of, f
 def test_an_interlude_hands_back_what_is_left_of_each_suspension(bench_of):
     bench = two_pieces(bench_of)
     bench.at(IDLE_BITS + 5, bench.bus.mend, "x", "y")
-    bench.at(IDLE_BITS + 5, lambda: following.from_here(bench.bus.segments[0]))
+
+    def follow():
+        bench.bus.segments[0].follow()
+
+    bench.at(IDLE_BITS + 5, follow)
     bench.run(IDLE_BITS + 7)
     left = {who.name: until for who, until in bench.bus.segments[0].suspended.items()}
     assert left == {"a": (FREE_BITS + 3) * 1_000, "b": FREE_BITS * 1_000}

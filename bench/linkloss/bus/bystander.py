@@ -23,21 +23,46 @@ from typing import TYPE_CHECKING
 
 from linkloss.bus.confinement import PASSIVE_LEVEL, ErrorState
 from linkloss.bus.mailbox import NOTHING
+from linkloss.clock.queue import Event
 
 if TYPE_CHECKING:
     from linkloss.bus.controller import Controller
     from linkloss.bus.interlude import Interlude
-    from linkloss.bus.recovery import Recovery
 
 FLAG_BITS = 6
 DELIMITER_BITS = 8
 INTERMISSION_BITS = 3
 SUSPEND_BITS = 8
 """An error-passive sender waits so much longer after an intermission, for others to go first."""
+GROUPS = 128
 GROUP_BITS = 11
 """So many recessive bits in a row: nobody sends."""
 TOLERATED_BITS = 8
 """Rule 6: with each so many dominant bits behind an error flag the counters go up."""
+
+
+class Recovery:
+    """How far one controller has come."""
+
+    __slots__ = ("controller", "event", "recessive", "remaining", "since_ns")
+
+    def __init__(self, controller: Controller, now_ns: int) -> None:
+        self.controller = controller
+        self.remaining = GROUPS
+        self.since_ns = now_ns
+        """Since when it has been listening, or since when the segment is idle."""
+        self.event: Event | None = None
+        """The end of the recovery, if the segment stays idle."""
+        self.recessive = 0
+        """Bit by bit: how many recessive bits of a group there were."""
+
+    def hear(self, seen: int) -> bool:
+        """Bit by bit: count one that was seen. True when the recovery is complete."""
+        self.recessive = self.recessive + 1 if seen else 0
+        if self.recessive == GROUP_BITS:
+            self.recessive = 0
+            self.remaining -= 1
+        return self.remaining == 0
 
 
 class Bystander:

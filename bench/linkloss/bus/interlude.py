@@ -24,9 +24,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from linkloss.bus import recovery
 from linkloss.bus.arrival import Arrivals
 from linkloss.bus.attempt import Attempt
+from linkloss.bus.bystander import Recovery
 from linkloss.bus.confinement import ErrorState
 from linkloss.bus.fastpart import FastPart
 from linkloss.bus.grid import Grid
@@ -372,9 +372,9 @@ class Interlude(Grid):
         self._news = _NEWS_BITS
         self._joining.append(station)
 
-    def recovered(self, found: recovery.Recovery) -> None:
+    def recovered(self, found: Recovery) -> None:
         """A controller is back from bus-off."""
-        recovery.finish(self.segment, found)
+        self.segment.recovered(found)
 
     def _attempt_of(self, station: Station) -> Attempt:
         return next(attempt for attempt in self.attempts if station in attempt.left)

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from linkloss.bus import following, recovery
 from linkloss.bus.interlude import Interlude
 from linkloss.bus.segment import Segment
 
@@ -28,7 +27,7 @@ def rewire(bus: Bus, groups: list[Group]) -> list[Segment]:
     sources = {group: _sources(group) for group in changed}
     for segment in before:
         if segment.frame is not None and any(segment in found for found in sources.values()):
-            following.from_here(segment)
+            segment.follow()
     for group in changed:
         settled[group] = Segment(bus, group)
     for group in changed:
@@ -89,7 +88,7 @@ def _move(source: Segment, segment: Segment) -> None:
     """Recoveries under way, last senders and suspensions go with their controllers."""
     for found in list(source.recoveries):
         if found.controller in segment.members:
-            recovery.settle(source, found)
+            source.settle(found)
             found.since_ns = segment.queue.now_ns
             source.recoveries.remove(found)
             segment.recoveries.append(found)

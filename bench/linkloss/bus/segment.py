@@ -23,19 +23,25 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from linkloss.bus import following, recovery
-from linkloss.bus.bystander import DELIMITER_BITS, FLAG_BITS, SUSPEND_BITS
+from linkloss.bus.bystander import (
+    DELIMITER_BITS,
+    FLAG_BITS,
+    GROUP_BITS,
+    SUSPEND_BITS,
+    Recovery,
+)
 from linkloss.bus.controller import NOTHING, Controller, ErrorState
 from linkloss.bus.delivery import Audience, deliver
 from linkloss.bus.frame import INTERMISSION_BITS, TAIL_BITS, BitClock, Frame, length_bits
+from linkloss.bus.interlude import Interlude
 from linkloss.bus.reception import outgoing
 from linkloss.bus.record import BusRecord, Cause
-from linkloss.clock.queue import Event, EventQueue, Priority
+from linkloss.clock.queue import NS_PER_S, Event, EventQueue, Priority
 
 if TYPE_CHECKING:
     from linkloss.bus.cable import Wiring
-    from linkloss.bus.interlude import Interlude
     from linkloss.bus.medium import Bus
+    from linkloss.bus.record import Hit
 
 _PASSIVE = ErrorState.PASSIVE
 _BEHIND_SLOT_BITS = TAIL_BITS - 2
@@ -80,7 +86,7 @@ class Segment:
         self.members = members
         self.idle = True
         self.due: Event | None = None
-        self.recoveries: list[recovery.Recovery] = []
+        self.recoveries: list[Recovery] = []
         self.suspended: dict[Controller, int] = {}
         """Error-passive senders, and the instant until which each has to wait."""
         self.transmitters: tuple[Controller, ...] = ()
@@ -106,17 +112,22 @@ class Segment:
         self.schedule(self.queue.now_ns)
 
     def recover(self, controller: Controller) -> None:
-        """A bus-off controller begins to count recessive bits."""
-        recovery.begin(self, controller)
+        """A controller on the segment starts to count."""
+        found = Recovery(controller, self.queue.now_ns)
+        self.recoveries.append(found)
+        if self.idle:
+            self._count_idle(found)
+        elif self.interlude is not None:
+            self.interlude.station(controller).recover(found)
 
     def leave(self, controller: Controller) -> None:
         """A controller drops out at once: switched off, forced bus-off or taken away."""
         self.suspended.pop(controller, None)
         if self.frame is not None:
-            following.lose(self, controller)
+            self._lose(controller)
         if self.interlude is not None:
             self.interlude.leave(controller)
-        recovery.drop(self, controller)
+        self._drop_recovery(controller)
         self.forget_audiences()
 
     def enter(self, controller: Controller) -> None:
@@ -131,7 +142,7 @@ class Segment:
             return
         self.forget_audiences()
         if self.frame is not None or (wiring is not None and wiring.forced):
-            following.from_here(self)
+            self.follow()
         self.wiring = wiring
         if self.interlude is not None:
             self.interlude.rewired()
@@ -154,7 +165,7 @@ class Segment:
     def _arbitrate(self) -> None:
         self.due = None
         if self.recoveries:
-            recovery.bus_free(self)
+            self._count_frame()
         members = self._unsuspended() if self.suspended else self.members
         best = NOTHING
         winner = None
@@ -182,7 +193,7 @@ class Segment:
         self.ns = ns = bus.ns
         self.start_ns = start_ns = queue.now_ns
         if self.recoveries:
-            recovery.start_of_frame(self)
+            self._end_idle()
         frame = sender.begin()
         self.audience = audience = sender.audience or self._audience_of(sender)
         fd = frame.head.fd
@@ -200,7 +211,7 @@ class Segment:
             or self.wiring is not None
             or not audience.acknowledged
             or fd
-        ) and following.is_exceptional(self, frame):
+        ) and self._is_exceptional(frame):
             return
         if self.suspended:
             self.suspended = {}
@@ -365,7 +376,155 @@ class Segment:
     def _rest(self) -> None:
         self.idle = True
         if self.recoveries:
-            recovery.idle_begins(self)
+            self._begin_idle()
         for sender, until_ns in self.suspended.items():
             if sender.next_word < NOTHING:
                 self.schedule(until_ns)
+
+    # ---- bit by bit
+
+    def _is_exceptional(self, frame: Frame) -> bool:
+        """Find out at a start of frame whether it takes another course, and if so begin that."""
+        bus, sender = self.bus, self.sender
+        hits = bus.hits_on(sender, frame) if bus.disturbances else []
+        exposed = self.length + INTERMISSION_BITS
+        quiet = sum(not noise.spares(exposed) for noise in bus.noises) == 0
+        begun = {sender: frame}
+        for rival in self.rivals:
+            begun[rival] = bus.as_sent(rival, rival.begin())
+        same = all(other == frame for other in begun.values())
+        plain = self.wiring is None or self.wiring.harmless
+        if frame.fd:  # to a classical controller it looks damaged
+            plain = plain and all(receiver.fd for receiver in self.audience.receivers)
+        if hits or not quiet or not same or not plain:
+            self._follow(begun, hits)
+        elif self.audience.acknowledged:
+            return False
+        elif self.audience.receivers or self.rivals:
+            self._follow(begun, hits)
+        else:
+            slot_ns = self.start_ns + self.ns[outgoing(frame).ack + 1]
+            self.event = self.queue.at(slot_ns, self.unheard, priority=Priority.BUS)
+        return True
+
+    def _follow(self, begun: dict[Controller, Frame], hits: list[Hit]) -> None:
+        """Bit by bit from this start of frame on."""
+        self.frame = None
+        interlude = Interlude(self, self.queue.now_ns)
+        starting = [s for s in interlude.stations if s.controller in begun or s.may_start]
+        interlude.start(starting, begun, hits)
+        interlude.go_on()
+
+    def follow(self) -> Interlude:
+        """Bit by bit from now on, whatever the segment carries."""
+        if self.interlude is not None:
+            return self.interlude
+        if self.frame is None:
+            return self._follow_without_frame()
+        frame, heard = self.frame, (*self.audience.receivers, self.sender, *self.rivals)
+        counted = self.counted
+        interlude = Interlude(self, self.start_ns)
+        late = [s for s in interlude.stations if s.resting and s.controller not in heard]
+        for station in late:
+            if station.recovery is None:
+                station.leave()
+        begun = dict.fromkeys((self.sender, *self.rivals), frame)
+        interlude.start([interlude.station(sender) for sender in begun], begun, [])
+        interlude.catch_up(counted=counted)
+        for found in self.recoveries:  # it may have begun in the midst of the frame
+            since = interlude.bits_in(self.queue.now_ns - found.since_ns)
+            found.recessive = min(found.recessive, since)
+        for station in late:
+            if station.recovery is None and station.controller.online:
+                station.integrate()
+        interlude.go_on()
+        return interlude
+
+    def _follow_without_frame(self) -> Interlude:
+        """From idle, or from an intermission or an error frame that nobody heard."""
+        now_ns = self.queue.now_ns
+        free_ns = self.due[0] if self.due is not None and not self.idle else now_ns
+        if self.idle:
+            self._end_idle()
+        interlude = Interlude(self, now_ns)
+        left = interlude.bits_in(free_ns - now_ns)
+        for station in interlude.stations:
+            if left and station.controller.online:
+                station.resume(left, sender=station.controller in self.transmitters)
+        interlude.go_on()
+        return interlude
+
+    def _lose(self, controller: Controller) -> None:
+        """A controller drops out while a frame is on its way: of its own, or of another one."""
+        receivers = self.audience.receivers
+        if controller not in receivers:
+            if controller is self.sender or controller in self.rivals:
+                self.follow()
+            return
+        left = Audience.of(tuple(r for r in receivers if r is not controller))
+        if self.audience.acknowledged and not left.acknowledged:
+            self.follow()
+        else:
+            self.audience = left
+
+    # ---- the way back from bus-off: rule 12 of part B section 8
+
+    def _drop_recovery(self, controller: Controller) -> None:
+        """A controller stops counting: it was switched off or taken away."""
+        for found in [r for r in self.recoveries if r.controller is controller]:
+            self._stop(found)
+            self.recoveries.remove(found)
+
+    def _count_frame(self) -> None:
+        """An intermission is over: the frame before it counts for all who heard its last eleven
+        bits.
+
+        Arbitration on a segment that was idle already changes nothing.
+        """
+        if self.idle:
+            return
+        heard_ns = self.queue.now_ns - self.bus.span_ns(GROUP_BITS)
+        for found in list(self.recoveries):
+            if found.since_ns <= heard_ns:
+                found.remaining -= 1
+                if found.remaining == 0:
+                    self.recovered(found)
+
+    def _begin_idle(self) -> None:
+        """Nobody sends: the rest of the recovery is a matter of time."""
+        for found in self.recoveries:
+            if found.event is None:
+                found.since_ns = self.queue.now_ns - self.bus.span_ns(found.recessive)
+                found.recessive = 0
+                self._count_idle(found)
+
+    def _end_idle(self) -> None:
+        """The idle stretch is over: whole groups of it count."""
+        for found in self.recoveries:
+            self.settle(found)
+            found.recessive = 0
+
+    def settle(self, found: Recovery) -> None:
+        """Count the idle stretch up to now, and be ready for another."""
+        now_ns = self.queue.now_ns
+        if found.event is not None:
+            self._stop(found)
+            twice = 2 * (now_ns - found.since_ns) + 1
+            groups = twice * self.bus.bit_rate // (2 * GROUP_BITS * NS_PER_S)
+            found.remaining -= groups
+            found.since_ns = now_ns
+
+    def _count_idle(self, found: Recovery) -> None:
+        end_ns = found.since_ns + self.bus.span_ns(GROUP_BITS * found.remaining)
+        found.event = self.queue.at(end_ns, self.recovered, found, priority=Priority.BUS)
+
+    def _stop(self, found: Recovery) -> None:
+        if found.event is not None:
+            self.queue.cancel(found.event)
+            found.event = None
+
+    def recovered(self, found: Recovery) -> None:
+        """A controller has heard enough: it takes part again."""
+        self.recoveries.remove(found)
+        self.forget_audiences()
+        found.controller.recovered()
