@@ -12,7 +12,7 @@ import pytest
 from bit_lab import FRAME, Lab
 
 from linkloss.bus.cable import GROUND, SUPPLY, Circuit, Line, Short, Transceiver, hold_bits
-from linkloss.bus.confinement import ErrorState
+from linkloss.bus.controller import ErrorState
 from linkloss.bus.frame import Frame
 
 ACTIVE, PASSIVE, BUS_OFF = ErrorState.ACTIVE, ErrorState.PASSIVE, ErrorState.BUS_OFF

@@ -9,12 +9,11 @@ from hypothesis import strategies as st
 
 from linkloss.bus.bits import LENGTHS
 from linkloss.bus.cable import Line, hold_bits
-from linkloss.bus.controller import Controller
+from linkloss.bus.controller import Controller, TransmitError
 from linkloss.bus.frame import FdFrame, Frame, bits, fast_bits, length_bits
 from linkloss.bus.medium import Bus
 from linkloss.bus.port import Port
 from linkloss.bus.record import Hit
-from linkloss.bus.refusal import TransmitError
 from linkloss.clock.queue import EventQueue
 
 RATE, DATA_RATE = 500_000, 2_000_000

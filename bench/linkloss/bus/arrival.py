@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from linkloss.bus.delivery import deliver
+from linkloss.bus.controller import deliver
 from linkloss.bus.record import BusRecord
 
 if TYPE_CHECKING:
@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from linkloss.bus.controller import Controller
     from linkloss.bus.frame import Frame
     from linkloss.bus.interlude import Interlude
+    from linkloss.bus.protocol import Station
     from linkloss.bus.record import Cause
-    from linkloss.bus.station import Station
 
 Delivery = tuple[tuple["Controller", ...], tuple[str, ...]]
 """Who has got a frame, and whose receive FIFO was full."""

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from linkloss.bus.frame import Frame
+    from linkloss.bus.protocol import Station
     from linkloss.bus.record import Cause
-    from linkloss.bus.station import Station
 
 
 class Attempt:

@@ -1,45 +1,126 @@
 """One node's protocol controller: what the CAN chip in a node does by itself.
 
-It is built in three storeys: error counters (confinement.py), transmit mailboxes (mailbox.py),
-and here reception, power and the way to and from bus-off.
+Transmit mailboxes, acceptance filters and the receive FIFO, the two error counters and the state
+that follows, and the way to bus-off and back. The mailbox that goes next is always known
+(``next_word``), so that the bus can tell at a glance who has what to send. Rule numbers are those
+of Bosch CAN Specification 2.0, part B section 8.
+
+What a controller is attached to, it knows by :class:`Piece` and :class:`Medium` alone.
 """
 
 from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterable
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from enum import Enum
+from heapq import heappop, heappush
+from typing import Literal, Protocol
 
-from linkloss.bus.confinement import BUS_OFF_LEVEL, PASSIVE_LEVEL, WARNING_LEVEL, ErrorState
 from linkloss.bus.frame import Frame
-from linkloss.bus.mailbox import NOTHING, Mailbox, Order, OutgoingFault, Transmitter
-from linkloss.bus.refusal import BusOff, MailboxesFull, NotSending, TransmitError
+from linkloss.clock.queue import Event, EventQueue
 
-if TYPE_CHECKING:
-    from linkloss.bus.delivery import Audience
+WARNING_LEVEL = 96
+"""Error-warning level (common to controllers; Bosch CAN 2.0 says "about 96")."""
 
-__all__ = [
-    "BUS_OFF_LEVEL",
-    "NOTHING",
-    "PASSIVE_LEVEL",
-    "WARNING_LEVEL",
-    "BusOff",
-    "Controller",
-    "ErrorState",
-    "Filter",
-    "Mailbox",
-    "MailboxesFull",
-    "NotSending",
-    "Order",
-    "OutgoingFault",
-    "TransmitError",
-]
+PASSIVE_LEVEL = 128
+BUS_OFF_LEVEL = 256
+
+
+class ErrorState(Enum):
+    """Where a controller stands in fault confinement."""
+
+    ACTIVE = "error-active"
+    PASSIVE = "error-passive"
+    BUS_OFF = "bus-off"
+
+
+class TransmitError(Exception):
+    """A frame was not accepted for sending.
+
+    TransmitError
+     +-- MailboxesFull   every transmit mailbox holds a frame
+     +-- BusOff          the controller is bus-off
+     +-- NotSending      the controller is switched off, only listens, or has no bus
+     +-- NotClassical    a CAN FD frame, and the controller knows classical frames only
+    """
+
+
+class MailboxesFull(TransmitError):  # noqa: N818
+    """Every transmit mailbox holds a frame."""
+
+
+class BusOff(TransmitError):  # noqa: N818
+    """The controller is bus-off and takes no part until it has recovered."""
+
+
+class NotSending(TransmitError):  # noqa: N818
+    """The controller is switched off, only listens, or has no bus."""
+
+
+class NotClassical(TransmitError, ValueError):  # noqa: N818
+    """A CAN FD frame, and the controller knows classical frames only: a mistake in the program."""
+
+
+NOTHING = 1 << 32
+"""Ranks below every arbitration word: there is nothing to send."""
+
+Order = Literal["priority", "fifo"]
+Mailbox = tuple[int, int, Frame]
+"""A frame waiting to be sent: arbitration word, running number of the controller, frame."""
+OutgoingFault = Callable[[Frame], list[tuple[int, Frame]] | None]
 
 Filter = tuple[int, int, bool | None]
 """Identifier, mask, and which kind: True extended, False base, None both."""
 
 
-class Controller(Transmitter):
+class Medium(Protocol):
+    """What controllers, and whoever follows them bit by bit, ask of the bus as a whole."""
+
+    @property
+    def queue(self) -> EventQueue:
+        """The clock."""
+
+    @property
+    def bit_rate(self) -> int:
+        """Bits per second."""
+
+    @property
+    def data_bit_rate(self) -> int:
+        """Bits per second of the faster part of CAN FD frames that switch."""
+
+    def frame_ns(self, frame: Frame) -> int:
+        """How long a frame takes."""
+
+
+class Piece(Protocol):
+    """What a controller asks of the piece of cable that it is on."""
+
+    @property
+    def bus(self) -> Medium:
+        """The bus as a whole."""
+
+    @property
+    def idle(self) -> bool:
+        """Whether nobody sends."""
+
+    def request(self) -> None:
+        """There is something to send."""
+
+    def recover(self, controller: Controller) -> None:
+        """Begin to count recessive bits."""
+
+    def leave(self, controller: Controller) -> None:
+        """Drop out at once."""
+
+    def enter(self, controller: Controller) -> None:
+        """Take part from now on."""
+
+    def forget_audiences(self) -> None:
+        """Who takes part has changed."""
+
+
+class Controller:
     """A CAN controller, to be attached to a bus.
 
     :param name: the node's name, unique on its bus.
@@ -74,19 +155,46 @@ class Controller(Transmitter):
 
     __slots__ = (
         "_asked",
+        "_count",
         "_held",
+        "_life",
         "_made",
+        "_muted",
+        "_retry",
+        "_swallowing",
+        "aborted",
+        "accepted",
         "audience",
         "auto_recovery",
         "bit_rate",
+        "boxes",
+        "by_priority",
+        "delayed",
+        "fd",
         "filters",
         "inbox",
+        "listen_only",
+        "losses",
+        "mailboxes",
+        "name",
+        "next_word",
         "on_receive",
+        "on_sent",
         "on_state",
+        "outgoing",
         "overruns",
         "overwrites",
+        "powered",
+        "ready",
+        "rec",
         "receive_depth",
         "recovering",
+        "segment",
+        "sending",
+        "sent",
+        "single_shot",
+        "state",
+        "tec",
     )
 
     def __init__(
@@ -103,9 +211,35 @@ class Controller(Transmitter):
         overwrites: bool = False,
         filters: Iterable[Filter] = (),
     ) -> None:
-        super().__init__(name, mailboxes, order, listen_only, single_shot, fd)
+        if mailboxes < 1:
+            raise ValueError(f"controller {name!r} needs at least 1 mailbox, not {mailboxes}")
+        if order not in ("priority", "fifo"):
+            raise ValueError(f"controller {name!r}: order is 'priority' or 'fifo', not {order!r}")
         if receive_depth < 1:
             raise ValueError(f"controller {name!r} receives at least 1 frame, not {receive_depth}")
+        self.name = name
+        self.tec = 0
+        self.rec = 0
+        self.state = ErrorState.ACTIVE
+        self.mailboxes = mailboxes
+        self.by_priority = order == "priority"
+        self.listen_only = listen_only
+        self.single_shot = single_shot
+        self.fd = fd
+        self.outgoing: list[OutgoingFault] = []
+        self.on_sent: Callable[[Frame], object] | None = None
+        self.accepted = self.sent = self.aborted = self.delayed = 0
+        self.losses: dict[str, int] = {}
+        self.boxes: list[Mailbox] = []
+        self.sending: Mailbox | None = None
+        self.next_word = NOTHING
+        self.segment: Piece | None = None
+        self.powered = True
+        self.ready = not listen_only
+        self._count = self._life = 0
+        self._retry = True
+        self._muted = False
+        self._swallowing: Event | None = None
         self.receive_depth = receive_depth
         self.auto_recovery = auto_recovery
         self.bit_rate: int | None = None
@@ -120,6 +254,239 @@ class Controller(Transmitter):
         self.on_receive: Callable[[Controller], object] | None = None
         self.on_state: Callable[[Controller], object] | None = None
         self.audience: Audience | None = None
+
+    # ---- for the node: sending
+
+    def send(self, frame: Frame) -> None:
+        """Put a frame into a free mailbox. It is sent as soon as it wins the bus.
+
+        :raises MailboxesFull: if no mailbox is free.
+        :raises BusOff: if the controller is bus-off.
+        :raises NotSending: if it is switched off or only listens.
+        :raises NotClassical: if it is a CAN FD frame, and the controller knows none.
+        """
+        if frame.head.fd and not self.fd:
+            raise NotClassical(
+                f"node {self.name!r} cannot send the CAN FD frame {frame}: its controller is"
+                f" classical, without 'fd'"
+            )
+        if self.outgoing:
+            self._send_through_faults(frame)
+        else:
+            self._put(frame)
+            self.accepted += 1
+
+    def pending(self) -> int:
+        """How many frames wait to be sent, the one on the bus included."""
+        return len(self.boxes) + (self.sending is not None)
+
+    @property
+    def order(self) -> Order:
+        """Which waiting frame goes first."""
+        return "priority" if self.by_priority else "fifo"
+
+    @property
+    def lost(self) -> int:
+        """How many accepted frames were lost, for all reasons in ``losses`` together."""
+        return sum(self.losses.values())
+
+    def abort_pending(self) -> None:
+        """Drop all waiting frames. One already on the bus goes on, but is not repeated."""
+        self.aborted += len(self.boxes)
+        self._empty()
+        self._retry = False
+
+    @property
+    def muted(self) -> bool:
+        """Fault: what the node sends is reported as sent but never reaches the bus.
+
+        A frame already on the bus when the fault begins goes on. Each swallowed frame keeps its
+        mailbox for as long as it would have taken on an idle bus.
+        """
+        return self._muted
+
+    @muted.setter
+    def muted(self, muted: bool) -> None:
+        self._muted = muted
+        self._stop_swallowing()
+        self.offer()
+
+    # ---- for the segment
+
+    def begin(self) -> Frame:
+        """Move the first waiting frame onto the bus."""
+        boxes = self.boxes
+        self.sending = box = heappop(boxes) if self.by_priority else boxes.pop(0)
+        self.next_word = boxes[0][0] if boxes else NOTHING
+        self._retry = True
+        return box[2]
+
+    def fail_sending(self, *, count: bool = True) -> None:
+        """The frame on the bus failed: send it again unless told otherwise.
+
+        :param count: whether rule 3 applies: TEC goes up by eight.
+        """
+        box, self.sending = self.sending, None
+        if box is None:
+            return
+        if self.single_shot:
+            self._lose("single_shot")
+        elif not self._retry:
+            self.aborted += 1
+        else:
+            self._put_back(box)
+        self.offer()
+        if count:
+            self.count_transmit_error()
+
+    def finish_sending(self) -> Frame:
+        """The frame on the bus was sent, rule 7. Returns it as it was queued."""
+        box = self.sending
+        assert box is not None
+        self.sending = None
+        self.sent += 1
+        if self.tec:
+            self.count_sent()
+        return box[2]
+
+    def lose_arbitration(self) -> None:
+        """The frame on the bus has to wait for the next start of frame, which is no failure."""
+        box, self.sending = self.sending, None
+        if box is None:
+            return
+        if self._retry:
+            self._put_back(box)
+        else:
+            self.aborted += 1
+        self.offer()
+
+    def _put_back(self, box: Mailbox) -> None:
+        if self.by_priority:
+            heappush(self.boxes, box)
+        else:
+            self.boxes.insert(0, box)
+
+    def offer(self) -> None:
+        """Let the bus know, anew, what there is to send."""
+        if self._muted or not self.boxes:
+            self.next_word = NOTHING
+            self._swallow_next()
+            return
+        self.next_word = self.boxes[0][0]
+        if self.segment is not None and self.segment.idle:
+            self.segment.request()
+
+    def drop_all(self, reason: str) -> None:
+        """Lose every frame that waits or is on the bus, for a reason that ``losses`` names."""
+        self._lose(reason, self.pending())
+        self._empty()
+        self.sending = None
+
+    # ---- inside
+
+    def _put(self, frame: Frame) -> None:
+        boxes = self.boxes
+        if not self.ready or len(boxes) + (self.sending is not None) >= self.mailboxes:
+            raise self._refusal(frame)
+        self._count += 1
+        box = (frame.head.word, self._count, frame)
+        if self.by_priority:
+            heappush(boxes, box)
+        else:
+            boxes.append(box)
+        if self._muted:
+            self._swallow_next()
+            return
+        self.next_word = boxes[0][0]
+        segment = self.segment
+        if segment is not None and segment.idle:
+            segment.request()
+
+    def _refusal(self, frame: Frame) -> TransmitError:
+        cannot = f"node {self.name!r} cannot send {frame}"
+        if not self.powered:
+            return NotSending(f"{cannot}: it is switched off")
+        if self.listen_only:
+            return NotSending(f"{cannot}: it only listens")
+        if self.state is ErrorState.BUS_OFF:
+            return BusOff(f"{cannot}: it is bus-off (TEC {self.tec})")
+        return MailboxesFull(f"{cannot}: all {self.mailboxes} mailboxes are full")
+
+    def _send_through_faults(self, frame: Frame) -> None:
+        if not self.ready:
+            raise self._refusal(frame)
+        items = [(0, frame)]
+        for fault in self.outgoing:
+            items = [
+                (delay_ns + more_ns, other)
+                for delay_ns, item in items
+                for more_ns, other in _instead(fault, item)
+            ]
+        at_once = [item for delay_ns, item in items if delay_ns <= 0]
+        if at_once:
+            self._put(at_once[0])
+        for item in at_once[1:]:
+            self._put_or_lose(item)
+        for delay_ns, item in items:
+            if delay_ns > 0:
+                self._put_after(delay_ns, item)
+        if not items:
+            self._lose("fault")
+        self.accepted += max(1, len(items))
+
+    def _put_after(self, delay_ns: int, frame: Frame) -> None:
+        if self.segment is None:
+            raise NotSending(f"node {self.name!r} cannot delay {frame}: it has no bus")
+        self.segment.bus.queue.after(delay_ns, self._put_late, frame, self._life)
+        self.delayed += 1
+
+    def _put_late(self, frame: Frame, life: int) -> None:
+        self.delayed -= 1
+        if life != self._life:
+            self._lose("power_off")
+        else:
+            self._put_or_lose(frame)
+
+    def _put_or_lose(self, frame: Frame) -> None:
+        try:
+            self._put(frame)
+        except MailboxesFull:
+            self._lose("no_mailbox")
+        except BusOff:
+            self._lose("bus_off")
+        except NotSending:
+            self._lose("power_off")
+
+    def _lose(self, reason: str, count: int = 1) -> None:
+        if count:
+            self.losses[reason] = self.losses.get(reason, 0) + count
+
+    def _empty(self) -> None:
+        self.boxes.clear()
+        self.next_word = NOTHING
+        self._stop_swallowing()
+
+    def _stop_swallowing(self) -> None:
+        if self._swallowing is not None and self.segment is not None:
+            self.segment.bus.queue.cancel(self._swallowing)
+            self._swallowing = None
+
+    def _swallow_next(self) -> None:
+        if self._muted and self.boxes and self._swallowing is None and self.segment is not None:
+            bus = self.segment.bus
+            self._swallowing = bus.queue.after(bus.frame_ns(self.boxes[0][2]), self._swallowed)
+
+    def _swallowed(self) -> None:
+        self._swallowing = None
+        if not self._muted or not self.boxes or self.segment is None:
+            return
+        frame = (heappop(self.boxes) if self.by_priority else self.boxes.pop(0))[2]
+        self.sent += 1
+        self._swallow_next()
+        if self.on_sent is not None:
+            self.on_sent(frame)
+
+    # ---- reception, power, and the way to bus-off and back
 
     def __repr__(self) -> str:
         return f"<Controller {self.name}: {self.state.value}, TEC {self.tec}, REC {self.rec}>"
@@ -261,3 +628,100 @@ class Controller(Transmitter):
     def _tell_state(self) -> None:
         if self.on_state is not None:
             self.on_state(self)
+
+    # ---- fault confinement: the rules of Bosch CAN Specification 2.0, part B section 8
+
+    @property
+    def warning(self) -> bool:
+        """Whether a counter stands at the error-warning level of 96 or above."""
+        return self.tec >= WARNING_LEVEL or self.rec >= WARNING_LEVEL
+
+    def count_sent(self) -> None:
+        """Rule 7: a frame was sent without an error, TEC goes down by one. TEC must not be 0."""
+        self.tec -= 1
+        if self.tec == PASSIVE_LEVEL - 1:
+            self.refresh_state()
+
+    def count_transmit_error(self) -> None:
+        """Rule 3: an error flag was sent as transmitter, TEC goes up by eight."""
+        self.tec += 8
+        self.refresh_state()
+
+    def count_received(self) -> None:
+        """Rule 8: a frame was received without an error, REC goes down by one. It must not be 0.
+
+        From above 127 it is set to 127; the rule allows any value from 119 to 127.
+        """
+        if self.rec >= PASSIVE_LEVEL:
+            self.rec = PASSIVE_LEVEL - 1
+            self.refresh_state()
+        else:
+            self.rec -= 1
+
+    def count_receive_error(self, amount: int = 1) -> None:
+        """Rules 1 and 2. Above 127 the counter need not go on counting (addendum), so it stops."""
+        if self.rec < PASSIVE_LEVEL:
+            self.rec += amount
+            self.refresh_state()
+
+    def refresh_state(self) -> None:
+        """Rules 9 to 11: derive the state from the counters. Bus-off ends only by rule 12."""
+        if self.tec >= BUS_OFF_LEVEL:
+            state = ErrorState.BUS_OFF
+        elif self.tec >= PASSIVE_LEVEL or self.rec >= PASSIVE_LEVEL:
+            state = ErrorState.PASSIVE
+        else:
+            state = ErrorState.ACTIVE
+        if state is not self.state and self.state is not ErrorState.BUS_OFF:
+            self.state = state
+            self.state_changed()
+
+    def reset_counters(self) -> None:
+        """Both counters at zero and error-active: rule 12, or a controller switched on."""
+        self.tec = self.rec = 0
+        self.state = ErrorState.ACTIVE
+
+
+def _instead(fault: OutgoingFault, frame: Frame) -> list[tuple[int, Frame]]:
+    replaced = fault(frame)
+    return [(0, frame)] if replaced is None else replaced
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Audience:
+    """Who hears a frame, and whether one of them acknowledges it."""
+
+    receivers: tuple[Controller, ...]
+    names: tuple[str, ...]
+    acknowledged: bool
+    counting: bool
+    """Whether a receive error counter falls with it."""
+
+    @classmethod
+    def of(cls, receivers: tuple[Controller, ...]) -> Audience:
+        acknowledged = any(not receiver.listen_only for receiver in receivers)
+        counting = any(receiver.rec for receiver in receivers)
+        return cls(receivers, tuple(r.name for r in receivers), acknowledged, counting)
+
+
+def deliver(
+    now_ns: int, frame: Frame, receivers: tuple[Controller, ...]
+) -> tuple[list[Controller], tuple[str, ...]]:
+    """Put a frame into the receive FIFOs. Returns who is to be told and whose FIFO was full."""
+    received = (now_ns, frame)
+    woken = []
+    overrun: tuple[str, ...] = ()
+    for receiver in receivers:
+        if receiver.filters and not receiver.accepts(frame):
+            continue
+        inbox = receiver.inbox
+        if len(inbox) >= receiver.receive_depth:
+            receiver.overruns += 1
+            overrun += (receiver.name,)
+            if not receiver.overwrites:
+                continue
+            inbox.pop()
+        inbox.append(received)
+        if receiver.on_receive is not None:
+            woken.append(receiver)
+    return woken, overrun

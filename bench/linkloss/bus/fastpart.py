@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from linkloss.bus.grid import Grid
-    from linkloss.bus.station import Station
+    from linkloss.bus.protocol import Station
 
 
 class FastPart:

@@ -22,12 +22,11 @@ from typing import Any
 
 import can
 
-from linkloss.bus.controller import Controller, ErrorState
+from linkloss.bus.controller import Controller, ErrorState, TransmitError
 from linkloss.bus.frame import Frame
 from linkloss.bus.medium import Bus
 from linkloss.bus.message import classical_frame_of, message_of
 from linkloss.bus.port import STATES
-from linkloss.bus.refusal import TransmitError
 from linkloss.clock.pace import Pacer
 from linkloss.clock.queue import EventQueue
 from linkloss.clock.wallclock import epoch_ns, monotonic_seconds

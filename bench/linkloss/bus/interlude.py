@@ -26,13 +26,12 @@ from typing import TYPE_CHECKING
 
 from linkloss.bus.arrival import Arrivals
 from linkloss.bus.attempt import Attempt
-from linkloss.bus.bystander import Recovery
-from linkloss.bus.confinement import ErrorState
+from linkloss.bus.controller import ErrorState
 from linkloss.bus.fastpart import FastPart
 from linkloss.bus.grid import Grid
+from linkloss.bus.protocol import Recovery, Station
 from linkloss.bus.reception import outgoing
 from linkloss.bus.record import BitRecord
-from linkloss.bus.station import Station
 from linkloss.clock.queue import Event, Priority
 
 if TYPE_CHECKING:
@@ -166,10 +165,9 @@ class Interlude(Grid):
             self.move_to(self.queue.now_ns)
         self._sampled, self._news = source._sampled, _NEWS_BITS
 
-    def adopt(self, station: Station) -> None:
+    def adopt(self, source: Interlude, station: Station) -> None:
         """Take over the station of a member from another interlude, as it stands there."""
         place = self.segment.members.index(station.controller)
-        source = station.interlude
         for attempt in source.attempts:
             if station in attempt.left:
                 attempt.part(station, self.attempts)

@@ -6,8 +6,7 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 
 from linkloss.bus.cable import Cable, Conductor, Line
-from linkloss.bus.confinement import ErrorState
-from linkloss.bus.controller import Controller
+from linkloss.bus.controller import Controller, ErrorState
 from linkloss.bus.frame import INTERMISSION_BITS, FdFrame, Frame, SwitchingClock, length_bits
 from linkloss.bus.noise import Noise
 from linkloss.bus.record import BitRecord, BusRecord, Cause, Hit

@@ -37,12 +37,10 @@ from can.broadcastmanager import (
 )
 from can.interfaces.virtual import channels, channels_lock
 
-from linkloss.bus.controller import Controller, ErrorState
+from linkloss.bus.controller import Controller, ErrorState, NotClassical, Order, TransmitError
 from linkloss.bus.frame import Frame
-from linkloss.bus.mailbox import Order
 from linkloss.bus.medium import Bus
 from linkloss.bus.message import frame_of, message_of
-from linkloss.bus.refusal import NotClassical, TransmitError
 from linkloss.clock import NS_PER_S, Event, EventQueue, OwnClock
 
 

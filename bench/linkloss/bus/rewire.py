@@ -43,14 +43,16 @@ def _sources(group: Group) -> list[Segment]:
     """The segments that a group's members come from, each once, in cable order."""
     found: list[Segment] = []
     for member in group:
-        if member.segment is not None and member.segment not in found:
-            found.append(member.segment)
+        segment = member.segment
+        if isinstance(segment, Segment) and segment not in found:
+            found.append(segment)
     return found
 
 
 def _settle(segment: Segment, sources: list[Segment]) -> None:
     """Give the members their segment, and take over what they brought along."""
-    before = {member: member.segment for member in segment.members}
+    homes = [(member, member.segment) for member in segment.members]
+    before = {who: home if isinstance(home, Segment) else None for who, home in homes}
     for member in segment.members:
         member.segment = segment
     for source in sources:
@@ -76,7 +78,7 @@ def _carry_on(
             if member.online:
                 interlude.station(member).integrate()
         elif source.interlude is not None:
-            interlude.adopt(source.interlude.station(member))
+            interlude.adopt(source.interlude, source.interlude.station(member))
         elif source.due is not None and not source.idle and member.online:
             left = interlude.bits_in(source.due[0] - segment.queue.now_ns)
             if left:

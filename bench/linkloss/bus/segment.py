@@ -23,17 +23,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from linkloss.bus.bystander import (
+from linkloss.bus.controller import NOTHING, Audience, Controller, ErrorState, deliver
+from linkloss.bus.frame import INTERMISSION_BITS, TAIL_BITS, BitClock, Frame, length_bits
+from linkloss.bus.interlude import Interlude
+from linkloss.bus.protocol import (
     DELIMITER_BITS,
     FLAG_BITS,
     GROUP_BITS,
     SUSPEND_BITS,
     Recovery,
 )
-from linkloss.bus.controller import NOTHING, Controller, ErrorState
-from linkloss.bus.delivery import Audience, deliver
-from linkloss.bus.frame import INTERMISSION_BITS, TAIL_BITS, BitClock, Frame, length_bits
-from linkloss.bus.interlude import Interlude
 from linkloss.bus.reception import outgoing
 from linkloss.bus.record import BusRecord, Cause
 from linkloss.clock.queue import NS_PER_S, Event, EventQueue, Priority

@@ -24,8 +24,7 @@ from typing import Any, Protocol
 import can
 
 from linkloss.bus import Controller
-from linkloss.bus.confinement import ErrorState
-from linkloss.bus.refusal import BusOff, MailboxesFull
+from linkloss.bus.controller import BusOff, ErrorState, MailboxesFull
 from linkloss.clock import Event, EventQueue, OwnClock
 from linkloss.firmware.build import runtime
 

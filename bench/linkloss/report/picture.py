@@ -18,7 +18,7 @@ from rich.live import Live
 from rich.text import Text
 
 from linkloss.bus import BusRecord
-from linkloss.bus.confinement import ErrorState
+from linkloss.bus.controller import ErrorState
 from linkloss.campaign.result import RunResult
 from linkloss.clock.wallclock import monotonic_seconds, wait_seconds
 from linkloss.recording import ControllerChange, NodeChange

@@ -17,7 +17,7 @@ from typing import NamedTuple
 
 from rich.console import Console
 
-from linkloss.bus.confinement import ErrorState
+from linkloss.bus.controller import ErrorState
 from linkloss.campaign.result import RunResult
 from linkloss.judge import Outcome, Verdict
 from linkloss.recording import NodeChange, Recording, Series

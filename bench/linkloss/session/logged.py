@@ -19,7 +19,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 from linkloss.bus import Bus, Controller, Frame
-from linkloss.bus.refusal import TransmitError
+from linkloss.bus.controller import TransmitError
 from linkloss.clock import Event, EventQueue, Priority
 from linkloss.recording import (
     NOBODY,

@@ -1,34 +1,37 @@
-"""One controller bit by bit between frames: idle, error and overload frames, intermission.
+"""The protocol machine: one controller bit by bit, what it drives and what it makes of each bit.
 
-    error --> flag --> flags of others --> delimiter --> intermission --> (suspended) --> idle
-                                               |              |
-                                               | 8th bit      | 1st or 2nd bit dominant
-    flag <-- overload -------------------------'--------------'
+    idle --> sending -------------> intermission --> (suspended) --> idle
+     |          |  arbitration lost      ^   |
+     |          v                        |   | 1st or 2nd bit dominant: overload
+     '--> receiving ---------------------'   v
+                |                       flag --> flags of others --> delimiter --> intermission
+                '-- error --------------^                                |
+                                        '--- 8th bit dominant: overload -'
 
 Each of these is a method that takes the bit seen (0 dominant, 1 recessive) at its end; ``step`` is
-the one whose turn it is, and ``drive`` what the station sends during the next bit. What it does
-during frames stands in station.py.
+the one whose turn it is, and ``drive`` what the station sends during the next bit.
 
-Rules: Bosch CAN Specification 2.0, part B sections 3.1.3 (error frame), 3.1.4 (overload frame),
-3.1.5 (interframe space), 8 (fault confinement, whose rule numbers are given), and its addendum of
-1997.
+Rules: Bosch CAN Specification 2.0, part B sections 3.1.1 (data frame), 3.1.3 (error frame), 3.1.4
+(overload frame), 3.1.5 (interframe space), 4 (when a frame is valid), 6 (errors), 8 (fault
+confinement, whose rule numbers are given), and its addendum of 1997.
 
-A controller that only listens sends no flags; it counts its errors all the same.
+A controller that only listens acknowledges nothing and sends no flags; it counts its errors all the
+same.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from typing import Protocol
 
-from linkloss.bus.confinement import PASSIVE_LEVEL, ErrorState
-from linkloss.bus.mailbox import NOTHING
+from linkloss.bus.controller import NOTHING, PASSIVE_LEVEL, Controller, ErrorState
+from linkloss.bus.frame import Frame
+from linkloss.bus.reception import FdReception, Heard, Outgoing, Reception
+from linkloss.bus.record import Cause
 from linkloss.clock.queue import Event
 
-if TYPE_CHECKING:
-    from linkloss.bus.controller import Controller
-    from linkloss.bus.interlude import Interlude
-
+END_BITS = 7
+"""End of frame."""
 FLAG_BITS = 6
 DELIMITER_BITS = 8
 INTERMISSION_BITS = 3
@@ -65,23 +68,54 @@ class Recovery:
         return self.remaining == 0
 
 
-class Bystander:
-    """A controller in an interlude, as far as it has no part in a frame.
+class Follower(Protocol):
+    """Who follows the stations of a piece of cable bit by bit, and is told what they do."""
 
-    ``mask`` is its bit in the interlude's sets of stations.
-    """
+    @property
+    def bit_ns(self) -> int:
+        """When the present bit began."""
+
+    @property
+    def counted(self) -> bool:
+        """Whether receive error counters have gone down for the frame already."""
+
+    def sent(self, station: Station) -> None:
+        """A sender has seen its frame through."""
+
+    def accepted(self, station: Station, frame: Frame) -> None:
+        """A receiver has seen a frame through to its last bit but one."""
+
+    def failed(self, station: Station, cause: Cause, *, count: bool) -> None:
+        """A sender has noticed an error in the bit that ends now."""
+
+    def lost(self, station: Station) -> None:
+        """A sender has lost arbitration."""
+
+    def join_in(self, station: Station) -> None:
+        """A station takes the start of frame that it has just seen for its own."""
+
+    def recovered(self, found: Recovery) -> None:
+        """A controller is back from bus-off."""
+
+
+class Station:
+    """A controller that is followed bit by bit. ``mask`` is its bit in its follower's sets."""
 
     __slots__ = (
         "_count",
+        "_frame",
         "_last",
         "_overload",
         "_pardoned",
         "_passed",
+        "_place",
+        "_reception",
         "controller",
         "drive",
         "idle",
         "interlude",
         "mask",
+        "outgoing",
         "pace",
         "recovery",
         "resting",
@@ -91,8 +125,10 @@ class Bystander:
     )
 
     step: Callable[[int], None]
+    outgoing: Outgoing
+    _reception: Reception
 
-    def __init__(self, controller: Controller, interlude: Interlude, mask: int) -> None:
+    def __init__(self, controller: Controller, interlude: Follower, mask: int) -> None:
         self.controller = controller
         self.interlude = interlude
         self.mask = mask
@@ -106,6 +142,8 @@ class Bystander:
         self._passed = 0
         self._count = self._last = 0
         self._overload = self._pardoned = False
+        self._place = 0
+        self._frame: Frame | None = None
         self.rest()
 
     # ---- entrances
@@ -169,7 +207,7 @@ class Bystander:
             self._passed -= bus
             self.step(seen)
 
-    # ---- what the interlude asks
+    # ---- what the follower asks
 
     @property
     def may_start(self) -> bool:
@@ -187,16 +225,6 @@ class Bystander:
         if self.step == self._after_flag:
             return self.controller.rec >= PASSIVE_LEVEL and not self.transmitter
         return self.step in (self._gone, self._integrate, self._recover)
-
-    # ---- for frames
-
-    def _receive(self) -> None:
-        """A start of frame was seen."""
-        raise NotImplementedError
-
-    def _join_in(self) -> None:
-        """A start of frame was seen that it takes for its own, too."""
-        raise NotImplementedError
 
     # ---- at rest
 
@@ -342,3 +370,131 @@ class Bystander:
         """Its errors have driven it off the bus; it may be on its way back already."""
         if self.step not in (self._gone, self._recover):
             self.leave()
+
+    def begin(self, outgoing: Outgoing, start_ns: int, place: int = 0) -> None:
+        """Send a frame, from its start of frame (place 0) or from behind another one's (1)."""
+        self.outgoing, self.start_ns, self._place = outgoing, start_ns, place
+        self.drive, self.step = outgoing.bits[place], self._transmit
+        self.resting = self.idle = False
+        self.transmitter = True
+
+    @property
+    def sending(self) -> bool:
+        """Whether a frame of its own is on the bus."""
+        return self.step == self._transmit
+
+    @property
+    def place(self) -> int:
+        """How many bits of its own frame are over."""
+        return self._place
+
+    @property
+    def fast(self) -> bool:
+        """Whether its next bit has the data bit rate of CAN FD."""
+        if self.step == self._transmit:
+            first, end = self.outgoing.fast
+            return first <= self._place < end
+        return self.step in (self._hear, self._crc_delimiter) and self._reception.fast
+
+    def same_field(self, other: Station) -> bool:
+        """Whether both send the same arbitration field."""
+        return self.outgoing.frame.head.word == other.outgoing.frame.head.word
+
+    # ---- sending
+
+    def _transmit(self, seen: int) -> None:
+        outgoing, place = self.outgoing, self._place
+        if seen == self.drive:
+            if place == outgoing.ack:
+                self._unacknowledged()
+                return
+        elif place != outgoing.ack:
+            self._contradicted(place)
+            return
+        self._place = place = place + 1
+        if place < len(outgoing.bits):
+            self.drive = outgoing.bits[place]
+        else:
+            self.interlude.sent(self)
+            self._pause()
+
+    def _contradicted(self, place: int) -> None:
+        """Another level than the one sent: arbitration is lost, or it is an error."""
+        outgoing = self.outgoing
+        if not self.drive or place >= outgoing.contest:
+            self._fail("disturbed")
+        elif place in outgoing.stuff:  # rule 3, exception 2
+            self._fail("disturbed", count=False)
+        else:
+            self._receive((*outgoing.bits[:place], 0))
+            self.interlude.lost(self)
+
+    def _unacknowledged(self) -> None:
+        # rule 3, exception 1: an error-passive sender that only misses its acknowledgement and
+        # sees no dominant bit during its error flag
+        self._pardoned = self.controller.state is ErrorState.PASSIVE
+        self._fail("ack", count=not self._pardoned)
+
+    def _fail(self, cause: Cause, *, count: bool = True) -> None:
+        active = self._flags_actively()  # rule 9: as it was before this error
+        self.interlude.failed(self, cause, count=count)
+        self._overload = False
+        self._flag(active=active)
+
+    def _join_in(self) -> None:
+        self.interlude.join_in(self)
+
+    # ---- receiving
+
+    def _receive(self, seen: tuple[int, ...] = (0,)) -> None:
+        """It has seen a start of frame, and more where it was sending itself."""
+        if len(seen) == 1:
+            self.start_ns = self.interlude.bit_ns
+        self.drive, self.step = 1, self._hear
+        self.resting = self.idle = False
+        self.transmitter = False
+        self._reception = FdReception(seen) if self.controller.fd else Reception(seen)
+
+    def _hear(self, seen: int) -> None:
+        heard = self._reception.hear(seen)
+        if heard is Heard.END:
+            self.step = self._crc_delimiter
+        elif heard is not Heard.MORE:
+            self._mistake()
+
+    def _crc_delimiter(self, seen: int) -> None:
+        if not seen:
+            self._mistake()
+            return
+        self._frame = self._reception.frame()
+        self.drive = int(self._frame is None or self.controller.listen_only)
+        self.step = self._ack_slot
+
+    def _ack_slot(self, seen: int) -> None:
+        contradicted, self.drive = seen > self.drive, 1
+        if contradicted:
+            self._mistake()
+            return
+        if self._frame is not None and self.controller.rec and not self.interlude.counted:
+            self.controller.count_received()
+        self.step = self._ack_delimiter
+
+    def _ack_delimiter(self, seen: int) -> None:
+        if not seen or self._frame is None:  # a CRC error shows only here: part B section 6.2
+            self._mistake()
+        else:
+            self.step, self._count = self._end_of_frame, 0
+
+    def _end_of_frame(self, seen: int) -> None:
+        self._count += 1
+        if self._count < END_BITS:
+            if not seen:
+                self._mistake()
+            elif self._count == END_BITS - 1:
+                assert self._frame is not None
+                self.interlude.accepted(self, self._frame)
+            return
+        if seen:
+            self._pause()
+        else:
+            self._overloaded()
