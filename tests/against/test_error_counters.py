@@ -11,7 +11,8 @@ import pytest
 
 from linkloss.bus.controller import Controller, ErrorState
 from linkloss.bus.frame import Frame, length_bits
-from linkloss.bus.medium import Bus, Hit
+from linkloss.bus.medium import Bus
+from linkloss.bus.record import Hit
 from linkloss.clock.queue import EventQueue
 
 FRAME = Frame(0x123, bytes.fromhex("DEADBEEF"))

@@ -9,7 +9,8 @@ from interface_entry import entry_point
 
 from linkloss.bus.controller import Controller
 from linkloss.bus.frame import Frame
-from linkloss.bus.medium import Bus, BusRecord
+from linkloss.bus.medium import Bus
+from linkloss.bus.record import BusRecord
 from linkloss.clock.queue import EventQueue
 
 

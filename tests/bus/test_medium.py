@@ -6,7 +6,8 @@ import pytest
 
 from linkloss.bus.controller import ErrorState
 from linkloss.bus.frame import Frame, length_bits
-from linkloss.bus.medium import Bus, Hit
+from linkloss.bus.medium import Bus
+from linkloss.bus.record import Hit
 from linkloss.clock.queue import EventQueue, Priority
 
 FRAME = Frame(0x123, bytes.fromhex("DEADBEEF"))  # 78 bits

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from linkloss.bus.cable import Short
 from linkloss.bus.controller import Controller, ErrorState, TransmitError
 from linkloss.bus.frame import Frame, arbitration_word, length_bits
-from linkloss.bus.medium import Bus, Hit
-from linkloss.bus.noise import Noise
+from linkloss.bus.medium import Bus
+from linkloss.bus.record import Hit, Noise
 from linkloss.clock.queue import EventQueue
 
 NAMES = "abcd"

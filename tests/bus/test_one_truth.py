@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from linkloss.bus.cable import Line
 from linkloss.bus.controller import Controller, TransmitError
 from linkloss.bus.frame import INTERMISSION_BITS, FdFrame, Frame, length_bits
-from linkloss.bus.medium import Bus, Hit
+from linkloss.bus.medium import Bus
+from linkloss.bus.record import Hit
 from linkloss.clock.queue import EventQueue
 
 BIT_NS = 1_000

@@ -47,7 +47,7 @@ def test_each_passive_sender_waits_for_the_end_of_its_own_suspension(bench_of, f
     assert (second.sender, second.start_ns) == ("a", first.end_ns + 3_000)
 
 
-def test_an_interlude_hands_back_what_is_left_of_each_suspension(bench_of):
+def test_who_follows_bit_by_bit_hands_back_what_is_left_of_each_suspension(bench_of):
     bench = two_pieces(bench_of)
     bench.at(IDLE_BITS + 5, bench.bus.mend, "x", "y")
 

@@ -99,7 +99,7 @@ def test_every_fault_says_what_it_is(kind):
     form = catalogue()[kind]
     assert form.kind == kind
     assert re.fullmatch(r"[a-z]+(_[a-z]+)*", kind)
-    assert form.__module__ == f"linkloss.faults.{kind}"
+    assert form.__module__.startswith("linkloss.faults.")
     assert form.__doc__
     assert form.__doc__ != Fault.__doc__
     assert form.group in ("cable", "frames", "node", "input", "output")

@@ -61,7 +61,7 @@ def test_a_judge_that_fails_says_so_and_the_session_goes_on(tmp_path, monkeypatc
     def stumble(_watcher):
         raise KeyError("nowhere")
 
-    monkeypatch.setattr("bench.live.standing.Watcher.look", stumble)
+    monkeypatch.setattr("linkloss.live.view.Watcher.look", stumble)
     with Bench(tmp_path) as bench, bench.client() as client:
         watcher = Watcher(client)
         told = watcher.next("state", lambda state: state["unjudged"])

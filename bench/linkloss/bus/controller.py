@@ -17,7 +17,8 @@ from enum import Enum
 from heapq import heappop, heappush
 from typing import Literal, Protocol
 
-from linkloss.bus.frame import Frame
+from linkloss.bus.frame import Frame, SwitchingClock
+from linkloss.bus.record import BitRecord, BusRecord, Hit, Noise
 from linkloss.clock.queue import Event, EventQueue
 
 WARNING_LEVEL = 96
@@ -74,8 +75,25 @@ Filter = tuple[int, int, bool | None]
 """Identifier, mask, and which kind: True extended, False base, None both."""
 
 
+Observer = Callable[[BusRecord], object]
+BitObserver = Callable[[BitRecord], object]
+Transform = Callable[["Controller", Frame], Frame]
+Disturbance = Callable[["Controller", Frame, int], Iterable[Hit]]
+Miss = Callable[["Controller", Frame], bool]
+
+
 class Medium(Protocol):
-    """What controllers, and whoever follows them bit by bit, ask of the bus as a whole."""
+    """What the pieces of the cable, and the controllers on them, ask of the bus as a whole; see
+    :class:`linkloss.bus.Bus`.
+    """
+
+    ns: list[int]
+    observers: list[Observer]
+    bit_observers: list[BitObserver]
+    transforms: list[Transform]
+    disturbances: list[Disturbance]
+    noises: list[Noise]
+    misses: list[Miss]
 
     @property
     def queue(self) -> EventQueue:
@@ -89,8 +107,23 @@ class Medium(Protocol):
     def data_bit_rate(self) -> int:
         """Bits per second of the faster part of CAN FD frames that switch."""
 
+    def span_ns(self, bits: int) -> int:
+        """How long a number of bits takes."""
+
     def frame_ns(self, frame: Frame) -> int:
         """How long a frame takes."""
+
+    def clock(self, frame: Frame) -> SwitchingClock:
+        """When the bits of a CAN FD frame begin."""
+
+    def as_sent(self, sender: Controller, frame: Frame) -> Frame:
+        """What stands on the bus when a controller sends a frame."""
+
+    def hits_on(self, sender: Controller, frame: Frame) -> list[Hit]:
+        """The bits of a frame that are disturbed."""
+
+    def hearing(self, frame: Frame, receivers: tuple[Controller, ...]) -> tuple[Controller, ...]:
+        """Those of the receivers of a frame that do not miss it."""
 
 
 class Piece(Protocol):
@@ -116,7 +149,7 @@ class Piece(Protocol):
     def enter(self, controller: Controller) -> None:
         """Take part from now on."""
 
-    def forget_audiences(self) -> None:
+    def forget_hearers(self) -> None:
         """Who takes part has changed."""
 
 
@@ -164,7 +197,6 @@ class Controller:
         "_swallowing",
         "aborted",
         "accepted",
-        "audience",
         "auto_recovery",
         "bit_rate",
         "boxes",
@@ -172,6 +204,7 @@ class Controller:
         "delayed",
         "fd",
         "filters",
+        "hearers",
         "inbox",
         "listen_only",
         "losses",
@@ -253,7 +286,7 @@ class Controller:
         self.overruns = 0
         self.on_receive: Callable[[Controller], object] | None = None
         self.on_state: Callable[[Controller], object] | None = None
-        self.audience: Audience | None = None
+        self.hearers: Hearers | None = None
 
     # ---- for the node: sending
 
@@ -606,7 +639,7 @@ class Controller:
             self.ready = False
             self.drop_all("bus_off")
             if self.segment is not None:
-                self.segment.forget_audiences()
+                self.segment.forget_hearers()
             if self.auto_recovery:
                 self.request_recovery()
         self._announce()
@@ -688,7 +721,7 @@ def _instead(fault: OutgoingFault, frame: Frame) -> list[tuple[int, Frame]]:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Audience:
+class Hearers:
     """Who hears a frame, and whether one of them acknowledges it."""
 
     receivers: tuple[Controller, ...]
@@ -698,7 +731,7 @@ class Audience:
     """Whether a receive error counter falls with it."""
 
     @classmethod
-    def of(cls, receivers: tuple[Controller, ...]) -> Audience:
+    def of(cls, receivers: tuple[Controller, ...]) -> Hearers:
         acknowledged = any(not receiver.listen_only for receiver in receivers)
         counting = any(receiver.rec for receiver in receivers)
         return cls(receivers, tuple(r.name for r in receivers), acknowledged, counting)

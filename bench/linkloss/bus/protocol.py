@@ -112,8 +112,8 @@ class Station:
         "_reception",
         "controller",
         "drive",
+        "followed",
         "idle",
-        "interlude",
         "mask",
         "outgoing",
         "pace",
@@ -128,9 +128,9 @@ class Station:
     outgoing: Outgoing
     _reception: Reception
 
-    def __init__(self, controller: Controller, interlude: Follower, mask: int) -> None:
+    def __init__(self, controller: Controller, followed: Follower, mask: int) -> None:
         self.controller = controller
-        self.interlude = interlude
+        self.followed = followed
         self.mask = mask
         self.transmitter = False
         """Whether it counts as the sender of the frame that is going on, or was the last one."""
@@ -252,7 +252,7 @@ class Station:
         if self.recovery.hear(seen):
             found, self.recovery = self.recovery, None
             self.rest()
-            self.interlude.recovered(found)
+            self.followed.recovered(found)
 
     # ---- flags
 
@@ -415,7 +415,7 @@ class Station:
         if place < len(outgoing.bits):
             self.drive = outgoing.bits[place]
         else:
-            self.interlude.sent(self)
+            self.followed.sent(self)
             self._pause()
 
     def _contradicted(self, place: int) -> None:
@@ -427,7 +427,7 @@ class Station:
             self._fail("disturbed", count=False)
         else:
             self._receive((*outgoing.bits[:place], 0))
-            self.interlude.lost(self)
+            self.followed.lost(self)
 
     def _unacknowledged(self) -> None:
         # rule 3, exception 1: an error-passive sender that only misses its acknowledgement and
@@ -437,19 +437,19 @@ class Station:
 
     def _fail(self, cause: Cause, *, count: bool = True) -> None:
         active = self._flags_actively()  # rule 9: as it was before this error
-        self.interlude.failed(self, cause, count=count)
+        self.followed.failed(self, cause, count=count)
         self._overload = False
         self._flag(active=active)
 
     def _join_in(self) -> None:
-        self.interlude.join_in(self)
+        self.followed.join_in(self)
 
     # ---- receiving
 
     def _receive(self, seen: tuple[int, ...] = (0,)) -> None:
         """It has seen a start of frame, and more where it was sending itself."""
         if len(seen) == 1:
-            self.start_ns = self.interlude.bit_ns
+            self.start_ns = self.followed.bit_ns
         self.drive, self.step = 1, self._hear
         self.resting = self.idle = False
         self.transmitter = False
@@ -475,7 +475,7 @@ class Station:
         if contradicted:
             self._mistake()
             return
-        if self._frame is not None and self.controller.rec and not self.interlude.counted:
+        if self._frame is not None and self.controller.rec and not self.followed.counted:
             self.controller.count_received()
         self.step = self._ack_delimiter
 
@@ -492,7 +492,7 @@ class Station:
                 self._mistake()
             elif self._count == END_BITS - 1:
                 assert self._frame is not None
-                self.interlude.accepted(self, self._frame)
+                self.followed.accepted(self, self._frame)
             return
         if seen:
             self._pause()

@@ -9,7 +9,7 @@ costs two events:
 
 All instants of a frame are counted from its start of frame, so that rounding to whole nanoseconds
 does not add up. Where something may go wrong, at a start of frame or in its midst, the segment is
-followed bit by bit until all is idle again: interlude.py. One case is frequent and simple enough
+followed bit by bit until all is idle again: followed.py. One case is frequent and simple enough
 to be worked out as a whole, too: a node that nobody hears.
 
     start of frame ... ACK slot | flag 6 | delimiter 8 | intermission 3 | suspend 8 if passive
@@ -21,26 +21,14 @@ that bit is left out, and makes no difference to who gets what.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-from linkloss.bus.controller import NOTHING, Audience, Controller, ErrorState, deliver
+from linkloss.bus.bit_by_bit import BitByBit
+from linkloss.bus.cable import Wiring
+from linkloss.bus.controller import NOTHING, Controller, ErrorState, Hearers, Medium, deliver
 from linkloss.bus.frame import INTERMISSION_BITS, TAIL_BITS, BitClock, Frame, length_bits
-from linkloss.bus.interlude import Interlude
-from linkloss.bus.protocol import (
-    DELIMITER_BITS,
-    FLAG_BITS,
-    GROUP_BITS,
-    SUSPEND_BITS,
-    Recovery,
-)
+from linkloss.bus.protocol import DELIMITER_BITS, FLAG_BITS, GROUP_BITS, SUSPEND_BITS, Recovery
 from linkloss.bus.reception import outgoing
-from linkloss.bus.record import BusRecord, Cause
+from linkloss.bus.record import BusRecord, Cause, Hit
 from linkloss.clock.queue import NS_PER_S, Event, EventQueue, Priority
-
-if TYPE_CHECKING:
-    from linkloss.bus.cable import Wiring
-    from linkloss.bus.medium import Bus
-    from linkloss.bus.record import Hit
 
 _PASSIVE = ErrorState.PASSIVE
 _BEHIND_SLOT_BITS = TAIL_BITS - 2
@@ -53,15 +41,15 @@ class Segment:
     """One electrically connected piece of the bus."""
 
     __slots__ = (
-        "audience",
         "bus",
         "counted",
         "counting",
         "due",
         "event",
+        "followed",
         "frame",
+        "hearers",
         "idle",
-        "interlude",
         "length",
         "members",
         "ns",
@@ -75,11 +63,11 @@ class Segment:
         "wiring",
     )
 
-    audience: Audience
+    hearers: Hearers
     event: Event
     sender: Controller
 
-    def __init__(self, bus: Bus, members: tuple[Controller, ...]) -> None:
+    def __init__(self, bus: Medium, members: tuple[Controller, ...]) -> None:
         self.bus = bus
         self.queue: EventQueue = bus.queue
         self.members = members
@@ -90,7 +78,7 @@ class Segment:
         """Error-passive senders, and the instant until which each has to wait."""
         self.transmitters: tuple[Controller, ...] = ()
         """Who has sent the last frame, until its intermission is over."""
-        self.interlude: Interlude | None = None
+        self.followed: BitByBit | None = None
         self.wiring: Wiring | None = None
         """What the members see of what they drive; None: all see the same."""
         # the frame in flight, None when there is none, and all that belongs to it
@@ -116,48 +104,48 @@ class Segment:
         self.recoveries.append(found)
         if self.idle:
             self._count_idle(found)
-        elif self.interlude is not None:
-            self.interlude.station(controller).recover(found)
+        elif self.followed is not None:
+            self.followed.station(controller).recover(found)
 
     def leave(self, controller: Controller) -> None:
         """A controller drops out at once: switched off, forced bus-off or taken away."""
         self.suspended.pop(controller, None)
         if self.frame is not None:
             self._lose(controller)
-        if self.interlude is not None:
-            self.interlude.leave(controller)
+        if self.followed is not None:
+            self.followed.leave(controller)
         self._drop_recovery(controller)
-        self.forget_audiences()
+        self.forget_hearers()
 
     def enter(self, controller: Controller) -> None:
         """A controller was switched on."""
-        if self.interlude is not None and controller.online:
-            self.interlude.station(controller).integrate()
-        self.forget_audiences()
+        if self.followed is not None and controller.online:
+            self.followed.station(controller).integrate()
+        self.forget_hearers()
 
     def rewired(self, wiring: Wiring | None) -> None:
         """The wiring has changed: what is in flight goes on bit by bit with it."""
         if wiring is None and self.wiring is None:
             return
-        self.forget_audiences()
+        self.forget_hearers()
         if self.frame is not None or (wiring is not None and wiring.forced):
             self.follow()
         self.wiring = wiring
-        if self.interlude is not None:
-            self.interlude.rewired()
+        if self.followed is not None:
+            self.followed.rewired()
 
     def close(self) -> None:
         """The cable has changed, its members are on other segments."""
         if self.due is not None:
             self.queue.cancel(self.due)
             self.due = None
-        if self.interlude is not None:
-            self.interlude.hand_over()
+        if self.followed is not None:
+            self.followed.hand_over()
 
-    def forget_audiences(self) -> None:
+    def forget_hearers(self) -> None:
         """Who takes part has changed. It counts from the next start of frame on."""
         for member in self.members:
-            member.audience = None
+            member.hearers = None
 
     # ---- the course of a frame
 
@@ -194,7 +182,7 @@ class Segment:
         if self.recoveries:
             self._end_idle()
         frame = sender.begin()
-        self.audience = audience = sender.audience or self._audience_of(sender)
+        self.hearers = hearers = sender.hearers or self._hearers_of(sender)
         fd = frame.head.fd
         if bus.transforms or fd:
             frame = bus.as_sent(sender, frame)
@@ -208,13 +196,13 @@ class Segment:
             or bus.disturbances
             or bus.noises
             or self.wiring is not None
-            or not audience.acknowledged
+            or not hearers.acknowledged
             or fd
         ) and self._is_exceptional(frame):
             return
         if self.suspended:
             self.suspended = {}
-        if audience.counting:
+        if hearers.counting:
             slot_ns = start_ns + ns[length - _BEHIND_SLOT_BITS]
             self.counting = queue.at(slot_ns, self._acknowledge, priority=_BUS)
         self.event = queue.at(start_ns + ns[length], self._complete, priority=_BUS)
@@ -222,10 +210,10 @@ class Segment:
     def _acknowledge(self) -> None:
         """The end of the ACK slot. Rule 8: a frame counts as received from here on."""
         self.counting, self.counted = None, True
-        for receiver in self.audience.receivers:
+        for receiver in self.hearers.receivers:
             if receiver.rec:
                 receiver.count_received()
-        self.forget_audiences()
+        self.forget_hearers()
 
     def _complete(self) -> None:
         bus = self.bus
@@ -237,7 +225,7 @@ class Segment:
         queued = sender.finish_sending()
         for rival in self.rivals:
             rival.finish_sending()
-        receivers = self.audience.receivers
+        receivers = self.hearers.receivers
         if bus.misses:
             receivers = bus.hearing(frame, receivers)
         woken, overrun = deliver(queue.now_ns, frame, receivers)
@@ -266,9 +254,9 @@ class Segment:
         if self.bus.observers:
             self.report(frame, "ack")
 
-    def take_over(self, interlude: Interlude) -> None:
-        """An interlude begins: what was planned for whole frames is off."""
-        self.interlude, self.idle = interlude, False
+    def take_over(self, followed: BitByBit) -> None:
+        """It is followed bit by bit from here on: what was planned for whole frames is off."""
+        self.followed, self.idle = followed, False
         self.suspended = {}
         if self.counting is not None:
             self.queue.cancel(self.counting)
@@ -281,13 +269,13 @@ class Segment:
             self.due = None
 
     def take_back(self, suspended: dict[Controller, int]) -> None:
-        """An interlude is over: all are idle, some of them not to send for so many bits more."""
+        """It is not followed any more: all are idle, some not to send for so many bits more."""
         now_ns = self.queue.now_ns
-        self.interlude, self.idle = None, True
+        self.followed, self.idle = None, True
         self.suspended = {
             sender: now_ns + self.bus.span_ns(bits) for sender, bits in suspended.items()
         }
-        self.forget_audiences()
+        self.forget_hearers()
         self.schedule(now_ns)
 
     # ---- parts of it
@@ -335,9 +323,9 @@ class Segment:
         overrun: tuple[str, ...] = (),
     ) -> None:
         """Tell the observers about the frame that has just ended."""
-        audience = self.audience
-        if receivers is audience.receivers:
-            names = audience.names
+        hearers = self.hearers
+        if receivers is hearers.receivers:
+            names = hearers.names
         else:
             names = tuple(receiver.name for receiver in receivers)
         record = BusRecord(
@@ -353,18 +341,18 @@ class Segment:
         for observer in self.bus.observers:
             observer(record)
 
-    def _audience_of(self, sender: Controller) -> Audience:
+    def _hearers_of(self, sender: Controller) -> Hearers:
         silent = (sender, *self.rivals)
-        audience = Audience.of(tuple(m for m in self.members if m not in silent and m.online))
+        hearers = Hearers.of(tuple(m for m in self.members if m not in silent and m.online))
         if not self.rivals:
-            sender.audience = audience
-        return audience
+            sender.hearers = hearers
+        return hearers
 
     def _rivals(
         self, members: tuple[Controller, ...], winner: Controller
     ) -> tuple[Controller, ...]:
         word = winner.next_word
-        winner.audience = None
+        winner.hearers = None
         return tuple(m for m in members if m is not winner and m.next_word == word)
 
     def _unsuspended(self) -> tuple[Controller, ...]:
@@ -394,12 +382,12 @@ class Segment:
         same = all(other == frame for other in begun.values())
         plain = self.wiring is None or self.wiring.harmless
         if frame.fd:  # to a classical controller it looks damaged
-            plain = plain and all(receiver.fd for receiver in self.audience.receivers)
+            plain = plain and all(receiver.fd for receiver in self.hearers.receivers)
         if hits or not quiet or not same or not plain:
             self._follow(begun, hits)
-        elif self.audience.acknowledged:
+        elif self.hearers.acknowledged:
             return False
-        elif self.audience.receivers or self.rivals:
+        elif self.hearers.receivers or self.rivals:
             self._follow(begun, hits)
         else:
             slot_ns = self.start_ns + self.ns[outgoing(frame).ack + 1]
@@ -409,62 +397,62 @@ class Segment:
     def _follow(self, begun: dict[Controller, Frame], hits: list[Hit]) -> None:
         """Bit by bit from this start of frame on."""
         self.frame = None
-        interlude = Interlude(self, self.queue.now_ns)
-        starting = [s for s in interlude.stations if s.controller in begun or s.may_start]
-        interlude.start(starting, begun, hits)
-        interlude.go_on()
+        followed = BitByBit(self, self.queue.now_ns)
+        starting = [s for s in followed.stations if s.controller in begun or s.may_start]
+        followed.start(starting, begun, hits)
+        followed.go_on()
 
-    def follow(self) -> Interlude:
+    def follow(self) -> BitByBit:
         """Bit by bit from now on, whatever the segment carries."""
-        if self.interlude is not None:
-            return self.interlude
+        if self.followed is not None:
+            return self.followed
         if self.frame is None:
             return self._follow_without_frame()
-        frame, heard = self.frame, (*self.audience.receivers, self.sender, *self.rivals)
+        frame, heard = self.frame, (*self.hearers.receivers, self.sender, *self.rivals)
         counted = self.counted
-        interlude = Interlude(self, self.start_ns)
-        late = [s for s in interlude.stations if s.resting and s.controller not in heard]
+        followed = BitByBit(self, self.start_ns)
+        late = [s for s in followed.stations if s.resting and s.controller not in heard]
         for station in late:
             if station.recovery is None:
                 station.leave()
         begun = dict.fromkeys((self.sender, *self.rivals), frame)
-        interlude.start([interlude.station(sender) for sender in begun], begun, [])
-        interlude.catch_up(counted=counted)
+        followed.start([followed.station(sender) for sender in begun], begun, [])
+        followed.catch_up(counted=counted)
         for found in self.recoveries:  # it may have begun in the midst of the frame
-            since = interlude.bits_in(self.queue.now_ns - found.since_ns)
+            since = followed.bits_in(self.queue.now_ns - found.since_ns)
             found.recessive = min(found.recessive, since)
         for station in late:
             if station.recovery is None and station.controller.online:
                 station.integrate()
-        interlude.go_on()
-        return interlude
+        followed.go_on()
+        return followed
 
-    def _follow_without_frame(self) -> Interlude:
+    def _follow_without_frame(self) -> BitByBit:
         """From idle, or from an intermission or an error frame that nobody heard."""
         now_ns = self.queue.now_ns
         free_ns = self.due[0] if self.due is not None and not self.idle else now_ns
         if self.idle:
             self._end_idle()
-        interlude = Interlude(self, now_ns)
-        left = interlude.bits_in(free_ns - now_ns)
-        for station in interlude.stations:
+        followed = BitByBit(self, now_ns)
+        left = followed.bits_in(free_ns - now_ns)
+        for station in followed.stations:
             if left and station.controller.online:
                 station.resume(left, sender=station.controller in self.transmitters)
-        interlude.go_on()
-        return interlude
+        followed.go_on()
+        return followed
 
     def _lose(self, controller: Controller) -> None:
         """A controller drops out while a frame is on its way: of its own, or of another one."""
-        receivers = self.audience.receivers
+        receivers = self.hearers.receivers
         if controller not in receivers:
             if controller is self.sender or controller in self.rivals:
                 self.follow()
             return
-        left = Audience.of(tuple(r for r in receivers if r is not controller))
-        if self.audience.acknowledged and not left.acknowledged:
+        left = Hearers.of(tuple(r for r in receivers if r is not controller))
+        if self.hearers.acknowledged and not left.acknowledged:
             self.follow()
         else:
-            self.audience = left
+            self.hearers = left
 
     # ---- the way back from bus-off: rule 12 of part B section 8
 
@@ -525,5 +513,5 @@ class Segment:
     def recovered(self, found: Recovery) -> None:
         """A controller has heard enough: it takes part again."""
         self.recoveries.remove(found)
-        self.forget_audiences()
+        self.forget_hearers()
         found.controller.recovered()

@@ -26,7 +26,7 @@ from pydantic import Field
 
 from linkloss.bus import cable
 from linkloss.bus.cable import Conductor, Contact
-from linkloss.bus.noise import Noise as Hits
+from linkloss.bus.record import Noise as Hits
 from linkloss.clock import Event
 from linkloss.clock.queue import Priority
 from linkloss.faults.base import Fault, Rig, Undo, node_problem

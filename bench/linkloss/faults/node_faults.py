@@ -170,7 +170,7 @@ class HeldBusOff(NodeFault):
 class WrongBitRate(Fault):
     """A node's controller runs at a wrong bit rate, as with the wrong crystal.
 
-    It reads the bus at the nominal sample points (bus/interlude.py); resynchronisation is
+    It reads the bus at the nominal sample points (bus/bit_by_bit.py); resynchronisation is
     left out, which would not help it for longer than a few bits.
     """
 

@@ -16,12 +16,7 @@ from pydantic import BaseModel
 from linkloss.faults.catalogue import catalogue
 from linkloss.judge import Outcome
 from linkloss.judge.verdict import COLUMNS, Cause
-from linkloss.report.machine import (
-    CHECK_VERSION,
-    FRAME_COLUMNS,
-    OUTSIDE_COLUMNS,
-    RUN_VERSION,
-)
+from linkloss.report.machine import CHECK_VERSION, FRAME_COLUMNS, OUTSIDE_COLUMNS, RUN_VERSION
 from linkloss.scenario import ScenarioFile
 from linkloss.units import write_duration
 from linkloss.vehicle.load import LoadTable

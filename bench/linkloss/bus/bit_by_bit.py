@@ -2,7 +2,7 @@
 
 Frames that nothing disturbs are worked out as wholes (segment.py). Where something may go wrong,
 every controller becomes a :class:`Station`, and all of them are stepped once per nominal bit (more
-often in the faster part of a CAN FD frame: fastpart.py):
+often in the faster part of a CAN FD frame: grid.py):
 
     drive ----------------------------> sample: what each of them sees, what follows from that
       |          one bit                  |
@@ -10,35 +10,319 @@ often in the faster part of a CAN FD frame: fastpart.py):
 
 What all drive together is the bus: dominant wins. Each station sees it through the wiring and
 through what disturbs it. Then who detects which error at which bit, whose flags overlap, who
-counts what and when the bus is free again comes out of the rules of one station. An interlude
+counts what and when the bus is free again comes out of the rules of one station. It
 ends when all are idle.
 
 All stations share one grid of bits: oscillators, propagation delay and resynchronisation are left
 out. One that runs at another bit rate takes more or fewer steps, each with the level at the sample
 point of the nominal bit in which its own bit ends. The clock runs ahead within one event as long
 as nothing else is due.
+
+Controllers that start together and send the same arbitration field are one attempt, whatever the
+rest of their frames: it is told as one record, with the others as rivals. Where one of them fails
+and another one gets its frame through, both are told.
+
+A receiver takes a frame for valid after the last but one bit of its end of frame (Bosch CAN
+Specification 2.0, part B section 4), whatever the last bit brings. It is handed over one bit later,
+as everywhere on this bus: so a frame that a receiver has accepted while its sender saw an error,
+and repeats it, arrives twice.
+
+Records are made of what was handed over, at that instant, and of nothing else: whoever got a frame
+stands in the record of it that ends when it got it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
+from typing import Protocol
 
-from linkloss.bus.arrival import Arrivals
-from linkloss.bus.attempt import Attempt
-from linkloss.bus.controller import ErrorState
-from linkloss.bus.fastpart import FastPart
-from linkloss.bus.grid import Grid
+from linkloss.bus.cable import Wiring
+from linkloss.bus.controller import Controller, ErrorState, Medium, deliver
+from linkloss.bus.frame import Frame
+from linkloss.bus.grid import FastPart, Grid
 from linkloss.bus.protocol import Recovery, Station
 from linkloss.bus.reception import outgoing
-from linkloss.bus.record import BitRecord
-from linkloss.clock.queue import Event, Priority
+from linkloss.bus.record import BitRecord, BusRecord, Cause, Hit
+from linkloss.clock.queue import Event, EventQueue, Priority
 
-if TYPE_CHECKING:
-    from linkloss.bus.controller import Controller
-    from linkloss.bus.frame import Frame
-    from linkloss.bus.record import Cause, Hit
-    from linkloss.bus.segment import Segment
+
+class Attempt:
+    """Senders with one arbitration field and one start of frame."""
+
+    __slots__ = (
+        "borrowed",
+        "cause",
+        "due_ns",
+        "error_ns",
+        "failed",
+        "left",
+        "senders",
+        "sent",
+        "start_ns",
+        "told",
+    )
+
+    def __init__(self, start_ns: int, senders: list[Station]) -> None:
+        self.start_ns = start_ns
+        self.senders = senders
+        """Those who started, without those who lost arbitration since. Cable order."""
+        self.left = list(senders)
+        """Those of them who still send."""
+        self.failed: Station | None = None
+        """Who failed first, why, and when."""
+        self.cause: Cause = "disturbed"
+        self.error_ns = 0
+        self.due_ns: int | None = None
+        """When the failure is told, if nobody gets the frame until then all the same."""
+        self.sent = False
+        """Whether one of them has got its frame through."""
+        self.told = False
+        """Whether observers know what has become of it, as far as it is not heard later."""
+        self.borrowed = False
+        """Whether its senders are on another piece of the cable by now: told only if heard."""
+
+    @property
+    def word(self) -> int:
+        """The arbitration field that they send."""
+        return self.senders[0].outgoing.frame.head.word
+
+    @property
+    def pending(self) -> bool:
+        """Whether there is something more to tell of it."""
+        return bool(self.left) or not self.told
+
+    @property
+    def gave_way(self) -> bool:
+        """Whether all of them have lost arbitration."""
+        return not self.left and self.failed is None and not self.sent
+
+    @property
+    def differs(self) -> bool:
+        """Whether its senders send different frames."""
+        return any(s.outgoing.frame != self.senders[0].outgoing.frame for s in self.senders[1:])
+
+    def fail(self, station: Station, cause: Cause, now_ns: int, due_ns: int) -> None:
+        """A sender has noticed an error; the first one is told, now or later."""
+        self.left.remove(station)
+        if self.failed is None:
+            self.failed, self.cause, self.error_ns, self.due_ns = station, cause, now_ns, due_ns
+
+    def fail_whole(self, cause: Cause, now_ns: int) -> None:
+        """Nobody sends any more, for a reason that is nobody's error: it is told at once."""
+        self.failed, self.cause = self.senders[0], cause
+        self.error_ns = self.due_ns = now_ns
+
+    def seen_from_afar(self) -> Attempt:
+        """The same attempt on a piece of the cable that has lost its senders: whoever there takes
+        the rest of the bus for the end of the frame has got it.
+        """
+        found = Attempt(self.start_ns, list(self.senders))
+        found.left.clear()
+        found.cause, found.told, found.borrowed = "broken_off", True, True
+        return found
+
+    def leave(self, station: Station) -> None:
+        """A sender has gone."""
+        self.left.remove(station)
+        if self.left:
+            self.senders.remove(station)
+
+    def part(self, station: Station, attempts: list[Attempt]) -> None:
+        """A sender goes on on another piece of the cable, with others that do."""
+        self.left.remove(station)
+        attempts[:] = [it for it in attempts if not (it.borrowed and it.start_ns == self.start_ns)]
+        for other in attempts:
+            if other.start_ns == self.start_ns and station.same_field(other.senders[0]):
+                other.senders.append(station)
+                other.left.append(station)
+                return
+        attempts.append(Attempt(self.start_ns, [station]))
+
+    def outranks(self, other: Attempt) -> bool:
+        """Whether it fails together with another one that it would have won against: then only it
+        is told.
+        """
+        return (
+            self.start_ns == other.start_ns
+            and self.failed is not None
+            and self.error_ns == other.error_ns
+            and self.word < other.word
+        )
+
+    def carries(self, frame: Frame) -> bool:
+        """Whether one of its senders sends this frame."""
+        return any(sender.outgoing.frame == frame for sender in self.senders)
+
+    def lose(self, station: Station) -> None:
+        """A sender has lost arbitration: it goes on as a receiver and was never part of it."""
+        self.left.remove(station)
+        if len(self.senders) > 1:
+            self.senders.remove(station)
+
+    def senders_of(self, frame: Frame | None = None) -> list[Station]:
+        """Those who send a frame, the first one that failed in front; all, if nobody does."""
+        first = self.failed
+        ordered = list(self.senders)
+        if first is not None:
+            ordered = [first, *(sender for sender in ordered if sender is not first)]
+        if frame is None or (first is not None and first.outgoing.frame == frame):
+            return ordered
+        return [sender for sender in ordered if sender.outgoing.frame == frame] or ordered
+
+
+Delivery = tuple[tuple["Controller", ...], tuple[str, ...]]
+"""Who has got a frame, and whose receive FIFO was full."""
+Landed = dict[tuple[int, "Frame"], Delivery]
+"""What was handed over at an instant, by start of frame and frame."""
+NOBODY: Delivery = (), ()
+
+
+class Arrivals:
+    """The frames that stations have accepted and not yet got."""
+
+    def __init__(self, followed: BitByBit) -> None:
+        self._followed = followed
+        self._due: list[tuple[int, Station, Frame]] = []
+
+    def expect(self, station: Station, frame: Frame) -> None:
+        """A station has accepted a frame: it is due at the end of the next bit."""
+        due_ns = self._followed.instant(self._followed.bit + 2)
+        self._due.append((due_ns, station, frame))
+
+    def take(self, other: Arrivals, station: Station) -> None:
+        """What a station is to get comes with it from another followed."""
+        self._due += [each for each in other._due if each[1] is station]
+
+    def settle(self, sent: list[tuple[Station, Frame]], now_ns: int) -> None:
+        """A bit is over: hand over what is due, tell what was sent or failed, call the programs.
+
+        :param sent: who has got which of its frames through, as it was queued.
+        """
+        landed, woken = self._land(now_ns)
+        for attempt in self._followed.attempts:
+            if attempt.pending:
+                self._tell_of(attempt, [station for station, _ in sent], landed, now_ns)
+        for (start_ns, frame), delivery in landed.items():  # too late or too early for its sender
+            attempt = self._origin(start_ns, frame)
+            self._tell(attempt, attempt.senders_of(frame), frame, now_ns, attempt.cause, delivery)
+        for station, queued in sent:
+            if station.controller.on_sent is not None:
+                station.controller.on_sent(queued)
+        for receiver in woken:
+            if receiver.on_receive is not None and receiver.powered:
+                receiver.on_receive(receiver)
+
+    def _land(self, now_ns: int) -> tuple[Landed, list[Controller]]:
+        """Hand over what is due. Returns who has got what, and whose programs are to be told.
+
+        What looks like a frame and is nobody's is not handed over: it has no sender to record.
+        """
+        landed: Landed = {}
+        woken: list[Controller] = []
+        if not self._due or not self._followed.attempts:
+            return landed, woken
+        landing = [(s, frame) for due_ns, s, frame in self._due if due_ns <= now_ns]
+        self._due = [each for each in self._due if each[0] > now_ns]
+        frames: dict[tuple[int, Frame], list[Controller]] = {}
+        for station, frame in landing:
+            if station.controller.online:
+                key = (station.start_ns, frame)
+                frames.setdefault(key, []).append(station.controller)
+        for key, accepting in frames.items():
+            receivers = self._followed.segment.bus.hearing(key[1], tuple(accepting))
+            told, overrun = deliver(now_ns, key[1], receivers)
+            woken += told
+            if receivers:
+                landed[key] = receivers, overrun
+        return landed, woken
+
+    # ---- telling of it
+
+    def _tell_of(
+        self, attempt: Attempt, through: list[Station], landed: Landed, now_ns: int
+    ) -> None:
+        """What has become of an attempt, if that is known by now."""
+        finished = [station for station in through if station in attempt.left]
+        if finished:
+            self._tell_sent(attempt, finished, landed, now_ns)
+        elif attempt.gave_way:
+            self._tell_lost(attempt, now_ns)
+        if attempt.failed is None or attempt.told:
+            return
+        delivery = landed.pop((attempt.start_ns, attempt.failed.outgoing.frame), None)
+        if delivery is not None:
+            attempt.told = True
+            senders, frame = attempt.senders_of(), attempt.failed.outgoing.frame
+            self._tell(attempt, senders, frame, now_ns, attempt.cause, delivery)
+        elif attempt.due_ns is not None and attempt.due_ns <= now_ns:
+            attempt.told = True
+            if not any(other.outranks(attempt) for other in self._followed.attempts):
+                self.tell_failed(attempt)
+
+    def _tell_sent(
+        self, attempt: Attempt, finished: list[Station], landed: Landed, now_ns: int
+    ) -> None:
+        """Senders have seen their frames through: a record for each frame."""
+        for station in finished:
+            attempt.left.remove(station)
+        attempt.sent = True
+        if attempt.failed is None:
+            attempt.told = not attempt.left
+        for frame in dict.fromkeys(station.outgoing.frame for station in finished):
+            same = [station for station in finished if station.outgoing.frame == frame]
+            delivery = landed.pop((attempt.start_ns, frame), NOBODY)
+            self._tell(attempt, same, frame, now_ns, None, delivery)
+
+    def _tell_lost(self, attempt: Attempt, now_ns: int) -> None:
+        """All its senders have lost arbitration. If nobody has won it, a disturbance did."""
+        rivals = [a for a in self._followed.attempts if a.start_ns == attempt.start_ns]
+        if all(a.gave_way and (a.told or a.word >= attempt.word) for a in rivals):
+            attempt.fail_whole("disturbed", now_ns)
+        else:
+            attempt.told = True
+
+    def tell_failed(self, attempt: Attempt) -> None:
+        """An attempt has failed, and nobody has got its frame: one record for all its senders."""
+        attempt.told = True
+        senders = attempt.senders_of()
+        frame = senders[0].outgoing.frame
+        self._tell(attempt, senders, frame, attempt.error_ns, attempt.cause, NOBODY)
+
+    def _origin(self, start_ns: int, frame: Frame) -> Attempt:
+        """Whose frame it is that somebody has heard. Nodes at another bit rate may have seen its
+        start of frame in another bit.
+        """
+        return max(
+            self._followed.attempts,
+            key=lambda it: (it.carries(frame), it.start_ns == start_ns, it.start_ns),
+        )
+
+    def _tell(
+        self,
+        attempt: Attempt,
+        senders: list[Station],
+        frame: Frame,
+        end_ns: int,
+        error: Cause | None,
+        delivery: Delivery,
+    ) -> None:
+        bus = self._followed.segment.bus
+        if not bus.observers:
+            return
+        receivers, overrun = delivery
+        record = BusRecord(
+            attempt.start_ns,
+            end_ns,
+            senders[0].controller.name,
+            frame,
+            tuple(receiver.name for receiver in receivers),
+            error,
+            overrun,
+            tuple(sender.controller.name for sender in senders[1:]),
+        )
+        for observer in bus.observers:
+            observer(record)
+
 
 _AHEAD_BITS = 256
 """So many bits at most within one event."""
@@ -50,10 +334,30 @@ _STUCK_BITS = 256
 """After so many dominant bits it is looked whether anything will change at all."""
 
 
-class Interlude(Grid):
+class Whole(Protocol):
+    """The piece of cable that is followed, as it is while whole frames do."""
+
+    bus: Medium
+    queue: EventQueue
+    members: tuple[Controller, ...]
+    wiring: Wiring | None
+    suspended: dict[Controller, int]
+    recoveries: list[Recovery]
+
+    def recovered(self, found: Recovery) -> None:
+        """A controller has heard enough recessive bits."""
+
+    def take_over(self, followed: BitByBit) -> None:
+        """It is followed bit by bit from here on."""
+
+    def take_back(self, suspended: dict[Controller, int]) -> None:
+        """It is not followed any more."""
+
+
+class BitByBit(Grid):
     """The stations of a segment, from a start of frame on or from the midst of traffic."""
 
-    def __init__(self, segment: Segment, origin_ns: int) -> None:
+    def __init__(self, segment: Whole, origin_ns: int) -> None:
         super().__init__(origin_ns, segment.bus.bit_rate, segment.bus.data_bit_rate)
         self.segment = segment
         self.queue = segment.queue
@@ -156,8 +460,8 @@ class Interlude(Grid):
             if attempt.failed is not None and not attempt.told:
                 self._arrivals.tell_failed(attempt)
 
-    def inherit(self, source: Interlude) -> None:
-        """Go on in the grid of another interlude, with what is planned in it."""
+    def inherit(self, source: BitByBit) -> None:
+        """Go on in the grid of another followed, with what is planned in it."""
         self.copy_grid(source)
         if self._fast_part is not None and source._fast_part is not None:
             self._fast_part.inherit(source._fast_part)
@@ -165,8 +469,8 @@ class Interlude(Grid):
             self.move_to(self.queue.now_ns)
         self._sampled, self._news = source._sampled, _NEWS_BITS
 
-    def adopt(self, source: Interlude, station: Station) -> None:
-        """Take over the station of a member from another interlude, as it stands there."""
+    def adopt(self, source: BitByBit, station: Station) -> None:
+        """Take over the station of a member from another followed, as it stands there."""
         place = self.segment.members.index(station.controller)
         for attempt in source.attempts:
             if station in attempt.left:
@@ -175,7 +479,7 @@ class Interlude(Grid):
                 self._watch_from_afar(attempt)
         self._arrivals.take(source._arrivals, station)
         self.stations[place] = station
-        station.interlude, station.mask = self, 1 << place
+        station.followed, station.mask = self, 1 << place
         self._paced = self._paced or station.pace is not None
 
     def _watch_from_afar(self, attempt: Attempt) -> None:
