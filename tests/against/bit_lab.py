@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from linkloss.bus.controller import Controller
 from linkloss.bus.frame import Frame
 from linkloss.bus.medium import Bus
-from linkloss.bus.record import BitRecord, BusRecord, Hit
+from linkloss.bus.record import BitError, BitRecord, BusRecord
 from linkloss.clock.queue import EventQueue
 
 FRAME = Frame(0x123, bytes.fromhex("DEADBEEF"))
@@ -35,9 +35,9 @@ class Lab:
         """The bits that are seen inverted in each attempt, and by whom (None: by all)."""
         left = list(attempts)
 
-        def hits(*_) -> list[Hit]:
+        def hits(*_) -> list[BitError]:
             return [
-                Hit(bit, None if names is None else frozenset(names))
+                BitError(bit, None if names is None else frozenset(names))
                 for bit, names in (left.pop(0) if left else {}).items()
             ]
 

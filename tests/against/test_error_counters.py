@@ -12,7 +12,7 @@ import pytest
 from linkloss.bus.controller import Controller, ErrorState
 from linkloss.bus.frame import Frame, length_bits
 from linkloss.bus.medium import Bus
-from linkloss.bus.record import Hit
+from linkloss.bus.record import BitError
 from linkloss.clock.queue import EventQueue
 
 FRAME = Frame(0x123, bytes.fromhex("DEADBEEF"))
@@ -49,7 +49,7 @@ class Setup:
 
         def at_bit(*_):
             left[0] -= 1
-            return [Hit(k)] if left[0] >= 0 else []
+            return [BitError(k)] if left[0] >= 0 else []
 
         self.bus.disturbances.append(at_bit)
 
@@ -201,7 +201,7 @@ def test_recovery_under_back_to_back_load_takes_128_frames():
 def test_a_receiver_becomes_passive_at_128_and_its_counter_stops():
     # rule 9; addendum: the receive error counter need not go on counting above 127
     setup = Setup(3)
-    setup.bus.disturbances.append(lambda *_: [Hit(40)])
+    setup.bus.disturbances.append(lambda *_: [BitError(40)])
     for _ in range(6):
         setup.nodes[0].send(FRAME)
         setup.run(10_000)

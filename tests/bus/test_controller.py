@@ -13,7 +13,7 @@ from linkloss.bus.controller import (
     TransmitError,
 )
 from linkloss.bus.frame import Frame, length_bits
-from linkloss.bus.record import Hit
+from linkloss.bus.record import BitError
 
 
 def identifiers(bench):
@@ -47,7 +47,7 @@ def test_equal_identifiers_keep_their_order(bench_of):
 @pytest.mark.parametrize("order", ["priority", "fifo"])
 def test_a_failed_frame_keeps_its_turn(bench_of, order):
     bench = bench_of("a", "b", order=order)
-    hits = iter([[Hit(30)]])
+    hits = iter([[BitError(30)]])
     bench.bus.disturbances.append(lambda *_: next(hits, ()))
     bench["a"].send(Frame(0x100, b"\x01"))
     bench["a"].send(Frame(0x100, b"\x02"))
@@ -213,7 +213,7 @@ def test_abort_drops_what_waits_and_does_not_repeat_what_is_on_the_bus(bench_of)
 
 def test_an_abort_does_not_touch_what_is_sent_after_it(bench_of):
     bench = bench_of("a", "b")
-    hits = iter([[], [Hit(40)]])
+    hits = iter([[], [BitError(40)]])
     bench.bus.disturbances.append(lambda *_: next(hits, ()))
     bench["a"].send(Frame(0x100))
     bench.run(10)

@@ -13,7 +13,7 @@ from linkloss.bus.controller import Controller, TransmitError
 from linkloss.bus.frame import FdFrame, Frame, bits, fast_bits, length_bits
 from linkloss.bus.medium import Bus
 from linkloss.bus.port import Port
-from linkloss.bus.record import Hit
+from linkloss.bus.record import BitError
 from linkloss.clock.queue import EventQueue
 
 RATE, DATA_RATE = 500_000, 2_000_000
@@ -136,7 +136,7 @@ def test_a_bit_that_all_see_wrongly_costs_one_repeat_and_the_frame_arrives(frame
     bench = Bench("a", "b", "c")
     tail = length_bits(frame) - 8  # before the end of frame, whose last bits are a case apart
     bit = data.draw(st.integers(1, tail - 1))
-    hits = iter([[Hit(bit)]])
+    hits = iter([[BitError(bit)]])
     bench.bus.disturbances.append(lambda *_: next(hits, []))
     bench["a"].send(frame)
     bench.run(20_000_000)
@@ -152,7 +152,7 @@ def test_an_error_in_the_fast_part_is_flagged_in_slow_bits():
     bench = Bench("a", "b")
     first, _ = fast_bits(FAST)
     k = first + 200
-    hits = iter([[Hit(k)]])
+    hits = iter([[BitError(k)]])
     bench.bus.disturbances.append(lambda *_: next(hits, []))
     bench["a"].send(FAST)
     bench.run()

@@ -10,7 +10,7 @@ from can.interfaces.virtual import channels
 
 from linkloss.bus.frame import Frame, length_bits
 from linkloss.bus.port import BlockingReceive, open_channel
-from linkloss.bus.record import Hit
+from linkloss.bus.record import BitError
 
 CHANNEL = "guests test"
 
@@ -154,7 +154,7 @@ def test_a_program_that_sends_and_shuts_down_is_heard(car):
 
 
 def test_a_guest_that_goes_bus_off_while_leaving_is_gone(car):
-    car.bus.disturbances.append(lambda *_: [Hit(40)])
+    car.bus.disturbances.append(lambda *_: [BitError(40)])
     one = car.program()
     one.send(message(0x100))
     one.shutdown()

@@ -20,7 +20,7 @@ import pytest
 from interface_entry import entry_point
 
 from linkloss.bus.interface import names
-from linkloss.bus.record import Hit
+from linkloss.bus.record import BitError
 from linkloss.clock.wallclock import monotonic_seconds
 
 SOON = 5.0
@@ -115,7 +115,7 @@ def test_a_sender_whose_every_frame_is_disturbed_goes_bus_off_and_comes_back(net
     ear, off = net(), net()
 
     def strike(sender, _frame, _length):
-        return [Hit(20)] if sender is off._controller else []
+        return [BitError(20)] if sender is off._controller else []
 
     disturbances = off._live.bus.disturbances
     off._live.do(lambda: disturbances.append(strike))

@@ -7,7 +7,7 @@ import pytest
 from linkloss.bus.controller import ErrorState
 from linkloss.bus.frame import Frame, length_bits
 from linkloss.bus.medium import Bus
-from linkloss.bus.record import Hit
+from linkloss.bus.record import BitError
 from linkloss.clock.queue import EventQueue, Priority
 
 FRAME = Frame(0x123, bytes.fromhex("DEADBEEF"))  # 78 bits
@@ -70,7 +70,7 @@ def test_a_controller_that_its_errors_drove_off_is_no_receiver_any_more(bench_of
     bench = bench_of("a", "b", "c")
     bench["c"].send(Frame(0x300))
     bench.run()
-    bench.bus.disturbances.append(lambda *_: [Hit(40)])
+    bench.bus.disturbances.append(lambda *_: [BitError(40)])
     for name in "ab":
         bench[name].send(FRAME)
         bench.run()
@@ -128,7 +128,7 @@ def test_a_missed_frame_is_missed_by_one_without_any_error(bench_of):
 
 def test_the_first_of_several_disturbances_counts(bench_of):
     bench = bench_of("a", "b")
-    bits = iter([([Hit(50)], [Hit(30)]), ([], [])])
+    bits = iter([([BitError(50)], [BitError(30)]), ([], [])])
     current = []
 
     def first(*_):
@@ -144,7 +144,7 @@ def test_the_first_of_several_disturbances_counts(bench_of):
 
 def test_a_disturbance_outside_the_frame_is_refused(bench_of):
     bench = bench_of("a", "b")
-    bench.bus.disturbances.append(lambda _sender, _frame, length: [Hit(length + 3)])
+    bench.bus.disturbances.append(lambda _sender, _frame, length: [BitError(length + 3)])
     bench["a"].send(FRAME)
     with pytest.raises(ValueError, match="intermission have bits 0 to 80, no bit 81"):
         bench.run()
@@ -168,7 +168,7 @@ def test_how_long_the_error_flags_take(bench_of, k, receiver, gap):
     if receiver is ErrorState.PASSIVE:
         bench["b"].tec = 150
         bench["b"].refresh_state()
-    hits = iter([[Hit(k)]])
+    hits = iter([[BitError(k)]])
     bench.bus.disturbances.append(lambda *_: next(hits, ()))
     bench["a"].send(FRAME)
     bench.run()

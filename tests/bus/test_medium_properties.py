@@ -13,7 +13,7 @@ from linkloss.bus.cable import Short
 from linkloss.bus.controller import Controller, ErrorState, TransmitError
 from linkloss.bus.frame import Frame, arbitration_word, length_bits
 from linkloss.bus.medium import Bus
-from linkloss.bus.record import Hit, Noise
+from linkloss.bus.record import BitError, Noise
 from linkloss.clock.queue import EventQueue
 
 NAMES = "abcd"
@@ -71,7 +71,7 @@ class Run:
             rng = random.Random(seed)
             self.bus.disturbances.append(
                 lambda _s, _f, length: (
-                    [Hit(rng.randrange(length))] if rng.random() < disturbed else []
+                    [BitError(rng.randrange(length))] if rng.random() < disturbed else []
                 )
             )
 

@@ -12,7 +12,7 @@ from linkloss.bus.cable import Line
 from linkloss.bus.controller import Controller, TransmitError
 from linkloss.bus.frame import INTERMISSION_BITS, FdFrame, Frame, length_bits
 from linkloss.bus.medium import Bus
-from linkloss.bus.record import Hit
+from linkloss.bus.record import BitError
 from linkloss.clock.queue import EventQueue
 
 BIT_NS = 1_000
@@ -158,7 +158,7 @@ def act(run, hits, what, first, second):
             with bus.rewiring(first):
                 nodes[first].bit_rate = second
         elif what == "hit":
-            hits.append(Hit(first, None if second is None else frozenset(second)))
+            hits.append(BitError(first, None if second is None else frozenset(second)))
         else:
             STRIKES[what](bus, nodes[first], second)
     except ValueError:  # no neighbours, or off the cable

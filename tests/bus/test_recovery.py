@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from linkloss.bus.controller import ErrorState
 from linkloss.bus.frame import Frame
-from linkloss.bus.record import Hit
+from linkloss.bus.record import BitError
 
 FRAME = Frame(0x123, bytes.fromhex("DEADBEEF"))  # 78 bits, 81 with intermission
 
@@ -48,7 +48,7 @@ def test_a_frame_whose_end_was_not_heard_from_the_ack_delimiter_on_does_not_coun
 def test_a_failed_frame_counts_too(bench_of):
     bench = bench_of("a", "b", "c")
     begin(bench, "a")
-    hits = iter([[Hit(72)]])
+    hits = iter([[BitError(72)]])
     bench.bus.disturbances.append(lambda *_: next(hits, ()))
     bench["b"].send(FRAME)
     # in the end of frame all notice at once: 72 + 18 bits, then the frame again

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from linkloss.bus.frame import Frame
-from linkloss.bus.record import Hit
+from linkloss.bus.record import BitError
 
 FRAME = Frame(0x123, bytes.fromhex("DEADBEEF"))  # 78 bits
 IDLE_BITS, FREE_BITS = 81, 89
@@ -83,7 +83,7 @@ def test_a_piece_that_changes_twice_in_one_intermission_goes_on_bit_by_bit(bench
     bench.bus.cut("b", "c")
     bench["a"].send(FRAME)
     bench["a"].send(Frame(0x300))
-    bench.bus.disturbances.append(lambda sender, *_: [Hit(3)] if sender.name == "c" else [])
+    bench.bus.disturbances.append(lambda sender, *_: [BitError(3)] if sender.name == "c" else [])
     bench.at(70, bench["c"].send, Frame(0x555))  # flags from bit 74 on, idle at bit 91
     bench.at(79, bench.bus.unplug, "x")
     bench.at(80, bench.bus.mend, "b", "c")

@@ -16,7 +16,7 @@ from linkloss.campaign.check import Hunted, Interrupted, check
 from linkloss.campaign.hunt import BATCH, Hunt
 from linkloss.campaign.isolation import apart, no_branching
 from linkloss.campaign.run import failed_case
-from linkloss.campaign.selection import Order, cases_of, content
+from linkloss.campaign.selection import CheckRequest, cases_of, content
 from linkloss.campaign.store import CaseStore, identity
 from linkloss.problem import BadInput
 from linkloss.report.machine import check_json
@@ -131,10 +131,10 @@ def test_an_interrupt_leaves_a_report_of_what_was_done():
 
 
 def test_a_worker_that_finds_other_files_refuses_the_order():
-    good = Order(TINY, depth="quick", content=content(tiny()))
+    good = CheckRequest(TINY, depth="quick", content=content(tiny()))
     assert [case.name for case in cases_of(good)] == [case.name for case in good.cases(tiny())]
     with pytest.raises(RuntimeError, match="not those that the check was begun with"):
-        cases_of(Order(TINY, depth="quick", content="other"))
+        cases_of(CheckRequest(TINY, depth="quick", content="other"))
 
 
 def test_a_worker_reads_a_program_anew_that_has_changed(tmp_path):
@@ -144,7 +144,7 @@ def test_a_worker_reads_a_program_anew_that_has_changed(tmp_path):
     before = load_vehicle(path)
     source.write_text(source.read_text() + "\nCHANGED = True\n")
     assert content(before) != content(tiny())
-    (case, *_) = cases_of(Order(path, depth="quick", content=content(before)))
+    (case, *_) = cases_of(CheckRequest(path, depth="quick", content=content(before)))
     program = case.vehicle.programs["rear"]
     assert sys.modules[program.__module__].CHANGED
 

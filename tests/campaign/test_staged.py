@@ -9,7 +9,7 @@ import pytest
 
 from linkloss.campaign.check import cases_named, check
 from linkloss.campaign.run import run_case
-from linkloss.campaign.selection import BEFORE_NS, TIMES, WHOLE, Order, Stage, stage
+from linkloss.campaign.selection import BEFORE_NS, TIMES, WHOLE, CheckRequest, Stage, stage
 from linkloss.judge import Outcome, declared_rules
 from linkloss.logs.drive import Drive, Selection
 from linkloss.problem import BadInput
@@ -32,7 +32,7 @@ def staged() -> Stage:
 
 @cache
 def cases():
-    order = Order(wren().path, drive=DRIVE)
+    order = CheckRequest(wren().path, drive=DRIVE)
     return {case.name: case for case in order.cases(wren())}
 
 

@@ -12,7 +12,7 @@ import pytest
 from c_cars import PINS, ROOT, rear_in_c
 
 from linkloss.campaign.check import check
-from linkloss.campaign.selection import Order
+from linkloss.campaign.selection import CheckRequest
 from linkloss.session import simulate
 from linkloss.vehicle.loading import load_vehicle
 
@@ -76,7 +76,7 @@ def test_a_shipped_program_sends_its_life_sign_in_time_and_nothing_else(tmp_path
         pytest.skip("greenlet is not installed")
     path = shipped(kind, tmp_path)
     vehicle = load_vehicle(path)
-    cases = Order(path, depth="quick", only=SEEN, situations=("night_drive",)).cases(vehicle)
+    cases = CheckRequest(path, depth="quick", only=SEEN, situations=("night_drive",)).cases(vehicle)
     for scenario in [case for case in cases if not case.faults or "rear" in case.name]:
         recording = simulate(scenario)
         starts = [c.at_ns for c in recording.nodes["rear"] if c.state == "running"]

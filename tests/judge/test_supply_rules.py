@@ -80,7 +80,7 @@ def test_a_supply_that_fails_again_before_the_boot_excuses_up_to_its_return_only
     tape.unsupplied("rear", 1000, None).unsupplied("rear", 1200, 1400)
     tape.output("lamp", (70, 1), (1000, 0), (1520, 1), (2500, 0), (2510, 1))
     assert stretches(tape) == [(2500 * MS, 2510 * MS)]
-    assert Case(tape.vehicle, tape.recording).lean("rear") == [(1000 * MS, 1400 * MS)]
+    assert Case(tape.vehicle, tape.recording).undersupplied("rear") == [(1000 * MS, 1400 * MS)]
 
 
 def test_darkness_does_not_count_while_the_voltage_is_still_too_low():

@@ -23,9 +23,9 @@ from linkloss.campaign.isolation import isolated
 from linkloss.campaign.plan import plan
 from linkloss.campaign.result import Tally
 from linkloss.campaign.run import run_case
-from linkloss.campaign.selection import Order
+from linkloss.campaign.selection import CheckRequest
 from linkloss.campaign.store import CaseStore
-from linkloss.campaign.workers import Crew
+from linkloss.campaign.workers import Workers
 from linkloss.scenario import Scenario, TimedAction, TimedFault
 from linkloss.vehicle.loading import load_vehicle
 
@@ -132,15 +132,15 @@ def gain(rate) -> float:
 @pytest.mark.benchmark(group="campaign")
 def test_a_second_worker(benchmark):
     cases = in_order(wren(), plan(wren())[::40])
-    order = Order(WREN)
+    order = CheckRequest(WREN)
 
     def busy(workers: int) -> float:
         with ProcessPoolExecutor(workers) as pool:
             return 4 / seconds(lambda: list(pool.map(work, range(4))))
 
     def campaign(workers: int) -> float:
-        crew = Crew(workers, branch=True, limit_s=60)
-        return len(cases) / seconds(lambda: list(crew.run(order, cases, 0)))
+        workers = Workers(workers, branch=True, limit_s=60)
+        return len(cases) / seconds(lambda: list(workers.run(order, cases, 0)))
 
     figures = benchmark.pedantic(lambda: (gain(busy), gain(campaign)), rounds=1, warmup_rounds=0)
 
@@ -156,9 +156,9 @@ def test_the_whole_check_of_the_demo_car(benchmark):
     """From every twentieth case of it; the real one is the first command of the README."""
     cases = plan(wren())
     sample = cases[::20]
-    crew = Crew(os.cpu_count() or 1, branch=True, limit_s=60)
+    workers = Workers(os.cpu_count() or 1, branch=True, limit_s=60)
     results = benchmark.pedantic(
-        lambda: list(crew.run(Order(WREN), sample, 0)), rounds=2, warmup_rounds=0
+        lambda: list(workers.run(CheckRequest(WREN), sample, 0)), rounds=2, warmup_rounds=0
     )
 
     assert [result.name for result in results] == [case.name for case in sample]

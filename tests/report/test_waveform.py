@@ -9,7 +9,7 @@ import pytest
 
 from linkloss.bus import Bus, BusRecord, Controller, Frame
 from linkloss.bus.frame import bits, length_bits
-from linkloss.bus.record import Hit
+from linkloss.bus.record import BitError
 from linkloss.clock.queue import EventQueue
 from linkloss.recording import ControllerChange, Recording, note_bit
 from linkloss.report.waveform import course_of, waveform
@@ -125,7 +125,7 @@ class Followed:
 
 
 def test_a_failed_frame_is_drawn_with_all_flags_and_its_repeat():
-    followed = Followed(Hit(40))
+    followed = Followed(BitError(40))
     lines = followed.lines()
     # bit 40 is read dominant; flag of a 41 to 46, of the others from the sixth dominant bit on
     bus = sampled(lines["bus"], 1_000_000, 63 + 78)
@@ -136,7 +136,7 @@ def test_a_failed_frame_is_drawn_with_all_flags_and_its_repeat():
 
 
 def test_equal_bits_in_a_row_are_one_entry():
-    followed = Followed(Hit(40))
+    followed = Followed(BitError(40))
     assert len(followed.made.bits) < len(followed.bits) / 1.5
     assert followed.made.bits[-1].end_ns == followed.bits[-1].end_ns
     spans = [(bit.start_ns, bit.end_ns) for bit in followed.made.bits]
@@ -144,7 +144,7 @@ def test_equal_bits_in_a_row_are_one_entry():
 
 
 def test_who_reads_something_else_than_others_has_a_channel_for_it():
-    lines = Followed(Hit(40, frozenset("b"))).lines()
+    lines = Followed(BitError(40, frozenset("b"))).lines()
     assert list(lines) == ["bus", "a", "b", "c", "b_reads"]
     assert sampled(lines["b_reads"], 1_000_000, 42) != sampled(lines["bus"], 1_000_000, 42)
     assert sampled(lines["b_reads"], 1_000_000, 42)[40] == "0"

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from linkloss.bus import Bus, Controller, Frame
 from linkloss.bus.frame import length_bits
-from linkloss.bus.record import Hit
+from linkloss.bus.record import BitError
 from linkloss.clock.queue import EventQueue
 from linkloss.sizing.message_plan import NO_ERRORS, Errors, Stream
 from linkloss.sizing.response import responses
@@ -58,7 +58,7 @@ def slowest_ns(plan: Sequence[Sent], errors_ns: Sequence[int] = ()) -> dict[str,
 
         def disturb(_sender, _frame, length):
             hit = sorted(at for at in errors_ns if 0 <= at - queue.now_ns < length * BIT)
-            return [Hit((at - queue.now_ns) // BIT) for at in hit[:1]]
+            return [BitError((at - queue.now_ns) // BIT) for at in hit[:1]]
 
         bus.disturbances.append(disturb)
     for sent in plan:

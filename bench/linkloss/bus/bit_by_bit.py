@@ -42,7 +42,7 @@ from linkloss.bus.frame import Frame
 from linkloss.bus.grid import FastPart, Grid
 from linkloss.bus.protocol import Recovery, Station
 from linkloss.bus.reception import outgoing
-from linkloss.bus.record import BitRecord, BusRecord, Cause, Hit
+from linkloss.bus.record import BitError, BitRecord, BusRecord, Cause
 from linkloss.clock.queue import Event, EventQueue, Priority
 
 
@@ -602,7 +602,7 @@ class BitByBit(Grid):
         self,
         stations: Sequence[Station],
         begun: Mapping[Controller, Frame] | None = None,
-        hits: Sequence[Hit] | None = None,
+        hits: Sequence[BitError] | None = None,
         place: int = 0,
     ) -> None:
         """Stations begin a frame with the present bit.

@@ -18,7 +18,7 @@ from heapq import heappop, heappush
 from typing import Literal, Protocol
 
 from linkloss.bus.frame import Frame, SwitchingClock
-from linkloss.bus.record import BitRecord, BusRecord, Hit, Noise
+from linkloss.bus.record import BitError, BitRecord, BusRecord, Noise
 from linkloss.clock.queue import Event, EventQueue
 
 WARNING_LEVEL = 96
@@ -78,7 +78,7 @@ Filter = tuple[int, int, bool | None]
 Observer = Callable[[BusRecord], object]
 BitObserver = Callable[[BitRecord], object]
 Transform = Callable[["Controller", Frame], Frame]
-Disturbance = Callable[["Controller", Frame, int], Iterable[Hit]]
+Disturbance = Callable[["Controller", Frame, int], Iterable[BitError]]
 Miss = Callable[["Controller", Frame], bool]
 
 
@@ -119,7 +119,7 @@ class Medium(Protocol):
     def as_sent(self, sender: Controller, frame: Frame) -> Frame:
         """What stands on the bus when a controller sends a frame."""
 
-    def hits_on(self, sender: Controller, frame: Frame) -> list[Hit]:
+    def hits_on(self, sender: Controller, frame: Frame) -> list[BitError]:
         """The bits of a frame that are disturbed."""
 
     def hearing(self, frame: Frame, receivers: tuple[Controller, ...]) -> tuple[Controller, ...]:

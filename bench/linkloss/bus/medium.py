@@ -23,7 +23,7 @@ from linkloss.bus.controller import (
     Transform,
 )
 from linkloss.bus.frame import INTERMISSION_BITS, FdFrame, Frame, SwitchingClock, length_bits
-from linkloss.bus.record import Hit, Noise
+from linkloss.bus.record import BitError, Noise
 from linkloss.bus.segment import Segment
 from linkloss.clock.queue import NS_PER_S, EventQueue
 
@@ -300,7 +300,7 @@ class Bus:
             )
         return altered
 
-    def hits_on(self, sender: Controller, frame: Frame) -> list[Hit]:
+    def hits_on(self, sender: Controller, frame: Frame) -> list[BitError]:
         """The bits of a frame, or of the intermission behind it, that ``disturbances`` strike.
 
         :raises ValueError: if one of them lies outside.

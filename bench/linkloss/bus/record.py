@@ -14,7 +14,7 @@ sent different content under one identifier; its sender went away.
 """
 
 
-class Hit(NamedTuple):
+class BitError(NamedTuple):
     """A bit that is seen inverted, as if a disturbance had struck at its sample point."""
 
     bit: int

@@ -27,7 +27,7 @@ from linkloss.bus.controller import NOTHING, Controller, ErrorState, Hearers, Me
 from linkloss.bus.frame import INTERMISSION_BITS, TAIL_BITS, BitClock, Frame, length_bits
 from linkloss.bus.protocol import DELIMITER_BITS, FLAG_BITS, GROUP_BITS, SUSPEND_BITS, Recovery
 from linkloss.bus.reception import outgoing
-from linkloss.bus.record import BusRecord, Cause, Hit
+from linkloss.bus.record import BitError, BusRecord, Cause
 from linkloss.clock.queue import NS_PER_S, Event, EventQueue, Priority
 
 _PASSIVE = ErrorState.PASSIVE
@@ -394,7 +394,7 @@ class Segment:
             self.event = self.queue.at(slot_ns, self.unheard, priority=Priority.BUS)
         return True
 
-    def _follow(self, begun: dict[Controller, Frame], hits: list[Hit]) -> None:
+    def _follow(self, begun: dict[Controller, Frame], hits: list[BitError]) -> None:
         """Bit by bit from this start of frame on."""
         self.frame = None
         followed = BitByBit(self, self.queue.now_ns)

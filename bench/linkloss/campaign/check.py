@@ -28,9 +28,9 @@ from linkloss.campaign.isolation import can_branch
 from linkloss.campaign.reach import reached
 from linkloss.campaign.result import CaseResult, CheckReport, RunResult
 from linkloss.campaign.run import run
-from linkloss.campaign.selection import Order, content, situations_named
+from linkloss.campaign.selection import CheckRequest, content, situations_named
 from linkloss.campaign.store import CaseStore
-from linkloss.campaign.workers import Cluster, Crew, Runner
+from linkloss.campaign.workers import Cluster, Runner, Workers
 from linkloss.clock.wallclock import monotonic_seconds
 from linkloss.judge import declared_rules
 from linkloss.problem import BadInput, unknown
@@ -175,7 +175,7 @@ def check(
     Raises BadInput for names that do not exist and for a hunt without an end, and Interrupted,
     with a report of what was done, on an interrupt from the keyboard.
     """
-    order = Order(
+    order = CheckRequest(
         vehicle.path,
         seed,
         depth,
@@ -198,20 +198,22 @@ def check(
     report = CheckReport(
         vehicle, seed, declared, results, batches.total, space, drive, order.logged, unjudged
     )
-    crew: Runner = (
-        Crew(jobs or os.cpu_count() or 1, branch=branch, limit_s=limit_s)
+    workers: Runner = (
+        Workers(jobs or os.cpu_count() or 1, branch=branch, limit_s=limit_s)
         if cluster is None
         else Cluster(cluster)
     )
     try:
-        with closing(crew):
-            _run(crew, order, batches, results, progress)
+        with closing(workers):
+            _run(workers, order, batches, results, progress)
     except KeyboardInterrupt:
         raise Interrupted(report) from None
     return report
 
 
-def _batches(vehicle: Vehicle, order: Order, cases: int | None, for_s: float | None) -> Batches:
+def _batches(
+    vehicle: Vehicle, order: CheckRequest, cases: int | None, for_s: float | None
+) -> Batches:
     if order.depth != "hunt" or order.names is not None or order.drive is not None:
         return Planned(order.cases(vehicle))
     if cases is None and for_s is None:
@@ -229,7 +231,11 @@ def _batches(vehicle: Vehicle, order: Order, cases: int | None, for_s: float | N
 
 
 def _run(
-    crew: Runner, order: Order, batches: Batches, results: CaseStore, progress: Progress | None
+    workers: Runner,
+    order: CheckRequest,
+    batches: Batches,
+    results: CaseStore,
+    progress: Progress | None,
 ) -> None:
     """Batch by batch; what ``results`` holds already is learned from, but not run again."""
     known, place = len(results), 0
@@ -238,7 +244,7 @@ def _run(
         done = min(len(batch), max(0, known - place))
         found = list(islice(earlier, done))
         named = replace(order, names=tuple(case.name for case in batch))
-        for result in crew.run(named if batches.learns else order, batch, done):
+        for result in workers.run(named if batches.learns else order, batch, done):
             results.append(result)
             if batches.learns:
                 found.append(result)
@@ -280,7 +286,7 @@ def cases_named(
     """The cases with these names; names that do not fit the vehicle are missing. ``drive`` is
     the log whose windows are the situations, if any, ``logged`` the nodes that come out of it.
     """
-    order = Order(vehicle.path, seed, drive=drive, logged=logged)
+    order = CheckRequest(vehicle.path, seed, drive=drive, logged=logged)
     found = {name: order.named(vehicle, name) for name in names}
     return {name: case for name, case in found.items() if case is not None}
 

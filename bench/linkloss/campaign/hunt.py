@@ -34,7 +34,7 @@ from random import Random
 
 from linkloss.campaign.cases import MS, CaseMaker, instances, instants
 from linkloss.campaign.isolation import apart
-from linkloss.campaign.pairs import LINKED, Kinship
+from linkloss.campaign.pairs import LINKED, Relations
 from linkloss.campaign.reach import Coverage, News, Reached
 from linkloss.faults.base import Fault
 from linkloss.faults.frame_faults import requests
@@ -143,7 +143,7 @@ MOST_ACTIONS = 3
 
 
 @dataclass(frozen=True, slots=True)
-class Tale:
+class DrawnCase:
     """A situation, faults in the order of their begin, and actions beside the situation's own."""
 
     situation: str
@@ -152,7 +152,7 @@ class Tale:
 
 
 class Mutator:
-    """Draws tales of one vehicle. All chance comes from the generator that is handed in."""
+    """Draws cases of one vehicle. All chance comes from the generator that is handed in."""
 
     def __init__(
         self,
@@ -168,7 +168,7 @@ class Mutator:
         self.vehicle = maker.vehicle
         self.most_faults = most_faults
         self.moments = Moments(maker)
-        self.kinship = Kinship(maker.vehicle)
+        self.relations = Relations(maker.vehicle)
         self._by_kind: dict[str, list[Fault]] = {}
         for fault in instances(maker.vehicle):
             if kinds is None or fault.kind in kinds:
@@ -193,46 +193,46 @@ class Mutator:
                     known[name][value] = None
         return {name: list(values) for name, values in known.items() if len(values) > 1}
 
-    def scenario(self, tale: Tale) -> Scenario:
-        """The case of a tale; its name tells all of it."""
-        return self.maker.case(tale.situation, tale.faults, more=tale.actions)
+    def scenario(self, drawn_case: DrawnCase) -> Scenario:
+        """The case of a drawn case; its name tells all of it."""
+        return self.maker.case(drawn_case.situation, drawn_case.faults, more=drawn_case.actions)
 
     # ---- drawing ----
 
-    def fresh(self, random: Random) -> Tale:
-        """A tale from nothing, with up to the most faults."""
-        tale = Tale(random.choice(self._situations), ())
+    def fresh(self, random: Random) -> DrawnCase:
+        """A drawn case from nothing, with up to the most faults."""
+        drawn_case = DrawnCase(random.choice(self._situations), ())
         for _ in range(random.randint(1, self.most_faults)):
-            tale = self._insert(tale, random)
-        return self._act(tale, random) if random.random() < 0.5 else tale
+            drawn_case = self._insert(drawn_case, random)
+        return self._act(drawn_case, random) if random.random() < 0.5 else drawn_case
 
-    def mutated(self, tale: Tale, random: Random) -> Tale:
-        """A tale that differs from another in one to three things."""
+    def mutated(self, drawn_case: DrawnCase, random: Random) -> DrawnCase:
+        """A drawn case that differs from another in one to three things."""
         for _ in range(random.randint(1, 3)):
-            tale = random.choice(self._changes(tale))(tale, random)
-        return tale
+            drawn_case = random.choice(self._changes(drawn_case))(drawn_case, random)
+        return drawn_case
 
-    def _changes(self, tale: Tale) -> list[Callable[[Tale, Random], Tale]]:
-        """What can be done to a tale."""
-        found: list[Callable[[Tale, Random], Tale]] = []
-        if len(tale.faults) < self.most_faults:
+    def _changes(self, drawn_case: DrawnCase) -> list[Callable[[DrawnCase, Random], DrawnCase]]:
+        """What can be done to a drawn case."""
+        found: list[Callable[[DrawnCase, Random], DrawnCase]] = []
+        if len(drawn_case.faults) < self.most_faults:
             found.append(self._insert)
-        if tale.faults:
+        if drawn_case.faults:
             found += [self._move, self._replace, self._stretch]
-        if len(tale.faults) > 1:
+        if len(drawn_case.faults) > 1:
             found.append(self._drop)
-        if len(tale.actions) < MOST_ACTIONS:
+        if len(drawn_case.actions) < MOST_ACTIONS:
             found.append(self._act)
-        if tale.actions:
+        if drawn_case.actions:
             found += [self._change_action, self._drop_action]
         return found
 
-    def _fault(self, tale: Tale, random: Random) -> Fault:
-        """A fault for a tale: each kind is as likely as any other."""
+    def _fault(self, drawn_case: DrawnCase, random: Random) -> Fault:
+        """A fault for a drawn case: each kind is as likely as any other."""
         among = self._by_kind[random.choice(list(self._by_kind))]
-        if tale.faults and random.random() < AKIN_SHARE:
-            other = random.choice(tale.faults).fault
-            akin = [fault for fault in among if self.kinship.relation(other, fault) >= LINKED]
+        if drawn_case.faults and random.random() < AKIN_SHARE:
+            other = random.choice(drawn_case.faults).fault
+            akin = [fault for fault in among if self.relations.relation(other, fault) >= LINKED]
             among = akin or among
         return random.choice(among)
 
@@ -243,77 +243,82 @@ class Mutator:
 
     # ---- faults ----
 
-    def _insert(self, tale: Tale, random: Random) -> Tale:
-        at_ns = self.moments.draw(tale.situation, tale.faults, random)
-        return _with(tale, (*tale.faults, self._timed(self._fault(tale, random), at_ns, random)))
+    def _insert(self, drawn_case: DrawnCase, random: Random) -> DrawnCase:
+        at_ns = self.moments.draw(drawn_case.situation, drawn_case.faults, random)
+        return _with(
+            drawn_case,
+            (*drawn_case.faults, self._timed(self._fault(drawn_case, random), at_ns, random)),
+        )
 
-    def _drop(self, tale: Tale, random: Random) -> Tale:
-        index = random.randrange(len(tale.faults))
-        return _with(tale, (*tale.faults[:index], *tale.faults[index + 1 :]))
+    def _drop(self, drawn_case: DrawnCase, random: Random) -> DrawnCase:
+        index = random.randrange(len(drawn_case.faults))
+        return _with(drawn_case, (*drawn_case.faults[:index], *drawn_case.faults[index + 1 :]))
 
     def _exchanged(
-        self, tale: Tale, random: Random, change: Callable[[TimedFault], TimedFault]
-    ) -> Tale:
-        index = random.randrange(len(tale.faults))
-        faults = list(tale.faults)
+        self, drawn_case: DrawnCase, random: Random, change: Callable[[TimedFault], TimedFault]
+    ) -> DrawnCase:
+        index = random.randrange(len(drawn_case.faults))
+        faults = list(drawn_case.faults)
         faults[index] = change(faults[index])
-        return _with(tale, tuple(faults))
+        return _with(drawn_case, tuple(faults))
 
-    def _move(self, tale: Tale, random: Random) -> Tale:
-        at_ns = self.moments.draw(tale.situation, tale.faults, random)
+    def _move(self, drawn_case: DrawnCase, random: Random) -> DrawnCase:
+        at_ns = self.moments.draw(drawn_case.situation, drawn_case.faults, random)
 
         def moved(timed: TimedFault) -> TimedFault:
             lasts_ns = None if timed.until_ns is None else timed.until_ns - timed.at_ns
             return TimedFault(timed.fault, at_ns, None if lasts_ns is None else at_ns + lasts_ns)
 
-        return self._exchanged(tale, random, moved)
+        return self._exchanged(drawn_case, random, moved)
 
-    def _replace(self, tale: Tale, random: Random) -> Tale:
-        fault = self._fault(tale, random)
-        return self._exchanged(tale, random, lambda timed: self._timed(fault, timed.at_ns, random))
-
-    def _stretch(self, tale: Tale, random: Random) -> Tale:
+    def _replace(self, drawn_case: DrawnCase, random: Random) -> DrawnCase:
+        fault = self._fault(drawn_case, random)
         return self._exchanged(
-            tale, random, lambda timed: self._timed(timed.fault, timed.at_ns, random)
+            drawn_case, random, lambda timed: self._timed(fault, timed.at_ns, random)
+        )
+
+    def _stretch(self, drawn_case: DrawnCase, random: Random) -> DrawnCase:
+        return self._exchanged(
+            drawn_case, random, lambda timed: self._timed(timed.fault, timed.at_ns, random)
         )
 
     # ---- actions ----
 
-    def _action(self, tale: Tale, random: Random) -> TimedAction:
+    def _action(self, drawn_case: DrawnCase, random: Random) -> TimedAction:
         name = random.choice(list(self._positions))
-        at_ns = self.moments.draw(tale.situation, tale.faults, random)
+        at_ns = self.moments.draw(drawn_case.situation, drawn_case.faults, random)
         return TimedAction(at_ns, {name: random.choice(self._positions[name])})
 
-    def _act(self, tale: Tale, random: Random) -> Tale:
+    def _act(self, drawn_case: DrawnCase, random: Random) -> DrawnCase:
         if not self._positions:
-            return tale
-        return _acting(tale, (*tale.actions, self._action(tale, random)))
+            return drawn_case
+        return _acting(drawn_case, (*drawn_case.actions, self._action(drawn_case, random)))
 
-    def _change_action(self, tale: Tale, random: Random) -> Tale:
-        index = random.randrange(len(tale.actions))
-        actions = list(tale.actions)
-        actions[index] = self._action(tale, random)
-        return _acting(tale, tuple(actions))
+    def _change_action(self, drawn_case: DrawnCase, random: Random) -> DrawnCase:
+        index = random.randrange(len(drawn_case.actions))
+        actions = list(drawn_case.actions)
+        actions[index] = self._action(drawn_case, random)
+        return _acting(drawn_case, tuple(actions))
 
-    def _drop_action(self, tale: Tale, random: Random) -> Tale:
-        index = random.randrange(len(tale.actions))
-        return _acting(tale, (*tale.actions[:index], *tale.actions[index + 1 :]))
+    def _drop_action(self, drawn_case: DrawnCase, random: Random) -> DrawnCase:
+        index = random.randrange(len(drawn_case.actions))
+        return _acting(drawn_case, (*drawn_case.actions[:index], *drawn_case.actions[index + 1 :]))
 
 
-def _with(tale: Tale, faults: tuple[TimedFault, ...]) -> Tale:
-    """A tale with other faults. Of a lasting fault that would be there twice at one time only the
-    first stays: it is one fault.
+def _with(drawn_case: DrawnCase, faults: tuple[TimedFault, ...]) -> DrawnCase:
+    """A drawn case with other faults. Of a lasting fault that would be there twice at one time only
+    the first stays: it is one fault.
     """
     kept: list[TimedFault] = []
     for timed in sorted(faults, key=lambda timed: timed.at_ns):
         before = (known for known in kept if known.fault == timed.fault)
         if not any(timed.at_ns <= (known.until_ns or known.at_ns) for known in before):
             kept.append(timed)
-    return replace(tale, faults=tuple(kept))
+    return replace(drawn_case, faults=tuple(kept))
 
 
-def _acting(tale: Tale, actions: tuple[TimedAction, ...]) -> Tale:
-    return replace(tale, actions=tuple(sorted(actions, key=lambda action: action.at_ns)))
+def _acting(drawn_case: DrawnCase, actions: tuple[TimedAction, ...]) -> DrawnCase:
+    return replace(drawn_case, actions=tuple(sorted(actions, key=lambda action: action.at_ns)))
 
 
 BATCH = 64
@@ -325,14 +330,14 @@ FRESH_SHARE = 0.25
 TRIES = 20
 """So often a case is drawn anew that has been there before."""
 MOST_KEPT = 2_000
-"""No more tales are kept than this; the oldest go first."""
+"""No more drawn_cases are kept than this; the oldest go first."""
 
 
 @dataclass(slots=True)
 class _Kept:
-    """A tale worth changing: what it brought, and how often it was changed since."""
+    """A drawn case worth changing: what it brought, and how often it was changed since."""
 
-    tale: Tale
+    drawn_case: DrawnCase
     worth: float
     used: int = 0
 
@@ -372,7 +377,7 @@ class Hunt:
         self._order = {name: number for number, name in enumerate(vehicle.situations)}
         self._kept: list[_Kept] = []
         self._names: set[str] = set()
-        self._drawn: list[Tale] | None = None
+        self._drawn: list[DrawnCase] | None = None
 
     @property
     def drawn(self) -> int:
@@ -389,42 +394,42 @@ class Hunt:
         self.number += 1
         found = [self._new_case(random) for _ in range(self.batch)]
         drawn = sorted((entry for entry in found if entry is not None), key=self._place)
-        self._drawn = [tale for tale, _ in drawn]
+        self._drawn = [drawn_case for drawn_case, _ in drawn]
         return [case for _, case in drawn]
 
     def learn(self, results: Sequence[Reached]) -> list[News]:
         """Take in what the last batch's cases reached, in their order; says what was new about
         each. Raises ValueError when there are more or fewer than the batch had.
         """
-        tales = self._drawn or []
-        if len(results) != len(tales):
-            raise ValueError(f"got {len(results)} results for a batch of {len(tales)} cases")
+        drawn_cases = self._drawn or []
+        if len(results) != len(drawn_cases):
+            raise ValueError(f"got {len(results)} results for a batch of {len(drawn_cases)} cases")
         self._drawn = None
         told = [self.coverage.add(found) for found in results]
-        for tale, news in zip(tales, told, strict=True):
+        for drawn_case, news in zip(drawn_cases, told, strict=True):
             if news.any:
-                self._kept.append(_Kept(tale, len(news.points) + len(news.shrunk) / 4))
+                self._kept.append(_Kept(drawn_case, len(news.points) + len(news.shrunk) / 4))
         del self._kept[:-MOST_KEPT]
         return told
 
-    def _new_case(self, random: Random) -> tuple[Tale, Scenario] | None:
+    def _new_case(self, random: Random) -> tuple[DrawnCase, Scenario] | None:
         for _ in range(TRIES):
-            tale = self._draw(random)
-            case = self._mutator.scenario(tale)
-            if tale.faults and case.name not in self._names:
+            drawn_case = self._draw(random)
+            case = self._mutator.scenario(drawn_case)
+            if drawn_case.faults and case.name not in self._names:
                 self._names.add(case.name)
-                return tale, case
+                return drawn_case, case
         return None
 
-    def _place(self, drawn: tuple[Tale, Scenario]) -> tuple[int, bool, int]:
+    def _place(self, drawn: tuple[DrawnCase, Scenario]) -> tuple[int, bool, int]:
         """Cases that share a beginning stand together."""
-        tale, case = drawn
-        return self._order[tale.situation], bool(tale.actions), case.parts_ns
+        drawn_case, case = drawn
+        return self._order[drawn_case.situation], bool(drawn_case.actions), case.parts_ns
 
-    def _draw(self, random: Random) -> Tale:
+    def _draw(self, random: Random) -> DrawnCase:
         if not self._kept or random.random() < FRESH_SHARE:
             return self._mutator.fresh(random)
         weights = [kept.weight for kept in self._kept]
         (kept,) = random.choices(self._kept, weights)
         kept.used += 1
-        return self._mutator.mutated(kept.tale, random)
+        return self._mutator.mutated(kept.drawn_case, random)

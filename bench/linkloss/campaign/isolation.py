@@ -1,15 +1,16 @@
 """Cases away from the bench's own process: one that crashes or hangs is a finding and stops
 nobody else.
 
-A worker runs its cases in a child process, a *hub*, one after the other. Where cases begin alike
-and the common beginning is long, the hub runs it only once: it stops before each first fault and
-forks a process that runs that one case to its end, while the hub waits and then goes on:
+A worker runs its cases in a child process, a *fork server*, one after the other. Where cases begin
+alike and the common beginning is long, the server runs it only once: it stops before each first
+fault and forks a process that runs that one case to its end, while the server waits and then goes
+on:
 
-    hub    ======|======|=========|====
+    server ======|======|=========|====
                  fork   fork      fork
     cases        |---a  |---b     |---c
 
-The hub is a fresh process with one thread, and it forks between two events, never from inside a
+The server is a fresh process with one thread, and it forks between two events, never from inside a
 node. The results are the same either way.
 
 Something done in a process of its own: a program that crashes or hangs there takes nobody
@@ -102,7 +103,7 @@ def _answer(call: Callable[[], T], writer: Connection) -> None:
 
 
 class _Note(NamedTuple):
-    """What a hub or a case tells its worker: ``content`` is a result, or why there is none."""
+    """What a server or a case tells its worker: ``content`` is a result, or why there is none."""
 
     kind: Literal["begun", "done", "lost"]
     number: int
@@ -167,36 +168,40 @@ def _one_hub(
     limit_s: float,
     stop: Callable[[], bool],
 ) -> dict[int, CaseResult]:
-    """The results of one hub, up to the first case that brought it down."""
+    """The results of one server, up to the first case that brought it down."""
     reader, writer = Pipe(duplex=False)
-    hub = os.fork()
-    if hub == 0:
+    server = os.fork()
+    if server == 0:
         reader.close()
         _be_hub(cases, waiting, branch, writer)
     writer.close()
     results: dict[int, CaseResult] = {}
     try:
-        for index, result in _listen(cases, waiting, reader, hub, limit_s):
+        for index, result in _listen(cases, waiting, reader, server, limit_s):
             results[index] = result
             if stop():
                 with suppress(ProcessLookupError):  # it may just have ended by itself
-                    os.killpg(hub, signal.SIGKILL)
+                    os.killpg(server, signal.SIGKILL)
                 raise Stopped
     finally:
         reader.close()
-        os.waitpid(hub, 0)
+        os.waitpid(server, 0)
     return results
 
 
 def _listen(
-    cases: Sequence[Scenario], waiting: Sequence[int], reader: Connection, hub: int, limit_s: float
+    cases: Sequence[Scenario],
+    waiting: Sequence[int],
+    reader: Connection,
+    server: int,
+    limit_s: float,
 ) -> Iterator[tuple[int, CaseResult]]:
     running, told = waiting[0], -1
     try:
         while True:
             patience_s = limit_s + max(0.0, cases[running].lasts_ns / 1e9 - _LONG_S)
             if not reader.poll(patience_s):
-                os.killpg(hub, signal.SIGKILL)
+                os.killpg(server, signal.SIGKILL)
                 text = f"{HUNG} {patience_s:g} s of real time"
                 yield running, failed_case(cases[running], text)
                 return
@@ -225,9 +230,9 @@ def _following(waiting: Sequence[int], index: int) -> int:
 def _be_hub(
     cases: Sequence[Scenario], waiting: Sequence[int], branch: bool, writer: Connection
 ) -> None:
-    """The hub's whole life; it never returns."""
+    """The server's whole life; it never returns."""
     try:
-        os.setsid()  # so that a hub and its case can be ended together
+        os.setsid()  # so that a server and its case can be ended together
         gc.freeze()  # the plan and the programs stay: no collection need look at them
         gc.set_threshold(*_GC_THRESHOLDS)
         run = _branching if branch else _in_turn

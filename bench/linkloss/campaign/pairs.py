@@ -140,7 +140,7 @@ the other's node hears, or a message of it; they sit side by side on the cable; 
 """
 
 
-class Kinship:
+class Relations:
     """How the faults of a vehicle are related."""
 
     def __init__(self, vehicle: Vehicle) -> None:
@@ -314,7 +314,7 @@ class _PairPlanner:
     def __init__(self, vehicle: Vehicle, seed: int) -> None:
         self.vehicle = vehicle
         self.maker = CaseMaker(vehicle, seed)
-        self.kinship = Kinship(vehicle)
+        self.relations = Relations(vehicle)
         self.random = Random(f"{seed}/pairs")  # noqa: S311 - repeatable on purpose
         self.faults = instances(vehicle)
         self.up_ns = max(node.boot for node in vehicle.nodes.values())
@@ -353,8 +353,8 @@ class _PairPlanner:
 
     @cached_property
     def _close_couples(self) -> list[Couple]:
-        striking = [fault for fault in self.faults if self.kinship.strikes(fault)]
-        return [couple for couple in product(striking, striking) if self.kinship.close(*couple)]
+        striking = [fault for fault in self.faults if self.relations.strikes(fault)]
+        return [couple for couple in product(striking, striking) if self.relations.close(*couple)]
 
     def _close(self) -> list[Pairing]:
         rows = [
@@ -400,8 +400,8 @@ class _PairPlanner:
         """The couples that do not strike one node, without those that nothing connects, if there
         are any that something does.
         """
-        found = [couple for couple in product(first, second) if not self.kinship.close(*couple)]
-        akin = [couple for couple in found if self.kinship.relation(*couple) > APART]
+        found = [couple for couple in product(first, second) if not self.relations.close(*couple)]
+        akin = [couple for couple in found if self.relations.relation(*couple) > APART]
         return akin or found
 
     def _best(
@@ -413,7 +413,7 @@ class _PairPlanner:
 
         def weight(couple: Couple) -> tuple[int, int]:
             matters = sum(bool(self.moments(fault, situation)) for fault in couple)
-            related = self.kinship.relation(*couple) >= LINKED
+            related = self.relations.relation(*couple) >= LINKED
             times = [used.get(place, 0) for place in enumerate(couple)]
             return matters + related + 3 * times.count(0), -sum(times)
 

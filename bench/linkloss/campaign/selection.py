@@ -317,7 +317,7 @@ def stage(vehicle: Vehicle, path: Path, nodes: tuple[str, ...] | None) -> Stage:
 
 
 @dataclass(frozen=True, slots=True)
-class Order:
+class CheckRequest:
     """A vehicle's file, a seed, and which of its cases are wanted; None stands for all.
 
     ``names`` are just these cases, whatever the depth. ``content`` is that of the vehicle where
@@ -420,7 +420,7 @@ def content(vehicle: Vehicle) -> str:
 
 
 @lru_cache(maxsize=2)
-def cases_of(order: Order) -> list[Scenario]:
+def cases_of(order: CheckRequest) -> list[Scenario]:
     """The cases of an order, made once in each process from the vehicle's file.
 
     Raises RuntimeError where this process finds other files than the one that gave the order.

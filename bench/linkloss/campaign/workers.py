@@ -17,7 +17,7 @@ from typing import Any, Protocol
 from linkloss.campaign.isolation import Stopped, beginning, can_branch, isolated
 from linkloss.campaign.result import CaseResult
 from linkloss.campaign.run import failed_case, run_case
-from linkloss.campaign.selection import Order, cases_of
+from linkloss.campaign.selection import CheckRequest, cases_of
 from linkloss.problem import BadInput
 from linkloss.scenario import Scenario
 
@@ -30,7 +30,9 @@ Work = Callable[[range], list[CaseResult]]
 class Runner(Protocol):
     """Whoever runs the cases of an order."""
 
-    def run(self, order: Order, cases: Sequence[Scenario], done: int) -> Iterator[CaseResult]:
+    def run(
+        self, order: CheckRequest, cases: Sequence[Scenario], done: int
+    ) -> Iterator[CaseResult]:
         """The results of ``cases[done:]``, the order's cases, in their order."""
 
     def close(self) -> None:
@@ -38,7 +40,7 @@ class Runner(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Crew:
+class Workers:
     """Processes of this machine. ``branch`` and ``limit_s`` as :func:`isolated` takes them."""
 
     jobs: int
@@ -48,7 +50,9 @@ class Crew:
     def close(self) -> None:
         """The processes end with each run."""
 
-    def run(self, order: Order, cases: Sequence[Scenario], done: int) -> Iterator[CaseResult]:
+    def run(
+        self, order: CheckRequest, cases: Sequence[Scenario], done: int
+    ) -> Iterator[CaseResult]:
         """The results of ``cases[done:]`` in their order.
 
         Where processes can fork, each case has one of its own and the workers inherit the cases.
@@ -112,7 +116,7 @@ class _Worker:
     stop: Callable[[], bool] = bool
 
     @classmethod
-    def begin(cls, order: Order | None) -> None:
+    def begin(cls, order: CheckRequest | None) -> None:
         """A worker that was not forked from the planner makes the cases itself. An interrupt is
         the planner's business.
         """
@@ -146,7 +150,9 @@ class Cluster:
         """Connect. Raises BadInput when Dask is not installed or the scheduler does not answer."""
         self._client = _connect(address)
 
-    def run(self, order: Order, cases: Sequence[Scenario], done: int) -> Iterator[CaseResult]:
+    def run(
+        self, order: CheckRequest, cases: Sequence[Scenario], done: int
+    ) -> Iterator[CaseResult]:
         """The results of ``cases[done:]``, the order's cases, in their order."""
         client = self._client
         futures = [
@@ -166,14 +172,14 @@ class Cluster:
         self._client.close()
 
 
-def run_piece(order: Order, chunk: range) -> list[CaseResult]:
+def run_piece(order: CheckRequest, chunk: range) -> list[CaseResult]:
     """Run a piece of an order; called on a worker, which may have threads and so does not fork."""
     cases = cases_of(order)
     return [run_case(cases[index]) for index in chunk]
 
 
 def _one_by_one(
-    client: Any, order: Order, cases: Sequence[Scenario], chunk: range
+    client: Any, order: CheckRequest, cases: Sequence[Scenario], chunk: range
 ) -> Iterator[CaseResult]:
     for index in chunk:
         future = client.submit(run_piece, order, range(index, index + 1), pure=False)

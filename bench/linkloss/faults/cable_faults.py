@@ -26,7 +26,7 @@ from pydantic import Field
 
 from linkloss.bus import cable
 from linkloss.bus.cable import Conductor, Contact
-from linkloss.bus.record import Noise as Hits
+from linkloss.bus.record import Noise as BitErrors
 from linkloss.clock import Event
 from linkloss.clock.queue import Priority
 from linkloss.faults.base import Fault, Rig, Undo, node_problem
@@ -307,7 +307,7 @@ class Noise(Fault):
     node: str | None = Field(default=None, description="who sees the bits so; default: all")
 
     def apply(self, rig: Rig, random: Random) -> Undo:
-        noise = Hits(self.share, random, self.node)
+        noise = BitErrors(self.share, random, self.node)
         rig.bus.noises.append(noise)
         return lambda: rig.bus.noises.remove(noise)
 

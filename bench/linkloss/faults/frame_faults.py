@@ -26,7 +26,7 @@ from pydantic import Field
 
 from linkloss.bus import BusRecord, Controller, Frame
 from linkloss.bus.frame import bits
-from linkloss.bus.record import Hit
+from linkloss.bus.record import BitError
 from linkloss.faults.base import Fault, Rig, Undo, message_problem, node_problem
 from linkloss.units import Duration, show_duration
 from linkloss.vehicle.expression import split_signal
@@ -183,10 +183,10 @@ class Corrupt(Fault):
         message = rig.vehicle.messages[self.message]
         luck = Luck(self.count, self.share, random)
 
-        def disturb(sender: Controller, frame: Frame, length_bits: int) -> list[Hit]:  # noqa: ARG001
+        def disturb(sender: Controller, frame: Frame, length_bits: int) -> list[BitError]:  # noqa: ARG001
             if not carries(message, frame) or not luck.hits():
                 return []
-            return [Hit(random.choice(_recessive_bits(frame)))]
+            return [BitError(random.choice(_recessive_bits(frame)))]
 
         rig.bus.disturbances.append(disturb)
         return lambda: rig.bus.disturbances.remove(disturb)

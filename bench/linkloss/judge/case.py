@@ -72,10 +72,10 @@ class Case:
     @cached_property
     def quiet(self) -> list[tuple[int, int]]:
         """The spans without any injected fault, with every supply as it should be."""
-        lean = [span for node in self.vehicle.nodes for span in self.lean(node)]
-        return quiet_times(self.recording, self.lives, lean)
+        undersupplied = [span for node in self.vehicle.nodes for span in self.undersupplied(node)]
+        return quiet_times(self.recording, self.lives, undersupplied)
 
-    def lean(self, node: str) -> list[tuple[int, int]]:
+    def undersupplied(self, node: str) -> list[tuple[int, int]]:
         """The spans in which a node's supply was out of its range, or it was off for want of it."""
         if node not in self._lean:
             self._lean[node] = out_of_range(
@@ -285,7 +285,7 @@ class Waiting:
         self.deaf = sorted([*self._hangs, *boots])
         """When it need not take a message."""
         self._deaf_to_ns = max(end_ns for _, end_ns in self.deaf)
-        self.spans = sorted([*self.deaf, *case.lean(node)])
+        self.spans = sorted([*self.deaf, *case.undersupplied(node)])
 
     def until(self, from_ns: int, by_ns: int, hung_ns: int = 0) -> int:
         """By when news must be noted that else would have to be noted by ``by_ns``. A program that

@@ -2,10 +2,10 @@
 
 What the supply allows and demands: a load without volts cannot work, and it must come back.
 
-volts     14 14 14 5 5 5 14 14 14 14
-lean               [....)          out of the node's operating range, or the node is off
-news               open.....|      nobody must act on it until one latency after
-back                    [....|     a lamp that was lit is lit again, at the latest
+volts          14 14 14 5 5 5 14 14 14 14
+undersupplied           [....)          out of the node's operating range, or the node is off
+news                    open.....|      nobody must act on it until one latency after
+back                         [....|     a lamp that was lit is lit again, at the latest
 """
 
 from __future__ import annotations
@@ -236,19 +236,19 @@ def _hang(hung: NodeChange, following: NodeChange | None, end_ns: int) -> Hang:
 
 
 def quiet_times(
-    recording: Recording, lives: dict[str, Biography], lean: Iterable[tuple[int, int]] = ()
+    recording: Recording, lives: dict[str, Biography], undersupplied: Iterable[tuple[int, int]] = ()
 ) -> list[tuple[int, int]]:
     """The spans in which no injected fault is active, as (from, to) in ns.
 
     A reset is active until the declared boot of its node is over, whether a fault, a watchdog
     or the power-up caused it; a hang until its program goes on or has booted anew; a supply that
-    is out of range (the spans ``lean``) until it is back.
+    is out of range (the spans ``undersupplied``) until it is back.
     """
     busy = [
         (fault.applied_ns, recording.end_ns if fault.cleared_ns is None else fault.cleared_ns)
         for fault in recording.faults
     ]
-    busy += lean
+    busy += undersupplied
     for story in lives.values():
         busy += [(life.reset_ns, life.boot_end_ns) for life in story.lives]
         busy += [(hang.from_ns, hang.to_ns) for hang in story.hangs]

@@ -138,8 +138,10 @@ def _supplied_ns(case: Case, node: str, life: Life) -> int:
     """When a node may be held to its lamps in a life: at the reset, or when its supply is back."""
     if life.cause != "supply":
         return life.reset_ns
-    lean = (to_ns for from_ns, to_ns in case.lean(node) if from_ns <= life.reset_ns < to_ns)
-    return next(lean, min(life.back_ns, case.end_ns))
+    undersupplied = (
+        to_ns for from_ns, to_ns in case.undersupplied(node) if from_ns <= life.reset_ns < to_ns
+    )
+    return next(undersupplied, min(life.back_ns, case.end_ns))
 
 
 def judge_back(case: Case, view: LoadView) -> list[Verdict]:
@@ -155,7 +157,7 @@ def judge_back(case: Case, view: LoadView) -> list[Verdict]:
     if limit_ns is None:
         return []
     found = [Verdict(view.name, "back", Outcome.NOT_EXERCISED)]
-    for from_ns, to_ns in merged(case.lean(view.load.node), limit_ns):
+    for from_ns, to_ns in merged(case.undersupplied(view.load.node), limit_ns):
         if from_ns > 0 and from_ns >= case.start_ns and to_ns + limit_ns < case.end_ns:
             found += _judge_dark_span(case, view, from_ns, to_ns, limit_ns)
     return [worst(found)]

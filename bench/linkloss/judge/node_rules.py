@@ -225,7 +225,7 @@ def _dues(case: Case, node: str) -> Iterator[tuple[int, int]]:
     within_ns = table.asleep_within + case.slack(node, table.asleep_within)
     busy = [(life.back_ns, life.boot_end_ns) for life in story.lives]
     busy += [(hang.from_ns, hang.to_ns) for hang in story.hangs]
-    busy += case.lean(node)
+    busy += case.undersupplied(node)
     busy += [(at_ns, at_ns) for at_ns in waking_moves(case.vehicle, case.recording, node)]
     frames = waking_frames(case.vehicle, case.recording, node)
     busy += [(record.end_ns, record.end_ns) for record in frames]

@@ -149,7 +149,7 @@ def _shows(
     story = case.lives[node]
     blind = [(life.reset_ns, life.boot_end_ns) for life in story.lives]
     blind += [(hang.from_ns, hang.to_ns) for hang in story.hangs]
-    blind += case.lean(node)
+    blind += case.undersupplied(node)
     found: list[tuple[int, int]] = []
     for start_ns, end_ns, level in levels(driven, to_ns, from_ns):
         if (level > 0) != stuck_on:

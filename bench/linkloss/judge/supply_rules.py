@@ -126,7 +126,9 @@ def _cannot(case: Case, load: str) -> list[tuple[int, int]]:
     """
     table = case.vehicle.loads[load]
     excused = case.cannot(load)
-    excused += [(from_ns, to_ns + table.latency) for from_ns, to_ns in case.lean(table.node)]
+    excused += [
+        (from_ns, to_ns + table.latency) for from_ns, to_ns in case.undersupplied(table.node)
+    ]
     for fuse in case.recording.fuses:
         if load in fuse.loads and fuse.by == "fault":
             mended = case.spans(lambda fault: load in fault.loads)

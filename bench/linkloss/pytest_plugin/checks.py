@@ -43,7 +43,7 @@ import linkloss
 from linkloss.campaign.isolation import can_branch, run_apart
 from linkloss.campaign.result import RunResult
 from linkloss.campaign.run import PROCESS, run
-from linkloss.campaign.selection import Order
+from linkloss.campaign.selection import CheckRequest
 from linkloss.judge import declared_rules
 from linkloss.problem import EXIT_BROKEN, EXIT_NOT_EXERCISED, BadInput, Problem
 from linkloss.report.timeline import headline, story
@@ -223,7 +223,7 @@ class Checked:
             return f"{head}\n{again}"
         try:
             vehicle = load_vehicle(from_here(self.path))
-            (scenario,) = Order(self.path, names=(entry["case"],)).cases(vehicle)
+            (scenario,) = CheckRequest(self.path, names=(entry["case"],)).cases(vehicle)
         except BadInput:  # the files have changed meanwhile
             return f"{head}\n{again}"
         return f"{head}\n\n{story(run(scenario), only=place)}\n\n{again}"
