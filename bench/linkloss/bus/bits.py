@@ -1,4 +1,6 @@
-"""The bits of a CAN FD frame: two ways of stuffing, two CRCs, and the part that goes faster.
+"""The bits of a frame: stuffing and CRC, what a header owes to them, and the formats of CAN FD.
+
+The bits of a CAN FD frame: two ways of stuffing, two CRCs, and the part that goes faster.
 
     SOF  identifier  RRS IDE FDF res BRS | ESI DLC data | count CRC delimiter | ACK delimiter EOF
     '-------------- stuffed after five equal bits -----' '- fixed ----'

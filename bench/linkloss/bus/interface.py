@@ -1,4 +1,6 @@
-"""A python-can bus on a bus in real time: arbitration, bit timing, acknowledgement, error states.
+"""The interface ``linkloss`` of python-can: buses that share one CAN bus in real time.
+
+A python-can bus on a bus in real time: arbitration, bit timing, acknowledgement, error states.
 
     can.Bus(interface="linkloss", channel="car", bitrate=250_000)
 

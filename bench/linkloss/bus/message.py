@@ -1,4 +1,6 @@
-"""SocketCAN text logs, the quick way: most lines of most drives are plain data frames.
+"""Frames in other shapes: python-can messages, and lines of a text log.
+
+SocketCAN text logs, the quick way: most lines of most drives are plain data frames.
 
     (1502984866.421964) can0 0A0#8A3F0000 R
 

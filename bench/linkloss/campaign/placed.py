@@ -1,4 +1,6 @@
-"""Which cases a check runs around the supply and what hangs on the outputs.
+"""Cases at places of their own: in the bits of one frame, and around supply and outputs.
+
+Which cases a check runs around the supply and what hangs on the outputs.
 
     load on   ____________on___________off____
     blown           [--------------]           while it is driven: the driver is told

@@ -1,4 +1,6 @@
-"""How large the space of cases is that a depth chooses from, counted, and what it leaves out.
+"""What a check covers: the space it chooses from, and what its cases reached.
+
+How large the space of cases is that a depth chooses from, counted, and what it leaves out.
 
 A report that says "all kept" must also say of what.
 

@@ -1,4 +1,6 @@
-"""``linkloss live``: a vehicle to drive by hand, in a browser or on the terminal.
+"""``linkloss live`` and ``linkloss serve``: a vehicle in real time.
+
+``linkloss live``: a vehicle to drive by hand, in a browser or on the terminal.
 
 The options of ``serve`` for a real node behind an adapter.
 

@@ -1,4 +1,6 @@
-"""``linkloss plan``: whether fuses and leads suit the loads, before anybody buys cable.
+"""``linkloss plan`` and ``linkloss timing``: before anything is bought or soldered.
+
+``linkloss plan``: whether fuses and leads suit the loads, before anybody buys cable.
 
 ``linkloss timing``: whether a message plan is fast enough.
 """

@@ -1,4 +1,6 @@
-"""``linkloss replay``: a logged drive on the bus again; or a recording judged again.
+"""``linkloss replay``, ``drive``, ``compare`` and ``describe``: logged drives.
+
+``linkloss replay``: a logged drive on the bus again; or a recording judged again.
 
 ``linkloss drive``: a drive out of the situations of a vehicle, as a log.
 

@@ -1,4 +1,6 @@
-"""``linkloss run``: one scenario, as a timeline.
+"""``linkloss run``, ``report``, ``faults``, ``schema`` and ``new``.
+
+``linkloss run``: one scenario, as a timeline.
 
 ``linkloss report``: a result that was written as JSON, as a page to look at.
 

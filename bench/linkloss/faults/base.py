@@ -1,6 +1,6 @@
 """What every fault is: a name in trade words, parameters with units, how to apply, how to undo.
 
-A new fault is one class in one file of this folder; the catalogue finds it by itself.
+A new fault is one class in the file of its kind; the catalogue finds it by itself.
 
 What a fault may take hold of: a session as faults see it.
 

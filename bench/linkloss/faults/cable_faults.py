@@ -1,4 +1,6 @@
-"""A node's ground is not that of the others.
+"""Faults of the cable: cut, unplugged, swapped, shorted, without terminators, disturbed.
+
+A node's ground is not that of the others.
 
 The CAN cable is cut between two neighbours: two live buses remain.
 

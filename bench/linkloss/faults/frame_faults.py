@@ -1,4 +1,6 @@
-"""Frames are sent twice.
+"""Faults of frames: dropped, corrupted, altered, frozen, delayed, duplicated.
+
+Frames are sent twice.
 
 What the faults of the group "frames" have in common: which frames they mean, how many of them.
 

@@ -1,4 +1,6 @@
-"""The contacts of a switch bounce.
+"""Faults of inputs: stuck, open, bouncing.
+
+The contacts of a switch bounce.
 
 What the faults of the group "input" have in common: which leads of an input they mean.
 

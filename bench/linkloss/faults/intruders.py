@@ -1,4 +1,6 @@
-"""Frames that nobody in the car sends, each a little beside a message that a node acts on.
+"""Frames of those who should not send: a babbling node, a second sender, a stranger.
+
+Frames that nobody in the car sends, each a little beside a message that a node acts on.
 
 A controller that does not belong to the vehicle, for faults that put one on the cable.
 

@@ -1,4 +1,6 @@
-"""A node resets and takes as long to boot as it ever may.
+"""Faults of a node: reset, hung, mute, bus-off, at a wrong bit rate, slow to boot.
+
+A node resets and takes as long to boot as it ever may.
 
 A node's processor resets, once or again and again.
 

@@ -1,4 +1,6 @@
-"""What the faults of the group "output" have in common: the load that they hit.
+"""Faults behind an output: a blown fuse, a broken lead, a short, a welded relay.
+
+What the faults of the group "output" have in common: the load that they hit.
 
 A fuse has blown.
 

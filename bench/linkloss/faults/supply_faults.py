@@ -1,4 +1,6 @@
-"""The ground lead of a node has come off.
+"""Faults of the supply: a dip, no battery, a surge, a lost ground.
+
+The ground lead of a node has come off.
 
 What the faults of the supply have in common: profiles that stand in its place.
 

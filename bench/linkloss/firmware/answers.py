@@ -1,4 +1,6 @@
-"""What a firmware asks of its board, answered: one method for each ``ASK_`` of ``c/machine.h``.
+"""A firmware in memory, and what it asks of its board, answered.
+
+What a firmware asks of its board, answered: one method for each ``ASK_`` of ``c/machine.h``.
 
 Firmwares in memory: a private copy for each node, set back to its beginning at each reset.
 

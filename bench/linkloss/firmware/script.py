@@ -1,4 +1,6 @@
-"""One life of a script on a board.
+"""One life of a python-can script on a board, and what it imports.
+
+One life of a script on a board.
 
 A script's imports: its own modules and those that stand in for others, and nobody else sees it.
 

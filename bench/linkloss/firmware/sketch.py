@@ -1,4 +1,6 @@
-"""A ``long`` of 32 bits on a machine whose own has 64.
+"""What is done to sources before they are compiled: sketches as C++, a ``long`` of 32 bits.
+
+A ``long`` of 32 bits on a machine whose own has 64.
 
 Many targets have a 32-bit ``long``, and firmware relies on how it rolls over. The preprocessed
 source is rewritten: in the lines that come from the user's own files and from the board's headers,

@@ -1,4 +1,6 @@
-"""What a script gets when it imports ``RPi.GPIO``: pins by number, as the vehicle file buses them.
+"""What a script gets in place of the modules that know pins, the wall clock or a real bus.
+
+What a script gets when it imports ``RPi.GPIO``: pins by number, as the vehicle file buses them.
 
 The calls are those of that library (from memory of its documentation): numbering, setup, input,
 output, edge detection, PWM, cleanup.

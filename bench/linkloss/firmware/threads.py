@@ -1,4 +1,6 @@
-"""What a script gets when it imports ``threading``: the same names, with tasks for threads.
+"""The threads of a script, as tasks that take turns on virtual time.
+
+What a script gets when it imports ``threading``: the same names, with tasks for threads.
 
 Tasks are never interrupted in mid-work, so a lock is a flag and a list of those who wait for it.
 What the module has beyond this (barriers, hooks for tracing) a script does not get.

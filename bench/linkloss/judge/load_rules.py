@@ -1,4 +1,6 @@
-"""*In step*: loads that flash together light up together.
+"""Rules on what a load gets: *never*, *dark*, *back* and *in step*.
+
+*In step*: loads that flash together light up together.
 
 *Never* rules: a state that a load may not be in while a condition holds.
 

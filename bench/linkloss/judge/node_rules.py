@@ -1,4 +1,6 @@
-"""Rules of the nodes themselves: alive again after a fault, a watchdog that bites, no crash.
+"""Rules of the nodes themselves: *rejoin*, *stopped*, *program* and *asleep*.
+
+Rules of the nodes themselves: alive again after a fault, a watchdog that bites, no crash.
 
 *Asleep*: a node sleeps when it must, not when it must not, and wakes by what may wake it alone.
 

@@ -1,4 +1,6 @@
-"""The rules of nodes and messages as senders: which there are in a vehicle, and their verdicts.
+"""Rules of nodes as senders: *sensor* and *quiet recovery*, and which there are in a vehicle.
+
+The rules of nodes and messages as senders: which there are in a vehicle, and their verdicts.
 
 The *sensor* rule: a signal that shows a sensor, or a node's own supply, shows it as it is.
 

@@ -1,4 +1,6 @@
-"""*Fed*: a car does not starve its own nodes, and a load gets what its node commands.
+"""Rules of the supply: *fed* and *neighbours*.
+
+*Fed*: a car does not starve its own nodes, and a load gets what its node commands.
 
 Lawful is a loss of supply that a fault caused, or a start of the engine that the vehicle declares
 as able to reset the node. What a load does not get is the circuit's doing, and no rule on states:

@@ -1,13 +1,13 @@
-"""The bus opened to other processes and to real nodes, in real time.
+"""Real time: a vehicle driven by hand, open to other processes and to real nodes.
 
-endpoint.py     a place where a program or an adapter meets the bus
-udp.py          programs over multicast on this computer
+driven.py       a vehicle on real time, recorded as a scenario in the making
+view.py         what it looks like at an instant, and which rules are broken just then
+service.py      its threads, those who watch it, and what they may ask of it
+server.py       its web server: who is let in, and how much each may use up
+page/           its page, with drawing.py for the car from above
+console.py      the same on a terminal
+endpoints.py    where a program or an adapter meets the bus
 serial_line.py  a program over a pseudo-terminal, as if an adapter were at its other end
-adapter_text.py the protocol that is spoken there
-adapter.py      an adapter, or any other bus that python-can can open
-asked.py        what a user asks to be opened, as endpoints
-opened.py       a live session with all of them
-doors.py        the same for each session that `live` begins
-real.py         a real node: what can be done to it and said of it, and the caution
-checklist.py    faults that need hands
+opened.py       a live session with its bus opened
+real_node.py    a real node: what can be done to it and said of it, and faults that need hands
 """

@@ -1,4 +1,6 @@
-"""An adapter with a real bus behind it, or any other bus that python-can can open.
+"""Where somebody outside meets the bus: a program over multicast, or an adapter.
+
+An adapter with a real bus behind it, or any other bus that python-can can open.
 
 A place where somebody outside meets the bus: one program, or one real node.
 

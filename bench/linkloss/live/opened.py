@@ -1,4 +1,6 @@
-"""The endpoints that a live session was asked to open, opened again for each one that begins.
+"""A live session with its bus opened for those who take part from outside.
+
+The endpoints that a live session was asked to open, opened again for each one that begins.
 
 What a user asks to be opened, as endpoints: ``udp``, ``slcan``, ``socketcan:vcan0``.
 

@@ -1,4 +1,6 @@
-"""Faults that need hands, one after the other: what to do, when it was seen, and what it showed.
+"""A real node behind an adapter: what can be done to it and said of it, and work for hands.
+
+Faults that need hands, one after the other: what to do, when it was seen, and what it showed.
 
 Two clocks are at work. What the node sends is seen by the bench to the millisecond; what the person
 does is known by the Enter key, which comes up to :data:`HAND_NS` off. A time that only this decides

@@ -1,4 +1,6 @@
-"""A seeded driver: strings the situations of a vehicle together to a drive of any length.
+"""A drive: a log as a scenario of a vehicle, or one that a seeded driver makes up.
+
+A seeded driver: strings the situations of a vehicle together to a drive of any length.
 
 The situation that follows is one whose beginning is near to how things stand: nobody indicates
 at speed before the engine runs. What still differs is changed one input after another, as a

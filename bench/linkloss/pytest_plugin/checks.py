@@ -1,4 +1,6 @@
-"""The check of a vehicle as tests: one for each declared rule, and one for all else that broke.
+"""Vehicle and scenario files as tests, in a run that no program under test can end.
+
+The check of a vehicle as tests: one for each declared rule, and one for all else that broke.
 
 A test run that a program under test ends is a failed run.
 

@@ -1,4 +1,6 @@
-"""What differs between two runs, on the screen and as JSON.
+"""What is told of logs: what one holds, what differs between two, what a replay did.
+
+What differs between two runs, on the screen and as JSON.
 
 What a log holds, on the screen and as JSON.
 

@@ -1,4 +1,6 @@
-"""The decoded signals of a run as a table, for a notebook: a row for each frame, a column for each
+"""A recording for other programs: as a log of frames, as packets, as a table of signals.
+
+The decoded signals of a run as a table, for a notebook: a row for each frame, a column for each
 signal, filled in where the frame carries it.
 
 Frames as packets of link type 227 (SocketCAN), for programs that look into network traffic.

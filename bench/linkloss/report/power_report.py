@@ -1,4 +1,6 @@
-"""A power plan as a page to look at and to print for the workbench.
+"""A power plan for people and programs: on the screen, as a page, a lead list and JSON.
+
+A power plan as a page to look at and to print for the workbench.
 
 A power plan on the screen, as a lead list, and as JSON.
 """

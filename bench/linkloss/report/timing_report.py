@@ -1,4 +1,6 @@
-"""Response times seen in runs, drawn beside their bounds: one SVG file that needs nothing else.
+"""A message plan for people and programs: on the screen, as a page, a picture and JSON.
+
+Response times seen in runs, drawn beside their bounds: one SVG file that needs nothing else.
 
 One lane for each message, highest priority on top. Time runs to the right on a logarithmic scale,
 because a bound and a deadline may lie decades apart. The picture is the same every time.

@@ -1,4 +1,6 @@
-"""The figures of a check that the screen and the files for machines both show.
+"""The figures of a check: totals, what it reached, and the table of subjects and faults.
+
+The figures of a check that the screen and the files for machines both show.
 
 What a check reached: in which states of controllers and programs its rules were judged.
 

@@ -1,4 +1,6 @@
-"""The board that one life of a program sees, see ``linkloss_nodes.Board``.
+"""The board that one life of a program sees, and its pins.
+
+The board that one life of a program sees, see ``linkloss_nodes.Board``.
 
 A reset makes a new board. What an old program still does with its own, in a ``finally`` of a
 coroutine for instance, reaches nothing any more: on real hardware it would not even run.

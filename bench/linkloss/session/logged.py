@@ -1,4 +1,6 @@
-"""A node without a program: what it sends comes out of a log.
+"""Those on the bus without a program: nodes out of a log, frames that are played, outsiders.
+
+A node without a program: what it sends comes out of a log.
 
 It has the controller of its node at its place on the cable, so faults of cable, frames, controller
 and supply hit it like any other. What its program would have done about a fault nobody knows: it

@@ -1,12 +1,9 @@
-"""Whether a message plan is fast enough, worked out before anything is soldered.
+"""Before anything is bought or soldered: is the bus fast enough, do fuses and leads suit the loads?
 
-stream.py      what the analysis knows of one message, and of errors on the bus
-response.py    worst-case response times (Davis, Burns, Bril, Lukkien 2007)
-order.py       a priority order in which all deadlines are met (Audsley)
-load.py        bus load, with typical and with worst-case stuff bits
-plan.py        the messages of a vehicle with their declared periods, jitter and deadlines
-losses.py      how long receivers wait before a message is stale, and how many may be lost
-limits.py      where no bound can be given, and why
-analysis.py    the whole plan at one bit rate, and at others
-observed.py    response times in a recording, and where it left the declared plan
+message_plan.py  the messages of a vehicle: periods, jitter, deadlines, losses they bear
+response.py      worst-case response times (Davis, Burns, Bril, Lukkien 2007), and Audsley's order
+analysis.py      the whole plan at one bit rate, and at others; where no bound can be given
+observed.py      response times in a recording, held against the plan
+lines.py         what each load and node draws and loses; fuse against load and lead
+power_plan.py    the whole power plan: what sheds, what sleeps, the findings
 """

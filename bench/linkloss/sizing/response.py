@@ -1,4 +1,6 @@
-"""A priority order in which every message meets its deadline, where there is one.
+"""Worst-case response times, and the order of priority that keeps their deadlines.
+
+A priority order in which every message meets its deadline, where there is one.
 
 Audsley's method fills the places from the lowest up: any message that meets its deadline there may
 have the place, and no choice made so can spoil a later one. It is optimal for this analysis, where

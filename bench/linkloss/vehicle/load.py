@@ -1,4 +1,6 @@
-"""What the driver must be told.
+"""What a vehicle demands of its outputs: the tables under ``[loads]`` and ``[notices]``.
+
+What the driver must be told.
 
 What an output feeds, and what the vehicle demands of it: the tables under ``[loads]``.
 """

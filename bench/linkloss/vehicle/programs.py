@@ -1,4 +1,6 @@
-"""A node whose program is a plain python-can script: found and compiled before anything runs.
+"""The program of a node, found and made ready: in Python, as a script, or in C.
+
+A node whose program is a plain python-can script: found and compiled before anything runs.
 
 Finding the program of a node: ``file.py:Class`` beside the vehicle, or ``package.module:Class``.
 

@@ -1,4 +1,6 @@
-"""What all tables of a file have in common, and what a condition in them is read by.
+"""TOML files: read so that every mistake can be pointed at, and what all their tables share.
+
+What all tables of a file have in common, and what a condition in them is read by.
 
 Reading TOML so that every mistake can be pointed at by file, line, table and key.
 """

@@ -1,4 +1,6 @@
-"""A result that was read from a file, as a page.
+"""From results to pages: of a check, a run, a result in a file, every case, or of plain parts.
+
+A result that was read from a file, as a page.
 
 A page for a result that has neither cases nor loads: a verdict, what it rests on, and parts.
 

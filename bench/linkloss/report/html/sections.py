@@ -1,4 +1,6 @@
-"""The tables of fuses: a fuse that holds is *kept*, a blown one is *broken*, an empty holder was
+"""The sections of a page: what it rests on, the tables of fuses, what each load is to do.
+
+The tables of fuses: a fuse that holds is *kept*, a blown one is *broken*, an empty holder was
 never put to the test.
 
 What a result rests on: what was tried, by which versions, from which files.
