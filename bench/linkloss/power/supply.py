@@ -120,7 +120,6 @@ class NodeSupply:
 
 MS = 1_000_000
 S = 1_000_000_000
-EDITION = "ISO 16750-2:2023"
 FINEST_V = 0.1
 """A slope is walked along in steps of no more than this."""
 
