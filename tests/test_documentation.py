@@ -131,3 +131,21 @@ def test_the_test_that_the_first_page_shows_passes(tmp_path, monkeypatch, capsys
     Path("scenarios/wren/test_shown.py").write_text(shown, encoding="utf-8")
     reader = Reader(capsys)
     assert "1 passed" in reader.pytest(["-q", "scenarios/wren/test_shown.py"], 0)
+
+
+@pytest.mark.parametrize(
+    ("begins", "command"),
+    [
+        ("   1.5000 s  fault cut:", "linkloss run scenarios/wren/tail_cable_pulled.toml"),
+        ("   1.1000 s  fault brown_out:", "linkloss run scenarios/wren/rear_browns_out.toml"),
+        ("bus load: 4.5%", "linkloss timing scenarios/wren/vehicle.toml --situation all"),
+    ],
+)
+def test_what_the_first_page_shows_is_what_the_command_prints(begins, command, monkeypatch, capsys):
+    page = (ROOT / "README.md").read_text(encoding="utf-8")
+    (shown,) = [text for _, _, text in BLOCK.findall(page) if text.startswith(begins)]
+    monkeypatch.chdir(ROOT)
+    monkeypatch.setenv("COLUMNS", "80")
+    reader = Reader(capsys)
+    reader.follow("sh", "", f"{command}\n")
+    reader.follow("text", "", shown)
