@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+pytest.importorskip("hatchling", reason="a wheel needs hatchling: pip install '.[test]'")
 ROOT = Path(__file__).parents[1]
 SOURCES = ("bench", "nodes", "scenarios", "dbc", "README.md", "LICENSE", "pyproject.toml")
 
