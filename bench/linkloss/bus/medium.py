@@ -27,7 +27,7 @@ from linkloss.bus.record import BitError, Noise
 from linkloss.bus.segment import Segment
 from linkloss.clock.queue import NS_PER_S, EventQueue
 
-Group = tuple["Controller", ...]
+Group = tuple[Controller, ...]
 
 
 def rewire(bus: Bus, groups: list[Group]) -> list[Segment]:
@@ -52,18 +52,18 @@ def rewire(bus: Bus, groups: list[Group]) -> list[Segment]:
 
 def _sources(group: Group) -> list[Segment]:
     """The segments that a group's members come from, each once, in cable order."""
-    found: list[Segment] = []
-    for member in group:
-        segment = member.segment
-        if isinstance(segment, Segment) and segment not in found:
-            found.append(segment)
-    return found
+    found = dict.fromkeys(map(_segment_of, group))
+    return [segment for segment in found if segment is not None]
+
+
+def _segment_of(member: Controller) -> Segment | None:
+    """The segment that a controller is on; it knows no more of it than a :class:`Piece`."""
+    return member.segment if isinstance(member.segment, Segment) else None
 
 
 def _settle(segment: Segment, sources: list[Segment]) -> None:
     """Give the members their segment, and take over what they brought along."""
-    homes = [(member, member.segment) for member in segment.members]
-    before = {who: home if isinstance(home, Segment) else None for who, home in homes}
+    before = {member: _segment_of(member) for member in segment.members}
     for member in segment.members:
         member.segment = segment
     for source in sources:

@@ -337,6 +337,8 @@ class VirtualLoop(OutsideWorld, asyncio.BaseEventLoop):
 
     if TYPE_CHECKING:  # asyncio's own, left out of what is published of its types
         _closed: bool
+        _ready: deque[AnyHandle]
+        _stopping: bool
         _asyncgen_firstiter_hook: Callable[[AsyncGenerator[Any, Any]], None]
         _asyncgen_finalizer_hook: Callable[[AsyncGenerator[Any, Any]], None]
 
@@ -350,7 +352,6 @@ class VirtualLoop(OutsideWorld, asyncio.BaseEventLoop):
         self._running = self._guarded = False
         super().__init__()
         self.queue = EventQueue() if queue is None else queue
-        self._ready: deque[AnyHandle] = deque()
         self._asyncgens = _Generators()
         self._overdue: list[VirtualTimerHandle] = []
         self._drain_event: Event | None = None
@@ -358,7 +359,6 @@ class VirtualLoop(OutsideWorld, asyncio.BaseEventLoop):
         self._timer_action = self._fire
         self._draining = False
         self._driving = False
-        self._stopping = False
         self._halt_before_drain = False
         self._owner = get_ident()
         self._task_count = 0
@@ -390,7 +390,6 @@ class VirtualLoop(OutsideWorld, asyncio.BaseEventLoop):
         """
         self._check_closed()
         self._check_idle()
-        depth = sys.get_coroutine_origin_tracking_depth()
         self._owner = get_ident()
         self._running = True
         hooks = sys.get_asyncgen_hooks()
@@ -405,7 +404,6 @@ class VirtualLoop(OutsideWorld, asyncio.BaseEventLoop):
             self._running = False
             _set_running_loop(None)
             self._set_coroutine_origin_tracking(enabled=False)
-            sys.set_coroutine_origin_tracking_depth(depth)
             sys.set_asyncgen_hooks(*hooks)
 
     def keep_running(self) -> None:

@@ -167,9 +167,9 @@ class Fault(BaseModel):
 
     def nodes(self) -> tuple[str, ...]:
         """The nodes whose own program, controller, stub or line the fault touches: the one that its
-        parameter ``node`` names. A fault of frames touches none.
+        parameter ``node`` names.
         """
-        node = None if self.group == "frames" else getattr(self, "node", None)
+        node = getattr(self, "node", None)
         return () if node is None else (node,)
 
     def loads(self, vehicle: Vehicle) -> tuple[str, ...]:  # most hit none

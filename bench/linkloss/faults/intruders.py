@@ -87,9 +87,6 @@ class Flood(Fault):
         much = "" if self.share == 1 else f" for {self.share * 100:.3g} % of the time"
         return f"{self.node} flooded the bus with identifier 0x{self.identifier:03X}{much}"
 
-    def nodes(self) -> tuple[str, ...]:
-        return (self.node,)
-
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
         taken = {m.identifier for m in vehicle.messages.values() if not m.extended}
@@ -151,6 +148,9 @@ class Impostor(Fault):
 
     message: str
     node: str
+
+    def nodes(self) -> tuple[str, ...]:  # it sits beside 'node', and leaves that alone
+        return ()
 
     def problem(self, vehicle: Vehicle) -> str:
         missing = message_problem(vehicle, self.message) or node_problem(vehicle, self.node)
@@ -232,6 +232,9 @@ class Stranger(Fault):
     message: str
     node: str = Field(description="where the stranger sits on the cable")
     form: Form
+
+    def nodes(self) -> tuple[str, ...]:  # it sits beside 'node', and leaves that alone
+        return ()
 
     def problem(self, vehicle: Vehicle) -> str:
         missing = message_problem(vehicle, self.message) or node_problem(vehicle, self.node)

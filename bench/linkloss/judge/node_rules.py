@@ -16,7 +16,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
-from typing import NamedTuple
 
 from linkloss.judge.case import Case, Zone, zones
 from linkloss.judge.evidence import Ticks
@@ -150,7 +149,7 @@ def judge_asleep(case: Case, node: str, views: Sequence[LoadView]) -> list[Verdi
     Kept where the node fell asleep in time, and one that had stayed awake would have been late.
     """
     found = [Verdict(node, "asleep", Outcome.NOT_EXERCISED)]
-    mistakes = [*_naps(case, node), *_loads(case, views)]
+    mistakes = [*_naps(case, node), *_loads(case, node, views)]
     if case.vehicle.nodes[node].sleeps_when is not None:
         margins = []
         for due_ns, asleep_ns in _dues(case, node):
@@ -159,32 +158,30 @@ def judge_asleep(case: Case, node: str, views: Sequence[LoadView]) -> list[Verdi
             if asleep_ns <= due_ns:
                 margins.append(due_ns - asleep_ns)
             else:
-                mistakes.append(Mistaken(due_ns, asleep_ns - due_ns, Cause.STILL_AWAKE))
+                mistakes.append(_wrong(node, due_ns, asleep_ns - due_ns, Cause.STILL_AWAKE))
         if margins:
             found.append(Verdict(node, "asleep", Outcome.KEPT, smallest(margins)))
-    for mistake in mistakes:
-        if mistake.at_ns >= case.start_ns:
-            found.append(
-                Verdict(
-                    node, "asleep", Outcome.BROKEN, -mistake.wrong_for_ns or None, culprit=node,
-                    **mistake._asdict(),
-                )
-            )  # fmt: skip
+    found += [mistake for mistake in mistakes if (mistake.at_ns or 0) >= case.start_ns]
     return [worst(found)]
 
 
-class Mistaken(NamedTuple):
-    """What was wrong with a sleep, from when on and for how long (ns), as a verdict tells it."""
+def _wrong(
+    node: str,
+    at_ns: int,
+    lasts_ns: int,
+    cause: Cause,
+    observed: str = "",
+    allowed: str = "",
+    about: tuple[str, ...] = (),
+) -> Verdict:
+    """What was wrong with a sleep, from when on and for how long (0: at an instant only)."""
+    return Verdict(
+        node, "asleep", Outcome.BROKEN, -lasts_ns or None, at_ns, lasts_ns,
+        cause, observed, allowed, about, culprit=node,
+    )  # fmt: skip
 
-    at_ns: int
-    wrong_for_ns: int
-    cause: Cause
-    observed: str = ""
-    allowed: str = ""
-    about: tuple[str, ...] = ()
 
-
-def _naps(case: Case, node: str) -> Iterator[Mistaken]:
+def _naps(case: Case, node: str) -> Iterator[Verdict]:
     """What is wrong with a sleep: it was no time for it, it was ended by something that may not
     end it, or it was not ended.
     """
@@ -198,16 +195,16 @@ def _naps(case: Case, node: str) -> Iterator[Mistaken]:
         if not may_sleep(case.vehicle, case.recording, node, change.at_ns):
             lasts_ns = until_ns - change.at_ns
             if table.sleeps_when is None:
-                yield Mistaken(change.at_ns, lasts_ns, Cause.SLEEP_UNDECLARED)
+                yield _wrong(node, change.at_ns, lasts_ns, Cause.SLEEP_UNDECLARED)
             else:
                 about = (table.sleeps_when.text,)
-                yield Mistaken(change.at_ns, lasts_ns, Cause.SLEEP_TOO_EARLY, about=about)
+                yield _wrong(node, change.at_ns, lasts_ns, Cause.SLEEP_TOO_EARLY, about=about)
             continue
         if woke is not None and woke.cause == "wake" and not _declared(case, node, woke):
-            yield Mistaken(woke.at_ns, 0, Cause.WOKEN, woke.by)
+            yield _wrong(node, woke.at_ns, 0, Cause.WOKEN, woke.by)
         called_ns = next(calls(case.vehicle, case.recording, node, change.at_ns), until_ns)
         if called_ns < until_ns:
-            yield Mistaken(called_ns, until_ns - called_ns, Cause.SLEPT_ON)
+            yield _wrong(node, called_ns, until_ns - called_ns, Cause.SLEPT_ON)
 
 
 def _declared(case: Case, node: str, woke: NodeChange) -> bool:
@@ -261,12 +258,12 @@ def _awake(case: Case, node: str) -> Iterator[tuple[int, int, bool]]:
         yield up_ns, case.end_ns, False
 
 
-def _loads(case: Case, views: Sequence[LoadView]) -> Iterator[Mistaken]:
+def _loads(case: Case, node: str, views: Sequence[LoadView]) -> Iterator[Verdict]:
     """Loads that were not as they have to be while their node slept."""
     for view in views:
         for breach in view.walked.breaches:
             if case.lives[view.load.node].asleep_at(breach.at_ns):
-                yield Mistaken(
-                    breach.at_ns, breach.to_ns - breach.at_ns, Cause.LOAD_WHILE_ASLEEP,
+                yield _wrong(
+                    node, breach.at_ns, breach.to_ns - breach.at_ns, Cause.LOAD_WHILE_ASLEEP,
                     shown_word(breach.shown), state_words(breach.states), (view.name,),
                 )  # fmt: skip
