@@ -41,9 +41,11 @@ def test_the_tail_says_for_how_long_unless_it_was_an_instant():
 def test_more_of_the_kind_are_counted():
     assert wrong(Cause.UNCAUSED, more=1).deed.endswith("right: off (1 more such change)")
     assert wrong(Cause.UNCAUSED, more=2).deed.endswith("right: off (2 more such changes)")
-    frames = wrong(Cause.FOREIGN, more=3, about=("which dash sends", " of 2 identifiers"))
-    assert frames.text.endswith("which dash sends; 3 more such frames of 2 identifiers")
-    assert wrong(Cause.FOREIGN, about=("which dash sends", "")).text.endswith("which dash sends")
+    frames = wrong(Cause.FOREIGN, more=3, about=("Lamps", "dash", "2"))
+    assert frames.text.endswith("Lamps, which dash sends; 3 more such frames of 2 identifiers")
+    frames = wrong(Cause.UNDEFINED, more=1, about=("1",))
+    assert frames.text.endswith("the message definition has; 1 more such frame")
+    assert wrong(Cause.FOREIGN, about=("Lamps", "dash", "1")).text.endswith("which dash sends")
 
 
 def test_a_deed_that_has_a_subject_of_its_own_does_not_continue_another():

@@ -202,9 +202,8 @@ def _judge_life(
             break
     assert best is not None
     for breach in best.breaches:
-        wrong_ns = breach.to_ns - breach.at_ns
-        yield Verdict(
-            name, "control", Outcome.BROKEN, -wrong_ns, breach.at_ns, wrong_ns,
+        yield Verdict.missed(
+            name, "control", breach.at_ns, breach.to_ns - breach.at_ns,
             Cause.ASKED_WRONG, shown_word(breach.shown), state_words(breach.states), culprit=node,
         )  # fmt: skip
     yield from _old(case, name, request, life, excused)
@@ -285,9 +284,9 @@ def _old(
     for frame in outdated(case.waits[info.name], asked, limit_ns):
         age_ns = frame.start_ns - frame.queued_ns
         was = ON if signal.raw(frame.data) else OFF
-        yield Verdict(
-            name, "control", Outcome.BROKEN, limit_ns - age_ns, frame.start_ns, 0,
-            Cause.ASKED_OLD, was, show_duration(limit_ns), (show_duration(age_ns),), culprit=node,
+        yield Verdict.wrong(
+            name, "control", frame.start_ns, 0, Cause.ASKED_OLD, was, show_duration(limit_ns),
+            about=(show_duration(age_ns),), margin_ns=limit_ns - age_ns, culprit=node,
         )  # fmt: skip
 
 

@@ -250,8 +250,7 @@ class _Judge:
         )
 
     def _broken(self, part: Wrong) -> Verdict:
-        wrong_ns = part.to_ns - part.from_ns
-        return Verdict(
-            self.view.name, "end to end", Outcome.BROKEN, -wrong_ns, part.from_ns, wrong_ns,
+        return Verdict.missed(
+            self.view.name, "end to end", part.from_ns, part.to_ns - part.from_ns,
             Cause.NOT_AS_INPUTS_ASK, shown_word(part.shown), state_words(part.states),
         )  # fmt: skip

@@ -151,9 +151,7 @@ def _judge_run(name: str, rule: FlashRule, run: Run, actual: Series[float]) -> V
         if at_ns > due_ns:
             cause = Cause.NOT_BEGUN if due_ns == only_ns else Cause.NOT_LIT_AGAIN
             late_ns, longest = at_ns - due_ns, show_duration(longest_ns)
-            return Verdict(
-                name, "flash", Outcome.BROKEN, -late_ns, due_ns, late_ns, cause, allowed=longest
-            )
+            return Verdict.missed(name, "flash", due_ns, late_ns, cause, allowed=longest)
         if at_ns != to_ns:
             margins.append(due_ns - at_ns)
         due_ns = at_ns + longest_ns
@@ -164,9 +162,7 @@ def _judge_run(name: str, rule: FlashRule, run: Run, actual: Series[float]) -> V
     if wrong is not None:
         cycle, cause, observed, allowed = wrong
         lasts_ns = to_ns - cycle.to_ns
-        return Verdict(
-            name, "flash", Outcome.BROKEN, None, cycle.to_ns, lasts_ns, cause, observed, allowed
-        )
+        return Verdict.wrong(name, "flash", cycle.to_ns, lasts_ns, cause, observed, allowed)
     if not inside or to_ns - only_ns <= longest_ns:
         return Verdict(name, "flash", Outcome.NOT_EXERCISED)
     return Verdict(name, "flash", Outcome.KEPT, smallest(margins))

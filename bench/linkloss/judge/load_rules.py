@@ -85,10 +85,10 @@ def _judge_span(
         if wrong_ns > 0:
             limit = show_duration(rule.within if leaving else 0)
             found.append(
-                Verdict(
-                    name, called, Outcome.BROKEN, -wrong_ns, at_ns, wrong_ns,
+                Verdict.missed(
+                    name, called, at_ns, wrong_ns,
                     Cause.FORBIDDEN_STATE, rule.state, limit,
-                    (rule.when.text, show_duration(end - start)),
+                    about=(rule.when.text, show_duration(end - start)),
                 )
             )  # fmt: skip
         elif leaving and at_ns < to_ns:
@@ -124,10 +124,10 @@ def judge_darkness(case: Case, view: LoadView) -> list[Verdict]:
             if end - start > limit_ns and not rightly:
                 over_ns = end - start - limit_ns
                 found.append(
-                    Verdict(
-                        view.name, "dark", Outcome.BROKEN, -over_ns, start + limit_ns, over_ns,
+                    Verdict.missed(
+                        view.name, "dark", start + limit_ns, over_ns,
                         Cause.LATE_DARK, show_duration(end - start), show_duration(limit_ns),
-                        (view.load.node,),
+                        about=(view.load.node,),
                     )
                 )  # fmt: skip
         if not open_end and not view.sources.ordered_off(life.reset_ns, since_ns + limit_ns):
@@ -191,8 +191,8 @@ def _judge_dark_span(
         yield Verdict(view.name, "back", Outcome.KEPT, deadline_ns - back_ns)
         return
     wrong_ns = (case.end_ns if back_ns is None else back_ns) - deadline_ns
-    yield Verdict(
-        view.name, "back", Outcome.BROKEN, -wrong_ns, deadline_ns, wrong_ns,
+    yield Verdict.missed(
+        view.name, "back", deadline_ns, wrong_ns,
         Cause.NOT_BACK, allowed=show_duration(limit_ns), culprit=view.load.node,
     )  # fmt: skip
 
@@ -234,10 +234,11 @@ def judge_in_step(case: Case, views: Mapping[str, LoadView], name: str) -> list[
             cause = Cause.LEFT_RHYTHM if strays else Cause.OUT_OF_STEP
             names = " and ".join(lamp.name for lamp in strays)
             found.append(
-                Verdict(
-                    name, "in step", Outcome.BROKEN, rule.skew - distance_ns, at_ns, None,
+                Verdict.wrong(
+                    name, "in step", at_ns, None,
                     cause, show_duration(distance_ns), show_duration(rule.skew),
-                    (partner.name, names, rule.rhythm or ""),
+                    about=(partner.name, names, rule.rhythm or ""),
+                    margin_ns=rule.skew - distance_ns,
                     culprit=strays[0].load.node if len(strays) == 1 else "",
                 )
             )  # fmt: skip

@@ -145,21 +145,13 @@ def judge_load(case: Case, view: LoadView) -> list[Verdict]:
 
 def _broken(view: LoadView, breach: Breach) -> Verdict:
     """A breach as a verdict."""
-    wrong_ns = breach.to_ns - breach.at_ns
     others = sum(other.unpaid for other in view.walked.breaches) - 1 if breach.unpaid else 0
-    return Verdict(
-        view.name,
-        breach.rule,
-        Outcome.BROKEN,
-        margin_ns=-wrong_ns,
-        at_ns=breach.at_ns,
-        wrong_for_ns=wrong_ns,
-        cause=Cause.UNCAUSED if breach.unpaid else Cause.OTHER_STATE,
-        observed=shown_word(breach.shown),
-        allowed=state_words(breach.states),
-        more=others,
-        culprit=view.load.node,
-    )
+    return Verdict.missed(
+        view.name, breach.rule, breach.at_ns, breach.to_ns - breach.at_ns,
+        Cause.UNCAUSED if breach.unpaid else Cause.OTHER_STATE,
+        shown_word(breach.shown), state_words(breach.states),
+        more=others, culprit=view.load.node,
+    )  # fmt: skip
 
 
 def _missing(case: Case, view: LoadView) -> Iterator[Verdict]:
@@ -185,17 +177,10 @@ def _missing(case: Case, view: LoadView) -> Iterator[Verdict]:
         message, culprit = missing_sender(case, load, gap_ns, gap_ns - load.stale_after)
         if not case.simulated(culprit):  # the log has a gap; what the load makes of it is judged
             continue
-        yield Verdict(
-            view.name,
-            "rejoin",
-            Outcome.BROKEN,
-            margin_ns=-missed_ns,
-            at_ns=gap_ns,
-            wrong_for_ns=missed_ns,
-            cause=Cause.UNREACHED,
-            about=(message, load.node),
-            culprit=culprit,
-        )
+        yield Verdict.missed(
+            view.name, "rejoin", gap_ns, missed_ns,
+            Cause.UNREACHED, about=(message, load.node), culprit=culprit,
+        )  # fmt: skip
 
 
 def _held_back_to(

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -99,12 +100,7 @@ def judge_cycle(case: Case, message: str) -> list[Verdict]:
         followed = followed or any(second.at_ns >= case.start_ns for second in taken[1:])
         for at_ns, mistake in _mistakes(case, node, info, limits, taken):
             if at_ns >= case.start_ns:
-                found.append(
-                    Verdict(
-                        message, "cycle", Outcome.BROKEN, at_ns=at_ns, culprit=node,
-                        **mistake._asdict(),
-                    )
-                )  # fmt: skip
+                found.append(replace(mistake, at_ns=at_ns, culprit=node))
     if margins and followed:
         found.append(Verdict(message, "cycle", Outcome.KEPT, smallest(margins)))
     return [worst(found)]
@@ -125,16 +121,12 @@ def judge_foreign(case: Case, node: str) -> list[Verdict]:
     if alien:
         first = alien[0]
         kinds = {(entry.identifier, entry.extended) for entry in alien}
+        frame = write_identifier(first.identifier, first.extended)
+        cause, owner = _owner(case.vehicle, first.identifier, first.extended)
         return [
-            Verdict(
-                node, "foreign", Outcome.BROKEN, None, first.at_ns, None,
-                Cause.FOREIGN, write_identifier(first.identifier, first.extended),
-                about=(
-                    _owner(case.vehicle, first.identifier, first.extended),
-                    f" of {len(kinds)} identifiers" if len(kinds) > 1 else "",
-                ),
-                more=len(alien) - 1,
-                culprit=node,
+            Verdict.wrong(
+                node, "foreign", first.at_ns, None, cause, frame,
+                about=(*owner, str(len(kinds))), more=len(alien) - 1, culprit=node,
             )
         ]  # fmt: skip
     own = (
@@ -220,22 +212,24 @@ def _waiting(case: Case, node: str, from_ns: int, to_ns: int) -> list[TimeSpan]:
 
 
 def _late(message: str, node: str, limits: Timing, due_ns: int, late_ns: int) -> Verdict:
-    return Verdict(
-        message, "cycle", Outcome.BROKEN, -late_ns, due_ns, late_ns,
-        Cause.OVERDUE, allowed=show_duration(limits.late_ns), culprit=node,
-    )  # fmt: skip
+    allowed = show_duration(limits.late_ns)
+    return Verdict.missed(
+        message, "cycle", due_ns, late_ns, Cause.OVERDUE, allowed=allowed, culprit=node
+    )
 
 
 # ---- too soon, or wrong in itself
 
 
-class Mistake(NamedTuple):
-    """What was wrong with a message, as a verdict tells it."""
-
-    cause: Cause
-    observed: str = ""
-    allowed: str = ""
-    about: tuple[str, ...] = ()
+def _mistake(
+    info: MessageInfo,
+    cause: Cause,
+    observed: str = "",
+    allowed: str = "",
+    about: tuple[str, ...] = (),
+) -> Verdict:
+    """What is wrong with a message, whenever it came."""
+    return Verdict.wrong(info.name, "cycle", 0, None, cause, observed, allowed, about=about)
 
 
 class Sending(NamedTuple):
@@ -261,9 +255,9 @@ def _sendings(entries: Iterable[Handed]) -> list[Sending]:
 
 def _mistakes(
     case: Case, node: str, info: MessageInfo, limits: Timing, taken: Sequence[Sending]
-) -> Iterator[tuple[int, Mistake]]:
+) -> Iterator[tuple[int, Verdict]]:
     """What is wrong with what was taken in one life, and when."""
-    known: dict[bytes, list[Mistake]] = {}
+    known: dict[bytes, list[Verdict]] = {}
     late = [hang.to_ns for hang in case.lives[node].hangs]
     restarts = [reset.at_ns for reset in case.lives[node].unlawful]
     early = _early_signals(case.vehicle, info)
@@ -287,9 +281,12 @@ def _mistakes(
             continue
         gap = show_duration(second.at_ns - first.at_ns)
         if gap_ns < limits.gap_ns:
-            yield second.at_ns, Mistake(Cause.TOO_SOON, gap, show_duration(limits.gap_ns))
+            yield second.at_ns, _mistake(info, Cause.TOO_SOON, gap, show_duration(limits.gap_ns))
         elif not any(_moved(info, name, first.data, second.data) for name in early):
-            yield second.at_ns, Mistake(Cause.NOTHING_NEW, gap, show_duration(limits.soon_ns))
+            yield (
+                second.at_ns,
+                _mistake(info, Cause.NOTHING_NEW, gap, show_duration(limits.soon_ns)),
+            )
 
 
 def _early_signals(vehicle: Vehicle, info: MessageInfo) -> tuple[str, ...]:
@@ -306,27 +303,27 @@ def _moved(info: MessageInfo, signal: str, old: bytes, new: bytes) -> bool:
     return read(old) != read(new)
 
 
-def _malformed(info: MessageInfo, bounded: Sequence[SignalInfo], data: bytes) -> Iterator[Mistake]:
+def _malformed(info: MessageInfo, bounded: Sequence[SignalInfo], data: bytes) -> Iterator[Verdict]:
     """A wrong length, checksum or value of a signal that has a range. What has another length is
     not read any further.
     """
     if len(data) != info.length:
-        yield Mistake(Cause.LENGTH, str(len(data)), str(info.length))
+        yield _mistake(info, Cause.LENGTH, str(len(data)), str(info.length))
         return
     if info.checksum is not None and not info.checksum(data):
-        yield Mistake(Cause.CHECKSUM)
+        yield _mistake(info, Cause.CHECKSUM)
     for signal in bounded:
         if not signal.in_range(data):
             limits = f"{_limit(signal.minimum)} to {_limit(signal.maximum)}"
             reference = f"{info.name}.{signal.name}"
-            yield Mistake(Cause.RANGE, f"{signal.physical(data):g}", limits, (reference,))
+            yield _mistake(info, Cause.RANGE, f"{signal.physical(data):g}", limits, (reference,))
 
 
 def _limit(value: float | None) -> str:
     return "anything" if value is None else f"{value:g}"
 
 
-def _wrong_count(info: MessageInfo, first: Sending, second: Sending) -> Mistake | None:
+def _wrong_count(info: MessageInfo, first: Sending, second: Sending) -> Verdict | None:
     """What is wrong with the counter of a message behind another."""
     counter = info.counter
     if counter is None or not len(first.data) == len(second.data) == info.length:
@@ -339,7 +336,7 @@ def _wrong_count(info: MessageInfo, first: Sending, second: Sending) -> Mistake 
     if new == expected:
         return None
     reference = f"{info.name}.{counter.name}"
-    return Mistake(Cause.COUNTER, f"{old} to {new}", str(expected), (reference,))
+    return _mistake(info, Cause.COUNTER, f"{old} to {new}", str(expected), (reference,))
 
 
 # ---- words, places
@@ -352,9 +349,11 @@ def _between(entries: Sequence[Handed], from_ns: int, to_ns: int) -> Sequence[Ha
     return entries[low:high]
 
 
-def _owner(vehicle: Vehicle, identifier: int, extended: bool) -> str:
+def _owner(vehicle: Vehicle, identifier: int, extended: bool) -> tuple[Cause, tuple[str, ...]]:
+    """Whose frame it is that a node handed over: its message and who sends that."""
     for info in vehicle.messages.values():
         if (info.identifier, info.extended) == (identifier, extended):
-            senders = " and ".join(info.senders)
-            return f"{info.name}, which " + (f"{senders} sends" if senders else "no node sends")
-    return "which no message of the message definition has"
+            if not info.senders:
+                return Cause.UNSENT, (info.name,)
+            return Cause.FOREIGN, (info.name, " and ".join(info.senders))
+    return Cause.UNDEFINED, ()

@@ -59,8 +59,8 @@ def _rejoin(case: Case, node: str) -> Iterator[Verdict]:
             back_ns = sent.after(gap_ns)
             silent_ns = (zone.to_ns if back_ns is None else back_ns) - gap_ns
             found.append(
-                Verdict(
-                    node, "rejoin", Outcome.BROKEN, -silent_ns, gap_ns, silent_ns,
+                Verdict.missed(
+                    node, "rejoin", gap_ns, silent_ns,
                     Cause.SILENT, about=(table.status,), culprit=node,
                 )
             )  # fmt: skip
@@ -93,8 +93,8 @@ def _stopped_verdict(case: Case, subject: str, node: str) -> Verdict:
     for hang in case.lives[node].hangs:
         if watchdog_ns is None:
             found.append(
-                Verdict(
-                    subject, "stopped", Outcome.BROKEN, None, hang.from_ns,
+                Verdict.wrong(
+                    subject, "stopped", hang.from_ns,
                     hang.to_ns - hang.from_ns, Cause.NO_WATCHDOG, about=(node,), culprit=node,
                 )
             )  # fmt: skip
@@ -103,8 +103,8 @@ def _stopped_verdict(case: Case, subject: str, node: str) -> Verdict:
         if hang.to_ns > deadline_ns:
             late_ns = hang.to_ns - deadline_ns
             found.append(
-                Verdict(
-                    subject, "stopped", Outcome.BROKEN, -late_ns, deadline_ns, late_ns,
+                Verdict.missed(
+                    subject, "stopped", deadline_ns, late_ns,
                     Cause.NOT_RESTARTED, allowed=show_duration(watchdog_ns), about=(node,),
                     culprit=node,
                 )
@@ -122,22 +122,22 @@ def _program(case: Case, node: str) -> Iterator[Verdict]:
     """
     for crash in case.recording.crashes:
         if crash.node == node:
-            yield Verdict(
-                node, "program", Outcome.BROKEN, None, crash.at_ns, case.end_ns - crash.at_ns,
+            yield Verdict.wrong(
+                node, "program", crash.at_ns, case.end_ns - crash.at_ns,
                 Cause.CRASHED, crash.text, about=(crash.where,), culprit=node,
             )  # fmt: skip
     for change in case.lives[node].unlawful:
         if change.state == "asleep":  # a rule of its own tells of it
             continue
         by = "its watchdog" if change.cause == "watchdog" else "its own program"
-        yield Verdict(
-            node, "program", Outcome.BROKEN, None, change.at_ns, 0,
+        yield Verdict.wrong(
+            node, "program", change.at_ns, 0,
             Cause.RESET_ITSELF, by, culprit=node,
         )  # fmt: skip
     for change in case.recording.nodes[node]:
         if (change.state, change.cause) == ("hung", "supply"):
-            yield Verdict(
-                node, "program", Outcome.BROKEN, None, change.at_ns, 0,
+            yield Verdict.wrong(
+                node, "program", change.at_ns, 0,
                 Cause.RAN_WILD, culprit=node,
             )  # fmt: skip
 
@@ -175,9 +175,9 @@ def _wrong(
     about: tuple[str, ...] = (),
 ) -> Verdict:
     """What was wrong with a sleep, from when on and for how long (0: at an instant only)."""
-    return Verdict(
-        node, "asleep", Outcome.BROKEN, -lasts_ns or None, at_ns, lasts_ns,
-        cause, observed, allowed, about, culprit=node,
+    return Verdict.wrong(
+        node, "asleep", at_ns, lasts_ns, cause, observed, allowed,
+        about=about, margin_ns=-lasts_ns or None, culprit=node,
     )  # fmt: skip
 
 
@@ -265,5 +265,5 @@ def _loads(case: Case, node: str, views: Sequence[LoadView]) -> Iterator[Verdict
             if case.lives[view.load.node].asleep_at(breach.at_ns):
                 yield _wrong(
                     node, breach.at_ns, breach.to_ns - breach.at_ns, Cause.LOAD_WHILE_ASLEEP,
-                    shown_word(breach.shown), state_words(breach.states), (view.name,),
+                    shown_word(breach.shown), state_words(breach.states), about=(view.name,),
                 )  # fmt: skip

@@ -210,16 +210,23 @@ def _judge_life(
         (at_ns, 100.0 * level) for at_ns, level in handed(case, notice.signal, life).changes()
     ]
     for part in wrong(allowed, changes):
+        lasts_ns = part.to_ns - part.from_ns
         if OFF in part.states:
             culprit = "" if notice.failed else node
-            yield _broken(name, "notice", part.from_ns, part.to_ns, Cause.UNFOUNDED, culprit)
+            yield Verdict.missed(
+                name, "notice", part.from_ns, lasts_ns, Cause.UNFOUNDED, culprit=culprit
+            )
         elif not notice.failed:
-            yield _broken(name, "notice", part.from_ns, part.to_ns, Cause.NOT_GIVEN, node)
+            yield Verdict.missed(
+                name, "notice", part.from_ns, lasts_ns, Cause.NOT_GIVEN, culprit=node
+            )
         for load, rule in () if OFF in part.states else own.items():
             due = [(t.must_ns, t.over_ns) for t in troubles if t.load == load]
             for from_ns, to_ns in within(part.from_ns, part.to_ns, due):
                 # It may be the fault of the node of the load as well.
-                yield _broken(load, rule, from_ns, to_ns, Cause.NOT_TOLD, "", (name,))
+                yield Verdict.missed(
+                    load, rule, from_ns, to_ns - from_ns, Cause.NOT_TOLD, about=(name,)
+                )
     for trouble in troubles:
         if trouble.may_ns < case.start_ns:
             continue
@@ -248,26 +255,11 @@ def _judge_by_turns(
     may_ns = trouble.may_ns
     given_ns = [at_ns for at_ns, shown in changes if may_ns <= at_ns <= must_ns and shown > 0]
     if not given_ns and at(changes, may_ns) <= 0:
-        yield _broken(trouble.load, rule, must_ns, trouble.over_ns, Cause.NEVER_TOLD, "")
+        late_ns = trouble.over_ns - must_ns
+        yield Verdict.missed(trouble.load, rule, must_ns, late_ns, Cause.NEVER_TOLD)
     others = [other for other in troubles if other.load != trouble.load]
     if given_ns and not any(other.shows_at(given_ns[0]) for other in others):
         yield Verdict(trouble.load, rule, Outcome.KEPT, must_ns - given_ns[0])
-
-
-def _broken(
-    subject: str,
-    rule: str,
-    from_ns: int,
-    to_ns: int,
-    cause: Cause,
-    culprit: str,
-    about: tuple[str, ...] = (),
-) -> Verdict:
-    lasts_ns = to_ns - from_ns
-    return Verdict(
-        subject, rule, Outcome.BROKEN, -lasts_ns, from_ns, lasts_ns,
-        cause, about=about, culprit=culprit,
-    )  # fmt: skip
 
 
 def _asleep(case: Case, notice: NoticeTable) -> Iterator[tuple[int, int]]:

@@ -152,9 +152,9 @@ def _wrong(shown: Shown, at_ns: int, value: float, least: float, most: float) ->
     what = f"input {shown.input}" if shown.input else f"the supply of {shown.node}"
     near, far = least + shown.tolerance, most - shown.tolerance
     was = f"{near:g}" if f"{near:g}" == f"{far:g}" else f"{near:g} to {far:g}"
-    return Verdict(
-        shown.reference, "sensor", Outcome.BROKEN, None, at_ns, 0,
-        Cause.SENSOR, f"{value:g}{unit}", f"{was}{unit}", (what,), culprit=shown.node,
+    return Verdict.wrong(
+        shown.reference, "sensor", at_ns, 0, Cause.SENSOR,
+        f"{value:g}{unit}", f"{was}{unit}", about=(what,), culprit=shown.node,
     )  # fmt: skip
 
 
@@ -237,17 +237,8 @@ def judge_quiet(case: Case, node: str) -> list[Verdict]:
     ):
         if at_ns >= case.start_ns:
             found.append(
-                Verdict(
-                    node,
-                    "quiet recovery",
-                    Outcome.BROKEN,
-                    None,
-                    at_ns,
-                    None,
-                    cause,
-                    observed,
-                    allowed,
-                    culprit=node,
+                Verdict.wrong(
+                    node, "quiet recovery", at_ns, None, cause, observed, allowed, culprit=node
                 )
             )
     round_ns = ROUND_BITS * SECOND_NS // case.vehicle.bus.bit_rate

@@ -49,8 +49,8 @@ def judge_fed_node(case: Case, node: str) -> list[Verdict]:
             opened = [fuse for fuse in case.recording.fuses if node in fuse.nodes]
             blown = opened and opened[-1].at_ns <= change.at_ns
             found.append(
-                Verdict(
-                    node, "fed", Outcome.BROKEN, None, change.at_ns, case.end_ns - change.at_ns,
+                Verdict.wrong(
+                    node, "fed", change.at_ns, case.end_ns - change.at_ns,
                     Cause.FEED_FUSE if blown else Cause.STARVED, culprit=node,
                 )
             )  # fmt: skip
@@ -71,8 +71,8 @@ def judge_fed_load(case: Case, load: str) -> list[Verdict]:
     for fuse in case.recording.fuses:
         if load in fuse.loads and fuse.by == "car" and fuse.at_ns >= case.start_ns:
             found.append(
-                Verdict(
-                    load, "fed", Outcome.BROKEN, None, fuse.at_ns, case.end_ns - fuse.at_ns,
+                Verdict.wrong(
+                    load, "fed", fuse.at_ns, case.end_ns - fuse.at_ns,
                     Cause.OWN_FUSE, about=(fuse.what,), culprit=node,
                 )
             )  # fmt: skip
@@ -98,8 +98,8 @@ def _differences(case: Case, load: str) -> Iterator[Verdict]:
             for at_ns, until_ns, shown in wrong[:1]:
                 wrong_ns = until_ns - at_ns
                 cause = Cause.PART_POWER if shown > 0 else Cause.NO_POWER
-                yield Verdict(
-                    load, "fed", Outcome.BROKEN, -wrong_ns, at_ns, wrong_ns,
+                yield Verdict.missed(
+                    load, "fed", at_ns, wrong_ns,
                     cause if level > 0 else Cause.POWER_WHEN_OFF,
                     f"{100 * shown:.0f} %", f"{100 * level:.0f} %", culprit=table.node,
                 )  # fmt: skip
@@ -184,8 +184,8 @@ def _judge_short(
         for life in story.lives:
             blamed = not any(start <= life.reset_ns <= end for start, end in others)
             if blamed and life.cause == "supply" and hot[0][0] <= life.reset_ns < to_ns:
-                yield Verdict(
-                    node, "neighbours", Outcome.BROKEN, None, life.reset_ns, None,
+                yield Verdict.wrong(
+                    node, "neighbours", life.reset_ns, None,
                     Cause.SHORT_TOOK_NODE, about=(shorted, name), culprit=node,
                 )  # fmt: skip
     supply = case.vehicle.nodes[node].supply
@@ -201,10 +201,10 @@ def _judge_short(
                 longest_ns = max(longest_ns, lit_ns - dark_ns)
                 over_ns = lit_ns - dark_ns - limit_ns
                 if over_ns > 0:
-                    yield Verdict(
-                        node, "neighbours", Outcome.BROKEN, -over_ns, dark_ns + limit_ns, over_ns,
+                    yield Verdict.missed(
+                        node, "neighbours", dark_ns + limit_ns, over_ns,
                         Cause.SHORT_TOOK_LOAD, show_duration(lit_ns - dark_ns),
-                        show_duration(limit_ns), (shorted, name), culprit=node,
+                        show_duration(limit_ns), about=(shorted, name), culprit=node,
                     )  # fmt: skip
     if tested:
         yield Verdict(node, "neighbours", Outcome.KEPT, max(0, limit_ns - longest_ns))

@@ -31,7 +31,7 @@ from dataclasses import dataclass, field
 
 from linkloss.judge.case import Case, Waiting
 from linkloss.judge.states import Shown, Towards, seen
-from linkloss.judge.verdict import Cause, Outcome, Verdict
+from linkloss.judge.verdict import Cause, Verdict
 from linkloss.judge.walk import BEFORE_NS, NEVER, Mark, News, Source
 from linkloss.recording import Series
 from linkloss.units import show_duration
@@ -418,9 +418,9 @@ class _Follower:
     ) -> None:
         margin_ns = None if missing_ns is None else -missing_ns
         self.tried.wrong.append(
-            Verdict(
-                self.name, RULE, Outcome.BROKEN, margin_ns, at_ns, missing_ns,
-                cause, observed, allowed, culprit=self.load.node,
+            Verdict.wrong(
+                self.name, RULE, at_ns, missing_ns, cause, observed, allowed,
+                margin_ns=margin_ns, culprit=self.load.node,
             )
         )  # fmt: skip
 

@@ -70,7 +70,11 @@ class Cause(Enum):
     CHECKSUM = "{subject} had a wrong checksum"
     RANGE = "{0} was {observed}; expected {allowed}"
     COUNTER = "{0} went from {observed}; expected {allowed}"
-    FOREIGN = "handed over a frame {observed}, {0}{more}"
+    FOREIGN = "handed over a frame {observed}, {0}, which {1} sends{more}"
+    UNSENT = "handed over a frame {observed}, {0}, which no node sends{more}"
+    UNDEFINED = (
+        "handed over a frame {observed}, which no message of the message definition has{more}"
+    )
     SENSOR = "showed {observed} while {0} was {allowed}" + _WRONG
 
     # nodes
@@ -145,6 +149,53 @@ class Verdict:
     more: int = 0
     culprit: str = ""
 
+    @classmethod
+    def wrong(
+        cls,
+        subject: str,
+        rule: str,
+        at_ns: int,
+        lasts_ns: int | None,
+        cause: Cause,
+        observed: str = "",
+        allowed: str = "",
+        *,
+        about: tuple[str, ...] = (),
+        margin_ns: int | None = None,
+        more: int = 0,
+        culprit: str = "",
+    ) -> Verdict:
+        """A broken rule: wrong from ``at_ns`` on for ``lasts_ns`` (0: at an instant only, None:
+        nobody can tell).
+        """
+        return cls(
+            subject, rule, Outcome.BROKEN, margin_ns, at_ns, lasts_ns,
+            cause, observed, allowed, about, more, culprit,
+        )  # fmt: skip
+
+    @classmethod
+    def missed(
+        cls,
+        subject: str,
+        rule: str,
+        due_ns: int,
+        late_ns: int,
+        cause: Cause,
+        observed: str = "",
+        allowed: str = "",
+        *,
+        about: tuple[str, ...] = (),
+        more: int = 0,
+        culprit: str = "",
+    ) -> Verdict:
+        """A broken rule that has a deadline: it passed at ``due_ns``, and for ``late_ns`` from
+        there on nothing came, or the wrong thing stayed.
+        """
+        return cls.wrong(
+            subject, rule, due_ns, late_ns, cause, observed, allowed,
+            about=about, margin_ns=-late_ns, more=more, culprit=culprit,
+        )  # fmt: skip
+
     def row(self) -> list[Any]:
         """Plain values, one for each of :data:`COLUMNS`."""
         return [
@@ -203,10 +254,12 @@ class Verdict:
     def _more(self) -> str:
         if not self.more:
             return ""
-        foreign = self.cause is Cause.FOREIGN
-        things = f"{self.more} more such {'frame' if foreign else 'change'}"
-        things += "s" if self.more > 1 else ""
-        return f"; {things}{self.about[1]}" if foreign else f" ({things})"
+        plural = "s" if self.more > 1 else ""
+        if self.cause is Cause.UNCAUSED:
+            return f" ({self.more} more such change{plural})"
+        kinds = self.about[-1]  # of how many identifiers the frames were
+        of = "" if kinds == "1" else f" of {kinds} identifiers"
+        return f"; {self.more} more such frame{plural}{of}"
 
     @property
     def broken(self) -> bool:
