@@ -14,7 +14,7 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from linkloss.judge.evidence import Arrival, Evidence, Link, Traffic
-from linkloss.judge.lives import Biography, out_of_range, quiet_times, spliced, taken_by
+from linkloss.judge.uptimes import NodeHistory, out_of_range, quiet_times, spliced, taken_by
 from linkloss.recording import FaultRecord, Recording, Series
 from linkloss.vehicle.expression import Condition, Value, load_key
 from linkloss.vehicle.load import LoadTable
@@ -59,8 +59,8 @@ class Case:
         self.end_ns = recording.end_ns
         self.evidence = Evidence(vehicle, recording) if evidence is None else evidence
         self.evidence.read_on(recording.end_ns)
-        self.lives: dict[str, Biography] = {
-            node: self.evidence.story(node) for node in vehicle.nodes
+        self.histories: dict[str, NodeHistory] = {
+            node: self.evidence.history(node) for node in vehicle.nodes
         }
         self.waits: dict[str, list[Waited]] = {}
         self.full: dict[str, list[tuple[int, int]]] = {}
@@ -73,13 +73,13 @@ class Case:
     def quiet(self) -> list[tuple[int, int]]:
         """The spans without any injected fault, with every supply as it should be."""
         undersupplied = [span for node in self.vehicle.nodes for span in self.undersupplied(node)]
-        return quiet_times(self.recording, self.lives, undersupplied)
+        return quiet_times(self.recording, self.histories, undersupplied)
 
     def undersupplied(self, node: str) -> list[tuple[int, int]]:
         """The spans in which a node's supply was out of its range, or it was off for want of it."""
         if node not in self._lean:
             self._lean[node] = out_of_range(
-                self.vehicle, self.recording, node, self.lives[node], self.end_ns
+                self.vehicle, self.recording, node, self.histories[node], self.end_ns
             )
         return self._lean[node]
 
@@ -112,9 +112,9 @@ class Case:
     def _down(self, node: str) -> list[tuple[int, int]]:
         """From each reset of a node until its program runs; asleep it drives as declared."""
         return [
-            (life.reset_ns, life.end_ns if life.up_ns is None else life.up_ns)
-            for life in self.lives[node].lives
-            if life.cause != "sleep"
+            (uptime.reset_ns, uptime.end_ns if uptime.up_ns is None else uptime.up_ns)
+            for uptime in self.histories[node].uptimes
+            if uptime.cause != "sleep"
         ]
 
     def _command(self, load: str) -> Series[float]:
@@ -209,8 +209,8 @@ class Case:
         return round(lasts_ns * self.vehicle.nodes[node].drift / 1e6)
 
     def arrivals(self, message: str, node: str, link: Link) -> Sequence[list[Arrival]]:
-        """The good messages at a node, one list for each of its lives."""
-        return self.evidence.watch(message, node, link).lives
+        """The good messages at a node, one list for each of its uptimes."""
+        return self.evidence.watch(message, node, link).uptimes
 
     def condition(
         self, condition: Condition, node: str | None, hearer: str | None = None
@@ -250,7 +250,7 @@ class Case:
         value: Series[Value] = Series()
         known: Series[Value] = Series()
         value.set(0, 0.0)
-        resets = [(life.reset_ns, None) for life in self.lives[hearer].lives]
+        resets = [(uptime.reset_ns, None) for uptime in self.histories[hearer].uptimes]
         for at_ns, data in sorted([*resets, *heard], key=lambda entry: entry[0]):
             known.set(at_ns, 0.0 if data is None else 1.0)
             if data is not None:
@@ -276,12 +276,12 @@ class Waiting:
     def __init__(self, case: Case, load: LoadTable) -> None:
         node = load.node
         watchdog_ns = case.vehicle.nodes[node].watchdog or 0
-        story = case.lives[node]
+        history = case.histories[node]
         self.latency_ns = load.latency
         self._hangs = [
-            (hang.from_ns, min(hang.to_ns, hang.from_ns + watchdog_ns)) for hang in story.hangs
+            (hang.from_ns, min(hang.to_ns, hang.from_ns + watchdog_ns)) for hang in history.hangs
         ]
-        boots = [(life.reset_ns, life.boot_end_ns) for life in story.lives]
+        boots = [(uptime.reset_ns, uptime.boot_end_ns) for uptime in history.uptimes]
         self.deaf = sorted([*self._hangs, *boots])
         """When it need not take a message."""
         self._deaf_to_ns = max(end_ns for _, end_ns in self.deaf)

@@ -19,7 +19,6 @@ from typing import Any
 
 from linkloss.judge.case import Case, Intent, TimeSpan, Waited, off_the_bus, window
 from linkloss.judge.intent import intent
-from linkloss.judge.lives import Life, merged
 from linkloss.judge.states import (
     ANY,
     OFF,
@@ -32,6 +31,7 @@ from linkloss.judge.states import (
     state_words,
     united,
 )
+from linkloss.judge.uptimes import Uptime, merged
 from linkloss.judge.verdict import Cause, Outcome, Verdict, smallest, worst
 from linkloss.judge.walk import News, Source, Walked, walk
 from linkloss.recording import Series
@@ -118,8 +118,8 @@ def _gone(case: Case, node: str) -> Iterator[tuple[int, int, Key]]:
     for record in case.recording.frames:
         if record.sender == node and (record.error is None or once):
             yield record.end_ns, _SENT, (record.frame.identifier, record.frame.extended)
-    for life in case.lives[node].lives:
-        yield life.reset_ns, _RESET, (0, False)
+    for uptime in case.histories[node].uptimes:
+        yield uptime.reset_ns, _RESET, (0, False)
 
 
 def _taken(case: Case, node: str) -> Iterator[tuple[int, int, Key]]:
@@ -139,32 +139,32 @@ def judge_control(case: Case, name: str, request: RequestTable) -> Verdict:
     message, _ = split_signal(name)
     node = case.vehicle.sender(message)
     found = [Verdict(name, "control", Outcome.NOT_EXERCISED)]
-    for life in case.lives[node].lives:
-        if life.up_ns is not None:
-            found += _judge_life(case, name, request, node, life)
+    for uptime in case.histories[node].uptimes:
+        if uptime.up_ns is not None:
+            found += _judge_uptime(case, name, request, node, uptime)
     return worst(found)
 
 
-def intents(case: Case, name: str, request: RequestTable, life: Life) -> list[Intent]:
-    """What may be asked for in a life: as a program that begins anew sees it, and, after a
+def intents(case: Case, name: str, request: RequestTable, uptime: Uptime) -> list[Intent]:
+    """What may be asked for in an uptime: as a program that begins anew sees it, and, after a
     reset or a hang, as one sees it whose timers and memory outlived that. Such a one may have
     looked at the inputs again only when it ran again.
     """
-    key = (name, life.reset_ns)
+    key = (name, uptime.reset_ns)
     if key not in case.intents:
-        case.intents[key] = list(_intents(case, name, request, life))
+        case.intents[key] = list(_intents(case, name, request, uptime))
     return case.intents[key]
 
 
-def _intents(case: Case, name: str, request: RequestTable, life: Life) -> Iterator[Intent]:
-    assert life.up_ns is not None
+def _intents(case: Case, name: str, request: RequestTable, uptime: Uptime) -> Iterator[Intent]:
+    assert uptime.up_ns is not None
     # A program may see a change before it has been stable, and be reset meanwhile.
-    end_ns = life.end_ns + request.debounce
+    end_ns = uptime.end_ns + request.debounce
     down = _down(case, case.vehicle.sender(split_signal(name)[0]))
     for trusting in (True, False) if request.received is not None else (True,):
         for settled in (True, False) if request.debounce else (True,):
             yield intent(
-                case, name, request, life.up_ns, end_ns, trusting=trusting, settled=settled
+                case, name, request, uptime.up_ns, end_ns, trusting=trusting, settled=settled
             )
         if len(down) > 1:  # the first one is the power-up
             yield intent(case, name, request, 0, end_ns, trusting=trusting)
@@ -173,29 +173,30 @@ def _intents(case: Case, name: str, request: RequestTable, life: Life) -> Iterat
 
 def _down(case: Case, node: str) -> list[tuple[int, int]]:
     """The spans in which a node's program did not run."""
-    story = case.lives[node]
+    history = case.histories[node]
     spans = [
-        (life.reset_ns, life.end_ns if life.up_ns is None else life.up_ns) for life in story.lives
+        (uptime.reset_ns, uptime.end_ns if uptime.up_ns is None else uptime.up_ns)
+        for uptime in history.uptimes
     ]
-    for hang in story.hangs:
+    for hang in history.hangs:
         ends = [to_ns for from_ns, to_ns in spans if from_ns == hang.to_ns]
         spans.append((hang.from_ns, ends[0] if ends else hang.to_ns))
     return sorted(spans)
 
 
-def _judge_life(
-    case: Case, name: str, request: RequestTable, node: str, life: Life
+def _judge_uptime(
+    case: Case, name: str, request: RequestTable, node: str, uptime: Uptime
 ) -> Iterator[Verdict]:
     """A program is right if what it asks for follows the inputs as one that may see them so."""
-    begin_ns = life.boot_end_ns + request.debounce + request.latency
+    begin_ns = uptime.boot_end_ns + request.debounce + request.latency
     excused = [(0, begin_ns), *_out_of_service(case, node, request.latency)]
     spans = _full(case, node)
     behind_ns = request.latency
     waiting = [(start, end + behind_ns) for start, end in spans if end - start > behind_ns]
-    changes = [(at_ns, 100.0 * level) for at_ns, level in handed(case, name, life).changes()]
+    changes = [(at_ns, 100.0 * level) for at_ns, level in handed(case, name, uptime).changes()]
     best: Walked | None = None
-    for want in intents(case, name, request, life):
-        walked = _walk(case, request, life, want, [*excused, *waiting], changes)
+    for want in intents(case, name, request, uptime):
+        walked = _walk(case, request, uptime, want, [*excused, *waiting], changes)
         if best is None or _wrong_ns(walked) < _wrong_ns(best):
             best = walked
         if not best.breaches:
@@ -206,7 +207,7 @@ def _judge_life(
             name, "control", breach.at_ns, breach.to_ns - breach.at_ns,
             Cause.ASKED_WRONG, shown_word(breach.shown), state_words(breach.states), culprit=node,
         )  # fmt: skip
-    yield from _old(case, name, request, life, excused)
+    yield from _old(case, name, request, uptime, excused)
     margins = [entry.margin_ns for entry in best.kept if entry.rule == "control"]
     if margins:
         yield Verdict(name, "control", Outcome.KEPT, smallest(margins))
@@ -219,7 +220,7 @@ def _wrong_ns(walked: Walked) -> int:
 def _walk(
     case: Case,
     request: RequestTable,
-    life: Life,
+    uptime: Uptime,
     want: Intent,
     excused: Sequence[tuple[int, int]],
     changes: Sequence[tuple[int, Shown]],
@@ -235,8 +236,8 @@ def _walk(
     for from_ns, to_ns in merged(spans):
         free.append(News(True, from_ns, to_ns, "control", must=False))
         free.append(News(False, to_ns, to_ns, "control"))
-    end_ns = min(life.end_ns, case.end_ns)
-    start_ns = max(case.start_ns, life.reset_ns)
+    end_ns = min(uptime.end_ns, case.end_ns)
+    start_ns = max(case.start_ns, uptime.reset_ns)
     return walk([Source(asked), Source(free)], _asked, changes, end_ns, start_ns)
 
 
@@ -258,7 +259,7 @@ def _old(
     case: Case,
     name: str,
     request: RequestTable,
-    life: Life,
+    uptime: Uptime,
     excused: Sequence[tuple[int, int]],
 ) -> Iterator[Verdict]:
     """Content that nobody asks for any more by the time at which it wins the bus."""
@@ -269,7 +270,7 @@ def _old(
 
     @cache
     def in_service() -> list[Stretch]:
-        return _in_service(case, name, request, life, excused)
+        return _in_service(case, name, request, uptime, excused)
 
     def asked(data: bytes, at_ns: int) -> bool:
         shown = 100.0 if signal.raw(data) else 0.0
@@ -294,12 +295,12 @@ def _in_service(
     case: Case,
     name: str,
     request: RequestTable,
-    life: Life,
+    uptime: Uptime,
     excused: Sequence[tuple[int, int]],
 ) -> list[Stretch]:
     """What may be asked for, as any program may see the inputs."""
-    spans = [Span(start, end, ANY) for start, end in (*excused, (life.end_ns, case.end_ns))]
-    for want in intents(case, name, request, life):
+    spans = [Span(start, end, ANY) for start, end in (*excused, (uptime.end_ns, case.end_ns))]
+    for want in intents(case, name, request, uptime):
         for from_ns, to_ns, seen in window(
             want.wanted, request.latency, want.early_ns, case.end_ns
         ):
@@ -311,14 +312,14 @@ def _in_service(
     return united(spans, case.end_ns, case.start_ns)
 
 
-def handed(case: Case, name: str, life: Life) -> Series[float]:
-    """The request that was handed to the controller, over one life; nothing asks for nothing."""
-    lives = case.lives[case.vehicle.sender(split_signal(name)[0])].lives
-    return case.evidence.handed(name)[lives.index(life)]
+def handed(case: Case, name: str, uptime: Uptime) -> Series[float]:
+    """The request that was handed to the controller, over one uptime; nothing asks for nothing."""
+    uptimes = case.histories[case.vehicle.sender(split_signal(name)[0])].uptimes
+    return case.evidence.handed(name)[uptimes.index(uptime)]
 
 
 def _out_of_service(case: Case, node: str, behind_ns: int) -> Iterator[tuple[int, int]]:
     """A program that hangs, or whose controller is off the bus, need not hand anything over."""
-    for hang in case.lives[node].hangs:
+    for hang in case.histories[node].hangs:
         yield hang.from_ns, hang.to_ns + behind_ns
     yield from off_the_bus(case, node)

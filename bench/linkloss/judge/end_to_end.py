@@ -10,7 +10,6 @@ from collections.abc import Iterator
 
 from linkloss.judge.case import Case, window
 from linkloss.judge.control import intents
-from linkloss.judge.lives import Life
 from linkloss.judge.loads import LoadView
 from linkloss.judge.news import LIMITS, rule_name, spans_away
 from linkloss.judge.states import (
@@ -29,6 +28,7 @@ from linkloss.judge.states import (
     united,
     wrong,
 )
+from linkloss.judge.uptimes import Uptime
 from linkloss.judge.verdict import Cause, Outcome, Verdict, smallest, worst
 from linkloss.judge.walk import NEVER
 from linkloss.vehicle.expression import split_signal
@@ -87,21 +87,25 @@ class _Judge:
     def _lit(self, span: Span) -> Span:
         return span._replace(state=ON) if isinstance(span.state, float) else span
 
-    def _lives(self) -> list[Life]:
-        return [life for life in self.case.lives[self.sender].lives if life.up_ns is not None]
+    def _uptimes(self) -> list[Uptime]:
+        return [
+            uptime
+            for uptime in self.case.histories[self.sender].uptimes
+            if uptime.up_ns is not None
+        ]
 
     def _intended(self) -> Iterator[Span]:
         """What the inputs ask for, within the declared latencies of the whole way."""
         load = self.view.load
         waiting = self.view.sources.waiting
-        for life in self._lives():
-            for want in intents(self.case, self.asks, self.request, life):
+        for uptime in self._uptimes():
+            for want in intents(self.case, self.asks, self.request, uptime):
                 behind_ns = self.request.latency + self.way_ns
                 for from_ns, to_ns, seen in window(
                     want.wanted, behind_ns, want.early_ns, self.case.end_ns, self.cycle_ns
                 ):
-                    from_ns = max(from_ns, life.reset_ns)
-                    to_ns = min(waiting.until(from_ns, to_ns), life.end_ns)
+                    from_ns = max(from_ns, uptime.reset_ns)
+                    to_ns = min(waiting.until(from_ns, to_ns), uptime.end_ns)
                     if seen & 1:
                         yield Span(from_ns, to_ns, OFF)
                     if seen & 2:
@@ -123,15 +127,15 @@ class _Judge:
         yield from (Span(*held) for held in sources.held)
         for from_ns, to_ns in sources.waiting.spans:
             yield from self._as_before(from_ns, to_ns + load.latency)
-        for life in case.lives[load.node].lives[1:] if load.survives_reset else ():
+        for uptime in case.histories[load.node].uptimes[1:] if load.survives_reset else ():
             # It waits for messages as behind any other reset.
-            due_ns = request.next_due(life.reset_ns)
-            yield from self._as_before(life.reset_ns, min(due_ns, life.end_ns))
+            due_ns = request.next_due(uptime.reset_ns)
+            yield from self._as_before(uptime.reset_ns, min(due_ns, uptime.end_ns))
         settle_ns = self.request.debounce + self.request.latency + self.way_ns
-        story = case.lives[self.sender]
-        for life in story.lives:
-            yield from self._as_before(life.reset_ns, life.boot_end_ns + settle_ns)
-        for hang in story.hangs:
+        history = case.histories[self.sender]
+        for uptime in history.uptimes:
+            yield from self._as_before(uptime.reset_ns, uptime.boot_end_ns + settle_ns)
+        for hang in history.hangs:
             yield from self._as_before(hang.from_ns, hang.to_ns + settle_ns)
         message, signal = case.vehicle.signal(self.asks)
         overdue = case.evidence.overdue(message.name, load.node, self.link, self.overdue_ns)
@@ -190,9 +194,9 @@ class _Judge:
             *states,
             *(s for name, s in instead.items() if True in self._possible(name, at_ns)),
         }
-        for life in self.case.lives[load.node].lives:
-            if life.reset_ns <= at_ns < life.boot_end_ns + load.latency:
-                if life.cause == "sleep":
+        for uptime in self.case.histories[load.node].uptimes:
+            if uptime.reset_ns <= at_ns < uptime.boot_end_ns + load.latency:
+                if uptime.cause == "sleep":
                     states = {*states, load.on_sleep}
                     continue
                 lit = load.hardware_default == "on"
@@ -209,10 +213,10 @@ class _Judge:
         as soon as nothing excuses it any more.
         """
         load, changes = self.view.load, self.changes
-        for life in self._lives():
-            want = intents(self.case, self.asks, self.request, life)[0]
+        for uptime in self._uptimes():
+            want = intents(self.case, self.asks, self.request, uptime)[0]
             wanted = want.wanted.changes()
-            ends = [*(at_ns for at_ns, _ in wanted[2:]), life.end_ns][: len(wanted) - 1]
+            ends = [*(at_ns for at_ns, _ in wanted[2:]), uptime.end_ns][: len(wanted) - 1]
             behind_ns = self.request.latency + self.way_ns
             for (at_ns, value), end_ns in zip(wanted[1:], ends, strict=True):
                 deadline_ns = at_ns + behind_ns + (0 if value else self.cycle_ns)

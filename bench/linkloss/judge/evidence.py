@@ -5,8 +5,8 @@ it is gathered in steps: a bench that lets many cases part from one long beginni
 beginning once, and each case only goes on from there. A run that is read in one step or in many
 gives the same.
 
-    frames --> Traffic --> Watch --> Runs, Overdue     at one receiver, life by life
-    handed over by a program --> Handover              by one sender, life by life
+    frames --> Traffic --> Watch --> Runs, Overdue     at one receiver, uptime by uptime
+    handed over by a program --> Handover              by one sender, uptime by uptime
 
 The valid frames of one message, gathered as a run goes on, and who was silent for how long.
 
@@ -28,7 +28,7 @@ from itertools import chain
 from typing import Any, Generic, Literal, NamedTuple, TypeVar
 
 from linkloss.bus import BusRecord
-from linkloss.judge.lives import Biography, biography, taken_by
+from linkloss.judge.uptimes import NodeHistory, node_history, taken_by
 from linkloss.recording import Recording, Series
 from linkloss.vehicle.loading import Vehicle
 from linkloss.vehicle.messages import MessageInfo
@@ -208,19 +208,19 @@ class _Belief(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Times:
-    """What must be known of a run to tell good messages: up to where it has gone, the lives of
+    """What must be known of a run to tell good messages: up to where it has gone, the uptimes of
     the receiver and of the sender, and the spans of flood faults: only there a message lost to a
     full receive FIFO leaves both verdicts open.
     """
 
     end_ns: int
-    receiver: Biography
-    sender: Biography
+    receiver: NodeHistory
+    sender: NodeHistory
     floods: Sequence[tuple[int, int]]
 
     def boots(self) -> list[tuple[int, int]]:
         """When the receiver boots, and may not have a message."""
-        return [(life.reset_ns, life.boot_end_ns - 1) for life in self.receiver.lives]
+        return [(uptime.reset_ns, uptime.boot_end_ns - 1) for uptime in self.receiver.uptimes]
 
     def hangs(self) -> list[tuple[int, int]]:
         """When the receiver hangs, and may not have a message, or take it later."""
@@ -228,12 +228,12 @@ class Times:
 
 
 class Watch:
-    """The good messages at a node, in order of time, a list for each of its lives."""
+    """The good messages at a node, in order of time, a list for each of its uptimes."""
 
     def __init__(self, traffic: Traffic, node: str, link: Link) -> None:
-        self.lives: list[list[Arrival]] = []
+        self.uptimes: list[list[Arrival]] = []
         self.refused: list[list[int]] = []
-        """For each life when messages were delivered that were not good: repeats, jumps."""
+        """For each uptime when messages were delivered that were not good: repeats, jumps."""
         self._traffic = traffic
         self._node = node
         self._link = link
@@ -245,8 +245,8 @@ class Watch:
 
     def read_on(self, times: Times) -> None:
         """Go on with the messages that have come since."""
-        lives, node, frames = times.receiver.lives, self._node, self._traffic.frames
-        resets = [life.reset_ns for life in times.sender.lives] if self._span else []
+        uptimes, node, frames = times.receiver.uptimes, self._node, self._traffic.frames
+        resets = [uptime.reset_ns for uptime in times.sender.uptimes] if self._span else []
         hangs = times.hangs() if self._span else []
         deaf = [*times.boots(), *hangs] if self._span else []
         reset_ns, deaf_to_ns = max(resets, default=-1), max((b for _, b in deaf), default=-1)
@@ -255,9 +255,9 @@ class Watch:
             at_ns = seen.at_ns
             if node not in seen.receivers or at_ns >= times.end_ns:
                 continue
-            while len(self.lives) < len(lives) and lives[len(self.lives)].reset_ns <= at_ns:
-                self._begin(lives[len(self.lives)].reset_ns)
-            if self.lives:
+            while len(self.uptimes) < len(uptimes) and uptimes[len(self.uptimes)].reset_ns <= at_ns:
+                self._begin(uptimes[len(self.uptimes)].reset_ns)
+            if self.uptimes:
                 lost = bool(seen.lost_overrun) and node in seen.lost_overrun
                 lost = lost and any(a <= at_ns <= b for a, b in times.floods)
                 before = self._beliefs
@@ -268,17 +268,17 @@ class Watch:
                     # It may never have had it.
                     self._beliefs = [*dict.fromkeys([*self._beliefs, *before])]
         self._done = len(frames)
-        while len(self.lives) < len(lives):
-            self._begin(lives[len(self.lives)].reset_ns)
+        while len(self.uptimes) < len(uptimes):
+            self._begin(uptimes[len(self.uptimes)].reset_ns)
 
     def _begin(self, reset_ns: int) -> None:
-        self.lives.append([])
+        self.uptimes.append([])
         self.refused.append([])
         self._beliefs = [None]
         self._last_ns = reset_ns
 
     def _take(self, seen: Seen, doubtful: bool, hangs: Sequence[tuple[int, int]]) -> None:
-        at_ns, count, found = seen.at_ns, seen.counter, self.lives[-1]
+        at_ns, count, found = seen.at_ns, seen.counter, self.uptimes[-1]
         self._last_ns = at_ns
         new = _Belief(count, at_ns)
         if not doubtful and self._plainly_good(count):  # nearly always
@@ -350,7 +350,7 @@ class Runs(Generic[V]):
 
     def __init__(self, watch: Watch, read: Callable[[bytes], V], gap_ns: int) -> None:
         """``read`` takes the value out of a payload."""
-        self.lives: list[list[Run[V]]] = []
+        self.uptimes: list[list[Run[V]]] = []
         self.watch = watch
         self._read = read
         self._gap_ns = gap_ns
@@ -358,15 +358,15 @@ class Runs(Generic[V]):
 
     def read_on(self) -> None:
         """Go on with the messages that have come since."""
-        for life in range(max(0, len(self.lives) - 1), len(self.watch.lives)):
-            if life == len(self.lives):
-                self.lives.append([])
+        for uptime in range(max(0, len(self.uptimes) - 1), len(self.watch.uptimes)):
+            if uptime == len(self.uptimes):
+                self.uptimes.append([])
                 self._done = 0
-            self._take(self.lives[life], self.watch.lives[life])
+            self._take(self.uptimes[uptime], self.watch.uptimes[uptime])
 
     def within(self, from_ns: int, to_ns: int) -> Iterator[Run[V]]:
-        """The runs of all lives in [from, to), cut where they reach beyond it."""
-        for runs, arrivals in zip(self.lives, self.watch.lives, strict=True):
+        """The runs of all uptimes in [from, to), cut where they reach beyond it."""
+        for runs, arrivals in zip(self.uptimes, self.watch.uptimes, strict=True):
             for run in runs:
                 if run.last_ns < from_ns or run.at_ns >= to_ns:
                     continue
@@ -391,7 +391,7 @@ class Runs(Generic[V]):
 
 
 class Overdue:
-    """The good messages behind which the next surely good one of the same life did not come
+    """The good messages behind which the next surely good one of the same uptime did not come
     within a time.
     """
 
@@ -401,15 +401,15 @@ class Overdue:
         self._found: list[tuple[Arrival, int]] = []
         self._waiting: list[Arrival] = []
         self._ended: list[Arrival] = []
-        self._life = self._done = 0
+        self._uptime = self._done = 0
 
     def read_on(self) -> None:
         """Go on with the messages that have come since."""
-        for life in range(self._life, len(self._watch.lives)):
-            if life > self._life:
+        for uptime in range(self._uptime, len(self._watch.uptimes)):
+            if uptime > self._uptime:
                 self._ended += self._waiting
-                self._waiting, self._life, self._done = [], life, 0
-            self._take(self._watch.lives[life])
+                self._waiting, self._uptime, self._done = [], uptime, 0
+            self._take(self._watch.uptimes[uptime])
 
     def _take(self, arrivals: Sequence[Arrival]) -> None:
         for place in range(self._done, len(arrivals)):
@@ -439,35 +439,35 @@ Key = tuple[Any, ...]
 
 
 class Handover:
-    """A signal as its sender's program handed it to its controller: a series for each life of
+    """A signal as its sender's program handed it to its controller: a series for each uptime of
     the node; nothing asks for nothing.
     """
 
     def __init__(self, recording: Recording, message: str, read: Callable[[bytes], int]) -> None:
-        self.lives: list[Series[float]] = []
+        self.uptimes: list[Series[float]] = []
         self._recording = recording
         self._message = message
         self._read = read
         self._done = 0
 
-    def read_on(self, end_ns: int, story: Biography) -> None:
+    def read_on(self, end_ns: int, history: NodeHistory) -> None:
         """Go on with what was handed over since."""
         entries = self._recording.handed.get(self._message, [])
         for place in range(self._done, len(entries)):
             entry = entries[place]
-            self._begin(story, entry.at_ns)
-            if self.lives and entry.at_ns < end_ns and entry.data:
-                self.lives[-1].set(entry.at_ns, 1.0 if self._read(entry.data) else 0.0)
+            self._begin(history, entry.at_ns)
+            if self.uptimes and entry.at_ns < end_ns and entry.data:
+                self.uptimes[-1].set(entry.at_ns, 1.0 if self._read(entry.data) else 0.0)
         self._done = len(entries)
-        self._begin(story, end_ns)
+        self._begin(history, end_ns)
 
-    def _begin(self, story: Biography, until_ns: int) -> None:
-        for life in story.lives[len(self.lives) :]:
-            if life.reset_ns > until_ns:
+    def _begin(self, history: NodeHistory, until_ns: int) -> None:
+        for uptime in history.uptimes[len(self.uptimes) :]:
+            if uptime.reset_ns > until_ns:
                 break
             asked: Series[float] = Series()
-            asked.set(life.reset_ns, 0.0)
-            self.lives.append(asked)
+            asked.set(uptime.reset_ns, 0.0)
+            self.uptimes.append(asked)
 
 
 class Evidence:
@@ -479,7 +479,7 @@ class Evidence:
         self.end_ns = 0
         self._frames_done = 0
         self._records: dict[tuple[int, bool], list[BusRecord]] = {}
-        self._stories: dict[str, Biography] = {}
+        self._stories: dict[str, NodeHistory] = {}
         self._traffic: dict[str, Traffic] = {}
         self._watches: dict[Key, tuple[Watch, str, str]] = {}
         self._runs: dict[Key, Runs[Any]] = {}
@@ -505,12 +505,12 @@ class Evidence:
         for fold in chain[Runs[Any] | Overdue](self._runs.values(), self._overdue.values()):
             fold.read_on()
         for handover, sender in self._handovers.values():
-            handover.read_on(end_ns, self.story(sender))
+            handover.read_on(end_ns, self.history(sender))
 
-    def story(self, node: str) -> Biography:
-        """A node's lives up to where the recording has been read."""
+    def history(self, node: str) -> NodeHistory:
+        """A node's uptimes up to where the recording has been read."""
         if node not in self._stories:
-            self._stories[node] = biography(self.vehicle, self.recording, node, self.end_ns)
+            self._stories[node] = node_history(self.vehicle, self.recording, node, self.end_ns)
         return self._stories[node]
 
     def _times(self, receiver: str, sender: str) -> Times:
@@ -519,7 +519,7 @@ class Evidence:
             for fault in self.recording.faults
             if fault.kind == "flood"
         ]
-        return Times(self.end_ns, self.story(receiver), self.story(sender), floods)
+        return Times(self.end_ns, self.history(receiver), self.history(sender), floods)
 
     def traffic(self, message: str) -> Traffic:
         """The valid frames of a message."""
@@ -562,11 +562,11 @@ class Evidence:
         return self._overdue[key]
 
     def handed(self, reference: str) -> list[Series[float]]:
-        """A signal as it was handed over, for each life of its sender."""
+        """A signal as it was handed over, for each uptime of its sender."""
         if reference not in self._handovers:
             message, signal = self.vehicle.signal(reference)
             handover = Handover(self.recording, message.name, signal.raw)
             sender = self.vehicle.sender(message.name)
             self._handovers[reference] = (handover, sender)
-            handover.read_on(self.end_ns, self.story(sender))
-        return self._handovers[reference][0].lives
+            handover.read_on(self.end_ns, self.history(sender))
+        return self._handovers[reference][0].uptimes

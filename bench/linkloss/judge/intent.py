@@ -12,7 +12,7 @@ from itertools import pairwise
 
 from linkloss.judge.case import Case, Intent, over_time
 from linkloss.judge.evidence import Link
-from linkloss.judge.lives import taken_by, within
+from linkloss.judge.uptimes import taken_by, within
 from linkloss.recording import Series
 from linkloss.vehicle.expression import Condition, Value, split_signal
 from linkloss.vehicle.load import usual_early_ns
@@ -208,7 +208,7 @@ class _Builder:
         link = self.received_link(message)
         lost_after_ns = link.surely_stale_ns if self.trusting else link.maybe_stale_ns
         told = self.case.evidence.told(reference, self.node, link)
-        heard = [entry.at_ns for life in told.watch.lives for entry in life if entry.sure]
+        heard = [entry.at_ns for uptime in told.watch.uptimes for entry in uptime if entry.sure]
         result: Series[Value] = Series()
         result.set(0, STALE)
         last_ns: int | None = None

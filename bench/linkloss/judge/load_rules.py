@@ -16,10 +16,10 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from linkloss.judge.case import Case
 from linkloss.judge.flashing import flash_runs, rises_of
-from linkloss.judge.lives import Life, merged
 from linkloss.judge.loads import LoadView
 from linkloss.judge.news import rule_name
 from linkloss.judge.states import FLASH, ON, levels
+from linkloss.judge.uptimes import Uptime, merged
 from linkloss.judge.verdict import Cause, Outcome, Verdict, worst
 from linkloss.units import ns_in, show_duration
 from linkloss.vehicle.load import NeverRule
@@ -58,7 +58,7 @@ def _judge_span(
     actual = case.actual(name)
     lit = rule.state == "on"
     moved_ns = from_ns + load.latency + load.switching_ns
-    for hang in case.lives[load.node].hangs:
+    for hang in case.histories[load.node].hangs:
         if hang.from_ns <= moved_ns and from_ns <= hang.to_ns:
             moved_ns = max(moved_ns, hang.to_ns + load.latency + load.switching_ns)
     deadline_ns = waiting.until(from_ns, from_ns + rule.within, rule.within)
@@ -106,15 +106,15 @@ def judge_darkness(case: Case, view: LoadView) -> list[Verdict]:
         return []
     actual = case.actual(view.name)
     found = [Verdict(view.name, "dark", Outcome.NOT_EXERCISED)]
-    for life in case.lives[view.load.node].lives:
-        lit = life.reset_ns > 0 and actual.at(life.reset_ns - 1) > 0
-        since_ns = _supplied_ns(case, view.load.node, life)
-        if not lit or life.cause == "sleep" or since_ns + limit_ns >= case.end_ns:
+    for uptime in case.histories[view.load.node].uptimes:
+        lit = uptime.reset_ns > 0 and actual.at(uptime.reset_ns - 1) > 0
+        since_ns = _supplied_ns(case, view.load.node, uptime)
+        if not lit or uptime.cause == "sleep" or since_ns + limit_ns >= case.end_ns:
             continue
         dark = [
-            (max(start, since_ns) if life.cause == "supply" else start, end)
+            (max(start, since_ns) if uptime.cause == "supply" else start, end)
             for start, end, level in levels(actual, case.end_ns)
-            if level <= 0 and end > since_ns and start < max(life.boot_end_ns, since_ns + 1)
+            if level <= 0 and end > since_ns and start < max(uptime.boot_end_ns, since_ns + 1)
         ]
         longest_ns, open_end = 0, False
         for start, end in dark:
@@ -130,20 +130,20 @@ def judge_darkness(case: Case, view: LoadView) -> list[Verdict]:
                         about=(view.load.node,),
                     )
                 )  # fmt: skip
-        if not open_end and not view.sources.ordered_off(life.reset_ns, since_ns + limit_ns):
+        if not open_end and not view.sources.ordered_off(uptime.reset_ns, since_ns + limit_ns):
             margin_ns = limit_ns - longest_ns
             found.append(Verdict(view.name, "dark", Outcome.KEPT, max(0, margin_ns)))
     return [worst(found)]
 
 
-def _supplied_ns(case: Case, node: str, life: Life) -> int:
-    """When a node may be held to its lamps in a life: at the reset, or when its supply is back."""
-    if life.cause != "supply":
-        return life.reset_ns
+def _supplied_ns(case: Case, node: str, uptime: Uptime) -> int:
+    """When a node may be held to its lamps: at the reset, or when its supply is back."""
+    if uptime.cause != "supply":
+        return uptime.reset_ns
     undersupplied = (
-        to_ns for from_ns, to_ns in case.undersupplied(node) if from_ns <= life.reset_ns < to_ns
+        to_ns for from_ns, to_ns in case.undersupplied(node) if from_ns <= uptime.reset_ns < to_ns
     )
-    return next(undersupplied, min(life.back_ns, case.end_ns))
+    return next(undersupplied, min(uptime.back_ns, case.end_ns))
 
 
 def judge_back(case: Case, view: LoadView) -> list[Verdict]:
@@ -199,10 +199,10 @@ def _judge_dark_span(
 
 def _out_of_service(case: Case, node: str, from_ns: int, to_ns: int) -> bool:
     """Whether a node was stopped, or reset for another reason than its supply, within a span."""
-    story = case.lives[node]
-    return any(hang.from_ns < to_ns and hang.to_ns > from_ns for hang in story.hangs) or any(
-        life.cause != "supply" and from_ns < life.boot_end_ns and life.reset_ns < to_ns
-        for life in story.lives
+    history = case.histories[node]
+    return any(hang.from_ns < to_ns and hang.to_ns > from_ns for hang in history.hangs) or any(
+        uptime.cause != "supply" and from_ns < uptime.boot_end_ns and uptime.reset_ns < to_ns
+        for uptime in history.uptimes
     )
 
 
@@ -259,8 +259,10 @@ def _away(case: Case, view: LoadView, rises: Sequence[int]) -> Iterator[int]:
     longest_ns = rule.longest_period_ns
     begun = [
         arrival.at_ns - since_ns
-        for life in case.arrivals(message.name, view.load.node, case.link(message.name, view.load))
-        for arrival in life
+        for uptime in case.arrivals(
+            message.name, view.load.node, case.link(message.name, view.load)
+        )
+        for arrival in uptime
         if not arrival.lost
         if (since_ns := round(signal.physical(arrival.data) * unit_ns)) <= longest_ns
     ]

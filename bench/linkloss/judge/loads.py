@@ -9,13 +9,13 @@ from itertools import pairwise
 from linkloss.judge.case import Case, Zone, first_gap, missing_sender, zones
 from linkloss.judge.evidence import WAYS, AfterJump
 from linkloss.judge.flashing import judge_flashing
-from linkloss.judge.lives import within
 from linkloss.judge.message_rules import LATE_CYCLES
 from linkloss.judge.news import LoadSources, decides_alone, sources_of
 from linkloss.judge.requested import Receiver
 from linkloss.judge.states import Shown, shown_word, state_words
 from linkloss.judge.tries import RULE as TRIES
 from linkloss.judge.tries import shown_changes
+from linkloss.judge.uptimes import within
 from linkloss.judge.verdict import Cause, Outcome, Verdict, smallest, worst
 from linkloss.judge.walk import Breach, Segment, Walked, walk
 from linkloss.vehicle.expression import Condition
@@ -119,7 +119,7 @@ def judge_load(case: Case, view: LoadView) -> list[Verdict]:
     tried = view.sources.tried
     found = [] if tried is None else [*tried.wrong]
     told = {verdict.at_ns for verdict in found}
-    asleep_at = case.lives[view.load.node].asleep_at
+    asleep_at = case.histories[view.load.node].asleep_at
     breaches = [b for b in view.walked.breaches if b.at_ns not in told and not asleep_at(b.at_ns)]
     found += [_broken(view, breach) for breach in breaches]
     if view.load.flash is not None:
@@ -194,7 +194,7 @@ def _held_back_to(
         info, link = case.vehicle.messages[message], case.link(message, load)
         if info.counter is None:
             return None
-        taken = [e.at_ns for life in case.arrivals(message, load.node, link) for e in life]
+        taken = [e.at_ns for uptime in case.arrivals(message, load.node, link) for e in uptime]
         last_ns = max((at_ns for at_ns in taken if at_ns <= gap_ns), default=0)
         longest_ns = link.surely_stale_ns + round(LATE_CYCLES * (info.period_ns or 0))
         came = [
@@ -210,8 +210,8 @@ def _held_back_to(
 
 
 def _there(case: Case, load: LoadTable) -> list[tuple[int, int]]:
-    """When a good message was there that was not stale yet, life by life; of several the one that
-    was there for the shortest time. A doubtful one counts only where the link was not yet in
+    """When a good message was there that was not stale yet, uptime by uptime; of several the one
+    that was there for the shortest time. A doubtful one counts only where the link was not yet in
     danger of being lost.
     """
     spans = [_there_of(case, load, message) for message in load.watched]
@@ -224,14 +224,14 @@ def _there(case: Case, load: LoadTable) -> list[tuple[int, int]]:
 def _there_of(case: Case, load: LoadTable, message: str) -> list[tuple[int, int]]:
     found: list[tuple[int, int]] = []
     link = case.link(message, load)
-    lives = case.lives[load.node].lives
-    for life, entries in zip(lives, case.arrivals(message, load.node, link), strict=True):
+    uptimes = case.histories[load.node].uptimes
+    for uptime, entries in zip(uptimes, case.arrivals(message, load.node, link), strict=True):
         lost_ns = 0
         for entry in entries:
             if entry.sure:
                 lost_ns = entry.at_ns + link.maybe_stale_ns
             if entry.sure or entry.at_ns < lost_ns:
-                to_ns = min(life.end_ns, entry.at_ns + link.stale_after_ns)
+                to_ns = min(uptime.end_ns, entry.at_ns + link.stale_after_ns)
                 if found and entry.at_ns <= found[-1][1]:
                     found[-1] = (found[-1][0], max(found[-1][1], to_ns))
                 else:

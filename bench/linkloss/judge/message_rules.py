@@ -18,7 +18,7 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from linkloss.judge.case import Case, TimeSpan, off_the_bus
-from linkloss.judge.lives import Life
+from linkloss.judge.uptimes import Uptime
 from linkloss.judge.verdict import Cause, Outcome, Verdict, smallest, worst
 from linkloss.recording import Handed
 from linkloss.units import show_duration
@@ -81,18 +81,18 @@ def judge_cycle(case: Case, message: str) -> list[Verdict]:
     margins: list[int] = []
     entries = case.recording.handed.get(message, [])
     followed = False
-    for life in case.lives[node].lives:
-        if life.end_ns <= case.start_ns:
+    for uptime in case.histories[node].uptimes:
+        if uptime.end_ns <= case.start_ns:
             continue
-        # What was handed over at the instant of the reset is the last of the life before.
-        up_ns = life.end_ns if life.up_ns is None else life.up_ns
+        # What was handed over at the instant of the reset is the last of the uptime before.
+        up_ns = uptime.end_ns if uptime.up_ns is None else uptime.up_ns
         since_ns = max(up_ns, case.start_ns - 4 * limits.late_ns)
-        mine = _between(entries, since_ns, life.end_ns)
-        for due_ns, came_ns in _dues(case, node, life, limits, mine):
+        mine = _between(entries, since_ns, uptime.end_ns)
+        for due_ns, came_ns in _dues(case, node, uptime, limits, mine):
             if due_ns < case.start_ns:
                 continue
             if came_ns is None or came_ns > due_ns:
-                until_ns = min(case.end_ns, life.end_ns) if came_ns is None else came_ns
+                until_ns = min(case.end_ns, uptime.end_ns) if came_ns is None else came_ns
                 found.append(_late(message, node, limits, due_ns, until_ns - due_ns))
             else:
                 margins.append(due_ns - came_ns)
@@ -155,12 +155,12 @@ def senders_of(vehicle: Vehicle, info: MessageInfo) -> list[str]:
 
 
 def _dues(
-    case: Case, node: str, life: Life, limits: Timing, mine: Sequence[Handed]
+    case: Case, node: str, uptime: Uptime, limits: Timing, mine: Sequence[Handed]
 ) -> Iterator[tuple[int, int | None]]:
-    """When a message was due in a life, and when it came (None: not in this life)."""
+    """When a message was due in an uptime, and when it came (None: not in this uptime)."""
     down = [*_out_of_service(case, node)]
-    last_ns = life.boot_end_ns + limits.after_boot_ns
-    over_ns = min(life.end_ns, case.end_ns)
+    last_ns = uptime.boot_end_ns + limits.after_boot_ns
+    over_ns = min(uptime.end_ns, case.end_ns)
     for came_ns in [*(entry.at_ns for entry in mine if entry.at_ns > last_ns), None]:
         due_ns = last_ns + limits.late_ns
         for from_ns, to_ns in down:
@@ -168,7 +168,7 @@ def _dues(
                 due_ns = max(due_ns, to_ns + limits.late_ns)
         until_ns = over_ns if came_ns is None else came_ns
         if until_ns > due_ns:
-            for from_ns, to_ns in _waiting(case, node, life.reset_ns, until_ns):
+            for from_ns, to_ns in _waiting(case, node, uptime.reset_ns, until_ns):
                 if from_ns <= due_ns < to_ns:
                     due_ns = to_ns + limits.late_ns
         if due_ns < over_ns:
@@ -181,15 +181,15 @@ def _out_of_service(case: Case, node: str) -> Iterator[TimeSpan]:
     """When a program need not hand anything over: it hangs, it has restarted itself (another rule
     tells of that), its controller is bus-off; from that it has its time to rejoin.
     """
-    for reset in case.lives[node].unlawful:
+    for reset in case.histories[node].unlawful:
         yield reset.at_ns, reset.at_ns + case.vehicle.nodes[node].boot
-    for hang in case.lives[node].hangs:
+    for hang in case.histories[node].hangs:
         yield hang.from_ns, hang.to_ns
     yield from off_the_bus(case, node)
 
 
 def _waiting(case: Case, node: str, from_ns: int, to_ns: int) -> list[TimeSpan]:
-    """The spans, in a life, in which a frame of a node waited for the bus: a program may look
+    """The spans, in an uptime, in which a frame of a node waited for the bus: a program may look
     whether its controller has room before it hands anything over, and then nobody sees an attempt.
     """
     spans: list[TimeSpan] = []
@@ -256,10 +256,10 @@ def _sendings(entries: Iterable[Handed]) -> list[Sending]:
 def _mistakes(
     case: Case, node: str, info: MessageInfo, limits: Timing, taken: Sequence[Sending]
 ) -> Iterator[tuple[int, Verdict]]:
-    """What is wrong with what was taken in one life, and when."""
+    """What is wrong with what was taken in one uptime, and when."""
     known: dict[bytes, list[Verdict]] = {}
-    late = [hang.to_ns for hang in case.lives[node].hangs]
-    restarts = [reset.at_ns for reset in case.lives[node].unlawful]
+    late = [hang.to_ns for hang in case.histories[node].hangs]
+    restarts = [reset.at_ns for reset in case.histories[node].unlawful]
     early = _early_signals(case.vehicle, info)
     bounded = [signal for signal in info.signals.values() if signal.strays(info.length)]
     for sending in taken:

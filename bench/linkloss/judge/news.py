@@ -21,10 +21,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from linkloss.judge.case import Case, Waiting
-from linkloss.judge.lives import within
 from linkloss.judge.requested import ANY_RECEIVER, BY_INPUT, Receiver, Request, state_of
 from linkloss.judge.states import ANY, FLASH, OFF, ON, State
 from linkloss.judge.tries import Asked, Tried, can_try, follow_tries
+from linkloss.judge.uptimes import within
 from linkloss.judge.walk import BEFORE_NS, NEVER, Combine, News, Source
 from linkloss.vehicle.expression import Condition, split_signal
 from linkloss.vehicle.load import LoadTable, NeverRule, TripTable, usual_early_ns
@@ -193,22 +193,22 @@ def _bound(case: Case, found: LoadSources) -> None:
 def _mode(case: Case, load: LoadTable, waiting: Waiting) -> Source:
     news = [News(PROGRAM, BEFORE_NS, BEFORE_NS, "reset")]
     undriven = INPUT if load.hardware_default == "local" else HARDWARE
-    for life in case.lives[load.node].lives:
-        at_ns = life.reset_ns
-        sleeps = life.cause == "sleep"
+    for uptime in case.histories[load.node].uptimes:
+        at_ns = uptime.reset_ns
+        sleeps = uptime.cause == "sleep"
         news.append(
             News(SLEEP, at_ns, at_ns, "asleep") if sleeps else News(undriven, at_ns, at_ns, "reset")
         )
-        by_ns = waiting.until(at_ns, life.boot_end_ns + load.latency)
-        news.append(News(PROGRAM, life.anew_ns + 1, by_ns, "reset"))
+        by_ns = waiting.until(at_ns, uptime.boot_end_ns + load.latency)
+        news.append(News(PROGRAM, uptime.anew_ns + 1, by_ns, "reset"))
     return Source(news)
 
 
 def _unasked(case: Case, load: LoadTable) -> Source:
     """A load that no message asks for is, but for its local input, in its state after a reset."""
     news = [News(OFF, BEFORE_NS, BEFORE_NS, "reset")]
-    for life in case.lives[load.node].lives:
-        news.append(News(state_of(load.on_reset), life.anew_ns, life.anew_ns, "reset"))
+    for uptime in case.histories[load.node].uptimes:
+        news.append(News(state_of(load.on_reset), uptime.anew_ns, uptime.anew_ns, "reset"))
     return Source(news)
 
 
@@ -221,7 +221,7 @@ def _by_input(
     """What a condition over the node's own inputs asks for; the local input is debounced."""
     values = case.condition(condition, load.node)
     news = [News(OFF, BEFORE_NS, BEFORE_NS, rule)]
-    resets = [life.anew_ns for life in case.lives[load.node].lives]
+    resets = [uptime.anew_ns for uptime in case.histories[load.node].uptimes]
     edges = [(at_ns, value, rule) for at_ns, value in values.changes() if at_ns > 0]
     # What was noted before a reset is void; the program that begins reads the input anew.
     begins = [(at_ns + 1, values.at(at_ns), "reset") for at_ns in resets]
@@ -335,7 +335,7 @@ def _trip(case: Case, load: LoadTable, table: TripTable, waiting: Waiting) -> So
     when = case.condition(table.when, load.node)
     until = case.condition(table.off_until, load.node)
     news = [News(False, BEFORE_NS, BEFORE_NS, "trip")]
-    resets = [life.anew_ns for life in case.lives[load.node].lives]
+    resets = [uptime.anew_ns for uptime in case.histories[load.node].uptimes]
     tripped, caused = {False}, False
     for at_ns in sorted({*when.times, *until.times, *resets}):
         causes, ends = when.at(at_ns), until.at(at_ns)
@@ -380,7 +380,7 @@ def _shortest_off(case: Case, found: LoadSources, least_ns: int) -> Source:
     """Off for so long once it went off, whatever asks for it. A reset forgets it."""
     load = found.load
     news = [News(False, BEFORE_NS, BEFORE_NS, "shortest_off")]
-    resets = {life.anew_ns for life in case.lives[load.node].lives}
+    resets = {uptime.anew_ns for uptime in case.histories[load.node].uptimes}
     events = sorted({*(at_ns for at_ns, lit in _edges(case, found.name)[1:] if not lit), *resets})
     for at_ns, next_ns in zip(events, [*events[1:], NEVER], strict=True):
         behind_ns = at_ns + 1  # it accounts for nothing that goes off
@@ -399,7 +399,7 @@ def _longest_on(case: Case, found: LoadSources, most_ns: int) -> Source:
     """
     load = found.load
     news = [News(False, BEFORE_NS, BEFORE_NS, "longest_on")]
-    resets = [life.anew_ns for life in case.lives[load.node].lives]
+    resets = [uptime.anew_ns for uptime in case.histories[load.node].uptimes]
     asked = _asked(found)
     perhaps, surely = asked.perhaps_off, asked.surely_off
     edges = _edges(case, found.name)

@@ -9,7 +9,7 @@ Rules of the nodes themselves: alive again after a fault, a watchdog that bites,
     asleep           ________________|~~~~~~~~~~~~~~~~|____   wakes: an input that is declared
 
 While it rightly sleeps its loads are as the vehicle says (``on_sleep``). What else its program
-would have to do rests meanwhile: falling asleep begins a life, in which it boots once it wakes.
+would have to do rests meanwhile: falling asleep begins an uptime, in which it boots once it wakes.
 """
 
 from __future__ import annotations
@@ -19,9 +19,9 @@ from itertools import pairwise
 
 from linkloss.judge.case import Case, Zone, zones
 from linkloss.judge.evidence import Ticks
-from linkloss.judge.lives import calls, may_sleep, waking_frames, waking_moves
 from linkloss.judge.loads import LoadView
 from linkloss.judge.states import shown_word, state_words
+from linkloss.judge.uptimes import calls, may_sleep, waking_frames, waking_moves
 from linkloss.judge.verdict import Cause, Outcome, Verdict, smallest, worst
 from linkloss.recording import NodeChange
 from linkloss.units import show_duration
@@ -90,7 +90,7 @@ def _stopped_verdict(case: Case, subject: str, node: str) -> Verdict:
     watchdog_ns = case.vehicle.nodes[node].watchdog
     found = [Verdict(subject, "stopped", Outcome.NOT_EXERCISED)]
     margins: list[int] = []
-    for hang in case.lives[node].hangs:
+    for hang in case.histories[node].hangs:
         if watchdog_ns is None:
             found.append(
                 Verdict.wrong(
@@ -126,7 +126,7 @@ def _program(case: Case, node: str) -> Iterator[Verdict]:
                 node, "program", crash.at_ns, case.end_ns - crash.at_ns,
                 Cause.CRASHED, crash.text, about=(crash.where,), culprit=node,
             )  # fmt: skip
-    for change in case.lives[node].unlawful:
+    for change in case.histories[node].unlawful:
         if change.state == "asleep":  # a rule of its own tells of it
             continue
         by = "its watchdog" if change.cause == "watchdog" else "its own program"
@@ -218,12 +218,12 @@ def _dues(case: Case, node: str) -> Iterator[tuple[int, int]]:
     """When a node had to be asleep, at the latest, and when it fell asleep, or it was no longer
     asked of it; only where one that had stayed awake would have been late.
     """
-    table, story = case.vehicle.nodes[node], case.lives[node]
+    table, history = case.vehicle.nodes[node], case.histories[node]
     assert table.sleeps_when is not None
     assert table.asleep_within is not None
     within_ns = table.asleep_within + case.slack(node, table.asleep_within)
-    busy = [(life.back_ns, life.boot_end_ns) for life in story.lives]
-    busy += [(hang.from_ns, hang.to_ns) for hang in story.hangs]
+    busy = [(uptime.back_ns, uptime.boot_end_ns) for uptime in history.uptimes]
+    busy += [(hang.from_ns, hang.to_ns) for hang in history.hangs]
     busy += case.undersupplied(node)
     busy += [(at_ns, at_ns) for at_ns in waking_moves(case.vehicle, case.recording, node)]
     frames = waking_frames(case.vehicle, case.recording, node)
@@ -262,7 +262,7 @@ def _loads(case: Case, node: str, views: Sequence[LoadView]) -> Iterator[Verdict
     """Loads that were not as they have to be while their node slept."""
     for view in views:
         for breach in view.walked.breaches:
-            if case.lives[view.load.node].asleep_at(breach.at_ns):
+            if case.histories[view.load.node].asleep_at(breach.at_ns):
                 yield _wrong(
                     node, breach.at_ns, breach.to_ns - breach.at_ns, Cause.LOAD_WHILE_ASLEEP,
                     shown_word(breach.shown), state_words(breach.states), about=(view.name,),

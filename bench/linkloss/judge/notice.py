@@ -12,8 +12,8 @@ from typing import NamedTuple
 from linkloss.judge.case import Case, off_the_bus
 from linkloss.judge.control import handed
 from linkloss.judge.evidence import Arrival, Link, Ticks
-from linkloss.judge.lives import Life, merged, within, without
 from linkloss.judge.states import ANY, OFF, ON, Span, Stretch, at, levels, united, wrong
+from linkloss.judge.uptimes import Uptime, merged, within, without
 from linkloss.judge.verdict import Cause, Outcome, Verdict, worst
 from linkloss.recording import FaultRecord
 from linkloss.vehicle.expression import split_signal
@@ -43,7 +43,7 @@ class Trouble(NamedTuple):
         return self.may_ns < self.over_ns and self.may_ns <= at_ns < self.calm_ns
 
 
-def failures(case: Case, notice: NoticeTable, life: Life) -> Iterator[Trouble]:
+def failures(case: Case, notice: NoticeTable, uptime: Uptime) -> Iterator[Trouble]:
     """Each failure of each load.
 
     A load that got nothing for another reason, such as a switch that has tripped, may be told.
@@ -59,14 +59,14 @@ def failures(case: Case, notice: NoticeTable, life: Life) -> Iterator[Trouble]:
     for fault in case.recording.faults:
         for load in fault.loads:
             if load in notice.failed:
-                yield from _failure(case, notice, life, fault, load)
+                yield from _failure(case, notice, uptime, fault, load)
     for load in notice.failed:
         for from_ns, to_ns in _dead(case, load):
             yield Trouble(from_ns, to_ns, to_ns, _calm_ns(case, notice, load, to_ns), load)
 
 
 def _failure(
-    case: Case, notice: NoticeTable, life: Life, fault: FaultRecord, load: str
+    case: Case, notice: NoticeTable, uptime: Uptime, fault: FaultRecord, load: str
 ) -> Iterator[Trouble]:
     repaired_ns = case.end_ns if fault.cleared_ns is None else fault.cleared_ns
     stuck_on = fault.kind == STUCK_ON
@@ -78,7 +78,7 @@ def _failure(
     cycle_ns = 0 if stuck_on else case.vehicle.loads[load].cycle_ns
     shown = _shows(case, load, fault.applied_ns, repaired_ns, stuck_on=stuck_on)
     seen = [
-        (max(from_ns, life.boot_end_ns), min(to_ns, life.end_ns))
+        (max(from_ns, uptime.boot_end_ns), min(to_ns, uptime.end_ns))
         for shows_ns, hides_ns in merged(shown, cycle_ns)
         for from_ns, to_ns in without(shows_ns, hides_ns, hidden)
     ]
@@ -146,9 +146,9 @@ def _shows(
     if driven is None:
         return []
     node = case.vehicle.loads[load].node
-    story = case.lives[node]
-    blind = [(life.reset_ns, life.boot_end_ns) for life in story.lives]
-    blind += [(hang.from_ns, hang.to_ns) for hang in story.hangs]
+    history = case.histories[node]
+    blind = [(uptime.reset_ns, uptime.boot_end_ns) for uptime in history.uptimes]
+    blind += [(hang.from_ns, hang.to_ns) for hang in history.hangs]
     blind += case.undersupplied(node)
     found: list[tuple[int, int]] = []
     for start_ns, end_ns, level in levels(driven, to_ns, from_ns):
@@ -183,31 +183,31 @@ def judge_notice(case: Case, name: str, notice: NoticeTable) -> list[Verdict]:
     rules = told_rules(case.vehicle, case.recording.logged)
     own = {load: rules[name, load] for load in notice.failed if (name, load) in rules}
     found = {(name, "notice"): [Verdict(name, "notice", Outcome.NOT_EXERCISED)]}
-    for life in case.lives[node].lives:
-        if life.up_ns is not None:
-            for verdict in _judge_life(case, name, notice, own, life):
+    for uptime in case.histories[node].uptimes:
+        if uptime.up_ns is not None:
+            for verdict in _judge_uptime(case, name, notice, own, uptime):
                 found.setdefault((verdict.subject, verdict.rule), []).append(verdict)
     return [worst(verdicts) for verdicts in found.values()]
 
 
-def _judge_life(
-    case: Case, name: str, notice: NoticeTable, own: Mapping[str, str], life: Life
+def _judge_uptime(
+    case: Case, name: str, notice: NoticeTable, own: Mapping[str, str], uptime: Uptime
 ) -> Iterator[Verdict]:
     node = case.vehicle.sender(split_signal(notice.signal)[0])
-    troubles = list(_troubles(case, notice, node, life))
+    troubles = list(_troubles(case, notice, node, uptime))
     spans = [Span(trouble.may_ns, trouble.calm_ns, ON) for trouble in troubles]
     # Within the trouble the notice is no longer free to be absent.
     demanded = merged([(t.must_ns, t.over_ns) for t in troubles if not t.by_turns])
     spans += [Span(from_ns, to_ns, OFF) for from_ns, to_ns in without(0, case.end_ns, demanded)]
-    begin_ns = life.boot_end_ns + notice.within
-    excused = [(0, begin_ns), (life.end_ns, case.end_ns)]
-    excused += [(hang.from_ns, hang.to_ns + notice.within) for hang in case.lives[node].hangs]
+    begin_ns = uptime.boot_end_ns + notice.within
+    excused = [(0, begin_ns), (uptime.end_ns, case.end_ns)]
+    excused += [(hang.from_ns, hang.to_ns + notice.within) for hang in case.histories[node].hangs]
     excused += [(start, end + notice.within) for start, end in off_the_bus(case, node)]
     excused += _asleep(case, notice)
     spans += [Span(start, min(end, case.end_ns), ANY) for start, end in excused]
     allowed = united(spans, case.end_ns, case.start_ns)
     changes = [
-        (at_ns, 100.0 * level) for at_ns, level in handed(case, notice.signal, life).changes()
+        (at_ns, 100.0 * level) for at_ns, level in handed(case, notice.signal, uptime).changes()
     ]
     for part in wrong(allowed, changes):
         lasts_ns = part.to_ns - part.from_ns
@@ -267,7 +267,7 @@ def _asleep(case: Case, notice: NoticeTable) -> Iterator[tuple[int, int]]:
     about = [case.vehicle.loads[load].node for load in notice.failed]
     about += [] if notice.lost is None else [notice.lost]
     for node in dict.fromkeys(about):
-        for nap in case.lives[node].naps():
+        for nap in case.histories[node].naps():
             yield nap.reset_ns, nap.boot_end_ns + notice.within
 
 
@@ -306,17 +306,17 @@ def _withdrawn(
         yield trouble.calm_ns - before[-1][0]
 
 
-def _troubles(case: Case, notice: NoticeTable, node: str, life: Life) -> Iterator[Trouble]:
+def _troubles(case: Case, notice: NoticeTable, node: str, uptime: Uptime) -> Iterator[Trouble]:
     """Each trouble that a notice tells of."""
     if notice.lost is not None:
-        yield from _losses(case, notice, node, life)
+        yield from _losses(case, notice, node, uptime)
     elif notice.failed:
-        yield from failures(case, notice, life)
+        yield from failures(case, notice, uptime)
     else:
-        yield from _sticks(case, notice, node, life)
+        yield from _sticks(case, notice, node, uptime)
 
 
-def _losses(case: Case, notice: NoticeTable, node: str, life: Life) -> Iterator[Trouble]:
+def _losses(case: Case, notice: NoticeTable, node: str, uptime: Uptime) -> Iterator[Trouble]:
     """The times in which no good status of a node comes for longer than 1.5 periods: a frozen
     counter is a lost node. Behind a status that may be taken either way the notice may stay, and
     need not.
@@ -332,11 +332,11 @@ def _losses(case: Case, notice: NoticeTable, node: str, life: Life) -> Iterator[
         reaction_ns=0,
         max_step=max(1, notice.within // period_ns),
     )
-    watched = case.arrivals(status, node, link)[case.lives[node].lives.index(life)]
+    watched = case.arrivals(status, node, link)[case.histories[node].uptimes.index(uptime)]
     heard = case.traffic(status).heard_by(node)
     arrivals = list(_moving(watched, message, heard, 3 * period_ns // 2))
     surely = [entry.at_ns for entry in arrivals if entry.sure]
-    certain = [life.boot_end_ns, *surely, life.end_ns]
+    certain = [uptime.boot_end_ns, *surely, uptime.end_ns]
     limit_ns = 3 * period_ns // 2
     for last_ns, next_ns in pairwise(certain):
         if next_ns - last_ns <= limit_ns:
@@ -362,7 +362,7 @@ def _moving(
         before = count
 
 
-def _sticks(case: Case, notice: NoticeTable, node: str, life: Life) -> Iterator[Trouble]:
+def _sticks(case: Case, notice: NoticeTable, node: str, uptime: Uptime) -> Iterator[Trouble]:
     """The times in which an input is away from its rest for longer than is plausible. A program
     that begins anew may count from its boot on.
     """
@@ -373,6 +373,6 @@ def _sticks(case: Case, notice: NoticeTable, node: str, life: Life) -> Iterator[
     ends = [at_ns for at_ns, _ in changes[1:]] + [case.end_ns]
     for (at_ns, value), end_ns in zip(changes, ends, strict=True):
         if value != rest and end_ns - at_ns > notice.longest:
-            counted_ns = max(at_ns, life.boot_end_ns)
+            counted_ns = max(at_ns, uptime.boot_end_ns)
             must_ns = min(counted_ns + notice.longest + notice.within, end_ns)
             yield Trouble(at_ns + notice.longest, must_ns, end_ns, end_ns + notice.within)

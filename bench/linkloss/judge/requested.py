@@ -16,8 +16,8 @@ from typing import NamedTuple
 
 from linkloss.judge.case import Case, Waiting
 from linkloss.judge.evidence import AfterJump, Arrival, Link
-from linkloss.judge.lives import Life
 from linkloss.judge.states import ANY, FLASH, OFF, Shown, State, level_state
+from linkloss.judge.uptimes import Uptime
 from linkloss.judge.walk import BEFORE_NS, NEVER, Mark, News, Source
 from linkloss.vehicle.expression import Condition
 from linkloss.vehicle.load import Level, LoadTable, usual_early_ns
@@ -126,25 +126,25 @@ class Request:
             name: self.case.evidence.watch(name, node, link) for name, link in self.links.items()
         }
         damaged = [self.case.traffic(name).damaged_at(node) for name in self.links]
-        for place, life in enumerate(self.case.lives[node].lives):
+        for place, uptime in enumerate(self.case.histories[node].uptimes):
             if not load.survives_reset or not place:
                 reset = state_of(load.on_reset)
-                self.news.append(News(reset, life.anew_ns, life.anew_ns, "reset"))
+                self.news.append(News(reset, uptime.anew_ns, uptime.anew_ns, "reset"))
             else:  # what it has not noted by then is not there any more
                 self.news = [
-                    news._replace(must=news.must and news.by_ns < life.reset_ns)
+                    news._replace(must=news.must and news.by_ns < uptime.reset_ns)
                     for news in self.news
                 ]
             bad = [at for watch in watches.values() for at in watch.refused[place]]
             for times in damaged:
-                low, high = (bisect_left(times, at) for at in (life.reset_ns, life.end_ns))
+                low, high = (bisect_left(times, at) for at in (uptime.reset_ns, uptime.end_ns))
                 bad += times[low:high]
-            heard = {name: watch.lives[place] for name, watch in watches.items()}
-            said = self._with_bus_offs(life, list(self._said(heard)))
+            heard = {name: watch.uptimes[place] for name, watch in watches.items()}
+            said = self._with_bus_offs(uptime, list(self._said(heard)))
             bad.sort()
             if load.latch:
                 said = self._latched(said, list(self._rows(said, bad)))
-            self._life(life, said, bad)
+            self._uptime(uptime, said, bad)
         source = Source(self.news, self.marks)
         self.held = [
             (from_ns, min(to_ns, source.next_due(from_ns)), state)
@@ -199,7 +199,7 @@ class Request:
             said[fresh_ns, state] = Said(at_ns, fresh_ns, state, sure, old=old)
         yield from said.values()
 
-    def _with_bus_offs(self, life: Life, said: list[Said]) -> list[Said]:
+    def _with_bus_offs(self, uptime: Uptime, said: list[Said]) -> list[Said]:
         """A node may take its own bus-off for a lost link: then it is one, whatever comes soon
         behind it. One that has lost its link already has nothing more to lose.
         """
@@ -208,10 +208,10 @@ class Request:
         found = list(said)
         for change in self.case.recording.controllers.get(self.load.node, []):
             at_ns = change.at_ns
-            if change.state != "BUS_OFF" or not life.reset_ns <= at_ns < life.end_ns:
+            if change.state != "BUS_OFF" or not uptime.reset_ns <= at_ns < uptime.end_ns:
                 continue
             before = [entry for entry in found if entry.at_ns <= at_ns]
-            last_ns = life.boot_end_ns if life.up_ns is None else life.up_ns
+            last_ns = uptime.boot_end_ns if uptime.up_ns is None else uptime.up_ns
             if before:
                 if before[-1].lost and before[-1].sure:
                     continue
@@ -291,10 +291,10 @@ class Request:
             return {self.receiver.latched[self.doubts - 1]}
         return {True, False}
 
-    # ---- one life of the node ----
+    # ---- one uptime of the node ----
 
-    def _life(self, life: Life, said: Sequence[Said], bad: Sequence[int]) -> None:
-        self._unheard(life, said)
+    def _uptime(self, uptime: Uptime, said: Sequence[Said], bad: Sequence[int]) -> None:
+        self._unheard(uptime, said)
         rows = list(self._rows(said, bad))
         state: State | None = None
         sure_ns: int | None = None
@@ -307,7 +307,7 @@ class Request:
                 next_ns = next((e.at_ns for e in behind if e.sure and not e.lost), NEVER)
                 # Who has lost its link may begin anew to count ``hold_for`` at another loss.
                 again_ns = min(next_ns, next((e.at_ns for e in behind if e.lost), NEVER))
-                self._stale(life, entry.at_ns, by_ns, (next_ns, again_ns), must=entry.sure)
+                self._stale(uptime, entry.at_ns, by_ns, (next_ns, again_ns), must=entry.sure)
                 sure_ns, doubt = None, True
                 continue
             goes_on = self._goes_on(said, place)
@@ -333,7 +333,7 @@ class Request:
                     by_ns += max(0, self.load.off_latency_ns - self.load.latency)
                     self._tell(OFF, taken_ns, max(taken_ns, by_ns), rule, must=False)
             if late:
-                self._late_again(life, said, place, heard=sure_ns is not None)
+                self._late_again(uptime, said, place, heard=sure_ns is not None)
             # To who waits for another message that is late it tells nothing.
             doubt = not must if new or not late else doubt
             again = entry.sure and row is not None and place < row.end
@@ -342,9 +342,9 @@ class Request:
             if entry.sure:
                 sure_ns = entry.fresh_ns
             if not goes_on:
-                self._lost(life, said, place, rows, heard=sure_ns is not None)
+                self._lost(uptime, said, place, rows, heard=sure_ns is not None)
 
-    def _late_again(self, life: Life, said: Sequence[Said], place: int, *, heard: bool) -> None:
+    def _late_again(self, uptime: Uptime, said: Sequence[Said], place: int, *, heard: bool) -> None:
         """Who followed a message while another one is late may lose its link behind that."""
         on_stale = self.load.on_stale
         if on_stale is None:
@@ -356,7 +356,7 @@ class Request:
             rest = _rest(on_stale, "on_stale")
             self._tell(rest, entry.at_ns, by_ns, "stale", must=must)
         from_ns = entry.fresh_ns + self.maybe_stale_ns
-        self._then(life, (from_ns, by_ns), (next_ns, next_ns), behind_ns=entry.at_ns, must=must)
+        self._then(uptime, (from_ns, by_ns), (next_ns, next_ns), behind_ns=entry.at_ns, must=must)
 
     def _rows(self, said: Sequence[Said], bad: Sequence[int]) -> Iterator[Row | None]:
         """For each message the row by which its receiver comes back to the link, if it may have
@@ -460,17 +460,17 @@ class Request:
 
     # ---- when it does not come ----
 
-    def _unheard(self, life: Life, said: Sequence[Said]) -> None:
+    def _unheard(self, uptime: Uptime, said: Sequence[Said]) -> None:
         """No good message since the reset."""
-        from_ns = self._unheard_from(life)
+        from_ns = self._unheard_from(uptime)
         first_ns = next((entry.at_ns for entry in said if entry.sure), NEVER)
-        if from_ns < min(life.end_ns, first_ns):
-            self._stale(life, from_ns, NEVER, (first_ns, first_ns), must=False)
+        if from_ns < min(uptime.end_ns, first_ns):
+            self._stale(uptime, from_ns, NEVER, (first_ns, first_ns), must=False)
 
-    def _unheard_from(self, life: Life) -> int:
+    def _unheard_from(self, uptime: Uptime) -> int:
         """From when a link may count as lost that was never there."""
-        up_ns = life.boot_end_ns if life.up_ns is None else life.up_ns
-        return min(up_ns, life.boot_end_ns) + self.maybe_stale_ns
+        up_ns = uptime.boot_end_ns if uptime.up_ns is None else uptime.up_ns
+        return min(up_ns, uptime.boot_end_ns) + self.maybe_stale_ns
 
     def _goes_on(self, said: Sequence[Said], place: int) -> bool:
         """Whether the next message surely comes before this one may be stale."""
@@ -482,7 +482,7 @@ class Request:
 
     def _lost(
         self,
-        life: Life,
+        uptime: Uptime,
         said: Sequence[Said],
         place: int,
         rows: Sequence[Row | None],
@@ -500,7 +500,7 @@ class Request:
             for entry in said[place + 1 : place + 4]
             if entry.fresh_ns == fresh_ns and not entry.lost
         ]
-        if later or from_ns >= life.end_ns:
+        if later or from_ns >= uptime.end_ns:
             return
         behind = list(zip(said[place + 1 :], rows[place + 1 :], strict=True))
         taken = (self.waiting.taken_by(entry.at_ns) for entry, _ in behind if entry.sure)
@@ -513,13 +513,15 @@ class Request:
         row = rows[place]
         stray = row is not None and row.by_ns is None and self.load.then is not None
         if stray and row is not None and row.rule == "fresh":  # the first since the reset
-            stray = said[row.begin].at_ns >= self._unheard_from(life)
+            stray = said[row.begin].at_ns >= self._unheard_from(uptime)
         doubtful_ns = behind[0][0].at_ns if behind else NEVER
-        self._stale(life, from_ns, by_ns, (back_ns, doubtful_ns), must=heard and last, stray=stray)
+        self._stale(
+            uptime, from_ns, by_ns, (back_ns, doubtful_ns), must=heard and last, stray=stray
+        )
 
     def _stale(
         self,
-        life: Life,
+        uptime: Uptime,
         from_ns: int,
         by_ns: int,
         ends: tuple[int, int],
@@ -534,19 +536,19 @@ class Request:
         assert load.on_stale is not None
         if load.on_stale == "hold":
             hardware: Shown = 100.0 if load.hardware_default == "on" else 0.0
-            tested = must and not stray and by_ns < min(ends[1], life.end_ns)
-            self.held += [(from_ns, life.end_ns, state) for state in self._possible()]
+            tested = must and not stray and by_ns < min(ends[1], uptime.end_ns)
+            self.held += [(from_ns, uptime.end_ns, state) for state in self._possible()]
             self.marks.append(Mark(from_ns, "stale"))
             if tested:
                 self.marks.append(Mark(by_ns, "stale", hardware))
         else:
             state = _rest(load.on_stale, "on_stale")
             self._tell(state, from_ns, by_ns, "stale", must=must and not stray)
-        self._then(life, (from_ns, by_ns), ends, behind_ns=from_ns, must=must)
+        self._then(uptime, (from_ns, by_ns), ends, behind_ns=from_ns, must=must)
 
     def _then(
         self,
-        life: Life,
+        uptime: Uptime,
         lost: tuple[int, int],
         ends: tuple[int, int],
         *,
@@ -563,7 +565,7 @@ class Request:
         early_ns = load.early if load.early is not None else usual_early_ns(load.hold_for)
         slack_ns = self.case.slack(load.node, load.hold_for)
         then_ns = max(behind_ns, from_ns + load.hold_for - early_ns - slack_ns)
-        if then_ns < min(life.end_ns, next_ns):
+        if then_ns < min(uptime.end_ns, next_ns):
             span_ns = load.hold_for + load.reaction + slack_ns
             then_by = by_ns + span_ns if by_ns < NEVER else NEVER
             must = must and doubtful_ns > then_by

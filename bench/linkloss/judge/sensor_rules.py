@@ -183,17 +183,17 @@ def _shows(
     window_ns = (message.period_ns or 0) + _latency_ns(case.vehicle, message) + shown.settles_ns
     entries = case.recording.handed.get(message.name, [])
     first = bisect_left(entries, case.start_ns, key=lambda entry: entry.at_ns)
-    lives, limits = case.lives[shown.node], _limits(message, signal)
+    history, limits = case.histories[shown.node], _limits(message, signal)
     for entry in entries[first:]:
         at_ns = entry.at_ns
         if not entry.taken or len(entry.data) != message.length:
             continue
         if signal.shown is not None and not signal.shown(entry.data):
             continue
-        if at_ns < lives.life_at(at_ns).boot_end_ns + window_ns:
+        if at_ns < history.uptime_at(at_ns).boot_end_ns + window_ns:
             continue
         since_ns = at_ns - window_ns
-        for hang in reversed(lives.hangs):
+        for hang in reversed(history.hangs):
             if hang.from_ns <= at_ns and hang.to_ns > since_ns:
                 since_ns = min(since_ns, hang.from_ns - window_ns)
         low = max(0, bisect_left(source.times, since_ns) - 1)
@@ -325,8 +325,8 @@ def _silent(case: Case, node: str) -> Iterator[TimeSpan]:
     """Bus-off, or between a reset and the program's start."""
     for off in bus_offs(case, node):
         yield off.from_ns, off.to_ns
-    for life in case.lives[node].lives:
-        yield life.reset_ns, life.end_ns if life.up_ns is None else life.up_ns
+    for uptime in case.histories[node].uptimes:
+        yield uptime.reset_ns, uptime.end_ns if uptime.up_ns is None else uptime.up_ns
 
 
 def judge_senders(case: Case) -> Iterator[Verdict]:

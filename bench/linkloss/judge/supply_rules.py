@@ -19,8 +19,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from linkloss.judge.case import Case
-from linkloss.judge.lives import merged, without
 from linkloss.judge.states import levels
+from linkloss.judge.uptimes import merged, without
 from linkloss.judge.verdict import Cause, Outcome, Verdict, worst
 from linkloss.recording import Series
 from linkloss.units import show_duration
@@ -180,12 +180,12 @@ def _judge_short(
     if not hot:
         return
     others = case.spans(lambda fault: fault.group == "node")
-    for name, story in case.lives.items():
-        for life in story.lives:
-            blamed = not any(start <= life.reset_ns <= end for start, end in others)
-            if blamed and life.cause == "supply" and hot[0][0] <= life.reset_ns < to_ns:
+    for name, history in case.histories.items():
+        for uptime in history.uptimes:
+            blamed = not any(start <= uptime.reset_ns <= end for start, end in others)
+            if blamed and uptime.cause == "supply" and hot[0][0] <= uptime.reset_ns < to_ns:
                 yield Verdict.wrong(
-                    node, "neighbours", life.reset_ns, None,
+                    node, "neighbours", uptime.reset_ns, None,
                     Cause.SHORT_TOOK_NODE, about=(shorted, name), culprit=node,
                 )  # fmt: skip
     supply = case.vehicle.nodes[node].supply

@@ -241,7 +241,7 @@ class _Follower:
             + load.electrical.soft_start
         )
         """A load that has been on for longer without a trip works."""
-        self.resets = [life.anew_ns for life in case.lives[load.node].lives]
+        self.resets = [uptime.anew_ns for uptime in case.histories[load.node].uptimes]
         self.until = self._until()
         self.by_condition = self.table is not None and not isinstance(self.table.until, str)
         self.tried = Tried(Source([News(False, BEFORE_NS, BEFORE_NS, RULE)]))

@@ -1,4 +1,4 @@
-"""When a node's program could be held to its rules: its lives, its hangs, the quiet times.
+"""When a node's program could be held to its rules: its uptimes, its hangs, the quiet times.
 
 What the supply allows and demands: a load without volts cannot work, and it must come back.
 
@@ -23,12 +23,12 @@ _LAWFUL = ("power-up", "fault", "supply")
 
 
 @dataclass(frozen=True, slots=True)
-class Life:
-    """From one reset to the next.
+class Uptime:
+    """From one reset of a node to the next, be its program up or not.
 
     ``boot_end_ns`` is the reset plus the declared longest boot: until then only the reset rule
-    speaks. ``up_ns`` is when the program really ran (None: never in this life). ``back_ns`` is
-    when the supply was there again, if its loss began this life; or when the node woke or had to,
+    speaks. ``up_ns`` is when the program really ran (None: never in this uptime). ``back_ns`` is
+    when the supply was there again, if its loss began this uptime; or when the node woke or had to,
     if it began by falling asleep (the cause ``sleep``); else it is ``reset_ns``.
     """
 
@@ -69,40 +69,40 @@ def taken_by(at_ns: int, hangs: Iterable[tuple[int, int]], reading_ns: int = 0) 
 
 
 @dataclass(frozen=True, slots=True)
-class Biography:
+class NodeHistory:
     """A node's whole run. ``unlawful`` are resets that no fault, supply or watchdog caused, and
     the sleeps that its vehicle does not allow.
     """
 
-    lives: tuple[Life, ...]
+    uptimes: tuple[Uptime, ...]
     hangs: tuple[Hang, ...]
     unlawful: tuple[NodeChange, ...]
 
-    def naps(self) -> Iterator[Life]:
-        """The lives that began by falling asleep as the vehicle allows it."""
-        return (life for life in self.lives if life.cause == "sleep")
+    def naps(self) -> Iterator[Uptime]:
+        """The uptimes that began by falling asleep as the vehicle allows it."""
+        return (uptime for uptime in self.uptimes if uptime.cause == "sleep")
 
     def asleep_at(self, at_ns: int) -> bool:
         """Whether the node rightly slept at an instant."""
         return any(nap.reset_ns <= at_ns < nap.back_ns for nap in self.naps())
 
-    def life_at(self, at_ns: int) -> Life:
-        """The life that an instant belongs to."""
-        return next(life for life in reversed(self.lives) if life.reset_ns <= at_ns)
+    def uptime_at(self, at_ns: int) -> Uptime:
+        """The uptime that an instant belongs to."""
+        return next(uptime for uptime in reversed(self.uptimes) if uptime.reset_ns <= at_ns)
 
 
-def biography(vehicle: Vehicle, recording: Recording, node: str, end_ns: int) -> Biography:
-    """Read a node's lives out of a recording that goes up to ``end_ns``.
+def node_history(vehicle: Vehicle, recording: Recording, node: str, end_ns: int) -> NodeHistory:
+    """Read a node's uptimes out of a recording that goes up to ``end_ns``.
 
     A watchdog reset is lawful only while the program hung: one that bites a running program is
     the program's own fault. So is a restart by itself, but in bus-off where the vehicle declares
-    it (``restart_on_bus_off``). An unlawful reset begins no new life: it excuses nothing. A node
-    that lost its supply begins a life at the loss, and boots once the supply is back; so does one
-    that rightly falls asleep, and it boots once something wakes it.
+    it (``restart_on_bus_off``). An unlawful reset begins no new uptime: it excuses nothing. A node
+    that lost its supply begins an uptime at the loss, and boots once the supply is back; so does
+    one that rightly falls asleep, and it boots once something wakes it.
     """
     may_restart = vehicle.nodes[node].restart_on_bus_off
     changes = recording.nodes[node]
-    births: list[NodeChange] = []
+    starts: list[NodeChange] = []
     unlawful: list[NodeChange] = []
     hangs: list[Hang] = []
     backs: dict[int, int] = {}
@@ -110,7 +110,7 @@ def biography(vehicle: Vehicle, recording: Recording, node: str, end_ns: int) ->
     for index, change in enumerate(changes):
         if change.state == "asleep":
             if may_sleep(vehicle, recording, node, change.at_ns):
-                births.append(change._replace(cause="sleep"))
+                starts.append(change._replace(cause="sleep"))
                 over_ns = changes[index + 1].at_ns if index + 1 < len(changes) else end_ns
                 called = calls(vehicle, recording, node, change.at_ns)
                 backs[change.at_ns] = min(next(called, over_ns), over_ns)
@@ -118,38 +118,38 @@ def biography(vehicle: Vehicle, recording: Recording, node: str, end_ns: int) ->
                 unlawful.append(change)
         elif change.state == "off":
             if previous != "off":  # else the supply failed again before the boot began
-                births.append(change)
+                starts.append(change)
                 backs[change.at_ns] = end_ns
         elif previous == "off":
-            backs[births[-1].at_ns] = change.at_ns
+            backs[starts[-1].at_ns] = change.at_ns
         elif change.state == "reset" and change.cause != "wake":
             lawful = change.cause in _LAWFUL or (
                 change.cause == "watchdog" and previous in ("hung", "reset")
             )
             lawful = lawful or (may_restart and _bus_off(recording, node, change.at_ns))
-            (births if lawful else unlawful).append(change)
+            (starts if lawful else unlawful).append(change)
         if change.state == "hung":
             following = changes[index + 1] if index + 1 < len(changes) else None
             hangs.append(_hang(change, following, end_ns))
         previous = change.state
-    lives = _lives(births, backs, changes, vehicle.nodes[node].boot, end_ns)
-    return Biography(lives, tuple(hangs), tuple(unlawful))
+    uptimes = _uptimes(starts, backs, changes, vehicle.nodes[node].boot, end_ns)
+    return NodeHistory(uptimes, tuple(hangs), tuple(unlawful))
 
 
-def _lives(
-    births: Sequence[NodeChange],
+def _uptimes(
+    starts: Sequence[NodeChange],
     backs: Mapping[int, int],
     changes: Sequence[NodeChange],
     boot_ns: int,
     end_ns: int,
-) -> tuple[Life, ...]:
-    """The lives that begin with ``births``; ``backs`` says when each of them could boot, if that
+) -> tuple[Uptime, ...]:
+    """The uptimes that begin with ``starts``; ``backs`` says when each of them could boot, if that
     was not at once.
     """
-    lives = []
-    for index, birth in enumerate(births):
-        over_ns = births[index + 1].at_ns if index + 1 < len(births) else end_ns
-        # A program that ran at the instant of the birth and no longer is of the life before.
+    uptimes = []
+    for index, birth in enumerate(starts):
+        over_ns = starts[index + 1].at_ns if index + 1 < len(starts) else end_ns
+        # A program that ran at the instant of the birth and no longer is of the uptime before.
         back_ns = backs.get(birth.at_ns, birth.at_ns)
         ups = [
             change.at_ns
@@ -158,8 +158,8 @@ def _lives(
             and change.cause == "boot"
             and back_ns <= change.at_ns <= over_ns
         ]
-        lives.append(
-            Life(
+        uptimes.append(
+            Uptime(
                 reset_ns=birth.at_ns,
                 boot_end_ns=back_ns + boot_ns,
                 up_ns=ups[0] if ups else None,
@@ -168,7 +168,7 @@ def _lives(
                 back_ns=back_ns,
             ),
         )
-    return tuple(lives)
+    return tuple(uptimes)
 
 
 def may_sleep(vehicle: Vehicle, recording: Recording, node: str, at_ns: int) -> bool:
@@ -236,7 +236,9 @@ def _hang(hung: NodeChange, following: NodeChange | None, end_ns: int) -> Hang:
 
 
 def quiet_times(
-    recording: Recording, lives: dict[str, Biography], undersupplied: Iterable[tuple[int, int]] = ()
+    recording: Recording,
+    uptimes: dict[str, NodeHistory],
+    undersupplied: Iterable[tuple[int, int]] = (),
 ) -> list[tuple[int, int]]:
     """The spans in which no injected fault is active, as (from, to) in ns.
 
@@ -249,9 +251,9 @@ def quiet_times(
         for fault in recording.faults
     ]
     busy += undersupplied
-    for story in lives.values():
-        busy += [(life.reset_ns, life.boot_end_ns) for life in story.lives]
-        busy += [(hang.from_ns, hang.to_ns) for hang in story.hangs]
+    for history in uptimes.values():
+        busy += [(uptime.reset_ns, uptime.boot_end_ns) for uptime in history.uptimes]
+        busy += [(hang.from_ns, hang.to_ns) for hang in history.hangs]
     quiet: list[tuple[int, int]] = []
     reached = 0
     for start, end in sorted(busy):
@@ -264,15 +266,15 @@ def quiet_times(
 
 
 def out_of_range(
-    vehicle: Vehicle, recording: Recording, node: str, story: Biography, end_ns: int
+    vehicle: Vehicle, recording: Recording, node: str, history: NodeHistory, end_ns: int
 ) -> list[tuple[int, int]]:
     """The spans, in ns, in which the voltage at a node was outside its declared operating range,
     or in which the node was off; spans that touch are one. None on an ideal supply.
     """
     found = [
-        (life.reset_ns, min(life.back_ns, end_ns))
-        for life in story.lives
-        if life.cause == "supply" and life.reset_ns < life.back_ns
+        (uptime.reset_ns, min(uptime.back_ns, end_ns))
+        for uptime in history.uptimes
+        if uptime.cause == "supply" and uptime.reset_ns < uptime.back_ns
     ]
     supply, volts = vehicle.nodes[node].supply, recording.volts.get(node)
     if supply is not None and volts is not None:
