@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from itertools import chain
 from random import Random
-from typing import Any, ClassVar, Literal, Protocol, get_args
+from typing import Any, ClassVar, Literal, Protocol, TypeVar, get_args
 
 from pydantic import BaseModel, ConfigDict
 from pydantic.fields import FieldInfo
@@ -240,6 +240,37 @@ class NodeFault(Fault):
             yield cls(node=node)
 
 
+class CircuitFault(Fault):
+    """A fault of the supply, or behind an output: it needs a vehicle with electrical data."""
+
+    electrical = True
+
+    def change(self, network: Network, by: int) -> None:
+        """Change the circuit: ``by`` is 1 where the fault comes, -1 where it goes."""
+        raise NotImplementedError
+
+    def apply(self, rig: Rig, random: Random) -> Undo:
+        power = rig.power
+        assert power is not None, "the vehicle has no supply; problem() says so"
+        power.change(lambda: self.change(power.network, 1))
+        return lambda: power.change(lambda: self.change(power.network, -1))
+
+
+_Hook = TypeVar("_Hook")
+
+
+def hooked(hook: _Hook, *places: list[_Hook]) -> Undo:
+    """Put a hook into some lists of hooks until this is undone."""
+    for place in places:
+        place.append(hook)
+
+    def undo() -> None:
+        for place in places:
+            place.remove(hook)
+
+    return undo
+
+
 _WRITERS: dict[Any, Callable[[Any], str]] = {
     parse_duration: write_duration,
     parse_bit_rate: write_bit_rate,
@@ -250,6 +281,8 @@ _WRITERS: dict[Any, Callable[[Any], str]] = {
 
 def _shown(field: FieldInfo, value: Any) -> str:
     """A parameter as it stands in a label."""
+    if isinstance(value, tuple):
+        return ",".join(value)
     return plain(_written(field, value))
 
 
@@ -282,8 +315,3 @@ def message_problem(vehicle: Vehicle, name: str) -> str:
     if not any(sender in vehicle.nodes for sender in vehicle.messages[name].senders):
         return f"no node of the vehicle sends message '{name}'"
     return ""
-
-
-def input_problem(vehicle: Vehicle, name: str) -> str:
-    """The text for an input that the vehicle does not have; empty when it has it."""
-    return "" if name in vehicle.inputs else unknown("input", name, vehicle.inputs)

@@ -22,18 +22,20 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import pairwise
 from random import Random
-from typing import Literal, get_args
+from typing import ClassVar, Literal, get_args
 
 from pydantic import Field
 
-from linkloss.bus import cable
-from linkloss.bus.cable import Conductor, Contact
+from linkloss.bus.cable import Cable, Conductor, Contact
+from linkloss.bus.cable import Short as CableShort
 from linkloss.bus.record import Noise as BitErrors
 from linkloss.clock import Event
 from linkloss.clock.queue import Priority
-from linkloss.faults.base import Fault, Rig, Undo, node_problem
+from linkloss.faults.base import Fault, Group, Rig, Undo, hooked, node_problem
 from linkloss.units import Duration, Voltage, show_duration, write_voltage
 from linkloss.vehicle.loading import Vehicle
+
+_CONDUCTORS: tuple[Conductor, ...] = ("CAN_H", "CAN_L")
 
 
 class Cut(Fault):
@@ -71,10 +73,6 @@ class Cut(Fault):
         what = "the cable" if self.conductor == "both" else self.conductor
         return f"{what} between {self.between[0]} and {self.between[1]} was cut"
 
-    def label(self) -> str:
-        only = "" if self.conductor == "both" else f",conductor={self.conductor}"
-        return f"cut({self.between[0]},{self.between[1]}{only})"
-
     def reaches(self, vehicle: Vehicle, message: str, sender: str, receiver: str) -> bool:
         cable = vehicle.bus.cable
         left = max(map(cable.index, self.between))
@@ -88,8 +86,8 @@ class Cut(Fault):
     @classmethod
     def of_wiring(cls, vehicle: Vehicle) -> Iterator[Fault]:
         for left, right in pairwise(vehicle.bus.cable):
-            yield cls(between=(left, right), conductor="CAN_H")
-            yield cls(between=(left, right), conductor="CAN_L")
+            for conductor in _CONDUCTORS:
+                yield cls(between=(left, right), conductor=conductor)
 
 
 class Unplug(Fault):
@@ -123,31 +121,43 @@ class Unplug(Fault):
     @classmethod
     def of_wiring(cls, vehicle: Vehicle) -> Iterator[Fault]:
         for node in vehicle.bus.cable:
-            yield cls(node=node, conductor="CAN_H")
-            yield cls(node=node, conductor="CAN_L")
+            for conductor in _CONDUCTORS:
+                yield cls(node=node, conductor=conductor)
 
 
-class Swapped(Fault):
+class CableFault(Fault):
+    """A fault of the wiring that leaves the cable in one piece; all nodes may see it."""
+
+    group: ClassVar[Group] = "cable"
+    wiring = True
+    everywhere = True
+
+    def change(self, cable: Cable, *, there: bool) -> None:
+        """Change the cable: the fault comes (``there``) or goes."""
+        raise NotImplementedError
+
+    def apply(self, rig: Rig, random: Random) -> Undo:
+        with rig.bus.rewiring(*self.nodes()) as cable:
+            self.change(cable, there=True)
+
+        def undo() -> None:
+            with rig.bus.rewiring() as cable:
+                self.change(cable, there=False)
+
+        return undo
+
+
+class Swapped(CableFault):
     """One node's conductors are exchanged: what it sends is no dominant level to others, and what
     they send is none to it; where both send at once, their levels cancel each other.
     """
 
     kind = "swapped"
-    group = "cable"
-    wiring = True
-    everywhere = True
 
     node: str
 
-    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
-        with rig.bus.rewiring(self.node) as cable:
-            cable.swapped.append(self.node)
-
-        def undo() -> None:
-            with rig.bus.rewiring() as cable:
-                cable.swapped.remove(self.node)
-
-        return undo
+    def change(self, cable: Cable, *, there: bool) -> None:
+        (cable.swapped.append if there else cable.swapped.remove)(self.node)
 
     def describe(self) -> str:
         return f"CAN_H and CAN_L of {self.node} were exchanged"
@@ -158,7 +168,7 @@ class Swapped(Fault):
             yield cls(node=node)
 
 
-class Short(Fault):
+class Short(CableFault):
     """A short on the trunk beside a node, of no resistance. It acts on the piece of cable it is on.
 
     What it does follows from the levels (bus/cable.py): CAN_H to CAN_L, CAN_H to ground
@@ -166,9 +176,6 @@ class Short(Fault):
     """
 
     kind = "short"
-    group = "cable"
-    wiring = True
-    everywhere = True
 
     beside: str = Field(description="the node beside which it is")
     contact: Contact = Field(description="which two touch")
@@ -176,16 +183,10 @@ class Short(Fault):
     def problem(self, vehicle: Vehicle) -> str:
         return node_problem(vehicle, self.beside)
 
-    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
-        short = cable.Short(self.beside, self.contact)
-        with rig.bus.rewiring(self.beside) as it:
-            it.shorts.append(short)
-
-        def undo() -> None:
-            with rig.bus.rewiring() as it:
-                it.shorts.remove(short)
-
-        return undo
+    def change(self, cable: Cable, *, there: bool) -> None:
+        (cable.shorts.append if there else cable.shorts.remove)(
+            CableShort(self.beside, self.contact)
+        )
 
     def describe(self) -> str:
         first, second = self.contact.split("-")
@@ -198,7 +199,7 @@ class Short(Fault):
             yield cls(beside=nodes[len(nodes) // 2], contact=contact)
 
 
-class Unterminated(Fault):
+class Unterminated(CableFault):
     """A terminator is missing, or both are, or a third one hangs on the cable.
 
     A third one, or the loss of one on a cable as short as a car's, leaves every bit readable; with
@@ -207,9 +208,6 @@ class Unterminated(Fault):
     """
 
     kind = "unterminated"
-    group = "cable"
-    wiring = True
-    everywhere = True
 
     terminators: Literal[0, 1, 3] = Field(description="how many there are instead of two")
 
@@ -224,9 +222,11 @@ class Unterminated(Fault):
         return undo
 
     def describe(self) -> str:
-        return {0: "both terminators", 1: "a terminator"}.get(
-            self.terminators, "a third terminator"
-        ) + (" came off" if self.terminators < 2 else " was on the cable")
+        return {
+            0: "both terminators came off",
+            1: "a terminator came off",
+            3: "a third terminator was on the cable",
+        }[self.terminators]
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:  # noqa: ARG003 - the same for all
@@ -237,7 +237,7 @@ class Unterminated(Fault):
 MS = 1_000_000
 
 
-class StuckDominant(Fault):
+class StuckDominant(CableFault):
     """The line from a node's controller to its transceiver is stuck dominant.
 
     Without a dominant time-out in the transceiver nobody can send until it is over. With one, the
@@ -247,8 +247,6 @@ class StuckDominant(Fault):
 
     kind = "stuck_dominant"
     group = "node"
-    wiring = True
-    everywhere = True
 
     node: str
     time_out: Duration | None = Field(
@@ -295,23 +293,18 @@ class _Stuck:
             (cable.dead if self._dead else cable.stuck).remove(self._node)
 
 
-class Noise(Fault):
+class Noise(CableFault):
     """Each bit between a start of frame and the end of its intermission is seen inverted with one
     probability, independent of all others; by all nodes alike, or by one.
     """
 
     kind = "noise"
-    group = "cable"
-    wiring = True
-    everywhere = True
 
     share: float = Field(gt=0, lt=1, description="bit error rate")
     node: str | None = Field(default=None, description="who sees the bits so; default: all")
 
     def apply(self, rig: Rig, random: Random) -> Undo:
-        noise = BitErrors(self.share, random, self.node)
-        rig.bus.noises.append(noise)
-        return lambda: rig.bus.noises.remove(noise)
+        return hooked(BitErrors(self.share, random, self.node), rig.bus.noises)
 
     def describe(self) -> str:
         where = "the cable" if self.node is None else self.node
@@ -330,7 +323,7 @@ SMALL_V, LARGE_V = 2.0, 12.0
 (from memory of ISO 11898-2, edition of 2016)."""
 
 
-class GroundOffset(Fault):
+class GroundOffset(CableFault):
     """A node's ground lies so much above that of the car, as with a bad ground lead.
 
     Levels are differences, so it matters only once a receiver's common-mode range is exceeded;
@@ -338,23 +331,15 @@ class GroundOffset(Fault):
     """
 
     kind = "ground_offset"
-    group = "cable"
-    wiring = True
+    everywhere = False
 
     node: str
     offset: Voltage = Field(description="its ground above that of the car; may be negative")
 
-    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
-        with rig.bus.rewiring(self.node) as cable:
-            cable.grounds[self.node] = cable.grounds.get(self.node, 0.0) + self.offset
-
-        def undo() -> None:
-            with rig.bus.rewiring() as cable:
-                left = cable.grounds.pop(self.node) - self.offset
-                if left:
-                    cable.grounds[self.node] = left
-
-        return undo
+    def change(self, cable: Cable, *, there: bool) -> None:
+        volts = cable.grounds.pop(self.node, 0.0) + (self.offset if there else -self.offset)
+        if volts:
+            cable.grounds[self.node] = volts
 
     def describe(self) -> str:
         return f"the ground of {self.node} was {write_voltage(self.offset)} off"

@@ -27,9 +27,10 @@ from cantools.database.can import Message
 from pydantic import Field
 
 from linkloss.bus import BusRecord, Controller, Frame
+from linkloss.bus.controller import OutgoingFault
 from linkloss.bus.frame import bits
 from linkloss.bus.record import BitError
-from linkloss.faults.base import Fault, Rig, Undo, message_problem, node_problem
+from linkloss.faults.base import Fault, Rig, Undo, hooked, message_problem
 from linkloss.units import Duration, show_duration
 from linkloss.vehicle.expression import split_signal
 from linkloss.vehicle.loading import Vehicle
@@ -71,11 +72,11 @@ def with_data(frame: Frame, data: bytes) -> Frame:
     return Frame(frame.identifier, data, extended=frame.extended)
 
 
-def senders(rig: Rig, message: MessageInfo) -> Iterator[Controller]:
-    """The controllers of the nodes that send a message."""
+def _outgoing(rig: Rig, message: MessageInfo) -> Iterator[list[OutgoingFault]]:
+    """Where the frames of a message leave the programs that send it."""
     for name in message.senders:
         if name in rig.hosts:
-            yield rig.hosts[name].controller
+            yield rig.hosts[name].controller.outgoing
 
 
 def last_sent(rig: Rig, message: MessageInfo) -> BusRecord | None:
@@ -117,7 +118,23 @@ def how_many(message: str, count: int | None, share: float) -> str:
     return message if share == 1 else f"{share * 100:.3g} % of {message}"
 
 
-class Drop(Fault):
+class MessageFault(Fault):
+    """A fault of the frames of one message; a check tries each that something depends on."""
+
+    group = "frames"
+
+    message: str
+
+    def problem(self, vehicle: Vehicle) -> str:
+        return message_problem(vehicle, self.message) or super().problem(vehicle)
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for message in requests(vehicle):
+            yield cls(message=message)
+
+
+class Drop(MessageFault):
     """A node does not receive a message: each frame, a share of them, or the first few.
 
     Nobody notices on the bus, there is no error frame: think of a controller that loses
@@ -125,15 +142,13 @@ class Drop(Fault):
     """
 
     kind = "drop"
-    group = "frames"
 
-    message: str
     receiver: str = Field(description="the node that misses it")
     count: int | None = Field(default=None, ge=1, description="how many frames; default: all")
     share: float = Field(default=1.0, gt=0, le=1, description="probability that one is missed")
 
     def problem(self, vehicle: Vehicle) -> str:
-        missing = message_problem(vehicle, self.message) or node_problem(vehicle, self.receiver)
+        missing = super().problem(vehicle)
         if missing:
             return missing
         if vehicle.messages[self.message].senders == (self.receiver,):
@@ -147,8 +162,7 @@ class Drop(Fault):
         def misses(receiver: Controller, frame: Frame) -> bool:
             return receiver.name == self.receiver and carries(message, frame) and luck.hits()
 
-        rig.bus.misses.append(misses)
-        return lambda: rig.bus.misses.remove(misses)
+        return hooked(misses, rig.bus.misses)
 
     def describe(self) -> str:
         return f"{self.receiver} missed {how_many(self.message, self.count, self.share)}"
@@ -163,7 +177,7 @@ class Drop(Fault):
                 yield cls(message=message, receiver=node)
 
 
-class Corrupt(Fault):
+class Corrupt(MessageFault):
     """A bit in the data field of a message's frames is disturbed, seen by all alike.
 
     Each attempt to send counts, repeats included. Undisturbed attempts in between bring the
@@ -172,14 +186,9 @@ class Corrupt(Fault):
     """
 
     kind = "corrupt"
-    group = "frames"
 
-    message: str
     count: int | None = Field(default=None, ge=1, description="how many attempts; default: all")
     share: float = Field(default=1.0, gt=0, le=1, description="probability that one is disturbed")
-
-    def problem(self, vehicle: Vehicle) -> str:
-        return message_problem(vehicle, self.message)
 
     def apply(self, rig: Rig, random: Random) -> Undo:
         message = rig.vehicle.messages[self.message]
@@ -190,8 +199,7 @@ class Corrupt(Fault):
                 return []
             return [BitError(random.choice(_recessive_bits(frame)))]
 
-        rig.bus.disturbances.append(disturb)
-        return lambda: rig.bus.disturbances.remove(disturb)
+        return hooked(disturb, rig.bus.disturbances)
 
     def describe(self) -> str:
         return f"{how_many(self.message, self.count, self.share)} was disturbed on the bus"
@@ -220,7 +228,7 @@ def _recessive_bits(frame: Frame) -> list[int]:
     return [index for index in span if string[index] == "1"]
 
 
-class Alter(Fault):
+class Alter(MessageFault):
     """The lowest bit of every payload signal is toggled; counter and checksum stay as they were.
 
     So each on/off request says the contrary of what was meant. The frame is valid on the bus,
@@ -229,13 +237,10 @@ class Alter(Fault):
     """
 
     kind = "alter"
-    group = "frames"
     content = True
 
-    message: str
-
     def problem(self, vehicle: Vehicle) -> str:
-        missing = message_problem(vehicle, self.message)
+        missing = super().problem(vehicle)
         if missing:
             return missing
         if not any(toggled_bits(vehicle.database.get_message_by_name(self.message))):
@@ -252,16 +257,10 @@ class Alter(Fault):
             changed = bytes(byte ^ bit for byte, bit in zip(frame.data, mask, strict=False))
             return with_data(frame, changed + frame.data[len(mask) :])
 
-        rig.bus.transforms.append(transform)
-        return lambda: rig.bus.transforms.remove(transform)
+        return hooked(transform, rig.bus.transforms)
 
     def describe(self) -> str:
         return f"{self.message} was altered on its way"
-
-    @classmethod
-    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        for message in requests(vehicle):
-            yield cls(message=message)
 
 
 def toggled_bits(message: Message) -> bytes:
@@ -282,7 +281,7 @@ def toggled_bits(message: Message) -> bytes:
     return bytes(mask)
 
 
-class Freeze(Fault):
+class Freeze(MessageFault):
     """A message keeps coming, but with the content it had when the fault began.
 
     That is the payload of the last frame that went over the bus; counter and checksum are
@@ -291,14 +290,8 @@ class Freeze(Fault):
     """
 
     kind = "freeze"
-    group = "frames"
     content = True
     repeats = True
-
-    message: str
-
-    def problem(self, vehicle: Vehicle) -> str:
-        return message_problem(vehicle, self.message)
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
         message = rig.vehicle.messages[self.message]
@@ -313,8 +306,7 @@ class Freeze(Fault):
                 frozen = frame.data
             return with_data(frame, frozen)
 
-        rig.bus.transforms.append(transform)
-        return lambda: rig.bus.transforms.remove(transform)
+        return hooked(transform, rig.bus.transforms)
 
     def describe(self) -> str:
         return f"{self.message} repeated old content"
@@ -331,7 +323,7 @@ DEFAULT_DELAY_NS = 80_000_000
 """Long enough to be seen by a person, shorter than the usual time to a stale request."""
 
 
-class Delay(Fault):
+class Delay(MessageFault):
     """Each frame of a message waits for a time before its sender's controller gets it.
 
     When the fault clears, frames that are still held back come when they are due, so that for
@@ -339,14 +331,9 @@ class Delay(Fault):
     """
 
     kind = "delay"
-    group = "frames"
     content = True
 
-    message: str
     by: Duration = Field(default=DEFAULT_DELAY_NS, gt=0, description="how late; default: 80 ms")
-
-    def problem(self, vehicle: Vehicle) -> str:
-        return message_problem(vehicle, self.message)
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
         message = rig.vehicle.messages[self.message]
@@ -354,26 +341,13 @@ class Delay(Fault):
         def hold_back(frame: Frame) -> list[tuple[int, Frame]] | None:
             return [(self.by, frame)] if carries(message, frame) else None
 
-        hooks = [controller.outgoing for controller in senders(rig, message)]
-        for hook in hooks:
-            hook.append(hold_back)
-
-        def undo() -> None:
-            for hook in hooks:
-                hook.remove(hold_back)
-
-        return undo
+        return hooked(hold_back, *_outgoing(rig, message))
 
     def describe(self) -> str:
         return f"{self.message} was delayed by {show_duration(self.by)}"
 
-    @classmethod
-    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        for message in requests(vehicle):
-            yield cls(message=message)
 
-
-class Duplicate(Fault):
+class Duplicate(MessageFault):
     """Each frame of a message is put into the sender's mailboxes twice.
 
     Receivers get the same content, counter included, two times in a row. Where no second mailbox
@@ -381,13 +355,7 @@ class Duplicate(Fault):
     """
 
     kind = "duplicate"
-    group = "frames"
     content = True
-
-    message: str
-
-    def problem(self, vehicle: Vehicle) -> str:
-        return message_problem(vehicle, self.message)
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
         message = rig.vehicle.messages[self.message]
@@ -395,20 +363,7 @@ class Duplicate(Fault):
         def double(frame: Frame) -> list[tuple[int, Frame]] | None:
             return [(0, frame), (0, frame)] if carries(message, frame) else None
 
-        hooks = [controller.outgoing for controller in senders(rig, message)]
-        for hook in hooks:
-            hook.append(double)
-
-        def undo() -> None:
-            for hook in hooks:
-                hook.remove(double)
-
-        return undo
+        return hooked(double, *_outgoing(rig, message))
 
     def describe(self) -> str:
         return f"each {self.message} was sent twice"
-
-    @classmethod
-    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        for message in requests(vehicle):
-            yield cls(message=message)

@@ -16,7 +16,8 @@ from random import Random
 
 from pydantic import Field
 
-from linkloss.faults.base import Fault, Line, Rig, Undo, input_problem, node_problem
+from linkloss.faults.base import Fault, Line, Rig, Undo
+from linkloss.problem import unknown
 from linkloss.units import Duration, plain, show_duration
 from linkloss.vehicle.consistency import value_problem
 from linkloss.vehicle.expression import Value
@@ -24,36 +25,46 @@ from linkloss.vehicle.loading import Vehicle
 from linkloss.vehicle.tables import InputValue
 
 
-def lead_problem(vehicle: Vehicle, name: str, node: str | None) -> str:
-    """The text for an input that is not there or not wired to a node; empty when all is well."""
-    missing = input_problem(vehicle, name)
-    if missing or node is None:
-        return missing
-    wired_to = vehicle.inputs[name].wired_to
-    missing = node_problem(vehicle, node)
-    if not missing and node not in wired_to:
-        return f"input '{name}' is wired to {', '.join(wired_to)}, not to node '{node}'"
-    return missing
+class InputFault(Fault):
+    """A fault of an input: of the leads to all nodes that read it, or only to ``node``."""
+
+    group = "input"
+
+    input: str
+
+    def problem(self, vehicle: Vehicle) -> str:
+        if self.input not in vehicle.inputs:
+            return unknown("input", self.input, vehicle.inputs)
+        wired_to = vehicle.inputs[self.input].wired_to
+        for node in self.nodes():
+            if node in vehicle.nodes and node not in wired_to:
+                others = ", ".join(wired_to)
+                return f"input '{self.input}' is wired to {others}, not to node '{node}'"
+        return super().problem(vehicle)
+
+    def leads(self, rig: Rig) -> list[Line]:
+        """The leads that it means."""
+        lines = rig.inputs.lines(self.input)
+        return [lines[node] for node in self.nodes() or lines]
+
+    def stick(self, rig: Rig, value: Value | None) -> Undo:
+        """The nodes read one value (None: the one that each reads now) until this is undone."""
+        leads = self.leads(rig)
+        freeing = [lead.stick(lead.value if value is None else value) for lead in leads]
+
+        def free() -> None:
+            for release in freeing:
+                release()
+
+        return free
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for name in vehicle.inputs:
+            yield cls(input=name)
 
 
-def leads(rig: Rig, name: str, node: str | None) -> list[Line]:
-    """The leads of an input to one node, or to all that it is wired to."""
-    lines = rig.inputs.lines(name)
-    return list(lines.values()) if node is None else [lines[node]]
-
-
-def stick(lines: list[Line], value: Value | None) -> Undo:
-    """The nodes read one value (None: the one that each reads now) until this is undone."""
-    freeing = [line.stick(line.value if value is None else value) for line in lines]
-
-    def free() -> None:
-        for release in freeing:
-            release()
-
-    return free
-
-
-class Stuck(Fault):
+class Stuck(InputFault):
     """A switch or sensor reads one value: by default the one it has when the fault begins.
 
     With ``node`` only that node's lead is stuck, as by a chafed lead that touches ground or
@@ -61,60 +72,43 @@ class Stuck(Fault):
     """
 
     kind = "stuck"
-    group = "input"
 
-    input: str
     node: str | None = Field(default=None, description="the only node that reads it; default: all")
     value: InputValue | None = Field(default=None, description="position or number that is read")
 
     def problem(self, vehicle: Vehicle) -> str:
-        missing = lead_problem(vehicle, self.input, self.node)
+        missing = super().problem(vehicle)
         if missing or self.value is None:
             return missing
         return value_problem(self.input, vehicle.inputs[self.input], self.value)
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
-        return stick(leads(rig, self.input, self.node), self.value)
+        return self.stick(rig, self.value)
 
     def describe(self) -> str:
         at = "" if self.value is None else f" at {plain(self.value)}"
         where = "" if self.node is None else f", as {self.node} reads it"
         return f"input {self.input} stuck{at}{where}"
 
-    @classmethod
-    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        for name in vehicle.inputs:
-            yield cls(input=name)
 
-
-class Open(Fault):
+class Open(InputFault):
     """The nodes read what the input declares as ``open_reads``, or else its value at rest.
 
     With ``node`` only that node's lead is off, and other nodes read the truth.
     """
 
     kind = "open"
-    group = "input"
 
-    input: str
     node: str | None = Field(default=None, description="the only node it is off; default: all")
-
-    def problem(self, vehicle: Vehicle) -> str:
-        return lead_problem(vehicle, self.input, self.node)
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
         table = rig.vehicle.inputs[self.input]
         reads = table.rest if table.open_reads is None else table.open_reads
-        return stick(leads(rig, self.input, self.node), reads)
+        return self.stick(rig, reads)
 
     def describe(self) -> str:
         where = "" if self.node is None else f" at {self.node}"
         return f"the lead of input {self.input} came off{where}"
-
-    @classmethod
-    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        for name in vehicle.inputs:
-            yield cls(input=name)
 
 
 DEFAULT_BOUNCE_NS = 8_000_000
@@ -123,7 +117,7 @@ DEFAULT_BOUNCE_NS = 8_000_000
 _MOST_FLIPS = 5
 
 
-class Bounce(Fault):
+class Bounce(InputFault):
     """Each change of a switch is followed by one to five false flips back and forth.
 
     The first contact comes at once; the switch is quiet in its new position after ``settles_in``
@@ -132,22 +126,20 @@ class Bounce(Fault):
     """
 
     kind = "bounce"
-    group = "input"
     needs = "no switch has 'bounces = true'"
 
-    input: str
     settles_in: Duration = Field(
         default=DEFAULT_BOUNCE_NS, ge=1_000, description="longest bouncing; default: 8 ms"
     )
 
     def problem(self, vehicle: Vehicle) -> str:
-        missing = lead_problem(vehicle, self.input, None)
+        missing = super().problem(vehicle)
         if missing or vehicle.inputs[self.input].positions is not None:
             return missing
         return f"input '{self.input}' is a sensor; only a switch has contacts that bounce"
 
     def apply(self, rig: Rig, random: Random) -> Undo:
-        lines = leads(rig, self.input, None)
+        lines = self.leads(rig)
 
         def edges(old: Value, new: Value) -> list[tuple[int, Value]]:
             return bounces(old, new, self.settles_in, random)

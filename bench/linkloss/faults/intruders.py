@@ -11,7 +11,7 @@ Two nodes send one identifier: the true sender, and one with old content.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from itertools import cycle
 from random import Random
 from typing import Literal, get_args
@@ -21,8 +21,8 @@ from pydantic import Field
 from linkloss.bus import Controller, FdFrame, Frame
 from linkloss.bus.frame import INTERMISSION_BITS, length_bits
 from linkloss.clock import Event
-from linkloss.faults.base import Fault, Rig, Undo, message_problem, node_problem
-from linkloss.faults.frame_faults import last_sent, requests
+from linkloss.faults.base import Fault, Rig, Undo, node_problem
+from linkloss.faults.frame_faults import MessageFault, last_sent, requests
 from linkloss.vehicle.loading import Vehicle
 from linkloss.vehicle.messages import MessageInfo, attribute
 
@@ -133,7 +133,54 @@ class _Babble:
         self._bus.detach(self._controller)
 
 
-class Impostor(Fault):
+class IntruderFault(MessageFault):
+    """A controller beside a node sends what has to do with a message."""
+
+    node: str = Field(description="where the controller sits on the cable")
+
+    def nodes(self) -> tuple[str, ...]:  # it sits beside 'node', and leaves that alone
+        return ()
+
+    def problem(self, vehicle: Vehicle) -> str:
+        return super().problem(vehicle) or node_problem(vehicle, self.node)
+
+
+class _Intruder:
+    """The controller: it sends at times that lie away from those of the message's own sender.
+
+    :param turn: the frame to send next, made from the last one of the message that was seen.
+    """
+
+    def __init__(
+        self,
+        rig: Rig,
+        fault: IntruderFault,
+        pause_ns: int,
+        turn: Callable[[Frame | None], Frame | None],
+    ) -> None:
+        self._rig = rig
+        self._message = rig.vehicle.messages[fault.message]
+        self._pause_ns = pause_ns
+        self._turn = turn
+        self._controller = intrude(rig, fault.kind, fault.node, mailboxes=1)
+        last = last_sent(rig, self._message)
+        start_ns = rig.queue.now_ns if last is None else last.start_ns
+        late_ns = (rig.queue.now_ns - start_ns - pause_ns // 2) % pause_ns
+        self._next: Event = rig.queue.after(pause_ns - late_ns, self._send)
+
+    def _send(self) -> None:
+        self._next = self._rig.queue.after(self._pause_ns, self._send)
+        last = last_sent(self._rig, self._message)
+        frame = self._turn(None if last is None else last.frame)
+        if frame is not None and self._controller.ready and not self._controller.pending():
+            self._controller.send(frame)
+
+    def stop(self) -> None:
+        self._rig.queue.cancel(self._next)
+        self._rig.bus.detach(self._controller)
+
+
+class Impostor(IntruderFault):
     """A second controller beside a node sends a message too, with the last content seen before.
 
     It sends at the message's period, midway between the frames of the true sender as they came
@@ -143,24 +190,26 @@ class Impostor(Fault):
     """
 
     kind = "impostor"
-    group = "frames"
     content = True
 
-    message: str
-    node: str
-
-    def nodes(self) -> tuple[str, ...]:  # it sits beside 'node', and leaves that alone
-        return ()
-
     def problem(self, vehicle: Vehicle) -> str:
-        missing = message_problem(vehicle, self.message) or node_problem(vehicle, self.node)
+        missing = super().problem(vehicle)
         if not missing and not vehicle.messages[self.message].period_ns:
             return f"message '{self.message}' has no cycle time in the DBC to be sent at"
         return missing
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
-        rival = _Rival(rig, rig.vehicle.messages[self.message], self.node)
-        return rival.stop
+        message = rig.vehicle.messages[self.message]
+        assert message.period_ns is not None, "problem() has seen to it"
+        last = last_sent(rig, message)
+        old = None if last is None else last.frame
+
+        def same(last: Frame | None) -> Frame | None:
+            nonlocal old
+            old = last if old is None else old
+            return old
+
+        return _Intruder(rig, self, message.period_ns, same).stop
 
     def describe(self) -> str:
         return f"a second sender of {self.message} with old content appeared at {self.node}"
@@ -172,34 +221,6 @@ class Impostor(Fault):
                 yield cls(message=message, node=nodes[0])
 
 
-class _Rival:
-    """The second sender."""
-
-    def __init__(self, rig: Rig, message: MessageInfo, node: str) -> None:
-        assert message.period_ns is not None, "problem() has seen to it"
-        self._rig = rig
-        self._message = message
-        self._period_ns = message.period_ns
-        self._controller = intrude(rig, "impostor", node, mailboxes=1)
-        last = last_sent(rig, message)
-        self._frame: Frame | None = None if last is None else last.frame
-        start_ns = rig.queue.now_ns if last is None else last.start_ns
-        late_ns = (rig.queue.now_ns - start_ns - self._period_ns // 2) % self._period_ns
-        self._next: Event = rig.queue.after(self._period_ns - late_ns, self._send)
-
-    def _send(self) -> None:
-        self._next = self._rig.queue.after(self._period_ns, self._send)
-        if self._frame is None:
-            last = last_sent(self._rig, self._message)
-            self._frame = None if last is None else last.frame
-        if self._frame is not None and self._controller.ready and not self._controller.pending():
-            self._controller.send(self._frame)
-
-    def stop(self) -> None:
-        self._rig.queue.cancel(self._next)
-        self._rig.bus.detach(self._controller)
-
-
 Form = Literal["neighbour", "twin", "length", "remote", "dlc"]
 _CLASSICAL_ONLY = ("remote", "dlc")
 _BASE_BITS, _EXTENDED_BITS = 11, 29
@@ -209,7 +230,7 @@ _PERIOD_NS = 100_000_000
 _IN_A_PERIOD = 4
 
 
-class Stranger(Fault):
+class Stranger(IntruderFault):
     """A controller beside a node sends frames that are nearly a message, but are not it.
 
     - ``neighbour``: identifiers one bit away, each in turn;
@@ -227,17 +248,11 @@ class Stranger(Fault):
     """
 
     kind = "stranger"
-    group = "frames"
 
-    message: str
-    node: str = Field(description="where the stranger sits on the cable")
     form: Form
 
-    def nodes(self) -> tuple[str, ...]:  # it sits beside 'node', and leaves that alone
-        return ()
-
     def problem(self, vehicle: Vehicle) -> str:
-        missing = message_problem(vehicle, self.message) or node_problem(vehicle, self.node)
+        missing = super().problem(vehicle)
         if missing:
             return missing
         if self.form in _CLASSICAL_ONLY and vehicle.messages[self.message].fd:
@@ -245,7 +260,17 @@ class Stranger(Fault):
         return ""
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
-        return _Stranger(rig, self).stop
+        info = rig.vehicle.messages[self.message]
+        pause_ns = (info.period_ns or _PERIOD_NS) // _IN_A_PERIOD
+        variants = cycle(_variants(rig.vehicle, info, self.form))
+
+        def turn(last: Frame | None) -> Frame | None:
+            variant = next(variants, None)
+            if last is None or variant is None:
+                return None
+            return _stranger(rig.vehicle, info, self.form, variant, last)
+
+        return _Intruder(rig, self, pause_ns, turn).stop
 
     def describe(self) -> str:
         return f"a stranger at {self.node} sent {_WORDS[self.form]} {self.message}"
@@ -267,69 +292,41 @@ _WORDS: dict[Form, str] = {
 }
 
 
-class _Stranger:
-    """The controller that sends them."""
+def _variants(vehicle: Vehicle, info: MessageInfo, form: Form) -> list[int]:
+    """What is sent in turn: identifiers, lengths or length codes, by the form."""
+    known = {(message.identifier, message.extended) for message in vehicle.messages.values()}
+    if form == "neighbour":
+        bits = _EXTENDED_BITS if info.extended else _BASE_BITS
+        found = [info.identifier ^ 1 << bit for bit in range(bits)]
+        return [number for number in found if (number, info.extended) not in known]
+    if form == "twin":
+        return [number for number in twins(info) if (number, not info.extended) not in known]
+    if form == "length":
+        lengths = _FD_LENGTHS if info.fd else range(_LONGEST + 1)
+        return [length for length in lengths if length != info.length]
+    return list(range(9, 16)) if form == "dlc" else [info.length]
 
-    def __init__(self, rig: Rig, fault: Stranger) -> None:
-        self._rig = rig
-        self._form: Form = fault.form
-        self._info = rig.vehicle.messages[fault.message]
-        self._pause_ns = (self._info.period_ns or _PERIOD_NS) // _IN_A_PERIOD
-        self._controller = intrude(rig, "stranger", fault.node, mailboxes=1)
-        self._turns = cycle(self._variants())
-        last = last_sent(rig, self._info)
-        start_ns = rig.queue.now_ns if last is None else last.start_ns
-        late_ns = (rig.queue.now_ns - start_ns - self._pause_ns // 2) % self._pause_ns
-        self._next: Event = rig.queue.after(self._pause_ns - late_ns, self._send)
 
-    def _variants(self) -> list[int]:
-        """What is sent in turn: identifiers, lengths or length codes, by the form."""
-        info, vehicle = self._info, self._rig.vehicle
-        if self._form == "neighbour":
-            bits = _EXTENDED_BITS if info.extended else _BASE_BITS
-            found = [info.identifier ^ 1 << bit for bit in range(bits)]
-            return [n for n in found if not _known(vehicle, n, extended=info.extended)]
-        if self._form == "twin":
-            found = twins(info)
-            return [n for n in found if not _known(vehicle, n, extended=not info.extended)]
-        if self._form == "length":
-            lengths = _FD_LENGTHS if info.fd else range(_LONGEST + 1)
-            return [length for length in lengths if length != info.length]
-        return list(range(9, 16)) if self._form == "dlc" else [info.length]
-
-    def _send(self) -> None:
-        self._next = self._rig.queue.after(self._pause_ns, self._send)
-        last = last_sent(self._rig, self._info)
-        ready = self._controller.ready and not self._controller.pending()
-        variant = next(self._turns, None)
-        if last is not None and ready and variant is not None:
-            self._controller.send(self._frame(variant, last.frame))
-
-    def _frame(self, variant: int, last: Frame) -> Frame:
-        info = self._info
-        identifier, extended = info.identifier, info.extended
-        data = contrary(self._rig.vehicle, info, last.data)
-        match self._form:
-            case "neighbour":
-                identifier = variant
-            case "twin":
-                identifier, extended = variant, not extended
-            case "length":
-                data = (data + bytes(variant))[:variant]
-            case "remote":
-                return Frame(identifier, b"", extended, remote=True, dlc=variant)
-            case "dlc":
-                data = last.data if info.length == _LONGEST else data
-                data = (data + bytes(_LONGEST))[:_LONGEST]
-                return Frame(identifier, data, extended, dlc=variant)
-        if isinstance(last, FdFrame):
-            switch = last.bit_rate_switch
-            return FdFrame(identifier, data, extended, bit_rate_switch=switch)
-        return Frame(identifier, data, extended)
-
-    def stop(self) -> None:
-        self._rig.queue.cancel(self._next)
-        self._rig.bus.detach(self._controller)
+def _stranger(vehicle: Vehicle, info: MessageInfo, form: Form, variant: int, last: Frame) -> Frame:
+    """The frame of a form, made from the last one of the message."""
+    identifier, extended = info.identifier, info.extended
+    data = contrary(vehicle, info, last.data)
+    match form:
+        case "neighbour":
+            identifier = variant
+        case "twin":
+            identifier, extended = variant, not extended
+        case "length":
+            data = (data + bytes(variant))[:variant]
+        case "remote":
+            return Frame(identifier, b"", extended, remote=True, dlc=variant)
+        case "dlc":
+            data = last.data if info.length == _LONGEST else data
+            data = (data + bytes(_LONGEST))[:_LONGEST]
+            return Frame(identifier, data, extended, dlc=variant)
+    if isinstance(last, FdFrame):
+        return FdFrame(identifier, data, extended, bit_rate_switch=last.bit_rate_switch)
+    return Frame(identifier, data, extended)
 
 
 def twins(info: MessageInfo) -> list[int]:
@@ -368,11 +365,3 @@ def contrary(vehicle: Vehicle, info: MessageInfo, data: bytes) -> bytes:
             if info.checksum(bytes(found)):
                 break
     return bytes(found)
-
-
-def _known(vehicle: Vehicle, identifier: int, *, extended: bool) -> bool:
-    """Whether the message definition has an identifier."""
-    return any(
-        (message.identifier, message.extended) == (identifier, extended)
-        for message in vehicle.messages.values()
-    )

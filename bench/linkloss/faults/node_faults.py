@@ -23,7 +23,7 @@ from random import Random
 from pydantic import Field
 
 from linkloss.clock import Event, Priority
-from linkloss.faults.base import Fault, Host, NodeFault, Rig, Undo, node_problem, nothing
+from linkloss.faults.base import Fault, Host, NodeFault, Rig, Undo, nothing
 from linkloss.units import BitRate, Duration, show_duration, write_bit_rate
 from linkloss.vehicle.loading import Vehicle
 
@@ -169,7 +169,7 @@ class HeldBusOff(NodeFault):
         return f"{self.node} was held in bus-off (REC {self.rec})"
 
 
-class WrongBitRate(Fault):
+class WrongBitRate(NodeFault):
     """A node's controller runs at a wrong bit rate, as with the wrong crystal.
 
     It reads the bus at the nominal sample points (bus/bit_by_bit.py); resynchronisation is
@@ -177,18 +177,15 @@ class WrongBitRate(Fault):
     """
 
     kind = "wrong_bit_rate"
-    group = "node"
     wiring = True
     everywhere = True
 
-    node: str
     bit_rate: BitRate = Field(description="the bit rate that it runs at")
 
     def problem(self, vehicle: Vehicle) -> str:
-        missing = node_problem(vehicle, self.node)
-        if not missing and self.bit_rate == vehicle.bus.bit_rate:
+        if self.bit_rate == vehicle.bus.bit_rate:
             return f"{write_bit_rate(self.bit_rate)} is the bit rate of the bus itself"
-        return missing
+        return super().problem(vehicle)
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
         controller = rig.hosts[self.node].controller

@@ -13,22 +13,20 @@ The contact of a relay has welded.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from random import Random
+from collections.abc import Iterator
 from typing import ClassVar
 
-from linkloss.faults.base import Fault, Rig, Undo
+from linkloss.faults.base import CircuitFault, Fault
 from linkloss.power.network import Network
 from linkloss.problem import unknown
 from linkloss.vehicle.load import LoadTable
 from linkloss.vehicle.loading import Vehicle
 
 
-class LoadFault(Fault):
-    """A fault behind an output: it takes part in a run of a vehicle with electrical data only."""
+class LoadFault(CircuitFault):
+    """A fault behind an output."""
 
     group = "output"
-    electrical = True
     with_fuse: ClassVar[bool] = False
     """Whether the load must have a fuse."""
 
@@ -43,9 +41,6 @@ class LoadFault(Fault):
         if self.with_fuse and not _fuse_of(table):
             return f"load '{self.load}' has no fuse"
         return ""
-
-    def nodes(self) -> tuple[str, ...]:
-        return ()
 
     def loads(self, vehicle: Vehicle) -> tuple[str, ...]:  # one fuse has several
         return (self.load,)
@@ -66,11 +61,6 @@ def _fuse_of(table: LoadTable) -> bool:
     return table.fuse is not None or bool(table.electrical and table.electrical.fuse_with)
 
 
-def has_fuse(vehicle: Vehicle, load: str) -> bool:
-    """Whether a load hangs on a fuse of its own or on that of another."""
-    return _fuse_of(vehicle.loads[load])
-
-
 def on_one_fuse(vehicle: Vehicle, load: str) -> tuple[str, ...]:
     """All loads that hang on the same fuse as a load, the load itself first."""
     keeper = _keeper(vehicle, load)
@@ -83,16 +73,6 @@ def _keeper(vehicle: Vehicle, load: str) -> str:
     return load if table is None or table.fuse_with is None else table.fuse_with
 
 
-def changed(
-    rig: Rig, there: Callable[[Network], object], gone: Callable[[Network], object]
-) -> Undo:
-    """Change the circuit, and return what changes it back."""
-    power = rig.power
-    assert power is not None, "the vehicle has no supply; problem() says so"
-    power.change(lambda: there(power.network))
-    return lambda: power.change(lambda: gone(power.network))
-
-
 class FuseBlown(LoadFault):
     """The fuse of a load is open, whatever blew it; all loads on it are dead. Cleared, there is
     a new one.
@@ -101,12 +81,8 @@ class FuseBlown(LoadFault):
     kind = "fuse_blown"
     with_fuse = True
 
-    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
-        return changed(
-            rig,
-            lambda network: network.set_fuse(self.load, opened=True),
-            lambda network: network.set_fuse(self.load, opened=False),
-        )
+    def change(self, network: Network, by: int) -> None:
+        network.set_fuse(self.load, opened=by > 0)
 
     def describe(self) -> str:
         return f"the fuse of {self.load} blew"
@@ -120,12 +96,8 @@ class LoadOpen(LoadFault):
 
     kind = "load_open"
 
-    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
-        return changed(
-            rig,
-            lambda network: network.open_load(self.load),
-            lambda network: network.open_load(self.load, -1),
-        )
+    def change(self, network: Network, by: int) -> None:
+        network.open_load(self.load, by)
 
     def describe(self) -> str:
         return f"the lead to {self.load} broke"
@@ -140,13 +112,10 @@ class LoadShort(LoadFault):
 
     kind = "load_short"
 
-    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
-        def mend(network: Network) -> None:
-            network.short_load(self.load, -1)
-            if has_fuse(rig.vehicle, self.load):
-                network.set_fuse(self.load, opened=False)
-
-        return changed(rig, lambda network: network.short_load(self.load), mend)
+    def change(self, network: Network, by: int) -> None:
+        network.short_load(self.load, by)
+        if by < 0 and network.channels[self.load].fuse is not None:
+            network.set_fuse(self.load, opened=False)
 
     def describe(self) -> str:
         return f"{self.load} was shorted"
@@ -166,12 +135,8 @@ class RelayWelded(LoadFault):
             return f"load '{self.load}' is not switched by a relay"
         return missing
 
-    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
-        return changed(
-            rig,
-            lambda network: network.weld(self.load, welded=True),
-            lambda network: network.weld(self.load, welded=False),
-        )
+    def change(self, network: Network, by: int) -> None:
+        network.weld(self.load, welded=by > 0)
 
     def describe(self) -> str:
         return f"the relay of {self.load} welded"

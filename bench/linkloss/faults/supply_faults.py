@@ -20,8 +20,8 @@ from typing import Literal
 
 from pydantic import Field
 
-from linkloss.faults.base import Fault, Rig, Undo, node_problem
-from linkloss.faults.output_faults import changed
+from linkloss.faults.base import CircuitFault, Fault, Rig, Undo, node_problem
+from linkloss.power.network import Network
 from linkloss.power.supply import PROFILES, Profile, sag
 from linkloss.units import Voltage, write_voltage
 from linkloss.vehicle.loading import Vehicle
@@ -30,11 +30,20 @@ from linkloss.vehicle.tables import NodeTable
 STIFF_OHM = 0.01
 
 
-def supply_problem(vehicle: Vehicle) -> str:
-    """The text for a vehicle that says nothing of its supply; empty when it does."""
-    if vehicle.supply is None:
-        return "the vehicle has no table 'supply': it runs on an ideal one"
-    return ""
+class SupplyFault(CircuitFault):
+    """A fault of battery, alternator or a node's feed and ground."""
+
+    group = "node"
+
+    def problem(self, vehicle: Vehicle) -> str:
+        if vehicle.supply is None:
+            return "the vehicle has no table 'supply': it runs on an ideal one"
+        return ""
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        if vehicle.supply is not None:
+            yield cls()
 
 
 def follow(rig: Rig, profile: str) -> Undo:
@@ -58,7 +67,7 @@ Dip = Literal[
 ]  # fmt: skip
 
 
-class BrownOut(Fault):
+class BrownOut(SupplyFault):
     """The voltage of the whole car follows a profile of ISO 16750-2, sags slowly and stays low, or
     the feed of one node fails.
 
@@ -67,8 +76,6 @@ class BrownOut(Fault):
     """
 
     kind = "brown_out"
-    group = "node"
-    electrical = True
 
     profile: Dip | None = Field(default=None, description="what the car's voltage does")
     node: str | None = Field(default=None, description="the only node that it hits: no feed at all")
@@ -80,7 +87,7 @@ class BrownOut(Fault):
         if [self.profile, self.node, self.sags_to].count(None) != 2:
             return "expected one of 'profile', 'sags_to' (the whole car) and 'node' (its feed)"
         if self.node is None:
-            return supply_problem(vehicle)
+            return super().problem(vehicle)
         missing = node_problem(vehicle, self.node)
         if missing:
             return missing
@@ -94,13 +101,11 @@ class BrownOut(Fault):
             return follow(rig, self.profile)
         if self.sags_to is not None:
             return stand_in(rig, sag(self.sags_to))
-        node = self.node
-        assert node is not None
-        return changed(
-            rig,
-            lambda network: network.lose_feed(node),
-            lambda network: network.lose_feed(node, -1),
-        )
+        return super().apply(rig, random)
+
+    def change(self, network: Network, by: int) -> None:
+        assert self.node is not None, "problem() says so"
+        network.lose_feed(self.node, by)
 
     def describe(self) -> str:
         if self.profile is not None:
@@ -131,38 +136,24 @@ def _band_middle(node: NodeTable) -> float | None:
     return round((supply.least + supply.brown_out) / 2, 2)
 
 
-class BatteryOff(Fault):
+class BatteryOff(SupplyFault):
     """A terminal of the battery is off. With the engine running the alternator goes on alone, as
     far as its current reaches; the surge at that moment is the fault ``alternator_surge``.
     """
 
     kind = "battery_off"
-    group = "node"
-    electrical = True
 
-    def problem(self, vehicle: Vehicle) -> str:
-        return supply_problem(vehicle)
-
-    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
-        return changed(
-            rig,
-            lambda network: network.connect_battery(connected=False),
-            lambda network: network.connect_battery(connected=True),
-        )
+    def change(self, network: Network, by: int) -> None:
+        network.connect_battery(connected=by < 0)
 
     def describe(self) -> str:
         return "the battery came off"
-
-    @classmethod
-    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        if vehicle.supply is not None:
-            yield cls()
 
 
 Surge = Literal["over_voltage", "load_dump_clamped", "load_dump", "jump_start"]
 
 
-class AlternatorSurge(Fault):
+class AlternatorSurge(SupplyFault):
     """The car's voltage follows a profile of ISO 16750-2 that lies above its operating range, and
     stays where the profile ends until the fault clears. What a part does not survive is not
     modelled: nothing but a fuse is destroyed. A check tries 18 V for 400 ms alone: at 26 V and more
@@ -170,13 +161,8 @@ class AlternatorSurge(Fault):
     """
 
     kind = "alternator_surge"
-    group = "node"
-    electrical = True
 
     profile: Surge = Field(default="over_voltage", description="what the voltage does")
-
-    def problem(self, vehicle: Vehicle) -> str:
-        return supply_problem(vehicle)
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
         return follow(rig, self.profile)
@@ -184,20 +170,13 @@ class AlternatorSurge(Fault):
     def describe(self) -> str:
         return f"the supply surged ({self.profile.replace('_', ' ')})"
 
-    @classmethod
-    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        if vehicle.supply is not None:
-            yield cls()
 
-
-class GroundLost(Fault):
+class GroundLost(SupplyFault):
     """The node's own ground lead is open. What current can flow back by another way does: by a
     link to the ground of another node, or through loads that are grounded elsewhere.
     """
 
     kind = "ground_lost"
-    group = "node"
-    electrical = True
 
     node: str
 
@@ -210,12 +189,8 @@ class GroundLost(Fault):
             return f"node '{self.node}' has no ground lead in its table 'supply'"
         return ""
 
-    def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
-        return changed(
-            rig,
-            lambda network: network.lose_ground(self.node),
-            lambda network: network.lose_ground(self.node, -1),
-        )
+    def change(self, network: Network, by: int) -> None:
+        network.lose_ground(self.node, by)
 
     def describe(self) -> str:
         return f"the ground lead of {self.node} came off"
