@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
@@ -23,10 +22,18 @@ from typing import Any, TypeVar
 from pydantic import ConfigDict, Field, model_validator
 
 from linkloss.faults.base import Fault
-from linkloss.faults.catalogue import FaultError, catalogue, make_fault
+from linkloss.faults.catalogue import FaultError, make_fault, read_fault
 from linkloss.problem import BadInput, Problem, unknown
 from linkloss.recording import Outside, OutsideEvent, Presence, Traffic, read_frames
-from linkloss.units import Drift, Duration, parse_drift, parse_duration, write_drift, write_duration
+from linkloss.units import (
+    Drift,
+    Duration,
+    parse_drift,
+    parse_duration,
+    plain,
+    write_drift,
+    write_duration,
+)
 from linkloss.vehicle.consistency import Consistency
 from linkloss.vehicle.expression import Value
 from linkloss.vehicle.load import State
@@ -157,6 +164,12 @@ class TimedAction:
     at_ns: int
     values: Mapping[str, Value]
 
+    @property
+    def label(self) -> str:
+        """``lights=off@1300ms``: how the name of a case tells it."""
+        told = ",".join(f"{name}={plain(value)}" for name, value in self.values.items())
+        return f"{told}@{_short(self.at_ns)}"
+
 
 @dataclass(frozen=True, slots=True)
 class TimedFault:
@@ -165,6 +178,21 @@ class TimedFault:
     fault: Fault
     at_ns: int
     until_ns: int | None
+
+    @classmethod
+    def lasting(cls, fault: Fault, at_ns: int, for_ns: int) -> TimedFault:
+        """A fault that is there for so long, unless it is over at once."""
+        return cls(fault, at_ns, at_ns + for_ns if fault.lasting else None)
+
+    @property
+    def label(self) -> str:
+        """``cut(gauge,rear)@300s+2s``: :func:`read_timed_fault` reads it back."""
+        start = f"{self.fault.label()}@{_short(self.at_ns)}"
+        return start if self.until_ns is None else f"{start}+{_short(self.until_ns - self.at_ns)}"
+
+
+def _short(duration_ns: int) -> str:
+    return write_duration(duration_ns).replace(" ", "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -417,62 +445,36 @@ class _Builder:
         return Expectation(entry.load, entry.state, first, last)
 
 
-_FORM = re.compile(r"\s*(?P<kind>\w+)\s*\((?P<what>.*)\)\s*@\s*(?P<at>[^+]+)(?:\+(?P<lasts>.+))?")
+_TIMED = re.compile(r"(?P<fault>\s*\w+\s*\(.*\))\s*@(?P<at>[^+@]+)(?:\+(?P<lasts>.+))?")
 _EXPECTED = "expected 'KIND(PARAMETERS)@START+DURATION', such as 'cut(gauge,rear)@300s+2s'"
 
 
 def timed_fault(text: str, vehicle: Vehicle) -> TimedFault:
-    """The fault that a text names; without a duration it stays to the end. Raises BadInput."""
-    found = _FORM.fullmatch(text)
-    if found is None:
-        raise _bad(text, _EXPECTED)
-    kind = found["kind"]
-    if kind not in catalogue():
-        raise _bad(text, unknown("fault", kind, catalogue()))
+    """The fault that the command line names, as :func:`read_timed_fault` takes it. Raises
+    BadInput.
+    """
     try:
-        fault = make_fault(kind, dict(_parameters(kind, found["what"])), vehicle)
-        at_ns = parse_duration(found["at"].strip())
-        lasts_ns = None if found["lasts"] is None else parse_duration(found["lasts"].strip())
-    except FaultError as error:
-        where = f"{error.key}: " if error.key != "fault" else ""
-        raise _bad(text, f"{where}{error}") from None
+        return read_timed_fault(text, vehicle)
     except ValueError as error:
-        raise _bad(text, str(error)) from None
+        key = getattr(error, "key", "fault")
+        problem = f"{error}" if key == "fault" else f"{key}: {error}"
+        raise BadInput.one("linkloss", f"--fault '{text}'", problem) from None
+
+
+def read_timed_fault(text: str, vehicle: Vehicle) -> TimedFault:
+    """The fault with a label and its instant; without a duration it stays to the end. Raises
+    ValueError, and of it FaultError for a fault that cannot be made.
+    """
+    found = _TIMED.fullmatch(text)
+    if found is None:
+        raise ValueError(_EXPECTED)
+    fault = read_fault(found["fault"], vehicle)
+    at_ns = parse_duration(found["at"].strip())
+    if found["lasts"] is None:
+        return TimedFault(fault, at_ns, None)
+    lasts_ns = parse_duration(found["lasts"].strip())
     if lasts_ns == 0:
-        raise _bad(text, "a fault lasts more than nothing")
-    if lasts_ns is not None and not fault.lasting:
-        raise _bad(text, f"'{kind}' is over at once; expected no duration")
-    return TimedFault(fault, at_ns, None if lasts_ns is None else at_ns + lasts_ns)
-
-
-def _bad(text: str, problem: str) -> BadInput:
-    return BadInput.one("linkloss", f"--fault '{text}'", problem)
-
-
-def _parameters(kind: str, text: str) -> Iterator[tuple[str, object]]:
-    """The parameters by name; those that are needed may stand without one, in their order."""
-    parts = [part.strip() for part in text.split(",") if part.strip()]
-    bare = [part for part in parts if "=" not in part]
-    fields = catalogue()[kind].model_fields
-    needed = [name for name, field in fields.items() if field.is_required()]
-    if len(needed) == 1 and len(bare) > 1:  # two neighbours are one parameter
-        yield needed[0], bare
-    elif len(bare) > len(needed):
-        listed = ", ".join(needed) or "none"
-        raise ValueError(f"too many parameters without a name; '{kind}' needs: {listed}")
-    else:
-        yield from zip(needed, map(_value, bare), strict=False)
-    for part in parts:
-        name, sign, value = part.partition("=")
-        if sign:
-            yield name.strip(), _value(value.strip())
-
-
-def _value(text: str) -> object:
-    """A number where it is one; everything else as it stands."""
-    for kind in (int, float):
-        with suppress(ValueError):
-            return kind(text)
-    with suppress(ValueError):
-        return int(text, 16) if text.lower().startswith("0x") else text
-    return text
+        raise ValueError("a fault lasts more than nothing")
+    if not fault.lasting:
+        raise ValueError(f"'{fault.kind}' is over at once; expected no duration")
+    return TimedFault(fault, at_ns, at_ns + lasts_ns)

@@ -14,7 +14,6 @@ from linkloss.campaign.asked import Asked, Relevance
 from linkloss.faults.base import Fault
 from linkloss.faults.catalogue import catalogue
 from linkloss.scenario import Clocks, Drifts, Scenario, TimedAction, TimedFault, clock_parts
-from linkloss.units import plain, write_duration
 from linkloss.vehicle.expression import Value
 from linkloss.vehicle.loading import Vehicle
 from linkloss.vehicle.tables import SituationTable
@@ -269,23 +268,9 @@ def story_name(
     """``night_drive/unplug(rear)@543ms+1527ms/reset(rear)@1200ms/lights=off@1300ms``: the
     situation, each fault with its start and duration, each action beside the situation's own.
     """
-    parts = [when(timed.fault.label(), timed) for timed in faults]
-    parts += [f"{_told(action)}@{_short(action.at_ns)}" for action in more]
+    parts = [timed.label for timed in faults]
+    parts += [action.label for action in more]
     return "/".join([situation, *(parts or [NO_FAULT])])
-
-
-def when(label: str, timed: TimedFault) -> str:
-    """A label with the start and the duration of a fault."""
-    start = f"{label}@{_short(timed.at_ns)}"
-    return start if timed.until_ns is None else f"{start}+{_short(timed.until_ns - timed.at_ns)}"
-
-
-def _short(duration_ns: int) -> str:
-    return write_duration(duration_ns).replace(" ", "")
-
-
-def _told(action: TimedAction) -> str:
-    return ",".join(f"{name}={plain(value)}" for name, value in action.values.items())
 
 
 def _title(situation: str, faults: Iterable[TimedFault]) -> str:

@@ -24,18 +24,16 @@ from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 from hashlib import sha256
 from pathlib import Path
-from typing import Any
 
 from linkloss.campaign.cases import AGAIN, MOVED, NO_FAULT, CaseMaker
 from linkloss.campaign.depth import Depth, Planned, planned
 from linkloss.campaign.plan import SOAK, SOAK_WITH_FAULTS, soak
 from linkloss.faults.base import Fault
-from linkloss.faults.catalogue import FaultError, catalogue, make_fault
 from linkloss.firmware.build import BuildOptions
 from linkloss.logs.drive import Change, Drive, Selection
 from linkloss.problem import BadInput, nearest, unknown
 from linkloss.recording import LoggedFrame, Traffic
-from linkloss.scenario import Scenario, TimedAction, TimedFault, read_clock_part
+from linkloss.scenario import Scenario, TimedAction, TimedFault, read_clock_part, read_timed_fault
 from linkloss.units import parse_duration, plain, show_duration
 from linkloss.vehicle.expression import Value
 from linkloss.vehicle.loading import Vehicle, load_vehicle
@@ -44,8 +42,7 @@ from linkloss.vehicle.tables import Action, SituationTable
 
 _BETWEEN = re.compile(r"/(?![^(]*\))")
 """A stroke that is not inside parentheses, where it may be part of a unit."""
-_FAULT = re.compile(r"(?P<label>(?P<kind>\w+)\((?P<given>.*)\))@(?P<at>\w+)(\+(?P<lasts>\w+))?")
-_ACTION = re.compile(r"(?P<values>[^@]+=[^@]+)@(?P<at>\w+)")
+_ACTION = re.compile(r"(?P<values>[^@()]+=[^@()]+)@(?P<at>\w+)")
 
 
 def case_named(vehicle: Vehicle, name: str, seed: int = 0) -> Scenario | None:
@@ -57,7 +54,7 @@ def case_named(vehicle: Vehicle, name: str, seed: int = 0) -> Scenario | None:
         return None
     try:
         case = _told(vehicle, situation, [part for part in parts if part != NO_FAULT], seed)
-    except ValueError:  # a duration that is none
+    except ValueError:  # what is no fault, or no duration
         return None
     return case if case is not None and case.name == name else None
 
@@ -73,18 +70,16 @@ def _told(vehicle: Vehicle, situation: str, parts: list[str], seed: int) -> Scen
     for part in parts:
         if part in (MOVED, AGAIN):
             continue
-        timed = _timed_fault(part, vehicle)
-        action = _timed_action(part, vehicle) if timed is None else None
         given = read_clock_part(part)
-        if timed is not None:
-            faults.append(timed)
-        elif action is not None:
-            more.append(action)
-        elif given is not None and {*given[0], *given[1]} <= vehicle.nodes.keys():
+        if given is not None:
+            if not {*given[0], *given[1]} <= vehicle.nodes.keys():
+                return None
             clocks |= given[0]
             drifts |= given[1]
+        elif action := _ACTION.fullmatch(part):
+            more.append(_timed_action(action["values"], action["at"], vehicle))
         else:
-            return None
+            faults.append(read_timed_fault(part, vehicle))
     moved = MOVED in parts
     if moved and not faults:
         return None
@@ -99,71 +94,16 @@ def _told(vehicle: Vehicle, situation: str, parts: list[str], seed: int) -> Scen
     )
 
 
-def _timed_fault(part: str, vehicle: Vehicle) -> TimedFault | None:
-    match = _FAULT.fullmatch(part)
-    if match is None:
-        return None
-    fault = _fault(match["kind"], match["given"], match["label"], vehicle)
-    if fault is None or (match["lasts"] is not None and not fault.lasting):
-        return None
-    at_ns = parse_duration(match["at"])
-    until_ns = None if match["lasts"] is None else at_ns + parse_duration(match["lasts"])
-    return TimedFault(fault, at_ns, until_ns)
-
-
-def _fault(kind: str, given: str, label: str, vehicle: Vehicle) -> Fault | None:
-    """The fault with a label; its numbers may be numbers or the names of positions."""
-    if kind not in catalogue():
-        return None
-    for read in (_number, str):
-        try:
-            fault = make_fault(kind, _parameters(catalogue()[kind], given, read), vehicle)
-        except (FaultError, IndexError):
-            continue
-        if fault.label() == label:
-            return fault
-    return None
-
-
-def _parameters(form: type[Fault], given: str, read: Any) -> dict[str, Any]:
-    """The parameters in a label: those that must be there by place, others by name."""
-    required = [name for name, field in form.model_fields.items() if field.is_required()]
-    texts = given.split(",") if given else []
-    found: dict[str, Any] = {}
-    if required == ["between"]:
-        found["between"], texts = texts[:2], texts[2:]
-    for index, text in enumerate(texts):
-        name, equals, value = text.partition("=")
-        if equals:
-            found[name] = read(value)
-        else:
-            found[required[index]] = read(text)
-    return found
-
-
-def _number(text: str) -> Value:
-    try:
-        number = float(text)
-    except ValueError:
-        return text
-    return int(number) if number.is_integer() else number
-
-
-def _timed_action(part: str, vehicle: Vehicle) -> TimedAction | None:
-    match = _ACTION.fullmatch(part)
-    if match is None:
-        return None
+def _timed_action(text: str, at: str, vehicle: Vehicle) -> TimedAction:
+    """``lights=off,speed=30`` at an instant. Raises ValueError for what no input can be."""
     values: dict[str, Value] = {}
-    for text in match["values"].split(","):
-        name, _, value = text.partition("=")
-        table = vehicle.inputs.get(name)
-        if table is None or (table.positions is not None and value not in table.positions):
-            return None
-        number = _number(value)
-        if table.positions is None and isinstance(number, str):
-            return None
-        values[name] = value if table.positions is not None else float(number)
-    return TimedAction(parse_duration(match["at"]), values)
+    for part in text.split(","):
+        name, _, value = part.partition("=")
+        positions = vehicle.inputs[name].positions if name in vehicle.inputs else ()
+        if positions is not None and value not in positions:
+            raise ValueError(f"'{value}' is no position of '{name}'")
+        values[name] = float(value) if positions is None else value
+    return TimedAction(parse_duration(at), values)
 
 
 WHOLE = "whole_drive"

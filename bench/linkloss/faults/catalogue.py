@@ -1,10 +1,15 @@
-"""All faults by name, found by looking into this folder, and faults made from what users write."""
+"""All faults by name, found by looking into this folder, and faults made from what users write: a
+table of parameters (:func:`make_fault`), or one word as :meth:`Fault.label` writes it
+(:func:`read_fault`). Both tell what is wrong by a FaultError.
+"""
 
 from __future__ import annotations
 
 import importlib
 import pkgutil
+import re
 from collections.abc import Mapping
+from contextlib import suppress
 from functools import cache
 from typing import Any
 
@@ -63,3 +68,48 @@ def make_fault(kind: str, parameters: Mapping[str, Any], vehicle: Vehicle) -> Fa
     if problem:
         raise FaultError("fault", problem)
     return fault
+
+
+_LABEL = re.compile(r"\s*(?P<kind>\w+)\s*\((?P<given>.*)\)\s*")
+
+
+def read_fault(text: str, vehicle: Vehicle) -> Fault:
+    """The fault with a label such as ``drop(LampRequest,rear,count=2)``. Parameters that a fault
+    needs stand in their order, or by name. Raises FaultError with a text for the user.
+    """
+    found = _LABEL.fullmatch(text)
+    if found is None:
+        raise FaultError("fault", f"got '{text}'; expected 'KIND(PARAMETERS)'")
+    kind, given = found["kind"], _parameters(found["kind"], found["given"])
+    try:
+        return make_fault(kind, {name: _number(value) for name, value in given.items()}, vehicle)
+    except FaultError:
+        with suppress(FaultError):  # a position or a node may be called like a number
+            return make_fault(kind, given, vehicle)
+        raise
+
+
+def _parameters(kind: str, text: str) -> dict[str, Any]:
+    """The parameters by name, as they stand there; of one that is needed there may be two parts."""
+    fields = catalogue()[kind].model_fields if kind in catalogue() else {}
+    needed = [name for name, field in fields.items() if field.is_required()]
+    parts = [part.strip() for part in text.split(",") if part.strip()]
+    bare = [part for part in parts if "=" not in part]
+    given = [part.partition("=") for part in parts if "=" in part]
+    named = {name.strip(): value.strip() for name, _, value in given}
+    if len(needed) == 1 and len(bare) > 1:
+        return {needed[0]: bare, **named}
+    if fields and len(bare) > len(needed):
+        listed = ", ".join(needed) or "none"
+        text = f"too many parameters without a name; '{kind}' needs: {listed}"
+        raise FaultError("fault", text)
+    return {**dict(zip(needed, bare, strict=False)), **named}
+
+
+def _number(text: Any) -> Any:
+    """A number where it is one; everything else as it stands."""
+    with suppress(ValueError, TypeError):
+        return int(text, 0)
+    with suppress(ValueError, TypeError):
+        return float(text)
+    return text
