@@ -19,6 +19,7 @@ import ast
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from keyword import kwlist
 from math import isclose
 
 from linkloss.problem import nearest
@@ -45,6 +46,8 @@ _COMPARE: dict[type[ast.cmpop], Callable[[Value, Value], bool]] = {
     ast.LtE: lambda left, right: float(left) <= float(right),
 }
 _SIGNAL = re.compile(r"\s*[^\W\d]\w*\.\w+\s*")
+_KEYWORD = re.compile(rf"((?:[=!]=|[\[,])\s*)({'|'.join(filter(str.islower, kwlist))})\b")
+"""A position that is a word of Python's own, such as ``in`` or ``pass``; it is read in quotes."""
 _STATES = ("on", "off", "flash")
 _ORDERED = (ast.Gt, ast.GtE, ast.Lt, ast.LtE)
 
@@ -72,12 +75,12 @@ class Condition:
 
 def parse_condition(text: str) -> Condition:
     """Parse a condition. Raises ValueError that shows the part that is not understood."""
-    reader = _Reader(text)
+    reader = _Reader(_KEYWORD.sub(r"\1'\2'", text))
     try:
         if _SIGNAL.fullmatch(text):  # whatever it is called: "in" is no name to Python
             test = reader.not_zero(text.strip())
         else:
-            test = reader.read(ast.parse(text.strip(), mode="eval").body)
+            test = reader.read(ast.parse(reader.text.strip(), mode="eval").body)
     except SyntaxError as error:
         raise ValueError(f"cannot read the condition '{text}': {error.msg}") from None
     except (RecursionError, MemoryError):
