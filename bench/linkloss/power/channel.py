@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from math import inf
 
 from linkloss.power.circuit import BODY, Element
-from linkloss.power.consumers import Filament, Heater, Load, Motor, Still
+from linkloss.power.consumers import Filament, Heater, Load, Motor
 from linkloss.power.fuses import Fuse
 from linkloss.power.switches import Relay, SolidState, Status, Switch
 
@@ -50,7 +50,7 @@ class Channel:
 
     def __post_init__(self) -> None:
         self._warms = isinstance(self.switch, SolidState)
-        self._still = isinstance(self.load, Still)
+        self._still = type(self.load).advance is Load.advance
         fuse = 0.0 if self.fuse is None else self.fuse.ohm
         ohm = self.switch.ohm + self.lead_ohm + fuse
         self.element = Element(BODY, BODY, ohm, self.load, self.switch.limit)

@@ -13,25 +13,14 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from math import inf
 from operator import mul
-from typing import Protocol
 
-from linkloss.power.consumers import Line
+from linkloss.power.consumers import Line, Lined
 
 BODY = -1
 LEAK = 1e-9
 """S from each point to the body, so that a point which nothing holds has a voltage: none."""
 ROUNDS = 100
 HALVINGS = 30
-
-
-class Bent(Protocol):
-    """What draws a current along pieces of straight lines, which never falls with the voltage."""
-
-    def line(self, volts: float) -> Line:
-        """The line around a voltage."""
-
-    def knees(self) -> tuple[float, ...]:
-        """The voltages at which one line ends and the next begins, the lowest first."""
 
 
 @dataclass(slots=True)
@@ -46,7 +35,7 @@ class Element:
     a: int
     b: int
     ohm: float
-    load: Bent
+    load: Lined
     limit: float = inf
     duty: float = 1.0
     volts: float = 0.0

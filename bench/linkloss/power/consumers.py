@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from math import exp, inf
-from typing import NamedTuple, Protocol
+from typing import NamedTuple
 
 SETTLED = 0.002
 """A state this near to where it is going counts as there (share of the way)."""
@@ -32,14 +32,26 @@ class Line(NamedTuple):
     i0: float
 
 
-class Load(Protocol):
-    """What a circuit knows of a load."""
+class Lined:
+    """What draws a current along pieces of straight lines, which never falls with the voltage."""
+
+    __slots__ = ()
 
     def line(self, volts: float) -> Line:
         """Its straight line around a voltage at its own terminals."""
+        raise NotImplementedError
 
     def knees(self) -> tuple[float, ...]:
-        """Voltages at which one line ends and the next begins; it is a single line without any."""
+        """Voltages at which one line ends and the next begins, the lowest first; it is a single
+        line without any.
+        """
+        return ()
+
+
+class Load(Lined):
+    """What a circuit knows of a load. This one has no state: nothing moves."""
+
+    __slots__ = ()
 
     def advance(self, volts: float, ohm: float, dt_s: float, limit: float, duty: float) -> None:
         """``volts`` behind ``ohm`` (inf: it is switched off) drive it for ``dt_s``, with no more
@@ -53,6 +65,7 @@ class Load(Protocol):
 
         ``source_ohm`` lies between the battery and its switch.
         """
+        return inf
 
 
 def step_s(amps: float, moves: float, settle_s: float, source_ohm: float) -> float:
@@ -63,34 +76,8 @@ def step_s(amps: float, moves: float, settle_s: float, source_ohm: float) -> flo
     return allowed / moves if moves * settle_s > allowed else settle_s
 
 
-class Straight:
-    """A load that is a single line at any instant."""
-
-    __slots__ = ()
-
-    def knees(self) -> tuple[float, ...]:
-        """None."""
-        return ()
-
-
-class Still:
-    """A load without a state."""
-
-    __slots__ = ()
-
-    def advance(self, volts: float, ohm: float, dt_s: float, limit: float, duty: float) -> None:
-        """Nothing moves."""
-
-    def next_s(
-        self, volts: float, ohm: float, limit: float, duty: float, source_ohm: float
-    ) -> float:
-        """Never."""
-        del volts, ohm, limit, duty, source_ohm
-        return inf
-
-
 @dataclass(slots=True)
-class Led(Still):
+class Led(Load):
     """LEDs with a resistor or a linear regulator's slope: no current below the knee.
 
     The charge of an input capacitor (under 1 ms) is not modelled.
@@ -111,7 +98,7 @@ class Led(Still):
 
 
 @dataclass(slots=True)
-class Heater(Straight, Still):
+class Heater(Load):
     """A resistor."""
 
     volts: float
@@ -119,7 +106,6 @@ class Heater(Straight, Still):
 
     def line(self, volts: float) -> Line:
         """A resistor."""
-        del volts
         return Line(self.amps / self.volts, 0.0)
 
 
@@ -127,7 +113,7 @@ ELECTRONICS_FROM_V = 5.0
 
 
 @dataclass(slots=True)
-class Electronics(Still):
+class Electronics(Load):
     """A constant current from ``ELECTRONICS_FROM_V`` up (behind a linear regulator); a resistor
     below.
     """
@@ -146,7 +132,7 @@ class Electronics(Still):
 
 
 @dataclass(slots=True)
-class Motor(Straight):
+class Motor(Load):
     """A motor with permanent magnets and a constant torque on its shaft.
 
     ``emf`` is the voltage that its speed makes. I = (V - emf) / R with R = volts / stall current;
@@ -168,7 +154,6 @@ class Motor(Straight):
 
     def line(self, volts: float) -> Line:
         """A resistor behind the voltage of its speed."""
-        del volts
         return Line(1 / self.ohm, -self.emf / self.ohm)
 
     def advance(self, volts: float, ohm: float, dt_s: float, limit: float, duty: float) -> None:
@@ -212,7 +197,7 @@ class Motor(Straight):
 
 
 @dataclass(slots=True)
-class Solenoid(Straight):
+class Solenoid(Load):
     """A coil with an armature: the pull-in current for ``pull_in_s``, then the holding current.
 
     It pulls in from ``pull_in_volts`` up and lets go below ``drop_volts``. The inductance of its
@@ -230,7 +215,6 @@ class Solenoid(Straight):
 
     def line(self, volts: float) -> Line:
         """A resistor, by where the armature is."""
-        del volts
         return Line((self.amps if self.pulled else self.pull_in_amps) / self.volts, 0.0)
 
     def advance(self, volts: float, ohm: float, dt_s: float, limit: float, duty: float) -> None:
@@ -246,7 +230,6 @@ class Solenoid(Straight):
         self, volts: float, ohm: float, limit: float, duty: float, source_ohm: float
     ) -> float:
         """The armature arrives."""
-        del source_ohm
         at_coil = self._at_coil(volts, ohm, limit, duty)
         if self.pulled:
             return 1e-6 if at_coil < self.drop_volts else inf
@@ -268,7 +251,7 @@ IES_LIGHT = 3.4
 
 
 @dataclass(slots=True)
-class Filament(Straight):
+class Filament(Load):
     """A lamp: cold it has a tenth of its hot resistance, and warms up in tens of milliseconds.
 
     ``warmth`` is its resistance as a share of the hot one at rated volts. Heat flows in as I2R and
@@ -296,7 +279,6 @@ class Filament(Straight):
 
     def line(self, volts: float) -> Line:
         """A resistor, for the moment."""
-        del volts
         return Line(1 / (self.hot_ohm * self.warmth), 0.0)
 
     def advance(self, volts: float, ohm: float, dt_s: float, limit: float, duty: float) -> None:

@@ -66,15 +66,10 @@ def awg_mm2(gauge: int) -> float:
     return pi / 4 * diameter * diameter
 
 
-def temperature_factor(degc: float) -> float:
-    """By how much copper of a temperature resists more than at 20 degC."""
-    return 1 + COPPER_ALPHA * (degc - 20)
-
-
 @cache
 def ohm_per_m(area_mm2: float, degc: float = 20.0) -> float:
     """Largest resistance of one metre of lead, in ohm."""
-    return _between(LEAD_OHM_PER_M, area_mm2) * temperature_factor(degc)
+    return _between(LEAD_OHM_PER_M, area_mm2) * (1 + COPPER_ALPHA * (degc - 20))
 
 
 def amperes(area_mm2: float, ambient_degc: float = AMPERES_AT_DEGC, bundled: int = 1) -> float:

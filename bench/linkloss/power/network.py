@@ -35,7 +35,7 @@ from typing import Literal, NamedTuple
 
 from linkloss.power.channel import Channel
 from linkloss.power.circuit import BODY, Circuit, Element
-from linkloss.power.consumers import Electronics, Heater, Line, Solenoid, Straight
+from linkloss.power.consumers import Electronics, Heater, Line, Lined, Solenoid
 from linkloss.power.fuses import Fuse
 from linkloss.power.supply import Alternator, Battery, NodeSupply, Profile
 from linkloss.power.switches import NEVER, Relay, Status
@@ -99,7 +99,7 @@ class Starter:
     channel: Channel
 
 
-class Source(Straight):
+class Source(Lined):
     """A profile in place of battery and alternator."""
 
     def __init__(self, profile: Profile, since_ns: int) -> None:
@@ -109,7 +109,6 @@ class Source(Straight):
 
     def line(self, volts: float) -> Line:
         """A voltage behind the profile's resistance."""
-        del volts
         return Line(1 / self.profile.ohm, -self.volts / self.profile.ohm)
 
 
@@ -120,8 +119,10 @@ _FOREVER_S = 1e9
 """More than 30 years: it never comes."""
 
 
-class Plant:
-    """Everything in the circuit of one car, and how it goes on from event to event."""
+class Network:
+    """The circuit of one car, and how it goes on from event to event. Nothing is switched on and no
+    node has power until ``settle``.
+    """
 
     def __init__(
         self,
@@ -231,10 +232,6 @@ class Plant:
         """Between a node's terminals, in V."""
         terminal, volts = self.terminals[node], self._circuit.volts
         return volts[terminal.plus] - volts[terminal.minus]
-
-    def ground_volts(self, node: str) -> float:
-        """A node's ground against the body: what its CAN levels are shifted by, in V."""
-        return self._circuit.volts[self.terminals[node].minus]
 
     def feed_amps(self, node: str) -> float:
         """Current through a node's feed now, in A; 0 for one without a lead of its own."""
@@ -437,13 +434,6 @@ class Plant:
                 gap = threshold - self.volts(name)
                 if gap * rate * slope > 0:
                     yield gap / (rate * slope)
-
-
-__all__ = ["Event", "Network", "Starter", "Status", "Terminal"]
-
-
-class Network(Plant):
-    """The circuit of one car. Nothing is switched on and no node has power until ``settle``."""
 
     # ---- what is changed from outside; settle afterwards ----
 

@@ -20,12 +20,12 @@ from math import ceil, cos, exp, inf, log, pi, sin
 from pathlib import Path
 from typing import Literal
 
-from linkloss.power.consumers import Line, Straight
+from linkloss.power.consumers import Line, Lined
 from linkloss.problem import BadInput, unknown
 
 
 @dataclass(slots=True)
-class Battery(Straight):
+class Battery(Lined):
     """Open-circuit voltage in V behind an internal resistance in ohm; it takes charge as well."""
 
     volts: float = 12.6
@@ -34,14 +34,13 @@ class Battery(Straight):
 
     def line(self, volts: float) -> Line:
         """What it draws from the car's positive (negative: it gives), around a voltage there."""
-        del volts
         if not self.connected:
             return Line(0.0, 0.0)
         return Line(1 / self.ohm, -self.volts / self.ohm)
 
 
 @dataclass(slots=True)
-class Alternator:
+class Alternator(Lined):
     """It holds ``volts`` behind ``ohm`` and gives at most ``amps``; its diodes let nothing back."""
 
     volts: float = 14.2

@@ -12,7 +12,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import Enum
 from math import exp, inf, log
-from typing import Protocol
 
 MS = 1_000_000
 
@@ -27,11 +26,21 @@ class Status(Enum):
     LATCHED = "latched off"
 
 
-class Switch(Protocol):
-    """What a circuit knows of a switch. A negative instant means: never."""
+class Switch:
+    """What a circuit knows of a switch. A negative instant means: never.
+
+    ``ohm``: its resistance while it conducts; ``limit``: the most current that it lets pass, in A.
+    This one has no timers, no coil and no thresholds, bears all that is lost in it, and diagnoses
+    nothing.
+    """
+
+    __slots__ = ()
+    ohm: float
+    limit: float
 
     def command(self, level: float, now_ns: int) -> None:
         """The program, or what stands in for it, drives the output."""
+        raise NotImplementedError
 
     def look(self, volts: float, amps: float, now_ns: int) -> None:
         """The node has this voltage and the load this current now; timers that are due run off."""
@@ -41,75 +50,50 @@ class Switch(Protocol):
 
     def next_ns(self, watts: float, now_ns: int) -> int:
         """When it wants to be looked at, if so much goes on being lost in it."""
+        return NEVER
 
     @property
     def idle(self) -> bool:
         """Whether looking at it can change nothing."""
+        return True
 
     @property
     def duty(self) -> float:
         """Share of time that it conducts: 0 while it is open."""
-
-    @property
-    def ohm(self) -> float:
-        """Its resistance while it conducts."""
-
-    @property
-    def limit(self) -> float:
-        """The most current that it lets pass, in A."""
+        raise NotImplementedError
 
     @property
     def coil_g(self) -> float:
         """What its coil draws now, in siemens between the node's terminals."""
+        return 0.0
 
     def thresholds(self) -> tuple[float, ...]:
         """Node voltages at which it changes its mind."""
+        return ()
 
     def status(self, amps: float, *, broken: bool) -> Status:
         """What it reports; ``broken``: nothing hangs on it."""
+        return Status.OK
 
 
 NEVER = -1
 
 
 @dataclass(slots=True)
-class Direct:
+class Direct(Switch):
     """A contact without a character of its own: what the program says happens at once."""
 
     ohm: float = 0.005
     duty: float = 0.0
     limit: float = inf
-    coil_g: float = 0.0
-    idle: bool = True
 
     def command(self, level: float, now_ns: int) -> None:
         """At once."""
-        del now_ns
         self.duty = level
-
-    def look(self, volts: float, amps: float, now_ns: int) -> None:
-        """It has no timers."""
-
-    def warmed(self, watts: float, dt_s: float) -> None:
-        """It bears that."""
-
-    def next_ns(self, watts: float, now_ns: int) -> int:
-        """Never."""
-        del watts, now_ns
-        return NEVER
-
-    def thresholds(self) -> tuple[float, ...]:
-        """None."""
-        return ()
-
-    def status(self, amps: float, *, broken: bool) -> Status:
-        """It diagnoses nothing."""
-        del amps, broken
-        return Status.OK
 
 
 @dataclass(slots=True)
-class Relay:
+class Relay(Switch):
     """A relay whose coil hangs on the node's own supply.
 
     The contact follows ``closes_ns`` after the coil voltage has risen to ``pull_in``, ``opens_ns``
@@ -148,12 +132,10 @@ class Relay:
 
     def command(self, level: float, now_ns: int) -> None:
         """The coil is driven or not; a relay knows nothing in between."""
-        del now_ns
         self.driven = level > 0
 
     def look(self, volts: float, amps: float, now_ns: int) -> None:
         """Coil voltage against its two thresholds, then the contact's movements that are due."""
-        del amps
         pulled = self.driven and volts >= (self.drop_out if self._pulled else self.pull_in)
         if pulled != self._pulled:
             self._pulled = pulled
@@ -171,22 +153,13 @@ class Relay:
             (at_ns + half * self.bounce_ns, half % 2 == 0) for half in range(2 * self.bounces + 1)
         ]
 
-    def warmed(self, watts: float, dt_s: float) -> None:
-        """It bears that."""
-
     def next_ns(self, watts: float, now_ns: int) -> int:
         """The contact's next movement."""
-        del watts, now_ns
         return self._due[0][0] if self._due else NEVER
 
     def thresholds(self) -> tuple[float, ...]:
         """Pull-in and drop-out while driven."""
         return (self.drop_out, self.pull_in) if self.driven else ()
-
-    def status(self, amps: float, *, broken: bool) -> Status:
-        """It diagnoses nothing."""
-        del amps, broken
-        return Status.OK
 
 
 STEPS = 5
@@ -197,7 +170,7 @@ _NEAR_KELVIN = 1e-6
 
 
 @dataclass(slots=True)
-class SolidState:
+class SolidState(Switch):
     """A solid-state switch with the protection and the diagnosis that it has in silicon.
 
     It never lets more than ``limit`` pass. After the blanking time a current above ``trip`` turns
@@ -218,7 +191,6 @@ class SolidState:
     thermal_s: float = 0.2
     rise: float = 100.0
     soft_ns: int = 0
-    coil_g: float = 0.0
     level: float = 0.0
     duty: float = 0.0
     kelvin: float = 0.0
@@ -254,7 +226,6 @@ class SolidState:
 
     def look(self, volts: float, amps: float, now_ns: int) -> None:
         """Trip, if the junction is too hot or, after blanking, the current too high; try again."""
-        del volts
         self._now_ns = now_ns
         if self._retry_at_ns != NEVER and now_ns >= self._retry_at_ns:
             self.tripped, self._retry_at_ns, self._since_ns = None, NEVER, now_ns
@@ -299,10 +270,6 @@ class SolidState:
             left_s = self.thermal_s * log((goal - self.kelvin) / (goal - self.rise))
             found.append(now_ns + max(1_000, round(left_s * 1e9)))
         return min(found, default=NEVER)
-
-    def thresholds(self) -> tuple[float, ...]:
-        """None."""
-        return ()
 
     def status(self, amps: float, *, broken: bool) -> Status:
         """What it reports to its program."""
