@@ -27,10 +27,9 @@ from linkloss.sizing.message_plan import (
     Planned,
     Stream,
     patience,
-    shared_format,
     shortest_bits,
 )
-from linkloss.sizing.response import Order, Response, find_order, responses
+from linkloss.sizing.response import Response, find_order, responses
 
 
 def known_limits(plan: Plan) -> dict[str, str]:
@@ -317,25 +316,8 @@ def propose(plan: Plan) -> Proposal | None:
         return None
     deadlines = {message.name: message.deadline_ns or 0 for message in plan.messages}
     order = find_order([m.stream for m in plan.messages], deadlines, plan.bit_rate, plan.errors)
-    return _proposal(plan, order)
-
-
-def _proposal(plan: Plan, order: Order) -> Proposal:
-    names = tuple(stream.name for stream in order.streams)
-    stuck = tuple(stream.name for stream in order.stuck)
     identifiers: tuple[int, ...] = ()
-    if not stuck and shared_format(plan.messages):
+    if not order.stuck and len({message.extended for message in plan.messages}) == 1:
         identifiers = tuple(sorted(message.identifier for message in plan.messages))
+    names, stuck = (tuple(s.name for s in some) for some in (order.streams, order.stuck))
     return Proposal(names, identifiers, stuck)
-
-
-def reordered(plan: Plan, proposal: Proposal) -> Plan:
-    """The plan with its identifiers dealt out as proposed.
-
-    :raises ValueError: if the proposal deals out no identifiers.
-    """
-    if not proposal.identifiers:
-        raise ValueError("the proposal deals out no identifiers")
-    given = dict(zip(proposal.names, proposal.identifiers, strict=True))
-    messages = (replace(m, identifier=given[m.name]) for m in plan.messages)
-    return replace(plan, messages=tuple(sorted(messages, key=lambda m: m.rank)))

@@ -7,7 +7,7 @@ Fuse against load and fuse against lead.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from math import inf
 from typing import Literal
@@ -204,39 +204,26 @@ def start_spends(table: ElectricalTable, use: FuseUse, ohm: float) -> float:
     return spent
 
 
-def _which_carries(amps: float, table: LeadTable, ambient: float) -> str:
-    """The smallest size that carries a current, in words."""
-    wanted = leads.smallest_for(amps, ambient, table.bundled)
-    return "none of the usual sizes does" if wanted is None else f"{wanted:g} mm2 carries it"
-
-
-def lead_protected(
-    name: str, what: str, table: LeadTable, rating: float, ambient: float
-) -> Iterator[Finding]:
-    """The fuse opens before the lead is hotter than its insulation bears; ``what``: which lead."""
-    carries = leads.amperes(table.area_mm2, ambient, table.bundled)
-    if rating <= carries + 1e-9:
-        return
-    advice = _which_carries(rating, table, ambient)
-    text = (
-        f"its fuse of {rating:g} A lets through more than the {carries:.1f} A that its {what},"
-        f" {table.size}, carries at {ambient:g} degC; {advice}: an overload could burn it"
-    )
-    yield Finding("broken", name, text, CABLE_LIST)
-
-
 def lead_carries(
-    name: str, what: str, table: LeadTable, amps: float, ambient: float
+    name: str, what: str, table: LeadTable, amps: float, ambient: float, *, fuse: bool = False
 ) -> Iterator[Finding]:
-    """The lead carries the current that it is there for; ``what``: which lead."""
+    """A lead carries the current that it is there for or, with ``fuse``, what its fuse lets
+    through: it opens before the lead is hotter than its insulation bears. ``what``: which lead.
+    """
     carries = leads.amperes(table.area_mm2, ambient, table.bundled)
     if amps <= carries + 1e-9:
         return
-    advice = _which_carries(amps, table, ambient)
+    wanted = leads.smallest_for(amps, ambient, table.bundled)
+    advice = "none of the usual sizes does" if wanted is None else f"{wanted:g} mm2 carries it"
     text = (
         f"{amps:.1f} A on its {what}, {table.size}, which carries {carries:.1f} A at"
         f" {ambient:g} degC; {advice}"
     )
+    if fuse:
+        text = (
+            f"its fuse of {amps:g} A lets through more than the {carries:.1f} A that its {what},"
+            f" {table.size}, carries at {ambient:g} degC; {advice}: an overload could burn it"
+        )
     yield Finding("broken", name, text, CABLE_LIST)
 
 
@@ -272,6 +259,13 @@ headlamps."""
 OTHER_DROP, COIL_DROP, LED_DROP = 1.5, 1.7, 0.6
 
 
+_NOTHING = NodeSupplyTable.model_construct(current=0.0)
+
+
+def _fuse_ohm(use: FuseUse | None) -> float:
+    return 0.0 if use is None else cold_ohm(use.rating, use.kind)
+
+
 @dataclass(frozen=True, slots=True)
 class Sums:
     """A vehicle and what its loads amount to, for whoever makes lines and findings."""
@@ -290,17 +284,19 @@ class Sums:
         table = self.loads[name]
         return table.current * table.count
 
+    def own(self, node: str) -> NodeSupplyTable:
+        """How a node is fed; one without a table has no leads and draws nothing."""
+        return self.vehicle.nodes[node].supply or _NOTHING
+
     def node_amps(self, node: str) -> float:
         """Everything on a node at one time, with its own electronics."""
-        own = self.vehicle.nodes[node].supply
-        drawn = sum(self.amps(name) for name in self.loads if self.vehicle.loads[name].node == node)
-        return drawn + (0.0 if own is None else own.current)
+        drawn = (self.amps(name) for name in self.loads if self.vehicle.loads[name].node == node)
+        return sum(drawn) + self.own(node).current
 
     def ground_amps(self, node: str) -> float:
         """What comes back through a node's ground lead: electronics, and loads that end there."""
-        own = self.vehicle.nodes[node].supply
-        back = sum(self.amps(name) for name, table in self.loads.items() if table.ground == node)
-        return back + (0.0 if own is None else own.current)
+        back = (self.amps(name) for name, table in self.loads.items() if table.ground == node)
+        return sum(back) + self.own(node).current
 
     def fuse_owner(self, name: str) -> str:
         """The load in whose row the fuse stands that a load hangs on."""
@@ -317,11 +313,10 @@ class Sums:
 
     def feed_use(self, node: str) -> FuseUse | None:
         """The fuse in the feed of a node with everything on."""
-        own = self.vehicle.nodes[node].supply
-        if own is None or own.feed is None or own.feed.fuse is None:
+        feed = self.own(node).feed
+        if feed is None or feed.fuse is None:
             return None
-        amps = self.node_amps(node)
-        return use_of(own.feed.fuse, own.feed.fuse_type, amps, self.supply.ambient)
+        return use_of(feed.fuse, feed.fuse_type, self.node_amps(node), self.supply.ambient)
 
     def lead_ohm(self, table: LeadTable | None) -> float:
         """From end to end, warm."""
@@ -329,21 +324,17 @@ class Sums:
 
     def feed_ohm(self, node: str) -> float:
         """Feed and its fuse."""
-        own, use = self.vehicle.nodes[node].supply, self.feed_use(node)
-        feed = None if own is None else own.feed
-        return self.lead_ohm(feed) + (0.0 if use is None else cold_ohm(use.rating, use.kind))
+        return self.lead_ohm(self.own(node).feed) + _fuse_ohm(self.feed_use(node))
 
     def ground_ohm(self, node: str) -> float:
         """Ground lead of a node."""
-        own = self.vehicle.nodes[node].supply
-        return self.lead_ohm(None if own is None else own.ground)
+        return self.lead_ohm(self.own(node).ground)
 
     def path_ohm(self, name: str) -> float:
         """A load's own way: switch, fuse, lead there and back; without the node's leads."""
-        table, use = self.loads[name], self.fuse_use(name)
-        fuse = 0.0 if use is None else cold_ohm(use.rating, use.kind)
+        table = self.loads[name]
         leads = self.lead_ohm(table.lead) + self.lead_ohm(table.back)
-        return make_switch(table).ohm + fuse + leads
+        return make_switch(table).ohm + _fuse_ohm(self.fuse_use(name)) + leads
 
     def loop_ohm(self, name: str) -> float:
         """From the battery to a load and back."""
@@ -392,9 +383,7 @@ def load_line(sums: Sums, name: str) -> LoadLine:
 
 def node_line(sums: Sums, name: str) -> NodeLine:
     """The line of a node."""
-    own = sums.vehicle.nodes[name].supply
-    feed = None if own is None else own.feed
-    amps = sums.node_amps(name)
+    feed, amps = sums.own(name).feed, sums.node_amps(name)
     lost = amps * sums.feed_ohm(name) + sums.ground_amps(name) * sums.ground_ohm(name)
     return NodeLine(
         name=name,
@@ -403,7 +392,7 @@ def node_line(sums: Sums, name: str) -> NodeLine:
         size="" if feed is None else feed.size,
         length_m=0.0 if feed is None else feed.length,
         drop=lost,
-        sleeping_a=None if own is None else own.sleeping,
+        sleeping_a=sums.own(name).sleeping,
     )
 
 
@@ -412,9 +401,15 @@ def lead_lines(sums: Sums) -> Iterator[LeadLine]:
     starter = sums.supply.starter
     if starter is not None and starter.lead is not None:
         yield _lead("battery plus", "starter motor", starter.lead, None)
-    for name, own in sums.vehicle.nodes.items():
-        if own.supply is not None:
-            yield from _node_leads(name, own.supply)
+    for name in sums.vehicle.nodes:
+        own = sums.own(name)
+        if own.feed is not None:
+            yield _lead("battery plus", name, own.feed, own.feed.fuse)
+        if own.ground is not None:
+            yield _lead(f"{name} ground", "body", own.ground, None)
+        if own.ground_link is not None:
+            end = f"{own.ground_link.to} ground"
+            yield _lead(f"{name} ground", end, own.ground_link, None)
     for name, table in sums.loads.items():
         use = sums.fuse_use(name)
         node = sums.vehicle.loads[name].node
@@ -425,21 +420,5 @@ def lead_lines(sums: Sums) -> Iterator[LeadLine]:
             yield _lead(name, end, table.back, None)
 
 
-def _node_leads(name: str, table: NodeSupplyTable) -> Iterator[LeadLine]:
-    if table.feed is not None:
-        yield _lead("battery plus", name, table.feed, table.feed.fuse)
-    if table.ground is not None:
-        yield _lead(f"{name} ground", "body", table.ground, None)
-    if table.ground_link is not None:
-        end = f"{table.ground_link.to} ground"
-        yield _lead(f"{name} ground", end, table.ground_link, None)
-
-
 def _lead(start: str, end: str, table: LeadTable, fuse: float | None) -> LeadLine:
     return LeadLine(start, end, table.colour, table.size, table.length, fuse)
-
-
-def short_paths(sums: Sums) -> Mapping[str, float]:
-    """Ohm from the battery's own inside to the end of each load's lead and back by the body."""
-    inside = sums.supply.internal_resistance
-    return {name: inside + sums.loop_ohm(name) for name in sums.loads}

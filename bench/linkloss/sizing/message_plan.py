@@ -22,7 +22,7 @@ alive counter may make.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -143,35 +143,26 @@ class Patience:
     losses: int | None
 
 
-def watches(vehicle: Vehicle, info: MessageInfo) -> tuple[Watch, ...]:
+def watches(vehicle: Vehicle, info: MessageInfo) -> Iterator[Watch]:
     """All loads and requests of a vehicle that depend on a message being fresh."""
-    return (*_of_loads(vehicle, info), *_of_requests(vehicle, info))
-
-
-def _of_loads(vehicle: Vehicle, info: MessageInfo) -> Iterator[Watch]:
     for name, load in vehicle.loads.items():
         if info.name in load.watched and load.stale_after is not None:
-            allowed_ns = load.stale_after - load.early_ns
-            most = load.max_step or _steps(load.stale_after, info)
-            yield Watch(name, allowed_ns, most - 1 if info.counter is not None else None)
-
-
-def _of_requests(vehicle: Vehicle, info: MessageInfo) -> Iterator[Watch]:
+            yield _watch(name, info, load.stale_after, load.early_ns, load.max_step)
     for name, request in vehicle.requests.items():
         if request.received is None:
             continue
         decides_by = {word for condition in request.conditions for word in condition.names}
-        if not any("." in word and split_signal(word)[0] == info.name for word in decides_by):
-            continue
-        stale_ns = request.received.stale_after
-        allowed_ns = stale_ns - max(2 * MS, stale_ns // 50)
-        most = _steps(stale_ns, info)
-        yield Watch(name, allowed_ns, most - 1 if info.counter is not None else None)
+        if any("." in word and split_signal(word)[0] == info.name for word in decides_by):
+            stale_ns = request.received.stale_after
+            yield _watch(name, info, stale_ns, max(2 * MS, stale_ns // 50))
 
 
-def _steps(stale_ns: int, info: MessageInfo) -> int:
-    """The largest good step of the counter where none is declared: the periods until stale."""
-    return max(1, stale_ns // (info.period_ns or stale_ns))
+def _watch(
+    name: str, info: MessageInfo, stale_ns: int, early_ns: int, max_step: int | None = None
+) -> Watch:
+    """Where no step of the counter is declared, the largest good one is the periods until stale."""
+    most = max_step or max(1, stale_ns // (info.period_ns or stale_ns))
+    return Watch(name, stale_ns - early_ns, None if info.counter is None else most - 1)
 
 
 def shortest_bits(length: int, extended: bool) -> int:
@@ -303,7 +294,7 @@ def _planned(vehicle: Vehicle, info: MessageInfo) -> Planned:
         shortest_ns=shortest_ns,
         jitter_ns=table.jitter,
         deadline_ns=table.deadline or period_ns or shortest_ns,
-        watches=watches(vehicle, info),
+        watches=tuple(watches(vehicle, info)),
         fd=info.fd,
     )
 
@@ -316,8 +307,3 @@ def errors_words(errors: Errors) -> str:
     if errors.interval_ns is None:
         return burst
     return f"{burst}, then one every {show_duration(errors.interval_ns)}"
-
-
-def shared_format(messages: Sequence[Planned]) -> bool:
-    """Whether all have identifiers of one format, so that these can change hands."""
-    return len({message.extended for message in messages}) <= 1

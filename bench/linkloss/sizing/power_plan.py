@@ -31,7 +31,6 @@ from linkloss.sizing.lines import (
     lead_lines,
     load_line,
     node_line,
-    short_paths,
 )
 from linkloss.vehicle.electrical import ElectricalTable, LeadTable
 from linkloss.vehicle.loading import Vehicle
@@ -143,14 +142,11 @@ def power_plan(vehicle: Vehicle) -> PowerPlan:
 
 
 def _sleep(sums: Sums) -> Sleep:
-    nodes = sums.vehicle.nodes
-    known = [node.supply.sleeping for node in nodes.values() if node.supply is not None]
-    unknown = [
-        name for name, node in nodes.items() if node.supply is None or node.supply.sleeping is None
-    ]
-    drawn = sum(amps for amps in known if amps is not None)
+    asleep = {name: sums.own(name).sleeping for name in sums.vehicle.nodes}
+    drawn = sum(amps for amps in asleep.values() if amps is not None)
     drawn += sum(table.asleep for table in sums.loads.values())
-    return Sleep(drawn, sums.supply.capacity, tuple(unknown))
+    unknown = tuple(name for name, amps in asleep.items() if amps is None)
+    return Sleep(drawn, sums.supply.capacity, unknown)
 
 
 def _unchecked(vehicle: Vehicle) -> Iterator[str]:
@@ -163,15 +159,14 @@ def _unchecked(vehicle: Vehicle) -> Iterator[str]:
 
 
 def _findings(sums: Sums) -> Iterator[Finding]:
-    ends = short_paths(sums)
     for name in sums.loads:
-        yield from _of_load(sums, name, ends[name])
+        yield from _of_load(sums, name)
     for name in sums.vehicle.nodes:
         yield from _of_node(sums, name)
     yield from _of_car(sums)
 
 
-def _of_load(sums: Sums, name: str, short_ohm: float) -> Iterator[Finding]:
+def _of_load(sums: Sums, name: str) -> Iterator[Finding]:
     table, ambient = sums.loads[name], sums.supply.ambient
     use = sums.fuse_use(name)
     if use is not None and table.fuse_with is None:
@@ -188,9 +183,9 @@ def _of_load(sums: Sums, name: str, short_ohm: float) -> Iterator[Finding]:
             yield Finding("broken", name, text, COMMON)
         else:
             for what, lead in _leads(table):
-                yield from fused.lead_protected(name, what, lead, guard.rating, ambient)
-            volts = sums.supply.battery
-            yield from fused.short_at_the_end(name, table.lead, guard, volts, short_ohm)
+                yield from fused.lead_carries(name, what, lead, guard.rating, ambient, fuse=True)
+            ohm = sums.supply.internal_resistance + sums.loop_ohm(name)
+            yield from fused.short_at_the_end(name, table.lead, guard, sums.supply.battery, ohm)
         yield from _drop(sums, name)
     yield from _stall(sums, name)
 
@@ -234,12 +229,12 @@ def _stall(sums: Sums, name: str) -> Iterator[Finding]:
 
 
 def _of_node(sums: Sums, name: str) -> Iterator[Finding]:
-    own, ambient = sums.vehicle.nodes[name].supply, sums.supply.ambient
-    if own is not None and own.ground is not None:
+    own, ambient = sums.own(name), sums.supply.ambient
+    if own.ground is not None:
         yield from fused.lead_carries(
             name, "ground lead", own.ground, sums.ground_amps(name), ambient
         )
-    if own is None or own.feed is None:
+    if own.feed is None:
         return
     use = sums.feed_use(name)
     yield from fused.lead_carries(name, "feed", own.feed, sums.node_amps(name), ambient)
@@ -249,7 +244,7 @@ def _of_node(sums: Sums, name: str) -> Iterator[Finding]:
         return
     yield from fused.sold(name, use)
     yield from fused.continuous(name, use)
-    yield from fused.lead_protected(name, "feed", own.feed, use.rating, ambient)
+    yield from fused.lead_carries(name, "feed", own.feed, use.rating, ambient, fuse=True)
     ohm = sums.supply.internal_resistance + sums.feed_ohm(name)
     yield from fused.short_at_the_end(name, own.feed, use, sums.supply.battery, ohm)
     for load, table in sums.loads.items():

@@ -95,7 +95,9 @@ def responses(
 
     :raises ValueError: if two streams have one name or one rank.
     """
-    ordered = in_order(streams)
+    if len({s.name for s in streams} | {s.rank for s in streams}) < 2 * len(streams):
+        raise ValueError("each stream has a name and a rank of its own")
+    ordered = sorted(streams, key=lambda stream: stream.rank)
     found: dict[str, Response | None] = {}
     higher = Demand(bit_rate)
     blocking_ns = _longest_below(ordered, bit_rate)
@@ -116,15 +118,6 @@ def _longest_below(ordered: Sequence[Stream], bit_rate: int) -> list[int]:
     for stream in reversed(ordered[1:]):
         found.append(max(found[-1], time_of(stream.bits, bit_rate)))
     return found[::-1][-len(ordered) :] if ordered else []
-
-
-def in_order(streams: Sequence[Stream]) -> list[Stream]:
-    """Streams from the highest priority down. Raises ValueError for equal names or ranks."""
-    if len({s.name for s in streams}) < len(streams) or len({s.rank for s in streams}) < len(
-        streams
-    ):
-        raise ValueError("each stream has a name and a rank of its own")
-    return sorted(streams, key=lambda stream: stream.rank)
 
 
 def converges(streams: Sequence[Stream], bit_rate: int, errors: Errors = NO_ERRORS) -> bool:
