@@ -6,6 +6,7 @@ Every command ends with one of the exit codes below.
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterable
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -42,6 +43,14 @@ class BadInput(Exception):  # noqa: N818 - it is the input that is bad, the word
     def one(cls, file: str | Path, where: str, text: str, line: int = 0) -> BadInput:
         """The common case of a single mistake."""
         return cls([Problem(str(file), where, text, line)])
+
+
+def ensure_linux(where: str, purpose: str) -> None:
+    """Refuse what works on Linux alone: an option or a key, and what it needs Linux for. Raises
+    BadInput on any other system.
+    """
+    if sys.platform != "linux":
+        raise BadInput.one("linkloss", where, f"needs Linux, {purpose}; this is {sys.platform}")
 
 
 def nearest(word: str, choices: Iterable[str]) -> str:

@@ -385,6 +385,9 @@ def live(
 
 def _on_terminal(running: Running) -> int:
     """Show it here until somebody has seen enough."""
+    from linkloss.problem import ensure_linux
+
+    ensure_linux("--terminal", "for keys that are read one by one")
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise bad("--terminal", "needs a terminal for keys and pictures, and there is none")
     from linkloss.live.console import Terminal, pressed

@@ -22,8 +22,7 @@ from typing import Self
 from linkloss.bus import Frame
 from linkloss.live.driven import LiveSession
 from linkloss.live.endpoints import FIRST_PORT, AdapterEndpoint, Endpoint, Line, UdpEndpoint
-from linkloss.live.serial_line import SerialLineEndpoint
-from linkloss.problem import BadInput, unknown
+from linkloss.problem import BadInput, ensure_linux, unknown
 from linkloss.recording import Outside, OutsideEvent, Presence
 from linkloss.units import show_duration
 
@@ -40,8 +39,9 @@ def endpoints(words: Sequence[str]) -> list[Endpoint]:
             _need("msgpack", "udp")
             found.append(UdpEndpoint(f"udp{number}", _port(word, where, FIRST_PORT + number - 1)))
         elif kind == "slcan" and not where:
-            found.append(SerialLineEndpoint(f"slcan{number}"))
+            found.append(_serial_line(f"slcan{number}"))
         elif kind == "socketcan" and where:
+            ensure_linux(f"--open {word}", "for CAN interfaces of the kernel")
             found.append(AdapterEndpoint(where, "socketcan", where, f"--open {word}", {}))
         elif kind in KINDS:
             raise _bad(f"got '{word}'; expected udp, udp:PORT, slcan or socketcan:vcan0")
@@ -49,6 +49,13 @@ def endpoints(words: Sequence[str]) -> list[Endpoint]:
             raise _bad(unknown("way to open the bus", kind, KINDS))
     _all_different(found)
     return found
+
+
+def _serial_line(name: str) -> Endpoint:
+    ensure_linux("--open slcan", "for a pseudo-terminal")
+    from linkloss.live.serial_line import SerialLineEndpoint  # not on every system
+
+    return SerialLineEndpoint(name)
 
 
 def _port(word: str, where: str, usual: int) -> int:

@@ -233,11 +233,12 @@ def _bus_definitions(file: VehicleFile) -> Iterator[str]:
 
 def load_firmware(name: str, file: VehicleFile, folder: Path, options: BuildOptions | None) -> Any:
     """Build and load the program of a node. Raises BuildError."""
-    from linkloss.firmware.program import Firmware  # only when there is one
-
+    if sys.platform != "linux":
+        raise BuildError(f"a program in C needs Linux; this is {sys.platform}")
     if find_spec("cffi") is None:
         text = "a program in C needs the extra 'firmware': pip install 'linkloss[firmware]'"
         raise BuildError(text)
+    from linkloss.firmware.program import Firmware  # only when there is one
 
     node = file.nodes[name]
     sources = Sources(
