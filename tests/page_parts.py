@@ -1,0 +1,195 @@
+"""The parts of the READMEs that are made from the code, so that they cannot say anything else.
+
+A part stands between ``<!-- made: NAME -->`` and ``<!-- end -->``. After a change to a table of the
+vehicle file, a fault or a room write them anew from the top of a checkout:
+
+    .venv/bin/python tests/page_parts.py
+"""
+
+from __future__ import annotations
+
+import ast
+import inspect
+import json
+import re
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+from test_house import FLOORS
+
+from linkloss.faults.catalogue import catalogue
+from linkloss.report.schemas import scenario_schema, vehicle_schema
+
+ROOT = Path(__file__).parents[1]
+PART = re.compile(r"(<!-- made: ([\w ]+) -->\n)(.*?)(<!-- end -->)", re.DOTALL)
+Schema = dict[str, Any]
+
+
+def floors() -> Iterator[str]:
+    """The floors of the house, with the first sentence of each room's own docstring."""
+    yield "| floor | room | what it is for |"
+    yield "|---|---|---|"
+    for number, rooms in enumerate(FLOORS, start=1):
+        names = sorted(rooms)
+        purposes = "; ".join(_purpose(room) for room in names)
+        yield f"| {number} | {', '.join(f'`{room}`' for room in names)} | {purposes} |"
+
+
+def _purpose(room: str) -> str:
+    """The first sentence of a docstring, as a phrase."""
+    home = ROOT / "bench" / "linkloss" / room
+    file = home / "__init__.py" if home.is_dir() else home.with_suffix(".py")
+    text = ast.get_docstring(ast.parse(file.read_text(encoding="utf-8")))
+    assert text, f"{file} does not say what it is for"
+    sentence = re.split(r"\.(?:\s|$)", " ".join(text.split("\n\n")[0].split()))[0]
+    return sentence[0].lower() + sentence[1:] if sentence[1].islower() else sentence
+
+
+def vehicle_tables() -> Iterator[str]:
+    """Every table and key of a vehicle file, by its schema."""
+    schema = vehicle_schema()
+    plain = {key: value for key, value in schema["properties"].items() if not _tables(value)}
+    yield from ["#### At the top of the file", ""]
+    yield from _rows({"properties": plain, "required": schema["required"]})
+    for place, table in _places("", schema, schema["$defs"], set()):
+        yield from ["", f"#### {place}", "", _text(table) + ".", ""]
+        yield from _rows(table)
+        if place == "[loads.NAME]":
+            defaults = schema["properties"]["defaults"]
+            yield from ["", f"`[defaults]` takes the same keys: {_text(defaults)}."]
+
+
+def _places(
+    path: str, table: Schema, known: Schema, seen: set[str]
+) -> Iterator[tuple[str, Schema]]:
+    """The tables within a table by the headers that they have in the file, each table once."""
+    for key, value in table["properties"].items():
+        for name in _tables(value) if key != "defaults" else ():
+            if name not in seen:
+                seen.add(name)
+                here = f"{path}.{key}".strip(".") + (".NAME" if _is_named(value) else "")
+                is_list = value.get("type") == "array"
+                yield f"[[{here}]]" if is_list else f"[{here}]", known[name]
+                yield from _places(here, known[name], known, seen)
+
+
+def _is_named(value: Schema) -> bool:
+    return value.get("type") == "object" and "additionalProperties" in value
+
+
+def _tables(value: Schema) -> list[str]:
+    """The tables that a key holds, by their names in the schema."""
+    return sorted(set(re.findall(r'"#/\$defs/(\w+)"', json.dumps(value))))
+
+
+def scenario_keys() -> Iterator[str]:
+    """Every key of a scenario file, but for the parameters of the faults."""
+    schema = scenario_schema()
+    top = {key: value for key, value in schema["properties"].items() if not _tables(value)}
+    yield from _rows({"properties": top, "required": schema["required"]})
+    for key, name in (("steps", "Step_unplug"), ("expect", "Expect"), ("outside", "OutsideTable")):
+        table = schema["$defs"][name]
+        kept = {k: v for k, v in table["properties"].items() if k not in ("node", "conductor")}
+        if key == "steps":
+            kept["fault"] = {"type": "string", "description": "its name; its parameters beside it"}
+            kept["set"] = schema["$defs"]["StepSet"]["properties"]["set"]
+        header = f"[{key}]" if key == "outside" else f"[[{key}]]"
+        yield from ["", f"#### {header}", ""]
+        yield from _rows(
+            {"properties": kept, "required": [] if key == "steps" else table["required"]}
+        )
+
+
+def faults() -> Iterator[str]:
+    """The catalogue: each fault with its parameters, those in brackets optional."""
+    yield "| fault | what it does | parameters |"
+    yield "|---|---|---|"
+    for kind, form in sorted(catalogue().items()):
+        schema = form.model_json_schema(by_alias=True)
+        needed = schema.get("required", [])
+        words = [f"`{key}`" if key in needed else f"(`{key}`)" for key in schema["properties"]]
+        yield f"| `{kind}` | {_text({'description': inspect.getdoc(form)})} | {', '.join(words)} |"
+
+
+def _rows(table: Schema) -> Iterator[str]:
+    yield "| key | written as | what it says |"
+    yield "|---|---|---|"
+    for key, value in table["properties"].items():
+        name = f"**`{key}`**" if key in table.get("required", []) else f"`{key}`"
+        cells = (name, _form(value), _said(value))
+        yield "| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |"
+
+
+def _form(value: Schema) -> str:
+    """How a value is written, by an example or by what is allowed."""
+    if words := value.get("enum") or value.get("items", {}).get("enum"):
+        return ", ".join(f"`{_toml(word)}`" for word in words)
+    if _tables(value):
+        return "tables" if value.get("type") == "array" or _is_named(value) else "a table"
+    if value.get("examples"):
+        return f"`{_toml(value['examples'][0])}`"
+    kind = value.get("type", "")
+    return {"string": "text", "boolean": "`true`, `false`", "array": "a list"}.get(
+        kind, "a number" if kind in ("integer", "number") else "a table" if kind == "object" else ""
+    )
+
+
+def _said(value: Schema) -> str:
+    text = _text(value)
+    default = value.get("default")
+    if default in (None, "", [], {}, ()) or "default" in text:
+        return text
+    return "; ".join(filter(None, [text, f"default `{_with_unit(default, value)}`"]))
+
+
+def _with_unit(default: object, value: Schema) -> str:
+    """A default in the unit of the example beside it: the schema has it as a bare number."""
+    if not isinstance(default, int | float) or value.get("type") != "string":
+        return _toml(default)
+    unit = str(value["examples"][0]).split()[-1]
+    if unit == "%":
+        return f"{100 * default:g} %"
+    base = {"mohm": "ohm", "uF": "F", "kbit/s": "bit/s"}.get(unit, unit)
+    return f"{default:g} {base}"
+
+
+def _text(value: Schema) -> str:
+    """The first paragraph of a description, in Markdown."""
+    first = " ".join(str(value.get("description", "")).split("\n\n")[0].split())
+    return first.replace("``", "`").rstrip(".,")
+
+
+def _toml(value: object) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    return json.dumps(value) if isinstance(value, str | list | tuple) else f"{value}"
+
+
+MADE: dict[str, Callable[[], Iterator[str]]] = {
+    "floors": floors,
+    "vehicle tables": vehicle_tables,
+    "scenario keys": scenario_keys,
+    "faults": faults,
+}
+
+
+def made_anew(text: str) -> str:
+    """A page with its made parts as the code has them now. Raises KeyError for unknown parts."""
+    return PART.sub(lambda part: f"{part[1]}{chr(10).join(MADE[part[2]]())}\n{part[4]}", text)
+
+
+def pages() -> list[Path]:
+    """Every page of the repository."""
+    found = [*ROOT.glob("*.md")]
+    for folder in ("bench", "dbc", "nodes", "scenarios", "tests"):
+        found += (ROOT / folder).rglob("*.md")
+    return sorted(found)
+
+
+if __name__ == "__main__":
+    for page in pages():
+        before = page.read_text(encoding="utf-8")
+        if (after := made_anew(before)) != before:
+            page.write_text(after, encoding="utf-8")
+            print(f"written: {page.relative_to(ROOT)}")
