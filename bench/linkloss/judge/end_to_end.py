@@ -58,7 +58,7 @@ class _Judge:
         message = case.vehicle.messages[split_signal(asks)[0]]
         self.sender = case.vehicle.sender(message.name)
         self.link = case.link(message.name, load)
-        self.overdue_ns = (message.period_ns or 0) + case.vehicle.bus.worst_wait
+        self.overdue_ns = (message.period_ns or 0) + case.vehicle.bus_with(message.name).worst_wait
         self.latency_ns = max(load.latency, load.off_latency_ns)
         self.way_ns = self.overdue_ns + self.latency_ns
         self.cycle_ns = load.cycle_ns

@@ -241,7 +241,7 @@ def judge_quiet(case: Case, node: str) -> list[Verdict]:
                     node, "quiet recovery", at_ns, None, cause, observed, allowed, culprit=node
                 )
             )
-    round_ns = ROUND_BITS * SECOND_NS // case.vehicle.bus.bit_rate
+    round_ns = ROUND_BITS * SECOND_NS // case.vehicle.bus_of(node).bit_rate
     if _lasted_ns(offs, case.start_ns) >= (table.returns + 1) * round_ns:
         found.append(Verdict(node, "quiet recovery", Outcome.KEPT))
     return [worst(found)]
@@ -284,7 +284,7 @@ def _too_loud(
 
 def _failures(case: Case, node: str, offs: Sequence[BusOff]) -> Iterator[tuple[int, int]]:
     """(start, time taken) of each failed attempt that counts, in order of time."""
-    error_ns = ERROR_BITS * SECOND_NS // case.vehicle.bus.bit_rate
+    error_ns = ERROR_BITS * SECOND_NS // case.vehicle.bus_of(node).bit_rate
     alone = _alone(case, node)
     own = [
         record

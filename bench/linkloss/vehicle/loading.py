@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -52,6 +53,35 @@ class Vehicle:
     def title(self) -> str:
         """The vehicle's name."""
         return self.file.title
+
+    @property
+    def buses(self) -> tuple[BusTable, ...]:
+        """The buses, in the order of the file."""
+        return (self.file.bus,)
+
+    def bus_of(self, node: str) -> BusTable:
+        """The bus that a node is on. Raises KeyError for a node that there is not."""
+        for bus in self.buses:
+            if node in bus.cable:
+                return bus
+        raise KeyError(node)
+
+    def bus_with(self, message: str) -> BusTable:
+        """The bus that carries a message: that of the first of its senders that is in the car,
+        or the first bus, for a message that comes from nobody.
+        """
+        senders = (node for node in self.messages[message].senders if node in self.nodes)
+        return next(map(self.bus_of, senders), self.buses[0])
+
+    @property
+    def along(self) -> tuple[str, ...]:
+        """All nodes, in the order in which they sit on their cables."""
+        return tuple(node for bus in self.buses for node in bus.cable)
+
+    @property
+    def stretches(self) -> tuple[tuple[str, str], ...]:
+        """The stretches of cable, each from one node to the next."""
+        return tuple(pair for bus in self.buses for pair in pairwise(bus.cable))
 
     @property
     def bus(self) -> BusTable:
