@@ -30,7 +30,7 @@ def test_the_written_car_has_no_mistakes(car):
     vehicle = car.load()
     assert car.problems() == []
     assert vehicle.title == "Written"
-    assert vehicle.bus.bit_rate == 250_000
+    assert vehicle.only_bus.bit_rate == 250_000
     assert list(vehicle.nodes) == ["dash", "rear"]
     assert vehicle.nodes["dash"].usual_boot_ns == 20 * MS
     assert vehicle.nodes["rear"].usual_boot_ns == 60 * MS

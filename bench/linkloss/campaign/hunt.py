@@ -58,7 +58,7 @@ class Moments:
     def __init__(self, maker: CaseMaker) -> None:
         self.maker = maker
         self.vehicle = maker.vehicle
-        self.bit_ns = round(S / self.vehicle.bus.bit_rate)
+        self.bit_ns = round(S / min(bus.bit_rate for bus in self.vehicle.buses))
         self._identifiers = {
             (info.identifier, info.extended)
             for info in (self.vehicle.messages[name] for name in requests(self.vehicle))

@@ -38,7 +38,6 @@ A momentary fault, such as a reset, counts as there while the node gets over it.
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Hashable, Sequence
 from functools import cache, cached_property
 from itertools import product
@@ -159,7 +158,7 @@ class Relations:
 
     @cached_property
     def _neighbours(self) -> frozenset[tuple[str, str]]:
-        return frozenset(itertools.pairwise(self.vehicle.bus.cable))
+        return frozenset(self.vehicle.stretches)
 
     def strikes(self, fault: Fault) -> frozenset[str]:
         """The nodes whose program, controller or connection a fault hits; for a cut cable those
@@ -182,7 +181,7 @@ class Relations:
     def _struck(self, fault: Fault) -> tuple[str, ...]:
         between = getattr(fault, "between", None)
         if between is not None:
-            cable = self.vehicle.bus.cable
+            cable = self.vehicle.bus_of(between[0]).cable
             place = max(map(cable.index, between))
             return min(cable[:place], cable[place:], key=len)
         return fault.nodes() if fault.group in ("cable", "node") else ()

@@ -111,7 +111,7 @@ def _cases(maker: CaseMaker, news: News) -> Iterator[Scenario]:
 
 def positions(maker: CaseMaker, news: News) -> list[int]:
     """Instants in the middle of 16 bits of a frame: the last ones, and some all over the rest."""
-    bit_ns = 1_000 * MS // maker.vehicle.bus.bit_rate
+    bit_ns = 1_000 * MS // maker.vehicle.bus_of(news.sender).bit_rate
     bits = (news.end_ns - news.start_ns) // bit_ns
     earlier = POSITIONS - LAST_BITS
     chosen = [number * (bits - LAST_BITS) // earlier for number in range(earlier)]
@@ -120,7 +120,8 @@ def positions(maker: CaseMaker, news: News) -> list[int]:
 
 
 def _faults(maker: CaseMaker, news: News) -> Iterator[Fault]:
-    vehicle, cable = maker.vehicle, maker.vehicle.bus.cable
+    vehicle = maker.vehicle
+    cable = vehicle.bus_of(news.sender).cable
     for kind in ("reset", "unplug", "bus_off"):
         yield make_fault(kind, {"node": news.sender}, vehicle)
     for kind in ("reset", "unplug"):

@@ -356,7 +356,8 @@ def as_unplugged(fault: Fault, vehicle: Vehicle) -> Fault:
     any other fault as it is.
     """
     if fault.kind == "cut":
-        cable, pair = vehicle.bus.cable, dict(fault)["between"]
+        pair = dict(fault)["between"]
+        cable = vehicle.bus_of(pair[0]).cable
         for node in (cable[0], cable[-1]):
             if node in pair:
                 return make_fault("unplug", {"node": node}, vehicle)
@@ -368,7 +369,8 @@ def _kinds(fault: Fault, vehicle: Vehicle) -> Iterator[tuple[str, dict[str, Any]
     if fault.kind in ("slow_boot", "hang"):
         yield "reset", told
     elif fault.kind == "cut":
-        ends = {vehicle.bus.cable[0], vehicle.bus.cable[-1]}
+        cable = vehicle.bus_of(told["between"][0]).cable
+        ends = {cable[0], cable[-1]}
         if ends.isdisjoint(told["between"]):
             yield from (("unplug", {"node": node}) for node in told["between"])
     elif fault.kind in ("corrupt", "alter", "freeze"):

@@ -77,7 +77,7 @@ class Adapter:
             return []
         if self.interface is None or self.channel is None:
             raise bad("--real", "expected '--interface' and '--channel' of the adapter too")
-        rate = vehicle.bus.bit_rate
+        rate = vehicle.bus_of(self.real).bit_rate
         if self.bitrate not in (None, rate):
             text = f"got {self.bitrate}; the bus of {vehicle.title} runs at {rate}"
             raise bad("--bitrate", text)

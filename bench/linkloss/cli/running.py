@@ -132,7 +132,7 @@ def _pace(speed: float | None, *, watch: bool) -> float:
 
 def write_run(result: RunResult, logs: Sequence[Path], json: Path | None) -> None:
     """Write a run's frames and recording to the files that were asked for."""
-    channel = result.scenario.vehicle.bus.channel
+    channel = result.scenario.vehicle.only_bus.channel
     for path in logs:
         from linkloss.report.export import losses, write_log
 
@@ -162,7 +162,7 @@ def _write_bits(result: RunResult, path: Path, from_ns: int, to_ns: int | None) 
     from linkloss.report.files import write_whole
     from linkloss.report.waveform import vcd, waveform
 
-    bus, end_ns = result.scenario.vehicle.bus, result.recording.end_ns
+    bus, end_ns = result.scenario.vehicle.only_bus, result.recording.end_ns
     until_ns = end_ns if to_ns is None else min(to_ns, end_ns)
     channels = waveform(result.recording, bus.bit_rate, bus.cable, bus.data_bit_rate)
     write_whole(path, vcd(channels, from_ns, until_ns, scope=bus.channel))

@@ -102,8 +102,14 @@ class Rig(Protocol):
         """The clock."""
 
     @property
-    def bus(self) -> Bus:
-        """The bus."""
+    def buses(self) -> Sequence[Bus]:
+        """The buses, in the order of the vehicle file."""
+
+    def bus_of(self, node: str) -> Bus:
+        """The bus that a node is on."""
+
+    def bus_with(self, message: str) -> Bus:
+        """The bus that carries a message."""
 
     @property
     def inputs(self) -> Lines:

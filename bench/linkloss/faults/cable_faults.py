@@ -19,8 +19,7 @@ Bits are read wrongly at random: on the whole cable, or by one node.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from itertools import pairwise
+from collections.abc import Iterator, Sequence
 from random import Random
 from typing import ClassVar, Literal, get_args
 
@@ -28,6 +27,7 @@ from pydantic import Field
 
 from linkloss.bus.cable import Cable, Conductor, Contact
 from linkloss.bus.cable import Short as CableShort
+from linkloss.bus.medium import Bus
 from linkloss.bus.record import Noise as BitErrors
 from linkloss.clock import Event
 from linkloss.clock.queue import Priority
@@ -56,36 +56,37 @@ class Cut(Fault):
         missing = node_problem(vehicle, *self.between)
         if missing:
             return missing
-        if tuple(sorted(self.between)) not in {
-            tuple(sorted(pair)) for pair in pairwise(vehicle.bus.cable)
-        }:
-            cable = ", ".join(vehicle.bus.cable)
+        if tuple(sorted(self.between)) not in {tuple(sorted(pair)) for pair in vehicle.stretches}:
             left, right = self.between
+            cable = ", ".join(vehicle.bus_of(left).cable)
             return f"'{left}' and '{right}' are no neighbours; the cable runs {cable}"
         return ""
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
         left, right = self.between
-        rig.bus.cut(left, right, self.conductor)
-        return lambda: rig.bus.mend(left, right, self.conductor)
+        bus = rig.bus_of(left)
+        bus.cut(left, right, self.conductor)
+        return lambda: bus.mend(left, right, self.conductor)
 
     def describe(self) -> str:
         what = "the cable" if self.conductor == "both" else self.conductor
         return f"{what} between {self.between[0]} and {self.between[1]} was cut"
 
     def reaches(self, vehicle: Vehicle, message: str, sender: str, receiver: str) -> bool:
-        cable = vehicle.bus.cable
+        cable = vehicle.bus_of(self.between[0]).cable
+        if sender not in cable or receiver not in cable:
+            return False
         left = max(map(cable.index, self.between))
         return (cable.index(sender) < left) != (cable.index(receiver) < left)
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        for left, right in pairwise(vehicle.bus.cable):
+        for left, right in vehicle.stretches:
             yield cls(between=(left, right))
 
     @classmethod
     def of_wiring(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        for left, right in pairwise(vehicle.bus.cable):
+        for left, right in vehicle.stretches:
             for conductor in _CONDUCTORS:
                 yield cls(between=(left, right), conductor=conductor)
 
@@ -105,8 +106,9 @@ class Unplug(Fault):
     conductor: Conductor = Field(default="both", description="default: both")
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
-        rig.bus.unplug(self.node, self.conductor)
-        return lambda: rig.bus.plug(self.node, self.conductor)
+        bus = rig.bus_of(self.node)
+        bus.unplug(self.node, self.conductor)
+        return lambda: bus.plug(self.node, self.conductor)
 
     def describe(self) -> str:
         if self.conductor == "both":
@@ -115,12 +117,12 @@ class Unplug(Fault):
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        for node in vehicle.bus.cable:
+        for node in vehicle.along:
             yield cls(node=node)
 
     @classmethod
     def of_wiring(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        for node in vehicle.bus.cable:
+        for node in vehicle.along:
             for conductor in _CONDUCTORS:
                 yield cls(node=node, conductor=conductor)
 
@@ -136,13 +138,20 @@ class CableFault(Fault):
         """Change the cable: the fault comes (``there``) or goes."""
         raise NotImplementedError
 
+    def buses(self, rig: Rig) -> Sequence[Bus]:
+        """The buses that it acts on: those of its nodes, or all."""
+        return [*dict.fromkeys(map(rig.bus_of, self.nodes()))] or rig.buses
+
     def apply(self, rig: Rig, random: Random) -> Undo:
-        with rig.bus.rewiring(*self.nodes()) as cable:
-            self.change(cable, there=True)
+        buses = self.buses(rig)
+        for bus in buses:
+            with bus.rewiring(*self.nodes()) as cable:
+                self.change(cable, there=True)
 
         def undo() -> None:
-            with rig.bus.rewiring() as cable:
-                self.change(cable, there=False)
+            for bus in buses:
+                with bus.rewiring() as cable:
+                    self.change(cable, there=False)
 
         return undo
 
@@ -164,7 +173,7 @@ class Swapped(CableFault):
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        for node in vehicle.bus.cable:
+        for node in vehicle.along:
             yield cls(node=node)
 
 
@@ -183,6 +192,9 @@ class Short(CableFault):
     def problem(self, vehicle: Vehicle) -> str:
         return node_problem(vehicle, self.beside)
 
+    def buses(self, rig: Rig) -> Sequence[Bus]:
+        return [rig.bus_of(self.beside)]
+
     def change(self, cable: Cable, *, there: bool) -> None:
         (cable.shorts.append if there else cable.shorts.remove)(
             CableShort(self.beside, self.contact)
@@ -194,9 +206,9 @@ class Short(CableFault):
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        nodes = vehicle.bus.cable
-        for contact in get_args(Contact):  # once each: where it is makes no difference to levels
-            yield cls(beside=nodes[len(nodes) // 2], contact=contact)
+        for nodes in (bus.cable for bus in vehicle.buses):
+            for contact in get_args(Contact):  # once: where it is makes no difference to levels
+                yield cls(beside=nodes[len(nodes) // 2], contact=contact)
 
 
 class Unterminated(CableFault):
@@ -212,12 +224,16 @@ class Unterminated(CableFault):
     terminators: Literal[0, 1, 3] = Field(description="how many there are instead of two")
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
-        with rig.bus.rewiring() as cable:
-            before, cable.line.terminators = cable.line.terminators, self.terminators
+        before = []
+        for bus in self.buses(rig):
+            with bus.rewiring() as cable:
+                before.append((bus, cable.line.terminators))
+                cable.line.terminators = self.terminators
 
         def undo() -> None:
-            with rig.bus.rewiring() as cable:
-                cable.line.terminators = before
+            for bus, terminators in before:
+                with bus.rewiring() as cable:
+                    cable.line.terminators = terminators
 
         return undo
 
@@ -262,8 +278,9 @@ class StuckDominant(CableFault):
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        yield cls(node=vehicle.bus.cable[0])  # once: all see it alike, wherever it sits
-        for node in vehicle.bus.cable:
+        for bus in vehicle.buses:
+            yield cls(node=bus.cable[0])  # once: all see it alike, wherever it sits
+        for node in vehicle.along:
             yield cls(node=node, time_out=2 * MS)
 
 
@@ -271,10 +288,11 @@ class _Stuck:
     """The transceiver: first it drives the bus, then, if it has a time-out, nothing any more."""
 
     def __init__(self, rig: Rig, node: str, time_out_ns: int | None) -> None:
-        self._rig = rig
+        self._bus = rig.bus_of(node)
+        self._queue = rig.queue
         self._node = node
         self._release: Event | None = None
-        with rig.bus.rewiring(node) as cable:
+        with self._bus.rewiring(node) as cable:
             cable.stuck.append(node)
         if time_out_ns is not None:
             self._release = rig.queue.after(time_out_ns, self._let_go, priority=Priority.STIMULUS)
@@ -282,14 +300,14 @@ class _Stuck:
 
     def _let_go(self) -> None:
         self._release, self._dead = None, True
-        with self._rig.bus.rewiring() as cable:
+        with self._bus.rewiring() as cable:
             cable.stuck.remove(self._node)
             cable.dead.append(self._node)
 
     def end(self) -> None:
         if self._release is not None:
-            self._rig.queue.cancel(self._release)
-        with self._rig.bus.rewiring() as cable:
+            self._queue.cancel(self._release)
+        with self._bus.rewiring() as cable:
             (cable.dead if self._dead else cable.stuck).remove(self._node)
 
 
@@ -304,7 +322,8 @@ class Noise(CableFault):
     node: str | None = Field(default=None, description="who sees the bits so; default: all")
 
     def apply(self, rig: Rig, random: Random) -> Undo:
-        return hooked(BitErrors(self.share, random, self.node), rig.bus.noises)
+        noises = [bus.noises for bus in self.buses(rig)]
+        return hooked(BitErrors(self.share, random, self.node), *noises)
 
     def describe(self) -> str:
         where = "the cable" if self.node is None else self.node
@@ -314,7 +333,7 @@ class Noise(CableFault):
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
         for share in (1e-4, 1e-3):
             yield cls(share=share)
-        for node in vehicle.bus.cable:
+        for node in vehicle.along:
             yield cls(share=1e-3, node=node)
 
 
@@ -346,6 +365,7 @@ class GroundOffset(CableFault):
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        for node in vehicle.bus.cable:
+        for node in vehicle.along:
             yield cls(node=node, offset=LARGE_V)
-        yield cls(node=vehicle.bus.cable[0], offset=SMALL_V)
+        for bus in vehicle.buses:
+            yield cls(node=bus.cable[0], offset=SMALL_V)

@@ -162,7 +162,7 @@ class Drop(MessageFault):
         def misses(receiver: Controller, frame: Frame) -> bool:
             return receiver.name == self.receiver and carries(message, frame) and luck.hits()
 
-        return hooked(misses, rig.bus.misses)
+        return hooked(misses, rig.bus_with(self.message).misses)
 
     def describe(self) -> str:
         return f"{self.receiver} missed {how_many(self.message, self.count, self.share)}"
@@ -199,7 +199,7 @@ class Corrupt(MessageFault):
                 return []
             return [BitError(random.choice(_recessive_bits(frame)))]
 
-        return hooked(disturb, rig.bus.disturbances)
+        return hooked(disturb, rig.bus_with(self.message).disturbances)
 
     def describe(self) -> str:
         return f"{how_many(self.message, self.count, self.share)} was disturbed on the bus"
@@ -257,7 +257,7 @@ class Alter(MessageFault):
             changed = bytes(byte ^ bit for byte, bit in zip(frame.data, mask, strict=False))
             return with_data(frame, changed + frame.data[len(mask) :])
 
-        return hooked(transform, rig.bus.transforms)
+        return hooked(transform, rig.bus_with(self.message).transforms)
 
     def describe(self) -> str:
         return f"{self.message} was altered on its way"
@@ -306,7 +306,7 @@ class Freeze(MessageFault):
                 frozen = frame.data
             return with_data(frame, frozen)
 
-        return hooked(transform, rig.bus.transforms)
+        return hooked(transform, rig.bus_with(self.message).transforms)
 
     def describe(self) -> str:
         return f"{self.message} repeated old content"

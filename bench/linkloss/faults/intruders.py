@@ -33,7 +33,7 @@ def intrude(rig: Rig, what: str, node: str, mailboxes: int) -> Controller:
     It is named after what it does and where, with a number if several do the same there. From
     bus-off it comes back by itself, as a sender without any scruples does.
     """
-    taken = {controller.name for controller in rig.bus.controllers}
+    taken = {controller.name for controller in rig.bus_of(node).controllers}
     name = f"{what} at {node}"
     number = 2
     while name in taken:
@@ -47,7 +47,7 @@ def intrude(rig: Rig, what: str, node: str, mailboxes: int) -> Controller:
         fd=rig.vehicle.fd,
     )
     controller.filters.append((0, 0x1FFF_FFFF, True))  # it does not care what others say
-    rig.bus.attach(controller, beside=node)
+    rig.bus_of(node).attach(controller, beside=node)
     return controller
 
 
@@ -91,18 +91,19 @@ class Flood(Fault):
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
         taken = {m.identifier for m in vehicle.messages.values() if not m.extended}
         free = next((number for number in range(0x800) if number not in taken), None)
-        if free is not None:  # once: all hear it alike, wherever it sits
-            yield cls(node=vehicle.bus.cable[-1], identifier=free)
+        if free is not None:
+            for bus in vehicle.buses:
+                yield cls(node=bus.cable[-1], identifier=free)  # once: all hear it alike
 
 
 class _Babble:
     """The babbling controller, which sends anew whenever a frame has gone."""
 
     def __init__(self, rig: Rig, fault: Flood) -> None:
-        self._bus = rig.bus
+        self._bus = rig.bus_of(fault.node)
         self._queue = rig.queue
         self._frame = Frame(fault.identifier, _CONTENT)
-        span_ns = rig.bus.span_ns(length_bits(self._frame) + INTERMISSION_BITS)
+        span_ns = self._bus.span_ns(length_bits(self._frame) + INTERMISSION_BITS)
         self._pause_ns = round(span_ns * (1 / fault.share - 1))
         self._next: Event | None = None
         self._controller = intrude(rig, "babbler", fault.node, mailboxes=1)
@@ -159,6 +160,7 @@ class _Intruder:
         turn: Callable[[Frame | None], Frame | None],
     ) -> None:
         self._rig = rig
+        self._bus = rig.bus_of(fault.node)
         self._message = rig.vehicle.messages[fault.message]
         self._pause_ns = pause_ns
         self._turn = turn
@@ -177,7 +179,7 @@ class _Intruder:
 
     def stop(self) -> None:
         self._rig.queue.cancel(self._next)
-        self._rig.bus.detach(self._controller)
+        self._bus.detach(self._controller)
 
 
 class Impostor(IntruderFault):

@@ -183,17 +183,19 @@ class WrongBitRate(NodeFault):
     bit_rate: BitRate = Field(description="the bit rate that it runs at")
 
     def problem(self, vehicle: Vehicle) -> str:
-        if self.bit_rate == vehicle.bus.bit_rate:
+        missing = super().problem(vehicle)
+        if not missing and self.bit_rate == vehicle.bus_of(self.node).bit_rate:
             return f"{write_bit_rate(self.bit_rate)} is the bit rate of the bus itself"
-        return super().problem(vehicle)
+        return missing
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
         controller = rig.hosts[self.node].controller
-        with rig.bus.rewiring(self.node):
+        bus = rig.bus_of(self.node)
+        with bus.rewiring(self.node):
             before, controller.bit_rate = controller.bit_rate, self.bit_rate
 
         def undo() -> None:
-            with rig.bus.rewiring():
+            with bus.rewiring():
                 controller.bit_rate = before
 
         return undo
@@ -203,9 +205,9 @@ class WrongBitRate(NodeFault):
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        rate = vehicle.bus.bit_rate
-        other = rate // 2 if rate // 2 >= 10_000 else rate * 2
-        for node in vehicle.bus.cable:  # half of it: a crystal of 8 MHz instead of 16
+        for node in vehicle.along:  # half of it: a crystal of 8 MHz instead of 16
+            rate = vehicle.bus_of(node).bit_rate
+            other = rate // 2 if rate // 2 >= 10_000 else rate * 2
             yield cls(node=node, bit_rate=other)
 
 

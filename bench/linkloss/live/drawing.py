@@ -90,7 +90,7 @@ def draw(vehicle: Vehicle) -> Drawing:
     """Lay a vehicle out."""
     nodes: list[NodeMark] = []
     top = _HEAD
-    for name in vehicle.bus.cable:
+    for name in vehicle.along:
         left, right = _sides(vehicle, name)
         rows = max(len(left), len(right))
         height = max(_LEAST_NODE, rows * _ROW)

@@ -277,7 +277,7 @@ class LiveSession:
         base = replace(base, outside=outside)
         self.vehicle = vehicle
         self.session = Session(base)
-        self.tally = Tally(vehicle.bus.bit_rate)
+        self.tally = Tally(vehicle.only_bus.bit_rate)
         self.session.bus.observers.append(self.tally.note)
         self.journal = Journal(base)
         try:

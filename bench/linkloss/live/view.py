@@ -85,7 +85,7 @@ def _named(vehicle: Vehicle, parameter: str, value: str) -> list[Place]:
 
 def gap_name(vehicle: Vehicle, between: tuple[str, ...]) -> str:
     """The name of the piece of cable between two neighbours, in cable order."""
-    return "|".join(sorted(between, key=vehicle.bus.cable.index))
+    return "|".join(sorted(between, key=vehicle.along.index))
 
 
 LOOK_BACK_NS = 5_000_000_000

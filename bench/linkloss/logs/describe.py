@@ -329,9 +329,9 @@ def describe(
     if database is None and vehicle is not None:
         database = vehicle.database
     if bit_rate is None and vehicle is not None:
-        bit_rate = vehicle.bus.bit_rate
+        bit_rate = vehicle.only_bus.bit_rate
     fd = vehicle is not None and vehicle.fd
-    bits = _bits if vehicle is None else partial(_nominal_bits, vehicle.bus)
+    bits = _bits if vehicle is None else partial(_nominal_bits, vehicle.only_bus)
     watched = _watched(database, vehicle)
     groups = {_group(key): watch for key, watch in watched.items() if _for_any_sender(key)}
     log, tally, load = LogFile(path), Tally(), Load()

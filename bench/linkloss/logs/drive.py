@@ -205,7 +205,7 @@ class Drive:
         self.vehicle = vehicle
         self.selection = selection
         self.nodes = _nodes(self.path, vehicle, selection)
-        bit_rate = vehicle.bus.bit_rate
+        bit_rate = min(bus.bit_rate for bus in vehicle.buses)
         longest = LONGEST_BITS if vehicle.fd else longest_bits(8, extended=True)
         self.lead_ns = -(-longest * 1_000_000_000 // bit_rate)
         self._senders = _senders(vehicle, self.nodes)
@@ -310,11 +310,11 @@ def _nodes(path: Path, vehicle: Vehicle, selection: Selection) -> tuple[str, ...
     """The nodes that are played, in cable order."""
     driving = {load.node for load in vehicle.loads.values()}
     if selection.nodes is None:
-        return tuple(name for name in vehicle.bus.cable if name not in driving)
+        return tuple(name for name in vehicle.along if name not in driving)
     for name in selection.nodes:
         if name not in vehicle.nodes:
             raise BadInput.one(path, "", unknown("node", name, vehicle.nodes))
-    return tuple(name for name in vehicle.bus.cable if name in selection.nodes)
+    return tuple(name for name in vehicle.along if name in selection.nodes)
 
 
 def _senders(vehicle: Vehicle, played: Collection[str]) -> dict[Key, str]:

@@ -139,7 +139,7 @@ class Session:
             vehicle=self.vehicle.title, seed=scenario.seed, logged=(*self.traffic.nodes, *real)
         )
         self.outsiders = Outsiders(scenario.outside, self.queue, self.recording)
-        bus = self.vehicle.bus
+        bus = self.vehicle.only_bus
         line = Line(bus.length, bus.stub, None if bus.terminators == 2 else bus.terminators)
         self.bus = Bus(self.queue, bus.bit_rate, line, data_bit_rate=bus.data_bit_rate)
         self.bus.observers.append(self.recording.frames.append)
@@ -168,14 +168,14 @@ class Session:
             inputs=self.inputs,
             recording=self.recording,
             database=self.vehicle.database,
-            channel=self.vehicle.bus.channel,
+            channel=self.vehicle.only_bus.channel,
             handed=self._handed,
             refused=self._refused,
             seed=self.scenario.seed,
             power=self.power,
             sleepers=self._sleepers,
         )
-        for name in self.vehicle.bus.cable:
+        for name in self.vehicle.along:
             self.hosts[name] = self._host(name, around)
         for name, table in self.vehicle.inputs.items():
             value = self.scenario.inputs.get(name, table.rest)
@@ -304,7 +304,7 @@ class Session:
 
     def power_up(self) -> None:
         """Power up on a loop that somebody else drives."""
-        channel = self.vehicle.bus.channel
+        channel = self.vehicle.only_bus.channel
         self._held.enter_context(open_channel(self.bus, self.queue, channel, fd=self.vehicle.fd))
         if self.power is not None:
             self.power.begin({name: self.inputs.truth(name) for name in self.vehicle.inputs})
@@ -395,6 +395,19 @@ class Session:
         if not active.records:
             del self._active[fault]
             active.undo()
+
+    @property
+    def buses(self) -> Sequence[Bus]:
+        """The buses, in the order of the vehicle file."""
+        return (self.bus,)
+
+    def bus_of(self, node: str) -> Bus:
+        """The bus that a node is on. Raises KeyError for a node that there is not."""
+        return self.buses[self.vehicle.buses.index(self.vehicle.bus_of(node))]
+
+    def bus_with(self, message: str) -> Bus:
+        """The bus that carries a message."""
+        return self.buses[self.vehicle.buses.index(self.vehicle.bus_with(message))]
 
     @property
     def frames(self) -> Sequence[BusRecord]:

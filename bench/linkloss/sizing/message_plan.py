@@ -262,17 +262,17 @@ def plan_of(vehicle: Vehicle) -> Plan:
     """The message plan of a vehicle."""
     infos = [info for info in vehicle.messages.values() if _senders(vehicle, info)]
     planned = [_planned(vehicle, info) for info in infos]
-    table = vehicle.bus.errors
+    bus = vehicle.only_bus
     return Plan(
-        bit_rate=vehicle.bus.bit_rate,
+        bit_rate=bus.bit_rate,
         messages=tuple(sorted(planned, key=lambda message: message.rank)),
         nodes={
             name: Sending(node.mailboxes, node.mailbox_order)
             for name, node in vehicle.nodes.items()
         },
-        errors=NO_ERRORS if table is None else Errors(table.burst, table.interval),
+        errors=NO_ERRORS if bus.errors is None else Errors(bus.errors.burst, bus.errors.interval),
         unsent=tuple(i.name for i in vehicle.messages.values() if not _senders(vehicle, i)),
-        worst_wait_ns=vehicle.bus.worst_wait,
+        worst_wait_ns=bus.worst_wait,
     )
 
 

@@ -84,9 +84,10 @@ class Vehicle:
         return tuple(pair for bus in self.buses for pair in pairwise(bus.cable))
 
     @property
-    def bus(self) -> BusTable:
-        """The bus."""
-        return self.file.bus
+    def only_bus(self) -> BusTable:
+        """The bus of a car that has no other: who asks for this knows nothing of a second one."""
+        (bus,) = self.buses
+        return bus
 
     @property
     def fd(self) -> bool:

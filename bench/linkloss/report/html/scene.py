@@ -46,7 +46,7 @@ CAUSES = {
 
 def message_lines(vehicle: Vehicle, recording: Recording) -> Iterator[MessageLine]:
     """Every message that was on the bus, highest priority first."""
-    bit_ns = 1e9 / vehicle.bus.bit_rate
+    bit_ns = 1e9 / vehicle.only_bus.bit_rate
     found = recording.valid_frames
     known = {(info.identifier, info.extended): info for info in vehicle.messages.values()}
     for key in sorted(found, key=lambda key: (key[0], key[1])):
