@@ -15,7 +15,6 @@ from planted import LAMPS, ConfusedRear
 from shrink_lab import MS, action, fault, scenario, wren
 
 from linkloss.campaign import stories
-from linkloss.campaign import stories as shrinkers
 from linkloss.campaign.check import check
 from linkloss.campaign.isolation import Stopped
 from linkloss.campaign.result import CaseResult, CheckReport
@@ -24,9 +23,9 @@ from linkloss.campaign.shrink import Enough, Shrunk
 from linkloss.campaign.stories import (
     Away,
     Job,
-    Shrinkers,
     Stories,
     find_stories,
+    shrunk_apart,
     story_name,
     suspect,
 )
@@ -168,14 +167,14 @@ def test_the_number_of_stories_is_bounded_and_what_is_left_says_so(monkeypatch):
 def test_an_interrupt_leaves_the_stories_that_are_there(monkeypatch):
     waves = []
 
-    def interrupted(self, jobs):
+    def interrupted(jobs, *rest):
         waves.append(jobs)
         if len(waves) == 2:
             raise KeyboardInterrupt
-        return real(self, jobs[:1]) + ["left for later"] * (len(jobs) - 1)
+        return real(jobs[:1], *rest) + ["left for later"] * (len(jobs) - 1)
 
-    real = Shrinkers.shrunk
-    monkeypatch.setattr(Shrinkers, "shrunk", interrupted)
+    real = stories.shrunk_apart
+    monkeypatch.setattr(stories, "shrunk_apart", interrupted)
     found = find_stories(two_nodes_report(), jobs=1)
     assert found.interrupted
     assert len(found.told) == 1
@@ -257,7 +256,7 @@ def on(program):
 
 def test_a_program_that_brings_its_process_down_is_shrunk_to_what_makes_it_do_so():
     job = Job(on(Crasher), PROCESS, "program", 60)
-    (found,) = Shrinkers(1).shrunk([job])
+    (found,) = shrunk_apart([job], 1)
     assert isinstance(found, Shrunk)
     assert [timed.fault.label() for timed in found.scenario.faults] == ["reset(rear)"]
     assert found.scenario.actions == ()
@@ -266,17 +265,17 @@ def test_a_program_that_brings_its_process_down_is_shrunk_to_what_makes_it_do_so
 
 
 def test_where_nothing_can_be_forked_a_program_that_ends_its_process_is_left_alone(monkeypatch):
-    monkeypatch.setattr(shrinkers, "can_branch", lambda: False)
+    monkeypatch.setattr(stories, "can_branch", lambda: False)
     crash, sound = Job(on(Crasher), PROCESS, "program", 60), Job(on(Silent), "horn", "none", 60)
-    assert Shrinkers(1).shrunk([crash]) == [shrinkers.CANNOT]
-    (why,) = Shrinkers(1).shrunk([sound])
+    assert shrunk_apart([crash], 1) == [stories.CANNOT]
+    (why,) = shrunk_apart([sound], 1)
     assert "does not break the rule" in why
 
 
 def test_a_program_that_hangs_is_shrunk_and_not_waited_for_for_ever(monkeypatch):
-    monkeypatch.setattr(shrinkers, "MOST_HUNG", 4)
+    monkeypatch.setattr(stories, "MOST_HUNG", 4)
     story = replace(on(Spinner), faults=on(Spinner).faults[1:])
-    (found,) = Shrinkers(1, limit_s=1.0).shrunk([Job(story, PROCESS, "program", 60)])
+    (found,) = shrunk_apart([Job(story, PROCESS, "program", 60)], 1, limit_s=1.0)
     assert isinstance(found, Shrunk)
     assert [timed.fault.label() for timed in found.scenario.faults] == ["reset(rear)"]
     assert found.scenario.actions == ()
@@ -284,7 +283,7 @@ def test_a_program_that_hangs_is_shrunk_and_not_waited_for_for_ever(monkeypatch)
 
 
 def test_after_some_hung_runs_no_more_are_run(monkeypatch):
-    monkeypatch.setattr(shrinkers, "MOST_HUNG", 1)
+    monkeypatch.setattr(stories, "MOST_HUNG", 1)
     away = Away(1.0)
     assert away(on(Spinner)).verdicts[0].subject == PROCESS
     with pytest.raises(Enough):

@@ -10,21 +10,19 @@ costs its own picture and nothing else.
 
 from __future__ import annotations
 
-import gc
-import multiprocessing
 import os
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from contextlib import closing, suppress
+from contextlib import closing
 from dataclasses import replace
+from functools import partial
 from itertools import islice
-from multiprocessing.connection import Connection
 from pathlib import Path
-from typing import Any, Generic, NamedTuple, Protocol, TypeVar
+from typing import Generic, NamedTuple, Protocol, TypeVar
 
 from linkloss.campaign.cases import instances, without_fault
 from linkloss.campaign.depth import Depth, left_unjudged
 from linkloss.campaign.hunt import Hunt
-from linkloss.campaign.isolation import can_branch
+from linkloss.campaign.isolation import Child, NoAnswer, can_branch
 from linkloss.campaign.reach import reached
 from linkloss.campaign.result import CaseResult, CheckReport, RunResult
 from linkloss.campaign.run import run
@@ -300,52 +298,22 @@ def again(
     one after the other.
     """
     if not can_branch():
-        yield from (entry.work(run(entry.case)) for entry in wanted)
+        yield from map(_worked, wanted)
         return
     most = max(1, jobs or os.cpu_count() or 1)
-    begun: list[_Child[T]] = []
+    begun: list[Child[T]] = []
     try:
         for index in range(len(wanted)):
             while len(begun) < min(len(wanted), index + most):
-                begun.append(_Child(wanted[len(begun)], limit_s))
-            yield begun[index].answer()
+                begun.append(Child(partial(_worked, wanted[len(begun)])))
+            try:
+                yield begun[index].answer(limit_s)
+            except NoAnswer as why:
+                yield Failed(str(why))
     finally:
         for child in begun:
             child.end()
 
 
-class _Child(Generic[T]):
-    """A process with one case. It inherits the case; its answer comes back through a pipe."""
-
-    def __init__(self, entry: Wanted[T], limit_s: float) -> None:
-        context = multiprocessing.get_context("fork")
-        self.limit_s = limit_s
-        self.reader, writer = context.Pipe(duplex=False)
-        self.process = context.Process(target=_run_again, args=(entry, writer), daemon=True)
-        self.process.start()
-        writer.close()
-
-    def answer(self) -> T | Failed:
-        """What the case's run gave, once it is there."""
-        found: T | Failed = Failed("its process ended before it could be looked at")
-        with suppress(EOFError):
-            if self.reader.poll(self.limit_s):
-                found = self.reader.recv()
-            else:
-                found = Failed(f"it did not end within {self.limit_s:g} s of real time")
-        self.end()
-        return found
-
-    def end(self) -> None:
-        """End the process, if it still runs."""
-        if self.process.is_alive():
-            self.process.kill()
-        self.process.join()
-        self.reader.close()
-
-
-def _run_again(entry: Wanted[Any], writer: Connection) -> None:
-    gc.disable()  # one case is over before it pays
-    writer.send(entry.work(run(entry.case)))
-    writer.close()
-    os._exit(0)  # nothing that was inherited is to be flushed or closed a second time
+def _worked(entry: Wanted[T]) -> T:
+    return entry.work(run(entry.case))

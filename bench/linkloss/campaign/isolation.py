@@ -32,7 +32,7 @@ from dataclasses import replace
 from multiprocessing import Pipe
 from multiprocessing.connection import Connection
 from traceback import format_exc
-from typing import Any, Literal, NamedTuple, TypeVar
+from typing import Any, Generic, Literal, NamedTuple, TypeVar
 
 from linkloss.campaign.result import CaseResult, RunResult
 from linkloss.campaign.run import case_result, failed_case, run, run_case
@@ -62,6 +62,46 @@ def can_branch() -> bool:
     return not no_branching()
 
 
+class NoAnswer(Exception):  # noqa: N818 - the program's fault, and told as such
+    """A process ended, or took too long, before it answered; in words."""
+
+
+class Child(Generic[T]):
+    """A call in a forked process of its own; its answer comes back through a pipe."""
+
+    def __init__(self, call: Callable[[], T]) -> None:
+        self._reader, writer = Pipe(duplex=False)
+        self._process = os.fork()
+        if self._process == 0:
+            _answer(call, writer)
+        writer.close()
+
+    def answer(self, limit_s: float) -> T:
+        """What the call returned; raises whatever it raised, and NoAnswer where its process ended
+        or did not end within ``limit_s`` seconds of real time.
+        """
+        try:
+            if not self._reader.poll(limit_s):
+                raise NoAnswer(f"it did not end within {limit_s:g} s of real time")
+            found: T
+            found, raised = self._reader.recv()
+        except EOFError:
+            raise NoAnswer("its process ended before it could be looked at") from None
+        finally:
+            self.end()
+        if raised is not None:
+            raise raised
+        return found
+
+    def end(self) -> None:
+        """End the process, if it still runs."""
+        if not self._reader.closed:
+            self._reader.close()
+            with suppress(ProcessLookupError):
+                os.kill(self._process, signal.SIGKILL)
+            os.waitpid(self._process, 0)
+
+
 def apart(call: Callable[[], T], limit_s: float) -> T | None:
     """What ``call()`` returns in a forked process; None if that died or took longer than
     ``limit_s`` seconds of real time. Where nothing can be forked it is called right here. Raises
@@ -69,26 +109,10 @@ def apart(call: Callable[[], T], limit_s: float) -> T | None:
     """
     if not can_branch():
         return call()
-    reader, writer = Pipe(duplex=False)
-    child = os.fork()
-    if child == 0:
-        _answer(call, writer)
-    writer.close()
     try:
-        if reader.poll(limit_s):
-            found: T | None
-            found, raised = reader.recv()
-            if raised is not None:
-                raise raised
-            return found
-    except EOFError:
-        pass
-    finally:
-        reader.close()
-        with suppress(ProcessLookupError):
-            os.kill(child, signal.SIGKILL)
-        os.waitpid(child, 0)
-    return None
+        return Child(call).answer(limit_s)
+    except NoAnswer:
+        return None
 
 
 def _answer(call: Callable[[], T], writer: Connection) -> None:

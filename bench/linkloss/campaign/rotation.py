@@ -24,7 +24,7 @@ from typing import Literal, NamedTuple
 
 from linkloss.bus import BusRecord
 from linkloss.campaign.cases import MS, CaseMaker, instants
-from linkloss.campaign.isolation import apart
+from linkloss.campaign.isolation import BRANCH_FROM_NS, apart
 from linkloss.faults.base import Fault
 from linkloss.faults.frame_faults import carries
 from linkloss.scenario import Clocks, Drifts, Scenario
@@ -89,10 +89,6 @@ FEW_NS = 8 * MS
 """A few ms: a fault begins within this of the action."""
 ROLL_OVERS = {"16-bit ms": 2**16 * MS, "32-bit us": 2**32 * 1_000, "32-bit ms": 2**32 * MS}
 """When counters of a clock that programs use begin anew, in ns."""
-BRANCH_FROM_NS = 5_000_000_000
-"""From this length on, a common beginning is worth a process for each case: to fork one costs
-some milliseconds, in which about a second is simulated. Clocks of cases whose faults begin later
-stay as they are, or there would be no common beginning."""
 
 Half = Literal["before", "behind"]
 SIDES: tuple[tuple[Half, str], ...] = (
@@ -282,7 +278,8 @@ class Rotation:
 
     def clocks(self, fault: Fault, at_ns: int, until_ns: int | None, brief_ns: int) -> Clocks:
         """What the nodes' clocks show at their start: every fourth time 0, else so that one of
-        ROLL_OVERS comes in the fault, before its deadlines are over or just behind its end.
+        ROLL_OVERS comes in the fault, before its deadlines are over or just behind its end. Those
+        of cases with a beginning in common stay as they are.
         """
         key = key_of(fault)
         turn = self._turns[key, "clock"]

@@ -11,12 +11,9 @@ or hangs brings nobody else down.
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 import re
-import signal
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -26,6 +23,7 @@ from linkloss.campaign.run import PROCESS, run_case
 from linkloss.campaign.selection import case_named
 from linkloss.campaign.shorter import as_unplugged
 from linkloss.campaign.shrink import BUDGET, Enough, NotBroken, Place, Run, Shrunk, shrink
+from linkloss.campaign.workers import forked
 from linkloss.judge import Verdict
 from linkloss.scenario import Scenario
 from linkloss.vehicle.expression import split_signal
@@ -81,58 +79,30 @@ class Away:
         return result
 
 
-class Shrinkers:
-    """Processes that shrink. From a program with several threads, and where processes cannot
-    fork, it is done in this process, to the same results; what brings its process down is then
-    not shrunk.
+def shrunk_apart(
+    jobs: Sequence[Job], processes: int | None = None, limit_s: float = LIMIT_S
+) -> list[Shrunk | str]:
+    """What became of each job, in their order; worked out by ``processes`` (default: one for each
+    core), each run in one of its own that lasts ``limit_s`` seconds of real time at most.
+
+    From a program with several threads, and where processes cannot fork, it is done in this one,
+    to the same results; what brings its process down is then not shrunk.
     """
+    if not can_branch():
+        return [CANNOT if job.subject == PROCESS else job.shrunk(run_case) for job in jobs]
 
-    def __init__(self, jobs: int | None = None, *, limit_s: float = LIMIT_S) -> None:
-        """``jobs`` processes, by default one for each core; ``limit_s`` as :class:`Away` has it."""
-        self._jobs = jobs or os.cpu_count() or 1
-        self._limit_s = limit_s
-
-    def shrunk(self, jobs: Sequence[Job]) -> list[Shrunk | str]:
-        """What became of each job, in their order."""
-        if not can_branch():
-            return [CANNOT if job.subject == PROCESS else job.shrunk(run_case) for job in jobs]
-        stop = multiprocessing.Event()
-        _Worker.jobs, _Worker.limit_s, _Worker.stop = jobs, self._limit_s, stop.is_set
-        pool = ProcessPoolExecutor(
-            min(self._jobs, len(jobs)),
-            mp_context=multiprocessing.get_context("fork"),
-            initializer=_Worker.begin,
-        )
+    def work(number: int, stop: Callable[[], bool]) -> Shrunk | str:
         try:
-            found = list(pool.map(_Worker.work, range(len(jobs))))
-        except BaseException:
-            stop.set()  # interrupted, or nobody wants the rest
-            raise
-        finally:
-            pool.shutdown(cancel_futures=True)
-        return [_with_vehicle(result, job) for result, job in zip(found, jobs, strict=True)]
-
-
-class _Worker:
-    """A process of the pool; it was forked from the one that knows the jobs."""
-
-    jobs: Sequence[Job] = ()
-    limit_s = LIMIT_S
-    stop: Callable[[], bool] = bool
-
-    @classmethod
-    def begin(cls) -> None:
-        """An interrupt is the business of the one who wants the results."""
-        signal.signal(signal.SIGINT, signal.SIG_IGN)
-
-    @classmethod
-    def work(cls, number: int) -> Shrunk | str:
-        """Shrink one of the jobs."""
-        try:
-            found = cls.jobs[number].shrunk(Away(cls.limit_s, cls.stop))
+            found = jobs[number].shrunk(Away(limit_s, stop))
         except Stopped:
             return "interrupted"
         return found if isinstance(found, str) else _on_vehicle(found, None)
+
+    results = forked(processes or os.cpu_count() or 1, len(jobs), work)
+    return [
+        result if isinstance(result, str) else _on_vehicle(result, job.scenario.vehicle)
+        for result, job in zip(results, jobs, strict=True)
+    ]
 
 
 def _on_vehicle(shrunk: Shrunk, vehicle: Any) -> Shrunk:
@@ -140,10 +110,6 @@ def _on_vehicle(shrunk: Shrunk, vehicle: Any) -> Shrunk:
     were loaded from a file cannot go.
     """
     return replace(shrunk, scenario=replace(shrunk.scenario, vehicle=vehicle))
-
-
-def _with_vehicle(result: Shrunk | str, job: Job) -> Shrunk | str:
-    return result if isinstance(result, str) else _on_vehicle(result, job.scenario.vehicle)
 
 
 MOST_STORIES = 24
@@ -208,21 +174,16 @@ def find_stories(
     from the keyboard ends the search; the stories that are there are returned.
     """
     teller = _Teller(report)
-    shrinkers = Shrinkers(jobs, limit_s=limit_s)
-    told = progress or _silent
+    told = progress or (lambda *_: None)
     told(0, len(report.findings))
     try:
         while wave := teller.next_wave():
-            shrunk = shrinkers.shrunk([teller.job(finding, budget) for finding in wave])
-            teller.take(wave, shrunk)
+            shrunk = [teller.job(finding, budget) for finding in wave]
+            teller.take(wave, shrunk_apart(shrunk, jobs, limit_s))
             told(teller.done, len(report.findings))
     except KeyboardInterrupt:
         return replace(teller.stories(), interrupted=True)
     return teller.stories()
-
-
-def _silent(done: int, total: int) -> None:
-    """Nobody watches."""
 
 
 def suspect(vehicle: Vehicle, verdict: Verdict) -> str:

@@ -5,14 +5,16 @@ Running cases on a Dask cluster whose workers see the vehicle's files under the 
 
 from __future__ import annotations
 
-import multiprocessing.context
+import multiprocessing
 import signal
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from itertools import groupby
-from typing import Any, Protocol
+from multiprocessing import Event
+from multiprocessing.synchronize import Event as EventType
+from typing import Any, Literal, Protocol, TypeVar
 
 from linkloss.campaign.isolation import Stopped, beginning, can_branch, isolated
 from linkloss.campaign.result import CaseResult
@@ -24,7 +26,8 @@ from linkloss.scenario import Scenario
 CHUNK = 24
 """Cases that a worker takes at once: its first one fills what those behind it find filled."""
 
-Work = Callable[[range], list[CaseResult]]
+Item = TypeVar("Item")
+Result = TypeVar("Result")
 
 
 class Runner(Protocol):
@@ -61,32 +64,66 @@ class Workers:
         results.
         """
         chunks = list(chunked(cases, done, self.jobs))
-        stop = multiprocessing.Event()
-        context: multiprocessing.context.BaseContext
         if can_branch():
-            _Worker.cases, _Worker.stop = cases, stop.is_set
-            work: Work = partial(_Worker.isolated, branch=self.branch, limit_s=self.limit_s)
-            context, source = multiprocessing.get_context("fork"), None
-        elif len(chunks) <= 1 or self.jobs <= 1:
+
+            def piece(number: int, stop: Callable[[], bool]) -> list[CaseResult]:
+                wanted = [cases[index] for index in chunks[number]]
+                try:
+                    return isolated(wanted, branch=self.branch, limit_s=self.limit_s, stop=stop)
+                except Stopped:
+                    return []
+
+            found = forked(self.jobs, len(chunks), piece)
+        elif len(chunks) > 1 and self.jobs > 1:
+            found = _pooled("spawn", self.jobs, partial(run_piece, order), chunks, Event())
+        else:
             yield from map(run_case, cases[done:])
             return
-        else:
-            work = _Worker.plain
-            context, source = multiprocessing.get_context("spawn"), order
-        pool = ProcessPoolExecutor(
-            max(1, min(self.jobs, len(chunks))),
-            mp_context=context,
-            initializer=_Worker.begin,
-            initargs=(source,),
-        )
-        try:
-            for results in pool.map(work, chunks):
-                yield from results
-        except BaseException:
-            stop.set()  # interrupted, or nobody wants the rest
-            raise
-        finally:
-            pool.shutdown(cancel_futures=True)
+        for results in found:
+            yield from results
+
+
+def forked(
+    jobs: int, number: int, work: Callable[[int, Callable[[], bool]], Result]
+) -> Iterator[Result]:
+    """``work(0, stop)``, ``work(1, stop)``, ... in so many forked processes, which inherit all that
+    it needs; ``stop()`` says that nobody wants the rest any more.
+    """
+    stop = Event()
+    _Inherited.work = lambda place: work(place, stop.is_set)
+    yield from _pooled("fork", jobs, _inherited, range(number), stop)
+
+
+class _Inherited:
+    """What forked processes do: it need not be sent to them."""
+
+    work: Callable[[int], Any]
+
+
+def _inherited(number: int) -> Any:
+    return _Inherited.work(number)
+
+
+def _pooled(
+    method: Literal["fork", "spawn"],
+    jobs: int,
+    work: Callable[[Item], Result],
+    items: Sequence[Item],
+    stop: EventType,
+) -> Iterator[Result]:
+    pool = ProcessPoolExecutor(
+        max(1, min(jobs, len(items))),
+        mp_context=multiprocessing.get_context(method),
+        initializer=signal.signal,  # an interrupt is the business of who wants the results
+        initargs=(signal.SIGINT, signal.SIG_IGN),
+    )
+    try:
+        yield from pool.map(work, items)
+    except BaseException:
+        stop.set()  # interrupted, or nobody wants the rest
+        raise
+    finally:
+        pool.shutdown(cancel_futures=True)
 
 
 def chunked(cases: Sequence[Scenario], start: int = 0, jobs: int = 1) -> Iterator[range]:
@@ -107,36 +144,6 @@ def chunked(cases: Sequence[Scenario], start: int = 0, jobs: int = 1) -> Iterato
 
 _ROUNDS = 4
 """How many pieces each worker takes at least, where there are enough cases."""
-
-
-class _Worker:
-    """A process of the pool."""
-
-    cases: Sequence[Scenario] = ()
-    stop: Callable[[], bool] = bool
-
-    @classmethod
-    def begin(cls, order: CheckRequest | None) -> None:
-        """A worker that was not forked from the planner makes the cases itself. An interrupt is
-        the planner's business.
-        """
-        signal.signal(signal.SIGINT, signal.SIG_IGN)
-        if order is not None:
-            cls.cases = cases_of(order)
-
-    @classmethod
-    def isolated(cls, chunk: range, *, branch: bool, limit_s: float) -> list[CaseResult]:
-        """Run a piece, each case in a process of its own."""
-        cases = [cls.cases[index] for index in chunk]
-        try:
-            return isolated(cases, branch=branch, limit_s=limit_s, stop=cls.stop)
-        except Stopped:
-            return []
-
-    @classmethod
-    def plain(cls, chunk: range) -> list[CaseResult]:
-        """Run a piece in this process."""
-        return [run_case(cls.cases[index]) for index in chunk]
 
 
 class Cluster:
