@@ -15,6 +15,7 @@ Frames that come out of a log instead of out of programs: what a session is hand
 
 from __future__ import annotations
 
+import sys
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
@@ -335,9 +336,18 @@ _PIECES = 4
 """So far back the last bit of the same piece of cable is looked for."""
 
 
+LAST = {"loose": 1}
+"""Of a field: the last entry may still change, those before it stay."""
+ANY = {"loose": sys.maxsize}
+"""Of a field: any entry may still change."""
+
+
 @dataclass(slots=True)
 class Recording:
     """One run.
+
+    A recording grows: entries are added to the end of its lists and series, and what is there
+    stays; a field whose last entries may still change says so.
 
     - ``inputs``: what each input truly was; ``seen``: what a node read of it, by (input, node).
     - ``outputs``: the level that each load truly got, 0.0 to 1.0; ``commands``: what its node
@@ -373,11 +383,11 @@ class Recording:
     fuses: list[FuseOpened] = field(default_factory=list)
     nodes: dict[str, list[NodeChange]] = field(default_factory=dict)
     controllers: dict[str, list[ControllerChange]] = field(default_factory=dict)
-    handed: dict[str, list[Handed]] = field(default_factory=dict)
-    foreign: list[Foreign] = field(default_factory=list)
+    handed: dict[str, list[Handed]] = field(default_factory=dict, metadata=LAST)
+    foreign: list[Foreign] = field(default_factory=list, metadata=LAST)
     frames: list[BusRecord] = field(default_factory=list)
-    bits: list[BitRecord] = field(default_factory=list)
-    faults: list[FaultRecord] = field(default_factory=list)
+    bits: list[BitRecord] = field(default_factory=list, metadata={"loose": _PIECES})
+    faults: list[FaultRecord] = field(default_factory=list, metadata=ANY)
     actions: list[ActionRecord] = field(default_factory=list)
     crashes: list[Crash] = field(default_factory=list)
     prints: list[Printed] = field(default_factory=list)

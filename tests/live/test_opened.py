@@ -39,15 +39,17 @@ def fd_vehicle(vehicle, tmp_path):
 @pytest.fixture
 def served(vehicle):
     """Starts a session with programs; ends it."""
-    opened = []
+    opened, said = [], []
 
     def start(*programs, vehicle=vehicle, **settings):
         live = LiveSession(vehicle, outside=outside_of(programs), **settings)
-        bus = OpenBus(live, programs)
+        bus = OpenBus(live, programs, said.append)
         thread = threading.Thread(target=live.run)
         opened.append((live, bus, thread))
         thread.start()
         return live, bus
+
+    start.said = said
 
     def stop():
         for live, bus, thread in opened:
@@ -125,10 +127,10 @@ def test_frames_of_a_program_are_arbitrated_like_all_others(served):
 
 def test_an_endpoint_that_fails_is_told_and_goes_off_the_bus(served):
     one, two = Program("one"), Program("two")
-    live, bus = served(one, two)
+    live, _ = served(one, two)
     one.to_bus.put(OSError("the plug was pulled"))
     excerpt = until(live, lambda seen: seen.outside and seen.outside[-1].presence == "off")
-    assert bus.notes == ["one: is lost: the plug was pulled"]
+    assert served.said == ["one: is lost: the plug was pulled"]
     assert excerpt.recording.outside[-1].name == "one"
 
 

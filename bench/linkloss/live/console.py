@@ -17,6 +17,7 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from queue import SimpleQueue
 from textwrap import wrap
 
 from rich.console import Console, Group, RenderableType
@@ -239,8 +240,7 @@ class Terminal:
         self._menu = Menu(running.vehicle, running.offers)
         self._states: deque[State] = deque(maxlen=1)
         self._said = ""
-        self._wishes: deque[Command] = deque()
-        self._wish = threading.Event()
+        self._wishes: SimpleQueue[Command | None] = SimpleQueue()
         self._over = False
 
     def run(self, console: Console, keys: Keys) -> None:
@@ -257,7 +257,7 @@ class Terminal:
                     self.press(keys(1 / _PICTURES_PER_S))
         finally:
             self._over = True
-            self._wish.set()
+            self._wishes.put(None)
             self._running.remove(ticket)
 
     def press(self, keys: Sequence[str]) -> None:
@@ -268,16 +268,12 @@ class Terminal:
             elif self._states:
                 wish = self._menu.press(key, self._states[-1])
                 if wish is not None:
-                    self._wishes.append(wish)
-                    self._wish.set()
+                    self._wishes.put(wish)
 
     def _obey(self) -> None:
         """Saving takes a while: the picture goes on meanwhile."""
-        while not self._over:
-            self._wish.wait()
-            self._wish.clear()
-            while self._wishes:
-                self.obey(self._wishes.popleft())
+        while (wish := self._wishes.get()) is not None:
+            self.obey(wish)
 
     def obey(self, wish: Command) -> None:
         """Do what was asked for, and keep what is said about it."""

@@ -28,10 +28,10 @@ from __future__ import annotations
 import gc
 import sys
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping, MutableMapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import partial
 from typing import Any, Literal, TypeVar
 
@@ -134,34 +134,26 @@ def bring_up_to_date(copy: Recording, source: Recording, end_ns: int) -> None:
     """Take over what has come since. All that happened up to and including ``end_ns`` must have
     been recorded.
     """
-    for name in ("inputs", "seen", "outputs", "commands", "volts", "amps", "driven", "trips"):
-        _series(getattr(copy, name), getattr(source, name))
-    for name in ("nodes", "controllers"):
-        for key, changes in getattr(source, name).items():
-            _extend(getattr(copy, name).setdefault(key, []), changes)
-    for message, handed in source.handed.items():
-        own = copy.handed.setdefault(message, [])
-        del own[-1:]  # whether the last one was taken may have been told later
-        _extend(own, handed)
-    del copy.foreign[-1:]
-    for name in ("foreign", "frames", "fuses", "actions", "crashes", "prints", "outside"):
-        _extend(getattr(copy, name), getattr(source, name))
-    copy.faults[:] = source.faults
-    copy.shift = source.shift
+    for each in fields(Recording):
+        value = getattr(source, each.name)
+        if isinstance(value, dict | list):
+            _grow(getattr(copy, each.name), value, each.metadata.get("loose", 0))
+        else:
+            setattr(copy, each.name, value)
     copy.end_ns = end_ns
 
 
-def _extend(own: list[T], source: list[T]) -> None:
-    own.extend(source[len(own) :])
-
-
-def _series(own: MutableMapping[Any, Series[T]], source: MutableMapping[Any, Series[T]]) -> None:
-    """The last change of a series may have been taken back; those before it stay as they are."""
-    for key, grown in source.items():
-        copy = own.setdefault(key, Series())
-        kept = max(0, len(copy.times) - 2)
-        copy.times[kept:] = grown.times[kept:]
-        copy.values[kept:] = grown.values[kept:]
+def _grow(own: Any, source: Any, loose: int) -> None:
+    """Add what is new. The last change of a series may have been taken back."""
+    if isinstance(source, dict):
+        for key, grown in source.items():
+            _grow(own.setdefault(key, type(grown)()), grown, loose)
+    elif isinstance(source, Series):
+        _grow(own.times, source.times, 2)
+        _grow(own.values, source.values, 2)
+    else:
+        kept = max(0, len(own) - loose)
+        own[kept:] = source[kept:]
 
 
 WINDOW_NS = 1_000_000_000
@@ -404,11 +396,10 @@ class LiveSession:
         """The session up to now. Waits for the thread of the session, which must have begun.
         Raises ValueError, with a text for the user, once it has ended.
         """
-        found = self.excerpt(name=name, title=title)
-        while not self.pacer.ended or found.done():
-            with suppress(TimeoutError):
-                return found.result(timeout=_PATIENCE_S)
-        raise ValueError("the session is over: nothing of it can be saved any more")
+        found = self._answer(self.excerpt(name=name, title=title))
+        if found is None:
+            raise ValueError("the session is over: nothing of it can be saved any more")
+        return found
 
     def excerpt(self, *, name: str = "live", title: str = "") -> Future[Excerpt]:
         """The session up to now, once its thread has come to it."""
@@ -423,10 +414,14 @@ class LiveSession:
         """
         done: Future[bool] = Future()
         self._copies.append((copy, done))
-        while not self.pacer.ended or done.done():
+        return self._answer(done) or False
+
+    def _answer(self, wanted: Future[T]) -> T | None:
+        """Wait for the thread of the session; None once it has ended."""
+        while not self.pacer.ended or wanted.done():
             with suppress(TimeoutError):
-                return done.result(timeout=_PATIENCE_S)
-        return False
+                return wanted.result(timeout=_PATIENCE_S)
+        return None
 
     def step(self, kind: StepKind) -> None:
         """Pause, and go on to the next event of any kind, the next frame on the bus, or the next
@@ -449,10 +444,9 @@ class LiveSession:
 
 def _changes(recording: Recording) -> int:
     """A number that grows with every change that a person would call one."""
-    found = sum(len(series.times) for series in recording.inputs.values())
-    found += sum(len(series.times) for series in recording.outputs.values())
-    found += sum(len(changes) for changes in recording.nodes.values())
-    return found + sum(len(changes) for changes in recording.controllers.values())
+    values: list[Series[Any]] = [*recording.inputs.values(), *recording.outputs.values()]
+    states: list[list[Any]] = [*recording.nodes.values(), *recording.controllers.values()]
+    return sum(len(series.times) for series in values) + sum(map(len, states))
 
 
 def _beginning(

@@ -237,17 +237,13 @@ ECHOING = ("udp_multicast",)
 
 
 class AdapterEndpoint(Endpoint):
-    """A bus of python-can. What is heard there is handed to the bus, and the other way round.
-
-    ``error_frames`` counts those that the adapter reported.
-    """
+    """A bus of python-can. What is heard there is handed to the bus, and the other way round."""
 
     def __init__(
         self, name: str, interface: str, channel: str, option: str, more: Mapping[str, Any]
     ) -> None:
         super().__init__(name)
         self.interface, self.channel = interface, channel
-        self.error_frames = 0
         self._option = option
         self._more = dict(more)
         self._out: queue.Queue[Frame] = queue.Queue(_MOST)
@@ -282,7 +278,6 @@ class AdapterEndpoint(Endpoint):
         if message is None:  # computer send on a SocketCAN interface counts as sent
             return
         if message.is_error_frame:
-            self.error_frames += 1
             self.say_once("the adapter reports error frames on its bus")
             return
         try:

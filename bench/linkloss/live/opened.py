@@ -16,7 +16,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
 from importlib.util import find_spec
-from types import TracebackType
 from typing import Self
 
 from linkloss.bus import Frame
@@ -36,7 +35,8 @@ def endpoints(words: Sequence[str]) -> list[Endpoint]:
         kind, _, where = word.partition(":")
         number = 1 + sum(one.name.startswith(kind) for one in found)
         if kind == "udp":
-            _need("msgpack", "udp")
+            if find_spec("msgpack") is None:
+                raise _bad("'udp' needs a library: pip install 'linkloss[open]'")
             found.append(UdpEndpoint(f"udp{number}", _port(word, where, FIRST_PORT + number - 1)))
         elif kind == "slcan" and not where:
             found.append(_serial_line(f"slcan{number}"))
@@ -47,7 +47,10 @@ def endpoints(words: Sequence[str]) -> list[Endpoint]:
             raise _bad(f"got '{word}'; expected udp, udp:PORT, slcan or socketcan:vcan0")
         else:
             raise _bad(unknown("way to open the bus", kind, KINDS))
-    _all_different(found)
+    names = {endpoint.name for endpoint in found}
+    ports = [endpoint.port for endpoint in found if isinstance(endpoint, UdpEndpoint)]
+    if len(names) < len(found) or len(set(ports)) < len(ports):
+        raise _bad("two programs would share an endpoint; expected one for each")
     return found
 
 
@@ -66,18 +69,6 @@ def _port(word: str, where: str, usual: int) -> int:
     return int(where)
 
 
-def _all_different(found: Sequence[Endpoint]) -> None:
-    names = [endpoint.name for endpoint in found]
-    ports = [endpoint.port for endpoint in found if isinstance(endpoint, UdpEndpoint)]
-    if len(set(names)) < len(names) or len(set(ports)) < len(ports):
-        raise _bad("two programs would share an endpoint; expected one for each")
-
-
-def _need(library: str, extra: str) -> None:
-    if find_spec(library) is None:
-        raise _bad(f"'{extra}' needs a library: pip install 'linkloss[open]'")
-
-
 def _bad(text: str) -> BadInput:
     return BadInput.one("linkloss", "--open", text)
 
@@ -86,7 +77,7 @@ class OpenBus:
     """The endpoints of a live session; a context manager that closes them.
 
     :param endpoints: one for each of those that the session's ``outside`` names.
-    :param say: is told, from any thread, what whoever watches should know. ``notes`` keeps it.
+    :param say: is told, from any thread, what whoever watches should know.
     :raises BadInput: if an endpoint cannot be opened.
     """
 
@@ -98,10 +89,9 @@ class OpenBus:
     ) -> None:
         self.live = live
         self.endpoints = endpoints
-        self.notes: list[str] = []
         self.heard_ns: dict[str, int] = {}
         """When a frame of each was last heard."""
-        self._say = say
+        self.say = say
         self._outsiders = live.session.outsiders
         try:
             for endpoint in endpoints:
@@ -119,12 +109,7 @@ class OpenBus:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        exc_type: type[BaseException] | None,
-        exc_value: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def accounts(self) -> list[str]:
@@ -146,22 +131,13 @@ class OpenBus:
         """What can be said of the real nodes, after how the session went: a bus that was late
         makes the way to them longer, and what was lost on it makes all of it doubtful.
         """
-        pacer, lost = self.live.pacer, [end.lost for end in self._real() if end.lost]
-        doubt = ""
+        pacer, doubt = self.live.pacer, ""
+        lost = sum(end.lost for end in self.endpoints if end.name in outside.nodes)
         if lost:
-            doubt = f"because {sum(lost)} frames did not get through to a real node"
+            doubt = f"because {lost} frames did not get through to a real node"
         elif pacer.given_up_ns:
             doubt = f"because the bus stood still for {show_duration(pacer.given_up_ns)}"
         return replace(outside, delay_ns=outside.delay_ns + pacer.lateness.worst_ns, doubt=doubt)
-
-    def _real(self) -> list[Endpoint]:
-        nodes = self._outsiders.outside.nodes
-        return [endpoint for endpoint in self.endpoints if endpoint.name in nodes]
-
-    def say(self, text: str) -> None:
-        """Tell whoever watches, and remember it for the end."""
-        self.notes.append(text)
-        self._say(text)
 
     def _line(self, name: str) -> Line:
         return Line(

@@ -28,7 +28,9 @@ from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import partial
 from ipaddress import ip_address
+from typing import NamedTuple
 from urllib.parse import urlsplit
 
 import uvicorn
@@ -49,16 +51,11 @@ from linkloss.problem import BadInput
 from linkloss.report.screen import printable
 
 _TOKEN_BYTES = 18
+"""144 random bits."""
 _LOCAL_NAMES = frozenset({"localhost", "localhost."})
 
 
-def make_token() -> str:
-    """144 random bits, as text that an address may contain."""
-    return secrets.token_urlsafe(_TOKEN_BYTES)
-
-
-@dataclass(frozen=True, slots=True)
-class Refusal:
+class Refusal(NamedTuple):
     """Why a request was not let in."""
 
     status: int
@@ -74,7 +71,7 @@ class Gate:
     """
 
     port: int
-    token: str = field(default_factory=make_token)
+    token: str = field(default_factory=partial(secrets.token_urlsafe, _TOKEN_BYTES))
     exposed: bool = False
     names: frozenset[str] = frozenset()
 
@@ -97,18 +94,14 @@ class Gate:
         followed_link = found.get(b"sec-fetch-mode", [""])[0] == "navigate"
         if came_from not in ("same-origin", "none") and not followed_link:
             return Refusal(403, "another page may not look in here")
-        if not secrets.compare_digest(self._token_of(path).encode(), self.token.encode()):
+        token, slash, _ = path.removeprefix("/").partition("/")
+        if not slash or not secrets.compare_digest(token.encode(), self.token.encode()):
             return Refusal(403, "open the address that linkloss printed, all of it")
         return None
 
     def inside(self, path: str) -> str:
         """The path below the token."""
         return "/" + path.removeprefix("/").partition("/")[2]
-
-    @staticmethod
-    def _token_of(path: str) -> str:
-        token, slash, _ = path.removeprefix("/").partition("/")
-        return token if slash else ""
 
     def _is_host(self, host: str) -> bool:
         try:
@@ -190,19 +183,14 @@ class Hub:
 
     def __init__(self, running: Running) -> None:
         self._running = running
-        self._clients: set[Client] = set()
+        self.clients: set[Client] = set()
         self._ticket = 0
         self.shown = 0
         """States handed to clients, all together."""
 
-    @property
-    def watchers(self) -> int:
-        """How many there are."""
-        return len(self._clients)
-
     def join(self, client: Client) -> None:
         """One more watches."""
-        if not self._clients:
+        if not self.clients:
             loop = asyncio.get_running_loop()
 
             def publish(state: State) -> None:
@@ -211,16 +199,16 @@ class Hub:
                     loop.call_soon_threadsafe(self._spread, text)
 
             self._ticket = self._running.add(publish)
-        self._clients.add(client)
+        self.clients.add(client)
 
     def leave(self, client: Client) -> None:
         """One watches no more."""
-        self._clients.discard(client)
-        if not self._clients:
+        self.clients.discard(client)
+        if not self.clients:
             self._running.remove(self._ticket)
 
     def _spread(self, text: str) -> None:
-        for client in self._clients:
+        for client in self.clients:
             client.offer(text)
 
 
@@ -318,24 +306,6 @@ def plan(running: Running) -> dict[str, object]:
     }
 
 
-class _Guard:
-    """Lets nothing through to the application that the gate refuses."""
-
-    def __init__(self, app: ASGIApp, gate: Gate) -> None:
-        self._app = app
-        self._gate = gate
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        websocket = scope["type"] == "websocket"
-        refusal = self._gate.refusal(scope["path"], scope["headers"], websocket=websocket)
-        if refusal is not None:
-            headers = {**_SECURITY, "Connection": "close"}
-            answer = Response(refusal.text, refusal.status, headers, "text/plain")
-            await answer(scope, receive, send)
-            return
-        await self._app({**scope, "path": self._gate.inside(scope["path"])}, receive, send)
-
-
 def make_app(running: Running, gate: Gate) -> tuple[ASGIApp, Hub]:
     """The application, and the hub of those who watch."""
     hub = Hub(running)
@@ -350,7 +320,7 @@ def make_app(running: Running, gate: Gate) -> tuple[ASGIApp, Hub]:
         return Response(body, 200, {**_SECURITY, "Content-Security-Policy": policy}, kind)
 
     async def bus(websocket: WebSocket) -> None:
-        if hub.watchers >= MOST_WATCHERS:
+        if len(hub.clients) >= MOST_WATCHERS:
             await websocket.close(_TOO_MANY)
             return
         client = Client(websocket, hub, running)
@@ -368,7 +338,20 @@ def make_app(running: Running, gate: Gate) -> tuple[ASGIApp, Hub]:
         Route("/", show, methods=["GET"]),
         Route("/{name}", show, methods=["GET"]),
     ]
-    return _Guard(Starlette(routes=routes), gate), hub
+    inner = Starlette(routes=routes)
+
+    async def guarded(scope: Scope, receive: Receive, send: Send) -> None:
+        """Lets nothing through that the gate refuses."""
+        websocket = scope["type"] == "websocket"
+        refusal = gate.refusal(scope["path"], scope["headers"], websocket=websocket)
+        if refusal is not None:
+            headers = {**_SECURITY, "Connection": "close"}
+            answer = Response(refusal.text, refusal.status, headers, "text/plain")
+            await answer(scope, receive, send)
+            return
+        await inner({**scope, "path": gate.inside(scope["path"])}, receive, send)
+
+    return guarded, hub
 
 
 _LOOPBACK = "127.0.0.1"
@@ -403,22 +386,18 @@ class _Stream(WebSocketsSansIOProtocol):
 
 def bind(listen: str, port: int) -> socket.socket:
     """A socket to listen on; port 0 takes a free one. Raises BadInput where that cannot be."""
+    text = f"cannot listen on {listen}, port {port}"
+    if port not in range(65_536):
+        raise BadInput.one("linkloss", "--port", f"{text}: expected a port from 0 to 65535")
+    family, both = socket.AF_INET, False
+    if ":" in listen:
+        family, both = socket.AF_INET6, socket.has_dualstack_ipv6()
     try:
-        address = ip_address(listen)
-    except ValueError:
-        text = f"got '{listen}'; expected an address such as 127.0.0.1, ::1 or 0.0.0.0"
-        raise BadInput.one("linkloss", "--listen", text) from None
-    family = socket.AF_INET6 if address.version == 6 else socket.AF_INET
-    bound = socket.socket(family, socket.SOCK_STREAM)
-    try:
-        bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        bound.bind((listen, port))
-        bound.listen(_BACKLOG)
-    except (OSError, OverflowError) as error:
-        bound.close()
-        text = f"cannot listen on {listen}, port {port}: {error}"
-        raise BadInput.one("linkloss", "--port", text) from None
-    return bound
+        return socket.create_server(
+            (listen, port), family=family, backlog=_BACKLOG, dualstack_ipv6=both
+        )
+    except OSError as error:
+        raise BadInput.one("linkloss", "--port", f"{text}: {error}") from None
 
 
 class Site:

@@ -16,7 +16,7 @@ import json
 import os
 import re
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -137,7 +137,9 @@ def save(excerpt: Excerpt, folder: Path, name: str) -> Path:
     """
     if not _NAME.fullmatch(name):
         raise ValueError(f"got the name '{name}'; expected letters, digits, '-' and '_', up to 60")
-    path = next(path for path in _paths(folder, name) if not path.exists())
+    endings = itertools.chain([""], (f"-{number}" for number in itertools.count(2)))
+    paths = (folder / f"{name}{ending}.toml" for ending in endings)
+    path = next(path for path in paths if not path.exists())
     scenario = excerpt.scenario
     vehicle = os.path.relpath(scenario.vehicle.path.resolve(), folder.resolve())
     log = path.with_suffix(".outside.log")
@@ -152,11 +154,6 @@ def save(excerpt: Excerpt, folder: Path, name: str) -> Path:
     )
     write_whole(path, text)
     return path
-
-
-def _paths(folder: Path, name: str) -> Iterator[Path]:
-    yield folder / f"{name}.toml"
-    yield from (folder / f"{name}-{number}.toml" for number in itertools.count(2))
 
 
 STATES_PER_S = 25
@@ -278,38 +275,28 @@ class Running:
                 live.clear_all()
             case Plain(do="pause"):
                 live.pacer.pause()
+            case Plain(do="resume") | Step() if live.full:
+                raise CommandError("the recording is full: save it, and begin anew")
             case Plain(do="resume"):
-                self._resume(live)
+                live.pacer.resume()
             case Plain(do="anew"):
                 self._anew()
                 return "Begun anew: powered up, nothing is wrong with it."
             case Step():
-                self._refuse_when_full(live)
                 live.step(command.to)
             case Speed():
                 live.pacer.set_speed(command.value)
             case Save():
-                return self._save(command.name)
+                found = live.excerpt_now(name=command.name)
+                path = save(found, self._folder, command.name)
+                again = f"linkloss run {path}"
+                return f"Saved as {path.name}. {tally(found.judged())} Again: {again}"
         return ""
 
     def _offer(self, number: int) -> Offer:
         if number >= len(self.offers):
             raise CommandError(f"got fault {number}; there are {len(self.offers)}, from 0 on")
         return self.offers[number]
-
-    def _resume(self, live: LiveSession) -> None:
-        self._refuse_when_full(live)
-        live.pacer.resume()
-
-    @staticmethod
-    def _refuse_when_full(live: LiveSession) -> None:
-        if live.full:
-            raise CommandError("the recording is full: save it, and begin anew")
-
-    def _save(self, name: str) -> str:
-        found = self._live.excerpt_now(name=name)
-        path = save(found, self._folder, name)
-        return f"Saved as {path.name}. {tally(found.judged())} Again: linkloss run {path}"
 
 
 def tally(result: RunResult) -> str:

@@ -13,9 +13,9 @@ as broken now if it was still broken at the last instant that was judged.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import Any, TypedDict, TypeVar
+from typing import TypedDict, TypeVar
 
 from linkloss.bus import BusRecord
 from linkloss.campaign.result import RunResult
@@ -54,33 +54,21 @@ def offers(vehicle: Vehicle) -> tuple[Offer, ...]:
     """All faults that a check of the vehicle would try, in the order of the catalogue."""
     faults = [fault for form in catalogue().values() for fault in form.every(vehicle)]
     return tuple(
-        Offer(number, fault, _places(vehicle, fault)) for number, fault in enumerate(faults)
+        Offer(number, fault, tuple(_places(vehicle, fault))) for number, fault in enumerate(faults)
     )
 
 
-def _places(vehicle: Vehicle, fault: Fault) -> tuple[Place, ...]:
+_KINDS = {"beside": "node", "receiver": "node", "output": "load"}
+
+
+def _places(vehicle: Vehicle, fault: Fault) -> Iterator[Place]:
     """A fault goes where its parameters point: a parameter is known by what it names."""
-    found: list[Place] = []
     for name, value in fault:
+        kind = _KINDS.get(name, name)
         if name == "between":
-            found.append(("gap", gap_name(vehicle, value)))
-        elif isinstance(value, str):
-            found += _named(vehicle, name, value)
-    return tuple(found)
-
-
-def _named(vehicle: Vehicle, parameter: str, value: str) -> list[Place]:
-    kinds: dict[str, tuple[str, Any]] = {
-        "node": ("node", vehicle.nodes),
-        "beside": ("node", vehicle.nodes),
-        "receiver": ("node", vehicle.nodes),
-        "input": ("input", vehicle.inputs),
-        "load": ("load", vehicle.loads),
-        "output": ("load", vehicle.loads),
-        "message": ("message", vehicle.messages),
-    }
-    kind, known = kinds.get(parameter, ("", ()))
-    return [(kind, value)] if value in known else []
+            yield "gap", gap_name(vehicle, value)
+        elif kind in ("node", "input", "load", "message") and value in getattr(vehicle, f"{kind}s"):
+            yield kind, value
 
 
 def gap_name(vehicle: Vehicle, between: tuple[str, ...]) -> str:
@@ -136,20 +124,18 @@ class Watcher:
             # A rule speaks for its first break: look closer for those that are broken again.
             found += self._broken(end_ns - _CLOSE_NS)
         now: dict[Place, Break] = {}
+        over: list[Verdict] = []
         for verdict in found:
             if _lasts(verdict, end_ns):
-                entry = self._ongoing(verdict, end_ns)
-                now[(entry.subject, entry.rule)] = entry
-        ended = {
-            (verdict.subject, verdict.rule): verdict
-            for verdict in found
-            if not _lasts(verdict, end_ns)
-        }
+                now[verdict.subject, verdict.rule] = self._ongoing(verdict, end_ns)
+            else:
+                over.append(verdict)
+        ended = {(verdict.subject, verdict.rule): verdict for verdict in over}
         for place, entry in self._now.items():
             if place not in now:
                 self._past.append(self._ended(entry, ended.get(place), end_ns))
         self._now = now
-        self._note_past(verdict for verdict in found if not _lasts(verdict, end_ns))
+        self._note_past(over)
         del self._past[:-MOST_PAST]
         return Standing(end_ns, tuple(now.values()), tuple(self._past))
 
@@ -331,12 +317,8 @@ class View:
             load=round(live.tally.load(now_ns), 4),
             frames=live.tally.frames,
             frame_errors=live.tally.failed,
-            inputs={name: series.values[-1] for name, series in recording.inputs.items()},
-            loads={
-                name: series.values[-1]
-                for name, series in recording.outputs.items()
-                if series.times
-            },
+            inputs=_latest(recording.inputs),
+            loads=_latest(recording.outputs),
             nodes={name: self._node(name) for name in live.vehicle.nodes},
             faults=[
                 Active(
