@@ -16,7 +16,7 @@ Frames that come out of a log instead of out of programs: what a session is hand
 from __future__ import annotations
 
 import sys
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Generic, Literal, NamedTuple, TypeVar
@@ -190,6 +190,18 @@ class Series(Generic[T]):
     def changes(self) -> list[tuple[int, T]]:
         """All changes as (instant, new value)."""
         return list(zip(self.times, self.values, strict=True))
+
+    def stretches(self, end_ns: int, from_ns: int | None = None) -> list[tuple[int, int, T]]:
+        """The stretches of one value as (from, to, value) up to the end; none before the first
+        value. With ``from_ns`` only those that end behind that instant.
+        """
+        times, values = self.times, self.values
+        high = bisect_left(times, end_ns)
+        low = 0 if from_ns is None else max(0, bisect_right(times, from_ns) - 1)
+        if low >= high:
+            return []
+        ends = [*times[low + 1 : high], end_ns]
+        return list(zip(times[low:high], ends, values[low:high], strict=True))
 
     def __eq__(self, other: object) -> bool:
         return (

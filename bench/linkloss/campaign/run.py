@@ -15,7 +15,6 @@ from linkloss.judge import Outcome, Verdict, judge
 from linkloss.judge.evidence import Evidence
 from linkloss.judge.flashing import mean_rate, whole_cycles
 from linkloss.judge.reported import judge_real
-from linkloss.judge.states import levels
 from linkloss.judge.verdict import Cause
 from linkloss.logs.recorded import read_document, recording_of
 from linkloss.problem import BadInput
@@ -138,7 +137,7 @@ def _wrong_at(
         rate = mean_rate(cycles)
         low, high = rule.per_minute if rule is not None else (60.0, 120.0)
         return None if low <= rate <= high else (entry.from_ns, f"flashing {rate:.0f} per minute")
-    for from_ns, to_ns, level in levels(actual, recording.end_ns + 1):
+    for from_ns, to_ns, level in actual.stretches(recording.end_ns + 1):
         inside = from_ns < max(entry.to_ns, entry.from_ns + 1) and to_ns > entry.from_ns
         if inside and ("on" if level > 0 else "off") != entry.state:
             return max(from_ns, entry.from_ns), "on" if level > 0 else "off"

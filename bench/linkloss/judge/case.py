@@ -326,10 +326,7 @@ def shown_states(levels: Series[float], cycle_ns: int, end_ns: int) -> Series[Va
     turn, never dark for a longest cycle, nor lit for one.
     """
     lit: list[tuple[int, int]] = []
-    changes = levels.changes()
-    for (at_ns, level), to_ns in zip(
-        changes, [*(at for at, _ in changes[1:]), end_ns], strict=True
-    ):
+    for at_ns, to_ns, level in levels.stretches(end_ns):
         if level <= 0:
             continue
         if lit and lit[-1][1] == at_ns:

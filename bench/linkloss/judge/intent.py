@@ -258,9 +258,7 @@ def _hysteresis(follows: Series[bool], until: Series[bool]) -> Series[bool]:
 
 def _spans(values: Series[bool], to_ns: int) -> list[tuple[int, int]]:
     """The spans in which a series is True, up to ``to_ns``."""
-    changes = values.changes()
-    ends = [at_ns for at_ns, _ in changes[1:]] + [to_ns]
-    return [(at, end) for (at, value), end in zip(changes, ends, strict=True) if value and at < end]
+    return [(from_ns, end_ns) for from_ns, end_ns, value in values.stretches(to_ns) if value]
 
 
 def _gated(

@@ -18,7 +18,7 @@ from linkloss.judge.case import Case
 from linkloss.judge.flashing import flash_runs, rises_of
 from linkloss.judge.loads import LoadView
 from linkloss.judge.news import rule_name
-from linkloss.judge.states import FLASH, ON, levels
+from linkloss.judge.states import FLASH, ON
 from linkloss.judge.uptimes import Uptime, merged
 from linkloss.judge.verdict import Cause, Outcome, Verdict, worst
 from linkloss.units import ns_in, show_duration
@@ -42,10 +42,9 @@ def _judge_rule(case: Case, view: LoadView, rule: NeverRule, index: int) -> Verd
     """
     called, node = rule_name(index), view.load.node
     seen_by = node if case.pins_at_fault else None
-    holds = case.condition(rule.when, seen_by, node).changes()
-    ends = [at_ns for at_ns, _ in holds[1:]] + [case.end_ns]
+    holds = case.condition(rule.when, seen_by, node)
     found = [Verdict(view.name, called, Outcome.NOT_EXERCISED)]
-    for (from_ns, value), to_ns in zip(holds, ends, strict=True):
+    for from_ns, to_ns, value in holds.stretches(case.end_ns):
         if value and to_ns > case.start_ns:
             found += _judge_span(case, view, called, rule, from_ns, to_ns)
     return worst(found)
@@ -64,7 +63,7 @@ def _judge_span(
     deadline_ns = waiting.until(from_ns, from_ns + rule.within, rule.within)
     tripped = list(view.sources.trips())
     inside: list[tuple[int, int]] = []
-    for start, end, level in levels(actual, to_ns, from_ns):
+    for start, end, level in actual.stretches(to_ns, from_ns):
         if (level > 0) != lit or end <= case.start_ns:
             continue
         if inside and inside[-1][1] == start:  # another level of the same state
@@ -113,7 +112,7 @@ def judge_darkness(case: Case, view: LoadView) -> list[Verdict]:
             continue
         dark = [
             (max(start, since_ns) if uptime.cause == "supply" else start, end)
-            for start, end, level in levels(actual, case.end_ns)
+            for start, end, level in actual.stretches(case.end_ns)
             if level <= 0 and end > since_ns and start < max(uptime.boot_end_ns, since_ns + 1)
         ]
         longest_ns, open_end = 0, False
@@ -180,7 +179,7 @@ def _judge_dark_span(
         return
     went_off, on_since = False, to_ns
     back_ns: int | None = None
-    for start_ns, _, level in levels(actual, case.end_ns, from_ns):
+    for start_ns, _, level in actual.stretches(case.end_ns, from_ns):
         if level <= 0 and start_ns <= deadline_ns:
             went_off, back_ns = True, None
         elif level > 0 and back_ns is None:

@@ -273,9 +273,8 @@ def _never(case: Case, load: LoadTable, rule: NeverRule, waiting: Waiting) -> So
     told = "local" if decides_alone(load) else "fresh"
     news = [News(False, BEFORE_NS, BEFORE_NS, told)]
     carriers = _carriers(case.vehicle, load, rule)
-    changes = case.condition(rule.when, node, load.node).changes()
-    ends = [at_ns for at_ns, _ in changes[1:]] + [case.end_ns]
-    for (at_ns, holds), to_ns in zip(changes, ends, strict=True):
+    holding = case.condition(rule.when, node, load.node)
+    for at_ns, to_ns, holds in holding.stretches(case.end_ns):
         if holds:
             until_ns = waiting.until(at_ns, _known_ns(case, load, carriers, to_ns) + load.latency)
             news.append(News(True, at_ns, until_ns, told, must=False))

@@ -12,7 +12,7 @@ from typing import NamedTuple
 from linkloss.judge.case import Case, off_the_bus
 from linkloss.judge.control import handed
 from linkloss.judge.evidence import Arrival, Link, Ticks
-from linkloss.judge.states import ANY, OFF, ON, Span, Stretch, at, levels, united, wrong
+from linkloss.judge.states import ANY, OFF, ON, Span, Stretch, at, united, wrong
 from linkloss.judge.uptimes import Uptime, merged, within, without
 from linkloss.judge.verdict import Cause, Outcome, Verdict, worst
 from linkloss.recording import FaultRecord
@@ -73,7 +73,7 @@ def _failure(
     calm_ns = _calm_ns(case, notice, load, repaired_ns, stuck_on=stuck_on)
     hidden = _unheard(case, notice, load)
     if stuck_on:  # a welded contact in front of a blown fuse lets nothing pass that could be seen
-        got = levels(case.recording.outputs[load], case.end_ns)
+        got = case.recording.outputs[load].stretches(case.end_ns)
         hidden += [(from_ns, to_ns) for from_ns, to_ns, level in got if level <= 0]
     cycle_ns = 0 if stuck_on else case.vehicle.loads[load].cycle_ns
     shown = _shows(case, load, fault.applied_ns, repaired_ns, stuck_on=stuck_on)
@@ -132,7 +132,7 @@ def _dead(case: Case, load: str) -> Iterator[tuple[int, int]]:
     """
     usual_ns = case.vehicle.loads[load].switching_ns
     for from_ns, to_ns in _shows(case, load, 0, case.end_ns, stuck_on=False):
-        for start_ns, end_ns, level in levels(case.recording.outputs[load], to_ns, from_ns):
+        for start_ns, end_ns, level in case.recording.outputs[load].stretches(to_ns, from_ns):
             start_ns = max(start_ns, from_ns)
             if level <= 0 and end_ns - start_ns > usual_ns:
                 yield start_ns, end_ns
@@ -151,7 +151,7 @@ def _shows(
     blind += [(hang.from_ns, hang.to_ns) for hang in history.hangs]
     blind += case.undersupplied(node)
     found: list[tuple[int, int]] = []
-    for start_ns, end_ns, level in levels(driven, to_ns, from_ns):
+    for start_ns, end_ns, level in driven.stretches(to_ns, from_ns):
         if (level > 0) != stuck_on:
             found += without(max(start_ns, from_ns), end_ns, blind)
     return found
@@ -369,9 +369,8 @@ def _sticks(case: Case, notice: NoticeTable, node: str, uptime: Uptime) -> Itera
     assert notice.stuck is not None
     assert notice.longest is not None
     rest = case.vehicle.inputs[notice.stuck].rest
-    changes = case.recording.seen[(notice.stuck, node)].changes()
-    ends = [at_ns for at_ns, _ in changes[1:]] + [case.end_ns]
-    for (at_ns, value), end_ns in zip(changes, ends, strict=True):
+    seen = case.recording.seen[(notice.stuck, node)]
+    for at_ns, end_ns, value in seen.stretches(case.end_ns):
         if value != rest and end_ns - at_ns > notice.longest:
             counted_ns = max(at_ns, uptime.boot_end_ns)
             must_ns = min(counted_ns + notice.longest + notice.within, end_ns)

@@ -21,7 +21,6 @@ from itertools import pairwise
 from math import isnan
 from typing import NamedTuple, Self
 
-from linkloss.recording import Series
 from linkloss.vehicle.load import BARELY_LIT_PERCENT
 
 State = str | float
@@ -107,22 +106,6 @@ def state_words(states: Iterable[State]) -> str:
 
 
 _ORDER = {OFF: 0, ON: 1, FLASH: 2}
-
-
-def levels(
-    series: Series[float], end_ns: int, from_ns: int | None = None
-) -> list[tuple[int, int, float]]:
-    """A level as stretches (from, to, level) up to the end; none before its first level. With
-    ``from_ns`` only those that end behind that instant.
-    """
-    times, values = series.times, series.values
-    high = bisect_left(times, end_ns)
-    low = 0 if from_ns is None else max(0, bisect_right(times, from_ns) - 1)
-    if low >= high:
-        return []
-    return list(
-        zip(times[low:high], [*times[low + 1 : high], end_ns], values[low:high], strict=True)
-    )
 
 
 def at(changes: Sequence[tuple[int, Shown]], at_ns: int) -> Shown:

@@ -19,7 +19,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from linkloss.judge.case import Case
-from linkloss.judge.states import levels
 from linkloss.judge.uptimes import merged, without
 from linkloss.judge.verdict import Cause, Outcome, Verdict, worst
 from linkloss.recording import Series
@@ -85,13 +84,13 @@ def _differences(case: Case, load: str) -> Iterator[Verdict]:
     cannot = _cannot(case, load)
     got = case.recording.outputs[load]
     softly_ns = 0 if table.electrical is None else table.electrical.soft_start
-    for from_ns, to_ns, level in levels(case.command(load), case.end_ns, case.start_ns):
+    for from_ns, to_ns, level in case.command(load).stretches(case.end_ns, case.start_ns):
         for start_ns, end_ns in without(from_ns + table.switching_ns, to_ns, cannot):
             # Behind an excuse, which has a latency more, the switch begins anew.
             full_ns = max(from_ns, start_ns - table.latency) + softly_ns
             wrong = [
                 (begin_ns, until_ns, shown)
-                for at_ns, until_ns, shown in levels(got, end_ns, start_ns)
+                for at_ns, until_ns, shown in got.stretches(end_ns, start_ns)
                 for begin_ns in _wrong_from(table, level, shown, max(at_ns, start_ns), full_ns)
                 if begin_ns < until_ns
             ]
@@ -233,7 +232,7 @@ def _dark(outputs: Series[float], from_ns: int, to_ns: int) -> list[tuple[int, i
 
 def _where(series: Series[float], from_ns: int, to_ns: int, *, lit: bool) -> list[tuple[int, int]]:
     found: list[tuple[int, int]] = []
-    for start_ns, end_ns, level in levels(series, to_ns, from_ns):
+    for start_ns, end_ns, level in series.stretches(to_ns, from_ns):
         if (level > 0) == lit:
             start_ns = max(start_ns, from_ns)
             if found and found[-1][1] == start_ns:

@@ -430,10 +430,8 @@ def _reports(trips: Series[str], end_ns: int) -> list[_Report]:
     trip was switched off between.
     """
     found: list[_Report] = []
-    changes = trips.changes()
-    ends = [*(at_ns for at_ns, _ in changes[1:]), end_ns]
     before = ""
-    for (at_ns, told), to_ns in zip(changes, ends, strict=True):
+    for at_ns, to_ns, told in trips.stretches(end_ns):
         latched_ns = at_ns if told == LATCHED else None
         if told and before and before != LATCHED:
             found[-1] = _Report(found[-1].at_ns, to_ns, latched_ns)

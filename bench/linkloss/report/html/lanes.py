@@ -23,7 +23,7 @@ from typing import NamedTuple
 from linkloss.bus import BusRecord
 from linkloss.judge.case import Case
 from linkloss.judge.loads import view_load
-from linkloss.judge.states import FLASH, OFF, levels
+from linkloss.judge.states import FLASH, OFF
 from linkloss.judge.states import state_words as load_states
 from linkloss.judge.walk import Segment
 from linkloss.recording import Recording
@@ -170,7 +170,7 @@ def voltage_lanes(recording: Recording) -> Iterator[Lane]:
         if not values or max(values) - min(values) < WORTH_SHOWING_V:
             continue
         top = next(scale for scale in TOP_V if max(values) <= scale)
-        told = levels(series, recording.end_ns)
+        told = series.stretches(recording.end_ns)
         yield Lane(
             "supply",
             f"{node}, 0 to {top:g} V",
@@ -211,10 +211,10 @@ def _loads(case: Case, chosen: frozenset[str], broken: frozenset[str]) -> Iterat
         yield Lane(
             "loads" if name in chosen else "other loads",
             name,
-            levels=levels(actual, recording.end_ns),
+            levels=actual.stretches(recording.end_ns),
             allowed=segments,
             wrong=[(breach.at_ns, breach.to_ns) for breach in walked.breaches],
-            values=_load_values(levels(actual, recording.end_ns), segments),
+            values=_load_values(actual.stretches(recording.end_ns), segments),
             mark="broken" if name in broken else "",
         )
 
