@@ -43,7 +43,8 @@ def _purpose(room: str) -> str:
     text = ast.get_docstring(ast.parse(file.read_text(encoding="utf-8")))
     assert text, f"{file} does not say what it is for"
     sentence = re.split(r"\.(?:\s|$)", " ".join(text.split("\n\n")[0].split()))[0]
-    return sentence[0].lower() + sentence[1:] if sentence[1].islower() else sentence
+    text = sentence.replace("``", "`")
+    return text if text[1].isupper() else text[0].lower() + text[1:]
 
 
 def vehicle_tables() -> Iterator[str]:

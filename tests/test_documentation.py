@@ -38,7 +38,7 @@ from linkloss.cli import app, main
 BLOCK = re.compile(r"^```(\w+)(?: (\S+))?\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 PAGES = pages()
 WITH_BLOCKS = [page for page in PAGES if BLOCK.search(page.read_text(encoding="utf-8"))]
-LONGEST = {"README.md": 8_000}
+LONGEST = {"README.md": 8_000, "DEVELOPERS.md": 10_000}
 """Bytes."""
 
 

@@ -1,7 +1,8 @@
-"""What a user is told when an input cannot be used: what, where, what was expected, what is near.
+"""What a user is told when an input cannot be used, and the exit codes.
 
-The person who reads these is building a car, not a Python program. No input leads to a traceback.
-Every command ends with one of the exit codes below.
+A problem says what is wrong, where, what was expected, and what is near. The person who
+reads it is building a car, not a Python program. No input leads to a traceback. Every command
+ends with one of the exit codes below.
 """
 
 from __future__ import annotations

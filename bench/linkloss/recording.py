@@ -1,6 +1,7 @@
-"""Everything that happened in a run, as time series: the only thing that the judge looks at.
+"""Everything that happened in a run, as time series.
 
-All instants are nanoseconds since the start of the run, all series are in order of time.
+The judge looks at nothing else. All instants are nanoseconds since the start of the
+run, all series are in order of time.
 
 What is outside of the bench and takes part on the bus: programs in other processes, and real
 nodes behind an adapter. What they did is noted with its virtual instant, so that a run with them

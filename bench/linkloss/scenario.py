@@ -1,4 +1,4 @@
-"""A story for the bench: a situation, a timeline of actions and faults, expectations.
+"""One scenario: a situation, a timeline of actions and faults, expectations.
 
 The clocks of the nodes in a scenario, as text: what each shows at its start, how wrong it runs.
 

@@ -1,4 +1,4 @@
-"""Where the files lie that come with the package: inside an installation, or in a checkout."""
+"""Where shipped files lie, inside an installation or in a checkout."""
 
 from __future__ import annotations
 

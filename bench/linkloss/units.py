@@ -1,7 +1,8 @@
-"""Quantities as users write them, ``"250 ms"``, and the plain numbers that the bench works with.
+"""Quantities with their units, and the plain numbers that the bench works with.
 
-Durations become whole nanoseconds, bit rates whole bits per second, everything else a float in
-the base unit of its kind. A number without a unit is a mistake: 250 of what?
+Users write ``"250 ms"``. Durations become whole nanoseconds, bit rates whole bits per
+second, everything else a float in the base unit of its kind. A number without a unit is a
+mistake: 250 of what?
 """
 
 from __future__ import annotations

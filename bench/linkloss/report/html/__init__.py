@@ -6,9 +6,21 @@ sections.py  what a page rests on, the table of fuses, what each load is to do
 broken.py    what broke, grouped by the case that shows it
 scene.py     one run looked at closely: picture, frames, bus
 lanes.py     what a run did, as lanes over time, and their drawing
-render.py    a page as text
+render.py    a page as text, with jinja2
 
 page.html, parts.html, style.css and page.js are the templates, the look, and the zooming.
+Nothing outside the templates knows of HTML; no text from a file is trusted.
+
+A check keeps verdicts and no recordings, so the short scenarios of its findings (or, where none
+were looked for, the cases behind them) run again, each in a process of its own, and the page
+says so when one does not show the same. Lanes become SVG paths once, in units of 10 us. Zooming
+only moves the window of the drawing, so a page is complete without its script. The look is ours:
+sections hang on a twisted pair; cells are fuses that hold, are blown, or are missing from their
+holders. A state is never told by colour alone.
+
+What else has a recording to show calls ``write_run_page(result, path, parts=[...])``; what has
+none, such as an analysis, ``write_page(plain_page(title, verdict, state="kept", parts=[...]),
+path)``.
 """
 
 from linkloss.report.html.pages import (
