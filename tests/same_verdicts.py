@@ -80,8 +80,11 @@ def main(what: str, seed: int = 0) -> None:
 
             check(load_vehicle(ROOT / "scenarios" / "wren" / "vehicle.toml"), seed=seed)
         else:
+            import demo_cases
+
+            demo_cases.WHOLE = True
             quiet = ["-W", "ignore::pytest.PytestAssertRewriteWarning"]  # the plug-in is loaded
-            plain = ["-q", "-p", "no:cacheprovider", "-n0", *quiet]
+            plain = ["-q", "-p", "no:cacheprovider", "-n0", "-m", "", *quiet]
             pytest.main([*plain, str(ROOT / "tests" / "wrong")])
         notes.seek(0)
         lines = sorted(notes.read().decode().splitlines(keepends=True))

@@ -16,18 +16,17 @@ from dataclasses import replace
 from pathlib import Path
 from random import Random
 
+import demo_cases
 import pytest
+from demo_cases import wren_planned
 from stl_cycle import CycleBench, expressible_message
 from stl_formulas import expressible
 from stl_pairs import Bench, spread
 from stl_signals import database
 
-from linkloss.campaign.plan import plan
 from linkloss.session import simulate
-from linkloss.vehicle.loading import load_vehicle
 
 ROOT = Path(__file__).parents[2]
-WREN = ROOT / "scenarios" / "wren" / "vehicle.toml"
 DBC = ROOT / "dbc" / "wren.dbc"
 MS = 1_000_000
 
@@ -71,13 +70,13 @@ DEMANDS = [
 
 @pytest.fixture(scope="module")
 def wren():
-    return load_vehicle(WREN)
+    return demo_cases.wren()
 
 
 @pytest.fixture(scope="module")
-def cases(wren):
+def cases():
     """The plan without its soaks: rtamt's time grows with the square of a run's length."""
-    return [case for case in plan(wren) if case.lasts_ns < 20_000 * MS]
+    return [case for case in wren_planned("full").cases if case.lasts_ns < 20_000 * MS]
 
 
 @pytest.fixture(scope="module")

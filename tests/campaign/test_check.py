@@ -27,10 +27,17 @@ TINY = ROOT / "tests" / "report" / "tiny" / "vehicle.toml"
 
 CHOICES = {
     "quick": {"depth": "quick"},
+    "some": {"depth": "full", "only": ("none", "cut", "bus_off", "hang", "noise", "reset")},
     "full": {"depth": "full"},
     "pairs": {"depth": "pairs", "only": ("unplug+reset", "drop+hang", "reset+flood")},
     "hunt": {"depth": "hunt", "cases": BATCH + 20},
 }
+
+
+def choices(*names, slow=()):
+    """Tests with some of them, those that take long in the long run."""
+    later = [pytest.param(name, marks=pytest.mark.slow) for name in slow]
+    return pytest.mark.parametrize("depth", [*names, *later])
 
 
 @cache
@@ -46,7 +53,7 @@ def checked(path, *, resume=False, **choice):
     return path.read_bytes(), check_json(report)
 
 
-@pytest.mark.parametrize("depth", CHOICES)
+@choices("some", "pairs", "hunt", slow=["quick", "full"])
 def test_the_result_files_depend_neither_on_workers_nor_on_branching(tmp_path, monkeypatch, depth):
     choice = CHOICES[depth]
     first = checked(tmp_path / "one", jobs=1, branch=False, **choice)
@@ -55,13 +62,13 @@ def test_the_result_files_depend_neither_on_workers_nor_on_branching(tmp_path, m
     assert first[0].count(b"\n") > 20
 
 
-@pytest.mark.parametrize("depth", ["pairs", "hunt"])
+@choices("pairs", "hunt")
 def test_another_seed_gives_other_result_files(tmp_path, depth):
     one = checked(tmp_path / "one", seed=1, **CHOICES[depth])
     assert checked(tmp_path / "two", seed=2, **CHOICES[depth])[0] != one[0]
 
 
-@pytest.mark.parametrize("depth", ["full", "hunt"])
+@choices("some", "hunt", slow=["full"])
 def test_a_check_that_was_cut_short_goes_on_to_the_same_files(tmp_path, depth):
     whole = checked(tmp_path / "whole", **CHOICES[depth])
     lines = whole[0].splitlines(keepends=True)
@@ -169,14 +176,16 @@ def test_a_program_with_threads_does_not_branch_and_says_why():
     assert apart(os.getpid, 10) != os.getpid()
 
 
-def test_with_threads_the_results_are_the_same(tmp_path):
-    alone = checked(tmp_path / "alone", depth="quick", jobs=1)
+@choices("some", slow=["quick"])
+def test_with_threads_the_results_are_the_same(tmp_path, depth):
+    choice = CHOICES[depth]
+    alone = checked(tmp_path / "alone", jobs=1, **choice)
     stop = threading.Event()
     thread = threading.Thread(target=stop.wait)
     thread.start()
     try:
-        assert checked(tmp_path / "among", depth="quick", jobs=1) == alone
-        assert checked(tmp_path / "spawned", depth="quick", jobs=2) == alone
+        assert checked(tmp_path / "among", jobs=1, **choice) == alone
+        assert checked(tmp_path / "spawned", jobs=2, **choice) == alone
     finally:
         stop.set()
         thread.join()

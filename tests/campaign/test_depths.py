@@ -13,6 +13,7 @@ from pathlib import Path
 from random import Random
 
 import pytest
+from demo_cases import wren, wren_planned
 from hypothesis import given
 from hypothesis import strategies as st
 from planted import LAMPS, ConfusedRear, can_confuse
@@ -28,7 +29,6 @@ from linkloss.campaign.cases import (
 from linkloss.campaign.depth import planned
 from linkloss.campaign.pairs import CONSECUTIVE, OVERLAPPING, extended, met, pairwise, plan_pairs
 from linkloss.campaign.placed import is_electrical
-from linkloss.campaign.plan import plan
 from linkloss.campaign.rotation import key_of
 from linkloss.campaign.run import run_case
 from linkloss.campaign.selection import case_named
@@ -39,12 +39,6 @@ from linkloss.vehicle.loading import load_vehicle
 MS = 1_000_000
 ROOT = Path(__file__).parents[2]
 TINY = ROOT / "tests" / "report" / "tiny" / "vehicle.toml"
-WREN = ROOT / "scenarios" / "wren" / "vehicle.toml"
-
-
-@cache
-def wren():
-    return load_vehicle(WREN)
 
 
 @cache
@@ -52,9 +46,7 @@ def tiny():
     return load_vehicle(TINY)
 
 
-@cache
-def depth(name, seed=0):
-    return planned(wren(), name, seed)
+depth = wren_planned
 
 
 def told(cases):
@@ -117,9 +109,8 @@ def test_quick_is_a_few_hundred_cases_of_the_full_check_unchanged():
     quick, full = depth("quick").cases, {case.name: case for case in depth("full").cases}
     assert 250 <= len(quick) <= 520
     assert told(quick) == told([full[case.name] for case in quick])
-    assert [case.name for case in quick] == [
-        case.name for case in full.values() if case.name in {case.name for case in quick}
-    ]
+    chosen = {case.name for case in quick}
+    assert [case.name for case in quick] == [name for name in full if name in chosen]
 
 
 def test_quick_runs_every_situation_without_a_fault():
@@ -326,11 +317,12 @@ def test_a_failure_that_takes_two_faults_and_an_action_is_found_among_the_pairs(
 
 def test_the_same_failure_is_not_found_by_any_single_fault():
     vehicle = replace(wren(), programs={**wren().programs, "rear": ConfusedRear})
-    for case in plan(vehicle):
+    for case in depth("full").cases:
         labels = [timed.fault.label() for timed in case.faults]
         alone = case.situation == "night_drive" and not is_electrical(case)
         if alone and can_confuse(labels):
-            broken = [verdict for verdict in run_case(case).verdicts if verdict.broken]
+            made = replace(case, vehicle=vehicle)
+            broken = [verdict for verdict in run_case(made).verdicts if verdict.broken]
             assert broken == [], case.name
 
 
@@ -371,7 +363,7 @@ def test_the_space_counts_what_there_is_and_what_was_chosen():
     assert space.faults == len(faults) + len(wiring_instances(wren())) + len(electrical)
     assert space.kinds == len(catalogue())
     assert space.pairs == len(faults) ** 2 * actions
-    assert space.singles == len(plan(wren()))
+    assert space.singles == len(depth("full").cases)
     assert space.chosen == len(depth("pairs").cases)
 
 

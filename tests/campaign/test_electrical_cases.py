@@ -5,24 +5,17 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import replace
 from functools import cache
-from pathlib import Path
+
+from demo_cases import wren, wren_planned
 
 from linkloss.campaign.cases import CaseMaker, electrical_instances, instances
 from linkloss.campaign.depth import planned
 from linkloss.campaign.placed import is_electrical
-from linkloss.campaign.plan import plan
 from linkloss.campaign.selection import case_named
 from linkloss.campaign.traits import Traits
 from linkloss.faults.catalogue import catalogue
-from linkloss.vehicle.loading import load_vehicle
 
 MS = 1_000_000
-WREN = Path(__file__).parents[2] / "scenarios" / "wren" / "vehicle.toml"
-
-
-@cache
-def wren():
-    return load_vehicle(WREN)
 
 
 @cache
@@ -39,8 +32,13 @@ def ideal():
 
 
 @cache
+def ideal_planned():
+    return planned(ideal(), "full")
+
+
+@cache
 def cases():
-    return [case for case in plan(wren()) if is_electrical(case)]
+    return [case for case in wren_planned("full").cases if is_electrical(case)]
 
 
 def test_every_electrical_fault_is_tried_and_within_bounds():
@@ -53,17 +51,17 @@ def test_every_electrical_fault_is_tried_and_within_bounds():
 
 
 def test_a_car_on_an_ideal_supply_has_the_same_other_cases_and_no_electrical_one():
-    others = [case.name for case in plan(wren()) if not is_electrical(case)]
-    assert [case.name for case in plan(ideal())] == others
+    others = [case.name for case in wren_planned("full").cases if not is_electrical(case)]
+    assert [case.name for case in ideal_planned().cases] == others
     assert electrical_instances(ideal()) == []
     assert instances(ideal()) == instances(wren())
 
 
 def test_the_report_says_what_an_ideal_supply_leaves_out():
-    (said,) = [text for text in planned(ideal(), "full").space.left_out if "'supply'" in text]
+    (said,) = [text for text in ideal_planned().space.left_out if "'supply'" in text]
     assert "no fault of supply, fuses, leads or relays was tried" in said
     assert "'back' and 'neighbours'" in said
-    told = planned(wren(), "full").space.left_out
+    told = wren_planned("full").space.left_out
     assert any("What hardware cannot do is nobody's fault" in text for text in told)
     assert not any("'supply'" in text for text in told)
 
@@ -106,7 +104,7 @@ def test_an_electrical_case_is_made_again_from_its_name():
 
 def test_a_quick_check_shorts_a_load_of_each_node_while_another_of_its_loads_is_on():
     traits = Traits(CaseMaker(wren()))
-    shorts = [case for case in planned(wren(), "quick").cases if case.kinds == "load_short"]
+    shorts = [case for case in wren_planned("quick").cases if case.kinds == "load_short"]
     nodes = [wren().loads[case.faults[0].fault.load].node for case in shorts]
     assert sorted(nodes) == ["engine", "front", "rear"]
     for case in shorts:

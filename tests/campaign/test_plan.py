@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from demo_cases import wren, wren_planned
 
 from linkloss.campaign.check import check
 from linkloss.campaign.plan import NO_FAULT, SOAK, plan, spans
@@ -18,12 +19,17 @@ from linkloss.vehicle.tables import Action, SituationTable
 MS = 1_000_000
 ROOT = Path(__file__).parents[2]
 TINY = ROOT / "tests" / "report" / "tiny" / "vehicle.toml"
-WREN = ROOT / "scenarios" / "wren" / "vehicle.toml"
 
 
-@pytest.fixture(scope="module", params=[TINY, WREN], ids=["tiny", "wren"])
+@pytest.fixture(scope="module", params=["tiny", "wren"])
 def vehicle(request):
-    return load_vehicle(request.param)
+    return wren() if request.param == "wren" else load_vehicle(TINY)
+
+
+@pytest.fixture(scope="module")
+def cases(vehicle):
+    """The plan of the vehicle, once for all tests here."""
+    return wren_planned("full").cases if vehicle is wren() else plan(vehicle)
 
 
 @pytest.fixture(scope="module")
@@ -31,10 +37,25 @@ def tiny():
     return load_vehicle(TINY)
 
 
+SOME = ("none", "cut", "bus_off", "noise", "reset", "unplug+reset", "soak")
+
+
+@pytest.fixture(
+    scope="module",
+    params=[
+        pytest.param(SOME, id="some"),
+        pytest.param(None, id="all", marks=pytest.mark.slow),
+    ],
+)
+def only(request):
+    """The kinds of faults of which the tiny car is checked; None is all."""
+    return request.param
+
+
 @pytest.fixture(scope="module")
-def report(tiny):
-    """The whole check of the tiny car, once for all tests here."""
-    return check(tiny, jobs=1)
+def report(tiny, only):
+    """A check of the tiny car, once for all tests here."""
+    return check(tiny, only=only, jobs=1)
 
 
 def with_situations(vehicle, **situations):
@@ -42,8 +63,7 @@ def with_situations(vehicle, **situations):
     return replace(vehicle, file=file)
 
 
-def test_every_situation_has_one_case_without_a_fault_and_it_comes_first(vehicle):
-    cases = plan(vehicle)
+def test_every_situation_has_one_case_without_a_fault_and_it_comes_first(vehicle, cases):
     for name, table in vehicle.situations.items():
         own = [case for case in cases if case.situation == name and not case.counted_as]
         assert own[0].name == f"{name}/{NO_FAULT}"
@@ -51,32 +71,32 @@ def test_every_situation_has_one_case_without_a_fault_and_it_comes_first(vehicle
         assert [case.faults for case in own].count(()) == 1
 
 
-def test_cases_stand_situation_by_situation_in_the_order_of_the_file(vehicle):
-    order = list(dict.fromkeys(case.situation for case in plan(vehicle)))
+def test_cases_stand_situation_by_situation_in_the_order_of_the_file(vehicle, cases):
+    order = list(dict.fromkeys(case.situation for case in cases))
     assert order == list(vehicle.situations)
 
 
-def test_every_instance_of_every_fault_of_the_catalogue_is_tried(vehicle):
-    tried = {timed.fault for case in plan(vehicle) for timed in case.faults}
+def test_every_instance_of_every_fault_of_the_catalogue_is_tried(vehicle, cases):
+    tried = {timed.fault for case in cases for timed in case.faults}
     for kind, form in catalogue().items():
         for fault in (*form.every(vehicle), *form.of_wiring(vehicle)):
             assert fault in tried, (kind, fault)
 
 
-def test_names_of_cases_are_unique(vehicle):
-    names = [case.name for case in plan(vehicle)]
+def test_names_of_cases_are_unique(cases):
+    names = [case.name for case in cases]
     assert len(set(names)) == len(names)
 
 
-def test_a_plan_is_the_same_every_time(vehicle):
+def test_a_plan_is_the_same_every_time(vehicle, cases):
     assert [(c.name, c.faults, c.lasts_ns) for c in plan(vehicle)] == [
-        (c.name, c.faults, c.lasts_ns) for c in plan(vehicle)
+        (c.name, c.faults, c.lasts_ns) for c in cases
     ]
 
 
-def test_every_fault_begins_within_the_case_and_leaves_time_to_recover(vehicle):
+def test_every_fault_begins_within_the_case_and_leaves_time_to_recover(vehicle, cases):
     recovery_ns = spans(vehicle).recovery
-    for case in plan(vehicle):
+    for case in cases:
         for timed in case.faults:
             assert timed.at_ns >= 0
             assert timed.until_ns is None or timed.until_ns > timed.at_ns
@@ -91,21 +111,21 @@ def test_an_outage_is_longer_than_every_fail_safe_deadline(vehicle):
             assert took.brief < load.stale_after
 
 
-def test_a_node_that_is_unplugged_and_reset_at_once_is_tried(vehicle):
-    both = [case for case in plan(vehicle) if case.kinds == "unplug+reset"]
+def test_a_node_that_is_unplugged_and_reset_at_once_is_tried(vehicle, cases):
+    both = [case for case in cases if case.kinds == "unplug+reset"]
     assert {fault.fault.node for case in both for fault in case.faults} <= set(vehicle.nodes)
     assert both
     for case in both:
         assert len({timed.fault.node for timed in case.faults}) == 1
 
 
-def test_a_stuck_input_that_must_be_noticed_is_stuck_for_long_enough(vehicle):
+def test_a_stuck_input_that_must_be_noticed_is_stuck_for_long_enough(vehicle, cases):
     for notice in vehicle.notices.values():
         if notice.stuck is None:
             continue
         longest = max(
             timed.until_ns - timed.at_ns
-            for case in plan(vehicle)
+            for case in cases
             for timed in case.faults
             if timed.fault.kind == "stuck" and timed.fault.input == notice.stuck
         )
@@ -139,15 +159,16 @@ def test_the_seed_reaches_every_case(tiny):
     assert {case.seed for case in plan(tiny, 5)} == {5}
 
 
-def test_a_check_runs_every_case_of_the_plan_in_its_order(tiny, report):
-    assert [case.name for case in report.cases] == [case.name for case in plan(tiny)]
-    assert report.planned == len(report.cases)
-    assert report.simulated_ns == sum(case.lasts_ns for case in plan(tiny))
+def test_a_check_runs_every_case_of_the_plan_in_its_order(tiny, report, only):
+    cases = [case for case in plan(tiny) if only is None or case.kinds in only]
+    assert [case.name for case in report.cases] == [case.name for case in cases]
+    assert report.planned == len(report.cases) > 20
+    assert report.simulated_ns == sum(case.lasts_ns for case in cases)
 
 
 @pytest.mark.parametrize("jobs, branch", [(2, True), (1, False), (2, False)])
-def test_a_report_does_not_depend_on_processes_and_branching(tiny, report, jobs, branch):
-    other = check(tiny, jobs=jobs, branch=branch)
+def test_a_report_does_not_depend_on_processes_and_branching(tiny, report, only, jobs, branch):
+    other = check(tiny, only=only, jobs=jobs, branch=branch)
     assert list(other.cases) == list(report.cases)
     assert other.rules == report.rules
     assert other.findings == report.findings

@@ -213,6 +213,7 @@ def test_a_check_that_kept_everything_has_no_stories():
     assert found.causes == 0
 
 
+@pytest.mark.slow  # test_depths.py finds it among the pairs, test_shrink.py shrinks it
 def test_what_takes_two_faults_in_order_is_found_by_pairs_and_told_with_just_these():
     """The rear node is reset while its cable is out and the lights were switched meanwhile."""
     report = check(

@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import demo_cases
 import pytest
+from demo_cases import wren_planned
 
-from linkloss.campaign.depth import left_unjudged, planned
+from linkloss.campaign.depth import left_unjudged
 from linkloss.campaign.plan import SOAK
 from linkloss.campaign.rotation import ROLL_OVERS
 from linkloss.judge import Unjudged
@@ -18,9 +20,9 @@ from linkloss.vehicle.tables import UnjudgedTable
 ROOT = Path(__file__).parents[2]
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture
 def wren():
-    return load_vehicle(ROOT / "scenarios" / "wren" / "vehicle.toml")
+    return demo_cases.wren()
 
 
 def changed(vehicle, **fields):
@@ -66,7 +68,7 @@ def test_an_entry_that_excuses_nothing_is_told_with_the_nearest_name(wren):
 
 
 def test_a_roll_over_that_no_case_reaches_is_named(wren):
-    cases = planned(wren, "quick").cases
+    cases = wren_planned("quick").cases
     assert left_unjudged(wren, (), cases) == left_unjudged(wren)
     short = [case for case in cases if case.counted_as != SOAK]
     still = [replace(case, clocks={**case.clocks, "rear": 0}) for case in short]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from c_cars import c_car
 from c_life import firmware
+from demo_cases import narrow
 from life_car import run
 
 from linkloss.campaign.check import check
@@ -38,9 +39,9 @@ def test_a_check_adds_up_what_its_processes_ran(tmp_path):
     with counting() as folder:
         vehicle = c_car(tmp_path, build=BuildOptions(coverage=folder))
         program = [vehicle.programs["rear"].path]
-        check(vehicle, only=["none"], situations=["parked"], jobs=1)
+        check(vehicle, case="parked/none", jobs=1)
         (few,) = lines_run(folder, program)
-        check(vehicle, only=["none", "bus_off"], situations=["turning"], jobs=1)
+        narrow(vehicle, ["none", "bus_off"], ["turning"], "rear")
         (more,) = lines_run(folder, program)
     assert set(few.ran) < set(more.ran)
     assert few.file.endswith("rear.c")

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 from c_cars import REAR_C, ROOT, c_car
+from demo_cases import narrow
 from wrong_variants import DELAY, ROLL_OVER, START_DOG
 
 from linkloss.campaign.check import check
@@ -52,11 +53,15 @@ def told(report):
     ]
 
 
+EVERY = [pytest.param(4, id="some"), pytest.param(1, id="all", marks=pytest.mark.slow)]
+
+
+@pytest.mark.parametrize("every", EVERY)
 @pytest.mark.parametrize("name", RIGHT)
-def test_a_right_node_is_not_called_wrong(tmp_path, name):
+def test_a_right_node_is_not_called_wrong(tmp_path, name, every):
     vehicle = car_of(name, tmp_path)
     _, _, kinds, situations = RIGHT[name]
-    report = check(vehicle, only=kinds, situations=situations, jobs=1)
+    report = narrow(vehicle, kinds, situations, every=every)
     assert told(report) == []
     kept = {v.subject for case in report.cases for v in case.verdicts if v.outcome is Outcome.KEPT}
     assert kept & {key for key, load in vehicle.loads.items() if load.node == "rear"}

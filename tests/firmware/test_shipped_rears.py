@@ -5,14 +5,16 @@ car with it breaks no rule, and puts every rule to the test.
 from __future__ import annotations
 
 import importlib.util
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
 import pytest
 from c_cars import PINS, ROOT, rear_in_c
+from demo_cases import some_cases
 
 from linkloss.campaign.check import check
-from linkloss.campaign.selection import CheckRequest
+from linkloss.judge import judge
 from linkloss.session import simulate
 from linkloss.vehicle.loading import load_vehicle
 
@@ -56,7 +58,11 @@ def shipped(kind: str, folder: Path) -> Path:
     return path
 
 
-@pytest.mark.parametrize("kind", ["c", "sketch", "script"])
+KINDS = pytest.mark.parametrize("kind", ["c", "sketch", "script"])
+
+
+@pytest.mark.slow
+@KINDS
 def test_a_shipped_program_passes_the_whole_quick_check(tmp_path, kind):
     if kind == "script" and importlib.util.find_spec("greenlet") is None:
         pytest.skip("greenlet is not installed")
@@ -70,15 +76,20 @@ def test_a_shipped_program_passes_the_whole_quick_check(tmp_path, kind):
 SEEN = ["none", "bus_off", "reset", "hang"]
 
 
-@pytest.mark.parametrize("kind", ["c", "sketch", "script"])
-def test_a_shipped_program_sends_its_life_sign_in_time_and_nothing_else(tmp_path, kind):
+@KINDS
+@pytest.mark.parametrize("situation", ["braking", "night_drive"])
+def test_a_shipped_program_keeps_its_rules_and_sends_its_life_sign_in_time_and_nothing_else(
+    tmp_path, kind, situation
+):
+    """In some cases of the quick check, for each kind of fault at itself the first."""
     if kind == "script" and importlib.util.find_spec("greenlet") is None:
         pytest.skip("greenlet is not installed")
-    path = shipped(kind, tmp_path)
-    vehicle = load_vehicle(path)
-    cases = CheckRequest(path, depth="quick", only=SEEN, situations=("night_drive",)).cases(vehicle)
-    for scenario in [case for case in cases if not case.faults or "rear" in case.name]:
+    vehicle = load_vehicle(shipped(kind, tmp_path))
+    cases = {case.kinds: case for case in reversed(some_cases(SEEN, [situation], "rear"))}
+    for planned in cases.values():
+        scenario = replace(planned, vehicle=vehicle)
         recording = simulate(scenario)
+        assert [str(each) for each in judge(vehicle, recording) if each.broken] == []
         starts = [c.at_ns for c in recording.nodes["rear"] if c.state == "running"]
         sent = [r for r in recording.frames if r.sender == "rear" and r.error is None]
         assert {record.frame.identifier for record in sent} == {0x202}

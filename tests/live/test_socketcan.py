@@ -27,6 +27,7 @@ pytestmark = [
 ]
 
 
+@pytest.mark.slow  # a kernel in user mode is started for it
 def test_a_program_on_vcan0_takes_part(tmp_path):
     init = tmp_path / "init"
     init.write_text(f"#!{sys.executable}\n{INIT.read_text(encoding='utf-8')}")

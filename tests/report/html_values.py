@@ -8,11 +8,11 @@ from functools import cache
 from html.parser import HTMLParser
 from pathlib import Path
 
-from linkloss.campaign.check import check
+from demo_cases import narrow, wren
+
 from linkloss.campaign.result import CheckReport
 from linkloss.judge import Outcome
-from linkloss.shipped import demo_vehicle
-from linkloss.vehicle.loading import Vehicle, load_vehicle
+from linkloss.vehicle.loading import Vehicle
 
 HOSTILE = (
     "</script><script>document.title='taken'</script>",
@@ -40,21 +40,19 @@ def forgetful(vehicle: Vehicle) -> Vehicle:
 @cache
 def failing_wren() -> CheckReport:
     """A short check in which the tail lamps go dark."""
-    vehicle = forgetful(load_vehicle(demo_vehicle()))
-    return check(vehicle, only=["none", "unplug"], situations=["night_drive"], jobs=1)
+    return narrow(forgetful(wren()), ["none", "unplug"], ["night_drive"], "dash")
 
 
 @cache
 def passing_wren() -> CheckReport:
     """A short check, with the rules declared that it puts to the test."""
-    vehicle = load_vehicle(demo_vehicle())
-    report = check(vehicle, only=["none", "cut"], situations=["night_drive"], jobs=1)
+    report = narrow(wren(), ["none", "cut"], ["night_drive"])
     tested = [
         (entry.subject, entry.rule)
         for entry in report.rules
         if entry.verdict.outcome is Outcome.KEPT
     ]
-    return CheckReport(vehicle, 0, tuple(tested), tuple(report.cases))
+    return CheckReport(wren(), 0, tuple(tested), tuple(report.cases))
 
 
 class Outline(HTMLParser):

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import pytest
+from demo_cases import narrow
 from fd_car import fd_car
 
 from linkloss.bus.frame import FdFrame
-from linkloss.campaign.check import check
 from linkloss.logs.describe import describe
 from linkloss.logs.drive import Drive, Selection
 from linkloss.report.export import write_log
@@ -40,7 +40,7 @@ def test_every_frame_is_a_can_fd_frame_and_switches(car):
 
 
 def test_the_car_keeps_its_rules(car):
-    report = check(car, only=["none", "cut", "corrupt"], situations=["night_drive"], jobs=1)
+    report = narrow(car, ["none", "cut", "corrupt"], ["night_drive"], "LampRequest")
     assert report.findings == ()
 
 

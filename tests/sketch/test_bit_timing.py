@@ -33,7 +33,7 @@ def script_car(folder, timing):
 
 
 def crashes(car):
-    report = check(car, only=["none"], situations=["parked"], jobs=1)
+    report = check(car, case="parked/none", jobs=1)
     return [
         finding.verdict.text
         for finding in report.findings

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from demo_cases import narrow
 from script_cars import ROOT, wren_with_rear
 
-from linkloss.campaign.check import check
 from linkloss.judge import Outcome
 
 REAR = ROOT / "nodes" / "firmware" / "rear_sketch.ino"
@@ -31,7 +31,7 @@ crash = 19
 
 def test_the_sketch_obeys_every_rule_of_its_loads_that_is_put_to_the_test(tmp_path):
     car = wren_with_rear(tmp_path, f'c = ["{REAR.as_posix()}"]', PINS)
-    report = check(car, situations=["turning"], only=["none", "reset", "bus_off"], jobs=1)
+    report = narrow(car, ["none", "reset", "bus_off"], ["turning"], "rear")
     assert [finding.case.name for finding in report.findings] == []
     kept = {
         verdict.subject

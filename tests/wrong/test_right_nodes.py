@@ -63,10 +63,14 @@ def settled(vehicle):
     return replace(vehicle, file=vehicle.file.model_copy(update={"inputs": inputs}))
 
 
+EVERY = [pytest.param(4, id="some"), pytest.param(1, id="all", marks=pytest.mark.slow)]
+
+
+@pytest.mark.parametrize("every", EVERY)
 @pytest.mark.parametrize("node, program, hardware, kinds, situations", RIGHT, ids=IDS)
-def test_a_right_node_is_not_called_wrong(node, program, hardware, kinds, situations):
+def test_a_right_node_is_not_called_wrong(node, program, hardware, kinds, situations, every):
     vehicle = settled(car({node: program}, hardware, DECLARED.get(program.__name__)))
-    report = narrow(vehicle, kinds, situations)
+    report = narrow(vehicle, kinds, situations, every=every)
     assert told(report) == []
     own = {name for name, load in vehicle.loads.items() if load.node == node}
     own |= {name for name in vehicle.requests if vehicle.sender(name.partition(".")[0]) == node}

@@ -23,7 +23,7 @@ import wrong_supply as supply
 import wrong_timeouts as timeouts
 import wrong_transmit as transmit
 from base_power import HomeFront, HomeRear
-from demo_cases import WREN, narrow, wren
+from demo_cases import WREN, narrow, some_cases, wren
 from odd_gauge import OddGauge
 from wrong_cars import Wrong, car
 
@@ -88,7 +88,7 @@ WRONG = [
     ),
     Wrong(
         transmit.OldFramesWait, "dash", "unplug", "night_drive", "LampRequest.MainBeam",
-        "control", "asked for off with content 1.4",
+        "control", "asked for off with content 1.4", at="dash",
     ),
     Wrong(
         senders.EveryThreeMs, "dash", "none", "night_drive", "LampRequest", "cycle",
@@ -207,7 +207,7 @@ WRONG = [
     ),
     Wrong(
         reset.RestoresStarter, "engine", "reset", "cranking", "starter", "reset",
-        "went on without cause",
+        "went on without cause", at="engine",
     ),
     Wrong(
         reset.NoWatchdog, "rear", "hang", "braking", "brake_lamps", "stopped",
@@ -289,15 +289,15 @@ WRONG = [
     ),
     Wrong(
         starter.CranksOn, "engine", "unplug", "false_start", "starter", "stale",
-        "was on instead of off",
+        "was on instead of off", at="engine",
     ),
     Wrong(
         starter.NoLockOut, "engine", "reset", "cranking", "starter", "fresh",
-        "went on without cause",
+        "went on without cause", at="engine",
     ),
     Wrong(
         starter.CranksRunningEngine, "engine", "impostor", "cranking", "starter", "never",
-        "was on while engine_speed > 500",
+        "was on while engine_speed > 500", at="StartRequest",
     ),
     Wrong(
         reset.PinsHighAtBoot, "engine", "brown_out", "cranking", "starter", "reset",
@@ -474,7 +474,7 @@ def test_a_never_rule_excuses_no_other(program, never, catches):
     vehicle = with_load(car({"rear": program}), "fuel_pump", never=never)
     update = {"situations": {"stalls": STALLS}}
     vehicle = replace(vehicle, file=vehicle.file.model_copy(update=update))
-    broken = found(check(vehicle, only=["none"], jobs=1))
+    broken = found(check(vehicle, case="stalls/none", jobs=1))
     late = program is commands.PumpRunsOn
     assert (("fuel_pump", "fresh") in broken) is late
     assert late or not broken
@@ -487,7 +487,8 @@ def test_a_never_rule_excuses_no_other(program, never, catches):
 @pytest.mark.parametrize("program", [flash.TwoPhases, HomeFront])
 def test_hazards_on_top_of_an_indicator_need_a_situation_of_their_own(program, catches):
     vehicle = car({"front": program})
-    report = check(replace(vehicle, file=hazards_over_indicator(vehicle)), only=["none"], jobs=1)
+    vehicle = replace(vehicle, file=hazards_over_indicator(vehicle))
+    report = check(vehicle, case="both/none", jobs=1)
     row = ("indicator_front_right", "in step")
     out_of_step = found(report).get(row)
     assert (out_of_step is not None) is (program is flash.TwoPhases), sorted(found(report))
@@ -505,9 +506,10 @@ def test_the_command_line_finds_a_wrong_node_in_a_file(tmp_path):
     after = after.replace('python = "linkloss_nodes.power:PowerNode"', place, 1)
     vehicle = tmp_path / "vehicle.toml"
     vehicle.write_text(f"{before}[nodes.rear]{after}", encoding="utf-8")
-    command = [sys.executable, "-m", "linkloss.cli", "check", str(vehicle), "--only", "hang"]
+    case = some_cases(["hang"], ["braking"], "rear")[0].name
+    command = [sys.executable, "-m", "linkloss.cli", "check", str(vehicle), "--case", case]
     done = subprocess.run(
-        [*command, "--situation", "braking", "--jobs", "1", "--no-shrink", "-q"],
+        [*command, "--no-shrink", "-q"],
         check=False,
         capture_output=True,
         text=True,

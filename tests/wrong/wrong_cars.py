@@ -57,6 +57,16 @@ class Wrong:
         return getattr(self.program, "__name__", "?")
 
     def check(self) -> CheckReport:
-        """The demo car's check with this node, narrowed to where it shows."""
+        """The demo car's check with this node, narrowed to where it shows, and up to the case in
+        which it shows.
+        """
         vehicle = car({self.node: self.program, **self.beside}, self.hardware)
-        return narrow(vehicle, [self.kind], [self.situation], self.at)
+        return narrow(vehicle, [self.kind], [self.situation], self.at, until=self.shows)
+
+    def shows(self, report: CheckReport) -> bool:
+        """Whether a finding tells of the mistake."""
+        return any(
+            (each.verdict.subject, each.verdict.rule) == (self.subject, self.rule)
+            and self.cause in each.verdict.text
+            for each in report.findings
+        )
