@@ -32,8 +32,8 @@ def test_a_sound_plan_returns_0(car, capsys):
 @pytest.mark.parametrize(
     ("added", "code", "text"),
     [
-        ('LampRequest = { deadline = "500 us" }', 1, "LampRequest may miss its deadline by 20 us"),
-        ('LampRequest = { jitter = "60 ms" }', 1, "LampRequest may miss its deadline by 10.5"),
+        ('LampRequest = { deadline = "2500 us" }', 1, "may miss its deadline by 100 us"),
+        ('LampRequest = { jitter = "60 ms" }', 1, "LampRequest may miss its deadline by 12.6"),
         ('DashNotices = { jitter = "9 s" }', 3, "dash has 3 mailboxes but"),
     ],
 )

@@ -212,7 +212,7 @@ def test_an_instant_lies_at_an_interesting_one_or_a_bit_beside_it_or_within_a_pe
     random = Random(1)
     drawn = [moments.draw("night", (), random) for _ in range(300)]
     known = {*changes, *frames}
-    bit_ns = 4_000  # at 250 kbit/s
+    bit_ns = 20_000  # at 50 kbit/s
     near = [at for at in drawn if known & {at, at - bit_ns, at + bit_ns}]
     assert len(near) >= 200
     period_ns = CaseMaker(tiny()).spans.period

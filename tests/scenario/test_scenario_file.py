@@ -233,7 +233,7 @@ def test_mistakes_are_told_together(story):
 
 def test_mistakes_of_the_vehicle_are_told_with_its_own_file(story, tmp_path):
     vehicle = tmp_path / "car" / "vehicle.toml"
-    vehicle.write_text(vehicle.read_text().replace('"250 kbit/s"', '"2 Mbit/s"'))
+    vehicle.write_text(vehicle.read_text().replace('"50 kbit/s"', '"2 Mbit/s"'))
     (problem,) = story.problems()
     assert problem.startswith(f"{vehicle}:5: bus.bit_rate: '2 Mbit/s' is out of range")
 
