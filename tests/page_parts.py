@@ -52,10 +52,11 @@ def vehicle_tables() -> Iterator[str]:
     schema = vehicle_schema()
     plain = {key: value for key, value in schema["properties"].items() if not _tables(value)}
     yield from ["#### At the top of the file", ""]
-    yield from _rows({"properties": plain, "required": schema["required"]})
-    for place, table in _places("", schema, schema["$defs"], set()):
+    known = schema["$defs"]
+    yield from _rows({"properties": plain, "required": schema["required"]}, known)
+    for place, table in _places("", schema, known, set()):
         yield from ["", f"#### {place}", "", _text(table) + ".", ""]
-        yield from _rows(table)
+        yield from _rows(table, known)
         if place == "[loads.NAME]":
             defaults = schema["properties"]["defaults"]
             yield from ["", f"`[defaults]` takes the same keys: {_text(defaults)}."]
@@ -88,18 +89,18 @@ def scenario_keys() -> Iterator[str]:
     """Every key of a scenario file, but for the parameters of the faults."""
     schema = scenario_schema()
     top = {key: value for key, value in schema["properties"].items() if not _tables(value)}
-    yield from _rows({"properties": top, "required": schema["required"]})
+    known = schema["$defs"]
+    yield from _rows({"properties": top, "required": schema["required"]}, known)
     for key, name in (("steps", "Step_unplug"), ("expect", "Expect"), ("outside", "OutsideTable")):
-        table = schema["$defs"][name]
+        table = known[name]
         kept = {k: v for k, v in table["properties"].items() if k not in ("node", "conductor")}
         if key == "steps":
             kept["fault"] = {"type": "string", "description": "its name; its parameters beside it"}
-            kept["set"] = schema["$defs"]["StepSet"]["properties"]["set"]
+            kept["set"] = known["StepSet"]["properties"]["set"]
         header = f"[{key}]" if key == "outside" else f"[[{key}]]"
         yield from ["", f"#### {header}", ""]
-        yield from _rows(
-            {"properties": kept, "required": [] if key == "steps" else table["required"]}
-        )
+        needed = [] if key == "steps" else table["required"]
+        yield from _rows({"properties": kept, "required": needed}, known)
 
 
 def faults() -> Iterator[str]:
@@ -113,12 +114,14 @@ def faults() -> Iterator[str]:
         yield f"| `{kind}` | {_text({'description': inspect.getdoc(form)})} | {', '.join(words)} |"
 
 
-def _rows(table: Schema) -> Iterator[str]:
+def _rows(table: Schema, known: Schema) -> Iterator[str]:
     yield "| key | written as | what it says |"
     yield "|---|---|---|"
     for key, value in table["properties"].items():
-        name = f"**`{key}`**" if key in table.get("required", []) else f"`{key}`"
-        cells = (name, _form(value), _said(value))
+        said = _said(value, known)
+        if key in table.get("required", []):
+            said = f"**needed**; {said}"
+        cells = (f"`{key}`", _form(value), said)
         yield "| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |"
 
 
@@ -136,8 +139,9 @@ def _form(value: Schema) -> str:
     )
 
 
-def _said(value: Schema) -> str:
-    text = _text(value)
+def _said(value: Schema, known: Schema) -> str:
+    """What a key means; for a table of its own what that says of itself."""
+    text = _text(value) or "; ".join(_text(known[name]) for name in _tables(value))
     default = value.get("default")
     if default in (None, "", [], {}, ()) or "default" in text:
         return text
@@ -146,9 +150,10 @@ def _said(value: Schema) -> str:
 
 def _with_unit(default: object, value: Schema) -> str:
     """A default in the unit of the example beside it: the schema has it as a bare number."""
-    if not isinstance(default, int | float) or value.get("type") != "string":
+    example = str(value.get("examples", [""])[0])
+    if not isinstance(default, int | float) or " " not in example:
         return _toml(default)
-    unit = str(value["examples"][0]).split()[-1]
+    unit = example.rsplit(maxsplit=1)[-1]
     if unit == "%":
         return f"{100 * default:g} %"
     base = {"mohm": "ohm", "uF": "F", "kbit/s": "bit/s"}.get(unit, unit)
@@ -158,7 +163,8 @@ def _with_unit(default: object, value: Schema) -> str:
 def _text(value: Schema) -> str:
     """The first paragraph of a description, in Markdown."""
     first = " ".join(str(value.get("description", "")).split("\n\n")[0].split())
-    return first.replace("``", "`").rstrip(".,")
+    quoted = re.sub(r"(?<!\w)'([^']+)'(?!\w)", r"`\1`", first.replace("``", "`"))
+    return quoted if quoted.endswith("...") else quoted.rstrip(".")
 
 
 def _toml(value: object) -> str:

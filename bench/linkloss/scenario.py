@@ -288,8 +288,8 @@ class Step(Table):
 class Expect(Table):
     """A state that a load must be in."""
 
-    load: str
-    state: State
+    load: str = Field(description="a load of the vehicle")
+    state: State = Field(description="the state that it must have")
     at: Duration | None = Field(default=None, description="at this instant")
     from_: Duration | None = Field(default=None, alias="from", description="or throughout, from")
     to: Duration | None = Field(default=None, description="to")
@@ -306,12 +306,12 @@ class ScenarioFile(Table):
     """What a scenario file may say."""
 
     title: str = Field(description="what happens, in one sentence")
-    about: str = ""
+    about: str = Field(default="", description="a word on it, for the reader")
     vehicle: str = Field(description="the vehicle file, relative to this file")
     situation: str | None = Field(default=None, description="a situation of the vehicle")
     inputs: dict[str, InputValue] = Field(default_factory=dict, description="at the beginning")
-    lasts: Duration
-    seed: int = 0
+    lasts: Duration = Field(description="length of the run")
+    seed: int = Field(default=0, description="of all that is left to chance")
     clocks: dict[str, Duration] = Field(
         default_factory=dict,
         description="node = what its own clock shows when it starts; default: 0",

@@ -233,7 +233,7 @@ class SolidStateTable(Table):
 class ElectricalTable(Table):
     """What a load draws, by its nameplate, and the lead to it."""
 
-    kind: LoadKind
+    kind: LoadKind = Field(description="what it is, electrically")
     volts: Voltage = Field(default=12.0, ge=1, le=32, description="of the nameplate")
     watts: Power | None = Field(
         default=None, ge=0.001, le=10_000, description="of one piece, at 'volts'"
@@ -264,7 +264,7 @@ class ElectricalTable(Table):
     lead: LeadTable | None = Field(default=None, description="from the node to the load")
     back: LeadTable | None = Field(default=None, description="from the load to its ground")
     ground: str = Field(default="body", description="'body', or the node at whose ground it ends")
-    fuse_type: Literal["blade", "maxi"] = "blade"
+    fuse_type: Literal["blade", "maxi"] = Field(default="blade", description="kind of its fuse")
     fuse_with: str | None = Field(default=None, description="it hangs on the fuse of this load")
     works_from: Voltage = Field(
         default=6.0, ge=0, description="with less at its terminals the load counts as off"

@@ -145,7 +145,7 @@ Until = Annotated[
 class NeverRule(Table):
     """A state that the load may not be in while a condition holds."""
 
-    state: Literal["on", "off"] = "on"
+    state: Literal["on", "off"] = Field(default="on", description="the forbidden state")
     when: AnyCondition = Field(
         description="condition over inputs, signals that the load's node receives or sends, and"
         " the states of other loads, as in 'low_beam_left is off'"
@@ -205,7 +205,7 @@ class LoadTable(Table):
 
     node: str = Field(description="the node that switches it")
     output: str | None = Field(default=None, description="the node's output; default: load's name")
-    about: str = ""
+    about: str = Field(default="", description="a word on it, for the reader")
     fuse: Current | None = Field(default=None, ge=0.1, le=500, description="rating of its fuse")
     safety: bool = Field(
         default=True, description="whether its loss or its unwanted work can hurt somebody"

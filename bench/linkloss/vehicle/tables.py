@@ -523,22 +523,24 @@ class InputTable(Table):
 class OneTouch(Table):
     """A tap shorter than ``shorter_than`` keeps the request for ``lasts`` from the press."""
 
-    shorter_than: Duration
-    lasts: Duration
+    shorter_than: Duration = Field(description="a longer press is no tap")
+    lasts: Duration = Field(description="how long the request stays, from the press")
 
 
 class Prime(Table):
     """The request is on for ``lasts`` after a condition begins to hold."""
 
-    when: ConditionText
-    lasts: Duration
+    when: ConditionText = Field(description="condition over inputs")
+    lasts: Duration = Field(description="how long the request stays on")
 
 
 class Received(Table):
     """How a control node treats signals that it receives and decides by."""
 
-    stale_after: Duration
-    when_stale: Literal["on", "off"] = "off"
+    stale_after: Duration = Field(description="no good message for so long: it is stale")
+    when_stale: Literal["on", "off"] = Field(
+        default="off", description="what it decides while that message is stale"
+    )
 
 
 class RequestTable(Table):
@@ -581,7 +583,7 @@ class Action(Table):
 class SituationTable(Table):
     """What the driver and the engine are doing."""
 
-    about: str = ""
+    about: str = Field(default="", description="a word on it, for the reader")
     inputs: dict[str, InputValue] = Field(default_factory=dict, description="at the beginning")
     actions: tuple[Action, ...] = ()
     lasts: Duration = Field(description="length of the situation without a fault")
@@ -597,8 +599,8 @@ class UnjudgedTable(Table):
 class VehicleFile(Table):
     """One car: bus, nodes, inputs, loads, requests, notices and situations."""
 
-    title: str
-    about: str = ""
+    title: str = Field(description="name of the vehicle")
+    about: str = Field(default="", description="a word on it, for the reader")
     dbc: str = Field(description="the message definition, relative to this file")
     bus: BusTable = Field(description="the CAN cable; it may have a name: '[bus.NAME]'")
     supply: SupplyTable | None = Field(
