@@ -70,7 +70,7 @@ def plan_quick(vehicle: Vehicle, seed: int = 0, *, logged: bool = False) -> Quic
     apart = one_of_each(traits, (case for case in planned if is_electrical(case)))
     left_out = [
         f"{len(planned) - len(chosen) - len(apart):,} cases with a single fault were left out.",
-        "They differ from chosen ones only in situation, instant, length or the other loads.",
+        "They differ from the chosen ones only in situation, instant, length or other loads.",
     ]
     if missed:
         left_out.append(f"{missed:,} combinations of load, change and fault are not among them.")
@@ -163,10 +163,10 @@ def _quick(vehicle: Vehicle, seed: int, *, logged: bool) -> Planned:
 def _full(vehicle: Vehicle, seed: int, *, logged: bool) -> Planned:
     cases, unrotated = plan_full(vehicle, seed, logged=logged)
     left_out = [
-        "Around an action that a fault cannot spoil it is tried once for each situation.",
-        "A lasting fault that is none of the cable is tried around two actions of a situation.",
-        "Faults that differ in a detail alone share the situations.",
-        "Two faults at a time are left to the depth 'pairs', but for a plug that carries supply.",
+        "Where a fault cannot affect an action, it is tried once in each situation.",
+        "A lasting fault outside the cable is tried around two actions of a situation.",
+        "Faults that differ only in a detail share the situations.",
+        "Two faults at a time are left to the depth 'pairs', except a plug that carries supply.",
         f"A fault of the wiring is tried alone, in {WIRING_SITUATIONS} situations each.",
     ]
     if unrotated:
@@ -183,7 +183,7 @@ def _hidden_ends(vehicle: Vehicle) -> Iterator[str]:
     for name, loads in Traits(CaseMaker(vehicle)).hidden_ends().items():
         yield (
             f"The end of situation '{name}' hides recovery: {', '.join(loads)} would be the same"
-            " without a link. An action more at its end would tell."
+            " without a link. One more action at its end would show it."
         )
 
 

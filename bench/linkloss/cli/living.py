@@ -344,7 +344,7 @@ def live(
     speed
         Virtual seconds for each real one, 0.1 to 10.
     seed
-        For faults that draw lots.
+        Seed of everything that faults leave to chance.
     folder
         Where sessions are saved as scenarios. Default: here.
     terminal
