@@ -22,7 +22,7 @@ import linkloss
 ROOT = Path(__file__).parents[1]
 FLOORS = [
     {"units", "problem"},
-    {"shipped", "clock"},
+    {"document", "shipped", "clock"},
     {"bus", "power"},
     {"firmware"},
     {"vehicle"},

@@ -19,18 +19,45 @@ from __future__ import annotations
 import sys
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
-from typing import Generic, Literal, NamedTuple, TypeVar
+from dataclasses import dataclass, field, fields
+from functools import cache
+from pathlib import Path
+from typing import Annotated, Any, ClassVar, Generic, Literal, NamedTuple, TypeVar, get_args
 
 import can
+from pydantic import ConfigDict, Field, GetCoreSchemaHandler, TypeAdapter
+from pydantic.json_schema import SkipJsonSchema
+from pydantic_core import CoreSchema
 
-from linkloss.bus import BitRecord, BusRecord, Frame
+from linkloss.bus import BitRecord, BusRecord, FdFrame, Frame
 from linkloss.bus.message import entries, frame_of
+from linkloss.document import CONFIG, Document, Hex, Ns, Stored, columns, read_back, read_text
+from linkloss.problem import BadInput
 from linkloss.vehicle.expression import Value
 
 Presence = Literal["on", "listen", "off"]
 """Of a program's controller: taking part, only listening, or off the bus."""
 NS_PER_S = 1_000_000_000
+
+
+class _OutsideFrame(NamedTuple):
+    """A frame from outside, as it stands in JSON."""
+
+    identifier: int
+    extended: bool
+    remote: bool
+    dlc: int
+    data: Hex
+
+
+def _outside_row(frame: Frame | None) -> _OutsideFrame | None:
+    if frame is None:
+        return None
+    return _OutsideFrame(frame.identifier, frame.extended, frame.remote, frame.dlc, frame.data)
+
+
+def _outside_frame(row: _OutsideFrame | None) -> Frame | None:
+    return row and Frame(row.identifier, row.data, row.extended, row.remote, row.dlc)
 
 
 class OutsideEvent(NamedTuple):
@@ -39,9 +66,9 @@ class OutsideEvent(NamedTuple):
     did to a real node, which is a fault from ``off`` to ``on``.
     """
 
-    at_ns: int
+    at_ns: Ns
     name: str
-    frame: Frame | None
+    frame: Annotated[Frame | None, Stored(_OutsideFrame | None, _outside_row, _outside_frame)]
     presence: Presence = "on"
     hands: str = ""
 
@@ -134,9 +161,9 @@ class Shift:
     logged: int = 0
     sent: int = 0
     moved: int = 0
-    sum_ns: int = 0
-    most_ns: int = 0
-    most_at_ns: int = 0
+    sum_ns: Ns = 0
+    most_ns: Ns = 0
+    most_at_ns: Ns = 0
     most_frame: str = ""
     refused: int = 0
     silenced: int = 0
@@ -160,6 +187,50 @@ class Shift:
 
 
 T = TypeVar("T")
+Level = Annotated[float, Stored(int | float)]
+InputValue = Annotated[Value, Stored(str | int | float), Field(description="value of an input")]
+
+
+class FrameRow(NamedTuple):
+    """A frame, as a recording holds it in JSON; the data in hexadecimal. ``fd``: of a CAN FD
+    frame whether the bit rate switches, and whether its sender is error-passive.
+    """
+
+    start_ns: Ns
+    end_ns: Ns
+    sender: str
+    identifier: int
+    extended: bool
+    remote: bool
+    dlc: int
+    data: Hex
+    receivers: tuple[str, ...]
+    error: Literal["ack", "disturbed", "collision", "broken_off"] | None
+    lost_overrun: tuple[str, ...]
+    rivals: tuple[str, ...]
+    fd: tuple[bool, bool] | None = None  # older recordings have no such column
+
+    @classmethod
+    def of(cls, record: BusRecord) -> FrameRow:
+        """The row of a record."""
+        frame = record.frame
+        fd = None
+        if isinstance(frame, FdFrame):
+            fd = frame.bit_rate_switch, frame.error_state_indicator
+        return cls(
+            record.start_ns, record.end_ns, record.sender,
+            frame.identifier, frame.extended, frame.remote, frame.dlc, frame.data,
+            record.receivers, record.error, record.lost_overrun, record.rivals, fd,
+        )  # fmt: skip
+
+    def record(self) -> BusRecord:
+        """The record of a row. Raises ValueError for what can be no frame."""
+        parts = (self.identifier, self.data, self.extended, self.remote, self.dlc)
+        frame = Frame(*parts) if self.fd is None else FdFrame(*parts, *self.fd)
+        return BusRecord(
+            self.start_ns, self.end_ns, self.sender, frame,
+            self.receivers, self.error, self.lost_overrun, self.rivals,
+        )  # fmt: skip
 
 
 class Series(Generic[T]):
@@ -214,6 +285,13 @@ class Series(Generic[T]):
     def __repr__(self) -> str:
         return f"Series({self.changes()!r})"
 
+    @classmethod
+    def __get_pydantic_core_schema__(cls, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        (value,) = get_args(source)
+        rows: Any = list[tuple[Ns, value]]  # type: ignore[valid-type]
+        form = Stored(rows, cls.changes, lambda found: series(*found))
+        return form.__get_pydantic_core_schema__(source, handler)
+
 
 def series(*changes: tuple[int, T]) -> Series[T]:
     """A series from its changes."""
@@ -238,13 +316,14 @@ class NodeChange(NamedTuple):
     says what woke the node: an input, a message, or the identifier of another frame.
     """
 
-    at_ns: int
+    at_ns: Ns
     state: str
     cause: str
     by: str = ""
 
 
-class FuseOpened(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class FuseOpened:
     """A fuse has opened by what flew through it.
 
     ``what`` is ``feed of NODE``, or the first load that hangs on it; ``loads`` get no current any
@@ -252,11 +331,11 @@ class FuseOpened(NamedTuple):
     ``car``.
     """
 
-    at_ns: int
+    at_ns: Ns
     what: str
     loads: tuple[str, ...]
     nodes: tuple[str, ...]
-    by: str = "car"
+    by: Annotated[str, Field(json_schema_extra={"enum": ["fault", "car"]})] = "car"
 
 
 class Handed(NamedTuple):
@@ -264,8 +343,8 @@ class Handed(NamedTuple):
     the controller refused it (mailboxes full, bus-off).
     """
 
-    at_ns: int
-    data: bytes
+    at_ns: Ns
+    data: Hex
     taken: bool = True
 
 
@@ -274,24 +353,25 @@ class Foreign(NamedTuple):
     such message of its node; ``taken`` as in :class:`Handed`.
     """
 
-    at_ns: int
+    at_ns: Ns
     node: str
     identifier: int
     extended: bool
-    data: bytes
+    data: Hex
     taken: bool = True
 
 
 class ControllerChange(NamedTuple):
     """A controller's error state changed."""
 
-    at_ns: int
+    at_ns: Ns
     state: str
     tec: int
     rec: int
 
 
-class FaultRecord(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class FaultRecord:
     """A fault and when it was there. ``cleared_ns`` None: until the end of the run.
 
     ``group`` is cable, frames, node, input or output; ``content`` says that the fault changes
@@ -304,23 +384,24 @@ class FaultRecord(NamedTuple):
     group: str
     content: bool
     nodes: tuple[str, ...]
-    applied_ns: int
-    cleared_ns: int | None
+    applied_ns: Ns
+    cleared_ns: Ns | None
     loads: tuple[str, ...] = ()
 
 
 class ActionRecord(NamedTuple):
     """Inputs that the driver or the engine changed at one instant."""
 
-    at_ns: int
-    values: dict[str, Value]
+    at_ns: Ns
+    values: dict[str, InputValue]
 
 
-class Crash(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class Crash:
     """A program that raised: node, instant, where (``file:line``) and what."""
 
     node: str
-    at_ns: int
+    at_ns: Ns
     where: str
     text: str
 
@@ -355,58 +436,84 @@ ANY = {"loose": sys.maxsize}
 """Of a field: any entry may still change."""
 
 
+def _nested(seen: dict[tuple[str, str], Series[Value]]) -> dict[str, dict[str, Series[Value]]]:
+    found: dict[str, dict[str, Series[Value]]] = {}
+    for (name, node), line in seen.items():
+        found.setdefault(name, {})[node] = line
+    return found
+
+
+def _by_line(nested: dict[str, dict[str, Series[Value]]]) -> dict[tuple[str, str], Series[Value]]:
+    return {(name, node): line for name, nodes in nested.items() for node, line in nodes.items()}
+
+
+Inputs = dict[str, Series[InputValue]]
+Levels = dict[str, Series[Level]]
+Seen = Annotated[
+    dict[tuple[str, str], Series[Value]],
+    Stored(dict[str, dict[str, Series[InputValue]]], _nested, _by_line),
+]
+HandedOver = Annotated[
+    dict[str, list[Handed]],
+    Stored(dict[str, list[Handed]], lambda handed: dict(sorted(handed.items()))),
+]
+Frames = list[Annotated[BusRecord, Stored(FrameRow, FrameRow.of, FrameRow.record)]]
+
+
 @dataclass(slots=True)
 class Recording:
-    """One run.
+    """One run, and what it is in JSON.
 
     A recording grows: entries are added to the end of its lists and series, and what is there
     stays; a field whose last entries may still change says so.
-
-    - ``inputs``: what each input truly was; ``seen``: what a node read of it, by (input, node).
-    - ``outputs``: the level that each load truly got, 0.0 to 1.0; ``commands``: what its node
-      drove (None: nothing).
-    - ``volts``: the voltage at each node's terminals, ``amps``: the current into each load, both
-      as they change by what is worth noting; ``driven``: the level that a load would have got
-      had nothing been wrong behind its node; ``trips``: what a load's switch reports while it has
-      tripped (``over-current``, ``over-temperature``, ``latched off``), else nothing; ``fuses``:
-      those that opened. All five are empty on an ideal supply.
-    - ``frames``: every frame on every segment of the bus, with its fate.
-    - ``bits``: the bus bit by bit where it was followed so, equal bits in a row as one; only
-      where that was asked for.
-    - ``handed``: what programs handed to their controllers, by message name; ``foreign``: the
-      data frames among it that are not their node's to send.
-    - ``logged``: the nodes that had no program in this run; what they sent came out of a log. Of
-      their loads, programs and requests the recording knows nothing. ``shift`` says how much
-      later than in the log their frames came (None where nothing was played).
-    - ``outside``: what programs and real nodes outside of the bench did. A real node counts as
-      logged.
     """
+
+    __pydantic_config__: ClassVar[ConfigDict] = CONFIG
 
     vehicle: str
     seed: int
-    end_ns: int = 0
-    inputs: dict[str, Series[Value]] = field(default_factory=dict)
-    seen: dict[tuple[str, str], Series[Value]] = field(default_factory=dict)
-    outputs: dict[str, Series[float]] = field(default_factory=dict)
-    commands: dict[str, Series[float | None]] = field(default_factory=dict)
-    volts: dict[str, Series[float]] = field(default_factory=dict)
-    amps: dict[str, Series[float]] = field(default_factory=dict)
-    driven: dict[str, Series[float]] = field(default_factory=dict)
+    end_ns: Ns = 0
+    inputs: Inputs = field(default_factory=dict)
+    """what each input truly was, as [ns, value]"""
+    seen: Seen = field(default_factory=dict)
+    """what each node read of it: by (input, node)"""
+    outputs: Levels = field(default_factory=dict)
+    """level that each load truly got, 0 to 1"""
+    commands: dict[str, Series[Level | None]] = field(default_factory=dict)
+    """what its node drove; null: nothing"""
+    volts: Levels = field(default_factory=dict)
+    """voltage at each node's terminals, as it changes by what is worth noting; empty on an ideal
+    supply, as are the four below"""
+    amps: Levels = field(default_factory=dict)
+    """current into each load"""
+    driven: Levels = field(default_factory=dict)
+    """its level, had nothing been wrong behind its node"""
     trips: dict[str, Series[str]] = field(default_factory=dict)
+    """what its switch reports while it has tripped: over-current, over-temperature, latched off"""
     fuses: list[FuseOpened] = field(default_factory=list)
+    """that opened by what flew through them"""
     nodes: dict[str, list[NodeChange]] = field(default_factory=dict)
     controllers: dict[str, list[ControllerChange]] = field(default_factory=dict)
-    handed: dict[str, list[Handed]] = field(default_factory=dict, metadata=LAST)
+    handed: HandedOver = field(default_factory=dict, metadata=LAST)
+    """what programs handed to their controllers, by message"""
     foreign: list[Foreign] = field(default_factory=list, metadata=LAST)
-    frames: list[BusRecord] = field(default_factory=list)
-    bits: list[BitRecord] = field(default_factory=list, metadata={"loose": _PIECES})
+    """what programs handed over that is not theirs to send"""
+    frames: Frames = field(default_factory=list)
+    """every frame on every segment of the bus, with its fate"""
+    bits: SkipJsonSchema[list[BitRecord]] = field(default_factory=list, metadata={"loose": _PIECES})
+    """the bus bit by bit where it was followed so, equal bits in a row as one; only where that
+    was asked for, and never in JSON"""
     faults: list[FaultRecord] = field(default_factory=list, metadata=ANY)
     actions: list[ActionRecord] = field(default_factory=list)
     crashes: list[Crash] = field(default_factory=list)
-    prints: list[Printed] = field(default_factory=list)
+    prints: SkipJsonSchema[list[Printed]] = field(default_factory=list)
     logged: tuple[str, ...] = ()
+    """nodes that had no program in this run: their frames come from a log, and of their loads,
+    programs and requests the recording knows nothing; real nodes count as such"""
     shift: Shift | None = None
+    """how much later than in the log their frames came; null where nothing was played"""
     outside: list[OutsideEvent] = field(default_factory=list)
+    """what programs and real nodes outside of the bench did"""
 
     @property
     def valid_frames(self) -> dict[tuple[int, bool], list[BusRecord]]:
@@ -417,3 +524,56 @@ class Recording:
             if (record.error is None or record.receivers) and not frame.remote:
                 found.setdefault((frame.identifier, frame.extended), []).append(record)
         return found
+
+
+_NOT_IN_JSON = frozenset({"bits", "prints"})
+_LATER = frozenset({"volts", "amps", "driven", "trips", "fuses", "foreign"})
+"""Older recordings have no such keys."""
+
+
+class RowColumns(Document):
+    """Beside a recording in JSON: what the columns of its rows are."""
+
+    node_columns: list[str] = columns(NodeChange._fields)
+    controller_columns: list[str] = columns(ControllerChange._fields)
+    handed_columns: list[str] = columns(Handed._fields)
+    foreign_columns: list[str] = columns(Foreign._fields)
+    outside_columns: list[str] = columns(OutsideEvent._fields)
+    frame_columns: list[str] = columns(FrameRow._fields)
+
+
+@cache
+def recording_form() -> TypeAdapter[Recording]:
+    """A recording as JSON, there and back: nothing left out, nothing rounded."""
+    return TypeAdapter(Recording)
+
+
+def recording_fields(recording: Recording) -> dict[str, Any]:
+    """The keys of a recording in JSON. Series are lists of [instant in ns, value]."""
+    found = recording_form().dump_python(recording, mode="json", exclude=set(_NOT_IN_JSON))
+    return {**found, **RowColumns().model_dump()}
+
+
+class _Keys(Document):
+    """What tells a recording from other JSON, and names its vehicle's file."""
+
+    model_config = ConfigDict(extra="allow")
+
+    format: str = ""
+    vehicle_file: str = ""
+
+
+def read_recording(path: str | Path) -> tuple[Recording, str]:
+    """The recording that a run has written as JSON, and the vehicle file that it names. Raises
+    BadInput for anything else.
+    """
+    content = read_text(Path(path), "the JSON of a run")
+    keys = read_back(TypeAdapter(_Keys), content, path, "recording")
+    if keys.format != "linkloss run":
+        text = "this is no recording; expected a file that 'linkloss run --json' wrote"
+        raise BadInput.one(path, "", text)
+    there = keys.model_extra or {}
+    for entry in fields(Recording):
+        if entry.name not in {*there, *_LATER, *_NOT_IN_JSON}:
+            raise BadInput.one(path, "", f"the recording has no '{entry.name}'")
+    return read_back(recording_form(), content, path, "recording"), keys.vehicle_file

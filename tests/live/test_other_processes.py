@@ -11,8 +11,7 @@ import sys
 
 import pytest
 
-from linkloss.logs.recorded import read_document, recording_of
-from linkloss.recording import read_frames
+from linkloss.recording import read_frames, read_recording
 from linkloss.scenario import load_scenario
 from linkloss.session import simulate
 
@@ -99,7 +98,7 @@ def _runs_again(folder, out):
     assert {event.name for event in frames} == {"udp2", "slcan2"}
     recording = simulate(load_scenario(path))
     result = folder / "run.json"
-    live = recording_of(read_document(result), result)
+    live, _ = read_recording(result)
     assert live.frames == recording.frames
     assert live.outputs == recording.outputs
     sent = [record.sender for record in recording.frames if record.error is None]

@@ -9,8 +9,8 @@ from replay_lab import DRIVE, S, wren
 
 from linkloss.campaign.run import judged_again, run
 from linkloss.logs.drive import Drive, Selection
-from linkloss.logs.recorded import read_document, recording_of
 from linkloss.problem import BadInput
+from linkloss.recording import read_recording
 from linkloss.report.export import write_log
 from linkloss.report.machine import run_json
 from linkloss.scenario import load_scenario, timed_fault
@@ -87,7 +87,7 @@ def test_new_rules_can_be_tried_on_an_old_recording(tmp_path):
     [
         ("", "this is no JSON"),
         ("[" * 100_000, "this is no JSON"),
-        ("[]", "this is no recording; expected a file that 'linkloss run --json' wrote"),
+        ("[]", "the recording is damaged: Input should be an object, got []"),
         ('{"format": "linkloss check"}', "this is no recording"),
         ('{"format": "linkloss run"}', "the recording has no 'vehicle'"),
     ],
@@ -96,7 +96,7 @@ def test_what_is_no_recording_is_told_in_one_line(tmp_path, content, text):
     path = tmp_path / "run.json"
     path.write_text(content)
     with pytest.raises(BadInput) as caught:
-        recording_of(read_document(path), path)
+        read_recording(path)
     assert text in str(caught.value)
     assert "\n" not in str(caught.value)
 
@@ -110,8 +110,10 @@ def test_a_damaged_recording_is_told_in_one_line(tmp_path, key, value):
     result = run(load_scenario(wren().path.parent / "frozen_request.toml"))
     document = json.loads(run_json(result))
     document[key] = value
-    with pytest.raises(BadInput, match=r"run\.json: the recording "):
-        recording_of(document, "run.json")
+    path = tmp_path / "run.json"
+    path.write_text(json.dumps(document))
+    with pytest.raises(BadInput, match=rf"run\.json: {key}\S*: the recording is damaged: "):
+        read_recording(path)
 
 
 def test_a_recording_of_another_vehicle_is_refused(tmp_path):

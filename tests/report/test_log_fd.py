@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
+import json
+
 import can
 import pytest
 
 from linkloss.bus import BusRecord, FdFrame, Frame
-from linkloss.logs.recorded import recording_of
 from linkloss.logs.source import LogFile
 from linkloss.logs.stream import Tally, frames
-from linkloss.recording import Recording
+from linkloss.recording import FrameRow, Recording, recording_fields, recording_form
 from linkloss.report.export import write_log
-from linkloss.report.machine import FRAME_COLUMNS, frame_row, recording_fields
 
 SENT = [
     Frame(0x100, b"\x01\x02"),
@@ -33,6 +33,10 @@ def recording(sent: list[Frame]) -> Recording:
         for n, frame in enumerate(sent)
     ]
     return found
+
+
+def read(document: dict[str, object]) -> Recording:
+    return recording_form().validate_json(json.dumps(document), strict=True)
 
 
 def read_back(folder, suffix: str, sent: list[Frame]) -> list[Frame]:
@@ -106,10 +110,10 @@ def test_without_can_fd_they_are_left_out_and_counted(tmp_path):
 
 def test_a_recording_as_json_reads_back_the_same():
     made = recording([*SENT, RAW[3], REMOTE[9]])
-    document = {"vehicle": "v", **recording_fields(made)}
-    assert recording_of(document, "x.json").frames == made.frames
-    assert FRAME_COLUMNS[-1] == "fd"
-    assert [frame_row(record)[-1] for record in made.frames[:3]] == [
+    document = recording_fields(made)
+    assert read(document).frames == made.frames
+    assert FrameRow._fields[-1] == "fd"
+    assert [row[-1] for row in document["frames"][:3]] == [
         None,
         [True, False],
         [False, False],
@@ -118,6 +122,6 @@ def test_a_recording_as_json_reads_back_the_same():
 
 def test_a_recording_from_before_there_was_can_fd_reads_too():
     made = recording([SENT[0]])
-    document = {"vehicle": "v", **recording_fields(made)}
+    document = recording_fields(made)
     document["frames"] = [row[:-1] for row in document["frames"]]
-    assert recording_of(document, "x.json").frames == made.frames
+    assert read(document).frames == made.frames

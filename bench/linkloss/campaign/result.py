@@ -4,16 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
-from typing import NamedTuple
+from typing import Annotated, Any, Literal, NamedTuple
+
+from pydantic import Field, TypeAdapter
+from pydantic.json_schema import SkipJsonSchema
 
 from linkloss.campaign.reach import Coverage, Point, Space, reached
+from linkloss.document import Document, Ns, Stored, columns
 from linkloss.faults.catalogue import catalogue
 from linkloss.judge import Outcome, Unjudged, Verdict
-from linkloss.judge.verdict import smallest
+from linkloss.judge.verdict import COLUMNS, Cause, smallest
 from linkloss.problem import EXIT_BAD_INPUT, EXIT_BROKEN, EXIT_KEPT, EXIT_NOT_EXERCISED
-from linkloss.recording import Recording
+from linkloss.recording import InputValue, Recording
 from linkloss.scenario import Scenario
 from linkloss.vehicle.loading import Vehicle
 
@@ -21,6 +25,111 @@ CAUTION = (
     "A bench result is not an approval. Local rules and licensed practice decide what may go on"
     " the road. Test the real car standing still, wheels chocked, clear of moving parts."
 )
+
+
+CAUSES = [None, *(cause.name.lower() for cause in Cause)]
+
+
+class VerdictFields(Document):
+    """A verdict in JSON, with the names of its fields."""
+
+    subject: str
+    rule: str
+    outcome: Outcome
+    margin_ns: Ns | None
+    at_ns: Ns | None
+    wrong_for_ns: Ns | None
+    cause: Annotated[str | None, Field(json_schema_extra={"enum": CAUSES})]
+    """what was wrong"""
+    observed: str
+    """what was there"""
+    allowed: str
+    """what was to be there"""
+    about: list[str]
+    """what else its words name"""
+    more: int
+    """how many more of the kind"""
+    culprit: str
+    """the node to look at"""
+    text: str
+    """all of it in words"""
+    declared: str
+    """the rule with what the vehicle declares for it"""
+
+
+_CELLS: Any = tuple(
+    Annotated[cell.annotation, cell] for name, cell in VerdictFields.model_fields.items()
+    if name in COLUMNS
+)  # fmt: skip
+VerdictRow = Annotated[Verdict, Stored(tuple[_CELLS], Verdict.row, Verdict.from_row, plain=True)]
+"""The same as one row of a table."""
+
+
+class BrokenFields(VerdictFields):
+    """A broken rule of a run."""
+
+    sentence: str
+    """the finding in plain words"""
+
+
+class Expected(Document):
+    """What a scenario expects, and what came."""
+
+    load: str
+    state: Literal["off", "on", "flash"]
+    from_ns: Ns
+    to_ns: Ns
+    outcome: Outcome
+    at_ns: Ns | None
+    observed: str
+    text: str
+
+
+class Real(Document):
+    """The nodes that were real."""
+
+    nodes: tuple[str, ...]
+    delay_ns: Ns
+    """the longest that a frame takes between the bus and a real node, one way"""
+    doubt: str
+    """why nothing can be said of them, if that is so"""
+
+
+class ResultDocument(Document):
+    """What the results of a check and of a run have in common in JSON."""
+
+    format: str
+    version: Literal[1] = 1
+    vehicle: str
+    """title of the vehicle"""
+    vehicle_file: str
+    content: str | None = None
+    """digest of the vehicle's files"""
+    seed: int
+    exit_code: Annotated[int, Field(json_schema_extra={"enum": [0, 1, 2, 3]})]
+    """as the command returns it"""
+    caution: str
+    """what a result is not"""
+
+
+class RunDocument(ResultDocument):
+    """The result of a run in JSON, all but the recording, whose keys stand beside these."""
+
+    format: Literal["linkloss run"] = "linkloss run"
+    exit_code: Annotated[int, Field(json_schema_extra={"enum": [0, 1, 3]})]
+    """as the command returns it"""
+    scenario: str
+    """name of the file without its extension"""
+    title: str
+    situation: str
+    beginning: dict[str, InputValue]
+    """the inputs at power-up"""
+    real: Real | None
+    """the nodes that were real, and the way to them"""
+    broken: list[BrokenFields]
+    verdict_columns: list[str] = columns(COLUMNS)
+    verdicts: list[VerdictRow]
+    expected: list[Expected]
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +157,10 @@ class RunResult:
         return EXIT_KEPT if tested else EXIT_NOT_EXERCISED
 
 
+def _exercised_rows(verdicts: Iterable[Verdict]) -> list[list[Any]]:
+    return [found.row() for found in verdicts if found.outcome is not Outcome.NOT_EXERCISED]
+
+
 @dataclass(frozen=True, slots=True)
 class CaseResult:
     """One case of a check: its name, which reruns it, and its verdicts.
@@ -63,11 +176,21 @@ class CaseResult:
     situation: str
     fault: str
     text: str
-    fault_ns: int | None
-    simulated_ns: int
+    fault_ns: Ns | None
+    simulated_ns: Ns
     frames: int
-    verdicts: tuple[Verdict, ...]
-    points: tuple[Point, ...] = ()
+    verdicts: Annotated[
+        tuple[Verdict, ...],
+        Stored(tuple[VerdictRow, ...], _exercised_rows, plain=True),
+        Field(description="of the rules that it put to the test"),
+    ]
+    points: SkipJsonSchema[tuple[Point, ...]] = ()
+
+
+@cache
+def case_form() -> TypeAdapter[CaseResult]:
+    """A case as JSON, there and back, without what it reached."""
+    return TypeAdapter(CaseResult)
 
 
 class Cell(NamedTuple):

@@ -5,20 +5,21 @@ Judging a recording again: by the rules that its vehicle has today, or by those 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+
+from pydantic import TypeAdapter
 
 from linkloss.campaign.reach import Point, points_of
-from linkloss.campaign.result import CaseResult, RunResult
+from linkloss.campaign.result import CaseResult, RunDocument, RunResult
+from linkloss.document import read_back
 from linkloss.judge import Outcome, Verdict, judge
 from linkloss.judge.evidence import Evidence
 from linkloss.judge.flashing import mean_rate, whole_cycles
 from linkloss.judge.reported import judge_real
 from linkloss.judge.verdict import Cause
-from linkloss.logs.recorded import read_document, recording_of
 from linkloss.problem import BadInput
-from linkloss.recording import Outside, Recording
+from linkloss.recording import Outside, Recording, read_recording
 from linkloss.scenario import Expectation, Scenario, TimedAction
 from linkloss.session import simulate
 from linkloss.units import show_duration
@@ -150,38 +151,34 @@ def judged_again(path: str | Path, vehicle: str | Path | None = None) -> RunResu
     :param vehicle: the vehicle file; None takes the one that the recording names.
     :raises BadInput: for a file that is no recording, or one of another vehicle.
     """
-    document = read_document(path)
-    recording = recording_of(document, path)
-    loaded = load_vehicle(_vehicle(Path(path), document.get("vehicle_file"), vehicle))
+    recording, named = read_recording(path)
+    found = read_back(TypeAdapter(RunDocument), Path(path).read_bytes(), path, "recording")
+    loaded = load_vehicle(_vehicle(Path(path), named, vehicle))
     _ensure_fits(path, recording, loaded)
-    try:
-        expectations = tuple(
-            Expectation(entry["load"], entry["state"], entry["from_ns"], entry["to_ns"])
-            for entry in document["expected"]
-        )
-        scenario = Scenario(
-            name=str(document["scenario"]),
-            title=str(document["title"]),
-            vehicle=loaded,
-            situation=str(document["situation"]),
-            inputs=dict(document["beginning"]),
-            actions=tuple(TimedAction(entry.at_ns, entry.values) for entry in recording.actions),
-            faults=(),
-            lasts_ns=recording.end_ns,
-            seed=recording.seed,
-            expectations=expectations,
-            outside=_real(document["real"]),
-        )
-    except (KeyError, TypeError, ValueError) as error:
-        raise BadInput.one(path, "", f"the recording is damaged: {error!r}") from None
-    return judged(scenario, recording)
+    return judged(scenario_of(found, recording, loaded), recording)
 
 
-def _real(told: Mapping[str, Any] | None) -> Outside | None:
-    """Which nodes were real; what they did stands in the recording."""
-    if told is None:
-        return None
-    return Outside(nodes=tuple(told["nodes"]), delay_ns=told["delay_ns"], doubt=told["doubt"])
+def scenario_of(document: RunDocument, recording: Recording, vehicle: Vehicle) -> Scenario:
+    """What was run, as far as its result tells: the faults stand in the recording only."""
+    real = document.real
+    return Scenario(
+        name=document.scenario,
+        title=document.title,
+        vehicle=vehicle,
+        situation=document.situation,
+        inputs=document.beginning,
+        actions=tuple(TimedAction(entry.at_ns, entry.values) for entry in recording.actions),
+        faults=(),
+        lasts_ns=recording.end_ns,
+        seed=recording.seed,
+        expectations=tuple(
+            Expectation(entry.load, entry.state, entry.from_ns, entry.to_ns)
+            for entry in document.expected
+        ),
+        outside=None
+        if real is None
+        else Outside(nodes=real.nodes, delay_ns=real.delay_ns, doubt=real.doubt),
+    )
 
 
 def _vehicle(path: Path, named: object, given: str | Path | None) -> str | Path:

@@ -7,5 +7,4 @@ protect.py   counters and checksums in it
 drive.py     a log as a scenario of a vehicle, and a seeded driver that makes one
 bare.py      a log on bare buses, in constant memory
 compare.py   what differs between two runs
-recorded.py  a recording read back from JSON
 """

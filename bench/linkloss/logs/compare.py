@@ -16,10 +16,9 @@ from itertools import pairwise
 from pathlib import Path
 from statistics import median_low
 
-from linkloss.logs.recorded import read_document, recording_of
 from linkloss.logs.source import LogFile
 from linkloss.logs.stream import Tally, frames
-from linkloss.recording import Series
+from linkloss.recording import Series, read_recording
 from linkloss.vehicle.messages import MessageInfo
 
 TOLERANCE_NS = 5_000_000
@@ -104,14 +103,12 @@ def read_side(path: str | Path, channel: str | None = None) -> Side:
     path = Path(path)
     rows: dict[Key, list[Row]] = {}
     if path.suffix.lower() == ".json":
-        document = read_document(path)
-        recording = recording_of(document, path)
+        recording, named = read_recording(path)
         for record in sorted(recording.frames, key=lambda record: record.end_ns):
             frame = record.frame
             if record.error is None:
                 key = (frame.identifier, frame.extended, frame.remote)
                 rows.setdefault(key, []).append((record.end_ns, frame.data))
-        named = str(document.get("vehicle_file", ""))
         return Side(path, rows, recording.outputs, recording.end_ns, True, named)
     log, tally = LogFile(path), Tally()
     for at_ns, frame, _ in frames(log, tally, channel, fd=True):

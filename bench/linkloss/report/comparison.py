@@ -17,12 +17,12 @@ from rich.console import Console
 from rich.table import Table
 
 from linkloss.campaign.result import RunResult
+from linkloss.document import lines_of
 from linkloss.logs.bare import BareReplay
 from linkloss.logs.compare import Comparison, MessageDifference, OutputDifference
 from linkloss.logs.describe import Description, Seen
 from linkloss.logs.drive import Drive
 from linkloss.recording import REST, Shift
-from linkloss.report.machine import lines_of
 from linkloss.report.screen import bullet, caution, heading, paragraph
 from linkloss.report.timeline import instant, show_events, show_verdicts
 from linkloss.report.words import count

@@ -17,10 +17,10 @@ from rich.table import Table
 from rich.text import Text
 
 from linkloss.campaign.result import CAUTION
+from linkloss.document import lines_of
 from linkloss.power.fuses import melting_i2t
 from linkloss.problem import EXIT_BROKEN, EXIT_KEPT, EXIT_NOT_EXERCISED
 from linkloss.report.html import Page, Part, plain_page
-from linkloss.report.machine import lines_of
 from linkloss.report.screen import STYLES, bullet, caution, heading, paragraph, printable
 from linkloss.report.words import count
 from linkloss.sizing.lines import Finding, FuseUse, LoadLine, NodeLine, Shed, Sleep

@@ -25,8 +25,8 @@ from rich.table import Table
 from rich.text import Text
 
 from linkloss.campaign.result import CAUTION
+from linkloss.document import lines_of
 from linkloss.report.html import Drawing, Page, Part, plain_page
-from linkloss.report.machine import lines_of
 from linkloss.report.screen import STYLES, bullet, caution, heading, paragraph, printable
 from linkloss.report.words import count
 from linkloss.sizing.analysis import Analysis, Bound

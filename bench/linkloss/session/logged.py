@@ -18,7 +18,7 @@ is not free it is arbitrated like any other, and how much later it came is noted
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from linkloss.bus import Bus, Controller, Frame
 from linkloss.bus.controller import TransmitError
@@ -213,7 +213,7 @@ class Outsiders:
             return
         for index, record in enumerate(faults):
             if record.text == event.hands and record.cleared_ns is None:
-                faults[index] = record._replace(cleared_ns=now_ns)
+                faults[index] = replace(record, cleared_ns=now_ns)
 
     def _show(self, controller: Controller, event: OutsideEvent) -> None:
         if event.presence == "off":

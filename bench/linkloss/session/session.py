@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from random import Random
 from typing import TYPE_CHECKING, NamedTuple
@@ -391,7 +391,7 @@ class Session:
         active = self._active[fault]
         place = active.records.pop(0)
         record = self.recording.faults[place]
-        self.recording.faults[place] = record._replace(cleared_ns=self.queue.now_ns)
+        self.recording.faults[place] = replace(record, cleared_ns=self.queue.now_ns)
         if not active.records:
             del self._active[fault]
             active.undo()
