@@ -357,12 +357,6 @@ def test_a_run_function_may_have_enough():
     assert in_order(*PLANTED)(found.scenario) is not None
 
 
-def test_progress_counts_the_runs():
-    told = []
-    found, _ = shrunk(twenty_events(), in_order(*PLANTED), progress=told.append)
-    assert told == list(range(1, found.runs + 1))
-
-
 def test_a_rule_that_is_not_broken_cannot_be_shrunk():
     with pytest.raises(NotBroken, match="planted does not break the rule stale of tail_left"):
         shrunk(twenty_events(), lambda tried: None)

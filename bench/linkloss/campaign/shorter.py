@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterator, Mapping
 from dataclasses import replace
-from itertools import combinations
+from functools import partial
 from typing import Any, NamedTuple, TypeVar
 
 from linkloss.faults.base import Fault
@@ -117,31 +117,30 @@ def starts(scenario: Scenario) -> list[int]:
     return sorted(found | {action.at_ns for action in scenario.actions})
 
 
-def moved(scenario: Scenario, where: Callable[[int], bool], by_ns: int) -> Scenario:
-    """The scenario with the actions and faults that begin at certain instants moved by a time in
-    ns; a fault keeps its duration.
-    """
-    return replace(
-        scenario,
-        actions=tuple(
-            replace(action, at_ns=action.at_ns + by_ns) if where(action.at_ns) else action
-            for action in scenario.actions
-        ),
-        faults=tuple(
-            _moved(timed, by_ns) if where(timed.at_ns) else timed for timed in scenario.faults
-        ),
-    )
-
-
-def _moved(timed: TimedFault, by_ns: int) -> TimedFault:
-    until_ns = None if timed.until_ns is None else timed.until_ns + by_ns
-    return replace(timed, at_ns=timed.at_ns + by_ns, until_ns=until_ns)
-
-
 def edges(scenario: Scenario) -> list[int]:
     """The instants at which something begins or clears, in ns and in order, each of them once."""
     clears = {timed.until_ns for timed in scenario.faults if timed.until_ns is not None}
     return sorted(clears.union(starts(scenario)))
+
+
+def retimed(
+    scenario: Scenario, begins: Callable[[int], int], clears: Callable[[int], int] | None = None
+) -> Scenario:
+    """The scenario with what begins at other instants. A fault keeps its duration, unless there
+    are other instants for its end, too.
+    """
+
+    def other(timed: TimedFault) -> TimedFault:
+        at_ns, until_ns = begins(timed.at_ns), timed.until_ns
+        if until_ns is not None:
+            until_ns = until_ns + at_ns - timed.at_ns if clears is None else clears(until_ns)
+        return replace(timed, at_ns=at_ns, until_ns=until_ns)
+
+    return replace(
+        scenario,
+        actions=tuple(replace(action, at_ns=begins(action.at_ns)) for action in scenario.actions),
+        faults=tuple(map(other, scenario.faults)),
+    )
 
 
 def pulled_in(scenario: Scenario, from_ns: int, by_ns: int) -> Scenario:
@@ -150,40 +149,24 @@ def pulled_in(scenario: Scenario, from_ns: int, by_ns: int) -> Scenario:
     def earlier(at_ns: int) -> int:
         return at_ns - by_ns if at_ns >= from_ns else at_ns
 
-    return replace(
-        scenario,
-        actions=tuple(replace(action, at_ns=earlier(action.at_ns)) for action in scenario.actions),
-        faults=tuple(
-            replace(
-                timed,
-                at_ns=earlier(timed.at_ns),
-                until_ns=None if timed.until_ns is None else earlier(timed.until_ns),
-            )
-            for timed in scenario.faults
-        ),
-        lasts_ns=scenario.lasts_ns - by_ns,
-    )
+    moved = retimed(scenario, earlier, earlier)
+    return replace(moved, lasts_ns=scenario.lasts_ns - by_ns)
 
 
 def same_order(one: Scenario, other: Scenario) -> bool:
     """Whether what begins and clears in two scenarios of the same parts does so in one order, and
     together only what was together.
     """
-    first, second = _all_edges(one), _all_edges(other)
-    return all(
-        _sign(first[i] - first[j]) == _sign(second[i] - second[j])
-        for i, j in combinations(range(len(first)), 2)
-    )
+    return _places(one) == _places(other)
 
 
-def _all_edges(scenario: Scenario) -> list[int]:
+def _places(scenario: Scenario) -> list[int]:
+    """At the how manieth of its instants each thing begins and clears."""
+    order = edges(scenario)
     clears = [timed.until_ns for timed in scenario.faults if timed.until_ns is not None]
-    applies = [timed.at_ns for timed in scenario.faults]
-    return [*applies, *clears, *(action.at_ns for action in scenario.actions)]
-
-
-def _sign(number: int) -> int:
-    return (number > 0) - (number < 0)
+    begins = [timed.at_ns for timed in scenario.faults]
+    begins += [action.at_ns for action in scenario.actions]
+    return [order.index(at_ns) for at_ns in (*begins, *clears)]
 
 
 # ---- round figures ----
@@ -240,8 +223,7 @@ def without_actions(scenario: Scenario, places: range) -> Scenario:
 
 def without_inputs(scenario: Scenario, places: range) -> Scenario:
     """Some inputs are at rest at the beginning."""
-    kept = _without(tuple(scenario.inputs), places)
-    return replace(scenario, inputs={name: scenario.inputs[name] for name in kept})
+    return replace(scenario, inputs=dict(_without(tuple(scenario.inputs.items()), places)))
 
 
 def _without(parts: tuple[_Part, ...], places: range) -> tuple[_Part, ...]:
@@ -261,16 +243,12 @@ def joint_values(scenario: Scenario) -> list[tuple[int, str]]:
 def without_values(scenario: Scenario, places: range) -> Scenario:
     """Some of the joint values are not set."""
     gone = {place for number, place in enumerate(joint_values(scenario)) if number in places}
-    actions = tuple(
-        replace(
-            action,
-            values={
-                name: value for name, value in action.values.items() if (index, name) not in gone
-            },
-        )
+    left = [
+        {name: value for name, value in action.values.items() if (index, name) not in gone}
         for index, action in enumerate(scenario.actions)
-    )
-    return replace(scenario, actions=actions)
+    ]
+    actions = zip(scenario.actions, left, strict=True)
+    return replace(scenario, actions=tuple(replace(a, values=values) for a, values in actions))
 
 
 def with_fault(scenario: Scenario, index: int, timed: TimedFault) -> Scenario:
@@ -300,7 +278,11 @@ def rounded_start(scenario: Scenario, number: int) -> Iterator[Scenario]:
     """What begins at one instant, at rounder ones instead."""
     at_ns = starts(scenario)[number]
     for near_ns in _round_neighbours(at_ns):
-        yield moved(scenario, lambda start_ns: start_ns == at_ns, near_ns - at_ns)
+        yield retimed(scenario, partial(_instead, at_ns, near_ns))
+
+
+def _instead(known_ns: int, near_ns: int, at_ns: int) -> int:
+    return near_ns if at_ns == known_ns else at_ns
 
 
 def rounded_duration(scenario: Scenario, index: int) -> Iterator[Scenario]:
@@ -313,22 +295,7 @@ def rounded_duration(scenario: Scenario, index: int) -> Iterator[Scenario]:
 
 def all_rounded(scenario: Scenario, unit_ns: int) -> Scenario:
     """Every instant at which something begins, rounded to the nearest unit but never to zero."""
-
-    def near(at_ns: int) -> int:
-        return _nearest(at_ns, unit_ns) or at_ns
-
-    faults = tuple(
-        replace(
-            timed,
-            at_ns=near(timed.at_ns),
-            until_ns=None
-            if timed.until_ns is None
-            else timed.until_ns + near(timed.at_ns) - timed.at_ns,
-        )
-        for timed in scenario.faults
-    )
-    actions = tuple(replace(action, at_ns=near(action.at_ns)) for action in scenario.actions)
-    return replace(scenario, faults=faults, actions=actions)
+    return retimed(scenario, lambda at_ns: _nearest(at_ns, unit_ns) or at_ns)
 
 
 _TIMES = ("count", "times")

@@ -20,7 +20,6 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from itertools import count
 
 from linkloss.campaign.cases import spans
 from linkloss.campaign.result import CaseResult
@@ -67,7 +66,7 @@ class NotBroken(ValueError):  # noqa: N818 - there is nothing to shrink
     """The scenario as it was given does not break the rule."""
 
 
-class Trial:
+class Shrinking:
     """The shortest scenario so far that breaks a rule, and the runs that were spent on it.
 
     The same scenario is never run twice. ``reserve`` is how many parts the shortest one may lose
@@ -84,6 +83,9 @@ class Trial:
         self._known: dict[Hashable, CaseResult] = {}
         self.best = trimmed(scenario)
         self.first = rank(self.best)
+        boots = [node.boot for node in scenario.vehicle.nodes.values()]
+        self._up_ns = rounded_up(max(boots) + 2 * spans(scenario.vehicle).period, 100 * MS)
+        """Every node is up by then: what begins later is not moved into the power-up."""
         if self.outcome(self.best) is not Outcome.BROKEN:
             subject, rule = place
             raise NotBroken(f"{scenario.name} does not break the rule {rule} of {subject}")
@@ -148,21 +150,7 @@ class Trial:
         ]
         return min(found, key=lambda verdict: not verdict.broken, default=None)
 
-
-class Reducer:
-    """Makes the best scenario of a trial shorter, until its runs are spent."""
-
-    def __init__(self, trial: Trial) -> None:
-        self.trial = trial
-        vehicle = trial.best.vehicle
-        boots = [node.boot for node in vehicle.nodes.values()]
-        self._up_ns = rounded_up(max(boots) + 2 * spans(vehicle).period, 100 * MS)
-        """Every node is up by then: what begins later is not moved into the power-up."""
-
-    @property
-    def best(self) -> Scenario:
-        """The shortest so far."""
-        return self.trial.best
+    # ---- making it shorter ----
 
     def reduce(self) -> None:
         """All steps, first those after which a run takes less time. Raises Enough when the runs
@@ -182,12 +170,12 @@ class Reducer:
         """Keep the candidate of the lowest place that breaks the rule, found by bisection; the
         scenario as it is stands behind the last place.
         """
-        if places <= 0 or self.trial.better(candidate(0)):
+        if places <= 0 or self.better(candidate(0)):
             return
         low, high = 0, places
         while high - low > 1:
             middle = (low + high) // 2
-            if self.trial.better(candidate(middle)):
+            if self.better(candidate(middle)):
                 high = middle
             else:
                 low = middle
@@ -205,7 +193,7 @@ class Reducer:
         self._delete(lambda scenario: len(scenario.inputs), without_inputs)
         self._delete(lambda scenario: len(joint_values(scenario)), without_values)
         if self.best.seed:
-            self.trial.instead(replace(self.best, seed=0))
+            self.instead(replace(self.best, seed=0))
 
     def _delete(
         self,
@@ -217,7 +205,7 @@ class Reducer:
         while size:
             end = count(self.best)
             while end > 0:
-                self.trial.better(without(self.best, range(max(0, end - size), end)))
+                self.better(without(self.best, range(max(0, end - size), end)))
                 end -= size
             size //= 2
 
@@ -226,7 +214,7 @@ class Reducer:
         for action in reversed(self.best.actions):
             rest = tuple(other for other in self.best.actions if other is not action)
             inputs = {**self.best.inputs, **action.values}
-            self.trial.better(replace(self.best, inputs=inputs, actions=rest))
+            self.better(replace(self.best, inputs=inputs, actions=rest))
 
     # ---- weaker, briefer, earlier ----
 
@@ -234,7 +222,7 @@ class Reducer:
         """A weaker fault in place of each."""
         for index in range(len(self.best.faults)):
             while any(
-                self.trial.instead(with_fault(self.best, index, replace(timed, fault=fault)))
+                self.instead(with_fault(self.best, index, replace(timed, fault=fault)))
                 for timed in self.best.faults[index : index + 1]
                 for fault in weaker(timed.fault, self.best.vehicle)
             ):
@@ -257,7 +245,7 @@ class Reducer:
             until_ns = timed.at_ns + steps[place]
             return with_fault(before, index, replace(timed, until_ns=until_ns))
 
-        if clears or (steps and self.trial.better(brief(len(steps) - 1))):
+        if clears or (steps and self.better(brief(len(steps) - 1))):
             self._lowest(len(steps), brief)
 
     def closer(self) -> None:
@@ -283,7 +271,7 @@ class Reducer:
     def length(self) -> None:
         """The run ends as soon as the judge has seen enough."""
         before = self.best
-        seen_ns = self.trial.verdict.at_ns
+        seen_ns = self.verdict.at_ns
         if seen_ns is None:
             seen_ns = max(starts(before), default=0)
         first_ns = rounded_up(seen_ns + 1, LENGTH_STEP_NS)
@@ -303,13 +291,13 @@ class Reducer:
         for index in range(len(self.best.faults)):
             self._rounder(rounded_duration(self.best, index))
         rounded = replace(self.best, lasts_ns=rounded_up(self.best.lasts_ns, LENGTH_STEP_NS))
-        if rank(rounded) <= self.trial.first:  # what never clears becomes a little longer by it
-            self.trial.instead(rounded)
+        if rank(rounded) <= self.first:  # what never clears becomes a little longer by it
+            self.instead(rounded)
 
     def _rounder(self, candidates: Iterable[Scenario]) -> None:
         before = self.best
         for candidate in candidates:
-            if same_order(before, candidate) and self.trial.better(candidate):
+            if same_order(before, candidate) and self.better(candidate):
                 return
 
 
@@ -348,22 +336,21 @@ def shrink(
     *,
     run: Run = run_case,
     budget: int = BUDGET,
-    progress: Callable[[int], None] | None = None,
 ) -> Shrunk:
     """Reduce a scenario in which a rule of a subject is broken to the shortest one that still
     breaks the same rule of the same subject.
 
-    ``run`` runs and judges a scenario, at most ``budget`` times; ``progress(runs)`` is called
-    before each run. Same scenario and budget, same result. Raises NotBroken, a ValueError, when the
-    rule is not broken to begin with, and ValueError when the budget is below 1.
+    ``run`` runs and judges a scenario, at most ``budget`` times. Same scenario and budget, same
+    result. Raises NotBroken, a ValueError, when the rule is not broken to begin with, and
+    ValueError when the budget is below 1.
     """
     if budget < 1:
         raise ValueError(f"got a budget of {budget} runs; expected at least 1")
-    trial = Trial(scenario, (subject, rule), _counted(run, progress), budget)
+    trial = Shrinking(scenario, (subject, rule), run, budget)
     while True:
         trial.ran_out = False
         with suppress(Enough):
-            Reducer(trial).reduce()
+            trial.reduce()
         needed = _proof(trial)
         if needed is not None:
             break
@@ -378,19 +365,7 @@ def shrink(
     )
 
 
-def _counted(run: Run, progress: Callable[[int], None] | None) -> Run:
-    if progress is None:
-        return run
-    numbers = count(1)
-
-    def told(scenario: Scenario) -> CaseResult:
-        progress(next(numbers))
-        return run(scenario)
-
-    return told
-
-
-def _proof(trial: Trial) -> tuple[Outcome | None, ...] | None:
+def _proof(trial: Shrinking) -> tuple[Outcome | None, ...] | None:
     """What becomes of the rule without each of the parts; None when it still breaks without one,
     which is then gone.
     """
