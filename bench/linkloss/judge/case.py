@@ -1,8 +1,7 @@
-"""A run as the judge looks at it: the vehicle, its recording, and what is derived only once.
+"""A run as the judge sees it: the vehicle, its recording, and what several rules derive from them.
 
-When a node's program can do its work, and when something keeps it from it.
-
-The times in which no fault is left and *rejoin* is over: a link and a node must be back.
+It also tells when a node's program can do its work, when something keeps it from it, and when every
+link and node must be back in service: no fault is left and *rejoin* is over.
 """
 
 from __future__ import annotations
@@ -23,8 +22,8 @@ from linkloss.vehicle.loading import Vehicle
 
 @dataclass(frozen=True, slots=True)
 class Intent:
-    """What is asked for over time, how much earlier a program may see it, and the spans
-    in which it may see either: an input bounces, a message may be refused.
+    """What is asked for over time, how much earlier a program may see it, and the spans in which it
+    may see either value: an input bounces, or a message may be refused.
     """
 
     wanted: Series[bool]
@@ -33,7 +32,7 @@ class Intent:
 
 
 class Waited(NamedTuple):
-    """A frame that reached somebody, and how long its content had waited in a mailbox."""
+    """A frame that some node received, with the instants when it was queued and when it started."""
 
     queued_ns: int
     start_ns: int
@@ -41,7 +40,7 @@ class Waited(NamedTuple):
 
 
 class Case:
-    """Vehicle and recording, with the derived series that several rules need."""
+    """A vehicle and a recording, with the derived series that several rules need."""
 
     def __init__(
         self,
@@ -50,8 +49,8 @@ class Case:
         evidence: Evidence | None = None,
         start_ns: int = 0,
     ) -> None:
-        """``evidence``: what has been read of the recording before. What comes before
-        ``start_ns`` is known, but not judged.
+        """``evidence``: what has been read of the recording before. What comes before ``start_ns``
+        is known but not judged.
         """
         self.vehicle = vehicle
         self.recording = recording
@@ -71,12 +70,14 @@ class Case:
 
     @cached_property
     def quiet(self) -> list[tuple[int, int]]:
-        """The spans without any injected fault, with every supply as it should be."""
+        """The spans without any injected fault and with every supply in range."""
         undersupplied = [span for node in self.vehicle.nodes for span in self.undersupplied(node)]
         return quiet_times(self.recording, self.histories, undersupplied)
 
     def undersupplied(self, node: str) -> list[tuple[int, int]]:
-        """The spans in which a node's supply was out of its range, or it was off for want of it."""
+        """The spans in which a node's supply was out of range, or the node was off without
+        supply.
+        """
         if node not in self._lean:
             self._lean[node] = out_of_range(
                 self.vehicle, self.recording, node, self.histories[node], self.end_ns
@@ -84,8 +85,8 @@ class Case:
         return self._lean[node]
 
     def actual(self, load: str) -> Series[float]:
-        """The level that a load is judged by: what it got; while a blown fuse, a broken lead or a
-        welded relay keeps it from doing as it is told, what its node called for.
+        """The level that a load is judged by: what it got or, while a blown fuse, a broken lead or
+        a welded relay keeps it from following, what its node called for.
         """
         if load not in self._actual:
             cannot = self.cannot(load)
@@ -95,14 +96,14 @@ class Case:
 
     def command(self, load: str) -> Series[float]:
         """What a load's node drives, as a level from 0 to 1; while no program drives the output,
-        what the hardware does by itself. Of a node that was not simulated: what the load got.
+        what the hardware does by itself. For a node that was not simulated, what the load got.
         """
         if load not in self._commands:
             self._commands[load] = self._command(load)
         return self._commands[load]
 
     def undriven(self, load: str, at_ns: int) -> bool:
-        """Whether no program drives a load's output at an instant, and the hardware decides."""
+        """Whether no program drives a load's output at an instant, so that the hardware decides."""
         driven = self.recording.commands.get(load)
         if driven is None or not driven.times:
             down = self._down(self.vehicle.loads[load].node)
@@ -110,7 +111,7 @@ class Case:
         return driven.at(at_ns) is None
 
     def _down(self, node: str) -> list[tuple[int, int]]:
-        """From each reset of a node until its program runs; asleep it drives as declared."""
+        """From each reset of a node until its program runs; a sleeping node drives as declared."""
         return [
             (uptime.reset_ns, uptime.end_ns if uptime.up_ns is None else uptime.up_ns)
             for uptime in self.histories[node].uptimes
@@ -141,14 +142,14 @@ class Case:
         return result
 
     def driven(self, load: str) -> Series[float]:
-        """The level that a load's node calls for; on an ideal supply that is what the load gets."""
+        """The level that a load's node calls for; on an ideal supply this is what the load gets."""
         driven = self.recording.driven.get(load)
         return self.recording.outputs[load] if driven is None or not driven.times else driven
 
     def cannot(self, load: str) -> list[tuple[int, int]]:
-        """From when to when the hardware behind a load's node cannot do as it is told. Once it is
-        repaired a contact has its time, a switch that has tripped waits a while, and one that has
-        latched stays off until its node has switched it off.
+        """The spans in which the hardware behind a load's node cannot follow its command. After the
+        repair a contact has its switching time, a tripped switch its waiting time, and a latched
+        switch stays off until its node has switched it off.
         """
         table = self.vehicle.loads[load]
         latches = table.electrical is not None and table.electrical.solid_state is not None
@@ -159,7 +160,9 @@ class Case:
         return spans
 
     def _follows(self, load: str, since_ns: int) -> int:
-        """When a load first got what its node called for, or its node called for nothing."""
+        """When, from ``since_ns`` on, a load first got what its node called for, or its node called
+        for nothing.
+        """
         got, driven = self.recording.outputs[load], self.driven(load)
         times = sorted({since_ns, *(at for at in (*got.times, *driven.times) if at > since_ns)})
         right = (at for at in times if driven.at(at) <= 0 or got.at(at) > 0)
@@ -167,20 +170,20 @@ class Case:
 
     @cached_property
     def wrong_content(self) -> bool:
-        """Whether a fault of the run changes what arrives."""
+        """Whether a fault of the run changes the content of what arrives."""
         return any(fault.content for fault in self.recording.faults)
 
     @cached_property
     def pins_at_fault(self) -> bool:
-        """Whether a fault of the run sits on an input or an output."""
+        """Whether a fault of the run is on an input or an output."""
         return any(fault.group in ("input", "output") for fault in self.recording.faults)
 
     def simulated(self, node: str) -> bool:
-        """Whether a node had its program in this run; else its frames came out of a log."""
+        """Whether a node ran its program in this run; otherwise its frames came from a log."""
         return node not in self.recording.logged
 
     def spans(self, which: Callable[[FaultRecord], bool]) -> list[tuple[int, int]]:
-        """From when to when the faults were there that ``which(fault)`` picks."""
+        """The spans of the faults for which ``which(fault)`` holds."""
         return [
             (fault.applied_ns, self.end_ns if fault.cleared_ns is None else fault.cleared_ns)
             for fault in self.recording.faults
@@ -192,7 +195,7 @@ class Case:
         return self.evidence.traffic(message)
 
     def link(self, message: str, load: LoadTable) -> Link:
-        """How a load's node watches the message that asks for the load."""
+        """How a load's node monitors the message that asks for the load."""
         assert load.stale_after is not None
         period_ns = self.vehicle.messages[message].period_ns or load.stale_after
         slack_ns = self.slack(load.node, load.stale_after)
@@ -205,7 +208,7 @@ class Case:
         )
 
     def slack(self, node: str, lasts_ns: int) -> int:
-        """How much a node's own clock may be wrong in a time that it measures, in ns."""
+        """How far a node's own clock may be off over a time that it measures, in ns."""
         return round(lasts_ns * self.vehicle.nodes[node].drift / 1e6)
 
     def arrivals(self, message: str, node: str, link: Link) -> Sequence[list[Arrival]]:
@@ -215,11 +218,12 @@ class Case:
     def condition(
         self, condition: Condition, node: str | None, hearer: str | None = None
     ) -> Series[bool]:
-        """A condition over time: over inputs as they truly are (node None), or as a node reads
-        them; an input that is not wired to it is taken as the first node that it is wired to
-        reads it. Signals are taken as the node ``hearer`` has received or sent them last since
-        its reset; while it knows nothing of one of them the condition does not hold. Loads are
-        taken as their nodes call for them.
+        """A condition over time.
+
+        Inputs count as they truly are (``node`` None) or as a node reads them; one that is not
+        wired to that node counts as the first node that it is wired to reads it. Signals count as
+        the node ``hearer`` last received or sent them since its reset; until it knows all of them
+        the condition does not hold. Loads count as their nodes drive them.
         """
         sources: dict[str, Series[Value]] = {}
         known: dict[str, Series[Value]] = {}
@@ -269,8 +273,8 @@ class Case:
 
 
 class Waiting:
-    """The spans in which a node cannot do anything about its news: it boots, its program hangs,
-    its supply is out of range. News that is open in one stays open for a latency behind it.
+    """The spans in which a node cannot act on news: it boots, its program hangs, or its supply is
+    out of range. News that is open in such a span stays open for a latency after it.
     """
 
     def __init__(self, case: Case, load: LoadTable) -> None:
@@ -283,13 +287,13 @@ class Waiting:
         ]
         boots = [(uptime.reset_ns, uptime.boot_end_ns) for uptime in history.uptimes]
         self.deaf = sorted([*self._hangs, *boots])
-        """When it need not take a message."""
+        """When it need not receive a message."""
         self._deaf_to_ns = max(end_ns for _, end_ns in self.deaf)
         self.spans = sorted([*self.deaf, *case.undersupplied(node)])
 
     def until(self, from_ns: int, by_ns: int, hung_ns: int = 0) -> int:
-        """By when news must be noted that else would have to be noted by ``by_ns``. A program that
-        hung has ``hung_ns`` behind that, if it is more than a latency: its time begins there.
+        """By when news must be noted whose deadline would otherwise be ``by_ns``. A program that
+        hung has ``hung_ns`` after that, if this is longer than a latency: its time starts there.
         """
         for start_ns, end_ns in self.spans:
             if start_ns > by_ns:
@@ -300,13 +304,15 @@ class Waiting:
         return by_ns
 
     def hears(self, at_ns: int) -> bool:
-        """Whether the node surely takes a message at this instant."""
+        """Whether the node surely receives a message at this instant."""
         if at_ns > self._deaf_to_ns:  # nearly always
             return True
         return not any(start_ns <= at_ns <= end_ns for start_ns, end_ns in self.deaf)
 
     def taken_by(self, at_ns: int) -> int:
-        """By when the node has taken a message that came at this instant, if it takes it at all."""
+        """By when the node has read a message that arrived at this instant, if it reads it
+        at all.
+        """
         return taken_by(at_ns, self._hangs, self.latency_ns)
 
 
@@ -322,8 +328,8 @@ def over_time(
 
 
 def shown_states(levels: Series[float], cycle_ns: int, end_ns: int) -> Series[Value]:
-    """A level as on, off or, with the longest cycle of a load that flashes, flash: lit and dark in
-    turn, never dark for a longest cycle, nor lit for one.
+    """A level as a state: off, on or, for a load that flashes with the longest cycle ``cycle_ns``,
+    flash. Flashing is lit and dark in turn, with no phase as long as that cycle.
     """
     lit: list[tuple[int, int]] = []
     for at_ns, to_ns, level in levels.stretches(end_ns):
@@ -353,9 +359,9 @@ def window(
 ) -> list[tuple[int, int, int]]:
     """Which values a boolean series takes around each instant.
 
-    Returns (from, to, set) over [0, end_ns): at t, bit 0 is set if it is False and bit 1 if it
-    is True somewhere in [t - behind_ns, t + ahead_ns]. A value that ends exactly ``behind_ns``
-    ago no longer counts. ``linger_ns``: True counts for so much longer than False does.
+    Returns (from, to, set) over [0, end_ns): at t, bit 0 is set if it is False and bit 1 if it is
+    True somewhere in [t - behind_ns, t + ahead_ns]. A value that ends exactly ``behind_ns`` ago no
+    longer counts. ``linger_ns``: how much longer True counts than False.
     """
     instants = {0, end_ns}
     changes = values.changes()
@@ -385,8 +391,8 @@ TimeSpan = tuple[int, int]
 
 
 class BusOff(NamedTuple):
-    """A controller was off the bus; ``back`` tells whether it came back by itself, or by its
-    program's asking, and not by a reset of the node or not at all.
+    """A controller was bus-off. ``back`` tells whether it came back by itself or at its program's
+    request, rather than by a reset of the node or not at all.
     """
 
     from_ns: int
@@ -395,7 +401,9 @@ class BusOff(NamedTuple):
 
 
 def bus_offs(case: Case, node: str) -> Iterator[BusOff]:
-    """When a node's controller was bus-off, in order of time. A reset ends it without a word."""
+    """When a node's controller was bus-off, in order of time. A reset ends bus-off, and no state
+    change is recorded for that.
+    """
     resets = [
         change.at_ns
         for change in case.recording.nodes.get(node, [])
@@ -413,8 +421,9 @@ def bus_offs(case: Case, node: str) -> Iterator[BusOff]:
 
 
 def off_the_bus(case: Case, node: str) -> Iterator[TimeSpan]:
-    """While its controller is off the bus a program hears nobody and can hand nothing over; when
-    it is back it has its time to rejoin. A reset begins anew: what is due behind it is due.
+    """The spans in which a node's controller is bus-off, so that its program receives nothing and
+    can hand nothing over, each with the time to rejoin afterwards. There is no such time after a
+    reset: what is due then is due.
     """
     rejoin_ns = case.vehicle.nodes[node].rejoin
     for off in bus_offs(case, node):
@@ -422,8 +431,8 @@ def off_the_bus(case: Case, node: str) -> Iterator[TimeSpan]:
 
 
 class Zone(NamedTuple):
-    """From ``from_ns`` to ``to_ns`` a node must be in service; the faults were gone at
-    ``quiet_ns``, and ``after_fault`` says that there had been one.
+    """A span in which a node must be in service. The faults were gone at ``quiet_ns``;
+    ``after_fault`` tells whether there had been any.
     """
 
     quiet_ns: int
@@ -433,7 +442,7 @@ class Zone(NamedTuple):
 
 
 def zones(case: Case, rejoin_ns: int) -> list[Zone]:
-    """The strict times of a rule with this time to rejoin."""
+    """The spans in which a rule with this time to rejoin is strict."""
     first_fault = min((fault.applied_ns for fault in case.recording.faults), default=case.end_ns)
     return [
         Zone(start, start + rejoin_ns, end, start >= first_fault)
@@ -453,8 +462,8 @@ def first_gap(spans: Sequence[tuple[int, int]], from_ns: int, to_ns: int) -> int
 
 
 def missing_sender(case: Case, load: LoadTable, at_ns: int, since_ns: int) -> tuple[str, str]:
-    """The message that does not arrive well at a load's node, and whose fault that is: its
-    sender's, unless intact ones were on the bus and none of them was delivered to the node.
+    """The message that does not arrive good at a load's node, and the node at fault: the message's
+    sender, unless intact frames were on the bus and none of them was delivered.
     """
     found = []
     for message in load.messages:

@@ -1,13 +1,13 @@
-"""*Control* rules: a program hands to its controller what the inputs ask for.
+"""The *control* rule: a program hands to its controller what the inputs ask for.
 
-Old content: a frame that was right when it was queued, and wins the bus when it no longer is.
+It has two halves: what a program hands over, and how long that then waited in a mailbox. A frame
+that was right when it was queued breaks the rule if it wins the bus when it no longer is:
 
     handed over   A   A   r   r   r   B            r: refused, all mailboxes wait
     on the bus        ~~~~ no cable ~~~~  A  B    A was asked for; nobody asks for it any more
 
-A request that waited while the cable was off, and comes first when it is back, switches what
-nobody asks for. What the other half of *control* looks at is what a program hands over; how long
-that then lay in a mailbox is this half.
+A request that waited while the cable was off, and is the first frame after it, switches what nobody
+asks for.
 """
 
 from __future__ import annotations
@@ -41,9 +41,9 @@ from linkloss.vehicle.tables import RequestTable
 
 
 def waited(case: Case, message: str) -> Iterator[Waited]:
-    """The frames of a message that its program handed over, in order of time. Of equal content the
-    youngest counts. A fault that alters, delays or repeats what is handed over makes old content
-    of its own: then there are none.
+    """The frames of a message that its program handed over, in order of time. Of equal contents the
+    one handed over last counts. A fault that alters, delays or repeats what is handed over produces
+    old content of its own, so then there are none.
     """
     node = case.vehicle.sender(message)
     if case.wrong_content:
@@ -60,7 +60,7 @@ def waited(case: Case, message: str) -> Iterator[Waited]:
             place = bisect_right(times, record.start_ns)
             if place > sent.get(frame.data, 0):
                 yield Waited(times[place - 1], record.start_ns, frame.data)
-                if record.error is None:  # else it comes again
+                if record.error is None:  # else it is sent again
                     sent[frame.data] = place
 
 
@@ -70,8 +70,8 @@ def outdated(
     """The frames whose content was asked for when a program handed it over, is older than
     ``limit_ns`` (a cycle and the latency), and was no longer asked for at their start of frame.
 
-    ``asked(data, at_ns)`` tells whether content is what the inputs ask for at an instant, or may
-    be. What was wrong from the beginning is not told here.
+    ``asked(data, at_ns)`` tells whether the inputs may ask for a content at an instant. Content
+    that was wrong from the beginning is not reported here.
     """
     for frame in frames:
         if frame.start_ns - frame.queued_ns <= limit_ns:
@@ -81,10 +81,12 @@ def outdated(
 
 
 def full(case: Case, node: str) -> Iterator[TimeSpan]:
-    """When every mailbox of a node's controller waited for the bus: a program that looks whether
-    there is room hands nothing over then. What it takes back is not seen; but what the controller
-    takes while all seem to wait shows that it was. A program that a fault has muted sees its
-    frames go.
+    """When every mailbox of a node's controller waited for the bus: a program that checks for room
+    hands nothing over then.
+
+    A program's cancelling of a message is not recorded; but a message that the controller takes
+    while all mailboxes seem to wait shows that one was cancelled. There are no such spans in a run
+    with a fault that mutes the program: it sees its frames go.
     """
     if any(fault.kind == "mute" and node in fault.nodes for fault in case.recording.faults):
         return
@@ -135,7 +137,7 @@ def _taken(case: Case, node: str) -> Iterator[tuple[int, int, Key]]:
 
 
 def judge_control(case: Case, name: str, request: RequestTable) -> Verdict:
-    """One request (``Message.Signal``) over the whole run."""
+    """Judge one request (``Message.Signal``) over the whole run."""
     message, _ = split_signal(name)
     node = case.vehicle.sender(message)
     found = [Verdict(name, "control", Outcome.NOT_EXERCISED)]
@@ -146,9 +148,9 @@ def judge_control(case: Case, name: str, request: RequestTable) -> Verdict:
 
 
 def intents(case: Case, name: str, request: RequestTable, uptime: Uptime) -> list[Intent]:
-    """What may be asked for in an uptime: as a program that begins anew sees it, and, after a
-    reset or a hang, as one sees it whose timers and memory outlived that. Such a one may have
-    looked at the inputs again only when it ran again.
+    """What may be asked for in an uptime: as a program that starts afresh sees it and, after a
+    reset or a hang, as a program sees it whose timers and memory survived. Such a program may have
+    looked at the inputs again only once it ran again.
     """
     key = (name, uptime.reset_ns)
     if key not in case.intents:
@@ -158,7 +160,7 @@ def intents(case: Case, name: str, request: RequestTable, uptime: Uptime) -> lis
 
 def _intents(case: Case, name: str, request: RequestTable, uptime: Uptime) -> Iterator[Intent]:
     assert uptime.up_ns is not None
-    # A program may see a change before it has been stable, and be reset meanwhile.
+    # A program may see a change before it has been stable and be reset meanwhile.
     end_ns = uptime.end_ns + request.debounce
     down = _down(case, case.vehicle.sender(split_signal(name)[0]))
     for trusting in (True, False) if request.received is not None else (True,):
@@ -187,7 +189,7 @@ def _down(case: Case, node: str) -> list[tuple[int, int]]:
 def _judge_uptime(
     case: Case, name: str, request: RequestTable, node: str, uptime: Uptime
 ) -> Iterator[Verdict]:
-    """A program is right if what it asks for follows the inputs as one that may see them so."""
+    """A program is right if what it asks for follows one way in which it may see the inputs."""
     begin_ns = uptime.boot_end_ns + request.debounce + request.latency
     excused = [(0, begin_ns), *_out_of_service(case, node, request.latency)]
     spans = _full(case, node)
@@ -247,8 +249,8 @@ def _asked(calls: tuple[Any, ...]) -> str:
 
 
 def _full(case: Case, node: str) -> list[tuple[int, int]]:
-    """Where all mailboxes wait for longer than the latency, a program that looks whether there is
-    room is late without any fault of its own.
+    """Where all mailboxes wait for longer than the latency, a program that checks for room is late
+    through no fault of its own.
     """
     if node not in case.full:
         case.full[node] = list(full(case, node))
@@ -262,7 +264,7 @@ def _old(
     uptime: Uptime,
     excused: Sequence[tuple[int, int]],
 ) -> Iterator[Verdict]:
-    """Content that nobody asks for any more by the time at which it wins the bus."""
+    """Content that nobody asks for any more when it wins the bus."""
     info, signal = case.vehicle.signal(name)
     node = case.vehicle.sender(info.name)
     if info.name not in case.waits:
@@ -298,7 +300,7 @@ def _in_service(
     uptime: Uptime,
     excused: Sequence[tuple[int, int]],
 ) -> list[Stretch]:
-    """What may be asked for, as any program may see the inputs."""
+    """What may be asked for, over all ways in which a program may see the inputs."""
     spans = [Span(start, end, ANY) for start, end in (*excused, (uptime.end_ns, case.end_ns))]
     for want in intents(case, name, request, uptime):
         for from_ns, to_ns, seen in window(
@@ -313,13 +315,13 @@ def _in_service(
 
 
 def handed(case: Case, name: str, uptime: Uptime) -> Series[float]:
-    """The request that was handed to the controller, over one uptime; nothing asks for nothing."""
+    """The request that was handed to the controller over one uptime; off until there is one."""
     uptimes = case.histories[case.vehicle.sender(split_signal(name)[0])].uptimes
     return case.evidence.handed(name)[uptimes.index(uptime)]
 
 
 def _out_of_service(case: Case, node: str, behind_ns: int) -> Iterator[tuple[int, int]]:
-    """A program that hangs, or whose controller is off the bus, need not hand anything over."""
+    """A program that hangs, or whose controller is bus-off, need not hand anything over."""
     for hang in case.histories[node].hangs:
         yield hang.from_ns, hang.to_ns + behind_ns
     yield from off_the_bus(case, node)

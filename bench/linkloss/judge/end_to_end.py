@@ -1,7 +1,7 @@
-"""*End to end*: whatever happened between, a load does what its inputs ask for.
+"""*End to end*: whatever happens in between, a load does what its inputs ask for.
 
-This is where an unprotected request shows: a message whose content was changed on its way is
-good by all that its receiver can know, and still the load does what nobody asked for.
+This rule shows up an unprotected request: a message whose content was changed on its way is good by
+all that its receiver can know, and still the load does what nobody asked for.
 """
 
 from __future__ import annotations
@@ -36,8 +36,8 @@ from linkloss.vehicle.tables import RequestTable
 
 
 def judge_end_to_end(case: Case, view: LoadView) -> list[Verdict]:
-    """The verdict on a load whose request has declared inputs; none where a pin is at fault, or
-    where the inputs of a logged request are not known.
+    """The verdict on a load whose request has declared inputs. None where a pin is at fault, or
+    where the request comes from a log, so that its inputs are not known.
     """
     asks = None if view.asks is None else case.vehicle.asking_signal(view.load)
     request = None if asks is None else case.vehicle.requests.get(asks)
@@ -63,7 +63,7 @@ class _Judge:
         self.way_ns = self.overdue_ns + self.latency_ns
         self.cycle_ns = load.cycle_ns
         self.changes = view.changes
-        if load.level is not None:  # how much of it is another rule's
+        if load.level is not None:  # another rule judges how much of it
             self.changes = [(at_ns, 100.0 * (shown > 0)) for at_ns, shown in view.changes]
 
     def verdict(self) -> Verdict:
@@ -110,15 +110,15 @@ class _Judge:
                         yield Span(from_ns, to_ns, OFF)
                     if seen & 2:
                         yield Span(from_ns, to_ns, load.asked_state)
-                    if seen & 2 and load.level is not None:  # its level may be nothing at all
+                    if seen & 2 and load.level is not None:  # the level asked for may be 0
                         yield Span(from_ns, to_ns, OFF)
                 for start, end in want.unsure:
                     yield Span(start, min(end + behind_ns, self.case.end_ns), ANY)
 
     def _lawful(self) -> Iterator[Span]:
-        """States that other rules allow: fail-safe, reset, and the last request while the next
-        message is overdue but the link not yet lost; what there was before the sender went out
-        of service, until it has caught up.
+        """States that other rules allow: fail-safe, reset, the last request while the next message
+        is overdue but the link not yet lost, and the state from before a node went out of service,
+        until it has caught up.
         """
         case, load, sources = self.case, self.view.load, self.view.sources
         request = sources.named["request"]
@@ -128,7 +128,7 @@ class _Judge:
         for from_ns, to_ns in sources.waiting.spans:
             yield from self._as_before(from_ns, to_ns + load.latency)
         for uptime in case.histories[load.node].uptimes[1:] if load.survives_reset else ():
-            # It waits for messages as behind any other reset.
+            # It waits for messages as after any other reset.
             due_ns = request.next_due(uptime.reset_ns)
             yield from self._as_before(uptime.reset_ns, min(due_ns, uptime.end_ns))
         settle_ns = self.request.debounce + self.request.latency + self.way_ns
@@ -143,7 +143,7 @@ class _Judge:
             state = load.asked_state if signal.raw(entry.data) else OFF
             late_ns = next_ns + self.latency_ns
             lost_ns = sources.waiting.taken_by(entry.at_ns) + self.link.surely_stale_ns
-            # Behind a loss, or what may have been one, it waits for as long as the request does.
+            # After a loss, or a possible one, it waits for as long as the request does.
             due_ns = request.next_due(entry.at_ns, max(next_ns, lost_ns))
             until_ns = min(lost_ns if due_ns >= NEVER else due_ns, case.end_ns)
             if load.link is not None or next_ns <= lost_ns:
@@ -152,7 +152,7 @@ class _Judge:
             yield Span(entry.at_ns + self.overdue_ns, until_ns, state)
 
     def _as_before(self, from_ns: int, to_ns: int) -> Iterator[Span]:
-        """The state that the load was in when something began, for as long as it lasts."""
+        """The state in which the load was when something began, for as long as that lasts."""
         if not from_ns:
             yield Span(from_ns, to_ns, ANY)
             return
@@ -181,7 +181,7 @@ class _Judge:
         ]
 
     def _joined(self, at_ns: int, states: set[State]) -> set[State]:
-        """With what other sources make of it."""
+        """The states, with what the other sources make of them."""
         load, named = self.view.load, self.view.sources.named
         if "local" in named:
             local = self._possible("local", at_ns)
@@ -208,9 +208,9 @@ class _Judge:
     # ---- verdicts ----
 
     def _tested(self, stretches: list[Stretch]) -> Iterator[int | None]:
-        """The time left at each change of what the inputs ask for behind which a load that stayed
-        as it was would have been wrong: at the sum of all latencies, or where it is excused then,
-        as soon as nothing excuses it any more.
+        """The margin at each change of what the inputs ask for after which a load that stayed as it
+        was would have been wrong. The deadline is the sum of all latencies or, where the load is
+        excused then, the end of the excuse.
         """
         load, changes = self.view.load, self.changes
         for uptime in self._uptimes():
@@ -234,7 +234,9 @@ class _Judge:
                     yield due_ns - (moved[0] if load.flash is not None else moved[-1])
 
     def _shows(self, idle: State, part: Stretch, from_ns: int, to_ns: int) -> bool:
-        """Whether a load that is idle would be seen to be wrong within a stretch."""
+        """Whether a load that stays in state ``idle`` would be seen to be wrong within a
+        stretch.
+        """
         lasts_ns = min(part.to_ns, to_ns) - max(part.from_ns, from_ns)
         if lasts_ns <= 0 or not part.states or ANY in part.states:
             return False
@@ -246,7 +248,9 @@ class _Judge:
         return not any(admits(state, level) for state in part.states)
 
     def _tolerated(self, part: Wrong) -> bool:
-        """While content is changed on its way, a wrong state may last until it is found out."""
+        """While a fault changes content on its way, a wrong state may last until the receiver can
+        detect it.
+        """
         limit_ns = self.link.surely_stale_ns + self.cycle_ns
         return part.to_ns - part.from_ns <= limit_ns and any(
             start <= part.from_ns <= end + limit_ns

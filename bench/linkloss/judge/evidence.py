@@ -1,22 +1,17 @@
-"""What a recording says of messages, gathered as it grows.
+"""What a recording tells of messages, gathered as the recording grows.
 
-Most of a long run is told by its frames, and what they tell stays true whatever comes later. So
-it is gathered in steps: a bench that lets many cases part from one long beginning reads that
-beginning once, and each case only goes on from there. A run that is read in one step or in many
-gives the same.
+Most of a long run is told by its frames, and what they tell stays true whatever follows. So it is
+gathered in steps: a bench that branches many cases off one long beginning reads that beginning
+once, and each case only reads on from there. One step or many give the same result.
 
     frames --> Traffic --> Watch --> Runs, Overdue     at one receiver, uptime by uptime
     handed over by a program --> Handover              by one sender, uptime by uptime
 
-The valid frames of one message, gathered as a run goes on, and who was silent for how long.
-
-Which messages were delivered to a node, and which of them were good.
-
-Good: delivered, of the right length, and, where the message declares them, with the right
-checksum and a counter that moved by 1 to ``max_step`` since the last good one. The first message
-after boot or stale is good whatever its counter; after a reset of the sender either verdict is
-allowed for one message that has a counter. Where a receiver may rightly see it either way, the
-arrival is *maybe*: all that the receiver may have believed is followed as branches.
+A message is *good* when it was delivered, has the right length and, where the message declares
+them, the right checksum and a counter that moved by 1 to ``max_step`` since the last good one. The
+first message after boot or stale is good whatever its counter. Where a receiver may rightly see a
+message either way, such as the first one with a counter after a reset of its sender, the message is
+not *sure*; all that the receiver may believe then is followed as branches.
 """
 
 from __future__ import annotations
@@ -35,7 +30,9 @@ from linkloss.vehicle.messages import MessageInfo
 
 
 class Seen(NamedTuple):
-    """An intact frame of a message: its end, payload, counter, and whom it reached."""
+    """An intact frame of a message: its end, payload, counter, the nodes that it reached, and those
+    that lost it to an overrun.
+    """
 
     at_ns: int
     data: bytes
@@ -45,14 +42,14 @@ class Seen(NamedTuple):
 
 
 class Ticks:
-    """Instants in order of time, asked for silences between them."""
+    """Instants in order of time, and the silences between them."""
 
     def __init__(self) -> None:
         self.times: list[int] = []
         self._silences: dict[int, tuple[list[tuple[int, int]], int]] = {}
 
     def silences(self, longer_than_ns: int) -> list[tuple[int, int]]:
-        """The pairs of neighbours that lie further apart than ``longer_than_ns``."""
+        """The pairs of neighbours more than ``longer_than_ns`` apart."""
         found, done = self._silences.get(longer_than_ns, ([], 1))
         times = self.times
         for place in range(done, len(times)):
@@ -62,18 +59,18 @@ class Ticks:
         return found
 
     def after(self, at_ns: int) -> int | None:
-        """The first instant behind ``at_ns``, or None."""
+        """The first instant after ``at_ns``, or None."""
         place = bisect_right(self.times, at_ns)
         return self.times[place] if place < len(self.times) else None
 
     def any_in(self, since_ns: int, until_ns: int) -> bool:
-        """Whether one lies in (since, until]."""
+        """Whether there is an instant in (since, until]."""
         after_ns = self.after(since_ns)
         return after_ns is not None and after_ns <= until_ns
 
     def first_silence(self, from_ns: int, to_ns: int, lasts_ns: int) -> int | None:
-        """The first instant of [from, to) that lies ``lasts_ns`` or more behind the last one
-        before it, or None.
+        """The first instant of [from, to) that is ``lasts_ns`` or more after the last one before
+        it, or None.
         """
         place = bisect_right(self.times, from_ns) - 1
         if place < 0 or self.times[place] + lasts_ns <= from_ns:
@@ -86,20 +83,20 @@ class Ticks:
 
 
 class Traffic:
-    """The frames of one message that were valid for somebody: right length, right checksum.
+    """The frames of one message that were valid for some node: right length, right checksum.
 
-    ``frames`` grows with :meth:`read_on`; ``sent`` are the ends of those that their
-    senders got through.
+    ``frames`` grows with :meth:`read_on`; ``sent`` are the ends of the frames that were sent
+    without an error.
     """
 
     def __init__(self, records: Sequence[BusRecord], info: MessageInfo) -> None:
-        """``records`` are the data frames with the message's identifier that were valid for
-        somebody or sent without an error; the list may grow later.
+        """``records`` are the data frames with the message's identifier that were valid for some
+        node or sent without an error; the list may grow later.
         """
         self.info = info
         self.frames: list[Seen] = []
         self.damaged: list[BusRecord] = []
-        """Those of the wrong length, or with a wrong checksum."""
+        """The frames with a wrong length or a wrong checksum."""
         self.sent = Ticks()
         self.records = records
         self._done = 0
@@ -108,7 +105,7 @@ class Traffic:
         self._heard_done: dict[str, int] = {}
 
     def read_on(self) -> None:
-        """Take in the records that have come since."""
+        """Read the records that have been added since."""
         info, checksum = self.info, self.info.checksum
         count = info.counter.raw if info.counter is not None else lambda data: 0  # noqa: ARG005
         for place in range(self._done, len(self.records)):
@@ -127,7 +124,7 @@ class Traffic:
         self._done = len(self.records)
 
     def damaged_at(self, node: str) -> list[int]:
-        """When damaged ones were delivered to a node."""
+        """When damaged frames were delivered to a node."""
         return [record.end_ns for record in self.damaged if node in record.receivers]
 
     def sent_by(self, node: str) -> Ticks:
@@ -147,15 +144,15 @@ class Traffic:
 
 V = TypeVar("V")
 AfterJump = Literal["accept", "refuse one", "lost", "either"]
-"""What a receiver does with a counter that has moved by more than one: it takes the message, takes
-only the next that follows it, takes the link for lost, or any of these.
+"""What a receiver does with a counter that jumped (moved by more than one): it takes the message;
+refuses it and takes the next that follows it; takes the link for lost; or any of these.
 """
 WAYS: tuple[AfterJump, ...] = ("accept", "refuse one", "lost")
 
 
 class Arrival(NamedTuple):
     """A good message at its receiver; ``sure`` is False where it may rightly be refused. ``lost``:
-    its counter does not go together with the one before, and that counts as a lost link.
+    its counter jumped, and that counts as a lost link.
     """
 
     at_ns: int
@@ -165,8 +162,8 @@ class Arrival(NamedTuple):
 
 
 class Run(NamedTuple, Generic[V]):
-    """Good messages in a row that say one thing (``value``) with no loss of the link between
-    them. ``sure``: they were surely good; a message that was not is a run of its own.
+    """Good messages in a row with one ``value`` and no loss of the link between them. ``sure``: all
+    are surely good; a message that is not forms a run of its own.
     """
 
     at_ns: int
@@ -177,7 +174,7 @@ class Run(NamedTuple, Generic[V]):
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """How a receiver watches a message: the numbers that decide when it is stale."""
+    """How a receiver monitors a message: the numbers that decide when it is stale."""
 
     stale_after_ns: int
     early_ns: int
@@ -187,18 +184,18 @@ class Link:
 
     @property
     def maybe_stale_ns(self) -> int:
-        """Age of the last good message from which the receiver may call the link lost."""
+        """Age of the last good message from which the receiver may take the link for lost."""
         return self.stale_after_ns - self.early_ns
 
     @property
     def surely_stale_ns(self) -> int:
-        """Age from which it must have acted on the loss."""
+        """Age by which the receiver must have acted on the loss."""
         return self.stale_after_ns + self.reaction_ns
 
 
 class _Belief(NamedTuple):
-    """The counter and instant of the last good message, as a receiver may hold them, and what it
-    does with a jump where that is left open and has shown.
+    """The counter and instant of the last good message as a receiver may hold them, and what it
+    does with a jump, where that is left open and has become known.
     """
 
     counter: int
@@ -208,9 +205,9 @@ class _Belief(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Times:
-    """What must be known of a run to tell good messages: up to where it has gone, the uptimes of
-    the receiver and of the sender, and the spans of flood faults: only there a message lost to a
-    full receive FIFO leaves both verdicts open.
+    """What it takes to tell good messages in a run: how far the run has gone, the uptimes of
+    receiver and sender, and the spans of flood faults. Only in these does a message lost to an
+    overrun of the receive FIFO leave both verdicts open.
     """
 
     end_ns: int
@@ -219,21 +216,21 @@ class Times:
     floods: Sequence[tuple[int, int]]
 
     def boots(self) -> list[tuple[int, int]]:
-        """When the receiver boots, and may not have a message."""
+        """When the receiver boots, and may miss a message."""
         return [(uptime.reset_ns, uptime.boot_end_ns - 1) for uptime in self.receiver.uptimes]
 
     def hangs(self) -> list[tuple[int, int]]:
-        """When the receiver hangs, and may not have a message, or take it later."""
+        """When the receiver hangs, and may miss a message or read it later."""
         return [(hang.from_ns, hang.to_ns) for hang in self.receiver.hangs]
 
 
 class Watch:
-    """The good messages at a node, in order of time, a list for each of its uptimes."""
+    """The good messages at a node in order of time, one list for each of its uptimes."""
 
     def __init__(self, traffic: Traffic, node: str, link: Link) -> None:
         self.uptimes: list[list[Arrival]] = []
         self.refused: list[list[int]] = []
-        """For each uptime when messages were delivered that were not good: repeats, jumps."""
+        """For each uptime, when messages were delivered that were not good: repeats, jumps."""
         self._traffic = traffic
         self._node = node
         self._link = link
@@ -244,7 +241,7 @@ class Watch:
         self._last_ns = 0
 
     def read_on(self, times: Times) -> None:
-        """Go on with the messages that have come since."""
+        """Read the messages that have arrived since."""
         uptimes, node, frames = times.receiver.uptimes, self._node, self._traffic.frames
         resets = [uptime.reset_ns for uptime in times.sender.uptimes] if self._span else []
         hangs = times.hangs() if self._span else []
@@ -265,7 +262,7 @@ class Watch:
                     lost = lost or any(self._last_ns < reset <= at_ns for reset in resets)
                 self._take(seen, lost, hangs)
                 if at_ns <= deaf_to_ns and any(a <= at_ns <= b for a, b in deaf):
-                    # It may never have had it.
+                    # The receiver may have missed it.
                     self._beliefs = [*dict.fromkeys([*self._beliefs, *before])]
         self._done = len(frames)
         while len(self.uptimes) < len(uptimes):
@@ -316,8 +313,8 @@ _GOOD, _REFUSED, _LOST = "good", "refused", "lost"
 def _makes(
     belief: _Belief | None, new: _Belief, link: Link, span: int, hangs: Sequence[tuple[int, int]]
 ) -> Iterator[tuple[str, _Belief | None]]:
-    """What a receiver may make of a message, and what it believes then. It takes one as new for
-    sure once the link is surely stale, counted from when it took the one before.
+    """What a receiver may make of a message, and what it believes afterwards. It surely takes a
+    message as new once the link is surely stale, counted from when it read the one before.
     """
     age_ns = 0 if belief is None else new.at_ns - belief.at_ns
     known = new if belief is None else new._replace(way=belief.way)
@@ -346,10 +343,10 @@ def _makes(
 
 
 class Runs(Generic[V]):
-    """Good messages as runs: equal values, surely good, less than a stale time apart."""
+    """Runs of good messages: equal values, surely good, less than a stale time apart."""
 
     def __init__(self, watch: Watch, read: Callable[[bytes], V], gap_ns: int) -> None:
-        """``read`` takes the value out of a payload."""
+        """``read`` extracts the value from a payload."""
         self.uptimes: list[list[Run[V]]] = []
         self.watch = watch
         self._read = read
@@ -357,7 +354,7 @@ class Runs(Generic[V]):
         self._done = 0
 
     def read_on(self) -> None:
-        """Go on with the messages that have come since."""
+        """Read the messages that have arrived since."""
         for uptime in range(max(0, len(self.uptimes) - 1), len(self.watch.uptimes)):
             if uptime == len(self.uptimes):
                 self.uptimes.append([])
@@ -365,7 +362,7 @@ class Runs(Generic[V]):
             self._take(self.uptimes[uptime], self.watch.uptimes[uptime])
 
     def within(self, from_ns: int, to_ns: int) -> Iterator[Run[V]]:
-        """The runs of all uptimes in [from, to), cut where they reach beyond it."""
+        """The runs of all uptimes in [from, to), cut at its ends."""
         for runs, arrivals in zip(self.uptimes, self.watch.uptimes, strict=True):
             for run in runs:
                 if run.last_ns < from_ns or run.at_ns >= to_ns:
@@ -391,9 +388,7 @@ class Runs(Generic[V]):
 
 
 class Overdue:
-    """The good messages behind which the next surely good one of the same uptime did not come
-    within a time.
-    """
+    """The good messages that no surely good one of the same uptime followed within a time."""
 
     def __init__(self, watch: Watch, within_ns: int) -> None:
         self._watch = watch
@@ -404,7 +399,7 @@ class Overdue:
         self._uptime = self._done = 0
 
     def read_on(self) -> None:
-        """Go on with the messages that have come since."""
+        """Read the messages that have arrived since."""
         for uptime in range(self._uptime, len(self._watch.uptimes)):
             if uptime > self._uptime:
                 self._ended += self._waiting
@@ -426,7 +421,7 @@ class Overdue:
         self._done = len(arrivals)
 
     def found(self, end_ns: int) -> list[tuple[Arrival, int]]:
-        """Each with the instant of the next surely good one, or the end of the run."""
+        """Each message with the instant of the next surely good one, or the end of the run."""
         open_ended = [
             (entry, end_ns)
             for entry in (*self._ended, *self._waiting)
@@ -439,8 +434,8 @@ Key = tuple[Any, ...]
 
 
 class Handover:
-    """A signal as its sender's program handed it to its controller: a series for each uptime of
-    the node; nothing asks for nothing.
+    """A signal as its sender's program handed it to its controller: a series for each uptime of the
+    node, 0 until the first message.
     """
 
     def __init__(self, recording: Recording, message: str, read: Callable[[bytes], int]) -> None:
@@ -451,7 +446,7 @@ class Handover:
         self._done = 0
 
     def read_on(self, end_ns: int, history: NodeHistory) -> None:
-        """Go on with what was handed over since."""
+        """Read what was handed over since."""
         entries = self._recording.handed.get(self._message, [])
         for place in range(self._done, len(entries)):
             entry = entries[place]
@@ -471,7 +466,7 @@ class Handover:
 
 
 class Evidence:
-    """What the judge asks of a recording's messages, for a recording that may still grow."""
+    """What the judge knows of a recording's messages; the recording may still grow."""
 
     def __init__(self, vehicle: Vehicle, recording: Recording) -> None:
         self.vehicle = vehicle
@@ -487,7 +482,9 @@ class Evidence:
         self._handovers: dict[str, tuple[Handover, str]] = {}
 
     def read_on(self, end_ns: int) -> None:
-        """Take in what has come since, up to an instant before which nothing more will come."""
+        """Read what was recorded since, up to an instant before which nothing more will be
+        recorded.
+        """
         self.end_ns = end_ns
         self._stories = {}
         frames = self.recording.frames
@@ -508,7 +505,7 @@ class Evidence:
             handover.read_on(end_ns, self.history(sender))
 
     def history(self, node: str) -> NodeHistory:
-        """A node's uptimes up to where the recording has been read."""
+        """A node's uptimes as far as the recording has been read."""
         if node not in self._stories:
             self._stories[node] = node_history(self.vehicle, self.recording, node, self.end_ns)
         return self._stories[node]
@@ -531,7 +528,7 @@ class Evidence:
         return self._traffic[message]
 
     def watch(self, message: str, node: str, link: Link) -> Watch:
-        """The good ones of a message at a node."""
+        """The good messages of one kind at a node."""
         key = (message, node, link)
         if key not in self._watches:
             watch, sender = Watch(self.traffic(message), node, link), self.vehicle.sender(message)
@@ -554,7 +551,7 @@ class Evidence:
         return self._runs[key]
 
     def overdue(self, message: str, node: str, link: Link, within_ns: int) -> Overdue:
-        """The good ones of a message that were not followed by another within a time."""
+        """The good messages of one kind that no other followed within a time."""
         key = (message, node, link, within_ns)
         if key not in self._overdue:
             self._overdue[key] = overdue = Overdue(self.watch(message, node, link), within_ns)

@@ -1,4 +1,4 @@
-"""Flashing is judged as a rate and an on-share over whole cycles, never instant by instant."""
+"""Flashing is judged by its rate and on-share over whole cycles, never instant by instant."""
 
 from __future__ import annotations
 
@@ -15,12 +15,13 @@ from linkloss.units import show_duration
 from linkloss.vehicle.load import FlashRule
 
 AVERAGE_OF = 3
-"""Cycles that are averaged: "the average of at least three cycles", SAE J945 as quoted by the
-NHTSA interpretation letter 01931.ztv."""
+"""How many cycles are averaged: "the average of at least three cycles", SAE J945 as quoted by the
+NHTSA interpretation letter 01931.ztv.
+"""
 
 
 class Cycle(NamedTuple):
-    """From one lighting-up to the next, and how long of it the lamp was lit; all in ns."""
+    """From one lighting-up to the next, and how long the lamp was lit in between; all in ns."""
 
     from_ns: int
     to_ns: int
@@ -28,7 +29,7 @@ class Cycle(NamedTuple):
 
     @property
     def per_minute(self) -> float:
-        """The cycle as a rate."""
+        """The rate that the cycle makes."""
         return 60e9 / (self.to_ns - self.from_ns)
 
     @property
@@ -38,16 +39,16 @@ class Cycle(NamedTuple):
 
 
 def mean_rate(cycles: Sequence[Cycle]) -> float:
-    """Flashes per minute as the mean of the rates of the single cycles.
+    """Flashes per minute, as the mean of the rates of the single cycles.
 
-    So measured, cycles of 360, 360 and 780 ms make 136.8 per minute; the mean period would make
-    120. Source: NHTSA interpretation letter 01931.ztv.
+    Cycles of 360, 360 and 780 ms make 136.8 per minute; their mean period would make 120. Source:
+    NHTSA interpretation letter 01931.ztv.
     """
     return sum(cycle.per_minute for cycle in cycles) / len(cycles)
 
 
 def whole_cycles(actual: Series[float], from_ns: int, to_ns: int) -> list[Cycle]:
-    """The whole cycles, from lighting up to lighting up, that lie within [from_ns, to_ns)."""
+    """The cycles, from lighting-up to lighting-up, that lie wholly within [from_ns, to_ns)."""
     first = bisect_left(actual.times, from_ns)
     found: list[Cycle] = []
     rise: int | None = None
@@ -72,12 +73,12 @@ class Run(NamedTuple):
     """A span in which nothing but flashing is right, in ns."""
 
     allowed_ns: int
-    """From when on what is lit can only flash."""
+    """From here on a load that is lit can only be flashing."""
     only_ns: int
-    """From when on it has to."""
+    """From here on it must flash."""
     to_ns: int
     begins: bool
-    """It was dark for sure before: a pattern begins here, and with a lit phase."""
+    """It was surely dark before, so a pattern begins here, with a lit phase."""
 
 
 def flash_runs(segments: Sequence[Segment]) -> list[Run]:
@@ -110,8 +111,8 @@ def judge_flashing(
     actual: Series[float],
     stops: Sequence[tuple[int, int]] = (),
 ) -> list[Verdict]:
-    """One verdict for each span in which the load has to flash. In the spans ``stops`` its node
-    cannot: behind one a pattern begins anew.
+    """One verdict for each span in which the load must flash. Its node cannot make it flash in the
+    spans ``stops``; a pattern begins afresh after each of them.
     """
     runs = [part for run in flash_runs(segments) for part in _cut(run, stops)]
     return [_judge_run(name, rule, run, actual) for run in runs]
@@ -131,9 +132,9 @@ def _cut(run: Run, stops: Sequence[tuple[int, int]]) -> Iterator[Run]:
 
 
 def _judge_run(name: str, rule: FlashRule, run: Run, actual: Series[float]) -> Verdict:
-    """No longest period passes without a rise. A pattern begins with a lit phase, which may wait
-    for a rhythm that others have, for as long as a dark phase lasts, and may be short then. The
-    cycles must be right however short the span is.
+    """No longest period passes without a rise. A pattern begins with a lit phase. It may wait up to
+    a dark phase for a rhythm that others have, and its lit phase may then be short. The cycles must
+    be right however short the span is.
     """
     only_ns, to_ns = run.only_ns, run.to_ns
     longest_ns = rule.longest_period_ns
@@ -144,7 +145,7 @@ def _judge_run(name: str, rule: FlashRule, run: Run, actual: Series[float]) -> V
     if not before and actual.at(only_ns) > 0:
         due_ns += longest_ns
     elif waits and actual.at(only_ns) <= 0:
-        # Until then it may have been off, and begins anew.
+        # It may have been off until then, and begins afresh.
         due_ns = max(due_ns, only_ns + round(longest_ns * (1 - rule.on_share[0])))
     margins: list[int] = []
     for at_ns in [*rises[len(before) :], to_ns]:
@@ -169,7 +170,7 @@ def _judge_run(name: str, rule: FlashRule, run: Run, actual: Series[float]) -> V
 
 
 def rises_of(actual: Series[float]) -> list[int]:
-    """When a load lit up."""
+    """The instants at which a load lit up."""
     changes = actual.changes()
     return [at_ns for (_, before), (at_ns, level) in pairwise(changes) if before <= 0 < level]
 
@@ -177,8 +178,8 @@ def rises_of(actual: Series[float]) -> list[int]:
 def _joins(
     rule: FlashRule, cycles: Sequence[Cycle], actual: Series[float], allowed_ns: int
 ) -> bool:
-    """Whether the first cycle begins with a lit phase that joins a running rhythm: the first one
-    since flashing began may be short.
+    """Whether the first cycle begins with a lit phase that joins a running rhythm: the first lit
+    phase since flashing began may be short.
     """
     first = cycles[0]
     if bisect_left(actual.times, allowed_ns) < bisect_left(actual.times, first.from_ns):
@@ -188,8 +189,8 @@ def _joins(
 
 
 def _outside(rule: FlashRule, cycles: Sequence[Cycle]) -> tuple[Cycle, Cause, str, str] | None:
-    """The first cycle at which the average of the last ones leaves the limits, what it was that
-    did, its value and the limits.
+    """The first cycle at which the average of the last ones leaves the limits: the cycle, the
+    cause, the observed value and the limits.
     """
     low, high = rule.per_minute
     for index, cycle in enumerate(cycles):

@@ -1,7 +1,7 @@
 """What the inputs ask for: the truth behind a request, worked out without any program.
 
-The inputs are taken as the request's node reads them, debounced; received signals as they were
-delivered to it, and as declared once they are stale.
+Inputs are taken as the request's node reads them, debounced. Received signals are taken as they
+were delivered to the node, and as declared once they are stale.
 """
 
 from __future__ import annotations
@@ -20,11 +20,11 @@ from linkloss.vehicle.messages import MessageInfo
 from linkloss.vehicle.tables import RequestTable
 
 STALE = "stale"
-"""The value of a received signal that is not there."""
+"""The value of a received signal while it is missing."""
 
 
 def debounced(source: Series[Value], stable_ns: int, from_ns: int) -> Series[Value]:
-    """A value that follows its source once that has been stable for ``stable_ns``.
+    """A value that follows its source once the source has been stable for ``stable_ns``.
 
     At ``from_ns``, when the program begins, the value at that moment counts as stable.
     """
@@ -39,8 +39,8 @@ def debounced(source: Series[Value], stable_ns: int, from_ns: int) -> Series[Val
 
 
 def deferred(source: Series[Value], down: Sequence[tuple[int, int]]) -> Series[Value]:
-    """A value as a program finds it that was not there in the spans ``down``: what changed
-    meanwhile it sees at their end.
+    """A value as seen by a program that does not run in the spans ``down``: it sees a change within
+    one of them at its end.
     """
     result: Series[Value] = Series()
     for at_ns, value in source.changes():
@@ -60,14 +60,14 @@ def intent(
     trusting: bool = True,
     settled: bool = True,
 ) -> Intent:
-    """What a request's inputs ask for, as a program sees it that begins at ``from_ns``.
+    """What a request's inputs ask for, as seen by a program that begins at ``from_ns``.
 
-    ``down`` are spans in which it was stopped, but kept its memory. Where a received message may
-    rightly be refused, a ``trusting`` program takes it, and calls its link lost as late as it may;
-    one that is not does the opposite, and takes a link that is back as such only after the
-    request's latency and, where the message has a counter, by its second in a row. A ``settled``
-    program believes the inputs that it finds at its begin at once; one that is not knows nothing of
-    them before they have been debounced.
+    ``down`` are spans in which it was stopped but kept its memory. Where a received message may
+    rightly be refused, a ``trusting`` program takes it, and takes its link for lost as late as it
+    may. A program that is not trusting does the opposite; it takes a link for restored only after
+    the request's latency and, where the message has a counter, with the second message in a row. A
+    ``settled`` program trusts the inputs that it finds at its start at once; one that is not knows
+    nothing of them until they have been debounced.
     """
     builder = _Builder(
         case, name, request, from_ns, to_ns, down, trusting=trusting, settled=settled
@@ -101,7 +101,7 @@ class _Builder:
         self.doubts: list[tuple[int, int]] = []
 
     def wanted(self, debounce_ns: int) -> Series[bool]:
-        """The request as the whole of its table makes it."""
+        """The request as its whole table makes it."""
         request = self.request
         follows = self.condition(request.follows, debounce_ns)
         if request.until is not None:
@@ -135,8 +135,8 @@ class _Builder:
         return _series(spans, self.from_ns)
 
     def _moved(self, condition: Condition, debounce_ns: int) -> list[int]:
-        """When inputs of a condition have moved, debounced. Of two inputs that move together a
-        program may note either first: a press is refused then, or it is not.
+        """When inputs of a condition changed, debounced. Of two inputs that change together a
+        program may note either first, so a press may or may not be refused then.
         """
         return [
             at_ns
@@ -147,7 +147,9 @@ class _Builder:
         ]
 
     def bouncing(self, debounce_ns: int) -> list[tuple[int, int]]:
-        """From the first of two edges closer than the debounce time to the last one's debounce."""
+        """From the first of two edges closer than the debounce time until the last one is
+        debounced.
+        """
         names = {
             name
             for condition in self.request.conditions
@@ -165,7 +167,7 @@ class _Builder:
         return found
 
     def condition(self, condition: Condition, debounce_ns: int) -> Series[bool]:
-        """One condition, over debounced inputs and received signals."""
+        """One condition over debounced inputs and received signals."""
         sources: dict[str, Series[Value]] = {
             name: self._received(name)
             if "." in name
@@ -191,7 +193,9 @@ class _Builder:
         return deferred(seen, self.down) if self.down else seen
 
     def received_link(self, message: MessageInfo) -> Link:
-        """How the node watches a message that it decides by; the reaction is common practice."""
+        """How the node monitors a message that it decides by; the reaction time is common
+        practice.
+        """
         received = self.request.received
         assert received is not None
         period_ns = message.period_ns or received.stale_after
@@ -203,7 +207,9 @@ class _Builder:
         )
 
     def _received(self, reference: str) -> Series[Value]:
-        """A received signal's value over time; ``stale`` before it came and when it stays away."""
+        """A received signal's value over time; ``stale`` before the first message and while none
+        arrives.
+        """
         message, _ = self.case.vehicle.signal(reference)
         link = self.received_link(message)
         lost_after_ns = link.surely_stale_ns if self.trusting else link.maybe_stale_ns
@@ -224,7 +230,7 @@ class _Builder:
                 back = True
             if back and not self.trusting:
                 trusted_ns = at_ns + self.request.latency
-                if message.counter is not None:  # and by the second in a row
+                if message.counter is not None:  # and with the second in a row
                     place = bisect_right(heard, at_ns)
                     second_ns = heard[place] if place < len(heard) else self.to_ns
                     trusted_ns = max(trusted_ns, second_ns)
@@ -247,7 +253,7 @@ def _from(values: Series[bool], from_ns: int) -> Series[bool]:
 
 
 def _hysteresis(follows: Series[bool], until: Series[bool]) -> Series[bool]:
-    """On when ``follows`` holds, and then on until ``until`` holds."""
+    """On from when ``follows`` holds until ``until`` holds."""
     result: Series[bool] = Series()
     on = False
     for at_ns in sorted({*follows.times, *until.times}):
@@ -264,8 +270,8 @@ def _spans(values: Series[bool], to_ns: int) -> list[tuple[int, int]]:
 def _gated(
     spans: Sequence[tuple[int, int]], allowed: Sequence[tuple[int, int]], *, once: bool
 ) -> Iterator[tuple[int, int]]:
-    """The parts of the spans that are allowed; ``once``: only up to the first refusal, and not
-    at all where the span begins with one.
+    """The parts of the spans that are allowed; ``once``: only up to the first refusal, and nothing
+    of a span that begins with one.
     """
     for start, end in spans:
         parts = [*within(start, end, allowed)]

@@ -1,6 +1,6 @@
 """From a recording to verdicts: every rule that the vehicle declares, over one run.
 
-What no rule judges in a vehicle, and why: a missing line takes no rule away in silence.
+It also lists what no rule judges in a vehicle, and why: a missing line removes no rule silently.
 """
 
 from __future__ import annotations
@@ -35,8 +35,8 @@ from linkloss.vehicle.loading import Vehicle
 
 @dataclass(frozen=True, slots=True)
 class Unjudged:
-    """Something that no rule judges, as a vehicle file names it, and the reason; ``allowed`` is
-    why the vehicle file says that it need not be (empty: it does not say so).
+    """Something that no rule judges, named as in the vehicle file, and the reason. ``allowed`` is
+    the vehicle file's own reason why this is acceptable (empty: it gives none).
     """
 
     what: str
@@ -45,9 +45,7 @@ class Unjudged:
 
 
 def unjudged(vehicle: Vehicle, logged: Collection[str] = ()) -> list[Unjudged]:
-    """What nobody judges in a vehicle, whatever cases there are. ``logged``: nodes that have no
-    program.
-    """
+    """What no rule judges in a vehicle, whatever the cases. ``logged``: nodes without a program."""
     nodes = [name for name in vehicle.nodes if name not in logged]
     return [
         *_messages(vehicle, nodes),
@@ -87,8 +85,8 @@ def _nodes(vehicle: Vehicle, nodes: Collection[str]) -> Iterator[Unjudged]:
 
 
 def _requests(vehicle: Vehicle, nodes: Collection[str]) -> Iterator[Unjudged]:
-    """The signals that ask for a load, and of which nobody says what asks for them; a notice has
-    a rule of its own.
+    """The signals that ask for a load while nothing declares what asks for them; a notice has its
+    own rule.
     """
     notices = {notice.signal for notice in vehicle.notices.values()}
     users: dict[str, list[str]] = {}
@@ -103,7 +101,7 @@ def _requests(vehicle: Vehicle, nodes: Collection[str]) -> Iterator[Unjudged]:
 
 
 def _loads(vehicle: Vehicle, nodes: Collection[str]) -> Iterator[Unjudged]:
-    """What a load declares and no rule looks at, and loads whose inputs nobody can tell."""
+    """Loads whose inputs cannot be told."""
     for name, load in vehicle.loads.items():
         if load.node not in nodes:
             continue
@@ -121,9 +119,9 @@ def judge(
     """All verdicts on a run: one for each declared rule, and broken ``program`` rules.
 
     The judge knows what was delivered to each controller and what each input and output did. It
-    knows nothing of the programs. Of a node whose frames came out of a log it judges nothing: what
-    was to be judged there happened on another day. ``evidence``: what has been read of the
-    recording before. What happened before ``start_ns`` is looked at, but gets no verdict.
+    knows nothing of the programs. It does not judge a node whose frames came from a log: that
+    happened on another day. ``evidence``: what has been read of the recording before. What happened
+    before ``start_ns`` is taken into account but gets no verdict.
     """
     case = Case(vehicle, recording, evidence, start_ns)
     found: list[Verdict] = []
@@ -158,8 +156,8 @@ def judge(
 def declared_rules(vehicle: Vehicle, logged: Collection[str] = ()) -> list[tuple[str, str]]:
     """Every (subject, rule) that a vehicle declares, in the order of its file.
 
-    ``logged``: nodes that have no program; the rules on their programs, requests and loads are
-    left out.
+    ``logged``: nodes without a program; the rules on their programs, requests and loads are left
+    out.
     """
 
     def simulated(reference: str) -> bool:
@@ -186,7 +184,7 @@ def declared_rules(vehicle: Vehicle, logged: Collection[str] = ()) -> list[tuple
 
 
 _ASKED = "end to end"
-"""The rule of a load that needs to know what the inputs of its request were."""
+"""The rule of a load that needs the inputs of its request."""
 
 
 def _request(vehicle: Vehicle, load: str) -> str:
@@ -237,8 +235,8 @@ def _node_rules(vehicle: Vehicle, name: str) -> Iterator[str]:
 
 
 def _complete(order: Sequence[tuple[str, str]], found: Sequence[Verdict]) -> list[Verdict]:
-    """The verdicts in the order of the declared rules; a rule that nobody spoke of was not
-    exercised. Verdicts on rules that are not declared stay only if they are broken.
+    """The verdicts in the order of the declared rules; a rule without a verdict was not exercised.
+    Verdicts on rules that are not declared stay only if they are broken.
     """
     spoken: dict[tuple[str, str], list[Verdict]] = {}
     for verdict in found:

@@ -1,12 +1,9 @@
-"""Rules on what a load gets: *never*, *dark*, *back* and *in step*.
+"""Rules on what a load gets.
 
-*In step*: loads that flash together light up together.
-
-*Never* rules: a state that a load may not be in while a condition holds.
-
-How long a lit lamp may be dark when its node resets.
-
-How soon a load that was on is on again once its supply is back.
+- *never*: a state that a load may not be in while a condition holds.
+- *dark*: how long a lit lamp may be dark when its node resets.
+- *back*: how soon a load that was on is on again once its supply is back.
+- *in step*: loads that flash together light up together.
 """
 
 from __future__ import annotations
@@ -31,14 +28,14 @@ def judge_never(case: Case, view: LoadView) -> list[Verdict]:
 
 
 def _judge_rule(case: Case, view: LoadView, rule: NeverRule, index: int) -> Verdict:
-    """The condition is taken as it truly is, whatever a node knows of it; only under a fault of
-    an input as the nodes see that input.
+    """The condition counts as it truly is, whatever a node knows of it; only under an input fault
+    it counts as the nodes read the input.
 
-    ``within`` is the time to leave the state once the condition holds. A node that has not yet
-    seen it may still enter the state up to ``latency`` behind its begin, and a relay follows; from
-    there on entering it is broken at once. A node that cannot act, or whose program does not yet
-    drive the output, has until a latency behind that. The rule is exercised when the load was in
-    the state within that time and had to leave it, within the recording.
+    ``within`` is the time to leave the state once the condition holds. A node that has not yet seen
+    the condition may still enter the state up to ``latency`` after it began, and a relay needs its
+    switching time on top; after that, entering is broken at once. A node that cannot act, or whose
+    program does not yet drive the output, has until a latency after that. The rule is exercised
+    when the load was in the state within that time and had to leave it within the recording.
     """
     called, node = rule_name(index), view.load.node
     seen_by = node if case.pins_at_fault else None
@@ -71,7 +68,7 @@ def _judge_span(
         inside.append((max(start, from_ns), end))
     found = []
     was_in = from_ns > 0 and (actual.at(from_ns - 1) > 0) == lit
-    if was_in and not inside and deadline_ns < to_ns:  # it left it at once
+    if was_in and not inside and deadline_ns < to_ns:  # it left at once
         found.append(Verdict(name, called, Outcome.KEPT, deadline_ns - from_ns))
     for start, end in inside:
         leaving = start <= moved_ns or case.undriven(name, start)
@@ -96,9 +93,9 @@ def _judge_span(
 
 
 def judge_darkness(case: Case, view: LoadView) -> list[Verdict]:
-    """The rule *dark*: from a reset on, a lamp that was lit is dark for ``dark_limit`` at most,
-    unless it was rightly switched off meanwhile. After a loss of supply it counts from when the
-    supply is in range again.
+    """The rule *dark*: after a reset, a lamp that was lit is dark for at most ``dark_limit``,
+    unless it was rightly switched off meanwhile. After a loss of supply the time counts from when
+    the supply is in range again.
     """
     limit_ns = view.load.dark_limit
     if limit_ns is None:
@@ -136,7 +133,7 @@ def judge_darkness(case: Case, view: LoadView) -> list[Verdict]:
 
 
 def _supplied_ns(case: Case, node: str, uptime: Uptime) -> int:
-    """When a node may be held to its lamps: at the reset, or when its supply is back."""
+    """From when a node must keep its lamps lit: from the reset, or from when its supply is back."""
     if uptime.cause != "supply":
         return uptime.reset_ns
     undersupplied = (
@@ -146,13 +143,13 @@ def _supplied_ns(case: Case, node: str, uptime: Uptime) -> int:
 
 
 def judge_back(case: Case, view: LoadView) -> list[Verdict]:
-    """The rule *back*: a load that was on when its supply failed, and that nobody has asked to be
-    off since, is on again ``back_within`` after the supply is in range, at the latest.
+    """The rule *back*: a load that was on when its supply failed, and that nothing has asked to be
+    off since, is on again at most ``back_within`` after the supply is in range.
 
-    Exercised only by a load that was off meanwhile, and not where its own rules then demand that
-    it is off: what asks for it is not back. Nor where a fault stopped or restarted its node
-    meanwhile. Supply that fails again within that time
-    counts as one failure.
+    Only a load that was off meanwhile exercises it. It is not judged where its own rules then
+    demand that it is off, because what asks for it is not back, nor where a fault stopped or
+    restarted its node meanwhile. Supply that fails again within ``back_within`` counts as one
+    failure.
     """
     limit_ns = view.load.back_within
     if limit_ns is None:
@@ -197,7 +194,7 @@ def _judge_dark_span(
 
 
 def _out_of_service(case: Case, node: str, from_ns: int, to_ns: int) -> bool:
-    """Whether a node was stopped, or reset for another reason than its supply, within a span."""
+    """Whether within a span a node was stopped, or reset for a reason other than its supply."""
     history = case.histories[node]
     return any(hang.from_ns < to_ns and hang.to_ns > from_ns for hang in history.hangs) or any(
         uptime.cause != "supply" and from_ns < uptime.boot_end_ns and uptime.reset_ns < to_ns
@@ -245,8 +242,8 @@ def judge_in_step(case: Case, views: Mapping[str, LoadView], name: str) -> list[
 
 
 def _away(case: Case, view: LoadView, rises: Sequence[int]) -> Iterator[int]:
-    """How far each rise of a lamp is from the nearest beginning of a cycle that its node was told
-    of, in ns; nothing where it was told of none just then.
+    """How far each rise of a lamp is from the nearest start of a cycle that its node was told of,
+    in ns; rises without such a start nearby are left out.
     """
     rule = view.load.flash
     if rule is None or rule.rhythm is None or view.load.stale_after is None:
@@ -272,7 +269,7 @@ def _away(case: Case, view: LoadView, rises: Sequence[int]) -> Iterator[int]:
 
 
 def _common(view: LoadView, partner: LoadView) -> list[tuple[int, int]]:
-    """The spans in which both must flash and both are in service."""
+    """The spans in which both loads must flash and both are in service."""
     spans = []
     for first in flash_runs(view.segments):
         for second in flash_runs(partner.segments):

@@ -1,4 +1,4 @@
-"""Judging one load: whether what its node commands can be explained by what it was told."""
+"""Judging one load: whether what it was told explains what its node commands."""
 
 from __future__ import annotations
 
@@ -36,12 +36,12 @@ class LoadView:
 
     @property
     def segments(self) -> list[Segment]:
-        """Which states were right, and when."""
+        """The states that were right, and when."""
         return self.walked.segments
 
     @property
     def asks(self) -> Condition | None:
-        """The request that the load obeys, if it obeys any."""
+        """The request that the load follows, if any."""
         return None if decides_alone(self.load) else self.load.request
 
 
@@ -62,10 +62,13 @@ def _walked(case: Case, sources: LoadSources, changes: Sequence[tuple[int, Shown
 def _one_receiver(
     case: Case, sources: LoadSources, changes: Sequence[tuple[int, Shown]], mixed: Walked
 ) -> Walked:
-    """What is right for a receiver that does this at one jump and that at the next must be right
-    for one that does the same at each; and a latch that may have held the load off did, or did not,
-    until off was asked for. A rule counts as put to the test where that receiver had to follow,
-    whatever it does, and a state as the only right one where it is for all.
+    """The walk over a load, for a receiver that always acts alike.
+
+    The ``mixed`` walk lets a receiver treat each jump of a counter differently. What it finds right
+    must also be right for a receiver that treats all jumps alike, and whose latch, where it may
+    have held the load off, did so or did not until off was asked for. A rule counts as exercised
+    only where any receiver had to follow it, and a state as the only right one only where it is for
+    all of them.
     """
     jumps: tuple[AfterJump | None, ...] = (None,)
     if sources.load.after_jump == "either" and (asked := sources.named.get("request")) is not None:
@@ -86,14 +89,16 @@ def _one_receiver(
 
 
 MOST_DOUBTS = 6
-"""So many times a latch that may have held is followed either way; behind that, both may mix."""
+"""Up to this many times a latch that may have held is followed both ways; after that the two may
+mix.
+"""
 
 
 def _receivers(
     case: Case, name: str, changes: Sequence[tuple[int, Shown]], jump: AfterJump | None
 ) -> Iterator[Walked]:
-    """A load followed for one receiver after the other, of those that differ by when their latches
-    held, up to one that explains it.
+    """The walks for one receiver after another, which differ by when their latches held, up to the
+    first that explains the load.
     """
     ways: list[tuple[bool, ...]] = [()]
     while ways:
@@ -113,8 +118,8 @@ def _wrongness(walked: Walked) -> tuple[int, int]:
 
 
 def judge_load(case: Case, view: LoadView) -> list[Verdict]:
-    """All verdicts on a load's own rules, one for each rule that the run has something to say
-    about. What it shows while its node sleeps is told of the node.
+    """All verdicts on a load's own rules, one for each rule that the run says anything about. What
+    the load shows while its node sleeps is reported under the node.
     """
     tried = view.sources.tried
     found = [] if tried is None else [*tried.wrong]
@@ -129,7 +134,7 @@ def judge_load(case: Case, view: LoadView) -> list[Verdict]:
         )
     kept: dict[str, list[int | None]] = {}
     for entry in view.walked.kept:
-        # A load that is tried once more has not come to the limit of its tries.
+        # A load that may be tried once more has not reached the limit of its tries.
         tries = entry.rule != TRIES or (tried is not None and entry.at_ns in tried.limits)
         if tries and entry.rule != "asleep":
             kept.setdefault(entry.rule, []).append(entry.margin_ns)
@@ -155,7 +160,9 @@ def _broken(view: LoadView, breach: Breach) -> Verdict:
 
 
 def _missing(case: Case, view: LoadView) -> Iterator[Verdict]:
-    """No fault is left, the time to rejoin is over, and the request still does not arrive."""
+    """The rule *rejoin*: no fault is left, the time to rejoin is over, and the request still does
+    not arrive.
+    """
     load = view.load
     if view.asks is None or load.stale_after is None:
         return
@@ -186,8 +193,8 @@ def _missing(case: Case, view: LoadView) -> Iterator[Verdict]:
 def _held_back_to(
     case: Case, load: LoadTable, there: Sequence[tuple[int, int]], gap_ns: int
 ) -> int | None:
-    """When messages count again that come, one step behind the other, and are not good: who last
-    took a wrong one refuses them until its link is lost. None where something else is missing.
+    """When messages count again that arrive in sequence but are not good: a receiver that took a
+    wrong one refuses them until its link is lost. None where something else is missing.
     """
     back_ns = next((from_ns for from_ns, _ in there if from_ns > gap_ns), case.end_ns)
     for message in load.watched:
@@ -210,9 +217,9 @@ def _held_back_to(
 
 
 def _there(case: Case, load: LoadTable) -> list[tuple[int, int]]:
-    """When a good message was there that was not stale yet, uptime by uptime; of several the one
-    that was there for the shortest time. A doubtful one counts only where the link was not yet in
-    danger of being lost.
+    """When a good message was there and not yet stale, uptime by uptime; of several messages, when
+    all were. A message that may be refused counts only where the link was not yet in danger of
+    being lost.
     """
     spans = [_there_of(case, load, message) for message in load.watched]
     found = spans[0]

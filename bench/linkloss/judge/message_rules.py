@@ -1,12 +1,12 @@
-"""Rules of messages: each comes in its cycle, whole, and from nobody but its senders.
+"""Rules of messages: each arrives in its cycle, intact, and only from its senders.
 
     cycle        |----------|----------|----------|        as the message definition has it
     handed over  x          x     x    r  r x              x: taken, r: refused
     too late                |-------------->               more than 1.5 cycles without an attempt
     too soon                      !                        less than 'min_gap', or nothing new in it
 
-What counts is what a program hands to its controller: what the bus and the faults make of it is
-not the program's doing.
+What counts is what a program hands to its controller: it does not answer for what the bus and the
+faults make of it.
 """
 
 from __future__ import annotations
@@ -31,25 +31,27 @@ LATE_CYCLES, SOON_CYCLES = 1.5, 0.9
 """A message is late after so many cycles and early before so many; common practice."""
 
 SMALL_BITS = 4
-"""A signal of so few bits is a state, and its change news; common practice."""
+"""A signal of at most so many bits is a state, and a change of it may be sent early; common
+practice.
+"""
 
 
 class Timing(NamedTuple):
     """How a message is to be handed over, in ns."""
 
     late_ns: int
-    """Longest time from one attempt to the next."""
+    """The longest time from one attempt to the next."""
     soon_ns: int
-    """A message sooner than this has something new in it,"""
+    """A message sooner than this must carry something new."""
     gap_ns: int
-    """and none is sooner than this."""
+    """No message may be sooner than this."""
     after_boot_ns: int
-    """What a program takes at most from its boot to look at its inputs."""
+    """The longest time that a program takes from its boot to read its inputs."""
 
 
 def timing(vehicle: Vehicle, message: MessageInfo) -> Timing:
-    """How a message with a cycle time is to be handed over. The declared jitter of the handing over
-    widens all that it can widen.
+    """How a message with a cycle time is to be handed over. The declared jitter widens every limit
+    that it can.
     """
     cycle_ns = message.period_ns
     assert cycle_ns is not None, "only messages with a cycle time are judged"
@@ -74,7 +76,7 @@ def timing(vehicle: Vehicle, message: MessageInfo) -> Timing:
 
 
 def judge_cycle(case: Case, message: str) -> list[Verdict]:
-    """The *cycle* rule of a message that one simulated node sends in a cycle."""
+    """The *cycle* rule of a message that one simulated node sends cyclically."""
     info, node = case.vehicle.messages[message], case.vehicle.sender(message)
     limits = timing(case.vehicle, info)
     found = [Verdict(message, "cycle", Outcome.NOT_EXERCISED)]
@@ -84,7 +86,7 @@ def judge_cycle(case: Case, message: str) -> list[Verdict]:
     for uptime in case.histories[node].uptimes:
         if uptime.end_ns <= case.start_ns:
             continue
-        # What was handed over at the instant of the reset is the last of the uptime before.
+        # What was handed over at the instant of the reset belongs to the uptime before.
         up_ns = uptime.end_ns if uptime.up_ns is None else uptime.up_ns
         since_ns = max(up_ns, case.start_ns - 4 * limits.late_ns)
         mine = _between(entries, since_ns, uptime.end_ns)
@@ -107,9 +109,9 @@ def judge_cycle(case: Case, message: str) -> list[Verdict]:
 
 
 def judge_foreign(case: Case, node: str) -> list[Verdict]:
-    """The *foreign* rule of a node: its program hands over no data frame that is not its to send.
+    """The *foreign* rule of a node: its program hands over only data frames that the node may send.
 
-    What a fault sends in the node's name never was in its program's hands.
+    What a fault sends in the node's name never passed through its program.
     """
     allowed = case.vehicle.nodes[node].also_sends_ids
     frames = [
@@ -178,8 +180,8 @@ def _dues(
 
 
 def _out_of_service(case: Case, node: str) -> Iterator[TimeSpan]:
-    """When a program need not hand anything over: it hangs, it has restarted itself (another rule
-    tells of that), its controller is bus-off; from that it has its time to rejoin.
+    """When a program need not hand anything over: it hangs; it has reset itself (which another rule
+    reports); or its controller is bus-off, and then for the time to rejoin.
     """
     for reset in case.histories[node].unlawful:
         yield reset.at_ns, reset.at_ns + case.vehicle.nodes[node].boot
@@ -189,8 +191,9 @@ def _out_of_service(case: Case, node: str) -> Iterator[TimeSpan]:
 
 
 def _waiting(case: Case, node: str, from_ns: int, to_ns: int) -> list[TimeSpan]:
-    """The spans, in an uptime, in which a frame of a node waited for the bus: a program may look
-    whether its controller has room before it hands anything over, and then nobody sees an attempt.
+    """The spans of an uptime in which a frame of a node waited for the bus: a program may check
+    whether its controller has room before it hands anything over, so that there is no attempt to
+    see.
     """
     spans: list[TimeSpan] = []
     sent: dict[tuple[int, bool], list[int]] = {}
@@ -228,13 +231,13 @@ def _mistake(
     allowed: str = "",
     about: tuple[str, ...] = (),
 ) -> Verdict:
-    """What is wrong with a message, whenever it came."""
+    """What is wrong with a message, with the instant still to be filled in."""
     return Verdict.wrong(info.name, "cycle", 0, None, cause, observed, allowed, about=about)
 
 
 class Sending(NamedTuple):
-    """A message that the controller took, and when it was first tried: what was refused before it
-    may be long due, and what follows it keeps to its own time.
+    """A message that the controller took, and when it was first tried. A message that was refused
+    at first may be long overdue, and the one after it keeps its own time.
     """
 
     at_ns: int
@@ -256,7 +259,7 @@ def _sendings(entries: Iterable[Handed]) -> list[Sending]:
 def _mistakes(
     case: Case, node: str, info: MessageInfo, limits: Timing, taken: Sequence[Sending]
 ) -> Iterator[tuple[int, Verdict]]:
-    """What is wrong with what was taken in one uptime, and when."""
+    """What is wrong with the messages taken in one uptime, and when."""
     known: dict[bytes, list[Verdict]] = {}
     late = [hang.to_ns for hang in case.histories[node].hangs]
     restarts = [reset.at_ns for reset in case.histories[node].unlawful]
@@ -273,7 +276,7 @@ def _mistakes(
         miscounted = _wrong_count(info, first, second)
         if miscounted is not None:
             yield second.at_ns, miscounted
-        # The first message behind a hang is late, the one after it may be on time.
+        # The first message after a hang is late, the one after it may be on time.
         caught_up = any(before_ns < to_ns <= first.at_ns for to_ns in late)
         before_ns = first.at_ns
         gap_ns = second.at_ns - first.tried_ns
@@ -290,7 +293,7 @@ def _mistakes(
 
 
 def _early_signals(vehicle: Vehicle, info: MessageInfo) -> tuple[str, ...]:
-    """The signals whose change may bring a message early."""
+    """The signals whose change may send a message early."""
     table = vehicle.sendings.get(info.name)
     if table is not None and table.on_change is not None:
         return table.on_change
@@ -304,8 +307,8 @@ def _moved(info: MessageInfo, signal: str, old: bytes, new: bytes) -> bool:
 
 
 def _malformed(info: MessageInfo, bounded: Sequence[SignalInfo], data: bytes) -> Iterator[Verdict]:
-    """A wrong length, checksum or value of a signal that has a range. What has another length is
-    not read any further.
+    """A wrong length, checksum or value of a signal that has a range. A message of the wrong length
+    is not read any further.
     """
     if len(data) != info.length:
         yield _mistake(info, Cause.LENGTH, str(len(data)), str(info.length))
@@ -324,7 +327,7 @@ def _limit(value: float | None) -> str:
 
 
 def _wrong_count(info: MessageInfo, first: Sending, second: Sending) -> Verdict | None:
-    """What is wrong with the counter of a message behind another."""
+    """What is wrong with the counter of a message that follows another."""
     counter = info.counter
     if counter is None or not len(first.data) == len(second.data) == info.length:
         return None
@@ -350,7 +353,9 @@ def _between(entries: Sequence[Handed], from_ns: int, to_ns: int) -> Sequence[Ha
 
 
 def _owner(vehicle: Vehicle, identifier: int, extended: bool) -> tuple[Cause, tuple[str, ...]]:
-    """Whose frame it is that a node handed over: its message and who sends that."""
+    """Why a node may not send a frame, with the message that it belongs to and that message's
+    senders.
+    """
     for info in vehicle.messages.values():
         if (info.identifier, info.extended) == (identifier, extended):
             if not info.senders:

@@ -1,17 +1,17 @@
-"""What can call for a state of a load, and the news that each of these sources sends.
+"""The sources of a load: what can call for a state of it, and the news that each of them sends.
 
     source     sends news when
-    mode       the node is reset: the hardware decides; it falls asleep: it is as declared; its
-               program sets the pins: the rest does
+    mode       the node is reset (the hardware decides), falls asleep (``on_sleep`` holds), or its
+               program sets the pins (the other sources decide)
     request    a good message asks for something, goes stale, has been stale for ``hold_for``
-    local      the local input moves
-    never      a condition that takes a state away begins and ends
-    trip       a condition puts the load off for good; another one gives it back
-    longest_on, shortest_off    the load has been on, off for so long
-    tries      a switch reports that it has tripped, the load is to be tried again (tries.py)
+    local      the local input changes
+    never      a condition that takes a state away begins or ends
+    trip       one condition turns the load off until another one holds
+    longest_on, shortest_off    the load has been on, or off, for that long
+    tries      a switch reports a trip, and the load is to be tried again (tries.py)
 
-``from`` is the instant from which a node may act on news, ``by`` the one by which it must. What a
-receiver may rightly refuse, or not have heard, is news that it may leave out.
+``from`` is the instant from which a node may act on an item, ``by`` the one by which it must. What
+a receiver may rightly refuse or miss is news that it may leave out.
 """
 
 from __future__ import annotations
@@ -31,28 +31,31 @@ from linkloss.vehicle.load import LoadTable, NeverRule, TripTable, usual_early_n
 from linkloss.vehicle.loading import Vehicle
 
 AWAY = frozenset({"stale", "then", "reset"})
-"""The rules that allow something else than what is asked for."""
+"""The rules that allow something other than what is asked for."""
 LIMITS = ("shortest_off", "longest_on", "tries")
-"""The sources that bound how long and how often it is on."""
+"""The sources that bound how long and how often a load is on."""
 HARDWARE, INPUT, SLEEP, PROGRAM = "hardware", "input", "sleep", "program"
-"""Who decides over an output: what hardware does while no program drives it, be it of itself or as
-the local input says; what is declared of a node that sleeps; or the program."""
+"""Who decides over an output: the hardware while no program drives it, with its default or by the
+local input; the vehicle's ``on_sleep`` while the node sleeps; or the program.
+"""
 
 
 @dataclass(slots=True)
 class LoadSources:
-    """The sources of one load, by name, in the order of what one call of each of them makes."""
+    """The sources of one load by name, in the order in which :meth:`combine` takes what they call
+    for.
+    """
 
     name: str
     load: LoadTable
     waiting: Waiting
     named: dict[str, Source] = field(default_factory=dict)
     held: list[tuple[int, int, State]] = field(default_factory=list)
-    """When a latch may hold the load off though it is asked for, or a lost link in what was asked
-    for last.
+    """(from, to, state): when a latch may hold the load off although it is asked for, or a lost
+    link may hold what was asked for last.
     """
     doubts: int = 0
-    """How often a latch may hold the load off or not."""
+    """How often a latch may or may not hold the load off."""
     tried: Tried | None = None
 
     @property
@@ -61,7 +64,7 @@ class LoadSources:
         return list(self.named.values())
 
     def combine(self) -> Combine:
-        """What one news of each source makes together."""
+        """A function that makes one state out of what one item of each source calls for."""
         load, names = self.load, list(self.named)
         hardware = ON if load.hardware_default == "on" else OFF
         mode, request, local, wired = (
@@ -100,8 +103,8 @@ class LoadSources:
         return combined
 
     def fade_over(self, begin_ns: int, lasts_ns: int) -> int:
-        """By when a fade is over that begins at an instant: it lasts for so long behind when what
-        may have begun it was due, and a program that is stopped meanwhile goes on with the rest.
+        """By when a fade that begins at an instant is over: ``lasts_ns`` after the deadline of the
+        news that may have started it. A program that stops meanwhile continues with the rest.
         """
         news = (entry for source in self.named.values() for entry in source.news if entry.must)
         due = (n.by_ns for n in news if n.from_ns <= begin_ns <= n.by_ns < NEVER)
@@ -120,8 +123,8 @@ class LoadSources:
                 yield entry.from_ns, end_ns
 
     def ordered_off(self, from_ns: int, to_ns: int) -> bool:
-        """Whether a request or a local input asked for darkness within a span, reset or no
-        reset.
+        """Whether a request or a local input asked for off within a span; a reset does not
+        count.
         """
         for name in ("request", "local"):
             news = self.named[name].news if name in self.named else []
@@ -139,7 +142,7 @@ def rule_name(index: int) -> str:
 
 
 def decides_alone(load: LoadTable) -> bool:
-    """Whether a load obeys its local input and no message at all."""
+    """Whether a load follows its local input only, and no message."""
     return load.local is not None and load.local_use == "follows"
 
 
@@ -173,7 +176,7 @@ def sources_of(case: Case, name: str, receiver: Receiver = ANY_RECEIVER) -> Load
 
 
 def _bound(case: Case, found: LoadSources) -> None:
-    """What outranks all that asks for a load."""
+    """Add the sources that outrank everything that asks for a load."""
     load, waiting = found.load, found.waiting
     if load.trip is not None:
         found.named["trip"] = _trip(case, load, load.trip, waiting)
@@ -205,7 +208,7 @@ def _mode(case: Case, load: LoadTable, waiting: Waiting) -> Source:
 
 
 def _unasked(case: Case, load: LoadTable) -> Source:
-    """A load that no message asks for is, but for its local input, in its state after a reset."""
+    """The request of a load that no message asks for: its state after a reset."""
     news = [News(OFF, BEFORE_NS, BEFORE_NS, "reset")]
     for uptime in case.histories[load.node].uptimes:
         news.append(News(state_of(load.on_reset), uptime.anew_ns, uptime.anew_ns, "reset"))
@@ -218,12 +221,12 @@ def _unasked(case: Case, load: LoadTable) -> Source:
 def _by_input(
     case: Case, load: LoadTable, condition: Condition, waiting: Waiting, rule: str
 ) -> Source:
-    """What a condition over the node's own inputs asks for; the local input is debounced."""
+    """What a condition over the node's own inputs asks for; only the local input is debounced."""
     values = case.condition(condition, load.node)
     news = [News(OFF, BEFORE_NS, BEFORE_NS, rule)]
     resets = [uptime.anew_ns for uptime in case.histories[load.node].uptimes]
     edges = [(at_ns, value, rule) for at_ns, value in values.changes() if at_ns > 0]
-    # What was noted before a reset is void; the program that begins reads the input anew.
+    # A reset voids what was noted before; the new program reads the input afresh.
     begins = [(at_ns + 1, values.at(at_ns), "reset") for at_ns in resets]
     news += [News(OFF, at_ns, at_ns, "reset") for at_ns in resets]
     debounce_ns = load.debounce if rule == "local" else 0
@@ -237,8 +240,8 @@ def _by_input(
 
 
 def _while_lost(source: Source, request: Source, rule: str) -> Source:
-    """An input decides while the link is lost. Who has heard of it again may look at the input no
-    longer, and has the time of the message to follow that.
+    """The input of a fail-safe state decides only while the link is lost. A node that receives the
+    message again may already ignore the input, and has the deadline of the message to follow it.
     """
     heard = [e for e in request.news if e.calls not in BY_INPUT and e.by_ns < NEVER]
     return Source(
@@ -258,7 +261,7 @@ def _while_lost(source: Source, request: Source, rule: str) -> Source:
 
 
 def _wired(case: Case, load: LoadTable) -> Source:
-    """The hardware that follows a local input does so at once."""
+    """Hardware that follows a local input does so at once."""
     assert load.local is not None
     values = case.condition(load.local, load.node).changes()
     news = [News(OFF, BEFORE_NS, BEFORE_NS, "local")]
@@ -266,8 +269,8 @@ def _wired(case: Case, load: LoadTable) -> Source:
 
 
 def _never(case: Case, load: LoadTable, rule: NeverRule, waiting: Waiting) -> Source:
-    """While the condition holds, its state is taken away; when that must be so is judged on its
-    own. The condition is taken as it truly is.
+    """While the condition holds, its state is taken away; a separate rule judges by when. The
+    condition is taken as it truly is.
     """
     node = load.node if case.pins_at_fault else None
     told = "local" if decides_alone(load) else "fresh"
@@ -284,14 +287,14 @@ def _never(case: Case, load: LoadTable, rule: NeverRule, waiting: Waiting) -> So
 
 
 def _carriers(vehicle: Vehicle, load: LoadTable, rule: NeverRule) -> dict[str, int]:
-    """The messages by which a load's node knows of a condition what others read or drive, and how
-    long after a change they say so at the latest, in ns; none where it reads or drives or has
-    received all of it itself.
+    """The messages that tell a load's node of what others read or drive in a condition, each with
+    the longest time after a change until it says so, in ns. Empty where the node reads, drives or
+    has received all of it itself.
     """
     delays: dict[str, int] = {}
     others = {vehicle.loads[name].node for name in rule.when.loads} - {load.node}
     for name in rule.when.names:
-        table = vehicle.inputs.get(name)  # else a signal, taken as the node has received it
+        table = vehicle.inputs.get(name)  # else a signal, as the node received it
         if table is None or load.node in table.wired_to:
             continue
         told: dict[str, int] = {}
@@ -308,14 +311,14 @@ def _carriers(vehicle: Vehicle, load: LoadTable, rule: NeverRule) -> dict[str, i
     for message, info in vehicle.messages.items():
         if not others.isdisjoint(info.senders):
             delays.setdefault(message, 0)
-    for message in delays:  # what waits to be sent may be a cycle old
+    for message in delays:  # what waits in a mailbox may be a cycle old
         delays[message] += vehicle.messages[message].period_ns or 0
     return delays
 
 
 def _known_ns(case: Case, load: LoadTable, carriers: Mapping[str, int], at_ns: int) -> int:
-    """When a load's node knows of a change: at once, or by two messages of each carrier that it
-    has heard of before; one alone need not be believed.
+    """When a load's node knows of a change: at once, or with the second message of each carrier
+    that it has received before; a single one need not be believed.
     """
     known_ns = at_ns
     for message, delay_ns in carriers.items():
@@ -328,8 +331,8 @@ def _known_ns(case: Case, load: LoadTable, carriers: Mapping[str, int], at_ns: i
 
 
 def _trip(case: Case, load: LoadTable, table: TripTable, waiting: Waiting) -> Source:
-    """Off from when one condition holds until the other does. A reset forgets it, or not: a trip
-    that still has its cause must be there again.
+    """Off from when one condition holds until the other does. A reset may clear a trip or not; a
+    trip whose cause persists must be there again after it.
     """
     when = case.condition(table.when, load.node)
     until = case.condition(table.off_until, load.node)
@@ -349,12 +352,12 @@ def _trip(case: Case, load: LoadTable, table: TripTable, waiting: Waiting) -> So
                 tripped = {False}
             caused = False
         if causes and not caused and ends and True in tripped:
-            # Of two inputs that move at one instant either may be seen first.
+            # Of two inputs that change at one instant, either may be seen first.
             given_ns = waiting.until(at_ns, at_ns + load.latency)
             news.append(News(False, at_ns, given_ns, "trip", must=False))
             tripped = {False, True}
         if causes and not caused and tripped != {True}:
-            # One that cannot act may look too late.
+            # A program that cannot act just then may look too late.
             lasts = all(value for at, value in when.changes() if at_ns <= at <= by_ns)
             must = by_ns == off_ns or lasts
             news.append(News(True, at_ns, by_ns, "trip", must))
@@ -376,13 +379,13 @@ def _edges(case: Case, load: str) -> list[tuple[int, bool]]:
 
 
 def _shortest_off(case: Case, found: LoadSources, least_ns: int) -> Source:
-    """Off for so long once it went off, whatever asks for it. A reset forgets it."""
+    """Off for ``least_ns`` once it went off, whatever asks for it. A reset clears this."""
     load = found.load
     news = [News(False, BEFORE_NS, BEFORE_NS, "shortest_off")]
     resets = {uptime.anew_ns for uptime in case.histories[load.node].uptimes}
     events = sorted({*(at_ns for at_ns, lit in _edges(case, found.name)[1:] if not lit), *resets})
     for at_ns, next_ns in zip(events, [*events[1:], NEVER], strict=True):
-        behind_ns = at_ns + 1  # it accounts for nothing that goes off
+        behind_ns = at_ns + 1  # so that it does not explain the switching off itself
         told = "reset" if at_ns in resets else "shortest_off"
         news.append(News(at_ns not in resets, behind_ns, behind_ns, told))
         free_ns = at_ns + least_ns - case.slack(load.node, least_ns)
@@ -393,8 +396,8 @@ def _shortest_off(case: Case, found: LoadSources, least_ns: int) -> Source:
 
 
 def _longest_on(case: Case, found: LoadSources, most_ns: int) -> Source:
-    """Off once it has been on for so long, until it is no longer asked for or, where it is
-    declared, has been off for ``shortest_off``. A reset forgets it.
+    """Off once it has been on for ``most_ns``, until it is no longer asked for or, where that is
+    declared, has been off for ``shortest_off``. A reset clears this.
     """
     load = found.load
     news = [News(False, BEFORE_NS, BEFORE_NS, "longest_on")]
@@ -411,11 +414,11 @@ def _longest_on(case: Case, found: LoadSources, most_ns: int) -> Source:
             continue
         must_ns += case.slack(load.node, most_ns)
         by_ns = found.waiting.until(may_ns, must_ns)
-        # One that goes off sooner may do so for another reason, and then has not reached it.
+        # A load that goes off sooner may do so for another reason, and has not reached the limit.
         other = any(low <= end_ns <= high for low, high in asked.barred) and end_ns < must_ns
         events.append(News(True, may_ns, by_ns, "longest_on", must=not other))
         free_ns = NEVER if load.shortest_off is None else end_ns + load.shortest_off
-        off_ns = max(may_ns, end_ns)  # while it is on, be it that it must, the limit stands
+        off_ns = max(may_ns, end_ns)  # the limit stands while it is on, even where it must be on
         sure_ns = min(
             (max(from_ns, off_ns) for from_ns, to_ns in surely if to_ns > off_ns), default=NEVER
         )
@@ -446,9 +449,7 @@ def _asked(found: LoadSources) -> Asked:
 
 
 def _unasked_spans(asked: Sequence[Source], *, sure: bool) -> list[tuple[int, int]]:
-    """When none of several sources asks for anything, as far as a node may know: surely, or
-    perhaps.
-    """
+    """When none of several sources asks for anything: surely, or as far as a node may know."""
     found = [(BEFORE_NS, NEVER)]
     for source in asked:
         news, due = source.news, source.due
@@ -469,7 +470,9 @@ def _unasked_spans(asked: Sequence[Source], *, sure: bool) -> list[tuple[int, in
 
 
 def spans_away(source: Source) -> Iterator[tuple[int, int, State]]:
-    """When a source may rightly call for something else than what is asked for, and for what."""
+    """(from, to, state): when a source may rightly call for something other than what is
+    asked for.
+    """
     due = source.due
     for index, entry in enumerate(source.news):
         if entry.rule in AWAY and index:

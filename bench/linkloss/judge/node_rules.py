@@ -1,15 +1,15 @@
 """Rules of the nodes themselves: *rejoin*, *stopped*, *program* and *asleep*.
 
-Rules of the nodes themselves: alive again after a fault, a watchdog that bites, no crash.
-
-*Asleep*: a node sleeps when it must, not when it must not, and wakes by what may wake it alone.
+*Rejoin*: a node sends its status again after a fault. *Stopped*: its watchdog bites when its
+program stops. *Program*: its program does not crash. *Asleep*: it sleeps when it must, not
+otherwise, and only what is declared wakes it.
 
     sleeps_when      ____|~~~~~~~~~~~~~~~~~~~~~~~~~~~~|____
     must be asleep       .   asleep_within |          .
     asleep           ________________|~~~~~~~~~~~~~~~~|____   wakes: an input that is declared
 
-While it rightly sleeps its loads are as the vehicle says (``on_sleep``). What else its program
-would have to do rests meanwhile: falling asleep begins an uptime, in which it boots once it wakes.
+While a node rightly sleeps, its loads are as the vehicle says (``on_sleep``) and its program need
+do nothing else: falling asleep begins an uptime, in which the node boots once it wakes.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from linkloss.units import show_duration
 from linkloss.vehicle.tables import ANY_FRAME
 
 SILENT_PERIODS = 3
-"""Periods of its status message after which a node counts as silent; common practice."""
+"""A node counts as silent after so many periods of its status message; common practice."""
 
 
 def judge_node(case: Case, node: str) -> list[Verdict]:
@@ -37,7 +37,9 @@ def judge_node(case: Case, node: str) -> list[Verdict]:
 
 
 def judge_stopped_load(case: Case, name: str) -> list[Verdict]:
-    """The *stopped* rule of a safety-relevant load: its node has a watchdog, and it bites."""
+    """The *stopped* rule of a safety-relevant load: its node has a watchdog, and the watchdog
+    bites.
+    """
     load = case.vehicle.loads[name]
     if not load.safety:
         return []
@@ -45,7 +47,9 @@ def judge_stopped_load(case: Case, name: str) -> list[Verdict]:
 
 
 def _rejoin(case: Case, node: str) -> Iterator[Verdict]:
-    """Within ``rejoin`` after the last fault the node must send its status, and go on doing so."""
+    """Within ``rejoin`` after the last fault the node must send its status, and must keep sending
+    it.
+    """
     table = case.vehicle.nodes[node]
     if table.status is None:
         return
@@ -72,7 +76,7 @@ def _rejoin(case: Case, node: str) -> Iterator[Verdict]:
 
 
 def _was_silent(case: Case, sent: Ticks, silence_ns: int, zone: Zone) -> bool:
-    """Whether a node missed from the last fault on, which is what it had to recover from."""
+    """Whether a node was silent at some time since the last fault; only then had it to recover."""
     faults = [
         fault.applied_ns for fault in case.recording.faults if fault.applied_ns <= zone.quiet_ns
     ]
@@ -118,7 +122,7 @@ def _stopped_verdict(case: Case, subject: str, node: str) -> Verdict:
 
 def _program(case: Case, node: str) -> Iterator[Verdict]:
     """A program that fails, that resets its board for no lawful reason, or that runs wild on too
-    little voltage; said only if broken.
+    little voltage; there is a verdict only if the rule is broken.
     """
     for crash in case.recording.crashes:
         if crash.node == node:
@@ -127,7 +131,7 @@ def _program(case: Case, node: str) -> Iterator[Verdict]:
                 Cause.CRASHED, crash.text, about=(crash.where,), culprit=node,
             )  # fmt: skip
     for change in case.histories[node].unlawful:
-        if change.state == "asleep":  # a rule of its own tells of it
+        if change.state == "asleep":  # its own rule reports that
             continue
         by = "its watchdog" if change.cause == "watchdog" else "its own program"
         yield Verdict.wrong(
@@ -143,8 +147,8 @@ def _program(case: Case, node: str) -> Iterator[Verdict]:
 
 
 def judge_asleep(case: Case, node: str, views: Sequence[LoadView]) -> list[Verdict]:
-    """The rule of a node that sleeps; ``views`` are its loads. A node that falls asleep though
-    nothing declares it breaks it, too.
+    """The rule of a node that sleeps; ``views`` are its loads. A node that falls asleep although
+    nothing declares it breaks the rule, too.
 
     Kept where the node fell asleep in time, and one that had stayed awake would have been late.
     """
@@ -174,7 +178,7 @@ def _wrong(
     allowed: str = "",
     about: tuple[str, ...] = (),
 ) -> Verdict:
-    """What was wrong with a sleep, from when on and for how long (0: at an instant only)."""
+    """What was wrong with a sleep, from when and for how long (0: at an instant only)."""
     return Verdict.wrong(
         node, "asleep", at_ns, lasts_ns, cause, observed, allowed,
         about=about, margin_ns=-lasts_ns or None, culprit=node,
@@ -182,8 +186,8 @@ def _wrong(
 
 
 def _naps(case: Case, node: str) -> Iterator[Verdict]:
-    """What is wrong with a sleep: it was no time for it, it was ended by something that may not
-    end it, or it was not ended.
+    """What is wrong with a sleep: the node should not have slept then, something ended the sleep
+    that may not, or nothing ended it in time.
     """
     table = case.vehicle.nodes[node]
     changes = case.recording.nodes[node]
@@ -208,15 +212,15 @@ def _naps(case: Case, node: str) -> Iterator[Verdict]:
 
 
 def _declared(case: Case, node: str, woke: NodeChange) -> bool:
-    """Whether what woke a node may wake it; ``any frame`` is all but its own inputs."""
+    """Whether what woke a node may wake it; ``any frame`` covers everything but its own inputs."""
     wakers = case.vehicle.nodes[node].wakers
     own_input = (woke.by, node) in case.recording.seen
     return woke.by in wakers or (ANY_FRAME in wakers and not own_input)
 
 
 def _dues(case: Case, node: str) -> Iterator[tuple[int, int]]:
-    """When a node had to be asleep, at the latest, and when it fell asleep, or it was no longer
-    asked of it; only where one that had stayed awake would have been late.
+    """The latest instant by which a node had to be asleep, and when it fell asleep or no longer had
+    to; only where one that had stayed awake would have been late.
     """
     table, history = case.vehicle.nodes[node], case.histories[node]
     assert table.sleeps_when is not None
@@ -245,7 +249,9 @@ def _dues(case: Case, node: str) -> Iterator[tuple[int, int]]:
 
 
 def _awake(case: Case, node: str) -> Iterator[tuple[int, int, bool]]:
-    """From when to when a node was not asleep, and had its supply; and whether sleep ended it."""
+    """(from, to, slept): when a node was awake and supplied, and whether falling asleep
+    ended that.
+    """
     up_ns: int | None = 0
     for change in case.recording.nodes[node]:
         away = change.state in ("asleep", "off")
@@ -259,7 +265,7 @@ def _awake(case: Case, node: str) -> Iterator[tuple[int, int, bool]]:
 
 
 def _loads(case: Case, node: str, views: Sequence[LoadView]) -> Iterator[Verdict]:
-    """Loads that were not as they have to be while their node slept."""
+    """Loads that were in a wrong state while their node slept."""
     for view in views:
         for breach in view.walked.breaches:
             if case.histories[view.load.node].asleep_at(breach.at_ns):

@@ -1,6 +1,7 @@
-"""*Notice* rules: trouble must be shown to the driver by a named signal, and only trouble.
+"""*Notice* rules: a named signal shows trouble to the driver, and only trouble.
 
-When a failed load can be seen, and so must be told: for notices of the kind ``failed``.
+For notices of the kind ``failed``, this also works out when a failed load can be seen, and so must
+be reported.
 """
 
 from __future__ import annotations
@@ -26,9 +27,9 @@ STUCK_ON = "relay_welded"
 
 
 class Trouble(NamedTuple):
-    """Something that a notice tells of: when it may be noticed, when it must, when it is over and
-    when it must be calm again, in ns; of a failed load, which. One that is there ``by_turns`` must
-    be told once by then, and not all the time.
+    """Something that a notice reports, in ns: when it may be given, when it must be, when the
+    trouble is over, and when the notice must be withdrawn; for a failed load, also which. Trouble
+    that shows ``by_turns`` must be reported once by ``must_ns``, and not all the time.
     """
 
     may_ns: int
@@ -39,22 +40,23 @@ class Trouble(NamedTuple):
     by_turns: bool = False
 
     def shows_at(self, at_ns: int) -> bool:
-        """Whether a notice that was given at an instant may have been given for it."""
+        """Whether a notice given at an instant may have been given for this trouble."""
         return self.may_ns < self.over_ns and self.may_ns <= at_ns < self.calm_ns
 
 
 def failures(case: Case, notice: NoticeTable, uptime: Uptime) -> Iterator[Trouble]:
     """Each failure of each load.
 
-    A load that got nothing for another reason, such as a switch that has tripped, may be told.
-    While a fault of another kind keeps the status of the load's node from the one that tells the
-    driver, it need not be.
+    A load that got nothing for another reason, such as a tripped switch, may be reported. A failed
+    load need not be while a fault of another kind keeps the status of its node from the node that
+    shows the notice.
 
-    A node can tell a blown fuse, an open or a shorted lead by the current only while it drives
-    the load, and a welded relay only while it does not: the notice must be given ``within`` of
-    when the failure began to show, and may be withdrawn once it no longer shows. That of a load
-    that flashes shows by turns: it must be given once ``within`` of the first cycle. After the
-    repair it must be withdrawn ``within`` of when the load first shows for so long that it is well.
+    A node can detect a blown fuse and an open or shorted lead, by the current, only while it drives
+    the load, and a welded relay only while it does not. The notice must be given ``within`` of when
+    the failure began to show, and may be withdrawn once it no longer shows. The failure of a
+    flashing load shows by turns: its notice must be given once ``within`` of the first cycle. After
+    the repair the notice must be withdrawn ``within`` of the start of the first time that the load
+    shows to be well for that long.
     """
     for fault in case.recording.faults:
         for load in fault.loads:
@@ -72,7 +74,7 @@ def _failure(
     stuck_on = fault.kind == STUCK_ON
     calm_ns = _calm_ns(case, notice, load, repaired_ns, stuck_on=stuck_on)
     hidden = _unheard(case, notice, load)
-    if stuck_on:  # a welded contact in front of a blown fuse lets nothing pass that could be seen
+    if stuck_on:  # a welded contact ahead of a blown fuse passes no current that could be seen
         got = case.recording.outputs[load].stretches(case.end_ns)
         hidden += [(from_ns, to_ns) for from_ns, to_ns, level in got if level <= 0]
     cycle_ns = 0 if stuck_on else case.vehicle.loads[load].cycle_ns
@@ -83,7 +85,7 @@ def _failure(
         for from_ns, to_ns in without(shows_ns, hides_ns, hidden)
     ]
     for from_ns, to_ns in seen or [(fault.applied_ns, fault.applied_ns)]:
-        # The rest of a flash may be too short to be seen: one cycle more.
+        # The rest of a flash may be too short to be seen: allow one cycle more.
         must_ns = min(from_ns + notice.within + cycle_ns, max(from_ns, to_ns))
         yield Trouble(
             fault.applied_ns, must_ns, max(from_ns, to_ns), calm_ns, load, by_turns=cycle_ns > 0
@@ -93,8 +95,8 @@ def _failure(
 def _calm_ns(
     case: Case, notice: NoticeTable, load: str, well_ns: int, *, stuck_on: bool = False
 ) -> int:
-    """When the notice must be withdrawn, for a load that is well again from ``well_ns`` on: one
-    that shows it for less than ``within`` at a time, such as an indicator, need not be believed.
+    """When the notice must be withdrawn, for a load that is well again from ``well_ns`` on. One
+    that shows this for less than ``within`` at a time, such as an indicator, need not be believed.
     """
     unheard = _unheard(case, notice, load)
     for from_ns, to_ns in _shows(case, load, well_ns, case.end_ns, stuck_on=stuck_on):
@@ -105,8 +107,8 @@ def _calm_ns(
 
 
 def _unheard(case: Case, notice: NoticeTable, load: str) -> list[tuple[int, int]]:
-    """When a fault elsewhere than behind an output kept the status of a load's node from the node
-    that tells the driver, for longer than 1.5 of its periods.
+    """When a fault other than of an input or output kept the status of a load's node from the node
+    that shows the notice, for longer than 1.5 of its periods.
     """
     node = case.vehicle.loads[load].node
     teller = case.vehicle.sender(split_signal(notice.signal)[0])
@@ -127,8 +129,8 @@ def _unheard(case: Case, notice: NoticeTable, load: str) -> list[tuple[int, int]
 
 
 def _dead(case: Case, load: str) -> Iterator[tuple[int, int]]:
-    """When a load got nothing though it was driven and its node's supply was in range, whatever
-    the reason: then it may be told as failed. A relay that takes its time to close is no reason.
+    """When a load got nothing although it was driven and its node's supply was in range, whatever
+    the reason: it may then be reported as failed. The closing time of a relay does not count.
     """
     usual_ns = case.vehicle.loads[load].switching_ns
     for from_ns, to_ns in _shows(case, load, 0, case.end_ns, stuck_on=False):
@@ -141,7 +143,9 @@ def _dead(case: Case, load: str) -> Iterator[tuple[int, int]]:
 def _shows(
     case: Case, load: str, from_ns: int, to_ns: int, *, stuck_on: bool
 ) -> list[tuple[int, int]]:
-    """Within a span, when the load's node runs, has its supply, and could tell."""
+    """The parts of a span in which the load's node runs, is supplied, and could detect the
+    failure.
+    """
     driven = case.recording.driven.get(load)
     if driven is None:
         return []
@@ -158,8 +162,8 @@ def _shows(
 
 
 def told_rules(vehicle: Vehicle, logged: Collection[str] = ()) -> dict[tuple[str, str], str]:
-    """The rule *notice* of each load whose failure must be told: (notice, load) -> its name. Each
-    load is told by itself, though one signal may tell of many.
+    """The rule *notice* of each load whose failure must be reported: (notice, load) -> its name.
+    Each load is judged by itself, although one signal may report many.
     """
     found: dict[tuple[str, str], str] = {}
     tellers: dict[str, list[str]] = {}
@@ -176,8 +180,8 @@ def told_rules(vehicle: Vehicle, logged: Collection[str] = ()) -> dict[tuple[str
 
 
 def judge_notice(case: Case, name: str, notice: NoticeTable) -> list[Verdict]:
-    """One notice over the whole run, as its node's program handed it over: whether it was given
-    in time, of failed loads for each of them by itself, and whether it was given without cause.
+    """One notice over the whole run, as its node's program handed it over: whether it was given in
+    time (for failed loads, each load by itself), and whether it was given without cause.
     """
     node = case.vehicle.sender(split_signal(notice.signal)[0])
     rules = told_rules(case.vehicle, case.recording.logged)
@@ -196,7 +200,7 @@ def _judge_uptime(
     node = case.vehicle.sender(split_signal(notice.signal)[0])
     troubles = list(_troubles(case, notice, node, uptime))
     spans = [Span(trouble.may_ns, trouble.calm_ns, ON) for trouble in troubles]
-    # Within the trouble the notice is no longer free to be absent.
+    # Once it must be given, the notice may not be off until the trouble is over.
     demanded = merged([(t.must_ns, t.over_ns) for t in troubles if not t.by_turns])
     spans += [Span(from_ns, to_ns, OFF) for from_ns, to_ns in without(0, case.end_ns, demanded)]
     begin_ns = uptime.boot_end_ns + notice.within
@@ -223,7 +227,7 @@ def _judge_uptime(
         for load, rule in () if OFF in part.states else own.items():
             due = [(t.must_ns, t.over_ns) for t in troubles if t.load == load]
             for from_ns, to_ns in within(part.from_ns, part.to_ns, due):
-                # It may be the fault of the node of the load as well.
+                # No culprit: the load's own node may be at fault as well.
                 yield Verdict.missed(
                     load, rule, from_ns, to_ns - from_ns, Cause.NOT_TOLD, about=(name,)
                 )
@@ -248,7 +252,7 @@ def _judge_by_turns(
     changes: Sequence[tuple[int, float]],
     excused: Sequence[tuple[int, int]],
 ) -> Iterator[Verdict]:
-    """Told once at least, where what is behind it lasts for long enough and nothing excuses it."""
+    """The failure is reported at least once, where it lasts long enough and nothing excuses it."""
     must_ns = trouble.must_ns
     if must_ns >= trouble.over_ns or any(a <= must_ns < b for a, b in excused):
         return
@@ -263,7 +267,7 @@ def _judge_by_turns(
 
 
 def _asleep(case: Case, notice: NoticeTable) -> Iterator[tuple[int, int]]:
-    """While a node that the notice is about sleeps, and until it shows itself again."""
+    """While a node that the notice is about sleeps, and until it reports again."""
     about = [case.vehicle.loads[load].node for load in notice.failed]
     about += [] if notice.lost is None else [notice.lost]
     for node in dict.fromkeys(about):
@@ -277,8 +281,8 @@ def _given(
     trouble: Trouble,
     others: Sequence[Trouble],
 ) -> Iterator[int]:
-    """The time left where a notice had to be given, and was; none where one that was not given
-    would not have been wrong, nor where it may have been given for the trouble of another load.
+    """The margin where a notice had to be given and was. None where leaving it out would not have
+    been wrong, nor where it may have been given for the trouble of another load.
     """
     due = [
         part.from_ns
@@ -299,7 +303,7 @@ def _given(
 def _withdrawn(
     allowed: Sequence[Stretch], changes: Sequence[tuple[int, float]], trouble: Trouble
 ) -> Iterator[int]:
-    """The time left where a notice was given, had to be withdrawn, and was."""
+    """The margin where a notice was given, had to be withdrawn, and was."""
     calm = [part for part in allowed if part.states == {OFF} and part.from_ns == trouble.calm_ns]
     before = [entry for entry in changes if trouble.may_ns <= entry[0] <= trouble.calm_ns]
     if calm and before and before[-1][1] <= 0 and any(shown > 0 for _, shown in before):
@@ -307,7 +311,7 @@ def _withdrawn(
 
 
 def _troubles(case: Case, notice: NoticeTable, node: str, uptime: Uptime) -> Iterator[Trouble]:
-    """Each trouble that a notice tells of."""
+    """Each trouble that a notice reports."""
     if notice.lost is not None:
         yield from _losses(case, notice, node, uptime)
     elif notice.failed:
@@ -317,9 +321,9 @@ def _troubles(case: Case, notice: NoticeTable, node: str, uptime: Uptime) -> Ite
 
 
 def _losses(case: Case, notice: NoticeTable, node: str, uptime: Uptime) -> Iterator[Trouble]:
-    """The times in which no good status of a node comes for longer than 1.5 periods: a frozen
-    counter is a lost node. Behind a status that may be taken either way the notice may stay, and
-    need not.
+    """The times in which no good status of a node arrives for longer than 1.5 periods; a frozen
+    counter is a lost node. After a status that may be taken either way, the notice may but need not
+    stay.
     """
     assert notice.lost is not None
     status = case.vehicle.nodes[notice.lost].status
@@ -350,8 +354,8 @@ def _losses(case: Case, notice: NoticeTable, node: str, uptime: Uptime) -> Itera
 def _moving(
     arrivals: Sequence[Arrival], message: MessageInfo, heard: Ticks, silent_ns: int
 ) -> Iterator[Arrival]:
-    """The arrivals but for those that repeat the counter of the one before while the message goes
-    on coming: behind a silence the counter may have come round to where it was.
+    """The arrivals except those that repeat the counter of the one before while the message keeps
+    arriving; after a silence the counter may have come round to the same value.
     """
     before: int | None = None
     for entry in arrivals:
@@ -364,7 +368,7 @@ def _moving(
 
 def _sticks(case: Case, notice: NoticeTable, node: str, uptime: Uptime) -> Iterator[Trouble]:
     """The times in which an input is away from its rest for longer than is plausible. A program
-    that begins anew may count from its boot on.
+    that starts afresh may count from its boot on.
     """
     assert notice.stuck is not None
     assert notice.longest is not None

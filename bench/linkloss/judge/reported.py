@@ -1,15 +1,15 @@
 """What can be judged of a real node, by what it reports.
 
-The bench sees a real node through an adapter: its frames, and nothing of its pins or its program.
-A load that the vehicle declares as ``reported`` by a signal is judged by that signal, a sample for
-each message. Between two samples anything may have happened, and each way through the adapter takes
-up to ``delay``; so every deadline is that much longer here, and what is shorter than a period is
-not seen. Where no report came for a while, the load is not judged at all.
+The bench sees a real node through an adapter: its frames, and nothing of its pins or its program. A
+load that the vehicle declares as ``reported`` by a signal is judged by that signal, one sample per
+message. Anything may happen between two samples, and each way through the adapter takes up to
+``delay``. So every deadline is longer here by that much, and what is shorter than a period is not
+seen. A load whose reports were missing for a while is not judged at all.
 
     message on the bus -- delay --> real node -- acts, reports at its period -- delay --> bench
 
-The rules *fresh*, *stale*, *then* and *rejoin* of such loads, and *rejoin* of the node by its
-status message; every other rule of a real node is not exercised, with the reason.
+Judged are *fresh*, *stale*, *then* and *rejoin* of such loads, and *rejoin* of the node by its
+status message. Every other rule of a real node is not exercised, with the reason.
 """
 
 from __future__ import annotations
@@ -34,7 +34,9 @@ _RULES = ("fresh", "stale", "then", "rejoin")
 
 @dataclass(frozen=True, slots=True)
 class _Reports:
-    """What a signal told of a load: samples, and why they cannot be judged by, if they cannot."""
+    """What a signal reported of a load: samples, and why they are unfit to judge by (empty: they
+    are fit).
+    """
 
     levels: Series[float]
     slack_ns: int
@@ -42,7 +44,7 @@ class _Reports:
 
 
 def judge_real(vehicle: Vehicle, recording: Recording, outside: Outside) -> list[Verdict]:
-    """A verdict on every rule that the vehicle declares for its real nodes and their loads; those
+    """A verdict on every rule that the vehicle declares for its real nodes and their loads. Rules
     that cannot be judged from outside are not exercised, and ``text`` says why.
     """
     if not outside.nodes:
@@ -73,7 +75,7 @@ def _judged(
     others: tuple[str, ...],
     reports: dict[str, _Reports],
 ) -> dict[tuple[str, str], Verdict]:
-    """The rules that the judge of simulated nodes can tell, with longer deadlines."""
+    """The rules that the judge of simulated nodes can judge, with longer deadlines."""
     fit = {name: one for name, one in reports.items() if not one.unfit}
     seen = replace(
         recording,
@@ -102,7 +104,7 @@ def _judged(
 
 
 def _settled_ns(vehicle: Vehicle, recording: Recording, load: LoadTable, reports: _Reports) -> int:
-    """From here on the node has reported, and has followed whatever it was before the run."""
+    """From when the node has reported, and has followed whatever came before the run."""
     first_ns = reports.levels.times[0] if reports.levels.times else recording.end_ns
     if load.request is None:
         return first_ns
@@ -124,7 +126,9 @@ def _first_ns(recording: Recording, node: str, message: MessageInfo) -> int:
 
 
 def _later(load: LoadTable, slack_ns: int) -> LoadTable:
-    """The same load with so much more time for everything, and without what no sample can tell."""
+    """The same load with this much more time for everything, and without the rules that samples
+    cannot show.
+    """
     return load.model_copy(
         update={
             "latency": load.latency + slack_ns,
@@ -157,9 +161,7 @@ def _reports(vehicle: Vehicle, recording: Recording, load: LoadTable, delay_ns: 
 
 
 def _received(recording: Recording, node: str, message: MessageInfo) -> Iterator[tuple[int, bytes]]:
-    """The undamaged messages that came from a real node, whether or not the bus could take
-    them.
-    """
+    """The undamaged messages that came from a real node, whether or not the bus could take them."""
     for event in recording.outside:
         frame = event.frame
         if event.name != node or frame is None or frame.remote:
@@ -172,7 +174,7 @@ def _received(recording: Recording, node: str, message: MessageInfo) -> Iterator
 
 
 def _unfit(load: LoadTable, message: MessageInfo, times: Sequence[int], end_ns: int) -> str:
-    """Why reports say too little of a load; empty if they do not."""
+    """Why reports say too little about a load; empty if they say enough."""
     if message.period_ns is None:
         return f"because {message.name} has no cycle time and a report may be of any age"
     if load.local is not None:

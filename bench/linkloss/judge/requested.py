@@ -1,9 +1,11 @@
 """The news of the messages that ask for a load: followed, refused, stale, back again.
 
-good messages   |  |  |              |  |  |
-request         ==on=====.           ======on===
-stale                   [from..by]   .  .             fail-safe state
-back                                 [from..by]       by the ``confirm``-th in a row + latency
+    good messages   |  |  |              |  |  |
+    request         ==on=====.           ======on===
+    stale                   [from..by]   .  .             fail-safe state
+    back                                 [from..by]       by the last in a row + latency
+
+A receiver comes back to a lost link by ``confirm`` good messages in a row.
 """
 
 from __future__ import annotations
@@ -26,11 +28,12 @@ from linkloss.vehicle.load import Level, LoadTable, usual_early_ns
 class Said(NamedTuple):
     """What the messages ask for, as their receiver may know it from ``at_ns`` on.
 
-    ``fresh_ns``: the last good message that keeps the link from being stale. Not ``sure`` where
-    the receiver may have refused it, or not have heard it. ``held``: a latch may hold the load off
-    all the same; ``told``: an earlier one asked for the same, and this one brings nothing new.
-    ``lost``: its counter does not go together with the one before, which counts as a lost link.
-    ``old``: it goes by an older message than the newest that may have been refused.
+    - ``fresh_ns``: the last good message that keeps the link from being stale.
+    - ``sure``: False where the receiver may have refused the message, or missed it.
+    - ``held``: a latch may hold the load off all the same.
+    - ``told``: an earlier message asked for the same, so this one brings nothing new.
+    - ``lost``: its counter jumped, and that counts as a lost link.
+    - ``old``: it uses an older message, because the newest may have been refused.
     """
 
     at_ns: int
@@ -50,9 +53,9 @@ is a condition over the node's own inputs.
 
 
 class Receiver(NamedTuple):
-    """What one receiver does where the rules leave it open: at each counter that has jumped, and,
-    in order, wherever its latch may hold the load off or not. None, and where ``latched`` ends:
-    either.
+    """What one receiver does where the rules leave it open: at every counter that jumped, and, in
+    order, at each instant where its latch may or may not hold the load off. None, or an instant
+    past the end of ``latched``: either.
     """
 
     after_jump: AfterJump | None = None
@@ -63,10 +66,12 @@ ANY_RECEIVER = Receiver()
 
 
 class Row(NamedTuple):
-    """Good messages behind a loss: by when what they ask for must be followed (None: there were
-    never so many in a row), the places of the first and the last one, until when one that follows
-    without waiting for more may do so (it cannot know that no more will come), and the rule that it
-    is told by.
+    """Good messages in a row after a loss, by which their receiver comes back to the link.
+
+    ``by_ns`` is when what they ask for must be followed (None: there were never enough in a row),
+    ``begin`` and ``end`` are the places of the first and the last one, and ``rule`` is the rule
+    under which a breach is reported. A receiver that does not wait for more of them may follow
+    until ``open_ns``: it cannot know that no more will come.
     """
 
     by_ns: int | None
@@ -81,12 +86,12 @@ def _ends_loss(entry: Said, row: Row | None) -> bool:
 
 
 def _rest(state: str | Level | Condition, name: str) -> State:
-    """A fail-safe state as the judge has it."""
+    """A fail-safe state as the judge represents it."""
     return name if isinstance(state, Condition) else state_of(state)
 
 
 def state_of(state: str | Level | None) -> State:
-    """A state of the vehicle file as the judge has it."""
+    """A state of the vehicle file as the judge represents it."""
     if isinstance(state, Level):
         return level_state(state.percent)
     return state or OFF
@@ -118,7 +123,7 @@ class Request:
         self.latches: list[tuple[int, int, State]] = []
         self.receiver = receiver
         self.doubts = 0
-        """How often the latch may hold the load off or not."""
+        """How often the latch may or may not hold the load off."""
 
     def source(self) -> Source:
         load, node = self.load, self.load.node
@@ -130,7 +135,7 @@ class Request:
             if not load.survives_reset or not place:
                 reset = state_of(load.on_reset)
                 self.news.append(News(reset, uptime.anew_ns, uptime.anew_ns, "reset"))
-            else:  # what it has not noted by then is not there any more
+            else:  # what it has not noted by the reset is gone
                 self.news = [
                     news._replace(must=news.must and news.by_ns < uptime.reset_ns)
                     for news in self.news
@@ -155,9 +160,9 @@ class Request:
     # ---- what the messages ask for ----
 
     def _said(self, heard: Mapping[str, Sequence[Arrival]]) -> Iterator[Said]:
-        """Of several messages, from when all have come; the one that has been silent for longest
-        decides whether the link is stale, and while it surely is the others say nothing. Of one
-        that may have been refused its receiver may still go by the one before.
+        """Of several messages, from when all have arrived. The one that has been silent for longest
+        decides whether the link is stale, and while it surely is, the others ask for nothing. While
+        a message may have been refused, its receiver may still use the one before.
         """
         hears = self.waiting.hears
         if len(heard) == 1:
@@ -184,7 +189,7 @@ class Request:
             last[name] = [*before, entry]
 
     def _together(self, at_ns: int, last: Mapping[str, Sequence[Arrival]]) -> Iterator[Said]:
-        """What several messages may say together: of each there is one, or either of two."""
+        """What several messages may ask for together; of each there is one, or either of two."""
         said: dict[tuple[int, State], Said] = {}
         ways = list(product(*last.values()))
         for way in ways:
@@ -200,8 +205,8 @@ class Request:
         yield from said.values()
 
     def _with_bus_offs(self, uptime: Uptime, said: list[Said]) -> list[Said]:
-        """A node may take its own bus-off for a lost link: then it is one, whatever comes soon
-        behind it. One that has lost its link already has nothing more to lose.
+        """A node may take its own bus-off for a lost link, whatever arrives soon after. A node that
+        has lost its link already has nothing more to lose.
         """
         if self.load.bus_off != "lost":
             return said
@@ -218,11 +223,11 @@ class Request:
                 last_ns = before[-1].fresh_ns
             if not before or at_ns <= self._surely_stale_at(last_ns):
                 known = next((entry for entry in reversed(before) if entry.sure), None)
-                if known is not None:  # one that it may have refused tells nothing for sure
+                if known is not None:  # one that it may have refused proves nothing
                     last_ns = known.fresh_ns
                 sure = at_ns - last_ns < self.maybe_stale_ns
                 sure = sure and not (known is not None and known.lost)
-                # What comes before it has noticed need not be the first behind the loss.
+                # A message that arrives before it notices need not be the first after the loss.
                 noticed_ns = at_ns + self.load.reaction
                 found = [
                     entry._replace(sure=entry.sure and not at_ns < entry.at_ns <= noticed_ns)
@@ -242,9 +247,11 @@ class Request:
 
     def _latched(self, said: Sequence[Said], rows: Sequence[Row | None]) -> list[Said]:
         """With ``latch`` a message calls for off from boot or stale until it has asked for off.
-        Where it may have been stale its receiver may hold the load off, or not: the first that
-        asks for it may bring it about, the others then bring nothing new. So it is behind one that
-        asked for off while its receiver waited for more of them to believe any.
+
+        Where the link may have been stale, its receiver may or may not hold the load off: the first
+        message that asks for the load may turn it on, and the later ones bring nothing new. The
+        same goes after a message that asked for off while its receiver waited for more of them to
+        believe any.
         """
         found: list[Said] = []
         latched = {True}
@@ -283,7 +290,7 @@ class Request:
         return found
 
     def _either(self, latched: set[bool], other: bool) -> set[bool]:
-        """A latch that may have changed, for this receiver."""
+        """The states of a latch that may have changed, for this receiver."""
         if latched == {other}:
             return latched
         self.doubts += 1
@@ -305,7 +312,7 @@ class Request:
                 by_ns = entry.at_ns + self.load.reaction
                 behind = said[place + 1 :]
                 next_ns = next((e.at_ns for e in behind if e.sure and not e.lost), NEVER)
-                # Who has lost its link may begin anew to count ``hold_for`` at another loss.
+                # A receiver that has lost its link may restart ``hold_for`` at another loss.
                 again_ns = min(next_ns, next((e.at_ns for e in behind if e.lost), NEVER))
                 self._stale(uptime, entry.at_ns, by_ns, (next_ns, again_ns), must=entry.sure)
                 sure_ns, doubt = None, True
@@ -313,7 +320,7 @@ class Request:
             goes_on = self._goes_on(said, place)
             must, rule = entry.sure and not entry.held, "fresh"
             if goes_on and must and row is None and not doubt and entry.state == state:
-                sure_ns, again = entry.fresh_ns, False  # nearly always: it tells nothing new
+                sure_ns, again = entry.fresh_ns, False  # nearly always: nothing new
                 continue
             by_ns = entry.at_ns + self._latency(entry.state)
             if row is not None:
@@ -325,8 +332,8 @@ class Request:
             late = self._late(entry)
             if (new or late) and not (entry.told or again):
                 at_ns = entry.at_ns if row is None else self.waiting.taken_by(entry.at_ns)
-                taken_ns = max(taken_ns, at_ns)  # one behind the other
-                if taken_ns > entry.at_ns:  # by who had not lost its link before
+                taken_ns = max(taken_ns, at_ns)  # in order
+                if taken_ns > entry.at_ns:  # by a receiver that had not lost its link
                     self._tell(entry.state, entry.at_ns, by_ns, rule, must=False)
                 self._tell(entry.state, taken_ns, max(taken_ns, by_ns), rule, must=must)
                 if entry.held and (self.load.on_stale != OFF or self.load.then not in (None, OFF)):
@@ -334,7 +341,7 @@ class Request:
                     self._tell(OFF, taken_ns, max(taken_ns, by_ns), rule, must=False)
             if late:
                 self._late_again(uptime, said, place, heard=sure_ns is not None)
-            # To who waits for another message that is late it tells nothing.
+            # It settles nothing for a receiver that waits for another, late message.
             doubt = not must if new or not late else doubt
             again = entry.sure and row is not None and place < row.end
             if must:
@@ -345,7 +352,7 @@ class Request:
                 self._lost(uptime, said, place, rows, heard=sure_ns is not None)
 
     def _late_again(self, uptime: Uptime, said: Sequence[Said], place: int, *, heard: bool) -> None:
-        """Who followed a message while another one is late may lose its link behind that."""
+        """A receiver that follows a message while another one is late may then lose its link."""
         on_stale = self.load.on_stale
         if on_stale is None:
             return
@@ -359,8 +366,8 @@ class Request:
         self._then(uptime, (from_ns, by_ns), (next_ns, next_ns), behind_ns=entry.at_ns, must=must)
 
     def _rows(self, said: Sequence[Said], bad: Sequence[int]) -> Iterator[Row | None]:
-        """For each message the row by which its receiver comes back to the link, if it may have
-        been stale before it.
+        """For each message, the row by which its receiver comes back to the link, if the link may
+        have been stale before it.
         """
         row: Row | None = None
         sure_ns: int | None = None
@@ -371,7 +378,7 @@ class Request:
                 sure_ns, row = None, None
                 yield None
                 continue
-            if entry.old or self._late(entry):  # who has lost its link stays without it
+            if entry.old or self._late(entry):  # a lost link stays lost
                 yield None
                 continue
             back = sure_ns is None or self._maybe_stale(sure_ns, entry)
@@ -387,17 +394,17 @@ class Request:
                 sure_ns, was_there = entry.fresh_ns, True
 
     def _late(self, entry: Said) -> bool:
-        """Whether another message that is watched may have been silent for too long."""
+        """Whether another monitored message may have been silent for too long."""
         return entry.at_ns - entry.fresh_ns >= self.maybe_stale_ns
 
     def _maybe_stale(self, fresh_ns: int, entry: Said) -> bool:
-        """Whether a link may be lost behind a message before its receiver has taken another: one
-        that hung looks at its clock first, or at what has come.
+        """Whether a link may be lost after a message, before its receiver has taken another. A
+        receiver that hung looks first at either its clock or what has arrived.
         """
         return self.waiting.taken_by(entry.at_ns) - fresh_ns >= self.maybe_stale_ns
 
     def _surely_stale_at(self, fresh_ns: int) -> int:
-        """When a link is surely lost behind a message: its age counts from when it was taken."""
+        """When a link is surely lost after a message, whose age counts from when it was read."""
         return self.waiting.taken_by(fresh_ns) + self.link.surely_stale_ns
 
     def _latency(self, state: State) -> int:
@@ -411,8 +418,8 @@ class Request:
         self.news.append(News(state, from_ns, by_ns, rule, must))
 
     def _cycle(self, state: State, from_ns: int, by_ns: int) -> int:
-        """By when news must be noted: a load that flashes may finish its cycle, be it told to end
-        once or twice.
+        """By when news must be noted: a load that flashes may finish its cycle, whether it is told
+        to end once or twice.
         """
         if state == FLASH or not self.load.cycle_ns:
             return by_ns
@@ -446,13 +453,14 @@ class Request:
                     by_ns = began_ns + self.load.follow_again
                 return Row(by_ns, first, place, by_ns, rule)
         assert before is not None
-        # Who follows it without waiting for more has until the link may be lost, and its own time.
+        # A receiver that does not wait for more may follow until the link may be lost, and has its
+        # own time.
         lost_ns = before.fresh_ns + self.maybe_stale_ns
         again_ns = max(began_ns, said[first].at_ns) + (self.load.follow_again or 0)
         return Row(None, first, last, max(lost_ns - 1, again_ns), rule)
 
     def _possible(self) -> Iterator[State]:
-        """What the news so far may have brought about."""
+        """What the news so far may call for."""
         for before in reversed(self.news):
             yield ANY if before.calls in BY_INPUT else before.calls
             if before.must:
@@ -468,12 +476,12 @@ class Request:
             self._stale(uptime, from_ns, NEVER, (first_ns, first_ns), must=False)
 
     def _unheard_from(self, uptime: Uptime) -> int:
-        """From when a link may count as lost that was never there."""
+        """From when a link may count as lost that has not been there since the reset."""
         up_ns = uptime.boot_end_ns if uptime.up_ns is None else uptime.up_ns
         return min(up_ns, uptime.boot_end_ns) + self.maybe_stale_ns
 
     def _goes_on(self, said: Sequence[Said], place: int) -> bool:
-        """Whether the next message surely comes before this one may be stale."""
+        """Whether the next message surely arrives before this one may be stale."""
         if place + 1 == len(said):
             return False
         fresh_ns, following = said[place].fresh_ns, said[place + 1]
@@ -489,8 +497,8 @@ class Request:
         *,
         heard: bool,
     ) -> None:
-        """Whether the link may count as lost behind a message that was the last, as far as its
-        receiver knows, that was good. One whose row was never long enough ends no loss: who did
+        """Whether the link may count as lost after a message that, as far as its receiver knows,
+        was the last good one. A row that never was long enough ends no loss: a receiver that did
         not follow it is where it was.
         """
         fresh_ns = said[place].fresh_ns
@@ -508,7 +516,7 @@ class Request:
             return
         back_ns = next((entry.at_ns for entry, row in behind if _ends_loss(entry, row)), NEVER)
         by_ns = self._surely_stale_at(fresh_ns)
-        # A receiver that took a doubtful one that came meanwhile has longer.
+        # A receiver that took a doubtful message meanwhile has longer.
         last = not behind or behind[0][0].at_ns > by_ns
         row = rows[place]
         stray = row is not None and row.by_ns is None and self.load.then is not None
@@ -529,8 +537,8 @@ class Request:
         must: bool,
         stray: bool = False,
     ) -> None:
-        """``ends``: when the loss is surely over, and when it may be. Behind a ``stray`` message
-        one that did not follow it may have gone on to ``then`` already.
+        """``ends``: when the loss is surely over, and when it may be. After a ``stray`` message, a
+        receiver that did not follow it may already have moved on to ``then``.
         """
         load = self.load
         assert load.on_stale is not None
@@ -555,8 +563,8 @@ class Request:
         behind_ns: int,
         must: bool,
     ) -> None:
-        """The state that follows when ``hold_for`` is over: ``lost`` is from when on the link may
-        count as lost and by when it must. It comes behind the other state, of ``behind_ns``.
+        """The state that follows when ``hold_for`` is over. ``lost``: from when the link may count
+        as lost, and by when it must. It follows the state that began at ``behind_ns``.
         """
         load = self.load
         if load.hold_for is None or load.then is None:

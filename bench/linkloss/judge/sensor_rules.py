@@ -1,24 +1,22 @@
-"""Rules of nodes as senders: *sensor* and *quiet recovery*, and which there are in a vehicle.
+"""Rules of nodes as senders: *sensor* and *quiet recovery*, and all sender rules of a vehicle.
 
-The rules of nodes and messages as senders: which there are in a vehicle, and their verdicts.
-
-The *sensor* rule: a signal that shows a sensor, or a node's own supply, shows it as it is.
+*Sensor*: a signal that shows a sensor, or a node's own supply, shows its real value. A wrong byte
+order, a forgotten offset, a factor of ten: all are far outside.
 
     input    __________/~~~~~~~~~~~        as the node reads it
     allowed  ==========[....]======        what it was within a cycle and the latency, and
     signal   _______________/~~~~~~        'settles'; above and below by 'tolerance'
 
-A wrong byte order, a forgotten offset, a factor of ten: all are far outside.
-
-The *quiet recovery* rule: a node that comes back from bus-off leaves the bus to the others.
+*Quiet recovery*: a node that comes back from bus-off leaves the bus to the others. A controller
+that recovers at once, again and again, fills most of the bus with failed attempts while its fault
+lasts.
 
     bus-off    ____|~~~~|_______|~~~~|_______|~~~~|____
     returns             x            x            x         at most 'returns' in any second
     failed               ||||||||     ||||||||              their share at most 'failed_share'
 
-A controller that is sent back at once, again and again, fills most of the bus with its failures
-while what ails it lasts. An attempt that nobody acknowledged does not count: it never leads to
-bus-off, and a program cannot tell whether it is alone.
+An attempt without acknowledgement does not count: it never leads to bus-off, and a program cannot
+tell whether it is alone.
 """
 
 from __future__ import annotations
@@ -38,11 +36,12 @@ from linkloss.vehicle.messages import MessageInfo, SignalInfo
 from linkloss.vehicle.tables import InputTable, NodeTable, RequestTable
 
 STEPS = 2
-"""So many of the coarser steps a signal may be off, where no tolerance is declared: one for the
-converter and one for the signal."""
+"""By how many of the coarser steps a signal may be off, where no tolerance is declared: one for the
+converter and one for the signal.
+"""
 
 UNNOTED_V = 0.05
-"""The recording leaves out smaller changes of a voltage."""
+"""The recording leaves out smaller changes of a voltage, in V."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +54,7 @@ class Shown:
     unit: str
     low: float
     high: float
-    """What the sensor can be, in its unit."""
+    """``low`` to ``high``: the range of the sensor, in its unit."""
     tolerance: float
     settles_ns: int
 
@@ -91,7 +90,7 @@ def _step(signal: SignalInfo) -> float:
 
 
 def pin_step(name: str, table: InputTable, node: NodeTable) -> float:
-    """The step in which a node reads a sensor: that of its converter, where it has one."""
+    """The step in which a node reads a sensor: that of its converter, if it has one."""
     if name not in node.pins or table.range is None:
         return 0.0
     low, high = table.range
@@ -101,8 +100,8 @@ def pin_step(name: str, table: InputTable, node: NodeTable) -> float:
 def judge_sensor(case: Case, shown: Shown) -> list[Verdict]:
     """One signal over the whole run.
 
-    It was put to the test when a sensor was shown in both outer thirds of its range; a supply,
-    which stays where it is for most of the time, when it moved by a third of its own.
+    A sensor exercises the rule when it was shown in both outer thirds of its range. A supply stays
+    where it is for most of the time, so a move by a third of its range is enough.
     """
     message, signal = case.vehicle.signal(shown.reference)
     source = _source(case, shown)
@@ -177,8 +176,8 @@ def _clipped(value: float, limits: tuple[float, float]) -> float:
 def _shows(
     case: Case, shown: Shown, message: MessageInfo, signal: SignalInfo, source: Series[float]
 ) -> Iterator[tuple[int, float, tuple[float, float]]]:
-    """(instant, value shown, what it may be) of each message that a program handed over and that
-    is judged: from when it has had the time to read the sensor.
+    """(instant, value shown, what it may be) of each message that a program handed over, from when
+    the program has had the time to read the sensor.
     """
     window_ns = (message.period_ns or 0) + _latency_ns(case.vehicle, message) + shown.settles_ns
     entries = case.recording.handed.get(message.name, [])
@@ -205,7 +204,9 @@ def _shows(
 
 
 def _latency_ns(vehicle: Vehicle, message: MessageInfo) -> int:
-    """What the node has from a move of an input until it hands over a message that tells of it."""
+    """How long a node may take from a change of an input until it hands over a message that shows
+    it.
+    """
     default: int = RequestTable.model_fields["latency"].default
     return max(
         (
@@ -219,15 +220,17 @@ def _latency_ns(vehicle: Vehicle, message: MessageInfo) -> int:
 
 SECOND_NS = 1_000_000_000
 ERROR_BITS = 14
-"""Error flag and delimiter behind a failed attempt: 6 + 8 bits, the least that they can take
-(Bosch CAN Specification 2.0, part B section 3.1.3)."""
+"""Error flag and delimiter after a failed attempt: 6 + 8 bits, the least that they can take (Bosch
+CAN Specification 2.0, part B section 3.1.3).
+"""
 ROUND_BITS = 128 * 11 + 32 * 160
-"""From bus-off to the next of a node that comes back at once and fails at once, at most: the way
-back, and 32 attempts, each no longer than an extended frame with its error frame."""
+"""The most bits from one bus-off to the next of a node that recovers at once and fails at once: the
+recovery, and 32 attempts, each no longer than an extended frame with its error frame.
+"""
 
 
 def judge_quiet(case: Case, node: str) -> list[Verdict]:
-    """How often a node came back, and what its failures took of the bus."""
+    """How often a node came back, and how much of the bus its failed attempts took."""
     offs = [*bus_offs(case, node)]
     found = [Verdict(node, "quiet recovery", Outcome.NOT_EXERCISED)]
     table = case.vehicle.nodes[node]
@@ -248,8 +251,8 @@ def judge_quiet(case: Case, node: str) -> list[Verdict]:
 
 
 def _lasted_ns(offs: Sequence[BusOff], start_ns: int) -> int:
-    """How long a node went bus-off again and again: one that had come back at once each time would
-    have done it all the while.
+    """For how long a node went bus-off again and again. One that had come back at once each time
+    would have done so all the while.
     """
     judged = [off for off in offs if off.from_ns >= start_ns]
     if not any(off.back for off in judged[:-1]):
@@ -301,7 +304,7 @@ def _failures(case: Case, node: str, offs: Sequence[BusOff]) -> Iterator[tuple[i
 
 
 def _alone(case: Case, node: str) -> list[TimeSpan]:
-    """The spans in which no other node's controller was there to be disturbed: this one was
+    """The spans in which no other node's controller was there to be disturbed: this node was
     unplugged, or all others were unplugged, bus-off or without a running controller.
     """
     alone = _unplugged(case, node)
@@ -343,7 +346,7 @@ def judge_senders(case: Case) -> Iterator[Verdict]:
 
 
 def sender_rules(vehicle: Vehicle, logged: Collection[str] = ()) -> Iterator[tuple[str, str]]:
-    """Every (subject, rule) that :func:`judge_senders` speaks of. ``logged``: nodes that have no
+    """Every (subject, rule) that :func:`judge_senders` covers. ``logged``: nodes without a
     program.
     """
     yield from ((message, "cycle") for message, node in cyclic(vehicle) if node not in logged)

@@ -1,12 +1,10 @@
-"""What a load can be asked for, what it can be seen to do, and which of these go together.
+"""States of a load: what it can be asked for, what it can show, and what is allowed over time.
 
 A state is ``off``, ``on``, ``flash``, a level in percent (a float), or ``any`` where nothing is
 asked. What a load shows is always a level in percent, 0 to 100.
 
-States that are allowed over time, put together from spans that overlap.
-
-What is allowed at an instant is the union of all spans there: so *end to end* is judged, where
-what the inputs ask for, what is late on its way and what other rules allow come together.
+*End to end* is judged by spans that overlap: what the inputs ask for, what is still on its way,
+what other rules allow. The states allowed at an instant are the union of all spans there:
 
     spans     ====on====                the inputs asked for "on"
                     ====off=====        the message may be stale
@@ -28,7 +26,7 @@ Shown = float
 
 
 class Towards(float):
-    """A level, in percent, that was reached on the way to one beyond it, up or down."""
+    """A level in percent that was reached on the way to a level beyond it, up or down."""
 
     def __new__(cls, reached: float, *, up: bool) -> Self:
         made = super().__new__(cls, reached)
@@ -41,14 +39,14 @@ class Towards(float):
 OFF, ON, FLASH, ANY = "off", "on", "flash", "any"
 _LEVELS = {OFF: 0.0, ON: 100.0}
 ON_FROM = 90.0
-"""A load without levels counts as on from here on, in percent."""
+"""A load without levels counts as on from this level up, in percent."""
 
 
 def admits(state: State, shown: Shown) -> bool:
     """Whether a load that shows a level, in percent, is in a state.
 
-    A level is right within the larger of a tenth of it and 2 points. A flashing load is lit and
-    dark in turn. What is not a number is in no state.
+    A level is right within the larger of 10 % of it and 2 points. A flashing load is lit and dark
+    in turn. NaN is in no state.
     """
     if state == ANY:
         return True
@@ -66,13 +64,13 @@ def admits(state: State, shown: Shown) -> bool:
 
 
 def goes_on_flashing(state: State, shown: Shown) -> bool:
-    """Whether a subject that goes on flashing could be in a state."""
+    """Whether a state is right for a subject that keeps flashing."""
     del shown
     return state in (FLASH, ANY)
 
 
 def stays_dark(state: State, shown: Shown) -> bool:
-    """Whether a subject that does not begin to flash could be in a state."""
+    """Whether a state is right for a subject that does not begin to flash."""
     return state != FLASH and admits(state, shown)
 
 
@@ -82,7 +80,9 @@ def level_state(percent: float) -> State:
 
 
 def seen(level: float) -> Shown:
-    """What a load without levels shows at a level from 0 to 1, in percent: on is on."""
+    """What a load without levels shows at a level from 0 to 1, in percent: 100 wherever it counts
+    as on.
+    """
     if isnan(level):
         return level
     if level <= 0:
@@ -109,13 +109,13 @@ _ORDER = {OFF: 0, ON: 1, FLASH: 2}
 
 
 def at(changes: Sequence[tuple[int, Shown]], at_ns: int) -> Shown:
-    """What is shown at an instant, out of changes in order; off before the first."""
+    """What is shown at an instant; off before the first of the changes, which are in order."""
     place = bisect_right(changes, at_ns, key=lambda change: change[0])
     return changes[place - 1][1] if place else 0.0
 
 
 def moved_between(changes: Sequence[tuple[int, Shown]], from_ns: int, to_ns: int) -> int | None:
-    """The last change within [from, to], out of changes in order."""
+    """The instant of the last change in [from, to]; the changes are in order."""
     place = bisect_right(changes, to_ns, key=lambda change: change[0])
     if place and changes[place - 1][0] >= from_ns:
         return changes[place - 1][0]
@@ -125,9 +125,8 @@ def moved_between(changes: Sequence[tuple[int, Shown]], from_ns: int, to_ns: int
 def seen_flashing(
     changes: Sequence[tuple[int, Shown]], at_ns: int, due_ns: int, longest_ns: int, state: State
 ) -> int:
-    """When a subject that goes on flashing, in the rhythm that it had before ``at_ns``, would be
-    found from ``due_ns`` on not to be in another state; ``longest_ns`` behind that where it had no
-    rhythm yet.
+    """When a subject that keeps flashing, in the rhythm it had before ``at_ns``, would from
+    ``due_ns`` on be seen not to be in ``state``; ``due_ns + longest_ns`` if it had no rhythm yet.
     """
     high = bisect_left(changes, at_ns, key=lambda change: change[0])
     rises = [
@@ -141,7 +140,7 @@ def seen_flashing(
     last_ns = changes[rises[-1]][0]
     period_ns, lit_ns = last_ns - began_ns, fell_ns - began_ns
     phase_ns = (due_ns - last_ns) % period_ns
-    if admits(state, 100.0):  # then its dark phase shows
+    if admits(state, 100.0):  # its dark phase shows
         return due_ns if phase_ns >= lit_ns else due_ns + lit_ns - phase_ns
     return due_ns if phase_ns < lit_ns else due_ns + period_ns - phase_ns
 
@@ -163,7 +162,7 @@ class Stretch(NamedTuple):
 
 
 class Wrong(NamedTuple):
-    """A stretch in which none of the states that were allowed was shown."""
+    """A stretch in which none of the allowed states was shown."""
 
     from_ns: int
     to_ns: int
@@ -179,7 +178,7 @@ def united(
     edges: Iterable[int] = (),
 ) -> list[Stretch]:
     """The stretches of [start_ns, end_ns) that the spans make. ``adjust(instant, states)`` may
-    change what is allowed; it is constant between ``edges``.
+    change what is allowed; its result only changes at the ``edges``.
     """
     there = sorted(span for span in spans if span.to_ns > start_ns and span.from_ns < span.to_ns)
     instants = {start_ns, end_ns, *(edge for edge in edges if start_ns < edge < end_ns)}
@@ -204,8 +203,8 @@ def united(
 
 
 def wrong(stretches: Sequence[Stretch], changes: Sequence[tuple[int, Shown]]) -> list[Wrong]:
-    """Where what was shown was not allowed; stretches that touch are one. Where nothing is said
-    of what is allowed, anything is.
+    """Where what was shown was not allowed; stretches that touch are joined. A stretch without
+    states allows everything.
     """
     found: list[Wrong] = []
     if not stretches:

@@ -1,17 +1,16 @@
 """Rules of the supply: *fed* and *neighbours*.
 
-*Fed*: a car does not starve its own nodes, and a load gets what its node commands.
+*Fed*: a car does not starve its own nodes, and a load gets what its node commands. A node may lose
+its supply to a fault, or to a start of the engine that the vehicle declares as able to reset it.
+When a load does not get what it should, the circuit is at fault and no rule on states is broken:
+the node has done what it was told.
 
-Lawful is a loss of supply that a fault caused, or a start of the engine that the vehicle declares
-as able to reset the node. What a load does not get is the circuit's doing, and no rule on states:
-its node has done what it was told.
+    command   ____/~~~~~~~~~~~~~~~~
+    volts     ok  ok  low   ok  ok
+    right     ..... ,,--            the contact has its time, a soft start its steps
+    excused             [.....)     out of range, and for a latency afterwards
 
-command   ____/~~~~~~~~~~~~~~~~
-volts     ok  ok  low   ok  ok
-right     ..... ,,--            the contact has its time, a soft start its steps
-excused             [.....)     out of range, and a latency behind
-
-A short on one load must not take its neighbours down.
+*Neighbours*: a short on one load does not take its neighbours down.
 """
 
 from __future__ import annotations
@@ -28,18 +27,18 @@ from linkloss.vehicle.loading import Vehicle
 
 
 def feeds_node(vehicle: Vehicle, node: str) -> bool:
-    """Whether the rule is declared for a node: its supply is part of the car's circuit."""
+    """Whether *fed* is declared for a node: its supply is part of the car's circuit."""
     return vehicle.supply is not None and vehicle.nodes[node].supply is not None
 
 
 def feeds_load(vehicle: Vehicle, load: str) -> bool:
-    """Whether the rule is declared for a load: it is part of the car's circuit."""
+    """Whether *fed* is declared for a load: it is part of the car's circuit."""
     table = vehicle.loads[load]
     return table.electrical is not None and feeds_node(vehicle, table.node)
 
 
 def judge_fed_node(case: Case, node: str) -> list[Verdict]:
-    """Exercised where the car drew current: a load was driven while the node had its supply."""
+    """Exercised where the car drew current: a load was driven in the run."""
     if not feeds_node(case.vehicle, node):
         return []
     found = [Verdict(node, "fed", Outcome.NOT_EXERCISED)]
@@ -59,9 +58,9 @@ def judge_fed_node(case: Case, node: str) -> list[Verdict]:
 
 
 def judge_fed_load(case: Case, load: str) -> list[Verdict]:
-    """A load gets what its node commands within the circuit's time, and nothing else; not while
-    something behind the node is at fault, nor while the node's supply is out of range and a latency
-    behind that.
+    """A load gets what its node commands within the circuit's time, and nothing else. It is not
+    judged while something behind the node is at fault, nor while the node's supply is out of range
+    and for a latency after that.
     """
     if not feeds_load(case.vehicle, load):
         return []
@@ -86,7 +85,7 @@ def _differences(case: Case, load: str) -> Iterator[Verdict]:
     softly_ns = 0 if table.electrical is None else table.electrical.soft_start
     for from_ns, to_ns, level in case.command(load).stretches(case.end_ns, case.start_ns):
         for start_ns, end_ns in without(from_ns + table.switching_ns, to_ns, cannot):
-            # Behind an excuse, which has a latency more, the switch begins anew.
+            # After an excuse, which ends with a latency, the switch starts afresh.
             full_ns = max(from_ns, start_ns - table.latency) + softly_ns
             wrong = [
                 (begin_ns, until_ns, shown)
@@ -109,8 +108,8 @@ def _differences(case: Case, load: str) -> Iterator[Verdict]:
 def _wrong_from(
     table: LoadTable, level: float, shown: float, at_ns: int, full_ns: int
 ) -> Iterator[int]:
-    """From when on a load that shows a level from an instant on is wrong, if it ever is: one that
-    starts softly has up to ``full_ns`` to come to what is commanded. A relay is closed or open.
+    """From when a load that shows a level from an instant on is wrong, if ever: one with a soft
+    start has up to ``full_ns`` to reach what is commanded. A relay is closed or open.
     """
     if (shown > 0) != (level > 0):
         yield at_ns
@@ -121,9 +120,9 @@ def _wrong_from(
 
 
 def _cannot(case: Case, load: str) -> list[tuple[int, int]]:
-    """When the hardware behind a load's node cannot do as it is told: while something behind the
-    node is at fault, behind a fuse that a fault has opened, and while the node has too little
-    voltage or too much; a relay that let go then has a latency to pull in again.
+    """When the hardware behind a load's node cannot do as it is told: something behind the node is
+    at fault, a fault has opened its fuse, or the node's voltage is out of range. A relay that
+    dropped out then has a latency to pull in again.
     """
     table = case.vehicle.loads[load]
     excused = case.cannot(load)
@@ -139,24 +138,26 @@ def _cannot(case: Case, load: str) -> list[tuple[int, int]]:
 
 
 SHORT = "load_short"
-"""The fault that puts the rule to the test."""
+"""The fault that exercises *neighbours*."""
 
 
 def has_neighbours(vehicle: Vehicle, node: str) -> bool:
-    """Whether the rule is declared for a node: it has a supply, and feeds loads by leads."""
+    """Whether *neighbours* is declared for a node: it has a supply, and feeds several loads by
+    leads.
+    """
     loads = [load.electrical for load in vehicle.loads.values() if load.node == node]
     fed = [table for table in loads if table is not None and table.lead is not None]
     return vehicle.nodes[node].supply is not None and len(fed) > 1
 
 
 def judge_neighbours(case: Case, node: str) -> list[Verdict]:
-    """The rule *neighbours* of a node: while one of its loads is shorted, no node loses its
-    supply for it, and no other load that the node drives is without current for longer than
+    """The rule *neighbours* of a node: while one of its loads is shorted, no node loses its supply
+    because of that, and no other load that the node drives is without current for longer than
     ``dip_limit``.
 
-    Exercised when the shorted load was driven, and then a neighbour for longer than that. What
-    happens while a fault of a node, of the supply or of the neighbour is there is not laid to the
-    short, nor that a neighbour's relay takes its time to close.
+    Exercised when the shorted load was driven and then a neighbour for longer than ``dip_limit``.
+    The short is not blamed for what happens during a fault of a node, of the supply or of the
+    neighbour, nor for the closing time of a neighbour's relay.
     """
     if not has_neighbours(case.vehicle, node):
         return []
@@ -216,7 +217,7 @@ def _driven(case: Case, load: str, from_ns: int, to_ns: int) -> list[tuple[int, 
 
 
 def _fed(case: Case, load: str, from_ns: int, to_ns: int) -> Iterator[tuple[int, int]]:
-    """When a load should have had its current within a span, as far as a short alone goes."""
+    """When a load should have had current within a span, as far as only the short goes."""
     others = case.spans(lambda fault: fault.group == "node" or load in fault.loads)
     switching_ns = case.vehicle.loads[load].switching_ns
     for on_ns, off_ns in _driven(case, load, 0, to_ns):

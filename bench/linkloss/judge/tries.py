@@ -1,26 +1,27 @@
-"""*Tries*: how a node may switch a load off and on again whose protected switch has tripped.
+"""*Tries*: how a node may switch a load off and on again after its protected switch has tripped.
 
     command   __|~~~~~~~|___|~~~~~|___|~~~~~|____________________|~~~
     switch    ......TTTTT.......TTT.......TTT                           it reports a trip
     tries                   1         2         given up             from the beginning
               |-- pause at least -|                      request off
 
-While the switch reports a trip the node may switch the load off: that is what every try begins
-with. Then it has to try again: where ``tries`` is declared a pause later, else as soon as the
-switch would by itself. From one switching on to the next a pause passes at least. Behind ``most``
-tries in a row that all ended in a trip it goes to ``then``, and stays there until the request was
-off, or until its condition holds. The tries that a switch makes by itself are none of the node's,
-and until it has latched the node may wait for them.
+While the switch reports a trip, the node may switch the load off: every try begins with that. Then
+it has to try again: a pause later where ``tries`` is declared, else as soon as the switch itself
+would. From one switching on to the next at least a pause passes. After ``most`` tries in a row that
+all ended in a trip the node goes to ``then``, and stays there until the request was off, or until
+the condition of ``until`` holds. Tries that a switch makes by itself do not count as the node's,
+and the node may wait for them until the switch has latched.
 
-A try ends a row when the load has worked for as long as a trip takes at most. Where the node may
-count either way (the request may have been off for it) it may give up, and may go on.
+A row of tries ends when the load has worked for at least the longest time that a trip takes. Where
+the node may count either way (the request may have been off as far as it knows), it may give up or
+go on.
 
-What a load shows of what its node commands: steps, means of a fast switching, fades.
+This file also turns what a node commands into what its load shows:
 
-command   _|~|_|~|_|~|____      pwm: edges less than 1.5 periods apart are one stretch, its
-shown     ___30 %____|____      level the mean of each period, its change the first edge
-command   ___,,--~~~~~~~~~      ramp: the change is the first step, where it goes the level
-shown     ___|~~~~~~~~~~~~      that is reached, in one direction and by the end of the ramp
+    command   _|~|_|~|_|~|____      pwm: edges less than 1.5 periods apart are one stretch, its
+    shown     ___30 %____|____      level the mean of each period, its change the first edge
+    command   ___,,--~~~~~~~~~      ramp: the change is the first step, where it goes the level
+    shown     ___|~~~~~~~~~~~~      that is reached, in one direction and by the end of the ramp
 """
 
 from __future__ import annotations
@@ -56,8 +57,8 @@ def shown_changes(
     over: Callable[[int, int], int] = _at_once,
 ) -> list[tuple[int, Shown]]:
     """The changes of a commanded level from 0 to 1 as what the load shows, in percent, up to the
-    end of the recording; one without levels shows that it is off, on or something between.
-    ``over(instant, lasts)``: by when a fade is over that begins then and lasts for so long, in ns.
+    end of the recording. A load without levels shows off, on or something in between.
+    ``over(instant, lasts)``: when a fade is over that begins then and lasts this long, in ns.
     """
     changes: Sequence[Change] = command.changes()
     if load.pwm is not None:
@@ -83,7 +84,7 @@ def _once(changes: Iterable[tuple[int, Shown]]) -> list[tuple[int, Shown]]:
 
 
 def _averaged(changes: Sequence[Change], period_ns: int) -> list[Change]:
-    """With the means of whole periods where a level is made by fast switching."""
+    """With the means of whole periods where fast switching makes a level."""
     found: list[Change] = []
     place = 0
     while place < len(changes):
@@ -121,9 +122,9 @@ def _mean(changes: Sequence[Change], from_ns: int, to_ns: int) -> float:
 def _ramped(
     changes: Sequence[Change], load: LoadTable, end_ns: int, over: Callable[[int, int], int]
 ) -> Iterator[tuple[int, Shown]]:
-    """A fade as one change to where it goes. One that other news turns, or the end of the
-    recording cuts off, goes somewhere beyond what it has reached; one that is not over by when
-    it has to be is where it is.
+    """A fade as one change to where it goes. A fade that other news turns, or that the end of the
+    recording cuts off, goes somewhere beyond what it has reached. A fade that is late counts as the
+    level that it has reached by its deadline.
     """
     if changes:
         yield changes[0][0], _shown(changes[0][1], load)
@@ -159,7 +160,7 @@ RULE = "tries"
 LATCHED = "latched off"
 """What a switch reports that has given up by itself."""
 _TIME_CONSTANTS = 5
-"""A junction has come to its temperature after so many of its time constants (99 %)."""
+"""A junction has reached its temperature after so many of its time constants (99 %)."""
 _US = 1_000
 
 Spans = Sequence[tuple[int, int]]
@@ -167,8 +168,8 @@ Spans = Sequence[tuple[int, int]]
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """When a load may not have been asked for, as far as its node may know, and when surely; when
-    something else may have kept it off.
+    """When a load may not have been asked for, as far as its node may know; when it surely was not;
+    and when something else may have kept it off.
     """
 
     perhaps_off: Spans
@@ -178,8 +179,8 @@ class Asked:
 
 @dataclass(slots=True)
 class Tried:
-    """What the tries of one load come to: a source for the walk, what was wrong by itself, and the
-    instants at which a node that knows no limit would have been wrong.
+    """The result of the tries of one load: a source for the walk, verdicts on what was wrong in
+    itself, and the instants at which a node that knows no limit would have been wrong.
     """
 
     source: Source
@@ -189,7 +190,7 @@ class Tried:
 
 @dataclass(frozen=True, slots=True)
 class _Report:
-    """A trip that a switch reported, from when to when, and when it latched, if it did."""
+    """A trip that a switch reported, from when to when, and when it latched (None: it did not)."""
 
     at_ns: int
     until_ns: int
@@ -198,8 +199,8 @@ class _Report:
 
 @dataclass(slots=True)
 class _On:
-    """From when to when a load was switched on; its node may have taken it for ``tries`` tries in
-    a row, surely for ``least``.
+    """When a load was switched on. Its node may have counted up to ``most`` tries in a row, and has
+    surely counted ``least``.
     """
 
     from_ns: int
@@ -210,8 +211,8 @@ class _On:
 
 
 def can_try(load: LoadTable) -> bool:
-    """Whether a load has a switch that reports its trips. One that flashes or is dimmed by fast
-    switching is switched on again all the time: it has tries only where they are declared.
+    """Whether a load has a switch that reports its trips. A load that flashes, or is dimmed by fast
+    switching, is switched on again all the time: it has tries only where they are declared.
     """
     table = load.electrical
     if table is None or table.solid_state is None:
@@ -240,7 +241,7 @@ class _Follower:
             + _TIME_CONSTANTS * self.switch.thermal_time
             + load.electrical.soft_start
         )
-        """A load that has been on for longer without a trip works."""
+        """A load that has been on for longer than this without a trip works, in ns."""
         self.resets = [uptime.anew_ns for uptime in case.histories[load.node].uptimes]
         self.until = self._until()
         self.by_condition = self.table is not None and not isinstance(self.table.until, str)
@@ -262,7 +263,7 @@ class _Follower:
 
     def _switched_on(self) -> list[_On]:
         """The times in which the load was switched on, each with the trips that its switch
-        reported. One that is switched off and on at one instant was on twice.
+        reported. A load that is switched off and on at one instant was on twice.
         """
         trips = self.case.recording.trips.get(self.name)
         if trips is None or len(trips.times) < 2:
@@ -316,7 +317,7 @@ class _Follower:
             min(to_ns, at_ns) - max(from_ns, before.from_ns) >= self.load.latency
             for from_ns, to_ns in self.until
         ):
-            return  # by the condition that lets it begin anew
+            return  # the condition let it start afresh
         on.most = before.most + 1
         unsure = () if given_up else (*self.asked.perhaps_off, *self.asked.barred)
         if _overlap(unsure, off_ns, at_ns) or _overlap(self.until, before.from_ns, at_ns):
@@ -333,7 +334,7 @@ class _Follower:
             self._wrong(at_ns, missing_ns, Cause.TRIED_TOO_SOON, after, pause)
 
     def _worked(self, on: _On) -> bool:
-        """Whether a load has worked before its switch tripped."""
+        """Whether a load worked before its switch tripped."""
         return on.reports[0].at_ns - on.from_ns > self.works_ns
 
     def _must_give_up(self, on: _On) -> bool:
@@ -345,7 +346,7 @@ class _Follower:
     # ---- what it may do ----
 
     def _behind(self, on: _On, report: _Report) -> Iterator[News]:
-        """What a node may do, and must, behind a trip."""
+        """What a node may and must do after a trip."""
         table, load = self.table, self.load
         acts_ns = self._acts_until(report)
         off_ns = on.to_ns if report.at_ns <= on.to_ns <= acts_ns else None
@@ -368,7 +369,7 @@ class _Follower:
         yield News(True, report.at_ns, acts_ns, RULE, must=False)
         if off_ns is not None:
             self.tried.source.marks.append(Mark(off_ns, RULE))
-            behind_ns = off_ns + 1  # it accounts for nothing that goes off
+            behind_ns = off_ns + 1  # so that it does not explain the switching off itself
             by_ns = self.waiting.until(behind_ns, off_ns + rest_ns + load.latency)
             gives_up = may_give_up and not stays_on
             yield News(False, behind_ns, by_ns, RULE, must=not gives_up)
@@ -376,8 +377,8 @@ class _Follower:
                 yield from self._begins_anew(off_ns)
 
     def _gives_up(self, report: _Report, acts_ns: int) -> News:
-        """The last try has ended in a trip: from then on it may be off, and once the switch has
-        given up as well it must be, a pause and a latency later.
+        """The last try has ended in a trip: from then on the load may be off, and once the switch
+        has latched as well it must be, a pause and a latency later.
         """
         if report.latched_ns is None:
             return News(True, report.at_ns, acts_ns, RULE, must=False)
@@ -386,8 +387,9 @@ class _Follower:
         return News(True, report.at_ns, self.waiting.until(report.at_ns, due_ns), RULE)
 
     def _begins_anew(self, from_ns: int) -> Iterator[News]:
-        """What ends the state in which a node has given up: it may note that where the request may
-        have been off, and must where it surely was, or where its condition has held for a latency.
+        """What ends the state in which a node has given up. It may note this where the request may
+        have been off, and must where it surely was; with a condition, while it holds, and once it
+        has held for a latency.
         """
         latency_ns = self.load.latency
         assert self.table is not None
@@ -405,11 +407,11 @@ class _Follower:
             yield News(False, sure_ns, by_ns, RULE)
 
     def _acts_until(self, report: _Report) -> int:
-        """How long a node may act on a trip: a latency after it was reported last."""
+        """Until when a node may act on a trip: a latency after it was last reported."""
         return self.waiting.until(report.at_ns, report.until_ns + self.load.off_latency_ns)
 
     def _limit(self, at_ns: int, forbids: float) -> None:
-        """From here on one change more would be wrong."""
+        """At this instant one change more would be wrong."""
         self.tried.source.marks.append(Mark(at_ns, RULE, forbids))
         self.tried.limits.add(at_ns)
 
@@ -426,8 +428,8 @@ class _Follower:
 
 
 def _reports(trips: Series[str], end_ns: int) -> list[_Report]:
-    """The trips that a switch reported one by one; one that had latched and then reports another
-    trip was switched off between.
+    """The trips that a switch reported, one by one. A switch that had latched and then reports
+    another trip was switched off in between.
     """
     found: list[_Report] = []
     before = ""

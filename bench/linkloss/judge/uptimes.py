@@ -1,11 +1,11 @@
-"""When a node's program could be held to its rules: its uptimes, its hangs, the quiet times.
+"""Uptimes of a node, from one reset to the next: when its program could be held to its rules.
 
-What the supply allows and demands: a load without volts cannot work, and it must come back.
+A program cannot act while it boots, hangs or lacks supply. Around a loss of supply:
 
-volts          14 14 14 5 5 5 14 14 14 14
-undersupplied           [....)          out of the node's operating range, or the node is off
-news                    open.....|      nobody must act on it until one latency after
-back                         [....|     a lamp that was lit is lit again, at the latest
+    volts          14 14 14 5 5 5 14 14 14 14
+    undersupplied           [....)          out of the node's operating range, or the node is off
+    news                    open.....|      need not be acted on until one latency afterwards
+    back                         [....|     a lamp that was lit must be lit again by here
 """
 
 from __future__ import annotations
@@ -24,12 +24,12 @@ _LAWFUL = ("power-up", "fault", "supply")
 
 @dataclass(frozen=True, slots=True)
 class Uptime:
-    """From one reset of a node to the next, be its program up or not.
+    """From one reset of a node to the next, whether or not its program comes up.
 
-    ``boot_end_ns`` is the reset plus the declared longest boot: until then only the reset rule
-    speaks. ``up_ns`` is when the program really ran (None: never in this uptime). ``back_ns`` is
-    when the supply was there again, if its loss began this uptime; or when the node woke or had to,
-    if it began by falling asleep (the cause ``sleep``); else it is ``reset_ns``.
+    ``boot_end_ns`` is ``back_ns`` plus the declared longest boot: until then only the reset rule
+    applies. ``up_ns`` is when the program actually started (None: never in this uptime).
+    ``back_ns`` is when the supply was back, if its loss began this uptime; when the node woke or
+    had to wake, if falling asleep began it (cause ``sleep``); else ``reset_ns``.
     """
 
     reset_ns: int
@@ -41,15 +41,15 @@ class Uptime:
 
     @property
     def anew_ns(self) -> int:
-        """When all that the node knew was void, and began anew: at the reset, or when it woke."""
+        """When the node lost all that it knew and started afresh: at the reset, or when it woke."""
         return self.back_ns if self.cause == "sleep" else self.reset_ns
 
 
 @dataclass(frozen=True, slots=True)
 class Hang:
-    """A program that was stopped by a fault, until its reset, its going on, or the end.
+    """A program stopped by a fault, until its reset, its resumption or the end of the run.
 
-    ``ended_by`` is the state after it, for a reset its cause: ``watchdog``, ``fault``.
+    ``ended_by`` is the state that followed, or for a reset its cause: ``watchdog``, ``fault``.
     """
 
     from_ns: int
@@ -58,9 +58,9 @@ class Hang:
 
 
 def taken_by(at_ns: int, hangs: Iterable[tuple[int, int]], reading_ns: int = 0) -> int:
-    """By when a program has taken what came at an instant: one that hung meanwhile, or soon enough
-    behind it (``reading_ns``) not to have read it yet, finds it where it goes on. Its age counts
-    from there. ``hangs`` are spans in order of time.
+    """By when a program has read what arrived at an instant. A program that hung then, or within
+    ``reading_ns`` afterwards, finds it when it resumes, and its age counts from there. ``hangs``
+    are spans in order of time.
     """
     for start_ns, end_ns in hangs:
         if start_ns <= at_ns + reading_ns and at_ns <= end_ns:
@@ -71,7 +71,7 @@ def taken_by(at_ns: int, hangs: Iterable[tuple[int, int]], reading_ns: int = 0) 
 @dataclass(frozen=True, slots=True)
 class NodeHistory:
     """A node's whole run. ``unlawful`` are resets that no fault, supply or watchdog caused, and
-    the sleeps that its vehicle does not allow.
+    sleeps that the vehicle does not allow.
     """
 
     uptimes: tuple[Uptime, ...]
@@ -79,11 +79,11 @@ class NodeHistory:
     unlawful: tuple[NodeChange, ...]
 
     def naps(self) -> Iterator[Uptime]:
-        """The uptimes that began by falling asleep as the vehicle allows it."""
+        """The uptimes that began by falling asleep as the vehicle allows."""
         return (uptime for uptime in self.uptimes if uptime.cause == "sleep")
 
     def asleep_at(self, at_ns: int) -> bool:
-        """Whether the node rightly slept at an instant."""
+        """Whether the node was asleep at an instant, as the vehicle allows."""
         return any(nap.reset_ns <= at_ns < nap.back_ns for nap in self.naps())
 
     def uptime_at(self, at_ns: int) -> Uptime:
@@ -92,13 +92,14 @@ class NodeHistory:
 
 
 def node_history(vehicle: Vehicle, recording: Recording, node: str, end_ns: int) -> NodeHistory:
-    """Read a node's uptimes out of a recording that goes up to ``end_ns``.
+    """Read a node's uptimes from a recording up to ``end_ns``.
 
-    A watchdog reset is lawful only while the program hung: one that bites a running program is
-    the program's own fault. So is a restart by itself, but in bus-off where the vehicle declares
-    it (``restart_on_bus_off``). An unlawful reset begins no new uptime: it excuses nothing. A node
-    that lost its supply begins an uptime at the loss, and boots once the supply is back; so does
-    one that rightly falls asleep, and it boots once something wakes it.
+    A watchdog reset is lawful only while the program hung: a watchdog that bites a running program
+    is the program's own fault. A node that restarts itself is at fault too, except in bus-off where
+    the vehicle declares it (``restart_on_bus_off``). An unlawful reset begins no new uptime: it
+    excuses nothing. A node that loses its supply begins an uptime at the loss and boots once the
+    supply is back; a node that rightly falls asleep begins one too and boots once something wakes
+    it.
     """
     may_restart = vehicle.nodes[node].restart_on_bus_off
     changes = recording.nodes[node]
@@ -143,13 +144,13 @@ def _uptimes(
     boot_ns: int,
     end_ns: int,
 ) -> tuple[Uptime, ...]:
-    """The uptimes that begin with ``starts``; ``backs`` says when each of them could boot, if that
-    was not at once.
+    """The uptimes that begin with ``starts``; ``backs`` tells when each could boot, if not
+    at once.
     """
     uptimes = []
     for index, birth in enumerate(starts):
         over_ns = starts[index + 1].at_ns if index + 1 < len(starts) else end_ns
-        # A program that ran at the instant of the birth and no longer is of the uptime before.
+        # A program that still runs at the instant of the start belongs to the uptime before.
         back_ns = backs.get(birth.at_ns, birth.at_ns)
         ups = [
             change.at_ns
@@ -180,8 +181,9 @@ def may_sleep(vehicle: Vehicle, recording: Recording, node: str, at_ns: int) -> 
 
 
 def calls(vehicle: Vehicle, recording: Recording, node: str, since_ns: int) -> Iterator[int]:
-    """When a node that is asleep must wake, in order, from an instant on: an input moves that
-    wakes it, or a message that does is on the bus and no fault can keep it from the node.
+    """The instants after ``since_ns`` at which a sleeping node must wake, in order: an input that
+    wakes it changes, or a message that wakes it is on the bus and no fault can keep it from the
+    node.
     """
     found = [at_ns for at_ns in waking_moves(vehicle, recording, node) if at_ns > since_ns]
     for record in waking_frames(vehicle, recording, node):
@@ -194,14 +196,16 @@ def calls(vehicle: Vehicle, recording: Recording, node: str, since_ns: int) -> I
 
 
 def waking_moves(vehicle: Vehicle, recording: Recording, node: str) -> Iterator[int]:
-    """When the inputs moved that wake a node."""
+    """When the inputs that wake a node changed."""
     for name in vehicle.nodes[node].wakers:
         if (name, node) in recording.seen:
             yield from recording.seen[(name, node)].times
 
 
 def waking_frames(vehicle: Vehicle, recording: Recording, node: str) -> Iterator[BusRecord]:
-    """The frames of others that wake a node, wherever on the bus they were; the last one first."""
+    """The frames of other nodes that wake a node, wherever on the bus they were; the last one
+    first.
+    """
     wakers = vehicle.nodes[node].wakers
     known = {(m.identifier, m.extended) for m in vehicle.messages.values() if m.name in wakers}
     if known or ANY_FRAME in wakers:
@@ -242,9 +246,9 @@ def quiet_times(
 ) -> list[tuple[int, int]]:
     """The spans in which no injected fault is active, as (from, to) in ns.
 
-    A reset is active until the declared boot of its node is over, whether a fault, a watchdog
-    or the power-up caused it; a hang until its program goes on or has booted anew; a supply that
-    is out of range (the spans ``undersupplied``) until it is back.
+    A reset, whatever caused it, is active until the declared boot of its node is over. A hang is
+    active until its program resumes or has rebooted, a supply out of range (the spans
+    ``undersupplied``) until it is back in range.
     """
     busy = [
         (fault.applied_ns, recording.end_ns if fault.cleared_ns is None else fault.cleared_ns)
@@ -268,8 +272,8 @@ def quiet_times(
 def out_of_range(
     vehicle: Vehicle, recording: Recording, node: str, history: NodeHistory, end_ns: int
 ) -> list[tuple[int, int]]:
-    """The spans, in ns, in which the voltage at a node was outside its declared operating range,
-    or in which the node was off; spans that touch are one. None on an ideal supply.
+    """The spans, in ns, in which the voltage at a node was outside its declared operating range or
+    the node was off; spans that touch are joined. None on an ideal supply.
     """
     found = [
         (uptime.reset_ns, min(uptime.back_ns, end_ns))
@@ -287,7 +291,7 @@ def out_of_range(
 
 
 def merged(spans: Sequence[tuple[int, int]], gap_ns: int = 0) -> list[tuple[int, int]]:
-    """Spans in order, those not further apart than ``gap_ns`` as one."""
+    """Spans in order, with those at most ``gap_ns`` apart joined."""
     found: list[tuple[int, int]] = []
     for from_ns, to_ns in sorted(spans):
         if found and from_ns <= found[-1][1] + gap_ns:
@@ -300,7 +304,7 @@ def merged(spans: Sequence[tuple[int, int]], gap_ns: int = 0) -> list[tuple[int,
 def without(
     from_ns: int, to_ns: int, others: Sequence[tuple[int, int]]
 ) -> Iterator[tuple[int, int]]:
-    """A span without what lies in others."""
+    """The parts of a span that lie in none of the others."""
     for start_ns, end_ns in sorted(others):
         if end_ns <= from_ns or start_ns >= to_ns:
             continue
@@ -323,7 +327,7 @@ def within(
 def spliced(
     got: Series[float], driven: Series[float], spans: Sequence[tuple[int, int]]
 ) -> Series[float]:
-    """One series, and within the spans (from, to) in ns another one."""
+    """The series ``got``, replaced by ``driven`` within the spans (from, to) in ns."""
     result: Series[float] = Series()
     edges = {edge for span in spans for edge in span}
     for at_ns in sorted({*got.times, *driven.times, *edges}):

@@ -1,13 +1,13 @@
-"""What the judge says of one rule in one run, and the only place where that is put into words.
+"""What the judge says of one rule in one run, and the only place that puts it into words.
 
-A verdict holds values: what was observed, what was allowed, since when, and a cause out of the list
-below. Its words are made from the template beside the cause:
+A verdict holds values: what was observed, what was allowed, since when, and a cause from the list
+below. Its words are made from the template of the cause:
 
     LATE_DARK   "was dark for {observed} after the reset of node {0}; allowed: {allowed}"
                               1.2 s                              rear           500 ms
 
 ``{0}``, ``{1}`` ... are the verdict's ``about``: the other names and values that the words need.
-What stands behind ``|`` is the tail, left out in sentences that tell of it anyway.
+What follows ``|`` is the tail, left out in sentences that say it anyway.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from linkloss.units import show_duration
 
 
 class Outcome(Enum):
-    """A rule that was not put to the test is never called kept."""
+    """A rule that was not exercised is never called kept."""
 
     KEPT = "kept"
     BROKEN = "broken"
@@ -34,7 +34,7 @@ _FOR = "|, for {wrong_for}"
 
 
 class Cause(Enum):
-    """What was wrong, as a template of its words. The names stand in results for programs."""
+    """What was wrong, as a template of its words. The names appear in results for programs."""
 
     # what a load does, against what it was told or its inputs ask for
     OTHER_STATE = "was {observed} instead of {allowed}" + _WRONG
@@ -116,7 +116,7 @@ class Cause(Enum):
     TRIED_TOO_OFTEN = "was tried again {observed} times in a row; right: {allowed} at most"
     TRIED_TOO_SOON = "was tried again {observed} after the time before; right: {allowed}"
 
-    # told by a scenario, by a person, or by what a process left behind
+    # stated by a scenario, by a person, or by what a process left behind
     NOT_EXPECTED = "was {observed} at {0}|; expected: {allowed}"
     TOLD = "{observed}"
 
@@ -127,12 +127,11 @@ class Verdict:
 
     - ``subject``: a load, a node, a request (``Message.Signal``) or a notice.
     - ``rule``: its name; README has the table, ``declared_rules`` the list for a vehicle.
-    - ``margin_ns``: time that was left before the deadline, negative when it was missed; None
-      where the rule has no deadline or was not exercised.
+    - ``margin_ns``: time that was left before the deadline, negative when it was missed; None where
+      the rule has no deadline or was not exercised.
     - ``at_ns``, ``wrong_for_ns``: when the rule was first broken and for how long.
-    - ``cause``: what was wrong; ``observed`` and ``allowed``: what was there, and what was to be
-      there instead; ``about``: what else its words name; ``more``: how many more of the kind
-      there were.
+    - ``cause``: what was wrong; ``observed`` and ``allowed``: what was there, and what should have
+      been; ``about``: what else its words name; ``more``: how many more of the kind there were.
     - ``culprit``: the node to look at, if it is known.
     """
 
@@ -166,7 +165,7 @@ class Verdict:
         culprit: str = "",
     ) -> Verdict:
         """A broken rule: wrong from ``at_ns`` on for ``lasts_ns`` (0: at an instant only, None:
-        nobody can tell).
+        unknown).
         """
         return cls(
             subject, rule, Outcome.BROKEN, margin_ns, at_ns, lasts_ns,
@@ -188,8 +187,8 @@ class Verdict:
         more: int = 0,
         culprit: str = "",
     ) -> Verdict:
-        """A broken rule that has a deadline: it passed at ``due_ns``, and for ``late_ns`` from
-        there on nothing came, or the wrong thing stayed.
+        """A broken rule with a deadline: nothing came by ``due_ns`` and for ``late_ns`` after it,
+        or the wrong thing stayed.
         """
         return cls.wrong(
             subject, rule, due_ns, late_ns, cause, observed, allowed,
@@ -207,7 +206,7 @@ class Verdict:
 
     @classmethod
     def from_row(cls, row: Sequence[Any]) -> Verdict:
-        """The verdict that a row holds. Raises ValueError or KeyError for one that holds none."""
+        """The verdict in a row. Raises ValueError or KeyError if the row holds none."""
         plain = dict(zip(COLUMNS, row, strict=True))
         del plain["text"]
         cause = plain["cause"]
@@ -222,7 +221,7 @@ class Verdict:
 
     @property
     def text(self) -> str:
-        """All of it in plain words. What was wrong at an instant only was not wrong for a while."""
+        """All of it in plain words, without the tail if it was wrong only at an instant."""
         if self.cause is None:
             return ""
         body, _, tail = self.cause.value.partition("|")
@@ -235,7 +234,7 @@ class Verdict:
 
     @property
     def continues_its_subject(self) -> bool:
-        """Whether the deed is a verb and what follows, to be put behind the subject's name."""
+        """Whether the deed is a verb with what follows it, to be put after the subject's name."""
         if self.cause is None or self.cause is Cause.TOLD:
             return self.observed.startswith("was ")
         return not self.cause.value.startswith(("{", "node ", "the ", "its ", "message "))
@@ -257,7 +256,7 @@ class Verdict:
         plural = "s" if self.more > 1 else ""
         if self.cause is Cause.UNCAUSED:
             return f" ({self.more} more such change{plural})"
-        kinds = self.about[-1]  # of how many identifiers the frames were
+        kinds = self.about[-1]  # the number of identifiers that the frames had
         of = "" if kinds == "1" else f" of {kinds} identifiers"
         return f"; {self.more} more such frame{plural}{of}"
 
@@ -271,11 +270,11 @@ COLUMNS = (
     "subject", "rule", "outcome", "margin_ns", "at_ns", "wrong_for_ns",
     "cause", "observed", "allowed", "about", "more", "culprit", "text",
 )  # fmt: skip
-"""What a row holds; ``text`` is there for readers alone."""
+"""What a row holds; ``text`` is for readers only."""
 
 
 def smallest(margins: Iterable[int | None]) -> int | None:
-    """The smallest margin of those that are known."""
+    """The smallest of the margins that are known; None if none is."""
     known = [margin for margin in margins if margin is not None]
     return min(known) if known else None
 
@@ -283,7 +282,7 @@ def smallest(margins: Iterable[int | None]) -> int | None:
 def worst(verdicts: Iterable[Verdict]) -> Verdict:
     """Several verdicts on one rule as one: broken before kept before not exercised.
 
-    The earliest break speaks for all; the margin is the smallest of all. Raises ValueError when
+    The earliest break represents all; the margin is the smallest of all. Raises ValueError when
     there is no verdict.
     """
     found = list(verdicts)

@@ -1,7 +1,9 @@
-"""The walk: can what a subject showed be explained by the news that reached it?
+"""The walk: can the news that reached a subject explain what it showed?
 
-A *source* is whatever can call for a state: a message, a switch, a reset. It sends *news*, each
-with the instant ``from`` which a node may act on it and the instant ``by`` which it must:
+The subject is the command of a load, or a request. A *source* is anything that can call for a
+state: a message, a switch, a reset. A source sends *news*. Each news item calls for a state and has
+a window: ``from`` is the instant from which a node may act on it, ``by`` the instant by which it
+must:
 
     message asks for on       from                 by
     news                       |==== may act ======|
@@ -9,11 +11,12 @@ with the instant ``from`` which a node may act on it and the instant ``by`` whic
     wrong                 __/~~|~~~~~~~~~~~~~~~~~~~|~~~~~~~     unpaid: no news calls for it yet
     wrong                 _____|___________________|_______     late: the news was not noted
 
-A right node notes each source's news in order, forward only, each once, within its window; of
-several sources in any order or at one instant. It may leave out news that is *overtaken*: a later
-one of the same source may be acted on before this one must be. What it has noted makes one state,
-and that is shown at every instant. The walk keeps every *position* (the last news noted of each
-source) that explains what was shown so far; where none is left, something is broken.
+A correct node *notes* each item once, within its window. It notes the news of one source in order,
+never backwards; it notes news of several sources in any order or at one instant. It may skip an
+item that is *overtaken*: a later item of the same source may be acted on before this one must be.
+The items noted last, one of each source, are a *position*. A position makes one state, and the
+subject shows that state at every instant. The walk keeps every position that explains what was
+shown so far. Where none is left, a rule is broken.
 """
 
 from __future__ import annotations
@@ -28,19 +31,19 @@ from linkloss.judge import states
 from linkloss.judge.states import FLASH, OFF, ON, Shown, State, admits
 
 BEFORE_NS = -1
-"""The instant of what a source called for before anything happened."""
+"""The instant of the first item of a source: what it called for before anything happened."""
 NEVER = 1 << 62
-"""Behind every run."""
+"""An instant after the end of any run."""
 
 Position = tuple[int, ...]
 Combine = Callable[[tuple[Any, ...]], State]
-"""Makes one state of what one news of each source calls for."""
+"""Makes one state out of what one news item of each source calls for."""
 
 
 class News(NamedTuple):
-    """One thing that a source has to say: what it calls for, from when on a node may act on it,
-    by when it must (all in ns), and the rule by whose name a breach is told. News that is not
-    ``must`` may be left out: its receiver may rightly not have it, or not believe it.
+    """One news item of a source: what it calls for, from when a node may act on it, by when it must
+    (both in ns), and the rule under which a breach is reported. An item that is not ``must`` may be
+    left out: its receiver may rightly not have it, or not believe it.
     """
 
     calls: Any
@@ -51,8 +54,8 @@ class News(NamedTuple):
 
 
 class Mark(NamedTuple):
-    """From here on a breach is told by this rule, though no news begins. With ``forbids`` the rule
-    is put to the test where showing that instead would be a breach.
+    """From this instant on a breach is reported under this rule, although no news begins. With
+    ``forbids`` the rule is exercised here if showing that level would be a breach.
     """
 
     from_ns: int
@@ -62,15 +65,15 @@ class Mark(NamedTuple):
 
 @dataclass(slots=True)
 class Source:
-    """What can call for a state: its news in the order of ``from_ns``; the first of them is what
-    it called for before anything happened.
+    """Something that can call for a state. Its news is in order of ``from_ns``; the first item is
+    what it called for before anything happened.
     """
 
     news: list[News]
     marks: list[Mark] = field(default_factory=list)
     due: list[int] = field(init=False)
-    """By when each news must be noted; NEVER for one that may be left out, or that is overtaken by
-    one that may not. One that may itself be left out only adds its time.
+    """The deadline of each item: NEVER for one that may be left out, or that is overtaken by one
+    that must be noted. An overtaking item that may itself be left out only extends the deadline.
     """
 
     def __post_init__(self) -> None:
@@ -87,7 +90,7 @@ class Source:
             self.due.append(due_ns)
 
     def next_due(self, from_ns: int, to_ns: int = NEVER) -> int:
-        """By when the next news in (from, to] must be noted; NEVER where none must."""
+        """The deadline of the first item that begins in (from, to] and has one; else NEVER."""
         later = zip(self.news, self.due, strict=True)
         found = (by for news, by in later if from_ns < news.from_ns <= to_ns and by < NEVER)
         return next(found, NEVER)
@@ -95,8 +98,8 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class Breach:
-    """A change that no news accounts for (``unpaid``), or news that was not followed in time:
-    from when to when something else than the right ``states`` was shown.
+    """A change that no news accounts for (``unpaid``), or news that was not followed in time. From
+    ``at_ns`` to ``to_ns`` something other than the right ``states`` was shown.
     """
 
     rule: str
@@ -108,8 +111,8 @@ class Breach:
 
 
 class Kept(NamedTuple):
-    """A rule that was put to the test, when, until when, and how much time was left, in ns (None:
-    it had to be followed at once).
+    """A rule that was exercised: when, its deadline, and the margin in ns (None: it had to be
+    followed at once).
     """
 
     rule: str
@@ -138,10 +141,11 @@ class Walked:
 
 STEADY = "steady"
 BEHIND = "shortest_off"
-"""News of this rule begins a ns behind the change that brings it about."""
+"""News of this rule begins 1 ns after the change that causes it."""
 SOON_NS = 100_000_000
-"""A change so long before the news that calls for it is told as too soon; earlier, as something
-else."""
+"""A change at most this long before the news that calls for it is reported as too soon, under the
+rule of that news.
+"""
 
 _FROM, _CHANGE, _BY, _MARK = 0, 1, 2, 3
 _FEW = 4
@@ -157,10 +161,10 @@ def walk(
 ) -> Walked:
     """Follow a subject through [start_ns, end_ns).
 
-    ``combine`` makes one state of what one news of each source calls for. ``changes`` are
-    (instant in ns, what is shown from there on), in order. What happens before ``start_ns`` sets
-    the scene and is not judged. ``flash_ns``: for so long a subject that has to flash must be
-    watched until one that does not is found out; by whoever judges the pattern.
+    ``combine`` makes one state out of what one news item of each source calls for. ``changes`` are
+    (instant in ns, what is shown from there on), in order. What happens before ``start_ns`` is
+    followed but not judged. ``flash_ns`` is how long a subject that must flash has to be watched
+    before one that does not is found out, by the judge of the pattern (0: it never flashes).
     """
     return _Walk(sources, combine, changes, end_ns, start_ns, flash_ns).run()
 
@@ -194,7 +198,7 @@ class _Walk:
         self.open: list[list[int]] = [[] for _ in sources]
         self.begun = [0] * len(sources)
         self.least = [0] * len(sources)
-        """Of each source the last news that had to be noted."""
+        """For each source, the last item that had to be noted."""
         self.positions: set[Position] = {tuple(self.begun)}
         self.shown: Shown = 0.0
         self.wrong: Breach | None = None
@@ -255,7 +259,7 @@ class _Walk:
     # ---- positions ----
 
     def state(self, position: Position) -> State:
-        """What the noted news make together."""
+        """The state that the items of a position make together."""
         state = self.states.get(position)
         if state is None:
             calls = tuple([self.news[k][q].calls for k, q in enumerate(position)])
@@ -270,8 +274,8 @@ class _Walk:
         moved: int = -1,
         fits: Callable[[State, Shown], bool] = admits,
     ) -> set[Position]:
-        """All positions with the state shown that can be reached by noting open news at this
-        instant; with ``moved``, where that source's latest news is among them. ``fits`` says
+        """All positions that fit what is shown and can be reached by noting open news at this
+        instant; with ``moved``, only those that note the latest item of that source. ``fits`` tells
         which states go with what is shown.
         """
         still = self._still_open(at_ns)
@@ -288,7 +292,9 @@ class _Walk:
         return found
 
     def _still_open(self, at_ns: int) -> list[tuple[int, list[int]]]:
-        """The sources that have news which may be noted at an instant, and these."""
+        """The sources with news that may be noted at an instant, each with the indices of that
+        news.
+        """
         still = []
         for source, entries in enumerate(self.open):
             if entries:
@@ -299,8 +305,8 @@ class _Walk:
         return still
 
     def _current(self) -> set[Position]:
-        """Where a subject may be that was wrong: at the last news of every source that had to be
-        noted, or at one that came since.
+        """The positions from which the walk goes on after a breach: for each source, the last item
+        that had to be noted, or one that began since (of many, only the latest).
         """
         ways = [
             [least, *range(least + 1, begun + 1)] if begun - least < _FEW else [least, begun]
@@ -311,13 +317,13 @@ class _Walk:
     # ---- what happens ----
 
     def _begin(self, at_ns: int, source: int, index: int, place: int) -> None:
-        """A news may be acted on from now on."""
+        """A news item may be acted on from now on."""
         self.open[source].append(index)
         self.begun[source] = index
         own = self.news[source][index].rule == BEHIND and self.news[source][index].calls
         late = self.wrong is not None and not self.wrong.unpaid and self.wrong.at_ns == at_ns - 1
         if own and late:
-            self.wrong, self.positions = None, self._current()  # that is all that it was late by
+            self.wrong, self.positions = None, self._current()  # it was late by this 1 ns only
             self.positions = self.reached(self.positions, at_ns, self.shown) or self.positions
         if self.wrong is None:
             before = set(self.positions)
@@ -327,7 +333,7 @@ class _Walk:
         self._look(at_ns)
 
     def _look(self, at_ns: int) -> None:
-        """Whether what was wrong is right by now."""
+        """End the breach if what is shown is right by now."""
         self.positions = self._current()
         right = self.reached(self.positions, at_ns, self.shown)
         if right:
@@ -350,7 +356,7 @@ class _Walk:
             self._break(at_ns, self._unpaid_rule(at_ns, positions, shown), unpaid=True)
 
     def _must(self, at_ns: int, source: int, index: int) -> None:
-        """A news must have been noted by now."""
+        """A news item must have been noted by now."""
         self.least[source] = max(self.least[source], index)
         if self.wrong is not None:
             self._look(at_ns)
@@ -364,7 +370,9 @@ class _Walk:
         self._break(at_ns, self.news[source][index].rule, unpaid=False)
 
     def _test(self, mark: Mark, source: int) -> None:
-        """Whether going where a mark forbids would be a breach, for the sake of its own source."""
+        """Exercise the rule of a mark if showing what it forbids would be a breach because of the
+        mark's own source.
+        """
         forbidden = mark.forbids
         if forbidden is None or self.wrong or self.reached(self.positions, mark.from_ns, forbidden):
             return
@@ -390,9 +398,9 @@ class _Walk:
         self.wrong = None
 
     def _unpaid_rule(self, at_ns: int, positions: Iterable[Position], shown: Shown) -> str:
-        """*steady*, if news open at this instant could make the new state, were it not noted
-        already; else, if it is what the next news of a source calls for, that one's rule: too
-        soon; else the rule of what began last.
+        """The rule under which an unpaid change is reported. *steady*, if news open at this instant
+        could make the new state had it not been noted already. Else, if the next item of a source
+        calls for the new state, the rule of that item: too soon. Else the rule of what began last.
         """
         ways = [
             [*dict.fromkeys((begun, *(q for q in entries if self._stands(k, q, at_ns))))]
@@ -406,7 +414,7 @@ class _Walk:
             if begun + 1 == len(self.news[k]):
                 continue
             news = self.news[k][begun + 1]
-            own = news.from_ns == news.by_ns  # what the change itself brings about
+            own = news.from_ns == news.by_ns  # caused by the change itself
             if own or (soon is not None and soon[0] <= news.from_ns):
                 continue
             if any(admits(self.state((*p[:k], begun + 1, *p[k + 1 :])), shown) for p in bases):
@@ -417,13 +425,13 @@ class _Walk:
         return self.marks[place - 1].rule if place else STEADY
 
     def _stands(self, source: int, index: int, at_ns: int) -> bool:
-        """Whether news is open, and no reset or the like has made it void."""
+        """Whether an item is open, and nothing such as a reset has made it void."""
         return index >= self.least[source] and self.news[source][index].by_ns >= at_ns
 
-    # ---- what was put to the test ----
+    # ---- what was exercised ----
 
     def _try_more(self, at_ns: int, shown: Shown) -> None:
-        """Whether, behind a change, one more would have been unpaid at an instant."""
+        """Exercise *steady* if one more change, to ``shown``, would be unpaid at this instant."""
         if self.moved and not self.steady and not self.reached(self.positions, at_ns, shown):
             self.steady = True
             self.result.kept.append(Kept(STEADY, at_ns, at_ns, None))
@@ -431,7 +439,7 @@ class _Walk:
     def _try_idle(
         self, at_ns: int, source: int, index: int, place: int, before: set[Position]
     ) -> None:
-        """Whether a subject that stayed as it was would have been broken by this news."""
+        """Exercise the rule of an item if a subject that stayed as it was would have broken it."""
         due_ns, news = self.due[source][index], self.news[source][index]
         moved_ns = states.moved_between(self.changes, at_ns, due_ns)
         if due_ns >= self.end_ns or at_ns < self.start_ns or moved_ns is None:
@@ -459,7 +467,9 @@ class _Walk:
         before: set[Position],
         fits: Callable[[State, Shown], bool],
     ) -> bool:
-        """Walk on from here with nothing changing, until the news is due."""
+        """Whether a subject that stays as it is from here on is wrong by the deadline of an
+        item.
+        """
         due_ns = self.due[source][index]
         saved = [list(entries) for entries in self.open]
         try:
@@ -499,7 +509,8 @@ class _Walk:
 
     def _may_show(self, at_ns: int) -> frozenset[State]:
         """The states of all positions, and of those that can be reached at an instant. Many
-        positions differ by news that call for the same.
+        positions differ only by items that call for the same state; each such state is combined
+        once.
         """
         still = dict(self._still_open(at_ns))
         if len(self.positions) == 1 and not still:
@@ -518,8 +529,8 @@ class _Walk:
 
 
 def _onward(position: Position, still: Sequence[tuple[int, Sequence[int]]]) -> Iterable[Position]:
-    """Where a subject may go from a position by noting open news, for each source that has some;
-    the position is one of them.
+    """The positions that can be reached from one by noting open news of any of the sources, the one
+    itself included.
     """
     ways = [position]
     for source, entries in still:
