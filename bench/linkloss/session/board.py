@@ -1,11 +1,8 @@
-"""The board that one life of a program sees, and its pins.
+"""Boards: pins, inputs and outputs as one life of a program sees them.
 
-The board that one life of a program sees, see ``linkloss_nodes.Board``.
-
-A reset makes a new board. What an old program still does with its own, in a ``finally`` of a
-coroutine for instance, reaches nothing any more: on real hardware it would not even run.
-
-The electrical side of the nodes: switches and sensors in, switched feeds out.
+A life is from one reset of a node to the next. A reset makes a new board (see
+``linkloss_nodes.Board``). What an old program still does with its own, in a ``finally`` of a
+coroutine for instance, has no effect: on real hardware it would not even run.
 """
 
 from __future__ import annotations
@@ -30,7 +27,7 @@ Edges = Callable[[Value, Value], list[tuple[int, Value]]]
 
 
 class InputLine:
-    """The lead from one input to one node, with whatever is wrong with it."""
+    """The lead from one input to one node, with any faults on it."""
 
     __slots__ = ("_changed", "_queue", "_seen", "_stuck", "_truth", "_turn", "edges", "value")
 
@@ -52,7 +49,7 @@ class InputLine:
         seen.set(queue.now_ns, value)
 
     def truth(self, value: Value) -> None:
-        """The input has changed at its far end."""
+        """The input changes at its far end."""
         old, self._truth = self._truth, value
         self._turn += 1
         if self.edges is None:
@@ -66,7 +63,7 @@ class InputLine:
             self.show(value)
 
     def show(self, value: Value) -> None:
-        """What the node reads from now on, unless the line is stuck."""
+        """Set what the node reads from now on, unless the line is stuck."""
         if self._stuck:
             value = self._stuck[-1][0]
         if value != self.value:
@@ -75,9 +72,10 @@ class InputLine:
             self._changed(value)
 
     def stick(self, value: Value) -> Callable[[], None]:
-        """The node reads this value whatever the input does; returns what frees the line again.
+        """Make the node read this value whatever the input does; returns a function that frees the
+        line.
 
-        Of several reasons to be stuck the latest one counts.
+        Of several reasons to be stuck, the latest one counts.
         """
         reason = (value, object())
         self._stuck.append(reason)
@@ -105,7 +103,9 @@ class Inputs:
         value: Value,
         changed: Callable[[str, str, Value], None],
     ) -> None:
-        """Bus an input to its nodes; ``changed(node, input, value)`` is told of every edge."""
+        """Connect an input to its nodes; ``changed(node, input, value)`` is called for
+        every edge.
+        """
         self._recording.inputs[name] = Series()
         self._recording.inputs[name].set(self._queue.now_ns, value)
         self._lines[name] = {}
@@ -125,7 +125,7 @@ class Inputs:
             line.truth(value)
 
     def truth(self, name: str) -> Value:
-        """What an input truly is now."""
+        """The true value of an input now."""
         return self._recording.inputs[name].values[-1]
 
     def line(self, name: str, node: str) -> InputLine:
@@ -145,12 +145,12 @@ class Inputs:
             raise LookupError(unknown(f"input of node '{node}'", name, known)) from None
 
     def values(self, node: str) -> dict[str, Value]:
-        """All that a node reads now."""
+        """All values that a node reads now."""
         return {name: lines[node].value for name, lines in self._lines.items() if node in lines}
 
 
 class Output:
-    """One switched feed and the load on it. ``seen`` tells what the node's inputs read. Without
+    """One switched feed and the load on it. ``seen`` returns what the node's inputs read. Without
     ``power`` the load gets what the pin says; a node that is not ``powered`` drives nothing.
     """
 
@@ -185,7 +185,7 @@ class Output:
         self._settle()
 
     def input_changed(self) -> None:
-        """An input of the node has changed: a load that is wired to it follows by itself."""
+        """An input of the node has changed; a load that is wired to it follows by itself."""
         if self.command is None and self._table.hardware_default == "local":
             self._settle()
 
@@ -199,7 +199,7 @@ class Output:
             self._circuit.drive(self._name, level)
 
     def amps(self) -> float:
-        """The current into the load, in A; not a number where nothing is known of it."""
+        """The current into the load, in A; NaN where nothing is known of it."""
         return nan if self._circuit is None else self._circuit.amps(self._name)
 
     def status(self) -> str:
@@ -214,12 +214,12 @@ class Output:
 
 
 class Restart(BaseException):
-    """The program resets its board: nothing behind the call runs any more."""
+    """The program resets its board: nothing after the call runs."""
 
 
 class Sleep(Restart):
-    """The program puts its board to sleep, until one of ``inputs`` moves (None: of all), or one of
-    the messages ``frames`` is on the bus (True: any frame, False: none).
+    """The program puts its board to sleep until one of ``inputs`` changes (None: any input) or one
+    of the messages ``frames`` is on the bus (True: any frame, False: none).
     """
 
     def __init__(self, inputs: Collection[str] | None, frames: bool | Collection[str]) -> None:
@@ -248,10 +248,10 @@ class Life(Protocol):
         """Ask the controller to come back from bus-off."""
 
     def volts(self) -> float:
-        """The voltage at its terminals, in V."""
+        """The voltage at the node's terminals, in V."""
 
     def printed(self, text: str) -> None:
-        """The program gave out a line of text."""
+        """The program printed a line of text."""
 
 
 class BoardTimer:
@@ -276,7 +276,7 @@ class BoardTimer:
         self._interrupt = interrupt
 
     def arm(self, shown_ns: int) -> None:
-        """Be due when the board's clock shows a time."""
+        """Make the timer due when the board's clock shows a time."""
         board = self._board
         self._event = board.queue.at(board.clock.instant(shown_ns), self._due, shown_ns)
 
@@ -342,7 +342,7 @@ class Board:
         self._dog: Event | None = None
 
     def die(self) -> None:
-        """The life is over: timers and watchdog stop, and the board answers no more."""
+        """End the life: timers and watchdog stop, and the board no longer responds."""
         self.alive = False
         self.postponed.clear()
         if self._dog is not None:
@@ -432,14 +432,14 @@ class Board:
         self._dog_deadline_ns = self.clock.after(self._dog_timeout_ns) + ahead_ns
 
     def _dog_due(self) -> None:
-        if self.queue.now_ns < self._dog_deadline_ns:  # fed meanwhile: look when it runs out
+        if self.queue.now_ns < self._dog_deadline_ns:  # fed meanwhile: check again when it expires
             self._dog = self.queue.at(self._dog_deadline_ns, self._dog_due)
             return
         self._dog = None
         self.life.bite()
 
     def printed(self, text: str) -> None:
-        """Note a line of text that the program gave out."""
+        """Record a line of text that the program printed."""
         self._must_live()
         self.life.printed(text)
 

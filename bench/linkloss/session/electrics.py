@@ -1,5 +1,4 @@
-"""The electrical side of a session: what the circuit makes of what the nodes switch, and what its
-voltages make of the nodes.
+"""The electrical side of a session: how nodes act on the circuit, and its voltages on the nodes.
 
     output driven, input moved, fault      ->  the circuit is told, and solved once for the instant
     voltage at a node under its threshold  ->  the node is off, its outputs drop
@@ -7,7 +6,7 @@ voltages make of the nodes.
     a fuse that opens, what took a supply  ->  the recording
     current, status                        ->  the board, for the program to read
 
-A vehicle without ``[supply]`` has none of this: its outputs do at once what they are told.
+A vehicle without ``[supply]`` has none of this: its outputs follow their commands at once.
 """
 
 from __future__ import annotations
@@ -27,40 +26,44 @@ from linkloss.vehicle.wiring import build_network
 
 MS = 1_000_000
 START_UP_NS = MS
-"""From when a node's supply is back until its processor begins to boot: power-on reset of common
-microcontrollers, 1 to 4.5 ms (from memory)."""
+"""From the return of a node's supply until its processor begins to boot: power-on reset of common
+microcontrollers, 1 to 4.5 ms (from memory).
+"""
 NOTED_V, NOTED_A, NOTED_SHARE = 0.05, 0.05, 0.05
-"""Smaller changes are not recorded; of currents either, whichever is more."""
+"""Smaller changes of a voltage (V) or a current (A) are not recorded; for a current the larger of
+ampere value and share counts.
+"""
 WORKS_AGAIN = 1.1
-"""A load that stopped for want of voltage works again from so many times that voltage on."""
+"""A load that stopped for lack of voltage works again from this many times that voltage."""
 
 
 AFTERMATH_NS = 300 * MS
-"""So long behind a fault of the supply its work is not done: filaments are cold and motors at rest,
-and all draw their inrush at once (about ten time constants of a lamp, three of a motor)."""
+"""For this long after a fault of the supply its effects last: filaments are cold and motors at
+rest, and all draw their inrush at once (about ten time constants of a lamp, three of a motor).
+"""
 
 
 class Fed(Protocol):
     """A node as the circuit sees it."""
 
     def supply_lost(self, by: str) -> None:
-        """Its processor has too little voltage; ``by``: what took it."""
+        """The node's processor has too little voltage; ``by``: what took it."""
 
     def supply_back(self) -> None:
-        """It has enough again."""
+        """The processor has enough voltage again."""
 
     def run_wild(self) -> None:
-        """It has too little, and nothing holds it in reset."""
+        """The program has too little voltage, and nothing holds the processor in reset."""
 
 
 def make_power(queue: EventQueue, vehicle: Vehicle, recording: Recording) -> Power | None:
-    """The circuit of a vehicle; None for one on an ideal supply."""
+    """The circuit of a vehicle; None on an ideal supply."""
     network = build_network(vehicle.supply, vehicle.nodes, vehicle.loads)
     return None if network is None else Power(queue, vehicle, network, recording)
 
 
 class Power:
-    """The circuit of one session. ``hosts`` are the nodes by name, once there are any."""
+    """The circuit of one session. ``hosts`` are the nodes by name, once they exist."""
 
     def __init__(
         self, queue: EventQueue, vehicle: Vehicle, network: Network, recording: Recording
@@ -100,7 +103,7 @@ class Power:
     # ---- what the session tells ----
 
     def begin(self, values: Mapping[str, Value]) -> None:
-        """The battery is there. ``values`` are the inputs."""
+        """Connect the battery. ``values`` are the inputs."""
         self._values = dict(values)
         self._charge()
         self._tell(self.network.settle())
@@ -114,15 +117,17 @@ class Power:
         return self._nodes[node]
 
     def wild(self, node: str) -> bool:
-        """Whether its program does what it likes, for want of voltage and of a detector."""
+        """Whether a node's program runs wild, for lack of voltage and of a brown-out detector."""
         return self.network.wild(node)
 
     def feeds(self, load: str) -> bool:
-        """Whether a load is part of the circuit; else nothing can keep it from its node."""
+        """Whether a load is part of the circuit; a load that is not always gets what its node
+        drives.
+        """
         return load in self.network.channels
 
     def drive(self, load: str, level: float) -> None:
-        """A load's output is driven, by its node or by what the hardware does without one."""
+        """A load's output is driven, by its node or by the hardware without one."""
         driven = self._recording.driven[load]
         if not driven.values or driven.values[-1] != level:
             driven.set(self._queue.now_ns, level)
@@ -136,7 +141,7 @@ class Power:
             self.change(lambda: self.network.draw(node, amps))
 
     def moved(self, name: str, value: Value) -> None:
-        """An input has moved."""
+        """An input has changed."""
         self._values[name] = value
         table = self._vehicle.supply
         if table is not None and table.alternator is not None:
@@ -145,7 +150,7 @@ class Power:
                 self.change(self._charge)
 
     def change(self, action: Callable[[], object]) -> None:
-        """Change something in the circuit; it is solved once all of this instant is done."""
+        """Change something in the circuit; it is solved once everything of this instant is done."""
         self._tell(self.network.advance(self._queue.now_ns))
         action()
         self._changed = True
@@ -155,9 +160,9 @@ class Power:
     # ---- what faults do ----
 
     def follow(self, profile: Profile) -> Callable[[], None]:
-        """A profile stands in place of battery and alternator, until what is returned is called.
+        """Put a profile in place of battery and alternator; returns a function that ends it.
 
-        Of several the latest counts; one that counts again begins anew.
+        Of several the latest counts; one that counts again starts from its beginning.
         """
         entry = (profile, object())
         self._followed.append(entry)
@@ -189,9 +194,9 @@ class Power:
     def taken_by(self, node: str) -> str:
         """What took a node's supply just now: ``fault``, ``start`` or ``car``.
 
-        A fault of the supply counts wherever it is, and for a while behind it; a start of the
-        engine counts for the nodes that the vehicle declares. What a node's own fuse took by
-        itself, when it opened without a fault, neither of them has taken.
+        A fault of the supply counts wherever it is, and for a while afterwards; a start of the
+        engine counts for the nodes that the vehicle declares. Neither counts when the node's own
+        fuse opened without a fault: then it is the car.
         """
         fuse = self.network.terminals[node].feed_fuse
         if fuse is not None and fuse.opened:
@@ -207,7 +212,7 @@ class Power:
     # ---- inside ----
 
     def _tell(self, events: list[Happening]) -> None:
-        """What happened in the circuit up to now, as far as it is recorded."""
+        """Record what happened in the circuit up to now."""
         if self.network.disturbed:
             self._disturbed_ns = self._queue.now_ns
         for event in events:
@@ -227,14 +232,14 @@ class Power:
             self.network.charge(running=table.alternator.runs_while(self._values))
 
     def _wake(self, at_ns: int) -> None:
-        """Look at the circuit at an instant, behind all else that happens then."""
+        """Look at the circuit at an instant, after all else that happens then."""
         if self._due is not None:
             self._queue.cancel(self._due)
         self._due_ns = at_ns
         self._due = self._queue.at(at_ns, self._settle, priority=Priority.CIRCUIT)
 
     def _settle(self) -> None:
-        """Solve the circuit for this instant, and let the nodes feel it."""
+        """Solve the circuit for this instant, and pass the result to the nodes."""
         self._due = None
         self._tell(self.network.advance(self._queue.now_ns))
         if self._changed:
@@ -252,7 +257,7 @@ class Power:
             self._wake(self.network.next_ns)
 
     def _turn_wild(self, node: str) -> None:
-        """The voltage has fallen too far for a program, or is no longer in that band."""
+        """The voltage has fallen too far for a program, or has left that band."""
         if node in self._wild:
             self._wild.discard(node)
         else:
@@ -273,7 +278,7 @@ class Power:
         self.hosts[node].supply_back()
 
     def _note(self) -> None:
-        """Record what has changed by what is worth noting."""
+        """Record what has changed by enough to be worth it."""
         now_ns, network = self._queue.now_ns, self.network
         for switch, trips in self._protected:
             trips.set(now_ns, "" if switch.tripped is None else switch.tripped.value)
@@ -301,7 +306,7 @@ class Power:
                 noted.set(now_ns, round(amps, 2))
 
     def _note_volts(self, node: str, series: Series[float], volts: float) -> None:
-        """A voltage that leaves its range is always noted."""
+        """A voltage that leaves or enters its range is always recorded."""
         volts = round(volts, 3)
         if series.values:
             last = series.values[-1]

@@ -1,10 +1,8 @@
 """A node's life: power-up, boot, program, reset, hang, crash.
 
-The coroutines of one life of a program: stopped in their tracks, as a hung program stops, let
-go on later, or ended, as a reset ends them.
-
-A program may make tasks of its own. They stop and end with it, so the loop of a session makes its
-tasks by :func:`make_task`, which knows the gate of the program that is at work.
+The coroutines of a program run behind a gate. A hang stops them where they are, and they resume
+later; a reset ends them. A program may create tasks of its own, which stop and end with it: the
+session's loop creates its tasks by :func:`make_task`, which knows the gate of the running program.
 """
 
 from __future__ import annotations
@@ -62,7 +60,7 @@ class Gate:
         self._closed = True
 
     def open(self) -> None:
-        """Let it go on."""
+        """Let it resume."""
         self._closed = False
         waiters, self._waiters = self._waiters, []
         for waiter in waiters:
@@ -70,13 +68,11 @@ class Gate:
                 waiter.set_result(None)
 
     def end(self) -> None:
-        """Nothing behind the gate goes on any more."""
+        """End what runs behind the gate, for good."""
         self._ended = True
         programs, self._programs = self._programs, {}
         for program in programs.values():
-            with suppress(
-                Exception, SystemExit, ProgramFailed
-            ):  # whatever its tidying up stumbles over
+            with suppress(Exception, SystemExit, ProgramFailed):  # whatever its cleaning up raises
                 program.close()
 
     def spawn(self, program: Coroutine[Any, Any, Any], **settings: Any) -> asyncio.Task[Any]:
@@ -97,7 +93,7 @@ class Gate:
     @runs_programs
     @coroutine
     def _drive(self, program: Coroutine[Any, Any, Any]) -> Generator[Any, Any, Any]:
-        """Hand everything through, but wait at the gate before the program takes its next step."""
+        """Pass everything through, but wait at the gate before each step of the program."""
         send: Any = None
         failure: BaseException | None = None
         while True:
@@ -106,7 +102,7 @@ class Gate:
                 self._waiters.append(waiter)
                 try:
                     yield from waiter
-                except asyncio.CancelledError as error:  # a time limit: told after the hang
+                except asyncio.CancelledError as error:  # a timeout: it takes effect after the hang
                     send, failure = None, error
             if self._ended:
                 return None
@@ -142,7 +138,7 @@ _BENCH = str(Path(__file__).parent.parent)
 _LIBRARIES = tuple({sysconfig.get_path(name) for name in ("stdlib", "purelib", "platlib")})
 
 IDEAL_VOLTS = 13.5
-"""An ideal supply: the voltage beside a running alternator, common practice."""
+"""An ideal supply: the voltage with a running alternator, common practice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,12 +156,12 @@ class Surroundings:
     seed: int = 0
     power: Power | None = None
     sleepers: dict[str, NodeHost] = field(default_factory=dict)
-    """Who is asleep now, by name."""
+    """The nodes that are asleep now, by name."""
 
 
 @dataclass(slots=True)
 class _Running:
-    """A program that runs or hangs, and what goes with it at its end."""
+    """A program that runs or hangs, and what ends with it."""
 
     board: Board
     port: Port
@@ -174,7 +170,7 @@ class _Running:
 
     @property
     def blocking(self) -> BlockingProgram | None:
-        """The program, if it is one that waits by itself."""
+        """The program, if it is one that blocks."""
         return self.program if isinstance(self.program, BlockingProgram) else None
 
 
@@ -199,7 +195,7 @@ class NodeHost:
     _sleep: Sleep | None = None
 
     def power_up(self) -> None:
-        """The supply is switched on: the boot begins, if there is voltage enough."""
+        """The supply is switched on: the boot begins, if there is enough voltage."""
         install()
         power = self.around.power
         if power is not None and not power.powered(self.name):
@@ -210,14 +206,14 @@ class NodeHost:
         self._begin_boot("power-up")
 
     def reset(self, cause: str) -> None:
-        """The program ends here and starts anew after the boot time."""
+        """The program ends here and restarts after the boot time."""
         if self.state != "off":
             self._stop()
             self._set_outputs(powered=True)
             self._begin_boot(cause)
 
     def supply_lost(self, by: str) -> None:
-        """The voltage is too low for the processor: all stands still."""
+        """The voltage is too low for the processor: everything stops."""
         self._stop()
         self._set_outputs(powered=False)
         self._change("off", "supply", by)
@@ -229,10 +225,10 @@ class NodeHost:
 
     def run_wild(self) -> None:
         """The voltage is too low for the program, and nothing holds the processor in reset: it
-        hangs for good, and each output stays, goes off or goes on, as chance has it.
+        hangs for good, and each output stays, goes off or goes on at random.
         """
         if self._running is None or self.state == "crashed":
-            return  # a boot that ends there runs wild at its end
+            return  # a boot that ends at such a voltage runs wild at its end
         self.hang("supply")
         self._wild = True
         now_ns = self.around.queue.now_ns
@@ -243,8 +239,9 @@ class NodeHost:
                 output.drive(level)
 
     def heard(self, name: str, *, whole: bool) -> None:
-        """Asleep, a frame was on its piece of the bus: a message, or an identifier that is of
-        none. One that was not ``whole`` is noticed, and not understood.
+        """While the node sleeps, a frame was on its segment: ``name`` is its message, or its
+        identifier if it belongs to none. A frame that was not ``whole`` is noticed but not
+        understood.
         """
         assert self._sleep is not None
         frames = self._sleep.frames
@@ -273,13 +270,13 @@ class NodeHost:
         self.controller.power_off()
 
     def _set_outputs(self, *, powered: bool) -> None:
-        """The outputs fall to what the hardware makes of them, without voltage to nothing."""
+        """Set the outputs to their hardware default, or to nothing without voltage."""
         for output in self.outputs.values():
             output.powered = powered
             output.drive(None)
 
     def hang(self, cause: str = "fault") -> None:
-        """The program stops where it is; controller, pins and hardware timers go on."""
+        """The program stops where it is; controller, pins and hardware timers continue."""
         if self.state == "running" and self._running is not None:
             self._change("hung", cause)
             self._running.gate.close()
@@ -287,7 +284,7 @@ class NodeHost:
                 self._running.blocking.hang()
 
     def resume(self) -> None:
-        """A program that hung goes on, late for everything it missed."""
+        """A program that hung resumes, late for everything it missed."""
         if self.state == "hung" and self._running is not None and not self._wild:
             self._change("running", "fault")
             self._running.gate.open()
@@ -305,7 +302,7 @@ class NodeHost:
         self.controller.request_recovery()
 
     def end(self) -> None:
-        """The program is over, without a chance to tidy up."""
+        """The program ends, without a chance to clean up."""
         running, self._running = self._running, None
         self._wild = False
         if running is not None:
@@ -329,7 +326,7 @@ class NodeHost:
             AT_WORK.reset(turn)
 
     def _failed(self, error: BaseException) -> None:
-        """The program raised: it asks for a reset, or it crashed."""
+        """The program raised an exception: it asks for sleep or a reset, or it crashed."""
         if isinstance(error, Sleep):
             self._fall_asleep(error)
         elif isinstance(error, Restart):
@@ -357,7 +354,7 @@ class NodeHost:
             self.call(self._running.blocking.controller_changed)
 
     def printed(self, text: str) -> None:
-        """The program gave out a line of text."""
+        """The program printed a line of text."""
         self.around.recording.prints.append(Printed(self.name, self.around.queue.now_ns, text))
 
     def _begin_boot(self, cause: str, by: str = "") -> None:
@@ -411,15 +408,15 @@ class NodeHost:
             self.around.loop.create_task(self._whole(running, begun), name=self.name)
 
     async def _whole(self, running: _Running, run: Coroutine[Any, Any, None]) -> None:
-        """The program's coroutine; what it raises is handled at once, not when a task is done."""
+        """The program's coroutine. What it raises is handled at once, not when a task is done."""
         try:
             await run
         except Exception as error:  # noqa: BLE001 - a program may raise anything
-            if self._running is running:  # else it stumbled over its end
+            if self._running is running:  # else its end made it raise
                 self._failed(error)
 
     def _crash(self, error: BaseException) -> None:
-        """The program failed by itself: note where, and leave everything as it is."""
+        """The program failed by itself: record where, and leave everything as it is."""
         while isinstance(error, BaseExceptionGroup):  # of tasks that the program waited for
             error = error.exceptions[0]
         text = f"{type(error).__name__}: {error}"
@@ -442,7 +439,7 @@ class NodeHost:
         changes.append(NodeChange(self.around.queue.now_ns, state, cause, by))
 
     def _drain(self, controller: Controller) -> None:
-        """Hand the program the frames that wait for it, if it wants them handed."""
+        """Hand the program the frames that wait for it, if it takes them by ``on_frame``."""
         running = self._running
         if running is None or not _has_own(running.program, "on_frame"):
             return
@@ -460,7 +457,7 @@ class NodeHost:
 
 
 def _place(error: BaseException) -> str:
-    """Where in the program an error arose: the innermost line that is no library's."""
+    """Where in the program an error arose: the innermost line that is not in a library."""
     if isinstance(error, ProgramFailed):
         return error.where
     frames = [
@@ -476,6 +473,6 @@ def _place(error: BaseException) -> str:
 
 
 def _has_own(program: Any, method: str) -> bool:
-    """Whether a program has a method that is not the empty one of the API's base class."""
+    """Whether a program has a method other than the empty one of the API's base class."""
     found = getattr(type(program), method, None)
     return found is not None and found.__module__ != "linkloss_nodes.api"

@@ -1,18 +1,15 @@
-"""Those on the bus without a program: nodes out of a log, frames that are played, outsiders.
+"""Participants on the bus without a program: logged nodes, played frames, outsiders.
 
-A node without a program: what it sends comes out of a log.
+A logged node has no program: what it sends comes from a log. It has its node's controller at its
+place on the cable, so faults of cable, frames, controller and supply hit it like any other. What
+its program would have done about a fault is unknown: it continues as it was logged. Its controller
+leaves bus-off by itself.
 
-It has the controller of its node at its place on the cable, so faults of cable, frames, controller
-and supply hit it like any other. What its program would have done about a fault nobody knows: it
-goes on as it was logged. Its controller leaves bus-off by itself.
+Outsiders are programs and real nodes that take part in a session from outside.
 
-The controllers of programs and real nodes that take part in a session from outside.
-
-Puts logged frames on the bus.
-
-A log notes when a frame was received. So a frame is handed to its controller one frame length
-earlier: on a bus that is free at that moment it ends exactly when it was logged. Where the bus
-is not free it is arbitrated like any other, and how much later it came is noted.
+A log holds the instant at which a frame was received. So the player hands it to its controller one
+frame length earlier: on a bus that is free then, the frame ends exactly when it was logged. On a
+bus that is not free the frame is arbitrated like any other, and its delay is recorded.
 """
 
 from __future__ import annotations
@@ -42,7 +39,7 @@ from linkloss.vehicle.tables import NodeTable
 class LoggedNode:
     """One node of the vehicle whose frames are played. It runs from instant zero on.
 
-    Reset, its frames are left out until its boot is over; hung, until it goes on.
+    After a reset its frames are left out until its boot is over; during a hang, until it resumes.
     """
 
     name: str
@@ -53,7 +50,7 @@ class LoggedNode:
     state: str = "reset"
     slow: bool = False
     outputs: dict[str, Output] = field(default_factory=dict)
-    """Always empty: what its loads did is in no log."""
+    """Always empty: no log holds what its loads did."""
     _boot: Event | None = None
 
     def power_up(self) -> None:
@@ -62,7 +59,7 @@ class LoggedNode:
         self._start()
 
     def supply_lost(self, by: str) -> None:
-        """It is off the bus."""
+        """It leaves the bus."""
         self._stop()
         self._change("off", "supply", by)
 
@@ -71,7 +68,7 @@ class LoggedNode:
         self._begin_boot("supply")
 
     def run_wild(self) -> None:
-        """What it would do nobody knows: nothing new is sent until its supply fails."""
+        """What it would do is unknown: it sends nothing new until its supply fails."""
         if self.state == "running":
             self._change("hung", "supply")
 
@@ -105,7 +102,7 @@ class LoggedNode:
             self._change("hung", "fault")
 
     def resume(self) -> None:
-        """It goes on as it was logged."""
+        """It continues as it was logged."""
         if self.state == "hung":
             self._change("running", "fault")
 
@@ -113,7 +110,7 @@ class LoggedNode:
         """It has no program that could look at its inputs."""
 
     def end(self) -> None:
-        """Nothing is left to end."""
+        """It has nothing to end."""
 
     def _start(self) -> None:
         self._boot = None
@@ -127,10 +124,10 @@ class LoggedNode:
 
 
 MAILBOXES = 64
-"""An adapter queues what its computer sends; from memory, a few dozen frames."""
+"""How many frames an adapter queues for its computer; from memory, a few dozen."""
 
 Ear = Callable[[Frame], object]
-"""Takes what is received for somebody outside; called by the bus, so it must not wait."""
+"""Takes what is received for an outsider; the bus calls it, so it must not wait."""
 
 
 class Outsiders:
@@ -151,7 +148,7 @@ class Outsiders:
 
     def attach(self, bus: Bus, *, fd: bool) -> None:
         """Put the programs' controllers at the far end of the cable, switched off. ``fd``: whether
-        they know CAN FD; where nodes do, one that did not would destroy their frames.
+        they know CAN FD; where nodes use it, a controller that did not would destroy their frames.
         """
         for name in self.outside.programs:
             controller = Controller(
@@ -169,7 +166,7 @@ class Outsiders:
         self._adopt(node.name, node.controller)
 
     def act(self, event: OutsideEvent) -> None:
-        """Somebody outside does something at this instant."""
+        """An outsider does something at this instant."""
         now_ns = self._queue.now_ns
         self._recording.outside.append(event._replace(at_ns=now_ns))
         if event.hands:
@@ -180,7 +177,7 @@ class Outsiders:
             self.refused[event.name] = self.refused.get(event.name, 0) + 1
 
     def controller(self, name: str) -> Controller:
-        """Whose controller it is."""
+        """The controller of an outsider."""
         return self._controllers[name]
 
     def _adopt(self, name: str, controller: Controller) -> None:
@@ -229,7 +226,7 @@ class Outsiders:
             self._queue.at(self._queue.now_ns, self._go, controller)
 
     def _go(self, controller: Controller) -> None:
-        """Off the bus, as soon as what the program sent is out."""
+        """Leave the bus once everything that the program sent is out."""
         if controller.name in self._leaving and not controller.pending():
             self._leaving.discard(controller.name)
             controller.power_off()
@@ -238,13 +235,13 @@ class Outsiders:
 _STIMULUS = int(Priority.STIMULUS)
 
 Feed = Callable[[Frame], bool]
-"""Hands a frame to a controller; False when its node is silent at the time."""
+"""Hands a frame to a controller; False if its node is silent at the time."""
 
 
 class Player:
-    """Plays a stream of logged frames, one at a time: it never holds more than those in flight.
+    """Plays a stream of logged frames one at a time, and holds only those in flight.
 
-    :param feeds: by sender, what takes its frames; ``feed_of`` is asked for one that is missing.
+    :param feed_of: returns what takes the frames of a sender; called once for each sender.
     """
 
     def __init__(

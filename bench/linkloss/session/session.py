@@ -1,10 +1,7 @@
-"""Building a vehicle on a clock and a bus, running a scenario on it, recording all of it.
+"""A session: a vehicle built on a clock and a bus, a scenario run on it, everything recorded.
 
-The controller of a node, with the properties that the vehicle file gives it.
-
-Virtual time at the pace of the wall clock, for whoever wants to watch a drive go by.
-
-Nothing in a run depends on it: the pace only waits, between two events.
+A session may be paced by the wall clock, for a person who watches it. Nothing in a run depends on
+that: the pace only waits between two events.
 """
 
 from __future__ import annotations
@@ -52,11 +49,11 @@ if TYPE_CHECKING:
 def make_controller(
     vehicle: Vehicle, name: str, *, logged: bool = False, real: bool = False
 ) -> Controller:
-    """A node's controller, not yet on a bus.
+    """A node's controller, with the properties from the vehicle file, not yet on a bus.
 
-    :param logged: its frames come out of a log: they are sent until they are, whatever the
-        program of the node would have asked for.
-    :param real: its frames come from a real node, whose own mailboxes they have left already.
+    :param logged: its frames come from a log. They are repeated until they are sent, and only the
+    log decides, whatever the node's program would have asked for. :param real: its frames come from
+    a real node, and have left that node's own mailboxes already.
     """
     table = vehicle.nodes[name]
     return Controller(
@@ -84,7 +81,7 @@ def _filter(vehicle: Vehicle, entry: FilterTable) -> Filter:
 
 
 STEP_NS = 20_000_000
-"""How often it looks at the clock on the wall."""
+"""How often the pace looks at the wall clock."""
 
 
 class Pace:
@@ -95,7 +92,7 @@ class Pace:
         self._begun_s = 0.0
 
     def begin(self) -> None:
-        """From now on, until the queue is run no more."""
+        """Keep pace from now on, for as long as the queue runs."""
         self._begun_s = monotonic_seconds() - self._queue.now_ns / 1e9
         self._wait()
 
@@ -108,7 +105,7 @@ class Pace:
 
 _NO_TRAFFIC = Traffic((), lambda: iter(()))
 _REST_MAILBOXES = 1000
-"""It stands for all the nodes of which nothing is known but what they sent."""
+"""For the controller that stands for all nodes of which only the frames are known."""
 
 
 class Session:
@@ -122,9 +119,9 @@ class Session:
         paced: bool = False,
         bits: bool = False,
     ) -> None:
-        """``loop``: one that somebody else drives; ``paced``: no faster than real time. What
-        happens is the same. ``bits``: record the bus bit by bit, too, where something is out of
-        the ordinary.
+        """``loop``: one that somebody else drives. ``paced``: no faster than real time; what
+        happens is the same. ``bits``: also record the bus bit by bit, where something is out of the
+        ordinary.
         """
         self.scenario = scenario
         self.vehicle: Vehicle = scenario.vehicle
@@ -225,8 +222,8 @@ class Session:
         changes.append(ControllerChange(now_ns, changed.state.name, changed.tec, changed.rec))
 
     def _feed_of(self, sender: str) -> Feed:
-        """What takes the logged frames of a sender. Those that belong to no node of the vehicle
-        get a controller beside the first node that is logged, or else at the far end.
+        """What takes the logged frames of a sender. A sender that is no node of the vehicle gets a
+        controller beside the first logged node, or at the far end if there is none.
         """
         assert self.player is not None
         host = self.hosts.get(sender)
@@ -257,7 +254,7 @@ class Session:
             self.recording.foreign.append(Foreign(now_ns, node, identifier, extended, data))
 
     def _refused(self, node: str, message: can.Message) -> None:
-        """What was handed over last was not taken."""
+        """The message that was handed over last was not taken."""
         if message.is_remote_frame:
             return
         name = self._named(node, message)
@@ -269,12 +266,12 @@ class Session:
             foreign[-1] = foreign[-1]._replace(taken=False)
 
     def _named(self, node: str, message: can.Message) -> str | None:
-        """The name of a message that is this node's to send."""
+        """The name of a message, if the node is among its senders."""
         name = self._names.get((message.arbitration_id, message.is_extended_id))
         return name if name and node in self.vehicle.messages[name].senders else None
 
     def _heard(self, record: BusRecord) -> None:
-        """Whoever sleeps on the same piece of the bus may wake by a frame."""
+        """A frame may wake nodes that sleep on the same segment."""
         if not self._sleepers:
             return
         which = record.frame.identifier, record.frame.extended
@@ -318,7 +315,7 @@ class Session:
             self._pace.begin()
 
     def run_to(self, at_ns: int) -> None:
-        """Run everything that comes before an instant, and stand there."""
+        """Run everything that comes before an instant, and stop there."""
         while self._next < len(self._stimuli) and self._stimuli[self._next].at_ns < at_ns:
             stimulus = self._stimuli[self._next]
             self._next += 1
@@ -327,7 +324,7 @@ class Session:
         self._run_before(at_ns)
 
     def go_on(self, scenario: Scenario) -> Recording:
-        """Go on with a scenario that is the same up to this instant, run it to its end and
+        """Continue with a scenario that is the same up to this instant, run it to its end and
         return the recording.
         """
         self.loop.keep_running()
@@ -339,14 +336,14 @@ class Session:
         return self.finish(scenario.lasts_ns)
 
     def finish(self, end_ns: int) -> Recording:
-        """The run is over at an instant up to which all has happened; returns the recording."""
+        """End the run at an instant up to which everything has happened; return the recording."""
         self.end()
         self.loop.close()
         self.recording.end_ns = end_ns
         return self.recording
 
     def end(self) -> None:
-        """All programs end here, and the bus is gone; the loop stays."""
+        """End all programs and close the bus; the loop stays."""
         for host in self.hosts.values():
             host.end()
         self._held.close()
@@ -364,7 +361,9 @@ class Session:
                 self.power.moved(name, value)
 
     def apply(self, timed: TimedFault) -> None:
-        """A fault begins now. The same fault twice at one time is one fault, until both clear."""
+        """A fault begins now. The same fault twice at a time is one fault until both have
+        cleared.
+        """
         fault = timed.fault
         self.recording.faults.append(
             FaultRecord(
@@ -411,18 +410,18 @@ class Session:
 
     @property
     def frames(self) -> Sequence[BusRecord]:
-        """What has gone over the bus so far."""
+        """The frames on the bus so far."""
         return self.recording.frames
 
     def _random(self, timed: TimedFault) -> Random:
-        """A generator of its own for each fault, so that one does not shift another's draws."""
+        """A random generator for each fault, so that one fault does not shift another's draws."""
         purpose = f"{self.scenario.seed}/{timed.fault.label()}/{timed.at_ns}"
         return Random(purpose)  # noqa: S311 - repeatable on purpose
 
 
 @dataclass(slots=True)
 class _Active:
-    """A lasting fault that is there: how to undo it, and its records that are not yet cleared."""
+    """A lasting fault that is active: how to undo it, and its records that are not yet cleared."""
 
     undo: Callable[[], None]
     records: list[int] = field(default_factory=list)
@@ -436,8 +435,8 @@ class Stimulus(NamedTuple):
 
 
 def timeline(scenario: Scenario) -> list[Stimulus]:
-    """All stimuli of a scenario in order: at one instant first what comes from outside, then what
-    clears, then what the driver does, then what breaks.
+    """All stimuli of a scenario in order. At one instant: first what comes from outside, then
+    faults that clear, then the driver's actions, then faults that begin.
     """
     outside = [
         Stimulus(event.at_ns, partial(_from_outside, event=event))
@@ -472,12 +471,12 @@ def _apply(session: Session, timed: TimedFault) -> None:
 
 
 def _play_from(controller: Controller) -> None:
-    """Nobody reads what it receives."""
+    """Discard what a controller receives: nothing reads it."""
     controller.on_receive = lambda heard: heard.inbox.clear()
 
 
 def simulate(scenario: Scenario, *, paced: bool = False, bits: bool = False) -> Recording:
-    """Run a scenario and return its recording; ``paced`` no faster than real time; with ``bits``
-    the bus bit by bit, too.
+    """Run a scenario and return its recording; ``paced``: no faster than real time; ``bits``: also
+    the bus bit by bit.
     """
     return Session(scenario, paced=paced, bits=bits).run()
