@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 from demo_cases import wren, wren_planned
 
+from linkloss.campaign.cases import NO_FAULT, spans
 from linkloss.campaign.check import check
-from linkloss.campaign.plan import NO_FAULT, SOAK, plan, spans
+from linkloss.campaign.plan import SOAK, plan
 from linkloss.campaign.rotation import MOST_PERIODS
 from linkloss.faults.catalogue import catalogue, make_fault
 from linkloss.problem import BadInput

@@ -16,7 +16,8 @@ from wrong_cars import car
 
 from linkloss.campaign.cases import CaseMaker
 from linkloss.campaign.placed import electrical_drafts
-from linkloss.campaign.rotation import Phases, Rotation, Undisturbed
+from linkloss.campaign.rotation import Rotation, Undisturbed
+from linkloss.campaign.traits import Traits
 from linkloss.faults.catalogue import make_fault
 from linkloss.judge import Outcome, judge
 from linkloss.scenario import TimedAction, TimedFault
@@ -131,8 +132,8 @@ def planned():
     """The case of the whole check in which the socket is shorted."""
     maker = CaseMaker(socket_car(HomeRear))
     short = make_fault("load_short", {"load": triers.SOCKET}, maker.vehicle)
-    rotation = Rotation(Phases(maker, Undisturbed(maker)), 0)
-    drafts = electrical_drafts(maker, rotation)
+    rotation = Rotation(Undisturbed(maker), 0)
+    drafts = electrical_drafts(maker, rotation, Traits(maker))
     return next(draft for draft in drafts if draft.faults[0].fault == short)
 
 

@@ -13,7 +13,7 @@ Which actions of the driver matter to which fault: it is worth trying around tho
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from functools import cache, cached_property
+from functools import cache, partial
 from itertools import islice, pairwise, product
 from typing import NamedTuple
 
@@ -31,9 +31,28 @@ TIMES = 2
 """Each load is asked for so often: once more than it takes to leave its first state."""
 
 
+def _local_names(load: LoadTable) -> tuple[str, ...]:
+    return () if load.local is None else load.local.names
+
+
 def request_names(load: LoadTable) -> tuple[str, ...]:
     """The signals, as ``Message.Signal``, that a load's request is made of; none without one."""
     return () if load.request is None else load.request.names
+
+
+def sources(vehicle: Vehicle, names: Iterable[str]) -> tuple[str, ...]:
+    """All that inputs and signals depend on, also by way of other requests, themselves included;
+    the nearest first.
+    """
+    waiting = list(names)
+    seen: dict[str, None] = {}
+    while waiting:
+        name = waiting.pop(0)
+        if name not in seen and name in vehicle.requests:
+            for condition in vehicle.requests[name].conditions:
+                waiting.extend(condition.names)
+        seen[name] = None
+    return tuple(seen)
 
 
 class Round(NamedTuple):
@@ -49,8 +68,8 @@ class Asked:
 
     def __init__(self, vehicle: Vehicle) -> None:
         self.vehicle = vehicle
-        self._inputs_of = cache(self._found_inputs)
-        self._rounds = cache(self._made_rounds)
+        self.inputs_of = cache(self._inputs_of)
+        self.rounds = cache(self._rounds)
         self._candidates = cache(self._known_candidates)
 
     # ---- what is asked for ----
@@ -65,7 +84,11 @@ class Asked:
         names = request_names(table)
         if not names:
             return "off"
-        signals = {name: self.signal(name, values, was_on=was_on) for name in names}
+        requests = {name: self.vehicle.requests.get(name) for name in names}
+        signals = {
+            name: float(request is not None and _requested(request, values, was_on=was_on))
+            for name, request in requests.items()
+        }
         assert table.request is not None
         return "on" if table.request(signals) else "off"
 
@@ -76,39 +99,19 @@ class Asked:
             for load in self.vehicle.loads
         }
 
-    def signal(self, name: str, values: Values, *, was_on: bool = False) -> float:
-        """A signal that an entry in ``requests`` decides: 1 or 0; any other is 0."""
-        table = self.vehicle.requests.get(name)
-        return 0.0 if table is None else float(_requested(table, values, was_on=was_on))
-
     # ---- what it depends on ----
 
-    def inputs_of(self, load: str) -> tuple[str, ...]:
-        """The inputs that decide what is asked of a load, also by way of other requests."""
-        return self._inputs_of(load)
-
-    def _found_inputs(self, load: str) -> tuple[str, ...]:
-        waiting = [name for one in self._with(load) for name in self._decided_by(one)]
-        seen: dict[str, None] = {}
-        while waiting:
-            name = waiting.pop(0)
-            if name in seen:
-                continue
-            seen[name] = None
-            if name in self.vehicle.requests:
-                for condition in self.vehicle.requests[name].conditions:
-                    waiting.extend(condition.names)
-        return tuple(name for name in seen if name in self.vehicle.inputs)
-
-    def _decided_by(self, load: str) -> tuple[str, ...]:
-        """The inputs and signals that ask for a load."""
-        table = self.vehicle.loads[load]
-        return (*(table.local.names if table.local is not None else ()), *request_names(table))
-
-    def _with(self, load: str) -> list[str]:
-        """A load and those whose state takes a state of it away."""
+    def _inputs_of(self, load: str) -> tuple[str, ...]:
+        """The inputs that decide what is asked of a load, also by way of other requests, and of
+        the loads whose state takes a state of it away.
+        """
         rules = self.vehicle.loads[load].never
-        return list(dict.fromkeys([load, *(name for rule in rules for name in rule.when.loads)]))
+        loads = dict.fromkeys([load, *(name for rule in rules for name in rule.when.loads)])
+        tables = [self.vehicle.loads[name] for name in loads]
+        decided = [
+            name for table in tables for name in (*_local_names(table), *request_names(table))
+        ]
+        return tuple(n for n in sources(self.vehicle, decided) if n in self.vehicle.inputs)
 
     def requests_of(self, load: str) -> tuple[RequestTable, ...]:
         """The requests that a load's request is made of, as far as inputs decide them."""
@@ -120,13 +123,8 @@ class Asked:
         should be.
         """
         requests = [request for load in loads for request in self.requests_of(load)]
-        return {
-            name
-            for request in requests
-            if request.once_per_press
-            for name in request.follows.names
-            if name in self.vehicle.inputs
-        }
+        names = {n for request in requests if request.once_per_press for n in request.follows.names}
+        return names & self.vehicle.inputs.keys()
 
     def _conditions(self) -> Iterator[Condition]:
         for load in self.vehicle.loads.values():
@@ -155,13 +153,10 @@ class Asked:
 
     # ---- asking both ways ----
 
-    def rounds(self, loads: Iterable[str]) -> tuple[Round, ...]:
+    def _rounds(self, loads: tuple[str, ...]) -> tuple[Round, ...]:
         """What asks, one after the other, for each of the loads and for its opposite, twice; as
         many loads at a time as go together. A load that no values ask for is left out.
         """
-        return self._rounds(tuple(loads))
-
-    def _made_rounds(self, loads: tuple[str, ...]) -> tuple[Round, ...]:
         asked: list[tuple[dict[str, Value], list[str]]] = []
         left = list(loads)
         while left:
@@ -214,13 +209,15 @@ class Asked:
     def _asking(self, load: str, state: str, fixed: Values) -> dict[str, Value] | None:
         """Values of a load's inputs that ask for a state, beside those that are fixed."""
         table = self.vehicle.loads[load]
-        names = list(self.inputs_of(load))
         forbidden = [rule.when for rule in table.never if rule.state == state]
-        names += [
-            name
-            for condition in forbidden
-            for name in condition.names
-            if name in self.vehicle.inputs and name not in names
+        also = [name for condition in forbidden for name in condition.names]
+        names = [
+            *self.inputs_of(load),
+            *(
+                name
+                for name in also
+                if name in self.vehicle.inputs and name not in self.inputs_of(load)
+            ),
         ]
         rest = {name: entry.rest for name, entry in self.vehicle.inputs.items()}
         choices = [(fixed[name],) if name in fixed else self._candidates(name) for name in names]
@@ -267,29 +264,10 @@ class Relevance:
 
     def __init__(self, vehicle: Vehicle) -> None:
         self.vehicle = vehicle
+        self._sources = cache(partial(sources, vehicle))
         self._matters = cache(self._found_to_matter)
         self.spoils = cache(self._found_to_spoil)
-        """Whether a fault can spoil what a load makes of some input or other."""
         self._touched = cache(self._found_to_touch)
-
-    @cached_property
-    def _requests_of(self) -> dict[str, set[str]]:
-        """The requests that depend on each input, also by way of another request's signal."""
-        direct: dict[str, set[str]] = {}
-        for name, request in self.vehicle.requests.items():
-            for condition in request.conditions:
-                for source in condition.names:
-                    direct.setdefault(source, set()).add(name)
-        found: dict[str, set[str]] = {}
-        for name in self.vehicle.inputs:
-            reached: set[str] = set()
-            waiting = [name]
-            while waiting:
-                for further in sorted(direct.get(waiting.pop(), set()) - reached):
-                    reached.add(further)
-                    waiting.append(further)
-            found[name] = reached
-        return found
 
     def matters(self, fault: Fault, inputs: Collection[str]) -> bool:
         """Whether a change of these inputs brings about something that the fault can spoil."""
@@ -301,6 +279,7 @@ class Relevance:
         return any(self._spoils(fault, load, inputs) for load in self.vehicle.loads.values())
 
     def _found_to_spoil(self, fault: Fault, load: str) -> bool:
+        """Whether a fault can spoil what a load makes of some input or other."""
         table = self.vehicle.loads[load]
         return any(self._spoils(fault, table, (name,)) for name in self.vehicle.inputs)
 
@@ -316,7 +295,7 @@ class Relevance:
         own = fault.loads(vehicle)
         name: str | None = getattr(fault, "input", None)
         if name is not None:
-            own = tuple(load for load in vehicle.loads if self._decides(name, load))
+            own = tuple(load for load in vehicle.loads if self._decide([name], load))
         elif not own:
             own = tuple(load for load in vehicle.loads if self.spoils(fault, load))
         if local:
@@ -325,27 +304,24 @@ class Relevance:
             own = (*own, *near) if nodes else tuple(vehicle.loads)
         return tuple(dict.fromkeys(own or vehicle.loads))
 
-    def _decides(self, name: str, load: str) -> bool:
-        """Whether an input has a say in what is asked of a load."""
+    def _decide(self, inputs: Iterable[str], load: str) -> bool:
+        """Whether some inputs have a say in what is asked of a load."""
         table = self.vehicle.loads[load]
-        return (table.local is not None and name in table.local.names) or self._asks(table, [name])
+        decided = self._sources((*_local_names(table), *request_names(table)))
+        return not set(inputs).isdisjoint(decided)
 
     def _spoils(self, fault: Fault, load: LoadTable, inputs: Collection[str]) -> bool:
-        if load.local is not None and not set(load.local.names).isdisjoint(inputs):
+        if not set(_local_names(load)).isdisjoint(inputs):
             return load.node in fault.nodes()
         own = {name for condition in load.own_conditions.values() for name in condition.names}
         if not own.isdisjoint(inputs) and load.node in fault.nodes():
             return True
-        if not self._asks(load, inputs):
+        if set(self._sources(request_names(load))).isdisjoint(inputs):
             return False
         return any(
             fault.reaches(self.vehicle, message, self.vehicle.sender(message), load.node)
             for message in load.messages
         ) or any(self._feeds(fault, name) for name in request_names(load))
-
-    def _asks(self, load: LoadTable, inputs: Iterable[str]) -> bool:
-        names = request_names(load)
-        return any(request in self._requests_of[name] for name in inputs for request in names)
 
     def _feeds(self, fault: Fault, request: str) -> bool:
         """Whether the fault concerns a signal that the request is decided by."""
@@ -353,21 +329,16 @@ class Relevance:
         if table is None:
             return False
         node = self.vehicle.sender(split_signal(request)[0])
-        for condition in table.conditions:
-            for message, signal in map(split_signal, condition.names):
-                if signal and fault.reaches(
-                    self.vehicle, message, self.vehicle.sender(message), node
-                ):
-                    return True
-        return False
+        read = [split_signal(name) for condition in table.conditions for name in condition.names]
+        return any(
+            fault.reaches(self.vehicle, message, self.vehicle.sender(message), node)
+            for message, signal in read
+            if signal
+        )
 
     def flashes(self, inputs: Collection[str]) -> bool:
         """Whether these inputs make a load flash."""
         return any(
-            load.flash is not None
-            and (
-                self._asks(load, inputs)
-                or (load.local is not None and not set(load.local.names).isdisjoint(inputs))
-            )
-            for load in self.vehicle.loads.values()
+            table.flash is not None and self._decide(inputs, load)
+            for load, table in self.vehicle.loads.items()
         )

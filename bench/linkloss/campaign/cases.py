@@ -35,7 +35,7 @@ class Spans:
 
     ``outage``: every fail-safe deadline is over by then. ``brief``: shorter than any stale time.
     ``period``: of the fastest request. ``recovery``: every node is back and every load follows.
-    ``flash``: a load has flashed for long enough to be judged.
+    ``flash``: a load has flashed for long enough to be judged. ``up``: all nodes have booted.
     """
 
     outage: int
@@ -43,6 +43,7 @@ class Spans:
     period: int
     recovery: int
     flash: int
+    up: int
 
 
 def spans(vehicle: Vehicle) -> Spans:
@@ -58,12 +59,14 @@ def spans(vehicle: Vehicle) -> Spans:
     rejoins = [load.rejoin for load in vehicle.loads.values()]
     rejoins += [node.rejoin for node in vehicle.nodes.values()]
     boots = [node.boot for node in vehicle.nodes.values()]
+    period_ns = min((message.period_ns or 50 * MS for message in messages), default=50 * MS)
     return Spans(
         outage=max(losses, default=500 * MS) + 200 * MS,
         brief=min((load.stale_after or 250 * MS for load in asked), default=200 * MS) * 6 // 10,
-        period=min((message.period_ns or 50 * MS for message in messages), default=50 * MS),
+        period=period_ns,
         recovery=max(rejoins) + max(boots) + 200 * MS,
         flash=2 * max(load.cycle_ns for load in vehicle.loads.values()) + 300 * MS,
+        up=max(boots) + 2 * period_ns,
     )
 
 
@@ -113,6 +116,11 @@ class Draft(NamedTuple):
 
     situation: str
     faults: tuple[TimedFault, ...]
+
+    @classmethod
+    def of(cls, situation: str, fault: Fault, at_ns: int, lasts_ns: int) -> Draft:
+        """One fault alone: where, from when on, and for how long unless it is over at once."""
+        return cls(situation, (TimedFault.lasting(fault, at_ns, lasts_ns),))
 
     @property
     def instances(self) -> tuple[Fault, ...]:
@@ -198,7 +206,7 @@ class CaseMaker:
         )
         found: list[TimedAction] = []
         at_ns = from_ns
-        for values, loads, state in self.asks.rounds(touched):
+        for values, loads, state in self.asks.rounds(tuple(touched)):
             pressed = self.asks.pressed(loads) if state == "on" else set()
             last = {name: value for name, value in values.items() if name in pressed}
             if last:

@@ -29,18 +29,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cache
 from random import Random
 
-from linkloss.campaign.cases import MS, CaseMaker, instances, instants
-from linkloss.campaign.isolation import apart
+from linkloss.campaign.cases import MS, CaseMaker, instances
 from linkloss.campaign.pairs import LINKED, Relations
 from linkloss.campaign.reach import Coverage, News, Reached
+from linkloss.campaign.rotation import Undisturbed
 from linkloss.faults.base import Fault
 from linkloss.faults.frame_faults import requests
-from linkloss.recording import Recording
 from linkloss.scenario import Scenario, TimedAction, TimedFault
-from linkloss.session import simulate
 from linkloss.vehicle.expression import Value
 from linkloss.vehicle.loading import Vehicle
 from linkloss.vehicle.tables import SituationTable
@@ -48,50 +46,29 @@ from linkloss.vehicle.tables import SituationTable
 S = 1_000_000_000
 LEAST_NS = MS
 """The shortest fault."""
-LIMIT_S = 60.0
-"""Real time for a run without a fault, in seconds."""
 
 
 class Moments:
-    """The interesting instants of one vehicle; each situation is run once, when first asked for."""
+    """The interesting instants of one vehicle."""
 
     def __init__(self, maker: CaseMaker) -> None:
         self.maker = maker
         self.vehicle = maker.vehicle
         self.bit_ns = round(S / min(bus.bit_rate for bus in self.vehicle.buses))
-        self._identifiers = {
-            (info.identifier, info.extended)
-            for info in (self.vehicle.messages[name] for name in requests(self.vehicle))
-        }
-        self._found: dict[str, tuple[list[int], list[int]]] = {}
+        self._undisturbed = Undisturbed(maker)
+        self.of = cache(self._found)
 
-    def of(self, situation: str) -> tuple[list[int], list[int]]:
-        """The changes of a situation and its frame starts, each in order of time, in ns."""
-        if situation not in self._found:
-            found = apart(partial(self._seen, situation), LIMIT_S)
-            if found is None:  # a program fails even so: what the situation itself changes
-                found = instants(self.vehicle.situations[situation]), []
-            self._found[situation] = found
-        return self._found[situation]
-
-    def _seen(self, situation: str) -> tuple[list[int], list[int]]:
-        recording = simulate(self.maker.case(situation, ()))
-        return self._changes(recording), self._frames(recording)
-
-    def _changes(self, recording: Recording) -> list[int]:
-        found = {action.at_ns for action in recording.actions}
-        for output in recording.outputs.values():
-            found.update(output.times)
-        for changes in recording.nodes.values():
-            found.update(change.at_ns for change in changes)
-        return sorted(found)
-
-    def _frames(self, recording: Recording) -> list[int]:
-        """The starts of the frames that something is decided by."""
-        return [
+    def _found(self, situation: str) -> tuple[list[int], list[int]]:
+        """The changes of a situation, and the starts of the frames that something is decided by,
+        each in order of time, in ns.
+        """
+        deciding = [self.vehicle.messages[name] for name in requests(self.vehicle)]
+        identifiers = {(message.identifier, message.extended) for message in deciding}
+        frames, changes = self._undisturbed.seen(situation)
+        return changes, [
             record.start_ns
-            for record in recording.frames
-            if (record.frame.identifier, record.frame.extended) in self._identifiers
+            for record in frames
+            if (record.frame.identifier, record.frame.extended) in identifiers
         ]
 
     def latest_ns(self, table: SituationTable) -> int:
@@ -237,9 +214,9 @@ class Mutator:
         return random.choice(among)
 
     def _timed(self, fault: Fault, at_ns: int, random: Random) -> TimedFault:
-        if not fault.lasting:
-            return TimedFault(fault, at_ns, None)
-        return TimedFault(fault, at_ns, at_ns + self.moments.duration_ns(random))
+        return TimedFault.lasting(
+            fault, at_ns, self.moments.duration_ns(random) if fault.lasting else 0
+        )
 
     # ---- faults ----
 

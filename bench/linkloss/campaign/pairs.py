@@ -63,18 +63,6 @@ Row = tuple[Any, ...]
 _Missing = dict[tuple[int, Hashable], dict[int, None]]
 
 
-def pairwise(factors: Sequence[Sequence[Hashable]], random: Random) -> list[Row]:
-    """Rows with one value of each factor, so that every two values of different factors meet.
-
-    Values of a factor are distinct. The first two factors are combined in full: put the longest
-    ones there. Empty when a factor has no value.
-    """
-    rows: list[Row] = list(product(*factors[:2]))
-    for values in factors[2:]:
-        rows = extended(rows, values, random)
-    return rows
-
-
 def extended(rows: Sequence[Row], values: Sequence[Hashable], random: Random) -> list[Row]:
     """The rows with one more parameter, so that every value in them meets every new value.
 
@@ -231,28 +219,29 @@ class Window(NamedTuple):
 
 
 def met(
-    meeting: str, first: Fault, second: Fault, at_ns: int, phase_ns: int, took: Spans, up_ns: int
+    meeting: str, first: Fault, second: Fault, at_ns: int, phase_ns: int, took: Spans
 ) -> tuple[TimedFault, TimedFault]:
     """Two faults around an action at ``at_ns`` as one of OVERLAPPING or CONSECUTIVE says.
 
-    ``phase_ns`` shifts them within the message period; ``up_ns`` is when all nodes have booted:
-    a fault that is to be over before the action begins no sooner, if it can.
+    ``phase_ns`` shifts them within the message period. A fault that is to be over before the
+    action begins when all nodes have booted, if it can.
     """
-    there = _first(meeting, at_ns, phase_ns, took, up_ns, lasting=first.lasting)
+    there = _first(meeting, at_ns, phase_ns, took, lasting=first.lasting)
     then = _second(meeting, there, at_ns, phase_ns, took)
-    return _timed(first, there), _timed(second, then)
+    return (
+        TimedFault.lasting(first, there.from_ns, there.to_ns - there.from_ns),
+        TimedFault.lasting(second, then.from_ns, then.to_ns - then.from_ns),
+    )
 
 
-def _first(
-    meeting: str, at_ns: int, phase_ns: int, took: Spans, up_ns: int, *, lasting: bool
-) -> Window:
+def _first(meeting: str, at_ns: int, phase_ns: int, took: Spans, *, lasting: bool) -> Window:
     long_ns = took.outage if lasting else took.brief
     if meeting == "soon after":
         start_ns = max(0, at_ns - phase_ns)
         return Window(start_ns, start_ns + took.brief)
     if meeting == "while back":
         end_ns = max(at_ns - phase_ns, took.period)
-        earliest_ns = min(up_ns, end_ns - took.period)
+        earliest_ns = min(took.up, end_ns - took.period)
         return Window(max(earliest_ns, end_ns - long_ns // 2), end_ns)
     return Window(max(0, at_ns - took.period - phase_ns), at_ns + long_ns)
 
@@ -272,10 +261,6 @@ def _second(meeting: str, there: Window, at_ns: int, phase_ns: int, took: Spans)
         "while back": at_ns + took.period + phase_ns,
     }[meeting]
     return Window(start_ns, start_ns + took.outage)
-
-
-def _timed(fault: Fault, window: Window) -> TimedFault:
-    return TimedFault(fault, window.from_ns, window.to_ns if fault.lasting else None)
 
 
 MOST = 9_000
@@ -316,8 +301,6 @@ class _PairPlanner:
         self.relations = Relations(vehicle)
         self.random = Random(f"{seed}/pairs")  # noqa: S311 - repeatable on purpose
         self.faults = instances(vehicle)
-        self.up_ns = max(node.boot for node in vehicle.nodes.values())
-        self.up_ns += 2 * self.maker.spans.period
         self.moments = cache(self._moments)
 
     def plan(self) -> PairPlan:
@@ -449,8 +432,7 @@ class _PairPlanner:
         at_ns = found[pairing.anchor * (len(found) - 1) // max(ANCHORS)]
         phase_ns = self.random.randrange(max(1, self.maker.spans.period // MS)) * MS
         first, second = pairing.couple
-        spans = self.maker.spans
-        faults = met(pairing.meeting, first, second, at_ns, phase_ns, spans, self.up_ns)
+        faults = met(pairing.meeting, first, second, at_ns, phase_ns, self.maker.spans)
         return self.maker.case(situation, faults)
 
 

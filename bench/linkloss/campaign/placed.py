@@ -33,7 +33,7 @@ from linkloss.campaign.traits import Traits
 from linkloss.faults.base import Fault
 from linkloss.faults.catalogue import catalogue, make_fault
 from linkloss.faults.frame_faults import carries
-from linkloss.scenario import Scenario, TimedFault
+from linkloss.scenario import Scenario
 
 POSITIONS = 16
 LAST_BITS = 10
@@ -51,22 +51,22 @@ class News(NamedTuple):
     end_ns: int
 
 
-def bit_cases(maker: CaseMaker, undisturbed: Undisturbed) -> Iterator[Scenario]:
+def bit_cases(maker: CaseMaker, undisturbed: Undisturbed, traits: Traits) -> Iterator[Scenario]:
     """Each fault that breaks a link at once, at each position; none where no frame was found: no
     situation asks a load for anything by a message, or a program fails even without a fault.
     """
-    for situation, load, at_ns in _places(maker):
+    for situation, load, at_ns in _places(maker, traits):
         news = _seen(maker, undisturbed.frames(situation), situation, load, at_ns)
         if news is not None:
             yield from _cases(maker, news)
             return
 
 
-def _places(maker: CaseMaker) -> Iterator[tuple[str, str, int]]:
+def _places(maker: CaseMaker, traits: Traits) -> Iterator[tuple[str, str, int]]:
     """(situation, load, instant) at which a load is asked over a link for another state than it
     takes by itself; of the message that most loads are asked by, the first.
     """
-    traits, loads = Traits(maker), maker.vehicle.loads
+    loads = maker.vehicle.loads
     asked = [name for load in loads.values() for name in load.request_messages]
     for message in sorted(dict.fromkeys(asked), key=lambda name: -asked.count(name))[:1]:
         for situation in maker.vehicle.situations:
@@ -105,8 +105,7 @@ def _cases(maker: CaseMaker, news: News) -> Iterator[Scenario]:
     for fault in _faults(maker, news):
         for number, at_ns in enumerate(positions(maker, news)):
             lasts_ns = took.outage if number % 2 else took.brief
-            timed = TimedFault(fault, at_ns, at_ns + lasts_ns if fault.lasting else None)
-            yield maker.case(news.situation, (timed,))
+            yield maker.case(*Draft.of(news.situation, fault, at_ns, lasts_ns))
 
 
 def positions(maker: CaseMaker, news: News) -> list[int]:
@@ -145,9 +144,9 @@ WHOLE_CAR = 5
 """Situations in which one and the same fault disturbs the supply of the whole car, at most."""
 
 
-def electrical_drafts(maker: CaseMaker, rotation: Rotation) -> Iterator[Draft]:
+def electrical_drafts(maker: CaseMaker, rotation: Rotation, traits: Traits) -> Iterator[Draft]:
     """The cases of all electrical faults that the vehicle can have."""
-    planner = _Planner(maker, rotation)
+    planner = _Planner(maker, rotation, traits)
     for form in catalogue().values():
         if form.electrical:
             for number, fault in enumerate(form.every(maker.vehicle)):
@@ -205,11 +204,11 @@ def _told(case: Scenario) -> str:
 
 
 class _Planner:
-    def __init__(self, maker: CaseMaker, rotation: Rotation) -> None:
+    def __init__(self, maker: CaseMaker, rotation: Rotation, traits: Traits) -> None:
         self.maker = maker
         self.rotation = rotation
         self.vehicle = maker.vehicle
-        self.traits = Traits(maker)
+        self.traits = traits
         self.told_ns = SETTLED_NS + max(
             (notice.within for notice in self.vehicle.notices.values() if notice.failed),
             default=500 * MS,
@@ -243,8 +242,7 @@ class _Planner:
         for situation, start_ns in dict.fromkeys(places):
             for profile in (RETURN_PROFILE, *STARTS):
                 fault = make_fault("brown_out", {"profile": profile}, self.vehicle)
-                timed = TimedFault(fault, start_ns, start_ns + DIP_NS)
-                yield Draft(situation, (timed,))
+                yield Draft.of(situation, fault, start_ns, DIP_NS)
 
     def _draft(self, situation: str, fault: Fault) -> Draft:
         every = instants(self.vehicle.situations[situation])
@@ -253,7 +251,7 @@ class _Planner:
             start_ns = self.rotation.place(fault, situation, at_ns)
         else:
             start_ns = max(0, at_ns - self.maker.spans.period)
-        return Draft(situation, (TimedFault(fault, start_ns, start_ns + DIP_NS),))
+        return Draft.of(situation, fault, start_ns, DIP_NS)
 
     def _of_node(self, fault: Fault) -> Iterator[Draft]:
         """In situations in which something is asked of the node's own loads."""
@@ -281,7 +279,7 @@ class _Planner:
             until_ns = off_ns + self.maker.spans.period + told_ns
         elif fault.kind == "load_short":
             until_ns = max(until_ns, start_ns + self._tried_ns(load))
-        yield Draft(name, (TimedFault(fault, start_ns, until_ns),))
+        yield Draft.of(name, fault, start_ns, until_ns - start_ns)
 
     def _tried_ns(self, load: str) -> int:
         """How long it takes at most until a node has given up a load: a pause before each try, and

@@ -19,7 +19,7 @@ messages, many changes or a long time fails here, and not only what fails soon.
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import cache
@@ -29,13 +29,11 @@ from typing import NamedTuple
 
 from linkloss.campaign.cases import (
     MS,
-    NO_FAULT,
     CaseMaker,
     Draft,
     in_order,
     instances,
     instants,
-    spans,
     thinned,
     wiring_instances,
 )
@@ -45,7 +43,6 @@ from linkloss.campaign.rotation import (
     BEHIND,
     SIDES,
     Key,
-    Phases,
     Rotation,
     Undisturbed,
     key_of,
@@ -56,7 +53,6 @@ from linkloss.faults.base import Fault
 from linkloss.faults.catalogue import catalogue, make_fault
 from linkloss.scenario import Scenario, TimedAction, TimedFault
 from linkloss.vehicle.loading import Vehicle
-from linkloss.vehicle.tables import SituationTable
 
 S = 1_000 * MS
 LEAST_NS = 300 * S
@@ -133,11 +129,9 @@ def _faults(maker: CaseMaker, random: Random, lasts_ns: int) -> Iterator[TimedFa
             lasts = random.choice((took.brief, took.outage)) if fault.lasting else 0
             if at_ns + lasts > lasts_ns - took.recovery:
                 return
-            yield TimedFault(fault, at_ns, at_ns + lasts if fault.lasting else None)
+            yield TimedFault.lasting(fault, at_ns, lasts)
             at_ns += lasts + took.recovery + random.randrange(took.recovery // MS) * MS
 
-
-__all__ = ["NO_FAULT", "plan", "spans"]
 
 MOST_ACTIONS = 2
 """Actions of one situation around which a fault is tried that is no fault of the cable."""
@@ -171,7 +165,7 @@ def plan_full(vehicle: Vehicle, seed: int = 0, *, logged: bool = False) -> FullP
     """The cases of :func:`plan`, and what they lack."""
     planner = _Planner(vehicle, seed, logged=logged)
     cases = in_order(vehicle, planner.cases())
-    return FullPlan(cases, unrotated(planner.rotation.phases, cases))
+    return FullPlan(cases, unrotated(planner.undisturbed, cases))
 
 
 class _Planner:
@@ -180,10 +174,8 @@ class _Planner:
         self.maker = CaseMaker(vehicle, seed)
         self.spans = self.maker.spans
         self.relevance = self.maker.relevance
-        up_ns = max(node.boot for node in vehicle.nodes.values()) + 2 * self.spans.period
-        self.undisturbed = Undisturbed(self.maker)
-        phases = Phases(self.maker, None if logged else self.undisturbed)
-        self.rotation = Rotation(phases, up_ns)
+        self.undisturbed = Undisturbed(self.maker, known=not logged)
+        self.rotation = Rotation(self.undisturbed, self.spans.up)
         self._matters = cache(self._found_instants)
         self.traits = Traits(self.maker)
         self.logged = logged
@@ -199,7 +191,7 @@ class _Planner:
         for number, draft in enumerate(drafts):
             yield self._made(draft, moving, again=last[draft.instances] == number)
         if not self.logged:
-            yield from bit_cases(self.maker, self.undisturbed)
+            yield from bit_cases(self.maker, self.undisturbed, self.traits)
             yield from soaks(self.maker)
 
     def _made(self, draft: Draft, moving: frozenset[Fault], *, again: bool) -> Scenario:
@@ -221,38 +213,32 @@ class _Planner:
         """The faults under which local inputs move: those of the wiring and of inputs, and those
         that are over at once.
         """
-        found = set(wiring_instances(self.vehicle))
-        for form in catalogue().values():
-            if form.meets_others():
-                for fault in form.every(self.vehicle):
-                    if fault.group == "input" or not fault.lasting:
-                        found.add(fault)
-        return frozenset(found)
+        others = instances(self.vehicle)
+        found = (fault for fault in others if fault.group == "input" or not fault.lasting)
+        return frozenset([*wiring_instances(self.vehicle), *found])
 
     def _drafts(self) -> Iterator[Draft]:
         for form in catalogue().values():
             if form.meets_others():
-                yield from self._of_kind(form.every(self.vehicle))
+                yield from self._of_kind(list(form.every(self.vehicle)))
         yield from self._unplugged_resets()
         yield from self._stuck_notices()
         yield from self._wiring()
         yield from self._electrical()
         yield from self._returns()
 
-    def _of_kind(self, faults: Iterable[Fault]) -> Iterator[Draft]:
+    def _of_kind(self, faults: Sequence[Fault]) -> Iterator[Draft]:
         """Cases of the instances of one kind, and so many more that all has come that rotates.
         Instances that differ in a detail alone share the situations.
         """
-        tried: dict[Key, list[Fault]] = {}
         alike: dict[tuple[Key, tuple[str, ...]], list[Fault]] = {}
         for fault in faults:
-            tried.setdefault(key_of(fault), []).append(fault)
             same = key_of(fault), self.relevance.touched(fault)
             alike.setdefault(same, []).append(fault)
         for group in alike.values():
             for number, fault in enumerate(group):
                 yield from self._single(fault, self._share(fault, number, len(group)))
-        yield from self._further(tried)
+        yield from self._further(faults)
 
     def _share(self, fault: Fault, number: int, of: int) -> list[str]:
         """The situations of one of so many faults that are alike: every so manieth, and at least
@@ -263,11 +249,14 @@ class _Planner:
         own = every[number::of]
         return own if set(own) & set(spoilt) else [*own, spoilt[number % len(spoilt)]]
 
-    def _further(self, tried: dict[Key, list[Fault]]) -> Iterator[Draft]:
+    def _further(self, tried: Iterable[Fault]) -> Iterator[Draft]:
         """Cases with the faults of each key in turn, until nothing that rotates lacks, or nothing
         that lacks can be met. What frames say is spoilt until it must be noticed.
         """
-        for key, faults in tried.items():
+        by_key: dict[Key, list[Fault]] = {}
+        for fault in tried:
+            by_key.setdefault(key_of(fault), []).append(fault)
+        for key, faults in by_key.items():
             if not key.subject:
                 continue
             spots = {fault: self._spots(fault) for fault in faults}
@@ -300,11 +289,10 @@ class _Planner:
             idle = 0 if start_ns is not None else idle + 1
             if start_ns is None:
                 continue
+            lasts_ns = self.spans.brief
             if fault.group == "frames":
-                until_ns = max(start_ns, at_ns) + self.spans.outage
-                yield Draft(name, (TimedFault(fault, start_ns, until_ns),))
-            else:
-                yield self._brief(fault, name, start_ns)
+                lasts_ns = max(0, at_ns - start_ns) + self.spans.outage
+            yield Draft.of(name, fault, start_ns, lasts_ns)
 
     def _tells(self, fault: Fault, situation: str, at_ns: int) -> int:
         """How many nodes have a load that is asked then for another state than it takes without
@@ -338,22 +326,16 @@ class _Planner:
         tables = self.vehicle.situations.items()
         return spots or [(name, at) for name, table in tables for at in instants(table)]
 
-    def _brief(self, fault: Fault, situation: str, start_ns: int) -> Draft:
-        until_ns = start_ns + self.spans.brief if fault.lasting else None
-        return Draft(situation, (TimedFault(fault, start_ns, until_ns),))
-
     def _single(self, fault: Fault, situations: Iterable[str]) -> Iterator[Draft]:
         for name in situations:
-            situation = self.vehicle.situations[name]
             spoilt = self._spoilt(fault, name)
             for index, at_ns in enumerate(spoilt):
                 last = index == len(spoilt) - 1
                 yield from self._stories(fault, name, at_ns, first=index == 0, last=last)
             if not spoilt:
-                for at_ns in self._one(fault, situation):
+                for at_ns in self._one(fault, name):
                     start_ns = self.rotation.place(fault, name, at_ns)
-                    until_ns = start_ns + 2 * self.spans.brief if fault.lasting else None
-                    yield Draft(name, (TimedFault(fault, start_ns, until_ns),))
+                    yield Draft.of(name, fault, start_ns, 2 * self.spans.brief)
 
     def _found_instants(self, fault: Fault, situation: str) -> list[int]:
         """The instants of the actions that a fault can spoil; of those close to one another a
@@ -374,26 +356,20 @@ class _Planner:
         start = self.rotation.turn(fault)
         return sorted(found[(start + step) % len(found)] for step in range(MOST_ACTIONS))
 
-    def _one(self, fault: Fault, situation: SituationTable) -> list[int]:
+    def _one(self, fault: Fault, situation: str) -> list[int]:
         """One action of a situation that the fault cannot spoil, in turn; of frames only in every
         other situation. A fault of an input is left out where the input does not move; if it moves
         nowhere, the first situation serves.
         """
-        if fault.group == "input" and (self._moves(fault) or situation is not self._first):
+        first, *_ = self.vehicle.situations
+        moves = any(self._matters(fault, name) for name in self.vehicle.situations)
+        if fault.group == "input" and (moves or situation != first):
             return []
         turn = self.rotation.turn(fault)
-        every = instants(situation)
+        every = instants(self.vehicle.situations[situation])
         if fault.group == "frames":
             return [] if turn % 2 else [every[turn // 2 % len(every)]]
         return [every[turn % len(every)]]
-
-    @property
-    def _first(self) -> SituationTable:
-        return next(iter(self.vehicle.situations.values()))
-
-    def _moves(self, fault: Fault) -> bool:
-        """Whether a situation moves what the fault could spoil."""
-        return any(self._matters(fault, name) for name in self.vehicle.situations)
 
     def _stories(
         self, fault: Fault, situation: str, at_ns: int, *, first: bool, last: bool
@@ -406,42 +382,37 @@ class _Planner:
         if not fault.lasting:
             for sides in (BEFORE, BEHIND):
                 start_ns = self.rotation.place(fault, situation, at_ns, sides)
-                yield self._brief(fault, situation, start_ns)
+                yield Draft.of(situation, fault, start_ns, took.brief)
             return
         start_ns = self.rotation.place(fault, situation, at_ns, BEFORE if first else SIDES)
-        timed = TimedFault(fault, start_ns, max(start_ns, at_ns) + took.outage)
-        yield Draft(situation, (timed,))
+        yield Draft.of(situation, fault, start_ns, max(0, at_ns - start_ns) + took.outage)
         if last:
-            yield self._brief(fault, situation, self.rotation.place(fault, situation, at_ns))
+            start_ns = self.rotation.place(fault, situation, at_ns)
+            yield Draft.of(situation, fault, start_ns, took.brief)
 
     def _wiring(self) -> Iterator[Draft]:
         """Faults of the wiring, which cost more to work out: each in a few situations, in turn,
         and all of them by themselves, so that they do not move the turns of the others.
         """
         situations = list(self.vehicle.situations.items())
-        tried: dict[Key, list[Fault]] = {}
-        numbers: Counter[str] = Counter()
-        for fault in wiring_instances(self.vehicle):
-            tried.setdefault(key_of(fault), []).append(fault)
+        numbers: dict[str, Iterator[int]] = defaultdict(count)
+        every = wiring_instances(self.vehicle)
+        for fault in every:
             for _ in range(min(WIRING_SITUATIONS, len(situations))):
-                step = numbers[fault.kind]
-                numbers[fault.kind] += 1
-                name, situation = situations[step % len(situations)]
-                at_ns = instants(situation)[step // len(situations) % len(instants(situation))]
+                turn, place = divmod(next(numbers[fault.kind]), len(situations))
+                name, situation = situations[place]
+                at_ns = instants(situation)[turn % len(instants(situation))]
                 start_ns = self.rotation.place(fault, name, at_ns)
-                timed = TimedFault(fault, start_ns, max(at_ns, start_ns) + self.spans.outage)
-                yield Draft(name, (timed,))
-        yield from self._further(tried)
+                lasts_ns = max(0, at_ns - start_ns) + self.spans.outage
+                yield Draft.of(name, fault, start_ns, lasts_ns)
+        yield from self._further(every)
 
     def _electrical(self) -> Iterator[Draft]:
         """Faults of the supply and behind the outputs; only those of a node rotate."""
-        tried: dict[Key, list[Fault]] = {}
-        for draft in electrical_drafts(self.maker, self.rotation):
-            yield draft
-            fault = draft.faults[0].fault
-            if not fault.loads(self.vehicle):
-                tried.setdefault(key_of(fault), []).append(fault)
-        yield from self._further(tried)
+        drafts = list(electrical_drafts(self.maker, self.rotation, self.traits))
+        yield from drafts
+        tried = (draft.faults[0].fault for draft in drafts)
+        yield from self._further(fault for fault in tried if not fault.loads(self.vehicle))
 
     def _unplugged_resets(self) -> Iterator[Draft]:
         """A connector that carries supply and CAN comes off and on: the node restarts, and
@@ -469,22 +440,20 @@ class _Planner:
             fault = make_fault("stuck", {"input": notice.stuck, "value": active}, self.vehicle)
             name, situation = next(iter(self.vehicle.situations.items()))
             start_ns = instants(situation)[0]
-            until_ns = start_ns + notice.longest + notice.within + 500 * MS
-            yield Draft(name, (TimedFault(fault, start_ns, until_ns),))
+            yield Draft.of(name, fault, start_ns, notice.longest + notice.within + 500 * MS)
 
     def _returns(self) -> Iterator[Draft]:
         """Each node sent bus-off again and again, for long enough to tell one that comes back at
         once from one that waits: what ails its life sign reaches no load.
         """
         situations = list(self.vehicle.situations.items())
-        tried: dict[Key, list[Fault]] = {}
+        tried: dict[Fault, None] = {}
         for turn, table in enumerate(self.vehicle.nodes.values()):
             if table.status is None or not situations:
                 continue
             name, situation = situations[turn % len(situations)]
             fault = make_fault("corrupt", {"message": table.status}, self.vehicle)
-            start_ns = instants(situation)[0]
-            until_ns = start_ns + max(self.spans.outage, 2 * table.rejoin)
-            yield Draft(name, (TimedFault(fault, start_ns, until_ns),))
-            tried[key_of(fault)] = [fault]
+            lasts_ns = max(self.spans.outage, 2 * table.rejoin)
+            yield Draft.of(name, fault, instants(situation)[0], lasts_ns)
+            tried[fault] = None
         yield from self._further(tried)

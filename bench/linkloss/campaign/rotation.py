@@ -16,10 +16,10 @@ or a certain value of a counter, are placed by it.
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import cache, partial
-from itertools import pairwise
+from itertools import count, pairwise
 from typing import Literal, NamedTuple
 
 from linkloss.bus import BusRecord
@@ -30,56 +30,9 @@ from linkloss.faults.frame_faults import carries
 from linkloss.scenario import Clocks, Drifts, Scenario
 from linkloss.session import simulate
 from linkloss.vehicle.load import LoadTable
-from linkloss.vehicle.messages import MessageInfo
 
 LIMIT_S = 60.0
 """Real time for the run of a situation, in seconds."""
-
-
-class Undisturbed:
-    """The frames of each situation; it is run once, when first asked for."""
-
-    def __init__(self, maker: CaseMaker) -> None:
-        self.maker = maker
-        self.frames = cache(self._run)
-        self._counts = cache(self._counted)
-
-    def _run(self, situation: str) -> tuple[BusRecord, ...]:
-        """The good frames in their order; none where a program fails even without a fault."""
-        return apart(partial(_frames, self.maker, situation), LIMIT_S) or ()
-
-    def counter(self, message: str, situation: str, at_ns: int) -> int | None:
-        """The counter in the last frame of a message that is over by then; None before the first,
-        behind the situation's end, and without a counter.
-        """
-        ends, values = self._counts(message, situation)
-        sent = bisect_right(ends, at_ns)
-        lasts_ns = self.maker.vehicle.situations[situation].lasts
-        return values[sent - 1] if sent and at_ns <= lasts_ns else None
-
-    def silent(self, message: str, situation: str, at_ns: int, from_ns: int, to_ns: int) -> bool:
-        """Whether no frame of a message ends in [from, to] behind the last one that is over by an
-        instant, all within the situation.
-        """
-        ends, _ = self._counts(message, situation)
-        sent = bisect_right(ends, at_ns)
-        if not sent or ends[sent - 1] + to_ns > self.maker.vehicle.situations[situation].lasts:
-            return False
-        last_ns = ends[sent - 1]
-        return bisect_left(ends, last_ns + from_ns) == bisect_right(ends, last_ns + to_ns)
-
-    def _counted(self, name: str, situation: str) -> tuple[list[int], list[int]]:
-        message = self.maker.vehicle.messages.get(name)
-        if message is None or message.counter is None:
-            return [], []
-        own = [record for record in self.frames(situation) if carries(message, record.frame)]
-        values = [message.counter.raw(record.frame.data) for record in own]
-        return [record.end_ns for record in own], values
-
-
-def _frames(maker: CaseMaker, situation: str) -> tuple[BusRecord, ...]:
-    recording = simulate(maker.case(situation, ()))
-    return tuple(record for record in recording.frames if record.error is None)
 
 
 EIGHTHS = 8
@@ -103,6 +56,8 @@ BEHIND: tuple[Side, ...] = (("behind", "period"),)
 """By then what the action asked for has happened."""
 Met = tuple[str, object]
 """An axis and a value of it."""
+_COUNTERS = ("counter", "repeated")
+"""The axis of a counter's value, and that of a counter that a fault repeats."""
 
 
 class Key(NamedTuple):
@@ -121,22 +76,51 @@ def key_of(fault: Fault) -> Key:
     return Key(fault.kind, message or (nodes[0] if nodes else ""))
 
 
-class Phases:
-    """Where in its period, and at which value of its counter, a message is at an instant."""
+class Seen(NamedTuple):
+    """A situation's run without a fault: its frames, and when something changed, in ns."""
 
-    def __init__(self, maker: CaseMaker, undisturbed: Undisturbed | None) -> None:
-        """``undisturbed``: None where nobody knows what goes over the bus without a fault."""
+    frames: tuple[BusRecord, ...]
+    changes: list[int]
+
+
+class Undisturbed:
+    """What goes over the bus without a fault: where in its period, and at which value of its
+    counter, a message is at an instant. Each situation is run once, when first asked for.
+    """
+
+    def __init__(self, maker: CaseMaker, *, known: bool = True) -> None:
+        """``known`` is false where a situation's run without a fault says nothing of its cases."""
+        self.maker = maker
         self.vehicle = maker.vehicle
-        self._usual_ns = maker.spans.period
-        self._undisturbed = undisturbed
+        self._known = known
+        self.seen = cache(self._run)
+        self._counts = cache(self._counted)
+
+    def _run(self, situation: str) -> Seen:
+        """No frames, and the changes of the situation itself, where a program fails even so."""
+        found = apart(partial(_seen, self.maker, situation), LIMIT_S)
+        return found or Seen((), instants(self.vehicle.situations[situation]))
+
+    def frames(self, situation: str) -> Iterator[BusRecord]:
+        """The good frames in their order."""
+        return (record for record in self.seen(situation).frames if record.error is None)
+
+    def _counted(self, name: str, situation: str) -> tuple[list[int], list[int]]:
+        """When the frames of a message that has a counter are over, and its values."""
+        message = self.vehicle.messages.get(name)
+        if not self._known or message is None or message.counter is None:
+            return [], []
+        own = [record for record in self.frames(situation) if carries(message, record.frame)]
+        values = [message.counter.raw(record.frame.data) for record in own]
+        return [record.end_ns for record in own], values
 
     def period_ns(self, subject: str) -> int:
         """Of a message, or the shortest of those that a node sends."""
-        messages = self.vehicle.messages
+        messages, usual_ns = self.vehicle.messages, self.maker.spans.period
         if subject in messages:
-            return messages[subject].period_ns or self._usual_ns
+            return messages[subject].period_ns or usual_ns
         own = [m.period_ns for m in messages.values() if subject in m.senders and m.period_ns]
-        return min(own, default=self._usual_ns)
+        return min(own, default=usual_ns)
 
     def eighth(self, subject: str, at_ns: int) -> int:
         """The eighth of the period, counted from power-up."""
@@ -144,48 +128,63 @@ class Phases:
         return at_ns % period_ns * EIGHTHS // period_ns
 
     def counter(self, subject: str, situation: str, at_ns: int) -> int | None:
-        """The value of a message's counter in the situation without a fault; None without one, and
-        where nobody knows.
+        """The counter in the last frame of a message that is over by then; None before the first,
+        behind the situation's end, without a counter, and where nobody knows.
         """
-        known = self._undisturbed
-        return None if known is None else known.counter(subject, situation, at_ns)
+        ends, values = self._counts(subject, situation)
+        sent = bisect_right(ends, at_ns)
+        lasts_ns = self.vehicle.situations[situation].lasts
+        return values[sent - 1] if sent and at_ns <= lasts_ns else None
 
     def overtaken(self, subject: str, situation: str, at_ns: int, load: LoadTable) -> bool:
         """Whether a message that repeats itself from an instant on comes when a load's link goes
         stale: the first behind that is good, so that nobody need have noticed.
         """
-        known, stale_ns = self._undisturbed, load.stale_after or 0
-        if known is None or subject not in self.vehicle.messages:
+        if not self._known or subject not in self.vehicle.messages:
             return False
-        window = stale_ns - load.early_ns - MS, stale_ns + load.reaction + MS
-        return not known.silent(subject, situation, at_ns, *window)
+        stale_ns = load.stale_after or 0
+        from_ns, to_ns = stale_ns - load.early_ns - MS, stale_ns + load.reaction + MS
+        ends, _ = self._counts(subject, situation)
+        sent = bisect_right(ends, at_ns)
+        last_ns = ends[sent - 1] if sent else 0
+        if not sent or last_ns + to_ns > self.vehicle.situations[situation].lasts:
+            return True
+        return bisect_left(ends, last_ns + from_ns) != bisect_right(ends, last_ns + to_ns)
 
     def counter_values(self, subject: str) -> int:
         """How many values a message's counter takes; 0 without one."""
-        message: MessageInfo | None = self.vehicle.messages.get(subject)
-        if self._undisturbed is None or message is None or message.counter is None:
+        message = self.vehicle.messages.get(subject)
+        if not self._known or message is None or message.counter is None:
             return 0
         return int(2**message.counter.length_bits)
+
+
+def _seen(maker: CaseMaker, situation: str) -> Seen:
+    recording = simulate(maker.case(situation, ()))
+    changes = {action.at_ns for action in recording.actions}
+    for output in recording.outputs.values():
+        changes.update(output.times)
+    for node in recording.nodes.values():
+        changes.update(change.at_ns for change in node)
+    return Seen(tuple(recording.frames), sorted(changes))
 
 
 class Rotation:
     """Gives out the values of the axes in turn."""
 
-    def __init__(self, phases: Phases, up_ns: int) -> None:
+    def __init__(self, undisturbed: Undisturbed, up_ns: int) -> None:
         """``up_ns`` is when all nodes have booted: faults begin behind it, where they can."""
-        self.phases = phases
-        self.vehicle = phases.vehicle
+        self.phases = undisturbed
+        self.vehicle = undisturbed.vehicle
         self._up_ns = up_ns
-        self._turns: Counter[object] = Counter()
+        self._turns: dict[object, Iterator[int]] = defaultdict(count)
         self._used: Counter[tuple[Key, Met]] = Counter()
 
     def turn(self, fault: Fault) -> int:
         """A running number within the kind of fault at its message or node: a further fault, or a
         further node, leaves the cases of all others as they are.
         """
-        key = key_of(fault)
-        self._turns[key] += 1
-        return self._turns[key] - 1
+        return next(self._turns[key_of(fault)])
 
     def place(
         self, fault: Fault, situation: str, action_ns: int, sides: Sequence[Side] = SIDES
@@ -194,15 +193,14 @@ class Rotation:
         value of the counter that came least so far.
         """
         key = key_of(fault)
-        side = sides[self._turns[key, sides] % len(sides)]
-        self._turns[key, sides] += 1
+        side = sides[next(self._turns[key, sides]) % len(sides)]
         starts = [(at_ns, side) for at_ns in self._starts(key.subject, action_ns, side, 2)]
         late = [(at_ns, side) for at_ns, side in starts if at_ns >= self._up_ns]
         at_ns, _ = min(
             late or [(max(0, at_ns), side) for at_ns, side in starts[:EIGHTHS]],
             key=lambda start: (self._times(key, situation, start[0]), abs(start[0] - action_ns)),
         )
-        self._use(key, situation, at_ns, side)
+        self._use(key, situation, at_ns, side, "counter")
         return at_ns
 
     def filling(
@@ -217,7 +215,7 @@ class Rotation:
         if not lacking:
             return None
         starts = [
-            (len(self._axes(key, situation, at_ns, side, repeated=True) & lacking), at_ns, side)
+            (len(self._axes(key, situation, at_ns, side, *_COUNTERS) & lacking), at_ns, side)
             for side in SIDES
             for at_ns in self._starts(key.subject, action_ns, side, MOST_PERIODS)
             if at_ns >= self._up_ns
@@ -229,7 +227,7 @@ class Rotation:
         gain, at_ns, side = found
         if not gain:
             return None
-        self._use(key, situation, at_ns, side, repeated=True)
+        self._use(key, situation, at_ns, side, *_COUNTERS)
         return at_ns
 
     def _starts(self, subject: str, action_ns: int, side: Side, most: int) -> Iterator[int]:
@@ -251,27 +249,21 @@ class Rotation:
         times = 0 if counter is None else self._used[key, ("counter", counter)] - 1
         return times, self._used[key, ("eighth", eighth)]
 
-    def _axes(
-        self, key: Key, situation: str, at_ns: int, side: Side, *, repeated: bool = False
-    ) -> set[Met]:
+    def _axes(self, key: Key, situation: str, at_ns: int, side: Side, *counters: str) -> set[Met]:
         counter = self.phases.counter(key.subject, situation, at_ns)
-        found: set[Met] = {("eighth", self.phases.eighth(key.subject, at_ns)), ("side", side)}
-        found.add(("counter", counter))
-        if repeated:
-            found.add(("repeated", counter))
-        return found
+        eighth = self.phases.eighth(key.subject, at_ns)
+        return {("eighth", eighth), ("side", side), *((name, counter) for name in counters)}
 
-    def _use(
-        self, key: Key, situation: str, at_ns: int, side: Side, *, repeated: bool = False
-    ) -> None:
-        axes = self._axes(key, situation, at_ns, side, repeated=repeated)
+    def _use(self, key: Key, situation: str, at_ns: int, side: Side, *counters: str) -> None:
+        axes = self._axes(key, situation, at_ns, side, *counters)
         self._used.update((key, value) for value in axes)
 
     def _lacking(self, key: Key, counter: str) -> set[Met]:
-        values = range(self.phases.counter_values(key.subject))
-        wanted: set[Met] = {(counter, value) for value in values}
-        wanted |= {("eighth", eighth) for eighth in range(EIGHTHS)}
-        wanted |= {("side", side) for side in SIDES}
+        wanted = {
+            (axis, value)
+            for axis in ("eighth", "side", counter)
+            for value, _ in _values(self.phases, key, axis)
+        }
         return {value for value in wanted if not self._used[key, value]}
 
     # ---- the nodes' clocks ----
@@ -281,9 +273,7 @@ class Rotation:
         ROLL_OVERS comes in the fault, before its deadlines are over or just behind its end. Those
         of cases with a beginning in common stay as they are.
         """
-        key = key_of(fault)
-        turn = self._turns[key, "clock"]
-        self._turns[key, "clock"] += 1
+        turn = next(self._turns[key_of(fault), "clock"])
         choice = turn % (len(ROLL_OVERS) + 1)
         if at_ns >= BRANCH_FROM_NS or choice == len(ROLL_OVERS):
             return {}
@@ -296,9 +286,7 @@ class Rotation:
         """How wrong the nodes' clocks run: right, as much too fast as a node declares, or as much
         too slow, in turn.
         """
-        key = key_of(fault)
-        turn = self._turns[key, "drift"]
-        self._turns[key, "drift"] += 1
+        turn = next(self._turns[key_of(fault), "drift"])
         if at_ns >= BRANCH_FROM_NS:
             return {}
         found: dict[str, float] = {}
@@ -322,7 +310,7 @@ def rolled_over(case: Scenario) -> Iterator[tuple[str, str]]:
                 yield node, name
 
 
-def sides_of(phases: Phases, case: Scenario) -> Iterator[Side]:
+def _sides_of(phases: Undisturbed, case: Scenario) -> Iterator[Side]:
     """On which sides of the actions of its situation a case's fault begins."""
     timed = case.faults[0]
     period_ns = phases.period_ns(key_of(timed.fault).subject)
@@ -335,14 +323,12 @@ def sides_of(phases: Phases, case: Scenario) -> Iterator[Side]:
             yield half, "period"
 
 
-def unrotated(phases: Phases, cases: Iterable[Scenario]) -> list[str]:
+def unrotated(phases: Undisturbed, cases: Iterable[Scenario]) -> list[str]:
     """In words, what cases with one fault have not met: every value of the counter for each kind
     of fault at a message, every side of an action and eighth of a period for each kind at a
     message or node, every roll-over for each node. Empty when all is well.
     """
-    sides: dict[Key, set[Side]] = {}
-    eighths: dict[Key, set[int]] = {}
-    counters: dict[Key, set[int | None]] = {}
+    met: dict[str, dict[Key, set[object]]] = {"eighth": {}, "side": {}, "counter": {}}
     rolled: set[tuple[str, str]] = set()
     for case in cases:
         rolled.update(rolled_over(case))
@@ -352,30 +338,17 @@ def unrotated(phases: Phases, cases: Iterable[Scenario]) -> list[str]:
         key = key_of(timed.fault)
         if not key.subject or getattr(timed.fault, "load", None) is not None:
             continue
-        at_ns = timed.at_ns
-        sides.setdefault(key, set()).update(sides_of(phases, case))
-        eighths.setdefault(key, set()).add(phases.eighth(key.subject, at_ns))
-        counter = phases.counter(key.subject, case.situation, at_ns)
+        met["side"].setdefault(key, set()).update(_sides_of(phases, case))
+        met["eighth"].setdefault(key, set()).add(phases.eighth(key.subject, timed.at_ns))
+        counter = phases.counter(key.subject, case.situation, timed.at_ns)
         if counter is not None:
-            counters.setdefault(key, set()).add(counter)
-    found = [
-        f"{key.kind} at {key.subject}: eighth {eighth} of the period"
-        for key, met in eighths.items()
-        for eighth in range(EIGHTHS)
-        if eighth not in met
-    ]
-    found += [
-        f"{key.kind} at {key.subject}: {side[1]} {side[0]} an action"
-        for key, met in sides.items()
-        for side in SIDES
-        if side not in met
-    ]
-    found += [
-        f"{key.kind} at {key.subject}: counter value {value}"
-        for key, values in counters.items()
-        for value in range(phases.counter_values(key.subject))
-        if value not in values
-    ]
+            met["counter"].setdefault(key, set()).add(counter)
+    found = []
+    for axis, by_key in met.items():
+        for key, values in by_key.items():
+            for value, told in _values(phases, key, axis):
+                if value not in values:
+                    found.append(f"{key.kind} at {key.subject}: {told}")
     found += [
         f"{node}: the roll-over of its clock at {name}"
         for node in phases.vehicle.nodes
@@ -383,3 +356,14 @@ def unrotated(phases: Phases, cases: Iterable[Scenario]) -> list[str]:
         if (node, name) not in rolled
     ]
     return found
+
+
+def _values(phases: Undisturbed, key: Key, axis: str) -> Iterator[tuple[object, str]]:
+    """The values of an axis for a key, and what they are called."""
+    if axis == "eighth":
+        yield from ((eighth, f"eighth {eighth} of the period") for eighth in range(EIGHTHS))
+    elif axis == "side":
+        yield from ((side, f"{side[1]} {side[0]} an action") for side in SIDES)
+    else:
+        values = range(phases.counter_values(key.subject))
+        yield from ((value, f"counter value {value}") for value in values)

@@ -83,8 +83,7 @@ class Shrinking:
         self._known: dict[Hashable, CaseResult] = {}
         self.best = trimmed(scenario)
         self.first = rank(self.best)
-        boots = [node.boot for node in scenario.vehicle.nodes.values()]
-        self._up_ns = rounded_up(max(boots) + 2 * spans(scenario.vehicle).period, 100 * MS)
+        self._up_ns = rounded_up(spans(scenario.vehicle).up, 100 * MS)
         """Every node is up by then: what begins later is not moved into the power-up."""
         if self.outcome(self.best) is not Outcome.BROKEN:
             subject, rule = place
