@@ -9,26 +9,26 @@ often in the faster part of a CAN FD frame: grid.py):
       '-- who is idle may start    <------'
 
 What all drive together is the bus: dominant wins. Each station sees it through the wiring and
-through what disturbs it. Then who detects which error at which bit, whose flags overlap, who
-counts what and when the bus is free again comes out of the rules of one station. It
-ends when all are idle.
+through what disturbs it. The rest follows from the rules of one station: who detects which error at
+which bit, whose flags overlap, who counts what, and when the bus is free again. It ends when all
+are idle.
 
 All stations share one grid of bits: oscillators, propagation delay and resynchronisation are left
-out. One that runs at another bit rate takes more or fewer steps, each with the level at the sample
-point of the nominal bit in which its own bit ends. The clock runs ahead within one event as long
-as nothing else is due.
+out. A station at another bit rate takes more or fewer steps, each with the level at the sample
+point of the nominal bit in which its own bit ends. The clock runs ahead within one event as long as
+nothing else is due.
 
 Controllers that start together and send the same arbitration field are one attempt, whatever the
-rest of their frames: it is told as one record, with the others as rivals. Where one of them fails
-and another one gets its frame through, both are told.
+rest of their frames. It is reported as one record, with the others as rivals. Where one of them
+fails and another one gets its frame through, both are reported.
 
 A receiver takes a frame for valid after the last but one bit of its end of frame (Bosch CAN
-Specification 2.0, part B section 4), whatever the last bit brings. It is handed over one bit later,
-as everywhere on this bus: so a frame that a receiver has accepted while its sender saw an error,
-and repeats it, arrives twice.
+Specification 2.0, part B section 4), whatever the last bit is. It is handed over one bit later, as
+everywhere on this bus. So a frame arrives twice that a receiver has accepted while its sender saw
+an error and repeats it.
 
-Records are made of what was handed over, at that instant, and of nothing else: whoever got a frame
-stands in the record of it that ends when it got it.
+Records are made only from what was handed over at that instant: a receiver appears in the record of
+a frame that ends when the receiver got it.
 """
 
 from __future__ import annotations
@@ -65,21 +65,25 @@ class Attempt:
     def __init__(self, start_ns: int, senders: list[Station]) -> None:
         self.start_ns = start_ns
         self.senders = senders
-        """Those who started, without those who lost arbitration since. Cable order."""
+        """The stations that started, without those that have lost arbitration. Cable order."""
         self.left = list(senders)
-        """Those of them who still send."""
+        """Those of them that still send."""
         self.failed: Station | None = None
-        """Who failed first, why, and when."""
+        """The one that failed first; below, why and when."""
         self.cause: Cause = "disturbed"
         self.error_ns = 0
         self.due_ns: int | None = None
-        """When the failure is told, if nobody gets the frame until then all the same."""
+        """When the failure is reported, unless a receiver gets the frame before that all
+        the same.
+        """
         self.sent = False
         """Whether one of them has got its frame through."""
         self.told = False
-        """Whether observers know what has become of it, as far as it is not heard later."""
+        """Whether its outcome has been reported, apart from receivers that get the frame later."""
         self.borrowed = False
-        """Whether its senders are on another piece of the cable by now: told only if heard."""
+        """Whether its senders are on another piece of the cable by now: reported only if
+        received.
+        """
 
     @property
     def word(self) -> int:
@@ -88,7 +92,7 @@ class Attempt:
 
     @property
     def pending(self) -> bool:
-        """Whether there is something more to tell of it."""
+        """Whether more of it is to be reported."""
         return bool(self.left) or not self.told
 
     @property
@@ -102,19 +106,19 @@ class Attempt:
         return any(s.outgoing.frame != self.senders[0].outgoing.frame for s in self.senders[1:])
 
     def fail(self, station: Station, cause: Cause, now_ns: int, due_ns: int) -> None:
-        """A sender has noticed an error; the first one is told, now or later."""
+        """A sender has noticed an error; the first such error is reported, now or later."""
         self.left.remove(station)
         if self.failed is None:
             self.failed, self.cause, self.error_ns, self.due_ns = station, cause, now_ns, due_ns
 
     def fail_whole(self, cause: Cause, now_ns: int) -> None:
-        """Nobody sends any more, for a reason that is nobody's error: it is told at once."""
+        """End the attempt for a reason that is no sender's error: it is reported at once."""
         self.failed, self.cause = self.senders[0], cause
         self.error_ns = self.due_ns = now_ns
 
     def seen_from_afar(self) -> Attempt:
-        """The same attempt on a piece of the cable that has lost its senders: whoever there takes
-        the rest of the bus for the end of the frame has got it.
+        """The same attempt on a piece of the cable that has lost its senders: a receiver there that
+        takes the rest of the bus for the end of the frame has got it.
         """
         found = Attempt(self.start_ns, list(self.senders))
         found.left.clear()
@@ -122,13 +126,13 @@ class Attempt:
         return found
 
     def leave(self, station: Station) -> None:
-        """A sender has gone."""
+        """A sender has left."""
         self.left.remove(station)
         if self.left:
             self.senders.remove(station)
 
     def part(self, station: Station, attempts: list[Attempt]) -> None:
-        """A sender goes on on another piece of the cable, with others that do."""
+        """A sender continues on another piece of the cable, together with others that do."""
         self.left.remove(station)
         attempts[:] = [it for it in attempts if not (it.borrowed and it.start_ns == self.start_ns)]
         for other in attempts:
@@ -139,8 +143,8 @@ class Attempt:
         attempts.append(Attempt(self.start_ns, [station]))
 
     def outranks(self, other: Attempt) -> bool:
-        """Whether it fails together with another one that it would have won against: then only it
-        is told.
+        """Whether it fails together with another attempt that it would have won against: then only
+        this one is reported.
         """
         return (
             self.start_ns == other.start_ns
@@ -154,13 +158,17 @@ class Attempt:
         return any(sender.outgoing.frame == frame for sender in self.senders)
 
     def lose(self, station: Station) -> None:
-        """A sender has lost arbitration: it goes on as a receiver and was never part of it."""
+        """A sender has lost arbitration: it continues as a receiver and counts as never having been
+        part.
+        """
         self.left.remove(station)
         if len(self.senders) > 1:
             self.senders.remove(station)
 
     def senders_of(self, frame: Frame | None = None) -> list[Station]:
-        """Those who send a frame, the first one that failed in front; all, if nobody does."""
+        """The senders of a frame, the first one that failed in front; all senders if none
+        sends it.
+        """
         first = self.failed
         ordered = list(self.senders)
         if first is not None:
@@ -178,7 +186,7 @@ NOBODY: Delivery = (), ()
 
 
 class Arrivals:
-    """The frames that stations have accepted and not yet got."""
+    """The frames that stations have accepted but not yet received."""
 
     def __init__(self, followed: BitByBit) -> None:
         self._followed = followed
@@ -190,13 +198,13 @@ class Arrivals:
         self._due.append((due_ns, station, frame))
 
     def take(self, other: Arrivals, station: Station) -> None:
-        """What a station is to get comes with it from another followed."""
+        """Take over what a station from another follower is still to receive."""
         self._due += [each for each in other._due if each[1] is station]
 
     def settle(self, sent: list[tuple[Station, Frame]], now_ns: int) -> None:
-        """A bit is over: hand over what is due, tell what was sent or failed, call the programs.
+        """A bit is over: hand over what is due, report what was sent or failed, call the programs.
 
-        :param sent: who has got which of its frames through, as it was queued.
+        :param sent: which station has got which frame through, as the frame was queued.
         """
         landed, woken = self._land(now_ns)
         for attempt in self._followed.attempts:
@@ -213,9 +221,10 @@ class Arrivals:
                 receiver.on_receive(receiver)
 
     def _land(self, now_ns: int) -> tuple[Landed, list[Controller]]:
-        """Hand over what is due. Returns who has got what, and whose programs are to be told.
+        """Hand over what is due. Returns who has got what, and whose programs are to be called.
 
-        What looks like a frame and is nobody's is not handed over: it has no sender to record.
+        What looks like a frame but belongs to no attempt is not handed over: it has no sender to
+        record.
         """
         landed: Landed = {}
         woken: list[Controller] = []
@@ -236,12 +245,12 @@ class Arrivals:
                 landed[key] = receivers, overrun
         return landed, woken
 
-    # ---- telling of it
+    # ---- reporting
 
     def _tell_of(
         self, attempt: Attempt, through: list[Station], landed: Landed, now_ns: int
     ) -> None:
-        """What has become of an attempt, if that is known by now."""
+        """Report the outcome of an attempt, if it is known by now."""
         finished = [station for station in through if station in attempt.left]
         if finished:
             self._tell_sent(attempt, finished, landed, now_ns)
@@ -262,7 +271,7 @@ class Arrivals:
     def _tell_sent(
         self, attempt: Attempt, finished: list[Station], landed: Landed, now_ns: int
     ) -> None:
-        """Senders have seen their frames through: a record for each frame."""
+        """Senders have seen their frames through: one record for each frame."""
         for station in finished:
             attempt.left.remove(station)
         attempt.sent = True
@@ -274,7 +283,9 @@ class Arrivals:
             self._tell(attempt, same, frame, now_ns, None, delivery)
 
     def _tell_lost(self, attempt: Attempt, now_ns: int) -> None:
-        """All its senders have lost arbitration. If nobody has won it, a disturbance did."""
+        """All its senders have lost arbitration. If no other attempt has won it, a
+        disturbance did.
+        """
         rivals = [a for a in self._followed.attempts if a.start_ns == attempt.start_ns]
         if all(a.gave_way and (a.told or a.word >= attempt.word) for a in rivals):
             attempt.fail_whole("disturbed", now_ns)
@@ -282,15 +293,15 @@ class Arrivals:
             attempt.told = True
 
     def tell_failed(self, attempt: Attempt) -> None:
-        """An attempt has failed, and nobody has got its frame: one record for all its senders."""
+        """An attempt has failed, and no receiver has its frame: one record for all its senders."""
         attempt.told = True
         senders = attempt.senders_of()
         frame = senders[0].outgoing.frame
         self._tell(attempt, senders, frame, attempt.error_ns, attempt.cause, NOBODY)
 
     def _origin(self, start_ns: int, frame: Frame) -> Attempt:
-        """Whose frame it is that somebody has heard. Nodes at another bit rate may have seen its
-        start of frame in another bit.
+        """The attempt from which a received frame comes. Nodes at another bit rate may have seen
+        its start of frame in another bit.
         """
         return max(
             self._followed.attempts,
@@ -325,17 +336,17 @@ class Arrivals:
 
 
 _AHEAD_BITS = 256
-"""So many bits at most within one event."""
+"""At most so many bits are stepped within one event."""
 
 _NEWS_BITS = 3
-"""So many bits after a station has told something, all of it has become known."""
+"""So many bits after a station's report, all of its consequences are known."""
 
 _STUCK_BITS = 256
-"""After so many dominant bits it is looked whether anything will change at all."""
+"""After so many dominant bits, check whether anything will change at all."""
 
 
 class Whole(Protocol):
-    """The piece of cable that is followed, as it is while whole frames do."""
+    """The piece of cable that is followed bit by bit, which otherwise carries whole frames."""
 
     bus: Medium
     queue: EventQueue
@@ -348,14 +359,14 @@ class Whole(Protocol):
         """A controller has heard enough recessive bits."""
 
     def take_over(self, followed: BitByBit) -> None:
-        """It is followed bit by bit from here on."""
+        """It is followed bit by bit from now on."""
 
     def take_back(self, suspended: dict[Controller, int]) -> None:
-        """It is not followed any more."""
+        """It is no longer followed bit by bit."""
 
 
 class BitByBit(Grid):
-    """The stations of a segment, from a start of frame on or from the midst of traffic."""
+    """The stations of a segment, from a start of frame or from the middle of traffic on."""
 
     def __init__(self, segment: Whole, origin_ns: int) -> None:
         super().__init__(origin_ns, segment.bus.bit_rate, segment.bus.data_bit_rate)
@@ -368,19 +379,19 @@ class BitByBit(Grid):
         self.over = False
         self.attempts: list[Attempt] = []
         self.hits: dict[int, int] = {}
-        """Bits that are seen wrongly, and by whom."""
+        """Bits that are seen inverted, and the set of stations that see them so."""
         self._all = (1 << len(self.stations)) - 1
         self._noises = segment.bus.noises
         self._bit_observers = segment.bus.bit_observers
         self._past = False
-        """Whether it goes through bits that are over."""
+        """Whether it goes through bits that are already over."""
         self.counted = False
-        """Whether receive error counters have gone down for the frame in those bits already."""
+        """Whether receive error counters have gone down already for the frame in those bits."""
         self._paced = False
         """Whether a station runs at another bit rate."""
         self._fast_part = FastPart(self) if any(c.fd for c in segment.members) else None
         self._news = 0
-        """For so many bits on there may be something to tell."""
+        """For how many bits more there may be something to report."""
         self._event: Event | None = None
         self._sampled = False
         """Whether the present bit is over for the stations, and the next one is to be driven."""
@@ -395,7 +406,7 @@ class BitByBit(Grid):
         segment.take_over(self)
 
     def _place(self, station: Station) -> None:
-        """Where a controller stands on a segment that carries whole frames."""
+        """Set a station to the state of its controller on a segment that carries whole frames."""
         controller = station.controller
         until_ns = self.segment.suspended.get(controller)
         if until_ns is not None and (left := self.bits_in(until_ns - self.bit_ns)) > 0:
@@ -427,7 +438,7 @@ class BitByBit(Grid):
             self._event = self.queue.at(self.end_ns, self._sample_on, priority=Priority.BUS)
 
     def catch_up(self, *, counted: bool) -> None:
-        """Go through the bits that are over by now, of a frame that nothing has disturbed.
+        """Step through the bits that are over by now, of a frame that nothing has disturbed.
 
         :param counted: whether its receivers' error counters have gone down for it already.
         """
@@ -438,14 +449,14 @@ class BitByBit(Grid):
         self._past = self.counted = False
 
     def close(self) -> None:
-        """The segment does without it from now on."""
+        """The segment no longer needs it."""
         self.over = True
         if self._event is not None:
             self.queue.cancel(self._event)
             self._event = None
 
     def rewired(self) -> None:
-        """The wiring has changed: go on where a stuck bus left nothing to do."""
+        """The wiring has changed: continue where a stuck bus left nothing to do."""
         self._set_pace()
         if self._asleep and not self.over:
             self._asleep = False
@@ -454,14 +465,14 @@ class BitByBit(Grid):
             self.go_on()
 
     def hand_over(self) -> None:
-        """No more bits here: what is still to be told is told now."""
+        """No more bits follow here: report at once what is still to be reported."""
         self.close()
         for attempt in self.attempts:
             if attempt.failed is not None and not attempt.told:
                 self._arrivals.tell_failed(attempt)
 
     def inherit(self, source: BitByBit) -> None:
-        """Go on in the grid of another followed, with what is planned in it."""
+        """Continue in the grid of another one, with what is planned in it."""
         self.copy_grid(source)
         if self._fast_part is not None and source._fast_part is not None:
             self._fast_part.inherit(source._fast_part)
@@ -470,7 +481,7 @@ class BitByBit(Grid):
         self._sampled, self._news = source._sampled, _NEWS_BITS
 
     def adopt(self, source: BitByBit, station: Station) -> None:
-        """Take over the station of a member from another followed, as it stands there."""
+        """Take over the station of a member from another follower, in its present state."""
         place = self.segment.members.index(station.controller)
         for attempt in source.attempts:
             if station in attempt.left:
@@ -555,11 +566,11 @@ class BitByBit(Grid):
         for station in self.stations:
             if seen & station.mask:
                 station.step(0)
-            elif not station.idle:  # who is idle and sees nothing would stay as it is
+            elif not station.idle:  # an idle station that sees nothing stays idle
                 station.step(1)
 
     def _noise(self) -> int:
-        """Who sees the bit inverted."""
+        """The set of stations that see the bit inverted."""
         seen = 0
         for noise in self._noises:
             if noise.strikes():
@@ -567,7 +578,7 @@ class BitByBit(Grid):
         return seen
 
     def _next_bit(self) -> None:
-        """Begin another bit: whoever is idle and has something to send starts with it."""
+        """Begin another bit: every idle station with something to send starts with it."""
         self.move_on()
         self._sampled = False
         if self._fast_part is not None and self._fast_part.goes_on(self.stations):
@@ -607,10 +618,9 @@ class BitByBit(Grid):
     ) -> None:
         """Stations begin a frame with the present bit.
 
-        :param begun: the frames, as they stand on the bus, of those who have taken them from
-            their mailboxes already.
-        :param hits: what disturbs the frame of the one that wins; None: that is to be asked.
-        :param place: 1 for those who took somebody's start of frame for their own.
+        :param begun: the frames, as they appear on the bus, of senders that have taken them from
+        their mailboxes already. :param hits: what disturbs the frame of the winner; None: ask for
+        it. :param place: 1 for stations that took another one's start of frame for their own.
         """
         segment = self.segment
         start_ns = self.bit_ns
@@ -634,7 +644,7 @@ class BitByBit(Grid):
             at = self.bit + hit.bit - place
             self.hits[at] = self.hits.get(at, 0) ^ mask
 
-    # ---- what stations tell
+    # ---- what stations report
 
     def sent(self, station: Station) -> None:
         """A sender has seen its frame through."""
@@ -653,7 +663,7 @@ class BitByBit(Grid):
         left = outgoing.length - place
         self._news = left + _NEWS_BITS
         # the last two bits, or a passive flag that looks like the end of the frame: receivers may
-        # accept it all the same, so it is told only when they have
+        # accept it all the same, so it is reported only when they have
         active = station.controller.state is ErrorState.ACTIVE
         late = left <= 2 or (not active and all(outgoing.bits[place + 1 :]))
         late = late and not all(it.resting for it in self.stations if it is not station)
@@ -681,10 +691,10 @@ class BitByBit(Grid):
     def _attempt_of(self, station: Station) -> Attempt:
         return next(attempt for attempt in self.attempts if station in attempt.left)
 
-    # ---- what the segment tells
+    # ---- what the segment reports
 
     def leave(self, controller: Controller) -> None:
-        """A controller drops out: switched off, forced bus-off, taken away."""
+        """A controller drops out: switched off, forced bus-off, removed."""
         station = self.station(controller)
         if station.sending:
             attempt = self._attempt_of(station)
@@ -695,7 +705,7 @@ class BitByBit(Grid):
                 others = [it for it in self.stations if it is not station and not it.resting]
                 if others and all(outgoing.bits[place:]):
                     # What is left of the frame is recessive, as the bus is without its sender:
-                    # receivers may accept it all the same, so it is told when they have.
+                    # receivers may accept it all the same, so it is reported when they have.
                     left = outgoing.length - place
                     attempt.due_ns = self.instant(self.bit + self._sampled + left)
                     self._news = max(self._news, left + _NEWS_BITS)
@@ -713,7 +723,7 @@ class BitByBit(Grid):
         self._arrivals.settle(sent, self.end_ns)
 
     def _finish(self) -> None:
-        """All are idle: whole frames again."""
+        """All are idle: back to whole frames."""
         self.hand_over()
         self.segment.take_back(
             {s.controller: s.suspended_bits for s in self.stations if s.suspended_bits}

@@ -1,18 +1,18 @@
-"""The bits of a frame: stuffing and CRC, what a header owes to them, and the formats of CAN FD.
+"""The bits of a frame: stuffing, CRC, and the headers of classical and CAN FD frames.
 
-The bits of a CAN FD frame: two ways of stuffing, two CRCs, and the part that goes faster.
+**CAN FD** has two ways of stuffing, two CRCs, and a part that runs faster:
 
     SOF  identifier  RRS IDE FDF res BRS | ESI DLC data | count CRC delimiter | ACK delimiter EOF
     '-------------- stuffed after five equal bits -----' '- fixed ----'
                      nominal bit rate    |       data bit rate, with BRS      | nominal
 
 Up to the data a stuff bit follows five equal bits, as in classical frames. From there on stuff bits
-have fixed places: one before the stuff count and one behind every fourth bit of count and CRC, each
-the complement of the bit before it; the first of them also stands for the one that five equal bits
-at the end of the data would ask for. So the length does not depend on the CRC. The count is the
-number of the stuff bits up to the data modulo 8, in Gray code, with a bit of even parity. The CRC
-has 17 bits for up to 16 bytes of data and 21 for more; it covers all bits from SOF to the count,
-stuff bits of the first kind included, those of the second left out.
+have fixed places: one before the stuff count and one after every fourth bit of count and CRC, each
+the complement of the bit before it. The first of them also replaces the one that five equal bits at
+the end of the data would need, so the length does not depend on the CRC. The count is the number of
+stuff bits up to the data modulo 8, in Gray code, with an even parity bit. The CRC has 17 bits for
+up to 16 bytes of data and 21 for more; it covers all bits from SOF to the count, with the stuff
+bits of the first kind and without those of the second.
 
 Sources: ISO 11898-1:2015, 10.4.2.6 and 10.5 on fixed stuff bits and the count, as quoted in the
 history of the Linux kernel (include/linux/can/length.h); the overhead of the fields there; CRC
@@ -20,20 +20,17 @@ polynomials from the catalogue of CRC RevEng; that the register starts at one fo
 history of an open CAN FD controller core; what it covers, and the coding of the count, from memory
 of ISO 11898-1:2015.
 
-The bit rate changes inside the bits BRS and CRC delimiter, at their sample points. Here it changes
-at the end of BRS and at the end of the CRC delimiter. With both sample points as they may be, the
-two bits together take one nominal and one data bit time in either case, so the length of the frame
-in time is exact; an edge in between is early or late by less than a nominal bit.
+On a real bus the bit rate changes at the sample points of BRS and CRC delimiter; here it changes at
+the end of these bits. Wherever the sample points are, the two bits together take one nominal and
+one data bit time, so the duration of the frame is exact. An edge in between is early or late by
+less than a nominal bit.
 
-CRC and bit stuffing, bit by bit and as tables for whole bytes.
-
-A state of stuffing is the last bit sent and how often in a row it was sent, 1 to 4: after the fifth
-a stuff bit follows at once. Each state has a table: entry b (0..255) says for a whole byte b which
-table comes next and how many stuff bits fell in; entry 256 | b says the same for seven bits, which
-is what is left of the 15 bits of CRC after the first eight. Entry LAST + b is for a byte b behind
-which this way of stuffing ends, as in CAN FD: no stuff bit follows its last bit.
-
-What a classical frame's bits owe to its identifier, flags and DLC: worked out once for each.
+**Tables** work out stuffing and classical CRC byte by byte. A state of stuffing is the last bit
+sent and how often in a row it was sent, 1 to 4: after the fifth a stuff bit follows at once. Each
+state has a table. Its entry b (0..255) gives for a whole byte b the next table and how many stuff
+bits it needs; entry 256 | b gives the same for seven bits, which is what is left of the 15 bits of
+CRC after the first eight. Entry LAST + b is for a byte b after which this way of stuffing ends, as
+in CAN FD: no stuff bit follows its last bit.
 """
 
 from __future__ import annotations
@@ -46,7 +43,7 @@ CRC_POLYNOMIAL = 0x4599
 
 
 LAST = 384
-"""Where the entries begin for a byte behind which stuffing ends."""
+"""Where the entries begin for a byte after which stuffing ends."""
 
 
 def stuffed(content: str) -> str:
@@ -65,7 +62,7 @@ def stuffed(content: str) -> str:
 def crc_of_bits(
     content: str, width: int = 15, polynomial: int = CRC_POLYNOMIAL, start: int = 0
 ) -> int:
-    """The CRC register of so many bits, at first ``start``, after a string of bits."""
+    """The CRC register, ``width`` bits wide and initially ``start``, after a string of bits."""
     crc, mask = start, (1 << width) - 1
     for bit in content:
         overflow = crc >> width - 1 ^ int(bit)
@@ -107,7 +104,7 @@ def _stuff_tables() -> list[list[Any]]:
 
 
 def _crc_columns() -> list[list[int]]:
-    """Entry [n][b]: the CRC of byte b with n zero bytes behind it, from a register of zero."""
+    """Entry [n][b]: the CRC of byte b followed by n zero bytes, from a register of zero."""
     columns = [[crc_of_bits(f"{byte:08b}") for byte in range(256)]]
     for _ in range(7):
         columns.append([(crc << 8 & 0x7FFF) ^ columns[0][crc >> 7] for crc in columns[-1]])
@@ -126,28 +123,31 @@ HEADERS_AT_MOST = 1 << 16
 
 @dataclass(frozen=True, slots=True)
 class Header:
-    """All that a frame's length owes to its identifier, flags and DLC: worked out once for each."""
+    """Identifier, flags and DLC of a frame with all that its bits owe to them: worked out once for
+    each.
+    """
 
     identifier: int
     extended: bool
     remote: bool
     dlc: int
     size: int
-    """Bytes of data that go with it."""
+    """Bytes of data in the frame."""
     fd: bool
-    """Whether it is one of CAN FD."""
+    """Whether the frame is a CAN FD frame."""
     word: int
     bits: str
     """SOF to DLC, unstuffed."""
     crc: int
-    """CRC of the frame if all its data were zero: a CRC is linear, so each byte adds its own part
-    (bit by bit, without carry), whatever the others are."""
+    """CRC of the frame if all its data were zero. A CRC is linear: each byte adds its own part
+    (XOR), whatever the others are.
+    """
     columns: tuple[list[int], ...]
     """For each byte of data, what each of its values adds to the CRC."""
     length: int
-    """Bits of the whole frame, counting only the stuff bits that fall inside the header."""
+    """Bits of the whole frame, counting only the stuff bits inside the header."""
     table: Any
-    """Where stuffing stands after the header: a table for the next byte, see below."""
+    """The stuffing state after the header: the table for the next byte."""
 
 
 HEADERS: dict[tuple[int, bool, bool, int], Header] = {}
@@ -187,7 +187,7 @@ def header_of(identifier: int, extended: bool, remote: bool, dlc: int) -> Header
 
 
 def check_identifier(identifier: int, extended: bool) -> None:
-    """:raises ValueError: if it is no identifier of its format."""
+    """:raises ValueError: if it is not an identifier of its format."""
     if not isinstance(identifier, int) or isinstance(identifier, bool):
         raise ValueError(f"an identifier is a whole number, not {identifier!r}")
     limit = 0x1FFF_FFFF if extended else 0x7FF
@@ -204,7 +204,7 @@ SLOW_TAIL_BITS = 9
 
 LONGEST_BITS = 41 + 8 * 64 + (41 + 8 * 64 - 2) // 4 + 33 + SLOW_TAIL_BITS + 3
 """No CAN FD frame has more bits, the 3 bits of intermission included: extended, 64 bytes, with a
-stuff bit behind the first five bits and every fourth one from there, but none behind the last.
+stuff bit after the first five bits and after every fourth one from there, but none after the last.
 """
 
 CRC17_POLYNOMIAL, CRC21_POLYNOMIAL = 0x1685B, 0x102899
@@ -214,14 +214,14 @@ _COUNT_BITS = 4
 
 @dataclass(frozen=True, slots=True)
 class FdHeader(Header):
-    """A header of CAN FD. ``length`` is that of the whole frame, counting only the stuff bits that
-    fall inside the header; ``crc`` and ``columns`` are not used.
+    """A header of CAN FD. ``length`` is that of the whole frame, counting only the stuff bits
+    inside the header; ``crc`` and ``columns`` are not used.
     """
 
     bit_rate_switch: bool
     error_state_indicator: bool
     slow_bits: int
-    """How many bits go at the nominal rate before the faster part begins."""
+    """How many bits run at the nominal rate before the faster part begins."""
 
 
 _HEADERS: dict[tuple[int, bool, int, bool, bool], FdHeader] = {}
@@ -230,9 +230,9 @@ _HEADERS: dict[tuple[int, bool, int, bool, bool], FdHeader] = {}
 def fd_header(
     identifier: int, extended: bool, size: int, bit_rate_switch: bool, error_state_indicator: bool
 ) -> FdHeader:
-    """What the bits of a frame owe to its fields without the data, worked out once for each.
+    """The header of a CAN FD frame with ``size`` bytes of data, worked out once for each.
 
-    :raises ValueError: if the identifier is none, or a data field cannot have that many bytes.
+    :raises ValueError: if the identifier is invalid, or a data field cannot have that many bytes.
     """
     head = _HEADERS.get((identifier, extended, size, bit_rate_switch, error_state_indicator))
     if head is None:
@@ -296,14 +296,14 @@ def fd_bits(head: Header, data: bytes) -> str:
 
 
 def stuff_count(stuff_bits: int) -> str:
-    """A number of stuff bits modulo 8 in Gray code, and a bit that makes the ones even."""
+    """A number of stuff bits modulo 8 in Gray code, and an even parity bit."""
     number = stuff_bits & 7
     gray = number ^ number >> 1
     return f"{gray:03b}{gray.bit_count() & 1:d}"
 
 
 def crc_sequence(covered: str, size: int) -> str:
-    """The CRC of a frame with so many bytes of data, over the bits that it covers."""
+    """The CRC of a frame with ``size`` bytes of data, over the bits that it covers."""
     if size <= _CRC17_MOST_BYTES:
         return f"{crc_of_bits(covered, 17, CRC17_POLYNOMIAL, 1 << 16):017b}"
     return f"{crc_of_bits(covered, 21, CRC21_POLYNOMIAL, 1 << 20):021b}"

@@ -1,21 +1,19 @@
-"""Who sits where on the cable, which of its conductors are open, and what is wrong with it.
+"""Who is where on the cable, which conductors are open, and what each controller sees of the
+others.
 
-The cable as a line: how long a dominant level stays behind it where terminators are missing.
+**The cable as a line.** Missing terminators let a dominant level linger:
 
     two or more        the terminators discharge the line at once
-    one                a wave runs to the open end and comes back, and the other end swallows it
+    one                a wave runs to the open end and comes back, and the other end absorbs it
     none               only the bias resistors of the transceivers discharge the line
 
-A receiver that samples before the line has settled takes a recessive bit behind a dominant one for
-dominant. Simplified: one wave, one time constant, the same for all receivers; reflections from
-stubs are left out, and so is the ringing that a wave of half the height could cause.
+A receiver that samples before the line has settled takes a recessive bit after a dominant one for
+dominant. Simplified: one wave, one time constant, the same for all receivers. Left out: reflections
+from stubs, and the ringing that a wave of half the height could cause.
 
-What the controllers of a segment see of what they drive, where that is not the same for all.
-
-The two conductors as a circuit: which transceivers see a dominant level while some drive one.
-
-Conductors are ideal, so that everything joined by copper is one *net*; what stands between nets is
-worked out as a network of resistors in its steady state:
+**The two conductors as a circuit.** They tell which transceivers see a dominant level while some
+drive one. Conductors are ideal, so everything joined by copper is one *net*; what is between nets
+is solved as a network of resistors in its steady state:
 
     CAN_H ----+-----------+-----  terminators 120 ohm between CAN_H and CAN_L
               |           |
@@ -23,11 +21,11 @@ worked out as a network of resistors in its steady state:
               |           |    from CAN_L through a diode and 24 ohm to 0.7 V
     CAN_L ----+-----------+-----  bias: each pin 25 kohm to 2.5 V
 
-With 60 ohm in between a driver then makes 3.5 V and 1.5 V, 2.0 V apart; a receiver takes more than
-0.7 V for dominant (ISO 11898-2: 1.5 to 3.0 V driven, 0.5 to 0.9 V undecided; from memory), as long
-as the mean of both conductors is within -12 to +12 V of its own ground (edition of 2016; from
-memory). Left out: the resistance of the cable (0.07 ohm/m), limits of the drivers' current, and
-what an open input picks up from outside: it stays at its bias.
+With 60 ohm in between a driver makes 3.5 V and 1.5 V, 2.0 V apart. A receiver takes more than 0.7 V
+for dominant (ISO 11898-2: 1.5 to 3.0 V driven, 0.5 to 0.9 V undecided; from memory), as long as the
+mean of both conductors is within -12 to +12 V of its own ground (edition of 2016; from memory).
+Left out: the resistance of the cable (0.07 ohm/m), current limits of the drivers, and what an open
+input picks up from outside: it stays at its bias.
 
 Which shorts kill a bus and which only shift its levels was compared with a car maker's service
 manual for high-speed CAN (tests/against/test_wiring_faults.py).
@@ -45,10 +43,10 @@ from linkloss.bus.controller import Controller
 from linkloss.clock.queue import NS_PER_S
 
 DELAY_NS_PER_M = 5.0
-"""Of a twisted pair (common practice)."""
+"""Propagation delay of a twisted pair (common practice)."""
 FARAD_PER_M = 50e-12
 FARAD_PER_NODE = 100e-12
-"""Of cable and transceiver (common practice)."""
+"""Capacitance of cable and of a transceiver (common practice)."""
 BIAS_OHM_PER_NODE = 50_000.0
 """Between CAN_H and CAN_L of a transceiver: its two bias resistors."""
 DRIVEN_V = 2.0
@@ -59,7 +57,7 @@ SAMPLE_POINT = 0.875
 
 @dataclass(slots=True)
 class Line:
-    """Lengths in metres, and how many terminators there are; None: the two that belong there."""
+    """Lengths in metres, and the number of terminators; None: the two that belong there."""
 
     length_m: float = 10.0
     stub_m: float = 0.3
@@ -67,7 +65,7 @@ class Line:
 
 
 def hold_bits(line: Line, terminators: int, nodes: int, bit_rate: int) -> int:
-    """In how many bits behind a dominant one the sample point comes before the line has settled."""
+    """For how many bits after a dominant one the sample point comes before the line has settled."""
     bit_ns = NS_PER_S / bit_rate
     late = settling_ns(line, terminators, nodes) / bit_ns - SAMPLE_POINT
     return max(0, ceil(late))
@@ -91,12 +89,11 @@ def settling_ns(line: Line, terminators: int, nodes: int) -> float:
 class Wiring:
     """The wiring of a segment as its members see it; sets of members are bits, in cable order.
 
-    :param levels: who sees the bus dominant while a set of members drives it dominant.
-    :param forced: who drives it dominant whatever their controllers send.
-    :param dead: whose controllers drive nothing any more.
-    :param hold_bits: for how many bits a dominant level stays behind it, nominal ones and those
-        at the data bit rate: see line.py.
-    :param strangers: nothing is wrong but that these run at another bit rate.
+    :param levels: who sees the bus dominant while a set of members drives it dominant. :param
+    forced: who drives it dominant whatever their controllers send. :param dead: whose transceivers
+    no longer drive anything. :param hold_bits: for how many bits a dominant level lingers, nominal
+    bits and those at the data bit rate: see :func:`hold_bits`. :param strangers: members at another
+    bit rate, if they are all that is wrong.
     """
 
     def __init__(
@@ -117,15 +114,15 @@ class Wiring:
 
     @property
     def harmless(self) -> bool:
-        """Whether nothing comes of it at the moment: all that is wrong are members with another bit
-        rate, and these are off the bus.
+        """Whether nothing is wrong at the moment: only members at another bit rate could disturb,
+        and these are off the bus.
         """
         return self._strangers is not None and not any(s.online for s in self._strangers)
 
     def seen(self, driven: int, *, fast: bool = False) -> int:
         """Who sees the bus dominant during a bit in which a set of members drives it dominant.
 
-        :param fast: whether it is a bit at the data bit rate.
+        :param fast: whether the bit is at the data bit rate.
         """
         driven = driven & ~self._dead | self.forced
         if driven not in self._known:
@@ -155,7 +152,7 @@ _LEAK_OHM = 1e9
 GROUND = "ground"
 SUPPLY = "supply"
 SUPPLY_V = 13.5
-"""Of a 12 V car with its engine running (common practice)."""
+"""The supply of a 12 V car with its engine running (common practice)."""
 
 Net = str
 
@@ -167,7 +164,7 @@ class Nets:
         self._up: dict[str, str] = {}
 
     def join(self, one: str, other: str) -> None:
-        """Copper between two points."""
+        """Put copper between two points."""
         one, other = self.of(one), self.of(other)
         if one != other:
             # the rails keep their names
@@ -176,7 +173,7 @@ class Nets:
             self._up[one] = other
 
     def of(self, point: str) -> Net:
-        """The net that a point belongs to."""
+        """The net of a point."""
         while point in self._up:
             point = self._up[point]
         return point
@@ -219,7 +216,7 @@ class Circuit:
                 sources.append((it.low, DRIVER_LOW_V + it.ground_v, -1))
         while True:
             volts = self._solve(sources)
-            # a diode lets no current through the wrong way
+            # a diode blocks reverse current
             flowing = [
                 (net, volt, way) for net, volt, way in sources if (volt - volts[net]) * way >= 0
             ]
@@ -262,7 +259,7 @@ class Circuit:
 
 def _eliminate(rows: list[list[float]]) -> list[float]:
     """Solve linear equations (Gauss and Jordan). The matrix of a resistor network is diagonally
-    dominant, so that no row has to be exchanged.
+    dominant, so no rows need to be exchanged.
     """
     for place, row in enumerate(rows):
         pivot = row[place]
@@ -281,7 +278,7 @@ Contact = Literal["CAN_H-CAN_L", "CAN_H-ground", "CAN_H-supply", "CAN_L-ground",
 _CONDUCTORS = ("CAN_H", "CAN_L")
 _RAILS = {"ground": GROUND, "supply": SUPPLY}
 _TRIED_WHOLE = 8
-"""Of so many members at most every set is tried, to tell whether all see the same."""
+"""Up to this many members, every set is tried to tell whether all see the same."""
 
 
 class Short(NamedTuple):
@@ -294,7 +291,7 @@ class Short(NamedTuple):
 @dataclass(slots=True)
 class _Place:
     """One point of the trunk: the controllers whose stubs meet there, and which conductors are cut
-    between it and the next one.
+    between it and the next point.
     """
 
     controllers: list[Controller] = field(default_factory=list)
@@ -308,11 +305,11 @@ class Cable:
         self.line = line
         self.shorts: list[Short] = []
         self.swapped: list[str] = []
-        """Whose stub has its conductors exchanged."""
+        """Controllers whose stub has its conductors swapped."""
         self.stuck: list[str] = []
-        """Whose transceiver drives the bus dominant all the time."""
+        """Controllers whose transceiver drives the bus dominant all the time."""
         self.dead: list[str] = []
-        """Whose transceiver has stopped to drive the bus."""
+        """Controllers whose transceiver no longer drives the bus."""
         self.grounds: dict[str, float] = {}
         """By how many volts a controller's ground is above that of the car."""
         self._places: list[_Place] = []
@@ -335,7 +332,7 @@ class Cable:
             self._places[self._index(beside)].controllers.append(controller)
 
     def remove(self, controller: Controller) -> None:
-        """Take a controller away. A cut behind an emptied place stays where it is.
+        """Remove a controller. A cut after an emptied place stays where it is.
 
         :raises ValueError: if it is not on the cable.
         """
@@ -379,15 +376,16 @@ class Cable:
         self._open.setdefault(name, set()).difference_update(_each(conductor))
 
     def known(self, name: str) -> None:
-        """Refuse a name that is not on the cable.
+        """Check that a name is on the cable.
 
         :raises ValueError: if it is not.
         """
         self._index(name)
 
     def groups(self) -> list[tuple[Controller, ...]]:
-        """The connected groups in cable order; an unplugged controller is a group of its own. Those
-        that one conductor connects are one group unless neither side sees what the other drives.
+        """The connected groups in cable order; an unplugged controller is a group of its own.
+        Controllers that only one conductor connects are one group, unless neither side sees what
+        the other drives.
         """
         groups: list[tuple[Controller, ...]] = []
         run: list[Controller] = []
@@ -404,7 +402,7 @@ class Cable:
         return [part for group in groups for part in self._parts(group)]
 
     def _parts(self, group: tuple[Controller, ...]) -> list[tuple[Controller, ...]]:
-        """A group as it is, or the parts of it that do not see each other, whatever they drive."""
+        """A group as it is, or the parts of it that never see each other, whatever they drive."""
         names = [controller.name for controller in group]
         if len(group) < 2 or not self._has_fault(names):
             return [group] if group else []
@@ -450,7 +448,9 @@ class Cable:
         return hold_bits(self.line, self.line.terminators, nodes, bit_rate)
 
     def _has_fault(self, names: Sequence[str]) -> bool:
-        """Whether anything but whole cuts and plugs, which make groups, is wrong with a group."""
+        """Whether a group has a fault other than whole cuts and unplugged stubs, which make
+        groups.
+        """
         one_open = any(
             len(cut) == 1 for cut in (*(p.cut for p in self._places), *self._open.values())
         )
@@ -496,7 +496,7 @@ class Cable:
         return Circuit(transceivers, terminators)
 
     def _terminated(self, ends: dict[int, int]) -> dict[int, int]:
-        """At which places terminators are: without a fault one at each end."""
+        """How many terminators are at which places: without a fault one at each end."""
         count = self.line.terminators
         if count is None or count == 2:
             return ends

@@ -1,11 +1,11 @@
 """One node's protocol controller: what the CAN chip in a node does by itself.
 
-Transmit mailboxes, acceptance filters and the receive FIFO, the two error counters and the state
-that follows, and the way to bus-off and back. The mailbox that goes next is always known
-(``next_word``), so that the bus can tell at a glance who has what to send. Rule numbers are those
-of Bosch CAN Specification 2.0, part B section 8.
+It has transmit mailboxes, acceptance filters and the receive FIFO, the two error counters with the
+state that follows from them, and the way to bus-off and back. The next mailbox to go is always
+known (``next_word``), so that the bus can tell at a glance who has what to send. Rule numbers are
+those of Bosch CAN Specification 2.0, part B section 8.
 
-What a controller is attached to, it knows by :class:`Piece` and :class:`Medium` alone.
+A controller knows what it is attached to only as :class:`Piece` and :class:`Medium`.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ class NotSending(TransmitError):  # noqa: N818
 
 
 class NotClassical(TransmitError, ValueError):  # noqa: N818
-    """A CAN FD frame, and the controller knows classical frames only: a mistake in the program."""
+    """A CAN FD frame, but the controller knows classical frames only: a mistake in the program."""
 
 
 NOTHING = 1 << 32
@@ -72,7 +72,7 @@ Mailbox = tuple[int, int, Frame]
 OutgoingFault = Callable[[Frame], list[tuple[int, Frame]] | None]
 
 Filter = tuple[int, int, bool | None]
-"""Identifier, mask, and which kind: True extended, False base, None both."""
+"""Identifier, mask, and the frame format: True extended, False base, None both."""
 
 
 Observer = Callable[[BusRecord], object]
@@ -123,7 +123,7 @@ class Medium(Protocol):
         """The bits of a frame that are disturbed."""
 
     def hearing(self, frame: Frame, receivers: tuple[Controller, ...]) -> tuple[Controller, ...]:
-        """Those of the receivers of a frame that do not miss it."""
+        """The receivers of a frame that do not miss it."""
 
 
 class Piece(Protocol):
@@ -135,13 +135,13 @@ class Piece(Protocol):
 
     @property
     def idle(self) -> bool:
-        """Whether nobody sends."""
+        """Whether no controller sends."""
 
     def request(self) -> None:
-        """There is something to send."""
+        """Report that there is something to send."""
 
     def recover(self, controller: Controller) -> None:
-        """Begin to count recessive bits."""
+        """Start counting recessive bits for a controller."""
 
     def leave(self, controller: Controller) -> None:
         """Drop out at once."""
@@ -150,40 +150,37 @@ class Piece(Protocol):
         """Take part from now on."""
 
     def forget_hearers(self) -> None:
-        """Who takes part has changed."""
+        """Report that a different set of controllers takes part."""
 
 
 class Controller:
     """A CAN controller, to be attached to a bus.
 
-    :param name: the node's name, unique on its bus.
-    :param mailboxes: how many frames may wait to be sent, the one on the bus included.
-    :param order: which waiting frame goes first: ``"priority"`` the one with the lowest
-        arbitration word, ``"fifo"`` the one that was put in first.
-    :param receive_depth: how many received frames the FIFO holds; further ones are lost.
-    :param auto_recovery: begin to recover from bus-off without being asked.
-    :param listen_only: never send, never acknowledge.
-    :param single_shot: send each frame once, whatever becomes of it; one that loses arbitration has
-        not been sent and stays.
-    :param fd: whether it knows CAN FD frames; one that does not takes them for damaged.
-    :param overwrites: with a full FIFO the newest frame in it is lost, and not the one that comes.
-    :param filters: acceptance filters, see below.
-    :raises ValueError: if a number is below 1 or the order is unknown.
+    :param name: the node's name, unique on its bus. :param mailboxes: how many frames may wait to
+    be sent, the one on the bus included. :param order: which waiting frame goes first:
+    ``"priority"`` the one with the lowest arbitration word, ``"fifo"`` the one that was put in
+    first. :param receive_depth: how many received frames the FIFO holds; further ones are lost.
+    :param auto_recovery: begin to recover from bus-off without being asked. :param listen_only:
+    never send, never acknowledge. :param single_shot: send each frame once, whatever becomes of it;
+    a frame that loses arbitration has not been sent and stays. :param fd: whether it knows CAN FD
+    frames; one that does not takes them for damaged. :param overwrites: with a full FIFO, lose the
+    newest frame in it instead of the one that arrives. :param filters: acceptance filters, see
+    below. :raises ValueError: if a number is below 1 or the order is unknown.
 
     Callbacks, None unless set: ``on_receive(controller)`` after a frame went into the FIFO,
     ``on_sent(frame)`` after a frame was sent, ``on_state(controller)`` after the error state
-    changed (at the same instant, when the nodes' turn has come).
+    changed (at the same instant, when it is the nodes' turn).
 
-    ``filters`` lists (identifier, mask, extended or None for both kinds); none accepts all.
-    ``outgoing`` are faults on the way from the node's program to the mailboxes: each is shown a
-    frame and returns None (unchanged) or what is to be queued instead as (delay in ns, frame).
+    ``filters`` lists (identifier, mask, extended or None for both formats); an empty list accepts
+    all. ``outgoing`` are faults on the way from the node's program to the mailboxes: each is given
+    a frame and returns None (unchanged) or what to queue instead, as (delay in ns, frame).
 
-    ``bit_rate`` is None, or a fault: the bit rate that it runs at while the bus has another. See
-    :meth:`linkloss.bus.Bus.rewiring`, within which it is to be changed.
+    ``bit_rate`` is None, or a fault: the bit rate of this controller on a bus that has another.
+    Change it only within :meth:`linkloss.bus.Bus.rewiring`.
 
-    Every frame that :meth:`send` accepted is accounted for: ``accepted`` = ``sent`` +
-    ``aborted`` + ``lost`` + ``delayed`` + ``pending()``. ``losses`` names the reasons. These
-    tallies and ``overruns`` are the bench's own and outlive a loss of power.
+    Every frame that :meth:`send` accepted is accounted for: ``accepted`` = ``sent`` + ``aborted`` +
+    ``lost`` + ``delayed`` + ``pending()``. ``losses`` names the reasons. These tallies and
+    ``overruns`` are the bench's own and outlive a loss of power.
     """
 
     __slots__ = (
@@ -324,7 +321,7 @@ class Controller:
         return sum(self.losses.values())
 
     def abort_pending(self) -> None:
-        """Drop all waiting frames. One already on the bus goes on, but is not repeated."""
+        """Drop all waiting frames. One already on the bus continues, but is not repeated."""
         self.aborted += len(self.boxes)
         self._empty()
         self._retry = False
@@ -333,7 +330,7 @@ class Controller:
     def muted(self) -> bool:
         """Fault: what the node sends is reported as sent but never reaches the bus.
 
-        A frame already on the bus when the fault begins goes on. Each swallowed frame keeps its
+        A frame already on the bus when the fault begins continues. Each swallowed frame keeps its
         mailbox for as long as it would have taken on an idle bus.
         """
         return self._muted
@@ -383,7 +380,7 @@ class Controller:
         return box[2]
 
     def lose_arbitration(self) -> None:
-        """The frame on the bus has to wait for the next start of frame, which is no failure."""
+        """The frame on the bus waits for the next start of frame; this is not a failure."""
         box, self.sending = self.sending, None
         if box is None:
             return
@@ -400,7 +397,7 @@ class Controller:
             self.boxes.insert(0, box)
 
     def offer(self) -> None:
-        """Let the bus know, anew, what there is to send."""
+        """Tell the bus again what there is to send."""
         if self._muted or not self.boxes:
             self.next_word = NOTHING
             self._swallow_next()
@@ -543,7 +540,7 @@ class Controller:
         return False
 
     def request_recovery(self) -> None:
-        """Ask to come back from bus-off, after 128 times 11 recessive bits. Else no effect."""
+        """Ask to come back from bus-off, after 128 times 11 recessive bits. No effect otherwise."""
         if self.state is ErrorState.BUS_OFF and self.powered and not self.recovering:
             if self._held is not None:
                 self._asked = True
@@ -553,8 +550,8 @@ class Controller:
                 self.segment.recover(self)
 
     def listen(self, *, only: bool) -> None:
-        """Only listen from now on, without sending or acknowledging, or take part again. What
-        waits to be sent is lost.
+        """Only listen from now on, without sending or acknowledging, or take part again. Waiting
+        frames are lost.
         """
         if only == self.listen_only:
             return
@@ -566,8 +563,8 @@ class Controller:
             self.segment.enter(self)
 
     def restore_settings(self) -> None:
-        """Filters, listening only and single shot as the controller was made with: what a program
-        changed of them does not outlive a reset.
+        """Restore filters, listen-only and single shot as the controller was made: what a program
+        changed of them does not survive a reset.
         """
         filters, listen_only, self.single_shot = self._made
         self.filters = list(filters)
@@ -583,7 +580,7 @@ class Controller:
     def power_off(self) -> None:
         """Leave the bus at once. Mailboxes, FIFO and error counters are cleared.
 
-        A frame of its own on the bus breaks off and the others see an error.
+        A frame of its own on the bus breaks off, and the others see an error.
         """
         if not self.powered:
             return
@@ -612,7 +609,9 @@ class Controller:
             self.refresh_state()
 
     def hold_bus_off(self, rec: int) -> None:
-        """Fault: go bus-off now and stay, with REC as given: it sees no recessive bits to count."""
+        """Fault: go bus-off now and stay, with REC as given: the controller sees no recessive bits
+        to count.
+        """
         self._held = rec
         if self.online:
             self.force_bus_off()
@@ -621,20 +620,20 @@ class Controller:
             self._leave("bus_off")
 
     def release_bus_off(self) -> None:
-        """It sees the bus again: a recovery that was asked for begins now."""
+        """End the fault: a recovery that was asked for begins now."""
         self._held = None
         if self._asked:
             self._asked = False
             self.request_recovery()
 
     def attached(self) -> None:
-        """Take up on a new bus what was begun without one."""
+        """Resume on a new bus what was begun without one."""
         if self.recovering and self.segment is not None:
             self.segment.recover(self)
         self.offer()
 
     def state_changed(self) -> None:
-        """Bus-off drops all that waits, and may begin to recover by itself."""
+        """Bus-off drops all waiting frames, and may start recovery by itself."""
         if self.state is ErrorState.BUS_OFF:
             self.ready = False
             self.drop_all("bus_off")
@@ -666,7 +665,7 @@ class Controller:
 
     @property
     def warning(self) -> bool:
-        """Whether a counter stands at the error-warning level of 96 or above."""
+        """Whether a counter is at the error-warning level of 96 or above."""
         return self.tec >= WARNING_LEVEL or self.rec >= WARNING_LEVEL
 
     def count_sent(self) -> None:
@@ -728,7 +727,7 @@ class Hearers:
     names: tuple[str, ...]
     acknowledged: bool
     counting: bool
-    """Whether a receive error counter falls with it."""
+    """Whether the frame lowers a receive error counter."""
 
     @classmethod
     def of(cls, receivers: tuple[Controller, ...]) -> Hearers:
@@ -740,7 +739,9 @@ class Hearers:
 def deliver(
     now_ns: int, frame: Frame, receivers: tuple[Controller, ...]
 ) -> tuple[list[Controller], tuple[str, ...]]:
-    """Put a frame into the receive FIFOs. Returns who is to be told and whose FIFO was full."""
+    """Put a frame into the receive FIFOs. Returns the controllers whose programs are to be called,
+    and the names of those whose FIFO was full.
+    """
     received = (now_ns, frame)
     woken = []
     overrun: tuple[str, ...] = ()

@@ -1,15 +1,14 @@
 """What a CAN frame is: its fields, its bits, its exact length, its rank in arbitration.
 
-The length of a frame on the bus depends on its content, because a stuff bit follows every five
-equal bits and the CRC is stuffed too. It is needed once for every frame sent, so it is worked out
-byte by byte from tables; :func:`bits` spells the same frame out bit by bit and is the reference.
-
     SOF  identifier  RTR IDE r0  DLC  data  CRC | delimiter  ACK  delimiter  EOF
     '------------------ stuffed ---------------'  '---- fixed form, 10 bits ----'
 
-Bits are written as the bus shows them: 0 is dominant, 1 is recessive.
+The length of a frame on the bus depends on its content, because a stuff bit follows every five
+equal bits and the CRC is stuffed too. It is needed for every frame sent, so it is worked out byte
+by byte from tables; :func:`bits` spells the same frame out bit by bit and is the reference.
 
-When the bits of a frame begin: counted from its start of frame, rounded to the nearest ns.
+Bits are written as the bus shows them: 0 is dominant, 1 is recessive. Bit times count from the
+start of frame, rounded to the nearest ns.
 """
 
 from __future__ import annotations
@@ -54,12 +53,11 @@ _Setter = Callable[["Frame", object], None]
 class Frame:
     """A classical CAN frame: data or remote, base or extended. Immutable, compared by value.
 
-    :param identifier: 0..0x7FF, or 0..0x1FFF_FFFF for an extended frame.
-    :param data: up to 8 bytes; none in a remote frame.
-    :param dlc: the data length code 0..15 where it is not the number of data bytes: the length a
-        remote frame asks for, or 9..15, which stand for 8 bytes of data (Bosch CAN
-        Specification 2.0, addendum).
-    :raises ValueError: if a field is out of range or the fields do not fit each other.
+    :param identifier: 0..0x7FF, or 0..0x1FFF_FFFF for an extended frame. :param data: up to 8
+    bytes; none in a remote frame. :param dlc: the data length code 0..15 where it is not the number
+    of data bytes: the length that a remote frame asks for, or 9..15, which stand for 8 bytes of
+    data (Bosch CAN Specification 2.0, addendum). :raises ValueError: if a field is out of range or
+    the fields do not fit together.
     """
 
     identifier: int
@@ -70,7 +68,7 @@ class Frame:
     head: Header = field(init=False, repr=False, compare=False)
 
     fd: ClassVar[bool] = False
-    """Whether it is a CAN FD frame: those are of the class :class:`FdFrame`."""
+    """Whether it is a CAN FD frame, which is of the class :class:`FdFrame`."""
 
     def __init__(
         self,
@@ -118,13 +116,12 @@ _set_head: _Setter = vars(Frame)["head"].__set__
 class FdFrame(Frame):
     """A CAN FD frame, see :mod:`linkloss.bus.bits`. Immutable, compared by value.
 
-    :param data: 0 to 8, 12, 16, 20, 24, 32, 48 or 64 bytes.
-    :param remote: False; there are no remote frames in CAN FD.
-    :param dlc: follows from the data; given, it must be that.
-    :param bit_rate_switch: whether ESI to CRC delimiter go at the data bit rate.
-    :param error_state_indicator: whether it says that its sender is error-passive. The bus sets
-        it for a sender that is.
-    :raises ValueError: if a field is out of range or the fields do not fit each other.
+    :param data: 0 to 8, 12, 16, 20, 24, 32, 48 or 64 bytes. :param remote: False; there are no
+    remote frames in CAN FD. :param dlc: follows from the data; if given, it must match. :param
+    bit_rate_switch: whether ESI to CRC delimiter run at the data bit rate. :param
+    error_state_indicator: whether the frame says that its sender is error-passive. The bus sets it
+    for a sender that is. :raises ValueError: if a field is out of range or the fields do not fit
+    together.
     """
 
     bit_rate_switch: bool
@@ -243,7 +240,7 @@ def bits(frame: Frame) -> str:
 
 
 def fast_bits(frame: Frame) -> tuple[int, int]:
-    """Which bits of a frame go at the data bit rate: the first one, and the first one no more.
+    """Which bits of a frame run at the data bit rate: the first one, and the first one after them.
 
     Both are the frame's length where none does.
     """
@@ -255,20 +252,21 @@ def fast_bits(frame: Frame) -> tuple[int, int]:
 
 
 def arbitration_word(frame: Frame) -> int:
-    """The arbitration field as one 32-bit number: the lower one wins the bus.
+    """The arbitration field as one 32-bit number: the lowest wins the bus.
 
-    ``[ID10..0, RTR or SRR, IDE, ID17..0, RTR]``, base frames filled up with zeros. So data beats
-    remote and a base frame beats an extended one with the same first eleven bits.
-    Source: Bosch CAN Specification 2.0, part B section 3.1.1.
+    ``[ID10..0, RTR or SRR, IDE, ID17..0, RTR]``, base frames padded with zeros. So data beats
+    remote, and a base frame beats an extended one with the same first eleven bits. Source: Bosch
+    CAN Specification 2.0, part B section 3.1.1.
     """
     return frame.head.word
 
 
 def longest_bits(dlc: int, extended: bool = False) -> int:
-    """An upper bound of a classical data frame's length in bits, the 3 bits of intermission
-    included. For CAN FD see :data:`linkloss.bus.bits.LONGEST_BITS`.
+    """An upper bound of the length of a classical data frame in bits, with the 3 bits of
+    intermission. For CAN FD see :data:`linkloss.bus.bits.LONGEST_BITS`.
 
     :raises ValueError: if ``dlc`` is not 0..15 (9..15 stand for 8 bytes).
+
     Source: Davis, Burns, Bril, Lukkien, Real-Time Systems 35 (2007), equations 1 to 3.
     """
     if not 0 <= dlc <= 15:
@@ -292,17 +290,18 @@ def _misfit(data: bytes, head: Header) -> str:
 
 
 class BitClock(Protocol):
-    """For each number of bits from a start of frame on, how long they take in ns. A list is one."""
+    """For a number of bits from a start of frame on, how long they take in ns. A list is one."""
 
     def __getitem__(self, count: int, /) -> int:
-        """How long so many bits take."""
+        """How long ``count`` bits take, in ns."""
 
 
 class SwitchingClock:
-    """The bits of a frame of which some go at the data bit rate; what follows it is nominal.
+    """The bit times of a frame of which some bits run at the data bit rate; what follows it is
+    nominal.
 
-    :param bit_rate: bits per second.
-    :param data_bit_rate: bits per second between BRS and the end of the CRC delimiter.
+    :param bit_rate: bits per second. :param data_bit_rate: bits per second between BRS and the end
+    of the CRC delimiter.
     """
 
     __slots__ = ("_fast_from", "_fast_to", "_rate", "_twice")

@@ -1,15 +1,11 @@
-"""When the bits of a piece of cable that is followed bit by bit begin and end.
+"""When the bits of a segment that is followed bit by bit begin and end.
 
-Most are nominal bits. For the faster part of a CAN FD frame they are bits at the data bit rate.
-
-The faster part of a CAN FD frame, followed bit by bit: two bit rates at one time.
-
-While any station is in that part, a bit there is one at the data bit rate, and stations
-at the nominal rate (classical controllers, those that send error flags, those that wait) take a
-step whenever a nominal bit of theirs is over. They see the level of the fast bit in which it ends.
-When the last one leaves the part, the nominal bits that are at least half over count as whole, and
-the others begin anew: so all are in step again, as resynchronisation brings about on a bus. A
-station that is idle begins no frame meanwhile.
+Most are nominal bits. While any station is in the faster part of a CAN FD frame, they are bits at
+the data bit rate. Stations at the nominal rate (classical controllers, those that send error flags,
+those that wait) then take a step whenever a nominal bit of theirs is over, with the level of the
+fast bit in which it ends. When the last station leaves that part, nominal bits that are at least
+half over count as whole, and the others start again: so all are in step again, as resynchronisation
+achieves on a bus. A station that is idle begins no frame meanwhile.
 """
 
 from __future__ import annotations
@@ -24,9 +20,9 @@ from linkloss.clock.queue import NS_PER_S
 class Grid:
     """Bits counted from an instant on, so that rounding to ns does not add up.
 
-    ``bit`` is the number of the present one, which lasts from ``bit_ns`` to ``end_ns``. Inside,
-    time is counted in parts of a second that bits of both rates are multiples of: ``nominal``
-    and ``fast`` are how many parts a bit has.
+    ``bit`` is the number of the present one, which lasts from ``bit_ns`` to ``end_ns``. Internally
+    time counts in parts of a second of which bits of both rates are multiples: ``nominal`` and
+    ``fast`` are how many parts a bit has.
     """
 
     def __init__(self, origin_ns: int, bit_rate: int, data_bit_rate: int) -> None:
@@ -46,7 +42,9 @@ class Grid:
 
     @property
     def is_fast(self) -> bool:
-        """Whether the present bit is one at the data bit rate, and that is another one."""
+        """Whether the present bit is at the data bit rate, where that differs from the
+        nominal one.
+        """
         return self._size != self.nominal
 
     def instant(self, bit: int) -> int:
@@ -68,7 +66,7 @@ class Grid:
             self.end_ns = self.instant(self.bit + 1)
 
     def move_to(self, now_ns: int) -> None:
-        """The bit at an instant is the present one."""
+        """Make the bit at an instant the present one."""
         parts = (now_ns - self.origin_ns) * self._scale // NS_PER_S
         self.bit = self._base_bit + (parts - self._base) // self._size
         self.bit_ns, self.end_ns = self.instant(self.bit), self.instant(self.bit + 1)
@@ -76,7 +74,9 @@ class Grid:
             self.move_on()
 
     def switch(self, *, fast: bool) -> None:
-        """From the present bit on, all go at the data bit rate, or at the nominal one again."""
+        """From the present bit on, all bits are at the data bit rate, or at the nominal one
+        again.
+        """
         self._base += (self.bit - self._base_bit) * self._size
         self._base_bit = self.bit
         self._size = self.fast if fast else self.nominal
@@ -88,7 +88,7 @@ class Grid:
         return 0 if parts_ns % self._scale else parts_ns // self._scale
 
     def copy_grid(self, other: Grid) -> None:
-        """Count bits as another one does."""
+        """Count bits as another grid does."""
         self.origin_ns, self.bit_rate = other.origin_ns, other.bit_rate
         self.nominal, self.fast, self._scale = other.nominal, other.fast, other._scale
         self._size, self._base, self._base_bit = other._size, other._base, other._base_bit
@@ -113,7 +113,9 @@ class FastPart:
         return bool(self._fast)
 
     def goes_on(self, stations: Sequence[Station]) -> bool:
-        """At the beginning of a bit: who goes at which rate during it. Whether it is a fast one."""
+        """At the beginning of a bit, find the rate of each station. Returns whether it is a fast
+        bit.
+        """
         fast = {station for station in stations if station.fast}
         if not fast and not self._fast:
             return False
@@ -126,11 +128,11 @@ class FastPart:
         return bool(fast)
 
     def inherit(self, other: FastPart) -> None:
-        """Go on where another followed stands."""
+        """Continue from the state of another one."""
         self._fast, self._left = set(other._fast), dict(other._left)
 
     def step(self, stations: Sequence[Station], seen: int) -> None:
-        """The end of a fast bit. ``seen`` is the set of those who see it dominant."""
+        """The end of a fast bit. ``seen`` is the set of stations that see it dominant."""
         grid, left = self._grid, self._left
         for station in stations:
             level = 0 if seen & station.mask else 1

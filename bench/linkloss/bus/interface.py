@@ -1,18 +1,14 @@
 """The interface ``linkloss`` of python-can: buses that share one CAN bus in real time.
 
-A python-can bus on a bus in real time: arbitration, bit timing, acknowledgement, error states.
-
     can.Bus(interface="linkloss", channel="car", bitrate=250_000)
 
-All buses of a channel in one process hear each other through one bus. What python-can documents of
-a bus holds; what a bus does that a list of queues does not: the lowest identifier goes first,
-a frame takes the time of its bits, a frame that nobody acknowledges is sent again and again, and
-two programs that send one identifier with different content drive each other bus-off.
+All python-can buses of a channel in one process hear each other over one CAN bus. What python-can
+documents of a bus holds, and the bus does what a list of queues does not. The lowest identifier
+goes first, a frame takes the time of its bits, a frame without acknowledgement is sent again and
+again, and two programs that send one identifier with different content drive each other bus-off.
 
-The buses behind the buses: one for each channel, from its first bus to its last.
-
-A thread runs the bus at the pace of the wall clock. Whatever a bus does to the bus, it has that
-thread do.
+The CAN bus of a channel exists from its first python-can bus to its last. A thread runs it at the
+pace of the wall clock; whatever a python-can bus does to it is done in that thread.
 """
 
 from __future__ import annotations
@@ -42,7 +38,7 @@ _registry = threading.Lock()
 
 
 class LiveChannel:
-    """A bus in real time."""
+    """A CAN bus in real time."""
 
     def __init__(self, name: Hashable, bit_rate: int) -> None:
         self.name = name
@@ -58,13 +54,13 @@ class LiveChannel:
         self._thread.start()
 
     def enter(self, action: Callable[[], object]) -> None:
-        """Have something done to the bus at the present instant; does not wait for it."""
+        """Have something done to the bus at the present instant, without waiting for it."""
         self._pacer.enter(lambda _: action())
 
     def do(self, action: Callable[[], object]) -> None:
         """Have something done to the bus, and wait until it is.
 
-        :raises can.CanOperationError: if the bus is no more.
+        :raises can.CanOperationError: if the bus no longer exists.
         """
         done = threading.Event()
 
@@ -84,12 +80,12 @@ class LiveChannel:
         self.check()
 
     def check(self) -> None:
-        """Raises CanOperationError if the thread of the bus has ended by a mistake."""
+        """Raises CanOperationError if an error has ended the thread of the bus."""
         if self.failure is not None:
             raise can.CanOperationError(f"channel {self.name!r}: {self.failure}")
 
     def when_lost(self, tell: Callable[[], object]) -> None:
-        """Call ``tell()`` if the bus ends by a mistake, so that nobody waits for ever."""
+        """Call ``tell()`` if an error ends the bus, so that nothing waits for ever."""
         self._told.append(tell)
 
     def forget(self, tell: Callable[[], object]) -> None:
@@ -101,17 +97,17 @@ class LiveChannel:
         return (self._epoch_ns + self._pacer.given_up_ns + instant_ns) / 1e9
 
     def next_name(self) -> str:
-        """A name for one more controller."""
+        """A name for another controller."""
         self._count += 1
         return f"bus {self._count}"
 
     def detach(self, controller: Controller) -> None:
-        """In the thread of the bus: a controller goes off it, if it is still there."""
+        """In the thread of the bus: remove a controller, if it is still attached."""
         if controller.segment is not None:
             self.bus.detach(controller)
 
     def close(self) -> None:
-        """The thread ends, and the bus with it."""
+        """End the thread, and the bus with it."""
         self._pacer.end()
         self._thread.join(_PATIENCE_S)
 
@@ -125,10 +121,10 @@ class LiveChannel:
 
 
 def join(name: Hashable, bit_rate: int | None) -> LiveChannel:
-    """The bus of a channel; the first who joins begins it.
+    """The bus of a channel; the first to join starts it.
 
-    :param bit_rate: bits per second; None takes the channel's own, or 500 kbit/s.
-    :raises can.CanInitializationError: for a bit rate that is not the channel's, or is none.
+    :param bit_rate: bits per second; None takes the channel's own, or 500 kbit/s. :raises
+    can.CanInitializationError: for a bit rate that is invalid or not the channel's.
     """
     with _registry:
         channel = _channels.get(name)
@@ -148,7 +144,7 @@ def join(name: Hashable, bit_rate: int | None) -> LiveChannel:
 
 
 def leave(channel: LiveChannel) -> None:
-    """One bus less; the last one takes the bus along."""
+    """One bus less; the last one closes the channel."""
     with _registry:
         channel.users -= 1
         if channel.users:
@@ -165,18 +161,16 @@ def names() -> list[Hashable]:
 
 
 class LinklossBus(can.BusABC):
-    """A bus with a controller of its own on the bus of a channel.
+    """A python-can bus with a controller of its own on the CAN bus of a channel.
 
-    :param channel: any hashable value; buses of one channel in a process share a bus.
-    :param bitrate: bits per second; the first bus of a channel decides, 500,000 unless it says
-        otherwise. ``timing`` may say it instead.
-    :param receive_own_messages: own messages come back once they were sent, which takes somebody
-        to acknowledge them.
-    :param rx_queue_size: how many received messages are kept, the oldest are lost; 0: all.
-    :param tx_queue_size: how many messages wait to be sent, first in, first out.
-    :param listen_only: never send, never acknowledge.
-    :param auto_recovery: come back from bus-off without :meth:`recover`.
-    :raises can.CanInitializationError: if the bit rate is not the channel's, or for CAN FD.
+    :param channel: any hashable value; buses of one channel in a process share a CAN bus. :param
+    bitrate: bits per second; the first bus of a channel decides, 500,000 by default. ``timing`` may
+    give it instead. :param receive_own_messages: own messages come back once they were sent, which
+    needs another node to acknowledge them. :param rx_queue_size: how many received messages are
+    kept, the oldest are lost; 0: all. :param tx_queue_size: how many messages wait to be sent,
+    first in, first out. :param listen_only: never send, never acknowledge. :param auto_recovery:
+    come back from bus-off without :meth:`recover`. :raises can.CanInitializationError: if the bit
+    rate is not the channel's, or for CAN FD.
 
     ``lost`` counts the messages that were taken and never sent: dropped at bus-off.
     """
@@ -228,12 +222,12 @@ class LinklossBus(can.BusABC):
     # ---- for the program
 
     def send(self, msg: can.Message, timeout: float | None = None) -> None:
-        """Queue a message for the bus. Waits while the queue is full: for ever with None, for so
-        many seconds with a number above 0, else not at all.
+        """Queue a message for the bus. While the queue is full, waits for ever (None), for a number
+        of seconds (above 0), or not at all.
 
         :raises can.CanOperationError: if the bus is bus-off, only listens or is shut down, or the
-            queue stays full.
-        :raises ValueError: if the message is not a classical data or remote frame.
+        queue stays full. :raises ValueError: if the message is not a classical data or remote
+        frame.
         """
         frame = classical_frame_of(msg)
         with self._change:
@@ -288,7 +282,7 @@ class LinklossBus(can.BusABC):
         self._live.do(self._controller.request_recovery)
 
     def shutdown(self) -> None:
-        """Leave the bus, as soon as what was sent is out. Idempotent."""
+        """Leave the bus as soon as everything sent is out. Idempotent."""
         if self._is_shutdown:
             return
         super().shutdown()
@@ -311,7 +305,9 @@ class LinklossBus(can.BusABC):
     # ---- inside, in the program's threads
 
     def _await(self, ready: Callable[[], bool], timeout: float | None) -> None:
-        """Wait, with the lock held, until something holds, the time is out or the bus is gone."""
+        """Wait, with the lock held, until ``ready()``, the timeout, a shutdown or the end of the
+        bus.
+        """
         until_s = None if timeout is None else monotonic_seconds() + timeout
         while not (ready() or self._is_shutdown or self._live.failure is not None):
             left_s = None if until_s is None else until_s - monotonic_seconds()

@@ -1,9 +1,9 @@
-"""The bus as a whole: bit rate, cable, segments, faults on it and those who watch it.
+"""The bus as a whole: bit rate, cable, segments, faults on it, and observers.
 
-When the cable changes under live traffic, whatever is in flight goes on bit by bit on the new
-pieces: each controller as it stands, seeing from now on only those that it is still connected to. A
-change in the midst of a bit counts for that bit. Pieces that are joined take over the grid of bits
-of one of them.
+When the cable changes under live traffic, whatever is in flight continues bit by bit on the new
+pieces: each controller keeps its state, and sees from now on only those that it is still connected
+to. A change in the middle of a bit counts for that bit. Pieces that are joined take over the grid
+of bits of one of them.
 """
 
 from __future__ import annotations
@@ -57,12 +57,12 @@ def _sources(group: Group) -> list[Segment]:
 
 
 def _segment_of(member: Controller) -> Segment | None:
-    """The segment that a controller is on; it knows no more of it than a :class:`Piece`."""
+    """The segment of a controller, which knows it only as a :class:`Piece`."""
     return member.segment if isinstance(member.segment, Segment) else None
 
 
 def _settle(segment: Segment, sources: list[Segment]) -> None:
-    """Give the members their segment, and take over what they brought along."""
+    """Give the members their segment, and take over what they bring along."""
     before = {member: _segment_of(member) for member in segment.members}
     for member in segment.members:
         member.segment = segment
@@ -80,7 +80,7 @@ def _settle(segment: Segment, sources: list[Segment]) -> None:
 def _carry_on(
     segment: Segment, live: list[BitByBit], before: dict[Controller, Segment | None]
 ) -> None:
-    """The members go on bit by bit, in the grid of the first one of theirs that sends."""
+    """The members continue bit by bit, in the grid of the first of their segments that sends."""
     sending = [found for found in live if any(s.sending for s in found.stations)]
     followed = BitByBit(segment, segment.queue.now_ns)
     followed.inherit((sending or live)[0])
@@ -98,7 +98,7 @@ def _carry_on(
 
 
 def _move(source: Segment, segment: Segment) -> None:
-    """Recoveries under way, last senders and suspensions go with their controllers."""
+    """Move recoveries under way, last senders and suspensions with their controllers."""
     for found in list(source.recoveries):
         if found.controller in segment.members:
             source.settle(found)
@@ -119,23 +119,21 @@ _TABLE_BITS = 256
 class Bus:
     """A CAN bus in virtual time.
 
-    :param queue: where its events are scheduled.
-    :param bit_rate: bits per second.
-    :param line: lengths and terminators of the cable; default: a short one with two of them.
-    :param data_bit_rate: bits per second of the faster part of CAN FD frames that switch; None is
-        the same rate.
-    :raises ValueError: if a bit rate is not a positive whole number, or the data bit rate is
-        the lower one.
+    :param queue: where its events are scheduled. :param bit_rate: bits per second. :param line:
+    lengths and terminators of the cable; default: a short one with two of them. :param
+    data_bit_rate: bits per second of the faster part of CAN FD frames that switch; None is the same
+    rate. :raises ValueError: if a bit rate is not a positive whole number, or the data bit rate is
+    the lower one.
 
-    ``observers`` are told about every frame and every failed attempt at its end; ``bit_observers``
-    about every bit where the bus is followed bit by bit.
+    ``observers`` are called with every frame and every failed attempt at its end; ``bit_observers``
+    with every bit where the bus is followed bit by bit.
 
-    Faults hook in through lists that cost nothing while empty. ``transforms`` are asked at each
-    start of frame (sender, frame) for the frame as it stands on the bus; identifier and kind must
-    stay. ``disturbances`` are asked at each start of frame (who will win, frame, length in bits)
-    for the bits that some or all see inverted. ``noises`` strike bits at random. ``misses`` are
-    asked at the end of each good frame (receiver, frame) whether this receiver misses it, without
-    anybody noticing.
+    Faults hook in through lists that cost nothing while empty. ``transforms`` are called at each
+    start of frame (sender, frame) and return the frame as it appears on the bus; identifier and
+    kind must stay. ``disturbances`` are called at each start of frame (who will win, frame, length
+    in bits) and return the bits that some or all see inverted. ``noises`` hit bits at random.
+    ``misses`` are called at the end of each good frame (receiver, frame) and tell whether this
+    receiver misses it, without anyone noticing.
     """
 
     def __init__(
@@ -169,7 +167,7 @@ class Bus:
 
     @property
     def bit_rate(self) -> int:
-        """Bits per second. A new one holds from each segment's next start of frame on."""
+        """Bits per second. A new one applies from each segment's next start of frame."""
         return self._bit_rate
 
     @bit_rate.setter
@@ -207,7 +205,7 @@ class Bus:
 
         It takes part from the next start of frame on.
 
-        :raises ValueError: if it is attached somewhere, its name is taken, or ``beside`` unknown.
+        :raises ValueError: if it is attached to a bus, its name is taken, or ``beside`` is unknown.
         """
         if controller.segment is not None:
             raise ValueError(f"controller {controller.name!r} is attached to a bus already")
@@ -234,11 +232,10 @@ class Bus:
 
     def cut(self, left: str, right: str, conductor: Conductor = "both") -> None:
         """Cut the trunk, or one conductor of it, between two neighbours. With both conductors cut,
-        both sides live on as segments of their own.
+        both sides continue as segments of their own.
 
-        Cutting where it is cut already, or mending what is whole, changes nothing.
-
-        What is in flight goes on bit by bit: each side sees only its own from now on.
+        Cutting a conductor again, or mending a whole one, changes nothing. What is in flight
+        continues bit by bit: each side sees only its own from now on.
 
         :raises ValueError: if the two are not neighbours on the cable.
         """
@@ -254,8 +251,8 @@ class Bus:
         self._rewire()
 
     def unplug(self, name: str, conductor: Conductor = "both") -> None:
-        """Pull one controller's stub off, or open one conductor of it. With both it is a segment of
-        its own.
+        """Pull one controller's stub off, or open one conductor of it. With both open the
+        controller is a segment of its own.
 
         :raises ValueError: if it is not on the cable.
         """
@@ -272,10 +269,10 @@ class Bus:
 
     @contextmanager
     def rewiring(self, *names: str) -> Iterator[Cable]:
-        """Change what else may be wrong with the cable; it holds from the end of the block on.
+        """Change anything else about the cable; it takes effect at the end of the block.
 
-        :param names: controllers that it concerns.
-        :raises ValueError: if one of them is not on the cable.
+        :param names: controllers that it concerns. :raises ValueError: if one of them is not on the
+        cable.
         """
         for name in names:
             self._cable.known(name)
@@ -283,8 +280,8 @@ class Bus:
         self._rewire()
 
     def as_sent(self, sender: Controller, frame: Frame) -> Frame:
-        """What stands on the bus when a controller sends a frame: altered by ``transforms``, and
-        in CAN FD marked as that of an error-passive node.
+        """A sender's frame as it appears on the bus: altered by ``transforms``, and in CAN FD
+        marked if the sender is error-passive.
 
         :raises ValueError: if a transform changes the identifier or the kind of frame.
         """
@@ -301,7 +298,7 @@ class Bus:
         return altered
 
     def hits_on(self, sender: Controller, frame: Frame) -> list[BitError]:
-        """The bits of a frame, or of the intermission behind it, that ``disturbances`` strike.
+        """The bits of a frame, or of the intermission after it, that ``disturbances`` hit.
 
         :raises ValueError: if one of them lies outside.
         """
@@ -316,7 +313,7 @@ class Bus:
         return hits
 
     def hearing(self, frame: Frame, receivers: tuple[Controller, ...]) -> tuple[Controller, ...]:
-        """Those of the receivers of a frame that ``misses`` let have it."""
+        """The receivers of a frame that no ``misses`` fault keeps it from."""
         # every fault is asked about every receiver: none shifts another's random draws
         missed = {
             receiver.name for miss in self.misses for receiver in receivers if miss(receiver, frame)

@@ -1,14 +1,12 @@
 """Frames in other shapes: python-can messages, and lines of a text log.
 
-SocketCAN text logs, the quick way: most lines of most drives are plain data frames.
+Most lines of a SocketCAN text log are plain data frames:
 
     (1502984866.421964) can0 0A0#8A3F0000 R
 
-Such a line is taken apart here, three times as fast as by python-can's reader and to the exact
-microsecond or nanosecond, with nothing rounded on the way through a floating point number. Every
-other line (remote, error and CAN FD frames, other time stamps, what is damaged) is python-can's.
-
-Frames and python-can messages: the one into the other.
+Such a line is parsed here, three times as fast as by python-can's reader and exact to the
+microsecond or nanosecond, without rounding through a floating point number. Every other line
+(remote, error and CAN FD frames, other time stamps, damage) goes to python-can's reader.
 """
 
 from __future__ import annotations
@@ -25,7 +23,7 @@ from linkloss.clock.queue import NS_PER_S
 
 
 def frame_of(message: can.Message) -> Frame:
-    """The frame a message stands for. The message is not changed.
+    """The frame that a message stands for. The message is not changed.
 
     :raises ValueError: if it is an error frame, or its fields do not fit a frame.
     """
@@ -71,8 +69,8 @@ def _fd_frame_of(message: can.Message) -> FdFrame:
 def message_of(frame: Frame, instant_ns: int, channel: Any, *, is_rx: bool = True) -> can.Message:
     """The message for a frame received at an instant; its timestamp is that instant in seconds.
 
-    Its ``dlc`` is what python-can takes it to be: the number of bytes, at most 8 in a classical
-    frame, and in a remote frame the number of bytes asked for.
+    Its ``dlc`` is python-can's: the number of bytes, at most 8 in a classical frame, and in a
+    remote frame the number of bytes asked for.
     """
     if isinstance(frame, FdFrame):
         return can.Message(
@@ -103,12 +101,12 @@ Ready = tuple[int, Frame, str]
 """Instant in ns, frame, channel."""
 
 _DIGITS = {6: 1000, 9: 1}
-"""Ns of the last digit of a time stamp, by how many there are behind the point."""
+"""Ns of the last digit of a time stamp, by the number of digits after the point."""
 
 
 def entries(lines: Iterable[str]) -> Iterator[Ready | can.Message | Exception]:
-    """The frames of a text log; a message where a line took the long way; the error where it
-    cannot be read.
+    """The frames of a text log; a message for a line that python-can's reader parsed; the error for
+    one that cannot be read.
     """
     known: dict[str, tuple[int, bool]] = {}
     for line in lines:
@@ -136,7 +134,7 @@ def entries(lines: Iterable[str]) -> Iterator[Ready | can.Message | Exception]:
 
 
 def _identifier(head: str) -> tuple[int, bool]:
-    """Raises ValueError for what is no plain identifier: flags of error frames, damage."""
+    """Raises ValueError for anything but a plain identifier: flags of error frames, damage."""
     identifier = int(head, 16)
     extended = len(head) > 3
     if not head.isalnum() or not 0 <= identifier <= (0x1FFF_FFFF if extended else 0x7FF):
@@ -145,7 +143,7 @@ def _identifier(head: str) -> tuple[int, bool]:
 
 
 _RAW_LENGTH = re.compile(r"(#(?:[Rr]8?|[0-9A-Fa-f]{16}))_([9A-Fa-f])(?=\s|$)")
-"""A data length code above 8 of a classical frame stands behind its content: ``_9`` to ``_F``."""
+"""A data length code above 8 of a classical frame follows its content: ``_9`` to ``_F``."""
 
 
 def _the_long_way(line: str) -> can.Message | Exception:

@@ -1,20 +1,18 @@
 """The python-can face of a controller: what the code of a simulated node holds.
 
-Node code written against ``can.BusABC`` runs on it unchanged as long as it polls: in virtual time
-nothing arrives while the code waits, so a receive that would block is an error and not a hang.
+Node code written against ``can.BusABC`` runs on it unchanged as long as it polls. In virtual time
+nothing arrives while the code waits, so a receive that would block is an error rather than a hang.
+Periodic messages have an exact period in virtual time, and need no thread.
 
-Periodic messages in virtual time: the period is exact, and no thread is needed.
-
-Plain python-can programs in the same process as nodes on the bus.
-
-A program that opens ``can.Bus(interface="virtual", channel=...)`` knows nothing of the bench.
-python-can's virtual interface keeps a list of receive queues for each channel and copies every
-message straight into each of them. While a channel is open here, that list is one of ours:
+Plain python-can programs in the same process take part as guests. A program that opens
+``can.Bus(interface="virtual", channel=...)`` knows nothing of the bench. python-can's virtual
+interface keeps a list of receive queues for each channel and copies every message straight into
+each of them. While a channel is open here, that list is one of ours:
 
 - a queue appended to it makes its owner a guest, with a controller of its own on the bus;
 - one run through it is one ``send``. First in line is a tap, which catches python-can's copy of the
-  message; the guests' queues take nothing, they only note that they were offered it. Who was left
-  out, or was offered it as its own, is the sender. Its controller then gets the frame;
+  message; the guests' queues take nothing, they only note that they were offered it. The sender is
+  the guest that was left out, or was offered it as its own. Its controller then gets the frame;
 - what comes from the bus goes into the guests' queues with the bus's time.
 
 So each frame reaches a guest once, through the bus, and no method of python-can is replaced.
@@ -50,19 +48,17 @@ class PeriodicTask(
     """Sends its messages in turn, one each period, the first at once.
 
     Message number i goes out at start + i * period, for as long as i * period < duration: the
-    interval is half-open, so 1 s at 100 ms are ten messages. ``modify_data`` changes the content
+    interval is half-open, so 1 s at 100 ms makes ten messages. ``modify_data`` changes the content
     and keeps the phase; ``start`` after ``stop`` begins a new phase and a new duration.
 
-    A turn whose message cannot be sent (mailboxes full, bus-off) is left out and counted in
-    ``missed``; the next one comes at its time. That is how broadcast managers in operating systems
-    behave, where python-can's thread would end for good.
+    A message that cannot be sent in its turn (mailboxes full, bus-off) is left out and counted in
+    ``missed``; the next one comes at its time. Broadcast managers in operating systems behave that
+    way, where python-can's thread would end for good.
 
-    :param bus: whose ``send`` is used.
-    :param clock: whose time the period and the duration are taken from.
-    :param period: seconds.
-    :param duration: seconds, or None for no end.
-    :param modifier_callback: called with each message before it is sent, to change its data.
-    :raises ValueError: if the period is shorter than 1 ns or the messages do not belong together.
+    :param bus: whose ``send`` is used. :param clock: whose time the period and the duration are
+    taken from. :param period: seconds. :param duration: seconds, or None for no end. :param
+    modifier_callback: called with each message before it is sent, to change its data. :raises
+    ValueError: if the period is shorter than 1 ns or the messages do not belong together.
     """
 
     def __init__(
@@ -94,7 +90,7 @@ class PeriodicTask(
 
     @property
     def stopped(self) -> bool:
-        """Whether it sends no more, unless started again."""
+        """Whether it no longer sends, unless started again."""
         return self._event is None
 
     def start(self) -> None:
@@ -108,7 +104,7 @@ class PeriodicTask(
         self._event = self._queue.at(self._queue.now_ns, self._send)
 
     def stop(self) -> None:
-        """Send no more. No effect on a task that is stopped."""
+        """Stop sending. No effect on a task that is stopped."""
         if self._event is not None:
             self._queue.cancel(self._event)
             self._event = None
@@ -122,7 +118,7 @@ class PeriodicTask(
             self._event = self._queue.at(at_ns, self._send)
         else:
             self._event = None
-            self.stop()  # the bus wraps stop, to strike the task off its list
+            self.stop()  # the bus wraps stop, to remove the task from its list
         if self._modifier is not None:
             self._modifier(message)
         try:
@@ -136,7 +132,7 @@ STATES = {
     ErrorState.PASSIVE: can.BusState.PASSIVE,
     ErrorState.BUS_OFF: can.BusState.ERROR,
 }
-"""What python-can calls the error states."""
+"""python-can's names of the error states."""
 
 
 class BlockingReceive(can.CanOperationError):
@@ -146,12 +142,10 @@ class BlockingReceive(can.CanOperationError):
 class Port(can.BusABC):
     """A python-can bus over a controller.
 
-    :param controller: the node's controller.
-    :param queue: the clock, for periodic messages.
-    :param channel: what received messages carry as their channel.
-    :param can_filters: as in python-can; None leaves the controller's filters as they are.
-    :param clock: the node's own, for periods and the time stamps of what is received; None: the
-        bench's.
+    :param controller: the node's controller. :param queue: the clock, for periodic messages. :param
+    channel: what received messages carry as their channel. :param can_filters: as in python-can;
+    None leaves the controller's filters as they are. :param clock: the node's own, for periods and
+    the time stamps of received messages; None: the bench's.
 
     ``on_attempt(message)``, None unless set, is called at the beginning of every ``send``, whether
     or not it succeeds; ``on_refused(message)`` follows where it does not.
@@ -184,9 +178,8 @@ class Port(can.BusABC):
         """Put a message into a free mailbox. It never waits; ``timeout`` has no effect.
 
         :raises can.CanOperationError: if the mailboxes are full, the controller is bus-off or
-            cannot send at all, or the port is shut down.
-        :raises ValueError: if the message is no data or remote frame, or one of CAN FD and the
-            controller is classical.
+        cannot send at all, or the port is shut down. :raises ValueError: if the message is no data
+        or remote frame, or a CAN FD frame for a classical controller.
         """
         del timeout
         self._check_open()
@@ -275,7 +268,7 @@ class Port(can.BusABC):
 
 
 class GuestSettings(TypedDict):
-    """What each guest's controller is made with."""
+    """The settings of each guest's controller."""
 
     mailboxes: int
     order: Order
@@ -301,8 +294,8 @@ class GuestQueue(Queue[can.Message]):
     def get(self, block: bool = True, timeout: float | None = None) -> can.Message:
         """The oldest message.
 
-        :raises queue.Empty: if there is none and the call is not to wait.
-        :raises BlockingReceive: if there is none and the call would wait.
+        :raises queue.Empty: if there is none and the call does not wait. :raises BlockingReceive:
+        if there is none and the call would wait.
         """
         if self.empty() and block and (timeout is None or timeout > 0):
             raise BlockingReceive(
@@ -338,7 +331,7 @@ class Guest:
             self._echo.append(frame)
 
     def leave(self) -> None:
-        """Go off the bus, as soon as what was sent is out."""
+        """Leave the bus as soon as everything sent is out."""
         self._leaving = True
         self._leave_when_done()
 
@@ -375,7 +368,7 @@ class _Tap:
 class GuestChannel(list[Any]):
     """What python-can takes for a channel's list of receive queues.
 
-    It is never false, so that python-can does not drop it when the last guest has gone.
+    It is never false, so that python-can does not drop it when the last guest has left.
     """
 
     def __init__(self, bus: Bus, queue: EventQueue, name: Any, settings: GuestSettings) -> None:
@@ -409,13 +402,13 @@ class GuestChannel(list[Any]):
         inbox.guest.leave()
 
     def forget(self, guest: Guest) -> None:
-        """A guest has nothing more to send and goes off the bus."""
+        """A guest has nothing more to send and leaves the bus."""
         if guest in self._attached:
             self._attached.remove(guest)
             self.bus.detach(guest.controller)
 
     def __iter__(self) -> Iterator[Any]:
-        """One send: see the head of this module."""
+        """One send: see the docstring of this module."""
         self._check_open()
         if threading.get_ident() != self._thread:
             raise can.CanOperationError(
@@ -435,7 +428,7 @@ class GuestChannel(list[Any]):
 
     @property
     def guests(self) -> list[Guest]:
-        """Those whose bus is open, in the order they came."""
+        """Guests whose bus is open, in the order they came."""
         return [inbox.guest for inbox in super().__iter__()]
 
     def close(self) -> None:
@@ -488,7 +481,7 @@ def open_channel(
     """Let plain python-can programs take part on a bus through a virtual channel.
 
     While it is open, ``can.Bus(interface="virtual", channel=channel)`` gets a controller named
-    "guest 1", "guest 2" and so on at the end of the cable. It keeps ``mailboxes`` frames waiting in
+    "guest 1", "guest 2" and so on at the end of the cable. It holds ``mailboxes`` waiting frames in
     the given order; the default is what a desktop system's network queue does (from memory: ten,
     first in, first out). python-can has no call to ask for recovery from bus-off, so a guest comes
     back from it only with ``auto_recovery``. With ``fd`` it knows CAN FD frames too. Use it as a

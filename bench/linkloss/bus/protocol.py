@@ -8,15 +8,14 @@
                 '-- error --------------^                                |
                                         '--- 8th bit dominant: overload -'
 
-Each of these is a method that takes the bit seen (0 dominant, 1 recessive) at its end; ``step`` is
-the one whose turn it is, and ``drive`` what the station sends during the next bit.
+Each state is a method that takes the bit seen (0 dominant, 1 recessive) at its end; ``step`` is the
+present one, and ``drive`` what the station sends during the next bit.
 
 Rules: Bosch CAN Specification 2.0, part B sections 3.1.1 (data frame), 3.1.3 (error frame), 3.1.4
 (overload frame), 3.1.5 (interframe space), 4 (when a frame is valid), 6 (errors), 8 (fault
 confinement, whose rule numbers are given), and its addendum of 1997.
 
-A controller that only listens acknowledges nothing and sends no flags; it counts its errors all the
-same.
+A controller that only listens acknowledges nothing and sends no flags, but counts its errors.
 """
 
 from __future__ import annotations
@@ -36,16 +35,16 @@ FLAG_BITS = 6
 DELIMITER_BITS = 8
 INTERMISSION_BITS = 3
 SUSPEND_BITS = 8
-"""An error-passive sender waits so much longer after an intermission, for others to go first."""
+"""An error-passive sender waits this much longer after an intermission, for others to go first."""
 GROUPS = 128
 GROUP_BITS = 11
-"""So many recessive bits in a row: nobody sends."""
+"""So many recessive bits in a row: no node sends."""
 TOLERATED_BITS = 8
-"""Rule 6: with each so many dominant bits behind an error flag the counters go up."""
+"""Rule 6: the counters go up after each so many dominant bits that follow an error flag."""
 
 
 class Recovery:
-    """How far one controller has come."""
+    """How far the recovery of one controller has come."""
 
     __slots__ = ("controller", "event", "recessive", "remaining", "since_ns")
 
@@ -53,14 +52,14 @@ class Recovery:
         self.controller = controller
         self.remaining = GROUPS
         self.since_ns = now_ns
-        """Since when it has been listening, or since when the segment is idle."""
+        """Since when it has been listening, or since when the segment has been idle."""
         self.event: Event | None = None
         """The end of the recovery, if the segment stays idle."""
         self.recessive = 0
-        """Bit by bit: how many recessive bits of a group there were."""
+        """Bit by bit: how many recessive bits of a group there have been."""
 
     def hear(self, seen: int) -> bool:
-        """Bit by bit: count one that was seen. True when the recovery is complete."""
+        """Bit by bit: count a bit that was seen. True when the recovery is complete."""
         self.recessive = self.recessive + 1 if seen else 0
         if self.recessive == GROUP_BITS:
             self.recessive = 0
@@ -69,7 +68,7 @@ class Recovery:
 
 
 class Follower(Protocol):
-    """Who follows the stations of a piece of cable bit by bit, and is told what they do."""
+    """Follows the stations of a piece of cable bit by bit; they report to it what they do."""
 
     @property
     def bit_ns(self) -> int:
@@ -133,9 +132,9 @@ class Station:
         self.followed = followed
         self.mask = mask
         self.transmitter = False
-        """Whether it counts as the sender of the frame that is going on, or was the last one."""
+        """Whether it counts as the sender of the present frame, or was the last one."""
         self.start_ns = 0
-        """The start of frame that it took part in last."""
+        """The last start of frame that it took part in."""
         self.recovery: Recovery | None = None
         self.pace: tuple[int, int] | None = None
         """Its own bit rate and that of the bus, where they differ."""
@@ -158,7 +157,9 @@ class Station:
         self.transmitter, self.recovery = False, None
 
     def integrate(self, recessive: int = 0) -> None:
-        """Switched on: it takes part after eleven recessive bits, of which it has seen some."""
+        """Switched on: it takes part after eleven recessive bits, of which it has seen
+        ``recessive``.
+        """
         self.drive, self.step, self.resting, self.idle = 1, self._integrate, True, False
         self._count = recessive
         self.transmitter = False
@@ -169,13 +170,13 @@ class Station:
         self.recovery, self.step = recovery, self._recover
 
     def suspend(self, bits: int = SUSPEND_BITS) -> None:
-        """After a frame of its own as an error-passive sender: idle, but not yet to send."""
+        """After a frame of its own as an error-passive sender: idle, but it may not send yet."""
         self.drive, self.step, self.resting, self.idle = 1, self._suspended, True, False
         self._count = SUSPEND_BITS - bits
 
     def resume(self, bits: int, *, sender: bool) -> None:
-        """In so many bits, one at least, its intermission is over: it stands in the midst of that,
-        or of the error frame of a sender that nobody heard.
+        """Its intermission is over in ``bits`` bits, at least one. It is in the middle of that, or
+        of the error frame of a sender without receivers.
         """
         self.transmitter = sender
         if bits <= INTERMISSION_BITS:
@@ -197,7 +198,7 @@ class Station:
         self.pace = None if own in (None, bit_rate) else (own, bit_rate)
 
     def step_own_bits(self, seen: int) -> None:
-        """What is a bit of the bus may be more or fewer bits of its own."""
+        """Step by its own bits: one bit of the bus may be more or fewer of them."""
         if self.pace is None:
             self.step(seen)
             return
@@ -233,7 +234,7 @@ class Station:
             self._receive()
 
     def _gone(self, seen: int) -> None:
-        """It does not notice."""
+        """Ignores every bit."""
 
     def _suspended(self, seen: int) -> None:
         self._count += 1
@@ -277,12 +278,12 @@ class Station:
             self.drive, self.step = 1, self._passive_flag
 
     def _overloaded(self) -> None:
-        """An overload flag: always dominant, and nobody's error (part B section 3.1.4)."""
+        """An overload flag: always dominant, and not an error (part B section 3.1.4)."""
         self._overload = True
         self._flag(active=not self.controller.listen_only)
 
     def _active_flag(self, seen: int) -> None:
-        if seen:  # rules 4 and 5, and the flag begins anew
+        if seen:  # rules 4 and 5; the flag starts again
             active = self._flags_actively()
             self._overload = False
             self._count_eight()
@@ -348,7 +349,7 @@ class Station:
                 self._overloaded()
             elif waits or self.controller.next_word == NOTHING:
                 self._receive()
-            else:  # somebody's start of frame, and its own as well
+            else:  # another one's start of frame, and its own as well
                 self._join_in()
         elif self._count == INTERMISSION_BITS:
             if waits:
@@ -367,12 +368,12 @@ class Station:
             self._driven_off()
 
     def _driven_off(self) -> None:
-        """Its errors have driven it off the bus; it may be on its way back already."""
+        """Its errors have driven it off the bus; it may be recovering already."""
         if self.step not in (self._gone, self._recover):
             self.leave()
 
     def begin(self, outgoing: Outgoing, start_ns: int, place: int = 0) -> None:
-        """Send a frame, from its start of frame (place 0) or from behind another one's (1)."""
+        """Send a frame, from its start of frame (place 0) or from just after another one's (1)."""
         self.outgoing, self.start_ns, self._place = outgoing, start_ns, place
         self.drive, self.step = outgoing.bits[place], self._transmit
         self.resting = self.idle = False
@@ -447,7 +448,7 @@ class Station:
     # ---- receiving
 
     def _receive(self, seen: tuple[int, ...] = (0,)) -> None:
-        """It has seen a start of frame, and more where it was sending itself."""
+        """It has seen a start of frame, and more if it was sending itself."""
         if len(seen) == 1:
             self.start_ns = self.followed.bit_ns
         self.drive, self.step = 1, self._hear

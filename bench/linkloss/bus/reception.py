@@ -1,8 +1,8 @@
-"""The bits of a frame at either end: what a sender drives, and what a receiver makes of those it
-sees, from the start of frame to the end of the CRC.
+"""The bits of a frame at either end: what a sender drives, and what a receiver makes of the bits
+that it sees, from the start of frame to the end of the CRC.
 
-Sources of the format: :mod:`linkloss.bus.bits`. A recessive bit behind FDF, which is reserved for
-formats to come, is an error here; a controller may also be set to wait for the end of such a frame
+Sources of the format: :mod:`linkloss.bus.bits`. A recessive bit after FDF, which is reserved for
+future formats, is an error here; a controller may also be set to wait for the end of such a frame
 instead (from memory of ISO 11898-1:2015, protocol exception).
 """
 
@@ -55,7 +55,7 @@ class Reception:
             self.hear(bit)
 
     def hear(self, bit: int) -> Heard:
-        """Take in one more bit of the stuffed part."""
+        """Read one more bit of the stuffed part."""
         if self._run == _STUFF_AFTER:
             if bit == self._last:
                 return Heard.STUFF_ERROR
@@ -73,7 +73,7 @@ class Reception:
         return Heard.END if complete else Heard.MORE
 
     def frame(self) -> Frame | None:
-        """The frame, once it is complete; None where the CRC does not fit."""
+        """The frame, once it is complete; None if the CRC is wrong."""
         content, crc = self._content[:-_CRC_BITS], self._content[-_CRC_BITS:]
         if crc_of_bits(_text(content)) != _number(crc):
             return None
@@ -92,7 +92,7 @@ class Reception:
         )
 
     def _look_ahead(self) -> None:
-        """How many bits there will be, as far as the bits up to now tell."""
+        """Update how many bits there will be, as far as the bits up to now tell."""
         extended = self._content[_IDE]
         head = _EXTENDED_HEAD_BITS if extended else _BASE_HEAD_BITS
         if self._due < head:
@@ -127,14 +127,14 @@ class FdReception(Reception):
     def __init__(self, seen: tuple[int, ...] = (0,)) -> None:
         self._raw: list[int] = []
         self._field: list[int] | None = None
-        """Stuff count and CRC, once their turn has come."""
+        """Stuff count and CRC, once they begin."""
         self._fixed = True
         """Whether a fixed stuff bit comes next in that field."""
         self._size = 0
         super().__init__(seen)
 
     def hear(self, bit: int) -> Heard:
-        """Take in one more bit in front of the CRC delimiter."""
+        """Read one more bit before the CRC delimiter."""
         if self._field is not None:
             return self._hear_field(self._field, bit)
         self._raw.append(bit)
@@ -147,7 +147,7 @@ class FdReception(Reception):
         return Heard.MORE
 
     def frame(self) -> Frame | None:
-        """The frame, once it is complete; None where its CRC or its stuff count does not fit."""
+        """The frame, once it is complete; None if its CRC or its stuff count is wrong."""
         if not self._is_fd():
             return super().frame()
         assert self._field is not None
@@ -229,23 +229,23 @@ class Outgoing:
     bits: tuple[int, ...]
     """0 is dominant. The acknowledgement slot is recessive: others fill it."""
     contest: int
-    """The first place behind the arbitration field: from there on nobody can win the bus."""
+    """The first place after the arbitration field: from there on no one can win the bus."""
     stuff: frozenset[int]
-    """The stuff bits inside the arbitration field, that is, in front of its last bit."""
+    """The stuff bits inside the arbitration field, that is, before its last bit."""
     ack: int
     """The acknowledgement slot."""
     fast: tuple[int, int]
-    """The first place at the data bit rate, and the first one behind those."""
+    """The first place at the data bit rate, and the first one after those."""
 
     @property
     def length(self) -> int:
-        """How many bits, to the end of frame."""
+        """How many bits it has, up to the end of frame."""
         return len(self.bits)
 
 
 @lru_cache(maxsize=512)
 def outgoing(frame: Frame) -> Outgoing:
-    """A frame in bits, with its parts; remembered, because failing frames come again."""
+    """A frame in bits, with its parts; cached, because failing frames are repeated."""
     line = bits(frame)
     ack = len(line) - TAIL_BITS + 1
     driven = [int(bit) for bit in line]
@@ -255,7 +255,9 @@ def outgoing(frame: Frame) -> Outgoing:
 
 
 def _contest(line: str, content: int) -> tuple[int, frozenset[int]]:
-    """Where the first so many bits of content end in a stuffed line, and the stuff bits before."""
+    """Where the first ``content`` bits of content end in a stuffed line, and the stuff bits
+    before.
+    """
     stuff = set()
     run, last, place = 0, "", 0
     while content:

@@ -7,16 +7,16 @@ costs two events:
     :meth:`Segment._arbitrate` -------> :meth:`_complete` -----> :meth:`_arbitrate`
                     length of the frame             3 bits
 
-All instants of a frame are counted from its start of frame, so that rounding to whole nanoseconds
-does not add up. Where something may go wrong, at a start of frame or in its midst, the segment is
-followed bit by bit until all is idle again: followed.py. One case is frequent and simple enough
-to be worked out as a whole, too: a node that nobody hears.
+All instants of a frame count from its start of frame, so that rounding to whole nanoseconds does
+not add up. Where something may go wrong, at a start of frame or in the middle of it, the segment is
+followed bit by bit until all is idle again (bit_by_bit.py). One case is frequent and simple enough
+to be worked out as a whole, too, a node that nobody hears:
 
     start of frame ... ACK slot | flag 6 | delimiter 8 | intermission 3 | suspend 8 if passive
 
 A frame counts as valid, for its sender and all receivers, at the end of its end of frame. By the
-standard a receiver may use it one bit earlier (Bosch CAN Specification 2.0, part B section 4);
-that bit is left out, and makes no difference to who gets what.
+standard a receiver may use it one bit earlier (Bosch CAN Specification 2.0, part B section 4); that
+bit is left out, and makes no difference to who gets what.
 """
 
 from __future__ import annotations
@@ -77,7 +77,7 @@ class Segment:
         self.suspended: dict[Controller, int] = {}
         """Error-passive senders, and the instant until which each has to wait."""
         self.transmitters: tuple[Controller, ...] = ()
-        """Who has sent the last frame, until its intermission is over."""
+        """The senders of the last frame, until its intermission is over."""
         self.followed: BitByBit | None = None
         self.wiring: Wiring | None = None
         """What the members see of what they drive; None: all see the same."""
@@ -88,7 +88,7 @@ class Segment:
         self.ns: BitClock = bus.ns
         self.rivals: tuple[Controller, ...] = ()
         self.counting: Event | None = None
-        """The end of its ACK slot, if a receive error counter falls there."""
+        """The end of its ACK slot, if a receive error counter goes down there."""
         self.counted = False
         """Whether that has happened."""
 
@@ -99,7 +99,7 @@ class Segment:
         self.schedule(self.queue.now_ns)
 
     def recover(self, controller: Controller) -> None:
-        """A controller on the segment starts to count."""
+        """A controller on the segment starts to count recessive bits."""
         found = Recovery(controller, self.queue.now_ns)
         self.recoveries.append(found)
         if self.idle:
@@ -108,7 +108,7 @@ class Segment:
             self.followed.station(controller).recover(found)
 
     def leave(self, controller: Controller) -> None:
-        """A controller drops out at once: switched off, forced bus-off or taken away."""
+        """A controller drops out at once: switched off, forced bus-off or removed."""
         self.suspended.pop(controller, None)
         if self.frame is not None:
             self._lose(controller)
@@ -124,7 +124,7 @@ class Segment:
         self.forget_hearers()
 
     def rewired(self, wiring: Wiring | None) -> None:
-        """The wiring has changed: what is in flight goes on bit by bit with it."""
+        """The wiring has changed: what is in flight continues bit by bit with it."""
         if wiring is None and self.wiring is None:
             return
         self.forget_hearers()
@@ -135,7 +135,7 @@ class Segment:
             self.followed.rewired()
 
     def close(self) -> None:
-        """The cable has changed, its members are on other segments."""
+        """The cable has changed, and its members are on other segments."""
         if self.due is not None:
             self.queue.cancel(self.due)
             self.due = None
@@ -143,7 +143,7 @@ class Segment:
             self.followed.hand_over()
 
     def forget_hearers(self) -> None:
-        """Who takes part has changed. It counts from the next start of frame on."""
+        """A different set of controllers takes part, from the next start of frame on."""
         for member in self.members:
             member.hearers = None
 
@@ -241,10 +241,10 @@ class Segment:
             if receiver.on_receive is not None and receiver.powered:
                 receiver.on_receive(receiver)
 
-    # ---- frames that are no matter of course
+    # ---- exceptional frames
 
     def unheard(self) -> None:
-        """Nobody is there to acknowledge the frame: rule 3, and its exception 1."""
+        """No node is there to acknowledge the frame: rule 3, and its exception 1."""
         frame, sender = self.frame, self.sender
         assert frame is not None
         self.frame = None
@@ -255,7 +255,7 @@ class Segment:
             self.report(frame, "ack")
 
     def take_over(self, followed: BitByBit) -> None:
-        """It is followed bit by bit from here on: what was planned for whole frames is off."""
+        """It is followed bit by bit from now on; cancel what was planned for whole frames."""
         self.followed, self.idle = followed, False
         self.suspended = {}
         if self.counting is not None:
@@ -269,7 +269,7 @@ class Segment:
             self.due = None
 
     def take_back(self, suspended: dict[Controller, int]) -> None:
-        """It is not followed any more: all are idle, some not to send for so many bits more."""
+        """It is no longer followed: all are idle, and some must not send for so many bits more."""
         now_ns = self.queue.now_ns
         self.followed, self.idle = None, True
         self.suspended = {
@@ -281,7 +281,7 @@ class Segment:
     # ---- parts of it
 
     def free_after(self, frame_bits: int) -> None:
-        """The bus is free again so many bits after the start of frame that went before.
+        """The bus is free again ``frame_bits`` after the last start of frame.
 
         Senders that are error-passive by now have to wait ``SUSPEND_BITS`` more.
         """
@@ -322,7 +322,7 @@ class Segment:
         receivers: tuple[Controller, ...] = (),
         overrun: tuple[str, ...] = (),
     ) -> None:
-        """Tell the observers about the frame that has just ended."""
+        """Report the frame that has just ended to the observers."""
         hearers = self.hearers
         if receivers is hearers.receivers:
             names = hearers.names
@@ -418,7 +418,7 @@ class Segment:
         begun = dict.fromkeys((self.sender, *self.rivals), frame)
         followed.start([followed.station(sender) for sender in begun], begun, [])
         followed.catch_up(counted=counted)
-        for found in self.recoveries:  # it may have begun in the midst of the frame
+        for found in self.recoveries:  # it may have begun in the middle of the frame
             since = followed.bits_in(self.queue.now_ns - found.since_ns)
             found.recessive = min(found.recessive, since)
         for station in late:
@@ -428,7 +428,7 @@ class Segment:
         return followed
 
     def _follow_without_frame(self) -> BitByBit:
-        """From idle, or from an intermission or an error frame that nobody heard."""
+        """From idle, or from an intermission or an error frame of a sender without receivers."""
         now_ns = self.queue.now_ns
         free_ns = self.due[0] if self.due is not None and not self.idle else now_ns
         if self.idle:
@@ -442,7 +442,7 @@ class Segment:
         return followed
 
     def _lose(self, controller: Controller) -> None:
-        """A controller drops out while a frame is on its way: of its own, or of another one."""
+        """A controller drops out while a frame is on its way, its own or another one's."""
         receivers = self.hearers.receivers
         if controller not in receivers:
             if controller is self.sender or controller in self.rivals:
@@ -457,7 +457,7 @@ class Segment:
     # ---- the way back from bus-off: rule 12 of part B section 8
 
     def _drop_recovery(self, controller: Controller) -> None:
-        """A controller stops counting: it was switched off or taken away."""
+        """A controller stops counting: it was switched off or removed."""
         for found in [r for r in self.recoveries if r.controller is controller]:
             self._stop(found)
             self.recoveries.remove(found)
@@ -478,7 +478,7 @@ class Segment:
                     self.recovered(found)
 
     def _begin_idle(self) -> None:
-        """Nobody sends: the rest of the recovery is a matter of time."""
+        """No node sends: the rest of the recovery is a matter of time."""
         for found in self.recoveries:
             if found.event is None:
                 found.since_ns = self.queue.now_ns - self.bus.span_ns(found.recessive)
@@ -492,7 +492,7 @@ class Segment:
             found.recessive = 0
 
     def settle(self, found: Recovery) -> None:
-        """Count the idle stretch up to now, and be ready for another."""
+        """Count the idle stretch up to now, and start another."""
         now_ns = self.queue.now_ns
         if found.event is not None:
             self._stop(found)
@@ -511,7 +511,7 @@ class Segment:
             found.event = None
 
     def recovered(self, found: Recovery) -> None:
-        """A controller has heard enough: it takes part again."""
+        """A controller has heard enough recessive bits: it takes part again."""
         self.recoveries.remove(found)
         self.forget_hearers()
         found.controller.recovered()
