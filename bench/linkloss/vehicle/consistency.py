@@ -1,7 +1,4 @@
-"""What must agree across the tables of a vehicle file and its message definition.
-
-What must agree between the electrical tables and the rest of a vehicle file.
-"""
+"""What must agree across the tables of a vehicle file, and with its message definition."""
 
 from __future__ import annotations
 
@@ -91,7 +88,7 @@ def _load(
 
 
 def _held_to(place: tuple[str, ...], load: LoadTable, file: VehicleFile) -> Mistakes:
-    """What no node could keep, and would be blamed for."""
+    """Demands that no node could meet, though it would be blamed."""
     if load.back_within is not None and load.flash is not None:
         text = "the load flashes; expected a load that stays on when it is on"
         yield (*place, "back_within"), text
@@ -136,8 +133,8 @@ class Consistency:
         return [problem for check in checks for problem in check()]
 
     def _names(self) -> Found:
-        """Nodes, loads and notices share the rows of one table: each name stands for one thing.
-        An input has no row; it may be called like a load or a notice, but not like a node.
+        """Nodes, loads and notices share the rows of one table, so each name stands for one thing.
+        An input has no row: it may share the name of a load or a notice, but not of a node.
         """
         taken: dict[str, str] = dict.fromkeys(self.file.nodes, "node")
         for table, what in ((self.file.loads, "load"), (self.file.notices, "notice")):
@@ -197,8 +194,8 @@ class Consistency:
                 yield self.source.problem(place, text)
 
     def _sleep(self, name: str, node: NodeTable) -> Found:
-        """It sleeps by what it reads itself: whoever is told by others would sleep, too, when
-        the bus is cut. What wakes it is an input of its own, or comes over the bus.
+        """A node sleeps by what it reads itself: one that went by messages of others would also
+        sleep when the bus is cut. An input of its own wakes it, or something on the bus.
         """
         place = ("nodes", name)
         assert node.sleeps_when is not None
@@ -372,7 +369,7 @@ class Consistency:
 
 
 def value_problem(name: str, table: InputTable, value: Value) -> str:
-    """What is wrong with a value of an input; empty when nothing is."""
+    """What is wrong with a value of an input; empty if nothing is."""
     if table.positions is not None:
         if value in table.positions:
             return ""

@@ -1,8 +1,8 @@
 """The electrical tables of a vehicle file: battery, feeds, grounds, switches and loads.
 
 All of them are optional. A vehicle without ``[supply]`` is on an ideal supply, a node without
-``[nodes.X.supply]`` hangs on the battery without a lead, a load without ``[loads.X.electrical]``
-draws nothing. What the values mean is told in :mod:`linkloss.power`.
+``[nodes.X.supply]`` is on the battery without a lead, a load without ``[loads.X.electrical]`` draws
+nothing. :mod:`linkloss.power` explains what the values mean.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from linkloss.vehicle.toml import ConditionText, Table, as_written
 MS = 1_000_000
 MOST_A = 5_000.0
 LEAST_OHM = 1e-5
-"""Beyond these no car is described, and the arithmetic of the circuit would lose digits."""
+"""Beyond these limits there is no real car, and the arithmetic of the circuit would lose digits."""
 LoadKind = Literal["filament", "led", "motor", "solenoid", "heater", "electronics"]
 
 
@@ -297,7 +297,7 @@ class ElectricalTable(Table):
 
     @property
     def switching_ns(self) -> int:
-        """Longest time from when its node switches it until it follows, in ns: of its relay."""
+        """The longest time, in ns, that its relay takes to follow its node."""
         relay = self.relay
         if relay is None:
             return 0

@@ -1,4 +1,4 @@
-"""Conditions over inputs and received signals, as they stand in a vehicle file.
+"""Conditions over inputs and received signals, as a vehicle file has them.
 
     lights == dipped and ignition != off
     indicator in [left, both] or hazard == on
@@ -7,10 +7,10 @@
     Gear.Selected == 16 or LampRequest.Reverse
     low_beam_left is off
 
-A name before a comparison is an input or ``Message.Signal``; a bare name behind it is a position
-of a switch. ``Message.Signal`` alone holds while it is not zero. A name before ``is`` or
-``is not`` is a load, the word behind it its state. Nothing else of Python is understood, so a
-vehicle file cannot run code.
+A name before a comparison is an input or ``Message.Signal``; a bare name after it is a position of
+a switch. ``Message.Signal`` alone holds while it is not zero. A name before ``is`` or ``is not`` is
+a load, and the word after it the load's state. Nothing else of Python is understood, so a vehicle
+file cannot run code.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ Test = Callable[[Mapping[str, Value]], bool]
 
 
 def _same(left: Value, right: Value) -> bool:
-    """Whether two values are equal; numbers but for what scaling in binary leaves: 3 steps of 0.1
+    """Whether two values are equal; numbers within the rounding of binary scaling: 3 steps of 0.1
     are 0.3.
     """
     if isinstance(left, float) and isinstance(right, float):
@@ -47,17 +47,17 @@ _COMPARE: dict[type[ast.cmpop], Callable[[Value, Value], bool]] = {
 }
 _SIGNAL = re.compile(r"\s*[^\W\d]\w*\.\w+\s*")
 _KEYWORD = re.compile(rf"((?:[=!]=|[\[,])\s*)({'|'.join(filter(str.islower, kwlist))})\b")
-"""A position that is a word of Python's own, such as ``in`` or ``pass``; it is read in quotes."""
+"""A position that is a Python keyword, such as ``in`` or ``pass``; it is read as if quoted."""
 _STATES = ("on", "off", "flash")
 _ORDERED = (ast.Gt, ast.GtE, ast.Lt, ast.LtE)
 
 
 @dataclass(frozen=True, slots=True)
 class Condition:
-    """A parsed condition. ``names`` are the inputs and signals it reads, in order of appearance;
+    """A parsed condition. ``names`` are the inputs and signals it reads, in order of appearance.
     ``positions`` maps each name to the switch positions it is compared with, ``numbers`` to the
-    numbers; ``ordered`` holds the names that are compared by size and so must be numbers.
-    ``loads`` are the loads whose state it looks at; that of each stands under :func:`load_key`.
+    numbers; ``ordered`` holds the names that are compared by size and so must be numbers. ``loads``
+    are the loads whose state it reads, each under its :func:`load_key`.
     """
 
     text: str
@@ -77,7 +77,7 @@ def parse_condition(text: str) -> Condition:
     """Parse a condition. Raises ValueError that shows the part that is not understood."""
     reader = _Reader(_KEYWORD.sub(r"\1'\2'", text))
     try:
-        if _SIGNAL.fullmatch(text):  # whatever it is called: "in" is no name to Python
+        if _SIGNAL.fullmatch(text):  # whatever its name: "in" is not a name to Python
             test = reader.not_zero(text.strip())
         else:
             test = reader.read(ast.parse(reader.text.strip(), mode="eval").body)
@@ -97,8 +97,8 @@ def parse_condition(text: str) -> Condition:
 
 
 def load_key(load: str) -> str:
-    """Under which name the state of a load stands among the values of a condition: an input may
-    be called like the load.
+    """The name of a load's state among the values of a condition: an input may share the load's
+    name.
     """
     return f"{load} is"
 
@@ -136,7 +136,7 @@ class _Reader:
         raise self._unclear(node)
 
     def not_zero(self, name: str) -> Test:
-        """A signal that holds by itself."""
+        """A signal that stands alone holds while it is not zero."""
         self.names.append(name)
         return lambda values: values[name] != 0
 

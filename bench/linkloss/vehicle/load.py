@@ -1,8 +1,6 @@
 """What a vehicle demands of its outputs: the tables under ``[loads]`` and ``[notices]``.
 
-What the driver must be told.
-
-What an output feeds, and what the vehicle demands of it: the tables under ``[loads]``.
+A load is what an output feeds; a notice is what the driver must be told.
 """
 
 from __future__ import annotations
@@ -24,9 +22,9 @@ State = Literal["off", "on", "flash"]
 
 MS = 1_000_000
 BARELY_LIT_PERCENT = 5.0
-"""A level of so much or less counts as off."""
+"""A level up to this counts as off."""
 _COMPARES = r"[=<>]|\bin\b"
-"""What a condition has and the name of a state has not."""
+"""What marks a condition; the name of a state has none of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +43,7 @@ class Level:
 
 
 def _level(value: object) -> Level | None:
-    """A level as it is written, ``"30 %"``; None for anything else. Raises ValueError."""
+    """A level as written, ``"30 %"``; None for anything else. Raises ValueError."""
     if isinstance(value, Level):
         return value
     if isinstance(value, str) and value.strip().endswith("%"):
@@ -54,7 +52,7 @@ def _level(value: object) -> Level | None:
 
 
 def _rest_state(words: tuple[str, ...], *, conditions: bool) -> PlainValidator:
-    """Reads a state for when nobody asks: a word, a level or, where it may be, a condition."""
+    """Reads the state without a request: a word, a level or, where allowed, a condition."""
     expected = f"expected one of: {', '.join(words)}, or a level like '30 %'"
     if conditions:
         expected += ", or a condition over the node's inputs like 'ignition == on'"
@@ -110,7 +108,7 @@ def usual_early_ns(lasts_ns: int) -> int:
 
 
 def state_text(state: str | Level | Condition) -> str:
-    """A state as it is written in the file."""
+    """A state as the file has it."""
     return state.text if isinstance(state, Condition) else str(state)
 
 
@@ -194,14 +192,14 @@ class TriesTable(Table):
 
 
 class TripTable(Table):
-    """A condition that puts the load off for good, until another one holds."""
+    """A condition that turns the load off until another one holds."""
 
     when: ConditionText = Field(description="condition over inputs wired to the load's node")
     off_until: ConditionText = Field(description="condition over inputs wired to the load's node")
 
 
 class LoadTable(Table):
-    """What an output feeds, what asks for it, and what it must do when nobody does."""
+    """What an output feeds, what asks for it, and what it must do without a request."""
 
     node: str = Field(description="the node that switches it")
     output: str | None = Field(default=None, description="the node's output; default: load's name")
@@ -319,7 +317,7 @@ class LoadTable(Table):
 
     @property
     def request_messages(self) -> tuple[str, ...]:
-        """The messages that its request is decided by, each once."""
+        """The messages that decide its request, each once."""
         names = () if self.request is None else self.request.names
         return tuple(dict.fromkeys(split_signal(name)[0] for name in names))
 
@@ -335,7 +333,7 @@ class LoadTable(Table):
 
     @property
     def own_conditions(self) -> dict[tuple[str, ...], Condition]:
-        """The conditions over inputs of its own node, by where they stand in its table."""
+        """The conditions over inputs of its own node, by their place in its table."""
         found = {
             ("local",): self.local,
             ("on_stale",): self.on_stale,
@@ -353,7 +351,7 @@ class LoadTable(Table):
 
     @property
     def switching_ns(self) -> int:
-        """How much later than its node switches it the load follows, at most, in ns."""
+        """How much later than its node's switching the load follows, at most, in ns."""
         return 0 if self.electrical is None else self.electrical.switching_ns
 
     @property

@@ -1,6 +1,6 @@
 """What must agree between a load and the rest of a vehicle file.
 
-What the names in a vehicle file refer to: signals and inputs, alone and in conditions.
+:class:`References` looks up the signals and inputs that the file names, alone and in conditions.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ Place = tuple[Key, ...]
 
 @dataclass(frozen=True, slots=True)
 class References:
-    """Looks up what a vehicle file names, and tells what is wrong with it."""
+    """Looks up what a vehicle file names, and reports what is wrong with it."""
 
     source: Source
     file: VehicleFile
@@ -46,8 +46,8 @@ class References:
     def condition(
         self, place: Place, condition: Condition, node: str | None, *, signals: bool = False
     ) -> Found:
-        """What is wrong with a condition over inputs, which ``node`` reads (None: any node), and,
-        where there may be some, over ``signals``.
+        """What is wrong with a condition over inputs that ``node`` reads (None: any node) and, if
+        ``signals`` are allowed, over signals.
         """
         for name in condition.names:
             if "." in name and signals:
@@ -94,7 +94,7 @@ class References:
             yield self.source.problem(place, f"{text} quotation marks")
 
     def own_signal(self, place: Place, reference: str, node: str) -> Found:
-        """Whether a node sends the signal that it is said to send."""
+        """Check that a node sends the signal that it is declared to send."""
         found = self.signal(place, reference)
         if not isinstance(found, tuple):
             yield from found
@@ -103,9 +103,9 @@ class References:
 
 
 _OF_A_REQUEST = ("confirm", "follow_again", "link", "level")
-"""Keys that mean nothing for a load that no message asks for."""
+"""Keys without a meaning for a load that no message asks for."""
 _DIMMED = ("level", "pwm", "ramp_up", "ramp_down")
-"""Keys of a load that gets more than all or nothing."""
+"""Keys of a load that is dimmed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +183,7 @@ class LoadChecks:
             yield from self._level((*place, "level"), load.level, load.request_messages)
 
     def _received(self, place: Place, message: MessageInfo, load: LoadTable) -> Found:
-        """Whether a node sends the message, another than the load's own."""
+        """Check that a node other than the load's own sends the message."""
         if not any(sender in self.refs.file.nodes for sender in message.senders):
             text = f"no node of the vehicle sends message '{message.name}'"
             yield self.refs.source.problem(place, text)
@@ -192,7 +192,7 @@ class LoadChecks:
             yield self.refs.source.problem(place, text)
 
     def _stale_time(self, place: Place, message: MessageInfo, load: LoadTable) -> Found:
-        """The message whose silence is a lost link comes often enough for that."""
+        """Check that a message comes often enough for its silence to be a lost link."""
         period = message.period_ns
         if period is None:
             text = f"message '{message.name}' has no cycle time in the DBC"
@@ -227,7 +227,9 @@ Mistakes = Iterator[tuple[tuple[str, ...], str]]
 
 
 def _rules(load: LoadTable) -> Mistakes:
-    """Whether what it must do when nobody asks is told, and fits together."""
+    """Whether the file says what the load must do without a request, and whether that fits
+    together.
+    """
     ruled = load.request is not None or load.local is not None or bool(load.never)
     if not ruled and load.safety:
         text = "a safety-relevant load with no declared rule; expected 'request' or 'local'"
@@ -252,7 +254,7 @@ def _rules(load: LoadTable) -> Mistakes:
 
 
 def _states(load: LoadTable) -> Mistakes:
-    """Whether it can be in the states that it must take."""
+    """Whether the load can be in the states that it must take."""
     if load.flash is None and "flash" in (*_resting(load).values(), load.on_sleep):
         yield (), "a state is 'flash', but the table 'flash' is missing"
     for key, state in _resting(load).items():
@@ -266,7 +268,7 @@ def _resting(load: LoadTable) -> dict[str, object]:
 
 
 def _without_request(load: LoadTable) -> Mistakes:
-    """Keys that say nothing, because nothing asks for the load in that way."""
+    """Keys without effect, because nothing asks for the load in that way."""
     if load.request is None:
         given = [key for key in _OF_A_REQUEST if getattr(load, key) is not None]
         given += ["after_jump"] if load.after_jump != "accept" else []

@@ -1,4 +1,6 @@
-"""From the file ``vehicle.toml`` to a vehicle that can be run: read, checked, programs found."""
+"""From the file ``vehicle.toml`` to a vehicle that can be run: read it, check it, find its
+programs.
+"""
 
 from __future__ import annotations
 
@@ -31,13 +33,13 @@ from linkloss.vehicle.tables import (
 from linkloss.vehicle.toml import Source, read_toml
 
 _PAYLOADS = 1 << 14
-"""Of so many payloads a condition's outcome is remembered."""
+"""How many results of a condition are cached, by payload."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Vehicle:
-    """A vehicle that passed all its checks. ``programs`` holds the node classes by node;
-    ``build`` is how those in C were built.
+    """A vehicle that passed all its checks. ``programs`` holds the node classes by node; ``build``
+    is how programs in C were built.
     """
 
     path: Path
@@ -60,22 +62,22 @@ class Vehicle:
         return (self.file.bus,)
 
     def bus_of(self, node: str) -> BusTable:
-        """The bus that a node is on. Raises KeyError for a node that there is not."""
+        """The bus that a node is on. Raises KeyError for an unknown node."""
         for bus in self.buses:
             if node in bus.cable:
                 return bus
         raise KeyError(node)
 
     def bus_with(self, message: str) -> BusTable:
-        """The bus that carries a message: that of the first of its senders that is in the car,
-        or the first bus, for a message that comes from nobody.
+        """The bus that carries a message: that of its first sender in the car, or the first bus for
+        a message without a sender.
         """
         senders = (node for node in self.messages[message].senders if node in self.nodes)
         return next(map(self.bus_of, senders), self.buses[0])
 
     @property
     def along(self) -> tuple[str, ...]:
-        """All nodes, in the order in which they sit on their cables."""
+        """All nodes, in their order along the cables."""
         return tuple(node for bus in self.buses for node in bus.cable)
 
     @property
@@ -91,7 +93,7 @@ class Vehicle:
 
     @property
     def fd(self) -> bool:
-        """Whether any of its nodes has a controller for CAN FD."""
+        """Whether any node has a controller for CAN FD."""
         return any(node.fd for node in self.file.nodes.values())
 
     @property
@@ -106,7 +108,7 @@ class Vehicle:
 
     @property
     def sendings(self) -> Mapping[str, MessageTable]:
-        """How messages are sent, where the DBC does not say all, by name."""
+        """How messages are sent where the DBC does not say all, by name."""
         return self.file.messages
 
     @property
@@ -136,7 +138,7 @@ class Vehicle:
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What the bench cannot try out in this vehicle's programs, in sentences."""
+        """What the bench cannot exercise in this vehicle's programs, in sentences."""
         return tuple(
             f"{name}: an int of its processor has {node.target.int_bits} bits, here it has 32:"
             " int overflow not exercised."
@@ -150,7 +152,7 @@ class Vehicle:
         return self.messages[message], self.messages[message].signals[signal]
 
     def asking_signal(self, load: LoadTable) -> str | None:
-        """The signal that asks for a load alone, by not being zero; None where others do too, or
+        """The only signal that asks for a load, by not being zero; None where others do too, or
         where its value matters.
         """
         if load.request is None or len(load.request.names) > 1:
@@ -165,11 +167,11 @@ class Vehicle:
         return name if not asks(0) and all(map(asks, others)) else None
 
     def reader(self, condition: Condition) -> Callable[[Mapping[str, bytes]], bool]:
-        """Whether a condition over signals holds, for the data of its messages by their names."""
+        """Whether a condition over signals holds, given the data of its messages by name."""
         sources = [(name, *self.signal(name)) for name in condition.names]
         homes = tuple(dict.fromkeys(message.name for _, message, _ in sources))
         holds = self._readers.get(condition.text)
-        if holds is None:  # a drive brings the same few payloads again and again
+        if holds is None:  # a drive repeats the same few payloads
             read = [
                 (name, homes.index(message.name), value.physical)
                 for name, message, value in sources
@@ -187,10 +189,10 @@ class Vehicle:
 def load_vehicle(path: str | Path, build: BuildOptions | None = None) -> Vehicle:
     """Read a vehicle file, its message definition and its nodes' programs.
 
-    ``build`` says how programs in C are compiled: with checks, or keeping count of their lines.
-    Raises BadInput with every mistake found: a missing or unreadable file, TOML or DBC that does
-    not parse, unknown keys and names, values that do not fit, programs that cannot be imported
-    or do not accept their settings.
+    ``build`` says how programs in C are compiled: with checks, or with line counts. Raises BadInput
+    with every mistake found: a missing or unreadable file, TOML or DBC that does not parse, unknown
+    keys and names, values that do not fit, programs that cannot be imported or do not accept their
+    settings.
     """
     path = Path(path)
     document, text = read_toml(path, "vehicle")
@@ -209,13 +211,13 @@ def load_vehicle(path: str | Path, build: BuildOptions | None = None) -> Vehicle
 
 
 def _with_its_bus(source: Source, document: dict[str, Any]) -> dict[str, Any]:
-    """The document with its bus under ``bus``, also where that has a name: ``[bus.NAME]``."""
+    """The document with its bus under ``bus``, also where the bus has a name: ``[bus.NAME]``."""
     table = document.get("bus")
     if not isinstance(table, dict) or not table or set(table) & set(BusTable.model_fields):
         return document
     if not all(isinstance(bus, dict) for bus in table.values()):
         return document
-    for name, bus in table.items():  # each alone, so that a mistake is told where it stands
+    for name, bus in table.items():  # each alone, so that a mistake is reported at its place
         source.parse(BusTable, bus, ("bus", name))
     if len(table) > 1:
         text = f"a vehicle runs on one bus so far, got {len(table)}: {', '.join(table)}"
@@ -226,11 +228,11 @@ def _with_its_bus(source: Source, document: dict[str, Any]) -> dict[str, Any]:
 
 
 def _with_defaults(source: Source, document: dict[str, Any]) -> dict[str, Any]:
-    """The document with the table ``defaults`` spread under every load."""
+    """The document with the table ``defaults`` merged into every load."""
     defaults, loads = document.get("defaults", {}), document.get("loads", {})
     if not isinstance(defaults, dict) or not isinstance(loads, dict):
         return document
-    if defaults:  # looked at alone first, so that a mistake is told once and where it stands
+    if defaults:  # checked alone first, so that a mistake is reported once and at its place
         source.parse(LoadTable, {"node": "", **defaults}, ("defaults",))
     merged = {
         name: {**defaults, **load} if isinstance(load, dict) else load
@@ -272,7 +274,7 @@ class _SettingsProblem(Exception):  # noqa: N818 - private carrier of a text and
 
 
 def _check_settings(program: Callable[[Any], Any], settings: Mapping[str, Any]) -> None:
-    """Let a program look at its settings before anything runs, if it offers to.
+    """Let a program check its settings before anything runs, if it can.
 
     A node class may have a static or class method ``check_settings(settings)`` that raises
     ValueError; an attribute ``key`` of the error names the setting.

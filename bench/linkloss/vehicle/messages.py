@@ -29,7 +29,7 @@ Reader = Callable[[bytes], int]
 
 @dataclass(frozen=True, slots=True)
 class SignalInfo:
-    """One signal: its raw value is read by ``raw``; physical = raw * scale + offset."""
+    """One signal. ``raw`` reads its raw value; physical = raw * scale + offset."""
 
     name: str
     raw: Reader
@@ -39,12 +39,16 @@ class SignalInfo:
     choices: Mapping[int, str]
     minimum: float | None = None
     maximum: float | None = None
-    """The range that the DBC gives it, in its unit; None where it gives none."""
+    """``minimum`` to ``maximum``: the range that the DBC gives it, in its unit; None where it gives
+    none.
+    """
     unit: str | None = None
     floating: bool = False
     """Whether ``raw`` is the bit pattern of an IEEE 754 number."""
     shown: Callable[[bytes], bool] | None = None
-    """Whether a payload has the signal, where that depends on a multiplexer; None: each has."""
+    """Whether a payload has the signal, where a multiplexer decides that; None: every payload has
+    it.
+    """
 
     def physical(self, data: bytes) -> float:
         """The signal's value in its unit."""
@@ -52,7 +56,7 @@ class SignalInfo:
         return (_float(raw, self.length_bits) if self.floating else raw) * self.scale + self.offset
 
     def ends(self, length: int) -> tuple[float, float]:
-        """The least and the largest value that its bits hold in a payload of so many bytes."""
+        """The least and the largest value that its bits hold in a payload of ``length`` bytes."""
         if self.floating:
             return -inf, inf
         signed = self.raw(b"\xff" * length) < 0
@@ -62,7 +66,7 @@ class SignalInfo:
         return low, high
 
     def strays(self, length: int) -> bool:
-        """Whether its bits hold anything that is not in the range of the DBC."""
+        """Whether its bits can hold a value outside the range of the DBC."""
         low, high = self.ends(length)
         least = -inf if self.minimum is None else self.minimum
         most = inf if self.maximum is None else self.maximum
@@ -100,8 +104,9 @@ class MessageInfo:
 
 
 LONGEST_BYTES = 1785
-"""The longest message that a DBC file describes in one piece: what the transport protocol of SAE
-J1939-21 carries, 255 packets of 7 bytes (from memory)."""
+"""The longest message that a DBC file describes as one: what the transport protocol of SAE J1939-21
+carries, 255 packets of 7 bytes (from memory).
+"""
 
 
 def load_database(path: Path, *, strict: bool = True) -> Database:
@@ -135,8 +140,8 @@ _NUMBERS = re.compile(r"\bBO_\s+\d+\s+(\w+)\s*:\s*(\d+)|\bSG_\s+(\w+)[^:|]*:\s*(
 
 
 def _refuse_giants(path: Path) -> None:
-    """The parser lays out every bit up to where a signal ends: a slip of the finger there would
-    take it hours and all memory.
+    """The parser lays out every bit up to the end of a signal: a typo there would cost it hours and
+    all memory.
     """
     text = path.read_text(encoding="cp1252", errors="replace")
     for found in _NUMBERS.finditer(text):
@@ -151,7 +156,7 @@ def _refuse_giants(path: Path) -> None:
 
 
 def _one_line(error: BaseException) -> str:
-    """The parser's own words; where it tried several formats, those on the DBC."""
+    """The parser's own words; where it tried several formats, those about the DBC."""
     error = getattr(error, "e_dbc", None) or error
     return " ".join(str(error).split()) or type(error).__name__
 
@@ -190,7 +195,7 @@ def _with_role(message: DbcMessage, role: str, file: Path) -> DbcSignal | None:
 
 
 def attribute(owner: Any, name: str) -> Any:
-    """The value of a DBC attribute of a message or signal, as text where it is one of a list."""
+    """The value of a DBC attribute of a message or signal, as text where it comes from a list."""
     attributes = owner.dbc.attributes if owner.dbc is not None else {}
     if name not in attributes:
         return None
@@ -210,7 +215,9 @@ def _float(raw: int, bits: int) -> float:
 
 
 def _shown(message: DbcMessage, signal: DbcSignal) -> Callable[[bytes], bool] | None:
-    """Whether a payload has a signal: its multiplexer, and that one's, select it."""
+    """Whether a payload has a signal: its multiplexer, and any multiplexer of that one,
+    select it.
+    """
     if signal.multiplexer_signal is None:
         return None
     switch = message.get_signal_by_name(signal.multiplexer_signal)
@@ -238,7 +245,7 @@ def _signal(message: DbcMessage, signal: DbcSignal) -> SignalInfo:
 
 
 def _reader(signal: DbcSignal, length: int) -> Reader:
-    """The raw value straight out of the payload: one shift, one mask."""
+    """The raw value straight from the payload: one shift, one mask."""
     mask = (1 << signal.length) - 1
     if signal.byte_order == "little_endian":
         shift, order = signal.start, "little"

@@ -1,12 +1,8 @@
-"""The program of a node, found and made ready: in Python, as a script, or in C.
+"""The program of a node, found and prepared: in Python, as a script, or in C.
 
-A node whose program is a plain python-can script: found and compiled before anything runs.
-
-Finding the program of a node: ``file.py:Class`` beside the vehicle, or ``package.module:Class``.
-
-This is the only way by which the bench reaches node code.
-
-What a vehicle file says about a node whose program is C or C++: its pins and its processor.
+A Python program is a class, ``file.py:Class`` beside the vehicle or ``package.module:Class``. A
+script is a plain python-can program, compiled before anything runs. For C and C++ the vehicle file
+also describes the node's pins and processor. The bench reaches node code only through here.
 """
 
 from __future__ import annotations
@@ -77,14 +73,14 @@ def _from_file(path: Path) -> ModuleType:
         del sys.modules[name]
         raise ProgramError(_import_text(path.name, error, str(path))) from None
     finally:
-        with suppress(ValueError):  # it may have tidied up itself
+        with suppress(ValueError):  # it may have removed the entry itself
             sys.path.remove(str(path.parent))
     return module
 
 
 def program_file(program: Callable[[Any], Any]) -> Path | None:
-    """The file that holds a program, where it can be known: its source or, of a compiled one,
-    what was made of all its sources.
+    """The file that holds a program, where it can be known: its source or, for a compiled one, what
+    was built from all its sources.
     """
     made = getattr(program, "path", None)
     if isinstance(made, Path):
@@ -94,13 +90,13 @@ def program_file(program: Callable[[Any], Any]) -> Path | None:
 
 
 def program_folders(programs: Iterable[Callable[[Any], Any]]) -> set[Path]:
-    """The folders that programs' own files stand in, where these can be known."""
+    """The folders of programs' own files, where these can be known."""
     sources = [inspect.getsourcefile(program) for program in programs if inspect.isclass(program)]
     return {Path(source).resolve().parent for source in sources if source is not None}
 
 
 def forget_programs(programs: Iterable[Callable[[Any], Any]]) -> None:
-    """Let the files of programs, and what they import from their folders, be read anew."""
+    """Have the files of programs, and what they import from their folders, read again."""
     own = [program for program in programs if program.__module__.startswith(_PREFIX)]
     folders = program_folders(own)
     for name, module in list(sys.modules.items()):
@@ -140,7 +136,7 @@ def _import_text(name: str, error: BaseException, path: str) -> str:
 
 
 def wiring(name: str, file: VehicleFile) -> Wiring:
-    """A node's wiring from its tables, which are known to be consistent."""
+    """A node's wiring from its tables, which must be consistent."""
     node = file.nodes[name]
     outputs: list[OutputPin] = []
     inputs: list[InputPin] = []
@@ -224,7 +220,7 @@ def _missing_pins(
 
 
 def _bus_definitions(file: VehicleFile) -> Iterator[str]:
-    """What the models of controllers hold a program's bit timing against."""
+    """What the controller models check a program's bit timing against."""
     yield f"BOARD_BIT_RATE={file.bus.bit_rate}"
     least, most = (round(1000 * share) for share in file.bus.sample_point)
     yield f"BOARD_SAMPLE_LEAST={least}"
@@ -238,7 +234,7 @@ def load_firmware(name: str, file: VehicleFile, folder: Path, options: BuildOpti
     if find_spec("cffi") is None:
         text = "a program in C needs the extra 'firmware': pip install 'linkloss[firmware]'"
         raise BuildError(text)
-    from linkloss.firmware.program import Firmware  # only when there is one
+    from linkloss.firmware.program import Firmware  # only if there is one
 
     node = file.nodes[name]
     sources = Sources(
@@ -259,8 +255,8 @@ def load_firmware(name: str, file: VehicleFile, folder: Path, options: BuildOpti
 
 
 CALL_NS = 20_000
-"""Processor time of one call to clock, bus or pins, unless the vehicle says otherwise: the order of
-magnitude of a python-can call on a small computer (from memory).
+"""Processor time of one call to clock, bus or pins by default: the order of magnitude of a
+python-can call on a small computer (from memory).
 """
 
 

@@ -1,16 +1,12 @@
-"""One car's description, as it stands in ``vehicle.toml``.
+"""One car's description, as ``vehicle.toml`` has it.
 
-The models here hold what one table may say; what must agree across tables is checked in
-:mod:`linkloss.vehicle.consistency`, and :mod:`linkloss.vehicle.loading` puts the whole
-together. All are frozen: a vehicle is read once and then only looked at.
+The models here hold what one table may say. :mod:`linkloss.vehicle.consistency` checks what must
+agree across tables, and :mod:`linkloss.vehicle.loading` puts the whole together. All are frozen: a
+vehicle is read once and never changed.
 
-What a vehicle file says about a node's CAN controller: its properties, or a profile of them.
-
-A profile names what such a chip offers, not a product. Properties beside it in the file override
-it. The figures are common practice for chips of their kind; compare them with the data sheet of
-yours.
-
-What a vehicle file says about the pins and the processor of a program in C or C++.
+A profile of a CAN controller names what such a chip offers, not a product; properties beside it in
+the file override it. Its figures are common practice for chips of that kind: compare them with the
+data sheet of yours.
 """
 
 from __future__ import annotations
@@ -81,7 +77,7 @@ PROFILES = {
         },
     ),
 }
-"""By name; common practice."""
+"""The profiles by name; figures are common practice."""
 
 
 def _known(name: str) -> str:
@@ -91,7 +87,7 @@ def _known(name: str) -> str:
 
 
 class FilterTable(BaseModel):
-    """One acceptance filter: those frames pass whose identifier agrees where the mask has ones."""
+    """One acceptance filter: a frame passes if its identifier agrees wherever the mask has ones."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -231,7 +227,7 @@ class TargetTable(BaseModel):
 
 MS = 1_000_000
 ANY_FRAME = "any frame"
-"""A waker: whatever is on the bus, as a common transceiver has it."""
+"""A waker: any frame on the bus wakes the node, as with a common transceiver."""
 _IDENTIFIER = re.compile(r"^0x([0-9A-Fa-f]+)(x?)$")
 
 
@@ -272,7 +268,7 @@ InputValue = Annotated[str | float, BeforeValidator(_value)]
 
 
 class ErrorsTable(Table):
-    """The errors that the message plan must bear: some at one time, then one now and then."""
+    """The errors that the message plan must bear: a burst, then one now and then."""
 
     burst: int = Field(default=1, ge=1, description="errors at one time, at most")
     interval: Duration | None = Field(
@@ -441,7 +437,7 @@ class NodeTable(ControllerTable, Table):
 
     @property
     def wakers(self) -> tuple[str, ...]:
-        """What wakes it: inputs, messages, :data:`ANY_FRAME`; nothing where it does not sleep."""
+        """What wakes it: inputs, messages, :data:`ANY_FRAME`; nothing if it does not sleep."""
         if self.wakes_by or self.sleeps_when is None:
             return self.wakes_by
         names: tuple[str, ...] = self.sleeps_when.names
@@ -449,7 +445,7 @@ class NodeTable(ControllerTable, Table):
 
     @property
     def also_sends_ids(self) -> tuple[tuple[int, bool], ...]:
-        """The identifiers of ``also_sends``, each with whether it is an extended one."""
+        """The identifiers of ``also_sends``, each with whether it is extended."""
         return tuple(read_identifier(text) for text in self.also_sends)
 
     @property
@@ -459,8 +455,8 @@ class NodeTable(ControllerTable, Table):
 
     @property
     def slowest_boot_ns(self) -> int:
-        """The longest time until the program's first instruction, in ns: a program that blocks
-        needs some more until it has its pins.
+        """The longest time until the program's first instruction, in ns: a blocking program needs
+        some more until it has its pins.
         """
         return self.boot if self.python else max(0, self.boot - self.target.setup)
 
@@ -499,7 +495,7 @@ class InputTable(Table):
 
     @property
     def rest(self) -> Value:
-        """The value when nobody touches it: first position, or the lower limit."""
+        """The value while nothing acts on it: the first position, or the lower limit."""
         if self.positions is not None:
             return self.positions[0]
         return self.range[0] if self.range is not None else 0.0
@@ -535,7 +531,7 @@ class Prime(Table):
 
 
 class Received(Table):
-    """How a control node treats signals that it receives and decides by."""
+    """How a control node treats received signals that it decides by."""
 
     stale_after: Duration = Field(description="no good message for so long: it is stale")
     when_stale: Literal["on", "off"] = Field(

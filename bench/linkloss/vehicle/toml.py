@@ -1,8 +1,6 @@
-"""TOML files: read so that every mistake can be pointed at, and what all their tables share.
+"""TOML files, read so that every mistake can be reported with file, line, table and key.
 
-What all tables of a file have in common, and what a condition in them is read by.
-
-Reading TOML so that every mistake can be pointed at by file, line, table and key.
+Also what all tables of a file share, and how conditions in them are read.
 """
 
 from __future__ import annotations
@@ -31,7 +29,7 @@ _PART = re.compile(r""""([^"]*)"|'([^']*)'|([\w-]+)""")
 
 
 def read_toml(path: Path, what: str) -> tuple[dict[str, Any], str]:
-    """The parsed document and its text. Raises BadInput for a file that is missing or no TOML."""
+    """The parsed document and its text. Raises BadInput for a file that is missing or not TOML."""
     try:
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
@@ -51,10 +49,10 @@ def read_toml(path: Path, what: str) -> tuple[dict[str, Any], str]:
 
 
 def key_lines(text: str) -> dict[tuple[Key, ...], int]:
-    """Where each table and key of a TOML text stands: path -> line (from 1).
+    """The place of each table and key of a TOML text: path -> line (from 1).
 
     Entries of arrays of tables carry their index in the path. Keys inside inline tables are not
-    listed; the line of the key that holds them serves.
+    listed; the line of the key that holds them is used.
     """
     lines: dict[tuple[Key, ...], int] = {}
     counts: dict[tuple[Key, ...], int] = {}
@@ -79,8 +77,8 @@ def key_lines(text: str) -> dict[tuple[Key, ...], int]:
 
 
 def _statements(text: str) -> Iterator[tuple[int, str]]:
-    """The numbered lines on which a header or an entry may begin: not those that go on with an
-    array or with a text of several lines, where anything may stand.
+    """The numbered lines on which a header or an entry may begin: not those that continue an array
+    or a multi-line text, where anything may appear.
     """
     depth, quotes = 0, ""
     for number, line in enumerate(text.split("\n"), start=1):
@@ -90,7 +88,9 @@ def _statements(text: str) -> Iterator[tuple[int, str]]:
 
 
 def _after_line(line: str, depth: int, quotes: str) -> tuple[int, str]:
-    """How deep in brackets a line ends, and in a text of which quotes it ends, if in any."""
+    """The bracket depth at the end of a line, and the quotes of the text that is still open there,
+    if any.
+    """
     place = 0
     while True:
         if quotes:
@@ -115,7 +115,7 @@ def _parts(dotted: str) -> tuple[str, ...]:
 
 
 def _absolute(parts: tuple[str, ...], counts: Mapping[tuple[Key, ...], int]) -> tuple[Key, ...]:
-    """Insert the index of the current entry behind every array of tables on the way."""
+    """Insert the index of the current entry after every array of tables on the way."""
     path: tuple[Key, ...] = ()
     for depth, part in enumerate(parts):
         path = (*path, part)
@@ -131,10 +131,10 @@ class Source:
         self.path = path
         self._lines = key_lines(text)
         self.moved: dict[str, str] = {}
-        """Tables that are read as if they stood one level up: ``[bus.NAME]`` as ``[bus]``."""
+        """Tables that are read as if they were one level up: ``[bus.NAME]`` as ``[bus]``."""
 
     def line(self, location: tuple[Key, ...]) -> int:
-        """The line of a key, or of the nearest table or key around it that is known."""
+        """The line of a key, or of the nearest known table or key around it."""
         for size in range(len(location), 0, -1):
             if location[:size] in self._lines:
                 return self._lines[location[:size]]
@@ -150,8 +150,8 @@ class Source:
     def parse(
         self, model: type[ModelT], document: Mapping[str, Any], place: tuple[Key, ...] = ()
     ) -> ModelT:
-        """Fill a model from the document, or from its table at ``place``. Raises BadInput with
-        all the mistakes there are.
+        """Fill a model from the document, or from its table at ``place``. Raises BadInput with all
+        mistakes.
         """
         try:
             return model.model_validate(document, context=FROM_FILE)
@@ -197,7 +197,7 @@ def show_location(location: Iterable[Key]) -> str:
 
 
 def _keys_at(model: type[BaseModel], location: tuple[Key, ...]) -> list[str]:
-    """The keys that a table at this place may have, for the message about one it may not."""
+    """The keys that a table at this place may have, for the message about one that it may not."""
     current: Any = model
     for part in location:
         if isinstance(current, type) and issubclass(current, BaseModel):
@@ -264,11 +264,11 @@ AnyCondition = Annotated[
     BeforeValidator(_any_condition),
     Field(json_schema_extra={"type": "string", "examples": ["low_beam_left is off"]}),
 ]
-"""A condition that may look at the states of loads too."""
+"""A condition that may read the states of loads too."""
 
 
 def as_written(read: Callable[[object], object]) -> BeforeValidator:
-    """Keeps what a user wrote, once ``read`` has understood it."""
+    """Keep what a user wrote, once ``read`` has accepted it."""
 
     def check(text: object) -> object:
         read(text)

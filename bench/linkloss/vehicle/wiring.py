@@ -37,7 +37,7 @@ def build_network(
 ) -> Network | None:
     """A vehicle's circuit with all its switches open; None for one on an ideal supply.
 
-    Tables that agree with each other are assumed: those of a loaded vehicle do.
+    The tables must agree with each other, as those of a loaded vehicle do.
     """
     if supply is None:
         return None
@@ -65,7 +65,7 @@ def build_network(
 
 
 def make_lead(table: LeadTable, degc: float) -> Lead:
-    """A lead at a temperature of its copper."""
+    """A lead whose copper is at a temperature, in degC."""
     return Lead(table.area_mm2, table.length, degc, table.contacts)
 
 
@@ -139,7 +139,7 @@ def start_amps(table: ElectricalTable) -> float:
 
 
 def make_switch(table: ElectricalTable) -> Switch:
-    """The switch of a table, open; a contact that obeys at once where none is declared."""
+    """The switch of a table, open; one that follows at once where none is declared."""
     if table.relay is not None:
         return _relay(table.relay)
     if table.solid_state is not None or table.soft_start:
