@@ -2,21 +2,21 @@
 
 Coroutine nodes and plain callbacks share one order of events: the loop keeps no clock and no heap
 of its own. So whoever drives the queue drives the coroutines, and what the bus decides at the end
-of an instant it decides after every coroutine has had its turn. Tasks, exception handlers and
-generators are asyncio's own (:class:`asyncio.BaseEventLoop`); what is scheduled is ours:
+of an instant it decides after every coroutine has run. Tasks, exception handlers and generators are
+asyncio's own (:class:`asyncio.BaseEventLoop`); scheduling is ours:
 
 A timer is one entry, at its instant. Callbacks that are ready stand in line, and a single entry,
-the *drain*, runs all those that stood in line when it began; whoever joins during a drain waits
-for the next one, which is a new entry behind whatever else was scheduled meanwhile. Timers that
-were overdue when they were made go to the end of the next drain, as in asyncio.
+the *drain*, runs all those that were in line when it began. A callback that joins during a drain
+waits for the next one, which is a new entry after whatever else was scheduled meanwhile. Timers
+that were overdue when they were made go to the end of the next drain, as in asyncio.
 
-What virtual time cannot offer is everything whose duration only the wall clock knows. A socket, a
-process or a thread answers when it likes: waiting for one inside a run would stop virtual time for
-ever or make its outcome depend on the machine, so each such method refuses at once and says why.
+Virtual time cannot offer anything whose duration only the wall clock knows. A socket, a process or
+a thread answers when it likes: waiting for one inside a run would stop virtual time for ever or
+make its outcome depend on the machine. So each such method refuses at once and says why.
 
-A loop over sockets would hang where everybody waits and nothing will ever happen. In virtual time
-it is known at once that no event can wake anybody: the run ends with the list of who waits for
-what.
+A loop over sockets would hang when every task waits and nothing will ever happen. In virtual time
+it is known at once that no event can wake any task: the run ends with the list of the tasks and
+what they wait for.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ _ASYNCIO = Path(asyncio.__file__).parent
 
 
 class DeadlockError(RuntimeError):
-    """Nothing is ready and nothing is due, but the loop was asked to go on.
+    """Nothing is ready and nothing is due, but the loop was asked to continue.
 
     ``now_ns`` is the virtual instant in nanoseconds, ``waiting`` the sorted descriptions of the
     tasks that wait.
@@ -64,7 +64,7 @@ class DeadlockError(RuntimeError):
 
 
 def waiting_tasks(loop: asyncio.AbstractEventLoop) -> list[str]:
-    """Every unfinished task of a loop with the place at which it waits, sorted by text."""
+    """Every unfinished task of a loop with the place where it waits, sorted by text."""
     return sorted(_describe(task) for task in asyncio.all_tasks(loop))
 
 
@@ -164,7 +164,7 @@ class OutsideWorld:
 
 
 class _Generators(WeakKeyDictionary[AsyncGenerator[Any, Any], None]):
-    """Generators that are being iterated. Not asyncio's own set: a shutdown closes them in the
+    """Generators that are being iterated. Unlike asyncio's own set, a shutdown closes them in the
     order of their first iteration, whatever their addresses.
     """
 
@@ -180,7 +180,7 @@ Call = tuple[Any, ...]
 
 
 class _CallView:
-    """What asyncio's handles keep in three places, read from the call."""
+    """What asyncio's handles keep in three attributes, read from the call."""
 
     __slots__ = ()
     _call: Call | None
@@ -201,8 +201,8 @@ class _CallView:
 class ReadyHandle(_CallView, Handle):  # type: ignore[misc, override]
     """A call that waits for its turn at the present instant.
 
-    The hot path makes one with ``__new__`` and sets the three itself: running a
-    Python ``__init__`` would cost as much again as the object.
+    The hot path creates one with ``__new__`` and sets the three attributes itself: running a Python
+    ``__init__`` would cost as much again as the object.
     """
 
     __slots__ = ("_call",)
@@ -217,14 +217,15 @@ class ReadyHandle(_CallView, Handle):  # type: ignore[misc, override]
         self._loop = loop
 
     def cancel(self) -> None:
-        """Take the call back; harmless once it has run or was cancelled before."""
+        """Cancel the call; harmless once it has run or was cancelled before."""
         self._call = None
 
 
 class VirtualTimerHandle(_CallView, TimerHandle):  # type: ignore[misc, override]
     """A call with a due instant; ``event`` is its entry on the queue while it has one.
 
-    ``_when_ns`` is None for a timer at infinity. Made on the hot path as :class:`ReadyHandle` is.
+    ``_when_ns`` is None for a timer at infinity. The hot path creates it as it does
+    :class:`ReadyHandle`.
     """
 
     __slots__ = ("_call", "_when_ns", "event")
@@ -253,7 +254,7 @@ class VirtualTimerHandle(_CallView, TimerHandle):  # type: ignore[misc, override
         return self._when_ns or 0
 
     def cancel(self) -> None:
-        """Take the call back; harmless once it has run or was cancelled before."""
+        """Cancel the call; harmless once it has run or was cancelled before."""
         event = self.event
         if event is not None:
             self.event = None
@@ -306,11 +307,13 @@ _new_timer = VirtualTimerHandle.__new__
 
 
 class Halt(BaseException):
-    """Leaves the queue after stop(); seen by run_forever alone."""
+    """Leaves the queue after stop(); only run_forever sees it."""
 
 
 def _check_infinite(seconds: object) -> None:
-    """Infinity is the one time without nanoseconds that has a meaning; TypeError, ValueError."""
+    """Accept infinity, the one time without nanoseconds that makes sense; else TypeError or
+    ValueError.
+    """
     if not isinstance(seconds, (int, float)):
         msg = f"a time is a number of seconds, got {seconds!r}"
         raise TypeError(msg) from None
@@ -323,19 +326,19 @@ class VirtualLoop(OutsideWorld, asyncio.BaseEventLoop):
     """asyncio's loop in virtual time: seconds are ``queue.now_ns / 1e9`` and pass at once.
 
     Waiting costs nothing: when nothing is ready, the clock jumps to the next entry of the queue.
-    When there is none either, :class:`DeadlockError` says who waits. The loop opens no file
-    descriptor and starts no thread.
+    When there is none either, :class:`DeadlockError` lists the tasks that wait. The loop opens no
+    file descriptor and starts no thread.
 
-    Two ways to run it: asyncio's own (``asyncio.Runner(loop_factory=VirtualLoop)``,
+    It runs in two ways: asyncio's own (``asyncio.Runner(loop_factory=VirtualLoop)``,
     :meth:`run_until_complete`), or somebody else drives the queue inside :meth:`running`.
 
     Time is a float only at this face. Delays (``call_later``, ``asyncio.sleep``) and instants
-    (``call_at``, ``asyncio.timeout``) up to 2**51 ns, 26 days, are exact to the nanosecond; a
-    later instant is rounded to what a float can hold. Timers for one instant run first come,
-    first served. A callback takes no time, so debug mode reports no slow ones.
+    (``call_at``, ``asyncio.timeout``) up to 2**51 ns, 26 days, are exact to the nanosecond; a later
+    instant is rounded to what a float can hold. Timers for one instant run first come, first
+    served. A callback takes no time, so debug mode reports no slow ones.
     """
 
-    if TYPE_CHECKING:  # asyncio's own, left out of what is published of its types
+    if TYPE_CHECKING:  # asyncio's own, missing from its published types
         _closed: bool
         _ready: deque[AnyHandle]
         _stopping: bool
@@ -363,10 +366,12 @@ class VirtualLoop(OutsideWorld, asyncio.BaseEventLoop):
         self._owner = get_ident()
         self._task_count = 0
         self.own_clock: Callable[[], OwnClock | None] | None = None
-        """The clock of whose code runs now, which its times and delays are then taken from."""
+        """Returns the clock of the code that runs now, which then gives its times and delays."""
 
     def __del__(self) -> None:
-        """Nothing: it holds nothing of the system, and one that nobody closed is no leak."""
+        """Nothing: the loop holds nothing of the system, and one that was never closed is
+        no leak.
+        """
 
     def __repr__(self) -> str:
         return (
@@ -407,7 +412,7 @@ class VirtualLoop(OutsideWorld, asyncio.BaseEventLoop):
             sys.set_asyncgen_hooks(*hooks)
 
     def keep_running(self) -> None:
-        """Go on being the running loop in a process that was forked inside :meth:`running`.
+        """Stay the running loop in a process that was forked inside :meth:`running`.
 
         asyncio remembers the running loop together with the process, and so forgets it there.
         """
@@ -470,8 +475,8 @@ class VirtualLoop(OutsideWorld, asyncio.BaseEventLoop):
     ) -> Any:
         """Schedule a coroutine and return its task.
 
-        Default names ("Task-1") are counted for each loop, so that two runs in one process name
-        their tasks alike. Further keywords (``eager_start``) go to the task or the task factory.
+        Default names ("Task-1") are counted per loop, so that two runs in one process name their
+        tasks alike. Further keywords (``eager_start``) go to the task or the task factory.
         """
         if name is None:
             self._task_count += 1
@@ -543,7 +548,7 @@ class VirtualLoop(OutsideWorld, asyncio.BaseEventLoop):
     ) -> VirtualTimerHandle:
         """Run ``callback(*args)`` a number of seconds from now, rounded to whole nanoseconds.
 
-        An infinite delay never comes due. Raises TypeError or ValueError when the delay is no
+        An infinite delay never comes due. Raises TypeError or ValueError when the delay is not a
         number.
         """
         if context is None:
@@ -575,7 +580,7 @@ class VirtualLoop(OutsideWorld, asyncio.BaseEventLoop):
     ) -> VirtualTimerHandle:
         """Run ``callback(*args)`` at an instant of the loop's time, rounded to nanoseconds.
 
-        An infinite instant never comes. Raises TypeError or ValueError when it is no number.
+        An infinite instant never comes. Raises TypeError or ValueError when it is not a number.
         """
         if context is None:
             context = copy_context()
@@ -667,7 +672,7 @@ class VirtualLoop(OutsideWorld, asyncio.BaseEventLoop):
             self._overdue.clear()
 
     def _drop_scheduled(self) -> None:
-        """Forget every callback; entries of others stay on the queue."""
+        """Drop every callback; entries of others stay on the queue."""
         self._ready.clear()
         self._overdue.clear()
         if self._drain_event is not None:

@@ -4,18 +4,14 @@
     any thread -- enter --> stimulus, stamped with its virtual instant, in order of entry
 
 One thread calls :meth:`Pacer.turn` (or :meth:`Pacer.run`) and is the only one that runs the queue;
-everything else may be called from any thread. A stimulus gets the virtual instant at which it
-came, and an instant of its own: it acts before everything else that is due then. Whoever notes its
-instant can do the same again on virtual time, and the queue cannot tell the difference.
+everything else may be called from any thread. A stimulus gets the virtual instant at which it came,
+and shares it with no other stimulus: it acts before everything else that is due then. Whoever
+records its instant can repeat it on virtual time, and the queue cannot tell the difference.
 
-A queue that is too slow for the wall clock is late, and says so (:attr:`Pacer.lateness`). One that
-is more than :data:`LONGEST_LAG_NS` behind gives the rest up: virtual time stands still for so long
+A queue that is too slow for the wall clock is late, and reports it (:attr:`Pacer.lateness`, a
+histogram of bounded size however long a session lasts). One that is more than
+:data:`LONGEST_LAG_NS` behind gives up the rest: virtual time stands still for that long
 (:attr:`Pacer.given_up_ns`), as it does while the computer sleeps.
-
-How late a paced queue was: a histogram of bounded size, however long a session lasts.
-
-Buckets grow by a factor of 2 ** (1/8), so that a percentile is told at most 9 % too high and never
-too low. One microsecond and less is one bucket, and so is what is later than 19 hours.
 """
 
 from __future__ import annotations
@@ -31,7 +27,10 @@ from linkloss.clock.queue import EventQueue
 from linkloss.clock.wallclock import Wall
 
 _BOUNDS_NS = tuple(round(1_000 * 2 ** (place / 8)) for place in range(36 * 8 + 1))
-"""The largest delay in each bucket but the last."""
+"""The largest delay in each bucket but the last. Buckets grow by a factor of 2 ** (1/8), so that a
+percentile is at most 9 % too high and never too low. 1 us and less is one bucket, and so is
+everything later than 19 hours.
+"""
 
 
 class Lateness:
@@ -43,13 +42,13 @@ class Lateness:
         self.worst_ns = 0
 
     def note(self, late_ns: int) -> None:
-        """Something happened so much later than it should have; negative counts as in time."""
+        """Count something that happened ``late_ns`` too late; negative counts as in time."""
         self.counts[bisect_left(_BOUNDS_NS, late_ns)] += 1
         self.total += 1
         self.worst_ns = max(self.worst_ns, late_ns)
 
     def percentile(self, share: float) -> int:
-        """The delay in ns that a share (0 to 1) of all stayed within; 0 before the first one."""
+        """The delay in ns that a share (0 to 1) of all did not exceed; 0 before the first one."""
         seen = 0
         for bound_ns, count in self.bars():
             seen += count
@@ -58,7 +57,7 @@ class Lateness:
         return 0
 
     def bars(self) -> list[tuple[int, int]]:
-        """(largest delay in ns, count) of every bucket that holds something, in order."""
+        """(largest delay in ns, count) of every bucket that is not empty, in order."""
         bounds_ns = (*_BOUNDS_NS, self.worst_ns)
         return [
             (min(bound_ns, self.worst_ns), count)
@@ -69,27 +68,27 @@ class Lateness:
 
 SLOWEST, FASTEST = 0.1, 10.0
 LONGEST_LAG_NS = 250_000_000
-"""Real time by which a queue may be behind before it gives up catching up."""
+"""How far the queue may be behind, in real time, before it gives up catching up."""
 _REST_NS = 1_000_000
 """Real time between two turns, so that a turn does more than one thing."""
 _LONGEST_REST_NS = 20_000_000
 _CHUNK_NS = 2_000_000
-"""Real time's worth of events that run in one go, before lateness is looked at again."""
+"""Real time's worth of events that run in one go, before lateness is checked again."""
 _STEP_LIMIT_NS = 10_000_000_000
-"""A step that finds nothing in so much virtual time ends there."""
+"""A step that finds nothing within this virtual time ends there."""
 
 Stimulus = Callable[[int], object]
-"""What is done to the simulated world; it is told its virtual instant."""
+"""What is done to the simulated world; it is called with its virtual instant."""
 
 
 class Clock(Protocol):
-    """The clock on the wall (:class:`linkloss.clock.wallclock.Wall`), or a test's own."""
+    """The wall clock (:class:`linkloss.clock.wallclock.Wall`), or a test's own."""
 
     def now_ns(self) -> int:
         """Real time in ns; never runs backwards."""
 
     def wait(self, longest_ns: int) -> None:
-        """Return after so much real time, or once somebody rings."""
+        """Return after ``longest_ns`` of real time, or as soon as ``ring`` is called."""
 
     def ring(self) -> None:
         """End a wait."""
@@ -109,12 +108,12 @@ class Pacer:
     def __init__(self, queue: EventQueue, *, speed: float = 1.0, wall: Clock | None = None) -> None:
         """Virtual time begins now at the queue's instant. ``speed`` 2: twice as fast as real time.
 
-        Raises ValueError for a speed outside of 0.1 to 10.
+        Raises ValueError for a speed outside 0.1 to 10.
         """
         self.queue = queue
         self.lateness = Lateness()
         self.recent = Lateness()
-        """The same, for whoever wants to begin a new one now and then."""
+        """The same, for a caller that wants to start a new one now and then."""
         self.given_up_ns = 0
         """Real time for which virtual time stood still because the queue was too far behind."""
         self._wall: Clock = Wall() if wall is None else wall
@@ -125,7 +124,7 @@ class Pacer:
         self._anchor_ns = queue.now_ns
         self._anchor_wall_ns = self._wall.now_ns()
         self._reached_ns = queue.now_ns
-        """Up to here the queue has run or is just running: nothing may be stamped before."""
+        """The queue has run, or is running, up to here: nothing may be stamped before it."""
         self._last_stamp_ns = -1
         self._stimuli: list[tuple[int, int, Stimulus]] = []
         self._scheduled: set[int] = set()
@@ -150,13 +149,13 @@ class Pacer:
         return self._ended
 
     def now_ns(self) -> int:
-        """The virtual instant that the wall clock shows; the queue may not have come so far."""
+        """The virtual instant that the wall clock shows; the queue may not have reached it yet."""
         with self._lock:
             return self._shown_ns()
 
     def enter(self, stimulus: Stimulus) -> int:
-        """Let something from outside happen now. Returns its virtual instant in ns, which no
-        other stimulus shares; ``stimulus(instant)`` is called in the thread that takes turns.
+        """Let something from outside happen now. Returns its virtual instant in ns, which no other
+        stimulus shares; ``stimulus(instant)`` is called in the thread that takes turns.
         """
         with self._lock:
             furthest_ns = self._reached_ns + round(LONGEST_LAG_NS * self._speed)
@@ -186,7 +185,7 @@ class Pacer:
         heappush(self._stimuli, (at_ns, self._count, stimulus))
 
     def set_speed(self, speed: float) -> None:
-        """Go on faster or slower. Raises ValueError for a speed outside of 0.1 to 10."""
+        """Run faster or slower from now on. Raises ValueError for a speed outside 0.1 to 10."""
         checked = _checked(speed)
         with self._lock:
             self._set_anchor(self._shown_ns())
@@ -194,14 +193,14 @@ class Pacer:
         self._wall.ring()
 
     def pause(self) -> None:
-        """Virtual time stands still from now on. Stimuli still act, and nobody reacts yet."""
+        """Virtual time stands still from now on. Stimuli still act, but nothing reacts yet."""
         with self._lock:
             self._set_anchor(max(self._shown_ns(), self._reached_ns))
             self._paused = True
         self._wall.ring()
 
     def resume(self) -> None:
-        """Go on after a pause."""
+        """Continue after a pause."""
         with self._lock:
             self._set_anchor(self._shown_ns())
             self._paused = False
@@ -209,8 +208,8 @@ class Pacer:
         self._wall.ring()
 
     def step(self, done: Callable[[], bool] = lambda: True) -> None:
-        """Pause, and go on from one instant at which something happens to the next, until
-        ``done()`` holds after one of them, or for 10 s of virtual time if it never does.
+        """Pause, and go from one instant at which something happens to the next, until ``done()``
+        holds after one of them, or for 10 s of virtual time if it never does.
         """
         self.pause()
         with self._lock:
@@ -234,7 +233,7 @@ class Pacer:
             self._wall.wait(rest_ns)
 
     def turn(self) -> int:
-        """Run what is due by now. Returns the real time in ns after which something will be."""
+        """Run what is due by now. Returns the real time in ns until something will be due."""
         begun_ns = self._wall.now_ns()
         target_ns = self._target_ns()
         chunk_ns = max(1, round(_CHUNK_NS * self._speed))
@@ -261,7 +260,7 @@ class Pacer:
             return furthest_ns
 
     def _advance(self, end_ns: int) -> None:
-        """Run everything up to and including an instant, stimuli at theirs."""
+        """Run everything up to and including an instant, each stimulus at its own."""
         while True:
             with self._lock:
                 stimulus = None
@@ -276,7 +275,7 @@ class Pacer:
             stimulus(at_ns)
 
     def _take_late_comers(self) -> None:
-        """Stimuli that were stamped past a standing clock: they act, and time moves to them."""
+        """Stimuli that were stamped after a standing clock: they act, and time moves to them."""
         while self._paused:
             with self._lock:
                 if not self._stimuli:
@@ -316,7 +315,9 @@ class Pacer:
         return min(due_ns, entered_ns)
 
     def _note_lateness(self, due_ns: int) -> None:
-        """All that was due from an instant on has just run: the first of it was the latest."""
+        """Everything that was due from an instant on has just run: the first of it was the
+        latest.
+        """
         if not self._paused:
             late_ns = round((self.now_ns() - due_ns) / self._speed)
             self.lateness.note(late_ns)

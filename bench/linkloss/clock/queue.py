@@ -1,17 +1,17 @@
 """The one order in which everything happens.
 
-Every action of a run stands in one heap as the tuple
+Every action of a run is in one heap as the tuple
 
     (time_ns, priority, running number, action, args)
 
-so that the order of events can be read off in one place: first the earlier instant, at one
-instant the lower priority value, and among equals first come, first served. The running number
-belongs to the queue and not to this module: two runs in one process do not see each other.
+so that the order of events can be read in one place: the earlier instant first, at one instant the
+lower priority value, and among equals first come, first served. The running number belongs to the
+queue, not to this module: two runs in one process do not affect each other.
 
-A node has a clock of its own (:class:`OwnClock`): a crystal is wrong by some tens of parts per
+A node has a clock of its own (:class:`OwnClock`): a crystal is off by some tens of parts per
 million, and a counter of milliseconds or microseconds rolls over some day. What a program reads,
-and how long its timers, waits and periods take, goes through there. What is recorded stays in the
-time of the queue.
+and how long its timers, waits and periods take, goes through that clock. Recordings use the time of
+the queue.
 """
 
 from __future__ import annotations
@@ -24,20 +24,21 @@ from typing import Any
 NS_PER_S = 1_000_000_000
 
 Event = tuple[int, int, int, Callable[..., object], tuple[Any, ...]]
-"""A scheduled action. Hold on to it only to hand it back to :meth:`EventQueue.cancel`."""
+"""A scheduled action. Keep it only to pass it back to :meth:`EventQueue.cancel`."""
 
 _NEVER_NS = 1 << 63
 _COMPACT_AT = 64
-"""Cancelled entries are swept out of the heap once they are this many and outnumber the rest."""
+"""Cancelled entries are removed from the heap once there are this many and they outnumber
+the rest.
+"""
 
 
 class Priority(IntEnum):
     """What goes first at one instant.
 
-    The driver and the faults act first, then the bus hands over what has just ended, then the
-    nodes react to both, and only then the bus decides who sends next: all who asked at this
-    instant take part in the same arbitration. Last of all the electrical circuit settles with
-    whatever was switched.
+    The driver and the faults act first, then the bus hands over what has just ended, then the nodes
+    react to both. Only then the bus decides who sends next: all who asked at this instant take part
+    in the same arbitration. Last of all the electrical circuit settles with whatever was switched.
     """
 
     STIMULUS = 0
@@ -86,10 +87,10 @@ class EventQueue:
         return event
 
     def cancel(self, event: Event) -> None:
-        """Take a scheduled action back. The action must not have run yet."""
+        """Cancel a scheduled action, which must not have run yet."""
         self._cancelled.add(event[2])
         if len(self._cancelled) >= _COMPACT_AT and 2 * len(self._cancelled) > len(self._heap):
-            # In place: the loops that run the queue hold on to the list.
+            # In place: the loops that run the queue keep a reference to the list.
             self._heap[:] = [entry for entry in self._heap if entry[2] not in self._cancelled]
             heapify(self._heap)
             self._cancelled.clear()
@@ -102,8 +103,8 @@ class EventQueue:
         return heap[0][0] if heap else None
 
     def quiet_until(self) -> int:
-        """The instant before which nothing happens that is not caused from now on: of the next
-        action, or behind the end of :meth:`run_until`, where something from outside may come.
+        """The instant before which nothing happens that is not caused from now on: that of the next
+        action, or just after the end of :meth:`run_until`, where something from outside may come.
         """
         next_ns = self.next_ns()
         return self._end_ns if next_ns is None else min(next_ns, self._end_ns)
@@ -118,7 +119,7 @@ class EventQueue:
         return True
 
     def scheduled(self) -> list[Event]:
-        """Every action not yet run and not taken back, in no particular order."""
+        """Every action that has neither run nor been cancelled, in no particular order."""
         return [entry for entry in self._heap if entry[2] not in self._cancelled]
 
     def run(self) -> None:
@@ -151,8 +152,8 @@ class EventQueue:
 class OwnClock:
     """A clock that shows ``start_ns`` at instant zero of the run, and runs ``ppm`` too fast.
 
-    Exact to the nanosecond: the rate is kept in whole parts per billion. A clock that reads true
-    is ``OwnClock(queue)``.
+    Exact to the nanosecond: the rate is kept in whole parts per billion. A clock without error is
+    ``OwnClock(queue)``.
     """
 
     __slots__ = ("_queue", "_rate", "start_ns")

@@ -1,4 +1,4 @@
-"""The one door to the wall clock: how long a person waits, and how fast a live session goes.
+"""The one door to the wall clock: how long a person waits, and how fast a live session runs.
 
 Nothing that is judged passes here: a live session stamps what comes from outside with a virtual
 instant, and from then on only that instant counts.
@@ -21,12 +21,12 @@ def epoch_ns() -> int:
 
 
 def wait_seconds(seconds: float) -> None:
-    """Let real time pass: only to show something at the pace at which it happened."""
+    """Let real time pass, only to show something at the pace at which it happened."""
     time.sleep(seconds)  # noqa: TID251 - the one door
 
 
 class Wall:
-    """A clock on the wall with a bell: one thread waits, others ring."""
+    """A wall clock with a bell: one thread waits, others ring."""
 
     def __init__(self) -> None:
         self._bell = threading.Event()
@@ -36,10 +36,12 @@ class Wall:
         return time.monotonic_ns()
 
     def wait(self, longest_ns: int) -> None:
-        """Return after so much real time, or as soon as somebody has rung since the last wait."""
+        """Return after ``longest_ns`` of real time, or as soon as the bell has rung since the last
+        wait.
+        """
         self._bell.wait(longest_ns / 1e9)
         self._bell.clear()
 
     def ring(self) -> None:
-        """Wake whoever waits; callable from any thread."""
+        """Wake the waiting thread; callable from any thread."""
         self._bell.set()
