@@ -1,12 +1,12 @@
-"""linkloss runs a home-built car's CAN nodes on a simulated bus, breaks things, and judges
-whether every load went where it must.
+"""linkloss runs a home-built car's CAN nodes on a simulated bus, breaks things, and judges whether
+every load went where it must.
 
     from linkloss import check, load_scenario, load_vehicle, run
 
     report = check(load_vehicle("scenarios/wren/vehicle.toml"))
     result = run(load_scenario("scenarios/wren/tail_cable_pulled.toml"))
 
-The names below are loaded when they are first used: ``linkloss --help`` needs none of them.
+The names below are loaded on first use: ``linkloss --help`` needs none of them.
 """
 
 from __future__ import annotations

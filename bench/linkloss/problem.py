@@ -20,7 +20,7 @@ EXIT_KEPT, EXIT_BROKEN, EXIT_BAD_INPUT, EXIT_NOT_EXERCISED = 0, 1, 2, 3
 class Problem:
     """One mistake in one place.
 
-    ``file`` and ``line`` say where it stands (line 0: not known), ``where`` names table and key.
+    ``file`` and ``line`` say where it is (line 0: not known), ``where`` names table and key.
     """
 
     file: str
@@ -47,8 +47,8 @@ class BadInput(Exception):  # noqa: N818 - it is the input that is bad, the word
 
 
 def ensure_linux(where: str, purpose: str) -> None:
-    """Refuse what works on Linux alone: an option or a key, and what it needs Linux for. Raises
-    BadInput on any other system.
+    """Refuse what works only on Linux: ``where`` is the option or key, ``purpose`` what it needs
+    Linux for. Raises BadInput on any other system.
     """
     if sys.platform != "linux":
         raise BadInput.one("linkloss", where, f"needs Linux, {purpose}; this is {sys.platform}")

@@ -3,15 +3,14 @@
 The judge looks at nothing else. All instants are nanoseconds since the start of the
 run, all series are in order of time.
 
-What is outside of the bench and takes part on the bus: programs in other processes, and real
-nodes behind an adapter. What they did is noted with its virtual instant, so that a run with them
-can be run again without them.
-
-It is kept as a SocketCAN text log with nine decimals, the sender in the place of the channel:
+Programs in other processes, and real nodes behind an adapter, take part from outside the bench.
+What they did is recorded with its virtual instant, so that a run with them can be repeated without
+them. Their frames are kept as a SocketCAN text log with nine decimals and the sender in place of
+the channel:
 
     (1.234567891) udp1 0A0#8A3F
 
-Frames that come out of a log instead of out of programs: what a session is handed of them.
+A run may also play frames of a logged drive instead of running programs (:class:`Traffic`).
 """
 
 from __future__ import annotations
@@ -36,7 +35,7 @@ from linkloss.problem import BadInput
 from linkloss.vehicle.expression import Value
 
 Presence = Literal["on", "listen", "off"]
-"""Of a program's controller: taking part, only listening, or off the bus."""
+"""The state of a program's controller: taking part, only listening, or off the bus."""
 NS_PER_S = 1_000_000_000
 
 
@@ -61,9 +60,9 @@ def _outside_frame(row: _OutsideFrame | None) -> Frame | None:
 
 
 class OutsideEvent(NamedTuple):
-    """Something that came from outside at an instant: a frame that was handed to the sender's
-    controller, or (without a frame) the presence of a program changed. ``hands``: what a person
-    did to a real node, which is a fault from ``off`` to ``on``.
+    """Something that came from outside at an instant: a frame handed to the sender's controller or,
+    without a frame, a change of a program's presence. ``hands``: what a person did to a real node,
+    which is a fault from ``off`` to ``on``.
     """
 
     at_ns: Ns
@@ -79,11 +78,10 @@ class Outside:
 
     :param programs: each has a controller of its own at the far end of the cable, off at first.
     :param nodes: nodes of the vehicle that are real: each has the controller of its node, at its
-        place on the cable.
-    :param events: what they did, in order; none in a run in which they themselves take part.
-    :param delay_ns: the longest that a frame takes between the bus and a real node, one way.
-    :param doubt: why nothing can be said of the real nodes, if that is so: the bench lost frames
-        on the way to them, or its time stood still.
+    place on the cable. :param events: what they did, in order; none in a run in which they take
+    part themselves. :param delay_ns: the longest that a frame takes between the bus and a real
+    node, one way. :param doubt: why nothing can be said of the real nodes, if so: the bench lost
+    frames on the way to them, or its time stood still.
     """
 
     programs: tuple[str, ...] = ()
@@ -105,7 +103,7 @@ def write_frames(events: Iterable[OutsideEvent]) -> Iterable[str]:
 
 
 def read_frames(lines: Iterable[str]) -> list[OutsideEvent]:
-    """The frames of such a log. Raises ValueError for a line that is none, with its number."""
+    """The frames of such a log. Raises ValueError, with its number, for a line that is not one."""
     found = []
     for number, entry in enumerate(entries(lines), 1):
         try:
@@ -127,8 +125,8 @@ REST = "(log)"
 
 
 class LoggedFrame(NamedTuple):
-    """A frame as it was logged. ``at_ns`` is the end of its end of frame, in ns since the start
-    of the run; ``sender`` is a node of the vehicle, or ``REST``.
+    """A frame as logged. ``at_ns`` is the end of its end of frame, in ns since the start of the
+    run; ``sender`` is a node of the vehicle, or ``REST``.
     """
 
     at_ns: int
@@ -140,9 +138,8 @@ class LoggedFrame(NamedTuple):
 class Traffic:
     """The logged part of a run.
 
-    :param nodes: the nodes of the vehicle that have no program in the run; their frames come from
-        the log.
-    :param frames: begins to read the logged frames, in the order of their instants.
+    :param nodes: the nodes of the vehicle without a program in the run; their frames come from the
+    log. :param frames: starts reading the logged frames, in the order of their instants.
     """
 
     nodes: tuple[str, ...]
@@ -153,9 +150,9 @@ class Traffic:
 class Shift:
     """How much later than in the log the frames came, because they were arbitrated again; in ns.
 
-    ``sent`` counts the frames that went over the bus, ``refused`` those that found no free
-    mailbox (or a controller that was off the bus), ``silenced`` those of a node that was reset or
-    hung at the time. ``bins`` counts shifts by powers of two: ``bins[n]`` those below 2^n ns.
+    ``sent`` counts the frames that went over the bus, ``refused`` those that found no free mailbox
+    (or a controller that was off the bus), ``silenced`` those of a node that was reset or hung at
+    the time. ``bins`` counts shifts by powers of two: ``bins[n]`` those below 2^n ns.
     """
 
     logged: int = 0
@@ -170,7 +167,7 @@ class Shift:
     bins: list[int] = field(default_factory=lambda: [0] * 64)
 
     def note(self, shift_ns: int, at_ns: int, frame: Frame) -> None:
-        """A frame was sent ``shift_ns`` later than it was logged."""
+        """Count a frame that was sent ``shift_ns`` later than it was logged."""
         self.sent += 1
         if shift_ns <= 0:
             return
@@ -243,7 +240,9 @@ class Series(Generic[T]):
         self.values: list[T] = []
 
     def set(self, at_ns: int, value: T) -> None:
-        """Note a value; one equal to the last is no change, a second one at one instant wins."""
+        """Record a value. One equal to the last is no change; of two at one instant the second
+        counts.
+        """
         if self.values and self.values[-1] == value:
             return
         if self.times and self.times[-1] == at_ns:
@@ -304,16 +303,16 @@ def series(*changes: tuple[int, T]) -> Series[T]:
 class NodeChange(NamedTuple):
     """A node's program starts, stops or is stopped.
 
-    ``state`` is ``reset`` (the program does not run: power-up, reset, boot), ``running``,
-    ``hung`` (stopped, the controller is alive; cause ``supply``: it runs wild on too little
-    voltage, without a brown-out detector), ``off`` (its supply is too low; ``reset`` follows
-    when it is back), ``asleep`` (the program has put its board to sleep; ``reset`` follows when
-    something wakes it) or ``crashed`` (the program failed by itself). ``cause`` is ``power-up``,
-    ``fault``, ``supply``, ``watchdog``, ``program``, ``wake`` or, for a crash, its text.
+    ``state`` is ``reset`` (the program does not run: power-up, reset, boot), ``running``, ``hung``
+    (stopped, the controller is alive; cause ``supply``: it runs wild on too little voltage, without
+    a brown-out detector), ``off`` (its supply is too low; ``reset`` follows when it is back),
+    ``asleep`` (the program has put its board to sleep; ``reset`` follows when something wakes it)
+    or ``crashed`` (the program failed by itself). ``cause`` is ``power-up``, ``fault``, ``supply``,
+    ``watchdog``, ``program``, ``wake`` or, for a crash, its text.
 
-    ``by`` says of ``off`` what took the supply: ``fault``, ``start`` (a start of the engine that
-    may reset the node) or ``car`` (neither: the car starves the node by itself). Of ``wake`` it
-    says what woke the node: an input, a message, or the identifier of another frame.
+    For ``off``, ``by`` is what took the supply: ``fault``, ``start`` (a start of the engine that
+    may reset the node) or ``car`` (neither: the car starves the node by itself). For ``wake`` it is
+    what woke the node: an input, a message, or the identifier of another frame.
     """
 
     at_ns: Ns
@@ -326,9 +325,9 @@ class NodeChange(NamedTuple):
 class FuseOpened:
     """A fuse has opened by what flew through it.
 
-    ``what`` is ``feed of NODE``, or the first load that hangs on it; ``loads`` get no current any
-    more, ``nodes`` no supply. ``by`` is ``fault`` where one was there that can have caused it, else
-    ``car``.
+    ``what`` is ``feed of NODE``, or the first load behind the fuse. ``loads`` no longer get
+    current, ``nodes`` no longer have supply. ``by`` is ``fault`` if a fault can have caused it,
+    else ``car``.
     """
 
     at_ns: Ns
@@ -339,8 +338,8 @@ class FuseOpened:
 
 
 class Handed(NamedTuple):
-    """A message that a program handed to its controller, or tried to: ``taken`` is False where
-    the controller refused it (mailboxes full, bus-off).
+    """A message that a program handed to its controller, or tried to: ``taken`` is False where the
+    controller refused it (mailboxes full, bus-off).
     """
 
     at_ns: Ns
@@ -349,8 +348,8 @@ class Handed(NamedTuple):
 
 
 class Foreign(NamedTuple):
-    """A data frame that a program handed to its controller, though the message definition has no
-    such message of its node; ``taken`` as in :class:`Handed`.
+    """A data frame that a program handed to its controller, although the message definition gives
+    its node no such message; ``taken`` as in :class:`Handed`.
     """
 
     at_ns: Ns
@@ -374,9 +373,9 @@ class ControllerChange(NamedTuple):
 class FaultRecord:
     """A fault and when it was there. ``cleared_ns`` None: until the end of the run.
 
-    ``group`` is cable, frames, node, input or output; ``content`` says that the fault changes
-    what arrives (and not only whether it arrives); ``nodes`` are the nodes whose own program,
-    controller or stub it touches, ``loads`` the loads that cannot do as they are told.
+    ``group`` is cable, frames, node, input or output. ``content`` says that the fault changes what
+    arrives (and not only whether it arrives). ``nodes`` are the nodes whose own program, controller
+    or stub it touches, ``loads`` the loads that cannot follow their commands.
     """
 
     kind: str
@@ -407,7 +406,7 @@ class Crash:
 
 
 class Printed(NamedTuple):
-    """A line of text that a program gave out on its serial line."""
+    """A line of text that a program printed on its serial line."""
 
     node: str
     at_ns: int
@@ -415,7 +414,7 @@ class Printed(NamedTuple):
 
 
 def note_bit(bits: list[BitRecord], bit: BitRecord) -> None:
-    """Add a bit, or make the last one longer where it goes on. Pieces of a cable take turns."""
+    """Add a bit, or extend the last one where it continues. Pieces of a cable take turns."""
     for place in range(len(bits) - 1, max(-1, len(bits) - 1 - _PIECES), -1):
         last = bits[place]
         if last.nodes == bit.nodes:
@@ -427,7 +426,7 @@ def note_bit(bits: list[BitRecord], bit: BitRecord) -> None:
 
 
 _PIECES = 4
-"""So far back the last bit of the same piece of cable is looked for."""
+"""How far back to look for the last bit of the same piece of cable."""
 
 
 LAST = {"loose": 1}
@@ -517,7 +516,7 @@ class Recording:
 
     @property
     def valid_frames(self) -> dict[tuple[int, bool], list[BusRecord]]:
-        """The data frames that were valid for somebody, by (identifier, extended)."""
+        """The data frames that were valid for some node, by (identifier, extended)."""
         found: dict[tuple[int, bool], list[BusRecord]] = {}
         for record in self.frames:
             frame = record.frame

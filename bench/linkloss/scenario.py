@@ -1,14 +1,12 @@
 """One scenario: a situation, a timeline of actions and faults, expectations.
 
-The clocks of the nodes in a scenario, as text: what each shows at its start, how wrong it runs.
+The nodes' clocks in it (what each shows at its start, how far off it runs) have two written forms:
 
-in a scenario file    clocks = { rear = "49.7 d" }      drifts = { rear = "-100 ppm" }
-in a case's name      clocks(rear=4294080s)             drifts(rear=-100ppm)
+    in a scenario file    clocks = { rear = "49.7 d" }      drifts = { rear = "-100 ppm" }
+    in a case's name      clocks(rear=4294080s)             drifts(rear=-100ppm)
 
-What a scenario file says of programs and real nodes that took part from outside.
-
-A fault with its instant as one word, as it stands in the name of a case:
-``cut(gauge,rear)@300s+2s``, ``reset(rear)@12.5s``, ``delay(LampRequest,by=80 ms)@3s+1s``.
+A fault with its instant is one word in the name of a case: ``cut(gauge,rear)@300s+2s``,
+``reset(rear)@12.5s``, ``delay(LampRequest,by=80 ms)@3s+1s``.
 """
 
 from __future__ import annotations
@@ -44,34 +42,34 @@ from linkloss.vehicle.toml import Key, Source, Table, read_toml
 Clocks = Mapping[str, int]
 """By node: what its own clock shows at its start, in ns. A node that is not named begins at 0."""
 Drifts = Mapping[str, float]
-"""By node: how much too fast its clock runs, in parts per million; below 0 too slow."""
+"""By node: how much too fast its clock runs, in parts per million; negative: too slow."""
 
 Quantity = TypeVar("Quantity", int, float)
 _PART = re.compile(r"(?P<what>clocks|drifts)\((?P<given>[^()]+)\)")
 
 
 def clocks_written(clocks: Clocks) -> dict[str, str]:
-    """As a scenario file has them."""
+    """The clocks as a scenario file has them."""
     return {node: write_duration(start_ns) for node, start_ns in clocks.items()}
 
 
 def drifts_written(drifts: Drifts) -> dict[str, str]:
-    """As a scenario file has them."""
+    """The drifts as a scenario file has them."""
     return {node: write_drift(ppm) for node, ppm in drifts.items()}
 
 
 def clock_parts(clocks: Clocks, drifts: Drifts) -> tuple[str, ...]:
-    """The parts of a case's name that tell of them; none where all clocks begin at 0 and are
-    right. :func:`read_clock_part` reads one back.
+    """The parts of a case's name that give the clocks; none where all begin at 0 and are right.
+    :func:`read_clock_part` reads one back.
     """
     told = {"clocks": clocks_written(clocks), "drifts": drifts_written(drifts)}
     return tuple(f"{what}({_joined(given)})" for what, given in told.items() if given)
 
 
 def read_clock_part(part: str) -> tuple[Clocks, Drifts] | None:
-    """What a part of a case's name says of clocks; None for one that tells of something else.
+    """The clocks and drifts in a part of a case's name; None for a part about something else.
 
-    Raises ValueError for a quantity that is none.
+    Raises ValueError for an invalid quantity.
     """
     found = _PART.fullmatch(part)
     if found is None:
@@ -92,8 +90,8 @@ def _read(given: str, parse: Callable[[str], Quantity]) -> dict[str, Quantity]:
 
 
 class PresenceStep(Table):
-    """A program comes onto the bus, goes off it, or only listens; or what a person did to a real
-    node, off while it is so.
+    """A program joins the bus, leaves it, or only listens; or a person did something to a real
+    node, which is ``off`` for that long.
     """
 
     at: Duration
@@ -116,7 +114,7 @@ class OutsideTable(Table):
 def load_outside(
     table: OutsideTable, folder: Path, source: Source, vehicle: Vehicle
 ) -> tuple[Outside, list[Problem]]:
-    """Those who took part and what they did, and what is wrong with it."""
+    """The outsiders with what they did, and any mistakes in the table."""
     problems = list(_misnamed(table, source, vehicle))
     names = (*table.programs, *table.nodes)
     frames: list[OutsideEvent] = []
@@ -166,7 +164,7 @@ class TimedAction:
 
     @property
     def label(self) -> str:
-        """``lights=off@1300ms``: how the name of a case tells it."""
+        """``lights=off@1300ms``: its form in the name of a case."""
         told = ",".join(f"{name}={plain(value)}" for name, value in self.values.items())
         return f"{told}@{_short(self.at_ns)}"
 
@@ -181,7 +179,7 @@ class TimedFault:
 
     @classmethod
     def lasting(cls, fault: Fault, at_ns: int, for_ns: int) -> TimedFault:
-        """A fault that is there for so long, unless it is over at once."""
+        """A fault that is active for ``for_ns``, unless its kind is over at once."""
         return cls(fault, at_ns, at_ns + for_ns if fault.lasting else None)
 
     @property
@@ -208,9 +206,9 @@ class Expectation:
 @dataclass(frozen=True, slots=True)
 class Scenario:
     """What a session runs. ``name`` is the file's stem, or the name of a campaign's case.
-    ``traffic`` is the part of it that comes out of a log, ``outside`` who takes part from outside
-    of the bench, if any. ``clocks`` and ``drifts`` are the nodes' own clocks, where they do not
-    begin at 0 or are not right.
+    ``traffic`` is its part that comes from a log, ``outside`` who takes part from outside the
+    bench, if any. ``clocks`` and ``drifts`` are the nodes' own clocks, where they do not begin at 0
+    or are not right.
     """
 
     name: str
@@ -237,7 +235,7 @@ class Scenario:
 
     @property
     def parts_ns(self) -> int:
-        """Where it parts from others that begin alike: at its first fault, or its end."""
+        """Where it branches off from others that begin alike: at its first fault, or its end."""
         first_ns = self.first_fault_ns
         return self.lasts_ns if first_ns is None else first_ns
 
@@ -329,7 +327,7 @@ class ScenarioFile(Table):
 def load_scenario(path: str | Path) -> Scenario:
     """Read a scenario file and the vehicle that it names.
 
-    A situation gives the initial inputs and its actions; ``inputs`` and ``steps`` come on top.
+    A situation gives the initial inputs and its actions; ``inputs`` and ``steps`` are added to it.
     Raises BadInput with every mistake found.
     """
     path = Path(path)
@@ -344,7 +342,7 @@ def load_scenario(path: str | Path) -> Scenario:
 
 
 class _Builder:
-    """Puts file and vehicle together, collecting mistakes on the way."""
+    """Puts file and vehicle together, and collects mistakes on the way."""
 
     def __init__(self, path: Path, source: Source, file: ScenarioFile, vehicle: Vehicle) -> None:
         self.path = path
@@ -450,7 +448,7 @@ _EXPECTED = "expected 'KIND(PARAMETERS)@START+DURATION', such as 'cut(gauge,rear
 
 
 def timed_fault(text: str, vehicle: Vehicle) -> TimedFault:
-    """The fault that the command line names, as :func:`read_timed_fault` takes it. Raises
+    """The fault that the command line names, in the form of :func:`read_timed_fault`. Raises
     BadInput.
     """
     try:
@@ -463,7 +461,7 @@ def timed_fault(text: str, vehicle: Vehicle) -> TimedFault:
 
 def read_timed_fault(text: str, vehicle: Vehicle) -> TimedFault:
     """The fault with a label and its instant; without a duration it stays to the end. Raises
-    ValueError, and of it FaultError for a fault that cannot be made.
+    ValueError, or its subclass FaultError for a fault that cannot be made.
     """
     found = _TIMED.fullmatch(text)
     if found is None:

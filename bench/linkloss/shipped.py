@@ -15,10 +15,10 @@ def shipped(place: str) -> Path:
 
 
 def demo_vehicle() -> Path:
-    """The file of the bundled vehicle, Wren. Raises BadInput when the installation lacks it."""
+    """The file of the bundled vehicle, Wren. Raises BadInput if the installation lacks it."""
     place = shipped("scenarios/wren/vehicle.toml")
     if place.is_file():
         return place
-    from linkloss.problem import BadInput  # only when there is one to report
+    from linkloss.problem import BadInput  # only if there is one to report
 
     raise BadInput.one(place, "", "the bundled demo vehicle is missing; name a vehicle file")

@@ -43,12 +43,12 @@ _UNITS: dict[str, dict[str, Decimal]] = {
     "frequency": {"Hz": Decimal(1), "kHz": Decimal(1000)},
 }
 _WILDEST_PPM = 100_000
-"""A bare RC oscillator is wrong by up to 10 % (from memory)."""
+"""A bare RC oscillator is off by up to 10 % (from memory)."""
 _LARGEST = Decimal(2**63 - 1)
-"""In the base unit of its kind; of durations 292 years."""
+"""In the base unit of its kind; for durations 292 years."""
 
 FROM_FILE = {"from": "file"}
-"""The context of a validation of what a user wrote: there a bare number is a mistake."""
+"""The context of validating what a user wrote: a bare number is a mistake there."""
 
 _EXAMPLE = {
     "duration": "250 ms",
@@ -99,7 +99,9 @@ def _expected(kind: str) -> str:
 
 
 def _no_bare_number(kind: str) -> BeforeValidator:
-    """Numbers without a unit pass in models that Python code builds, not in what users write."""
+    """Numbers without a unit are accepted in models that Python code builds, not in what users
+    write.
+    """
 
     def refuse(value: object, info: ValidationInfo) -> object:
         if info.context == FROM_FILE and isinstance(value, int | float):
@@ -120,7 +122,7 @@ def parse_duration(text: object) -> int:
 
 
 def ns_in(unit: str | None) -> int | None:
-    """A unit of time in ns; None for what is none."""
+    """A unit of time in ns; None for anything else."""
     size = _UNITS["duration"].get(unit or "")
     return None if size is None else int(size)
 
@@ -156,7 +158,9 @@ def parse_voltage(text: object) -> float:
 
 
 def parse_drift(text: object) -> float:
-    """How much too fast a clock runs, in parts per million; too slow below 0. Raises ValueError."""
+    """How much too fast a clock runs, in parts per million; negative: too slow. Raises
+    ValueError.
+    """
     value = text if isinstance(text, float) else float(parse_quantity(text, "drift"))
     if abs(value) > _WILDEST_PPM:
         raise ValueError(f"'{text}' is out of range; a clock is wrong by up to {_WILDEST_PPM} ppm")
@@ -200,7 +204,7 @@ Length = Annotated[
 
 
 def _read(kind: str) -> BeforeValidator:
-    """Text with a unit of that kind; a number is one that is already in the base unit."""
+    """Read text with a unit of that kind; a number is in the base unit already."""
 
     def read(value: object) -> float:
         return value if isinstance(value, float) else float(parse_quantity(value, kind))
@@ -280,7 +284,7 @@ def write_voltage(volts: float) -> str:
 
 
 def write_drift(ppm: float) -> str:
-    """How wrong a clock runs so that it reads back the same: ``-100 ppm``."""
+    """The drift of a clock so that it reads back the same: ``-100 ppm``."""
     return f"{plain(ppm)} ppm"
 
 
