@@ -20,6 +20,7 @@ from test_house import FLOORS
 
 from linkloss.faults.catalogue import catalogue
 from linkloss.report.schemas import scenario_schema, vehicle_schema
+from linkloss.units import _UNITS
 
 ROOT = Path(__file__).parents[1]
 PART = re.compile(r"(<!-- made: ([\w ]+) -->\n)(.*?)(<!-- end -->)", re.DOTALL)
@@ -114,6 +115,14 @@ def faults() -> Iterator[str]:
         yield f"| `{kind}` | {_text({'description': inspect.getdoc(form)})} | {', '.join(words)} |"
 
 
+def units() -> Iterator[str]:
+    """The units of each kind of quantity."""
+    yield "| quantity | units |"
+    yield "|---|---|"
+    for kind, known in _UNITS.items():
+        yield f"| {kind} | {', '.join(f'`{unit}`' for unit in known)} |"
+
+
 def _rows(table: Schema, known: Schema) -> Iterator[str]:
     yield "| key | written as | what it says |"
     yield "|---|---|---|"
@@ -178,6 +187,7 @@ MADE: dict[str, Callable[[], Iterator[str]]] = {
     "vehicle tables": vehicle_tables,
     "scenario keys": scenario_keys,
     "faults": faults,
+    "units": units,
 }
 
 
