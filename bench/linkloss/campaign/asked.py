@@ -35,6 +35,11 @@ def _local_names(load: LoadTable) -> tuple[str, ...]:
     return () if load.local is None else load.local.names
 
 
+def _decided_by(load: LoadTable) -> tuple[str, ...]:
+    """The inputs and signals that ask for a load."""
+    return (*_local_names(load), *request_names(load))
+
+
 def request_names(load: LoadTable) -> tuple[str, ...]:
     """The signals, as ``Message.Signal``, that a load's request is made of; none without one."""
     return () if load.request is None else load.request.names
@@ -108,9 +113,7 @@ class Asked:
         rules = self.vehicle.loads[load].never
         loads = dict.fromkeys([load, *(name for rule in rules for name in rule.when.loads)])
         tables = [self.vehicle.loads[name] for name in loads]
-        decided = [
-            name for table in tables for name in (*_local_names(table), *request_names(table))
-        ]
+        decided = [name for table in tables for name in _decided_by(table)]
         return tuple(n for n in sources(self.vehicle, decided) if n in self.vehicle.inputs)
 
     def requests_of(self, load: str) -> tuple[RequestTable, ...]:
@@ -211,14 +214,8 @@ class Asked:
         table = self.vehicle.loads[load]
         forbidden = [rule.when for rule in table.never if rule.state == state]
         also = [name for condition in forbidden for name in condition.names]
-        names = [
-            *self.inputs_of(load),
-            *(
-                name
-                for name in also
-                if name in self.vehicle.inputs and name not in self.inputs_of(load)
-            ),
-        ]
+        own = self.inputs_of(load)
+        names = [*own, *(n for n in also if n in self.vehicle.inputs and n not in own)]
         rest = {name: entry.rest for name, entry in self.vehicle.inputs.items()}
         choices = [(fixed[name],) if name in fixed else self._candidates(name) for name in names]
         for combination in islice(product(*choices), MOST_TRIED):
@@ -307,8 +304,7 @@ class Relevance:
     def _decide(self, inputs: Iterable[str], load: str) -> bool:
         """Whether some inputs have a say in what is asked of a load."""
         table = self.vehicle.loads[load]
-        decided = self._sources((*_local_names(table), *request_names(table)))
-        return not set(inputs).isdisjoint(decided)
+        return not set(inputs).isdisjoint(self._sources(_decided_by(table)))
 
     def _spoils(self, fault: Fault, load: LoadTable, inputs: Collection[str]) -> bool:
         if not set(_local_names(load)).isdisjoint(inputs):

@@ -11,13 +11,13 @@ costs its own picture and nothing else.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Generator, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import replace
 from functools import partial
 from itertools import islice
 from pathlib import Path
-from typing import Generic, NamedTuple, Protocol, TypeVar
+from typing import Generic, NamedTuple, TypeVar
 
 from linkloss.campaign.cases import instances, without_fault
 from linkloss.campaign.depth import Depth, left_unjudged
@@ -28,45 +28,12 @@ from linkloss.campaign.result import CaseResult, CheckReport, RunResult
 from linkloss.campaign.run import run
 from linkloss.campaign.selection import CheckRequest, content, situations_named
 from linkloss.campaign.store import CaseStore
-from linkloss.campaign.workers import Cluster, Runner, Workers
+from linkloss.campaign.workers import Cluster, Workers
 from linkloss.clock.wallclock import monotonic_seconds
 from linkloss.judge import declared_rules
 from linkloss.problem import BadInput, unknown
 from linkloss.scenario import Scenario
 from linkloss.vehicle.loading import Vehicle
-
-
-class Batches(Protocol):
-    """Cases that are run one batch after the other. ``total`` is how many there will be, or None
-    if nobody can know; ``learns`` says whether results decide what comes next.
-    """
-
-    total: int | None
-    learns: bool
-
-    def next_batch(self) -> Sequence[Scenario]:
-        """The next cases; none: that was all."""
-
-    def learn(self, results: Sequence[CaseResult]) -> None:
-        """Take in the results of the last batch."""
-
-
-class Planned:
-    """A list of cases as one batch."""
-
-    learns = False
-
-    def __init__(self, cases: Sequence[Scenario]) -> None:
-        self.total: int | None = len(cases)
-        self._left: Sequence[Scenario] = cases
-
-    def next_batch(self) -> Sequence[Scenario]:
-        """All cases, once."""
-        batch, self._left = self._left, ()
-        return batch
-
-    def learn(self, results: Sequence[CaseResult]) -> None:
-        """A plan does not change."""
 
 
 class Hunted:
@@ -75,8 +42,6 @@ class Hunted:
     What was learned counts from the next batch on, and time is looked at between batches only:
     the results of a shorter hunt are the first ones of a longer hunt.
     """
-
-    learns = True
 
     def __init__(
         self,
@@ -185,7 +150,9 @@ def check(
         _words(logged),
         vehicle.build,
     )
-    batches = _batches(vehicle, order, cases, for_s)
+    hunted = _hunted(vehicle, order, cases, for_s)
+    chosen = order.cases(vehicle) if hunted is None else []
+    total = len(chosen) if hunted is None else hunted.total
     results = CaseStore() if store is None else store
     planned = order.planned(vehicle) if case is None else None
     space = None if planned is None else planned.space
@@ -194,26 +161,32 @@ def check(
     clocked = depth in _CLOCKED and not (only or situations or drive)
     unjudged = left_unjudged(vehicle, apart, planned.cases if planned and clocked else None)
     report = CheckReport(
-        vehicle, seed, declared, results, batches.total, space, drive, order.logged, unjudged
+        vehicle, seed, declared, results, total, space, drive, order.logged, unjudged
     )
-    workers: Runner = (
+    workers = (
         Workers(jobs or os.cpu_count() or 1, branch=branch, limit_s=limit_s)
         if cluster is None
         else Cluster(cluster)
     )
     try:
         with closing(workers):
-            _run(workers, order, batches, results, progress)
+            told = (lambda *_: None) if progress is None else progress
+            if hunted is None:
+                for _ in _appended(workers.run(order, chosen, len(results)), results, total, told):
+                    pass
+            else:
+                _run_hunt(workers, order, hunted, results, told)
     except KeyboardInterrupt:
         raise Interrupted(report) from None
     return report
 
 
-def _batches(
+def _hunted(
     vehicle: Vehicle, order: CheckRequest, cases: int | None, for_s: float | None
-) -> Batches:
+) -> Hunted | None:
+    """The hunt that is asked for; None where the cases are known, or there is nothing to draw."""
     if order.depth != "hunt" or order.names is not None or order.drive is not None:
-        return Planned(order.cases(vehicle))
+        return None
     if cases is None and for_s is None:
         text = "a hunt has no end of its own; expected '--for DURATION' or '--cases NUMBER'"
         raise BadInput.one("linkloss", "--depth hunt", text)
@@ -223,33 +196,39 @@ def _batches(
         if name not in kinds:
             raise BadInput.one(vehicle.path, "--only", unknown("fault", name, kinds))
     if not kinds or not among:
-        return Planned([])
+        return None
     hunt = Hunt(vehicle, order.seed, kinds=order.only, situations=among)
     return Hunted(hunt, cases, for_s, first=without_fault(vehicle, order.seed, among))
 
 
-def _run(
-    workers: Runner,
+def _run_hunt(
+    workers: Workers | Cluster,
     order: CheckRequest,
-    batches: Batches,
+    hunted: Hunted,
     results: CaseStore,
-    progress: Progress | None,
+    progress: Progress,
 ) -> None:
     """Batch by batch; what ``results`` holds already is learned from, but not run again."""
-    known, place = len(results), 0
-    earlier = iter(list(results)) if batches.learns else iter(())
-    while batch := batches.next_batch():
-        done = min(len(batch), max(0, known - place))
-        found = list(islice(earlier, done))
+    earlier = iter(list(results))
+    while batch := hunted.next_batch():
+        found = list(islice(earlier, len(batch)))
         named = replace(order, names=tuple(case.name for case in batch))
-        for result in workers.run(named if batches.learns else order, batch, done):
+        new = workers.run(named, batch, len(found))
+        hunted.learn([*found, *_appended(new, results, hunted.total, progress)])
+
+
+def _appended(
+    new: Generator[CaseResult, None, None],
+    results: CaseStore,
+    total: int | None,
+    progress: Progress,
+) -> Iterator[CaseResult]:
+    """New results, as they come and are kept."""
+    with closing(new):  # an interrupt ends those who work on the rest
+        for result in new:
             results.append(result)
-            if batches.learns:
-                found.append(result)
-            if progress is not None:
-                progress(len(results), batches.total)
-        batches.learn(found)
-        place += len(batch)
+            progress(len(results), total)
+            yield result
 
 
 def _words(names: Collection[str] | None) -> tuple[str, ...] | None:

@@ -52,32 +52,6 @@ MOST = 450
 """No more cases than this, unless there are more situations and faults."""
 
 
-class QuickPlan(NamedTuple):
-    """The cases, how many there were to choose from, and what was left out, in sentences."""
-
-    cases: list[Scenario]
-    singles: int
-    left_out: tuple[str, ...]
-
-
-def plan_quick(vehicle: Vehicle, seed: int = 0, *, logged: bool = False) -> QuickPlan:
-    """The quick cases, in the order of :func:`linkloss.campaign.plan.plan` and with its names."""
-    planned = plan(vehicle, seed, logged=logged)
-    every = [case for case in planned if not is_electrical(case)]
-    traits = Traits(CaseMaker(vehicle, seed))
-    shown = [traits.of(case) for case in every]
-    chosen, missed = _selected(every, shown)
-    apart = one_of_each(traits, (case for case in planned if is_electrical(case)))
-    left_out = [
-        f"{len(planned) - len(chosen) - len(apart):,} cases with a single fault were left out.",
-        "They differ from the chosen ones only in situation, instant, length or other loads.",
-    ]
-    if missed:
-        left_out.append(f"{missed:,} combinations of load, change and fault are not among them.")
-    cases = in_order(vehicle, [*(every[index] for index in chosen), *apart])
-    return QuickPlan(cases, len(planned), tuple(left_out))
-
-
 def _selected(cases: Sequence[Scenario], shown: Sequence[Sequence[Trait]]) -> tuple[list[int], int]:
     """The chosen cases by number, and how many traits none of them has."""
     showing: dict[Trait, list[int]] = {}
@@ -145,22 +119,36 @@ def planned(vehicle: Vehicle, depth: Depth, seed: int = 0, *, logged: bool = Fal
     """The cases that a depth runs, the same for the same vehicle and seed. ``logged``: what is
     done comes out of a log, for the depths quick and full.
     """
-    if depth == "quick":
-        return _quick(vehicle, seed, logged=logged)
-    if depth == "full":
-        return _full(vehicle, seed, logged=logged)
-    return _pairs(vehicle, seed) if depth == "pairs" else _hunt(vehicle, seed)
+    cases, singles, left_out = _CHOOSERS[depth](vehicle, seed, logged)
+    return Planned(cases, measured(depth, vehicle, cases, singles=singles, left_out=left_out))
 
 
-def _quick(vehicle: Vehicle, seed: int, *, logged: bool) -> Planned:
-    cases, singles, left_out = plan_quick(vehicle, seed, logged=logged)
-    pairs = "Two faults at a time are left to the depth 'pairs'."
-    left_out = (*left_out, pairs, *([] if logged else _hidden_ends(vehicle)))
-    space = measured("quick", vehicle, cases, singles=singles, left_out=left_out)
-    return Planned(cases, space)
+class _Choice(NamedTuple):
+    """The cases, how many there are with a single fault, and what was left out, in sentences."""
+
+    cases: list[Scenario]
+    singles: int
+    left_out: list[str]
 
 
-def _full(vehicle: Vehicle, seed: int, *, logged: bool) -> Planned:
+def _quick(vehicle: Vehicle, seed: int, logged: bool) -> _Choice:
+    planned = plan(vehicle, seed, logged=logged)
+    every = [case for case in planned if not is_electrical(case)]
+    traits = Traits(CaseMaker(vehicle, seed))
+    chosen, missed = _selected(every, [traits.of(case) for case in every])
+    apart = one_of_each(traits, (case for case in planned if is_electrical(case)))
+    left_out = [
+        f"{len(planned) - len(chosen) - len(apart):,} cases with a single fault were left out.",
+        "They differ from the chosen ones only in situation, instant, length or other loads.",
+    ]
+    if missed:
+        left_out.append(f"{missed:,} combinations of load, change and fault are not among them.")
+    left_out.append("Two faults at a time are left to the depth 'pairs'.")
+    cases = in_order(vehicle, [*(every[index] for index in chosen), *apart])
+    return _Choice(cases, len(planned), [*left_out, *_hidden_ends(vehicle, logged)])
+
+
+def _full(vehicle: Vehicle, seed: int, logged: bool) -> _Choice:
     cases, unrotated = plan_full(vehicle, seed, logged=logged)
     left_out = [
         "Where a fault cannot affect an action, it is tried once in each situation.",
@@ -172,14 +160,31 @@ def _full(vehicle: Vehicle, seed: int, *, logged: bool) -> Planned:
     if unrotated:
         some = "; ".join(unrotated[:SOME]) + (" ..." if len(unrotated) > SOME else "")
         left_out.append(f"Of what rotates from case to case {len(unrotated)} were not met: {some}.")
-    if not logged:
-        left_out += _hidden_ends(vehicle)
-    space = measured("full", vehicle, cases, singles=len(cases), left_out=left_out)
-    return Planned(cases, space)
+    return _Choice(cases, len(cases), [*left_out, *_hidden_ends(vehicle, logged)])
 
 
-def _hidden_ends(vehicle: Vehicle) -> Iterator[str]:
-    """The situations that should end another way, in words."""
+def _pairs(vehicle: Vehicle, seed: int, logged: bool) -> _Choice:  # noqa: ARG001
+    cases, left_out = plan_pairs(vehicle, seed)
+    singles = len(plan(vehicle, seed))
+    return _Choice(cases, singles, [*left_out, WIRING_LEFT_OUT, CLOCKS_LEFT_OUT])
+
+
+def _hunt(vehicle: Vehicle, seed: int, logged: bool) -> _Choice:  # noqa: ARG001
+    drawn = f"up to {MOST_FAULTS} faults and {MOST_ACTIONS} further actions in a case"
+    left_out = [
+        f"Drawn at random: {drawn}, at instants at which something changes or is due.",
+        "What reached something new, or left less time than before, was varied further.",
+        "Nobody can say what a hunt has not met.",
+        WIRING_LEFT_OUT,
+        CLOCKS_LEFT_OUT,
+    ]
+    return _Choice([], len(plan(vehicle, seed)), left_out)
+
+
+def _hidden_ends(vehicle: Vehicle, logged: bool) -> Iterator[str]:
+    """The situations that should end another way, in words; none of a log's windows."""
+    if logged:
+        return
     for name, loads in Traits(CaseMaker(vehicle)).hidden_ends().items():
         yield (
             f"The end of situation '{name}' hides recovery: {', '.join(loads)} would be the same"
@@ -187,24 +192,7 @@ def _hidden_ends(vehicle: Vehicle) -> Iterator[str]:
         )
 
 
-def _pairs(vehicle: Vehicle, seed: int) -> Planned:
-    cases, left_out = plan_pairs(vehicle, seed)
-    left_out = (*left_out, WIRING_LEFT_OUT, CLOCKS_LEFT_OUT)
-    singles = len(plan(vehicle, seed))
-    return Planned(cases, measured("pairs", vehicle, cases, singles=singles, left_out=left_out))
-
-
-def _hunt(vehicle: Vehicle, seed: int) -> Planned:
-    drawn = f"up to {MOST_FAULTS} faults and {MOST_ACTIONS} further actions in a case"
-    left_out = (
-        f"Drawn at random: {drawn}, at instants at which something changes or is due.",
-        "What reached something new, or left less time than before, was varied further.",
-        "Nobody can say what a hunt has not met.",
-        WIRING_LEFT_OUT,
-        CLOCKS_LEFT_OUT,
-    )
-    singles = len(plan(vehicle, seed))
-    return Planned([], measured("hunt", vehicle, [], singles=singles, left_out=left_out))
+_CHOOSERS = {"quick": _quick, "full": _full, "pairs": _pairs, "hunt": _hunt}
 
 
 _ROLL_OVER = "roll-over of"

@@ -31,6 +31,7 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from random import Random
+from typing import TypeVar
 
 from linkloss.campaign.cases import MS, CaseMaker, instances
 from linkloss.campaign.pairs import LINKED, Relations
@@ -117,6 +118,9 @@ AKIN_SHARE = 0.7
 """How often a new fault is related to one that is there."""
 MOST_ACTIONS = 3
 """No more actions than this beside the situation's own."""
+
+
+_Part = TypeVar("_Part")
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,49 +225,43 @@ class Mutator:
     # ---- faults ----
 
     def _insert(self, drawn_case: DrawnCase, random: Random) -> DrawnCase:
-        at_ns = self.moments.draw(drawn_case.situation, drawn_case.faults, random)
-        return _with(
-            drawn_case,
-            (*drawn_case.faults, self._timed(self._fault(drawn_case, random), at_ns, random)),
-        )
+        at_ns = self._instant(drawn_case, random)
+        timed = self._timed(self._fault(drawn_case, random), at_ns, random)
+        return _with(drawn_case, (*drawn_case.faults, timed))
 
     def _drop(self, drawn_case: DrawnCase, random: Random) -> DrawnCase:
         index = random.randrange(len(drawn_case.faults))
-        return _with(drawn_case, (*drawn_case.faults[:index], *drawn_case.faults[index + 1 :]))
-
-    def _exchanged(
-        self, drawn_case: DrawnCase, random: Random, change: Callable[[TimedFault], TimedFault]
-    ) -> DrawnCase:
-        index = random.randrange(len(drawn_case.faults))
-        faults = list(drawn_case.faults)
-        faults[index] = change(faults[index])
-        return _with(drawn_case, tuple(faults))
+        return _with(drawn_case, _put(drawn_case.faults, index))
 
     def _move(self, drawn_case: DrawnCase, random: Random) -> DrawnCase:
-        at_ns = self.moments.draw(drawn_case.situation, drawn_case.faults, random)
-
-        def moved(timed: TimedFault) -> TimedFault:
-            lasts_ns = None if timed.until_ns is None else timed.until_ns - timed.at_ns
-            return TimedFault(timed.fault, at_ns, None if lasts_ns is None else at_ns + lasts_ns)
-
-        return self._exchanged(drawn_case, random, moved)
+        at_ns = self._instant(drawn_case, random)
+        index = random.randrange(len(drawn_case.faults))
+        timed = drawn_case.faults[index]
+        lasts_ns = (timed.until_ns or timed.at_ns) - timed.at_ns
+        moved = TimedFault.lasting(timed.fault, at_ns, lasts_ns)
+        return _with(drawn_case, _put(drawn_case.faults, index, moved))
 
     def _replace(self, drawn_case: DrawnCase, random: Random) -> DrawnCase:
-        fault = self._fault(drawn_case, random)
-        return self._exchanged(
-            drawn_case, random, lambda timed: self._timed(fault, timed.at_ns, random)
-        )
+        return self._renewed(drawn_case, random, self._fault(drawn_case, random))
 
     def _stretch(self, drawn_case: DrawnCase, random: Random) -> DrawnCase:
-        return self._exchanged(
-            drawn_case, random, lambda timed: self._timed(timed.fault, timed.at_ns, random)
-        )
+        return self._renewed(drawn_case, random, None)
+
+    def _renewed(self, drawn_case: DrawnCase, random: Random, fault: Fault | None) -> DrawnCase:
+        """One fault as another one, or (None) the same one, for another time."""
+        index = random.randrange(len(drawn_case.faults))
+        timed = drawn_case.faults[index]
+        renewed = self._timed(fault or timed.fault, timed.at_ns, random)
+        return _with(drawn_case, _put(drawn_case.faults, index, renewed))
 
     # ---- actions ----
 
+    def _instant(self, drawn_case: DrawnCase, random: Random) -> int:
+        return self.moments.draw(drawn_case.situation, drawn_case.faults, random)
+
     def _action(self, drawn_case: DrawnCase, random: Random) -> TimedAction:
         name = random.choice(list(self._positions))
-        at_ns = self.moments.draw(drawn_case.situation, drawn_case.faults, random)
+        at_ns = self._instant(drawn_case, random)
         return TimedAction(at_ns, {name: random.choice(self._positions[name])})
 
     def _act(self, drawn_case: DrawnCase, random: Random) -> DrawnCase:
@@ -273,13 +271,17 @@ class Mutator:
 
     def _change_action(self, drawn_case: DrawnCase, random: Random) -> DrawnCase:
         index = random.randrange(len(drawn_case.actions))
-        actions = list(drawn_case.actions)
-        actions[index] = self._action(drawn_case, random)
-        return _acting(drawn_case, tuple(actions))
+        changed = self._action(drawn_case, random)
+        return _acting(drawn_case, _put(drawn_case.actions, index, changed))
 
     def _drop_action(self, drawn_case: DrawnCase, random: Random) -> DrawnCase:
         index = random.randrange(len(drawn_case.actions))
-        return _acting(drawn_case, (*drawn_case.actions[:index], *drawn_case.actions[index + 1 :]))
+        return _acting(drawn_case, _put(drawn_case.actions, index))
+
+
+def _put(parts: tuple[_Part, ...], index: int, *new: _Part) -> tuple[_Part, ...]:
+    """Parts with others in place of one."""
+    return (*parts[:index], *new, *parts[index + 1 :])
 
 
 def _with(drawn_case: DrawnCase, faults: tuple[TimedFault, ...]) -> DrawnCase:

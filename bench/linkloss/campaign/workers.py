@@ -7,14 +7,14 @@ from __future__ import annotations
 
 import multiprocessing
 import signal
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from itertools import groupby
 from multiprocessing import Event
 from multiprocessing.synchronize import Event as EventType
-from typing import Any, Literal, Protocol, TypeVar
+from typing import Any, Literal, TypeVar
 
 from linkloss.campaign.isolation import Stopped, beginning, can_branch, isolated
 from linkloss.campaign.result import CaseResult
@@ -30,18 +30,6 @@ Item = TypeVar("Item")
 Result = TypeVar("Result")
 
 
-class Runner(Protocol):
-    """Whoever runs the cases of an order."""
-
-    def run(
-        self, order: CheckRequest, cases: Sequence[Scenario], done: int
-    ) -> Iterator[CaseResult]:
-        """The results of ``cases[done:]``, the order's cases, in their order."""
-
-    def close(self) -> None:
-        """Nothing more will be run."""
-
-
 @dataclass(frozen=True, slots=True)
 class Workers:
     """Processes of this machine. ``branch`` and ``limit_s`` as :func:`isolated` takes them."""
@@ -55,7 +43,7 @@ class Workers:
 
     def run(
         self, order: CheckRequest, cases: Sequence[Scenario], done: int
-    ) -> Iterator[CaseResult]:
+    ) -> Generator[CaseResult, None, None]:
         """The results of ``cases[done:]`` in their order.
 
         Where processes can fork, each case has one of its own and the workers inherit the cases.
@@ -159,7 +147,7 @@ class Cluster:
 
     def run(
         self, order: CheckRequest, cases: Sequence[Scenario], done: int
-    ) -> Iterator[CaseResult]:
+    ) -> Generator[CaseResult, None, None]:
         """The results of ``cases[done:]``, the order's cases, in their order."""
         client = self._client
         futures = [
