@@ -6,7 +6,6 @@ from pathlib import Path
 
 from linkloss.firmware.answers import Wiring
 from linkloss.firmware.script import Script
-from linkloss.firmware.stand_ins import PinBank
 from linkloss.vehicle.loading import Vehicle, load_vehicle
 
 ROOT = Path(__file__).parents[2]
@@ -30,4 +29,4 @@ def script(folder: Path, text: str, wiring: Wiring | None = None, call_ns: int =
     """A script as a program for :func:`life_car.run`."""
     path = folder / f"script{len(list(folder.iterdir()))}.py"
     path.write_text(text, encoding="utf-8")
-    return Script(path, PinBank(wiring or Wiring()), call_ns)
+    return Script(path, wiring or Wiring(), call_ns)

@@ -21,16 +21,15 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 import can
 
-from linkloss.bus import Controller
 from linkloss.bus.controller import BusOff, ErrorState, MailboxesFull
-from linkloss.clock import Event, EventQueue, OwnClock
-from linkloss.firmware.build import runtime
+from linkloss.clock import Event
+from linkloss.firmware.build import C_FOLDER, runtime
+from linkloss.firmware.guard import BoardFace
 
-C_FOLDER = Path(__file__).parent / "c"
 TICK_MS, TICKS = 100, 10
 """A firmware that makes no call to its board for so many ticks of processor time never will."""
 STACK_BYTES = 256 * 1024
@@ -118,22 +117,6 @@ def _load_copy(path: Path) -> Any:
         Path(name).unlink()
 
 
-class Shelf:
-    """The copies of one firmware that no node uses now."""
-
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        self._free: list[Library] = []
-
-    def take(self) -> Library:
-        """A copy for one life of a program."""
-        return self._free.pop() if self._free else Library(self.path)
-
-    def put_back(self, library: Library) -> None:
-        """The life is over."""
-        self._free.append(library)
-
-
 @dataclass(frozen=True, slots=True)
 class OutputPin:
     """A pin that drives an output of the node, by the output's name. ``active_low``: the load is
@@ -204,69 +187,6 @@ _STATES = {ErrorState.ACTIVE: 0, ErrorState.PASSIVE: 1, ErrorState.BUS_OFF: 2}
 MEMORY = "firmware memory"
 
 
-class BusFace(Protocol):
-    """What a firmware needs of its port."""
-
-    controller: Controller
-
-    def send(self, msg: can.Message, timeout: float | None = None) -> None:
-        """Put a message into a mailbox."""
-
-
-class LifeFace(Protocol):
-    """What a firmware needs of its host."""
-
-    def call(self, action: Callable[..., object], *args: Any) -> None:
-        """Run a piece of the program."""
-
-
-class BoardFace(Protocol):
-    """What a firmware needs of a board of the bench."""
-
-    life: LifeFace
-    queue: EventQueue
-    clock: OwnClock
-    cause: str
-
-    @property
-    def bus(self) -> Any:
-        """The port."""
-
-    @property
-    def memory(self) -> dict[str, Any]:
-        """What outlives a reset."""
-
-    def read(self, name: str) -> str | float:
-        """An input."""
-
-    def write(self, name: str, level: float) -> None:
-        """Drive an output."""
-
-    def release(self, name: str) -> None:
-        """Let go of an output."""
-
-    def supply_volts(self) -> float:
-        """The supply voltage."""
-
-    def current(self, name: str) -> float:
-        """The current into an output."""
-
-    def recover_bus(self) -> None:
-        """Come back from bus-off."""
-
-    def start_watchdog(self, timeout_ns: int) -> None:
-        """Start the watchdog."""
-
-    def feed_watchdog(self, at_ns: int | None = None) -> None:
-        """Feed the watchdog."""
-
-    def restart(self) -> None:
-        """Reset the board."""
-
-    def printed(self, text: str) -> None:
-        """Note a line of text that the program gave out."""
-
-
 class Answers:
     """The board's side of one life of a firmware."""
 
@@ -278,8 +198,7 @@ class Answers:
         interrupt: Callable[[int], None],
     ) -> None:
         self._board = board
-        self._bus: BusFace = board.bus
-        self._controller = self._bus.controller
+        self._controller = board.bus.controller
         self._machine = machine
         self._outputs: Mapping[int, OutputPin] = {entry.pin: entry for entry in wiring.outputs}
         self._interrupt = interrupt
@@ -320,7 +239,7 @@ class Answers:
             data=None if machine.remote else bytes(machine.data[0:length]),
         )
         try:
-            self._bus.send(message)
+            self._board.bus.send(message)
         except can.CanOperationError as refusal:
             why = refusal.__cause__
             full, off = isinstance(why, MailboxesFull), isinstance(why, BusOff)

@@ -19,12 +19,13 @@ import os
 import re
 import shutil
 import struct
-import subprocess
 import tempfile
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from subprocess import CompletedProcess, run
 
 from linkloss.firmware.sketch import as_cpp, shorten_longs
 from linkloss.shipped import shipped
@@ -32,6 +33,20 @@ from linkloss.shipped import shipped
 
 class BuildError(Exception):
     """A firmware that cannot be built; the text is for the user."""
+
+
+def run_tool(command: Sequence[str], given: str | None = None) -> CompletedProcess[str]:
+    """Run the user's own compiler, or a tool that comes with it, on a text if one is given."""
+    fixed = {**os.environ, "SOURCE_DATE_EPOCH": "0", "LC_ALL": "C"}
+    return run(  # noqa: S603 - on purpose
+        command,
+        input=given,
+        capture_output=True,
+        text=True,
+        check=False,
+        env=fixed,
+        errors="replace",
+    )
 
 
 _WAIT = "board_delay_ms() or board_delay_us()"
@@ -74,13 +89,8 @@ def _symbols(file: str, which: str) -> list[str]:
     tool = shutil.which("nm")
     if tool is None:
         return []  # the linker, which comes with it, will complain
-    done = subprocess.run(  # noqa: S603 - a tool of the compiler's
-        [tool, which, "--format=posix", file],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    names = (line.partition(" ")[0] for line in done.stdout.splitlines())
+    found = run_tool([tool, which, "--format=posix", file]).stdout
+    names = (line.partition(" ")[0] for line in found.splitlines())
     return [name.removeprefix("__gcov_") for name in names]  # which counting puts before some
 
 
@@ -100,12 +110,13 @@ _COMMON = (
 )  # fmt: skip
 _CPP = ("-fno-threadsafe-statics", "-fno-gnu-unique")
 _LINK = ("-shared", "-lm", "-Wl,-Bsymbolic,-z,now,-z,norelro,-z,defs,--exclude-libs,ALL")
+_COUNTING = ("--coverage", "-fprofile-update=single")
 _LINK_COUNTING = ("--coverage", "-Wl,-u,__gcov_dump")
 _SANITIZE = (
     "-fsanitize=undefined,float-cast-overflow", "-fno-sanitize=vptr", "-fno-sanitize-recover=all",
 )  # fmt: skip
 _SHORT_LONG = ("-U__LONG_MAX__", "-D__LONG_MAX__=0x7fffffffL", "-DFIRMWARE_LONG_IS_INT")
-_USERS_ONLY = (*_SANITIZE, "--coverage", "-fprofile-update=single", *_SHORT_LONG[:2])
+_USERS_ONLY = (*_SANITIZE, *_COUNTING, *_SHORT_LONG[:2])
 """Flags that the bench's own parts are not compiled with."""
 _ERRORS_SHOWN = 5
 BUILT_IN = "built-in"
@@ -151,7 +162,8 @@ def build(sources: Sources, options: BuildOptions | None = None) -> Path:
     """The shared object of a firmware, compiled now or earlier. Raises BuildError."""
     options = options or BuildOptions()
     units = [_preprocessed(sources, name) for name in sources.files]
-    flags = [*_flags(sources), *_option_flags(options)]
+    flags = [*_flags(sources), *(_SANITIZE if options.sanitize else ())]
+    flags += _COUNTING if options.coverage is not None else ()
     folder = cache_folder() / _key(units, flags)
     made = folder / "firmware.so"
     if not made.is_file():
@@ -166,7 +178,7 @@ def runtime() -> Path:
     folder = cache_folder() / _digest([unit.text, machine, compiler(cpp=False)])
     made = folder / "runtime.so"
     if not made.is_file():
-        with _Workplace(folder) as place:
+        with _workplace(folder) as place:
             command = ["-O1", "-g", "-fPIC", "-shared", f"-I{C_FOLDER}", str(C_FOLDER / unit.name)]
             _compile([compiler(cpp=False), *command, "-o", str(place / made.name)])
     return made
@@ -213,13 +225,6 @@ def _flags(sources: Sources) -> Iterable[str]:
         yield from _SHORT_LONG
 
 
-def _option_flags(options: BuildOptions) -> Iterable[str]:
-    if options.sanitize:
-        yield from _SANITIZE
-    if options.coverage is not None:
-        yield from ("--coverage", "-fprofile-update=single")
-
-
 def _preprocessed(sources: Sources, name: str) -> _Unit:
     path = sources.folder / name
     cpp = is_cpp(name)
@@ -249,7 +254,7 @@ def _standard(sources: Sources, *, cpp: bool) -> list[str]:
 
 def _make(folder: Path, units: Sequence[_Unit], flags: Sequence[str]) -> None:
     own = _own_parts([flag for flag in flags if flag not in _USERS_ONLY])
-    with _Workplace(folder) as place:
+    with _workplace(folder) as place:
         objects = [str(own / f"{Path(name).stem}.o") for name in OWN_PARTS]
         made: dict[str, str] = {}
         (place / BUILT_IN).write_text(str(place), encoding="utf-8")
@@ -270,7 +275,7 @@ def _own_parts(flags: Sequence[str]) -> Path:
     if not folder.is_dir():
         command = [compiler(cpp=False), *flags, "-std=gnu11", "-fno-builtin"]
         command += [f"-I{C_FOLDER}", f"-I{HEADERS}"]
-        with _Workplace(folder) as place:
+        with _workplace(folder) as place:
             for name in OWN_PARTS:
                 made = place / f"{Path(name).stem}.o"
                 _compile([*command, str(C_FOLDER / name), "-c", "-o", str(made)])
@@ -295,16 +300,7 @@ def _compile(command: Sequence[str], given: str | None = None) -> str:
 
     Raises BuildError with its first complaints.
     """
-    fixed = {**os.environ, "SOURCE_DATE_EPOCH": "0", "LC_ALL": "C"}
-    done = subprocess.run(  # noqa: S603 - the user's own compiler
-        command,
-        input=given,
-        capture_output=True,
-        text=True,
-        check=False,
-        env=fixed,
-        errors="replace",
-    )
+    done = run_tool(command, given)
     if done.returncode != 0:
         raise BuildError(_complaints(done.stderr))
     return done.stdout
@@ -321,29 +317,21 @@ def _complaints(text: str) -> str:
 # ---- keeping
 
 
-class _Workplace:
+@contextmanager
+def _workplace(folder: Path) -> Iterator[Path]:
     """A folder to build in, which takes its place in the cache only when all went well."""
-
-    def __init__(self, folder: Path) -> None:
-        self._folder = folder
-
-    def __enter__(self) -> Path:
-        try:
-            self._folder.parent.mkdir(parents=True, exist_ok=True)
-            self._place = Path(tempfile.mkdtemp(prefix="making-", dir=self._folder.parent))
-        except OSError as error:
-            text = f"cannot keep compiled firmware in '{self._folder.parent}': {error.strerror}"
-            raise BuildError(text) from None
-        return self._place
-
-    def __exit__(self, kind: object, *rest: object) -> None:
-        if kind is None:
-            try:
-                self._place.rename(self._folder)
-            except OSError:  # another process was faster
-                kind = FileExistsError
-        if kind is not None:
-            shutil.rmtree(self._place, ignore_errors=True)
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        place = Path(tempfile.mkdtemp(prefix="making-", dir=folder.parent))
+    except OSError as error:
+        text = f"cannot keep compiled firmware in '{folder.parent}': {error.strerror}"
+        raise BuildError(text) from None
+    try:
+        yield place
+        with suppress(OSError):  # another process was faster
+            place.rename(folder)
+    finally:
+        shutil.rmtree(place, ignore_errors=True)
 
 
 def _key(units: Iterable[_Unit], flags: Iterable[str]) -> str:

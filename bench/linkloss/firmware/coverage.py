@@ -9,14 +9,13 @@ from __future__ import annotations
 import json
 import os
 import shutil
-import subprocess
 import tempfile
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import NamedTuple
 
-from linkloss.firmware.build import BUILT_IN, BuildError
+from linkloss.firmware.build import BUILT_IN, BuildError, run_tool
 
 
 class Lines(NamedTuple):
@@ -66,12 +65,7 @@ def _add(counts: dict[str, dict[int, int]], notes: Path, data: Path) -> None:
     data.parent.mkdir(parents=True, exist_ok=True)
     shutil.copyfile(notes, data.with_suffix(".gcno"))
     subject = data if data.is_file() else data.with_suffix(".gcno")
-    done = subprocess.run(  # noqa: S603 - a tool of the compiler's
-        [_gcov(), "--json-format", "--stdout", str(subject)],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    done = run_tool([_gcov(), "--json-format", "--stdout", str(subject)])
     for text in done.stdout.splitlines():
         for entry in json.loads(text)["files"]:
             if entry["file"].startswith("/usr/"):

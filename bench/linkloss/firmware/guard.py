@@ -20,7 +20,10 @@ from collections.abc import Callable
 from functools import cache, wraps
 from pathlib import Path
 from types import CodeType, FrameType
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
+
+from linkloss.bus import Port
+from linkloss.clock import EventQueue, OwnClock
 
 
 class ProgramFailed(BaseException):  # a program that catches every Exception does not catch it
@@ -29,6 +32,63 @@ class ProgramFailed(BaseException):  # a program that catches every Exception do
     def __init__(self, text: str, where: str) -> None:
         self.where = where
         super().__init__(text)
+
+
+class LifeFace(Protocol):
+    """What runs a piece of a program and takes what it raises."""
+
+    def call(self, action: Callable[..., object], *args: Any) -> None:
+        """Run it."""
+
+
+class BoardFace(Protocol):
+    """What a program that blocks needs of a board of the bench, beside what
+    ``linkloss_nodes.Board`` says.
+    """
+
+    life: LifeFace
+    queue: EventQueue
+    clock: OwnClock
+    name: str
+    cause: str
+
+    @property
+    def bus(self) -> Port:
+        """The port."""
+
+    @property
+    def memory(self) -> dict[str, Any]:
+        """What outlives a reset."""
+
+    def read(self, name: str) -> str | float:
+        """An input."""
+
+    def write(self, name: str, level: float) -> None:
+        """Drive an output."""
+
+    def release(self, name: str) -> None:
+        """Let go of an output."""
+
+    def supply_volts(self) -> float:
+        """The supply voltage."""
+
+    def current(self, name: str) -> float:
+        """The current into an output."""
+
+    def recover_bus(self) -> None:
+        """Come back from bus-off."""
+
+    def start_watchdog(self, timeout_ns: int) -> None:
+        """Start the watchdog."""
+
+    def feed_watchdog(self, at_ns: int | None = None) -> None:
+        """Feed the watchdog."""
+
+    def restart(self) -> None:
+        """Reset the board."""
+
+    def printed(self, text: str) -> None:
+        """Note a line of text that the program gave out."""
 
 
 class BlockingProgram(ABC):

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import shutil
 import signal
-import subprocess
 from collections.abc import Sequence
 from math import isnan
 from pathlib import Path
@@ -21,17 +20,15 @@ from linkloss.clock import Event
 from linkloss.firmware.answers import (
     ANSWERS,
     Answers,
-    BoardFace,
     InputPin,
     Library,
     OutputPin,
-    Shelf,
     Wiring,
     interface,
     switchboard,
 )
-from linkloss.firmware.build import C_FOLDER, SKETCH_HEADERS
-from linkloss.firmware.guard import BlockingProgram, ProgramFailed
+from linkloss.firmware.build import C_FOLDER, SKETCH_HEADERS, run_tool
+from linkloss.firmware.guard import BlockingProgram, BoardFace, ProgramFailed
 
 _OURS = (str(C_FOLDER), str(SKETCH_HEADERS))
 
@@ -43,10 +40,7 @@ def source_line(program: Path, offsets: Sequence[int]) -> str:
     tool = shutil.which("addr2line")
     if tool is None:
         return "a place that only 'addr2line' (package binutils) could name"
-    command = [tool, "-e", str(program), *(hex(offset) for offset in offsets)]
-    done = subprocess.run(  # noqa: S603 - a tool of the compiler's
-        command, capture_output=True, text=True, check=False, errors="replace"
-    )
+    done = run_tool([tool, "-e", str(program), *(hex(offset) for offset in offsets)])
     for line in done.stdout.splitlines():
         file, _, number = line.partition(" ")[0].rpartition(":")
         if file not in ("", "??") and number.isdigit() and not file.startswith(_OURS):
@@ -75,14 +69,21 @@ class Firmware:
     def __init__(self, path: Path, wiring: Wiring) -> None:
         self.path = path
         self.wiring = wiring
-        self.shelf = Shelf(path)
-        library = self.shelf.take()
-        self.has_program = library.has_program
-        self.shelf.put_back(library)
+        self._unused = [Library(path)]
+        self.has_program = self._unused[0].has_program
 
     def __call__(self, board: BoardFace) -> FirmwareProgram:
         """A life of the program on a board."""
         return FirmwareProgram(self, board)
+
+    def take(self) -> Library:
+        """A copy in memory, for one life of the program."""
+        return self._unused.pop() if self._unused else Library(self.path)
+
+    def put_back(self, library: Library) -> None:
+        """The life is over: the lines that ran are counted."""
+        library.dump()
+        self._unused.append(library)
 
 
 class FirmwareProgram(BlockingProgram):
@@ -93,7 +94,7 @@ class FirmwareProgram(BlockingProgram):
         self._board = board
         self._queue = board.queue
         self._controller = board.bus.controller
-        self._library: Library | None = firmware.shelf.take()
+        self._library: Library | None = firmware.take()
         self._machine: Any = self._library.machine
         self._resume = switchboard().machine_resume
         self._library.begin()
@@ -187,8 +188,7 @@ class FirmwareProgram(BlockingProgram):
             self._wait_for(FOREVER)
             self._answers.end()
             self._controller.on_sent = None
-            library.dump()
-            self._firmware.shelf.put_back(library)
+            self._firmware.put_back(library)
 
     # ---- running
 
@@ -257,8 +257,7 @@ class FirmwareProgram(BlockingProgram):
         else:
             places = machine.places[0 : machine.places_length]
             where = source_line(self._firmware.path, [place - library.base for place in places])
-        library.dump()
-        self._firmware.shelf.put_back(library)
+        self._firmware.put_back(library)
         return ProgramFailed(text, where)
 
 

@@ -17,24 +17,24 @@ import importlib.util
 import io
 import os
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from types import CodeType, ModuleType
-from typing import Any, Protocol
+from typing import Any
 
-from linkloss.bus import Port
-from linkloss.clock import EventQueue, OwnClock
-from linkloss.firmware.guard import BlockingProgram, ProgramFailed
+from linkloss.firmware.answers import Wiring
+from linkloss.firmware.guard import BlockingProgram, BoardFace, ProgramFailed
 from linkloss.firmware.stand_ins import (
     CanFactory,
-    PinBank,
+    Gpio,
     can_modules,
     datetime_module,
     gpio_modules,
     random_module,
     time_module,
 )
-from linkloss.firmware.threads import Host, Tasks, Threading
+from linkloss.firmware.threads import Tasks, Threading
 
 REFUSED = {
     "asyncio": "write a node class with 'async def run(self)' and name it with 'python'",
@@ -154,49 +154,16 @@ class Imports:
                 raise ImportError(text, name=name)
 
 
-class BoardFace(Protocol):
-    """What a script needs of a board, beside what ``linkloss_nodes.Board`` says."""
-
-    life: Host
-    queue: EventQueue
-    clock: OwnClock
-    name: str
-
-    @property
-    def bus(self) -> Any:
-        """The port."""
-
-    def read(self, name: str) -> str | float:
-        """An input."""
-
-    def write(self, name: str, level: float) -> None:
-        """Drive an output."""
-
-    def release(self, name: str) -> None:
-        """Let go of an output."""
-
-    def restart(self) -> None:
-        """Reset the board."""
-
-    def printed(self, text: str) -> None:
-        """Note a line of text."""
-
-
+@dataclass(frozen=True, slots=True)
 class Script:
-    """A script file: what a node's program is."""
+    """A script file: what a node's program is. ``sample_point``: the least and the greatest that
+    the bus allows, as shares of a bit.
+    """
 
-    def __init__(
-        self,
-        path: Path,
-        pins: PinBank,
-        call_ns: int,
-        sample_point: tuple[float, float] = (0.0, 1.0),
-    ) -> None:
-        """``sample_point``: the least and the greatest that the bus allows, as shares of a bit."""
-        self.path = path
-        self.sample_point = sample_point
-        self.pins = pins
-        self.call_ns = call_ns
+    path: Path
+    wiring: Wiring
+    call_ns: int
+    sample_point: tuple[float, float] = (0.0, 1.0)
 
     def __call__(self, board: BoardFace) -> ScriptProgram:
         """A life of it on a board."""
@@ -211,9 +178,8 @@ class ScriptProgram(BlockingProgram):
         self._board = board
         self._tasks = Tasks(board.queue, board.clock, board.life, script.call_ns)
         self._threading = Threading(self._tasks, board.printed)
-        port: Port = board.bus
-        self._bus = CanFactory(self._tasks, port, script.sample_point)
-        self._gpio = script.pins.life(board, self._tasks, self._threading)
+        self._bus = CanFactory(self._tasks, board.bus, script.sample_point)
+        self._gpio = Gpio(script.wiring, board, self._tasks, self._threading)
 
     # ---- what a host tells
 

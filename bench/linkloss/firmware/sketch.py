@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from itertools import groupby
 
 _DEFINITION = re.compile(
     r"""
@@ -49,7 +50,10 @@ def _prototypes(code: str) -> dict[int, list[str]]:
     own types that it names.
     """
     functions = list(_DEFINITION.finditer(code))
-    types = {found["name"]: _end_of(code, found.start()) for found in _TYPE.finditer(code)}
+    types = {  # where each ends: behind its closing brace
+        found["name"]: max(found.start(), code.find("}", found.start()))
+        for found in _TYPE.finditer(code)
+    }
     result: dict[int, list[str]] = {}
     for function in functions:
         head = _head(function, code)
@@ -59,12 +63,6 @@ def _prototypes(code: str) -> dict[int, list[str]]:
         if head and place < function.start():
             result.setdefault(place, []).append(f"{head};")
     return result
-
-
-def _end_of(code: str, start: int) -> int:
-    """Where a type that begins here ends: behind its closing brace."""
-    end = code.find("}", start)
-    return start if end < 0 else end
 
 
 def _head(found: re.Match[str], code: str) -> str:
@@ -112,30 +110,18 @@ def _shortened(text: str) -> str:
         return text
     tokens = [(match.lastgroup or "", match[0]) for match in _TOKEN.finditer(text)]
     for run in _type_runs(tokens):
-        _shorten_run(tokens, run)
+        words = [tokens[place][1] for place in run]
+        if words.count("long") == 1 and "double" not in words:
+            tokens[run[words.index("long")]] = ("word", "" if "int" in words else "int")
     return "".join(_number(word) if kind == "number" else word for kind, word in tokens)
 
 
 def _type_runs(tokens: list[tuple[str, str]]) -> Iterator[list[int]]:
-    """The places of words that make up one built-in type and have a ``long`` among them."""
-    run: list[int] = []
-    for place, (kind, word) in enumerate(tokens):
-        if kind == "word" and word in _SIZES:
-            run.append(place)
-        elif kind != "space":
-            if run:
-                yield run
-            run = []
-    if run:
-        yield run
-
-
-def _shorten_run(tokens: list[tuple[str, str]], run: list[int]) -> None:
-    words = [tokens[place][1] for place in run]
-    if words.count("long") != 1 or "double" in words:
-        return
-    place = run[words.index("long")]
-    tokens[place] = ("word", "" if "int" in words else "int")
+    """The places of words that make up one built-in type."""
+    solid = (place for place, (kind, _) in enumerate(tokens) if kind != "space")
+    for is_type, run in groupby(solid, lambda place: tokens[place][1] in _SIZES):
+        if is_type:
+            yield list(run)
 
 
 def _number(word: str) -> str:
@@ -143,10 +129,7 @@ def _number(word: str) -> str:
     if match is None or "." in word:
         return word
     suffix = match[1]
-    if suffix.lower().count("l") != 1 or (not word.lower().startswith("0x") and _is_float(word)):
+    decimal = not word.lower().startswith("0x")
+    if suffix.lower().count("l") != 1 or (decimal and "e" in word.lower()):
         return word
     return word[: match.start()] + re.sub("[lL]", "", suffix)
-
-
-def _is_float(word: str) -> bool:
-    return "e" in word.lower()

@@ -23,12 +23,13 @@ import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from types import ModuleType
-from typing import Any, Protocol
+from typing import Any
 
 import can
 
 from linkloss.bus import Port
 from linkloss.firmware.answers import InputPin, OutputPin, Wiring
+from linkloss.firmware.guard import BoardFace
 from linkloss.firmware.threads import Task, Tasks, Threading, deadline_ns
 
 _LOOK_AGAIN_NS = 100_000
@@ -264,34 +265,10 @@ RISING, FALLING, BOTH = 31, 32, 33
 BOARD, BCM = 10, 11
 
 
-class Pins(Protocol):
-    """The pins of a board, by name."""
-
-    def read(self, name: str) -> str | float:
-        """An input."""
-
-    def write(self, name: str, level: float) -> None:
-        """Drive an output."""
-
-    def release(self, name: str) -> None:
-        """Let go of an output."""
-
-
-@dataclass(frozen=True, slots=True)
-class PinBank:
-    """The pins of a node, as they are wired."""
-
-    wiring: Wiring
-
-    def life(self, board: Pins, tasks: Tasks, threads: Threading) -> Gpio:
-        """The pins in one life of a script."""
-        return Gpio(self.wiring, board, tasks, threads)
-
-
 class Gpio:
     """The pins in one life of a script: all are inputs until set up."""
 
-    def __init__(self, wiring: Wiring, board: Pins, tasks: Tasks, threads: Threading) -> None:
+    def __init__(self, wiring: Wiring, board: BoardFace, tasks: Tasks, threads: Threading) -> None:
         self._outputs: dict[int, OutputPin] = {entry.pin: entry for entry in wiring.outputs}
         self._inputs: dict[int, InputPin] = {entry.pin: entry for entry in wiring.inputs}
         self._board = board

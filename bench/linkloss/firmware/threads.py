@@ -17,22 +17,15 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterable, Mapping
 from types import ModuleType, TracebackType
-from typing import Any, Protocol
+from typing import Any
 
 from greenlet import GreenletExit, getcurrent, greenlet
 
 from linkloss.clock import Event, EventQueue, OwnClock
-from linkloss.firmware.guard import runs_programs
+from linkloss.firmware.guard import LifeFace, runs_programs
 
 _PATIENCE = 20
 """What a program does to tidy up makes a few calls, each of which is refused."""
-
-
-class Host(Protocol):
-    """What runs a piece of a program and takes what it raises."""
-
-    def call(self, action: Callable[..., object], *args: Any) -> None:
-        """Run it."""
 
 
 class Task:
@@ -88,7 +81,7 @@ class Tasks:
     the node's own, by which the script waits.
     """
 
-    def __init__(self, queue: EventQueue, clock: OwnClock, host: Host, call_ns: int) -> None:
+    def __init__(self, queue: EventQueue, clock: OwnClock, host: LifeFace, call_ns: int) -> None:
         self.queue = queue
         self.clock = clock
         self.call_ns = call_ns
@@ -227,7 +220,20 @@ def deadline_ns(tasks: Tasks, timeout: float | None) -> int | None:
     return None if timeout is None else tasks.clock.after(round(max(0.0, timeout) * NS_PER_S))
 
 
-class Lock:
+class Held:
+    """What a ``with`` block takes and gives back."""
+
+    acquire: Callable[[], bool]
+    release: Callable[[], None]
+
+    def __enter__(self) -> bool:
+        return self.acquire()
+
+    def __exit__(self, *_: object) -> None:
+        self.release()
+
+
+class Lock(Held):
     """``threading.Lock`` and, with ``owned``, ``threading.RLock``."""
 
     def __init__(self, tasks: Tasks, *, owned: bool = False) -> None:
@@ -272,13 +278,8 @@ class Lock:
         self.acquire()
         self._depth = depth
 
-    __enter__ = acquire
 
-    def __exit__(self, *_: object) -> None:
-        self.release()
-
-
-class Condition:
+class Condition(Held):
     """``threading.Condition``."""
 
     def __init__(self, tasks: Tasks, lock: Lock | None = None) -> None:
@@ -319,12 +320,6 @@ class Condition:
         """Wake all who wait."""
         self.notify(len(self._waiters))
 
-    def __enter__(self) -> bool:
-        return self._lock.acquire()
-
-    def __exit__(self, *_: object) -> None:
-        self._lock.release()
-
 
 class ThreadEvent:
     """``threading.Event``."""
@@ -357,7 +352,7 @@ class ThreadEvent:
         return self._flag
 
 
-class Semaphore:
+class Semaphore(Held):
     """``threading.Semaphore``."""
 
     def __init__(self, tasks: Tasks, value: int = 1) -> None:
@@ -380,11 +375,6 @@ class Semaphore:
         """Give ``n`` back."""
         self._value += n
         self._tasks.wake(self._waiters, n)
-
-    __enter__ = acquire
-
-    def __exit__(self, *_: object) -> None:
-        self.release()
 
 
 class Thread:

@@ -263,8 +263,7 @@ python-can call on a small computer (from memory).
 def load_script(name: str, file: VehicleFile, folder: Path) -> Any:
     """The program of a node. Raises ProgramError."""
     try:
-        from linkloss.firmware.script import Script, compiled
-        from linkloss.firmware.stand_ins import PinBank  # the extra 'firmware'
+        from linkloss.firmware.script import Script, compiled  # the extra 'firmware'
     except ModuleNotFoundError as error:
         text = f"scripts need the package '{error.name}': pip install 'linkloss[firmware]'"
         raise ProgramError(text) from None
@@ -281,4 +280,4 @@ def load_script(name: str, file: VehicleFile, folder: Path) -> Any:
         raise ProgramError(f"'{node.script}' cannot be read: {error}") from None
     given = "call" in node.target.model_fields_set
     call_ns = node.target.call if given else CALL_NS
-    return Script(path, PinBank(wiring(name, file)), call_ns, file.bus.sample_point)
+    return Script(path, wiring(name, file), call_ns, file.bus.sample_point)
