@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import atexit
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
@@ -22,11 +22,11 @@ from linkloss.cli.common import (
     Verbose,
     Words,
     bad,
-    check_folder,
-    check_one_screen,
     check_targets,
     console_beside,
     duration_ns,
+    load,
+    refuse,
     write_target,
 )
 from linkloss.clock.wallclock import monotonic_seconds
@@ -35,7 +35,6 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from linkloss.campaign.result import CheckReport
-    from linkloss.campaign.store import CaseStore
     from linkloss.firmware.build import BuildOptions
     from linkloss.report.findings import Told
     from linkloss.vehicle.loading import Vehicle
@@ -59,72 +58,8 @@ def build_options(*, sanitize: bool, coverage: bool, workers: str | None) -> Bui
     return BuildOptions(sanitize=sanitize, coverage=folder)
 
 
-def lines_part(report: CheckReport) -> Iterator[Callable[[Console], None]]:
-    """The part of the screen that lists the lines of firmware, if they were counted."""
-    build = report.vehicle.build
-    if build is None or build.coverage is None:
-        return
-    from linkloss.firmware.coverage import lines_run
-    from linkloss.report.terminal import show_coverage
-    from linkloss.vehicle.programs import program_file
-
-    compiled = [name for name, node in report.vehicle.nodes.items() if node.c]
-    files = [program_file(report.vehicle.programs[name]) for name in compiled]
-    sources = lines_run(build.coverage, [path for path in files if path is not None])
-    yield lambda console: show_coverage(console, sources)
-
-
 FINDINGS = Path("findings")
 """Where stories go, in the current folder, unless the user says otherwise."""
-
-
-def ensure_tellable(findings: Path | None, budget: int | None, *, no_shrink: bool) -> None:
-    """Find out before a long check what would go wrong behind it. Raises BadInput."""
-    if no_shrink:
-        for option, value in (("--findings", findings), ("--budget", budget)):
-            if value is not None:
-                raise bad(option, "has no use with '--no-shrink'; expected one of them")
-    if budget is not None and budget < 1:
-        raise bad("--budget", f"got {budget}; expected at least 1 run")
-    if findings is not None:
-        from linkloss.report.findings import ensure_folder
-
-        ensure_folder(findings)
-
-
-def tell(
-    report: CheckReport,
-    findings: Path | None,
-    *,
-    budget: int | None,
-    jobs: int | None,
-    limit_s: float,
-    quiet: bool,
-) -> Told:
-    """The stories of a report and their files. Where the usual folder cannot be written to, there
-    are no files.
-    """
-    from linkloss.campaign.shrink import BUDGET
-    from linkloss.campaign.stories import find_stories
-    from linkloss.problem import BadInput
-    from linkloss.report.findings import Told, write_findings
-    from linkloss.report.terminal import progress_of_check
-
-    with progress_of_check(quiet=quiet, doing="shrinking", unit="rules") as progress:
-        stories = find_stories(
-            report, budget=budget or BUDGET, jobs=jobs, limit_s=limit_s, progress=progress
-        )
-    if stories.interrupted:
-        print("linkloss: interrupted while shrinking what broke", file=sys.stderr)
-    try:
-        return Told(stories, write_findings(stories, findings or FINDINGS))
-    except BadInput as error:
-        if findings is not None:
-            raise
-        print(f"linkloss: the shrunk scenarios are not kept: {error}", file=sys.stderr)
-        return Told(stories)
-
-
 EXIT_BROKEN, EXIT_INTERRUPTED = 1, 130
 
 
@@ -239,134 +174,88 @@ def check(
         List every rule.
     """
     results_of = (json, junit, markdown, save, effort)
-    check_targets([*results_of, html])
-    check_one_screen(results_of)
-    check_folder(keep_all)
-    under_ns = duration_ns("--fail-under", fail_under)
-    baseline = _baseline(against)
-    _sensible(only, situation, jobs, results, resume=resume)
-    ensure_tellable(findings, budget, no_shrink=no_shrink)
-    for_ns = _hunt_ends(depth, for_, cases)
-    loaded = _load(vehicle, build_options(sanitize=sanitize, coverage=coverage, workers=workers))
-    _ensure_nodes(loaded, logged, drive)
-    choice: dict[str, Any] = {"depth": depth, "case": case, "only": only}
-    choice |= {"situations": situation, "seed": seed}
-    if drive is not None:
-        choice |= {"drive": drive, "logged": logged}
-    spread: dict[str, Any] = {"jobs": jobs, "branch": not no_branch}
-    _say_if_plain(quiet=quiet or no_branch or workers is not None)
-    limit_s = (duration_ns("--limit", limit) or 1) / 1e9
-    begun_s = monotonic_seconds()
-    report, interrupted = _checked(
-        loaded,
-        quiet=quiet,
-        cases=cases,
-        for_s=None if for_ns is None else for_ns / 1e9,
-        limit_s=limit_s,
-        cluster=_scheduler(workers),
-        store=_store(loaded, results, choice, resume=resume),
-        **spread,
-        **choice,
+    check_targets([*results_of, html], folder=keep_all)
+    _ensure_tellable(findings, budget, no_shrink=no_shrink)
+    for word in (*(only or ()), *(situation or ())):
+        text = f"'{word}' stands behind an option; put the vehicle file first"
+        refuse((word.endswith(".toml"), "check", text))
+    no_file, no_log = resume and results is None, logged is not None and drive is None
+    refuse(
+        (jobs is not None and jobs < 1, "--jobs", f"got {jobs}; expected at least 1"),
+        (no_file, "--resume", "goes on with a file; expected '--results FILE' too"),
+        (no_log, "--logged", "names nodes that come from a log; expected '--drive LOG' too"),
     )
+    under_ns, for_ns = duration_ns("--fail-under", fail_under), _hunt_ends(depth, for_, cases)
+    limit_s = (duration_ns("--limit", limit) or 1) / 1e9
+    cluster = _scheduler(workers)
+    from linkloss.campaign.isolation import no_branching
+    from linkloss.campaign.store import CaseStore, identity, read_baseline
+    from linkloss.problem import unknown
+    from linkloss.report.terminal import narrowest, show_check
+
+    baseline = None if against is None else read_baseline(against)
+    loaded = load(vehicle, build_options(sanitize=sanitize, coverage=coverage, workers=workers))
+    for name in logged or ():
+        refuse((name not in loaded.nodes, "--logged", unknown("node", name, loaded.nodes)))
+    choice: dict[str, Any] = dict(depth=depth, case=case, only=only, situations=situation)
+    choice |= {"seed": seed} | ({} if drive is None else {"drive": drive, "logged": logged})
+    store = results and CaseStore.at(results, identity(loaded, choice), resume=resume)
+    spread: dict[str, Any] = {"jobs": jobs, "branch": not no_branch}
+    why = no_branching()
+    if why and not (quiet or no_branch or workers is not None):
+        text = "every case runs from power-up, and one that crashes ends the check"
+        print(f"linkloss: {why}: {text}", file=sys.stderr)
+    begun_s = monotonic_seconds()
+    choice |= {"cases": cases, "for_s": None if for_ns is None else for_ns / 1e9, "store": store}
+    choice |= {"limit_s": limit_s, "cluster": cluster}
+    report, interrupted = _checked(loaded, quiet=quiet, **spread, **choice)
     wall_s = monotonic_seconds() - begun_s
     told = None
     if report.findings and drive is None and not (no_shrink or interrupted):
-        told = tell(report, findings, budget=budget, jobs=jobs, limit_s=limit_s, quiet=quiet)
+        told = _tell(report, findings, budget=budget, jobs=jobs, limit_s=limit_s, quiet=quiet)
         interrupted = told.stories.interrupted
     _write(report, told, json, junit, markdown, save)
     _write_effort(effort, report, told, wall_s, {**spread, "workers": workers})
     _draw(report, told, html, keep_all, jobs)
     further = list(_further(report, baseline, under_ns, margins=margins))
-    console = console_beside(results_of)
-    _show(console, report, vehicle, told, further, quiet=quiet, verbose=verbose)
+    console = console_beside(results_of, vehicle)
+    show_check(console, report, quiet=quiet, verbose=verbose, told=told, further=further)
     if interrupted:
         return EXIT_INTERRUPTED
-    from linkloss.report.terminal import narrowest
-
-    if under_ns is not None and narrowest(report, under_ns):
-        return EXIT_BROKEN
-    return report.exit_code
+    return EXIT_BROKEN if under_ns and narrowest(report, under_ns) else report.exit_code
 
 
-def _sensible(
-    only: list[str] | None,
-    situation: list[str] | None,
-    jobs: int | None,
-    results: Path | None,
-    *,
-    resume: bool,
-) -> None:
-    for word in (*(only or ()), *(situation or ())):
-        if word.endswith(".toml"):
-            raise bad("check", f"'{word}' stands behind an option; put the vehicle file first")
-    if jobs is not None and jobs < 1:
-        raise bad("--jobs", f"got {jobs}; expected at least 1")
-    if resume and results is None:
-        raise bad("--resume", "goes on with a file; expected '--results FILE' too")
+def _ensure_tellable(findings: Path | None, budget: int | None, *, no_shrink: bool) -> None:
+    """Find out before a long check what would go wrong behind it. Raises BadInput."""
+    text = "has no use with '--no-shrink'; expected one of them"
+    refuse(
+        (no_shrink and findings is not None, "--findings", text),
+        (no_shrink and budget is not None, "--budget", text),
+        (budget is not None and budget < 1, "--budget", f"got {budget}; expected at least 1 run"),
+    )
+    if findings is not None:
+        from linkloss.report.findings import ensure_folder
 
-
-def _say_if_plain(*, quiet: bool) -> None:
-    """A check that cannot run a common beginning once, or a case apart, says so."""
-    from linkloss.campaign.isolation import no_branching
-
-    why = no_branching()
-    if why and not quiet:
-        text = "every case runs from power-up, and one that crashes ends the check"
-        print(f"linkloss: {why}: {text}", file=sys.stderr)
+        ensure_folder(findings)
 
 
 def _hunt_ends(depth: str, for_: str | None, cases: int | None) -> int | None:
     """When a hunt ends, in ns of real time. Raises BadInput for an end that cannot be one."""
-    given = [name for name, value in (("--for", for_), ("--cases", cases)) if value is not None]
-    if depth != "hunt" and given:
-        raise bad(given[0], f"ends a hunt; expected '--depth hunt' with it, not '{depth}'")
-    if cases is not None and cases < 1:
-        raise bad("--cases", f"got {cases}; expected at least 1")
+    text = f"ends a hunt; expected '--depth hunt' with it, not '{depth}'"
+    refuse(
+        (depth != "hunt" and for_ is not None, "--for", text),
+        (depth != "hunt" and cases is not None, "--cases", text),
+        (cases is not None and cases < 1, "--cases", f"got {cases}; expected at least 1"),
+    )
     return duration_ns("--for", for_)
-
-
-def _ensure_nodes(vehicle: Vehicle, logged: list[str] | None, drive: Path | None) -> None:
-    """Nodes that come from a log need one, and must exist."""
-    from linkloss.problem import unknown
-
-    if logged is not None and drive is None:
-        raise bad("--logged", "names nodes that come from a log; expected '--drive LOG' too")
-    for name in logged or ():
-        if name not in vehicle.nodes:
-            raise bad("--logged", unknown("node", name, vehicle.nodes))
-
-
-def _load(vehicle: Path | None, build: BuildOptions | None) -> Vehicle:
-    from linkloss.shipped import demo_vehicle
-    from linkloss.vehicle.loading import load_vehicle
-
-    return load_vehicle(demo_vehicle() if vehicle is None else vehicle, build)
-
-
-def _baseline(against: Path | None) -> Any:
-    if against is None:
-        return None
-    from linkloss.campaign.store import read_baseline
-
-    return read_baseline(against)
 
 
 def _scheduler(workers: str | None) -> str | None:
     if workers is None:
         return None
-    if not workers.startswith("dask://"):
-        raise bad("--workers", f"got '{workers}'; expected 'dask://HOST:PORT'")
+    text = f"got '{workers}'; expected 'dask://HOST:PORT'"
+    refuse((not workers.startswith("dask://"), "--workers", text))
     return "tcp://" + workers.removeprefix("dask://")
-
-
-def _store(
-    vehicle: Vehicle, results: Path | None, choice: dict[str, Any], *, resume: bool
-) -> CaseStore | None:
-    if results is None:
-        return None
-    from linkloss.campaign.store import CaseStore, identity
-
-    return CaseStore.at(results, identity(vehicle, choice), resume=resume)
 
 
 def _checked(vehicle: Vehicle, *, quiet: bool, **choice: Any) -> tuple[CheckReport, bool]:
@@ -381,6 +270,39 @@ def _checked(vehicle: Vehicle, *, quiet: bool, **choice: Any) -> tuple[CheckRepo
     except Interrupted as interrupted:
         print(f"linkloss: {interrupted}", file=sys.stderr)
         return interrupted.report, True
+
+
+def _tell(
+    report: CheckReport,
+    findings: Path | None,
+    *,
+    budget: int | None,
+    jobs: int | None,
+    limit_s: float,
+    quiet: bool,
+) -> Told:
+    """The stories of a report and their files. Where the usual folder cannot be written to, there
+    are no files.
+    """
+    from linkloss.campaign.shrink import BUDGET
+    from linkloss.campaign.stories import find_stories
+    from linkloss.problem import BadInput
+    from linkloss.report.findings import Told, write_findings
+    from linkloss.report.terminal import progress_of_check
+
+    with progress_of_check(quiet=quiet, doing="shrinking", unit="rules") as progress:
+        stories = find_stories(
+            report, budget=budget or BUDGET, jobs=jobs, limit_s=limit_s, progress=progress
+        )
+    if stories.interrupted:
+        print("linkloss: interrupted while shrinking what broke", file=sys.stderr)
+    try:
+        return Told(stories, write_findings(stories, findings or FINDINGS))
+    except BadInput as error:
+        if findings is not None:
+            raise
+        print(f"linkloss: the shrunk scenarios are not kept: {error}", file=sys.stderr)
+        return Told(stories)
 
 
 def _write(
@@ -424,13 +346,12 @@ def _draw(
     """Write what is to be looked at."""
     if html is None and keep_all is None:
         return
-    from linkloss.report.files import write_whole
-    from linkloss.report.html import check_page, keep_cases, render
+    from linkloss.report.html import check_page, keep_cases, write_page
 
     if keep_all is not None:
         keep_cases(report, keep_all, jobs=jobs)
     if html is not None:
-        write_whole(html, render(check_page(report, jobs=jobs, told=told)))
+        write_page(check_page(report, jobs=jobs, told=told), html)
 
 
 def _further(
@@ -442,28 +363,19 @@ def _further(
 ) -> Iterator[Callable[[Console], None]]:
     """What the screen shows beside the verdicts, because it was asked for."""
     from linkloss.campaign.store import compare, standings
-    from linkloss.report.terminal import show_changes, show_margins
+    from linkloss.report.terminal import show_changes, show_coverage, show_margins
 
-    yield from lines_part(report)
+    build = report.vehicle.build
+    if build is not None and build.coverage is not None:
+        from linkloss.firmware.coverage import lines_run
+        from linkloss.vehicle.programs import program_file
+
+        compiled = [name for name, node in report.vehicle.nodes.items() if node.c]
+        files = [program_file(report.vehicle.programs[name]) for name in compiled]
+        sources = lines_run(build.coverage, [path for path in files if path is not None])
+        yield lambda console: show_coverage(console, sources)
     if margins or under_ns is not None:
         below_ns = None if margins else under_ns
         yield lambda console: show_margins(console, report, below_ns)
     if baseline is not None:
         yield lambda console: show_changes(console, compare(baseline, standings(report)))
-
-
-def _show(
-    console: Console,
-    report: CheckReport,
-    vehicle: Path | None,
-    told: Told | None,
-    further: Sequence[Callable[[Console], None]],
-    *,
-    quiet: bool,
-    verbose: bool,
-) -> None:
-    from linkloss.report.terminal import show_check
-
-    if vehicle is None:
-        console.print("No vehicle file was named: this is the bundled demo vehicle.")
-    show_check(console, report, quiet=quiet, verbose=verbose, told=told, further=further)

@@ -5,12 +5,15 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, TypeVar
 
 from cyclopts import Parameter
 
 if TYPE_CHECKING:
     from rich.console import Console
+
+    from linkloss.firmware.build import BuildOptions
+    from linkloss.vehicle.loading import Vehicle
 
 SCREEN = Path("-")
 """The target that stands for the standard output."""
@@ -20,6 +23,9 @@ Quiet = Annotated[bool, Parameter(negative=(), alias="-q")]
 Verbose = Annotated[bool, Parameter(negative=(), alias="-v")]
 
 
+T = TypeVar("T")
+
+
 def bad(where: str, text: str) -> Exception:
     """The error for an option that cannot be used."""
     from linkloss.problem import BadInput
@@ -27,13 +33,49 @@ def bad(where: str, text: str) -> Exception:
     return BadInput.one("linkloss", where, text)
 
 
-def check_targets(paths: Iterable[Path | None]) -> None:
-    """Find out before a run whether its files can be written. Raises BadInput."""
-    from linkloss.report.files import ensure_writable
+def refuse(*reasons: tuple[object, str, str]) -> None:
+    """Raises BadInput for the first of some reasons that holds: (holds, option, text)."""
+    for holds, where, text in reasons:
+        if holds:
+            raise bad(where, text)
 
-    for path in paths:
-        if path is not None and path != SCREEN:
+
+def load(vehicle: Path | None, build: BuildOptions | None = None) -> Vehicle:
+    """The vehicle that was named, or else the bundled demo vehicle. Raises BadInput."""
+    from linkloss.shipped import demo_vehicle
+    from linkloss.vehicle.loading import load_vehicle
+
+    return load_vehicle(demo_vehicle() if vehicle is None else vehicle, build)
+
+
+def check_targets(
+    targets: Iterable[Path | None],
+    logs: Iterable[Path] = (),
+    signals: Path | None = None,
+    folder: Path | None = None,
+) -> None:
+    """Find out before a run whether its files can be written, and make the folder. Only one result
+    can go to the standard output. Raises BadInput.
+    """
+    from linkloss.report.files import ensure_folder, ensure_writable
+
+    paths = [path for path in targets if path is not None]
+    text = "only one result can go to the standard output; name files for the others"
+    refuse((paths.count(SCREEN) > 1, "-", text))
+    for path in logs:
+        from linkloss.report.export import ensure_format
+
+        ensure_format(path)
+    if signals is not None:
+        from linkloss.report.export import ensure_table
+
+        ensure_table(signals)
+        paths.append(signals)
+    for path in (*paths, *logs):
+        if path != SCREEN:
             ensure_writable(path)
+    if folder is not None:
+        ensure_folder(folder)
 
 
 def write_target(path: Path | None, content: Callable[[], str | Iterable[str]]) -> None:
@@ -49,74 +91,38 @@ def write_target(path: Path | None, content: Callable[[], str | Iterable[str]]) 
     write_whole(path, content())
 
 
-def console_beside(targets: Iterable[Path | None]) -> Console:
-    """The screen for whoever watches: the error stream where a result takes the standard output."""
+def console_beside(targets: Iterable[Path | None] = (), vehicle: Path | None = SCREEN) -> Console:
+    """The screen for whoever watches: the error stream where a result takes the standard output.
+    Where no vehicle was named it begins by saying so.
+    """
     from linkloss.report.screen import make_console
 
-    return make_console(sys.stderr if SCREEN in targets else sys.stdout)
+    console = make_console(sys.stderr if SCREEN in targets else sys.stdout)
+    if vehicle is None:
+        console.print("No vehicle file was named: this is the bundled demo vehicle.")
+    return console
 
 
-def check_one_screen(targets: Iterable[Path | None]) -> None:
-    """Only one result can go to the standard output. Raises BadInput."""
-    if sum(path == SCREEN for path in targets) > 1:
-        raise bad("-", "only one result can go to the standard output; name files for the others")
-
-
-def check_folder(folder: Path | None) -> None:
-    """Make a folder, and find out before a run whether it takes files. Raises BadInput."""
-    if folder is not None:
-        from linkloss.report.files import ensure_folder
-
-        ensure_folder(folder)
+def parsed(option: str, text: str | None, parse: Callable[[str], T]) -> T | None:
+    """An option that is a text with a meaning, if it was given. Raises BadInput."""
+    try:
+        return None if text is None else parse(text)
+    except ValueError as error:
+        raise bad(option, str(error)) from None
 
 
 def duration_ns(option: str, text: str | None) -> int | None:
     """An option that is a duration with its unit. Raises BadInput."""
-    if text is None:
-        return None
     from linkloss.units import parse_duration
 
-    try:
-        return parse_duration(text)
-    except ValueError as error:
-        raise bad(option, str(error)) from None
-
-
-def check_logs(paths: Sequence[Path]) -> None:
-    """Find out before a run whether its logs can be written. Raises BadInput."""
-    if paths:
-        from linkloss.report.export import ensure_format
-
-        for path in paths:
-            ensure_format(path)
-        check_targets(paths)
+    return parsed(option, text, parse_duration)
 
 
 def bit_rate_of(option: str, text: str | None) -> int | None:
     """An option that is a bit rate with its unit. Raises BadInput."""
-    if text is None:
-        return None
     from linkloss.units import parse_bit_rate
 
-    try:
-        return parse_bit_rate(text)
-    except ValueError as error:
-        raise bad(option, str(error)) from None
-
-
-def data_bit_rate_of(option: str, text: str | None, bit_rate: int) -> int | None:
-    """An option that is a data bit rate of CAN FD with its unit. Raises BadInput."""
-    if text is None:
-        return None
-    from linkloss.units import parse_data_bit_rate
-
-    try:
-        rate = parse_data_bit_rate(text)
-    except ValueError as error:
-        raise bad(option, str(error)) from None
-    if rate < bit_rate:
-        raise bad(option, f"'{text}' is slower than the bit rate of {bit_rate} bit/s")
-    return rate
+    return parsed(option, text, parse_bit_rate)
 
 
 def identifiers(option: str, words: Sequence[str] | None) -> frozenset[int]:
@@ -129,12 +135,3 @@ def identifiers(option: str, words: Sequence[str] | None) -> frozenset[int]:
             text = f"got '{word}'; expected an identifier such as 0x123"
             raise bad(option, text) from None
     return frozenset(found)
-
-
-def check_signals(path: Path | None) -> None:
-    """Find out before a run whether its signals can be written. Raises BadInput."""
-    if path is not None:
-        from linkloss.report.export import ensure_table
-
-        ensure_table(path)
-        check_targets([path])

@@ -24,11 +24,11 @@ from linkloss.cli.common import (
     Verbose,
     Words,
     bad,
-    check_folder,
-    check_logs,
     check_targets,
     console_beside,
     duration_ns,
+    load,
+    refuse,
 )
 
 if TYPE_CHECKING:
@@ -209,17 +209,13 @@ def serve(
         text = "nothing is to be opened; expected udp, slcan or socketcan:vcan0, or '--real NODE'"
         raise bad("--open", text)
     logs = [Path(path) for path in log or ()]
-    check_targets([json])
-    check_logs(logs)
-    check_folder(save)
+    check_targets([json], logs, folder=save)
     lasts_ns = duration_ns("--lasts", lasts)
     from linkloss.live.driven import LiveSession
     from linkloss.live.opened import endpoints, outside_of
     from linkloss.scenario import timed_fault
-    from linkloss.shipped import demo_vehicle
-    from linkloss.vehicle.loading import load_vehicle
 
-    loaded = load_vehicle(demo_vehicle() if vehicle is None else vehicle)
+    loaded = load(vehicle)
     faults = [timed_fault(text, loaded) for text in fault or ()]
     adapter = Adapter(real, interface, channel, bitrate, delay, checklist=checklist)
     nodes = adapter.endpoints(loaded, faults)
@@ -358,16 +354,13 @@ def live(
     open
         Let programs of this computer onto the bus: udp, slcan, socketcan:vcan0; once for each.
     """
-    from linkloss.cli.common import check_folder
     from linkloss.live.driven import LiveSession
     from linkloss.live.opened import Doors
     from linkloss.live.service import Running
-    from linkloss.shipped import demo_vehicle
-    from linkloss.vehicle.loading import load_vehicle
 
     exposed = _exposed(listen, yes_expose=yes_expose)
-    check_folder(folder)
-    loaded = load_vehicle(demo_vehicle() if vehicle is None else vehicle)
+    check_targets([], folder=folder)
+    loaded = load(vehicle)
 
     def make(outside: Outside | None) -> LiveSession:
         began = situation or ""
@@ -376,36 +369,38 @@ def live(
     doors = Doors(open or (), lambda text: print(text, file=sys.stderr, flush=True))
     try:
         running = Running(loaded, lambda: doors.begin(make), folder)
-        if terminal:
-            return _on_terminal(running)
-        return _in_browser(running, listen, port, exposed=exposed)
+        show = _on_terminal(running) if terminal else _in_browser(running, listen, port, exposed)
+        running.start()
+        try:
+            with suppress(KeyboardInterrupt):  # the way it ends
+                show()
+        finally:
+            running.stop()
     finally:
         doors.close()
+    if running.failed:
+        print(f"linkloss: {running.failed}", file=sys.stderr)
+    return 1 if running.failed else 0
 
 
-def _on_terminal(running: Running) -> int:
-    """Show it here until somebody has seen enough."""
+def _on_terminal(running: Running) -> Callable[[], None]:
+    """What shows it here until somebody has seen enough."""
     from linkloss.problem import ensure_linux
 
     ensure_linux("--terminal", "for keys that are read one by one")
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise bad("--terminal", "needs a terminal for keys and pictures, and there is none")
     from linkloss.live.console import Terminal, pressed
-    from linkloss.report.screen import make_console
 
-    running.start()
-    try:
-        with pressed() as keys, suppress(KeyboardInterrupt):
-            Terminal(running).run(make_console(), keys)
-    finally:
-        running.stop()
-    if running.failed:
-        print(f"linkloss: {running.failed}", file=sys.stderr)
-    return 1 if running.failed else 0
+    def show() -> None:
+        with pressed() as keys:
+            Terminal(running).run(console_beside(), keys)
+
+    return show
 
 
-def _in_browser(running: Running, listen: str, port: int, *, exposed: bool) -> int:
-    """Serve the page until an interrupt."""
+def _in_browser(running: Running, listen: str, port: int, exposed: bool) -> Callable[[], None]:
+    """What serves the page until an interrupt. The address is told at once."""
     try:
         from linkloss.live.server import Site, bind
     except ImportError:
@@ -421,15 +416,7 @@ def _in_browser(running: Running, listen: str, port: int, *, exposed: bool) -> i
         )
     sys.stdout.write("Ctrl+C ends it; what was not saved is lost then.\n")
     sys.stdout.flush()
-    running.start()
-    try:
-        with suppress(KeyboardInterrupt):  # the way it ends
-            site.run()
-    finally:
-        running.stop()
-    if running.failed:
-        print(f"linkloss: {running.failed}", file=sys.stderr)
-    return 1 if running.failed else 0
+    return site.run
 
 
 def _exposed(listen: str, *, yes_expose: bool) -> bool:
@@ -439,11 +426,10 @@ def _exposed(listen: str, *, yes_expose: bool) -> bool:
     except ValueError:
         text = f"got '{listen}'; expected an address such as 127.0.0.1, ::1 or 0.0.0.0"
         raise bad("--listen", text) from None
-    if exposed and not yes_expose:
-        text = (
-            f"{listen} lets other computers on the network open the page. Whoever has its address,"
-            " which goes over the network in the clear, can operate the session and save files"
-            " into the folder. If you want that, add --yes-expose"
-        )
-        raise bad("--listen", text)
+    text = (
+        f"{listen} lets other computers on the network open the page. Whoever has its address,"
+        " which goes over the network in the clear, can operate the session and save files"
+        " into the folder. If you want that, add --yes-expose"
+    )
+    refuse((exposed and not yes_expose, "--listen", text))
     return exposed

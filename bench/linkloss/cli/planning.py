@@ -14,9 +14,10 @@ from linkloss.cli.common import (
     Verbose,
     Words,
     bad,
-    check_one_screen,
+    bit_rate_of,
     check_targets,
     console_beside,
+    load,
     write_target,
 )
 
@@ -61,57 +62,28 @@ def timing(
         A table of all messages for every bit rate.
     """
     check_targets([json, plot, html])
-    rates = [_rate(text) for text in bit_rate or ()]
-    from linkloss.report.timing_report import show_timing
+    rates = [bit_rate_of("--bit-rate", text) or 0 for text in bit_rate or ()]
+    from linkloss.report.timing_report import (
+        response_plot,
+        show_timing,
+        timing_json,
+        timing_page,
+    )
     from linkloss.sizing.analysis import BIT_RATES
     from linkloss.sizing.observed import timing as work_out
 
-    loaded = _load(vehicle)
+    loaded = load(vehicle)
     names = ["all"] if (plot or html) and not (situation or scenario) else situation or []
     runs = [*_situations(loaded, names), *_scenarios(loaded, scenario or [])]
     report = work_out(loaded, scenarios=runs, bit_rates=[*BIT_RATES, *rates])
-    if json is not None:
-        from linkloss.report.timing_report import timing_json
-
-        _write(json, timing_json(report))
-    if plot is not None:
-        from linkloss.report.timing_report import response_plot
-
-        _write(plot, response_plot(report))
+    write_target(json, lambda: timing_json(report))
+    write_target(plot, lambda: response_plot(report))
     if html is not None:
         from linkloss.report.html import write_page
-        from linkloss.report.timing_report import timing_page
 
         write_page(timing_page(report), html)
-    from linkloss.report.screen import make_console
-
-    console = make_console()
-    if vehicle is None:
-        console.print("No vehicle file was named: this is the bundled demo vehicle.")
-    show_timing(console, report, verbose=verbose)
+    show_timing(console_beside([json, plot], vehicle), report, verbose=verbose)
     return report.exit_code
-
-
-def _load(vehicle: Path | None) -> Vehicle:
-    from linkloss.shipped import demo_vehicle
-    from linkloss.vehicle.loading import load_vehicle
-
-    return load_vehicle(demo_vehicle() if vehicle is None else vehicle)
-
-
-def _write(path: Path, text: str) -> None:
-    from linkloss.report.files import write_whole
-
-    write_whole(path, text)
-
-
-def _rate(text: str) -> int:
-    from linkloss.units import parse_bit_rate
-
-    try:
-        return parse_bit_rate(text)
-    except ValueError as error:
-        raise bad("--bit-rate", str(error)) from None
 
 
 def _situations(vehicle: Vehicle, names: list[str]) -> list[Scenario]:
@@ -161,23 +133,22 @@ def plan(
     html
         Write the plan as one HTML file that opens offline.
     """
-    check_one_screen([json, csv])
     check_targets([json, csv, html])
-    from linkloss.report.power_report import lead_list, plan_exit_code, plan_json, show_plan
-    from linkloss.shipped import demo_vehicle
+    from linkloss.report.power_report import (
+        lead_list,
+        plan_exit_code,
+        plan_json,
+        power_plan_page,
+        show_plan,
+    )
     from linkloss.sizing.power_plan import power_plan
-    from linkloss.vehicle.loading import load_vehicle
 
-    found = power_plan(load_vehicle(demo_vehicle() if vehicle is None else vehicle))
+    found = power_plan(load(vehicle))
     write_target(json, lambda: plan_json(found))
     write_target(csv, lambda: lead_list(found))
     if html is not None:
         from linkloss.report.html import write_page
-        from linkloss.report.power_report import power_plan_page
 
         write_page(power_plan_page(found), html)
-    console = console_beside([json, csv])
-    if vehicle is None:
-        console.print("No vehicle file was named: this is the bundled demo vehicle.")
-    show_plan(console, found)
+    show_plan(console_beside([json, csv], vehicle), found)
     return plan_exit_code(found)

@@ -23,21 +23,23 @@ from linkloss.cli.common import (
     Words,
     bad,
     bit_rate_of,
-    check_logs,
-    check_signals,
     check_targets,
+    console_beside,
     duration_ns,
     identifiers,
+    load,
+    parsed,
+    refuse,
+    write_target,
 )
-from linkloss.cli.common import identifiers as parsed_identifiers
-from linkloss.cli.running import write_run, write_signals
+from linkloss.cli.running import write_run
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from linkloss.campaign.result import RunResult
+    from linkloss.logs.bare import Part
     from linkloss.logs.compare import Side
-    from linkloss.logs.drive import Drive
     from linkloss.vehicle.loading import Vehicle
     from linkloss.vehicle.messages import MessageInfo
 
@@ -71,23 +73,16 @@ def drive(
     logs = [Path(path) for path in log or ()]
     if not logs and json is None:
         raise bad("drive", "expected '--log FILE' or '--json FILE' to write the drive to")
-    check_targets([json])
-    check_logs(logs)
+    check_targets([json], logs)
+    lasts_ns = duration_ns("--lasts", lasts) or 0
+    refuse((not lasts_ns, "--lasts", "a drive lasts more than nothing"))
     from linkloss.campaign.run import run
-    from linkloss.cli.running import write_run
     from linkloss.logs.drive import drive_scenario
-    from linkloss.report.screen import make_console
     from linkloss.report.timeline import show_run
-    from linkloss.shipped import demo_vehicle
-    from linkloss.vehicle.loading import load_vehicle
 
-    lasts_ns = duration_ns("--lasts", lasts)
-    if not lasts_ns:
-        raise bad("--lasts", "a drive lasts more than nothing")
-    loaded = load_vehicle(demo_vehicle() if vehicle is None else vehicle)
-    result = run(drive_scenario(loaded, lasts_ns, seed))
+    result = run(drive_scenario(load(vehicle), lasts_ns, seed))
     write_run(result, logs, json)
-    show_run(make_console(), result, quiet=True)
+    show_run(console_beside([json]), result, quiet=True)
     return result.exit_code
 
 
@@ -166,36 +161,46 @@ def replay(
         The timeline too.
     """
     logs = [Path(path) for path in log or ()]
-    check_targets([json, html])
-    check_logs(logs)
-    check_signals(signals)
-    part = (duration_ns("--from", from_) or 0, duration_ns("--to", to))
-    left_out = parsed_identifiers("--leave-out", leave_out)
+    check_targets([json, html], logs, signals)
+    from_ns, to_ns = duration_ns("--from", from_) or 0, duration_ns("--to", to)
+    left_out = identifiers("--leave-out", leave_out)
     paced = speed == "1x"
+    from linkloss.campaign.run import judged_again, run
+    from linkloss.report.timeline import show_run
+
+    console = console_beside([json])
     if drive.suffix.lower() == ".json":
-        return _again(drive, vehicle, json, html, quiet=quiet)
+        result = judged_again(drive, vehicle)
+        write_run(result, json=json)
+        _draw(result, html, [str(drive)])
+        show_run(console, result, quiet=quiet)
+        return result.exit_code
     if vehicle is None:
         if fault or only or except_ or json or html or logs or signals:
             raise bad("replay", "faults, nodes and results need a vehicle; expected '--vehicle'")
-        rates = bit_rate, data_bit_rate
-        return _bare(drive, rates, part, channel, left_out, paced=paced)
-    for option, given in (("--bit-rate", bit_rate), ("--data-bit-rate", data_bit_rate)):
-        if given is not None:
-            raise bad(option, "the vehicle has its own; leave it out")
-    from linkloss.logs.drive import Drive, Selection
-    from linkloss.vehicle.loading import load_vehicle
+        from linkloss.logs.bare import Part
+        from linkloss.logs.stream import ALL
 
-    loaded = load_vehicle(vehicle)
+        part = Part(from_ns, to_ns, ALL if channel is None else channel, left_out)
+        return _bare(drive, bit_rate, data_bit_rate, part, paced=paced)
+    for option, given in (("--bit-rate", bit_rate), ("--data-bit-rate", data_bit_rate)):
+        refuse((given is not None, option, "the vehicle has its own; leave it out"))
+    from linkloss.logs.drive import Drive, Selection
+    from linkloss.report.comparison import show_replay
+    from linkloss.scenario import timed_fault
+
+    loaded = load(vehicle)
     nodes = _played_nodes(loaded, only, except_)
     found = Drive(drive, loaded, Selection(nodes, left_out, channel))
-    result = _run(found, fault or [], part, seed, paced=paced)
-    write_run(result, logs, json)
-    write_signals(result, signals)
-    _draw(result, html, [str(drive), "--vehicle", str(vehicle), *_given(fault, from_, to)])
-    from linkloss.report.comparison import show_replay
-    from linkloss.report.screen import make_console
-
-    show_replay(make_console(), found, result, quiet=quiet, verbose=verbose)
+    timed = [timed_fault(text, loaded) for text in fault or ()]
+    played = found.scenario(from_ns=from_ns, to_ns=to_ns, faults=timed, seed=seed)
+    result = run(played, paced=paced)
+    write_run(result, logs, json, signals)
+    told = [word for text in fault or () for word in ("--fault", text)]
+    told += ["--from", from_] if from_ != "0 s" else []
+    told += ["--to", to] if to is not None else []
+    _draw(result, html, [str(drive), "--vehicle", str(vehicle), *told])
+    show_replay(console, found, result, quiet=quiet, verbose=verbose)
     return result.exit_code
 
 
@@ -216,45 +221,20 @@ def _played_nodes(
     return None if only is None else tuple(only)
 
 
-def _run(
-    drive: Drive, faults: list[str], part: tuple[int, int | None], seed: int, *, paced: bool
-) -> RunResult:
-    from linkloss.campaign.run import run
-    from linkloss.scenario import timed_fault
-
-    timed = [timed_fault(text, drive.vehicle) for text in faults]
-    from_ns, to_ns = part
-    return run(drive.scenario(from_ns=from_ns, to_ns=to_ns, faults=timed, seed=seed), paced=paced)
-
-
 def _bare(
-    drive: Path,
-    rates: tuple[str | None, str | None],
-    part: tuple[int, int | None],
-    channel: str | None,
-    left_out: frozenset[int],
-    *,
-    paced: bool,
+    drive: Path, bit_rate: str | None, data_bit_rate: str | None, part: Part, *, paced: bool
 ) -> int:
-    from linkloss.cli.common import bit_rate_of, data_bit_rate_of
-    from linkloss.logs.bare import Part, replay_bare
-    from linkloss.logs.stream import ALL
+    from linkloss.logs.bare import replay_bare
     from linkloss.report.comparison import show_bare
-    from linkloss.report.screen import make_console
+    from linkloss.units import parse_data_bit_rate
 
-    rate = bit_rate_of("--bit-rate", rates[0]) or 500_000
-    data_rate = data_bit_rate_of("--data-bit-rate", rates[1], rate)
-    wanted = Part(part[0], part[1], ALL if channel is None else channel, left_out)
-    found = replay_bare(drive, rate, wanted, data_bit_rate=data_rate, paced=paced)
-    show_bare(make_console(), str(drive), rate, found)
+    rate = bit_rate_of("--bit-rate", bit_rate) or 500_000
+    data_rate = parsed("--data-bit-rate", data_bit_rate, parse_data_bit_rate)
+    text = f"'{data_bit_rate}' is slower than the bit rate of {rate} bit/s"
+    refuse((data_rate is not None and data_rate < rate, "--data-bit-rate", text))
+    found = replay_bare(drive, rate, part, data_bit_rate=data_rate, paced=paced)
+    show_bare(console_beside(), str(drive), rate, found)
     return 0
-
-
-def _given(faults: list[str] | None, from_: str, to: str | None) -> list[str]:
-    """The options that decide what happened, as they were given."""
-    told = [word for fault in faults or () for word in ("--fault", fault)]
-    told += ["--from", from_] if from_ != "0 s" else []
-    return told + (["--to", to] if to is not None else [])
 
 
 def _draw(result: RunResult, path: Path | None, words: list[str]) -> None:
@@ -263,21 +243,6 @@ def _draw(result: RunResult, path: Path | None, words: list[str]) -> None:
         from linkloss.report.html import write_run_page
 
         write_run_page(result, path, command=shlex.join(["linkloss", "replay", *words]))
-
-
-def _again(
-    path: Path, vehicle: Path | None, json: Path | None, html: Path | None, *, quiet: bool
-) -> int:
-    """Judge a recording again."""
-    from linkloss.campaign.run import judged_again
-    from linkloss.report.screen import make_console
-    from linkloss.report.timeline import show_run
-
-    result = judged_again(path, vehicle)
-    write_run(result, [], json)
-    _draw(result, html, [str(path)])
-    show_run(make_console(), result, quiet=quiet)
-    return result.exit_code
 
 
 EXIT_DIFFERENT = 1
@@ -324,15 +289,12 @@ def compare(
     from linkloss.logs.compare import compare as compared
     from linkloss.logs.compare import read_side
     from linkloss.report.comparison import comparison_json, show_comparison
-    from linkloss.report.files import write_whole
-    from linkloss.report.screen import make_console
 
     sides = (read_side(a, channel), read_side(b, channel))
     known = _messages(dbc, vehicle, sides)
     found = compared(*sides, messages=known, tolerance_ns=tolerance_ns, only=only)
-    if json is not None:
-        write_whole(json, comparison_json(found))
-    show_comparison(make_console(), found)
+    write_target(json, lambda: comparison_json(found))
+    show_comparison(console_beside([json]), found)
     return EXIT_DIFFERENT if found.differs else 0
 
 
@@ -340,7 +302,6 @@ def _messages(
     dbc: Path | None, vehicle: Path | None, sides: tuple[Side, Side]
 ) -> Mapping[str, MessageInfo] | None:
     """The message definitions: as given, or as a recording names them if they are still there."""
-    from linkloss.vehicle.loading import load_vehicle
     from linkloss.vehicle.messages import compile_messages
 
     if dbc is not None:
@@ -348,7 +309,7 @@ def _messages(
     if vehicle is None:
         named = [Path(side.vehicle_file) for side in sides if side.vehicle_file]
         vehicle = next((path for path in named if path.is_file()), None)
-    return None if vehicle is None else load_vehicle(vehicle).messages
+    return None if vehicle is None else load(vehicle).messages
 
 
 def describe(
@@ -382,26 +343,14 @@ def describe(
     rate = bit_rate_of("--bit-rate", bit_rate)
     from linkloss.logs.describe import describe as described
     from linkloss.report.comparison import description_json, show_description
-    from linkloss.report.files import write_whole
-    from linkloss.report.screen import make_console
 
     database, notes = (None, []) if dbc is None else load_messages(dbc)
-    found = described(
-        log, database=database, vehicle=_vehicle(vehicle), bit_rate=rate, channel=channel
-    )
+    loaded = None if vehicle is None else load(vehicle)
+    found = described(log, database=database, vehicle=loaded, bit_rate=rate, channel=channel)
     found.notes[:0] = notes
-    if json is not None:
-        write_whole(json, description_json(found))
-    show_description(make_console(), found)
+    write_target(json, lambda: description_json(found))
+    show_description(console_beside([json]), found)
     return 0
-
-
-def _vehicle(path: Path | None) -> Any:
-    if path is None:
-        return None
-    from linkloss.vehicle.loading import load_vehicle
-
-    return load_vehicle(path)
 
 
 def load_messages(path: Path) -> tuple[Any, list[str]]:

@@ -24,11 +24,10 @@ from linkloss.cli.common import (
     Verbose,
     Words,
     bad,
-    check_logs,
-    check_signals,
     check_targets,
     console_beside,
     duration_ns,
+    refuse,
     write_target,
 )
 
@@ -85,11 +84,16 @@ def run(
     verbose
         List the rules that the run did not put to the test, too.
     """
-    pace = _pace(speed, watch=watch)
+    refuse(
+        (speed is not None and not watch, "--speed",
+         "says how fast --watch plays; expected '--watch' too"),
+        (speed is not None and not 0 < speed < math.inf, "--speed",
+         f"got {speed or 0:g}; expected a number above 0, such as 0.25"),
+        (watch and not sys.stdout.isatty(), "--watch",
+         "plays on a terminal, and the output goes elsewhere; leave it out"),
+    )  # fmt: skip
     logs = [Path(path) for path in log or ()]
-    check_targets([json, html, bits])
-    check_signals(signals)
-    check_logs(logs)
+    check_targets([json, html, bits], logs, signals)
     from_ns, to_ns = _window(bits, bits_from, bits_to)
     from linkloss.campaign.isolation import run_apart
     from linkloss.campaign.run import run as run_here
@@ -100,8 +104,7 @@ def run(
         raise bad("--bits-from", f"{bits_from} lies after the end of the scenario")
     runner = run_here if here else run_apart
     result = runner(loaded, bits=bits is not None)
-    write_run(result, logs, json)
-    write_signals(result, signals)
+    write_run(result, logs, json, signals)
     if bits is not None:
         _write_bits(result, bits, from_ns, to_ns)
     if html is not None:
@@ -114,34 +117,28 @@ def run(
     if watch:
         from linkloss.report.picture import play
 
-        play(console, result, pace)
+        play(console, result, 1.0 if speed is None else speed)
     show_run(console, result, quiet=quiet, verbose=verbose)
     return result.exit_code
 
 
-def _pace(speed: float | None, *, watch: bool) -> float:
-    """How fast to play a run. Raises BadInput where there is nothing to play, or nowhere."""
-    if speed is not None and not watch:
-        raise bad("--speed", "says how fast --watch plays; expected '--watch' too")
-    if speed is not None and not 0 < speed < math.inf:
-        raise bad("--speed", f"got {speed:g}; expected a number above 0, such as 0.25")
-    if watch and not sys.stdout.isatty():
-        raise bad("--watch", "plays on a terminal, and the output goes elsewhere; leave it out")
-    return 1.0 if speed is None else speed
+def write_run(
+    result: RunResult,
+    logs: Sequence[Path] = (),
+    json: Path | None = None,
+    signals: Path | None = None,
+) -> None:
+    """Write a run's frames, recording and decoded signals to the files that were asked for."""
+    from linkloss.report.export import losses, write_columns, write_log
+    from linkloss.report.machine import run_json
 
-
-def write_run(result: RunResult, logs: Sequence[Path], json: Path | None) -> None:
-    """Write a run's frames and recording to the files that were asked for."""
-    channel = result.scenario.vehicle.only_bus.channel
+    vehicle = result.scenario.vehicle
     for path in logs:
-        from linkloss.report.export import losses, write_log
-
-        write_log(result.recording, channel, path)
+        write_log(result.recording, vehicle.only_bus.channel, path)
         print(losses(path), file=sys.stderr)
-    if json is not None:
-        from linkloss.report.machine import run_json
-
-        write_target(json, lambda: run_json(result))
+    write_target(json, lambda: run_json(result))
+    if signals is not None:
+        write_columns(result.recording, vehicle.messages, signals)
 
 
 def _window(
@@ -168,14 +165,6 @@ def _write_bits(result: RunResult, path: Path, from_ns: int, to_ns: int | None) 
     write_whole(path, vcd(channels, from_ns, until_ns, scope=bus.channel))
 
 
-def write_signals(result: RunResult, path: Path | None) -> None:
-    """Write the decoded signals of a run, if that was asked for."""
-    if path is not None:
-        from linkloss.report.export import write_columns
-
-        write_columns(result.recording, result.scenario.vehicle.messages, path)
-
-
 def report(result: Path, /, *, html: Path | None = None, jobs: int | None = None) -> int:
     """Make an HTML report of a result that 'check --json' or 'run --json' has written.
 
@@ -192,12 +181,11 @@ def report(result: Path, /, *, html: Path | None = None, jobs: int | None = None
     """
     target = result.with_suffix(".html") if html is None else html
     check_targets([target])
-    from linkloss.report.files import write_whole
-    from linkloss.report.html import render, reopened_page
+    from linkloss.report.html import reopened_page, write_page
     from linkloss.report.reopen import reopen
 
     found = reopen(result)
-    write_whole(target, render(reopened_page(found, jobs=jobs)))
+    write_page(reopened_page(found, jobs=jobs), target)
     print(f"written: {shlex.quote(str(target))}")
     return found.result.exit_code
 
@@ -220,17 +208,15 @@ def schema(kind: Literal["vehicle", "scenario", "check", "run"], /) -> int:
     kind
         vehicle or scenario: the file that you write; check or run: what --json writes.
     """
-    if kind == "vehicle" or kind == "scenario":  # noqa: PLR1714 - mypy follows this form
-        from linkloss.report.schemas import schema_text
-
-        sys.stdout.write(schema_text(kind))
-        return 0
     import json
 
-    from linkloss.report.schemas import check_result_schema, run_result_schema
+    from linkloss.report.schemas import check_result_schema, run_result_schema, schema_text
 
-    made = check_result_schema() if kind == "check" else run_result_schema()
-    sys.stdout.write(json.dumps(made, indent=2) + "\n")
+    if kind == "vehicle" or kind == "scenario":  # noqa: PLR1714 - mypy follows this form
+        sys.stdout.write(schema_text(kind))
+    else:
+        made = check_result_schema() if kind == "check" else run_result_schema()
+        sys.stdout.write(json.dumps(made, indent=2) + "\n")
     return 0
 
 
@@ -245,8 +231,6 @@ def new(folder: Path, /) -> int:
     folder
         A folder that does not exist yet, or is empty.
     """
-    from linkloss.cli.common import bad
-
     try:
         if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
             raise bad(str(folder), "it exists and is not empty; expected the name of a new folder")

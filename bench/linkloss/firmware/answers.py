@@ -208,15 +208,7 @@ class Answers:
         self._overruns = self._controller.overruns
         kept = board.memory.setdefault(MEMORY, bytearray(b"\xff" * wiring.memory_bytes))
         self._memory = interface().from_buffer("uint8_t[]", kept, require_writable=True)
-
-    def begin(self) -> None:
-        """The memory that outlives a reset."""
-        self._machine.memory = self._memory
-        self._machine.memory_size = len(self._memory)
-
-    def end(self) -> None:
-        """Nothing comes from this board any more."""
-        self._stop_timer()
+        machine.memory, machine.memory_size = self._memory, len(self._memory)
 
     def output(self) -> None:
         """A pin drives, or lets go."""
@@ -303,7 +295,7 @@ class Answers:
 
     def timer(self) -> None:
         """The hardware timer starts anew, or stops."""
-        self._stop_timer()
+        self.stop_timer()
         self._period_ns = self._machine.a * 1_000
         if self._period_ns:
             self._arm(self._board.clock.now_ns() + self._period_ns)
@@ -331,7 +323,8 @@ class Answers:
         self._arm(shown_ns + self._period_ns)
         self._interrupt(TIMER)
 
-    def _stop_timer(self) -> None:
+    def stop_timer(self) -> None:
+        """The hardware timer stands still."""
         if self._timer is not None:
             self._board.queue.cancel(self._timer)
             self._timer = None

@@ -152,7 +152,6 @@ class FirmwareProgram(BlockingProgram):
 
     def start(self) -> None:
         self._controller.on_sent = self._frame_sent
-        self._answers.begin()
         self._go()
 
     def received(self) -> None:
@@ -186,7 +185,7 @@ class FirmwareProgram(BlockingProgram):
         library, self._library = self._library, None
         if library is not None:
             self._wait_for(FOREVER)
-            self._answers.end()
+            self._answers.stop_timer()
             self._controller.on_sent = None
             self._firmware.put_back(library)
 
@@ -250,7 +249,7 @@ class FirmwareProgram(BlockingProgram):
         library, self._library = self._library, None
         assert library is not None, "only a program that is alive can fail"
         self._wait_for(FOREVER)
-        self._answers.end()
+        self._answers.stop_timer()
         text = _text(ffi, machine.what) or _signal_text(machine)
         if machine.file != ffi.NULL:
             where = f"{_text(ffi, machine.file)}:{machine.line}"

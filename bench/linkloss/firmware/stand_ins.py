@@ -189,19 +189,14 @@ class CanFactory:
 
     def open(
         self,
-        channel: Any = None,
-        interface: str | None = None,
-        config_context: str | None = None,
-        ignore_config: bool = False,
-        *,
-        bustype: str | None = None,
+        *_names: Any,
         bitrate: int | None = None,
         data_bitrate: int | None = None,
         can_filters: Any = None,
         receive_own_messages: bool = False,
         fd: bool = False,
         timing: can.BitTiming | can.BitTimingFd | None = None,
-        **rest: Any,
+        **_rest: Any,
     ) -> ScriptPort:
         """A bus, whatever adapter the script names.
 
@@ -209,7 +204,6 @@ class CanFactory:
             sample point that the bus does not allow, CAN FD with a classical controller, or the
             return of own messages, which is not simulated.
         """
-        del channel, interface, config_context, ignore_config, bustype, rest
         name, segment = self._inner.controller.name, self._inner.controller.segment
         bus_rate = segment.bus.bit_rate if segment is not None else bitrate
         bus_data = segment.bus.data_bit_rate if segment is not None else data_bitrate

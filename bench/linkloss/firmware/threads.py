@@ -28,50 +28,44 @@ _PATIENCE = 20
 """What a program does to tidy up makes a few calls, each of which is refused."""
 
 
-class Task:
+class Task(greenlet):  # type: ignore[misc]  # greenlet has no types
     """One thread of a script. ``number`` counts from 1, the main thread, within its script."""
 
-    __slots__ = ("_greenlet", "ends_caught", "event", "failure", "number", "waiters", "woken")
-
     def __init__(self, number: int, body: Callable[[], object]) -> None:
+        super().__init__()
         self.number = number
         self.failure: BaseException | None = None
         self.event: Event | None = None
         self.waiters: list[Task] | None = None
         self.woken = False
         self.ends_caught = 0
-        self._greenlet = greenlet(lambda: self._run(body))
+        self._body = body
 
     @runs_programs
-    def _run(self, body: Callable[[], object]) -> None:
+    def run(self) -> None:
+        """Its whole life; what it raises is told to whoever runs the tasks."""
         try:
-            body()
+            self._body()
         except GreenletExit:
             pass
-        except BaseException as error:  # noqa: BLE001 - told to whoever runs the tasks
+        except BaseException as error:  # noqa: BLE001 - see above
             self.failure = error
 
     def go_on(self) -> None:
         """Run it until it waits or ends; called from outside all tasks."""
-        self._greenlet.parent = getcurrent()
-        self._greenlet.switch()
+        self.parent = getcurrent()
+        self.switch()
 
     def stop(self) -> None:
         """Back to whoever runs the tasks; called by the task itself."""
-        parent = self._greenlet.parent
-        assert parent is not None
-        parent.switch()
+        assert self.parent is not None
+        self.parent.switch()
 
     def kill(self) -> None:
         """End it where it waits."""
-        if self._greenlet:
-            self._greenlet.parent = getcurrent()
-            self._greenlet.throw(GreenletExit)
-
-    @property
-    def over(self) -> bool:
-        """Whether it has come to its end."""
-        return bool(self._greenlet.dead)
+        if self:
+            self.parent = getcurrent()
+            self.throw(GreenletExit)
 
 
 class Tasks:
@@ -124,7 +118,7 @@ class Tasks:
             self._forget_wait(task)
             self.current = task
             task.kill()
-            if not task.over:  # it catches everything: never let it run again
+            if not task.dead:  # it catches everything: never let it run again
                 _NEVER_AGAIN.append(task)
         self.current = None
 
@@ -201,7 +195,7 @@ class Tasks:
         self.current = task
         task.go_on()
         self.current = None
-        if task.over:
+        if task.dead:
             self._alive.pop(task, None)
             if task.failure is not None:
                 self.end()
@@ -221,10 +215,24 @@ def deadline_ns(tasks: Tasks, timeout: float | None) -> int | None:
 
 
 class Held:
-    """What a ``with`` block takes and gives back."""
+    """What tasks wait for, and a ``with`` block takes and gives back."""
 
-    acquire: Callable[[], bool]
+    acquire: Callable[..., bool]
     release: Callable[[], None]
+
+    def __init__(self, tasks: Tasks) -> None:
+        self._tasks = tasks
+        self._waiters: list[Task] = []
+
+    def _wait_until(
+        self, free: Callable[[], object], timeout: float | None, *, blocking: bool = True
+    ) -> bool:
+        """Wait for no longer than ``timeout`` seconds; whether it is free."""
+        until_ns = deadline_ns(self._tasks, timeout)
+        while not free():
+            if not blocking or not self._tasks.wait(until_ns, self._waiters):
+                return False
+        return True
 
     def __enter__(self) -> bool:
         return self.acquire()
@@ -237,19 +245,17 @@ class Lock(Held):
     """``threading.Lock`` and, with ``owned``, ``threading.RLock``."""
 
     def __init__(self, tasks: Tasks, *, owned: bool = False) -> None:
-        self._tasks = tasks
+        super().__init__(tasks)
         self._owned = owned
         self._depth = 0
         self._owner: Task | None = None
-        self._waiters: list[Task] = []
 
     def acquire(self, blocking: bool = True, timeout: float = -1) -> bool:
         """Take the lock, waiting for it no longer than ``timeout`` seconds (-1: for ever)."""
-        until_ns = deadline_ns(self._tasks, None if timeout < 0 else timeout)
         mine = self._owned and self._owner is self._tasks.current
-        while self._depth and not mine:
-            if not blocking or not self._tasks.wait(until_ns, self._waiters):
-                return False
+        longest = None if timeout < 0 else timeout
+        if not self._wait_until(lambda: mine or not self._depth, longest, blocking=blocking):
+            return False
         self._depth += 1
         self._owner = self._tasks.current
         return True
@@ -283,9 +289,8 @@ class Condition(Held):
     """``threading.Condition``."""
 
     def __init__(self, tasks: Tasks, lock: Lock | None = None) -> None:
-        self._tasks = tasks
+        super().__init__(tasks)
         self._lock = lock or Lock(tasks, owned=True)
-        self._waiters: list[Task] = []
         self.acquire, self.release = self._lock.acquire, self._lock.release
 
     def wait(self, timeout: float | None = None) -> bool:
@@ -358,16 +363,13 @@ class Semaphore(Held):
     def __init__(self, tasks: Tasks, value: int = 1) -> None:
         if value < 0:
             raise ValueError("semaphore initial value must be >= 0")
-        self._tasks = tasks
+        super().__init__(tasks)
         self._value = value
-        self._waiters: list[Task] = []
 
     def acquire(self, blocking: bool = True, timeout: float | None = None) -> bool:
         """Take one, waiting for it no longer than ``timeout`` seconds."""
-        until_ns = deadline_ns(self._tasks, timeout)
-        while not self._value:
-            if not blocking or not self._tasks.wait(until_ns, self._waiters):
-                return False
+        if not self._wait_until(lambda: self._value, timeout, blocking=blocking):
+            return False
         self._value -= 1
         return True
 

@@ -165,13 +165,11 @@ class Menu:
 
     def _kind(self, kind: str, there: set[int]) -> Row:
         offer = self._kinds[kind][self._picked[kind]]
-        count = len(self._kinds[kind])
-        place = f"{self._picked[kind] + 1} of {count}"
+        place = f"{self._picked[kind] + 1} of {len(self._kinds[kind])}"
+        chosen: Command = Apply(do="apply", fault=offer.number)
         if offer.number in there:
-            return Row("faults", f"{kind}  < {offer.fault.describe()} >  {place}, is there",
-                       Clear(do="clear", fault=offer.number), kind=kind)  # fmt: skip
-        apply = Apply(do="apply", fault=offer.number)
-        return Row("faults", f"{kind}  < {offer.fault.describe()} >  {place}", apply, kind=kind)
+            place, chosen = f"{place}, is there", Clear(do="clear", fault=offer.number)
+        return Row("faults", f"{kind}  < {offer.fault.describe()} >  {place}", chosen, kind=kind)
 
     def press(self, key: str, state: State) -> Command | None:
         """What a key asks for, if it asks for anything; moves the choice otherwise."""
@@ -218,11 +216,8 @@ def _beside(table: InputTable, value: Value, step: int, *, around: bool = False)
 
 
 def _speed(speed: float, step: int) -> Speed:
-    faster = [known for known in SPEEDS if known > speed]
-    slower = [known for known in SPEEDS if known < speed]
-    if step > 0:
-        return Speed(do="speed", value=faster[0] if faster else SPEEDS[-1])
-    return Speed(do="speed", value=slower[-1] if slower else SPEEDS[0])
+    beyond = [known for known in SPEEDS[::step] if (known - speed) * step > 0]
+    return Speed(do="speed", value=beyond[0] if beyond else SPEEDS[::step][-1])
 
 
 HELP = (

@@ -245,18 +245,19 @@ def starting(level: int, *, ripple: bool = True) -> Profile:
     )
 
 
+def _pulse(rest: float, level: float, lasts_ns: int, edge_ns: int = 10 * MS) -> tuple[Piece, ...]:
+    """From rest to a level, and back after so long, both along straight edges."""
+    return (
+        Piece(edge_ns, rest, level),
+        Piece(lasts_ns, level, level),
+        Piece(edge_ns, level, rest),
+    )
+
+
 def momentary_drop(lowest: float = 8.0) -> Profile:
     """A fuse blows in another circuit: from the lowest operating voltage to 4.5 V for 100 ms."""
-    edge_ns = 10 * MS
-    return Profile(
-        "momentary_drop",
-        "momentary drop: a fuse blows in another circuit; 4.5 V for 100 ms",
-        (
-            Piece(edge_ns, lowest, 4.5),
-            Piece(100 * MS, 4.5, 4.5),
-            Piece(edge_ns, 4.5, lowest),
-        ),
-    )
+    about = "momentary drop: a fuse blows in another circuit; 4.5 V for 100 ms"
+    return Profile("momentary_drop", about, _pulse(lowest, 4.5, 100 * MS))
 
 
 def sag(volts: float) -> Profile:
@@ -266,15 +267,10 @@ def sag(volts: float) -> Profile:
 
 def reset_staircase(lowest: float = 8.0) -> Profile:
     """Down in steps of 5 % of the lowest operating voltage, 5 s each, 10 s back between."""
-    pieces = []
+    pieces: list[Piece] = []
     for step in range(1, 21):
-        low = lowest * (1 - 0.05 * step)
-        pieces += [
-            Piece(10 * MS, lowest, low),
-            Piece(5 * S, low, low),
-            Piece(10 * MS, low, lowest),
-            Piece(10 * S, lowest, lowest),
-        ]
+        pieces += _pulse(lowest, lowest * (1 - 0.05 * step), 5 * S)
+        pieces.append(Piece(10 * S, lowest, lowest))
     return Profile("reset_staircase", "reset behaviour: ever deeper dips of 5 s", tuple(pieces))
 
 
@@ -303,25 +299,13 @@ def load_dump(
 
 def jump_start() -> Profile:
     """Another car's 24 V system helps: from 10.8 V to 26 V for 60 s (24 V in editions to 2012)."""
-    edge_ns = 10 * MS
-    return Profile(
-        "jump_start",
-        "jump start: 26 V for 60 s",
-        (
-            Piece(edge_ns, 10.8, 26.0),
-            Piece(60 * S, 26.0, 26.0),
-            Piece(edge_ns, 26.0, 10.8),
-        ),
-    )
+    return Profile("jump_start", "jump start: 26 V for 60 s", _pulse(10.8, 26.0, 60 * S))
 
 
 def over_voltage() -> Profile:
     """Transient over-voltage: from 16 V to 18 V for 400 ms, edges of 1 ms."""
-    return Profile(
-        "over_voltage",
-        "alternator surge: 18 V for 400 ms",
-        (Piece(MS, 16.0, 18.0), Piece(400 * MS, 18.0, 18.0), Piece(MS, 18.0, 16.0)),
-    )
+    about = "alternator surge: 18 V for 400 ms"
+    return Profile("over_voltage", about, _pulse(16.0, 18.0, 400 * MS, MS))
 
 
 def slow_ramp() -> Profile:

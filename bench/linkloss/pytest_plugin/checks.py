@@ -43,7 +43,6 @@ import pytest
 
 import linkloss
 from linkloss.campaign.isolation import can_branch, run_apart
-from linkloss.campaign.result import RunResult
 from linkloss.campaign.run import PROCESS, run
 from linkloss.campaign.selection import CheckRequest
 from linkloss.judge import declared_rules
@@ -117,6 +116,28 @@ def _outcome(session: pytest.Session, child: int, reader: int) -> int:
     return int(pytest.ExitCode.TESTS_FAILED)
 
 
+class BrokenError(Exception):
+    """A rule or an expectation broke; the text says what happened."""
+
+
+class Item(pytest.Item):
+    """A test out of a file that is no Python."""
+
+    def __init__(self, **settings: Any) -> None:
+        super().__init__(**settings)
+        self.add_marker("linkloss")
+
+    def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
+        """What broke and what happened, for whoever builds the car; no traceback."""
+        if isinstance(excinfo.value, BrokenError):
+            return str(excinfo.value)
+        return super().repr_failure(excinfo, style)
+
+    def reportinfo(self) -> tuple[Any, int | None, str]:
+        """Where the test stands, and the heading of its failure."""
+        return self.path, None, f"{self.path.name}: {self.name}"
+
+
 class ScenarioFile(pytest.File):
     """A file that tells one story."""
 
@@ -129,14 +150,10 @@ class ScenarioFile(pytest.File):
         yield ScenarioItem.from_parent(self, name=item_name(str(document["title"])))
 
 
-class ScenarioItem(pytest.Item):
+class ScenarioItem(Item):
     """One story: run on virtual time, judged by all rules of its vehicle and its expectations."""
 
     scenario: Scenario
-
-    def __init__(self, **settings: Any) -> None:
-        super().__init__(**settings)
-        self.add_marker("linkloss")
 
     def setup(self) -> None:
         """Read the file and its vehicle; a mistake in them is an error, not a failure."""
@@ -149,29 +166,10 @@ class ScenarioItem(pytest.Item):
         """Run it. Raises BrokenError where something broke; skips where nothing was tested."""
         result = run_apart(self.scenario)
         if result.exit_code == EXIT_BROKEN:
-            raise BrokenError(result)
+            again = f"linkloss run {shlex.quote(str(from_here(self.path)))}"
+            raise BrokenError(f"{headline(result)}\n\n{story(result, again=again)}")
         if result.exit_code == EXIT_NOT_EXERCISED:
             pytest.skip("nothing was put to the test")
-
-    def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
-        """What happened, for whoever builds the car; no traceback."""
-        if isinstance(excinfo.value, BrokenError):
-            again = f"linkloss run {shlex.quote(str(from_here(self.path)))}"
-            result = excinfo.value.result
-            return f"{headline(result)}\n\n{story(result, again=again)}"
-        return super().repr_failure(excinfo, style)
-
-    def reportinfo(self) -> tuple[Any, int | None, str]:
-        """Where the test stands, and the heading of its failure."""
-        return self.path, None, f"{self.path.name}: {self.name}"
-
-
-class BrokenError(Exception):
-    """A rule or an expectation broke; ``result`` holds the run."""
-
-    def __init__(self, result: RunResult) -> None:
-        self.result = result
-        super().__init__(f"{len(result.broken)} broken")
 
 
 def item_name(title: str) -> str:
@@ -277,18 +275,9 @@ def _alone(lock: Path) -> Iterator[None]:
 def _check(path: Path, depth: str, target: Path) -> None:
     home = str(Path(linkloss.__file__).parents[1])
     search = os.pathsep.join([home, *filter(None, [os.environ.get("PYTHONPATH")])])
-    words = [
-        "check",
-        str(from_here(path)),
-        "--depth",
-        depth,
-        "--json",
-        str(target),
-        "--no-shrink",
-        "--quiet",
-    ]
+    words = ["check", str(from_here(path)), "--depth", depth, "--json", str(target)]
     ran = subprocess.run(  # noqa: S603 - our own command
-        [sys.executable, "-m", "linkloss.cli", *words],
+        [sys.executable, "-m", "linkloss.cli", *words, "--no-shrink", "--quiet"],
         env={**os.environ, "PYTHONPATH": search},
         capture_output=True,
         encoding="utf-8",
@@ -325,7 +314,7 @@ class VehicleFile(pytest.File):
         return self.config.getoption("--linkloss-depth") or "quick"
 
 
-class RuleItem(pytest.Item):
+class RuleItem(Item):
     """A rule: it passes when a case put it to the test and none broke it."""
 
     found: Checked
@@ -333,7 +322,6 @@ class RuleItem(pytest.Item):
     def __init__(self, *, places: tuple[tuple[str, str], ...], **settings: Any) -> None:
         super().__init__(**settings)
         self.places = places
-        self.add_marker("linkloss")
 
     def setup(self) -> None:
         """The first of the vehicle's tests waits for the check; the others find it done."""
@@ -348,27 +336,9 @@ class RuleItem(pytest.Item):
             self.places = tuple(place for place in self.found.broken if place not in known)
 
     def runtest(self) -> None:
-        """Raises RuleError for a broken rule; skips where no case put the rule to the test."""
+        """Raises BrokenError for a broken rule; skips where no case put the rule to the test."""
         for place in self.places:
             if place in self.found.broken:
-                raise RuleError(place)
+                raise BrokenError("\n\n".join(map(self.found.story, self.places)))
             if place not in self.found.kept:
                 pytest.skip("not exercised: no case put the rule to the test")
-
-    def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
-        """What broke and what happened, for whoever builds the car; no traceback."""
-        if isinstance(excinfo.value, RuleError):
-            return "\n\n".join(self.found.story(place) for place in self.places)
-        return super().repr_failure(excinfo, style)
-
-    def reportinfo(self) -> tuple[Any, int | None, str]:
-        """Where the test stands, and the heading of its failure."""
-        return self.path, None, f"{self.path.name}: {self.name}"
-
-
-class RuleError(Exception):
-    """A rule broke: its subject and its name."""
-
-    def __init__(self, place: tuple[str, str]) -> None:
-        self.place = place
-        super().__init__(f"{place[0]}: {place[1]} broken")
