@@ -51,7 +51,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         return _run(list(sys.argv[1:] if arguments is None else arguments))
     except KeyboardInterrupt:
-        _drop_ports_silently()
+        import logging  # each port of a run that was broken off would complain
+
+        logging.getLogger("can.bus").setLevel(logging.ERROR)
         print("linkloss: interrupted, there is no result", file=sys.stderr)
         return EXIT_INTERRUPTED
     except BrokenPipeError:
@@ -70,13 +72,15 @@ def _run(arguments: list[str]) -> int:
         )
         sys.stdout.flush()
     except CycloptsError as error:
-        print(f"linkloss: {_usage_text(error)}", file=sys.stderr)
+        text = " ".join(str(error).split()).replace(" into int.", " into a number.")
+        print(f"linkloss: {text}", file=sys.stderr)
         return EXIT_BAD_USAGE
     except Exception as error:
-        problems = _problems(error)
-        if not problems:
+        from linkloss.problem import BadInput
+
+        if not isinstance(error, BadInput):
             raise
-        print("\n".join(problems), file=sys.stderr)
+        print(error, file=sys.stderr)
         return EXIT_BAD_USAGE
     return code if isinstance(code, int) else 0
 
@@ -90,25 +94,6 @@ def _with_streams(arguments: Sequence[str]) -> list[str]:
         else:
             joined.append(word)
     return joined
-
-
-def _usage_text(error: CycloptsError) -> str:
-    """The parser's words in one line, without the names of Python's types."""
-    return " ".join(str(error).split()).replace(" into int.", " into a number.")
-
-
-def _problems(error: Exception) -> list[str]:
-    """The lines for an input that cannot be used; none for any other error."""
-    from linkloss.problem import BadInput
-
-    return [str(problem) for problem in error.problems] if isinstance(error, BadInput) else []
-
-
-def _drop_ports_silently() -> None:
-    """The ports of a run that was broken off would each complain that nobody shut them down."""
-    import logging
-
-    logging.getLogger("can.bus").setLevel(logging.ERROR)
 
 
 def _forgive_encoding() -> None:

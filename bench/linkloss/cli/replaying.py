@@ -208,14 +208,13 @@ def _played_nodes(
     vehicle: Vehicle, only: list[str] | None, but: list[str] | None
 ) -> tuple[str, ...] | None:
     """The nodes whose frames come from the log; None leaves the choice to the drive."""
-    if only is not None and but is not None:
-        raise bad("replay", "expected either '--only' or '--except', not both")
+    both = only is not None and but is not None
+    refuse((both, "replay", "expected either '--only' or '--except', not both"))
     from linkloss.problem import unknown
 
-    for name in (*(only or ()), *(but or ())):
-        if name not in vehicle.nodes:
-            option = "--only" if only is not None else "--except"
-            raise bad(option, unknown("node", name, vehicle.nodes))
+    option = "--except" if only is None else "--only"
+    for name in only or but or ():
+        refuse((name not in vehicle.nodes, option, unknown("node", name, vehicle.nodes)))
     if but is not None:
         return tuple(name for name in vehicle.nodes if name not in but)
     return None if only is None else tuple(only)

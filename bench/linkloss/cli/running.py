@@ -100,8 +100,8 @@ def run(
     from linkloss.scenario import load_scenario
 
     loaded = load_scenario(scenario)
-    if bits is not None and from_ns >= loaded.lasts_ns:
-        raise bad("--bits-from", f"{bits_from} lies after the end of the scenario")
+    late = bits is not None and from_ns >= loaded.lasts_ns
+    refuse((late, "--bits-from", f"{bits_from} lies after the end of the scenario"))
     runner = run_here if here else run_apart
     result = runner(loaded, bits=bits is not None)
     write_run(result, logs, json, signals)
@@ -146,12 +146,14 @@ def _window(
 ) -> tuple[int, int | None]:
     """The window of a waveform in ns; its end is None for the end of the run."""
     from_ns, to_ns = duration_ns("--bits-from", from_text) or 0, duration_ns("--bits-to", to_text)
-    if bits is None and (from_text or to_text):
-        raise bad("--bits-from, --bits-to", "belong to a waveform; expected '--bits FILE.vcd' too")
-    if bits is not None and bits.suffix.lower() != ".vcd":
-        raise bad("--bits", f"got '{bits}'; expected a name that ends in .vcd")
-    if to_ns is not None and to_ns <= from_ns:
-        raise bad("--bits-to", f"{to_text} does not lie after the beginning of the waveform")
+    refuse(
+        (bits is None and (from_text or to_text), "--bits-from, --bits-to",
+         "belong to a waveform; expected '--bits FILE.vcd' too"),
+        (bits is not None and bits.suffix.lower() != ".vcd", "--bits",
+         f"got '{bits}'; expected a name that ends in .vcd"),
+        (to_ns is not None and to_ns <= from_ns, "--bits-to",
+         f"{to_text} does not lie after the beginning of the waveform"),
+    )  # fmt: skip
     return from_ns, to_ns
 
 

@@ -145,13 +145,9 @@ class Imports:
 
     def _refuse(self, name: str) -> None:
         for refused, instead in REFUSED.items():
-            if name != refused and not name.startswith(f"{refused}."):
-                continue
-            if not self._inside_library:
-                text = (
-                    f"'{name}' waits in real time, which a script on the bench has not: {instead}"
-                )
-                raise ImportError(text, name=name)
+            if f"{name}.".startswith(f"{refused}.") and not self._inside_library:
+                text = "waits in real time, which a script on the bench has not"
+                raise ImportError(f"'{name}' {text}: {instead}", name=name)
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,7 +208,9 @@ class ScriptProgram(BlockingProgram):
     def _main(self) -> None:
         path = self._script.path
         try:
-            imports = Imports(path.parent, self._modules(), self._builtins())
+            console = _Console(self._board, self._tasks)
+            builtin = {"print": console.print, "input": _no_input}
+            imports = Imports(path.parent, self._modules(), builtin)
             imports.run(path, "__main__")
         except SystemExit as error:
             code = 0 if error.code is None else error.code
@@ -236,9 +234,6 @@ class ScriptProgram(BlockingProgram):
             **can_modules(self._bus),
             **gpio_modules(self._gpio),
         }
-
-    def _builtins(self) -> Mapping[str, Any]:
-        return {"print": _Console(self._board, self._tasks).print, "input": _no_input}
 
 
 class _Timed:

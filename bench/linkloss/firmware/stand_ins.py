@@ -146,13 +146,7 @@ def datetime_module(clock: ModuleType) -> ModuleType:
             found = cls.fromtimestamp(clock.time(), utc)
             return found.replace(tzinfo=None) if tz is None else found.astimezone(tz)
 
-        @classmethod
-        def utcnow(cls) -> DateTime:
-            return cls.now()
-
-        @classmethod
-        def today(cls) -> DateTime:
-            return cls.now()
+        utcnow = today = now
 
     class Date(dt.date):
         @classmethod
@@ -416,6 +410,11 @@ class _Pwm:
         self._gpio.drive_share(self._pin, 0)
 
 
+_CALLS = (
+    "setup", "output", "input", "cleanup", "add_event_detect", "event_detected", "wait_for_edge",
+)  # fmt: skip
+
+
 def gpio_modules(gpio: Gpio) -> dict[str, ModuleType]:
     """``RPi`` and ``RPi.GPIO`` over the pins of a board."""
     made = ModuleType("RPi.GPIO", "Pins of a node on the bench.")
@@ -426,15 +425,10 @@ def gpio_modules(gpio: Gpio) -> dict[str, ModuleType]:
         setmode=lambda _mode: None,
         getmode=lambda: BCM,
         setwarnings=lambda _flag: None,
-        setup=gpio.setup,
-        output=gpio.output,
-        input=gpio.input,
-        cleanup=gpio.cleanup,
-        add_event_detect=gpio.add_event_detect,
-        event_detected=gpio.event_detected,
-        wait_for_edge=gpio.wait_for_edge,
         PWM=lambda channel, _frequency: _Pwm(gpio, channel),
     )
+    for name in _CALLS:
+        made.__dict__[name] = getattr(gpio, name)
     package = ModuleType("RPi")
     package.__dict__.update(GPIO=made, __path__=[])
     return {"RPi": package, "RPi.GPIO": made}

@@ -8,6 +8,7 @@ What can be chosen on the terminal: inputs, nodes, faults that are there, kinds 
 from __future__ import annotations
 
 import os
+import re
 import select
 import sys
 import termios
@@ -54,7 +55,7 @@ _NAMES = {
     "\t": "tab", "\x1b": "escape",
 }  # fmt: skip
 """What a terminal sends for keys without a letter (ECMA-48, and xterm's application mode)."""
-_LONGEST = max(map(len, _NAMES))
+_KEY = re.compile("|".join(map(re.escape, sorted(_NAMES, key=len, reverse=True))) + "|.")
 
 Keys = Callable[[float], list[str]]
 """The keys that were pressed, after at most so many seconds of waiting for one."""
@@ -64,20 +65,8 @@ def names(text: str) -> list[str]:
     """The keys behind what a terminal sent; whatever is unknown and cannot be printed is left
     out.
     """
-    found: list[str] = []
-    at = 0
-    while at < len(text):
-        for length in range(min(_LONGEST, len(text) - at), 0, -1):
-            piece = text[at : at + length]
-            if piece in _NAMES:
-                found.append(_NAMES[piece])
-                break
-        else:
-            length = 1
-            if text[at].isprintable():
-                found.append(text[at])
-        at += length
-    return found
+    keys = (_NAMES.get(key, key) for key in _KEY.findall(text))
+    return [key for key in keys if key.isprintable()]
 
 
 @contextmanager
@@ -240,7 +229,7 @@ class Terminal:
 
     def run(self, console: Console, keys: Keys) -> None:
         """Until ``q``."""
-        ticket = self._running.add(self._states.append)
+        self._running.add(self._states.append)
         obeying = threading.Thread(target=self._obey, daemon=True)
         obeying.start()
         try:
@@ -253,7 +242,7 @@ class Terminal:
         finally:
             self._over = True
             self._wishes.put(None)
-            self._running.remove(ticket)
+            self._running.remove(self._states.append)
 
     def press(self, keys: Sequence[str]) -> None:
         """Keys were pressed."""

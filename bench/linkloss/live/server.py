@@ -184,28 +184,26 @@ class Hub:
     def __init__(self, running: Running) -> None:
         self._running = running
         self.clients: set[Client] = set()
-        self._ticket = 0
         self.shown = 0
         """States handed to clients, all together."""
 
     def join(self, client: Client) -> None:
         """One more watches."""
         if not self.clients:
-            loop = asyncio.get_running_loop()
-
-            def publish(state: State) -> None:
-                text = json.dumps({"state": state}, separators=(",", ":"))
-                with suppress(RuntimeError):  # the loop is closed: nobody watches any more
-                    loop.call_soon_threadsafe(self._spread, text)
-
-            self._ticket = self._running.add(publish)
+            self._loop = asyncio.get_running_loop()
+            self._running.add(self._publish)
         self.clients.add(client)
 
     def leave(self, client: Client) -> None:
         """One watches no more."""
         self.clients.discard(client)
         if not self.clients:
-            self._running.remove(self._ticket)
+            self._running.remove(self._publish)
+
+    def _publish(self, state: State) -> None:
+        text = json.dumps({"state": state}, separators=(",", ":"))
+        with suppress(RuntimeError):  # the loop is closed: nobody watches any more
+            self._loop.call_soon_threadsafe(self._spread, text)
 
     def _spread(self, text: str) -> None:
         for client in self.clients:

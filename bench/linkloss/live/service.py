@@ -172,8 +172,7 @@ class Running:
         """Why the session is over, if it did not end by itself."""
         self._make = make
         self._folder = folder
-        self._watchers: dict[int, Watch] = {}
-        self._tickets = 0
+        self._watchers: tuple[Watch, ...] = ()
         self._number = 0
         self._thread: threading.Thread | None = None
         self._turn = threading.Lock()
@@ -233,22 +232,20 @@ class Running:
 
     # ---- watching ----
 
-    def add(self, watcher: Watch) -> int:
+    def add(self, watcher: Watch) -> None:
         """From now on call ``watcher(state)`` in the thread of the session, some 25 times a second;
-        of a session that failed it is told at once. Returns a ticket for :meth:`remove`.
+        of a session that failed it is told at once.
         """
         if self.failed:
             watcher(self._view.state(self.failed))
-        self._tickets += 1
-        self._watchers = {**self._watchers, self._tickets: watcher}
-        return self._tickets
+        self._watchers += (watcher,)
 
-    def remove(self, ticket: int) -> None:
+    def remove(self, watcher: Watch) -> None:
         """Call that one no more."""
-        self._watchers = {key: one for key, one in self._watchers.items() if key != ticket}
+        self._watchers = tuple(one for one in self._watchers if one != watcher)
 
     def _tell(self, state: State) -> None:
-        for watcher in self._watchers.values():
+        for watcher in self._watchers:
             watcher(state)
 
     # ---- commands ----

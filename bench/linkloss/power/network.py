@@ -172,13 +172,12 @@ class Network:
             if terminal.feed_ohm is None:
                 terminal.plus = self._plus
         for channel in self.channels.values():
-            channel.element.a = self.terminals[channel.node].plus
+            terminal = self.terminals[channel.node]
+            channel.element.a = terminal.plus
             channel.element.b = self.terminals[channel.ground].minus if channel.ground else BODY
             if isinstance(channel.switch, Relay):
-                terminal = self.terminals[channel.node]
                 coil = Heater(1.0, 1 / channel.switch.coil_ohm)
                 channel.coil = Element(terminal.plus, terminal.minus, 0.0, coil)
-            terminal = self.terminals[channel.node]
             channel.source_ohm = self.battery.ohm + terminal.ohm
         if self.starter is not None:
             self.starter.channel.element.a = self._plus
@@ -199,12 +198,8 @@ class Network:
                 self._circuit.lead(terminal.minus, self.terminals[other].minus, 1 / ohm)
 
     def _electronics(self) -> list[Element]:
-        found = []
-        for terminal in self.terminals.values():
-            if terminal.amps:
-                load = Electronics(terminal.amps)
-                found.append(Element(terminal.plus, terminal.minus, 0.0, load))
-        return found
+        drawing = (terminal for terminal in self.terminals.values() if terminal.amps)
+        return [Element(t.plus, t.minus, 0.0, Electronics(t.amps)) for t in drawing]
 
     def _name_fuses(self) -> list[tuple[str, Fuse]]:
         """Each fuse once, by the first load on it, or by the node whose feed it is in."""

@@ -22,7 +22,7 @@ from linkloss.faults.base import Fault
 from linkloss.faults.catalogue import FaultError, make_fault
 from linkloss.judge import Verdict, judge
 from linkloss.judge.flashing import mean_rate, whole_cycles
-from linkloss.problem import BadInput, unknown
+from linkloss.problem import BadInput, Problem, unknown
 from linkloss.pytest_plugin.checks import from_here
 from linkloss.recording import Recording, Series
 from linkloss.report.timeline import story
@@ -324,20 +324,19 @@ def _checked(vehicle: Vehicle, inputs: Mapping[str, Value | int]) -> dict[str, V
         name: float(value) if isinstance(value, int) and not isinstance(value, bool) else value
         for name, value in inputs.items()
     }
-    problems = list(_mistakes(vehicle, values))
-    if problems:
-        raise BadInput(found for error in problems for found in error.problems)
-    return values
-
-
-def _mistakes(vehicle: Vehicle, values: Mapping[str, Value]) -> Iterator[BadInput]:
+    problems = []
     for name, value in values.items():
-        if name not in vehicle.inputs:
-            text = unknown("input", name, vehicle.inputs)
-        else:
-            text = value_problem(name, vehicle.inputs[name], value)
+        known = vehicle.inputs.get(name)
+        text = (
+            unknown("input", name, vehicle.inputs)
+            if known is None
+            else value_problem(name, known, value)
+        )
         if text:
-            yield BadInput.one("inputs", name, text)
+            problems.append(Problem("inputs", name, text))
+    if problems:
+        raise BadInput(problems)
+    return values
 
 
 _WORDS = ("vehicle", "situation", "inputs", "seed", "longest")
