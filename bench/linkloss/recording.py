@@ -78,10 +78,11 @@ class Outside:
 
     :param programs: each has a controller of its own at the far end of the cable, off at first.
     :param nodes: nodes of the vehicle that are real: each has the controller of its node, at its
-    place on the cable. :param events: what they did, in order; none in a run in which they take
-    part themselves. :param delay_ns: the longest that a frame takes between the bus and a real
-    node, one way. :param doubt: why nothing can be said of the real nodes, if so: the bench lost
-    frames on the way to them, or its time stood still.
+        place on the cable.
+    :param events: what they did, in order; none in a run in which they take part themselves.
+    :param delay_ns: the longest that a frame takes between the bus and a real node, one way.
+    :param doubt: why nothing can be said of the real nodes, if so: the bench lost frames on the way
+        to them, or its time stood still.
     """
 
     programs: tuple[str, ...] = ()
@@ -139,7 +140,8 @@ class Traffic:
     """The logged part of a run.
 
     :param nodes: the nodes of the vehicle without a program in the run; their frames come from the
-    log. :param frames: starts reading the logged frames, in the order of their instants.
+        log.
+    :param frames: starts reading the logged frames, in the order of their instants.
     """
 
     nodes: tuple[str, ...]

@@ -619,8 +619,9 @@ class BitByBit(Grid):
         """Stations begin a frame with the present bit.
 
         :param begun: the frames, as they appear on the bus, of senders that have taken them from
-        their mailboxes already. :param hits: what disturbs the frame of the winner; None: ask for
-        it. :param place: 1 for stations that took another one's start of frame for their own.
+            their mailboxes already.
+        :param hits: what disturbs the frame of the winner; None: ask for it.
+        :param place: 1 for stations that took another one's start of frame for their own.
         """
         segment = self.segment
         start_ns = self.bit_ns

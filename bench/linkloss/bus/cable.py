@@ -89,11 +89,12 @@ def settling_ns(line: Line, terminators: int, nodes: int) -> float:
 class Wiring:
     """The wiring of a segment as its members see it; sets of members are bits, in cable order.
 
-    :param levels: who sees the bus dominant while a set of members drives it dominant. :param
-    forced: who drives it dominant whatever their controllers send. :param dead: whose transceivers
-    no longer drive anything. :param hold_bits: for how many bits a dominant level lingers, nominal
-    bits and those at the data bit rate: see :func:`hold_bits`. :param strangers: members at another
-    bit rate, if they are all that is wrong.
+    :param levels: who sees the bus dominant while a set of members drives it dominant.
+    :param forced: who drives it dominant whatever their controllers send.
+    :param dead: whose transceivers no longer drive anything.
+    :param hold_bits: for how many bits a dominant level lingers, nominal bits and those at the data
+        bit rate: see :func:`hold_bits`.
+    :param strangers: members at another bit rate, if they are all that is wrong.
     """
 
     def __init__(

@@ -156,16 +156,20 @@ class Piece(Protocol):
 class Controller:
     """A CAN controller, to be attached to a bus.
 
-    :param name: the node's name, unique on its bus. :param mailboxes: how many frames may wait to
-    be sent, the one on the bus included. :param order: which waiting frame goes first:
-    ``"priority"`` the one with the lowest arbitration word, ``"fifo"`` the one that was put in
-    first. :param receive_depth: how many received frames the FIFO holds; further ones are lost.
-    :param auto_recovery: begin to recover from bus-off without being asked. :param listen_only:
-    never send, never acknowledge. :param single_shot: send each frame once, whatever becomes of it;
-    a frame that loses arbitration has not been sent and stays. :param fd: whether it knows CAN FD
-    frames; one that does not takes them for damaged. :param overwrites: with a full FIFO, lose the
-    newest frame in it instead of the one that arrives. :param filters: acceptance filters, see
-    below. :raises ValueError: if a number is below 1 or the order is unknown.
+    :param name: the node's name, unique on its bus.
+    :param mailboxes: how many frames may wait to be sent, the one on the bus included.
+    :param order: which waiting frame goes first: ``"priority"`` the one with the lowest arbitration
+        word, ``"fifo"`` the one that was put in first.
+    :param receive_depth: how many received frames the FIFO holds; further ones are lost.
+    :param auto_recovery: begin to recover from bus-off without being asked.
+    :param listen_only: never send, never acknowledge.
+    :param single_shot: send each frame once, whatever becomes of it; a frame that loses arbitration
+        has not been sent and stays.
+    :param fd: whether it knows CAN FD frames; one that does not takes them for damaged.
+    :param overwrites: with a full FIFO, lose the newest frame in it instead of the one that
+        arrives.
+    :param filters: acceptance filters, see below.
+    :raises ValueError: if a number is below 1 or the order is unknown.
 
     Callbacks, None unless set: ``on_receive(controller)`` after a frame went into the FIFO,
     ``on_sent(frame)`` after a frame was sent, ``on_state(controller)`` after the error state

@@ -53,11 +53,12 @@ _Setter = Callable[["Frame", object], None]
 class Frame:
     """A classical CAN frame: data or remote, base or extended. Immutable, compared by value.
 
-    :param identifier: 0..0x7FF, or 0..0x1FFF_FFFF for an extended frame. :param data: up to 8
-    bytes; none in a remote frame. :param dlc: the data length code 0..15 where it is not the number
-    of data bytes: the length that a remote frame asks for, or 9..15, which stand for 8 bytes of
-    data (Bosch CAN Specification 2.0, addendum). :raises ValueError: if a field is out of range or
-    the fields do not fit together.
+    :param identifier: 0..0x7FF, or 0..0x1FFF_FFFF for an extended frame.
+    :param data: up to 8 bytes; none in a remote frame.
+    :param dlc: the data length code 0..15 where it is not the number of data bytes: the length that
+        a remote frame asks for, or 9..15, which stand for 8 bytes of data (Bosch CAN Specification
+        2.0, addendum).
+    :raises ValueError: if a field is out of range or the fields do not fit together.
     """
 
     identifier: int
@@ -116,12 +117,13 @@ _set_head: _Setter = vars(Frame)["head"].__set__
 class FdFrame(Frame):
     """A CAN FD frame, see :mod:`linkloss.bus.bits`. Immutable, compared by value.
 
-    :param data: 0 to 8, 12, 16, 20, 24, 32, 48 or 64 bytes. :param remote: False; there are no
-    remote frames in CAN FD. :param dlc: follows from the data; if given, it must match. :param
-    bit_rate_switch: whether ESI to CRC delimiter run at the data bit rate. :param
-    error_state_indicator: whether the frame says that its sender is error-passive. The bus sets it
-    for a sender that is. :raises ValueError: if a field is out of range or the fields do not fit
-    together.
+    :param data: 0 to 8, 12, 16, 20, 24, 32, 48 or 64 bytes.
+    :param remote: False; there are no remote frames in CAN FD.
+    :param dlc: follows from the data; if given, it must match.
+    :param bit_rate_switch: whether ESI to CRC delimiter run at the data bit rate.
+    :param error_state_indicator: whether the frame says that its sender is error-passive. The bus
+        sets it for a sender that is.
+    :raises ValueError: if a field is out of range or the fields do not fit together.
     """
 
     bit_rate_switch: bool
@@ -300,8 +302,8 @@ class SwitchingClock:
     """The bit times of a frame of which some bits run at the data bit rate; what follows it is
     nominal.
 
-    :param bit_rate: bits per second. :param data_bit_rate: bits per second between BRS and the end
-    of the CRC delimiter.
+    :param bit_rate: bits per second.
+    :param data_bit_rate: bits per second between BRS and the end of the CRC delimiter.
     """
 
     __slots__ = ("_fast_from", "_fast_to", "_rate", "_twice")

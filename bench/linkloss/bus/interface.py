@@ -123,8 +123,8 @@ class LiveChannel:
 def join(name: Hashable, bit_rate: int | None) -> LiveChannel:
     """The bus of a channel; the first to join starts it.
 
-    :param bit_rate: bits per second; None takes the channel's own, or 500 kbit/s. :raises
-    can.CanInitializationError: for a bit rate that is invalid or not the channel's.
+    :param bit_rate: bits per second; None takes the channel's own, or 500 kbit/s.
+    :raises can.CanInitializationError: for a bit rate that is invalid or not the channel's.
     """
     with _registry:
         channel = _channels.get(name)
@@ -163,14 +163,16 @@ def names() -> list[Hashable]:
 class LinklossBus(can.BusABC):
     """A python-can bus with a controller of its own on the CAN bus of a channel.
 
-    :param channel: any hashable value; buses of one channel in a process share a CAN bus. :param
-    bitrate: bits per second; the first bus of a channel decides, 500,000 by default. ``timing`` may
-    give it instead. :param receive_own_messages: own messages come back once they were sent, which
-    needs another node to acknowledge them. :param rx_queue_size: how many received messages are
-    kept, the oldest are lost; 0: all. :param tx_queue_size: how many messages wait to be sent,
-    first in, first out. :param listen_only: never send, never acknowledge. :param auto_recovery:
-    come back from bus-off without :meth:`recover`. :raises can.CanInitializationError: if the bit
-    rate is not the channel's, or for CAN FD.
+    :param channel: any hashable value; buses of one channel in a process share a CAN bus.
+    :param bitrate: bits per second; the first bus of a channel decides, 500,000 by default.
+        ``timing`` may give it instead.
+    :param receive_own_messages: own messages come back once they were sent, which needs another
+        node to acknowledge them.
+    :param rx_queue_size: how many received messages are kept, the oldest are lost; 0: all.
+    :param tx_queue_size: how many messages wait to be sent, first in, first out.
+    :param listen_only: never send, never acknowledge.
+    :param auto_recovery: come back from bus-off without :meth:`recover`.
+    :raises can.CanInitializationError: if the bit rate is not the channel's, or for CAN FD.
 
     ``lost`` counts the messages that were taken and never sent: dropped at bus-off.
     """
@@ -226,8 +228,8 @@ class LinklossBus(can.BusABC):
         of seconds (above 0), or not at all.
 
         :raises can.CanOperationError: if the bus is bus-off, only listens or is shut down, or the
-        queue stays full. :raises ValueError: if the message is not a classical data or remote
-        frame.
+            queue stays full.
+        :raises ValueError: if the message is not a classical data or remote frame.
         """
         frame = classical_frame_of(msg)
         with self._change:

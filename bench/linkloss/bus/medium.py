@@ -119,11 +119,13 @@ _TABLE_BITS = 256
 class Bus:
     """A CAN bus in virtual time.
 
-    :param queue: where its events are scheduled. :param bit_rate: bits per second. :param line:
-    lengths and terminators of the cable; default: a short one with two of them. :param
-    data_bit_rate: bits per second of the faster part of CAN FD frames that switch; None is the same
-    rate. :raises ValueError: if a bit rate is not a positive whole number, or the data bit rate is
-    the lower one.
+    :param queue: where its events are scheduled.
+    :param bit_rate: bits per second.
+    :param line: lengths and terminators of the cable; default: a short one with two of them.
+    :param data_bit_rate: bits per second of the faster part of CAN FD frames that switch; None is
+        the same rate.
+    :raises ValueError: if a bit rate is not a positive whole number, or the data bit rate is the
+        lower one.
 
     ``observers`` are called with every frame and every failed attempt at its end; ``bit_observers``
     with every bit where the bus is followed bit by bit.
@@ -271,8 +273,8 @@ class Bus:
     def rewiring(self, *names: str) -> Iterator[Cable]:
         """Change anything else about the cable; it takes effect at the end of the block.
 
-        :param names: controllers that it concerns. :raises ValueError: if one of them is not on the
-        cable.
+        :param names: controllers that it concerns.
+        :raises ValueError: if one of them is not on the cable.
         """
         for name in names:
             self._cable.known(name)

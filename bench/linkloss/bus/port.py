@@ -55,10 +55,12 @@ class PeriodicTask(
     ``missed``; the next one comes at its time. Broadcast managers in operating systems behave that
     way, where python-can's thread would end for good.
 
-    :param bus: whose ``send`` is used. :param clock: whose time the period and the duration are
-    taken from. :param period: seconds. :param duration: seconds, or None for no end. :param
-    modifier_callback: called with each message before it is sent, to change its data. :raises
-    ValueError: if the period is shorter than 1 ns or the messages do not belong together.
+    :param bus: whose ``send`` is used.
+    :param clock: whose time the period and the duration are taken from.
+    :param period: seconds.
+    :param duration: seconds, or None for no end.
+    :param modifier_callback: called with each message before it is sent, to change its data.
+    :raises ValueError: if the period is shorter than 1 ns or the messages do not belong together.
     """
 
     def __init__(
@@ -142,10 +144,12 @@ class BlockingReceive(can.CanOperationError):
 class Port(can.BusABC):
     """A python-can bus over a controller.
 
-    :param controller: the node's controller. :param queue: the clock, for periodic messages. :param
-    channel: what received messages carry as their channel. :param can_filters: as in python-can;
-    None leaves the controller's filters as they are. :param clock: the node's own, for periods and
-    the time stamps of received messages; None: the bench's.
+    :param controller: the node's controller.
+    :param queue: the clock, for periodic messages.
+    :param channel: what received messages carry as their channel.
+    :param can_filters: as in python-can; None leaves the controller's filters as they are.
+    :param clock: the node's own, for periods and the time stamps of received messages; None: the
+        bench's.
 
     ``on_attempt(message)``, None unless set, is called at the beginning of every ``send``, whether
     or not it succeeds; ``on_refused(message)`` follows where it does not.
@@ -178,8 +182,9 @@ class Port(can.BusABC):
         """Put a message into a free mailbox. It never waits; ``timeout`` has no effect.
 
         :raises can.CanOperationError: if the mailboxes are full, the controller is bus-off or
-        cannot send at all, or the port is shut down. :raises ValueError: if the message is no data
-        or remote frame, or a CAN FD frame for a classical controller.
+            cannot send at all, or the port is shut down.
+        :raises ValueError: if the message is no data or remote frame, or a CAN FD frame for a
+            classical controller.
         """
         del timeout
         self._check_open()
@@ -294,8 +299,8 @@ class GuestQueue(Queue[can.Message]):
     def get(self, block: bool = True, timeout: float | None = None) -> can.Message:
         """The oldest message.
 
-        :raises queue.Empty: if there is none and the call does not wait. :raises BlockingReceive:
-        if there is none and the call would wait.
+        :raises queue.Empty: if there is none and the call does not wait.
+        :raises BlockingReceive: if there is none and the call would wait.
         """
         if self.empty() and block and (timeout is None or timeout > 0):
             raise BlockingReceive(

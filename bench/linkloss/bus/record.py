@@ -73,7 +73,8 @@ class Noise:
     Only bits between a start of frame and the end of the intermission count. A glitch on the idle
     bus, which would look like a start of frame, is left out.
 
-    :param share: the bit error rate, above 0 and below 1. :param random: the source of randomness.
+    :param share: the bit error rate, above 0 and below 1.
+    :param random: the source of randomness.
     :param node: the controller that sees the bits inverted; None: all alike.
     """
 

@@ -52,8 +52,8 @@ def make_controller(
     """A node's controller, with the properties from the vehicle file, not yet on a bus.
 
     :param logged: its frames come from a log. They are repeated until they are sent, and only the
-    log decides, whatever the node's program would have asked for. :param real: its frames come from
-    a real node, and have left that node's own mailboxes already.
+        log decides, whatever the node's program would have asked for.
+    :param real: its frames come from a real node, and have left that node's own mailboxes already.
     """
     table = vehicle.nodes[name]
     return Controller(
