@@ -2,15 +2,15 @@
 
 tables.py       the tables of a vehicle file, and the profiles of controllers
 load.py         those of loads and notices; load_checks.py what must agree with the rest
-electrical.py   the electrical ones; wiring.py makes the parts of the circuit out of them
-consistency.py  what must agree across tables and DBC, and what no node could keep
+electrical.py   the electrical ones; wiring.py makes the parts of the circuit from them
+consistency.py  what must agree across tables and DBC, and demands that no node could meet
 toml.py         TOML with the line of every mistake
 expression.py   conditions
 messages.py     messages of the DBC, compiled
-programs.py     programs, found and made ready
+programs.py     programs, found and prepared
 loading.py      from the file to a vehicle
 
-A profile of a controller describes a kind of chip, never a product. A new one is an entry in
+A profile of a controller describes a kind of chip, never a product. A new one needs an entry in
 ``PROFILES``, a row in ``scenarios/README.md``, and a run of
 ``tests/wrong/test_wrong_controllers.py``.
 """
