@@ -1,8 +1,8 @@
-"""How values of ours stand in JSON, the schema of that, and reading them back.
+"""How our values are written as JSON, the JSON Schema of that, and how they are read back.
 
-A document is a model of pydantic, or a dataclass that pydantic knows how to read. What is written
-is whole; what is read may come from an earlier version, which had fewer keys, or from a later one,
-whose further keys are passed over.
+A document is a pydantic model, or a dataclass that pydantic can read. What is written is complete.
+What is read may come from an earlier version, which had fewer keys, or from a later one, whose
+further keys are ignored.
 """
 
 from __future__ import annotations
@@ -33,16 +33,16 @@ CONFIG = ConfigDict(use_attribute_docstrings=True)
 
 
 class Document(BaseModel):
-    """What stands in JSON as an object; the docstring behind a field is its description."""
+    """An object in JSON; the docstring after a field is its description."""
 
     model_config = ConfigDict(**CONFIG, frozen=True)
 
 
 @dataclass(frozen=True, slots=True)
 class Stored:
-    """Behind a type of ours in ``Annotated``: it stands in JSON as ``form``, a type that pydantic
-    knows; ``write`` leads there and ``read`` back. ``read`` may raise ValueError, TypeError or
-    KeyError for what it cannot use. ``plain``: what is written is JSON as it is.
+    """In the ``Annotated`` of a type of ours: the type is written in JSON as ``form``, a type that
+    pydantic knows. ``write`` converts to it and ``read`` back. ``read`` may raise ValueError,
+    TypeError or KeyError for what it cannot use. ``plain``: what is written is JSON already.
     """
 
     form: Any
@@ -73,7 +73,7 @@ Hex = Annotated[bytes, Stored(str, bytes.hex, bytes.fromhex), Field(description=
 
 
 def columns(names: Sequence[str]) -> Any:
-    """A field that names the columns of rows, for their readers."""
+    """A field that lists the columns of rows, for readers of the JSON."""
     return Field(default=list(names), json_schema_extra={"const": list(names)})
 
 
@@ -107,7 +107,7 @@ def _compact(value: Any) -> str:
 
 
 def schema_of(title: str, *parts: TypeAdapter[Any]) -> Schema:
-    """The JSON Schema of a document that has the keys of all parts, as it is written: whole."""
+    """The JSON Schema of a document with the keys of all parts, as it is written: complete."""
     made: Schema = {"$schema": DIALECT, "title": title, "type": "object"}
     found = [_whole(part.json_schema()) for part in parts]
     for key in ("properties", "$defs"):
@@ -117,7 +117,7 @@ def schema_of(title: str, *parts: TypeAdapter[Any]) -> Schema:
 
 
 def _whole(node: Any) -> Any:
-    """What pydantic says of reading, said of writing: no key and no column is left out."""
+    """Turn pydantic's schema for reading into one for writing: no key and no column is left out."""
     if isinstance(node, list):
         return [_whole(entry) for entry in node]
     if not isinstance(node, dict):
@@ -133,7 +133,7 @@ def _whole(node: Any) -> Any:
 
 
 def read_text(path: Path, expected: str) -> bytes:
-    """The content of a file. Raises BadInput, which says what was expected."""
+    """The content of a file. Raises BadInput with ``expected``, what the file should hold."""
     try:
         return path.read_bytes()
     except FileNotFoundError:
@@ -143,8 +143,8 @@ def read_text(path: Path, expected: str) -> bytes:
 
 
 def read_back(kind: TypeAdapter[T], content: bytes | str, path: str | Path, what: str) -> T:
-    """What a file holds. Raises BadInput for one that is damaged: each mistake with its place.
-    ``what`` names the thing in messages: ``recording``.
+    """The value in a file. Raises BadInput for a damaged file: the first five mistakes, each with
+    its place. ``what`` names the thing in messages: ``recording``.
     """
     try:
         return kind.validate_json(content, strict=True)

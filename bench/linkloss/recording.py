@@ -1,7 +1,6 @@
-"""Everything that happened in a run, as time series.
+"""Everything that happened in a run, as time series: the only thing that the judge looks at.
 
-The judge looks at nothing else. All instants are nanoseconds since the start of the
-run, all series are in order of time.
+All instants are nanoseconds since the start of the run, and all series are in order of time.
 
 Programs in other processes, and real nodes behind an adapter, take part from outside the bench.
 What they did is recorded with its virtual instant, so that a run with them can be repeated without
@@ -265,8 +264,8 @@ class Series(Generic[T]):
         return list(zip(self.times, self.values, strict=True))
 
     def stretches(self, end_ns: int, from_ns: int | None = None) -> list[tuple[int, int, T]]:
-        """The stretches of one value as (from, to, value) up to the end; none before the first
-        value. With ``from_ns`` only those that end behind that instant.
+        """A value as stretches (from, to, value) up to ``end_ns``; none before the first value.
+        With ``from_ns``, only those that end after that instant.
         """
         times, values = self.times, self.values
         high = bisect_left(times, end_ns)
@@ -565,8 +564,8 @@ class _Keys(Document):
 
 
 def read_recording(path: str | Path) -> tuple[Recording, str]:
-    """The recording that a run has written as JSON, and the vehicle file that it names. Raises
-    BadInput for anything else.
+    """The recording that a run wrote as JSON, and the vehicle file that it names. Raises BadInput
+    for anything else.
     """
     content = read_text(Path(path), "the JSON of a run")
     keys = read_back(TypeAdapter(_Keys), content, path, "recording")

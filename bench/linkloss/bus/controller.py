@@ -29,7 +29,7 @@ BUS_OFF_LEVEL = 256
 
 
 class ErrorState(Enum):
-    """Where a controller stands in fault confinement."""
+    """The error state of a controller (fault confinement)."""
 
     ACTIVE = "error-active"
     PASSIVE = "error-passive"
@@ -117,7 +117,7 @@ class Medium(Protocol):
         """When the bits of a CAN FD frame begin."""
 
     def as_sent(self, sender: Controller, frame: Frame) -> Frame:
-        """What stands on the bus when a controller sends a frame."""
+        """A sender's frame as it appears on the bus."""
 
     def hits_on(self, sender: Controller, frame: Frame) -> list[BitError]:
         """The bits of a frame that are disturbed."""

@@ -41,9 +41,9 @@ from linkloss.vehicle.tables import RequestTable
 
 
 def waited(case: Case, message: str) -> Iterator[Waited]:
-    """The frames of a message that its program handed over, in order of time. Of equal contents the
-    one handed over last counts. A fault that alters, delays or repeats what is handed over produces
-    old content of its own, so then there are none.
+    """The frames of a message that its program handed over, in order of time. Among equal contents
+    the one handed over last counts. A fault that alters, delays or repeats what is handed over
+    produces old content of its own, so then there are none.
     """
     node = case.vehicle.sender(message)
     if case.wrong_content:

@@ -1,6 +1,6 @@
 """What a recording tells of messages, gathered as the recording grows.
 
-Most of a long run is told by its frames, and what they tell stays true whatever follows. So it is
+Most of a long run is in its frames, and what they show stays true whatever follows. So it is
 gathered in steps: a bench that branches many cases off one long beginning reads that beginning
 once, and each case only reads on from there. One step or many give the same result.
 

@@ -101,7 +101,7 @@ def _requests(vehicle: Vehicle, nodes: Collection[str]) -> Iterator[Unjudged]:
 
 
 def _loads(vehicle: Vehicle, nodes: Collection[str]) -> Iterator[Unjudged]:
-    """Loads whose inputs cannot be told."""
+    """Loads whose inputs are not known, because no single signal asks for them."""
     for name, load in vehicle.loads.items():
         if load.node not in nodes:
             continue

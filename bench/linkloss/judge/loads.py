@@ -118,7 +118,7 @@ def _wrongness(walked: Walked) -> tuple[int, int]:
 
 
 def judge_load(case: Case, view: LoadView) -> list[Verdict]:
-    """All verdicts on a load's own rules, one for each rule that the run says anything about. What
+    """All verdicts on a load's own rules, one for each rule on which the run gives evidence. What
     the load shows while its node sleeps is reported under the node.
     """
     tried = view.sources.tried
@@ -217,9 +217,9 @@ def _held_back_to(
 
 
 def _there(case: Case, load: LoadTable) -> list[tuple[int, int]]:
-    """When a good message was there and not yet stale, uptime by uptime; of several messages, when
-    all were. A message that may be refused counts only where the link was not yet in danger of
-    being lost.
+    """When a good message was there and not yet stale, uptime by uptime; with several messages,
+    when all of them were. A message that may be refused counts only where the link was not yet in
+    danger of being lost.
     """
     spans = [_there_of(case, load, message) for message in load.watched]
     found = spans[0]

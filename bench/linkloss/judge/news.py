@@ -287,9 +287,9 @@ def _never(case: Case, load: LoadTable, rule: NeverRule, waiting: Waiting) -> So
 
 
 def _carriers(vehicle: Vehicle, load: LoadTable, rule: NeverRule) -> dict[str, int]:
-    """The messages that tell a load's node of what others read or drive in a condition, each with
-    the longest time after a change until it says so, in ns. Empty where the node reads, drives or
-    has received all of it itself.
+    """The messages that tell a load's node what others read or drive in a condition, each with the
+    longest time from a change to a message that carries it, in ns. Empty where the node reads,
+    drives or has received all of it itself.
     """
     delays: dict[str, int] = {}
     others = {vehicle.loads[name].node for name in rule.when.loads} - {load.node}

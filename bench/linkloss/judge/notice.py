@@ -55,8 +55,8 @@ def failures(case: Case, notice: NoticeTable, uptime: Uptime) -> Iterator[Troubl
     the load, and a welded relay only while it does not. The notice must be given ``within`` of when
     the failure began to show, and may be withdrawn once it no longer shows. The failure of a
     flashing load shows by turns: its notice must be given once ``within`` of the first cycle. After
-    the repair the notice must be withdrawn ``within`` of the start of the first time that the load
-    shows to be well for that long.
+    the repair the notice must be withdrawn ``within`` after the load begins to show that it is
+    well, the first time that it shows this for at least that long.
     """
     for fault in case.recording.faults:
         for load in fault.loads:

@@ -160,9 +160,9 @@ class Request:
     # ---- what the messages ask for ----
 
     def _said(self, heard: Mapping[str, Sequence[Arrival]]) -> Iterator[Said]:
-        """Of several messages, from when all have arrived. The one that has been silent for longest
-        decides whether the link is stale, and while it surely is, the others ask for nothing. While
-        a message may have been refused, its receiver may still use the one before.
+        """With several messages, from when all have arrived. The one that has been silent for
+        longest decides whether the link is stale, and while it surely is, the others ask for
+        nothing. While a message may have been refused, its receiver may still use the one before.
         """
         hears = self.waiting.hears
         if len(heard) == 1:

@@ -162,7 +162,7 @@ class Power:
     def follow(self, profile: Profile) -> Callable[[], None]:
         """Put a profile in place of battery and alternator; returns a function that ends it.
 
-        Of several the latest counts; one that counts again starts from its beginning.
+        If there are several, the latest counts; one that counts again starts from its beginning.
         """
         entry = (profile, object())
         self._followed.append(entry)

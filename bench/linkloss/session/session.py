@@ -51,8 +51,8 @@ def make_controller(
 ) -> Controller:
     """A node's controller, with the properties from the vehicle file, not yet on a bus.
 
-    :param logged: its frames come from a log. They are repeated until they are sent, and only the
-        log decides, whatever the node's program would have asked for.
+    :param logged: its frames come from a log: each is repeated until it is sent, whatever the
+        node's program would have asked for.
     :param real: its frames come from a real node, and have left that node's own mailboxes already.
     """
     table = vehicle.nodes[name]

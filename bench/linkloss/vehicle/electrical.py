@@ -115,7 +115,7 @@ class SupplyTable(Table):
 
 
 class NodeSupplyTable(Table):
-    """How a node is fed, and what its own electronics bear."""
+    """How a node is fed, and what its own electronics tolerate."""
 
     feed: FeedTable | None = None
     ground: LeadTable | None = None

@@ -87,7 +87,7 @@ class Vehicle:
 
     @property
     def only_bus(self) -> BusTable:
-        """The bus of a car that has no other: who asks for this knows nothing of a second one."""
+        """The bus of a car that has only one, for code that cannot handle a second."""
         (bus,) = self.buses
         return bus
 

@@ -268,7 +268,7 @@ InputValue = Annotated[str | float, BeforeValidator(_value)]
 
 
 class ErrorsTable(Table):
-    """The errors that the message plan must bear: a burst, then one now and then."""
+    """The errors that the message plan must tolerate: a burst, then one now and then."""
 
     burst: int = Field(default=1, ge=1, description="errors at one time, at most")
     interval: Duration | None = Field(
@@ -284,7 +284,7 @@ class BusTable(Table):
         default=None, description="of the faster part of CAN FD frames; default: 'bit_rate'"
     )
     # 87.5 % is the usual point up to 500 kbit/s (CiA DS-102); libraries for hobby boards go down to
-    # 56 % (from memory), which a short cable bears.
+    # 56 % (from memory), which a short cable tolerates.
     sample_point: tuple[Share, Share] = Field(
         default=(0.5, 0.9),
         description="least and greatest share of a bit behind which a controller may sample it;"
