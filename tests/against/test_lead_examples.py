@@ -26,7 +26,7 @@ COPPER_20 = 0.017241
 
 def smallest(amps: float, metres: float, volts: float) -> float:
     """The smallest size that loses no more than so many volts."""
-    return next(size for size in METRIC_SIZES if Lead(size, metres).drop(amps) <= volts)
+    return next(size for size in METRIC_SIZES if Lead(size, metres).ohm * amps <= volts)
 
 
 def test_a_mast_lamp_of_25_w_at_18_m_wants_2_5_mm2():
@@ -39,7 +39,7 @@ def test_a_bilge_pump_of_10_a_wants_16_awg():
     of solid wires 0.84 V, and 1.34 V on 18 AWG.
     """
     length = 21 * FOOT
-    sixteen, eighteen = (Lead(parse_size(f"{n} AWG"), length).drop(10) for n in (16, 18))
+    sixteen, eighteen = (Lead(parse_size(f"{n} AWG"), length).ohm * 10 for n in (16, 18))
     assert 0.84 < sixteen < 0.84 * 1.1
     assert 1.34 < eighteen < 1.34 * 1.1
     assert sixteen < 1.2 < eighteen
@@ -47,7 +47,7 @@ def test_a_bilge_pump_of_10_a_wants_16_awg():
 
 def test_ten_amperes_through_5_m_of_1_5_mm2():
     """An engine maker's formula, looked up: I x 0.0175 x L / A = 0.58 V."""
-    assert 0.58 < Lead(1.5, 5).drop(10) < 0.58 * 1.1
+    assert 0.58 < Lead(1.5, 5).ohm * 10 < 0.58 * 1.1
     bare = COPPER_20 * 5 / 1.5 * 10
     assert bare == pytest.approx(0.58, rel=0.02)
 
@@ -64,7 +64,7 @@ def test_ten_amperes_through_5_m_of_1_5_mm2():
     ],
 )
 def test_worked_drops(amps, metres, mm2, degc, volts):
-    assert Lead(mm2, metres, degc).drop(amps) == pytest.approx(volts, rel=0.005)
+    assert Lead(mm2, metres, degc).ohm * amps == pytest.approx(volts, rel=0.005)
 
 
 @pytest.mark.parametrize(("lost", "light"), [(0.466, 0.88), (0.93, 0.78)])

@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 
 from linkloss.firmware.answers import InputPin, OutputPin, Wiring
-from linkloss.firmware.build import BuildOptions, Sources, build
+from linkloss.firmware.build import BuildOptions, Sources
 from linkloss.firmware.program import Firmware
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "session"))
@@ -36,9 +36,11 @@ def firmware(
     """A firmware from its text; line numbers are those of the text. ``hardware`` as in Wiring."""
     name = "unit.cpp" if cpp else "unit.c"
     (folder / name).write_text(HEAD + text, encoding="utf-8")
-    made = build(Sources(folder, (name,), long_bits=long_bits), options)
+    sources = Sources(folder, (name,), long_bits=long_bits)
     wiring = Wiring(**{"outputs": OUTPUTS, "inputs": INPUTS, "call_ns": 1_000, **hardware})
-    return Firmware(made, wiring)
+    made = Firmware(sources, wiring, options)
+    assert made.path.is_file()
+    return made
 
 
 def printed(ran) -> list[str]:

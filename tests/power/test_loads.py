@@ -34,13 +34,6 @@ def test_a_motor_behind_a_lead_settles_at_the_same_current_and_slower():
     assert amps(motor, 12, ohm) == pytest.approx(18)
 
 
-def test_a_held_motor_goes_on_drawing_its_stall_current():
-    motor = Motor(12, 18, 80, 0.25, held=True)
-    motor.advance(12, 0.0, 10.0, inf, 1.0)
-    assert amps(motor, 12) == pytest.approx(80)
-    assert motor.next_s(12, 0.0, inf, 1.0, 0.02) == inf
-
-
 def test_with_too_little_voltage_a_motor_does_not_turn():
     motor = Motor(12, 18, 80, 0.25)
     motor.advance(2.5, 0.0, 10.0, inf, 1.0)  # 16.7 A make less torque than 18 A

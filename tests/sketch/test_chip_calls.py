@@ -10,7 +10,7 @@ import pytest
 from test_on_chip_can import counter
 from test_sketch_calls import WIRING
 
-from linkloss.firmware.build import Sources, build
+from linkloss.firmware.build import Sources
 from linkloss.firmware.program import Firmware
 
 SEPARATE = """#include "chip.h"
@@ -45,7 +45,7 @@ def unit(folder: Path, text: str) -> Firmware:
     shutil.copytree(Path(__file__).parent / "chip", folder / "chip")
     files = ("sketch.ino", "chip/chip.cpp")
     rate = ("BOARD_BIT_RATE=250000",)
-    return Firmware(build(Sources(folder, files, rate, includes=("chip",))), WIRING)
+    return Firmware(Sources(folder, files, rate, includes=("chip",)), WIRING)
 
 
 @pytest.mark.parametrize("text", [SEPARATE, STRUCT], ids=["separate", "struct"])

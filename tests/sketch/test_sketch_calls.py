@@ -7,7 +7,7 @@ import pytest
 from test_script_time import beater, crash, prints
 
 from linkloss.firmware.answers import InputPin, OutputPin, Wiring
-from linkloss.firmware.build import BuildError, Sources, build
+from linkloss.firmware.build import BuildError, Sources
 from linkloss.firmware.program import Firmware
 from linkloss.firmware.sketch import as_cpp
 
@@ -30,7 +30,7 @@ def sketch(folder, text: str, **rest) -> Firmware:
     path = folder / "sketch.ino"
     path.write_text(text, encoding="utf-8")
     rate = ("BOARD_BIT_RATE=250000",)
-    return Firmware(build(Sources(folder, (path.name,), rate, **rest)), WIRING)
+    return Firmware(Sources(folder, (path.name,), rate, **rest), WIRING)
 
 
 def told(ran) -> list[str]:

@@ -33,6 +33,7 @@ from linkloss.clock.wallclock import monotonic_seconds
 from linkloss.judge import declared_rules
 from linkloss.problem import BadInput, unknown
 from linkloss.scenario import Scenario
+from linkloss.session import ready
 from linkloss.vehicle.loading import Vehicle
 
 
@@ -138,6 +139,7 @@ def check(
     Raises BadInput for names that do not exist and for a hunt without an end, and Interrupted,
     with a report of what was done, on an interrupt from the keyboard.
     """
+    ready(vehicle)
     order = CheckRequest(
         vehicle.path,
         seed,

@@ -40,7 +40,7 @@ from linkloss.judge import Verdict, judge
 from linkloss.judge.evidence import Evidence
 from linkloss.recording import Recording
 from linkloss.scenario import Scenario
-from linkloss.session import Session
+from linkloss.session import Session, ready
 
 T = TypeVar("T")
 
@@ -326,6 +326,7 @@ def run_apart(scenario: Scenario, *, bits: bool = False) -> RunResult:
     process ends early, or takes longer than :func:`patience_s`, the result is one broken rule and
     an empty recording. ``bits``: record the bus bit by bit, too.
     """
+    ready(scenario.vehicle)
     limit_s = patience_s(scenario)
     parcel = apart(lambda: _parcel(scenario, bits=bits), limit_s)
     if parcel is not None:

@@ -34,6 +34,7 @@ from linkloss.logs.drive import Change, Drive, Selection
 from linkloss.problem import BadInput, nearest, unknown
 from linkloss.recording import LoggedFrame, Traffic
 from linkloss.scenario import Scenario, TimedAction, TimedFault, read_clock_part, read_timed_fault
+from linkloss.session import ready
 from linkloss.units import parse_duration, plain, show_duration
 from linkloss.vehicle.expression import Value
 from linkloss.vehicle.loading import Vehicle, load_vehicle
@@ -278,6 +279,7 @@ class CheckRequest:
 
     def cases(self, vehicle: Vehicle) -> list[Scenario]:
         """The cases, in their order. Raises BadInput for names that do not exist."""
+        ready(vehicle)
         if self.names is not None:
             return [self._one(vehicle, name) for name in self.names]
         cases = self.planned(vehicle).cases

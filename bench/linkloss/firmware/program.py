@@ -11,7 +11,8 @@ from __future__ import annotations
 
 import shutil
 import signal
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import cached_property
 from math import isnan
 from pathlib import Path
 from typing import Any
@@ -27,7 +28,15 @@ from linkloss.firmware.answers import (
     interface,
     switchboard,
 )
-from linkloss.firmware.build import C_FOLDER, SKETCH_HEADERS, run_tool
+from linkloss.firmware.build import (
+    C_FOLDER,
+    SKETCH_HEADERS,
+    BuildError,
+    BuildOptions,
+    Sources,
+    build,
+    run_tool,
+)
 from linkloss.firmware.guard import BlockingProgram, BoardFace, ProgramFailed
 
 _OURS = (str(C_FOLDER), str(SKETCH_HEADERS))
@@ -64,13 +73,36 @@ _SIGNALS = {
 
 
 class Firmware:
-    """A firmware that is built, and the board that it is made for: what a node's program is."""
+    """A firmware, and the board that it is made for: what a node's program is. It is compiled once
+    it is needed; ``refused(text)`` makes the error for one that cannot be.
+    """
 
-    def __init__(self, path: Path, wiring: Wiring) -> None:
-        self.path = path
+    def __init__(
+        self,
+        sources: Sources,
+        wiring: Wiring,
+        options: BuildOptions | None = None,
+        refused: Callable[[str], Exception] = BuildError,
+    ) -> None:
+        self.sources = sources
         self.wiring = wiring
-        self._unused = [Library(path)]
-        self.has_program = self._unused[0].has_program
+        self._options = options
+        self._refused = refused
+        self._unused: list[Library] = []
+
+    @cached_property
+    def path(self) -> Path:
+        """The shared object, compiled now or earlier, with a copy of it in memory."""
+        try:
+            path = build(self.sources, self._options)
+            first = Library(path)
+        except BuildError as error:
+            raise self._refused(str(error)) from None
+        if not first.has_program:
+            files = ", ".join(self.sources.files)
+            raise self._refused(f"no program in {files}: neither setup() and loop() nor main()")
+        self._unused.append(first)
+        return path
 
     def __call__(self, board: BoardFace) -> FirmwareProgram:
         """A life of the program on a board."""
@@ -78,7 +110,8 @@ class Firmware:
 
     def take(self) -> Library:
         """A copy in memory, for one life of the program."""
-        return self._unused.pop() if self._unused else Library(self.path)
+        path = self.path
+        return self._unused.pop() if self._unused else Library(path)
 
     def put_back(self, library: Library) -> None:
         """The life is over: the lines that ran are counted."""

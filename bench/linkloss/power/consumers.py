@@ -137,7 +137,7 @@ class Motor(Load):
 
     ``emf`` is the voltage that its speed makes. I = (V - emf) / R with R = volts / stall current;
     the torque that is left speeds it up: d(emf)/dt = (I - run current) R / time constant, which is
-    an exponential whatever lead lies before it. ``held``: the rotor is blocked.
+    an exponential whatever lead lies before it.
     """
 
     volts: float
@@ -145,7 +145,6 @@ class Motor(Load):
     stall_amps: float
     start_s: float = 0.1
     emf: float = 0.0
-    held: bool = False
 
     @property
     def ohm(self) -> float:
@@ -159,9 +158,8 @@ class Motor(Load):
     def advance(self, volts: float, ohm: float, dt_s: float, limit: float, duty: float) -> None:
         """An exact exponential towards the speed at which the torques are equal."""
         goal, time_s = self._goal(volts, ohm, limit, duty)
-        if self.held or time_s == inf:
-            slows = 0.0 if self.held else self.emf - self.amps * self.ohm * dt_s / self.start_s
-            self.emf = max(0.0, slows)
+        if time_s == inf:
+            self.emf = max(0.0, self.emf - self.amps * self.ohm * dt_s / self.start_s)
         elif time_s == 0:  # a limited current: a constant torque
             rate = (duty * limit - self.amps) * self.ohm / self.start_s
             self.emf = max(0.0, self.emf + rate * dt_s)
@@ -182,7 +180,7 @@ class Motor(Load):
     ) -> float:
         """The current changes by so much, or it runs."""
         goal, time_s = self._goal(volts, ohm, limit, duty)
-        if self.held or time_s == inf:
+        if time_s == inf:
             return inf
         if time_s == 0:
             full = (volts - limit * (self.ohm + ohm) - self.emf) * self.start_s / self.ohm

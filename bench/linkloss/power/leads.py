@@ -112,7 +112,3 @@ class Lead:
     def ohm(self) -> float:
         """Resistance from end to end, in ohm."""
         return ohm_per_m(self.area_mm2, self.degc) * self.length_m + self.extra_ohm
-
-    def drop(self, current: float) -> float:
-        """Voltage lost along it at a current in A, in V."""
-        return self.ohm * current

@@ -21,6 +21,6 @@ fault of the bus or of a program never counts. Without a brown-out detector a pr
 choice, seeded by run, node and instant, decides what each output does.
 """
 
-from linkloss.session.session import Session, simulate
+from linkloss.session.session import Session, ready, simulate
 
-__all__ = ["Session", "simulate"]
+__all__ = ["Session", "ready", "simulate"]

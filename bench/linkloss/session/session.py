@@ -21,6 +21,7 @@ from linkloss.bus.controller import Filter
 from linkloss.clock import EventQueue, OwnClock, Priority, VirtualLoop
 from linkloss.clock.wallclock import monotonic_seconds, wait_seconds
 from linkloss.faults.base import Fault
+from linkloss.problem import BadInput, Problem
 from linkloss.recording import (
     NOBODY,
     REST,
@@ -108,6 +109,20 @@ _REST_MAILBOXES = 1000
 """For the controller that stands for all nodes of which only the frames are known."""
 
 
+def ready(vehicle: Vehicle) -> None:
+    """Compile the programs of a vehicle that are in C, unless they are. Raises BadInput with every
+    mistake in them.
+    """
+    problems: list[Problem] = []
+    for program in vehicle.programs.values():
+        try:
+            getattr(program, "path", None)
+        except BadInput as error:
+            problems += error.problems
+    if problems:
+        raise BadInput(problems)
+
+
 class Session:
     """One vehicle, powered up at instant zero and run for as long as its scenario says."""
 
@@ -121,8 +136,9 @@ class Session:
     ) -> None:
         """``loop``: one that somebody else drives. ``paced``: no faster than real time; what
         happens is the same. ``bits``: also record the bus bit by bit, where something is out of the
-        ordinary.
+        ordinary. Raises BadInput for programs in C that do not compile.
         """
+        ready(scenario.vehicle)
         self.scenario = scenario
         self.vehicle: Vehicle = scenario.vehicle
         self.loop = VirtualLoop() if loop is None else loop

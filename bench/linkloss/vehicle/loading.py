@@ -6,14 +6,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import lru_cache, partial
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 from cantools.database import Database
 
-from linkloss.firmware.build import BuildError, BuildOptions
+from linkloss.firmware.build import BuildOptions
 from linkloss.problem import BadInput, Problem
 from linkloss.vehicle.consistency import Consistency
 from linkloss.vehicle.electrical import SupplyTable
@@ -189,10 +189,10 @@ class Vehicle:
 def load_vehicle(path: str | Path, build: BuildOptions | None = None) -> Vehicle:
     """Read a vehicle file, its message definition and its nodes' programs.
 
-    ``build`` says how programs in C are compiled: with checks, or with line counts. Raises BadInput
-    with every mistake found: a missing or unreadable file, TOML or DBC that does not parse, unknown
-    keys and names, values that do not fit, programs that cannot be imported or do not accept their
-    settings.
+    ``build`` says how programs in C are compiled, once something runs them: with checks, or with
+    line counts. Raises BadInput with every mistake found: a missing or unreadable file, TOML or DBC
+    that does not parse, unknown keys and names, values that do not fit, programs that cannot be
+    imported or do not accept their settings.
     """
     path = Path(path)
     document, text = read_toml(path, "vehicle")
@@ -251,20 +251,24 @@ def _programs(
                 programs[name] = load_script(name, file, source.path.parent)
                 continue
             if node.python is None:
-                programs[name] = load_firmware(name, file, source.path.parent, build)
+                refused = partial(_refused, source, name)
+                programs[name] = load_firmware(name, file, source.path.parent, build, refused)
                 continue
             programs[name] = load_program(node.python, source.path.parent)
             _check_settings(programs[name], node.settings)
-        except BuildError as error:
-            problems.append(source.problem(("nodes", name, "c"), str(error)))
         except ProgramError as error:
-            key = "script" if node.script is not None else "python"
+            key = "script" if node.script is not None else "c" if node.c else "python"
             problems.append(source.problem(("nodes", name, key), str(error)))
         except _SettingsProblem as error:
             problems.append(
                 source.problem(("nodes", name, "settings", *error.place), str(error)),
             )
     return programs
+
+
+def _refused(source: Source, node: str, text: str) -> BadInput:
+    """The error for a program in C that cannot be compiled."""
+    return BadInput([source.problem(("nodes", node, "c"), text)])
 
 
 class _SettingsProblem(Exception):  # noqa: N818 - private carrier of a text and a place

@@ -20,7 +20,7 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 from linkloss.firmware.answers import InputPin, OutputPin, Wiring
-from linkloss.firmware.build import BuildError, BuildOptions, Sources, build
+from linkloss.firmware.build import BuildOptions, Sources
 from linkloss.firmware.guard import install, runs_programs
 from linkloss.problem import nearest
 from linkloss.vehicle.tables import PinTable, VehicleFile
@@ -227,16 +227,26 @@ def _bus_definitions(file: VehicleFile) -> Iterator[str]:
     yield f"BOARD_SAMPLE_MOST={most}"
 
 
-def load_firmware(name: str, file: VehicleFile, folder: Path, options: BuildOptions | None) -> Any:
-    """Build and load the program of a node. Raises BuildError."""
+def load_firmware(
+    name: str,
+    file: VehicleFile,
+    folder: Path,
+    options: BuildOptions | None,
+    refused: Callable[[str], Exception],
+) -> Any:
+    """The program of a node, to be compiled once it is needed; ``refused(text)`` makes the error
+    for one that cannot be. Raises ProgramError for what shows without that.
+    """
     if sys.platform != "linux":
-        raise BuildError(f"a program in C needs Linux; this is {sys.platform}")
+        raise ProgramError(f"a program in C needs Linux; this is {sys.platform}")
     if find_spec("cffi") is None:
         text = "a program in C needs the extra 'firmware': pip install 'linkloss[firmware]'"
-        raise BuildError(text)
+        raise ProgramError(text)
     from linkloss.firmware.program import Firmware  # only if there is one
 
     node = file.nodes[name]
+    for missing in (folder / each for each in node.c if not (folder / each).is_file()):
+        raise ProgramError(f"there is no file '{missing}'")
     sources = Sources(
         folder=folder.resolve(),
         files=node.c,
@@ -246,12 +256,7 @@ def load_firmware(name: str, file: VehicleFile, folder: Path, options: BuildOpti
         long_bits=node.target.long_bits,
         signed_char=node.target.char == "signed",
     )
-    firmware = Firmware(build(sources, options), wiring(name, file))
-    if not firmware.has_program:
-        raise BuildError(
-            f"no program in {', '.join(node.c)}: neither setup() and loop() nor main()"
-        )
-    return firmware
+    return Firmware(sources, wiring(name, file), options, refused)
 
 
 CALL_NS = 20_000

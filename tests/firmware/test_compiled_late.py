@@ -1,0 +1,44 @@
+"""A vehicle is read without a compiler; whatever runs it compiles its programs in C first."""
+
+from __future__ import annotations
+
+import pytest
+from c_cars import c_car
+
+from linkloss.campaign.check import check
+from linkloss.campaign.isolation import run_apart
+from linkloss.campaign.run import run
+from linkloss.live.driven import LiveSession
+from linkloss.problem import BadInput
+from linkloss.session import ready
+from linkloss.sizing.observed import plain_run
+
+WAYS = {
+    "ready": ready,
+    "a run": lambda vehicle: run(plain_run(vehicle, "parked")),
+    "a run in a process of its own": lambda vehicle: run_apart(plain_run(vehicle, "parked")),
+    "a check": lambda vehicle: check(vehicle, depth="quick"),
+    "one case": lambda vehicle: check(vehicle, case="parked/none"),
+    "a live session": LiveSession,
+}
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_what_does_not_compile_is_refused_by_whatever_runs_it_and_by_nothing_else(tmp_path, way):
+    source = tmp_path / "rear.c"
+    source.write_text("void loop(void) { no such thing; }\n", encoding="utf-8")
+    vehicle = c_car(tmp_path, source)
+    with pytest.raises(BadInput, match=r"nodes\.rear\.c: the compiler stopped:\n .*rear\.c:1:"):
+        WAYS[way](vehicle)
+
+
+def test_a_file_that_is_not_there_is_told_when_the_vehicle_is_read(tmp_path):
+    with pytest.raises(BadInput, match=r"nodes\.rear\.c: there is no file '.*none\.c'"):
+        c_car(tmp_path, tmp_path / "none.c")
+
+
+def test_a_program_without_a_beginning_is_refused(tmp_path):
+    source = tmp_path / "rear.c"
+    source.write_text("int only;\n", encoding="utf-8")
+    with pytest.raises(BadInput, match=r"no program in .*rear\.c: neither setup\(\) and loop\(\)"):
+        ready(c_car(tmp_path, source))
