@@ -32,7 +32,7 @@ from linkloss.report.html.pages import (
     write_page,
     write_run_page,
 )
-from linkloss.report.html.render import render
+from linkloss.report.html.render import drawing, render
 from linkloss.report.html.sheet import Drawing, Fact, Page, Part
 
 __all__ = [
@@ -41,6 +41,7 @@ __all__ = [
     "Page",
     "Part",
     "check_page",
+    "drawing",
     "keep_cases",
     "plain_page",
     "render",

@@ -21,6 +21,7 @@ from markupsafe import Markup
 from linkloss.report.html.lanes import HEIGHT, UNIT_NS
 from linkloss.report.html.sheet import Page, Picture, Strip
 from linkloss.report.screen import printable
+from linkloss.units import show_duration
 
 _FOLDER = Path(__file__).parent
 _CHART_PX = 900
@@ -52,6 +53,11 @@ def render(page: Page) -> str:
     return template.render(page=page, style=style(), script=script, digest=digest)
 
 
+def drawing(template: str, **values: Any) -> str:
+    """A drawing (SVG) of our own, from one of the templates."""
+    return environment().get_template(template).render(values) + "\n"
+
+
 def style() -> Markup:
     """The look of all pages."""
     return _text("style.css")
@@ -75,7 +81,7 @@ def environment(*folders: Path) -> Environment:
     )
     made.filters.update(
         boards=boards, unit=_unit, percent=_percent, ticks=ticks, fits=_fits, values=_values,
-        trusted=Markup,
+        trusted=Markup, duration=show_duration,
     )  # fmt: skip
     made.globals["HEIGHT"] = HEIGHT
     made.globals["words"] = WORDS
