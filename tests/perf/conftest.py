@@ -8,9 +8,9 @@ HERE = Path(__file__).parent
 
 
 def pytest_collection_modifyitems(config, items):
-    if not hasattr(config, "workerinput"):
-        return
-    alone = pytest.mark.skip(reason="measured alone: python -m pytest -q tests/perf")
+    alone = pytest.mark.skip(reason="measured alone: python -m pytest -q -m slow -n 0 tests/perf")
     for item in items:
         if HERE in item.path.parents:
-            item.add_marker(alone)
+            item.add_marker(pytest.mark.slow)
+            if hasattr(config, "workerinput"):
+                item.add_marker(alone)
