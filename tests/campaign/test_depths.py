@@ -28,11 +28,10 @@ from linkloss.campaign.cases import (
 )
 from linkloss.campaign.depth import planned
 from linkloss.campaign.pairs import CONSECUTIVE, OVERLAPPING, extended, met, plan_pairs
-from linkloss.campaign.placed import is_electrical
+from linkloss.campaign.quick import Traits, is_electrical
 from linkloss.campaign.rotation import key_of
 from linkloss.campaign.run import run_case
 from linkloss.campaign.selection import case_named
-from linkloss.campaign.traits import Traits
 from linkloss.faults.catalogue import catalogue, make_fault
 from linkloss.vehicle.loading import load_vehicle
 

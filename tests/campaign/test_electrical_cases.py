@@ -10,9 +10,8 @@ from demo_cases import wren, wren_planned
 
 from linkloss.campaign.cases import CaseMaker, electrical_instances, instances
 from linkloss.campaign.depth import planned
-from linkloss.campaign.placed import is_electrical
+from linkloss.campaign.quick import is_electrical
 from linkloss.campaign.selection import case_named
-from linkloss.campaign.traits import Traits
 from linkloss.faults.catalogue import catalogue
 
 MS = 1_000_000
@@ -103,13 +102,13 @@ def test_an_electrical_case_is_made_again_from_its_name():
 
 
 def test_a_quick_check_shorts_a_load_of_each_node_while_another_of_its_loads_is_on():
-    traits = Traits(CaseMaker(wren()))
+    asks = CaseMaker(wren()).asks
     shorts = [case for case in wren_planned("quick").cases if case.kinds == "load_short"]
     nodes = [wren().loads[case.faults[0].fault.load].node for case in shorts]
     assert sorted(nodes) == ["engine", "front", "rear"]
     for case in shorts:
         (timed,) = case.faults
-        asked = traits.asked_at(case.situation, timed.at_ns)
+        asked = asks.asked_at(case.situation, timed.at_ns)
         node = wren().loads[timed.fault.load].node
         others = [name for name, load in wren().loads.items() if load.node == node]
         others.remove(timed.fault.load)

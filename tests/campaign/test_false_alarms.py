@@ -12,7 +12,6 @@ from linkloss.campaign.placed import LAST_BITS, POSITIONS, bit_cases
 from linkloss.campaign.rotation import Undisturbed
 from linkloss.campaign.run import case_result, run_case
 from linkloss.campaign.selection import case_named
-from linkloss.campaign.traits import Traits
 from linkloss.recording import series
 from linkloss.session import simulate
 from linkloss.vehicle.loading import load_vehicle
@@ -52,7 +51,7 @@ def last_bits():
     panel lamp, by fault.
     """
     maker = CaseMaker(wren(), 0)
-    cases = list(bit_cases(maker, Undisturbed(maker), Traits(maker)))
+    cases = list(bit_cases(maker, Undisturbed(maker)))
     rows = [cases[place : place + POSITIONS] for place in range(0, len(cases), POSITIONS)]
     return {row[0].faults[0].fault.label(): row[-LAST_BITS:] for row in rows}
 

@@ -30,7 +30,6 @@ from linkloss.campaign.rotation import (
     unrotated,
 )
 from linkloss.campaign.selection import case_named
-from linkloss.campaign.traits import Traits
 from linkloss.faults.catalogue import catalogue
 from linkloss.faults.frame_faults import carries
 from linkloss.session import simulate
@@ -305,7 +304,7 @@ def test_the_new_car_which_newcomers_copy_hides_recovery_in_none_of_its_situatio
 
 def test_six_faults_strike_in_16_bits_of_one_frame_with_news_up_to_its_last_one():
     maker = CaseMaker(vehicle())
-    cases = list(bit_cases(maker, Undisturbed(maker), Traits(maker)))
+    cases = list(bit_cases(maker, Undisturbed(maker)))
     faults = {}
     for case in cases:
         faults.setdefault(case.faults[0].fault, []).append(case.faults[0].at_ns)

@@ -17,7 +17,6 @@ from wrong_cars import car
 from linkloss.campaign.cases import CaseMaker
 from linkloss.campaign.placed import electrical_drafts
 from linkloss.campaign.rotation import Rotation, Undisturbed
-from linkloss.campaign.traits import Traits
 from linkloss.faults.catalogue import make_fault
 from linkloss.judge import Outcome, judge
 from linkloss.scenario import TimedAction, TimedFault
@@ -133,7 +132,7 @@ def planned():
     maker = CaseMaker(socket_car(HomeRear))
     short = make_fault("load_short", {"load": triers.SOCKET}, maker.vehicle)
     rotation = Rotation(Undisturbed(maker), 0)
-    drafts = electrical_drafts(maker, rotation, Traits(maker))
+    drafts = electrical_drafts(maker, rotation)
     return next(draft for draft in drafts if draft.faults[0].fault == short)
 
 

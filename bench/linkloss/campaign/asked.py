@@ -60,6 +60,21 @@ def sources(vehicle: Vehicle, names: Iterable[str]) -> tuple[str, ...]:
     return tuple(seen)
 
 
+class Course(NamedTuple):
+    """What a situation asks of the loads: at its beginning, and when which of them is asked for
+    something else, as (ns, load, on or off); when a state of a load becomes forbidden, as (ns,
+    load); and the inputs, as (ns, their values from there on), the first from before it begins.
+
+    What the inputs ask for at that instant; delays, and signals of other nodes that a request
+    depends on, are left out of account.
+    """
+
+    beginning: Mapping[str, str]
+    changes: tuple[tuple[int, str, str], ...]
+    forbidden: tuple[tuple[int, str], ...]
+    inputs: tuple[tuple[int, Mapping[str, Value]], ...]
+
+
 class Round(NamedTuple):
     """Values of inputs that ask loads for a state, ``on`` or ``off``."""
 
@@ -75,6 +90,7 @@ class Asked:
         self.vehicle = vehicle
         self.inputs_of = cache(self._inputs_of)
         self.rounds = cache(self._rounds)
+        self.course = cache(self._course_of)
         self._candidates = cache(self._known_candidates)
 
     # ---- what is asked for ----
@@ -103,6 +119,68 @@ class Asked:
             load: self.state(load, values, was_on=before.get(load) == "on")
             for load in self.vehicle.loads
         }
+
+    # ---- in a situation ----
+
+    def _course_of(self, situation: str) -> Course:
+        table = self.vehicle.situations[situation]
+        values: dict[str, Value] = {
+            name: entry.rest for name, entry in self.vehicle.inputs.items()
+        } | dict(table.inputs)
+        before = beginning = self.states(values, {})
+        changes: list[tuple[int, str, str]] = []
+        forbidden: list[tuple[int, str]] = []
+        inputs: list[tuple[int, Mapping[str, Value]]] = [(-1, values)]
+        for action in sorted(table.actions, key=lambda action: action.at):
+            known = {**values, **_states(before)}
+            values = values | action.set
+            inputs.append((action.at, values))
+            after = self.states(values, before)
+            now = {**values, **_states(after)}
+            forbidden += [(action.at, load) for load in self._newly_forbidden(known, now)]
+            changes += [
+                (action.at, load, asked) for load, asked in after.items() if asked != before[load]
+            ]
+            before = after
+        return Course(beginning, tuple(changes), tuple(forbidden), tuple(inputs))
+
+    def _newly_forbidden(
+        self, known: Mapping[str, Value], values: Mapping[str, Value]
+    ) -> Iterator[str]:
+        """The loads of which a condition of a rule 'never' begins to hold."""
+        for name, load in self.vehicle.loads.items():
+            for rule in load.never:
+                if holds(rule.when, values) and not holds(rule.when, known):
+                    yield name
+
+    def asked_at(self, situation: str, at_ns: int) -> dict[str, str]:
+        """What the loads are asked for just before an instant."""
+        course = self.course(situation)
+        found = dict(course.beginning)
+        found |= {load: asked for change_ns, load, asked in course.changes if change_ns < at_ns}
+        return found
+
+    def hidden_ends(self) -> dict[str, tuple[str, ...]]:
+        """The situations at whose end every load that they ask for over a link is in the state
+        that it takes without one, and after a reset: nobody can tell there whether it came back.
+        By situation, these loads.
+        """
+        found: dict[str, tuple[str, ...]] = {}
+        for name in self.vehicle.situations:
+            course = self.course(name)
+            changed = {load for _, load, _ in course.changes}
+            last = {**course.beginning, **{load: asked for _, load, asked in course.changes}}
+            asked = {
+                load: table
+                for load, table in self.vehicle.loads.items()
+                if request_names(table) and (load in changed or course.beginning[load] == "on")
+            }
+            if asked and all(
+                fail_safe(table) == {table.asked_state if last[load] == "on" else "off"}
+                for load, table in asked.items()
+            ):
+                found[name] = tuple(asked)
+        return found
 
     # ---- what it depends on ----
 
@@ -231,6 +309,11 @@ class Asked:
         """Whether a never condition holds, with other loads as these values ask for them."""
         others = {load_key(name): self.state(name, values) for name in condition.loads}
         return holds(condition, {**values, **others})
+
+
+def _states(asked: Mapping[str, str]) -> dict[str, Value]:
+    """What loads are asked for, as the states that a condition may look at."""
+    return {load_key(load): state for load, state in asked.items()}
 
 
 def _requested(table: RequestTable, values: Values, *, was_on: bool) -> bool:

@@ -8,26 +8,19 @@
 Each depth stands for itself: ``pairs`` does not repeat the cases of ``full``. A hunt has no plan:
 its cases are drawn as it goes on.
 
-The quick selection: a few hundred of the planned cases, by what they can show.
-
-Chosen without running anything and without chance: every situation without a fault, every fault
-where it spoils most, then whatever adds the most that no chosen case shows yet.
-
 What a check cannot judge of a vehicle: what has no rule, and which faults it cannot have.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import replace
 from functools import lru_cache
-from heapq import heapify, heappop, heappush
 from typing import Literal, NamedTuple
 
-from linkloss.campaign.cases import CaseMaker, in_order
+from linkloss.campaign.asked import Asked
 from linkloss.campaign.hunt import MOST_ACTIONS, MOST_FAULTS
 from linkloss.campaign.pairs import plan_pairs
-from linkloss.campaign.placed import is_electrical, one_of_each
 from linkloss.campaign.plan import (
     CLOCKS_LEFT_OUT,
     WIRING_LEFT_OUT,
@@ -35,72 +28,14 @@ from linkloss.campaign.plan import (
     plan,
     plan_full,
 )
+from linkloss.campaign.quick import quick
 from linkloss.campaign.reach import Space, measured
 from linkloss.campaign.rotation import ROLL_OVERS, rolled_over
-from linkloss.campaign.traits import Trait, Traits
 from linkloss.faults.catalogue import catalogue
 from linkloss.judge import Unjudged, unjudged
 from linkloss.problem import nearest
 from linkloss.scenario import Scenario
 from linkloss.vehicle.loading import Vehicle
-
-WEIGHTS = {"never": 8, "held": 3}
-"""Traits that decide which rules are put to the test count more than the others."""
-NEEDED = ("situation", "rule", "fault", "lost")
-"""Each of these is among the chosen cases, however many it takes."""
-MOST = 450
-"""No more cases than this, unless there are more situations and faults."""
-
-
-def _selected(cases: Sequence[Scenario], shown: Sequence[Sequence[Trait]]) -> tuple[list[int], int]:
-    """The chosen cases by number, and how many traits none of them has."""
-    showing: dict[Trait, list[int]] = {}
-    for index, traits in enumerate(shown):
-        for trait in traits:
-            showing.setdefault(trait, []).append(index)
-    lacking = dict.fromkeys(showing)
-    chosen: list[int] = []
-    for trait in (trait for kind in NEEDED for trait in showing if trait[0] == kind):
-        if trait in lacking:
-            chosen.append(_richest(showing[trait], cases, shown, lacking))
-            _strike(shown[chosen[-1]], lacking)
-    queue = [(-_worth(traits), cases[index].lasts_ns, index) for index, traits in enumerate(shown)]
-    heapify(queue)
-    while queue and len(chosen) < MOST and lacking:
-        value, lasts_ns, index = heappop(queue)
-        news = _worth(trait for trait in shown[index] if trait in lacking)
-        if news and -value > news:  # it was worth more when it was last looked at
-            heappush(queue, (-news, lasts_ns, index))
-        elif news:
-            chosen.append(index)
-            _strike(shown[index], lacking)
-    return sorted(chosen), len(lacking)
-
-
-def _worth(traits: Iterable[Trait]) -> int:
-    return sum(WEIGHTS.get(trait[0], 1) for trait in traits)
-
-
-def _richest(
-    among: Sequence[int],
-    cases: Sequence[Scenario],
-    shown: Sequence[Sequence[Trait]],
-    lacking: Collection[Trait],
-) -> int:
-    """The case that shows most that none has shown yet; of equals the shortest."""
-    return min(
-        among,
-        key=lambda index: (
-            -sum(trait in lacking for trait in shown[index]),
-            cases[index].lasts_ns,
-        ),
-    )
-
-
-def _strike(traits: Sequence[Trait], lacking: dict[Trait, None]) -> None:
-    for trait in traits:
-        lacking.pop(trait, None)
-
 
 SOME = 3
 """So many of what was not met are named."""
@@ -133,18 +68,8 @@ class _Choice(NamedTuple):
 
 def _quick(vehicle: Vehicle, seed: int, logged: bool) -> _Choice:
     planned = plan(vehicle, seed, logged=logged)
-    every = [case for case in planned if not is_electrical(case)]
-    traits = Traits(CaseMaker(vehicle, seed))
-    chosen, missed = _selected(every, [traits.of(case) for case in every])
-    apart = one_of_each(traits, (case for case in planned if is_electrical(case)))
-    left_out = [
-        f"{len(planned) - len(chosen) - len(apart):,} cases with a single fault were left out.",
-        "They differ from the chosen ones only in situation, instant, length or other loads.",
-    ]
-    if missed:
-        left_out.append(f"{missed:,} combinations of load, change and fault are not among them.")
+    cases, left_out = quick(vehicle, planned)
     left_out.append("Two faults at a time are left to the depth 'pairs'.")
-    cases = in_order(vehicle, [*(every[index] for index in chosen), *apart])
     return _Choice(cases, len(planned), [*left_out, *_hidden_ends(vehicle, logged)])
 
 
@@ -185,7 +110,7 @@ def _hidden_ends(vehicle: Vehicle, logged: bool) -> Iterator[str]:
     """The situations that should end another way, in words; none of a log's windows."""
     if logged:
         return
-    for name, loads in Traits(CaseMaker(vehicle)).hidden_ends().items():
+    for name, loads in Asked(vehicle).hidden_ends().items():
         yield (
             f"The end of situation '{name}' hides recovery: {', '.join(loads)} would be the same"
             " without a link. One more action at its end would show it."

@@ -29,7 +29,6 @@ from linkloss.bus import BusRecord
 from linkloss.campaign.asked import fail_safe
 from linkloss.campaign.cases import MS, CaseMaker, Draft, instants
 from linkloss.campaign.rotation import Rotation, Undisturbed
-from linkloss.campaign.traits import Traits
 from linkloss.faults.base import Fault
 from linkloss.faults.catalogue import catalogue, make_fault
 from linkloss.faults.frame_faults import carries
@@ -51,18 +50,18 @@ class News(NamedTuple):
     end_ns: int
 
 
-def bit_cases(maker: CaseMaker, undisturbed: Undisturbed, traits: Traits) -> Iterator[Scenario]:
+def bit_cases(maker: CaseMaker, undisturbed: Undisturbed) -> Iterator[Scenario]:
     """Each fault that breaks a link at once, at each position; none where no frame was found: no
     situation asks a load for anything by a message, or a program fails even without a fault.
     """
-    for situation, load, at_ns in _places(maker, traits):
+    for situation, load, at_ns in _places(maker):
         news = _seen(maker, undisturbed.frames(situation), situation, load, at_ns)
         if news is not None:
             yield from _cases(maker, news)
             return
 
 
-def _places(maker: CaseMaker, traits: Traits) -> Iterator[tuple[str, str, int]]:
+def _places(maker: CaseMaker) -> Iterator[tuple[str, str, int]]:
     """(situation, load, instant) at which a load is asked over a link for another state than it
     takes by itself; of the message that most loads are asked by, the first.
     """
@@ -70,7 +69,7 @@ def _places(maker: CaseMaker, traits: Traits) -> Iterator[tuple[str, str, int]]:
     asked = [name for load in loads.values() for name in load.request_messages]
     for message in sorted(dict.fromkeys(asked), key=lambda name: -asked.count(name))[:1]:
         for situation in maker.vehicle.situations:
-            for at_ns, name, state in traits.changes(situation):
+            for at_ns, name, state in maker.asks.course(situation).changes:
                 load = loads[name]
                 shown = load.asked_state if state == "on" else "off"
                 if message in load.request_messages and shown not in fail_safe(load):
@@ -144,9 +143,9 @@ WHOLE_CAR = 5
 """Situations in which one and the same fault disturbs the supply of the whole car, at most."""
 
 
-def electrical_drafts(maker: CaseMaker, rotation: Rotation, traits: Traits) -> Iterator[Draft]:
+def electrical_drafts(maker: CaseMaker, rotation: Rotation) -> Iterator[Draft]:
     """The cases of all electrical faults that the vehicle can have."""
-    planner = _Planner(maker, rotation, traits)
+    planner = _Planner(maker, rotation)
     for form in catalogue().values():
         if form.electrical:
             for number, fault in enumerate(form.every(maker.vehicle)):
@@ -154,61 +153,11 @@ def electrical_drafts(maker: CaseMaker, rotation: Rotation, traits: Traits) -> I
     yield from planner.returns()
 
 
-def is_electrical(case: Scenario) -> bool:
-    """Whether a case has an electrical fault."""
-    return any(timed.fault.electrical for timed in case.faults)
-
-
-def one_of_each(traits: Traits, cases: Iterable[Scenario]) -> list[Scenario]:
-    """Of electrical cases one for each kind of fault at each node, where most of the node's other
-    loads are on, all in which a load must be on again soon, and one for each other load whose
-    failure must be told: each has a rule of its own.
-    """
-    vehicle = traits.vehicle
-    found: dict[tuple[str, ...], list[Scenario]] = {}
-    cases = list(cases)
-    for case in cases:
-        fault = case.faults[0].fault
-        load = getattr(fault, "load", None)
-        where = fault.label() if load is None else vehicle.loads[load].node
-        soon = case.situation if getattr(fault, "profile", None) == RETURN_PROFILE else ""
-        found.setdefault((fault.kind, where, soon), []).append(case)
-
-    def company(case: Scenario) -> int:
-        timed = case.faults[0]
-        load = getattr(timed.fault, "load", None)
-        if load is None:
-            return 0
-        asked = traits.asked_at(case.situation, timed.at_ns)
-        node = vehicle.loads[load].node
-        return sum(
-            vehicle.loads[name].node == node and name != load and state == "on"
-            for name, state in asked.items()
-        )
-
-    chosen = [max(alike, key=company) for alike in found.values()]
-    seen = {_told(case) for case in chosen}
-    for name in dict.fromkeys(load for n in vehicle.notices.values() for load in n.failed):
-        if name not in seen:
-            chosen += [case for case in cases if _told(case) == name][:1]
-    names = {case.name for case in chosen}
-    return [case for case in cases if case.name in names]
-
-
-def _told(case: Scenario) -> str:
-    """The load whose failure a driver must be told of in a case: a broken lead is no other load's
-    failure, as a fuse may be, and nothing may act in its place, as a switch may in a short.
-    """
-    fault = case.faults[0].fault
-    return getattr(fault, "load", "") if fault.kind == "load_open" else ""
-
-
 class _Planner:
-    def __init__(self, maker: CaseMaker, rotation: Rotation, traits: Traits) -> None:
+    def __init__(self, maker: CaseMaker, rotation: Rotation) -> None:
         self.maker = maker
         self.rotation = rotation
         self.vehicle = maker.vehicle
-        self.traits = traits
         self.told_ns = SETTLED_NS + max(
             (notice.within for notice in self.vehicle.notices.values() if notice.failed),
             default=500 * MS,
@@ -296,8 +245,9 @@ class _Planner:
         """(situation, on from, on until) of the longest time that inputs ask for a load."""
         best: tuple[str, int, int] | None = None
         for name, table in self.vehicle.situations.items():
-            on_ns = 0 if self.traits.asked_first(name)[load] == "on" else None
-            for at_ns, changed, asked in [*self.traits.changes(name), (table.lasts, load, "off")]:
+            course = self.maker.asks.course(name)
+            on_ns = 0 if course.beginning[load] == "on" else None
+            for at_ns, changed, asked in [*course.changes, (table.lasts, load, "off")]:
                 if changed != load:
                     continue
                 if asked == "on" and on_ns is None:

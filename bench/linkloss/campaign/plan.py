@@ -48,7 +48,6 @@ from linkloss.campaign.rotation import (
     key_of,
     unrotated,
 )
-from linkloss.campaign.traits import Traits
 from linkloss.faults.base import Fault
 from linkloss.faults.catalogue import catalogue, make_fault
 from linkloss.scenario import Scenario, TimedAction, TimedFault
@@ -177,7 +176,6 @@ class _Planner:
         self.undisturbed = Undisturbed(self.maker, known=not logged)
         self.rotation = Rotation(self.undisturbed, self.spans.up)
         self._matters = cache(self._found_instants)
-        self.traits = Traits(self.maker)
         self.logged = logged
 
     def cases(self) -> Iterator[Scenario]:
@@ -191,7 +189,7 @@ class _Planner:
         for number, draft in enumerate(drafts):
             yield self._made(draft, moving, again=last[draft.instances] == number)
         if not self.logged:
-            yield from bit_cases(self.maker, self.undisturbed, self.traits)
+            yield from bit_cases(self.maker, self.undisturbed)
             yield from soaks(self.maker)
 
     def _made(self, draft: Draft, moving: frozenset[Fault], *, again: bool) -> Scenario:
@@ -300,7 +298,7 @@ class _Planner:
         """
         if fault.group != "frames":
             return 0
-        asked = self.traits.asked_at(situation, at_ns)
+        asked = self.maker.asks.asked_at(situation, at_ns)
         loads = {name: self.vehicle.loads[name] for name in self.relevance.touched(fault)}
         return len(
             {
@@ -409,7 +407,7 @@ class _Planner:
 
     def _electrical(self) -> Iterator[Draft]:
         """Faults of the supply and behind the outputs; only those of a node rotate."""
-        drafts = list(electrical_drafts(self.maker, self.rotation, self.traits))
+        drafts = list(electrical_drafts(self.maker, self.rotation))
         yield from drafts
         tried = (draft.faults[0].fault for draft in drafts)
         yield from self._further(fault for fault in tried if not fault.loads(self.vehicle))

@@ -142,6 +142,8 @@ class Fault(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     kind: ClassVar[str] = ""
+    words: ClassVar[str] = ""
+    """What :meth:`describe` says, with its parameters in braces; not where that takes more."""
     group: ClassVar[Group]
     lasting: ClassVar[bool] = True
     """Whether it stays until it is cleared; a reset, for instance, is over at once."""
@@ -169,7 +171,7 @@ class Fault(BaseModel):
 
     def describe(self) -> str:
         """The fault in a few plain words that fit behind "after"."""
-        raise NotImplementedError
+        return self.words.format(**dict(self))
 
     def nodes(self) -> tuple[str, ...]:
         """The nodes whose own program, controller, stub or line the fault touches: the one that its

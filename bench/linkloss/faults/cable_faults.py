@@ -162,14 +162,12 @@ class Swapped(CableFault):
     """
 
     kind = "swapped"
+    words = "CAN_H and CAN_L of {node} were exchanged"
 
     node: str
 
     def change(self, cable: Cable, *, there: bool) -> None:
         (cable.swapped.append if there else cable.swapped.remove)(self.node)
-
-    def describe(self) -> str:
-        return f"CAN_H and CAN_L of {self.node} were exchanged"
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:

@@ -237,6 +237,7 @@ class Alter(MessageFault):
     """
 
     kind = "alter"
+    words = "{message} was altered on its way"
     content = True
 
     def problem(self, vehicle: Vehicle) -> str:
@@ -258,9 +259,6 @@ class Alter(MessageFault):
             return with_data(frame, changed + frame.data[len(mask) :])
 
         return hooked(transform, rig.bus_with(self.message).transforms)
-
-    def describe(self) -> str:
-        return f"{self.message} was altered on its way"
 
 
 def toggled_bits(message: Message) -> bytes:
@@ -290,6 +288,7 @@ class Freeze(MessageFault):
     """
 
     kind = "freeze"
+    words = "{message} repeated old content"
     content = True
     repeats = True
 
@@ -307,9 +306,6 @@ class Freeze(MessageFault):
             return with_data(frame, frozen)
 
         return hooked(transform, rig.bus_with(self.message).transforms)
-
-    def describe(self) -> str:
-        return f"{self.message} repeated old content"
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
@@ -355,6 +351,7 @@ class Duplicate(MessageFault):
     """
 
     kind = "duplicate"
+    words = "each {message} was sent twice"
     content = True
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
@@ -364,6 +361,3 @@ class Duplicate(MessageFault):
             return [(0, frame), (0, frame)] if carries(message, frame) else None
 
         return hooked(double, *_outgoing(rig, message))
-
-    def describe(self) -> str:
-        return f"each {self.message} was sent twice"

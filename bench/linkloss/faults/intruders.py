@@ -192,6 +192,7 @@ class Impostor(IntruderFault):
     """
 
     kind = "impostor"
+    words = "a second sender of {message} with old content appeared at {node}"
     content = True
 
     def problem(self, vehicle: Vehicle) -> str:
@@ -212,9 +213,6 @@ class Impostor(IntruderFault):
             return old
 
         return _Intruder(rig, self, message.period_ns, same).stop
-
-    def describe(self) -> str:
-        return f"a second sender of {self.message} with old content appeared at {self.node}"
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:

@@ -96,14 +96,12 @@ class Hang(NodeFault):
     """
 
     kind = "hang"
+    words = "the program of {node} hung"
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
         host = rig.hosts[self.node]
         host.hang()
         return host.resume
-
-    def describe(self) -> str:
-        return f"the program of {self.node} hung"
 
 
 class Mute(NodeFault):
@@ -114,6 +112,7 @@ class Mute(NodeFault):
     """
 
     kind = "mute"
+    words = "{node} fell mute"
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
         controller = rig.hosts[self.node].controller
@@ -124,9 +123,6 @@ class Mute(NodeFault):
 
         return undo
 
-    def describe(self) -> str:
-        return f"{self.node} fell mute"
-
 
 class BusOff(NodeFault):
     """The controller goes bus-off at once; what waited in its mailboxes is lost.
@@ -136,14 +132,12 @@ class BusOff(NodeFault):
     """
 
     kind = "bus_off"
+    words = "{node} went bus-off"
     lasting = False
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
         rig.hosts[self.node].controller.force_bus_off()
         return nothing
-
-    def describe(self) -> str:
-        return f"{self.node} went bus-off"
 
 
 class HeldBusOff(NodeFault):
@@ -157,6 +151,7 @@ class HeldBusOff(NodeFault):
     """
 
     kind = "held_bus_off"
+    words = "{node} was held in bus-off (REC {rec})"
 
     rec: int = Field(default=57, ge=1, le=127, description="what REC shows; default: 57")
 
@@ -164,9 +159,6 @@ class HeldBusOff(NodeFault):
         controller = rig.hosts[self.node].controller
         controller.hold_bus_off(self.rec)
         return controller.release_bus_off
-
-    def describe(self) -> str:
-        return f"{self.node} was held in bus-off (REC {self.rec})"
 
 
 class WrongBitRate(NodeFault):
@@ -218,6 +210,7 @@ class SlowBoot(NodeFault):
     """
 
     kind = "slow_boot"
+    words = "{node} was reset and booted slowly"
     needs = "no node boots in less ('boots_in') than its longest 'boot'"
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
@@ -229,9 +222,6 @@ class SlowBoot(NodeFault):
             host.slow = False
 
         return undo
-
-    def describe(self) -> str:
-        return f"{self.node} was reset and booted slowly"
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:

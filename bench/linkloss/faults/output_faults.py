@@ -79,13 +79,11 @@ class FuseBlown(LoadFault):
     """
 
     kind = "fuse_blown"
+    words = "the fuse of {load} blew"
     with_fuse = True
 
     def change(self, network: Network, by: int) -> None:
         network.set_fuse(self.load, opened=by > 0)
-
-    def describe(self) -> str:
-        return f"the fuse of {self.load} blew"
 
     def loads(self, vehicle: Vehicle) -> tuple[str, ...]:
         return on_one_fuse(vehicle, self.load)
@@ -95,12 +93,10 @@ class LoadOpen(LoadFault):
     """No current can flow through the load: its lead has come off, or its filament is broken."""
 
     kind = "load_open"
+    words = "the lead to {load} broke"
 
     def change(self, network: Network, by: int) -> None:
         network.open_load(self.load, by)
-
-    def describe(self) -> str:
-        return f"the lead to {self.load} broke"
 
 
 class LoadShort(LoadFault):
@@ -111,14 +107,12 @@ class LoadShort(LoadFault):
     """
 
     kind = "load_short"
+    words = "{load} was shorted"
 
     def change(self, network: Network, by: int) -> None:
         network.short_load(self.load, by)
         if by < 0 and network.channels[self.load].fuse is not None:
             network.set_fuse(self.load, opened=False)
-
-    def describe(self) -> str:
-        return f"{self.load} was shorted"
 
     def loads(self, vehicle: Vehicle) -> tuple[str, ...]:
         return on_one_fuse(vehicle, self.load)
@@ -128,6 +122,7 @@ class RelayWelded(LoadFault):
     """The contact of a load's relay stays closed, whatever its coil says. Cleared, it is free."""
 
     kind = "relay_welded"
+    words = "the relay of {load} welded"
 
     def problem(self, vehicle: Vehicle) -> str:
         missing = super().problem(vehicle)
@@ -137,9 +132,6 @@ class RelayWelded(LoadFault):
 
     def change(self, network: Network, by: int) -> None:
         network.weld(self.load, welded=by > 0)
-
-    def describe(self) -> str:
-        return f"the relay of {self.load} welded"
 
     @classmethod
     def fits(cls, table: LoadTable) -> bool:

@@ -142,12 +142,10 @@ class BatteryOff(SupplyFault):
     """
 
     kind = "battery_off"
+    words = "the battery came off"
 
     def change(self, network: Network, by: int) -> None:
         network.connect_battery(connected=by < 0)
-
-    def describe(self) -> str:
-        return "the battery came off"
 
 
 Surge = Literal["over_voltage", "load_dump_clamped", "load_dump", "jump_start"]
@@ -177,6 +175,7 @@ class GroundLost(SupplyFault):
     """
 
     kind = "ground_lost"
+    words = "the ground lead of {node} came off"
 
     node: str
 
@@ -191,9 +190,6 @@ class GroundLost(SupplyFault):
 
     def change(self, network: Network, by: int) -> None:
         network.lose_ground(self.node, by)
-
-    def describe(self) -> str:
-        return f"the ground lead of {self.node} came off"
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
