@@ -341,21 +341,19 @@ def load_scenario(path: str | Path) -> Scenario:
     return _Builder(path, source, file, vehicle).build()
 
 
+@dataclass
 class _Builder:
     """Puts file and vehicle together, and collects mistakes on the way."""
 
-    def __init__(self, path: Path, source: Source, file: ScenarioFile, vehicle: Vehicle) -> None:
-        self.path = path
-        self.source = source
-        self.file = file
-        self.vehicle = vehicle
-        self.problems: list[Problem] = []
+    path: Path
+    source: Source
+    file: ScenarioFile
+    vehicle: Vehicle
+    problems: list[Problem] = field(default_factory=list)
 
     def build(self) -> Scenario:
-        file, consistency = (
-            self.file,
-            Consistency(self.source, self.vehicle.file, self.vehicle.messages),
-        )
+        file = self.file
+        consistency = Consistency(self.source, self.vehicle.file, self.vehicle.messages)
         self.problems.extend(consistency.input_values(("inputs",), file.inputs))
         inputs, actions = self._situation()
         faults: list[TimedFault] = []
@@ -372,7 +370,11 @@ class _Builder:
             else:
                 self._fault(index, step, faults)
         expectations = tuple(self._expect(index, entry) for index, entry in enumerate(file.expect))
-        outside = self._outside()
+        outside = None
+        if file.outside is not None:
+            folder = self.path.parent
+            outside, problems = load_outside(file.outside, folder, self.source, self.vehicle)
+            self.problems += problems
         for key, named in (("clocks", file.clocks), ("drifts", file.drifts)):
             for node in named:
                 if node not in self.vehicle.nodes:
@@ -394,14 +396,6 @@ class _Builder:
             clocks=file.clocks,
             drifts=file.drifts,
         )
-
-    def _outside(self) -> Outside | None:
-        if self.file.outside is None:
-            return None
-        table, folder = self.file.outside, self.path.parent
-        outside, problems = load_outside(table, folder, self.source, self.vehicle)
-        self.problems += problems
-        return outside
 
     def _note(self, place: tuple[str | int, ...], text: str) -> None:
         self.problems.append(self.source.problem(place, text))

@@ -132,7 +132,8 @@ class Relations:
 
     def __init__(self, vehicle: Vehicle) -> None:
         self.vehicle = vehicle
-        self._known: dict[Fault, tuple[frozenset[str], frozenset[str]]] = {}
+        self.strikes = cache(self._strikes)
+        self.concerns = cache(self._concerns)
 
     @cached_property
     def _links(self) -> frozenset[tuple[str, str]]:
@@ -148,44 +149,32 @@ class Relations:
     def _neighbours(self) -> frozenset[tuple[str, str]]:
         return frozenset(self.vehicle.stretches)
 
-    def strikes(self, fault: Fault) -> frozenset[str]:
+    def _strikes(self, fault: Fault) -> frozenset[str]:
         """The nodes whose program, controller or connection a fault hits; for a cut cable those
         on its shorter side. Empty for faults of frames and inputs.
         """
-        return self._of(fault)[0]
-
-    def concerns(self, fault: Fault) -> frozenset[str]:
-        """The nodes that a fault has to do with: those it strikes, those that send or hear its
-        message, those that read its input.
-        """
-        return self._of(fault)[1]
-
-    def _of(self, fault: Fault) -> tuple[frozenset[str], frozenset[str]]:
-        if fault not in self._known:
-            struck = frozenset(self._struck(fault))
-            self._known[fault] = struck, struck | self._concerned(fault)
-        return self._known[fault]
-
-    def _struck(self, fault: Fault) -> tuple[str, ...]:
         between = getattr(fault, "between", None)
         if between is not None:
             cable = self.vehicle.bus_of(between[0]).cable
             place = max(map(cable.index, between))
-            return min(cable[:place], cable[place:], key=len)
-        return fault.nodes() if fault.group in ("cable", "node") else ()
+            shorter = min(cable[:place], cable[place:], key=len)
+            return frozenset(shorter)
+        return frozenset(fault.nodes() if fault.group in ("cable", "node") else ())
 
-    def _concerned(self, fault: Fault) -> frozenset[str]:
-        found = dict.fromkeys(fault.nodes())
+    def _concerns(self, fault: Fault) -> frozenset[str]:
+        """The nodes that a fault has to do with: those it strikes, those that send or hear its
+        message, those that read its input.
+        """
+        found = set(fault.nodes())
         message = getattr(fault, "message", None)
         if message is not None:
-            found.update(dict.fromkeys(self.vehicle.messages[message].senders))
+            found.update(self.vehicle.messages[message].senders)
             only = getattr(fault, "receiver", None)
-            heard = requests(self.vehicle).get(message, ()) if only is None else (only,)
-            found.update(dict.fromkeys(heard))
+            found.update(requests(self.vehicle).get(message, ()) if only is None else (only,))
         name = getattr(fault, "input", None)
         if name is not None:
-            found.update(dict.fromkeys(self.vehicle.inputs[name].wired_to))
-        return frozenset(name for name in found if name in self.vehicle.nodes)
+            found.update(self.vehicle.inputs[name].wired_to)
+        return self.strikes(fault) | (found & self.vehicle.nodes.keys())
 
     def close(self, first: Fault, second: Fault) -> bool:
         """Whether both strike one node."""

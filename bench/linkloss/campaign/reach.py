@@ -16,12 +16,14 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import cache
+from operator import attrgetter
 from typing import NamedTuple
 
 from linkloss.campaign.cases import electrical_instances, instances, wiring_instances
 from linkloss.faults.catalogue import catalogue
 from linkloss.judge import Outcome, Verdict
-from linkloss.recording import ControllerChange, FaultRecord, NodeChange, Recording
+from linkloss.recording import FaultRecord, Recording
 from linkloss.scenario import Scenario
 from linkloss.vehicle.loading import Vehicle
 
@@ -84,15 +86,7 @@ class _History:
     def __init__(self, vehicle: Vehicle, recording: Recording) -> None:
         self.vehicle = vehicle
         self.recording = recording
-        self._errors = {
-            node: ([change.at_ns for change in changes], changes)
-            for node, changes in recording.controllers.items()
-        }
-        self._lives = {
-            node: ([change.at_ns for change in changes], changes)
-            for node, changes in recording.nodes.items()
-        }
-        self._states: dict[tuple[str, int], tuple[str, str]] = {}
+        self.state = cache(self._state)
 
     def rules(self, verdicts: Sequence[Verdict]) -> Iterator[Point]:
         """The points of judged rules."""
@@ -129,21 +123,15 @@ class _History:
         message = (subject if notice is None else notice.signal).partition(".")[0]
         return self.vehicle.sender(message) if message in self.vehicle.messages else ""
 
-    def state(self, node: str, at_ns: int) -> tuple[str, str]:
+    def _state(self, node: str, at_ns: int) -> tuple[str, str]:
         """The error state of a node's controller, and the phase of the node."""
-        key = (node, at_ns)
-        if key not in self._states:
-            self._states[key] = self._error(node, at_ns), self._phase(node, at_ns)
-        return self._states[key]
-
-    def _error(self, node: str, at_ns: int) -> str:
-        times, changes = self._errors.get(node, _NO_ERRORS)
-        place = bisect_right(times, at_ns) - 1
-        return changes[place].state if place >= 0 else ACTIVE
+        errors = self.recording.controllers.get(node, [])
+        place = bisect_right(errors, at_ns, key=_instant) - 1
+        return errors[place].state if place >= 0 else ACTIVE, self._phase(node, at_ns)
 
     def _phase(self, node: str, at_ns: int) -> str:
-        times, changes = self._lives.get(node, _NO_LIVES)
-        place = bisect_right(times, at_ns) - 1
+        changes = self.recording.nodes.get(node, [])
+        place = bisect_right(changes, at_ns, key=_instant) - 1
         if place < 0:
             return "boot"
         change = changes[place]
@@ -169,8 +157,7 @@ class _History:
         return "none" if last is None else f"after {last.kind}"
 
 
-_NO_ERRORS: tuple[list[int], list[ControllerChange]] = ([], [])
-_NO_LIVES: tuple[list[int], list[NodeChange]] = ([], [])
+_instant = attrgetter("at_ns")
 
 
 class News(NamedTuple):
