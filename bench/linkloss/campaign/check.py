@@ -11,6 +11,7 @@ costs its own picture and nothing else.
 from __future__ import annotations
 
 import os
+from collections import deque
 from collections.abc import Callable, Collection, Generator, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import replace
@@ -174,8 +175,8 @@ def check(
         with closing(workers):
             told = (lambda *_: None) if progress is None else progress
             if hunted is None:
-                for _ in _appended(workers.run(order, chosen, len(results)), results, total, told):
-                    pass
+                new = workers.run(order, chosen, min(len(chosen), len(results)))
+                deque(_appended(new, results, total, told), maxlen=0)
             else:
                 _run_hunt(workers, order, hunted, results, told)
     except KeyboardInterrupt:
