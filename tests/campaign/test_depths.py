@@ -26,9 +26,8 @@ from linkloss.campaign.cases import (
     instances,
     wiring_instances,
 )
-from linkloss.campaign.depth import planned
+from linkloss.campaign.depth import Traits, is_electrical, planned
 from linkloss.campaign.pairs import CONSECUTIVE, OVERLAPPING, extended, met, plan_pairs
-from linkloss.campaign.quick import Traits, is_electrical
 from linkloss.campaign.rotation import key_of
 from linkloss.campaign.run import run_case
 from linkloss.campaign.selection import case_named

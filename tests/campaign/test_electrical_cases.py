@@ -9,8 +9,7 @@ from functools import cache
 from demo_cases import wren, wren_planned
 
 from linkloss.campaign.cases import CaseMaker, electrical_instances, instances
-from linkloss.campaign.depth import planned
-from linkloss.campaign.quick import is_electrical
+from linkloss.campaign.depth import is_electrical, planned
 from linkloss.campaign.selection import case_named
 from linkloss.faults.catalogue import catalogue
 

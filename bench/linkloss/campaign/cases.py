@@ -1,7 +1,9 @@
 """What all ways of choosing cases share: how long things take, how a case is built and named.
 
 A name says everything that sets a case apart from others of its vehicle and seed, so a case can
-be made again from its name alone.
+be made again from its name alone: the situation, each fault with its start and duration, each
+action beside the situation's own, as in
+``night_drive/unplug(rear)@543ms+1527ms/reset(rear)@1200ms/lights=off@1300ms``.
 """
 
 from __future__ import annotations
@@ -167,10 +169,10 @@ class CaseMaker:
             added += asked
         own = [TimedAction(action.at, action.set) for action in table.actions]
         actions = sorted((*own, *added), key=lambda action: action.at_ns) if added else own
-        name = story_name(situation, faults, more)
+        told = [*(fault.label for fault in faults), *(action.label for action in more)]
         marks = [MOVED] * moved + [AGAIN] * again + list(clock_parts(clocks, drifts))
         return Scenario(
-            name="/".join([name, *marks]),
+            name="/".join([situation, *(told or [NO_FAULT]), *marks]),
             title=_title(situation, faults),
             vehicle=self.vehicle,
             situation=situation,
@@ -182,6 +184,11 @@ class CaseMaker:
             clocks=clocks,
             drifts=drifts,
         )
+
+    def spoilt(self, fault: Fault, situation: str) -> list[int]:
+        """The instants of the actions of a situation that a fault can spoil, in ns and in order."""
+        actions = self.vehicle.situations[situation].actions
+        return sorted({a.at for a in actions if self.relevance.matters(fault, a.set)})
 
     def _lasts_ns(
         self, situation: str, faults: tuple[TimedFault, ...], more: Iterable[TimedAction]
@@ -268,17 +275,6 @@ def without_fault(
     """Situations (None: all) as they are; what breaks there needs no fault."""
     maker = CaseMaker(vehicle, seed)
     return [maker.case(name, ()) for name in situations or vehicle.situations]
-
-
-def story_name(
-    situation: str, faults: Iterable[TimedFault], more: Iterable[TimedAction] = ()
-) -> str:
-    """``night_drive/unplug(rear)@543ms+1527ms/reset(rear)@1200ms/lights=off@1300ms``: the
-    situation, each fault with its start and duration, each action beside the situation's own.
-    """
-    parts = [timed.label for timed in faults]
-    parts += [action.label for action in more]
-    return "/".join([situation, *(parts or [NO_FAULT])])
 
 
 def _title(situation: str, faults: Iterable[TimedFault]) -> str:

@@ -8,19 +8,29 @@
 Each depth stands for itself: ``pairs`` does not repeat the cases of ``full``. A hunt has no plan:
 its cases are drawn as it goes on.
 
+The quick selection is a few hundred of the planned cases, by what they can show, chosen without
+running anything and without chance: every situation without a fault, every fault where it spoils
+most, then whatever adds the most that no chosen case shows yet. What a case can show is told from
+the vehicle's description alone. A load is shown something when its request or its local input
+changes while a fault is there that can spoil it: "tail_left switched off during a cut". Cases with
+equal *traits* are alike, and a small selection needs only one of them.
+
 What a check cannot judge of a vehicle: what has no rule, and which faults it cannot have.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
 from functools import lru_cache
+from heapq import heapify, heappop, heappush
 from typing import Literal, NamedTuple
 
-from linkloss.campaign.asked import Asked
+from linkloss.campaign.asked import Asked, holds
+from linkloss.campaign.cases import AGAIN, CaseMaker, in_order
 from linkloss.campaign.hunt import MOST_ACTIONS, MOST_FAULTS
 from linkloss.campaign.pairs import plan_pairs
+from linkloss.campaign.placed import RETURN_PROFILE
 from linkloss.campaign.plan import (
     CLOCKS_LEFT_OUT,
     WIRING_LEFT_OUT,
@@ -28,14 +38,258 @@ from linkloss.campaign.plan import (
     plan,
     plan_full,
 )
-from linkloss.campaign.quick import quick
 from linkloss.campaign.reach import Space, measured
-from linkloss.campaign.rotation import ROLL_OVERS, rolled_over
+from linkloss.campaign.rotation import ROLL_OVERS, key_of, rolled_over
 from linkloss.faults.catalogue import catalogue
 from linkloss.judge import Unjudged, unjudged
 from linkloss.problem import nearest
-from linkloss.scenario import Scenario
+from linkloss.scenario import Scenario, TimedFault
 from linkloss.vehicle.loading import Vehicle
+
+Trait = tuple[str, ...]
+RULES = {"load": 1, "held": 1, "notice": 2, "never": 2, "input": 1}
+"""Traits that stand for a rule that a case puts to the test, and how much of them names it."""
+
+
+class Traits:
+    """The traits of a vehicle's cases."""
+
+    def __init__(self, maker: CaseMaker) -> None:
+        self.maker = maker
+        self.vehicle: Vehicle = maker.vehicle
+        self.asks: Asked = maker.asks
+        self._spoils = maker.relevance.spoils
+
+    def of(self, case: Scenario) -> tuple[Trait, ...]:
+        """The traits of a case, in a fixed order."""
+        return tuple(dict.fromkeys(self._all(case)))
+
+    def _all(self, case: Scenario) -> Iterator[Trait]:
+        """What the case can show, and which of it this kind of fault shows at its message or
+        node.
+        """
+        if case.counted_as:
+            yield ("fault", case.name)
+            return
+        if not case.faults:
+            yield ("situation", case.situation)
+            return
+        key = key_of(case.faults[0].fault)
+        for trait in self._of_faults(case):
+            yield trait
+            if trait[0] in RULES:
+                yield ("rule", case.kinds, key.subject, *trait[: RULES[trait[0]]])
+        if AGAIN in case.name.split("/"):
+            yield ("rule", case.kinds, key.subject, AGAIN)
+
+    def _of_faults(self, case: Scenario) -> Iterator[Trait]:
+        yield ("fault", "+".join(timed.fault.label() for timed in case.faults))
+        timed = case.faults[0]
+        length = self._length(timed)
+        yield ("length", case.kinds, length)
+        yield from self._of_changes(case, timed, length)
+        before = self.asks.asked_at(case.situation, timed.at_ns)
+        after = self.asks.asked_at(case.situation, timed.until_ns or timed.at_ns)
+        for load, asked in before.items():
+            if self._spoils(timed.fault, load):
+                effect = self._effect(case, load)
+                # What an input at its own node asks for no lost message can take away.
+                asker = "local" if self._local_at(case.situation, load, timed.at_ns) else asked
+                yield ("held", load, asker, after[load], effect, length)
+                if case.kinds == "drop" and length == "outage" and self._shows_loss(load, asker):
+                    yield ("lost", load)
+        for name, notice in self.vehicle.notices.items():
+            if notice.lost is not None and notice.lost in timed.fault.nodes():
+                yield ("notice", name, case.kinds, length)
+        for at_ns, load in self.asks.course(case.situation).forbidden:
+            if self._during(timed, at_ns) and self._spoils(timed.fault, load):
+                # What a false message says then depends on the instant at which it became false.
+                yield ("never", load, case.name if timed.fault.content else case.kinds)
+        for at_ns, name in self._moves(case.situation):
+            if getattr(timed.fault, "input", None) == name and self._during(timed, at_ns):
+                yield ("input", name, case.kinds)
+
+    def _of_changes(self, case: Scenario, timed: TimedFault, length: str) -> Iterator[Trait]:
+        """What changes for the loads while the fault is there."""
+        for at_ns, load, asked in self.asks.course(case.situation).changes:
+            if not self._during(timed, at_ns):
+                continue
+            if self._spoils(timed.fault, load):
+                yield ("load", load, asked, case.kinds)
+                yield ("load", load, asked, timed.fault.group, length)
+
+    def _effect(self, case: Scenario, load: str) -> str:
+        """What the faults of a case have in common with others: what strikes a node is of its own
+        kind each, at the load's node or elsewhere; of the rest those are alike that silence a
+        link, and those that spoil its content.
+        """
+        fault = case.faults[0].fault
+        if len(case.faults) > 1 or fault.group == "node":
+            here = self.vehicle.loads[load].node in fault.nodes()
+            return f"{case.kinds} {'here' if here else 'elsewhere'}"
+        return "content" if fault.content else fault.group
+
+    def _local_at(self, situation: str, load: str, at_ns: int) -> bool:
+        """Whether a load's own inputs ask for it just before an instant."""
+        local = self.vehicle.loads[load].local
+        steps = self.asks.course(situation).inputs
+        *_, values = (values for since_ns, values in steps if since_ns < at_ns)
+        return local is not None and holds(local, values)
+
+    def _shows_loss(self, load: str, asker: str) -> bool:
+        """Whether a load has to leave its state when its link is lost, or to keep it on purpose."""
+        table = self.vehicle.loads[load]
+        state = table.asked_state if asker == "on" else "off"
+        return asker != "local" and str(table.on_stale) != state
+
+    def _length(self, timed: TimedFault) -> str:
+        if timed.until_ns is None:
+            return "once"
+        lasts_ns = timed.until_ns - timed.at_ns
+        return "brief" if lasts_ns <= self.maker.spans.brief else "outage"
+
+    def _during(self, timed: TimedFault, at_ns: int) -> bool:
+        """Whether a change falls into a fault; into a momentary one while it is got over."""
+        took = self.maker.spans
+        until_ns = timed.until_ns or timed.at_ns + 2 * took.period + took.brief
+        return timed.at_ns - took.period <= at_ns <= until_ns
+
+    def _moves(self, situation: str) -> Iterator[tuple[int, str]]:
+        for action in self.vehicle.situations[situation].actions:
+            for name in action.set:
+                yield action.at, name
+
+
+WEIGHTS = {"never": 8, "held": 3}
+"""Traits that decide which rules are put to the test count more than the others."""
+NEEDED = ("situation", "rule", "fault", "lost")
+"""Each of these is among the chosen cases, however many it takes."""
+MOST = 450
+"""No more cases than this, unless there are more situations and faults."""
+
+
+def _selected(cases: Sequence[Scenario], shown: Sequence[Sequence[Trait]]) -> tuple[list[int], int]:
+    """The chosen cases by number, and how many traits none of them has."""
+    showing: dict[Trait, list[int]] = {}
+    for index, traits in enumerate(shown):
+        for trait in traits:
+            showing.setdefault(trait, []).append(index)
+    lacking = dict.fromkeys(showing)
+    chosen: list[int] = []
+    for trait in (trait for kind in NEEDED for trait in showing if trait[0] == kind):
+        if trait in lacking:
+            chosen.append(_richest(showing[trait], cases, shown, lacking))
+            _strike(shown[chosen[-1]], lacking)
+    queue = [(-_worth(traits), cases[index].lasts_ns, index) for index, traits in enumerate(shown)]
+    heapify(queue)
+    while queue and len(chosen) < MOST and lacking:
+        value, lasts_ns, index = heappop(queue)
+        news = _worth(trait for trait in shown[index] if trait in lacking)
+        if news and -value > news:  # it was worth more when it was last looked at
+            heappush(queue, (-news, lasts_ns, index))
+        elif news:
+            chosen.append(index)
+            _strike(shown[index], lacking)
+    return sorted(chosen), len(lacking)
+
+
+def _worth(traits: Iterable[Trait]) -> int:
+    return sum(WEIGHTS.get(trait[0], 1) for trait in traits)
+
+
+def _richest(
+    among: Sequence[int],
+    cases: Sequence[Scenario],
+    shown: Sequence[Sequence[Trait]],
+    lacking: Collection[Trait],
+) -> int:
+    """The case that shows most that none has shown yet; of equals the shortest."""
+    return min(
+        among,
+        key=lambda index: (
+            -sum(trait in lacking for trait in shown[index]),
+            cases[index].lasts_ns,
+        ),
+    )
+
+
+def _strike(traits: Sequence[Trait], lacking: dict[Trait, None]) -> None:
+    for trait in traits:
+        lacking.pop(trait, None)
+
+
+class _QuickPlan(NamedTuple):
+    """The cases, and in sentences what was left out."""
+
+    cases: list[Scenario]
+    left_out: list[str]
+
+
+def _quick_plan(vehicle: Vehicle, planned: Sequence[Scenario]) -> _QuickPlan:
+    """Of all cases of a full plan the quick ones, in their order."""
+    every = [case for case in planned if not is_electrical(case)]
+    maker = CaseMaker(vehicle)
+    traits = Traits(maker)
+    chosen, missed = _selected(every, [traits.of(case) for case in every])
+    apart = _one_of_each(maker.asks, (case for case in planned if is_electrical(case)))
+    left_out = [
+        f"{len(planned) - len(chosen) - len(apart):,} cases with a single fault were left out.",
+        "They differ from the chosen ones only in situation, instant, length or other loads.",
+    ]
+    if missed:
+        left_out.append(f"{missed:,} combinations of load, change and fault are not among them.")
+    cases = in_order(vehicle, [*(every[index] for index in chosen), *apart])
+    return _QuickPlan(cases, left_out)
+
+
+def is_electrical(case: Scenario) -> bool:
+    """Whether a case has an electrical fault."""
+    return any(timed.fault.electrical for timed in case.faults)
+
+
+def _one_of_each(asks: Asked, cases: Iterable[Scenario]) -> list[Scenario]:
+    """Of electrical cases one for each kind of fault at each node, where most of the node's other
+    loads are on, all in which a load must be on again soon, and one for each other load whose
+    failure must be told: each has a rule of its own.
+    """
+    vehicle = asks.vehicle
+    found: dict[tuple[str, ...], list[Scenario]] = {}
+    cases = list(cases)
+    for case in cases:
+        fault = case.faults[0].fault
+        load = getattr(fault, "load", None)
+        where = fault.label() if load is None else vehicle.loads[load].node
+        soon = case.situation if getattr(fault, "profile", None) == RETURN_PROFILE else ""
+        found.setdefault((fault.kind, where, soon), []).append(case)
+
+    def company(case: Scenario) -> int:
+        timed = case.faults[0]
+        load = getattr(timed.fault, "load", None)
+        if load is None:
+            return 0
+        asked = asks.asked_at(case.situation, timed.at_ns)
+        node = vehicle.loads[load].node
+        return sum(
+            vehicle.loads[name].node == node and name != load and state == "on"
+            for name, state in asked.items()
+        )
+
+    chosen = [max(alike, key=company) for alike in found.values()]
+    seen = {_told(case) for case in chosen}
+    for name in dict.fromkeys(load for n in vehicle.notices.values() for load in n.failed):
+        if name not in seen:
+            chosen += [case for case in cases if _told(case) == name][:1]
+    names = {case.name for case in chosen}
+    return [case for case in cases if case.name in names]
+
+
+def _told(case: Scenario) -> str:
+    """The load whose failure a driver must be told of in a case: a broken lead is no other load's
+    failure, as a fuse may be, and nothing may act in its place, as a switch may in a short.
+    """
+    fault = case.faults[0].fault
+    return getattr(fault, "load", "") if fault.kind == "load_open" else ""
+
 
 SOME = 3
 """So many of what was not met are named."""
@@ -68,7 +322,7 @@ class _Choice(NamedTuple):
 
 def _quick(vehicle: Vehicle, seed: int, logged: bool) -> _Choice:
     planned = plan(vehicle, seed, logged=logged)
-    cases, left_out = quick(vehicle, planned)
+    cases, left_out = _quick_plan(vehicle, planned)
     left_out.append("Two faults at a time are left to the depth 'pairs'.")
     return _Choice(cases, len(planned), [*left_out, *_hidden_ends(vehicle, logged)])
 

@@ -308,14 +308,6 @@ GRACE_S = 10.0
 plenty."""
 
 
-class _Parcel(NamedTuple):
-    """What comes back of a run: a scenario's programs cannot go from one process to another."""
-
-    recording: Recording
-    verdicts: tuple[Verdict, ...]
-    expected: tuple[Verdict, ...]
-
-
 def patience_s(scenario: Scenario) -> float:
     """The real time, in seconds, after which a run counts as hung."""
     return GRACE_S + scenario.lasts_ns / 1e9
@@ -328,16 +320,19 @@ def run_apart(scenario: Scenario, *, bits: bool = False) -> RunResult:
     """
     ready(scenario.vehicle)
     limit_s = patience_s(scenario)
-    parcel = apart(lambda: _parcel(scenario, bits=bits), limit_s)
-    if parcel is not None:
-        return RunResult(scenario, *parcel)
+    told = apart(lambda: _told(scenario, bits=bits), limit_s)
+    if told is not None:
+        return RunResult(scenario, *told)
     text = f"brought its process down, or did not end within {limit_s:g} s of real time"
     nothing = Recording(scenario.vehicle.title, scenario.seed, scenario.lasts_ns)
     blind = replace(scenario, expectations=())  # nobody saw whether they were met
     return RunResult(blind, nothing, failed_case(scenario, text).verdicts, ())
 
 
-def _parcel(scenario: Scenario, *, bits: bool) -> _Parcel:
+def _told(
+    scenario: Scenario, *, bits: bool
+) -> tuple[Recording, tuple[Verdict, ...], tuple[Verdict, ...]]:
+    """A run without its scenario: programs cannot go from one process to another."""
     result = run(scenario, bits=bits)
     sys.stdout.flush()  # what programs printed
-    return _Parcel(result.recording, result.verdicts, result.expected)
+    return result.recording, result.verdicts, result.expected

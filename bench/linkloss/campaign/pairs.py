@@ -400,13 +400,7 @@ class _PairPlanner:
 
     def _moments(self, fault: Fault, situation: str) -> tuple[int, ...]:
         """When something is done in a situation that a fault can spoil."""
-        return tuple(
-            thinned(
-                action.at
-                for action in self.vehicle.situations[situation].actions
-                if self.maker.relevance.matters(fault, action.set)
-            )
-        )
+        return tuple(thinned(self.maker.spoilt(fault, situation)))
 
     def _spoilt(self, couple: Couple, situation: str) -> list[int]:
         """When something is done that both faults can spoil, or else one of them."""

@@ -204,11 +204,8 @@ class _Planner:
 
     def _of_node(self, fault: Fault) -> Iterator[Draft]:
         """In situations in which something is asked of the node's own loads."""
-        fitting = [
-            name
-            for name, table in self.vehicle.situations.items()
-            if any(self.maker.relevance.matters(fault, action.set) for action in table.actions)
-        ]
+        every = self.vehicle.situations
+        fitting = [name for name in every if self.maker.spoilt(fault, name)]
         for name in fitting[:MOST_SITUATIONS]:
             yield self._draft(name, fault)
 

@@ -339,9 +339,8 @@ class _Planner:
         """The instants of the actions that a fault can spoil; of those close to one another a
         lasting fault meets all at once.
         """
-        actions = self.vehicle.situations[situation].actions
-        found = {action.at for action in actions if self.relevance.matters(fault, action.set)}
-        return thinned(found) if fault.lasting else sorted(found)
+        found = self.maker.spoilt(fault, situation)
+        return thinned(found) if fault.lasting else found
 
     def _spoilt(self, fault: Fault, situation: str) -> list[int]:
         """The instants of the actions around which a fault is tried. One of the cable and one that

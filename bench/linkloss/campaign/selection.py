@@ -47,8 +47,8 @@ _ACTION = re.compile(r"(?P<values>[^@()]+=[^@()]+)@(?P<at>\w+)")
 
 
 def case_named(vehicle: Vehicle, name: str, seed: int = 0) -> Scenario | None:
-    """The case with a name as :func:`linkloss.campaign.cases.story_name` writes it, or None when it
-    is not such a name or does not fit the vehicle.
+    """The case with a name as :mod:`linkloss.campaign.cases` tells, or None when it is not such a
+    name or does not fit the vehicle.
     """
     situation, *parts = _BETWEEN.split(name)
     if situation not in vehicle.situations or not parts:
