@@ -32,7 +32,7 @@ from dataclasses import replace
 from multiprocessing import Pipe
 from multiprocessing.connection import Connection
 from traceback import format_exc
-from typing import Any, Generic, Literal, NamedTuple, TypeVar
+from typing import Generic, TypeVar
 
 from linkloss.campaign.result import CaseResult, RunResult
 from linkloss.campaign.run import case_result, failed_case, run, run_case
@@ -126,14 +126,6 @@ def _answer(call: Callable[[], T], writer: Connection) -> None:
         os._exit(0)
 
 
-class _Note(NamedTuple):
-    """What a server or a case tells its worker: ``content`` is a result, or why there is none."""
-
-    kind: Literal["begun", "done", "lost"]
-    number: int
-    content: Any = None
-
-
 BRANCH_FROM_NS = 5_000_000_000
 """From this length on, a common beginning is worth a process for each case: to fork one costs
 some milliseconds, in which about a second is simulated.
@@ -220,35 +212,20 @@ def _listen(
     server: int,
     limit_s: float,
 ) -> Iterator[tuple[int, CaseResult]]:
-    running, told = waiting[0], -1
-    try:
-        while True:
-            patience_s = limit_s + max(0.0, cases[running].lasts_ns / 1e9 - _LONG_S)
+    """Of each case what its server told: a result, or in words why there is none."""
+    for index in waiting:
+        case = cases[index]
+        patience_s = limit_s + max(0.0, case.lasts_ns / 1e9 - _LONG_S)
+        try:
             if not reader.poll(patience_s):
                 os.killpg(server, signal.SIGKILL)
-                text = f"{HUNG} {patience_s:g} s of real time"
-                yield running, failed_case(cases[running], text)
+                yield index, failed_case(case, f"{HUNG} {patience_s:g} s of real time")
                 return
-            note: _Note = reader.recv()
-            if note.kind == "lost" and note.number == told:
-                continue
-            running = note.number
-            if note.kind == "done":
-                told = running
-                yield running, note.content
-            elif note.kind == "lost":
-                yield running, failed_case(cases[running], note.content)
-            running = _following(waiting, running) if note.kind != "begun" else running
-            if running < 0:
-                return
-    except EOFError:
-        yield running, failed_case(cases[running], "brought the simulation's process down")
-
-
-def _following(waiting: Sequence[int], index: int) -> int:
-    """The case behind one, or -1."""
-    place = waiting.index(index) + 1
-    return waiting[place] if place < len(waiting) else -1
+            told: CaseResult | str = reader.recv()
+        except EOFError:
+            yield index, failed_case(case, "brought the simulation's process down")
+            return
+        yield index, failed_case(case, told) if isinstance(told, str) else told
 
 
 def _be_hub(
@@ -268,8 +245,7 @@ def _be_hub(
 def _in_turn(cases: Sequence[Scenario], waiting: Sequence[int], writer: Connection) -> None:
     """Each case from power-up."""
     for index in waiting:
-        writer.send(_Note("begun", index))
-        writer.send(_Note("done", index, run_case(cases[index])))
+        writer.send(run_case(cases[index]))
 
 
 def _branching(cases: Sequence[Scenario], waiting: Sequence[int], writer: Connection) -> None:
@@ -280,7 +256,6 @@ def _branching(cases: Sequence[Scenario], waiting: Sequence[int], writer: Connec
     evidence = Evidence(session.vehicle, session.recording)
     session.begin()
     for index in waiting:
-        writer.send(_Note("begun", index))
         at_ns = cases[index].parts_ns
         session.run_to(at_ns)
         if index == waiting[0]:  # asks for all that judging a case will ask for
@@ -290,10 +265,15 @@ def _branching(cases: Sequence[Scenario], waiting: Sequence[int], writer: Connec
         if child == 0:
             gc.disable()  # a short life, and memory that is shared while nobody touches it
             recording = session.go_on(cases[index])
-            writer.send(_Note("done", index, case_result(cases[index], recording, evidence)))
-            os._exit(0)
+            writer.send(case_result(cases[index], recording, evidence))
+            os._exit(_TOLD)
         _, status = os.waitpid(child, 0)
-        writer.send(_Note("lost", index, _why(status)))  # heard only where no result has come
+        if not (os.WIFEXITED(status) and os.WEXITSTATUS(status) == _TOLD):
+            writer.send(_why(status))
+
+
+_TOLD = 113
+"""The exit code of a process that has sent its result: no program is likely to end with it."""
 
 
 def _why(status: int) -> str:

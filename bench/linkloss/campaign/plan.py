@@ -309,9 +309,7 @@ class _Planner:
                 not in ("hold", load.asked_state if asked[name] == "on" else "off")
                 and not (
                     fault.repeats
-                    and self.rotation.phases.overtaken(
-                        key_of(fault).subject, situation, at_ns, load
-                    )
+                    and self.undisturbed.overtaken(key_of(fault).subject, situation, at_ns, load)
                 )
             }
         )

@@ -174,7 +174,7 @@ class Rotation:
 
     def __init__(self, undisturbed: Undisturbed, up_ns: int) -> None:
         """``up_ns`` is when all nodes have booted: faults begin behind it, where they can."""
-        self.phases = undisturbed
+        self.undisturbed = undisturbed
         self.vehicle = undisturbed.vehicle
         self._up_ns = up_ns
         self._turns: dict[object, Iterator[int]] = defaultdict(count)
@@ -232,7 +232,7 @@ class Rotation:
 
     def _starts(self, subject: str, action_ns: int, side: Side, most: int) -> Iterator[int]:
         sign = -1 if side[0] == "before" else 1
-        period_ns = self.phases.period_ns(subject)
+        period_ns = self.undisturbed.period_ns(subject)
         for periods in range(most + 1):
             for step in range(EIGHTHS):
                 if side[1] == "ms":
@@ -244,14 +244,14 @@ class Rotation:
                 return
 
     def _times(self, key: Key, situation: str, at_ns: int) -> tuple[int, int]:
-        counter = self.phases.counter(key.subject, situation, at_ns)
-        eighth = self.phases.eighth(key.subject, at_ns)
+        counter = self.undisturbed.counter(key.subject, situation, at_ns)
+        eighth = self.undisturbed.eighth(key.subject, at_ns)
         times = 0 if counter is None else self._used[key, ("counter", counter)] - 1
         return times, self._used[key, ("eighth", eighth)]
 
     def _axes(self, key: Key, situation: str, at_ns: int, side: Side, *counters: str) -> set[Met]:
-        counter = self.phases.counter(key.subject, situation, at_ns)
-        eighth = self.phases.eighth(key.subject, at_ns)
+        counter = self.undisturbed.counter(key.subject, situation, at_ns)
+        eighth = self.undisturbed.eighth(key.subject, at_ns)
         return {("eighth", eighth), ("side", side), *((name, counter) for name in counters)}
 
     def _use(self, key: Key, situation: str, at_ns: int, side: Side, *counters: str) -> None:
@@ -262,7 +262,7 @@ class Rotation:
         wanted = {
             (axis, value)
             for axis in ("eighth", "side", counter)
-            for value, _ in _values(self.phases, key, axis)
+            for value, _ in _values(self.undisturbed, key, axis)
         }
         return {value for value in wanted if not self._used[key, value]}
 
@@ -310,10 +310,10 @@ def rolled_over(case: Scenario) -> Iterator[tuple[str, str]]:
                 yield node, name
 
 
-def _sides_of(phases: Undisturbed, case: Scenario) -> Iterator[Side]:
+def _sides_of(undisturbed: Undisturbed, case: Scenario) -> Iterator[Side]:
     """On which sides of the actions of its situation a case's fault begins."""
     timed = case.faults[0]
-    period_ns = phases.period_ns(key_of(timed.fault).subject)
+    period_ns = undisturbed.period_ns(key_of(timed.fault).subject)
     for action_ns in instants(case.vehicle.situations[case.situation]):
         far_ns = timed.at_ns - action_ns
         half: Half = "before" if far_ns < 0 else "behind"
@@ -323,7 +323,7 @@ def _sides_of(phases: Undisturbed, case: Scenario) -> Iterator[Side]:
             yield half, "period"
 
 
-def unrotated(phases: Undisturbed, cases: Iterable[Scenario]) -> list[str]:
+def unrotated(undisturbed: Undisturbed, cases: Iterable[Scenario]) -> list[str]:
     """In words, what cases with one fault have not met: every value of the counter for each kind
     of fault at a message, every side of an action and eighth of a period for each kind at a
     message or node, every roll-over for each node. Empty when all is well.
@@ -338,32 +338,32 @@ def unrotated(phases: Undisturbed, cases: Iterable[Scenario]) -> list[str]:
         key = key_of(timed.fault)
         if not key.subject or getattr(timed.fault, "load", None) is not None:
             continue
-        met["side"].setdefault(key, set()).update(_sides_of(phases, case))
-        met["eighth"].setdefault(key, set()).add(phases.eighth(key.subject, timed.at_ns))
-        counter = phases.counter(key.subject, case.situation, timed.at_ns)
+        met["side"].setdefault(key, set()).update(_sides_of(undisturbed, case))
+        met["eighth"].setdefault(key, set()).add(undisturbed.eighth(key.subject, timed.at_ns))
+        counter = undisturbed.counter(key.subject, case.situation, timed.at_ns)
         if counter is not None:
             met["counter"].setdefault(key, set()).add(counter)
     found = []
     for axis, by_key in met.items():
         for key, values in by_key.items():
-            for value, told in _values(phases, key, axis):
+            for value, told in _values(undisturbed, key, axis):
                 if value not in values:
                     found.append(f"{key.kind} at {key.subject}: {told}")
     found += [
         f"{node}: the roll-over of its clock at {name}"
-        for node in phases.vehicle.nodes
+        for node in undisturbed.vehicle.nodes
         for name in ROLL_OVERS
         if (node, name) not in rolled
     ]
     return found
 
 
-def _values(phases: Undisturbed, key: Key, axis: str) -> Iterator[tuple[object, str]]:
+def _values(undisturbed: Undisturbed, key: Key, axis: str) -> Iterator[tuple[object, str]]:
     """The values of an axis for a key, and what they are called."""
     if axis == "eighth":
         yield from ((eighth, f"eighth {eighth} of the period") for eighth in range(EIGHTHS))
     elif axis == "side":
         yield from ((side, f"{side[1]} {side[0]} an action") for side in SIDES)
     else:
-        values = range(phases.counter_values(key.subject))
+        values = range(undisturbed.counter_values(key.subject))
         yield from ((value, f"counter value {value}") for value in values)
