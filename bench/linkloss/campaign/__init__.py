@@ -11,9 +11,8 @@ rotation.py   gives out what rotates: side of the action, eighth of the period, 
               clocks, drift; each by a running number within the kind of fault at its message or
               node, so that one more fault moves no case of another
 placed.py     cases in the bits of one frame with news, and around supply and outputs
-traits.py     what a case can show
 pairs.py      the cases of two faults
-depth.py      chooses among all of them
+depth.py      chooses among all of them, by what a case can show
 hunt.py       draws cases batch by batch, guided by what reach.py says was reached
 selection.py  which cases a check wants; makes them again in any process, or from a name alone
 check.py      hands them out
