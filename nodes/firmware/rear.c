@@ -5,7 +5,7 @@
  * see are lit when in doubt, what may hurt somebody or empty the battery is off.
  *
  * The loop runs every 2 ms and waits for nothing else:
- *     read frames, work out every output, send the life sign when it is due, feed the watchdog.
+ *     read frames, work out every output, send the heartbeat when it is due, feed the watchdog.
  * Times are differences of the 32-bit millisecond counter, so its roll-over does no harm.
  */
 #include "board.h"
@@ -288,7 +288,7 @@ static void look_at_currents(uint32_t now_ms)
                 look_at(&loads[i]);
 }
 
-/* ---- the life sign, and the way back from bus-off */
+/* ---- the heartbeat, and the way back from bus-off */
 
 static struct {
     uint32_t due_ms, second_ms, refused_ms;

@@ -368,7 +368,7 @@ void lookAtCurrents(unsigned long now)
             lookAt(output);
 }
 
-/* ---- the life sign */
+/* ---- the heartbeat */
 
 unsigned long sentAt = 0, refusedAt = 0, offAt = 0;
 bool refused = false, cameBack = false, wasOff = false, resting = false;
@@ -390,7 +390,7 @@ void watchBusOff(unsigned long now)
     resting = resting && (off || now - offAt < 200);
 }
 
-void sendLifeSign(unsigned long now)
+void sendHeartbeat(unsigned long now)
 {
     bool lost = lamp.state != FRESH || body.state != FRESH || engine.state != FRESH;
     bool failed = false;
@@ -451,7 +451,7 @@ void loop()
     lookAtCurrents(now);
     watchBusOff(now);
     if (now - sentAt >= 100 && !resting)
-        sendLifeSign(now);
+        sendHeartbeat(now);
     wdt_reset();
     delayMicroseconds(400); /* the chip holds two frames; two more take 0.5 ms to come */
 }

@@ -27,10 +27,10 @@ from linkloss_nodes.watch import LostNodes, PassedOn, StuckInputs, read_stuck
 class ControlSettings:
     """The settings of a control node, times in ms.
 
-    ``requests`` as in ``RequestSettings``, by ``Message.Signal``. ``status`` is the message by
-    which the node shows life; ``lost``, ``lost_any`` and ``stuck`` name signals in it. ``lost``
-    maps status messages of other nodes to the signal that tells of their loss after
-    ``lost_after_ms``. ``sensors`` maps an input to the ``Message.Signal`` that carries its value,
+    ``requests`` as in ``RequestSettings``, by ``Message.Signal``. ``status`` is the message that is
+    the node's heartbeat; ``lost``, ``lost_any`` and ``stuck`` name signals in it. ``lost`` maps
+    status messages of other nodes to the signal that tells of their loss after ``lost_after_ms``.
+    ``sensors`` maps an input to the ``Message.Signal`` that carries its value,
     in the same unit. ``passed_on`` maps signals of such a message (``Message.Signal``) to the one
     by which the driver is told of them. ``stale_after_ms`` says for each message by which requests
     are decided how long it counts. Changes are sent at once, but ``min_gap_ms`` after the last

@@ -1,7 +1,7 @@
 """The rear node of a van as a plain python-can script: one loop that blocks in ``bus.recv``.
 
 It is the example of a script that does the whole job: it checks counters and checksums, knows what
-each feed does when its request stays away, shows a sign of life and comes back from bus-off. What
+each feed does when its request stays away, sends a heartbeat and comes back from bus-off. What
 the feeds do stands in ``FEEDS``; times are in seconds, as in ``time`` and ``can``.
 """
 
@@ -220,7 +220,7 @@ class CrashSwitch:
         return self.cut_off
 
 
-class LifeSign:
+class Heartbeat:
     """The status message, and the way back from bus-off."""
 
     def __init__(self, bus: can.BusABC, now: float) -> None:
@@ -286,7 +286,7 @@ def main() -> None:
     board.start_watchdog(WATCHDOG_NS)
     filters = [{"can_id": each, "can_mask": 0x7FF, "extended": False} for each in LINKS]
     bus = can.Bus(interface="socketcan", channel="can0", can_filters=filters)
-    sign = LifeSign(bus, time.monotonic())
+    sign = Heartbeat(bus, time.monotonic())
     looked = time.monotonic()
     while True:
         message = bus.recv(LOOK_EVERY)

@@ -1,4 +1,4 @@
-"""What every unit has, whatever its work: a watchdog, a life sign, and its way to the bus."""
+"""What every unit has, whatever its work: a watchdog, a heartbeat, and its way to the bus."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from linkloss_nodes.transmit import Sender
 
 @dataclass(frozen=True)
 class StatusSettings:
-    """The life sign: its message, and the signals in it for what the node knows about itself."""
+    """The heartbeat: its message, and the signals in it for what the node knows about itself."""
 
     message: str
     link_lost: str | None = None
@@ -61,7 +61,7 @@ class Unit(Node):
         self.look()
 
     def prepare_status(self, settings: StatusSettings) -> None:
-        """Send the life sign, with what is known at each sending. Raises SettingsError."""
+        """Send the heartbeat, with what is known at each sending. Raises SettingsError."""
         outgoing = self.sender.message(settings.message)
         sources: list[tuple[str | None, Callable[[], float]]] = [
             (settings.link_lost, lambda: not self.receiver.all_fresh),

@@ -18,7 +18,7 @@ ANY_STEP = 1 << 30
 
 
 class LostNodes:
-    """Watches the life signs of other nodes. ``lost`` maps each status message to the signal that
+    """Watches the heartbeats of other nodes. ``lost`` maps each status message to the signal that
     tells of its loss, ``any_lost`` tells of any.
     """
 

@@ -83,7 +83,7 @@ def test_what_is_lit_is_put_out_before(make):
 
 
 def test_it_does_not_sleep_on_what_it_has_just_handed_over(make):
-    """A life sign goes out at 1000 ms: sleep is due at 1003 ms, and waits until 1010 ms."""
+    """A heartbeat goes out at 1000 ms: sleep is due at 1003 ms, and waits until 1010 ms."""
     board = make(after_ms=1003)
     board.run(1009)
     assert board.naps == []

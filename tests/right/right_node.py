@@ -99,7 +99,7 @@ class RightNode(Node):
             self.later(self.board.now_ns() + self.between(0, last_ns), pin.begin)
 
     def begin_duties(self) -> None:
-        """Watchdog, life sign, and the way back from bus-off."""
+        """Watchdog, heartbeat, and the way back from bus-off."""
         board = self.board
         dog_ns = self.between(150 * MS, self.vehicle.nodes[board.name].watchdog)
         board.start_watchdog(dog_ns)

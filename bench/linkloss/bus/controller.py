@@ -190,8 +190,8 @@ class Controller:
     __slots__ = (
         "_asked",
         "_count",
+        "_generation",
         "_held",
-        "_life",
         "_made",
         "_muted",
         "_retry",
@@ -270,7 +270,7 @@ class Controller:
         self.segment: Piece | None = None
         self.powered = True
         self.ready = not listen_only
-        self._count = self._life = 0
+        self._count = self._generation = 0
         self._retry = True
         self._muted = False
         self._swallowing: Event | None = None
@@ -471,12 +471,12 @@ class Controller:
     def _put_after(self, delay_ns: int, frame: Frame) -> None:
         if self.segment is None:
             raise NotSending(f"node {self.name!r} cannot delay {frame}: it has no bus")
-        self.segment.bus.queue.after(delay_ns, self._put_late, frame, self._life)
+        self.segment.bus.queue.after(delay_ns, self._put_late, frame, self._generation)
         self.delayed += 1
 
-    def _put_late(self, frame: Frame, life: int) -> None:
+    def _put_late(self, frame: Frame, generation: int) -> None:
         self.delayed -= 1
-        if life != self._life:
+        if generation != self._generation:
             self._lose("power_off")
         else:
             self._put_or_lose(frame)
@@ -590,7 +590,7 @@ class Controller:
             return
         self._leave("power_off")
         self.powered = self.ready = self.recovering = self._asked = False
-        self._life += 1
+        self._generation += 1
         self.inbox.clear()
         self.reset_counters()
 

@@ -116,7 +116,7 @@ def apart(call: Callable[[], T], limit_s: float) -> T | None:
 
 
 def _answer(call: Callable[[], T], writer: Connection) -> None:
-    """The child's whole life; it never returns."""
+    """All that the child does; it never returns."""
     try:
         writer.send((call(), None))
     except Exception as error:  # noqa: BLE001 - told to the parent
@@ -231,7 +231,7 @@ def _listen(
 def _be_hub(
     cases: Sequence[Scenario], waiting: Sequence[int], branch: bool, writer: Connection
 ) -> None:
-    """The server's whole life; it never returns."""
+    """All that the server does; it never returns."""
     try:
         os.setsid()  # so that a server and its case can be ended together
         gc.freeze()  # the plan and the programs stay: no collection need look at them

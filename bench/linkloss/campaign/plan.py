@@ -439,7 +439,7 @@ class _Planner:
 
     def _returns(self) -> Iterator[Draft]:
         """Each node sent bus-off again and again, for long enough to tell one that comes back at
-        once from one that waits: what ails its life sign reaches no load.
+        once from one that waits: what keeps its heartbeat away reaches no load.
         """
         situations = list(self.vehicle.situations.items())
         tried: dict[Fault, None] = {}

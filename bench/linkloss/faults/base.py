@@ -58,7 +58,7 @@ class Lines(Protocol):
 
 
 class Host(Protocol):
-    """A node's life."""
+    """A node: its program and its supply."""
 
     slow: bool
 

@@ -4,9 +4,9 @@ time.
 build.py      compiles a program with ``c/board.c`` (the functions of ``nodes/firmware/board.h``)
               into a shared object, kept by content; sketch.py makes C++ of a sketch
 answers.py    loads a copy for each node, and answers what the program asks
-program.py    one life of a program: it runs until it asks for something, and gets it
+program.py    one run of a program: it runs until it asks for something, and gets it
 coverage.py   the lines that ran
-script.py     one life of a python-can script; threads.py its threads, stand_ins.py what it gets in
+script.py     one run of a python-can script; threads.py its threads, stand_ins.py what it gets in
               place of the modules that know pins, the wall clock or a real bus
 guard.py      keeps Python programs, which share the bench's process, from ending it. Every program
               that blocks is its ``BlockingProgram`` to the node's host

@@ -188,7 +188,7 @@ MEMORY = "firmware memory"
 
 
 class Answers:
-    """The board's side of one life of a firmware."""
+    """The board's side of one run of a firmware."""
 
     def __init__(
         self,
@@ -317,7 +317,7 @@ class Answers:
     def _arm(self, shown_ns: int) -> None:
         board = self._board
         at_ns = board.clock.instant(shown_ns)
-        self._timer = board.queue.at(at_ns, board.life.call, self._due, shown_ns)
+        self._timer = board.queue.at(at_ns, board.host.call, self._due, shown_ns)
 
     def _due(self, shown_ns: int) -> None:
         self._arm(shown_ns + self._period_ns)

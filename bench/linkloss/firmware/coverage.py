@@ -1,6 +1,6 @@
 """Which lines of a firmware ran in a campaign, and which no case reached.
 
-A firmware that is built to keep count adds its counts at the end of each life to files below one
+A firmware that is built to keep count adds its counts at the end of each run to files below one
 folder, shared by all processes of a check; gcov reads them afterwards.
 """
 

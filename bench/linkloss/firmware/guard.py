@@ -34,7 +34,7 @@ class ProgramFailed(BaseException):  # a program that catches every Exception do
         super().__init__(text)
 
 
-class LifeFace(Protocol):
+class Caller(Protocol):
     """What runs a piece of a program and takes what it raises."""
 
     def call(self, action: Callable[..., object], *args: Any) -> None:
@@ -46,7 +46,7 @@ class BoardFace(Protocol):
     ``linkloss_nodes.Board`` says.
     """
 
-    life: LifeFace
+    host: Caller
     queue: EventQueue
     clock: OwnClock
     name: str
@@ -92,7 +92,7 @@ class BoardFace(Protocol):
 
 
 class BlockingProgram(ABC):
-    """One life of a program that blocks, from the end of a boot to the next reset.
+    """One run of a program that blocks, from the end of a boot to the next reset.
 
     All methods but :meth:`end` may raise whatever the program raised, and ProgramFailed.
     """
@@ -123,7 +123,7 @@ class BlockingProgram(ABC):
 
     @abstractmethod
     def end(self) -> None:
-        """The life is over: nothing of the program runs any more, and nothing of it is left."""
+        """The run is over: nothing of the program runs any more, and nothing of it is left."""
 
 
 _TRUSTED = (

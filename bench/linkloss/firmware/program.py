@@ -1,4 +1,4 @@
-"""One life of a firmware on a board: it runs until it asks for something, and gets it.
+"""One run of a firmware on a board: it runs until it asks for something, and gets it.
 
 The firmware stands on its own stack and asks by a number; the answers are methods of
 :class:`linkloss.firmware.answers.Answers`. Between two of its waits it may be ahead of the clock by
@@ -105,22 +105,22 @@ class Firmware:
         return path
 
     def __call__(self, board: BoardFace) -> FirmwareProgram:
-        """A life of the program on a board."""
+        """A run of the program on a board."""
         return FirmwareProgram(self, board)
 
     def take(self) -> Library:
-        """A copy in memory, for one life of the program."""
+        """A copy in memory, for one run of the program."""
         path = self.path
         return self._unused.pop() if self._unused else Library(path)
 
     def put_back(self, library: Library) -> None:
-        """The life is over: the lines that ran are counted."""
+        """The run is over: the lines that ran are counted."""
         library.dump()
         self._unused.append(library)
 
 
 class FirmwareProgram(BlockingProgram):
-    """A life of a firmware."""
+    """A run of a firmware."""
 
     def __init__(self, firmware: Firmware, board: BoardFace) -> None:
         self._firmware = firmware
@@ -199,7 +199,7 @@ class FirmwareProgram(BlockingProgram):
     def _later(self, event: int) -> None:
         """The bus is still at work: the program's turn comes when it has done."""
         if self._machine.can_events & event:
-            self._queue.at(self._queue.now_ns, self._board.life.call, self._can_event, event)
+            self._queue.at(self._queue.now_ns, self._board.host.call, self._can_event, event)
 
     def input_changed(self, name: str, value: str | float) -> None:
         if self._library is not None:
@@ -247,7 +247,7 @@ class FirmwareProgram(BlockingProgram):
             self._queue.cancel(self._event)
             self._event = None
         if until_ns != FOREVER:
-            self._event = self._queue.at(until_ns, self._board.life.call, self._wake)
+            self._event = self._queue.at(until_ns, self._board.host.call, self._wake)
 
     def _go(self) -> None:
         """Let the program run until it waits."""

@@ -1,11 +1,11 @@
-"""One life of a python-can script on a board, and what it imports.
+"""One run of a python-can script on a board, and what it imports.
 
-One life of a script on a board.
+One run of a script on a board.
 
 A script's imports: its own modules and those that stand in for others, and nobody else sees it.
 
 A script is run with an ``__import__`` of its own. A name that stands for a module of the bench's
-time gives that one; a file beside the script is run anew in each life of the node, with the same
+time gives that one; a file beside the script is run anew in each run of the node, with the same
 imports; everything else is imported as usual and shared.
 """
 
@@ -64,7 +64,7 @@ def compiled(path: Path) -> CodeType:
 
 
 class Imports:
-    """The modules of one life of a script."""
+    """The modules of one run of a script."""
 
     def __init__(
         self, folder: Path, own: Mapping[str, ModuleType], builtin: Mapping[str, Any]
@@ -162,17 +162,17 @@ class Script:
     sample_point: tuple[float, float] = (0.0, 1.0)
 
     def __call__(self, board: BoardFace) -> ScriptProgram:
-        """A life of it on a board."""
+        """A run of it on a board."""
         return ScriptProgram(self, board)
 
 
 class ScriptProgram(BlockingProgram):
-    """A life of a script."""
+    """A run of a script."""
 
     def __init__(self, script: Script, board: BoardFace) -> None:
         self._script = script
         self._board = board
-        self._tasks = Tasks(board.queue, board.clock, board.life, script.call_ns)
+        self._tasks = Tasks(board.queue, board.clock, board.host, script.call_ns)
         self._threading = Threading(self._tasks, board.printed)
         self._bus = CanFactory(self._tasks, board.bus, script.sample_point)
         self._gpio = Gpio(script.wiring, board, self._tasks, self._threading)
@@ -247,7 +247,7 @@ class _Timed:
         """Reset the board."""
         tasks, board = self._tasks, self._board
         tasks.spend()
-        tasks.queue.at(tasks.queue.now_ns, board.life.call, board.restart)
+        tasks.queue.at(tasks.queue.now_ns, board.host.call, board.restart)
         tasks.wait(None)
 
     def __getattr__(self, name: str) -> Any:

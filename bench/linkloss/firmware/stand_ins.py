@@ -9,7 +9,7 @@ The bus that a script gets from ``can.Bus``: a port whose ``recv`` really waits.
 
 What a script gets in place of the modules that know the wall clock, chance or a real bus.
 
-They are module objects of its own, made for each life; the modules of everybody else stay as they
+They are module objects of its own, made for each run; the modules of everybody else stay as they
 are. All clocks stand on the node's own: ``time.time()`` counts from the beginning of the run, as
 a small computer without a clock of its own does, the other clocks from the start of the script;
 both begin where the scenario says.
@@ -254,7 +254,7 @@ BOARD, BCM = 10, 11
 
 
 class Gpio:
-    """The pins in one life of a script: all are inputs until set up."""
+    """The pins in one run of a script: all are inputs until set up."""
 
     def __init__(self, wiring: Wiring, board: BoardFace, tasks: Tasks, threads: Threading) -> None:
         self._outputs: dict[int, OutputPin] = {entry.pin: entry for entry in wiring.outputs}

@@ -22,7 +22,7 @@ from typing import Any
 from greenlet import GreenletExit, getcurrent, greenlet
 
 from linkloss.clock import Event, EventQueue, OwnClock
-from linkloss.firmware.guard import LifeFace, runs_programs
+from linkloss.firmware.guard import Caller, runs_programs
 
 _PATIENCE = 20
 """What a program does to tidy up makes a few calls, each of which is refused."""
@@ -43,7 +43,7 @@ class Task(greenlet):  # type: ignore[misc]  # greenlet has no types
 
     @runs_programs
     def run(self) -> None:
-        """Its whole life; what it raises is told to whoever runs the tasks."""
+        """All that it does; what it raises is told to whoever runs the tasks."""
         try:
             self._body()
         except GreenletExit:
@@ -69,13 +69,13 @@ class Task(greenlet):  # type: ignore[misc]  # greenlet has no types
 
 
 class Tasks:
-    """All tasks of one life of a script.
+    """All tasks of one run of a script.
 
     ``call_ns`` is the processor time of one call to the board, the bus or the clock; ``clock`` is
     the node's own, by which the script waits.
     """
 
-    def __init__(self, queue: EventQueue, clock: OwnClock, host: LifeFace, call_ns: int) -> None:
+    def __init__(self, queue: EventQueue, clock: OwnClock, host: Caller, call_ns: int) -> None:
         self.queue = queue
         self.clock = clock
         self.call_ns = call_ns
@@ -110,7 +110,7 @@ class Tasks:
             self._wake_at(task, self.queue.now_ns)
 
     def end(self) -> None:
-        """The life is over. What a task still tries, tidying up, reaches nothing."""
+        """The run is over. What a task still tries, tidying up, reaches nothing."""
         self.ended = True
         alive, self._alive = self._alive, {}
         self._postponed.clear()
@@ -451,7 +451,7 @@ class Thread:
 
 
 class Threading:
-    """The threads of one life of a script, and the module that makes them."""
+    """The threads of one run of a script, and the module that makes them."""
 
     def __init__(self, tasks: Tasks, complain: Callable[[str], object]) -> None:
         self.tasks = tasks

@@ -179,7 +179,7 @@ class Running:
         self._live = make()
         self._view = View(self._live, self.offers)
 
-    # ---- its life ----
+    # ---- start and stop ----
 
     def start(self) -> None:
         """Begin; returns at once."""

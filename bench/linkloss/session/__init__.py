@@ -1,8 +1,8 @@
 """A vehicle on a clock and a bus: built, run through a scenario, recorded.
 
 session.py    builds it, runs it, records it
-host.py       a node's life: power-up, boot, program, reset, hang, crash
-board.py      the board that one life of a program sees
+host.py       a node: power-up, boot, program, reset, hang, crash
+board.py      the board that one run of a program sees
 electrics.py  the circuit: how nodes act on it, and its voltages on the nodes
 logged.py     those on the bus without a program: nodes from a log, outsiders
 

@@ -1,6 +1,6 @@
-"""Boards: pins, inputs and outputs as one life of a program sees them.
+"""Boards: pins, inputs and outputs as one run of a program sees them.
 
-A life is from one reset of a node to the next. A reset makes a new board (see
+A run is from one reset of a node to the next. A reset makes a new board (see
 ``linkloss_nodes.Board``). What an old program still does with its own, in a ``finally`` of a
 coroutine for instance, has no effect: on real hardware it would not even run.
 """
@@ -231,7 +231,7 @@ class GoneError(RuntimeError):
     """A program that has been reset still uses its old board."""
 
 
-class Life(Protocol):
+class Host(Protocol):
     """What a board needs of the node that it belongs to."""
 
     @property
@@ -293,13 +293,13 @@ class BoardTimer:
         board = self._board
         if not board.alive:
             return
-        state = board.life.state
+        state = board.host.state
         if state != "running" and not (self._interrupt and state == "hung"):
             board.postponed[self] = None
             return
         if self._period_ns is not None:
             self.arm(shown_ns + self._period_ns)
-        board.life.call(self._action, *self._args)
+        board.host.call(self._action, *self._args)
 
     def catch_up(self) -> None:
         """Run now what could not run while the program hung."""
@@ -307,12 +307,12 @@ class BoardTimer:
 
 
 class Board:
-    """Pins, clock, controller, memory and watchdog of one life of a program."""
+    """Pins, clock, controller, memory and watchdog of one run of a program."""
 
     def __init__(
         self,
         *,
-        life: Life,
+        host: Host,
         name: str,
         queue: EventQueue,
         clock: OwnClock,
@@ -324,7 +324,7 @@ class Board:
         memory: dict[str, Any],
         cause: str = "power-up",
     ) -> None:
-        self.life = life
+        self.host = host
         self.name = name
         self.queue = queue
         self.clock = clock
@@ -342,7 +342,7 @@ class Board:
         self._dog: Event | None = None
 
     def die(self) -> None:
-        """End the life: timers and watchdog stop, and the board no longer responds."""
+        """End the run: timers and watchdog stop, and the board no longer responds."""
         self.alive = False
         self.postponed.clear()
         if self._dog is not None:
@@ -406,7 +406,7 @@ class Board:
             raise LookupError(text) from None
 
     def supply_volts(self) -> float:
-        return self.life.volts()
+        return self.host.volts()
 
     def current(self, name: str) -> float:
         return self._output(name).amps()
@@ -416,7 +416,7 @@ class Board:
 
     def recover_bus(self) -> None:
         self._must_live()
-        self.life.recover_bus()
+        self.host.recover_bus()
 
     def start_watchdog(self, timeout_ns: int) -> None:
         self._must_live()
@@ -436,12 +436,12 @@ class Board:
             self._dog = self.queue.at(self._dog_deadline_ns, self._dog_due)
             return
         self._dog = None
-        self.life.bite()
+        self.host.bite()
 
     def printed(self, text: str) -> None:
         """Record a line of text that the program printed."""
         self._must_live()
-        self.life.printed(text)
+        self.host.printed(text)
 
     def restart(self) -> None:
         self._must_live()

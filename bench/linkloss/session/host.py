@@ -1,4 +1,4 @@
-"""A node's life: power-up, boot, program, reset, hang, crash.
+"""A node: power-up, boot, program, reset, hang, crash.
 
 The coroutines of a program run behind a gate. A hang stops them where they are, and they resume
 later; a reset ends them. A program may create tasks of its own, which stop and end with it: the
@@ -372,7 +372,7 @@ class NodeHost:
         port.on_attempt = self._attempt
         port.on_refused = self._refused
         board = Board(
-            life=self,
+            host=self,
             name=self.name,
             queue=around.queue,
             clock=self.clock,

@@ -376,7 +376,7 @@ class NodeTable(ControllerTable, Table):
     watchdog: Duration | None = Field(
         default=None, description="longest time from a stopped program until its restart"
     )
-    status: str | None = Field(default=None, description="the message by which the node shows life")
+    status: str | None = Field(default=None, description="the message that is the node's heartbeat")
     rejoin: Duration = Field(default=1_000 * MS, description="time to be back after a fault")
     restart_on_bus_off: bool = Field(
         default=False, description="it restarts by itself when its controller goes bus-off"

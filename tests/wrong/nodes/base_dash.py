@@ -66,7 +66,7 @@ class HomeDash(HomeNode):
                 self.pressed[name] = value
 
     def counts_on(self, heard: Heard, frame: can.Message) -> bool:
-        """Of a life sign only that it moves is of interest."""
+        """Of a heartbeat only that it moves is of interest."""
         if heard is self.heard["EngineData"]:
             return super().counts_on(heard, frame)
         return not heard.fresh(self.now_ms) or frame.data[1] & 0x0F != heard.count

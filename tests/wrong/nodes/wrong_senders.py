@@ -30,7 +30,7 @@ class OnChangeOrRarely(ControlNode):
 
 
 class CounterAtRest(PowerNode):
-    """The life sign is built once and sent again and again."""
+    """The heartbeat is built once and sent again and again."""
 
     def start(self) -> None:
         super().start()

@@ -64,7 +64,7 @@ class ForgetsTheBrake(PowerNode):
 
 
 class SendsOnceAsleep(PowerNode):
-    """It is dark and silent but for one life sign, and not asleep: the board runs on."""
+    """It is dark and silent but for one heartbeat, and not asleep: the board runs on."""
 
     dozes = False
 

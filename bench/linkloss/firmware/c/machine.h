@@ -35,7 +35,7 @@ struct machine {
     uint64_t now_ns;      /* the node's own time: the bench's, plus what its calls have cost */
     uint64_t horizon_ns;  /* nobody else does anything before this instant */
     uint64_t until_ns;
-    uint64_t begun_ns;    /* when this life of the program began */
+    uint64_t begun_ns;    /* when this run of the program began */
     uint64_t clock_ns;    /* what its clock showed then */
     int64_t clock_ppb;    /* how much too fast its clock runs, in parts per billion */
     uint64_t call_ns;     /* what each call costs */

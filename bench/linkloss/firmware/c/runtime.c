@@ -251,7 +251,7 @@ static void have_signal_stack(void)
     sigaltstack(&stack, NULL);
 }
 
-/* ---- lives */
+/* ---- runs */
 
 struct machine *machine_new(uint64_t stack_bytes)
 {
@@ -285,7 +285,7 @@ static void first_step(void)
     fail(machine, "the program came to its end", NULL, 0);
 }
 
-/* A new life: everything is forgotten, the next resume begins with start(). */
+/* A new run: everything is forgotten, the next resume begins with start(). */
 void machine_begin(struct machine *machine, void (*start)(struct machine *))
 {
     struct core *core = (struct core *)machine;
