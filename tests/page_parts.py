@@ -28,7 +28,7 @@ Schema = dict[str, Any]
 
 
 def floors() -> Iterator[str]:
-    """The floors of the house, with the first sentence of each room's own docstring."""
+    """The floors of the house, with what each room's own docstring says first."""
     yield "| floor | room | what it is for |"
     yield "|---|---|---|"
     for number, rooms in enumerate(FLOORS, start=1):
@@ -38,12 +38,12 @@ def floors() -> Iterator[str]:
 
 
 def _purpose(room: str) -> str:
-    """The first sentence of a docstring, as a phrase."""
+    """The first sentence of a docstring as a phrase, as far as its first colon."""
     home = ROOT / "bench" / "linkloss" / room
     file = home / "__init__.py" if home.is_dir() else home.with_suffix(".py")
     text = ast.get_docstring(ast.parse(file.read_text(encoding="utf-8")))
     assert text, f"{file} does not say what it is for"
-    sentence = re.split(r"\.(?:\s|$)", " ".join(text.split("\n\n")[0].split()))[0]
+    sentence = re.split(r"[.:](?:\s|$)", " ".join(text.split("\n\n")[0].split()))[0]
     text = sentence.replace("``", "`")
     return text if text[1].isupper() else text[0].lower() + text[1:]
 

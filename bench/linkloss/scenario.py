@@ -1,4 +1,4 @@
-"""One scenario: a situation, a timeline of actions and faults, expectations.
+"""A scenario and its file: a situation, a timeline of actions and faults, expectations.
 
 The nodes' clocks in it (what each shows at its start, how far off it runs) have two written forms:
 

@@ -1,4 +1,4 @@
-"""Real time: a vehicle driven by hand, open to other processes and to real nodes.
+"""A vehicle in real time: driven by hand, open to other processes and to real nodes.
 
 driven.py       a vehicle on real time, recorded as a scenario in the making
 view.py         what it looks like at an instant, and which rules are broken just then

@@ -1,4 +1,4 @@
-"""What users write: the vehicle file, its checks, the DBC, the programs.
+"""The vehicle file: its tables and their checks, the DBC and the programs that it names.
 
 tables.py       the tables of a vehicle file, and the profiles of controllers
 load.py         those of loads and notices; load_checks.py what must agree with the rest
