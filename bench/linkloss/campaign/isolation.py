@@ -172,12 +172,12 @@ def isolated(
     waiting = sorted(range(len(cases)), key=lambda index: (cases[index].parts_ns, index))
     while waiting:
         pays = branch and beginning(cases[waiting[0]]) is not None
-        results.update(_one_hub(cases, waiting, pays, limit_s, stop))
+        results.update(_one_server(cases, waiting, pays, limit_s, stop))
         waiting = [index for index in waiting if index not in results]
     return [results[index] for index in range(len(cases))]
 
 
-def _one_hub(
+def _one_server(
     cases: Sequence[Scenario],
     waiting: Sequence[int],
     branch: bool,
@@ -189,7 +189,7 @@ def _one_hub(
     server = os.fork()
     if server == 0:
         reader.close()
-        _be_hub(cases, waiting, branch, writer)
+        _serve(cases, waiting, branch, writer)
     writer.close()
     results: dict[int, CaseResult] = {}
     try:
@@ -228,7 +228,7 @@ def _listen(
         yield index, failed_case(case, told) if isinstance(told, str) else told
 
 
-def _be_hub(
+def _serve(
     cases: Sequence[Scenario], waiting: Sequence[int], branch: bool, writer: Connection
 ) -> None:
     """All that the server does; it never returns."""
