@@ -45,7 +45,9 @@ def unit(folder: Path, text: str) -> Firmware:
     shutil.copytree(Path(__file__).parent / "chip", folder / "chip")
     files = ("sketch.ino", "chip/chip.cpp")
     rate = ("BOARD_BIT_RATE=250000",)
-    return Firmware(Sources(folder, files, rate, includes=("chip",)), WIRING)
+    made = Firmware(Sources(folder, files, rate, includes=("chip",)), WIRING)
+    assert made.path.is_file()
+    return made
 
 
 @pytest.mark.parametrize("text", [SEPARATE, STRUCT], ids=["separate", "struct"])

@@ -30,7 +30,9 @@ def sketch(folder, text: str, **rest) -> Firmware:
     path = folder / "sketch.ino"
     path.write_text(text, encoding="utf-8")
     rate = ("BOARD_BIT_RATE=250000",)
-    return Firmware(Sources(folder, (path.name,), rate, **rest), WIRING)
+    made = Firmware(Sources(folder, (path.name,), rate, **rest), WIRING)
+    assert made.path.is_file()
+    return made
 
 
 def told(ran) -> list[str]:

@@ -2,7 +2,8 @@
 time.
 
 build.py      compiles a program with ``c/board.c`` (the functions of ``nodes/firmware/board.h``)
-              into a shared object, kept by content; sketch.py makes C++ of a sketch
+              into a shared object, kept by content, once something runs the vehicle
+              (``session.ready``); sketch.py makes C++ of a sketch
 answers.py    loads a copy for each node, and answers what the program asks
 program.py    one run of a program: it runs until it asks for something, and gets it
 coverage.py   the lines that ran
