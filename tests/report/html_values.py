@@ -10,8 +10,11 @@ from pathlib import Path
 
 from demo_cases import narrow, wren
 
+from linkloss.campaign.check import looked
 from linkloss.campaign.result import CheckReport
 from linkloss.judge import Outcome
+from linkloss.report.findings import Told
+from linkloss.report.html import Page, check_page, looks
 from linkloss.vehicle.loading import Vehicle
 
 HOSTILE = (
@@ -53,6 +56,11 @@ def passing_wren() -> CheckReport:
         if entry.verdict.outcome is Outcome.KEPT
     ]
     return CheckReport(wren(), 0, tuple(tested), tuple(report.cases))
+
+
+def page_of(report: CheckReport, told: Told | None = None) -> Page:
+    """The page of a check, with what its cases show when they are run again."""
+    return check_page(report, looked(looks(report, told), jobs=1), told=told)
 
 
 class Outline(HTMLParser):

@@ -9,11 +9,11 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from html_values import failing_wren, hostile_car, passing_wren
+from html_values import failing_wren, hostile_car, page_of, passing_wren
 from report_values import run_result
 
 from linkloss.campaign.check import check
-from linkloss.report.html import check_page, render, run_page
+from linkloss.report.html import render, run_page
 from linkloss.vehicle.loading import load_vehicle
 
 playwright = pytest.importorskip(
@@ -34,10 +34,10 @@ def files(tmp_path_factory) -> dict[str, Path]:
     (folder / "car").mkdir()
     hostile = check(load_vehicle(hostile_car(folder / "car")), only=["reset"], jobs=1)
     pages = {
-        "passing": check_page(passing_wren(), jobs=1),
-        "failing": check_page(failing_wren(), jobs=1),
+        "passing": page_of(passing_wren()),
+        "failing": page_of(failing_wren()),
         "run": run_page(run_result()),
-        "hostile": check_page(hostile, jobs=1),
+        "hostile": page_of(hostile),
     }
     for name, page in pages.items():
         (folder / f"{name}.html").write_text(render(page), encoding="utf-8")

@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from html_values import Outline
+from html_values import Outline, page_of
 from report_values import broken, case, kept, report, vehicle
 
 from linkloss.campaign.result import Cell
@@ -19,7 +19,7 @@ from linkloss.faults.catalogue import catalogue
 from linkloss.judge import Outcome
 from linkloss.report.findings import Told
 from linkloss.report.html import broken as stories
-from linkloss.report.html import check_page, render
+from linkloss.report.html import render
 from linkloss.report.html.sections import MOST_COLUMNS, check_matrix, worst_cell
 
 KINDS = ["cut", "reset", "drop", "mute", "hang", "alter", "delay", "stuck", "open"]
@@ -95,7 +95,7 @@ def many_findings(number: int):
 
 def test_the_first_findings_have_pictures_and_the_others_a_line_and_a_command(monkeypatch):
     monkeypatch.setattr(stories, "IN_FULL", 3)
-    page = check_page(many_findings(8), jobs=1)
+    page = page_of(many_findings(8))
     assert [story.anchor for story in page.stories] == ["finding-1", "finding-2", "finding-3"]
     assert all(story.scene is not None for story in page.stories)
     assert len(page.summarised) == 5
@@ -111,7 +111,7 @@ def test_findings_of_one_case_are_one_story():
         broken("tail_lamp", "fresh", "was off instead of on"),
         broken("buzzer", "fresh", "was on instead of off"),
     )
-    page = check_page(report(both), jobs=1)
+    page = page_of(report(both))
     assert len(page.stories) == 1
     assert [entry.subject for entry in page.stories[0].broken] == ["tail_lamp", "buzzer"]
 
@@ -124,7 +124,7 @@ def test_twenty_thousand_cases_are_a_small_page():
         entry = case(KINDS[index % len(KINDS)], *verdicts)
         store.append(replace(entry, name=f"night/none@{index}", situation=f"s{index % 15}"))
     found = replace(report(case("none", *verdicts)), cases=store)
-    text = render(check_page(found, jobs=1))
+    text = render(page_of(found))
     assert "20000 cases" in text
     assert len(text.encode()) < 300_000
 
@@ -144,7 +144,7 @@ def test_findings_of_one_short_story_are_told_together_and_by_it():
     )
     story = short_story("a", ("tail_lamp", "fresh"), ("buzzer", "fresh"))
     told = Told(Stories((story,)), {"a": Path("findings/a.toml")})
-    page = check_page(found, jobs=1, told=told)
+    page = page_of(found, told)
     assert [[entry.subject for entry in story.broken] for story in page.stories] == [
         ["tail_lamp", "buzzer"],
         ["indicator"],
@@ -162,7 +162,7 @@ def test_the_picture_is_that_of_the_short_story():
     rule = (verdict.subject, verdict.rule)
     found = report(case("cut", broken(*rule, "was off instead of on")))
     told = Told(Stories((short_story("a", rule, at_ms=77),)), {})
-    (story,) = check_page(found, jobs=1, told=told).stories
+    (story,) = page_of(found, told).stories
     faults = next(strip for strip in story.scene.picture.strips if strip.group == "faults")
     assert (7700, "there") in faults.values
     assert [flag.at_ns for flag in story.scene.picture.flags] == [verdict.at_ns]

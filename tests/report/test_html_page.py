@@ -8,7 +8,7 @@ from dataclasses import replace
 from hashlib import sha256
 
 import pytest
-from html_values import HOSTILE, Outline, failing_wren, hostile_car, passing_wren
+from html_values import HOSTILE, Outline, failing_wren, hostile_car, page_of, passing_wren
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from report_values import broken, case, every_fault_report, mixed_report, report, run_result
@@ -21,7 +21,6 @@ from linkloss.report.html import (
     Fact,
     Page,
     Part,
-    check_page,
     plain_page,
     render,
     run_page,
@@ -53,12 +52,12 @@ from linkloss.vehicle.loading import load_vehicle
 
 @pytest.fixture(scope="module")
 def failing() -> str:
-    return render(check_page(failing_wren(), jobs=1))
+    return render(page_of(failing_wren()))
 
 
 @pytest.fixture(scope="module")
 def passing() -> str:
-    return render(check_page(passing_wren(), jobs=1))
+    return render(page_of(passing_wren()))
 
 
 def test_a_failing_check_says_so_first_and_tells_each_finding(failing):
@@ -84,7 +83,7 @@ def test_a_passing_check_says_what_it_rests_on(passing):
 
 
 def test_the_same_result_gives_the_same_bytes(failing):
-    assert render(check_page(failing_wren(), jobs=1)) == failing
+    assert render(page_of(failing_wren())) == failing
 
 
 def test_a_page_fetches_nothing_and_runs_no_script_but_its_own(failing):
@@ -118,7 +117,7 @@ def test_the_crossing_of_a_broken_cell_leads_to_its_finding(failing):
 
 
 def test_a_cell_that_was_not_exercised_is_no_kept_one():
-    page = render(check_page(mixed_report(), jobs=1))
+    page = render(page_of(mixed_report()))
     row = page.split("<bdi>buzzer</bdi></th>")[1].split("</tr>")[0]
     assert row.count('<td class="untested"') == 2
     assert 'class="kept"' not in row
@@ -128,31 +127,31 @@ def test_a_cell_that_was_not_exercised_is_no_kept_one():
 def test_a_check_that_was_interrupted_is_no_kept_one():
     whole = passing_wren()
     part = CheckReport(whole.vehicle, 0, whole.declared, whole.cases, len(whole.cases) + 3)
-    page = check_page(part, jobs=1)
+    page = page_of(part)
     assert page.state == "untested"
     assert "The check was interrupted: 3 cases not run." in Outline(render(page)).text
-    assert check_page(whole, jobs=1).state == "kept"
+    assert page_of(whole).state == "kept"
 
 
 def test_a_check_without_a_case_is_a_page_that_says_so():
-    text = Outline(render(check_page(report(), jobs=1))).text
+    text = Outline(render(page_of(report()))).text
     assert "No case was run: nothing was tested." in text
 
 
 def test_a_case_that_does_not_show_its_finding_again_is_no_proof():
-    text = Outline(render(check_page(mixed_report(), jobs=1))).text
+    text = Outline(render(page_of(mixed_report()))).text
     assert "Run again, this case did not show the same" in text
 
 
 def test_a_case_that_no_longer_fits_the_vehicle_is_told_without_a_picture():
     lost = case("cut", broken("tail_lamp", "fresh", "was off instead of on"))
-    page = render(check_page(report(replace(lost, name="night/cut(a,b)@1ms")), jobs=1))
+    page = render(page_of(report(replace(lost, name="night/cut(a,b)@1ms"))))
     assert "There is no picture: the name of the case does not fit the vehicle any more." in page
     assert "Run it again:" in page
 
 
 def test_many_kinds_of_faults_are_all_in_the_table():
-    page = render(check_page(every_fault_report(), jobs=1))
+    page = render(page_of(every_fault_report()))
     heads = re.findall(r'<th scope="col" title="[^"]*"><span>([^<]*)</span>', page)
     assert sorted(heads[:20]) == sorted(every_fault_report().faults)
 
@@ -263,7 +262,7 @@ def test_an_override_of_the_direction_of_writing_does_not_reach_the_page():
 def test_names_out_of_files_neither_break_nor_inject(tmp_path):
     vehicle = load_vehicle(hostile_car(tmp_path))
     found = check(vehicle, only=["none", "reset"], jobs=1)
-    page = render(check_page(found, jobs=1))
+    page = render(page_of(found))
     assert found.findings
     assert "<img" not in page
     assert page.count("<script") == page.count("</script>")

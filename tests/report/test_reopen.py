@@ -7,18 +7,24 @@ import shutil
 from pathlib import Path
 
 import pytest
+from html_values import page_of
 
-from linkloss.campaign.check import check
+from linkloss.campaign.check import check, looked
 from linkloss.campaign.result import CheckReport
 from linkloss.campaign.run import run
 from linkloss.problem import BadInput
-from linkloss.report.html import check_page, render, reopened_page, run_page
+from linkloss.report.html import Page, looks, render, reopened_page, run_page
 from linkloss.report.machine import check_json, run_json
 from linkloss.report.reopen import CHANGED, reopen
 from linkloss.scenario import load_scenario
 from linkloss.vehicle.loading import load_vehicle
 
 TINY = Path(__file__).parent / "tiny"
+
+
+def reopened(path: Path) -> Page:
+    found = reopen(path)
+    return reopened_page(found, looked(looks(found.result), jobs=1))
 
 
 @pytest.fixture
@@ -57,8 +63,8 @@ def test_a_file_laid_out_anew_comes_back_too(checked):
 
 def test_the_page_of_a_check_that_came_back_is_that_of_the_check_itself(checked):
     report, path = checked
-    ours = render(check_page(report, jobs=1))
-    theirs = render(reopened_page(reopen(path), jobs=1))
+    ours = render(page_of(report))
+    theirs = render(reopened(path))
     told = [
         line for line in ours.splitlines() if not line.startswith("    <p>R")
     ]  # what it reached
@@ -82,7 +88,7 @@ def test_a_vehicle_that_has_changed_since_is_told(checked):
     vehicle.write_text(vehicle.read_text() + "\n# another day\n")
     found = reopen(path)
     assert found.changed
-    assert CHANGED in render(reopened_page(found, jobs=1))
+    assert CHANGED in render(reopened_page(found, looked(looks(found.result), jobs=1)))
 
 
 def test_a_vehicle_named_from_elsewhere_is_found_beside_the_result(checked, monkeypatch, tmp_path):

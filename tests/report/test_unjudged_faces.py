@@ -6,10 +6,9 @@ import io
 import json
 from xml.etree import ElementTree as ET
 
-from html_values import Outline
+from html_values import Outline, page_of
 from report_values import mixed_report, unjudged_report
 
-from linkloss.report.html.pages import check_page
 from linkloss.report.html.render import render
 from linkloss.report.junit import junit_xml
 from linkloss.report.machine import check_json
@@ -58,7 +57,7 @@ def test_junit_skips_what_nobody_allows():
 
 
 def test_the_page_has_a_table_of_it():
-    text = Outline(render(check_page(unjudged_report(), jobs=1))).text
+    text = Outline(render(page_of(unjudged_report()))).text
     assert OUTCOME in text
     assert "it has no cycle time" in text
     assert "a toy" in text

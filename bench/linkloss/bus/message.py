@@ -22,6 +22,11 @@ from linkloss.bus.frame import FdFrame, Frame
 from linkloss.clock.queue import NS_PER_S
 
 
+def hex_identifier(identifier: int, extended: bool) -> str:
+    """``0A0``, or ``18DAF110`` for an extended one."""
+    return f"{identifier:08X}" if extended else f"{identifier:03X}"
+
+
 def frame_of(message: can.Message) -> Frame:
     """The frame that a message stands for. The message is not changed.
 

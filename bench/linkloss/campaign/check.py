@@ -271,6 +271,12 @@ def cases_named(
     return {name: case for name, case in found.items() if case is not None}
 
 
+def looked(wanted: Mapping[str, Wanted[T]], *, jobs: int | None = None) -> dict[str, T | Failed]:
+    """Run cases again as :func:`again` does; the answers by name."""
+    answers = again(tuple(wanted.values()), jobs=jobs)
+    return dict(zip(wanted, answers, strict=True))
+
+
 def again(
     wanted: Sequence[Wanted[T]], *, jobs: int | None = None, limit_s: float = RERUN_LIMIT_S
 ) -> Iterator[T | Failed]:

@@ -346,12 +346,16 @@ def _draw(
     """Write what is to be looked at."""
     if html is None and keep_all is None:
         return
-    from linkloss.report.html import check_page, keep_cases, write_page
+    from linkloss.campaign.check import looked
+    from linkloss.report.files import write_whole
+    from linkloss.report.html import case_files, check_page, index_page, looks, render
 
     if keep_all is not None:
-        keep_cases(report, keep_all, jobs=jobs)
+        written = looked(case_files(report, keep_all), jobs=jobs)
+        write_whole(keep_all / "index.html", render(index_page(report, written)))
     if html is not None:
-        write_page(check_page(report, jobs=jobs, told=told), html)
+        seen = looked(looks(report, told), jobs=jobs)
+        write_whole(html, render(check_page(report, seen, told=told)))
 
 
 def _further(

@@ -183,11 +183,16 @@ def report(result: Path, /, *, html: Path | None = None, jobs: int | None = None
     """
     target = result.with_suffix(".html") if html is None else html
     check_targets([target])
-    from linkloss.report.html import reopened_page, write_page
+    from linkloss.campaign.check import looked
+    from linkloss.campaign.result import CheckReport
+    from linkloss.report.files import write_whole
+    from linkloss.report.html import looks, render, reopened_page
     from linkloss.report.reopen import reopen
 
     found = reopen(result)
-    write_page(reopened_page(found, jobs=jobs), target)
+    check = found.result if isinstance(found.result, CheckReport) else None
+    seen = {} if check is None else looked(looks(check), jobs=jobs)
+    write_whole(target, render(reopened_page(found, seen)))
     print(f"written: {shlex.quote(str(target))}")
     return found.result.exit_code
 

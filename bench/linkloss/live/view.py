@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 from typing import TypedDict, TypeVar
 
 from linkloss.bus import BusRecord
+from linkloss.bus.message import hex_identifier
 from linkloss.campaign.result import RunResult
 from linkloss.clock.pace import Lateness
 from linkloss.clock.wallclock import Wall, monotonic_seconds
@@ -27,7 +28,7 @@ from linkloss.judge import Verdict, judge
 from linkloss.judge.evidence import Evidence
 from linkloss.live.driven import Identity, LiveSession, empty_copy
 from linkloss.recording import Recording, Series
-from linkloss.report.html.scene import CAUSES, hex_identifier
+from linkloss.report.html.scene import CAUSES
 from linkloss.report.words import run_sentence
 from linkloss.scenario import Scenario
 from linkloss.units import plain

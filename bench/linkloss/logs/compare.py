@@ -16,6 +16,7 @@ from itertools import pairwise
 from pathlib import Path
 from statistics import median_low
 
+from linkloss.bus.message import hex_identifier
 from linkloss.logs.source import LogFile
 from linkloss.logs.stream import Tally, frames
 from linkloss.recording import Series, read_recording
@@ -158,7 +159,7 @@ class _Pairing:
     def __init__(self, key: Key, info: MessageInfo | None, tolerance_ns: int) -> None:
         self.info = info
         self.tolerance_ns = tolerance_ns
-        number = f"{key[0]:08X}" if key[1] else f"{key[0]:03X}"
+        number = hex_identifier(key[0], key[1])
         name = f"{number} {info.name}" if info is not None else number
         self.found = MessageDifference(key, f"{name} (remote)" if key[2] else name)
         self.guards = frozenset[str]() if info is None else info.guards

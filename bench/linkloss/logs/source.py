@@ -97,11 +97,11 @@ class LogFile:
         """What could not be read, in sentences; empty when all could."""
         notes = []
         if self.unreadable:
-            skipped = _many(self.unreadable, "unreadable line")
+            skipped = many(self.unreadable, "unreadable line")
             notes.append(f"{skipped} skipped, the first: {self.first_unreadable}")
         if self.passed_over:
             text = "held no frame (events of the bus, or damage)"
-            notes.append(f"{_many(self.passed_over, 'line')} {text}")
+            notes.append(f"{many(self.passed_over, 'line')} {text}")
         if self.broken_off:
             notes.append(f"cannot be read behind frame {self.frames:,}: {self.broken_off}")
         if self.no_end:
@@ -263,7 +263,8 @@ def _ensure_there(path: Path) -> None:
         raise BadInput.one(path, "", "is empty; expected a log")
 
 
-def _many(number: int, what: str) -> str:
+def many(number: int, what: str) -> str:
+    """``1 frame``, ``12,000 frames``."""
     return f"{number:,} {what}" if number == 1 else f"{number:,} {what}s"
 
 

@@ -14,7 +14,7 @@ import can
 
 from linkloss.bus import Frame
 from linkloss.bus.message import frame_of
-from linkloss.logs.source import LogFile
+from linkloss.logs.source import LogFile, many
 from linkloss.problem import BadInput
 from linkloss.units import show_duration
 
@@ -56,27 +56,23 @@ class Tally:
         """In sentences what was left out or changed; empty when nothing was."""
         notes = []
         if self.error_frames:
-            notes.append(f"{_many(self.error_frames, 'error frame')} left out")
+            notes.append(f"{many(self.error_frames, 'error frame')} left out")
         if self.fd_frames:
-            many = _many(self.fd_frames, "CAN FD frame")
-            notes.append(f"{many} left out: nobody here knows CAN FD")
+            number = many(self.fd_frames, "CAN FD frame")
+            notes.append(f"{number} left out: nobody here knows CAN FD")
         if self.misfits:
-            many = _many(self.misfits, "message")
-            notes.append(f"{many} left out that can be no frame, the first: {self.first_misfit}")
+            number = many(self.misfits, "message")
+            notes.append(f"{number} left out that can be no frame, the first: {self.first_misfit}")
         if self.unsorted:
-            many = _many(self.unsorted, "frame")
+            number = many(self.unsorted, "frame")
             furthest = show_duration(self.furthest_back_ns)
-            notes.append(f"{many} with an earlier time than the one before, by up to {furthest}")
+            notes.append(f"{number} with an earlier time than the one before, by up to {furthest}")
         if self.other_channel:
-            many, names = _many(self.other_channel, "frame"), ", ".join(self.channels)
-            notes.append(f"{many} of other channels left out; the log has: {names}")
+            number, names = many(self.other_channel, "frame"), ", ".join(self.channels)
+            notes.append(f"{number} of other channels left out; the log has: {names}")
         if self.ended:
             notes.append(self.ended)
         return notes
-
-
-def _many(number: int, what: str) -> str:
-    return f"{number:,} {what}" if number == 1 else f"{number:,} {what}s"
 
 
 def instant_ns(seconds: float) -> int:

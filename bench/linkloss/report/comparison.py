@@ -14,8 +14,8 @@ from dataclasses import asdict
 from typing import Any
 
 from rich.console import Console
-from rich.table import Table
 
+from linkloss.bus.message import hex_identifier
 from linkloss.campaign.result import RunResult
 from linkloss.document import lines_of
 from linkloss.logs.bare import BareReplay
@@ -23,7 +23,7 @@ from linkloss.logs.compare import Comparison, MessageDifference, OutputDifferenc
 from linkloss.logs.describe import Description, Seen
 from linkloss.logs.drive import Drive
 from linkloss.recording import REST, Shift
-from linkloss.report.screen import bullet, caution, heading, paragraph
+from linkloss.report.screen import bullet, caution, heading, paragraph, plain_table
 from linkloss.report.timeline import instant, show_events, show_verdicts
 from linkloss.report.words import count
 from linkloss.units import plain, show_duration
@@ -55,7 +55,7 @@ def show_description(console: Console, found: Description) -> None:
 
 def name_of(seen: Seen) -> str:
     """``0A0 LampRequest``: identifier in hexadecimal, and the name that the DBC gives it."""
-    number = f"{seen.identifier:08X}" if seen.extended else f"{seen.identifier:03X}"
+    number = hex_identifier(seen.identifier, seen.extended)
     return number if seen.message is None else f"{number} {seen.message.name}"
 
 
@@ -85,22 +85,20 @@ def _load(console: Console, found: Description) -> None:
 
 def _identifiers(console: Console, found: Description) -> None:
     heading(console, "Identifiers")
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
-    table.add_column("identifier", overflow="fold")
-    for title in ("frames", "bytes", "period", "jitter", "longest gap", "at"):
-        table.add_column(title, justify="right", no_wrap=True)
-    for seen in found.seen:
-        spans = seen.intervals
-        table.add_row(
-            name_of(seen),
-            f"{seen.count:,}",
-            _lengths(seen),
-            _duration(spans.median_ns),
-            _duration(spans.jitter_ns),
-            _duration(spans.longest_ns if spans.count else None),
-            f"{spans.longest_at_ns / 1e9:.3f} s" if spans.count else "-",
-        )
-    console.print(table)
+    heads = ("identifier", "frames", "bytes", "period", "jitter", "longest gap", "at")
+    rows = map(_cells, found.seen)
+    console.print(plain_table(heads, rows, header_style="bold"))
+
+
+def _cells(seen: Seen) -> Iterator[str]:
+    spans = seen.intervals
+    yield name_of(seen)
+    yield f"{seen.count:,}"
+    yield _lengths(seen)
+    yield _duration(spans.median_ns)
+    yield _duration(spans.jitter_ns)
+    yield _duration(spans.longest_ns if spans.count else None)
+    yield f"{spans.longest_at_ns / 1e9:.3f} s" if spans.count else "-"
 
 
 def _duration(ns: int | None) -> str:
@@ -426,8 +424,7 @@ def _contents(drive: Drive) -> Iterable[str]:
         yield f"without a program and without a frame in the log: {', '.join(silent)}"
     if REST in found.played:
         unknown = sorted(found.unknown)
-        listed = ", ".join(f"{key:08X}" if extended else f"{key:03X}"
-                           for key, extended in unknown[:_LISTED])  # fmt: skip
+        listed = ", ".join(hex_identifier(*key) for key in unknown[:_LISTED])
         more = f" and {len(unknown) - _LISTED} more" if len(unknown) > _LISTED else ""
         where = f"; unknown to the DBC: {listed}{more}" if unknown else ""
         yield f"played for no node of the vehicle: {count(found.played[REST], 'frame')}{where}"

@@ -36,7 +36,7 @@ from typing import Any, BinaryIO, Protocol
 
 import can
 
-from linkloss.bus.message import message_of
+from linkloss.bus.message import hex_identifier, message_of
 from linkloss.problem import BadInput, nearest
 from linkloss.recording import Recording
 from linkloss.report.files import replacing
@@ -276,7 +276,7 @@ class _TextLogWriter(can.CanutilsLogWriter):
         if msg.is_error_frame or msg.is_fd or not (msg.is_remote_frame or msg.dlc > 8):
             super().on_message_received(msg)
             return
-        name = f"{msg.arbitration_id:08X}" if msg.is_extended_id else f"{msg.arbitration_id:03X}"
+        name = hex_identifier(msg.arbitration_id, msg.is_extended_id)
         content = f"R{min(msg.dlc, 8)}" if msg.is_remote_frame else msg.data.hex().upper()
         raw = f"_{msg.dlc:X}" if msg.dlc > 8 else ""
         way = "R" if msg.is_rx else "T"

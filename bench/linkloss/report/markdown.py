@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 
 from linkloss.campaign.result import CAUTION, CheckReport, Finding
 from linkloss.judge import Outcome
 from linkloss.report.totals import totals
-from linkloss.report.words import command, count, finding_sentence, outcome_line
+from linkloss.report.words import by_subject, command, count, finding_sentence, outcome_line
 from linkloss.units import show_duration
 
 MOST_FINDINGS = 20
@@ -77,23 +77,22 @@ def _row(cells: Iterable[str]) -> str:
 
 
 def _untested(report: CheckReport) -> Iterator[str]:
-    by_subject: dict[str, list[str]] = {}
-    for subject, rule in report.not_exercised:
-        by_subject.setdefault(subject, []).append(rule)
-    if by_subject:
-        number = count(len(report.not_exercised), "rule")
-        lines = [
-            f"- {_plain(name)}: {_plain(', '.join(found))}" for name, found in by_subject.items()
-        ]
-        head = f"<details><summary>Not exercised: {number}</summary>"
-        yield f"{head}\n\n" + "\n".join(lines) + "\n\n</details>"
+    lines = [
+        f"- {_plain(subject)}: {_plain(', '.join(rules))}"
+        for subject, rules in by_subject(report.not_exercised).items()
+    ]
+    yield from _folded(f"Not exercised: {count(len(report.not_exercised), 'rule')}", lines)
 
 
 def _unjudged(report: CheckReport) -> Iterator[str]:
-    if report.silent:
-        lines = [f"- {_plain(entry.what)}: {_plain(entry.reason)}" for entry in report.silent]
-        head = f"<details><summary>Not judged: {count(len(lines), 'thing')}</summary>"
-        yield f"{head}\n\n" + "\n".join(lines) + "\n\n</details>"
+    lines = [f"- {_plain(entry.what)}: {_plain(entry.reason)}" for entry in report.silent]
+    yield from _folded(f"Not judged: {count(len(lines), 'thing')}", lines)
+
+
+def _folded(head: str, lines: Sequence[str]) -> Iterator[str]:
+    if lines:
+        summary = f"<details><summary>{head}</summary>"
+        yield f"{summary}\n\n" + "\n".join(lines) + "\n\n</details>"
 
 
 def _plain(text: str) -> str:

@@ -19,11 +19,12 @@ from rich.text import Text
 
 from linkloss.bus import BusRecord
 from linkloss.bus.controller import ErrorState
+from linkloss.bus.message import hex_identifier
 from linkloss.campaign.result import RunResult
 from linkloss.clock.wallclock import monotonic_seconds, wait_seconds
 from linkloss.recording import ControllerChange, NodeChange
 from linkloss.report.screen import printable
-from linkloss.report.timeline import Event, events_with_breaks, instant
+from linkloss.report.timeline import Event, events_with_breaks, instant, state_words
 from linkloss.units import plain, show_duration
 
 _ERRORS = {
@@ -97,7 +98,8 @@ class Pictures:
         cells = []
         for name, changes in recording.nodes.items():
             program = _latest(changes, at_ns)
-            bus = _bus_words(_latest(recording.controllers.get(name, []), at_ns))
+            controller = _latest(recording.controllers.get(name, []), at_ns)
+            bus = state_words("ACTIVE" if controller is None else controller.state)
             state = "" if program is None else program.state
             calm = state == "running" and bus == ErrorState.ACTIVE.value
             style = "" if calm else "yellow"
@@ -135,7 +137,7 @@ class Pictures:
 
     def _frame(self, record: BusRecord) -> Text:
         frame = record.frame
-        identifier = f"{frame.identifier:08X}" if frame.extended else f"{frame.identifier:03X}"
+        identifier = hex_identifier(frame.identifier, frame.extended)
         name = printable(self._names.get((frame.identifier, frame.extended), "?"))
         data = frame.data.hex(" ")
         fate = f"to {len(record.receivers)}"
@@ -156,13 +158,6 @@ def _latest(
 ) -> NodeChange | ControllerChange | None:
     end = bisect_right(changes, at_ns, key=lambda change: change.at_ns)
     return changes[end - 1] if end else None
-
-
-def _bus_words(change: NodeChange | ControllerChange | None) -> str:
-    if change is None:
-        return ErrorState.ACTIVE.value
-    known = ErrorState.__members__
-    return known[change.state].value if change.state in known else change.state
 
 
 def columns(parts: Sequence[Text], width: int) -> list[Text]:

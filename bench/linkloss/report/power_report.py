@@ -14,20 +14,26 @@ from typing import Any
 
 from rich.console import Console
 from rich.table import Table
-from rich.text import Text
 
 from linkloss.campaign.result import CAUTION
 from linkloss.document import lines_of
 from linkloss.power.fuses import melting_i2t
 from linkloss.problem import EXIT_BROKEN, EXIT_KEPT, EXIT_NOT_EXERCISED
 from linkloss.report.html import Page, Part, plain_page
-from linkloss.report.screen import STYLES, bullet, caution, heading, paragraph, printable
+from linkloss.report.screen import (
+    STYLES,
+    bullet,
+    caution,
+    heading,
+    paragraph,
+    plain_table,
+    printable,
+)
 from linkloss.report.words import count
 from linkloss.sizing.lines import Finding, FuseUse, LoadLine, NodeLine, Shed, Sleep
 from linkloss.sizing.power_plan import STILL_STARTS, PowerPlan
 
 PLAN_VERSION = 1
-GAP = 2
 NEEDLESS_DAYS = 300
 """A battery that nothing is drawn from does not last much longer: common practice."""
 FIRE = (
@@ -130,14 +136,7 @@ def node_words(node: NodeLine) -> str:
 
 def loads_table(lines: Iterable[LoadLine]) -> Table:
     """The loads of a node."""
-    table = Table(box=None, padding=(0, GAP, 0, 0), pad_edge=False, header_style="")
-    for name in LOAD_COLUMNS:
-        text = name in ("load", "lead", "fuse")
-        table.add_column(name, justify="left" if text else "right", no_wrap=name != "load")
-    table.columns[0].overflow = "fold"
-    for line in lines:
-        table.add_row(*(Text(printable(cell)) for cell in load_cells(line)))
-    return table
+    return plain_table(LOAD_COLUMNS, map(load_cells, lines), left=("fuse", "lead"))
 
 
 def load_cells(line: LoadLine) -> tuple[str, ...]:
@@ -163,12 +162,8 @@ def _amps(amps: float) -> str:
 
 def sheds_table(sheds: Sequence[Shed]) -> Table:
     """What is lost at which voltage; what goes alike at one voltage shares a row."""
-    table = Table(box=None, padding=(0, GAP, 0, 0), pad_edge=False, header_style="")
-    table.add_column("V", justify="right", no_wrap=True)
-    table.add_column("what", overflow="fold")
-    for volts, names, text in shed_groups(sheds):
-        table.add_row(Text(volts), Text(printable(f"{', '.join(names)}: {text}")))
-    return table
+    rows = ((volts, f"{', '.join(names)}: {text}") for volts, names, text in shed_groups(sheds))
+    return plain_table(("V", "what"), rows, folds=1)
 
 
 def shed_groups(sheds: Sequence[Shed]) -> Iterator[tuple[str, list[str], str]]:

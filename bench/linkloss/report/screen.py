@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from typing import IO
 
 from rich.console import Console
+from rich.table import Table
 from rich.text import Text
 
 from linkloss.campaign.result import CAUTION
 
 WIDEST = 160
+GAP = 2
+"""Between two columns of a table."""
 STYLES = {"kept": "green", "broken": "bold red", "not exercised": "yellow"}
 
 
@@ -64,6 +67,26 @@ def hanging(console: Console, prefix: str, text: str, *, style: str = "") -> Non
         line.rstrip()
         start = prefix if index == 0 else " " * len(prefix)
         console.print(Text.assemble(start, line), soft_wrap=True)
+
+
+def plain_table(
+    heads: Iterable[str],
+    rows: Iterable[Iterable[str | Text]],
+    *,
+    folds: int = 0,
+    left: Collection[str] = (),
+    header_style: str = "",
+) -> Table:
+    """A table without lines: one column folds its texts, all others but ``left`` hold figures."""
+    table = Table(box=None, padding=(0, GAP, 0, 0), pad_edge=False, header_style=header_style)
+    for place, head in enumerate(heads):
+        if place == folds:
+            table.add_column(head, overflow="fold")
+        else:
+            table.add_column(head, justify="left" if head in left else "right", no_wrap=True)
+    for row in rows:
+        table.add_row(*(cell if isinstance(cell, Text) else Text(printable(cell)) for cell in row))
+    return table
 
 
 def printable(text: str) -> str:

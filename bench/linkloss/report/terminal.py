@@ -51,6 +51,7 @@ from linkloss.report.screen import (
 from linkloss.report.timeline import show_run
 from linkloss.report.totals import reach_sentences, show_table, totals
 from linkloss.report.words import (
+    by_subject,
     command_parts,
     count,
     finding_sentence,
@@ -305,10 +306,7 @@ def _not_exercised(console: Console, report: CheckReport) -> None:
     if not report.not_exercised:
         return
     heading(console, f"Not exercised: {count(len(report.not_exercised), 'rule')}")
-    by_subject: dict[str, list[str]] = {}
-    for subject, rule in report.not_exercised:
-        by_subject.setdefault(subject, []).append(rule)
-    for subject, rules in by_subject.items():
+    for subject, rules in by_subject(report.not_exercised).items():
         bullet(console, f"{subject}: {', '.join(rules)}", style=STYLES["not exercised"])
 
 

@@ -30,7 +30,7 @@ from linkloss.report.screen import (
     make_console,
     paragraph,
 )
-from linkloss.report.words import count, run_sentence, short_margin
+from linkloss.report.words import by_subject, count, run_sentence, short_margin
 from linkloss.scenario import Expectation
 from linkloss.units import plain, show_duration
 from linkloss.vehicle.expression import split_signal
@@ -61,7 +61,7 @@ def spells(output: Series[float], end_ns: int) -> list[Entry]:
             found += _flash_entries(edges[index : index + taken], end_ns)
             index += taken
         else:
-            found.append(Entry(edges[index][0], _state(edges[index][1])))
+            found.append(Entry(edges[index][0], level_word(edges[index][1])))
             index += 1
     return found
 
@@ -87,10 +87,11 @@ def _flash_entries(edges: Sequence[tuple[int, float]], end_ns: int) -> Iterator[
     yield Entry(rises[0], f"flashing, {round(60e9 / cycle_ns)} per minute")
     last_ns, level = edges[-1]
     if end_ns - last_ns > cycle_ns:
-        yield Entry(last_ns, _state(level))
+        yield Entry(last_ns, level_word(level))
 
 
-def _state(level: float) -> str:
+def level_word(level: float) -> str:
+    """A level in a word."""
     if level <= 0:
         return "off"
     return "on" if level >= 1 else f"on at {level:.0%}"
@@ -303,25 +304,21 @@ def _kept(console: Console, result: RunResult) -> None:
     if not kept:
         return
     heading(console, f"Kept: {count(len(kept), 'rule')}, with the margins")
-    by_subject: dict[str, list[Verdict]] = {}
-    for verdict in kept:
-        by_subject.setdefault(verdict.subject, []).append(verdict)
-    for subject, verdicts in by_subject.items():
-        rules = ", ".join(_with_margin(verdict) for verdict in verdicts)
-        bullet(console, f"{subject}: {rules}")
+    rules = ((verdict.subject, _with_margin(verdict)) for verdict in kept)
+    for subject, told in by_subject(rules).items():
+        bullet(console, f"{subject}: {', '.join(told)}")
 
 
 def _untested(console: Console, result: RunResult) -> None:
-    by_subject: dict[str, list[str]] = {}
-    for verdict in result.verdicts:
-        if verdict.outcome is Outcome.NOT_EXERCISED:
-            by_subject.setdefault(verdict.subject, []).append(verdict.rule)
-    if by_subject:
-        number = sum(map(len, by_subject.values()))
-        heading(console, f"Not exercised in this run: {count(number, 'rule')}")
-        for subject, rules in by_subject.items():
-            text = f"{subject}: {', '.join(rules)}"
-            bullet(console, text, style=STYLES["not exercised"])
+    places = [
+        (verdict.subject, verdict.rule)
+        for verdict in result.verdicts
+        if verdict.outcome is Outcome.NOT_EXERCISED
+    ]
+    if places:
+        heading(console, f"Not exercised in this run: {count(len(places), 'rule')}")
+    for subject, rules in by_subject(places).items():
+        bullet(console, f"{subject}: {', '.join(rules)}", style=STYLES["not exercised"])
 
 
 def _with_margin(verdict: Verdict) -> str:

@@ -23,17 +23,17 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from linkloss.bus.message import hex_identifier
 from linkloss.campaign.result import CAUTION
 from linkloss.document import lines_of
 from linkloss.report.html import Drawing, Page, Part, drawing, plain_page
-from linkloss.report.screen import STYLES, bullet, caution, heading, paragraph, printable
+from linkloss.report.screen import STYLES, bullet, caution, heading, paragraph, plain_table
 from linkloss.report.words import count
 from linkloss.sizing.analysis import Analysis, Bound
 from linkloss.sizing.message_plan import errors_words
 from linkloss.sizing.observed import Observed, TimingReport
 from linkloss.units import show_duration
 
-GAP = 2
 LEGEND = (
     "gap: shortest time from one sending to the next; worst: from when it is due until its frame"
     " has left the bus, intermission included; left: from then until its deadline;"
@@ -93,44 +93,34 @@ def _bounds(console: Console, analysis: Analysis, observed: Mapping[str, Observe
     console.print(bounds_table(analysis, observed))
 
 
-def _plain_table(*columns: tuple[str, str]) -> Table:
-    table = Table(box=None, padding=(0, GAP, 0, 0), pad_edge=False, header_style="")
-    for name, side in columns:
-        table.add_column(name, justify="right" if side == "right" else "left", no_wrap=True)
-    return table
-
-
 def bounds_table(analysis: Analysis, observed: Mapping[str, Observed]) -> Table:
     """Every message with its bound, and what runs showed of it."""
-    columns = [("message", "left"), ("id", "right"), ("gap", "right"), ("worst", "right")]
-    columns += [("left", "right"), ("fresh", "right"), ("may lose", "right")]
+    heads = ["message", "id", "gap", "worst", "left", "fresh", "may lose"]
+    rows = [[*_cells(bound)] for bound in analysis.bounds]
     if observed:
-        columns.append(("longest seen", "right"))
-    table = _plain_table(*columns)
-    table.columns[0].no_wrap = False
-    table.columns[0].overflow = "fold"
-    for bound in analysis.bounds:
-        cells = _cells(bound)
-        if observed:
-            seen = observed[bound.message.name].longest_ns
-            cells.append(Text("-" if seen is None else show_duration(seen)))
-        table.add_row(*cells)
-    return table
+        heads = [*heads, "longest seen"]
+        for bound, row in zip(analysis.bounds, rows, strict=True):
+            row.append(_span(observed[bound.message.name].longest_ns))
+    return plain_table(heads, rows)
 
 
-def _cells(bound: Bound) -> list[Text]:
+def _span(ns: int | None) -> str:
+    return "-" if ns is None else show_duration(ns)
+
+
+def _cells(bound: Bound) -> Iterator[str | Text]:
     message, found = bound.message, bound.patience
-    identifier = f"{message.identifier:08X}" if message.extended else f"{message.identifier:03X}"
-    gap = "-" if message.shortest_ns is None else show_duration(message.shortest_ns)
+    yield message.name
+    yield hex_identifier(message.identifier, message.extended)
+    yield _span(message.shortest_ns)
     if bound.worst_ns is None:
-        none = Text("no bound", style=STYLES["not exercised"])
-        rest = [Text("-") for _ in range(3)]
-    else:
-        none = Text(show_duration(bound.worst_ns))
-        rest = [_slack(bound.slack_ns), _slack(None if found is None else found.slack_ns)]
-        losses = "-" if found is None else "not one" if found.losses is None else str(found.losses)
-        rest.append(Text(losses))
-    return [Text(printable(message.name)), Text(identifier), Text(gap), none, *rest]
+        yield Text("no bound", style=STYLES["not exercised"])
+        yield from "---"
+        return
+    yield show_duration(bound.worst_ns)
+    yield _slack(bound.slack_ns)
+    yield _slack(None if found is None else found.slack_ns)
+    yield "-" if found is None else "not one" if found.losses is None else str(found.losses)
 
 
 def _slack(slack_ns: int | None) -> Text:
@@ -179,6 +169,7 @@ def _observed(console: Console, report: TimingReport) -> None:
 
 def rates_table(others: Iterable[Analysis], own: int) -> Table:
     names = (
+        "",
         "bit rate",
         "load",
         "bursts",
@@ -188,13 +179,13 @@ def rates_table(others: Iterable[Analysis], own: int) -> Table:
         "least fresh",
         "may lose",
     )
-    table = _plain_table(("", "left"), *((name, "right") for name in names))
+    rows: list[tuple[str | Text, ...]] = []
     for analysis in others:
         slack = min((b.slack_ns for b in analysis.bounds if b.slack_ns is not None), default=None)
         patient = [b.patience for b in analysis.bounds if b.patience is not None]
         fresh = min((p.slack_ns for p in patient), default=None)
         losses = min((-1 if p.losses is None else p.losses for p in patient), default=None)
-        table.add_row(
+        row = (
             "*" if analysis.bit_rate == own else "",
             rate(analysis.bit_rate),
             f"{analysis.load.typical:.1%}",
@@ -205,7 +196,8 @@ def rates_table(others: Iterable[Analysis], own: int) -> Table:
             _slack(fresh),
             "-" if losses is None else "not one" if losses < 0 else str(losses),
         )
-    return table
+        rows.append(row)
+    return plain_table(names, rows)
 
 
 def _count(number: int, style: str) -> Text:

@@ -22,7 +22,7 @@ from rich.text import Text
 from linkloss.campaign.reach import Coverage
 from linkloss.campaign.result import CaseResult, Cell, CheckReport
 from linkloss.judge import Outcome, Verdict
-from linkloss.report.screen import STYLES, hanging, heading, printable
+from linkloss.report.screen import GAP, STYLES, hanging, heading, printable
 from linkloss.report.words import short_margin
 
 
@@ -120,7 +120,6 @@ def reach_sentences(coverage: Coverage) -> list[str]:
     ]
 
 
-GAP = 2
 _HEADER_WIDTH = 12
 MARKS = {Outcome.KEPT: "ok", Outcome.BROKEN: "BAD", Outcome.NOT_EXERCISED: "-"}
 LEGEND = (

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import re
 import shlex
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 from linkloss.campaign.result import CaseResult, CheckReport, RunResult
 from linkloss.judge import Verdict
@@ -318,6 +318,14 @@ def _floor(ns: int, size: int) -> str:
 def count(number: int, thing: str) -> str:
     """``1 case``, ``3 cases``."""
     return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
+
+
+def by_subject(places: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
+    """(subject, rule) by the subject."""
+    found: dict[str, list[str]] = {}
+    for subject, rule in places:
+        found.setdefault(subject, []).append(rule)
+    return found
 
 
 def outcome_line(report: CheckReport) -> str:

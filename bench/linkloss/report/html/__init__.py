@@ -23,9 +23,11 @@ none, such as an analysis, ``write_page(plain_page(title, verdict, state="kept",
 path)``.
 """
 
+from linkloss.report.html.broken import looks
 from linkloss.report.html.pages import (
+    case_files,
     check_page,
-    keep_cases,
+    index_page,
     plain_page,
     reopened_page,
     run_page,
@@ -40,9 +42,11 @@ __all__ = [
     "Fact",
     "Page",
     "Part",
+    "case_files",
     "check_page",
     "drawing",
-    "keep_cases",
+    "index_page",
+    "looks",
     "plain_page",
     "render",
     "reopened_page",

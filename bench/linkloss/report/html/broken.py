@@ -1,12 +1,16 @@
-"""What broke, case by case: findings that one case shows are one story with one picture."""
+"""What broke, case by case: findings that one case shows are one story with one picture.
+
+A check keeps no recordings: ``looks`` says which cases are to be run again, and what is wanted of
+each; nothing is run here.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from functools import partial
 
-from linkloss.campaign.check import Failed, Wanted, again, cases_named
-from linkloss.campaign.result import CheckReport, Finding, RunResult
+from linkloss.campaign.check import Failed, Wanted, cases_named
+from linkloss.campaign.result import CaseResult, CheckReport, Finding, RunResult
 from linkloss.judge.verdict import Outcome
 from linkloss.report.findings import Told, effort, story_sentence
 from linkloss.report.html.scene import Place, look, traffic
@@ -20,6 +24,10 @@ IN_FULL = 50
 """Stories that get a picture; the others are summarised."""
 NARROW = 3
 """Kept rules with the smallest margins whose case gets a picture."""
+BUS = "bus"
+Look = Wanted[Scene | Traffic]
+Seen = Mapping[str, Scene | Traffic | Failed]
+"""What came of the looks, by anchor."""
 _CHANGED = (
     "Run again, this case did not show the same: the vehicle, its programs or linkloss have"
     " changed since, or a program depends on something outside the bench."
@@ -52,99 +60,74 @@ def anchor(index: int) -> str:
     return f"finding-{index + 1}"
 
 
-class Looker:
-    """Runs the cases of a check again and makes its stories."""
+def narrow_anchor(index: int) -> str:
+    """The anchor of what held narrowly."""
+    return f"narrow-{index + 1}"
 
-    def __init__(
-        self,
-        report: CheckReport,
-        told: Told | None = None,
-        *,
-        jobs: int | None = None,
-    ) -> None:
-        self.report = report
-        self.told = told
-        self.jobs = jobs
 
-    def stories(
-        self, groups: Sequence[Sequence[Finding]]
-    ) -> tuple[tuple[Story, ...], tuple[Story, ...], tuple[Story, ...], Traffic | None]:
-        """What broke in full, what is only summarised, what held narrowly, and the bus of a
-        run without a fault.
-        """
-        full = groups[:IN_FULL]
-        narrow = self._narrow()
-        plain = self._plain()
-        names = [group[0].case.name for group in full] + [name for _, name, _ in narrow]
-        cases = cases_named(
-            self.report.vehicle,
-            self.report.seed,
-            [*names, *plain[:1]],
-            self.report.drive,
-            self.report.logged,
-        )
-        wanted: list[Wanted[Scene | Traffic] | None] = [
-            *(self._finding(cases, group) for group in full),
-            *(_wanted(cases, name, places) for _, name, places in narrow),
-            *(
-                Wanted[Scene | Traffic](cases[name], partial(_traffic, name))
-                for name in plain[:1]
-                if name in cases
-            ),
-        ]
-        known: list[Wanted[Scene | Traffic]] = [entry for entry in wanted if entry is not None]
-        answers = again(known, jobs=self.jobs)
-        scenes = [None if entry is None else next(answers) for entry in wanted]
-        told = [self._story(i, group, scenes[i]) for i, group in enumerate(full)]
-        rest = [self._story(i, group) for i, group in enumerate(groups) if i >= IN_FULL]
-        close = [
-            self._narrow_story(i, title, name, scenes[len(full) + i])
-            for i, (title, name, _) in enumerate(narrow)
-        ]
-        last = scenes[-1] if scenes else None
-        return tuple(told), tuple(rest), tuple(close), last if isinstance(last, Traffic) else None
+def looks(report: CheckReport, told: Told | None = None) -> dict[str, Look]:
+    """What a page shows of the cases of a check: by anchor, the case to run again, and what is
+    wanted of its run. Whoever makes the page has them run, and hands the answers to it.
+    """
+    groups, narrow = grouped(report, told)[:IN_FULL], _narrow(report)
+    plain = _plain(report)
+    names = [group[0].case.name for group in groups] + [case.name for _, case, _ in narrow]
+    cases = cases_named(report.vehicle, report.seed, [*names, *plain], report.drive, report.logged)
+    found = {anchor(i): _finding(cases, group, told) for i, group in enumerate(groups)}
+    for i, (_, case, places) in enumerate(narrow):
+        found[narrow_anchor(i)] = _wanted(cases, case.name, places)
+    for name in plain:
+        if name in cases:
+            found[BUS] = Wanted(cases[name], partial(_traffic, name))
+    return {key: look for key, look in found.items() if look is not None}
 
-    def _finding(
-        self, cases: Mapping[str, Scenario], group: Sequence[Finding]
-    ) -> Wanted[Scene | Traffic] | None:
-        """What tells a group of findings: their shortest story, or the case that shows them."""
-        short = self.told.story(group[0]) if self.told is not None else None
-        if short is None:
-            return _wanted(cases, group[0].case.name, _places(group))
-        rules = [(finding.verdict.subject, finding.verdict.rule) for finding in group]
-        return Wanted(short.shrunk.scenario, partial(_look_where_broken, rules=rules))
 
-    def _plain(self) -> list[str]:
-        """A case without a fault, of the situation that does most; none if none was run."""
-        tried = [situation for situation, fault in self.report.tally.tried if fault == "none"]
-        tables = self.report.vehicle.situations
-        tried.sort(key=lambda name: len(tables[name].actions) if name in tables else -1)
-        return [f"{name}/none" for name in reversed(tried)]
+def _finding(
+    cases: Mapping[str, Scenario], group: Sequence[Finding], told: Told | None
+) -> Look | None:
+    """What tells a group of findings: their shortest story, or the case that shows them."""
+    short = told.story(group[0]) if told is not None else None
+    if short is None:
+        return _wanted(cases, group[0].case.name, _places(group))
+    rules = [(finding.verdict.subject, finding.verdict.rule) for finding in group]
+    return Wanted(short.shrunk.scenario, partial(_look_where_broken, rules=rules))
 
-    def _narrow(self) -> list[tuple[str, str, list[Place]]]:
-        """The cases of the kept rules with the smallest margins: title, case, what to look at."""
-        found: dict[str, tuple[str, list[Place]]] = {}
-        for entry in narrowest(self.report):
-            if entry.case is None or len(found) == NARROW:
-                break
-            margin = show_duration(entry.verdict.margin_ns or 0)
-            rule = rule_words(self.report.vehicle, entry.subject, entry.rule)
-            title = f"{entry.subject} had {margin} left; rule: {rule}"
-            found.setdefault(entry.case.name, (title, []))[1].append(
-                Place(entry.subject, entry.rule)
-            )
-        return [(title, name, places) for name, (title, places) in found.items()]
 
-    def _story(
-        self, index: int, group: Sequence[Finding], scene: Scene | Failed | Traffic | None = None
-    ) -> Story:
-        report, case = self.report, group[0].case
-        broken = tuple(self._broken(finding) for finding in group)
+def _plain(report: CheckReport) -> list[str]:
+    """A case without a fault, of the situation that does most; none if none was run."""
+    tried = [situation for situation, fault in report.tally.tried if fault == "none"]
+    tables = report.vehicle.situations
+    tried.sort(key=lambda name: len(tables[name].actions) if name in tables else -1)
+    return [f"{name}/none" for name in tried[-1:]]
+
+
+def _narrow(report: CheckReport) -> list[tuple[str, CaseResult, list[Place]]]:
+    """The cases of the kept rules with the smallest margins: title, case, what to look at."""
+    found: dict[str, tuple[str, CaseResult, list[Place]]] = {}
+    for entry in narrowest(report):
+        if entry.case is None or len(found) == NARROW:
+            break
+        margin = show_duration(entry.verdict.margin_ns or 0)
+        rule = rule_words(report.vehicle, entry.subject, entry.rule)
+        title = f"{entry.subject} had {margin} left; rule: {rule}"
+        case = found.setdefault(entry.case.name, (title, entry.case, []))
+        case[2].append(Place(entry.subject, entry.rule))
+    return list(found.values())
+
+
+def broken_stories(
+    report: CheckReport, groups: Sequence[Sequence[Finding]], told: Told | None, seen: Seen
+) -> tuple[tuple[Story, ...], tuple[Story, ...]]:
+    """What broke: in full, and what is only summarised."""
+    found = []
+    for index, group in enumerate(groups):
+        scene, case = seen.get(anchor(index)), group[0].case
+        broken = tuple(_broken(report, finding) for finding in group)
+        reduced = _reduced(group[0], told)
         note = _note(scene) if index < IN_FULL else ""
-        reduced = self._reduced(group[0])
         if isinstance(scene, Scene) and not _same(scene, group, by_rule=reduced is not None):
             note = _CHANGED
-        return Story(
+        story = Story(
             anchor=anchor(index),
             title=broken[0].sentence,
             broken=broken,
@@ -154,46 +137,41 @@ class Looker:
             note=note,
             reduced=reduced,
         )
+        found.append(story)
+    return tuple(found[:IN_FULL]), tuple(found[IN_FULL:])
 
-    def _reduced(self, finding: Finding) -> Reduced | None:
-        short = self.told.story(finding) if self.told is not None else None
-        if self.told is None or short is None:
-            return None
-        sentence = story_sentence(short)
-        return Reduced(short.name, sentence, self.told.command(short), effort(short))
 
-    def _broken(self, finding: Finding) -> Broken:
-        verdict = finding.verdict
-        also = [
-            kind
-            for kind in self.report.faults
-            for cell in (self.report.cells[verdict.subject, kind],)
-            if cell.outcome is Outcome.BROKEN and verdict.rule in cell.rules
-        ]
-        return Broken(
-            verdict.subject,
-            verdict.rule,
-            finding_sentence(self.report.vehicle, verdict, finding.case),
-            tuple(also),
-            finding.times,
-        )
-
-    def _narrow_story(
-        self, index: int, title: str, name: str, scene: Scene | Failed | Traffic | None
-    ) -> Story:
-        case = next(
-            entry.case
-            for entry in self.report.rules
-            if entry.case is not None and entry.case.name == name
-        )
-        return Story(
-            anchor=f"narrow-{index + 1}",
+def narrow_stories(report: CheckReport, seen: Seen) -> Iterator[Story]:
+    """What held narrowly."""
+    for index, (title, case, _) in enumerate(_narrow(report)):
+        scene = seen.get(narrow_anchor(index))
+        yield Story(
+            anchor=narrow_anchor(index),
             title=title,
             situation=case.situation,
-            command=command(self.report, case),
+            command=command(report, case),
             scene=scene if isinstance(scene, Scene) else None,
             note=_note(scene),
         )
+
+
+def _reduced(finding: Finding, told: Told | None) -> Reduced | None:
+    short = told.story(finding) if told is not None else None
+    if told is None or short is None:
+        return None
+    return Reduced(short.name, story_sentence(short), told.command(short), effort(short))
+
+
+def _broken(report: CheckReport, finding: Finding) -> Broken:
+    verdict = finding.verdict
+    also = [
+        kind
+        for kind in report.faults
+        for cell in (report.cells[verdict.subject, kind],)
+        if cell.outcome is Outcome.BROKEN and verdict.rule in cell.rules
+    ]
+    sentence = finding_sentence(report.vehicle, verdict, finding.case)
+    return Broken(verdict.subject, verdict.rule, sentence, tuple(also), finding.times)
 
 
 def _places(group: Sequence[Finding]) -> list[Place]:
@@ -205,9 +183,7 @@ def _places(group: Sequence[Finding]) -> list[Place]:
     ]
 
 
-def _wanted(
-    cases: Mapping[str, Scenario], name: str, places: Sequence[Place]
-) -> Wanted[Scene | Traffic] | None:
+def _wanted(cases: Mapping[str, Scenario], name: str, places: Sequence[Place]) -> Look | None:
     return Wanted(cases[name], partial(look, places=places)) if name in cases else None
 
 

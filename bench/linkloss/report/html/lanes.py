@@ -28,7 +28,7 @@ from linkloss.judge.states import state_words as load_states
 from linkloss.judge.walk import Segment
 from linkloss.recording import Recording
 from linkloss.report.html.sheet import Flag, Label, Picture, Strip
-from linkloss.report.timeline import state_words
+from linkloss.report.timeline import level_word, state_words
 from linkloss.units import plain
 
 CALM = frozenset({"running", "ACTIVE"})
@@ -240,13 +240,6 @@ def _load_values(
             text += f", allowed: {load_states(segment.states)}{rule}"
         found.append((at_ns, text))
     return found
-
-
-def level_word(level: float) -> str:
-    """A level in a word."""
-    if level <= 0:
-        return "off"
-    return "on" if level >= 1 else f"on at {level:.0%}"
 
 
 def band(allowed: Iterable[Segment]) -> Mapping[str, list[tuple[int, int]]]:

@@ -15,15 +15,25 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import partial
+from itertools import count as count_from
 from pathlib import Path
 
-from linkloss.campaign.check import Failed, Wanted, again, cases_named
+from linkloss.campaign.check import Failed, Wanted, cases_named
 from linkloss.campaign.result import CAUTION, CaseResult, CheckReport, RunResult
 from linkloss.judge.verdict import Outcome, Verdict
 from linkloss.problem import EXIT_KEPT
 from linkloss.report.files import write_whole
 from linkloss.report.findings import Told
-from linkloss.report.html.broken import Looker, anchor, grouped, links, margin_lines
+from linkloss.report.html.broken import (
+    BUS,
+    Seen,
+    anchor,
+    broken_stories,
+    grouped,
+    links,
+    margin_lines,
+    narrow_stories,
+)
 from linkloss.report.html.render import render
 from linkloss.report.html.scene import Place, look, traffic
 from linkloss.report.html.sections import (
@@ -38,7 +48,7 @@ from linkloss.report.html.sections import (
     untested_lines,
     version_facts,
 )
-from linkloss.report.html.sheet import Broken, Fact, Page, Part, Story
+from linkloss.report.html.sheet import Broken, Fact, Page, Part, Story, Traffic
 from linkloss.report.reopen import CHANGED, Reopened
 from linkloss.report.timeline import outcome_of_run
 from linkloss.report.totals import reach_sentences
@@ -183,19 +193,20 @@ CUT_SHORT = "The check was interrupted:"
 
 def check_page(
     report: CheckReport,
+    seen: Seen,
     *,
-    jobs: int | None = None,
     warnings: Sequence[str] = (),
     space: Sequence[str] | None = None,
     told: Told | None = None,
 ) -> Page:
-    """The page of a check. The cases that it shows pictures of are run again, ``jobs`` at a time
-    (default: all cores). ``warnings`` stand right under the verdict; ``space`` says what the
-    cases were chosen from where the report itself does not know. ``told`` holds the
-    shortest stories of what broke, where they were looked for: then these are what is shown.
+    """The page of a check. ``seen``: what came of the cases that ``looks`` asks for. ``warnings``
+    stand right under the verdict; ``space`` says what the cases were chosen from where the
+    report itself does not know. ``told`` holds the shortest stories of what broke, where they
+    were looked for: then these are what is shown.
     """
     groups = grouped(report, told)
-    full, rest, narrow, bus = Looker(report, told, jobs=jobs).stories(groups)
+    full, rest = broken_stories(report, groups, told, seen)
+    bus = seen.get(BUS)
     if space is None:
         space = () if report.space is None else report.space.sentences()
     about = (*space, *reach_sentences(report.tally.coverage), MODEL)
@@ -215,13 +226,13 @@ def check_page(
         matrix=check_matrix(report, links(groups)) if report.cases else None,
         stories=full,
         summarised=rest,
-        narrow=narrow,
+        narrow=tuple(narrow_stories(report, seen)),
         margins=tuple(margin_lines(report)),
         untested=untested_lines(report.vehicle, report.not_exercised),
         unjudged=tuple((entry.what, entry.reason, entry.allowed) for entry in report.unjudged),
         tried=tried_matrix(report),
         loads=load_sheets(report.vehicle, (entry.verdict for entry in report.rules)),
-        traffic=bus,
+        traffic=bus if isinstance(bus, Traffic) else None,
     )
 
 
@@ -233,30 +244,21 @@ def _check_state(report: CheckReport) -> str:
     return "kept" if report.exit_code == EXIT_KEPT else "untested"
 
 
-def keep_cases(report: CheckReport, folder: Path, *, jobs: int | None = None) -> None:
-    """Run every case again, ``jobs`` at a time (default: all cores), and write
-    ``case-00001.html`` and so on, in the order of the check, with ``index.html``.
-
-    Raises BadInput when a file cannot be written.
+def case_files(report: CheckReport, folder: Path) -> dict[str, Wanted[None]]:
+    """By file, ``case-00001.html`` and so on in the order of the check, the case to run again:
+    its page is written to the folder. Cases that do not fit the vehicle any more are missing.
     """
     commands = {case.name: command(report, case) for case in report.cases}
-    names = list(commands)
-    found = cases_named(report.vehicle, report.seed, names, report.drive, report.logged)
-    files = {name: f"case-{number:05d}.html" for number, name in enumerate(names, start=1)}
-    known = [name for name in names if name in found]
-    wanted: list[Wanted[None]] = [
-        Wanted(
-            found[name],
-            partial(_write, path=folder / files[name], words=commands[name]),
-        )
-        for name in known
-    ]
-    lost = dict.fromkeys(set(files).difference(known), "its name does not fit the vehicle")
-    answers = again(wanted, jobs=jobs)
-    for name, answer in zip(known, answers, strict=True):
-        if isinstance(answer, Failed):
-            lost[name] = answer.why
-    write_whole(folder / "index.html", render(_index(report, files, lost)))
+    found = cases_named(report.vehicle, report.seed, commands, report.drive, report.logged)
+    return {
+        file: Wanted(found[name], partial(_write, path=folder / file, words=commands[name]))
+        for file, name in zip(_files(), commands, strict=False)
+        if name in found
+    }
+
+
+def _files() -> Iterator[str]:
+    return (f"case-{number:05d}.html" for number in count_from(1))
 
 
 def _write(result: RunResult, path: Path, words: str) -> None:
@@ -268,17 +270,14 @@ def _standing(case: CaseResult) -> str:
     return f"{count(broken, 'rule')} broken" if broken else f"{len(case.verdicts)} kept"
 
 
-def _index(report: CheckReport, files: Mapping[str, str], lost: Mapping[str, str]) -> Page:
-    rows = [
-        (
-            f"no file: {lost[case.name]}" if case.name in lost else files[case.name],
-            _standing(case),
-            case.name,
-            case.text,
-        )
-        for case in report.cases
-    ]
-    links = ["" if case.name in lost else files[case.name] for case in report.cases]
+def index_page(report: CheckReport, written: Mapping[str, Failed | None]) -> Page:
+    """The page that lists the cases of a check. ``written``: what came of ``case_files``."""
+    rows, links = [], []
+    for case, file in zip(report.cases, _files(), strict=False):
+        lost = written.get(file, Failed("its name does not fit the vehicle"))
+        links.append("" if lost else file)
+        told = f"no file: {lost.why}" if lost else file
+        rows.append((told, _standing(case), case.name, case.text))
     columns = ("file", "rules", "case", "faults")
     state = "broken" if report.findings else "untested" if report.exit_code else "kept"
     return Page(
@@ -295,9 +294,11 @@ def _index(report: CheckReport, files: Mapping[str, str], lost: Mapping[str, str
     )
 
 
-def reopened_page(found: Reopened, *, jobs: int | None = None) -> Page:
-    """The page of a check or of a run; where the vehicle has changed since, it says so."""
+def reopened_page(found: Reopened, seen: Seen) -> Page:
+    """The page of a check or of a run; where the vehicle has changed since, it says so. ``seen``
+    as of :func:`check_page`.
+    """
     warnings = (CHANGED,) if found.changed else ()
     if isinstance(found.result, RunResult):
         return run_page(found.result, warnings=warnings)
-    return check_page(found.result, jobs=jobs, warnings=warnings, space=found.space)
+    return check_page(found.result, seen, warnings=warnings, space=found.space)

@@ -13,6 +13,7 @@ from statistics import median
 from typing import NamedTuple
 
 from linkloss.bus import BusRecord
+from linkloss.bus.message import hex_identifier
 from linkloss.campaign.result import RunResult
 from linkloss.judge import Verdict
 from linkloss.judge.case import Case
@@ -85,11 +86,6 @@ def _responses(
         if last is not None:
             found.append(record.end_ns - last.at_ns)
     return found
-
-
-def hex_identifier(identifier: int, extended: bool) -> str:
-    """``0A0``, or ``18DAF110`` for an extended one."""
-    return f"{identifier:08X}" if extended else f"{identifier:03X}"
 
 
 def counter_lines(recording: Recording) -> tuple[CounterLine, ...]:

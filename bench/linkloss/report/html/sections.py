@@ -24,7 +24,7 @@ from linkloss.judge.verdict import Outcome, Verdict, smallest
 from linkloss.report.html.sheet import Block, Column, Digest, Fact, Fuse, LoadSheet, Matrix, Row
 from linkloss.report.machine import content_now
 from linkloss.report.totals import groups, totals
-from linkloss.report.words import count, rule_words, short_margin
+from linkloss.report.words import by_subject, count, rule_words, short_margin
 from linkloss.units import show_duration
 from linkloss.vehicle.expression import Condition
 from linkloss.vehicle.load import LoadTable, state_text
@@ -214,10 +214,8 @@ def untested_lines(
     vehicle: Vehicle, places: Iterable[tuple[str, str]]
 ) -> tuple[tuple[str, str], ...]:
     """Rules that were not exercised, by subject, with what is declared for them."""
-    found: dict[str, list[str]] = {}
-    for subject, rule in places:
-        found.setdefault(subject, []).append(rule_words(vehicle, subject, rule))
-    return tuple((subject, ", ".join(rules)) for subject, rules in found.items())
+    told = ((subject, rule_words(vehicle, subject, rule)) for subject, rule in places)
+    return tuple((subject, ", ".join(rules)) for subject, rules in by_subject(told).items())
 
 
 MOST_COLUMNS = 32
