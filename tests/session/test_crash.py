@@ -10,6 +10,7 @@ import can
 import pytest
 from life_car import Log, program, run
 
+from linkloss.recording import Crash
 from linkloss_nodes import MS
 
 HERE = str(Path(__file__))
@@ -24,7 +25,8 @@ def line_of(mark: str) -> int:
 
 def assert_crash(ran, at_ms: float, mark: str, text: str) -> None:
     (crash,) = ran.recording.crashes
-    assert crash == ("unit", at_ms * MS, f"{HERE}:{line_of(mark)}", text)
+    where = f"{HERE}:{line_of(mark)}"
+    assert crash == Crash("unit", round(at_ms * MS), where, text)
     assert ran.states()[-1] == (at_ms, "crashed", text)
     assert ran.beats()[-1] > 250  # the other node goes on
 
