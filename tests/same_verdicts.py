@@ -67,7 +67,7 @@ def watch(notes: int) -> None:
         return result
 
     for module in (run, isolation):
-        module.case_result, module.failed_case = case_result, failed_case
+        vars(module).update(case_result=case_result, failed_case=failed_case)
 
 
 def main(what: str, seed: int = 0) -> None:

@@ -8,13 +8,14 @@ A bit that is disturbed then reaches all alike, or one of them.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from typing import NamedTuple
+from typing import NamedTuple, cast
 
 from bit_lab import Lab
 from crccheck.crc import Crc15Can
 
 from linkloss.bus.controller import Controller
 from linkloss.bus.frame import FdFrame, Frame, bits
+from linkloss.bus.record import Noise
 from linkloss.clock.queue import EventQueue
 
 FLAG, DELIMITER, INTERMISSION = 6, 8, 3
@@ -25,7 +26,7 @@ REST = FLAG + DELIMITER + INTERMISSION
 class Silent:
     """A noise that might strike and never does: all bits are followed one by one."""
 
-    node = None
+    node: str | None = None
 
     def spares(self, bits: int) -> bool:
         return False
@@ -90,7 +91,7 @@ class Bench(Lab):
     def __init__(self, form: Form, names: str = "abc") -> None:
         super().__init__("")
         self.form = form
-        self.bus.noises.append(Silent())
+        self.bus.noises.append(cast("Noise", Silent()))
         self.nodes = {name: Controller(name, fd=form.fd) for name in names}
         for node in self.nodes.values():
             self.bus.attach(node)
@@ -99,7 +100,7 @@ class Bench(Lab):
         """These bits are seen inverted, and by whom (None: by all)."""
         for who in set(struck.values()):
             mine = {bit for bit, name in struck.items() if name == who}
-            self.bus.noises.append(Struck(self.queue, who, mine))
+            self.bus.noises.append(cast("Noise", Struck(self.queue, who, mine)))
 
     def rec(self, name: str = "b") -> int:
         return self[name].rec

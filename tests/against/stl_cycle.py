@@ -194,7 +194,10 @@ class CycleBench:
         hidden = sum(min(b, signals.end) - a for a, b in signals.masks if a < signals.end)
         tally.compared_ns += signals.end - hidden
         [verdict] = judge_cycle(Case(self.vehicle, recording, evidence), name)
-        judged = Found(verdict.at_ns, "cycle") if verdict.broken else None
+        judged = None
+        if verdict.broken:
+            assert verdict.at_ns is not None
+            judged = Found(verdict.at_ns, "cycle")
         falses = [
             Found(at, formula.name)
             for formula in self.formulas[name]

@@ -6,6 +6,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
+from typing import Any
 
 from distributed import LocalCluster
 
@@ -14,7 +15,7 @@ from linkloss import check, load_vehicle
 
 def main(vehicle_path: str) -> None:
     vehicle = load_vehicle(vehicle_path)
-    choice = {"only": ["cut"], "situations": ["parked", "braking", "rain"]}
+    choice: dict[str, Any] = {"only": ["cut"], "situations": ["parked", "braking", "rain"]}
     here = check(vehicle, jobs=1, **choice)
     killed: list[int] = []
     with LocalCluster(
@@ -22,7 +23,7 @@ def main(vehicle_path: str) -> None:
     ) as cluster:
         workers = [nanny.pid for nanny in cluster.workers.values()]
 
-        def progress(done: int, total: int) -> None:
+        def progress(done: int, total: int | None) -> None:
             if done and not killed:
                 os.kill(workers[0], signal.SIGKILL)
                 killed.append(done)

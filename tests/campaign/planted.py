@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Any
 
 import can
 
@@ -48,8 +49,8 @@ class ConfusedRear(PowerNode):
     def on_frame(self, message: can.Message) -> None:
         super().on_frame(message)
         if message.arbitration_id == self._lamps.frame_id:
-            asked = self._lamps.decode(bytes(message.data), decode_choices=False)["Position"]
-            self._lamps_asked(float(asked))
+            told: Any = self._lamps.decode(bytes(message.data), decode_choices=False)
+            self._lamps_asked(float(told["Position"]))
 
     def _lamps_asked(self, asked: float) -> None:
         memory, now_ns = self.board.memory, self.board.now_ns()

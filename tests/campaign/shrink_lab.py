@@ -104,7 +104,7 @@ def twenty_events() -> Scenario:
     switches += ["horn_button=released", "indicator=off", "lights=off", "lights=position"]
     switches += ["brake_pedal=pressed", "brake_pedal=released"]
     nodes = ["dash", "front", "rear", "engine", "gauge"]
-    steps = [
+    steps: list[TimedAction | TimedFault] = [
         action(1_913 + 2_617 * number, **dict([told.split("=")]))
         for number, told in enumerate(switches)
     ]

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from linkloss.firmware.answers import InputPin, OutputPin, Wiring
 from linkloss.firmware.build import BuildOptions, Sources
@@ -31,14 +33,14 @@ def firmware(
     cpp: bool = False,
     options: BuildOptions | None = None,
     long_bits: int = 32,
-    **hardware: object,
+    **hardware: Any,
 ) -> Firmware:
     """A firmware from its text; line numbers are those of the text. ``hardware`` as in Wiring."""
     name = "unit.cpp" if cpp else "unit.c"
     (folder / name).write_text(HEAD + text, encoding="utf-8")
     sources = Sources(folder, (name,), long_bits=long_bits)
-    wiring = Wiring(**{"outputs": OUTPUTS, "inputs": INPUTS, "call_ns": 1_000, **hardware})
-    made = Firmware(sources, wiring, options)
+    usual = Wiring(outputs=OUTPUTS, inputs=INPUTS, call_ns=1_000)
+    made = Firmware(sources, replace(usual, **hardware), options)
     assert made.path.is_file()
     return made
 

@@ -17,6 +17,7 @@ from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 from linkloss.bus import BusRecord, Frame
 from linkloss.judge import Outcome, Verdict, judge
@@ -112,7 +113,12 @@ def car(*, nodes=None, requests=None, notices=None, bus=None, **loads) -> Vehicl
         name: {key: value for key, value in {**LOAD, **load}.items() if value is not None}
         for name, load in (loads or {"lamp": {}}).items()
     }
-    node = {"python": "none:None", "boot": "100 ms", "boots_in": "50 ms", "rejoin": "400 ms"}
+    node: dict[str, Any] = {
+        "python": "none:None",
+        "boot": "100 ms",
+        "boots_in": "50 ms",
+        "rejoin": "400 ms",
+    }
     node["mailboxes"] = 32  # what is handed over without being sent never fills them
     nodes = nodes or {}
     fed = any("supply" in table for table in nodes.values()) or any(
@@ -141,8 +147,9 @@ def car(*, nodes=None, requests=None, notices=None, bus=None, **loads) -> Vehicl
             "notices": notices or {},
         },
     )
-    source = SimpleNamespace(path=Path("tiny.toml"), text="")
-    return Vehicle(Path("tiny.toml"), source, file, None, MESSAGES, {})
+    source: Any = SimpleNamespace(path=Path("tiny.toml"), text="")
+    no_database: Any = None
+    return Vehicle(Path("tiny.toml"), source, file, no_database, MESSAGES, {})
 
 
 class Tape:

@@ -45,7 +45,7 @@ class Rules:
     def load(self) -> dict:
         """The same as a vehicle's table."""
         names = ("off", "on")
-        table = {"on_stale": self.on_stale, "on_reset": names[self.on_reset]}
+        table: dict[str, object] = {"on_stale": self.on_stale, "on_reset": names[self.on_reset]}
         table |= {"hardware_default": names[self.hardware], "confirm": self.confirm}
         if self.hold_for is not None:
             table |= {"hold_for": f"{self.hold_for // MS} ms", "then": names[self.then]}
@@ -85,8 +85,9 @@ def called_for(rules: Rules, resets, messages, end) -> list[Told]:
             stray = _stray(rules, heard, place, since)
             later = range(place + 1, len(heard))
             back = next((heard[k][0] for k in later if _row(rules, heard, k)[2]), inf)
-            ends = (following, back)
-            found += _silence(rules, at, ends, over, must=sure, closed=True, stray=stray)
+            found += _silence(
+                rules, at, (following, back), over, must=sure, closed=True, stray=stray
+            )
     return sorted(found, key=lambda told: told.first)
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
+from typing import Any
 
 from linkloss.faults.catalogue import make_fault
 from linkloss.live.driven import Excerpt, LiveSession
@@ -42,10 +44,10 @@ def play(story, vehicle=WREN, **settings) -> tuple[LiveSession, Excerpt]:
     """
     wall = StoryWall()
     live = LiveSession(vehicle, wall=wall, **settings)
-    taken = []
+    taken: list[Any] = []
     begun_ns = wall.real_ns
-    steps = [
-        (begun_ns + ms * MS + 137, lambda deed=deed: deed(live)) for ms, deed in sorted_story(story)
+    steps: list[tuple[int, Callable[[], object]]] = [
+        (begun_ns + ms * MS + 137, partial(deed, live)) for ms, deed in sorted_story(story)
     ]
     last_ns = steps[-1][0]
     steps.append((last_ns + 1, lambda: taken.append(live.excerpt())))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import queue
 from pathlib import Path
+from typing import Any
 
 from linkloss.bus import Frame
 from linkloss.live.endpoints import Endpoint
@@ -19,7 +20,8 @@ class Program(Endpoint):
 
     def __init__(self, name):
         super().__init__(name)
-        self.to_bus, self.from_bus = queue.Queue(), queue.Queue()
+        self.to_bus: queue.Queue[Any] = queue.Queue()
+        self.from_bus: queue.Queue[Any] = queue.Queue()
         self.disconnected = False
 
     def connect(self):

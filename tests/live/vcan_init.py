@@ -52,6 +52,7 @@ def main() -> None:
     prepare()
     print("VCAN0 IS UP", flush=True)
     program = subprocess.Popen([sys.executable, "-c", PROGRAM], stdout=subprocess.PIPE, text=True)
+    assert program.stdout is not None
     program.stdout.readline()
     serve = ["serve", "scenarios/wren/vehicle.toml", "--open", "socketcan:vcan0"]
     more = ["--lasts", "1500 ms", "--log", "/mnt/all.log", "-q"]

@@ -6,6 +6,7 @@ import re
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 from linkloss.bus import BusRecord, Frame
 from linkloss.campaign.result import CaseResult, CheckReport, RunResult
@@ -66,7 +67,7 @@ def broken(
     )
 
 
-def told(text: str) -> dict[str, object]:
+def told(text: str) -> dict[str, Any]:
     """The values of a verdict with these words, with or without their tail."""
     for cause in Cause:
         body, _, tail = cause.value.partition("|")

@@ -191,7 +191,9 @@ class Planter:
             return False
         if entry.what == "then" and self.table.then == self.table.on_stale:
             return False  # it may have been so already
-        return (self.command.at(entry.at_ns) > 0) != (self._before(entry) > 0)
+        now = self.command.at(entry.at_ns)
+        assert now is not None
+        return (now > 0) != (self._before(entry) > 0)
 
     def _alone(self, entry: Entry, from_ns: int, to_ns: int) -> bool:
         """Whether nothing else happened, and nothing else was open, in [from, to]."""

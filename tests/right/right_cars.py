@@ -62,7 +62,7 @@ def ms(number: int) -> str:
 def drawn_load(draw: Random, node: str) -> LoadTable:
     """A load with a random table."""
     kind = draw.choice(["plain"] * 5 + ["flash", "level", "local"])
-    table = {"node": node, "rejoin": "400 ms"}
+    table: dict[str, object] = {"node": node, "rejoin": "400 ms"}
 
     def maybe(share: float, **keys) -> None:
         if draw.random() < share:

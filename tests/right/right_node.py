@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from contextlib import suppress
 from random import Random
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import can
 
@@ -181,7 +181,7 @@ class Pin:
         self.last: dict[str, object] = {}
         self.state: object = None
         self.level, self.lit_ns, self.dark_ns, self.was_limited = 0.0, 0, -1, False
-        self.timers: dict[str, object] = {}
+        self.timers: dict[str, Any] = {}
         self.edge_ns, self.raw = 0, OFF
         self.odd = node.draw.uniform(-0.95, 0.95)
         self.bounce_ns = node.between(0, load.debounce)
@@ -320,7 +320,7 @@ class Pin:
         rounds = 2 if self.bounce_ns else 1
         by_ns = self.board.now_ns() + self.latency(value) - rounds * self.node.loop_ns
         last_ns = self.edge_ns + self.load.debounce + self.latency(value)
-        licence = "local", self.edge_ns, last_ns
+        licence: Any = ("local", self.edge_ns, last_ns)
         if self.last.get("local") == FLASH:
             licence = None
         self.note("local", value, by_ns + self.cycle("local", value), licence)
@@ -464,7 +464,8 @@ class Link:
         self.latched, self.gone = load.latch, False
         self.since_ns = 0  # what still waited to be read as the bus went off is old
         self.alone: Condition | None = None
-        self.timer = self.giving_up = None
+        self.timer: Any = None
+        self.giving_up: Any = None
         if node.draw.random() < 0.5:
             self._watch(self.board.now_ns() + node.between(self.maybe_ns, 2 * self.surely_ns))
 

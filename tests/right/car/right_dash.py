@@ -24,12 +24,13 @@ class Dash(Node):
         for place, name in enumerate(SENDS):
             definition = self.board.messages.get_message_by_name(name)
             protection = Protection(definition)
+            assert definition.cycle_time is not None
             period_ns = definition.cycle_time * MS
             first_ns = (1 + 3 * place) * MS
             self.board.every(period_ns, self.send, definition, protection, [0], first_ns=first_ns)
 
     def send(self, definition, protection, count) -> None:
-        values = {signal.name: 0 for signal in definition.signals}
+        values = {signal.name: 0.0 for signal in definition.signals}
         for signal, name in SENDS[definition.name].items():
             value = self.board.read(name)
             values[signal] = value if isinstance(value, float) else float(value == "on")

@@ -15,7 +15,7 @@ class ThreeTries(HomeRear):
 
     MOST = 3
     PAUSE_MS = 500
-    ACTS_ON = ("over-current", "over-temperature", LATCHED)
+    ACTS_ON: tuple[str, ...] = ("over-current", "over-temperature", LATCHED)
 
     def set_up(self) -> None:
         self.begin_anew()

@@ -98,7 +98,7 @@ class LateHorn(HomeFront):
 class SlowStarter(HomeRear):
     """For its first second it only looks on."""
 
-    def wanted(self, load):  # type: ignore[no-untyped-def]
+    def wanted(self, load):
         if self.now_ms < 1000 and load.message == BODY:
             return load.reset
         return super().wanted(load)

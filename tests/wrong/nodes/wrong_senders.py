@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import partial
+from typing import Any, cast
 
 import can
 from base_engine import HomeEngine
@@ -34,7 +35,7 @@ class CounterAtRest(PowerNode):
 
     def start(self) -> None:
         super().start()
-        protection = self.sender.message("RearStatus")._protection
+        protection: Any = self.sender.message("RearStatus")._protection
         protection.seal = partial(self.sealed, protection.seal)
 
     @staticmethod
@@ -78,7 +79,7 @@ class ThreeTimes(ControlNode):
                 once(message)
             return once(message)
 
-        self.sender.send = thrice
+        vars(self.sender)["send"] = thrice
         super().start()
 
 
@@ -103,8 +104,8 @@ class TenTimesTheSupply(PowerNode):
     """Tenths of a volt for a signal that has a factor of 0.1 already."""
 
     def prepare_status(self, settings) -> None:
-        board = self.board
-        self.board = _Tenfold(board)
+        board: Any = self.board
+        self.board = cast("Any", _Tenfold(board))
         super().prepare_status(settings)
         self.board = board
 
