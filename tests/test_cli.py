@@ -103,7 +103,7 @@ def test_a_check_with_a_broken_rule_returns_1_and_its_command_shows_it_again(car
     assert main(["check", "vehicle.toml", "--case", case, "-q"]) == 1
     again = capsys.readouterr().out
     assert "1 case," in again
-    assert "tail_lamp was dark instead of on, 341.2 ms after the program of rear hung" in words(
+    assert "tail_lamp was dark instead of on, 342.1 ms after the program of rear hung" in words(
         again
     )
     assert CAUTION in words(again)
