@@ -11,24 +11,40 @@ import pytest
 
 HERE = Path(__file__).parent
 ROOT = HERE.parent.parent
+TINY = ROOT / "tests" / "report" / "tiny" / "vehicle.toml"
 WREN = ROOT / "scenarios" / "wren" / "vehicle.toml"
 needs_dask = pytest.mark.skipif(
     importlib.util.find_spec("distributed") is None, reason="the extra 'cluster' is not installed"
 )
 
 
-@needs_dask
-def test_a_killed_worker_loses_no_case_and_none_counts_twice():
+def on_a_cluster(vehicle, workers, *situations):
+    """How many workers were killed, how many cases ran, and whether the results are the same."""
     done = subprocess.run(
-        [sys.executable, HERE / "cluster_program.py", WREN],
+        [sys.executable, HERE / "cluster_program.py", vehicle, str(workers), *situations],
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=300,
         check=False,
     )
+    assert done.returncode == 0, done.stderr
     killed, cases, equal = done.stdout.split()[-3:]
-    assert (killed, equal) == ("1", "True"), done.stderr
-    assert int(cases) > 24, "more cases than one piece holds"
+    return int(killed), int(cases), equal == "True"
+
+
+@needs_dask
+def test_a_cluster_gives_the_same_results():
+    killed, cases, equal = on_a_cluster(TINY, 1, "night")
+    assert (killed, equal) == (0, True)
+    assert cases > 2
+
+
+@pytest.mark.slow
+@needs_dask
+def test_a_killed_worker_loses_no_case_and_none_counts_twice():
+    killed, cases, equal = on_a_cluster(WREN, 2, "parked", "braking", "rain")
+    assert (killed, equal) == (1, True)
+    assert cases > 24, "more cases than one piece holds"
 
 
 @needs_dask
@@ -36,7 +52,7 @@ def test_a_scheduler_that_does_not_answer_is_bad_input():
     """In a process of its own: Dask leaves threads behind, and one with threads forks no more."""
     nobody = "dask://127.0.0.1:9"
     done = subprocess.run(
-        [sys.executable, "-m", "linkloss.cli", "check", "--only", "none", "--workers", nobody],
+        [sys.executable, "-m", "linkloss.cli", "check", TINY, "--workers", nobody],
         cwd=ROOT,
         capture_output=True,
         text=True,

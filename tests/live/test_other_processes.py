@@ -62,6 +62,7 @@ def serve(request, tmp_path):
     process.communicate()
 
 
+@pytest.mark.slow  # test_endpoints.py and test_opened.py have the same ways in, in one process
 def test_listeners_and_senders_over_udp_and_a_serial_line(serve, tmp_path):
     joins = {}
     while len(joins) < 4:
