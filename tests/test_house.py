@@ -70,7 +70,7 @@ def imported(path: Path) -> Iterator[str]:
             inner = {f"{node.module}.{alias.name}" for alias in node.names} & set(modules())
             yield from inner
             if len(inner) < len(node.names):
-                yield node.module
+                yield str(node.module)
 
 
 @cache
@@ -95,7 +95,8 @@ def circles(arrows: dict[str, set[str]]) -> list[set[str]]:
     """Modules that import each other, directly or through others."""
     reached: dict[str, set[str]] = {}
     for start in arrows:
-        found, ahead = set(), [start]
+        found: set[str] = set()
+        ahead = [start]
         while ahead:
             new = arrows[ahead.pop()] - found
             found |= new
@@ -105,13 +106,13 @@ def circles(arrows: dict[str, set[str]]) -> list[set[str]]:
     return [circle for number, circle in enumerate(tied) if circle not in tied[:number]]
 
 
-def test_the_house_has_modules():
+def test_the_house_has_modules() -> None:
     assert len(list(bench())) > 50
     assert {name.split(".")[1] for name in bench()} == set().union(*FLOORS)
     assert len(modules()) - len(list(bench())) > 10
 
 
-def test_the_page_for_developers_has_the_same_floors_and_names_files_that_there_are():
+def test_the_page_for_developers_has_the_same_floors_and_names_files_that_there_are() -> None:
     page = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     rows = re.findall(r"^\| \d+ \| (.*?) \|", page, re.MULTILINE)
     assert [set(re.findall(r"`(\w+)`", row)) for row in rows] == FLOORS
@@ -120,7 +121,7 @@ def test_the_page_for_developers_has_the_same_floors_and_names_files_that_there_
         assert any(file.endswith(f"/{name}") for file in files), name
 
 
-def test_nothing_imports_upward_or_from_next_door():
+def test_nothing_imports_upward_or_from_next_door() -> None:
     for own in bench():
         for other in arrows()[own] - {"linkloss"}:
             below = other.startswith("linkloss.") and (
@@ -129,57 +130,57 @@ def test_nothing_imports_upward_or_from_next_door():
             assert below, f"{own} imports {other}"
 
 
-def test_no_modules_import_each_other_in_a_circle():
+def test_no_modules_import_each_other_in_a_circle() -> None:
     assert circles({"a": {"b"}, "b": {"c"}, "c": {"b"}, "d": {"a"}}) == [{"b", "c"}]
     assert circles(arrows()) == []
 
 
-def test_nodes_import_the_can_libraries_the_standard_library_and_nodes_alone():
+def test_nodes_import_the_can_libraries_the_standard_library_and_nodes_alone() -> None:
     allowed = sys.stdlib_module_names | {"can", "cantools", "linkloss_nodes"}
     for name, path in modules().items():
         if name.partition(".")[0] == "linkloss_nodes":
             assert {other.partition(".")[0] for other in imported(path)} <= allowed, name
 
 
-def test_no_two_files_of_the_bench_share_a_name():
+def test_no_two_files_of_the_bench_share_a_name() -> None:
     names = Counter(path.name for name, path in modules().items() if name.startswith("linkloss."))
     assert [name for name, times in names.items() if times > 1 and name != "__init__.py"] == []
 
 
-def test_no_two_files_of_tests_share_a_name():
+def test_no_two_files_of_tests_share_a_name() -> None:
     """They are imported by their names alone, and the second would be refused."""
     names = Counter(path.name for path in Path(__file__).parent.rglob("*.py"))
     assert [name for name, times in names.items() if times > 1 and name != "conftest.py"] == []
 
 
-def test_every_module_says_why_it_exists():
+def test_every_module_says_why_it_exists() -> None:
     for name, path in modules().items():
         assert not tree_of(path).body or ast.get_docstring(tree_of(path)), name
 
 
-def test_no_function_has_more_than_50_lines_of_code():
+def test_no_function_has_more_than_50_lines_of_code() -> None:
     for name, path in modules().items():
         for node in ast.walk(tree_of(path)):
             if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
                 body = node.body[1:] if ast.get_docstring(node) else node.body
-                lines = body[-1].end_lineno - body[0].lineno + 1 if body else 0
+                lines = (body[-1].end_lineno or 0) - body[0].lineno + 1 if body else 0
                 assert lines <= 50, f"{name}: {node.name}"
 
 
-def test_no_file_leaves_work_for_later_or_names_a_place_on_one_machine():
+def test_no_file_leaves_work_for_later_or_names_a_place_on_one_machine() -> None:
     for name, path in modules().items():
         text = path.read_text(encoding="utf-8")
         found = re.search(r"\b(TODO|FIXME|XXX|HACK)\b|/home/|/work/", text)
         assert not found, f"{name}: {found}"
 
 
-def test_the_public_names_are_the_documented_ones():
+def test_the_public_names_are_the_documented_ones() -> None:
     assert set(linkloss.__all__) == PUBLIC
     assert list(linkloss.__all__) == sorted(linkloss.__all__)
     assert set(linkloss._HOMES) == PUBLIC
 
 
-def test_a_public_name_lives_where_it_is_said_to_and_has_docstrings():
+def test_a_public_name_lives_where_it_is_said_to_and_has_docstrings() -> None:
     for name in PUBLIC:
         found = getattr(linkloss, name)
         assert inspect.getdoc(found), name
@@ -190,12 +191,12 @@ def test_a_public_name_lives_where_it_is_said_to_and_has_docstrings():
                 assert inspect.getdoc(value), f"{name}.{key}"
 
 
-def test_a_name_that_is_not_public_is_told_so():
+def test_a_name_that_is_not_public_is_told_so() -> None:
     with pytest.raises(AttributeError, match="module 'linkloss' has no attribute 'chekc'"):
         linkloss.chekc  # noqa: B018
 
 
-def test_what_a_package_hands_out_exists_and_has_a_docstring():
+def test_what_a_package_hands_out_exists_and_has_a_docstring() -> None:
     for package in ("linkloss.clock", "linkloss.bus", "linkloss.judge", "linkloss.session"):
         module = importlib.import_module(package)
         for name in module.__all__:
@@ -203,7 +204,7 @@ def test_what_a_package_hands_out_exists_and_has_a_docstring():
             assert not callable(value) or inspect.getdoc(value), name
 
 
-def test_importing_the_bench_loads_none_of_the_big_libraries():
+def test_importing_the_bench_loads_none_of_the_big_libraries() -> None:
     program = (
         "import sys, linkloss; print([n for n in ('can', 'cantools', 'pydantic', 'rich') "
         "if n in sys.modules])"

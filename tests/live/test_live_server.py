@@ -242,7 +242,7 @@ def test_one_who_takes_nothing_is_dropped_and_the_others_notice_nothing(bench, m
         watcher = Watcher(client)
         alone, sitting = len(connections), watcher.next("state")["session"]
         with bench.bare_websocket(receive_buffer=2048) as stuck:
-            assert len(bench.site.hub.clients) == 2
+            assert len(bench.site.broadcaster.clients) == 2
 
             def still_there(_state):
                 with contextlib.suppress(OSError):
@@ -250,4 +250,4 @@ def test_one_who_takes_nothing_is_dropped_and_the_others_notice_nothing(bench, m
                 return len(connections) == alone
 
             assert watcher.next("state", still_there)["session"] == sitting
-            assert len(bench.site.hub.clients) == 1
+            assert len(bench.site.broadcaster.clients) == 1

@@ -74,7 +74,7 @@ def main() -> None:
     sys.stdin.readline()  # the clients are there
     began_s, cpu = monotonic_seconds(), resource.getrusage(resource.RUSAGE_SELF)
     live.pacer.lateness = Lateness()
-    shown, frames = site.hub.shown, live.tally.frames
+    shown, frames = site.broadcaster.shown, live.tally.frames
     sys.stdin.readline()  # enough
     real_s, after = monotonic_seconds() - began_s, resource.getrusage(resource.RUSAGE_SELF)
     used_s = after.ru_utime + after.ru_stime - cpu.ru_utime - cpu.ru_stime
@@ -90,8 +90,10 @@ def main() -> None:
         "late_p99_ms": round(live.pacer.lateness.percentile(0.99) / 1e6, 2),
         "late_worst_ms": round(live.pacer.lateness.worst_ns / 1e6, 2),
         "given_up_ms": round(live.pacer.given_up_ns / 1e6, 1),
-        "states_per_s": round((site.hub.shown - shown) / max(1, site.hub.watchers) / real_s, 1),
-        "watchers": site.hub.watchers,
+        "states_per_s": round(
+            (site.broadcaster.shown - shown) / max(1, len(site.broadcaster.clients)) / real_s, 1
+        ),
+        "watchers": len(site.broadcaster.clients),
         "cpu_share": round(used_s / real_s, 2),
     }
     print(json.dumps(figures), flush=True)

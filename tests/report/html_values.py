@@ -60,7 +60,8 @@ def passing_wren() -> CheckReport:
 
 def page_of(report: CheckReport, told: Told | None = None) -> Page:
     """The page of a check, with what its cases show when they are run again."""
-    return check_page(report, looked(looks(report, told), jobs=1), told=told)
+    seen = looked(looks(report, told), jobs=1)
+    return check_page(report, seen, told=told)
 
 
 class Outline(HTMLParser):

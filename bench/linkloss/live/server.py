@@ -178,7 +178,7 @@ _POLICY = (
 _TOO_MANY, _TOO_FAST, _NOT_TEXT, _TRY_LATER = 1013, 1008, 1003, 1012
 
 
-class Hub:
+class Broadcaster:
     """Hands the newest state to everybody who watches."""
 
     def __init__(self, running: Running) -> None:
@@ -213,9 +213,9 @@ class Hub:
 class Client:
     """One connection: the newest state and what is still to be said to it."""
 
-    def __init__(self, websocket: WebSocket, hub: Hub, running: Running) -> None:
+    def __init__(self, websocket: WebSocket, broadcaster: Broadcaster, running: Running) -> None:
         self._websocket = websocket
-        self._hub = hub
+        self._broadcaster = broadcaster
         self._running = running
         self._newest = ""
         self._said: deque[str] = deque(maxlen=20)
@@ -252,7 +252,7 @@ class Client:
             if self._newest and self._unseen < MOST_UNSEEN:
                 state, self._newest = self._newest, ""
                 self._unseen += 1
-                self._hub.shown += 1
+                self._broadcaster.shown += 1
                 await self._send(state)
 
     async def _send(self, text: str) -> None:
@@ -304,9 +304,9 @@ def plan(running: Running) -> dict[str, object]:
     }
 
 
-def make_app(running: Running, gate: Gate) -> tuple[ASGIApp, Hub]:
-    """The application, and the hub of those who watch."""
-    hub = Hub(running)
+def make_app(running: Running, gate: Gate) -> tuple[ASGIApp, Broadcaster]:
+    """The application, and the broadcaster of those who watch."""
+    broadcaster = Broadcaster(running)
     content = files(running.vehicle, running.offers)
 
     async def show(request: Request) -> Response:
@@ -318,18 +318,18 @@ def make_app(running: Running, gate: Gate) -> tuple[ASGIApp, Hub]:
         return Response(body, 200, {**_SECURITY, "Content-Security-Policy": policy}, kind)
 
     async def bus(websocket: WebSocket) -> None:
-        if len(hub.clients) >= MOST_WATCHERS:
+        if len(broadcaster.clients) >= MOST_WATCHERS:
             await websocket.close(_TOO_MANY)
             return
-        client = Client(websocket, hub, running)
-        hub.join(client)
+        client = Client(websocket, broadcaster, running)
+        broadcaster.join(client)
         try:
             await websocket.accept()
             await client.serve()
         except WebSocketDisconnect:
             pass
         finally:
-            hub.leave(client)
+            broadcaster.leave(client)
 
     routes = [
         WebSocketRoute("/bus", bus),
@@ -349,7 +349,7 @@ def make_app(running: Running, gate: Gate) -> tuple[ASGIApp, Hub]:
             return
         await inner({**scope, "path": gate.inside(scope["path"])}, receive, send)
 
-    return guarded, hub
+    return guarded, broadcaster
 
 
 _LOOPBACK = "127.0.0.1"
@@ -406,7 +406,7 @@ class Site:
         self.port: int = bound.getsockname()[1]
         names = frozenset({socket.gethostname().lower()}) if exposed else frozenset[str]()
         self.gate = Gate(self.port, exposed=exposed, names=names)
-        app, self.hub = make_app(running, self.gate)
+        app, self.broadcaster = make_app(running, self.gate)
         self._server = uvicorn.Server(
             uvicorn.Config(
                 app,
