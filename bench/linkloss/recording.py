@@ -324,7 +324,7 @@ class NodeChange(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class FuseOpened:
-    """A fuse has opened by what flew through it.
+    """The current through a fuse has opened it.
 
     ``what`` is ``feed of NODE``, or the first load behind the fuse. ``loads`` no longer get
     current, ``nodes`` no longer have supply. ``by`` is ``fault`` if a fault can have caused it,
@@ -487,17 +487,17 @@ class Recording:
     amps: Levels = field(default_factory=dict)
     """current into each load"""
     driven: Levels = field(default_factory=dict)
-    """its level, had nothing been wrong behind its node"""
+    """the level that it would have got with nothing wrong behind its node"""
     trips: dict[str, Series[str]] = field(default_factory=dict)
     """what its switch reports while it has tripped: over-current, over-temperature, latched off"""
     fuses: list[FuseOpened] = field(default_factory=list)
-    """that opened by what flew through them"""
+    """those that the current through them opened"""
     nodes: dict[str, list[NodeChange]] = field(default_factory=dict)
     controllers: dict[str, list[ControllerChange]] = field(default_factory=dict)
     handed: HandedOver = field(default_factory=dict, metadata=LAST)
     """what programs handed to their controllers, by message"""
     foreign: list[Foreign] = field(default_factory=list, metadata=LAST)
-    """what programs handed over that is not theirs to send"""
+    """data frames that programs handed over and their nodes may not send"""
     frames: Frames = field(default_factory=list)
     """every frame on every segment of the bus, with its fate"""
     bits: SkipJsonSchema[list[BitRecord]] = field(default_factory=list, metadata={"loose": _PIECES})

@@ -66,8 +66,8 @@ def test_the_vehicle_file_adds_gap_jitter_and_deadline(car):
 def test_errors_to_be_borne_come_from_the_bus_table(car):
     found = planned(car, "[nodes.dash]", '[bus.errors]\nburst = 2\ninterval = "1 s"\n[nodes.dash]')
     assert found.errors == Errors(2, 10**9)
-    assert errors_words(found.errors) == "2 errors at one time, then one every 1 s"
-    assert errors_words(Errors(1)) == "1 error at one time"
+    assert errors_words(found.errors) == "2 errors at once, then one every 1 s"
+    assert errors_words(Errors(1)) == "1 error at once"
 
 
 @pytest.mark.parametrize(

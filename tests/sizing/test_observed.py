@@ -108,7 +108,7 @@ def test_errors_within_the_model_are_no_departure_and_one_more_is():
     assert texts(observe(PLAN, [recorded(*once)]), "A") == []
     twice = [*once, sent(0x100, "dash", 5 * MS, error="ack")]
     assert texts(observe(PLAN, [recorded(*twice)]), "A") == [
-        "a frame failed; declared: 1 error at one time"
+        "a frame failed; declared: 1 error at once"
     ]
 
 

@@ -341,7 +341,7 @@ SMALL_V, LARGE_V = 2.0, 12.0
 
 
 class GroundOffset(CableFault):
-    """A node's ground lies so much above that of the car, as with a bad ground lead.
+    """A node's ground lies above that of the car by the offset, as with a bad ground lead.
 
     Levels are differences, so it matters only once a receiver's common-mode range is exceeded;
     that errors become more frequent before is left out (bus/cable.py).

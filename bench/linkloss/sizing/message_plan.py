@@ -303,7 +303,7 @@ def errors_words(errors: Errors) -> str:
     """The errors that a plan must bear, for people."""
     if not errors.burst and errors.interval_ns is None:
         return "no errors"
-    burst = f"{errors.burst} error{'s' if errors.burst > 1 else ''} at one time"
+    burst = f"{errors.burst} error{'s' if errors.burst > 1 else ''} at once"
     if errors.interval_ns is None:
         return burst
     return f"{burst}, then one every {show_duration(errors.interval_ns)}"

@@ -47,7 +47,7 @@ class LeadTable(Table):
     length: Length = Field(ge=0.01, le=100, description="length of the one conductor")
     colour: str = Field(default="", description="colour of its insulation, for the lead list")
     bundled: int = Field(
-        default=1, ge=1, description="leads in the loom that carry current at one time"
+        default=1, ge=1, description="leads in the loom that carry current at the same time"
     )
     contacts: Resistance = Field(
         default=0.0, ge=0, le=10, description="resistance of its terminals and connectors"
@@ -132,7 +132,7 @@ class NodeSupplyTable(Table):
         description="below it, at the node's terminals, the processor resets",
     )
     hysteresis: Voltage = Field(
-        default=0.5, ge=0, le=32, description="so much above 'brown_out' it may start again"
+        default=0.5, ge=0, le=32, description="how far above 'brown_out' it may start again"
     )
     hold_up: Capacitance = Field(
         default=0.0, ge=0, le=1, description="capacitor behind the diode that feeds the processor"
@@ -200,13 +200,13 @@ class SolidStateTable(Table):
 
     on_resistance: Resistance = Field(default=0.01, ge=LEAST_OHM, le=10)
     limit: Current | None = Field(
-        default=None, ge=0.01, description="it never lets more pass; default: no limit"
+        default=None, ge=0.01, description="the most current it lets through; default: no limit"
     )
     trip: Current | None = Field(
         default=None, gt=0, description="more than this, after 'blanking', trips it"
     )
     blanking: Duration = Field(
-        default=100 * MS, description="inrush is let through for so long after switching on"
+        default=100 * MS, description="how long after switching on it lets an inrush through"
     )
     retry_after: Duration = Field(
         default=500 * MS, ge=MS, description="from a trip to the next try"
@@ -265,7 +265,7 @@ class ElectricalTable(Table):
     back: LeadTable | None = Field(default=None, description="from the load to its ground")
     ground: str = Field(default="body", description="'body', or the node at whose ground it ends")
     fuse_type: Literal["blade", "maxi"] = Field(default="blade", description="kind of its fuse")
-    fuse_with: str | None = Field(default=None, description="it hangs on the fuse of this load")
+    fuse_with: str | None = Field(default=None, description="the load whose fuse feeds it, too")
     works_from: Voltage = Field(
         default=6.0, ge=0, description="with less at its terminals the load counts as off"
     )
@@ -275,7 +275,7 @@ class ElectricalTable(Table):
     asleep: Current = Field(default=0.0, ge=0, description="what it draws while the car sleeps")
     relay: RelayTable | None = None
     solid_state: SolidStateTable | None = None
-    soft_start: Duration = Field(default=0, description="it is dimmed up over so long")
+    soft_start: Duration = Field(default=0, description="how long it takes to dim up")
 
     @model_validator(mode="after")
     def _limits(self) -> ElectricalTable:

@@ -161,7 +161,9 @@ class FlashRule(Table):
         description="signal that carries the rhythm of several lamps, as the time in s or ms since"
         " a cycle began: the first lit phase may wait for it",
     )
-    in_step_with: str | None = Field(default=None, description="a load that flashes at one time")
+    in_step_with: str | None = Field(
+        default=None, description="a load that flashes at the same time"
+    )
     skew: Duration = Field(default=100 * MS, description="allowed distance of the two edges")
 
     @model_validator(mode="after")
@@ -206,7 +208,7 @@ class LoadTable(Table):
     about: str = Field(default="", description="a word on it, for the reader")
     fuse: Current | None = Field(default=None, ge=0.1, le=500, description="rating of its fuse")
     safety: bool = Field(
-        default=True, description="whether its loss or its unwanted work can hurt somebody"
+        default=True, description="whether its failure, or its running unasked, can hurt somebody"
     )
     request: Request | None = Field(
         default=None,
@@ -223,7 +225,7 @@ class LoadTable(Table):
         default="follows", description="the local input alone decides, or either asks"
     )
     debounce: Duration = Field(
-        default=0, description="the local input stable for so long, before it counts"
+        default=0, description="how long the local input must be stable before it counts"
     )
     confirm: int | None = Field(
         default=None,
@@ -245,7 +247,9 @@ class LoadTable(Table):
         default=None,
         description="message whose silence is the lost link; default: that of the request",
     )
-    stale_after: Duration | None = Field(default=None, description="no good message for so long")
+    stale_after: Duration | None = Field(
+        default=None, description="how long without a good message until it is stale"
+    )
     early: Duration | None = Field(
         default=None, description="may go stale earlier by; default: larger of 2 ms and 2 %"
     )
@@ -280,7 +284,7 @@ class LoadTable(Table):
         default=None, description="Message.Signal that says how much of its power, in percent"
     )
     pwm: Frequency | None = Field(
-        default=None, gt=0, description="its level is made by switching it so often"
+        default=None, gt=0, description="how often it is switched to make its level"
     )
     ramp_up: Duration | None = Field(default=None, description="longest fade to more power")
     ramp_down: Duration | None = Field(default=None, description="longest fade to less power")
@@ -294,7 +298,7 @@ class LoadTable(Table):
         default=None, description="limits of trying again after its switch has tripped"
     )
     trip: TripTable | None = Field(
-        default=None, description="what puts it off for good; like a crash and the fuel pump"
+        default=None, description="what switches it off for good, as a crash does the fuel pump"
     )
     rejoin: Duration = Field(default=1_000 * MS, description="time to follow again after a fault")
     max_step: int | None = Field(default=None, ge=1, description="largest good counter step")

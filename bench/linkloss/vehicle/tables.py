@@ -270,9 +270,11 @@ InputValue = Annotated[str | float, BeforeValidator(_value)]
 class ErrorsTable(Table):
     """The errors that the message plan must tolerate: a burst, then one now and then."""
 
-    burst: int = Field(default=1, ge=1, description="errors at one time, at most")
+    burst: int = Field(default=1, ge=1, description="most errors at the same time")
     interval: Duration | None = Field(
-        default=None, gt=0, description="then at most one error in so long; default: none"
+        default=None,
+        gt=0,
+        description="shortest time from one error to the next after that; default: none",
     )
 
 
@@ -533,7 +535,7 @@ class Prime(Table):
 class Received(Table):
     """How a control node treats received signals that it decides by."""
 
-    stale_after: Duration = Field(description="no good message for so long: it is stale")
+    stale_after: Duration = Field(description="how long without a good message until it is stale")
     when_stale: Literal["on", "off"] = Field(
         default="off", description="what it decides while that message is stale"
     )
@@ -553,11 +555,11 @@ class RequestTable(Table):
         default=False,
         description="once 'while' has failed, 'follows' must end before it is on again",
     )
-    off_delay: Duration | None = Field(default=None, description="stays on for so long after")
+    off_delay: Duration | None = Field(default=None, description="how long it stays on afterwards")
     one_touch: OneTouch | None = None
     prime: Prime | None = None
     received: Received | None = None
-    debounce: Duration = Field(default=20 * MS, description="input stable for so long")
+    debounce: Duration = Field(default=20 * MS, description="how long the input must be stable")
     latency: Duration = Field(
         default=70 * MS, description="from the stable input to the controller"
     )
