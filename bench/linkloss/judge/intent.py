@@ -263,8 +263,11 @@ def _hysteresis(follows: Series[bool], until: Series[bool]) -> Series[bool]:
 
 
 def _spans(values: Series[bool], to_ns: int) -> list[tuple[int, int]]:
-    """The spans in which a series is True, up to ``to_ns``."""
-    return [(from_ns, end_ns) for from_ns, end_ns, value in values.stretches(to_ns) if value]
+    """The spans in which a series is True. One that lasts past ``to_ns`` keeps its own end; one
+    without an end of its own ends at ``to_ns``.
+    """
+    last_ns = max([to_ns, *values.times[-1:]])
+    return [(from_ns, end_ns) for from_ns, end_ns, value in values.stretches(last_ns) if value]
 
 
 def _gated(
