@@ -30,7 +30,7 @@ def test_a_failure_says_in_one_line_what_broke_and_then_shows_the_timeline(car):
             "expected tail_lamp off from 300 ms to 1.4 s, but it was on at 300 ms",
             "The cable is cut",
             "What happened:",
-            "   0.2212 s  tail_lamp, buzzer: on",
+            "   0.2221 s  tail_lamp, buzzer: on",
             "   0.3000 s  BROKEN: expected tail_lamp off*",
             "   0.5000 s  fault cut: the cable between dash and rear was cut",
             "Again, with all details: linkloss run cut.toml",
