@@ -16,7 +16,7 @@ import logging
 import os
 import re
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from importlib.util import find_spec
 from pathlib import Path
@@ -63,7 +63,7 @@ class LogFile:
 
     def __init__(self, path: str | Path) -> None:
         self.path = Path(path)
-        self.suffix = _suffix(self.path)
+        self.suffix = format_of(self.path, READABLE)
         self.frames = 0
         self.unreadable = 0
         self.first_unreadable = ""
@@ -237,14 +237,17 @@ class _Stopping:
             logging.getLogger("linkloss.logs").debug("a reader did not stop", exc_info=True)
 
 
-def _suffix(path: Path) -> str:
-    name = path.name.lower()
+def format_of(path: str | Path, known: Sequence[str], what: str = "a log") -> str:
+    """The extension of a file, with that of its content before ``.gz``. Raises BadInput for one
+    that is not known.
+    """
+    name = Path(path).name.lower()
     suffix = "".join(Path(name).suffixes[-2:]) if name.endswith(".gz") else Path(name).suffix
-    if suffix in READABLE:
+    if suffix in known:
         return suffix
-    got = f"unknown format of a log '{suffix}'" if suffix else "the name has no extension"
-    listed = ", ".join(READABLE)
-    raise BadInput.one(path, "", f"{got}; expected one of: {listed}{nearest(suffix, READABLE)}")
+    got = f"unknown format of {what} '{suffix}'" if suffix else "the name has no extension"
+    text = f"{got}; expected one of: {', '.join(known)}{nearest(suffix, known)}"
+    raise BadInput.one(path, "", text)
 
 
 def _ensure_there(path: Path) -> None:

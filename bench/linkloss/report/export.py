@@ -37,7 +37,8 @@ from typing import Any, BinaryIO, Protocol
 import can
 
 from linkloss.bus.message import hex_identifier, message_of
-from linkloss.problem import BadInput, nearest
+from linkloss.logs.source import format_of
+from linkloss.problem import BadInput
 from linkloss.recording import Recording
 from linkloss.report.files import replacing
 from linkloss.vehicle.messages import MessageInfo
@@ -111,13 +112,8 @@ def ensure_format(path: str | Path) -> str:
     """The format of a log by its name: one of FORMATS. Raises BadInput for any other, and for
     ``.mf4`` where its library is missing.
     """
-    name = Path(path).name.lower()
-    suffix = "".join(Path(name).suffixes[-2:]) if name.endswith(".gz") else Path(name).suffix
-    listed = ", ".join(FORMATS)
-    if suffix not in FORMATS:
-        got = f"unknown format of a log '{suffix}'" if suffix else "the name has no extension"
-        raise BadInput.one(path, "", f"{got}; expected one of: {listed}{nearest(suffix, FORMATS)}")
-    if suffix == ".mf4" and not _has_asammdf():
+    suffix = format_of(path, FORMATS)
+    if suffix == ".mf4" and find_spec("asammdf") is None:
         text = "writing '.mf4' needs a library: pip install 'linkloss[mf4]'"
         raise BadInput.one(path, "", text)
     return suffix
@@ -304,10 +300,6 @@ def _mf4(binary: BinaryIO) -> Iterator[can.MF4Writer]:
         yield writer
 
 
-def _has_asammdf() -> bool:
-    return find_spec("asammdf") is not None
-
-
 TABLES = (".csv", ".parquet")
 FIRST_COLUMNS = ("t_ns", "sender", "message")
 ROWS_AT_ONCE = 10_000
@@ -319,11 +311,7 @@ def ensure_table(path: str | Path) -> str:
     """The format of a table by its name. Raises BadInput for any other, and for ``.parquet``
     where its library is missing.
     """
-    suffix = Path(path).suffix.lower()
-    if suffix not in TABLES:
-        got = f"unknown format of a table '{suffix}'" if suffix else "the name has no extension"
-        listed = ", ".join(TABLES)
-        raise BadInput.one(path, "", f"{got}; expected one of: {listed}{nearest(suffix, TABLES)}")
+    suffix = format_of(path, TABLES, "a table")
     if suffix == ".parquet" and find_spec("pyarrow") is None:
         text = "writing '.parquet' needs a library: pip install 'linkloss[parquet]'"
         raise BadInput.one(path, "", text)

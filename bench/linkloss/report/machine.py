@@ -38,7 +38,7 @@ from linkloss.judge import Outcome, Verdict
 from linkloss.judge.verdict import COLUMNS
 from linkloss.recording import InputValue, recording_fields
 from linkloss.report.findings import Told, story_sentence
-from linkloss.report.totals import combinations, groups, judged_in, totals
+from linkloss.report.totals import Totals, combinations, groups, judged_in, totals
 from linkloss.report.words import command, finding_sentence, outcome_line, rule_words, run_sentence
 from linkloss.vehicle.loading import Vehicle
 
@@ -95,27 +95,6 @@ class StoryFields(Document):
     """more runs may make it shorter"""
 
 
-class SmallestMargin(Document):
-    """The kept rule that came nearest to its deadline."""
-
-    margin_ns: Ns
-    subject: str
-    rule: str
-    case: str
-
-
-class TotalsFields(Document):
-    """A check in figures."""
-
-    cases: int
-    simulated_ns: Ns
-    frames: int
-    rules_kept: int
-    rules_broken: int
-    rules_not_exercised: int
-    smallest_margin: SmallestMargin | None
-
-
 class Reached(Document):
     """In which states of controllers and programs how many rules were judged."""
 
@@ -139,7 +118,7 @@ class CheckDocument(CheckHead):
 
     outcome: str
     """what the check amounts to, in one sentence"""
-    totals: TotalsFields
+    totals: Totals
     notes: list[str]
     """what cannot be tried out in these programs"""
     reached: Reached
@@ -252,7 +231,7 @@ def check_json_parts(report: CheckReport, told: Told | None = None) -> Iterator[
         exit_code=report.exit_code,
         outcome=outcome_line(report),
         caution=CAUTION,
-        totals=_totals(report),
+        totals=totals(report),
         space=None if report.space is None else list(report.space.sentences()),
         notes=list(vehicle.notes),
         reached=_reached(report),
@@ -325,27 +304,6 @@ def run_json(result: RunResult) -> str:
 
 
 # ---- parts of a check ----
-
-
-def _totals(report: CheckReport) -> TotalsFields:
-    found = totals(report)
-    least = found.smallest
-    return TotalsFields(
-        cases=found.cases,
-        simulated_ns=found.simulated_ns,
-        frames=found.frames,
-        rules_kept=found.kept,
-        rules_broken=found.broken,
-        rules_not_exercised=found.not_exercised,
-        smallest_margin=None
-        if least is None
-        else SmallestMargin(
-            margin_ns=least.margin_ns,
-            subject=least.verdict.subject,
-            rule=least.verdict.rule,
-            case=least.case.name,
-        ),
-    )
 
 
 def _finding(report: CheckReport, finding: Finding, told: Told | None) -> FindingFields:

@@ -361,12 +361,11 @@ def _totals(console: Console, report: CheckReport) -> None:
         paragraph(console, sentence)
     paragraph(
         console,
-        f"rules: {found.kept} kept, {found.broken} broken, {found.not_exercised} not exercised",
+        f"rules: {found.rules}",
     )
-    if found.smallest is not None:
-        verdict = found.smallest.verdict
-        paragraph(
-            console,
-            f"smallest margin of what was kept: {show_duration(found.smallest.margin_ns)},"
-            f" {verdict.subject}, rule {verdict.rule}, in {found.smallest.case.name}",
+    if found.smallest_margin is not None:
+        least = found.smallest_margin
+        text = (
+            f"smallest margin of what was kept: {show_duration(least.margin_ns)}, {least.subject},"
         )
+        paragraph(console, f"{text} rule {least.rule}, in {least.case}")

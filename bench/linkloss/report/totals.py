@@ -20,32 +20,40 @@ from rich.table import Table
 from rich.text import Text
 
 from linkloss.campaign.reach import Coverage
-from linkloss.campaign.result import CaseResult, Cell, CheckReport
-from linkloss.judge import Outcome, Verdict
+from linkloss.campaign.result import Cell, CheckReport
+from linkloss.document import Document, Ns
+from linkloss.judge import Outcome
 from linkloss.report.screen import GAP, STYLES, hanging, heading, printable
 from linkloss.report.words import short_margin
 
 
-@dataclass(frozen=True, slots=True)
-class Smallest:
+class Smallest(Document):
     """The smallest margin of all kept rules, and the case in which it was that small."""
 
-    margin_ns: int
-    verdict: Verdict
-    case: CaseResult
+    margin_ns: Ns
+    subject: str
+    rule: str
+    case: str
 
 
-@dataclass(frozen=True, slots=True)
-class Totals:
+class Totals(Document):
     """A check in figures. Rules are counted once each, by their worst verdict."""
 
     cases: int
-    simulated_ns: int
+    simulated_ns: Ns
     frames: int
-    kept: int
-    broken: int
-    not_exercised: int
-    smallest: Smallest | None
+    rules_kept: int
+    rules_broken: int
+    rules_not_exercised: int
+    smallest_margin: Smallest | None
+
+    @property
+    def rules(self) -> str:
+        """How the rules stand, in words."""
+        return (
+            f"{self.rules_kept} kept, {self.rules_broken} broken,"
+            f" {self.rules_not_exercised} not exercised"
+        )
 
 
 def totals(report: CheckReport) -> Totals:
@@ -55,18 +63,21 @@ def totals(report: CheckReport) -> Totals:
         cases=len(report.cases),
         simulated_ns=report.simulated_ns,
         frames=report.tally.frames,
-        kept=outcomes.count(Outcome.KEPT),
-        broken=outcomes.count(Outcome.BROKEN),
-        not_exercised=outcomes.count(Outcome.NOT_EXERCISED),
-        smallest=_smallest(report),
+        rules_kept=outcomes.count(Outcome.KEPT),
+        rules_broken=outcomes.count(Outcome.BROKEN),
+        rules_not_exercised=outcomes.count(Outcome.NOT_EXERCISED),
+        smallest_margin=_smallest(report),
     )
 
 
 def _smallest(report: CheckReport) -> Smallest | None:
-    found = report.tally.smallest
-    if found is None or found[0].margin_ns is None:
+    if report.tally.smallest is None:
         return None
-    return Smallest(found[0].margin_ns, *found)
+    verdict, case = report.tally.smallest
+    assert verdict.margin_ns is not None
+    return Smallest(
+        margin_ns=verdict.margin_ns, subject=verdict.subject, rule=verdict.rule, case=case.name
+    )
 
 
 _CONTROLLERS = {"ACTIVE": "error-active", "PASSIVE": "error-passive", "BUS_OFF": "bus-off"}

@@ -49,11 +49,10 @@ def check_facts(report: CheckReport) -> Iterator[Fact]:
     yield Fact("tried", f"{cases}, {show_duration(found.simulated_ns)} simulated")
     yield Fact("kinds of faults", str(len(kinds)))
     yield Fact("situations", f"{len(situations)} of {len(report.vehicle.situations)}")
-    rules = f"{found.kept} kept, {found.broken} broken, {found.not_exercised} not exercised"
-    yield Fact("rules", rules)
-    if found.smallest is not None:
-        least = found.smallest
-        text = f"{show_duration(least.margin_ns)}: {least.verdict.subject}, {least.verdict.rule}"
+    yield Fact("rules", found.rules)
+    if found.smallest_margin is not None:
+        least = found.smallest_margin
+        text = f"{show_duration(least.margin_ns)}: {least.subject}, {least.rule}"
         yield Fact("smallest margin", text)
     yield Fact("seed", str(report.seed))
     yield from version_facts()
