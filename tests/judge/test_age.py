@@ -6,6 +6,7 @@ The lamp is asked for until 1000 ms. Debounce 20 ms, latency 50 ms, cycle 50 ms:
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
@@ -123,7 +124,7 @@ def test_a_reset_empties_them_and_a_muted_controller_never_fills():
     tape.reset("dash", 200)
     assert spans(tape, 2) == [(150, 200)]
     tape.fault("mute", 90, 200)
-    tape.recording.faults[-1] = tape.recording.faults[-1]._replace(nodes=("dash",))
+    tape.recording.faults[-1] = replace(tape.recording.faults[-1], nodes=("dash",))
     assert spans(tape, 2) == []
 
 

@@ -45,7 +45,7 @@ def grow(recording: Recording, whole: Recording, to_ns: int) -> None:
     recording.end_ns = to_ns
     recording.frames[:] = [entry for entry in whole.frames if entry.end_ns < to_ns]
     recording.faults[:] = [
-        fault if (fault.cleared_ns or 0) < to_ns else fault._replace(cleared_ns=None)
+        fault if (fault.cleared_ns or 0) < to_ns else replace(fault, cleared_ns=None)
         for fault in whole.faults
         if fault.applied_ns < to_ns
     ]

@@ -6,6 +6,8 @@ The lamp is asked for and on from 70 ms on, and shorted from 1000 ms on: its swi
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from judge_lab import MS, NS, Tape, broken, car, edge, kept, stretches, untested
 
@@ -198,7 +200,7 @@ def asked_again(on_ms, **how):
     """Given up at 2840 ms; the request is off from 5010 ms to 6010 ms, and the short mended."""
     asked = [(60, 5000, True), (5010, 6000, False), (6010, 8000, True)]
     tape = shorted(*THREE, asked=asked, **how)
-    tape.recording.faults[0] = tape.recording.faults[0]._replace(cleared_ns=5500 * MS)
+    tape.recording.faults[0] = replace(tape.recording.faults[0], cleared_ns=5500 * MS)
     return tape.command("lamp", (on_ms, 1.0)).output("lamp", (on_ms, 1))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 from html_values import failing_wren, passing_wren
 from report_values import MS, recording, run_result
@@ -227,7 +228,7 @@ def test_a_load_that_kept_its_rules_is_not_marked_as_broken():
 def test_a_fault_that_came_often_is_one_lane_with_its_name_at_the_last():
     run_of = recording()
     plug = FaultRecord("unplug", "the plug was pulled", "cable", False, (), 1 * MS, 2 * MS)
-    run_of.faults[:] = [plug, plug._replace(applied_ns=5 * MS, cleared_ns=7 * MS)]
+    run_of.faults[:] = [plug, replace(plug, applied_ns=5 * MS, cleared_ns=7 * MS)]
     first, *_ = lanes(Case(run_result().scenario.vehicle, run_of), [])
     assert [part.text for part in first.stretches] == ["", "the plug was pulled"]
     assert [at_ns for at_ns, text in first.values if text == "there"] == [1 * MS, 5 * MS]
