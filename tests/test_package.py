@@ -53,13 +53,6 @@ def unpacked(tmp_path_factory) -> Path:
     return package
 
 
-def test_the_first_page_and_the_test_run_of_a_change_have_the_same_two_commands():
-    page = (ROOT / "README.md").read_text(encoding="utf-8")
-    shown = [block.partition("```")[0].strip() for block in page.split("```sh\n")[1:3]]
-    script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
-    assert [line for line in script.splitlines() if line.startswith("python3 ")] == shown
-
-
 def test_the_wheel_holds_two_packages_and_what_they_need(unpacked):
     assert {path.name for path in unpacked.iterdir() if not path.name.endswith(".dist-info")} == {
         "linkloss",
