@@ -104,6 +104,10 @@ class Firmware:
         self._unused.append(first)
         return path
 
+    def compile(self) -> None:
+        """Compile it now, unless that is done."""
+        self.path  # noqa: B018 - which is kept
+
     def __call__(self, board: BoardFace) -> FirmwareProgram:
         """A run of the program on a board."""
         return FirmwareProgram(self, board)

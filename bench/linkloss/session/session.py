@@ -11,7 +11,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from functools import partial
 from random import Random
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, Protocol, cast
 
 import can
 
@@ -109,14 +109,23 @@ _REST_MAILBOXES = 1000
 """For the controller that stands for all nodes of which only the frames are known."""
 
 
+class Compiled(Protocol):
+    """A program in C."""
+
+    def compile(self) -> None:
+        """Compile it now, unless that is done. Raises BadInput."""
+
+
 def ready(vehicle: Vehicle) -> None:
     """Compile the programs of a vehicle that are in C, unless they are. Raises BadInput with every
     mistake in them.
     """
     problems: list[Problem] = []
-    for program in vehicle.programs.values():
+    for name, program in vehicle.programs.items():
+        if not vehicle.nodes[name].c:
+            continue
         try:
-            getattr(program, "path", None)
+            cast("Compiled", program).compile()
         except BadInput as error:
             problems += error.problems
     if problems:
