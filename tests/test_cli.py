@@ -385,5 +385,7 @@ def test_a_result_becomes_a_page_later_with_the_same_exit_code(car, capsys):
 
 def test_a_report_of_no_result_is_refused(car, capsys):
     assert main(["report", "cut.toml"]) == 2
-    assert "cut.toml: this is no result that --json has written" in capsys.readouterr().err
+    error = capsys.readouterr().err
+    assert error.startswith("cut.toml: this is no JSON (")
+    assert error.endswith("; expected a result that --json has written\n")
     assert not (car / "cut.html").exists()

@@ -63,10 +63,10 @@ def test_nothing_is_shrunk_nor_written_when_nobody_wants_it(car, capsys):
 
 
 def test_control_c_while_shrinking_leaves_the_report_and_returns_130(car, capsys, monkeypatch):
-    def interrupted(self, jobs):
+    def interrupted(jobs, processes, limit_s):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("linkloss.campaign.stories.Shrinkers.shrunk", interrupted)
+    monkeypatch.setattr("linkloss.campaign.stories.shrunk_apart", interrupted)
     assert main([*CHECK, "--json", "c.json"]) == 130
     out, err = capsys.readouterr()
     assert err == "linkloss: interrupted while shrinking what broke\n"

@@ -47,7 +47,7 @@ def test_the_definition_loads_strictly_and_is_the_one_that_the_vehicle_names():
 
 
 def test_every_node_of_the_cable_is_in_the_definition():
-    assert {node.name for node in database().nodes} >= set(wren().bus.cable)
+    assert {node.name for node in database().nodes} >= set(wren().along)
 
 
 @pytest.mark.parametrize("name", requested())

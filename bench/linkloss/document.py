@@ -158,7 +158,8 @@ def read_back(kind: TypeAdapter[T], content: bytes | str, path: str | Path, what
 def _problem(path: str | Path, detail: dict[str, Any], what: str) -> Problem:
     place, text = detail["loc"], " ".join(str(detail["msg"]).split())
     if detail["type"] == "json_invalid":
-        return Problem(str(path), "", f"this is no JSON: {text.removeprefix('Invalid JSON: ')}")
+        text = f"this is no JSON ({text.removeprefix('Invalid JSON: ')})"
+        return Problem(str(path), "", f"{text}; expected a {what} that --json has written")
     if detail["type"] == "missing" and len(place) == 1:
         return Problem(str(path), "", f"the {what} has no '{place[0]}'")
     where = "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in place)

@@ -12,7 +12,7 @@ import can
 import pytest
 
 from linkloss.campaign.run import run_case
-from linkloss.campaign.stories import Job, Shrinkers
+from linkloss.campaign.stories import Job, shrunk_apart
 from linkloss.faults.catalogue import make_fault
 from linkloss.scenario import Scenario, TimedAction, TimedFault
 from linkloss.vehicle.loading import Vehicle, load_vehicle
@@ -90,7 +90,7 @@ def test_three_faults_in_order_are_shrunk_out_of_twenty_events(benchmark):
     assert broken
     job = Job(story, "tail_left", broken[0].rule, 200)
 
-    (found,) = benchmark.pedantic(lambda: Shrinkers(1).shrunk([job]), rounds=1)
+    (found,) = benchmark.pedantic(lambda: shrunk_apart([job], 1), rounds=1)
 
     labels = [timed.fault.label() for timed in found.scenario.faults]
     assert labels == ["unplug(rear)", "reset(rear)", "unplug(rear)"]
