@@ -15,6 +15,13 @@ from linkloss.vehicle.loading import load_vehicle
 pytest_plugins = "pytester"
 
 
+@pytest.fixture
+def car(car):
+    """The tiny car on a bus so slow that a check of it is soon over."""
+    edited(car, "vehicle.toml", "50 kbit/s", "20 kbit/s")
+    return car
+
+
 def test_every_rule_is_a_test_whose_outcome_is_that_of_the_check(car):
     result = car.runpytest("-v", "--linkloss-depth", "quick", "vehicle.toml")
     assert (
