@@ -4,6 +4,7 @@
 into a test of its own.
 """
 
+import gc
 import os
 import sys
 from pathlib import Path
@@ -17,8 +18,17 @@ settings.register_profile("same", derandomize=True, deadline=None)
 settings.register_profile("random", deadline=None)
 settings.load_profile("random" if os.environ.get("LINKLOSS_EXAMPLES") == "random" else "same")
 
+gc.set_threshold(100_000, 20, 20)
+"""As where a check runs its cases: a session makes many objects and few cycles."""
+
 collect_ignore_glob = ["*.toml"]
 """The scenarios below this folder are material of tests, and no tests of their own."""
+
+
+def pytest_collection_finish():
+    """The tests stay: no collection of garbage need look at them."""
+    gc.collect()
+    gc.freeze()
 
 
 @pytest.fixture(scope="session", autouse=True)

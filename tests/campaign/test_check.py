@@ -62,13 +62,13 @@ def test_the_result_files_depend_neither_on_workers_nor_on_branching(tmp_path, m
     assert first[0].count(b"\n") > 20
 
 
-@choices("pairs", "hunt")
+@choices("pairs", slow=["hunt"])
 def test_another_seed_gives_other_result_files(tmp_path, depth):
     one = checked(tmp_path / "one", seed=1, **CHOICES[depth])
     assert checked(tmp_path / "two", seed=2, **CHOICES[depth])[0] != one[0]
 
 
-@choices("some", "hunt", slow=["full"])
+@choices("some", slow=["full", "hunt"])
 def test_a_check_that_was_cut_short_goes_on_to_the_same_files(tmp_path, depth):
     whole = checked(tmp_path / "whole", **CHOICES[depth])
     lines = whole[0].splitlines(keepends=True)

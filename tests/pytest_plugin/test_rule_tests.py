@@ -88,6 +88,7 @@ def test_a_program_that_crashes_fails_the_test_for_all_else(car):
     result.stdout.fnmatch_lines(["*ZeroDivisionError*"])
 
 
+@pytest.mark.slow
 def test_workers_of_one_run_share_its_tests_and_check_the_vehicle_once(car):
     pytest.importorskip("xdist", reason="needs pytest-xdist (extra 'test')")
     edited(car, "cut.toml", 'state = "on"', 'state = "off"', to="cut_two.toml")

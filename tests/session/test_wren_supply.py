@@ -9,8 +9,8 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+from demo_cases import narrow
 
-from linkloss.campaign.check import check
 from linkloss.faults.catalogue import make_fault
 from linkloss.judge import Outcome
 from linkloss.scenario import Scenario, TimedAction, TimedFault
@@ -112,7 +112,7 @@ def test_the_engine_is_cranked_by_the_starter_itself_and_no_node_resets():
 
 
 def test_a_check_shows_which_loads_keep_their_rules_through_a_start():
-    report = check(wren(), only=["brown_out"], situations=["night_drive"], jobs=1)
+    report = narrow(wren(), ["brown_out"], ["night_drive"], every=2)
     assert report.findings == ()
     kept = {
         (entry.subject, entry.rule)
