@@ -126,6 +126,7 @@ def test_a_check_writes_json_and_junit_that_agree(car):
     assert found["faults"] == ["none", "hang"]
 
 
+@pytest.mark.slow
 def test_the_number_of_processes_does_not_show_in_the_report(car):
     for jobs in ("1", "2"):
         only = ["--only", "none", "cut", "hang", "reset"]

@@ -260,6 +260,7 @@ def doubles(seed=0):
     return [case for case in depth("pairs", seed).cases if case.faults]
 
 
+@pytest.mark.slow
 def test_pairs_begin_each_situation_without_a_fault():
     seen = {}
     for case in depth("pairs").cases:

@@ -159,6 +159,7 @@ def test_axes_rotate_and_do_not_multiply():
     assert len(own) < len(SIDES) * EIGHTHS * 16 * clocks / 20
 
 
+@pytest.mark.slow
 def test_another_kind_of_fault_moves_no_case_of_the_others(monkeypatch):
     """Running numbers are those of a kind at a message or node, and of nothing else."""
     forms = {kind: form for kind, form in catalogue().items() if kind not in ("drop", "hang")}

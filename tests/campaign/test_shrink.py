@@ -388,8 +388,13 @@ def test_without_a_part_the_rule_is_kept_or_it_is_not_put_to_the_test():
     "name",
     [
         "night_drive/unplug(rear)@440ms+1549ms/slow_boot(rear)@1273500us+96ms",
-        "night_drive/cut(gauge,rear)@463ms+1526ms/slow_boot(rear)@1953ms+1470ms",
-        "night_drive/cut(dash,gauge)@458ms+1531ms/hang(rear)@2010ms+1470ms",
+        *(
+            pytest.param(name, marks=pytest.mark.slow)
+            for name in (
+                "night_drive/cut(gauge,rear)@463ms+1526ms/slow_boot(rear)@1953ms+1470ms",
+                "night_drive/cut(dash,gauge)@458ms+1531ms/hang(rear)@2010ms+1470ms",
+            )
+        ),
     ],
 )
 def test_cable_out_and_reset_and_the_switched_lights_are_left_of_a_case_with_two_faults(name):
