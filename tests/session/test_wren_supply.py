@@ -112,7 +112,7 @@ def test_the_engine_is_cranked_by_the_starter_itself_and_no_node_resets():
 
 
 def test_a_check_shows_which_loads_keep_their_rules_through_a_start():
-    report = narrow(wren(), ["brown_out"], ["night_drive"], every=2)
+    report = narrow(wren(), ["brown_out"], ["night_drive"])
     assert report.findings == ()
     kept = {
         (entry.subject, entry.rule)
