@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Collection
 from dataclasses import replace
 from functools import cache
-from pathlib import Path
 
 from linkloss.campaign.depth import Depth, Planned, left_unjudged, planned
 from linkloss.campaign.isolation import isolated
@@ -13,12 +12,13 @@ from linkloss.campaign.result import CaseResult, CheckReport
 from linkloss.campaign.rotation import key_of
 from linkloss.judge import declared_rules
 from linkloss.scenario import Scenario
+from linkloss.shipped import demo_vehicle
 from linkloss.vehicle.loading import Vehicle, load_vehicle
 
 WHOLE = False
 """Whether every case is run even where a test has seen enough: ``same_verdicts.py`` asks for it."""
 
-WREN = Path(__file__).parents[1] / "scenarios" / "wren" / "vehicle.toml"
+WREN = demo_vehicle()
 
 
 @cache
