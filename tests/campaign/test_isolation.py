@@ -39,9 +39,11 @@ class Crasher(Node):
 class Leaver(Node):
     """Ends its whole process at its first reset as if all were well."""
 
+    code = 0
+
     def start(self):
         if self.board.memory.setdefault("starts", 0):
-            ctypes.CDLL(None)._exit(0)
+            ctypes.CDLL(None)._exit(self.code)
         self.board.memory["starts"] += 1
 
 
@@ -121,6 +123,30 @@ def test_a_case_that_ends_with_exit_code_0_and_no_result_is_a_finding(vehicle, m
         assert [verdict.text for verdict in result.verdicts] == [
             "its process ended with exit code 0"
         ]
+
+
+def test_whatever_the_exit_code_each_result_is_that_of_its_own_case(vehicle, monkeypatch):
+    """No exit code stands for a result: else those behind it would move up by one case."""
+    monkeypatch.setattr(isolation, "BRANCH_FROM_NS", 0)
+    cases = cases_of(with_rear(vehicle, Leaver), "none", "reset", number=8)
+    leaving = {case.name for case in cases if "reset(rear)" in case.name}
+    assert leaving
+    for code in (0, 1, 113, 255):
+        monkeypatch.setattr(Leaver, "code", code)
+        results = isolated(cases, branch=True, limit_s=60)
+        assert [result.name for result in results] == [case.name for case in cases]
+        ended = f"its process ended with exit code {code}"
+        for result in results:
+            texts = [v.text for v in result.verdicts if v.subject == PROCESS]
+            assert texts == [ended] * (result.name in leaving)
+
+
+def test_a_process_that_is_ended_behind_its_result_changes_nothing(vehicle, monkeypatch):
+    monkeypatch.setattr(isolation, "BRANCH_FROM_NS", 0)
+    cases = cases_of(vehicle, "none", "cut")
+    plain = [run_case(case) for case in cases]
+    monkeypatch.setattr(os, "_exit", lambda code: os.kill(os.getpid(), signal.SIGKILL))
+    assert isolated(cases, branch=True, limit_s=60) == plain
 
 
 def test_a_case_that_hangs_is_a_finding_after_the_limit(vehicle):

@@ -212,16 +212,19 @@ def _listen(
     server: int,
     limit_s: float,
 ) -> Iterator[tuple[int, CaseResult]]:
-    """Of each case what its server told: a result, or in words why there is none."""
+    """Of each case what its server told first: a result, or in words why there is none."""
     for index in waiting:
         case = cases[index]
         patience_s = limit_s + max(0.0, case.lasts_ns / 1e9 - _LONG_S)
+        told: CaseResult | str
         try:
-            if not reader.poll(patience_s):
-                os.killpg(server, signal.SIGKILL)
-                yield index, failed_case(case, f"{HUNG} {patience_s:g} s of real time")
-                return
-            told: CaseResult | str = reader.recv()
+            number = -1
+            while number != index:  # how the process of the case before ended, too
+                if not reader.poll(patience_s):
+                    os.killpg(server, signal.SIGKILL)
+                    yield index, failed_case(case, f"{HUNG} {patience_s:g} s of real time")
+                    return
+                number, told = reader.recv()
         except EOFError:
             yield index, failed_case(case, "brought the simulation's process down")
             return
@@ -245,7 +248,7 @@ def _serve(
 def _in_turn(cases: Sequence[Scenario], waiting: Sequence[int], writer: Connection) -> None:
     """Each case from power-up."""
     for index in waiting:
-        writer.send(run_case(cases[index]))
+        writer.send((index, run_case(cases[index])))
 
 
 def _branching(cases: Sequence[Scenario], waiting: Sequence[int], writer: Connection) -> None:
@@ -265,15 +268,10 @@ def _branching(cases: Sequence[Scenario], waiting: Sequence[int], writer: Connec
         if child == 0:
             gc.disable()  # a short life, and memory that is shared while nobody touches it
             recording = session.go_on(cases[index])
-            writer.send(case_result(cases[index], recording, evidence))
-            os._exit(_TOLD)
+            writer.send((index, case_result(cases[index], recording, evidence)))
+            os._exit(0)
         _, status = os.waitpid(child, 0)
-        if not (os.WIFEXITED(status) and os.WEXITSTATUS(status) == _TOLD):
-            writer.send(_why(status))
-
-
-_TOLD = 113
-"""The exit code of a process that has sent its result: no program is likely to end with it."""
+        writer.send((index, _why(status)))  # heard only where no result has come
 
 
 def _why(status: int) -> str:
