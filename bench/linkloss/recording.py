@@ -567,7 +567,11 @@ def read_recording(path: str | Path) -> tuple[Recording, str]:
     """The recording that a run wrote as JSON, and the vehicle file that it names. Raises BadInput
     for anything else.
     """
-    content = read_text(Path(path), "the JSON of a run")
+    return recording_in(read_text(Path(path), "the JSON of a run"), path)
+
+
+def recording_in(content: bytes | str, path: str | Path) -> tuple[Recording, str]:
+    """The same of the content of such a file. Raises BadInput for anything else."""
     keys = read_back(TypeAdapter(_Keys), content, path, "recording")
     if keys.format != "linkloss run":
         text = "this is no recording; expected a file that 'linkloss run --json' wrote"

@@ -12,14 +12,14 @@ from pydantic import TypeAdapter
 
 from linkloss.campaign.reach import Point, points_of
 from linkloss.campaign.result import CaseResult, RunDocument, RunResult
-from linkloss.document import read_back
+from linkloss.document import read_back, read_text
 from linkloss.judge import Outcome, Verdict, judge
 from linkloss.judge.evidence import Evidence
 from linkloss.judge.flashing import mean_rate, whole_cycles
 from linkloss.judge.reported import judge_real
 from linkloss.judge.verdict import Cause
 from linkloss.problem import BadInput
-from linkloss.recording import Outside, Recording, read_recording
+from linkloss.recording import Outside, Recording, recording_in
 from linkloss.scenario import Expectation, Scenario, TimedAction
 from linkloss.session import simulate
 from linkloss.units import show_duration
@@ -151,8 +151,9 @@ def judged_again(path: str | Path, vehicle: str | Path | None = None) -> RunResu
     :param vehicle: the vehicle file; None takes the one that the recording names.
     :raises BadInput: for a file that is no recording, or one of another vehicle.
     """
-    recording, named = read_recording(path)
-    found = read_back(TypeAdapter(RunDocument), Path(path).read_bytes(), path, "recording")
+    content = read_text(Path(path), "the JSON of a run")
+    recording, named = recording_in(content, path)
+    found = read_back(TypeAdapter(RunDocument), content, path, "recording")
     loaded = load_vehicle(_vehicle(Path(path), named, vehicle))
     _ensure_fits(path, recording, loaded)
     return judged(scenario_of(found, recording, loaded), recording)

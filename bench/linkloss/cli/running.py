@@ -130,13 +130,15 @@ def write_run(
 ) -> None:
     """Write a run's frames, recording and decoded signals to the files that were asked for."""
     from linkloss.report.export import losses, write_columns, write_log
-    from linkloss.report.machine import run_json
 
     vehicle = result.scenario.vehicle
     for path in logs:
         write_log(result.recording, vehicle.only_bus.channel, path)
         print(losses(path), file=sys.stderr)
-    write_target(json, lambda: run_json(result))
+    if json is not None:
+        from linkloss.report.machine import run_json
+
+        write_target(json, lambda: run_json(result))
     if signals is not None:
         write_columns(result.recording, vehicle.messages, signals)
 

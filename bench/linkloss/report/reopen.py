@@ -19,7 +19,7 @@ from linkloss.campaign.store import CaseStore
 from linkloss.document import Document, read_back
 from linkloss.judge import Unjudged, declared_rules
 from linkloss.problem import BadInput
-from linkloss.recording import read_recording
+from linkloss.recording import recording_in
 from linkloss.report.machine import CheckHead, content_now
 from linkloss.vehicle.loading import Vehicle, load_vehicle
 
@@ -115,7 +115,7 @@ def _check(head: CheckHead, vehicle: Vehicle, store: CaseStore) -> CheckReport:
 
 
 def _run(path: Path, text: str, vehicle: Vehicle) -> RunResult:
-    recording, _ = read_recording(path)
+    recording, _ = recording_in(text, path)
     document = read_back(TypeAdapter(RunDocument), text, path, "result")
     scenario = replace(scenario_of(document, recording, vehicle), actions=(), outside=None)
     hopes = tuple(
