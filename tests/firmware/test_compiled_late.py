@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from c_cars import c_car
 
@@ -12,6 +14,7 @@ from linkloss.live.driven import LiveSession
 from linkloss.problem import BadInput
 from linkloss.session import ready
 from linkloss.sizing.observed import plain_run
+from linkloss_nodes import Node
 
 WAYS = {
     "ready": ready,
@@ -42,3 +45,11 @@ def test_a_program_without_a_beginning_is_refused(tmp_path):
     source.write_text("int only;\n", encoding="utf-8")
     with pytest.raises(BadInput, match=r"no program in .*rear\.c: neither setup\(\) and loop\(\)"):
         ready(c_car(tmp_path, source))
+
+
+def test_a_program_in_python_stands_in_for_one_in_c(tmp_path):
+    source = tmp_path / "rear.c"
+    source.write_text("void loop(void) { no such thing; }\n", encoding="utf-8")
+    vehicle = c_car(tmp_path, source)
+    other = replace(vehicle, programs={**vehicle.programs, "rear": Node})
+    assert run(plain_run(other, "parked")).recording.nodes["rear"][-1].state == "running"

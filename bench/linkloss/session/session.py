@@ -11,7 +11,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from functools import partial
 from random import Random
-from typing import TYPE_CHECKING, NamedTuple, Protocol, cast
+from typing import TYPE_CHECKING, NamedTuple
 
 import can
 
@@ -109,25 +109,21 @@ _REST_MAILBOXES = 1000
 """For the controller that stands for all nodes of which only the frames are known."""
 
 
-class Compiled(Protocol):
-    """A program in C."""
-
-    def compile(self) -> None:
-        """Compile it now, unless that is done. Raises BadInput."""
-
-
 def ready(vehicle: Vehicle) -> None:
     """Compile the programs of a vehicle that are in C, unless they are. Raises BadInput with every
     mistake in them.
     """
+    if not any(node.c for node in vehicle.nodes.values()):
+        return
+    from linkloss.firmware.program import Firmware  # only if there is one
+
     problems: list[Problem] = []
-    for name, program in vehicle.programs.items():
-        if not vehicle.nodes[name].c:
-            continue
-        try:
-            cast("Compiled", program).compile()
-        except BadInput as error:
-            problems += error.problems
+    for program in vehicle.programs.values():
+        if isinstance(program, Firmware):
+            try:
+                program.compile()
+            except BadInput as error:
+                problems += error.problems
     if problems:
         raise BadInput(problems)
 
