@@ -29,8 +29,16 @@ class Link:
     """
 
     def __init__(
-        self, board: Board, protection: Protection, stale_after_ns: int, max_step: int
+        self,
+        board: Board,
+        protection: Protection,
+        stale_after_ns: int,
+        max_step: int,
+        field: Field | None = None,
     ) -> None:
+        """``field``: only the messages that have this signal count, and all of them for the
+        counter.
+        """
         self.fresh = False
         self.data = b""
         self.on_news: list[Callable[[], object]] = []
@@ -39,6 +47,7 @@ class Link:
         self._protection = protection
         self._sequence = Sequence(protection.modulo, max_step)
         self._stale_after_ns = stale_after_ns
+        self._field = field
         self._heard_ns = 0
         self._content = -1
         self._watched = False
@@ -53,6 +62,8 @@ class Link:
     def arrived(self, data: bytes, count: int | None, content: int) -> None:
         """A message of the right length with the right checksum came in."""
         if count is not None and not self._sequence.accept(count):
+            return
+        if self._field is not None and not self._field.present(data):
             return
         self._heard_ns = self._board.now_ns()
         if self.fresh:
@@ -103,10 +114,17 @@ class Receiver:
     def __init__(self, board: Board) -> None:
         self._board = board
         self._entries: dict[tuple[int, bool], _Entry] = {}
-        self._links: dict[tuple[str, int, int], Link] = {}
+        self._links: dict[tuple[object, ...], Link] = {}
 
-    def listen(self, message: str, stale_after_ns: int, max_step: int | None = None) -> Link:
-        """Follow a message. Who asks for the same with the same limits shares the link.
+    def listen(
+        self,
+        message: str,
+        stale_after_ns: int,
+        max_step: int | None = None,
+        field: Field | None = None,
+    ) -> Link:
+        """Follow a message; where ``field`` is multiplexed, only the messages that have it. Who
+        asks for the same with the same limits shares the link.
 
         ``max_step`` is the largest right step of its counter; by default the number of its periods
         in ``stale_after_ns``. Raises SettingsError for a message that does not exist.
@@ -115,13 +133,16 @@ class Receiver:
         if max_step is None:
             period_ns = (definition.cycle_time or 0) * 1_000_000
             max_step = max(1, stale_after_ns // period_ns) if period_ns else 1
-        key = (message, stale_after_ns, max_step)
+        if field is not None and not field.page:
+            field = None
+        page = () if field is None else tuple((switch.name, ids) for switch, ids in field.page)
+        key = (message, stale_after_ns, max_step, page)
         if key not in self._links:
             place = (definition.frame_id, bool(definition.is_extended_frame))
             entry = self._entries.get(place)
             if entry is None:
                 entry = self._entries[place] = _Entry(Protection(definition))
-            link = Link(self._board, entry.protection, stale_after_ns, max_step)
+            link = Link(self._board, entry.protection, stale_after_ns, max_step, field)
             entry.links.append(link)
             self._links[key] = link
         return self._links[key]

@@ -51,8 +51,9 @@ class Requests:
 
     def _follow(self, receiver: Receiver, name: str, stale_after_ms: Mapping[str, int]) -> None:
         message, signal = split_signal(name)
-        link = receiver.listen(message, stale_after_ms.get(message, DEFAULT_STALE_MS) * MS)
         field = receiver.field(message, signal)
+        stale_after_ns = stale_after_ms.get(message, DEFAULT_STALE_MS) * MS
+        link = receiver.listen(message, stale_after_ns, field=field)
         link.on_news.append(lambda: self._news(name, link, field))
         link.on_stale.append(lambda: self.changed(name, None))
 

@@ -11,7 +11,7 @@ from collections.abc import Callable
 
 import can
 
-from linkloss_nodes.api import MS, Board, S, Timer
+from linkloss_nodes.api import MS, Board, S, SettingsError, Timer
 from linkloss_nodes.fields import Field, find_field, find_message
 from linkloss_nodes.protect import Protection
 
@@ -54,9 +54,15 @@ class Outgoing:
         self._timer: Timer | None = None
 
     def field(self, signal: str) -> Field:
-        """A signal of the message. Raises SettingsError."""
+        """A signal of the message. Raises SettingsError; also for one that is multiplexed, because
+        every message goes out with all signals that are set.
+        """
         if signal not in self._fields:
-            self._fields[signal] = find_field(self._message, signal)
+            field = find_field(self._message, signal)
+            if field.page:
+                text = "is multiplexed, which this program does not send; expected a signal of"
+                raise SettingsError("", f"'{signal}' {text} every frame of '{self.name}'")
+            self._fields[signal] = field
         return self._fields[signal]
 
     def set(self, signal: str, value: float, *, urgent: bool = True) -> None:

@@ -72,7 +72,7 @@ class PassedOn:
             outgoing.field(signal)
             message, source = split_signal(reference)
             field = receiver.field(message, source)
-            link = receiver.listen(message, lost_after_ms * MS, max_step=ANY_STEP)
+            link = receiver.listen(message, lost_after_ms * MS, ANY_STEP, field)
             link.on_news.append(partial(self._heard, reference, signal, link, field))
             link.on_stale.append(partial(self._tell, reference, signal, on=False))
 

@@ -83,7 +83,7 @@ def _seen(
     """The first frame behind an instant whose content is another than that of the one before."""
     vehicle = maker.vehicle
     message = vehicle.messages[vehicle.loads[load].request_messages[0]]
-    before: dict[str, int] | None = None
+    before: dict[str, int] = {}
     for record in frames:
         if not carries(message, record.frame):
             continue
@@ -91,11 +91,14 @@ def _seen(
             name: signal.raw(record.frame.data)
             for name, signal in message.signals.items()
             if name not in message.guards
+            and not signal.switch
+            and signal.present(record.frame.data)
         }
-        if record.start_ns > at_ns and before is not None and now != before:
+        news = any(before.get(name, raw) != raw for name, raw in now.items())
+        if record.start_ns > at_ns and news:
             receiver = vehicle.loads[load].node
             return News(situation, record.sender, receiver, record.start_ns, record.end_ns)
-        before = now
+        before |= now
     return None
 
 

@@ -205,6 +205,7 @@ class Case:
             reaction_ns=load.reaction + slack_ns,
             max_step=load.max_step or max(1, load.stale_after // period_ns),
             after_jump=load.after_jump,
+            page=self.vehicle.page(message, load),
         )
 
     def slack(self, node: str, lasts_ns: int) -> int:
@@ -247,10 +248,15 @@ class Case:
         message, signal = self.vehicle.signal(name)
         if hearer in message.senders:
             entries = self.recording.handed.get(message.name, [])
-            heard = [(entry.at_ns, entry.data) for entry in entries if entry.data]
+            sent = ((entry.at_ns, entry.data) for entry in entries if entry.data)
+            heard = [(at_ns, data) for at_ns, data in sent if signal.present(data)]
         else:
             frames = self.traffic(message.name).frames
-            heard = [(seen.at_ns, seen.data) for seen in frames if hearer in seen.receivers]
+            heard = [
+                (seen.at_ns, seen.data)
+                for seen in frames
+                if hearer in seen.receivers and signal.present(seen.data)
+            ]
         value: Series[Value] = Series()
         known: Series[Value] = Series()
         value.set(0, 0.0)

@@ -275,7 +275,7 @@ def _old(
         return _in_service(case, name, request, uptime, excused)
 
     def asked(data: bytes, at_ns: int) -> bool:
-        shown = 100.0 if signal.raw(data) else 0.0
+        shown = 100.0 if signal.nonzero(data) else 0.0
         return any(
             admits(state, shown)
             for part in in_service()
@@ -284,9 +284,10 @@ def _old(
         )
 
     limit_ns = (info.period_ns or 0) + request.latency
-    for frame in outdated(case.waits[info.name], asked, limit_ns):
+    frames = [frame for frame in case.waits[info.name] if signal.present(frame.data)]
+    for frame in outdated(frames, asked, limit_ns):
         age_ns = frame.start_ns - frame.queued_ns
-        was = ON if signal.raw(frame.data) else OFF
+        was = ON if signal.nonzero(frame.data) else OFF
         yield Verdict.wrong(
             name, "control", frame.start_ns, 0, Cause.ASKED_OLD, was, show_duration(limit_ns),
             about=(show_duration(age_ns),), margin_ns=limit_ns - age_ns, culprit=node,

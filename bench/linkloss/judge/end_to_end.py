@@ -58,7 +58,8 @@ class _Judge:
         message = case.vehicle.messages[split_signal(asks)[0]]
         self.sender = case.vehicle.sender(message.name)
         self.link = case.link(message.name, load)
-        self.overdue_ns = (message.period_ns or 0) + case.vehicle.bus_with(message.name).worst_wait
+        self.overdue_ns = case.vehicle.period_ns(asks)
+        self.overdue_ns += case.vehicle.bus_with(message.name).worst_wait
         self.latency_ns = max(load.latency, load.off_latency_ns)
         self.way_ns = self.overdue_ns + self.latency_ns
         self.cycle_ns = load.cycle_ns
@@ -140,7 +141,7 @@ class _Judge:
         message, signal = case.vehicle.signal(self.asks)
         overdue = case.evidence.overdue(message.name, load.node, self.link, self.overdue_ns)
         for entry, next_ns in overdue.found(case.end_ns):  # only a surely good one ends the wait
-            state = load.asked_state if signal.raw(entry.data) else OFF
+            state = load.asked_state if signal.nonzero(entry.data) else OFF
             late_ns = next_ns + self.latency_ns
             lost_ns = sources.waiting.taken_by(entry.at_ns) + self.link.surely_stale_ns
             # After a loss, or a possible one, it waits for as long as the request does.

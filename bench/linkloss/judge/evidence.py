@@ -26,7 +26,7 @@ from linkloss.bus import BusRecord
 from linkloss.judge.uptimes import NodeHistory, node_history, taken_by
 from linkloss.recording import Recording, Series
 from linkloss.vehicle.loading import Vehicle
-from linkloss.vehicle.messages import MessageInfo
+from linkloss.vehicle.messages import MessageInfo, SignalInfo
 
 
 class Seen(NamedTuple):
@@ -181,6 +181,10 @@ class Link:
     reaction_ns: int
     max_step: int
     after_jump: AfterJump = "accept"
+    page: str = ""
+    """A multiplexed signal (``Message.Signal``) whose page counts as the message; "": every page
+    does.
+    """
 
     @property
     def maybe_stale_ns(self) -> int:
@@ -225,15 +229,23 @@ class Times:
 
 
 class Watch:
-    """The good messages at a node in order of time, one list for each of its uptimes."""
+    """The good messages at a node in order of time, one list for each of its uptimes.
 
-    def __init__(self, traffic: Traffic, node: str, link: Link) -> None:
+    Of a multiplexed message only those of the link's page are there. Its counter goes through all
+    pages.
+    """
+
+    def __init__(
+        self, traffic: Traffic, node: str, link: Link, shown: Callable[[bytes], bool] | None
+    ) -> None:
+        """``shown``: whether a payload is of the link's page; None: every payload is."""
         self.uptimes: list[list[Arrival]] = []
         self.refused: list[list[int]] = []
         """For each uptime, when messages were delivered that were not good: repeats, jumps."""
         self._traffic = traffic
         self._node = node
         self._link = link
+        self._shown = shown
         self._done = 0
         counter = traffic.info.counter
         self._span = 0 if counter is None else 1 << counter.length_bits
@@ -276,6 +288,8 @@ class Watch:
 
     def _take(self, seen: Seen, doubtful: bool, hangs: Sequence[tuple[int, int]]) -> None:
         at_ns, count, found = seen.at_ns, seen.counter, self.uptimes[-1]
+        if self._shown is not None and not self._shown(seen.data):
+            found = []
         self._last_ns = at_ns
         new = _Belief(count, at_ns)
         if not doubtful and self._plainly_good(count):  # nearly always
@@ -435,14 +449,14 @@ Key = tuple[Any, ...]
 
 class Handover:
     """A signal as its sender's program handed it to its controller: a series for each uptime of the
-    node, 0 until the first message.
+    node, 0 until the first message that has it.
     """
 
-    def __init__(self, recording: Recording, message: str, read: Callable[[bytes], int]) -> None:
+    def __init__(self, recording: Recording, message: str, signal: SignalInfo) -> None:
         self.uptimes: list[Series[float]] = []
         self._recording = recording
         self._message = message
-        self._read = read
+        self._signal = signal
         self._done = 0
 
     def read_on(self, end_ns: int, history: NodeHistory) -> None:
@@ -451,8 +465,9 @@ class Handover:
         for place in range(self._done, len(entries)):
             entry = entries[place]
             self._begin(history, entry.at_ns)
-            if self.uptimes and entry.at_ns < end_ns and entry.data:
-                self.uptimes[-1].set(entry.at_ns, 1.0 if self._read(entry.data) else 0.0)
+            data = entry.data
+            if self.uptimes and entry.at_ns < end_ns and data and self._signal.present(data):
+                self.uptimes[-1].set(entry.at_ns, 1.0 if self._signal.nonzero(data) else 0.0)
         self._done = len(entries)
         self._begin(history, end_ns)
 
@@ -531,7 +546,9 @@ class Evidence:
         """The good messages of one kind at a node."""
         key = (message, node, link)
         if key not in self._watches:
-            watch, sender = Watch(self.traffic(message), node, link), self.vehicle.sender(message)
+            shown = self.vehicle.signal(link.page)[1].shown if link.page else None
+            watch = Watch(self.traffic(message), node, link, shown)
+            sender = self.vehicle.sender(message)
             self._watches[key] = (watch, node, sender)
             watch.read_on(self._times(node, sender))
         return self._watches[key][0]
@@ -562,7 +579,7 @@ class Evidence:
         """A signal as it was handed over, for each uptime of its sender."""
         if reference not in self._handovers:
             message, signal = self.vehicle.signal(reference)
-            handover = Handover(self.recording, message.name, signal.raw)
+            handover = Handover(self.recording, message.name, signal)
             sender = self.vehicle.sender(message.name)
             self._handovers[reference] = (handover, sender)
             handover.read_on(self.end_ns, self.history(sender))

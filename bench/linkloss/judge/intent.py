@@ -16,7 +16,6 @@ from linkloss.judge.uptimes import taken_by, within
 from linkloss.recording import Series
 from linkloss.vehicle.expression import Condition, Value, split_signal
 from linkloss.vehicle.load import usual_early_ns
-from linkloss.vehicle.messages import MessageInfo
 from linkloss.vehicle.tables import RequestTable
 
 STALE = "stale"
@@ -192,10 +191,11 @@ class _Builder:
         seen = self.case.recording.seen[(name, self.node)]
         return deferred(seen, self.down) if self.down else seen
 
-    def received_link(self, message: MessageInfo) -> Link:
-        """How the node monitors a message that it decides by; the reaction time is common
+    def received_link(self, reference: str) -> Link:
+        """How the node monitors a signal that it decides by; the reaction time is common
         practice.
         """
+        message, signal = self.case.vehicle.signal(reference)
         received = self.request.received
         assert received is not None
         period_ns = message.period_ns or received.stale_after
@@ -204,6 +204,7 @@ class _Builder:
             early_ns=usual_early_ns(received.stale_after),
             reaction_ns=20_000_000,
             max_step=max(1, received.stale_after // period_ns),
+            page=reference if signal.page else "",
         )
 
     def _received(self, reference: str) -> Series[Value]:
@@ -211,7 +212,7 @@ class _Builder:
         arrives.
         """
         message, _ = self.case.vehicle.signal(reference)
-        link = self.received_link(message)
+        link = self.received_link(reference)
         lost_after_ns = link.surely_stale_ns if self.trusting else link.maybe_stale_ns
         told = self.case.evidence.told(reference, self.node, link)
         heard = [entry.at_ns for uptime in told.watch.uptimes for entry in uptime if entry.sure]

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 
 from linkloss.judge.case import Case
 from linkloss.judge.flashing import flash_runs, rises_of
@@ -256,10 +257,10 @@ def _away(case: Case, view: LoadView, rises: Sequence[int]) -> Iterator[int]:
     begun = [
         arrival.at_ns - since_ns
         for uptime in case.arrivals(
-            message.name, view.load.node, case.link(message.name, view.load)
+            message.name, view.load.node, replace(case.link(message.name, view.load), page="")
         )
         for arrival in uptime
-        if not arrival.lost
+        if not arrival.lost and signal.present(arrival.data)
         if (since_ns := round(signal.physical(arrival.data) * unit_ns)) <= longest_ns
     ]
     for rise_ns in rises:

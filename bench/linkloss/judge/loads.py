@@ -203,7 +203,8 @@ def _held_back_to(
             return None
         taken = [e.at_ns for uptime in case.arrivals(message, load.node, link) for e in uptime]
         last_ns = max((at_ns for at_ns in taken if at_ns <= gap_ns), default=0)
-        longest_ns = link.surely_stale_ns + round(LATE_CYCLES * (info.period_ns or 0))
+        period_ns = case.vehicle.period_ns(link.page or message)
+        longest_ns = link.surely_stale_ns + round(LATE_CYCLES * period_ns)
         came = [
             seen.counter
             for seen in case.traffic(message).frames

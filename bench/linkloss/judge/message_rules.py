@@ -270,7 +270,7 @@ def _mistakes(
             known[sending.data] = [*_malformed(info, bounded, sending.data)]
         yield from ((sending.at_ns, mistake) for mistake in known[sending.data])
     before_ns = 0
-    for first, second in pairwise(taken):
+    for place, (first, second) in enumerate(pairwise(taken), 1):
         if any(first.at_ns <= at_ns < second.at_ns for at_ns in restarts):
             continue
         miscounted = _wrong_count(info, first, second)
@@ -285,7 +285,7 @@ def _mistakes(
         gap = show_duration(second.at_ns - first.at_ns)
         if gap_ns < limits.gap_ns:
             yield second.at_ns, _mistake(info, Cause.TOO_SOON, gap, show_duration(limits.gap_ns))
-        elif not any(_moved(info, name, first.data, second.data) for name in early):
+        elif not any(_moved(info.signals[name], taken, place) for name in early):
             yield (
                 second.at_ns,
                 _mistake(info, Cause.NOTHING_NEW, gap, show_duration(limits.soon_ns)),
@@ -298,12 +298,18 @@ def _early_signals(vehicle: Vehicle, info: MessageInfo) -> tuple[str, ...]:
     if table is not None and table.on_change is not None:
         return table.on_change
     small = (signal for signal in info.signals.values() if signal.length_bits <= SMALL_BITS)
-    return tuple(signal.name for signal in small if signal.name not in info.guards)
+    return tuple(
+        signal.name for signal in small if signal.name not in info.guards and not signal.switch
+    )
 
 
-def _moved(info: MessageInfo, signal: str, old: bytes, new: bytes) -> bool:
-    read = info.signals[signal].raw
-    return read(old) != read(new)
+def _moved(signal: SignalInfo, taken: Sequence[Sending], place: int) -> bool:
+    """Whether a message brings a signal, and with another value than the last one that had it."""
+    if not signal.present(taken[place].data):
+        return False
+    before = (taken[i].data for i in range(place - 1, -1, -1) if signal.present(taken[i].data))
+    old = next(before, None)
+    return old is None or signal.raw(old) != signal.raw(taken[place].data)
 
 
 def _malformed(info: MessageInfo, bounded: Sequence[SignalInfo], data: bytes) -> Iterator[Verdict]:

@@ -151,12 +151,13 @@ def _reports(vehicle: Vehicle, recording: Recording, load: LoadTable, delay_ns: 
     samples = [
         (at_ns, 1.0 if signal.physical(data) else 0.0)
         for at_ns, data in _received(recording, load.node, message)
+        if signal.present(data)
     ]
     levels: Series[float] = Series()
     for at_ns, level in samples:
         levels.set(at_ns, level)
-    period_ns = message.period_ns or 0
-    unfit = _unfit(load, message, [at_ns for at_ns, _ in samples], recording.end_ns)
+    period_ns = vehicle.period_ns(load.reported)
+    unfit = _unfit(load, message, period_ns, [at_ns for at_ns, _ in samples], recording.end_ns)
     return _Reports(levels, period_ns + 2 * delay_ns, unfit)
 
 
@@ -173,7 +174,9 @@ def _received(recording: Recording, node: str, message: MessageInfo) -> Iterator
             yield event.at_ns, frame.data
 
 
-def _unfit(load: LoadTable, message: MessageInfo, times: Sequence[int], end_ns: int) -> str:
+def _unfit(
+    load: LoadTable, message: MessageInfo, period_ns: int, times: Sequence[int], end_ns: int
+) -> str:
     """Why reports say too little about a load; empty if they say enough."""
     if message.period_ns is None:
         return f"because {message.name} has no cycle time and a report may be of any age"
@@ -183,7 +186,7 @@ def _unfit(load: LoadTable, message: MessageInfo, times: Sequence[int], end_ns: 
         return "because samples cannot tell how it flashes"
     if not times:
         return f"because no {message.name} came"
-    longest_ns = SILENT_PERIODS * message.period_ns
+    longest_ns = SILENT_PERIODS * period_ns
     for before_ns, after_ns in zip(times, [*times[1:], end_ns], strict=True):
         if after_ns - before_ns > longest_ns:
             return (

@@ -179,7 +179,8 @@ def _shows(
     """(instant, value shown, what it may be) of each message that a program handed over, from when
     the program has had the time to read the sensor.
     """
-    window_ns = (message.period_ns or 0) + _latency_ns(case.vehicle, message) + shown.settles_ns
+    window_ns = case.vehicle.period_ns(f"{message.name}.{signal.name}")
+    window_ns += _latency_ns(case.vehicle, message) + shown.settles_ns
     entries = case.recording.handed.get(message.name, [])
     first = bisect_left(entries, case.start_ns, key=lambda entry: entry.at_ns)
     history, limits = case.histories[shown.node], _limits(message, signal)
@@ -187,7 +188,7 @@ def _shows(
         at_ns = entry.at_ns
         if not entry.taken or len(entry.data) != message.length:
             continue
-        if signal.shown is not None and not signal.shown(entry.data):
+        if not signal.present(entry.data):
             continue
         if at_ns < history.uptime_at(at_ns).boot_end_ns + window_ns:
             continue

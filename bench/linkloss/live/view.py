@@ -399,7 +399,11 @@ class View:
         vehicle = self._live.vehicle
         message, signal = vehicle.signal(vehicle.notices[name].signal)
         handed = self._live.session.recording.handed.get(message.name, [])
-        return bool(handed and handed[-1].data and signal.raw(handed[-1].data))
+        latest = (
+            entry.data for entry in reversed(handed) if not entry.data or signal.present(entry.data)
+        )
+        data = next(latest, b"")
+        return bool(data) and signal.nonzero(data)
 
 
 def _latest(found: Mapping[str, Series[T]]) -> dict[str, T]:
@@ -416,14 +420,15 @@ def decoded(info: MessageInfo | None, record: BusRecord) -> str:
     shown = (
         f"{name} {_value(signal, frame.data)}"
         for name, signal in info.signals.items()
-        if name not in info.guards
+        if name not in info.guards and signal.present(frame.data)
     )
     return ", ".join(shown)
 
 
 def _value(signal: SignalInfo, data: bytes) -> str:
     raw = signal.raw(data)
-    return signal.choices.get(raw) or plain(round(signal.physical(data), 6))
+    named = None if signal.floating else signal.choices.get(raw)
+    return named or plain(round(signal.physical(data), 6))
 
 
 def _broken(entry: Break) -> Broken:

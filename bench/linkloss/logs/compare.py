@@ -215,6 +215,8 @@ class _Pairing:
         for signal in info.signals.values():
             if signal.name in self.guards or signal.raw(before) == signal.raw(after):
                 continue
+            if not (signal.present(before) and signal.present(after)):
+                continue  # then its multiplexer differs too
             changed = True
             known = self.found.signals.get(signal.name)
             values = (signal.physical(before), signal.physical(after))

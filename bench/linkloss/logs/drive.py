@@ -86,7 +86,8 @@ class InputReader:
         if len(data) != info.length or not (info.checksum is None or info.checksum(data)):
             return None
         for signal in info.signals.values():
-            self._signals[f"{info.name}.{signal.name}"] = signal.physical(data)
+            if signal.present(data):
+                self._signals[f"{info.name}.{signal.name}"] = signal.physical(data)
         changed: dict[str, Value] = {}
         event = False
         for name in self._users[info.name]:

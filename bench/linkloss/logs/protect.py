@@ -131,14 +131,20 @@ def _shift(signal: DbcSignal, length: int) -> int:
 
 def _fits(signal: DbcSignal, length: int) -> bool:
     """Whether it lies within its message; a DBC that is not read strictly may say otherwise."""
+    if signal.is_float and signal.length not in _FLOATS:
+        return False
     shift = _shift(signal, length)
     return shift >= 0 and shift + signal.length <= 8 * length
 
 
+_FLOATS = {16: ("<H", "<e"), 32: ("<I", "<f"), 64: ("<Q", "<d")}
+"""By length in bits: an IEEE 754 number as bits and as a number, for ``struct``."""
+
+
 def _reading(signal: DbcSignal) -> Callable[[int], float]:
     """From raw bits to a number, before scale and offset."""
-    if signal.is_float and signal.length in (32, 64):
-        packed, shape = ("<I", "<f") if signal.length == 32 else ("<Q", "<d")
+    if signal.is_float:
+        packed, shape = _FLOATS[signal.length]
         return lambda raw: float(struct.unpack(shape, struct.pack(packed, raw))[0])
     if not signal.is_signed:
         return _same

@@ -324,7 +324,8 @@ def write_columns(
     """Write the signals of every good frame that the DBC knows, whole or not at all.
 
     Columns: ``t_ns`` (end of the frame, ns since power-up), ``sender``, ``message``, then
-    ``Message.Signal`` in its unit for each message that was seen. Raises BadInput.
+    ``Message.Signal`` in its unit for each message that was seen; a multiplexed signal has a value
+    where its page was sent. Raises BadInput.
     """
     suffix = ensure_table(path)
     seen = {message for _, _, message, _ in _rows(recording, messages)}
@@ -350,6 +351,7 @@ def _rows(recording: Recording, messages: Mapping[str, MessageInfo]) -> Iterator
             values = {
                 f"{info.name}.{name}": signal.physical(frame.data)
                 for name, signal in info.signals.items()
+                if signal.present(frame.data)
             }
             yield record.end_ns, record.sender, info.name, values
 

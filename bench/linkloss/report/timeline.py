@@ -218,9 +218,9 @@ def _notices(result: RunResult) -> Iterator[Event]:
         _, signal = vehicle.signal(notice.signal)
         given = False
         for entry in result.recording.handed.get(message, []):
-            if not entry.data:
+            if not entry.data or not signal.present(entry.data):
                 continue
-            now = bool(signal.raw(entry.data))
+            now = signal.nonzero(entry.data)
             if now != given:
                 word = "given" if now else "withdrawn"
                 yield Event(entry.at_ns, f"notice {name}: {word} ({notice.signal})", "yellow")

@@ -172,6 +172,7 @@ class LoadChecks:
         messages = [self.refs.messages[name] for name in dict.fromkeys(known)]
         for message in messages:
             yield from self._received((*place, "request"), message, load)
+            yield from self._page((*place, "request"), message, load)
             if load.link is None:
                 yield from self._stale_time((*place, "request"), message, load)
         if load.link is not None:
@@ -181,6 +182,23 @@ class LoadChecks:
             yield self.refs.source.problem((*place, "after_jump"), text)
         if load.level is not None:
             yield from self._level((*place, "level"), load.level, load.request_messages)
+
+    def _page(self, place: Place, message: MessageInfo, load: LoadTable) -> Found:
+        """Check that what asks for a load comes in one page of a multiplexed message."""
+        assert load.request is not None
+        names = (*load.request.names, *((load.level,) if load.level else ()))
+        asking = [
+            message.signals[signal]
+            for name, signal in map(split_signal, names)
+            if name == message.name and signal in message.signals
+        ]
+        selecting = {switch for signal in asking for switch, _ in signal.page}
+        pages = {signal.page: signal.name for signal in asking if signal.name not in selecting}
+        if len(pages) > 1:
+            text = f"signals of one page of the multiplexed message '{message.name}'"
+            got = " and ".join(f"'{name}'" for name in pages.values())
+            text = f"{got} do not come in the same frames; expected {text}"
+            yield self.refs.source.problem(place, text)
 
     def _received(self, place: Place, message: MessageInfo, load: LoadTable) -> Found:
         """Check that a node other than the load's own sends the message."""

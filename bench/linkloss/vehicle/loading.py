@@ -151,6 +151,28 @@ class Vehicle:
         message, signal = split_signal(reference)
         return self.messages[message], self.messages[message].signals[signal]
 
+    def period_ns(self, reference: str) -> int:
+        """How often a message comes, or a signal (``Message.Signal``): one of a multiplexed message
+        comes with its page. In ns; 0 where the message has no cycle time.
+        """
+        name, signal = split_signal(reference)
+        message = self.messages[name]
+        if not signal or not message.signals[signal].page:
+            return message.period_ns or 0
+        table = self.sendings.get(name)
+        if table is not None and table.page_cycle is not None:
+            return table.page_cycle
+        return (message.period_ns or 0) * message.signals[signal].turns
+
+    def page(self, message: str, load: LoadTable) -> str:
+        """The signal whose page of a multiplexed message asks for a load; "" where there is none:
+        every frame of the message counts.
+        """
+        asking = () if load.request is None else load.request.names
+        names = (*asking, *(() if load.level is None else (load.level,)))
+        own = (name for name in names if split_signal(name)[0] == message)
+        return next((name for name in own if self.signal(name)[1].page), "")
+
     def asking_signal(self, load: LoadTable) -> str | None:
         """The only signal that asks for a load, by not being zero; None where others do too, or
         where its value matters.

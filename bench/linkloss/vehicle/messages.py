@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import re
 import struct
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import reduce
+from itertools import chain
 from math import inf
 from operator import xor
 from pathlib import Path
@@ -49,11 +50,28 @@ class SignalInfo:
     """Whether a payload has the signal, where a multiplexer decides that; None: every payload has
     it.
     """
+    page: frozenset[tuple[str, frozenset[int]]] = frozenset()
+    """The multiplexers that select the signal, each with the values by which it does. Signals of
+    one page come in the same frames.
+    """
+    turns: int = 1
+    """How many pages take turns with its own, that one included."""
+    switch: bool = False
+    """Whether it is a multiplexer: it tells which other signals a payload has."""
 
     def physical(self, data: bytes) -> float:
         """The signal's value in its unit."""
         raw = self.raw(data)
         return (_float(raw, self.length_bits) if self.floating else raw) * self.scale + self.offset
+
+    def present(self, data: bytes) -> bool:
+        """Whether a payload has the signal: another page of a multiplexed message does not."""
+        return self.shown is None or self.shown(data)
+
+    def nonzero(self, data: bytes) -> bool:
+        """Whether its raw value is other than zero; a floating point number has two zeros."""
+        raw = self.raw(data)
+        return bool(_float(raw, self.length_bits) if self.floating else raw)
 
     def ends(self, length: int) -> tuple[float, float]:
         """The least and the largest value that its bits hold in a payload of ``length`` bytes."""
@@ -76,7 +94,7 @@ class SignalInfo:
         """Whether the value lies in the range of the DBC, or has a name there; a signal that the
         payload does not have is in range. Half a step beyond a limit is rounding.
         """
-        if self.shown is not None and not self.shown(data):
+        if not self.present(data):
             return True
         value, slack = self.physical(data), abs(self.scale) / 2
         low = -inf if self.minimum is None else self.minimum - slack
@@ -191,6 +209,9 @@ def _with_role(message: DbcMessage, role: str, file: Path) -> DbcSignal | None:
     if len(found) > 1:
         names = ", ".join(signal.name for signal in found)
         raise BadInput.one(file, message.name, f"several signals are its {role}: {names}")
+    if found and found[0].multiplexer_ids:
+        text = f"its {role} is multiplexed; expected a {role} in every frame"
+        raise BadInput.one(file, f"{message.name}.{found[0].name}", text)
     return found[0] if found else None
 
 
@@ -214,16 +235,35 @@ def _float(raw: int, bits: int) -> float:
     return float(struct.unpack(f">{_FLOATS[bits]}", pattern)[0])
 
 
+def _page(message: DbcMessage, signal: DbcSignal) -> Iterator[tuple[DbcSignal, frozenset[int]]]:
+    """The multiplexers that select a signal, from the nearest one on, each with its values."""
+    while signal.multiplexer_signal is not None:
+        ids = frozenset(signal.multiplexer_ids or ())
+        signal = message.get_signal_by_name(signal.multiplexer_signal)
+        yield signal, ids
+
+
+def _turns(message: DbcMessage, signal: DbcSignal) -> int:
+    """In how many frames a signal comes once, where all pages take turns: common practice."""
+    turns = 1
+    for switch, own in _page(message, signal):
+        ids = {
+            frozenset(other.multiplexer_ids or ())
+            for other in message.signals
+            if other.multiplexer_signal == switch.name
+        }
+        turns *= len({*chain.from_iterable(ids)} - own) + 1
+    return turns
+
+
 def _shown(message: DbcMessage, signal: DbcSignal) -> Callable[[bytes], bool] | None:
     """Whether a payload has a signal: its multiplexer, and any multiplexer of that one,
     select it.
     """
-    if signal.multiplexer_signal is None:
+    tests = [(_reader(switch, message.length), ids) for switch, ids in _page(message, signal)]
+    if not tests:
         return None
-    switch = message.get_signal_by_name(signal.multiplexer_signal)
-    wanted = frozenset(signal.multiplexer_ids or ())
-    read, above = _reader(switch, message.length), _shown(message, switch)
-    return lambda data: read(data) in wanted and (above is None or above(data))
+    return lambda data: all(read(data) in ids for read, ids in tests)
 
 
 def _signal(message: DbcMessage, signal: DbcSignal) -> SignalInfo:
@@ -241,6 +281,9 @@ def _signal(message: DbcMessage, signal: DbcSignal) -> SignalInfo:
         unit=signal.unit,
         floating=signal.is_float,
         shown=_shown(message, signal),
+        page=frozenset((switch.name, ids) for switch, ids in _page(message, signal)),
+        turns=_turns(message, signal),
+        switch=bool(signal.is_multiplexer),
     )
 
 

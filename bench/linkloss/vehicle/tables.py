@@ -327,6 +327,12 @@ class MessageTable(Table):
         description="shortest time from one sending to the next, for a message that is also sent"
         " when its content changes; default: its period",
     )
+    page_cycle: Duration | None = Field(
+        default=None,
+        gt=0,
+        description="longest time until the same page of a multiplexed message comes again;"
+        " default: a period for each page",
+    )
     jitter: Duration = Field(
         default=0, description="longest time from when it is due until the controller has it"
     )

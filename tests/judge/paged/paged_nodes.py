@@ -1,0 +1,103 @@
+"""Programs of a car whose request shares its message with other pages."""
+
+from __future__ import annotations
+
+import can
+
+from linkloss_nodes import MS, Node
+
+BODY, STATUS = 256, 257
+
+
+def hand(board, identifier, data):
+    """Hand over the newest content in place of older; whether the controller took it."""
+    board.bus.flush_tx_buffer()
+    try:
+        board.bus.send(can.Message(arbitration_id=identifier, data=data, is_extended_id=False))
+    except can.CanOperationError:
+        return False
+    return True
+
+
+class Sender(Node):
+    """Comes back from bus-off 100 ms after it was seen."""
+
+    def start(self):
+        self.board.every(100 * MS, self.come_back)
+
+    def come_back(self):
+        if self.board.bus.state == can.BusState.ERROR:
+            self.board.recover_bus()
+
+
+class Pages(Sender):
+    """Sends one page after the other."""
+
+    def start(self):
+        super().start()
+        self.count = 0
+        self.board.every(20 * MS, self.send)
+
+    def page(self):
+        return self.count % 3
+
+    def send(self):
+        page = self.page()
+        content = {
+            0: int(self.board.read("mirror") == "on"),
+            1: int(self.board.read("switch") == "on"),
+            2: 0xA5,
+        }[page]
+        if hand(self.board, BODY, [page, content, self.count % 16 << 4]):
+            self.count = (self.count + 1) % 48
+
+
+class LampForgotten(Pages):
+    """Leaves the lamp's page out after two seconds, and sends the others."""
+
+    def page(self):
+        page = super().page()
+        return 0 if page == 1 and self.board.now_ns() > 2_000 * MS else page
+
+
+class Rear(Sender):
+    """Switches the lamp as its page asks, and turns it on when that page stays away."""
+
+    def start(self):
+        super().start()
+        self.heard_ns = self.board.now_ns()
+        self.board.every(5 * MS, self.look)
+        self.board.every(100 * MS, lambda: hand(self.board, STATUS, [0]))
+
+    def on_frame(self, message):
+        if message.arbitration_id == BODY and self.counts(message.data):
+            self.heard_ns = self.board.now_ns()
+            if self.asks(message.data):
+                self.board.write("lamp", float(message.data[1] & 1))
+
+    def counts(self, data):
+        return data[0] == 1
+
+    def asks(self, data):
+        return data[0] == 1
+
+    def look(self):
+        if self.board.now_ns() - self.heard_ns >= 300 * MS:
+            self.board.write("lamp", 1.0)
+
+
+class AnyPage(Rear):
+    """Reads the lamp's bit from every page."""
+
+    def asks(self, data):
+        return True
+
+    def counts(self, data):
+        return True
+
+
+class AnyPageIsALife(Rear):
+    """Reads the right page, and takes every other one for a sign that it still comes."""
+
+    def counts(self, data):
+        return True
