@@ -1,16 +1,15 @@
-"""A whole message plan: every message's worst case, its slack, and what other bit rates give.
+"""The analysis of a whole message plan: each message's worst case and slack, the bus load, and the
+same at other bit rates.
 
-Where no bound can be given, and why.
+The analysis holds as long as frames leave each node in order of priority and the declared gaps and
+jitter are true. If a controller breaks that order, its messages reach the bus later than declared,
+and may delay all messages of lower priority: these have no bound either. Messages of higher
+priority keep their bound, because a frame of lower priority delays them by one frame at most.
 
-The analysis holds while frames leave every node in order of priority and the declared gaps and
-jitter are true. Where a controller breaks that, its messages reach the bus later than declared,
-and everything that ranks below may be kept waiting by them: no bound there either. What ranks
-above keeps its bound, because a frame of lower rank costs it one frame at most.
+The bus load is given with typical and with worst-case stuff bits.
 
-How much of the bus's time a message plan takes, with typical and with worst-case stuff bits.
-
-Typical: the header stuffed as it is, data and CRC as a row of fair coin tosses. Real data with long
-rows of zeros has more stuff bits, never more than the worst case.
+Typical means the actual header, with data and CRC as random bits. Real data with long runs of zeros
+has more stuff bits, but never more than the worst case.
 """
 
 from __future__ import annotations
@@ -35,7 +34,7 @@ from linkloss.sizing.response import Response, find_order, responses
 def known_limits(plan: Plan) -> dict[str, str]:
     """Why messages have no bound, as far as the plan alone tells: name -> reason.
 
-    A message is named only for what lies with itself or its node; see :func:`spread`.
+    Only causes in the message itself or in its node count; :func:`spread` adds the rest.
     """
     other = next((m for m in plan.messages if not m.classical), None)
     if other is not None:
@@ -63,9 +62,9 @@ def _own_reason(plan: Plan, message: Planned) -> str:
 
 
 def mailbox_limits(plan: Plan, bounded: Mapping[str, Response]) -> dict[str, str]:
-    """Messages whose node may run out of mailboxes: then one has to wait outside, whatever its
-    priority. A message needs as many as instances of it can wait at one time; one without a bound
-    may fill them all.
+    """Why messages have no bound because their node may run out of mailboxes: name -> reason. A
+    message then has to wait outside, whatever its priority. Each message needs as many mailboxes as
+    instances of it can wait at once; one without a bound may fill them all.
     """
     limits: dict[str, str] = {}
     for node, sending in plan.nodes.items():
@@ -84,7 +83,9 @@ def mailbox_limits(plan: Plan, bounded: Mapping[str, Response]) -> dict[str, str
 
 
 def spread(messages: Iterable[Planned], limits: Mapping[str, str]) -> dict[str, str]:
-    """The same reasons, and for all that ranks below the first of them that it waits behind it."""
+    """The same reasons, plus one for each message of lower priority than the first of them: it
+    waits behind that one.
+    """
     found: dict[str, str] = {}
     first = ""
     for message in messages:
@@ -102,11 +103,11 @@ _RUN = 5
 
 @dataclass(frozen=True, slots=True)
 class Load:
-    """Shares of the bus's time, 1.0 being all of it, intermissions included.
+    """The bus load, as shares of the bus's time (1.0 is all of it), intermissions included.
 
-    ``typical`` and ``worst`` (stuff bits) take every message at its period, ``bursts`` takes each
-    at its shortest gap for ever, with the worst stuff bits. ``left_out`` names messages without a
-    period, and those of CAN FD.
+    ``typical`` and ``worst`` (stuff bits) count every message at its period; ``bursts`` counts each
+    at its shortest gap all the time, with the worst-case stuff bits. ``left_out`` names messages
+    without a period, and CAN FD messages.
     """
 
     typical: float
@@ -142,14 +143,14 @@ def typical_bits(identifier: int, length: int, extended: bool = False) -> float:
 
 @cache
 def expected_stuff_bits(state: int, tosses: int) -> float:
-    """The mean number of stuff bits that fair coin tosses bring, from a state of stuffing on
-    (``last bit << 2 | run - 1``, see linkloss.bus.bits).
+    """The mean number of stuff bits in ``tosses`` random bits that follow a stuffing state (``last
+    bit << 2 | run - 1``, see linkloss.bus.bits).
     """
     if tosses == 0:
         return 0.0
     last, run = state >> 2, (state & 3) + 1
     other = expected_stuff_bits((1 - last) << 2, tosses - 1)
-    if run + 1 == _RUN:  # the stuff bit is the other one and begins a row of its own
+    if run + 1 == _RUN:  # the stuff bit has the other value and begins a new run
         same = 1.0 + expected_stuff_bits((1 - last) << 2, tosses - 1)
     else:
         same = expected_stuff_bits(last << 2 | run, tosses - 1)
@@ -157,14 +158,14 @@ def expected_stuff_bits(state: int, tosses: int) -> float:
 
 
 BIT_RATES = (10_000, 20_000, 50_000, 125_000, 250_000, 500_000, 800_000, 1_000_000)
-"""The usual ones, in bit/s (CiA DS-102)."""
+"""The usual bit rates, in bit/s (CiA DS-102)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Bound:
     """One message at one bit rate: its worst case, or why it has none.
 
-    ``patience`` is that of its most impatient receiver, None if nobody watches it or there is no
+    ``patience`` is that of its most impatient receiver; None if no receiver watches it or it has no
     bound.
     """
 
@@ -180,26 +181,30 @@ class Bound:
 
     @property
     def slack_ns(self) -> int | None:
-        """What is left until the deadline; negative when it may be missed."""
+        """What is left before the deadline; negative if the message may miss it. None without a
+        bound or a deadline.
+        """
         if self.response is None or self.message.deadline_ns is None:
             return None
         return self.message.deadline_ns - self.response.worst_ns
 
     @property
     def wait_ns(self) -> int | None:
-        """From the controller to the receivers at most: without jitter; intermission included."""
+        """The longest time from the controller to the receivers: without jitter, intermission
+        included. None without a bound.
+        """
         return None if self.worst_ns is None else self.worst_ns - self.message.jitter_ns
 
     @property
     def late(self) -> bool:
-        """Whether it may miss its deadline, or go stale with nothing lost."""
+        """Whether it may miss its deadline, or go stale although nothing is lost."""
         missed = self.slack_ns is not None and self.slack_ns < 0
         return missed or (self.patience is not None and self.patience.losses is None)
 
 
 @dataclass(frozen=True, slots=True)
 class Analysis:
-    """A plan at one bit rate. ``bounds`` stand in order of priority."""
+    """The analysis of a plan at one bit rate, in bit/s. ``bounds`` are in order of priority."""
 
     bit_rate: int
     load: Load
@@ -218,10 +223,11 @@ class Analysis:
 
 @dataclass(frozen=True, slots=True)
 class Proposal:
-    """Another order of priority: it helps if ``stuck`` is empty.
+    """Another order of priority. It meets all deadlines if ``stuck`` is empty.
 
-    ``identifiers`` deals the plan's own identifiers out anew, in the order of ``names``; it is
-    empty where base and extended ones are mixed, because a frame's length hangs on the format.
+    ``identifiers`` are the plan's own identifiers, reassigned in the order of ``names``. They are
+    empty if ``stuck`` is not, or if base and extended identifiers are mixed, because the length of
+    a frame depends on its format.
     """
 
     names: tuple[str, ...]
@@ -230,7 +236,7 @@ class Proposal:
 
 
 def analyse(plan: Plan, bit_rate: int | None = None) -> Analysis:
-    """Work out every message of a plan, at its own bit rate or at another one (bit/s)."""
+    """Analyse every message of a plan, at the plan's bit rate or at another one (bit/s)."""
     rate = plan.bit_rate if bit_rate is None else bit_rate
     limits = known_limits(plan)
     hopeless = spread(plan.messages, limits)
@@ -254,7 +260,9 @@ FULL = "this and all that ranks above it may fill the bus"
 def _all_reasons(
     plan: Plan, limits: dict[str, str], found: Mapping[str, Response | None]
 ) -> dict[str, str]:
-    """Reasons beget reasons: what has no bound may fill mailboxes, and keeps others waiting."""
+    """One reason can lead to others: a message without a bound may fill mailboxes, and delays
+    others.
+    """
     while True:
         reasons = spread(plan.messages, limits)
         bounded = {n: r for n, r in found.items() if r is not None and n not in reasons}
@@ -265,7 +273,7 @@ def _all_reasons(
 
 
 def _with_blocking(plan: Plan, streams: Sequence[Stream], rate: int) -> dict[str, Response | None]:
-    """The worst cases of streams, blocked also by the messages below that have no period."""
+    """The worst case of each stream by name, with blocking by the other messages too."""
     known = {stream.name for stream in streams}
     others = [m for m in plan.messages if m.name not in known]
     seldom = [replace(m, shortest_ns=_NEVER_NS, jitter_ns=0).stream for m in others if m.classical]
@@ -274,7 +282,7 @@ def _with_blocking(plan: Plan, streams: Sequence[Stream], rate: int) -> dict[str
 
 
 _NEVER_NS = 10**18
-"""So seldom that only its length counts, as the frame that is just on the bus."""
+"""So rare that only the length counts: it may be the frame that is on the bus already."""
 
 
 def _most_impatient(message: Planned, response: Response | None, rate: int) -> Patience | None:
@@ -291,7 +299,9 @@ def _most_impatient(message: Planned, response: Response | None, rate: int) -> P
 
 
 def overlong(plan: Plan, analysis: Analysis) -> tuple[Bound, ...]:
-    """Requests that may take longer over the bus than ``worst_wait`` in the vehicle file says."""
+    """Watched messages that may take longer over the bus than ``worst_wait`` in the vehicle file
+    allows.
+    """
     limit_ns = plan.worst_wait_ns
     if limit_ns is None:
         return ()
@@ -303,14 +313,14 @@ def overlong(plan: Plan, analysis: Analysis) -> tuple[Bound, ...]:
 
 
 def what_if(plan: Plan, bit_rates: Sequence[int] = BIT_RATES) -> tuple[Analysis, ...]:
-    """The plan at other bit rates, its own among them."""
+    """The analysis at each of these bit rates (bit/s) and at the plan's own, the lowest first."""
     return tuple(analyse(plan, rate) for rate in sorted({*bit_rates, plan.bit_rate}))
 
 
 def propose(plan: Plan) -> Proposal | None:
     """A priority order by Audsley's method, for a plan in which deadlines are missed.
 
-    None where reasons other than priority stand in the way of a bound, so that no order helps.
+    None if a bound is missing for reasons other than priority, so that no order helps.
     """
     if known_limits(plan) or not plan.messages:
         return None

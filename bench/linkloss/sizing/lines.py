@@ -1,8 +1,6 @@
-"""The lines of the plan: what each load and node draws, loses and is cut from.
+"""The lines of a power plan, one for each load, node and lead, and its findings on fuses and leads.
 
-What a power plan is made of: a line for each load, node and lead, and findings.
-
-Fuse against load and fuse against lead.
+A fuse is checked against its load and against its lead.
 """
 
 from __future__ import annotations
@@ -31,7 +29,7 @@ HEATING = "adiabatic heating of PVC-covered copper, k = 115 (IEC 60364-5-54), fr
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """Something about a load or a node that does not suit (``broken``), or to think about."""
+    """Something about a load or a node that is wrong (``broken``) or worth a thought (``hint``)."""
 
     weight: Weight
     subject: str
@@ -41,9 +39,10 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class FuseUse:
-    """A fuse and the current that it carries for ever; ``worth``: its rating where it sits, in A.
+    """A fuse and the continuous current ``amps`` through it, in A; ``worth`` is its rating at the
+    ambient temperature, in A.
 
-    ``wanted`` is the smallest rating that keeps the 80 % rule; None: no single fuse does.
+    ``wanted`` is the smallest rating in A that keeps the 80 % rule; None if no single fuse does.
     """
 
     rating: float
@@ -54,15 +53,16 @@ class FuseUse:
 
     @property
     def share(self) -> float:
-        """How much of its worth is used."""
+        """The current as a share of its derated rating."""
         return self.amps / self.worth
 
 
 @dataclass(frozen=True, slots=True)
 class LoadLine:
-    """A load: A at the volts of its nameplate, V lost from the battery to it and back.
+    """A load: its current in A at the volts of its nameplate, and the drop in V from the battery to
+    it and back.
 
-    ``drop`` and ``allowed`` are None for what sits on the node itself, without a lead.
+    ``drop`` and ``allowed`` are None for a load that sits on the node itself, without a lead.
     """
 
     name: str
@@ -81,7 +81,9 @@ class LoadLine:
 
 @dataclass(frozen=True, slots=True)
 class NodeLine:
-    """A node with all of its loads on: A through its feed, V lost in feed and ground."""
+    """A node with all of its loads on: the current through its feed in A, and the drop in feed and
+    ground in V.
+    """
 
     name: str
     amps: float
@@ -94,7 +96,7 @@ class NodeLine:
 
 @dataclass(frozen=True, slots=True)
 class LeadLine:
-    """One lead to cut: from where to where, and the fuse at its beginning in A."""
+    """One lead to cut: where it starts and ends, and the fuse at its start in A."""
 
     start: str
     end: str
@@ -106,7 +108,7 @@ class LeadLine:
 
 @dataclass(frozen=True, slots=True)
 class Shed:
-    """What is lost when the battery's voltage has fallen so far."""
+    """What stops working when the battery's voltage has fallen to ``volts``."""
 
     volts: float
     name: str
@@ -115,7 +117,7 @@ class Shed:
 
 @dataclass(frozen=True, slots=True)
 class Sleep:
-    """Current of the sleeping car in A, and days until the battery is half empty and empty."""
+    """Current of the sleeping car in A; ``unknown`` names the nodes that do not declare theirs."""
 
     amps: float
     capacity_ah: float
@@ -123,28 +125,30 @@ class Sleep:
 
     @property
     def days(self) -> float | None:
-        """Until the battery is empty; None without a current."""
+        """Days until the battery is empty; None without a current."""
         return self.capacity_ah / self.amps / 24 if self.amps > 0 else None
 
 
 CHARGING_V = 14.2
-"""Voltage at which a start is looked at: the engine runs, the battery is full."""
+"""Voltage at which the start of a load is checked: the engine runs, the battery is full."""
 STEP_S = 0.0005
 START_S = 3.0
 SHORT_S = 5.0
-"""A short at the end of a lead is to be off within this time, by the slowest fuse of the band."""
+"""The slowest fuse of the band must clear a short at the end of a lead within this time."""
 PVC_K = 115.0
-"""A s**0.5 / mm2: from 70 to 160 degC."""
+"""A s**0.5 / mm2, for heating from 70 to 160 degC."""
 
 
 def use_of(rating: float, kind: Kind, amps: float, ambient: float) -> FuseUse:
-    """A fuse, and a current that it carries for ever."""
+    """A fuse of ``rating`` A and the continuous current ``amps`` through it, at an ambient
+    temperature in degC.
+    """
     worth = fuses.derated(rating, kind, ambient)
     return FuseUse(rating, kind, worth, amps, fuses.smallest_for(amps, kind, ambient))
 
 
 def continuous(name: str, use: FuseUse) -> Iterator[Finding]:
-    """The 80 % rule."""
+    """The 80 % rule for continuous current."""
     if use.share <= CONTINUOUS_SHARE + 1e-9:
         return
     advice = "no single fuse of this kind does"
@@ -158,7 +162,7 @@ def continuous(name: str, use: FuseUse) -> Iterator[Finding]:
 
 
 def sold(name: str, use: FuseUse) -> Iterator[Finding]:
-    """The rating is one that there is."""
+    """The rating is one that is sold."""
     known = fuses.RATINGS[use.kind]
     if use.rating not in known:
         listed = ", ".join(f"{rating:g}" for rating in known)
@@ -167,7 +171,7 @@ def sold(name: str, use: FuseUse) -> Iterator[Finding]:
 
 
 def pulse(name: str, table: ElectricalTable, use: FuseUse, ohm: float) -> Iterator[Finding]:
-    """The start of a load may spend a small part of its fuse only, by the fastest of the band."""
+    """One start of the load may use up only a small part of the fastest fuse of the band."""
     spent = start_spends(table, use, ohm)
     pulses, allowed = PULSE_SHARES[0]
     if spent <= allowed:
@@ -180,10 +184,11 @@ def pulse(name: str, table: ElectricalTable, use: FuseUse, ohm: float) -> Iterat
 
 
 def start_spends(table: ElectricalTable, use: FuseUse, ohm: float) -> float:
-    """Which part of the fastest fuse a start from cold spends; 1 and more: it opens.
+    """The share of the fastest fuse's melting time that a start from cold uses up; from 1 on it
+    opens.
 
-    ``ohm`` is everything from the battery to the load and back. The start is worked out in steps
-    of 0.5 ms with the switch fully on, but for its soft start.
+    ``ohm`` is everything from the battery to the load and back. The start is calculated in steps of
+    0.5 ms, with the switch fully on unless it has a soft start.
     """
     load, switch = make_load(table), make_switch(table)
     switch.command(1.0, 0)
@@ -207,8 +212,8 @@ def start_spends(table: ElectricalTable, use: FuseUse, ohm: float) -> float:
 def lead_carries(
     name: str, what: str, table: LeadTable, amps: float, ambient: float, *, fuse: bool = False
 ) -> Iterator[Finding]:
-    """A lead carries the current that it is there for or, with ``fuse``, what its fuse lets
-    through: it opens before the lead is hotter than its insulation bears. ``what``: which lead.
+    """A lead carries its own current or, with ``fuse``, the rating of its fuse, which then opens
+    before the lead gets too hot for its insulation. ``what`` names the lead.
     """
     carries = leads.amperes(table.area_mm2, ambient, table.bundled)
     if amps <= carries + 1e-9:
@@ -230,7 +235,8 @@ def lead_carries(
 def short_at_the_end(
     name: str, table: LeadTable, use: FuseUse, volts: float, ohm: float
 ) -> Iterator[Finding]:
-    """A short at the far end makes enough current for the fuse, and the lead bears it so long.
+    """A short at the far end draws enough current to open the fuse, and the lead withstands it
+    until then.
 
     ``ohm`` is everything from the battery to that end and back.
     """
@@ -254,8 +260,9 @@ def short_at_the_end(
 
 
 LAMP_DROPS = ((15.0, 0.6), (45.0, 0.9), (1000.0, 0.6))
-"""(W of one lamp below which, V from the battery to it and back): side lamps, larger lamps,
-headlamps."""
+"""(below this power of one lamp in W, allowed drop in V from the battery to it and back): side
+lamps, larger lamps, headlamps.
+"""
 OTHER_DROP, COIL_DROP, LED_DROP = 1.5, 1.7, 0.6
 
 
@@ -268,7 +275,9 @@ def _fuse_ohm(use: FuseUse | None) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Sums:
-    """A vehicle and what its loads amount to, for whoever makes lines and findings."""
+    """The totals of a vehicle's currents, resistances and drops, from which lines and findings are
+    made.
+    """
 
     vehicle: Vehicle
     supply: SupplyTable
@@ -280,7 +289,7 @@ class Sums:
         return {name: table for name, table in found.items() if table is not None}
 
     def amps(self, name: str) -> float:
-        """What a load draws, all its pieces."""
+        """What all pieces of a load draw together, in A."""
         table = self.loads[name]
         return table.current * table.count
 
@@ -289,21 +298,23 @@ class Sums:
         return self.vehicle.nodes[node].supply or _NOTHING
 
     def node_amps(self, node: str) -> float:
-        """Everything on a node at one time, with its own electronics."""
+        """All loads of a node at once and its own electronics, in A."""
         drawn = (self.amps(name) for name in self.loads if self.vehicle.loads[name].node == node)
         return sum(drawn) + self.own(node).current
 
     def ground_amps(self, node: str) -> float:
-        """What comes back through a node's ground lead: electronics, and loads that end there."""
+        """What returns through a node's ground lead, in A: its electronics, and the loads grounded
+        there.
+        """
         back = (self.amps(name) for name, table in self.loads.items() if table.ground == node)
         return sum(back) + self.own(node).current
 
     def fuse_owner(self, name: str) -> str:
-        """The load in whose row the fuse stands that a load hangs on."""
+        """The load whose table declares the fuse of this load."""
         return self.loads[name].fuse_with or name
 
     def fuse_use(self, name: str) -> FuseUse | None:
-        """The fuse of a load with the current of all that hangs on it."""
+        """The fuse of a load, with the current of all loads on it."""
         owner = self.fuse_owner(name)
         rating = self.vehicle.loads[owner].fuse
         if rating is None:
@@ -319,25 +330,25 @@ class Sums:
         return use_of(feed.fuse, feed.fuse_type, self.node_amps(node), self.supply.ambient)
 
     def lead_ohm(self, table: LeadTable | None) -> float:
-        """From end to end, warm."""
+        """The resistance of a lead from end to end, warm, in ohm."""
         return 0.0 if table is None else make_lead(table, self.supply.copper).ohm
 
     def feed_ohm(self, node: str) -> float:
-        """Feed and its fuse."""
+        """The feed of a node and its fuse, in ohm."""
         return self.lead_ohm(self.own(node).feed) + _fuse_ohm(self.feed_use(node))
 
     def ground_ohm(self, node: str) -> float:
-        """Ground lead of a node."""
+        """The ground lead of a node, in ohm."""
         return self.lead_ohm(self.own(node).ground)
 
     def path_ohm(self, name: str) -> float:
-        """A load's own way: switch, fuse, lead there and back; without the node's leads."""
+        """A load's own path in ohm: switch, fuse, lead there and back, without the node's leads."""
         table = self.loads[name]
         leads = self.lead_ohm(table.lead) + self.lead_ohm(table.back)
         return make_switch(table).ohm + _fuse_ohm(self.fuse_use(name)) + leads
 
     def loop_ohm(self, name: str) -> float:
-        """From the battery to a load and back."""
+        """From the battery to a load and back, in ohm."""
         table, node = self.loads[name], self.vehicle.loads[name].node
         ground = 0.0 if table.ground == "body" else self.ground_ohm(table.ground)
         return self.feed_ohm(node) + self.path_ohm(name) + ground
@@ -352,7 +363,7 @@ class Sums:
 
 
 def allowed_drop(table: ElectricalTable) -> float:
-    """What a load may lose, in V: what it declares, or what is usual for its kind."""
+    """The drop that a load may have, in V: as declared, or as usual for its kind."""
     if table.drop is not None:
         return table.drop
     if table.kind == "filament":
@@ -362,7 +373,7 @@ def allowed_drop(table: ElectricalTable) -> float:
 
 
 def load_line(sums: Sums, name: str) -> LoadLine:
-    """The line of a load."""
+    """The line of a load in the power plan."""
     table = sums.loads[name]
     lead = table.lead
     return LoadLine(
@@ -382,7 +393,7 @@ def load_line(sums: Sums, name: str) -> LoadLine:
 
 
 def node_line(sums: Sums, name: str) -> NodeLine:
-    """The line of a node."""
+    """The line of a node in the power plan."""
     feed, amps = sums.own(name).feed, sums.node_amps(name)
     lost = amps * sums.feed_ohm(name) + sums.ground_amps(name) * sums.ground_ohm(name)
     return NodeLine(

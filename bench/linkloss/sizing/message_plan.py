@@ -1,23 +1,22 @@
-"""The messages of a vehicle as they are planned: who sends them, how often, how late, how long.
+"""The planned messages of a vehicle: who sends them, how often, how late and how long they are.
 
 Periods come from the cycle times in the DBC; ``[messages.NAME]`` in the vehicle file adds the
 shortest gap, the jitter and the deadline.
 
-What the analysis knows of one message, and of errors on the bus.
+Times are whole nanoseconds. Lengths are in bits, so that one plan can be analysed at any bit rate.
+A number of bits is converted to a time by rounding up, where the simulated bus rounds to the
+nearest nanosecond, so that no simulated frame is longer than the analysis takes it to be.
 
-Times are whole nanoseconds. Lengths are bits, so that one plan can be looked at with any bit rate;
-a number of bits is turned into a time by rounding up, where the simulated bus rounds to the
-nearest nanosecond: no simulated frame is longer than the analysis takes it to be.
+The plan also says how long receivers wait before a message is stale, and how many losses in a row
+that allows.
 
-How long receivers wait before a message is stale, and how many losses in a row that allows.
+With k messages lost between them, two arrivals of a message are at most this far apart:
 
-Between two arrivals of a message lie, with k lost between them, at most
+    (k + 1) periods + longest time over the bus - shortest time over the bus
 
-    (k + 1) periods + slowest way over the bus - quickest way over the bus
-
-The quickest way is an idle bus, no jitter and a frame without a stuff bit. What a receiver allows
-is the time from which on it may call the message stale (the judge's rule), and the step that its
-alive counter may make.
+The shortest time is that of an idle bus, no jitter and a frame without a stuff bit. A receiver
+limits the age at which it may call the message stale (the judge's rule) and the step that the
+message's counter may make.
 """
 
 from __future__ import annotations
@@ -40,11 +39,11 @@ NS_PER_S = 1_000_000_000
 class Stream:
     """All frames of one message, as the bus sees them.
 
-    :param rank: place in arbitration, the lower the earlier; no two streams have the same.
+    :param rank: place in arbitration: the lower wins; no two streams have the same.
     :param bits: longest frame, intermission included (the paper's C, in bits).
-    :param period_ns: shortest time between the instants at which it is due (T).
-    :param jitter_ns: longest time from there until the controller has it (J).
-    :raises ValueError: if a length or period is not more than zero, or the jitter is negative.
+    :param period_ns: shortest time between two instants at which the message is due (T).
+    :param jitter_ns: longest time from when the message is due until the controller has it (J).
+    :raises ValueError: if the length or the period is not above zero, or the jitter is negative.
     """
 
     name: str
@@ -63,13 +62,13 @@ class Stream:
 
 @dataclass(frozen=True, slots=True)
 class Errors:
-    """How many errors the bus must bear: ``burst`` at one time, then one every ``interval_ns``.
+    """The errors that the bus must tolerate: ``burst`` at once, then one every ``interval_ns``.
 
-    Any error model is a function F(t), the most errors in an interval of length t
+    An error model is a function F(t), the largest number of errors in an interval of length t
     (Davis et al. 2007, section 3.5). Here F(t) = burst + floor(t / interval); without an interval
     it stays at the burst.
 
-    :raises ValueError: if the burst is negative or the interval is not more than zero.
+    :raises ValueError: if the burst is negative or the interval is not above zero.
     """
 
     burst: int = 0
@@ -80,7 +79,7 @@ class Errors:
             raise ValueError(f"a burst is not negative, an interval more than zero: {self}")
 
     def most(self, span_ns: int) -> int:
-        """The most errors in an interval of this length."""
+        """The largest number of errors in an interval of this length."""
         later = 0 if self.interval_ns is None else span_ns // self.interval_ns
         return self.burst + later
 
@@ -110,7 +109,7 @@ def time_of(bits: int, bit_rate: int) -> int:
 
 
 def utilisation(streams: Iterable[Stream], bit_rate: int) -> Fraction:
-    """The share of the bus's time that streams take at most, exactly (the paper's U)."""
+    """The largest share of the bus's time that streams take (the paper's U), exactly."""
     return sum(
         (Fraction(time_of(s.bits, bit_rate), s.period_ns) for s in streams), start=Fraction(0)
     )
@@ -118,11 +117,11 @@ def utilisation(streams: Iterable[Stream], bit_rate: int) -> Fraction:
 
 @dataclass(frozen=True, slots=True)
 class Watch:
-    """One receiver of a message that acts when it stays away.
+    """One receiver that acts when a message does not come.
 
     :param who: the load or request that depends on it.
-    :param allowed_ns: age of the last good message from which on it may count as stale.
-    :param most_lost: the most losses in a row that the alive counter bears; None without one.
+    :param allowed_ns: age of the last good message, in ns, from which it may count as stale.
+    :param most_lost: the most losses in a row that the counter allows; None without a counter.
     """
 
     who: str
@@ -132,10 +131,11 @@ class Watch:
 
 @dataclass(frozen=True, slots=True)
 class Patience:
-    """What the most impatient receiver of a message leaves.
+    """How much delay and loss a receiver of a message tolerates.
 
-    ``slack_ns`` is left of its stale time when nothing is lost and the way is slowest; ``losses``
-    is how many messages in a row may be lost, None when it may go stale without any loss.
+    ``slack_ns`` is what is left before the message may count as stale, with nothing lost and the
+    longest time over the bus; ``losses`` is how many messages in a row may be lost, None if the
+    message may go stale without any loss.
     """
 
     who: str
@@ -144,7 +144,7 @@ class Patience:
 
 
 def watches(vehicle: Vehicle, info: MessageInfo) -> Iterator[Watch]:
-    """All loads and requests of a vehicle that depend on a message being fresh."""
+    """All loads and requests of a vehicle for which a message must not go stale."""
     for name, load in vehicle.loads.items():
         if info.name in load.watched and load.stale_after is not None:
             yield _watch(name, info, load.stale_after, load.early_ns, load.max_step)
@@ -160,13 +160,13 @@ def watches(vehicle: Vehicle, info: MessageInfo) -> Iterator[Watch]:
 def _watch(
     name: str, info: MessageInfo, stale_ns: int, early_ns: int, max_step: int | None = None
 ) -> Watch:
-    """Where no step of the counter is declared, the largest good one is the periods until stale."""
+    """If no largest step of the counter is declared, it is the number of periods until stale."""
     most = max_step or max(1, stale_ns // (info.period_ns or stale_ns))
     return Watch(name, stale_ns - early_ns, None if info.counter is None else most - 1)
 
 
 def shortest_bits(length: int, extended: bool) -> int:
-    """A data frame without a stuff bit, start of frame to end of frame, in bits.
+    """The length of a data frame without a stuff bit, from start of frame to end of frame, in bits.
 
     Source: the field lengths of the Bosch CAN Specification 2.0, part B section 3.
     """
@@ -176,7 +176,7 @@ def shortest_bits(length: int, extended: bool) -> int:
 def patience(
     watch: Watch, period_ns: int, worst_ns: int, shortest_frame_bits: int, bit_rate: int
 ) -> Patience:
-    """What one receiver leaves.
+    """How much delay and loss one receiver tolerates.
 
     :param worst_ns: worst-case response time of the message, intermission included.
     """
@@ -200,7 +200,8 @@ class Planned:
 
     ``period_ns`` is the longest time from one sending to the next, ``shortest_ns`` the shortest
     one; None where neither the DBC nor the vehicle file says so. ``senders`` are nodes of the
-    vehicle. ``watches`` are the receivers that take it as stale when it stays away.
+    vehicle. ``watches`` are the receivers that treat it as stale when it does not come. Lengths are
+    in bytes.
     """
 
     name: str
@@ -217,17 +218,20 @@ class Planned:
 
     @property
     def classical(self) -> bool:
-        """Whether its frames are classical ones, which alone the analysis covers."""
+        """Whether its frames are classical; the analysis covers no others."""
         return not self.fd and self.length <= CLASSICAL_BYTES
 
     @property
     def rank(self) -> int:
-        """Its place in arbitration: the lower the earlier."""
+        """Its place in arbitration: the lower wins."""
         return arbitration_word(Frame(self.identifier, extended=self.extended))
 
     @property
     def stream(self) -> Stream:
-        """What the analysis needs of it. Raises ValueError without a shortest period."""
+        """What the analysis needs to know of it.
+
+        :raises ValueError: if it has no shortest period.
+        """
         if self.shortest_ns is None:
             raise ValueError(f"{self.name} has no shortest period")
         bits = longest_bits(self.length, self.extended)
@@ -236,7 +240,7 @@ class Planned:
 
 @dataclass(frozen=True, slots=True)
 class Sending:
-    """What a node's controller offers for sending."""
+    """A node's controller: how many mailboxes it has, and in which order it empties them."""
 
     mailboxes: int
     order: str
@@ -244,10 +248,11 @@ class Sending:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """All messages on one bus in order of priority, who sends them, and the errors to bear.
+    """All messages on one bus in order of priority, the nodes that send them, and the errors to
+    tolerate.
 
-    ``unsent`` names messages of the DBC that no node of the vehicle sends. ``worst_wait_ns`` is
-    what the vehicle file allows a request to take over the bus; the judge reckons with it.
+    ``unsent`` names messages of the DBC that no node of the vehicle sends. ``worst_wait_ns`` is the
+    longest time over the bus that the vehicle file allows a request; the judge counts on it.
     """
 
     bit_rate: int
@@ -282,7 +287,7 @@ def _senders(vehicle: Vehicle, info: MessageInfo) -> tuple[str, ...]:
 
 def _planned(vehicle: Vehicle, info: MessageInfo) -> Planned:
     table = vehicle.sendings.get(info.name) or MessageTable()
-    period_ns = info.period_ns or None  # 0 stands for none in a DBC
+    period_ns = info.period_ns or None  # 0 means none in a DBC
     shortest_ns = table.min_gap or period_ns
     return Planned(
         name=info.name,
@@ -300,7 +305,7 @@ def _planned(vehicle: Vehicle, info: MessageInfo) -> Planned:
 
 
 def errors_words(errors: Errors) -> str:
-    """The errors that a plan must bear, for people."""
+    """The errors that a plan must tolerate, in words."""
     if not errors.burst and errors.interval_ns is None:
         return "no errors"
     burst = f"{errors.burst} error{'s' if errors.burst > 1 else ''} at once"

@@ -1,12 +1,10 @@
-"""The message plan of a vehicle, worked out, and held against runs of it.
-
-Response times in a recording, and where the recording left the declared plan.
+"""The message plan of a vehicle, analysed and compared with simulated runs.
 
 Each frame that was sent is traced back to the instant at which its program handed it to the
-controller. Its response time ends with the intermission, as in the analysis, so that the two can
-be held against each other. They can only be compared while the recording keeps to the plan:
-declared gaps and jitter, a mailbox for every frame, no more errors than declared, nobody else on
-the bus. Each departure from it is noted; it counts for its message and all that rank below.
+controller. Its response time ends with the intermission, as in the analysis, so that the two can be
+compared. That is valid only while the recording keeps to the plan: declared gaps and jitter, a
+mailbox for every frame, no more errors than declared, no other sender on the bus. Each departure
+from the plan is noted; it affects its message and all messages of lower priority.
 """
 
 from __future__ import annotations
@@ -39,7 +37,9 @@ from linkloss.vehicle.loading import Vehicle
 
 @dataclass(frozen=True, slots=True)
 class Departure:
-    """Where a recording does not keep to the plan; ``rank``: from which priority down it counts."""
+    """Where a recording does not keep to the plan. It affects messages of this ``rank`` and of
+    lower priority.
+    """
 
     rank: int
     at_ns: int
@@ -48,12 +48,12 @@ class Departure:
 
 @dataclass(slots=True)
 class Observed:
-    """What recordings show of one message.
+    """What recordings show about one message.
 
-    ``kept_ns`` are the response times in recordings that keep to the plan as far as this message
-    goes, ``other_ns`` those in the others; both in the order of sending. ``untraced`` counts
-    frames whose handing over was not found (content changed on its way); ``departures`` are those
-    that count for this message.
+    ``kept_ns`` are the response times in recordings that keep to the plan as far as this message is
+    concerned, ``other_ns`` those in other recordings; both in the order of sending. ``untraced``
+    counts frames that match nothing handed over by a program (for example because their content was
+    altered); ``departures`` are those that affect this message.
     """
 
     message: Planned
@@ -64,7 +64,7 @@ class Observed:
 
     @property
     def longest_ns(self) -> int | None:
-        """The longest response time while the plan was kept, None when nothing was seen so."""
+        """The longest response time in recordings that keep to the plan; None if there is none."""
         return max(self.kept_ns, default=None)
 
     def exceeds(self, bound: Bound) -> bool:
@@ -75,7 +75,7 @@ class Observed:
 
 
 def observe(plan: Plan, recordings: Iterable[Recording]) -> dict[str, Observed]:
-    """All messages of a plan in recordings of runs at its own bit rate, by name."""
+    """What recordings of runs at the plan's bit rate show about each of its messages, by name."""
     found = {message.name: Observed(message) for message in plan.messages}
     for recording in recordings:
         traffic = _by_identity(recording.frames)
@@ -90,7 +90,7 @@ def observe(plan: Plan, recordings: Iterable[Recording]) -> dict[str, Observed]:
 
 
 def exceeded(analysis: Analysis, observed: Mapping[str, Observed]) -> tuple[Bound, ...]:
-    """Bounds that a recording contradicts: there should be none."""
+    """The bounds that a recording contradicts. There should be none."""
     return tuple(bound for bound in analysis.bounds if observed[bound.message.name].exceeds(bound))
 
 
@@ -111,7 +111,7 @@ def _trace(
     times_ns: list[int],
 ) -> int:
     """Add the response times of one message, whose frames leave in the order in which they were
-    handed over. Returns how many could not be traced back.
+    handed over. Return how many frames could not be traced back.
     """
     untraced = 0
     waiting = deque(entry for entry in recording.handed.get(message.name, ()) if entry.taken)
@@ -150,7 +150,9 @@ def _departures(plan: Plan, recording: Recording) -> Iterator[Departure]:
 
 
 def _hasty(message: Planned, recording: Recording) -> Iterator[Departure]:
-    """Handed over sooner than shortest gap and jitter allow, however the due instants lay."""
+    """A message handed over sooner than the shortest gap and the jitter allow, for any possible due
+    times.
+    """
     if message.shortest_ns is None:
         return
     due_ns: int | None = None
@@ -180,7 +182,7 @@ def _refused(message: Planned, recording: Recording) -> Iterator[Departure]:
 
 
 def _strangers(plan: Plan, records: Sequence[BusRecord]) -> Iterator[Departure]:
-    """Frames that the plan does not know; any of them may block or interfere with all."""
+    """Frames that are not in the plan; an unknown or longer one may delay all messages."""
     known = {(m.identifier, m.extended): m for m in plan.messages}
     for record in records:
         frame = record.frame
@@ -199,7 +201,7 @@ def _strangers(plan: Plan, records: Sequence[BusRecord]) -> Iterator[Departure]:
 
 
 def _faults(recording: Recording) -> Iterator[Departure]:
-    """A fault on the cable, on frames or in a node may delay what the plan knows nothing of."""
+    """A fault on the cable, on frames or in a node may cause delays that the plan does not know."""
     for fault in recording.faults:
         if fault.group in ("cable", "frames", "node"):
             yield Departure(0, fault.applied_ns, f"a fault: {fault.text}")
@@ -208,10 +210,10 @@ def _faults(recording: Recording) -> Iterator[Departure]:
 
 @dataclass(frozen=True, slots=True)
 class TimingReport:
-    """A message plan at its own bit rate and at others, and what runs showed of it.
+    """The analysis of a message plan at its own bit rate and at others, and what runs showed.
 
     ``observed`` is by message, empty without a run; ``runs`` names them. ``proposal`` is another
-    order of priority, made only where deadlines may be missed.
+    order of priority, made only if a message may be late.
     """
 
     vehicle: Vehicle
@@ -224,18 +226,18 @@ class TimingReport:
 
     @property
     def exceeded(self) -> tuple[Bound, ...]:
-        """Bounds that a run contradicts."""
+        """The bounds that a run contradicts."""
         return exceeded(self.analysis, self.observed) if self.observed else ()
 
     @property
     def overlong(self) -> tuple[Bound, ...]:
-        """Requests that may wait for longer than the vehicle file declares."""
+        """Watched messages that may take longer over the bus than the vehicle file allows."""
         return overlong(self.plan, self.analysis)
 
     @property
     def exit_code(self) -> int:
-        """1 when something may be late or a bound was exceeded, 3 when a message has no bound (or
-        there is none at all), else 0.
+        """1 if a message may be late or a bound was exceeded; 3 if a message has no bound or there
+        are no messages; otherwise 0.
         """
         if self.analysis.late or self.exceeded or self.overlong:
             return EXIT_BROKEN
@@ -250,9 +252,9 @@ def timing(
     scenarios: Sequence[Scenario] = (),
     bit_rates: Sequence[int] = BIT_RATES,
 ) -> TimingReport:
-    """Work out the message plan of a vehicle, and observe it in scenarios of this vehicle.
+    """Analyse the message plan of a vehicle, and compare it with runs of scenarios of this vehicle.
 
-    :param bit_rates: further bit rates to look at, in bit/s.
+    :param bit_rates: further bit rates to analyse, in bit/s.
     """
     plan = plan_of(vehicle)
     analysis = analyse(plan)
@@ -269,7 +271,10 @@ def timing(
 
 
 def plain_run(vehicle: Vehicle, situation: str) -> Scenario:
-    """A situation of a vehicle as it is, without a fault. Raises KeyError for an unknown one."""
+    """A scenario that runs a situation of a vehicle without a fault.
+
+    :raises KeyError: if the vehicle has no such situation.
+    """
     table = vehicle.situations[situation]
     return Scenario(
         name=situation,

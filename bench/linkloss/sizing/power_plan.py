@@ -1,9 +1,10 @@
-"""The power plan of a vehicle: its lines, what sheds, what it draws asleep, and the findings.
+"""The power plan of a vehicle: its lines, what fails as the voltage falls, its sleep current, and
+the findings.
 
-What is lost in which order while the battery's voltage falls, with everything on.
+To show what stops working in which order, the battery's voltage falls with everything on.
 
-The circuit itself runs through it, as in a session: the voltage goes down from the battery's own by
-1 V/s, the starter stays off. What a program would do about it is not asked.
+The same circuit as in a session is simulated: the voltage falls by 1 V/s from the battery's
+declared voltage, and the starter stays off. What a program would do about it is left out.
 """
 
 from __future__ import annotations
@@ -41,7 +42,9 @@ SETTLE_NS = 5 * S
 
 
 def falling(vehicle: Vehicle) -> tuple[Shed, ...]:
-    """What is lost, the highest battery voltage first; nothing for a vehicle on an ideal supply."""
+    """What stops working, the highest battery voltage first; empty for a vehicle on an ideal
+    supply.
+    """
     supply = vehicle.supply
     network = build_network(supply, vehicle.nodes, vehicle.loads)
     if supply is None or network is None:
@@ -92,16 +95,16 @@ def _dim(channel: Channel) -> bool:
 
 
 LONGEST_SLEEP_DAYS = 30
-"""Parked for so long, the car is still to start."""
+"""After so many days parked, the car must still start."""
 STILL_STARTS = 0.5
-"""With less than this share of its charge a battery is not relied on to start the engine."""
+"""Below this share of its charge, a battery is not relied on to start the engine."""
 STALL_SHARE = 1.35
-"""From here on a fuse opens within its band at all."""
+"""From this multiple of its rating on, a fuse opens within its band at all."""
 
 
 @dataclass(frozen=True, slots=True)
 class PowerPlan:
-    """A power plan. ``unchecked`` says what could not be looked at for want of data."""
+    """A power plan. ``unchecked`` says what could not be checked for lack of data."""
 
     vehicle: Vehicle
     loads: tuple[LoadLine, ...]
@@ -114,17 +117,17 @@ class PowerPlan:
 
     @property
     def broken(self) -> tuple[Finding, ...]:
-        """The findings that say that something does not suit."""
+        """The findings that say that something is wrong."""
         return tuple(finding for finding in self.findings if finding.weight == "broken")
 
     @property
     def hints(self) -> tuple[Finding, ...]:
-        """The findings that are only to think about."""
+        """The findings that are only worth a thought."""
         return tuple(finding for finding in self.findings if finding.weight == "hint")
 
 
 def power_plan(vehicle: Vehicle) -> PowerPlan:
-    """Work out the power plan of a vehicle from its electrical tables."""
+    """Make the power plan of a vehicle from its electrical tables."""
     if vehicle.supply is None:
         told = ("there is no table 'supply': nothing is known of battery, leads and loads",)
         return PowerPlan(vehicle, (), (), (), (), None, (), told)
@@ -211,7 +214,7 @@ def _drop(sums: Sums, name: str) -> Iterator[Finding]:
 
 
 def _stall(sums: Sums, name: str) -> Iterator[Finding]:
-    """A motor that cannot turn, and a switch that trips in service."""
+    """A stalled motor whose fuse may not open, and a switch that trips in normal use."""
     line, use = load_line(sums, name), sums.fuse_use(name)
     table = sums.loads[name]
     if table.kind == "motor" and use is not None:

@@ -1,27 +1,25 @@
-"""Worst-case response times, and the order of priority that keeps their deadlines.
+"""Worst-case response times, and a priority order in which every message meets its deadline.
 
-A priority order in which every message meets its deadline, where there is one.
+The order is found by Audsley's method. It fills the places from the lowest priority up: any message
+that meets its deadline in a place may have it, and no such choice can spoil a later one. The method
+is optimal for this analysis; an order by deadline (less jitter) is not (Davis et al. 2007, section
+5). Trying the longest deadlines first only saves time.
 
-Audsley's method fills the places from the lowest up: any message that meets its deadline there may
-have the place, and no choice made so can spoil a later one. It is optimal for this analysis, where
-an order by deadline (less jitter) is not: Davis et al. 2007, section 5. To try the longest
-deadlines first only makes it quick.
-
-Worst-case response times: from the instant a message is due until its frame has left the bus.
+A response time runs from the instant a message is due until its frame has left the bus.
 
 Source: Davis, Burns, Bril, Lukkien: "Controller Area Network (CAN) schedulability analysis:
-Refuted, revisited and revised", Real-Time Systems 35 (2007) 239-272. Numbers of equations below
-are the paper's.
+Refuted, revisited and revised", Real-Time Systems 35 (2007) 239-272. Equation numbers below are the
+paper's.
 
     due ----- J ------> queued ------------- w ------------> start of frame --- C ---> free again
                                blocking B, then all that ranks higher
 
-A response time includes the three bits of intermission; the message is with its receivers three
-bits earlier (page 250).
+A response time includes the three bits of intermission; the receivers have the message three bits
+earlier (page 250).
 
-The level of a message stays busy from the critical instant on for a busy period t (8), in which
-several of its instances may fall (10); each is looked at (11, 12), for the first need not be the
-slowest: that is what the earlier analysis overlooked. With errors, each costs at most 31 bits and
+From the critical instant on, the priority level of a message is busy for a busy period t (8), into
+which several of its instances may fall (10). Each of them is checked (11, 12), because the first
+need not be the slowest; the earlier analysis overlooked that. Each error costs at most 31 bits and
 the longest frame that may have to be repeated (18 to 20).
 """
 
@@ -34,20 +32,21 @@ from fractions import Fraction
 from linkloss.sizing.message_plan import NO_ERRORS, NS_PER_S, Errors, Stream, time_of, utilisation
 
 ERROR_BITS = 31
-"""From an error until the next start of frame, at most: 6 passive flag, 6 flag of others, 8
-delimiter, 3 intermission, 8 suspended transmission (page 247; Bosch CAN Specification 2.0)."""
+"""The most bits from an error to the next start of frame: 6 passive flag, 6 flag of others, 8
+delimiter, 3 intermission, 8 suspend transmission (page 247; Bosch CAN Specification 2.0).
+"""
 
 LONGEST_BUSY_NS = 100 * NS_PER_S
-"""A busy period beyond this is not followed: the bus is all but full."""
+"""A longer busy period is not followed: the bus is all but full."""
 
 
 @dataclass(frozen=True, slots=True)
 class Response:
     """The worst case of one message.
 
-    ``worst_ns`` is R (13), ``busy_ns`` the busy period t (8), ``instances`` how many instances
-    fall into it (Q), ``slowest`` which of them, counted from 0, is the slowest one, and
-    ``buffered`` how many instances can be waiting in the controller at one time (14).
+    ``worst_ns`` is R (13), ``busy_ns`` the busy period t (8), ``instances`` how many instances fall
+    into it (Q), ``slowest`` which of them, counted from 0, is the slowest, and ``buffered`` how
+    many instances can wait in the controller at once (14).
     """
 
     worst_ns: int
@@ -59,21 +58,21 @@ class Response:
 
 @dataclass(slots=True)
 class Demand:
-    """What streams ask of the bus. Those of equal period and jitter are counted as one."""
+    """The bus time that streams need. Streams of equal period and jitter are counted as one."""
 
     bit_rate: int
     _groups: dict[tuple[int, int], int] = field(default_factory=dict)
     longest_ns: int = 0
 
     def add(self, stream: Stream) -> None:
-        """Count in one stream more."""
+        """Add one stream."""
         length_ns = time_of(stream.bits, self.bit_rate)
         key = stream.period_ns, stream.jitter_ns
         self._groups[key] = self._groups.get(key, 0) + length_ns
         self.longest_ns = max(self.longest_ns, length_ns)
 
     def within(self, span_ns: int) -> int:
-        """The longest time that their frames take of an interval: sum of ceil((t+J)/T) C."""
+        """The most time that their frames take within an interval: sum of ceil((t+J)/T) C."""
         return sum(
             -(-(span_ns + jitter_ns) // period_ns) * length_ns
             for (period_ns, jitter_ns), length_ns in self._groups.items()
@@ -81,7 +80,7 @@ class Demand:
 
 
 def demand_of(streams: Iterable[Stream], bit_rate: int) -> Demand:
-    """What a set of streams asks of the bus."""
+    """The bus time that a set of streams needs."""
     demand = Demand(bit_rate)
     for stream in streams:
         demand.add(stream)
@@ -91,7 +90,7 @@ def demand_of(streams: Iterable[Stream], bit_rate: int) -> Demand:
 def responses(
     streams: Sequence[Stream], bit_rate: int, errors: Errors = NO_ERRORS
 ) -> dict[str, Response | None]:
-    """The worst case of every stream, by name; None where the bus may never catch up.
+    """The worst case of every stream, by name; None if the bus may never catch up.
 
     :raises ValueError: if two streams have one name or one rank.
     """
@@ -121,7 +120,9 @@ def _longest_below(ordered: Sequence[Stream], bit_rate: int) -> list[int]:
 
 
 def converges(streams: Sequence[Stream], bit_rate: int, errors: Errors = NO_ERRORS) -> bool:
-    """Whether a busy period of these streams surely ends: U < 1 (9), what errors cost included."""
+    """Whether a busy period of these streams is sure to end: U < 1 (9), the cost of errors
+    included.
+    """
     longest_bits = max((stream.bits for stream in streams), default=0)
     share = utilisation(streams, bit_rate)
     return share + _share_of_errors(longest_bits, bit_rate, errors) < 1
@@ -141,12 +142,13 @@ def worst_response(
     errors: Errors = NO_ERRORS,
     limit_ns: int | None = None,
 ) -> Response | None:
-    """The worst case of one stream below others (10 to 14, 19, 20).
+    """The worst case of one stream among others (10 to 14, 19, 20).
 
-    :param higher: what ranks above it; together they must converge.
-    :param blocking_ns: the longest frame that ranks below it (B, 5).
-    :param limit_ns: a response time beyond which nobody wants to know how long it is.
-    Returns None if the busy period is longer than ``LONGEST_BUSY_NS`` or the limit is passed.
+    :param higher: the streams of higher priority; together with this one they must converge.
+    :param blocking_ns: the longest frame of lower priority (B, 5).
+    :param limit_ns: a response time beyond which the search stops.
+    :returns: None if the busy period is longer than ``LONGEST_BUSY_NS`` or a response time exceeds
+    the limit.
     """
     level = _Level(stream, higher, blocking_ns, errors)
     limit_ns = LONGEST_BUSY_NS if limit_ns is None else limit_ns
@@ -168,7 +170,7 @@ def worst_response(
 
 
 class _Level:
-    """One stream among those above and below it."""
+    """One stream among those of higher and lower priority."""
 
     def __init__(self, stream: Stream, higher: Demand, blocking_ns: int, errors: Errors) -> None:
         rate = higher.bit_rate
@@ -181,7 +183,7 @@ class _Level:
         self.error_ns = time_of(ERROR_BITS, rate) + max(self.own_ns, higher.longest_ns)
 
     def busy_ns(self) -> int | None:
-        """The busy period (8, 19); None if it is longer than anybody follows."""
+        """The busy period (8, 19); None if it is longer than ``LONGEST_BUSY_NS``."""
         stream = self.stream
         busy_ns, next_ns = 0, self.own_ns
         while next_ns != busy_ns:
@@ -195,7 +197,8 @@ class _Level:
 
     def wait_ns(self, instance: int, begin_ns: int, limit_ns: int) -> int | None:
         """How long an instance waits, from the beginning of the busy period (11, 20); None if its
-        response time is beyond the limit. ``begin_ns`` is no more than the answer.
+        response time exceeds the limit. ``begin_ns`` is where the iteration starts, at or below the
+        answer.
         """
         before_ns = self.blocking_ns + instance * self.own_ns
         wait_ns, next_ns = -1, max(begin_ns, before_ns)
@@ -215,7 +218,7 @@ class _Level:
 
 @dataclass(frozen=True, slots=True)
 class Order:
-    """Streams from the highest priority down; ``stuck`` are those for which no place was left."""
+    """Streams from the highest priority down; ``stuck`` are those for which no place was found."""
 
     streams: tuple[Stream, ...]
     stuck: tuple[Stream, ...]
@@ -227,8 +230,8 @@ def find_order(
     bit_rate: int,
     errors: Errors = NO_ERRORS,
 ) -> Order:
-    """An order in which all deadlines (by name) are met. If there is none, ``stuck`` holds the
-    streams of which none can take the lowest place that is left.
+    """An order in which all deadlines (in ns, by name) are met. If there is none, ``stuck`` holds
+    the streams of which none can take the lowest place that is left.
     """
     left = sorted(
         streams, key=lambda s: (deadlines_ns[s.name] - s.jitter_ns, s.bits, s.rank), reverse=True
