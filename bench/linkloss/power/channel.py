@@ -1,4 +1,6 @@
-"""One way through the car: from a node's supply by switch, fuse and lead to a load and back."""
+"""One path through the car: from a node's supply through switch, fuse and lead to a load and
+back.
+"""
 
 from __future__ import annotations
 
@@ -11,20 +13,21 @@ from linkloss.power.fuses import Fuse
 from linkloss.power.switches import Relay, SolidState, Status, Switch
 
 SHORT_OHM = 0.01
-"""What is left where a load's own terminals touch: common practice for a solid short."""
+"""Resistance between a load's shorted terminals: common practice for a solid short."""
 REST_V = 0.02
-"""A load that has settled is left alone until its voltage has moved by this: 0.1 % of a lamp's
-current."""
+"""A settled load is not recalculated until its voltage has moved by this: 0.1 % of a lamp's
+current.
+"""
 _SHORT = Heater(1.0, 1.0 / SHORT_OHM)
 
 
 @dataclass(slots=True)
 class Channel:
-    """An output and what hangs on it.
+    """An output and its load.
 
-    ``lead_ohm`` is the way to the load and back. It ends at the car's body, or at the ground of the
-    node ``ground``. A fuse may be shared: then the channels hold the same one. ``source_ohm`` lies
-    before the switch, in battery, feed and ground: the plant works it out.
+    ``lead_ohm`` is the resistance of the lead to the load and back. The return ends at the car's
+    body, or at the ground of the node ``ground``. Channels that share a fuse hold the same object.
+    ``source_ohm`` lies before the switch, in battery, feed and ground; the network sets it.
     """
 
     name: str
@@ -39,10 +42,10 @@ class Channel:
     shorted: int = 0
     element: Element = field(init=False)
     coil: Element | None = None
-    """Of its relay, between the node's own terminals."""
+    """The coil of its relay, between the node's own terminals."""
     moved_ns: int = 0
     on: bool = False
-    """Live in the last solution."""
+    """Whether it was live in the last solution."""
     was_live: bool = False
     _warms: bool = False
     _still: bool = False
@@ -57,30 +60,30 @@ class Channel:
 
     @property
     def whole(self) -> bool:
-        """A current could flow if the switch let it."""
+        """Whether a current could flow if the switch conducted."""
         return not self.opened and (self.fuse is None or not self.fuse.opened)
 
     @property
     def live(self) -> bool:
-        """The load is connected to the node's supply now."""
+        """Whether the load is connected to the node's supply now."""
         fuse = self.fuse
         return self.switch.duty > 0 and not self.opened and (fuse is None or not fuse.opened)
 
     @property
     def amps(self) -> float:
-        """Current now, as a mean where the switch dims, in A."""
+        """The current now, in A; the mean over a period if the switch dims."""
         return self.element.amps if self.on else 0.0
 
     @property
     def load_volts(self) -> float:
-        """What the load's own terminals have while the switch is on, in V."""
+        """The voltage at the load's own terminals while the switch is on, in V."""
         if not self.on or self.shorted:
             return 0.0
         return self.element.volts - self.element.ohm * self.element.amps / self.element.duty
 
     @property
     def watts(self) -> float:
-        """Lost in the switch now, as a mean, in W: much where it has to hold the current back."""
+        """The mean power lost in the switch now, in W: high while it limits the current."""
         element = self.element
         if not self._warms or not self.on or not element.amps:
             return 0.0
@@ -97,7 +100,9 @@ class Channel:
         return self.switch.status(self.amps, broken=not self.whole)
 
     def prepare(self, now_ns: int) -> Element:
-        """Its element for the next solution; what was off until now catches up with time."""
+        """Its element for the next solution; a load that was off until now first catches up with
+        time.
+        """
         element, switch = self.element, self.switch
         if self.moved_ns < now_ns:
             dt_s = (now_ns - self.moved_ns) / 1e9
@@ -112,23 +117,27 @@ class Channel:
         return element
 
     def _rests(self) -> bool:
-        """Its load has settled, and its voltage is what it was then: its line stays."""
+        """Whether its load has settled and its voltage has not moved since, so that its line
+        stays.
+        """
         if self._still:
             return True
         return self._rest is not None and abs(self.element.volts - self._rest) < REST_V
 
     @property
     def faulty(self) -> bool:
-        """Whether a fault makes it draw what nobody asked for."""
+        """Whether a fault makes it draw current that nothing asked for."""
         return self.shorted > 0 or (isinstance(self.switch, Relay) and self.switch.welded)
 
     @property
     def busy(self) -> bool:
-        """It is live, was so until now, or has a switch that is up to something."""
+        """Whether it is live, was live until now, or has a switch that may still change."""
         return self.was_live or not self.switch.idle or self.live
 
     def advance(self, to_ns: int) -> None:
-        """It was live with the current of the last solution until now; fuses go on their own."""
+        """Advance the load and the switch, which were live with the current of the last solution.
+        Fuses are advanced by the network.
+        """
         dt_s = (to_ns - self.moved_ns) / 1e9
         self.moved_ns = to_ns
         element = self.element
@@ -140,7 +149,7 @@ class Channel:
         self.load.advance(element.volts, ohm, dt_s, element.limit, element.duty)
 
     def next_s(self) -> float:
-        """When its load wants a new solution, in s from now; inf: never."""
+        """When its load needs a new solution, in s from now; inf: never."""
         if self.shorted or self._rests():
             return inf
         element = self.element

@@ -1,8 +1,8 @@
 """Ohm's and Kirchhoff's laws for straight lines: the voltages of a small circuit at one instant.
 
-Unknowns are the voltages of points against the battery's minus (the body of the car), which is
-point ``BODY``. Between points lie leads (conductances) and elements (a load behind a resistance).
-Elements that bend (an LED's knee, a current limit) are solved by Newton's method.
+The unknowns are the voltages of points against the battery's minus (the body of the car), which is
+point ``BODY``. Points are joined by leads (conductances) and elements (a load behind a resistance).
+Non-linear elements (an LED's knee, a current limit) are solved by Newton's method.
 """
 
 from __future__ import annotations
@@ -18,18 +18,20 @@ from linkloss.power.consumers import Line, Lined
 
 BODY = -1
 LEAK = 1e-9
-"""S from each point to the body, so that a point which nothing holds has a voltage: none."""
+"""Conductance in S from each point to the body, so that a floating point has a defined voltage: 0
+V.
+"""
 ROUNDS = 100
 HALVINGS = 30
 
 
 @dataclass(slots=True)
 class Element:
-    """A load behind ``ohm``, from point ``a`` to point ``b`` or ``BODY``, with at most ``limit`` A
-    through it.
+    """A load in series with ``ohm``, from point ``a`` to point ``b`` or ``BODY``, with at most
+    ``limit`` A through it.
 
-    After a solution ``volts`` stands from a to b and ``amps`` flows, as a mean over ``duty``;
-    while it is on, ``amps / duty`` flows.
+    After a solution, ``volts`` is the voltage from a to b and ``amps`` the mean current; while the
+    switch is on, ``amps / duty`` flows.
     """
 
     a: int
@@ -42,15 +44,15 @@ class Element:
     amps: float = 0.0
     lines: list[Line] = field(default_factory=list)
     ends: list[float] = field(default_factory=list)
-    """V from a to b at which each line but the last one ends."""
+    """Voltage from a to b at which each line but the last ends."""
 
     def __post_init__(self) -> None:
         self.prepare()
 
     def prepare(self) -> None:
-        """Work out its lines between a and b: of the load, behind the resistance and the limit.
+        """Calculate its lines between a and b, from the load's, the resistance and the limit.
 
-        To be called again whenever one of these has changed.
+        Must be called again whenever one of these changes.
         """
         knees = self.load.knees()
         if knees:
@@ -67,7 +69,7 @@ class Element:
         self._share()
 
     def _share(self) -> None:
-        """Currents are means over the time that it is on and off."""
+        """Turn the currents into means over on and off time."""
         if self.duty != 1:
             self.lines = [Line(g * self.duty, i0 * self.duty) for g, i0 in self.lines]
 
@@ -82,7 +84,7 @@ class Element:
         self._share()
 
     def _cut(self) -> None:
-        """From where the limit is reached on, nothing more passes."""
+        """Keep the current at the limit from where it is reached."""
         for place, (g, i0) in enumerate(self.lines):
             if g <= 0:
                 continue
@@ -98,18 +100,18 @@ class Element:
 
 
 class Circuit:
-    """Points and the leads between them; leads may be set anew at any time."""
+    """Points and the leads between them. Leads may be replaced at any time."""
 
     def __init__(self, points: int) -> None:
         self.points = points
         self.clear()
         self.volts = [0.0] * (points + 1)
-        """Of each point; the last one is the body's, so that ``volts[BODY]`` is 0."""
+        """The voltage of each point; the last is the body's, so that ``volts[BODY]`` is 0."""
         self.slopes = [0.0] * (points + 1)
-        """dV/dV of each point by the voltage of the source that was asked about."""
+        """dV/dV: how each point follows the voltage of the source given to :meth:`solve`."""
 
     def clear(self) -> None:
-        """Take all leads away."""
+        """Remove all leads."""
         self._base = [[0.0] * self.points for _ in range(self.points)]
         for point in range(self.points):
             self._base[point][point] = LEAK
@@ -121,12 +123,15 @@ class Circuit:
     def solve(self, elements: Sequence[Element], source: tuple[int, float] | None = None) -> None:
         """Solve for ``volts`` and for the volts and amps of all elements.
 
-        ``source``: a point and the conductance by which a source of voltage holds it; then
-        ``slopes`` says how all points follow that voltage.
+        ``source`` is a point and the conductance of the voltage source that feeds it; ``slopes``
+        then says how all points follow that voltage.
 
-        Newton's method: take the lines that hold where the circuit is, solve, go there. Where the
-        way leads over the end of a line, go only as far as the work done falls: as no current falls
-        with its voltage, there is one such point, and the method ends at the one solution.
+        Newton's method: take the lines valid at the present point, solve, and go to the solution.
+        If the way there crosses the end of a line, go only as far as the work done falls. Because
+        no current falls as its voltage rises, there is one such point, and the method ends at the
+        one solution.
+
+        :raises ArithmeticError: if it does not end.
         """
         here, picks = self.volts, _picks(elements, self.volts)
         for _ in range(ROUNDS):
@@ -136,7 +141,7 @@ class Circuit:
             here = self._nearer(elements, here, self.volts)
             nearer = _picks(elements, here)
             if nearer == picks:
-                break  # only the last digits of a knee decide between two lines
+                break  # at a knee, rounding alone decides between two lines
             picks = nearer
         else:
             raise ArithmeticError("the circuit did not come to rest")
@@ -149,7 +154,7 @@ class Circuit:
     def _nearer(
         self, elements: Sequence[Element], here: list[float], there: list[float]
     ) -> list[float]:
-        """The point on the way at which the work done is least."""
+        """The point between the two at which the work done is least."""
         way = [to - at for at, to in zip(here, there, strict=True)]
         leads = [sum(map(mul, row, here)) for row in self._base] + [0.0]
         further = [sum(map(mul, row, way)) for row in self._base] + [0.0]
@@ -183,7 +188,7 @@ class Circuit:
         for element, pick in zip(elements, picks, strict=True):
             a, b = element.a, element.b
             g, i0 = element.lines[pick]
-            if b == BODY:  # nearly all of them
+            if b == BODY:  # true of nearly all elements
                 matrix[a][a] += g
             else:
                 _stamp(matrix, a, b, g)
@@ -201,7 +206,7 @@ def _across(volts: Sequence[float], element: Element) -> float:
 
 
 def _picks(elements: Sequence[Element], volts: Sequence[float]) -> list[int]:
-    """Which of its lines holds for each element."""
+    """The index of the line that is valid for each element."""
     return [bisect_left(e.ends, volts[e.a] - volts[e.b]) for e in elements]
 
 
@@ -216,8 +221,9 @@ def _stamp(matrix: list[list[float]], a: int, b: int, g: float) -> None:
 
 
 def _eliminate(matrix: list[list[float]], right: list[float], other: list[float]) -> None:
-    """Gauss's elimination without pivots, for a symmetric matrix with a heavy diagonal; two right
-    sides become the solutions. Zeros are passed over: most points have two or three neighbours.
+    """Gaussian elimination without pivoting, for a symmetric, diagonally dominant matrix. The two
+    right-hand sides become the solutions. Zeros are skipped: most points have two or three
+    neighbours.
     """
     size = len(right)
     for k in range(size):

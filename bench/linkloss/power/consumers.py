@@ -1,14 +1,12 @@
-"""Loads, each from a few values of its nameplate.
+"""Loads, each described by a few values from its nameplate.
 
-Seen from its terminals every load is at any instant a straight line, ``I = g V + i0``
-(:class:`Line`); what moves with time (a filament's heat, a motor's speed) is its state. The circuit
-is solved with the lines; :meth:`Load.advance` moves the state while the terminals behind a known
-resistance stay as they are. Volts, amperes, ohms, seconds.
+Seen from its terminals, every load at any instant is a straight line, ``I = g V + i0``
+(:class:`Line`). What changes with time (a filament's heat, a motor's speed) is its state. The
+circuit is solved with the lines; :meth:`Load.advance` moves the state on at a constant voltage
+behind a known resistance. Units are volts, amperes, ohms, seconds.
 
-``duty`` is the share of time that a switch that dims is on: currents and powers are means over its
-period, which is far shorter than anything here.
-
-The filament lamp: its cold inrush, its warm-up, and what voltage does to its light.
+``duty`` is the share of time for which a dimming switch is on. Currents and powers are means over
+its period, which is far shorter than any time constant here.
 """
 
 from __future__ import annotations
@@ -18,50 +16,54 @@ from math import exp, inf
 from typing import NamedTuple
 
 SETTLED = 0.002
-"""A state this near to where it is going counts as there (share of the way)."""
+"""A state this close to its final value counts as settled (relative)."""
 STEP = 0.2
-"""A current that moves by more than this share of itself needs a new solution of the circuit..."""
+"""A current that changes by more than this share needs a new solution of the circuit..."""
 STEP_V = 0.1
-"""... unless that moves its own terminals by less than this."""
+"""... unless that changes the voltage at the load's own terminals by less than this."""
 
 
 class Line(NamedTuple):
-    """``I = g V + i0`` between the terminals, valid around the voltage it was asked for."""
+    """``I = g V + i0`` between the terminals, in S and A, valid around the voltage it was asked
+    for.
+    """
 
     g: float
     i0: float
 
 
 class Lined:
-    """What draws a current along pieces of straight lines, which never falls with the voltage."""
+    """Something whose current is a piecewise linear function of voltage that never falls as the
+    voltage rises.
+    """
 
     __slots__ = ()
 
     def line(self, volts: float) -> Line:
-        """Its straight line around a voltage at its own terminals."""
+        """Its line around a voltage at its own terminals."""
         raise NotImplementedError
 
     def knees(self) -> tuple[float, ...]:
-        """Voltages at which one line ends and the next begins, the lowest first; it is a single
-        line without any.
+        """Voltages at which one line ends and the next begins, the lowest first; none for a single
+        line.
         """
         return ()
 
 
 class Load(Lined):
-    """What a circuit knows of a load. This one has no state: nothing moves."""
+    """What a circuit knows of a load. This one has no state."""
 
     __slots__ = ()
 
     def advance(self, volts: float, ohm: float, dt_s: float, limit: float, duty: float) -> None:
-        """``volts`` behind ``ohm`` (inf: it is switched off) drive it for ``dt_s``, with no more
-        than ``limit`` A.
+        """Move the state on by ``dt_s``, driven by ``volts`` behind ``ohm`` (inf: switched off)
+        with at most ``limit`` A.
         """
 
     def next_s(
         self, volts: float, ohm: float, limit: float, duty: float, source_ohm: float
     ) -> float:
-        """Time until the circuit wants to be solved again for its sake, if all stays; inf: none.
+        """Time in s until this load needs a new solution if nothing else changes; inf: never.
 
         ``source_ohm`` lies between the battery and its switch.
         """
@@ -69,8 +71,9 @@ class Load(Lined):
 
 
 def step_s(amps: float, moves: float, settle_s: float, source_ohm: float) -> float:
-    """Until a current in A that moves at ``moves`` A/s needs looking at again, in s; ``settle_s``
-    where it does not move that far. ``source_ohm`` lies between the battery and the load's switch.
+    """Time in s until a current in A that changes at ``moves`` A/s needs a new solution, or
+    ``settle_s`` if it does not change that much. ``source_ohm`` lies between the battery and the
+    load's switch.
     """
     allowed = max(STEP * abs(amps), STEP_V / source_ohm)
     return allowed / moves if moves * settle_s > allowed else settle_s
@@ -93,7 +96,7 @@ class Led(Load):
         return Line(g, -g * self.knee) if volts > self.knee else Line(0.0, 0.0)
 
     def knees(self) -> tuple[float, ...]:
-        """One."""
+        """Its only knee."""
         return (self.knee,)
 
 
@@ -114,9 +117,7 @@ ELECTRONICS_FROM_V = 5.0
 
 @dataclass(slots=True)
 class Electronics(Load):
-    """A constant current from ``ELECTRONICS_FROM_V`` up (behind a linear regulator); a resistor
-    below.
-    """
+    """A constant current from ``ELECTRONICS_FROM_V`` up (a linear regulator); below, a resistor."""
 
     amps: float
 
@@ -127,17 +128,17 @@ class Electronics(Load):
         return Line(self.amps / ELECTRONICS_FROM_V, 0.0)
 
     def knees(self) -> tuple[float, ...]:
-        """One."""
+        """Its only knee."""
         return (ELECTRONICS_FROM_V,)
 
 
 @dataclass(slots=True)
 class Motor(Load):
-    """A motor with permanent magnets and a constant torque on its shaft.
+    """A permanent-magnet motor with a constant torque on its shaft.
 
-    ``emf`` is the voltage that its speed makes. I = (V - emf) / R with R = volts / stall current;
-    the torque that is left speeds it up: d(emf)/dt = (I - run current) R / time constant, which is
-    an exponential whatever lead lies before it.
+    ``emf`` is its back EMF, proportional to its speed. I = (V - emf) / R with R = volts / stall
+    current; the remaining torque accelerates it: d(emf)/dt = (I - run current) R / time constant.
+    That is an exponential, whatever the resistance of the lead before it.
     """
 
     volts: float
@@ -148,11 +149,11 @@ class Motor(Load):
 
     @property
     def ohm(self) -> float:
-        """Of its winding and brushes."""
+        """Resistance of its winding and brushes."""
         return self.volts / self.stall_amps
 
     def line(self, volts: float) -> Line:
-        """A resistor behind the voltage of its speed."""
+        """A resistor behind the back EMF."""
         return Line(1 / self.ohm, -self.emf / self.ohm)
 
     def advance(self, volts: float, ohm: float, dt_s: float, limit: float, duty: float) -> None:
@@ -167,7 +168,9 @@ class Motor(Load):
             self.emf = max(0.0, goal + (self.emf - goal) * exp(-dt_s / time_s))
 
     def _goal(self, volts: float, ohm: float, limit: float, duty: float) -> tuple[float, float]:
-        """The voltage of its last speed and the time constant; inf: off, 0: limited current."""
+        """The back EMF at its final speed and the time constant in s; inf: off, 0: limited
+        current.
+        """
         if ohm == inf or duty == 0:
             return 0.0, inf
         whole = self.ohm + ohm
@@ -178,7 +181,7 @@ class Motor(Load):
     def next_s(
         self, volts: float, ohm: float, limit: float, duty: float, source_ohm: float
     ) -> float:
-        """The current changes by so much, or it runs."""
+        """Until the current has changed by so much, or the motor runs at its final speed."""
         goal, time_s = self._goal(volts, ohm, limit, duty)
         if time_s == inf:
             return inf
@@ -212,11 +215,11 @@ class Solenoid(Load):
     since_s: float = 0.0
 
     def line(self, volts: float) -> Line:
-        """A resistor, by where the armature is."""
+        """A resistor that depends on where the armature is."""
         return Line((self.amps if self.pulled else self.pull_in_amps) / self.volts, 0.0)
 
     def advance(self, volts: float, ohm: float, dt_s: float, limit: float, duty: float) -> None:
-        """The armature moves once it was pulled for long enough."""
+        """The armature moves once the coil has had pull-in voltage for long enough."""
         at_coil = self._at_coil(volts, ohm, limit, duty)
         if at_coil < (self.drop_volts if self.pulled else self.pull_in_volts):
             self.pulled, self.since_s = False, 0.0
@@ -227,7 +230,7 @@ class Solenoid(Load):
     def next_s(
         self, volts: float, ohm: float, limit: float, duty: float, source_ohm: float
     ) -> float:
-        """The armature arrives."""
+        """Until the armature moves."""
         at_coil = self._at_coil(volts, ohm, limit, duty)
         if self.pulled:
             return 1e-6 if at_coil < self.drop_volts else inf
@@ -241,23 +244,27 @@ class Solenoid(Load):
 
 
 IES_CURRENT = 0.55
-"""A lamp's current goes with its voltage to this power (IES exponents: power 1.55, light 3.4, life
--13; from memory)."""
+"""A lamp's current is proportional to its voltage to this power (IES exponents: power 1.55, light
+3.4, life -13; from memory).
+"""
 _COOLING = 2 / (1 - IES_CURRENT) - 1
-"""Power lost by a filament goes with its resistance to this power, from V**1.55 and V**0.45."""
+"""The power that a filament loses is proportional to its resistance to this power, from V**1.55 and
+V**0.45.
+"""
 IES_LIGHT = 3.4
 
 
 @dataclass(slots=True)
 class Filament(Load):
-    """A lamp: cold it has a tenth of its hot resistance, and warms up in tens of milliseconds.
+    """A filament lamp: cold, it has a tenth of its hot resistance; it warms up in tens of
+    milliseconds.
 
     ``warmth`` is its resistance as a share of the hot one at rated volts. Heat flows in as I2R and
     out as rated power x warmth**3.44, which gives the IES exponents; the heat kept is rated power x
-    ``_time_s`` x warmth. From cold at rated volts behind no lead the current has come down to
-    within 2 % of its last value after ``warm_up_s``, and to twice that value after an eighth of it
-    (10 to 12 times at first, twice after 3 to 5 ms: an abstract on lamp drivers, looked up; the
-    default gives 10 times and 4.8 ms).
+    ``_time_s`` x warmth. From cold at rated volts and without a lead, the current falls to within 2
+    % of its final value in ``warm_up_s``, and to twice that value in an eighth of it (10 to 12
+    times at first, twice after 3 to 5 ms: an abstract on lamp drivers, looked up; the default gives
+    10 times and 4.8 ms).
     """
 
     volts: float
@@ -280,8 +287,8 @@ class Filament(Load):
         return Line(1 / (self.hot_ohm * self.warmth), 0.0)
 
     def advance(self, volts: float, ohm: float, dt_s: float, limit: float, duty: float) -> None:
-        """Heun's method in steps that change the warmth by less than a tenth; near the end an
-        exponential; off it cools, for which there is a formula.
+        """Heun's method in steps that change the warmth by less than a tenth; near the end, an
+        exponential. While off, the lamp cools by an exact formula.
         """
         if ohm == inf or duty == 0:
             cooler = self.warmth ** (1 - _COOLING) + (_COOLING - 1) * dt_s / self._time_s
@@ -301,14 +308,14 @@ class Filament(Load):
             left -= step
 
     def _settles_s(self) -> float:
-        """Time constant of a small disturbance at the present warmth."""
+        """Time constant in s of a small disturbance at the present warmth."""
         steep: float = (_COOLING + 1) * self.warmth ** (_COOLING - 1)
         return self._time_s / steep
 
     def next_s(
         self, volts: float, ohm: float, limit: float, duty: float, source_ohm: float
     ) -> float:
-        """The current changes by so much, or it is warm."""
+        """Until the current has changed by so much, or the filament is warm."""
         volts = max(0.0, volts)
         rate, settles_s = self._rate(self.warmth, volts, ohm, limit, duty), self._settles_s()
         if abs(rate) * settles_s < SETTLED * self.warmth:
@@ -325,10 +332,14 @@ class Filament(Load):
         return (duty * amps * amps * own / (self.volts * self.amps) - lost) / self._time_s
 
     def light(self) -> float:
-        """Light as a share of that at rated volts: flux goes with V**3.4, warmth with V**0.45."""
+        """Light as a share of that at rated volts: flux is proportional to V**3.4, warmth to
+        V**0.45.
+        """
         share: float = self.warmth ** (IES_LIGHT / (1 - IES_CURRENT))
         return share
 
 
 _WARM_UP_TIMES = 0.913
-"""How many time constants from a tenth to within 2 % of the last current, by integration."""
+"""How many time constants it takes from a tenth of the hot resistance to within 2 % of the final
+current, by integration.
+"""

@@ -1,8 +1,9 @@
-"""Fuses: how long one bears a current, what is left of it, and what heat does to its rating.
+"""Fuses: how long one carries a current, how much of its life is used up, and how heat lowers its
+rating.
 
-The band of a blade fuse (ISO 8820-3, types C and F) is the one that makers' datasheets claim to
-keep, looked up as others transcribed them (second hand); the standard's own table was not read.
-Between its points the model interpolates in logarithms. Above the last one the melting I2t is
+The time-current band of a blade fuse (ISO 8820-3, types C and F) is the one that makers' datasheets
+claim, looked up in transcriptions by others (second hand); the standard's own table was not read.
+Between its points the model interpolates in logarithms. Above the last point the melting I2t is
 constant (adiabatic).
 """
 
@@ -37,14 +38,15 @@ MAXI: Band = (
     (3.50, 0.2, 7.0),
     (6.00, 0.04, 1.0),
 )
-"""The same of type E, from a datasheet, second hand; 110 % from memory."""
+"""The same for type E, from a datasheet, second hand; 110 % from memory."""
 BANDS: dict[Kind, Band] = {"blade": BLADE, "maxi": MAXI}
 RATINGS: dict[Kind, tuple[float, ...]] = {
     "blade": (1, 2, 3, 4, 5, 7.5, 10, 15, 20, 25, 30, 35, 40),
     "maxi": (20, 30, 40, 50, 60, 70, 80),
 }
-"""Ratings in A that are sold (colour codes of ISO 8820-3: in part looked up, in part from
-memory)."""
+"""Ratings in A that are sold (ISO 8820-3 with its colour codes: partly looked up, partly from
+memory).
+"""
 COLD_OHM: dict[Kind, Sequence[tuple[float, float]]] = {
     "blade": (
         (3, 0.031), (5, 0.0179), (7.5, 0.0109), (10, 0.0076), (15, 0.0047), (20, 0.0033),
@@ -59,19 +61,20 @@ DERATING: dict[Kind, Sequence[tuple[float, float]]] = {
 }
 """(degC, share of the rating): MAXI 40 A from a datasheet, second hand; blade from memory."""
 CONTINUOUS_SHARE = 0.8
-"""A fuse carries no more than this share of its rating for ever: common practice."""
+"""The most a fuse carries continuously, as a share of its rating: common practice."""
 PULSE_SHARES = ((100_000, 0.22), (10_000, 0.29), (1_000, 0.38), (100, 0.48))
-"""(pulses in a life, share of the melting I2t that each may have): a fuse maker's guide, which was
-looked up. The pulses lie 10 s apart."""
+"""(pulses in a life, share of the melting I2t that each may have): a fuse maker's guide, looked up.
+The pulses are 10 s apart.
+"""
 COOLING_S = 3.0
-"""Time constant by which a fuse forgets: after the 10 s of that guide 96 % is gone."""
+"""Time constant by which a fuse recovers: after the 10 s of that guide, by 96 %."""
 
 
 def melting_s(share: float, kind: Kind = "blade", edge: Edge = "typical") -> float:
     """Time in s until a fuse opens at a constant current, as a share of its derated rating.
 
-    ``edge``: of all the fuses within the band the fastest, the slowest, or the geometric mean of
-    both. Infinite at 110 % and below.
+    ``edge``: the fastest fuse within the band, the slowest, or the geometric mean of both. Infinite
+    at 110 % and below.
     """
     if share <= BANDS[kind][0][0]:
         return inf
@@ -104,12 +107,12 @@ def _edge(low: float, high: float, edge: Edge) -> float:
 
 
 def derated(rating: float, kind: Kind, degc: float) -> float:
-    """What a rating in A is worth at an ambient temperature."""
+    """The derated rating in A at an ambient temperature in degC."""
     return rating * _line(DERATING[kind], degc)
 
 
 def cold_ohm(rating: float, kind: Kind) -> float:
-    """Resistance of a fuse, in ohm: it falls with the rating."""
+    """Cold resistance of a fuse in ohm; the higher the rating in A, the lower."""
     table = COLD_OHM[kind]
     if rating <= table[0][0]:
         return table[0][1] * table[0][0] / rating
@@ -117,7 +120,9 @@ def cold_ohm(rating: float, kind: Kind) -> float:
 
 
 def melting_i2t(rating: float, kind: Kind = "blade", edge: Edge = "fastest") -> float:
-    """I2t in A2s that opens a fuse in a short pulse, from the last point of its band."""
+    """I2t in A2s that opens a fuse of ``rating`` A in a short pulse, from the last point of its
+    band.
+    """
     share, low, high = BANDS[kind][-1]
     return (share * rating) ** 2 * _edge(low, high, edge)
 
@@ -132,7 +137,7 @@ def _line(table: Sequence[tuple[float, float]], x: float) -> float:
 
 
 def smallest_for(current: float, kind: Kind = "blade", degc: float = 25.0) -> float | None:
-    """The smallest rating in A that carries a current for ever; None where none does."""
+    """The smallest rating in A that carries a continuous current in A; None if none does."""
     fits = (
         rating
         for rating in RATINGS[kind]
@@ -145,8 +150,7 @@ def smallest_for(current: float, kind: Kind = "blade", degc: float = 25.0) -> fl
 class Fuse:
     """One fuse in a run: ``spent`` goes from 0 to 1, where it opens.
 
-    At a constant current it is spent in the typical time of its band; while it carries 110 % or
-    less it recovers.
+    A constant current spends it in the typical time of its band; at 110 % or less it recovers.
     """
 
     rating: float
@@ -155,13 +159,13 @@ class Fuse:
     spent: float = 0.0
     opened: bool = False
     faulty: bool = False
-    """It opened while a fault was there that can have caused it."""
+    """Whether it opened during a fault that can have caused it."""
     amps: float = 0.0
-    """What flows through it now."""
+    """Current through it now, in A."""
     ohm: float = field(init=False)
     """Its resistance while whole."""
     safe: float = field(init=False)
-    """A that it bears for ever."""
+    """The largest current in A that it carries indefinitely."""
     _worth: float = field(init=False)
 
     def __post_init__(self) -> None:
@@ -170,7 +174,7 @@ class Fuse:
         self.safe = _SAFE * self._worth
 
     def advance(self, dt_s: float) -> None:
-        """``amps`` have flown for so long. It opens where :meth:`left_s` said so."""
+        """``amps`` have flowed for ``dt_s``. It opens when :meth:`left_s` said it would."""
         if self.opened:
             return
         whole = self._melting_s()
@@ -184,7 +188,7 @@ class Fuse:
             self.opened = True
 
     def left_s(self) -> float:
-        """How long it bears ``amps`` from now on, in s."""
+        """How long it will carry ``amps`` from now on, in s; inf: for ever, or already open."""
         if self.opened:
             return inf
         return max(0.0, 1 - self.spent) * self._melting_s()
@@ -195,6 +199,6 @@ class Fuse:
 
 
 _SAFE = 1.1
-"""Up to this share every fuse lasts for ever."""
+"""Up to this share of its rating no fuse ever opens."""
 _FORGOTTEN = 1e-4
-"""Spent by less than this is as good as new."""
+"""A fuse spent by less than this counts as new."""

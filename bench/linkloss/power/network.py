@@ -1,29 +1,24 @@
-"""The electrical side of a whole car in time: what a session asks, and what it is told.
+"""The circuit of a whole car over time: its parts, and what a session may change and ask.
 
-A :class:`Network` is made of parts that move (``linkloss.vehicle.wiring.build_network`` makes one
-out of a vehicle's tables, or None where it has no ``[supply]``). It has no clock of its own.
-Whoever holds it
+``linkloss.vehicle.wiring.build_network`` makes a :class:`Network` from the tables of a vehicle; it
+returns None if there is no ``[supply]``. A network has no clock of its own. Its owner
 
 1. calls :meth:`Network.advance` with the present instant before anything changes,
 2. changes something (:meth:`drive`, :meth:`charge`, :meth:`follow`, the faults),
 3. calls :meth:`Network.settle`, which solves the circuit at this instant,
-4. looks at voltages, currents, ``powered`` and ``status``, and asks :attr:`Network.next_ns`: then
-   at the latest it wants to be advanced again; None while all is at rest.
+4. reads voltages, currents, ``powered`` and ``status``, and :attr:`Network.next_ns`, the latest
+   instant at which the network must be advanced again; None while all is at rest.
 
 ``advance`` and ``settle`` return what happened, as :class:`Event`, in order. Between two events the
-voltage at each node's terminals stays as it was solved; what moves on is the state of loads, fuses
-and switches. An event is due when that would no longer be true: a fuse opens, a relay moves, the
-current of a filament or motor has changed so much that it matters, a profile has moved by 0.1 V or
-takes a node over a threshold, a hold-up capacitor is empty, a switch trips or tries again. What is
-told between two events is told as of the last solution: node voltages are right within 2 %, a
-current that is on the move may be a fifth off; ``settle`` solves for this very instant.
+voltage at each node's terminals stays as it was solved, while the state of loads, fuses and
+switches moves on. The next event is due when the solution would no longer hold: a fuse opens, a
+relay moves, the current of a filament or motor has changed enough to matter, a profile has moved by
+0.1 V or takes a node over a threshold, a hold-up capacitor is empty, a switch trips or tries again.
+Between two events all values are those of the last solution: node voltages are right within 2 %,
+and a changing current may be off by a fifth; ``settle`` solves for the present instant.
 
-Same calls, same floats: no random draw, no set is iterated. Instants are integer ns, everything
-else volts, amperes, ohms.
-
-What the circuit of a car is made of besides its outputs, and what happens in it.
-
-The parts of a car's circuit, and their course in time.
+The same calls give the same floats: nothing is random, and no set is iterated. Instants are integer
+ns, everything else volts, amperes, ohms.
 """
 
 from __future__ import annotations
@@ -57,7 +52,9 @@ class Event(NamedTuple):
 
 @dataclass(slots=True)
 class Terminal:
-    """How a node hangs on the car: resistances in ohm (None: no lead of its own), its supply."""
+    """How a node is connected to the car: resistances in ohm (None: no lead of its own), and its
+    supply.
+    """
 
     feed_ohm: float | None = None
     ground_ohm: float | None = None
@@ -70,7 +67,7 @@ class Terminal:
     feed_lost: int = 0
     ground_lost: int = 0
     siemens: float = 0.0
-    """Of the feed, as it was last laid."""
+    """Conductance of the feed in the present circuit, in S."""
 
     @property
     def ohm(self) -> float:
@@ -79,7 +76,7 @@ class Terminal:
 
     @property
     def feed_siemens(self) -> float:
-        """Conductance of the feed with its fuse; 0 where it is lost."""
+        """Conductance of the feed with its fuse, in S; 0 while it is interrupted."""
         if self.feed_ohm is None or self.feed_lost or (self.feed_fuse and self.feed_fuse.opened):
             return 0.0
         fuse = 0.0 if self.feed_fuse is None else self.feed_fuse.ohm
@@ -87,13 +84,15 @@ class Terminal:
 
     @property
     def ground_siemens(self) -> float:
-        """Conductance of the ground lead; 0 where it is lost."""
+        """Conductance of the ground lead, in S; 0 while it is interrupted."""
         return 0.0 if self.ground_ohm is None or self.ground_lost else 1 / self.ground_ohm
 
 
 @dataclass(slots=True)
 class Starter:
-    """The starter motor: it is on the battery while the coil of a load has pulled in."""
+    """The starter motor: connected to the battery while the solenoid ``coil``, a load, is pulled
+    in.
+    """
 
     coil: str
     channel: Channel
@@ -108,19 +107,21 @@ class Source(Lined):
         self.volts = profile.volts(0)
 
     def line(self, volts: float) -> Line:
-        """A voltage behind the profile's resistance."""
+        """The profile's voltage behind its resistance."""
         return Line(1 / self.profile.ohm, -self.volts / self.profile.ohm)
 
 
 SHORTEST_NS = 1_000
-"""Between an event and the next one, where only floats decide: 1 us."""
+"""The least time between two events that physics decides: 1 us, so that rounding cannot stop
+time.
+"""
 SETTLING = 50
 _FOREVER_S = 1e9
-"""More than 30 years: it never comes."""
+"""More than 30 years: never."""
 
 
 class Network:
-    """The circuit of one car, and how it goes on from event to event. Nothing is switched on and no
+    """The circuit of one car, and its course from event to event. Nothing is switched on and no
     node has power until ``settle``.
     """
 
@@ -158,7 +159,9 @@ class Network:
         self.rewire()
 
     def _number(self) -> None:
-        """Give each point of the circuit its number, feeds first: elimination fills in little."""
+        """Number the points of the circuit, feeds first: that keeps the matrix sparse during
+        elimination.
+        """
         count = 0
         for terminal in self.terminals.values():
             if terminal.feed_ohm is not None:
@@ -184,7 +187,7 @@ class Network:
             self.starter.channel.source_ohm = self.battery.ohm
 
     def rewire(self) -> None:
-        """Lay the leads anew, after one was lost or mended."""
+        """Replace all leads, after one was interrupted or restored."""
         self._changed = True
         self._circuit.clear()
         for terminal in self.terminals.values():
@@ -202,7 +205,7 @@ class Network:
         return [Element(t.plus, t.minus, 0.0, Electronics(t.amps)) for t in drawing]
 
     def _name_fuses(self) -> list[tuple[str, Fuse]]:
-        """Each fuse once, by the first load on it, or by the node whose feed it is in."""
+        """Each fuse once, named by the first load on it, or by the node whose feed it is in."""
         found: dict[int, tuple[str, Fuse]] = {}
         for channel in self._all:
             if channel.fuse is not None:
@@ -213,31 +216,31 @@ class Network:
         return list(found.values())
 
     def _fuses_before(self, channel: Channel) -> tuple[Fuse | None, Fuse | None]:
-        """The fuses that a load's current goes through: its own, and that of its node's feed."""
+        """The fuses that a load's current flows through: its own, and that of its node's feed."""
         return channel.fuse, self.terminals[channel.node].feed_fuse
 
     # ---- voltages and currents of the last solution ----
 
     @property
     def battery_volts(self) -> float:
-        """The car's positive against its body, in V."""
+        """The voltage of the car's positive against its body, in V."""
         return self._circuit.volts[self._plus]
 
     def volts(self, node: str) -> float:
-        """Between a node's terminals, in V."""
+        """The voltage between a node's terminals, in V."""
         terminal, volts = self.terminals[node], self._circuit.volts
         return volts[terminal.plus] - volts[terminal.minus]
 
     def feed_amps(self, node: str) -> float:
-        """Current through a node's feed now, in A; 0 for one without a lead of its own."""
+        """Current through a node's feed now, in A; 0 if it has no lead of its own."""
         terminal = self.terminals[node]
         volts = self._circuit.volts
         return (volts[self._plus] - volts[terminal.plus]) * terminal.siemens
 
     @property
     def disturbed(self) -> bool:
-        """Whether a fault is there that can take the current from a node or open a fuse: in place
-        of the supply, at a lead to or from a node, or by a load that draws what nobody asked for.
+        """Whether a fault is present that can cut a node's supply or open a fuse: a supply profile,
+        a lost battery, feed or ground, or a load that draws current that nothing asked for.
         """
         if self._source is not None or not self.battery.connected:
             return True
@@ -247,8 +250,8 @@ class Network:
 
     @property
     def starting(self) -> bool:
-        """Whether the starter motor is on, or was until this very instant: it can take the current
-        from its own solenoid.
+        """Whether the starter motor is on, or changed at this very instant: it can starve its own
+        solenoid.
         """
         starter = self.starter
         on = starter is not None and starter.channel.switch.duty > 0
@@ -257,7 +260,7 @@ class Network:
     # ---- time ----
 
     def advance(self, to_ns: int) -> list[Event]:
-        """Go on to an instant, which may not lie before the present one."""
+        """Advance to an instant, which must not be before the present one."""
         events: list[Event] = []
         while self.next_ns is not None and self.next_ns <= to_ns:
             self._move(self.next_ns)
@@ -266,14 +269,17 @@ class Network:
         return events
 
     def settle(self) -> list[Event]:
-        """Solve the circuit now, after changes; without any there is nothing to do."""
+        """Solve the circuit at this instant. Does nothing if it is solved already.
+
+        :raises ArithmeticError: if the switches do not come to rest.
+        """
         events: list[Event] = []
         if self._changed or self._solved_ns != self.now_ns:
             self._settle(events)
         return events
 
     def _move(self, to_ns: int) -> None:
-        """States go on to an instant at the voltages of the last solution."""
+        """Advance the states to an instant at the voltages of the last solution."""
         dt_s = (to_ns - self.now_ns) / 1e9
         if dt_s == 0:
             return
@@ -288,7 +294,7 @@ class Network:
     def _settle(self, events: list[Event]) -> None:
         self._blow(events)
         if self._timer_ns is not None and self._timer_ns <= self.now_ns:
-            self._look(events)  # a switch moves by itself: before the circuit is solved
+            self._look(events)  # a switch moves by itself before the circuit is solved
         for _ in range(SETTLING):
             self._solve()
             if not self._look(events):
@@ -298,7 +304,9 @@ class Network:
         raise ArithmeticError("the switches did not come to rest")
 
     def _blow(self, events: list[Event]) -> None:
-        """Fuses that have opened, or were replaced, since the last time."""
+        """Report fuses that have opened since the last time, and rewire if any opened or was
+        replaced.
+        """
         if not self._changed and not any(fuse.opened for fuse in self._strained):
             return
         opened = [fuse.opened for _, fuse in self._fuses]
@@ -338,7 +346,7 @@ class Network:
         self._measure()
 
     def _measure(self) -> None:
-        """What flows through the fuses."""
+        """Set the currents through the fuses."""
         for fuse in self._loaded:
             fuse.amps = 0.0
         self._loaded = []
@@ -359,7 +367,7 @@ class Network:
         ]
 
     def _look(self, events: list[Event]) -> bool:
-        """Switches and supplies look at the solution; True: it has to be solved again."""
+        """Switches and supplies react to the solution; True if it must be solved again."""
         again = False
         volts = {name: self.volts(name) for name in self.terminals}
         for channel in self._busy:
@@ -381,7 +389,7 @@ class Network:
         return self._engage() or again
 
     def _engage(self) -> bool:
-        """The starter motor follows its solenoid; True: it has changed."""
+        """The starter motor follows its solenoid; True if it has changed."""
         if self.starter is None:
             return False
         coil, switch = self.channels[self.starter.coil], self.starter.channel.switch
@@ -394,7 +402,7 @@ class Network:
         return True
 
     def _plan(self) -> None:
-        """Find the next instant at which something happens if nobody changes anything."""
+        """Find the next instant at which something happens if nothing is changed from outside."""
         now_ns = self.now_ns
         waits = [channel.next_s() for channel in self._live]
         waits += [fuse.left_s() for fuse in self._strained]
@@ -413,7 +421,7 @@ class Network:
         self.next_ns = min(due, default=None)
 
     def _crossings(self) -> Iterator[float]:
-        """When the source, on its slope, takes a node over a threshold, in s from now."""
+        """When the ramping source takes nodes over thresholds, in s from now."""
         source = self._source
         slope = 0.0 if source is None else source.profile.slope(self.now_ns - source.since_ns)
         if not slope:
@@ -430,21 +438,23 @@ class Network:
                 if gap * rate * slope > 0:
                     yield gap / (rate * slope)
 
-    # ---- what is changed from outside; settle afterwards ----
+    # ---- changes from outside; settle afterwards ----
 
     def drive(self, load: str, level: float) -> None:
-        """The program, or the hardware in its place, drives a load's output: 0 to 1."""
+        """The program, or the hardware in its place, drives a load's output at a level from 0 to
+        1.
+        """
         self._changed = True
         self.channels[load].switch.command(level, self.now_ns)
 
     def charge(self, *, running: bool) -> None:
-        """The engine turns the alternator, or no longer."""
+        """The engine starts or stops turning the alternator."""
         self._changed = True
         if self.alternator is not None:
             self.alternator.running = running
 
     def follow(self, profile: Profile | None) -> None:
-        """From now on a profile stands in place of battery and alternator; None: it ends."""
+        """From now on a profile replaces battery and alternator; None ends it."""
         self._changed = True
         self._source = None if profile is None else Source(profile, self.now_ns)
 
@@ -461,12 +471,15 @@ class Network:
         self.channels[load].opened += by
 
     def short_load(self, load: str, by: int = 1) -> None:
-        """A load's terminals touch (``by`` -1: no longer)."""
+        """A load's terminals are shorted (``by`` -1: no longer)."""
         self._changed = True
         self.channels[load].shorted += by
 
     def set_fuse(self, load: str, *, opened: bool) -> None:
-        """The fuse of a load is blown, or has been replaced. Raises KeyError: it has none."""
+        """The fuse of a load is blown, or has been replaced.
+
+        :raises KeyError: if the load has no fuse.
+        """
         self._changed = True
         fuse = self.channels[load].fuse
         if fuse is None:
@@ -474,7 +487,10 @@ class Network:
         fuse.opened, fuse.spent = opened, 0.0
 
     def weld(self, load: str, *, welded: bool) -> None:
-        """The contact of a load's relay sticks, or no longer. Raises KeyError: it has none."""
+        """The contact of a load's relay is welded, or no longer.
+
+        :raises KeyError: if the load has no relay.
+        """
         self._changed = True
         switch = self.channels[load].switch
         if not isinstance(switch, Relay):
@@ -482,36 +498,40 @@ class Network:
         switch.welded = welded
 
     def lose_ground(self, node: str, by: int = 1) -> None:
-        """A node's own ground lead is off (``by`` -1: on again); a link to another ground stays."""
+        """A node's own ground lead is disconnected (``by`` -1: restored); a link to another ground
+        stays.
+        """
         self.terminals[node].ground_lost += by
         self.rewire()
 
     def lose_feed(self, node: str, by: int = 1) -> None:
-        """A node's feed is off (``by`` -1: on again)."""
+        """A node's feed is disconnected (``by`` -1: restored)."""
         self.terminals[node].feed_lost += by
         self.rewire()
 
     def connect_battery(self, *, connected: bool) -> None:
-        """The battery's terminal is on or off."""
+        """The battery's terminal is connected or disconnected."""
         self._changed = True
         self.battery.connected = connected
 
-    # ---- what is told, beside the voltages ----
+    # ---- state, apart from voltages ----
 
     def powered(self, node: str) -> bool:
-        """Whether the node's processor has what it needs."""
+        """Whether the node's processor runs."""
         return self.terminals[node].supply.powered
 
     def wild(self, node: str) -> bool:
-        """Whether the node's processor runs on less than it needs, and does what it likes."""
+        """Whether the node's processor runs below its minimum voltage, and so behaves
+        unpredictably.
+        """
         return self.terminals[node].supply.wild
 
     def amps(self, load: str) -> float:
-        """Current through a load's output now, in A; a mean where the switch dims."""
+        """Current through a load's output now, in A; the mean over a period if the switch dims."""
         return self.channels[load].amps
 
     def fuse(self, name: str) -> tuple[Fuse, tuple[str, ...]]:
-        """A fuse by the name that events tell, and the loads that hang on it."""
+        """A fuse by the name that events use, and the loads behind it."""
         fuse = next(found for known, found in self._fuses if known == name)
         behind = (
             channel.name
@@ -521,11 +541,13 @@ class Network:
         return fuse, tuple(behind)
 
     def load_volts(self, load: str) -> float:
-        """At the load's own terminals now, in V."""
+        """Voltage at the load's own terminals now, in V."""
         return self.channels[load].load_volts
 
     def fed(self, load: str) -> float:
-        """Share of time that a load is connected to its node's supply: switch, fuse and lead."""
+        """Share of time for which a load is connected to its node's supply: switch, fuse and
+        lead.
+        """
         channel = self.channels[load]
         return channel.switch.duty if channel.live else 0.0
 

@@ -1,12 +1,12 @@
-"""What feeds the car: a battery with its internal resistance and an alternator beside it.
+"""What feeds the car: battery, alternator and node supplies, and the profiles that replace them.
 
-Supply profiles: what the car's positive is made to do, as a function of time.
+A supply profile is the voltage of the car's positive as a function of time.
 
-Named ones after ISO 16750-2:2023, 12 V systems, whose numbers were looked up in a transcription of
-the standard by a test project (second hand; they match what the trade remembers of the editions
-since 2003). The letters of the times have moved between editions: go by the numbers.
+The named profiles follow ISO 16750-2:2023, 12 V systems. Their numbers were looked up in a
+transcription of the standard by a test project (second hand; they match what the trade remembers of
+the editions since 2003). The letters for the times differ between editions: go by the numbers.
 
-A supply profile that a user measured or made up: a CSV file of time and volts.
+A user's own profile, measured or invented, is a CSV file of time and volts.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from linkloss.problem import BadInput, unknown
 
 @dataclass(slots=True)
 class Battery(Lined):
-    """Open-circuit voltage in V behind an internal resistance in ohm; it takes charge as well."""
+    """An open-circuit voltage in V behind an internal resistance in ohm. It also accepts charge."""
 
     volts: float = 12.6
     ohm: float = 0.008
@@ -41,7 +41,9 @@ class Battery(Lined):
 
 @dataclass(slots=True)
 class Alternator(Lined):
-    """It holds ``volts`` behind ``ohm`` and gives at most ``amps``; its diodes let nothing back."""
+    """It regulates to ``volts`` behind ``ohm`` and delivers at most ``amps``; its diodes block
+    reverse current.
+    """
 
     volts: float = 14.2
     amps: float = 70.0
@@ -57,7 +59,7 @@ class Alternator(Lined):
         return Line(1 / self.ohm, -self.volts / self.ohm)
 
     def knees(self) -> tuple[float, ...]:
-        """Full load ends, and the diodes close."""
+        """Where full load ends, and where the diodes block."""
         return (self.volts - self.amps * self.ohm, self.volts) if self.running else ()
 
 
@@ -65,12 +67,14 @@ class Alternator(Lined):
 class NodeSupply:
     """The processor's own supply behind a diode: when it resets, and when it may start again.
 
-    ``volts`` below ``brown_out`` reset it, once the capacitor behind the diode (``hold_up`` F,
-    ``amps`` A) has run down to it; it may start again from ``brown_out`` + ``hysteresis`` on. All
-    voltages are told at the node's terminals: the diode's own drop is within the threshold.
+    A voltage below ``brown_out`` resets it, once the capacitor behind the diode (``hold_up`` F,
+    discharged with ``amps`` A) has run down to it; it may start again from ``brown_out`` +
+    ``hysteresis`` on. All voltages are those at the node's terminals: the threshold includes the
+    diode's drop.
 
-    With ``least`` there is no brown-out detector: the processor runs on below ``brown_out``, but
-    does what it likes (``wild``), down to ``least``; from there it starts again like any other.
+    With ``least`` there is no brown-out detector: below ``brown_out`` the processor runs on but
+    behaves unpredictably (``wild``), down to ``least``, where it stops. From there on it starts
+    again like any other.
     """
 
     brown_out: float = 0.0
@@ -83,7 +87,7 @@ class NodeSupply:
     wild: bool = False
 
     def look(self, volts: float) -> bool:
-        """The terminals have this voltage now; returns whether ``powered`` has changed."""
+        """The terminals have this voltage now. Return whether ``powered`` has changed."""
         self.held = max(self.held, volts) if self.hold_up > 0 else volts
         was = self.powered
         if self.powered:
@@ -95,16 +99,16 @@ class NodeSupply:
 
     @property
     def stops(self) -> float:
-        """The voltage below which the processor stands still."""
+        """The voltage below which the processor stops, in V."""
         return self.brown_out if self.least is None else self.least
 
     def advance(self, volts: float, dt_s: float) -> None:
-        """The capacitor runs down to what the terminals give."""
+        """The capacitor discharges towards the voltage at the terminals."""
         if self.hold_up > 0:
             self.held = max(volts, self.held - self.amps * dt_s / self.hold_up)
 
     def next_s(self, volts: float) -> float:
-        """Time until the capacitor has run down to the threshold; inf: it does not."""
+        """Time in s until the capacitor has run down to the threshold; inf if it does not."""
         next_v = self.stops if self.wild else self.brown_out
         if not self.powered or self.hold_up == 0 or volts >= next_v or self.amps == 0:
             return inf
@@ -120,13 +124,14 @@ class NodeSupply:
 MS = 1_000_000
 S = 1_000_000_000
 FINEST_V = 0.1
-"""A slope is walked along in steps of no more than this."""
+"""The largest voltage step on a ramp."""
 
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """One stretch: from ``start`` to ``end`` V in ``lasts_ns``, along a line, by a sine of
-    ``swing`` V and ``hertz`` around it, or decaying towards ``end`` in 1 / ``rate`` s.
+    """One piece of a profile: from ``start`` to ``end`` V in ``lasts_ns``, along a line, with a
+    sine of ``swing`` V and ``hertz`` Hz around it, or decaying towards ``end`` with a time constant
+    of 1 / ``rate`` s.
     """
 
     lasts_ns: int
@@ -147,7 +152,7 @@ class Piece:
         return on_line
 
     def step_ns(self) -> int:
-        """How far apart its points may lie."""
+        """How far apart its points may be, in ns."""
         if self.shape == "sine":
             return round(1e9 / self.hertz / 40)
         if self.shape == "decay":
@@ -167,18 +172,20 @@ class Piece:
 
 @dataclass(frozen=True, slots=True)
 class Profile:
-    """Pieces one after the other; behind the last one its end stays. ``ohm``: the source's."""
+    """Pieces one after the other; the end of the last one stays. ``ohm`` is the source's
+    resistance.
+    """
 
     name: str
     about: str
     pieces: tuple[Piece, ...]
     ohm: float = 0.01
     most: float = 1000.0
-    """V: a clamp cuts off what lies above."""
+    """A clamp limits the voltage to this, in V."""
 
     @property
     def lasts_ns(self) -> int:
-        """Length of all pieces."""
+        """Length of all pieces, in ns."""
         return sum(piece.lasts_ns for piece in self.pieces)
 
     def _at(self, t_ns: int) -> tuple[Piece | None, int]:
@@ -198,12 +205,12 @@ class Profile:
         return min(self.most, piece.volts(t_ns - begin_ns))
 
     def slope(self, t_ns: int) -> float:
-        """V/s just after that instant; 0 behind the last piece."""
+        """Slope in V/s just after that instant; 0 after the last piece."""
         piece, begin_ns = self._at(t_ns)
         return 0.0 if piece is None else piece.slope(t_ns - begin_ns)
 
     def next_ns(self, t_ns: int) -> int | None:
-        """The next instant at which its voltage is to be looked at again; None: it stays."""
+        """The next instant at which its voltage must be read again; None if it stays."""
         piece, begin_ns = self._at(t_ns)
         if piece is None:
             return None
@@ -213,20 +220,22 @@ class Profile:
 
 
 STARTING_V = {1: (8.0, 9.5), 2: (4.5, 6.5), 3: (3.0, 5.0), 4: (6.0, 6.5)}
-"""Level -> (first dip, lowest of the plateau) in V."""
+"""Level -> (first dip, lowest voltage of the plateau) in V."""
 STARTING_NS = {
     1: (1 * S, 40 * MS),
     2: (10 * S, 100 * MS),
     3: (1 * S, 100 * MS),
     4: (10 * S, 100 * MS),
 }
-"""Level -> (plateau, last rise)."""
+"""Level -> (length of the plateau, length of the last rise) in ns."""
 RIPPLE_V, RIPPLE_HZ = 2.0, 2.0
 """Peak to peak; its trough is the plateau of the table."""
 
 
 def starting(level: int, *, ripple: bool = True) -> Profile:
-    """The starting profile of a level, 1 to 4: 12 V, 5 ms down, 15 ms, 50 ms up, plateau, back."""
+    """The starting profile of a level, 1 to 4: from 12 V down in 5 ms, 15 ms dip, 50 ms up,
+    plateau, back.
+    """
     dip, plateau = STARTING_V[level]
     lasts_ns, rise_ns = STARTING_NS[level]
     middle = plateau + RIPPLE_V / 2 if ripple else plateau
@@ -246,7 +255,7 @@ def starting(level: int, *, ripple: bool = True) -> Profile:
 
 
 def _pulse(rest: float, level: float, lasts_ns: int, edge_ns: int = 10 * MS) -> tuple[Piece, ...]:
-    """From rest to a level, and back after so long, both along straight edges."""
+    """From rest to a level, and back after ``lasts_ns``, both along straight edges."""
     return (
         Piece(edge_ns, rest, level),
         Piece(lasts_ns, level, level),
@@ -261,12 +270,14 @@ def momentary_drop(lowest: float = 8.0) -> Profile:
 
 
 def sag(volts: float) -> Profile:
-    """A battery under a load that it cannot bear: from 12 V down within a second, and it stays."""
+    """An overloaded battery: from 12 V down within a second, and it stays there."""
     return Profile("sag", f"sag to {volts:g} V", (Piece(1 * S, 12.0, volts),))
 
 
 def reset_staircase(lowest: float = 8.0) -> Profile:
-    """Down in steps of 5 % of the lowest operating voltage, 5 s each, 10 s back between."""
+    """Ever deeper dips of 5 s, each 5 % of the lowest operating voltage deeper, with 10 s between
+    them.
+    """
     pieces: list[Piece] = []
     for step in range(1, 21):
         pieces += _pulse(lowest, lowest * (1 - 0.05 * step), 5 * S)
@@ -277,10 +288,11 @@ def reset_staircase(lowest: float = 8.0) -> Profile:
 def load_dump(
     peak: float = 101.0, lasts_ns: int = 400 * MS, ohm: float = 2.0, clamp: float | None = None
 ) -> Profile:
-    """The battery comes off a charging alternator: 10 ms up from 14 V, an exponential down.
+    """The battery is disconnected from a charging alternator: 10 ms up from 14 V, then an
+    exponential decay.
 
-    ``lasts_ns`` lies between the points at a tenth of the pulse; ``clamp``: the alternator's own
-    diodes cut it off there (form B).
+    ``lasts_ns`` is the length of the pulse between the points at a tenth of its height; the
+    alternator's own diodes limit the voltage to ``clamp`` V (form B), None: no limit.
     """
     form = "A, not clamped" if clamp is None else f"B, clamped to {clamp:g} V"
     rate = log(10) * 1e9 / lasts_ns
@@ -298,7 +310,7 @@ def load_dump(
 
 
 def jump_start() -> Profile:
-    """Another car's 24 V system helps: from 10.8 V to 26 V for 60 s (24 V in editions to 2012)."""
+    """Help from a 24 V system: from 10.8 V to 26 V for 60 s (24 V in editions to 2012)."""
     return Profile("jump_start", "jump start: 26 V for 60 s", _pulse(10.8, 26.0, 60 * S))
 
 
@@ -309,7 +321,7 @@ def over_voltage() -> Profile:
 
 
 def slow_ramp() -> Profile:
-    """Battery runs flat and is charged: 14 V to 0 and back at 0.5 V/min."""
+    """A battery runs flat and is charged again: 14 V to 0 and back at 0.5 V/min."""
     ramp_ns = 28 * 60 * S
     return Profile(
         "slow_ramp",
@@ -334,7 +346,7 @@ PROFILES: dict[str, Callable[[], Profile]] = {
 
 
 def from_points(name: str, points: Iterable[tuple[int, float]]) -> Profile:
-    """A profile along lines from point to point, as (ns from the first, V)."""
+    """A profile of straight lines from point to point, given as (ns from the first, V)."""
     known = list(points)
     pieces = [Piece(t1 - t0, v0, v1) for (t0, v0), (t1, v1) in pairwise(known)]
     return Profile(name, f"{name}: {len(known)} points", tuple(pieces))
@@ -345,9 +357,11 @@ HIGHEST_V = 200
 
 
 def named_profile(text: str, folder: Path, *, file: str = "linkloss", where: str = "") -> Profile:
-    """A profile by its name, or from a CSV file relative to a folder. Raises BadInput.
+    """A profile by its name, or from a CSV file relative to a folder.
 
-    ``file`` and ``where`` say in which file and at which key the text stands.
+    ``file`` and ``where`` say in which file and at which key the text is, for the error.
+
+    :raises BadInput: if there is no such profile, or its file is wrong (:func:`read_profile`).
     """
     if text in PROFILES:
         return PROFILES[text]()
@@ -358,10 +372,12 @@ def named_profile(text: str, folder: Path, *, file: str = "linkloss", where: str
 
 
 def read_profile(path: Path) -> Profile:
-    """A profile from a CSV file: a heading ``time_s,volts``, then seconds and volts line by line.
+    """A profile from a CSV file: the heading ``time_s,volts``, then one line for each point.
 
-    The first time is its beginning. Raises BadInput: no such file, another heading, what is no
-    number, times that do not rise, voltages beyond -200 to 200 V, fewer than two points.
+    The profile begins at the first time.
+
+    :raises BadInput: for a missing file, another heading, a cell that is not a number, times that
+    do not rise, voltages outside -200 to 200 V, or fewer than two points.
     """
     try:
         with path.open(encoding="utf-8-sig", newline="") as stream:

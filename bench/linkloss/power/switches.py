@@ -1,10 +1,8 @@
-"""What opens and closes an output: a relay, a solid-state switch, or a bare lead that obeys.
+"""What opens and closes an output: a relay, a solid-state switch, or an ideal contact.
 
-A switch is told what the program commands (``level``, 0 to 1), what voltage its node has, and what
-passed through it; it says whether it conducts and when it next wants to be looked at. Instants are
-integer ns, everything else volts, amperes, ohms, watts, kelvin.
-
-The solid-state switch: its limits, its trips, its tries, and what it tells its program.
+A switch is told what the program commands (``level``, 0 to 1), the voltage of its node, and the
+current and power in it. It says whether it conducts and when it must be looked at next. Instants
+are integer ns, everything else volts, amperes, ohms, watts, kelvin.
 """
 
 from __future__ import annotations
@@ -17,7 +15,7 @@ MS = 1_000_000
 
 
 class Status(Enum):
-    """What a switch with diagnosis tells its program."""
+    """What a switch with diagnosis reports to its program."""
 
     OK = "ok"
     OPEN_LOAD = "open load"
@@ -27,11 +25,10 @@ class Status(Enum):
 
 
 class Switch:
-    """What a circuit knows of a switch. A negative instant means: never.
+    """What a circuit knows of a switch. A negative instant means never.
 
-    ``ohm``: its resistance while it conducts; ``limit``: the most current that it lets pass, in A.
-    This one has no timers, no coil and no thresholds, bears all that is lost in it, and diagnoses
-    nothing.
+    ``ohm`` is its resistance while it conducts, ``limit`` the most current that it lets pass, in A.
+    This one has no timers, no coil, no thresholds and no diagnosis, and never overheats.
     """
 
     __slots__ = ()
@@ -43,13 +40,15 @@ class Switch:
         raise NotImplementedError
 
     def look(self, volts: float, amps: float, now_ns: int) -> None:
-        """The node has this voltage and the load this current now; timers that are due run off."""
+        """The node has this voltage and the load this current now; timers that are due expire."""
 
     def warmed(self, watts: float, dt_s: float) -> None:
-        """So much was lost in it for so long, up to now."""
+        """The power lost in it was ``watts`` for the ``dt_s`` up to now."""
 
     def next_ns(self, watts: float, now_ns: int) -> int:
-        """When it wants to be looked at, if so much goes on being lost in it."""
+        """When it must be looked at next, if it goes on losing this power; ``NEVER`` if not at
+        all.
+        """
         return NEVER
 
     @property
@@ -59,20 +58,20 @@ class Switch:
 
     @property
     def duty(self) -> float:
-        """Share of time that it conducts: 0 while it is open."""
+        """Share of time for which it conducts: 0 while it is open."""
         raise NotImplementedError
 
     @property
     def coil_g(self) -> float:
-        """What its coil draws now, in siemens between the node's terminals."""
+        """Conductance of its coil now, in S between the node's terminals."""
         return 0.0
 
     def thresholds(self) -> tuple[float, ...]:
-        """Node voltages at which it changes its mind."""
+        """Node voltages at which it may switch."""
         return ()
 
     def status(self, amps: float, *, broken: bool) -> Status:
-        """What it reports; ``broken``: nothing hangs on it."""
+        """What it reports; ``broken``: its load is disconnected."""
         return Status.OK
 
 
@@ -81,7 +80,7 @@ NEVER = -1
 
 @dataclass(slots=True)
 class Direct(Switch):
-    """A contact without a character of its own: what the program says happens at once."""
+    """An ideal contact: it follows the program at once."""
 
     ohm: float = 0.005
     duty: float = 0.0
@@ -94,7 +93,7 @@ class Direct(Switch):
 
 @dataclass(slots=True)
 class Relay(Switch):
-    """A relay whose coil hangs on the node's own supply.
+    """A relay whose coil is fed by the node's own supply.
 
     The contact follows ``closes_ns`` after the coil voltage has risen to ``pull_in``, ``opens_ns``
     after it has fallen below ``drop_out``; closing it may bounce. A welded contact stays closed.
@@ -117,25 +116,27 @@ class Relay(Switch):
 
     @property
     def idle(self) -> bool:
-        """The coil has no current, and the contact has come to rest."""
+        """Whether the coil has no current and the contact is at rest."""
         return not (self.driven or self._pulled or self._due)
 
     @property
     def duty(self) -> float:
-        """The contact."""
+        """1 while the contact is closed."""
         return 1.0 if self.closed or self.welded else 0.0
 
     @property
     def coil_g(self) -> float:
-        """The coil while it is driven."""
+        """The conductance of the coil while it is driven."""
         return 1 / self.coil_ohm if self.driven else 0.0
 
     def command(self, level: float, now_ns: int) -> None:
-        """The coil is driven or not; a relay knows nothing in between."""
+        """The coil is driven or not; there is nothing in between."""
         self.driven = level > 0
 
     def look(self, volts: float, amps: float, now_ns: int) -> None:
-        """Coil voltage against its two thresholds, then the contact's movements that are due."""
+        """Compare the coil voltage with its two thresholds, then make the contact's movements that
+        are due.
+        """
         pulled = self.driven and volts >= (self.drop_out if self._pulled else self.pull_in)
         if pulled != self._pulled:
             self._pulled = pulled
@@ -145,7 +146,7 @@ class Relay(Switch):
 
     def _movement(self, now_ns: int) -> list[tuple[int, bool]]:
         if self._pulled == self.closed:
-            return []  # it changed its mind before the contact had moved
+            return []  # it was reversed before the contact had moved
         if not self._pulled:
             return [(now_ns + self.opens_ns, False)]
         at_ns = now_ns + self.closes_ns
@@ -158,25 +159,25 @@ class Relay(Switch):
         return self._due[0][0] if self._due else NEVER
 
     def thresholds(self) -> tuple[float, ...]:
-        """Pull-in and drop-out while driven."""
+        """Drop-out and pull-in voltage while driven."""
         return (self.drop_out, self.pull_in) if self.driven else ()
 
 
 STEPS = 5
-"""A soft start is made in so many steps."""
+"""Number of steps in a soft start."""
 COOL_KELVIN = 1.0
-"""As little rise as this is not followed."""
+"""A smaller temperature rise than this is not followed."""
 _NEAR_KELVIN = 1e-6
 
 
 @dataclass(slots=True)
 class SolidState(Switch):
-    """A solid-state switch with the protection and the diagnosis that it has in silicon.
+    """A solid-state switch with built-in protection and diagnosis.
 
-    It never lets more than ``limit`` pass. After the blanking time a current above ``trip`` turns
-    it off, and so does a junction that is ``rise`` kelvin warmer than around it, at any time. It
-    tries again after ``retry_ns``; after ``retries`` tries in vain it latches until the program
-    switches it off. ``soft_ns``: it is dimmed up in steps over so long.
+    It never lets more than ``limit`` pass. After the blanking time, a current above ``trip`` A
+    turns it off. A junction ``rise`` kelvin above ambient turns it off at any time. It tries again
+    after ``retry_ns``; after ``retries`` failed tries it latches off until the program switches it
+    off. A soft start ramps it up in steps over ``soft_ns``.
     """
 
     ohm: float = 0.01
@@ -202,11 +203,11 @@ class SolidState(Switch):
 
     @property
     def idle(self) -> bool:
-        """The program wants it off."""
+        """Whether the program has switched it off."""
         return self.level == 0
 
     def _decide(self) -> None:
-        """``duty``: the commanded share, less while it starts softly, none while tripped."""
+        """Set ``duty``: the commanded share, less during a soft start, none while tripped."""
         self.duty = 0.0 if self.tripped is not None else self.level * self._ramp(self._now_ns)
 
     def _ramp(self, now_ns: int) -> float:
@@ -215,7 +216,7 @@ class SolidState(Switch):
         return (1 + (now_ns - self._since_ns) * STEPS // self.soft_ns) / (STEPS + 1)
 
     def command(self, level: float, now_ns: int) -> None:
-        """Switching off forgets trips and latches; switching on begins blanking and soft start."""
+        """Switching off clears trips and latches; switching on begins blanking and soft start."""
         self._now_ns = now_ns
         if level == 0:
             self.tripped, self._tries, self._retry_at_ns = None, 0, NEVER
