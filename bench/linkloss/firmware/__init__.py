@@ -1,5 +1,4 @@
-"""Programs in C, sketches and blocking scripts as nodes, each on a stack of its own, on virtual
-time.
+"""Programs in C, sketches and blocking scripts as nodes, each on its own stack, in virtual time.
 
 build.py      compiles a program with ``c/board.c`` (the functions of ``nodes/firmware/board.h``)
               into a shared object, kept by content, once something runs the vehicle
@@ -12,10 +11,9 @@ script.py     one run of a python-can script; threads.py its threads, stand_ins.
 guard.py      keeps Python programs, which share the bench's process, from ending it. Every program
               that blocks is its ``BlockingProgram`` to the node's host
 
-At each reset static memory is set back before any constructor runs (``c/own_init.ld`` keeps them
-from the loader). ``c/runtime.c`` gives a program its stack: it runs until it asks for something
-(``c/machine.h``). What it can decide alone it decides in C, ahead of the clock up to the next
-event of anybody (``EventQueue.quiet_until``). A signal that it causes ends it and not the bench,
-and so does a call of the operating system, which the kernel turns into a signal while a program
-runs.
+At each reset, static memory is restored before any constructor runs (``c/own_init.ld`` hides them
+from the loader). ``c/runtime.c`` gives a program its stack. The program runs until it asks for
+something (``c/machine.h``). What needs no answer from the bench is done in C, ahead of the clock up
+to the next event (``EventQueue.quiet_until``). A signal that the program causes ends the program
+and not the bench. So does a system call, which the kernel turns into a signal while a program runs.
 """

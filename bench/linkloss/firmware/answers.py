@@ -1,14 +1,14 @@
-"""A firmware in memory, and what it asks of its board, answered.
+"""Firmwares in memory, and the answers to what they ask of their boards.
 
-What a firmware asks of its board, answered: one method for each ``ASK_`` of ``c/machine.h``.
+:class:`Answers` has one method for each ``ASK_`` of ``c/machine.h``.
 
-Firmwares in memory: a private copy for each node, set back to its beginning at each reset.
+Each node has a private copy of its firmware, which is restored to its initial state at each reset.
 
-No instruction of a firmware runs when it is loaded (``c/own_init.ld`` keeps its constructors from
-the loader), so what its static memory holds then is what it holds after every reset. A copy that
-no node uses any more is set back and used again; nothing is ever unloaded.
+No instruction of a firmware runs while it is loaded (``c/own_init.ld`` hides its constructors from
+the loader), so its static memory after loading is its static memory after every reset. A copy that
+no node uses any more is restored and used again; nothing is ever unloaded.
 
-Which pin of a board leads where: to a load, to a contact of a switch, to a sensor.
+:class:`Wiring` says where each pin of a board leads: to a load, a switch contact or a sensor.
 """
 
 from __future__ import annotations
@@ -31,7 +31,9 @@ from linkloss.firmware.build import C_FOLDER, runtime
 from linkloss.firmware.guard import BoardFace
 
 TICK_MS, TICKS = 100, 10
-"""A firmware that makes no call to its board for so many ticks of processor time never will."""
+"""A firmware that makes no call to its board for ``TICKS`` ticks of ``TICK_MS`` processor time is
+taken to be stuck.
+"""
 STACK_BYTES = 256 * 1024
 
 _FUNCTIONS = """
@@ -60,7 +62,9 @@ def interface() -> Any:
 
 @cache
 def switchboard() -> Any:
-    """The C functions that switch stacks, loaded once; they watch this process and its children."""
+    """The C functions that switch stacks, loaded once. They watch for stuck firmware in this
+    process and its children.
+    """
     library = _open(str(runtime()))
 
     def watch() -> None:
@@ -88,7 +92,7 @@ class Library:
             raise MemoryError("no memory for a firmware's stack")
 
     def begin(self) -> None:
-        """A reset: static and thread-local memory as at the beginning, and nothing on the stack."""
+        """Reset it: restore static and thread-local memory, and empty the stack."""
         found = self._image_of
         interface().memmove(found.memory, self._image, len(self._image))
         functions = self._functions
@@ -97,17 +101,17 @@ class Library:
         self.machine.text_begin, self.machine.text_end = found.text_begin, found.text_end
 
     def dump(self) -> None:
-        """Add the lines that ran to the files that tell of them."""
+        """Add the lines that ran to the coverage files."""
         self._functions.firmware_dump()
 
 
 def _open(name: str) -> Any:
-    """Load a library for good: a signal may still lead into it while the process ends."""
+    """Load a library and never unload it: a signal may still enter it while the process ends."""
     return interface().dlopen(name, os.RTLD_NOW | os.RTLD_NODELETE)
 
 
 def _load_copy(path: Path) -> Any:
-    """Load a file under a name that the loader has not seen: else it hands out the same memory."""
+    """Load a file under a new name; for a known name the loader would return the same memory."""
     handle, name = tempfile.mkstemp(prefix="copy-", suffix=".so", dir=path.parent)
     os.close(handle)
     try:
@@ -119,8 +123,8 @@ def _load_copy(path: Path) -> Any:
 
 @dataclass(frozen=True, slots=True)
 class OutputPin:
-    """A pin that drives an output of the node, by the output's name. ``active_low``: the load is
-    on while the pin is low.
+    """A pin that drives an output of the node, named in ``output``. ``active_low``: the load is on
+    while the pin is low.
     """
 
     pin: int
@@ -128,7 +132,7 @@ class OutputPin:
     active_low: bool = False
 
     def level(self, duty: int) -> float | None:
-        """The level of the output, 0.0 to 1.0, for a duty of 0 to 255; None for one below 0:
+        """The level of the output, 0.0 to 1.0, for a duty of 0 to 255. None for a negative duty:
         the pin does not drive.
         """
         if duty < 0:
@@ -140,7 +144,7 @@ class OutputPin:
 class InputPin:
     """A pin that reads an input of the node.
 
-    Of a switch it is active in ``positions``; of a sensor it reads ``span``, linear over the
+    On a switch it is active in ``positions``. On a sensor it reads ``span``, linearly over the
     range of the converter.
     """
 
@@ -151,13 +155,13 @@ class InputPin:
     span: tuple[float, float] | None = None
 
     def high(self, value: str | float) -> bool:
-        """Whether the pin is high. A sensor's is in the upper half of its span."""
+        """Whether the pin is high. A sensor's pin is high in the upper half of its span."""
         if self.span is not None:
             return float(value) >= (self.span[0] + self.span[1]) / 2
         return (value in self.positions) is not self.active_low
 
     def counts(self, value: str | float, largest: int) -> int:
-        """What the converter makes of the pin, 0 to ``largest``."""
+        """The converter's reading of the pin, 0 to ``largest``."""
         if self.span is None:
             return largest if self.high(value) else 0
         low, high = self.span
@@ -170,7 +174,7 @@ class Wiring:
     """All of a node's pins, and the figures of its hardware.
 
     ``call_ns`` is the processor time of one call to the board, ``clock_start_ns`` what the clock
-    shows at power-up, ``memory_bytes`` the size of the memory that outlives a reset.
+    shows at power-up, ``memory_bytes`` the size of the memory that survives a reset.
     """
 
     outputs: tuple[OutputPin, ...] = ()
@@ -211,7 +215,7 @@ class Answers:
         machine.memory, machine.memory_size = self._memory, len(self._memory)
 
     def output(self) -> None:
-        """A pin drives, or lets go."""
+        """Drive or release a pin."""
         entry = self._outputs[self._machine.a]
         level = entry.level(self._machine.b)
         if level is None:
@@ -220,7 +224,7 @@ class Answers:
             self._board.write(entry.output, level)
 
     def send(self) -> None:
-        """A frame for a mailbox."""
+        """Put a frame into a mailbox."""
         machine = self._machine
         length = machine.length
         message = can.Message(
@@ -240,7 +244,7 @@ class Answers:
             machine.result = OK
 
     def receive(self) -> None:
-        """The oldest frame of the receive FIFO."""
+        """Take the oldest frame from the receive FIFO."""
         machine = self._machine
         received = self._controller.receive()
         machine.result = received is not None
@@ -254,11 +258,11 @@ class Answers:
         machine.data[0:8] = (data + bytes(8))[:8]
 
     def abort(self) -> None:
-        """What waits is withdrawn."""
+        """Withdraw all frames that wait to be sent."""
         self._controller.abort_pending()
 
     def status(self) -> None:
-        """The controller's state and figures."""
+        """Report the controller's state and counters."""
         machine, controller = self._machine, self._controller
         machine.state = _STATES[controller.state]
         machine.tec, machine.rec = controller.tec, controller.rec
@@ -267,11 +271,11 @@ class Answers:
         machine.frames_pending = controller.pending()
 
     def recover(self) -> None:
-        """Back from bus-off."""
+        """Recover from bus-off."""
         self._board.recover_bus()
 
     def mode(self) -> None:
-        """Normal, listening only, or off."""
+        """Set the controller to normal, listen-only or off."""
         controller, mode = self._controller, self._machine.a
         if mode == 2:
             controller.power_off()
@@ -280,36 +284,36 @@ class Answers:
         controller.listen(only=mode == 1)
 
     def one_shot(self) -> None:
-        """One attempt for each frame, or as many as it takes."""
+        """Turn single shot on or off."""
         self._controller.single_shot = bool(self._machine.a)
 
     def filter(self) -> None:
-        """One more kind of frame that is received."""
+        """Add a receive filter."""
         machine = self._machine
         entry = (machine.id, machine.a, bool(machine.extended))
         self._controller.filters = [*self._controller.filters, entry]
 
     def accept_all(self) -> None:
-        """Every frame is received."""
+        """Remove all receive filters."""
         self._controller.filters = []
 
     def timer(self) -> None:
-        """The hardware timer starts anew, or stops."""
+        """Restart or stop the hardware timer."""
         self.stop_timer()
         self._period_ns = self._machine.a * 1_000
         if self._period_ns:
             self._arm(self._board.clock.now_ns() + self._period_ns)
 
     def watchdog(self) -> None:
-        """The watchdog starts."""
+        """Start the watchdog."""
         self._board.start_watchdog(self._machine.a * 1_000_000)
 
     def restart(self) -> None:
-        """The program resets its board."""
+        """Reset the board."""
         self._board.restart()
 
     def print(self) -> None:
-        """A line on the serial line."""
+        """Print a line of text on the serial line."""
         machine = self._machine
         text = bytes(interface().buffer(machine.text, machine.text_length))
         self._board.printed(text.decode("utf-8", errors="replace"))
@@ -324,7 +328,7 @@ class Answers:
         self._interrupt(TIMER)
 
     def stop_timer(self) -> None:
-        """The hardware timer stands still."""
+        """Stop the hardware timer."""
         if self._timer is not None:
             self._board.queue.cancel(self._timer)
             self._timer = None
@@ -346,4 +350,4 @@ ANSWERS: Mapping[int, Callable[[Answers], None]] = {
     14: Answers.restart,
     15: Answers.print,
 }
-"""By the numbers of ``enum request``."""
+"""The answers by the numbers of ``enum request``."""

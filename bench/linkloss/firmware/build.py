@@ -1,15 +1,13 @@
-"""From C and C++ sources to a shared object, by the system's own compiler; kept by content.
+"""Compiles C and C++ sources into a shared object with the system's compiler; cached by content.
 
-What is kept is found by everything that goes into it: the preprocessed sources (and so all headers
-and definitions), the flags, the compiler, and the bench's own parts. A change anywhere makes a new
-one; nothing is ever compared by date.
+The cache key covers everything that goes into the object: the preprocessed sources (and so all
+headers and definitions), the flags, the compiler, and the bench's own parts. Any change makes a new
+object; the dates of sources are never compared.
 
-Why a firmware cannot be used.
+Calls that do not exist on a board are refused: they would reach the machine that the bench runs on.
 
-Calls that a board does not have: they would reach the machine that the bench runs on.
-
-A firmware that asks this machine for the time, or waits in it, would not run on the bench's time
-and would not give the same result twice. It is refused, with what to call instead.
+A firmware that reads this machine's clock, or waits on it, would not run in virtual time and would
+not give the same result twice. The error says what to call instead.
 """
 
 from __future__ import annotations
@@ -70,13 +68,15 @@ INSTEAD = {
     **dict.fromkeys(("random", "srandom", "drand48", "rand_r"), "rand() and srand()"),
     **dict.fromkeys(("write", "read"), "board_serial_write()"),
 }  # fmt: skip
-"""What a firmware may not call -> what to call instead."""
+"""What a firmware must not call -> what to call instead."""
 
 
 def refuse_host_calls(made: Mapping[str, str]) -> None:
-    """Look into all compiled sources of a firmware, by the names of the sources, for calls that
-    reach this machine. A function that the firmware brings along may have any name. Raises
-    BuildError.
+    """Search all compiled sources of a firmware for calls that reach this machine. A function that
+    the firmware itself defines may have any name.
+
+    :param made: source name -> object file.
+    :raises BuildError: if there is such a call.
     """
     own = {name for file in made.values() for name in _symbols(file, "--defined-only")}
     for source, file in made.items():
@@ -88,10 +88,10 @@ def refuse_host_calls(made: Mapping[str, str]) -> None:
 def _symbols(file: str, which: str) -> list[str]:
     tool = shutil.which("nm")
     if tool is None:
-        return []  # the linker, which comes with it, will complain
+        return []  # the linker comes with it, and will report that it is missing
     found = run_tool([tool, which, "--format=posix", file]).stdout
     names = (line.partition(" ")[0] for line in found.splitlines())
-    return [name.removeprefix("__gcov_") for name in names]  # which counting puts before some
+    return [name.removeprefix("__gcov_") for name in names]  # coverage adds this prefix to some
 
 
 C_FOLDER = Path(__file__).parent / "c"
@@ -101,12 +101,12 @@ OWN_PARTS = ("board.c", "libc.c", "sanitize.c")
 
 C_SUFFIXES, CPP_SUFFIXES = (".c",), (".cpp", ".cc", ".cxx", ".ino")
 HOST_LONG_BITS = 8 * struct.calcsize("l")
-"""Of a ``long`` on this machine."""
+"""Bits of a ``long`` on this machine."""
 
 _COMMON = (
     "-gdwarf-4", "-Og", "-fPIC", "-fvisibility=hidden", "-fno-omit-frame-pointer", "-w",
     "-fstack-protector-strong", "-U_FORTIFY_SOURCE", "-D_FORTIFY_SOURCE=0",
-    "-fno-delete-null-pointer-checks",  # else what a null pointer writes may be left out
+    "-fno-delete-null-pointer-checks",  # else a write through a null pointer may be optimised away
 )  # fmt: skip
 _CPP = ("-fno-threadsafe-statics", "-fno-gnu-unique")
 _LINK = ("-shared", "-lm", "-Wl,-Bsymbolic,-z,now,-z,norelro,-z,defs,--exclude-libs,ALL")
@@ -120,13 +120,15 @@ _USERS_ONLY = (*_SANITIZE, *_COUNTING, *_SHORT_LONG[:2])
 """Flags that the bench's own parts are not compiled with."""
 _ERRORS_SHOWN = 5
 BUILT_IN = "built-in"
-"""The file that names the folder in which a firmware was compiled, before that got its place."""
+"""The file that names the folder in which a firmware was compiled, before it was moved into the
+cache.
+"""
 
 
 @dataclass(frozen=True, slots=True)
 class BuildOptions:
-    """How all firmwares of a check are built. ``coverage``: they keep count of the lines that
-    run, in files below this folder.
+    """How all firmwares of a check are built. With ``coverage`` they count the lines that run, in
+    files below this folder.
     """
 
     sanitize: bool = False
@@ -135,9 +137,9 @@ class BuildOptions:
 
 @dataclass(frozen=True, slots=True)
 class Sources:
-    """What one firmware is made of. ``folder`` is where relative names begin; ``definitions`` are
+    """What one firmware is made of. Relative names start at ``folder``; ``definitions`` are
     ``NAME`` or ``NAME=VALUE``; ``std`` names a language standard, such as ``c11`` or ``gnu++17``.
-    ``long_bits`` and ``signed_char`` are the target's.
+    ``long_bits`` and ``signed_char`` are those of the target.
     """
 
     folder: Path
@@ -151,7 +153,7 @@ class Sources:
 
 @dataclass(frozen=True, slots=True)
 class _Unit:
-    """One source on its way: the preprocessed text and how to compile it."""
+    """One preprocessed source and its language."""
 
     name: str
     text: str
@@ -159,7 +161,10 @@ class _Unit:
 
 
 def build(sources: Sources, options: BuildOptions | None = None) -> Path:
-    """The shared object of a firmware, compiled now or earlier. Raises BuildError."""
+    """The shared object of a firmware, compiled now or earlier.
+
+    :raises BuildError: if it cannot be built.
+    """
     options = options or BuildOptions()
     units = [_preprocessed(sources, name) for name in sources.files]
     flags = [*_flags(sources), *(_SANITIZE if options.sanitize else ())]
@@ -172,7 +177,10 @@ def build(sources: Sources, options: BuildOptions | None = None) -> Path:
 
 
 def runtime() -> Path:
-    """The shared object of ``c/runtime.c``, which switches stacks. Raises BuildError."""
+    """The shared object of ``c/runtime.c``, which switches stacks.
+
+    :raises BuildError: if it cannot be built.
+    """
     unit = _Unit("runtime.c", (C_FOLDER / "runtime.c").read_text(encoding="utf-8"), cpp=False)
     machine = (C_FOLDER / "machine.h").read_text(encoding="utf-8")
     folder = cache_folder() / _digest([unit.text, machine, compiler(cpp=False)])
@@ -192,7 +200,10 @@ def cache_folder() -> Path:
 
 @cache
 def compiler(*, cpp: bool) -> str:
-    """The system's C or C++ compiler: ``CC`` or ``CXX``, else ``cc`` or ``c++``."""
+    """The system's C or C++ compiler: ``CC`` or ``CXX``, else ``cc`` or ``c++``.
+
+    :raises BuildError: if there is none.
+    """
     variable, usual = ("CXX", "c++") if cpp else ("CC", "cc")
     wanted = os.environ.get(variable) or usual
     found = shutil.which(wanted)
@@ -206,7 +217,10 @@ def compiler(*, cpp: bool) -> str:
 
 
 def is_cpp(name: str) -> bool:
-    """Whether a source is C++. Raises BuildError for a file that is no source at all."""
+    """Whether a source is C++.
+
+    :raises BuildError: for a file that is not a source at all.
+    """
     if name.endswith(CPP_SUFFIXES):
         return True
     if name.endswith(C_SUFFIXES):
@@ -237,7 +251,7 @@ def _preprocessed(sources: Sources, name: str) -> _Unit:
     if path.suffix == ".ino":
         sketch = as_cpp(path.read_text(encoding="utf-8", errors="replace"), str(path))
         text = _compile([*command, f"-I{path.parent}", "-"], sketch)
-        text = text.replace('"<stdin>"', f'"{path}"')  # as crashes and coverage are to name it
+        text = text.replace('"<stdin>"', f'"{path}"')  # the name for crashes and coverage
     else:
         text = _compile([*command, str(path)])
     if sources.long_bits < HOST_LONG_BITS:
@@ -246,7 +260,7 @@ def _preprocessed(sources: Sources, name: str) -> _Unit:
 
 
 def _standard(sources: Sources, *, cpp: bool) -> list[str]:
-    """The standard goes to the files of its own language."""
+    """The standard, for files of its own language only."""
     if sources.std is None or ("++" in sources.std) is not cpp:
         return []
     return [f"-std={sources.std}"]
@@ -270,7 +284,7 @@ def _make(folder: Path, units: Sequence[_Unit], flags: Sequence[str]) -> None:
 
 
 def _own_parts(flags: Sequence[str]) -> Path:
-    """The folder with the bench's own parts, which are the same in every firmware."""
+    """The folder with the compiled parts of the bench, which are the same in every firmware."""
     folder = cache_folder() / _digest([*_own_texts(), *flags, _stamp(compiler(cpp=False))])
     if not folder.is_dir():
         command = [compiler(cpp=False), *flags, "-std=gnu11", "-fno-builtin"]
@@ -296,9 +310,9 @@ def _object(place: Path, number: int, unit: _Unit, flags: Sequence[str]) -> str:
 
 
 def _compile(command: Sequence[str], given: str | None = None) -> str:
-    """Run a compiler, on a text if one is given; what it prints.
+    """Run a compiler, on a text if one is given, and return what it prints.
 
-    Raises BuildError with its first complaints.
+    :raises BuildError: with the compiler's first errors.
     """
     done = run_tool(command, given)
     if done.returncode != 0:
@@ -314,12 +328,12 @@ def _complaints(text: str) -> str:
     return "the compiler stopped:\n    " + "\n    ".join(shown) + tail
 
 
-# ---- keeping
+# ---- the cache
 
 
 @contextmanager
 def _workplace(folder: Path) -> Iterator[Path]:
-    """A folder to build in, which takes its place in the cache only when all went well."""
+    """A folder to build in, which is moved into the cache only if all went well."""
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         place = Path(tempfile.mkdtemp(prefix="making-", dir=folder.parent))
@@ -343,8 +357,8 @@ def _key(units: Iterable[_Unit], flags: Iterable[str]) -> str:
 
 
 def _own_texts() -> list[str]:
-    """What the bench itself puts into every firmware, and where it lies: the lines that a debugger
-    shows name that place.
+    """What the bench itself puts into every firmware, and its folder, because debug information
+    names that folder.
     """
     names = [*OWN_PARTS, "machine.h", "inside.h", "own_init.ld"]
     paths = [*(C_FOLDER / name for name in names), HEADERS / "board.h"]
@@ -352,7 +366,7 @@ def _own_texts() -> list[str]:
 
 
 def _stamp(program: str) -> str:
-    """What tells one compiler from its next version."""
+    """What distinguishes one version of a compiler from the next."""
     path = Path(program).resolve()
     facts = path.stat()
     return f"{path} {facts.st_size} {facts.st_mtime_ns}"

@@ -1,7 +1,7 @@
 """Which lines of a firmware ran in a campaign, and which no case reached.
 
-A firmware that is built to keep count adds its counts at the end of each run to files below one
-folder, shared by all processes of a check; gcov reads them afterwards.
+A firmware that is built for coverage adds its counts at the end of each run to files below one
+folder, which all processes of a check share. gcov reads them afterwards.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from linkloss.firmware.build import BUILT_IN, BuildError, run_tool
 
 
 class Lines(NamedTuple):
-    """One source: the lines that ran, and those that did not, in order."""
+    """One source: the lines that ran and those that did not, in ascending order."""
 
     file: str
     ran: tuple[int, ...]
@@ -28,12 +28,15 @@ class Lines(NamedTuple):
 
 @contextmanager
 def counting() -> Iterator[Path]:
-    """A folder for the counts, for the time of a check."""
+    """A folder for the counts, which exists during a check.
+
+    :raises BuildError: if gcov is not installed.
+    """
     if shutil.which(_gcov()) is None:
         raise BuildError(f"there is no '{_gcov()}' on this machine; it comes with the compiler gcc")
     with tempfile.TemporaryDirectory(prefix="linkloss-lines-") as name:
         before = os.environ.get("GCOV_PREFIX")
-        os.environ["GCOV_PREFIX"] = name  # read by the firmwares when they write
+        os.environ["GCOV_PREFIX"] = name  # read by the firmware when it writes its counts
         try:
             yield Path(name)
         finally:
@@ -44,7 +47,11 @@ def counting() -> Iterator[Path]:
 
 
 def lines_run(folder: Path, programs: Iterable[Path]) -> list[Lines]:
-    """The sources of some firmwares (their shared objects) and which of their lines ran."""
+    """Which lines ran in the sources of some firmwares.
+
+    :param folder: the folder of :func:`counting`. :param programs: the shared objects of the
+    firmwares.
+    """
     counts: dict[str, dict[int, int]] = {}
     for program in sorted(set(programs)):
         for notes in sorted(program.parent.glob("*.gcno")):

@@ -1,13 +1,13 @@
-"""Programs under test that share the bench's process: how they wait, and what they may not do.
+"""Programs under test that share the bench's process: how they wait, and which calls are refused.
 
-A program that waits by itself is written as if it were alone, with a blocking delay. It keeps a
-stack of its own: it runs until it waits, then the clock goes on, and it is resumed at the instant
-for which it waits. The host of a node treats all of them alike, whatever keeps their stack.
+A blocking program is written as if it were alone and simply waits. It has its own stack: it runs
+until it waits, then the clock advances, and it is resumed at the instant that it waits for. The
+host of a node treats all such programs alike, however their stack is kept.
 
-The functions of ``os`` and ``signal`` that end, stop or replace the whole process are wrapped here:
-called by a program they are its failure, with its place; whoever else calls them notices nothing.
-The bench and the libraries are told from a program by the file that calls, and a program from the
-rest, a test say, by what runs it.
+The functions of ``os`` and ``signal`` that end, stop or replace the whole process are wrapped here.
+If a program calls one, that is a failure of the program, with the place of the call; for other
+callers nothing changes. The bench and the libraries are recognised by the calling file, and a
+program by what runs it, which distinguishes it from a test, for example.
 """
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ from linkloss.bus import Port
 from linkloss.clock import EventQueue, OwnClock
 
 
-class ProgramFailed(BaseException):  # a program that catches every Exception does not catch it
-    """A program that ended by a mistake of its own; ``where`` is its place, ``file:line``."""
+class ProgramFailed(BaseException):  # "except Exception" must not catch it
+    """A program that failed through its own fault; ``where`` is the place, ``file:line``."""
 
     def __init__(self, text: str, where: str) -> None:
         self.where = where
@@ -35,16 +35,14 @@ class ProgramFailed(BaseException):  # a program that catches every Exception do
 
 
 class Caller(Protocol):
-    """What runs a piece of a program and takes what it raises."""
+    """Something that runs a piece of a program and handles what it raises."""
 
     def call(self, action: Callable[..., object], *args: Any) -> None:
         """Run it."""
 
 
 class BoardFace(Protocol):
-    """What a program that blocks needs of a board of the bench, beside what
-    ``linkloss_nodes.Board`` says.
-    """
+    """What a blocking program needs from a board of the bench."""
 
     host: Caller
     queue: EventQueue
@@ -58,7 +56,7 @@ class BoardFace(Protocol):
 
     @property
     def memory(self) -> dict[str, Any]:
-        """What outlives a reset."""
+        """What survives a reset."""
 
     def read(self, name: str) -> str | float:
         """An input."""
@@ -70,13 +68,13 @@ class BoardFace(Protocol):
         """Let go of an output."""
 
     def supply_volts(self) -> float:
-        """The supply voltage."""
+        """The supply voltage, in V."""
 
     def current(self, name: str) -> float:
-        """The current into an output."""
+        """The current into an output, in A."""
 
     def recover_bus(self) -> None:
-        """Come back from bus-off."""
+        """Recover from bus-off."""
 
     def start_watchdog(self, timeout_ns: int) -> None:
         """Start the watchdog."""
@@ -88,11 +86,11 @@ class BoardFace(Protocol):
         """Reset the board."""
 
     def printed(self, text: str) -> None:
-        """Note a line of text that the program gave out."""
+        """Record a line of text that the program printed."""
 
 
 class BlockingProgram(ABC):
-    """One run of a program that blocks, from the end of a boot to the next reset.
+    """One run of a blocking program, from the end of a boot to the next reset.
 
     All methods but :meth:`end` may raise whatever the program raised, and ProgramFailed.
     """
@@ -111,11 +109,11 @@ class BlockingProgram(ABC):
 
     @abstractmethod
     def input_changed(self, name: str, value: str | float) -> None:
-        """An input that is wired to the node has changed, also while the program hangs."""
+        """An input that is wired to the node has changed. Also called while the program hangs."""
 
     @abstractmethod
     def hang(self) -> None:
-        """The main program stops where it is; interrupt handlers go on."""
+        """The main program stops where it is; interrupt handlers still run."""
 
     @abstractmethod
     def resume(self) -> None:
@@ -123,7 +121,7 @@ class BlockingProgram(ABC):
 
     @abstractmethod
     def end(self) -> None:
-        """The run is over: nothing of the program runs any more, and nothing of it is left."""
+        """End the run: none of the program runs after this, and nothing of it remains."""
 
 
 _TRUSTED = (
@@ -142,14 +140,16 @@ FORBIDDEN = {
     "posix": _OS,
     "signal": ("alarm", "pthread_kill", "raise_signal", "setitimer", "signal"),
 }
-"""Module -> the functions that a program may not call; not every system has all of them."""
+"""Module -> the functions that a program must not call. Not every system has all of them."""
 
 F = TypeVar("F", bound=Callable[..., Any])
 _runners: set[CodeType] = set()
 
 
 def runs_programs(function: F) -> F:
-    """Decorates what runs code of a program: all that is called from there is the program's."""
+    """Mark a function as one that runs a program's code: all code called from it belongs to the
+    program.
+    """
     _runners.add(function.__code__)
     return function
 
@@ -180,7 +180,7 @@ def _guarded(name: str, real: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def _of_program(frame: FrameType | None) -> bool:
-    """Whether code stands below something that runs programs."""
+    """Whether a frame was called, directly or not, by a function that runs programs."""
     while frame is not None:
         if frame.f_code in _runners:
             return True

@@ -1,10 +1,10 @@
-"""One run of a firmware on a board: it runs until it asks for something, and gets it.
+"""One run of a firmware on a board: it runs until it asks for something, and gets an answer.
 
-The firmware stands on its own stack and asks by a number; the answers are methods of
-:class:`linkloss.firmware.answers.Answers`. Between two of its waits it may be ahead of the clock by
-what its calls have cost, but never beyond the next thing that happens to anybody.
+The firmware runs on its own stack and asks by number; the answers are methods of
+:class:`linkloss.firmware.answers.Answers`. Between two waits it may run ahead of the clock by the
+time that its calls take, but never past the next event.
 
-From an address in a firmware to a line of its source.
+An address in a firmware is traced to a line of its source.
 """
 
 from __future__ import annotations
@@ -43,8 +43,8 @@ _OURS = (str(C_FOLDER), str(SKETCH_HEADERS))
 
 
 def source_line(program: Path, offsets: Sequence[int]) -> str:
-    """``file:line`` of the first of some offsets that lies in the user's own source, or a text
-    that says that it is not known.
+    """``file:line`` of the first of some offsets that is in the user's own source, or a text that
+    says that the place is unknown.
     """
     tool = shutil.which("addr2line")
     if tool is None:
@@ -73,8 +73,8 @@ _SIGNALS = {
 
 
 class Firmware:
-    """A firmware, and the board that it is made for: what a node's program is. It is compiled once
-    it is needed; ``refused(text)`` makes the error for one that cannot be.
+    """A node's program: a firmware, and the wiring of its board. It is compiled when it is first
+    needed. If that fails, the error is ``refused(text)``.
     """
 
     def __init__(
@@ -92,7 +92,7 @@ class Firmware:
 
     @cached_property
     def path(self) -> Path:
-        """The shared object, compiled now or earlier, with a copy of it in memory."""
+        """The shared object, compiled now or earlier. A copy of it is loaded."""
         try:
             path = build(self.sources, self._options)
             first = Library(path)
@@ -105,26 +105,26 @@ class Firmware:
         return path
 
     def compile(self) -> None:
-        """Compile it now, unless that is done."""
-        self.path  # noqa: B018 - which is kept
+        """Compile it now, if that is not done yet."""
+        self.path  # noqa: B018 - the property is cached
 
     def __call__(self, board: BoardFace) -> FirmwareProgram:
         """A run of the program on a board."""
         return FirmwareProgram(self, board)
 
     def take(self) -> Library:
-        """A copy in memory, for one run of the program."""
+        """A copy in memory for one run of the program."""
         path = self.path
         return self._unused.pop() if self._unused else Library(path)
 
     def put_back(self, library: Library) -> None:
-        """The run is over: the lines that ran are counted."""
+        """Return a copy after a run, and add the lines that ran to the coverage files."""
         library.dump()
         self._unused.append(library)
 
 
 class FirmwareProgram(BlockingProgram):
-    """A run of a firmware."""
+    """One run of a firmware."""
 
     def __init__(self, firmware: Firmware, board: BoardFace) -> None:
         self._firmware = firmware
@@ -165,7 +165,7 @@ class FirmwareProgram(BlockingProgram):
             self._read(name, board.read(name))
 
     def _sense(self) -> None:
-        """Voltage and currents as they are until the next event of anybody."""
+        """Pass on voltage and currents, which hold until the next event."""
         machine, board = self._machine, self._board
         machine.supply_mv = round(1000 * min(65.0, max(0.0, board.supply_volts())))
         for output in self._sensed:
@@ -173,7 +173,9 @@ class FirmwareProgram(BlockingProgram):
             machine.output_ma[output.pin] = min(_NOT_SENSED - 1, round(1000 * amps))
 
     def _read(self, name: str, value: str | float) -> int:
-        """Give the pins of an input their levels. Returns the edges that the program waits for."""
+        """Set the levels of the pins of an input. Return ``PIN`` if one made an edge that the
+        program waits for, else 0.
+        """
         machine, found = self._machine, 0
         for entry in self._inputs.get(name, ()):
             pin, high = entry.pin, entry.high(value)
@@ -185,7 +187,7 @@ class FirmwareProgram(BlockingProgram):
                     found = PIN
         return found
 
-    # ---- what a host tells
+    # ---- called by the host
 
     def start(self) -> None:
         self._controller.on_sent = self._frame_sent
@@ -201,7 +203,9 @@ class FirmwareProgram(BlockingProgram):
         self._later(SENT)
 
     def _later(self, event: int) -> None:
-        """The bus is still at work: the program's turn comes when it has done."""
+        """Tell the program about a CAN event after the bus has finished its work at this
+        instant.
+        """
         if self._machine.can_events & event:
             self._queue.at(self._queue.now_ns, self._board.host.call, self._can_event, event)
 
@@ -229,7 +233,7 @@ class FirmwareProgram(BlockingProgram):
     # ---- running
 
     def interrupt(self, sources: int) -> None:
-        """Interrupt the program: now, or when it allows it."""
+        """Interrupt the program, now or as soon as it allows it."""
         machine = self._machine
         if not sources or self._library is None:
             return
@@ -246,7 +250,7 @@ class FirmwareProgram(BlockingProgram):
         self._go()
 
     def _wait_for(self, until_ns: int) -> None:
-        """Be woken at an instant, and at no other."""
+        """Be woken at this instant and at no other."""
         if self._event is not None:
             self._queue.cancel(self._event)
             self._event = None
@@ -281,7 +285,7 @@ class FirmwareProgram(BlockingProgram):
             ANSWERS[asked](self._answers)
 
     def _failure(self) -> ProgramFailed:
-        """What a crash was, and where."""
+        """The failure for a crash: what it was, and where."""
         machine, ffi = self._machine, interface()
         library, self._library = self._library, None
         assert library is not None, "only a program that is alive can fail"

@@ -1,12 +1,9 @@
-"""One run of a python-can script on a board, and what it imports.
+"""One run of a python-can script on a board, and its imports.
 
-One run of a script on a board.
-
-A script's imports: its own modules and those that stand in for others, and nobody else sees it.
-
-A script is run with an ``__import__`` of its own. A name that stands for a module of the bench's
-time gives that one; a file beside the script is run anew in each run of the node, with the same
-imports; everything else is imported as usual and shared.
+A script runs with its own ``__import__``. A module that would use the wall clock, pins or a real
+bus is replaced by a stand-in on virtual time. A file next to the script is run again in each run of
+the node, with the same imports. Everything else is imported as usual and shared. Other code in the
+process is not affected.
 """
 
 from __future__ import annotations
@@ -48,9 +45,9 @@ REFUSED = {
     "socketserver": "the only bus on the bench is CAN",
     "subprocess": "there are no other programs on the bench",
 }
-"""Modules that wait on the real world, and what to do instead."""
+"""Modules that depend on the real world, and what to do instead."""
 PRIVATE = ("queue", "sched", "can.listener", "can.notifier")
-"""Library modules that are run anew over the script's own ``threading`` and ``time``."""
+"""Library modules that are run again on the script's own ``threading`` and ``time``."""
 _NAMES = {
     "can.listener": ("Listener", "BufferedReader", "RedirectReader"),
     "can.notifier": ("Notifier",),
@@ -59,7 +56,11 @@ _NAMES = {
 
 @cache
 def compiled(path: Path) -> CodeType:
-    """A file as code. Raises OSError, SyntaxError, ValueError."""
+    """The code of a file.
+
+    :raises OSError: if it cannot be read.
+    :raises SyntaxError: if it is not Python; ValueError for a null byte.
+    """
     return compile(path.read_bytes(), str(path), "exec")
 
 
@@ -77,11 +78,11 @@ class Imports:
             self._run_library(name)
 
     def run(self, path: Path, name: str) -> ModuleType:
-        """Run a file as a module with this name."""
+        """Run a file as a module of this name."""
         module = ModuleType(name)
         module.__dict__.update(__file__=str(path), __builtins__=self._builtins)
         self._own[name] = module
-        exec(compiled(path), module.__dict__)  # noqa: S102 - that is what a script is for
+        exec(compiled(path), module.__dict__)  # noqa: S102 - running it is the purpose of a script
         return module
 
     def _run_library(self, name: str) -> None:
@@ -115,7 +116,7 @@ class Imports:
         return builtins.__import__(name, given, local, wanted, level)
 
     def _answer(self, name: str, found: ModuleType, wanted: Any) -> ModuleType:
-        """``from a.b import c`` is given a.b, ``import a.b`` is given a."""
+        """``from a.b import c`` gets a.b; ``import a.b`` gets a."""
         if not wanted:
             return self._own[name.partition(".")[0]]
         for each in wanted:
@@ -137,7 +138,7 @@ class Imports:
         return self.run(path, name) if "." not in name and path.is_file() else None
 
     def _shared(self, name: str) -> ModuleType | None:
-        """A part of a package that stands in, but not this part: the one of everybody."""
+        """A part of a replaced package that is itself not replaced: the shared one."""
         try:
             return importlib.import_module(name)
         except ModuleNotFoundError:
@@ -152,8 +153,8 @@ class Imports:
 
 @dataclass(frozen=True, slots=True)
 class Script:
-    """A script file: what a node's program is. ``sample_point``: the least and the greatest that
-    the bus allows, as shares of a bit.
+    """A node's program: a script file. ``call_ns`` is the processor time of one call;
+    ``sample_point`` the lowest and highest sample point that the bus allows, as shares of a bit.
     """
 
     path: Path
@@ -162,12 +163,12 @@ class Script:
     sample_point: tuple[float, float] = (0.0, 1.0)
 
     def __call__(self, board: BoardFace) -> ScriptProgram:
-        """A run of it on a board."""
+        """A run of the script on a board."""
         return ScriptProgram(self, board)
 
 
 class ScriptProgram(BlockingProgram):
-    """A run of a script."""
+    """One run of a script."""
 
     def __init__(self, script: Script, board: BoardFace) -> None:
         self._script = script
@@ -177,7 +178,7 @@ class ScriptProgram(BlockingProgram):
         self._bus = CanFactory(self._tasks, board.bus, script.sample_point)
         self._gpio = Gpio(script.wiring, board, self._tasks, self._threading)
 
-    # ---- what a host tells
+    # ---- called by the host
 
     def start(self) -> None:
         self._tasks.begin(self._main)
@@ -187,7 +188,7 @@ class ScriptProgram(BlockingProgram):
             self._bus.bus.received()
 
     def controller_changed(self) -> None:
-        """A script asks for the state of its bus when it wants to know."""
+        """Do nothing: a script reads the state of its bus when it needs it."""
 
     def input_changed(self, name: str, value: str | float) -> None:
         self._gpio.input_changed(name, value)
@@ -265,7 +266,7 @@ class _Timed:
 
 
 class _Console:
-    """Where a script's lines go: to the recording."""
+    """The console of a script: its lines go to the recording."""
 
     def __init__(self, board: BoardFace, tasks: Tasks) -> None:
         self._board = board
@@ -273,7 +274,7 @@ class _Console:
         self._line = ""
 
     def print(self, *values: Any, file: Any = None, flush: bool = False, **how: Any) -> None:
-        """``print``; what goes into a file goes there."""
+        """``print``; output for another file goes to that file."""
         del flush
         self._tasks.spend()
         if file is not None and getattr(file, "name", "") not in ("<stdout>", "<stderr>"):

@@ -1,16 +1,15 @@
-"""What is done to sources before they are compiled: sketches as C++, a ``long`` of 32 bits.
+"""Changes to sources before they are compiled: sketches become C++, a ``long`` gets 32 bits.
 
-A ``long`` of 32 bits on a machine whose own has 64.
+Many targets have a 32-bit ``long``, and firmware relies on how it wraps around. On a machine with a
+64-bit ``long`` the preprocessed source is rewritten: in lines from the user's own files and from
+the board's headers, ``long`` becomes ``int`` and the suffix ``L`` of a number is removed; ``long
+long`` and ``long double`` stay. System headers are left alone: their functions are compiled code
+with a 64-bit ``long``.
 
-Many targets have a 32-bit ``long``, and firmware relies on how it rolls over. The preprocessed
-source is rewritten: in the lines that come from the user's own files and from the board's headers,
-``long`` becomes ``int`` and the suffix ``L`` of a number goes; ``long long`` and ``long double``
-stay. System headers stay as they are: their functions are compiled code with a 64-bit ``long``.
+A sketch (``.ino``) becomes C++ with the usual header and a prototype of each function.
 
-A sketch (``.ino``) as C++: the usual header before it, and a prototype of each function.
-
-Builders of sketches do both; without the prototypes a function could not be used above the place
-where it is defined. They are found by their looks, as a definition that begins at the left margin.
+Sketch builders add both. Without the prototypes, a function could not be used above its definition.
+A definition is recognised by its form, at the start of a line.
 """
 
 from __future__ import annotations
@@ -34,7 +33,7 @@ _NOT_CODE = re.compile(r'//[^\n]*|/\*.*?\*/|"(?:\\.|[^"\\\n])*"|\'(?:\\.|[^\'\\\
 
 
 def as_cpp(sketch: str, name: str) -> str:
-    """The text to compile for a sketch; its lines keep their file name and numbers."""
+    """The text to compile for a sketch. Its lines keep their file name and line numbers."""
     code = _NOT_CODE.sub(lambda found: re.sub(r"[^\n]", " ", found[0]), sketch)
     parts = [f'# 1 "{name}"\n#include <Arduino.h>\n# 1 "{name}"\n']
     done = 0
@@ -46,11 +45,11 @@ def as_cpp(sketch: str, name: str) -> str:
 
 
 def _prototypes(code: str) -> dict[int, list[str]]:
-    """Where prototypes go: each before the first function, or the first one behind the sketch's
-    own types that it names.
+    """Where prototypes go: each before the first function that follows all of the sketch's own
+    types named in it.
     """
     functions = list(_DEFINITION.finditer(code))
-    types = {  # where each ends: behind its closing brace
+    types = {  # where each type ends: at its closing brace
         found["name"]: max(found.start(), code.find("}", found.start()))
         for found in _TYPE.finditer(code)
     }
@@ -66,7 +65,7 @@ def _prototypes(code: str) -> dict[int, list[str]]:
 
 
 def _head(found: re.Match[str], code: str) -> str:
-    """The prototype of a definition; none for a template or a member of a class."""
+    """The prototype of a definition; empty for a template or a member of a class."""
     head = " ".join(found["head"].split())
     template = code[: found.start()].rstrip().endswith(">")
     return "" if template or "::" in head.partition("(")[0] else head
@@ -88,7 +87,9 @@ _SIZES = {"long", "int", "unsigned", "signed", "double", "const", "volatile", "s
 
 
 def shorten_longs(preprocessed: str) -> str:
-    """Preprocessed C or C++ in which the user's ``long`` has 32 bits. Lines stay lines."""
+    """Preprocessed C or C++ in which the user's ``long`` has 32 bits. Line breaks stay as they
+    are.
+    """
     result: list[str] = []
     own: list[str] = []
     system = False
@@ -117,7 +118,7 @@ def _shortened(text: str) -> str:
 
 
 def _type_runs(tokens: list[tuple[str, str]]) -> Iterator[list[int]]:
-    """The places of words that make up one built-in type."""
+    """The places of the words that make up one built-in type."""
     solid = (place for place, (kind, _) in enumerate(tokens) if kind != "space")
     for is_type, run in groupby(solid, lambda place: tokens[place][1] in _SIZES):
         if is_type:

@@ -1,18 +1,16 @@
-"""What a script gets in place of the modules that know pins, the wall clock or a real bus.
+"""Stand-ins for the modules that use pins, the wall clock, chance or a real bus.
 
-What a script gets when it imports ``RPi.GPIO``: pins by number, as the vehicle file buses them.
+``RPi.GPIO`` gives the pins by number, as the vehicle file wires them.
 
-The calls are those of that library (from memory of its documentation): numbering, setup, input,
+Its calls are those of that library (from memory of its documentation): numbering, setup, input,
 output, edge detection, PWM, cleanup.
 
-The bus that a script gets from ``can.Bus``: a port whose ``recv`` really waits.
+``can.Bus`` gives a port whose ``recv`` really waits.
 
-What a script gets in place of the modules that know the wall clock, chance or a real bus.
-
-They are module objects of its own, made for each run; the modules of everybody else stay as they
-are. All clocks stand on the node's own: ``time.time()`` counts from the beginning of the run, as
-a small computer without a clock of its own does, the other clocks from the start of the script;
-both begin where the scenario says.
+Stand-ins are separate module objects, made for each run; other code keeps the real modules. All
+clocks follow the node's own clock. ``time.time()`` counts from the beginning of the run, as on a
+small computer without a battery-backed clock; the other clocks count from the start of the script.
+Both begin where the scenario says.
 """
 
 from __future__ import annotations
@@ -33,7 +31,7 @@ from linkloss.firmware.guard import BoardFace
 from linkloss.firmware.threads import Task, Tasks, Threading, deadline_ns
 
 _LOOK_AGAIN_NS = 100_000
-"""How often a send that waits looks for a free mailbox: less than a frame takes."""
+"""How often a waiting send looks for a free mailbox: less than the time of a frame."""
 
 
 class ScriptPort(Port):
@@ -43,15 +41,15 @@ class ScriptPort(Port):
         self._tasks = tasks
         self._waiters: list[Task] = []
         self._inner = inner
-        inner.controller.inbox.clear()  # a socket gets what comes once it is open
+        inner.controller.inbox.clear()  # a socket receives only what comes after it was opened
         inner.controller.restore_settings()
         super().__init__(
             inner.controller, tasks.queue, inner.channel, can_filters, clock=tasks.clock
         )
 
     def send(self, msg: can.Message, timeout: float | None = None) -> None:
-        """Put a message into a free mailbox, waiting for one up to ``timeout`` seconds."""
-        if self._tasks.current is not None:  # else it is a periodic message
+        """Put a message into a free mailbox, waiting for one for up to ``timeout`` seconds."""
+        if self._tasks.current is not None:  # None for a periodic message
             self._wait_for_mailbox(timeout)
         self.on_attempt, self.on_refused = self._inner.on_attempt, self._inner.on_refused
         super().send(msg)
@@ -81,7 +79,7 @@ class ScriptPort(Port):
         raise NotImplementedError("a bus on the bench has no file to wait on")
 
     def shutdown(self) -> None:
-        """Close the bus; who waits for a message is told."""
+        """Close the bus, and wake the tasks that wait for a message."""
         super().shutdown()
         self._tasks.wake(self._waiters)
 
@@ -95,7 +93,7 @@ NS_PER_S = 1e9
 
 
 def copy_of(module: ModuleType) -> ModuleType:
-    """A module with the same content, for others to change."""
+    """A module with the same content, which may be changed."""
     made = ModuleType(module.__name__, module.__doc__)
     made.__dict__.update(module.__dict__)
     return made
@@ -137,7 +135,7 @@ def time_module(tasks: Tasks) -> ModuleType:
 
 
 def datetime_module(clock: ModuleType) -> ModuleType:
-    """``datetime`` whose now and today are those of a ``time`` module."""
+    """``datetime`` whose now and today follow a ``time`` module."""
     utc = dt.UTC
 
     class DateTime(dt.datetime):
@@ -160,7 +158,7 @@ def datetime_module(clock: ModuleType) -> ModuleType:
 
 
 def random_module(name: str) -> ModuleType:
-    """``random`` whose own generator begins alike at each start of the node."""
+    """``random`` with a generator that starts the same at each start of the node."""
     made = copy_of(random)
     generator = random.Random(name)  # noqa: S311 - repeatable on purpose
     for key in random.__all__:
@@ -171,7 +169,7 @@ def random_module(name: str) -> ModuleType:
 
 
 class CanFactory:
-    """What ``can.Bus`` does in a script: it opens the node's one controller."""
+    """``can.Bus`` in a script: it opens the node's only controller."""
 
     def __init__(
         self, tasks: Tasks, inner: Port, sample_point: tuple[float, float] = (0.0, 1.0)
@@ -192,7 +190,7 @@ class CanFactory:
         timing: can.BitTiming | can.BitTimingFd | None = None,
         **_rest: Any,
     ) -> ScriptPort:
-        """A bus, whatever adapter the script names.
+        """Open the bus, whatever adapter the script names.
 
         :raises can.CanInitializationError: for a second bus, other bit rates than the bus's, a
             sample point that the bus does not allow, CAN FD with a classical controller, or the
@@ -224,8 +222,8 @@ class CanFactory:
         return self.bus
 
     def _timing_problem(self, timing: can.BitTiming | can.BitTimingFd | None) -> str:
-        """What is wrong with the sample point of a bit timing; empty for nothing. Its jump width
-        was looked at where it was made.
+        """What is wrong with the sample point of a bit timing; empty if nothing is. python-can
+        checks the jump width when the timing is made.
         """
         if timing is None:
             return ""
@@ -254,7 +252,7 @@ BOARD, BCM = 10, 11
 
 
 class Gpio:
-    """The pins in one run of a script: all are inputs until set up."""
+    """The pins in one run of a script. All are inputs until set up."""
 
     def __init__(self, wiring: Wiring, board: BoardFace, tasks: Tasks, threads: Threading) -> None:
         self._outputs: dict[int, OutputPin] = {entry.pin: entry for entry in wiring.outputs}
@@ -299,7 +297,7 @@ class Gpio:
         return self._level(channel)
 
     def cleanup(self, channel: Any = None) -> None:
-        """Let go of pins; all of them if none is named."""
+        """Release pins; all of them if none is named."""
         for pin in list(self._modes) if channel is None else _each(channel):
             self._modes.pop(pin, None)
             self._edges.pop(pin, None)
@@ -312,12 +310,12 @@ class Gpio:
         callback: Callable[[int], object] | None = None,
         bouncetime: int = 0,
     ) -> None:
-        """Note edges of a pin; a callback runs in a thread of its own."""
+        """Detect edges of a pin, with ``bouncetime`` in ms; a callback runs in its own thread."""
         self._tasks.spend()
         self._edges[channel] = _Edge(edge, callback, bouncetime * 1_000_000, self._level(channel))
 
     def event_detected(self, channel: int) -> bool:
-        """Whether there was an edge since the last question."""
+        """Whether there was an edge since the last call."""
         self._tasks.spend()
         found = self._edges.get(channel)
         seen = found is not None and found.seen
@@ -326,7 +324,7 @@ class Gpio:
         return seen
 
     def wait_for_edge(self, channel: int, edge: int, timeout: int | None = None) -> int | None:
-        """Wait for an edge, ``timeout`` in ms; the pin, or None."""
+        """Wait for an edge for up to ``timeout`` ms. Return the pin, or None after the timeout."""
         found = self._edges[channel] = _Edge(edge, None, 0, self._level(channel))
         until_ns = deadline_ns(self._tasks, None if timeout is None else timeout / 1000)
         self._tasks.wait(until_ns, found.waiters)
@@ -339,7 +337,7 @@ class Gpio:
                 self._edge(pin, self._edges[pin], int(entry.high(value)))
 
     def drive_share(self, pin: int, percent: float) -> None:
-        """PWM: the share of the time that a pin is high."""
+        """PWM: set the share of time for which a pin is high, in percent."""
         self._drive(pin, round(min(100.0, max(0.0, percent)) * 2.55))
 
     def _edge(self, pin: int, edge: _Edge, level: int) -> None:
@@ -378,7 +376,7 @@ class Gpio:
 
 @dataclass(slots=True, eq=False)
 class _Edge:
-    """What waits for an edge of a pin."""
+    """The edge detection of a pin."""
 
     kind: int
     callback: Callable[[int], object] | None
@@ -390,7 +388,7 @@ class _Edge:
 
 
 class _Pwm:
-    """``GPIO.PWM``: the load sees the share of the time that the pin is high."""
+    """``GPIO.PWM``: the load sees the share of time for which the pin is high."""
 
     def __init__(self, gpio: Gpio, channel: int) -> None:
         self._gpio = gpio
@@ -403,10 +401,10 @@ class _Pwm:
     ChangeDutyCycle = start
 
     def ChangeFrequency(self, frequency: float) -> None:  # noqa: N802 - the library's name
-        """The load does not see the frequency."""
+        """No effect: the load does not see the frequency."""
 
     def stop(self) -> None:
-        """End: the pin is low."""
+        """Stop, with the pin low."""
         self._gpio.drive_share(self._pin, 0)
 
 

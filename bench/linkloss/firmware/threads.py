@@ -1,15 +1,15 @@
-"""The threads of a script, as tasks that take turns on virtual time.
+"""The threads of a script, as tasks that take turns in virtual time.
 
-What a script gets when it imports ``threading``: the same names, with tasks for threads.
+``import threading`` gives a script the same names, with tasks for threads.
 
-Tasks are never interrupted in mid-work, so a lock is a flag and a list of those who wait for it.
-What the module has beyond this (barriers, hooks for tracing) a script does not get.
+Tasks are never interrupted while they run, so a lock is a flag and a list of waiting tasks. The
+rest of the module (barriers, tracing hooks) is not available.
 
-The threads of one script, as tasks that take turns: each has a stack of its own, a greenlet.
+Each task is a greenlet with its own stack.
 
-A task runs until it waits; then the clock goes on. It is only ever resumed from an entry of the
-event queue, never from within the work of the bus, so that while it runs nobody is in the middle
-of anything. What a call costs is added to the clock at once where nothing else is due before.
+A task runs until it waits; then the clock advances. It is resumed only by the event queue, never
+from inside the bus, so that nothing else is half done while it runs. The time of a call is added to
+the clock at once if nothing else is due before its end.
 """
 
 from __future__ import annotations
@@ -25,11 +25,11 @@ from linkloss.clock import Event, EventQueue, OwnClock
 from linkloss.firmware.guard import Caller, runs_programs
 
 _PATIENCE = 20
-"""What a program does to tidy up makes a few calls, each of which is refused."""
+"""How many refused calls a program may make while it cleans up at its end."""
 
 
 class Task(greenlet):  # type: ignore[misc]  # greenlet has no types
-    """One thread of a script. ``number`` counts from 1, the main thread, within its script."""
+    """One thread of a script. ``number`` counts from 1 within the script; 1 is the main thread."""
 
     def __init__(self, number: int, body: Callable[[], object]) -> None:
         super().__init__()
@@ -43,7 +43,7 @@ class Task(greenlet):  # type: ignore[misc]  # greenlet has no types
 
     @runs_programs
     def run(self) -> None:
-        """All that it does; what it raises is told to whoever runs the tasks."""
+        """Run the body, and keep what it raises in ``failure``."""
         try:
             self._body()
         except GreenletExit:
@@ -52,17 +52,17 @@ class Task(greenlet):  # type: ignore[misc]  # greenlet has no types
             self.failure = error
 
     def go_on(self) -> None:
-        """Run it until it waits or ends; called from outside all tasks."""
+        """Run the task until it waits or ends. Called from outside all tasks."""
         self.parent = getcurrent()
         self.switch()
 
     def stop(self) -> None:
-        """Back to whoever runs the tasks; called by the task itself."""
+        """Switch back to what runs the tasks. Called by the task itself."""
         assert self.parent is not None
         self.parent.switch()
 
     def kill(self) -> None:
-        """End it where it waits."""
+        """End the task where it waits."""
         if self:
             self.parent = getcurrent()
             self.throw(GreenletExit)
@@ -72,7 +72,7 @@ class Tasks:
     """All tasks of one run of a script.
 
     ``call_ns`` is the processor time of one call to the board, the bus or the clock; ``clock`` is
-    the node's own, by which the script waits.
+    the node's own clock, which times the script's waits.
     """
 
     def __init__(self, queue: EventQueue, clock: OwnClock, host: Caller, call_ns: int) -> None:
@@ -91,7 +91,7 @@ class Tasks:
     # ---- from outside
 
     def begin(self, body: Callable[[], object]) -> Task:
-        """A new task, which runs as soon as the others that are ready have run."""
+        """Start a new task, which runs after the others that are ready."""
         self._count += 1
         task = Task(self._count, body)
         self._alive[task] = None
@@ -99,18 +99,18 @@ class Tasks:
         return task
 
     def hang(self) -> None:
-        """None goes on from now on."""
+        """Hold all tasks where they are."""
         self._hung = True
 
     def resume(self) -> None:
-        """Those that came due meanwhile go on."""
+        """End the hang: tasks that came due during it go on."""
         self._hung = False
         postponed, self._postponed = self._postponed, {}
         for task in postponed:
             self._wake_at(task, self.queue.now_ns)
 
     def end(self) -> None:
-        """The run is over. What a task still tries, tidying up, reaches nothing."""
+        """End the run. What a task still calls while it cleans up has no effect."""
         self.ended = True
         alive, self._alive = self._alive, {}
         self._postponed.clear()
@@ -118,14 +118,14 @@ class Tasks:
             self._forget_wait(task)
             self.current = task
             task.kill()
-            if not task.dead:  # it catches everything: never let it run again
+            if not task.dead:  # it catches everything: it must never run again
                 _NEVER_AGAIN.append(task)
         self.current = None
 
     # ---- from inside a task
 
     def spend(self) -> None:
-        """A call to the board, the bus or the clock takes its time."""
+        """Let the time of one call to the board, the bus or the clock pass."""
         self.check()
         queue = self.queue
         then_ns = queue.now_ns + self.call_ns
@@ -135,8 +135,8 @@ class Tasks:
             self.wait(then_ns)
 
     def wait(self, until_ns: int | None, waiters: list[Task] | None = None) -> bool:
-        """Wait for an instant (None: for ever), or until :meth:`wake` takes the task from a list.
-        Returns whether it was woken.
+        """Wait until an instant (None: for ever), or until :meth:`wake` takes the task from a list.
+        Return whether it was woken.
         """
         self.check()
         task = self.current
@@ -152,7 +152,7 @@ class Tasks:
         return task.woken
 
     def wake(self, waiters: list[Task], most: int | None = None) -> None:
-        """Let tasks that wait in a list go on: all, or the first ``most`` of them."""
+        """Wake the tasks that wait in a list: all, or the first ``most`` of them."""
         count = len(waiters) if most is None else min(most, len(waiters))
         for task in waiters[:count]:
             self._forget_wait(task)
@@ -160,9 +160,9 @@ class Tasks:
             self._wake_at(task, self.queue.now_ns)
 
     def check(self) -> None:
-        """Nothing of a program that was reset goes on.
+        """End the current task if the run is over.
 
-        A task that catches its own end again and again is left standing for good.
+        A task that keeps catching its own end is never resumed again.
         """
         task = self.current
         if self.ended and task is not None:
@@ -203,19 +203,21 @@ class Tasks:
 
 
 _NEVER_AGAIN: list[Task] = []
-"""Tasks that cannot be ended: to forget them would be to run them once more."""
+"""Tasks that cannot be ended. They are kept because freeing a greenlet runs it once more."""
 
 
 NS_PER_S = 1e9
 
 
 def deadline_ns(tasks: Tasks, timeout: float | None) -> int | None:
-    """The instant at which a timeout in seconds of the script's clock ends; None for none."""
+    """The instant at which a timeout in seconds of the script's clock ends; None without a
+    timeout.
+    """
     return None if timeout is None else tasks.clock.after(round(max(0.0, timeout) * NS_PER_S))
 
 
 class Held:
-    """What tasks wait for, and a ``with`` block takes and gives back."""
+    """Something that tasks wait for, and that a ``with`` block acquires and releases."""
 
     acquire: Callable[..., bool]
     release: Callable[[], None]
@@ -227,7 +229,7 @@ class Held:
     def _wait_until(
         self, free: Callable[[], object], timeout: float | None, *, blocking: bool = True
     ) -> bool:
-        """Wait for no longer than ``timeout`` seconds; whether it is free."""
+        """Wait for up to ``timeout`` seconds. Return whether it is free."""
         until_ns = deadline_ns(self._tasks, timeout)
         while not free():
             if not blocking or not self._tasks.wait(until_ns, self._waiters):
@@ -251,7 +253,7 @@ class Lock(Held):
         self._owner: Task | None = None
 
     def acquire(self, blocking: bool = True, timeout: float = -1) -> bool:
-        """Take the lock, waiting for it no longer than ``timeout`` seconds (-1: for ever)."""
+        """Take the lock, waiting for up to ``timeout`` seconds (-1: for ever)."""
         mine = self._owned and self._owner is self._tasks.current
         longest = None if timeout < 0 else timeout
         if not self._wait_until(lambda: mine or not self._depth, longest, blocking=blocking):
@@ -261,7 +263,10 @@ class Lock(Held):
         return True
 
     def release(self) -> None:
-        """Give it back; RuntimeError if it is not taken, or by another thread's RLock."""
+        """Release the lock.
+
+        :raises RuntimeError: if it is not taken, or if another thread holds this RLock.
+        """
         if not self._depth or (self._owned and self._owner is not self._tasks.current):
             raise RuntimeError("cannot release un-acquired lock")
         self._depth -= 1
@@ -270,11 +275,11 @@ class Lock(Held):
             self._tasks.wake(self._waiters, 1)
 
     def locked(self) -> bool:
-        """Whether it is taken."""
+        """Whether the lock is taken."""
         return bool(self._depth)
 
     def give_up(self) -> int:
-        """Give it back however often it was taken; returns how often."""
+        """Release the lock completely. Return how often it was taken."""
         depth, self._depth = self._depth, min(self._depth, 1)
         self.release()
         return depth
@@ -294,7 +299,7 @@ class Condition(Held):
         self.acquire, self.release = self._lock.acquire, self._lock.release
 
     def wait(self, timeout: float | None = None) -> bool:
-        """Let go of the lock until somebody notifies, or for ``timeout`` seconds."""
+        """Release the lock until notified, or for ``timeout`` seconds."""
         if not self._lock.locked():
             raise RuntimeError("cannot wait on un-acquired lock")
         depth = self._lock.give_up()
@@ -303,7 +308,9 @@ class Condition(Held):
         return woken
 
     def wait_for(self, predicate: Callable[[], Any], timeout: float | None = None) -> Any:
-        """Wait until ``predicate()`` is true, or for ``timeout`` seconds; its last result."""
+        """Wait until ``predicate()`` is true, or for ``timeout`` seconds. Return its last
+        result.
+        """
         until_ns = deadline_ns(self._tasks, timeout)
         while not (result := predicate()):
             left_s = None
@@ -316,13 +323,13 @@ class Condition(Held):
         return result
 
     def notify(self, n: int = 1) -> None:
-        """Wake ``n`` of those who wait."""
+        """Wake ``n`` of the waiting tasks."""
         if not self._lock.locked():
             raise RuntimeError("cannot notify on un-acquired lock")
         self._tasks.wake(self._waiters, n)
 
     def notify_all(self) -> None:
-        """Wake all who wait."""
+        """Wake all waiting tasks."""
         self.notify(len(self._waiters))
 
 
@@ -335,21 +342,21 @@ class ThreadEvent:
         self._waiters: list[Task] = []
 
     def is_set(self) -> bool:
-        """Whether the flag is up. Costs time: scripts poll it."""
+        """Whether the flag is set. The call takes time, because scripts poll it."""
         self._tasks.spend()
         return self._flag
 
     def set(self) -> None:
-        """Raise the flag."""
+        """Set the flag."""
         self._flag = True
         self._tasks.wake(self._waiters)
 
     def clear(self) -> None:
-        """Take the flag down."""
+        """Clear the flag."""
         self._flag = False
 
     def wait(self, timeout: float | None = None) -> bool:
-        """Wait for the flag, no longer than ``timeout`` seconds; whether it is up."""
+        """Wait for the flag for up to ``timeout`` seconds. Return whether it is set."""
         if self._flag:
             self._tasks.spend()
         else:
@@ -367,7 +374,7 @@ class Semaphore(Held):
         self._value = value
 
     def acquire(self, blocking: bool = True, timeout: float | None = None) -> bool:
-        """Take one, waiting for it no longer than ``timeout`` seconds."""
+        """Take one, waiting for up to ``timeout`` seconds."""
         if not self._wait_until(lambda: self._value, timeout, blocking=blocking):
             return False
         self._value -= 1
@@ -406,12 +413,15 @@ class Thread:
         self.daemon = self._threading.current_thread().daemon if daemon is None else daemon
 
     def run(self) -> None:
-        """What the thread does; subclasses have their own."""
+        """What the thread does; subclasses override it."""
         if self._target is not None:
             self._target(*self._args, **self._kwargs)
 
     def start(self) -> None:
-        """Begin; RuntimeError the second time."""
+        """Start the thread.
+
+        :raises RuntimeError: the second time.
+        """
         if self._task is not None:
             raise RuntimeError("threads can only be started once")
         self._threading.threads.append(self)
@@ -422,7 +432,7 @@ class Thread:
             self.run()
         except SystemExit:
             pass
-        except Exception as error:  # noqa: BLE001 - it ends this thread and no other
+        except Exception as error:  # noqa: BLE001 - it ends only this thread
             self._threading.failed(self, error)
         finally:
             self._over = True
@@ -430,7 +440,7 @@ class Thread:
             self._threading.tasks.wake(self._joiners)
 
     def join(self, timeout: float | None = None) -> None:
-        """Wait for its end, no longer than ``timeout`` seconds."""
+        """Wait for the thread's end for up to ``timeout`` seconds."""
         if self._task is None:
             raise RuntimeError("cannot join thread before it is started")
         if self._task is self._threading.tasks.current:
@@ -440,7 +450,7 @@ class Thread:
             tasks.wait(deadline_ns(tasks, timeout), self._joiners)
 
     def is_alive(self) -> bool:
-        """Whether it has begun and not ended. Costs time: scripts poll it."""
+        """Whether it has started and not ended. The call takes time, because scripts poll it."""
         self._threading.tasks.spend()
         return self._task is not None and not self._over
 
@@ -469,9 +479,9 @@ class Threading:
         return self.main
 
     def failed(self, thread: Thread, error: Exception) -> None:
-        """A thread ended by an error: Python tells it on the console, and the script goes on."""
+        """An error ended a thread. As in Python, the console shows it and the script goes on."""
         if self.tasks.ended:
-            return  # it stumbled over its end
+            return  # its end caused the error
         place: TracebackType | None = error.__traceback__
         while place is not None and place.tb_next is not None:
             place = place.tb_next
@@ -504,11 +514,11 @@ class Threading:
                 self.finished = ThreadEvent(tasks)
 
             def cancel(self) -> None:
-                """Do not run it."""
+                """Do not run the function."""
                 self.finished.set()
 
             def run(self) -> None:
-                """Wait, and run the function."""
+                """Wait, then run the function."""
                 if not self.finished.wait(self.interval):
                     super().run()
                 self.finished.set()
@@ -541,7 +551,7 @@ class _MainThread(Thread):
 
 
 class _Local:
-    """``threading.local``: attributes of which each thread has its own."""
+    """``threading.local``: each thread has its own attributes."""
 
     def __init__(self, owner: Threading) -> None:
         object.__setattr__(self, "_own", (owner, {}))
