@@ -49,8 +49,8 @@ def counting() -> Iterator[Path]:
 def lines_run(folder: Path, programs: Iterable[Path]) -> list[Lines]:
     """Which lines ran in the sources of some firmwares.
 
-    :param folder: the folder of :func:`counting`. :param programs: the shared objects of the
-    firmwares.
+    :param folder: the folder of :func:`counting`.
+    :param programs: the shared objects of the firmwares.
     """
     counts: dict[str, dict[int, int]] = {}
     for program in sorted(set(programs)):

@@ -1,8 +1,6 @@
-"""A live session on a terminal, for use over ssh: the same state, the same commands, by keys.
+"""A live session on a terminal, for use over ssh: the same state and commands, by single keys.
 
-Single keys from a terminal, as names.
-
-What can be chosen on the terminal: inputs, nodes, faults that are there, kinds of faults.
+A menu offers inputs, active faults, nodes and kinds of faults.
 """
 
 from __future__ import annotations
@@ -58,11 +56,11 @@ _NAMES = {
 _KEY = re.compile("|".join(map(re.escape, sorted(_NAMES, key=len, reverse=True))) + "|.")
 
 Keys = Callable[[float], list[str]]
-"""The keys that were pressed, after at most so many seconds of waiting for one."""
+"""Waits for up to so many seconds for a key, and returns the names of the keys pressed."""
 
 
 def names(text: str) -> list[str]:
-    """The keys behind what a terminal sent; whatever is unknown and cannot be printed is left
+    """The names of the keys behind what a terminal sent. Unknown and unprintable input is left
     out.
     """
     keys = (_NAMES.get(key, key) for key in _KEY.findall(text))
@@ -71,7 +69,7 @@ def names(text: str) -> list[str]:
 
 @contextmanager
 def pressed() -> Iterator[Keys]:
-    """Read the keys of the terminal on the standard input one by one, without showing them."""
+    """Read single keys from the terminal on standard input, without echo."""
     descriptor = sys.stdin.fileno()
     before = termios.tcgetattr(descriptor)
 
@@ -93,8 +91,8 @@ _NOTCHES = 20
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """A line to choose. ``chosen`` is done on Enter, ``left`` and ``right`` by the arrow keys;
-    ``kind`` names a kind of fault, of which the arrows choose one.
+    """A line of the menu. Enter gives the command ``chosen``, the arrow keys ``left`` and
+    ``right``. For a row with a fault ``kind`` the arrows choose one fault of that kind.
     """
 
     group: str
@@ -106,7 +104,7 @@ class Row:
 
 
 class Menu:
-    """The rows for a state, and the one that is chosen."""
+    """The rows for a state, and the selected one."""
 
     def __init__(self, vehicle: Vehicle, offers: Sequence[Offer]) -> None:
         self._vehicle = vehicle
@@ -161,7 +159,7 @@ class Menu:
         return Row("faults", f"{kind}  < {offer.fault.describe()} >  {place}", chosen, kind=kind)
 
     def press(self, key: str, state: State) -> Command | None:
-        """What a key asks for, if it asks for anything; moves the choice otherwise."""
+        """The command that a key gives, if any; otherwise the key moves the selection."""
         if key in ("+", "-"):
             return _speed(state["speed"], 1 if key == "+" else -1)
         if key in _PLAIN:
@@ -194,7 +192,9 @@ def _set(name: str, value: Value) -> Set:
 
 
 def _beside(table: InputTable, value: Value, step: int, *, around: bool = False) -> Value:
-    """The next value in a direction; at the end the last one, or the first one again."""
+    """The next value in a direction; at the end the last one or, with ``around``, the first one
+    again.
+    """
     if table.positions is not None:
         place = table.positions.index(str(value)) + step
         count = len(table.positions)
@@ -217,7 +217,7 @@ _PICTURES_PER_S = 15
 
 
 class Terminal:
-    """Shows a running session and obeys keys."""
+    """Shows a running session, and carries out commands given by keys."""
 
     def __init__(self, running: Running) -> None:
         self._running = running
@@ -228,7 +228,7 @@ class Terminal:
         self._over = False
 
     def run(self, console: Console, keys: Keys) -> None:
-        """Until ``q``."""
+        """Run until ``q`` is pressed."""
         self._running.add(self._states.append)
         obeying = threading.Thread(target=self._obey, daemon=True)
         obeying.start()
@@ -245,7 +245,7 @@ class Terminal:
             self._running.remove(self._states.append)
 
     def press(self, keys: Sequence[str]) -> None:
-        """Keys were pressed."""
+        """Handle keys that were pressed."""
         for key in keys:
             if key == "q":
                 self._over = True
@@ -255,12 +255,14 @@ class Terminal:
                     self._wishes.put(wish)
 
     def _obey(self) -> None:
-        """Saving takes a while: the picture goes on meanwhile."""
+        """Carry out commands in a thread, so that the screen stays live while a session is
+        saved.
+        """
         while (wish := self._wishes.get()) is not None:
             self.obey(wish)
 
     def obey(self, wish: Command) -> None:
-        """Do what was asked for, and keep what is said about it."""
+        """Carry out a command, and keep its message for the screen."""
         try:
             said = self._running.do(wish)
         except CommandError as error:
@@ -270,7 +272,7 @@ class Terminal:
     # ---- the picture ----
 
     def picture(self, state: State, width: int, height: int) -> RenderableType:
-        """A state on a screen of so many characters and lines."""
+        """A state as a screen of this many characters and lines."""
         head = [*self._head(state), *self._rules(state)]
         loads = columns([lamp(name, level) for name, level in state["loads"].items()], width)
         foot = [Text(printable(self._said))]
@@ -319,7 +321,7 @@ class Terminal:
             yield from (Text(f"* {printable(entry['text'])}") for entry in state["broken"][:4])
 
     def _lines(self, rows: Sequence[Row], number: int) -> list[Text]:
-        """The rows around the chosen one, each group under its name."""
+        """The rows around the selected one, each group under its name."""
         at = max(0, min(self._menu.at, len(rows) - 1))
         lines: list[Text] = []
         chosen, group = 0, ""

@@ -1,8 +1,8 @@
 """The car from above, front at the top: where its nodes, its cable and its loads are drawn.
 
-The cable runs down the middle of the car, its nodes on it in cable order, each with its loads to
-both sides. A load whose name says left or right is drawn there; the others fill up the sides.
-Lengths are in units of the drawing, which is 400 wide.
+The cable runs down the middle of the car with the nodes in cable order, and each node has its loads
+on both sides. A load whose name says left or right is drawn on that side; the others balance the
+sides. Lengths are in units of the drawing, which is 400 wide.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ Symbol = Literal["lamp", "motor", "other"]
 
 
 class LoadMark(NamedTuple):
-    """A load: the middle of its symbol, its symbol, its name in one or two lines."""
+    """A load: its symbol and the middle of that, and its name in one or two lines."""
 
     name: str
     about: str
@@ -47,7 +47,7 @@ class LoadMark(NamedTuple):
 
 
 class NodeMark(NamedTuple):
-    """A node: its box, and the loads that hang on it."""
+    """A node: its box and its loads."""
 
     name: str
     x: int
@@ -87,7 +87,7 @@ class Drawing(NamedTuple):
 
 
 def draw(vehicle: Vehicle) -> Drawing:
-    """Lay a vehicle out."""
+    """Lay out the drawing of a vehicle."""
     nodes: list[NodeMark] = []
     top = _HEAD
     for name in vehicle.along:
@@ -147,7 +147,7 @@ def _symbol(text: str) -> Symbol:
 
 
 def lines(name: str) -> tuple[str, ...]:
-    """A name in one line, or in two that are about as long, parted at an underscore."""
+    """A name in one line, or in two of about equal length, split at an underscore."""
     if len(name) <= _LONGEST_LINE or "_" not in name:
         return (name,)
     places = [at for at, char in enumerate(name) if char == "_"]

@@ -1,26 +1,24 @@
-"""A vehicle that runs on real time while people flip its switches and break its cable.
+"""A vehicle that runs in real time while people flip its switches and break its cable.
 
-One thread runs it (:meth:`LiveSession.run`); everything else may be called from any thread. What
-comes from outside gets a virtual instant (:mod:`linkloss.clock.pace`) and stands in the journal, so
-that the session is a scenario: run on virtual time, it gives the same recording to the byte.
+One thread runs it (:meth:`LiveSession.run`). Methods in the part "from any thread" may be called
+from any thread. What comes from outside gets a virtual instant (:mod:`linkloss.clock.pace`) and is
+noted in the journal, so that the session is a scenario: run in virtual time, it gives the same
+recording to the byte.
 
-Keeping Python itself from holding up a session that runs on real time.
+Python itself must not hold up a session in real time:
 
-- A thread that works gives the interpreter to one that waits for it after 5 ms by default: as late
-  as everything may be. Here after half a millisecond.
-- The garbage collector looks through everything that lives, and a recording only grows: 100 ms at a
-  time were measured. What has been recorded is put out of its reach now and then; what nobody
-  refers to any more is still let go of at once, only cycles of references among it are kept until
-  the end.
+- By default a busy thread hands over the interpreter only after 5 ms, which would make everything
+  that late. Here it does so after 0.5 ms.
+- The garbage collector scans all live objects, and a recording only grows: pauses of 100 ms were
+  measured. So recorded objects are moved out of its reach now and then. Unreferenced objects are
+  still freed at once; only reference cycles among the moved ones stay until the end.
 
-What came from outside in a live session, with its virtual instants: a scenario in the making.
+Other threads read a copy of the recording, which still grows.
 
-A copy of a recording that still grows, for whoever reads it in another thread.
+Most of a recording is only appended to, so an update of the copy costs little more than what is
+new. Only the thread that runs the session may update it, between two events.
 
-Most of a recording is only ever added to, so bringing a copy up to date takes little more than
-what has come since. Only the thread that runs the session may do it, between two events.
-
-What a live session shows of the bus: how busy it is, and the last frame of each message.
+A live session also shows how busy the bus is, and the last frame of each message.
 """
 
 from __future__ import annotations
@@ -55,8 +53,8 @@ _FRAMES = 5_000
 
 @contextmanager
 def undisturbed(frames: Callable[[], int]) -> Iterator[Callable[[], None]]:
-    """While it lasts, what is yielded is to be called often; ``frames()`` says how much has been
-    recorded.
+    """Keep Python's pauses short inside the block. Call the yielded function often; ``frames()`` is
+    the number of recorded frames.
     """
     before_s = sys.getswitchinterval()
     due = 0
@@ -77,7 +75,7 @@ def undisturbed(frames: Callable[[], int]) -> Iterator[Callable[[], None]]:
 
 
 class Journal:
-    """Notes everything that is done to a session. ``base`` is how the session began."""
+    """Records everything that is done to a session. ``base`` is how the session began."""
 
     def __init__(self, base: Scenario) -> None:
         self.base = base
@@ -87,7 +85,7 @@ class Journal:
 
     @property
     def active(self) -> tuple[TimedFault, ...]:
-        """The faults that are there now, in the order in which they came."""
+        """The active faults, in the order in which they were applied."""
         return tuple(self._active.values())
 
     def acted(self, at_ns: int, values: Mapping[str, Value]) -> None:
@@ -95,7 +93,7 @@ class Journal:
         self._actions.append(TimedAction(at_ns, dict(values)))
 
     def applied(self, at_ns: int, fault: Fault) -> TimedFault:
-        """A fault was applied. One that lasts must not be there already."""
+        """A fault was applied. A lasting fault must not be active already."""
         timed = TimedFault(fault, at_ns, None)
         if fault.lasting:
             assert fault not in self._active, fault.label()
@@ -105,11 +103,14 @@ class Journal:
         return timed
 
     def cleared(self, at_ns: int, fault: Fault) -> None:
-        """A fault that lasted is over. Raises KeyError where it is not there."""
+        """A lasting fault was cleared.
+
+        :raises KeyError: if it is not active.
+        """
         self._over.append(replace(self._active.pop(fault), until_ns=at_ns))
 
     def scenario(self, lasts_ns: int, *, name: str, title: str) -> Scenario:
-        """All of it as a scenario that ends at an instant and runs on virtual time."""
+        """The session as a scenario of ``lasts_ns``, to be run in virtual time."""
         faults = sorted([*self._over, *self._active.values()], key=lambda timed: timed.at_ns)
         return replace(
             self.base,
@@ -126,13 +127,13 @@ T = TypeVar("T")
 
 
 def empty_copy(recording: Recording) -> Recording:
-    """A recording of the same run with nothing in it yet."""
+    """An empty recording of the same run."""
     return Recording(vehicle=recording.vehicle, seed=recording.seed, logged=recording.logged)
 
 
 def bring_up_to_date(copy: Recording, source: Recording, end_ns: int) -> None:
-    """Take over what has come since. All that happened up to and including ``end_ns`` must have
-    been recorded.
+    """Bring ``copy`` up to date with ``source``. Everything up to and including ``end_ns`` must
+    have been recorded.
     """
     for each in fields(Recording):
         value = getattr(source, each.name)
@@ -144,7 +145,7 @@ def bring_up_to_date(copy: Recording, source: Recording, end_ns: int) -> None:
 
 
 def _grow(own: Any, source: Any, loose: int) -> None:
-    """Add what is new. The last change of a series may have been taken back."""
+    """Add what is new. The last ``loose`` entries may have changed, and are replaced."""
     if isinstance(source, dict):
         for key, grown in source.items():
             _grow(own.setdefault(key, type(grown)()), grown, loose)
@@ -157,17 +158,17 @@ def _grow(own: Any, source: Any, loose: int) -> None:
 
 
 WINDOW_NS = 1_000_000_000
-"""The load is that of so much virtual time."""
+"""The bus load is measured over this much virtual time."""
 LAST_FRAMES = 12
 _MOST_MESSAGES = 512
-"""Identifiers of which the last frame is kept: a broken node may send any of 2 ** 29."""
+"""The most identifiers whose last frame is kept: a broken node may send any of 2 ** 29."""
 
 Identity = tuple[int, bool]
 
 
 @dataclass(slots=True)
 class Seen:
-    """The last frame of an identifier, and how many of them there were."""
+    """The last frame of an identifier, and how many were sent and failed."""
 
     last: BusRecord
     sent: int = 0
@@ -175,7 +176,7 @@ class Seen:
 
 
 class Tally:
-    """An observer of the bus."""
+    """Observes the bus: its load, and the last frame of each message."""
 
     def __init__(self, bit_rate: int) -> None:
         self.messages: dict[Identity, Seen] = {}
@@ -203,7 +204,7 @@ class Tally:
         self._note_span(record.start_ns, record.end_ns + self._intermission_ns)
 
     def _note_span(self, start_ns: int, end_ns: int) -> None:
-        """Where the cable is cut, two frames may be there at one time: that counts once."""
+        """If the cable is cut, two frames may be on the bus at once; that time counts once."""
         fresh_ns = end_ns - max(start_ns, self._busy_until_ns)
         self._busy_until_ns = max(end_ns, self._busy_until_ns)
         if fresh_ns > 0:
@@ -216,8 +217,8 @@ class Tally:
             self._busy_ns -= self._spans.popleft()[1]
 
     def load(self, now_ns: int) -> float:
-        """The share (0 to 1) of the last second in which some piece of the bus was busy, with
-        the gap that must follow each frame.
+        """The share (0 to 1) of the last second in which any segment was busy, with the
+        intermission after each frame.
         """
         self._forget(now_ns)
         window_ns = min(WINDOW_NS, now_ns)
@@ -225,15 +226,15 @@ class Tally:
 
 
 MOST_FRAMES = 2_000_000
-"""A recording of so many frames is full: some hundred bytes of memory go into each."""
+"""A recording of this many frames is full: each takes some hundred bytes of memory."""
 _PATIENCE_S = 0.2
-"""Whoever waits for the session looks so often whether it is still there."""
+"""How often a thread that waits for the session checks whether it still runs."""
 StepKind = Literal["event", "frame", "change"]
 
 
 @dataclass(frozen=True, slots=True)
 class Excerpt:
-    """A live session up to an instant: the scenario that it amounts to, and its recording."""
+    """A live session up to an instant, as a scenario, and its recording."""
 
     scenario: Scenario
     recording: Recording
@@ -246,12 +247,12 @@ class Excerpt:
 class LiveSession:
     """One vehicle, powered up when :meth:`run` begins.
 
-    :param situation: a situation of the vehicle; its actions happen by themselves.
-    :param speed: virtual seconds for each real one, 0.1 to 10.
-    :param faults: come and go by themselves, too.
-    :param outside: programs and real nodes that take part; whoever speaks for them enters what
-        they do (:mod:`linkloss.live`).
-    :raises BadInput: for a situation that the vehicle does not have, and a speed out of range.
+    :param situation: a situation of the vehicle, whose actions are carried out.
+    :param speed: virtual seconds per real second, 0.1 to 10.
+    :param faults: faults that are applied and cleared at their instants.
+    :param outside: programs and real nodes that take part; their endpoints enter what they do
+        (:mod:`linkloss.live`).
+    :raises BadInput: for a situation that the vehicle does not have, or a speed out of range.
     """
 
     def __init__(
@@ -280,10 +281,12 @@ class LiveSession:
         self._plan(planned, faults)
         self._copies: deque[tuple[Recording, Future[bool]]] = deque()
         self.full = False
-        """Whether the recording has no room for more: the session stands still."""
+        """Whether the recording is full and so the session is paused."""
 
     def _plan(self, actions: Sequence[TimedAction], faults: Sequence[TimedFault]) -> None:
-        """At one instant in the order of a scenario: what clears, what is done, what breaks."""
+        """At one instant, in the order of a scenario: faults that clear, actions, faults that
+        begin.
+        """
         for timed in faults:
             if timed.until_ns is not None:
                 self.pacer.schedule(timed.until_ns, partial(self._clear, fault=timed.fault))
@@ -295,8 +298,8 @@ class LiveSession:
     # ---- in the thread of the session ----
 
     def run(self, between: Callable[[], object] = lambda: None) -> None:
-        """Power up, go on until :meth:`end`, and let go of everything. ``between()`` is called
-        often, whenever all that was due has happened.
+        """Power up, run until :meth:`end`, and release everything. ``between()`` is called often,
+        whenever all that was due has happened.
         """
         try:
             with undisturbed(lambda: len(self.session.recording.frames)) as tidy:
@@ -322,7 +325,9 @@ class LiveSession:
         self._serve_copies()
 
     def _serve_copies(self) -> None:
-        """Between two events, when the recording is whole up to this instant."""
+        """Bring copies up to date between two events, when the recording is complete up to this
+        instant.
+        """
         while self._copies:
             copy, done = self._copies.popleft()
             if not self.pacer.ended:
@@ -347,7 +352,7 @@ class LiveSession:
             self._clear(at_ns, timed.fault)
 
     def _cut_out(self, at_ns: int, name: str, title: str) -> Excerpt:
-        """Everything up to the end of this instant, which is behind all stimuli."""
+        """The session up to the end of this instant, all of its stimuli included."""
         self.session.queue.run_until(at_ns)
         recording = empty_copy(self.session.recording)
         bring_up_to_date(recording, self.session.recording, at_ns)
@@ -360,8 +365,9 @@ class LiveSession:
     # ---- from any thread ----
 
     def act(self, values: Mapping[str, Value]) -> int:
-        """Set inputs now. Returns the virtual instant in ns. Raises ValueError, with a text for
-        the user, for an input or a value that there is not.
+        """Set inputs now. Return the virtual instant in ns.
+
+        :raises ValueError: with a text for the user, for an unknown input or value.
         """
         known = self.vehicle.inputs
         checked: dict[str, Value] = {}
@@ -376,8 +382,9 @@ class LiveSession:
         return self.pacer.enter(lambda at_ns: self._act(at_ns, checked))
 
     def apply(self, fault: Fault) -> int:
-        """Apply a fault now; one that is there already stays as it is. Returns the virtual instant
-        in ns. Raises ValueError, with a text for the user, for one that does not fit the vehicle.
+        """Apply a fault now, if it is not active already. Return the virtual instant in ns.
+
+        :raises ValueError: with a text for the user, for a fault that does not fit the vehicle.
         """
         problem = fault.problem(self.vehicle)
         if problem:
@@ -385,16 +392,17 @@ class LiveSession:
         return self.pacer.enter(lambda at_ns: self._apply(at_ns, fault))
 
     def clear(self, fault: Fault) -> int:
-        """Clear a fault now, if it is there. Returns the virtual instant in ns."""
+        """Clear a fault now, if it is active. Return the virtual instant in ns."""
         return self.pacer.enter(lambda at_ns: self._clear(at_ns, fault))
 
     def clear_all(self) -> int:
-        """Clear all faults at one instant. Returns it in ns."""
+        """Clear all faults at one instant. Return it in ns."""
         return self.pacer.enter(self._clear_all)
 
     def excerpt_now(self, *, name: str = "live", title: str = "") -> Excerpt:
         """The session up to now. Waits for the thread of the session, which must have begun.
-        Raises ValueError, with a text for the user, once it has ended.
+
+        :raises ValueError: with a text for the user, once the session has ended.
         """
         found = self._answer(self.excerpt(name=name, title=title))
         if found is None:
@@ -402,29 +410,29 @@ class LiveSession:
         return found
 
     def excerpt(self, *, name: str = "live", title: str = "") -> Future[Excerpt]:
-        """The session up to now, once its thread has come to it."""
+        """The session up to now, as a future that the thread of the session fulfils."""
         found: Future[Excerpt] = Future()
         told = title or f"{self.vehicle.title}, driven by hand"
         self.pacer.enter(lambda at_ns: found.set_result(self._cut_out(at_ns, name, told)))
         return found
 
     def bring_up_to_date(self, copy: Recording) -> bool:
-        """Take over into a copy of the recording what has come since. Waits for the thread of the
-        session, which must have begun; False once it has ended.
+        """Bring a copy of the recording up to date. Waits for the thread of the session, which must
+        have begun. Return False once it has ended.
         """
         done: Future[bool] = Future()
         self._copies.append((copy, done))
         return self._answer(done) or False
 
     def _answer(self, wanted: Future[T]) -> T | None:
-        """Wait for the thread of the session; None once it has ended."""
+        """The result from the thread of the session, or None once that has ended."""
         while not self.pacer.ended or wanted.done():
             with suppress(TimeoutError):
                 return wanted.result(timeout=_PATIENCE_S)
         return None
 
     def step(self, kind: StepKind) -> None:
-        """Pause, and go on to the next event of any kind, the next frame on the bus, or the next
+        """Pause, and advance to the next event of any kind, the next frame on the bus, or the next
         change of a load, an input, a node or a controller.
         """
         recording, tally = self.session.recording, self.tally
@@ -438,12 +446,12 @@ class LiveSession:
             self.pacer.step()
 
     def end(self) -> None:
-        """Let :meth:`run` return."""
+        """Make :meth:`run` return."""
         self.pacer.end()
 
 
 def _changes(recording: Recording) -> int:
-    """A number that grows with every change that a person would call one."""
+    """A number that grows with every change of an input, a load, a node or a controller."""
     values: list[Series[Any]] = [*recording.inputs.values(), *recording.outputs.values()]
     states: list[list[Any]] = [*recording.nodes.values(), *recording.controllers.values()]
     return sum(len(series.times) for series in values) + sum(map(len, states))
@@ -452,7 +460,7 @@ def _changes(recording: Recording) -> int:
 def _beginning(
     vehicle: Vehicle, situation: str, seed: int
 ) -> tuple[Scenario, tuple[TimedAction, ...]]:
-    """How a session begins, and what happens in it by itself."""
+    """How a session begins, and the actions of its situation."""
     inputs: Mapping[str, Value] = {}
     planned: tuple[TimedAction, ...] = ()
     if situation:

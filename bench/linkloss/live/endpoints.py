@@ -1,18 +1,16 @@
-"""Where somebody outside meets the bus: a program over multicast, or an adapter.
+"""Where others connect to the bus: one program over multicast, or one adapter.
 
-An adapter with a real bus behind it, or any other bus that python-can can open.
+An adapter has a real bus behind it; any other bus that python-can can open will do, too.
 
-A place where somebody outside meets the bus: one program, or one real node.
+Each endpoint has a thread that reads. What it hears goes onto the bus through its :class:`Line`;
+what the bus delivers comes through :meth:`Endpoint.deliver`. So the frames of an endpoint reach the
+others only through the bus.
 
-Each has a thread that reads. What it hears goes onto the bus through the line it was given; what
-the bus delivers comes by :meth:`Endpoint.deliver`. So frames of an endpoint reach the others only
-through the bus.
+Programs on this computer take part through python-can's ``udp_multicast``.
 
-Programs that take part through python-can's ``udp_multicast``, on this computer only.
-
-An endpoint is a multicast group and a port. Whoever is in the group hears whoever else is, without
-the bus: each endpoint is for one program, and the bench says so when it sees a second one. A
-program hears what it sends itself, too; python-can's interface has no way to prevent it.
+Such an endpoint is a multicast group and a port. All programs in a group hear each other without
+the bus, so each endpoint is for one program, and the bench says so when it sees a second one. A
+program also hears its own frames; python-can's interface has no way to prevent it.
 
 With a hop limit of 0 no datagram leaves the computer (RFC 1112 section 6.1, time to live 0).
 """
@@ -41,8 +39,9 @@ from linkloss.recording import Presence
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """What an endpoint may do, from any thread: hand a frame to its controller, switch this on
-    and off, and say something to whoever watches. ``fd``: whether the bus knows CAN FD.
+    """What an endpoint may do, from any thread: hand a frame to its controller, switch the
+    controller on and off, and show a text to the user. ``bit_rate`` is in bit/s; ``fd``: whether
+    the bus is for CAN FD.
     """
 
     bit_rate: int
@@ -52,8 +51,9 @@ class Line:
     fd: bool = False
 
     def frame_of(self, message: can.Message) -> Frame:
-        """The frame that a message stands for. Raises ValueError for one that the bus does not
-        know.
+        """The frame of a message.
+
+        :raises ValueError: for a frame that the bus cannot carry.
         """
         frame = frame_of(message)
         if isinstance(frame, FdFrame) and not self.fd:
@@ -62,27 +62,30 @@ class Line:
 
 
 class Endpoint(ABC):
-    """One program or node outside."""
+    """The connection of one program or real node."""
 
     def __init__(self, name: str) -> None:
         self.name = name
         self.line: Line
         self.lost = 0
-        """How many frames did not get through, at the least."""
+        """At least this many frames did not get through."""
         self.closed = threading.Event()
         self._thread: threading.Thread | None = None
         self._said: set[str] = set()
         self._gate = threading.Lock()
 
     def open(self, line: Line) -> None:
-        """Begin to listen. Raises BadInput if that cannot be done."""
+        """Begin to listen.
+
+        :raises BadInput: if the endpoint cannot be opened.
+        """
         self.line = line
         self.connect()
         self._thread = threading.Thread(target=self._run, name=self.name, daemon=True)
         self._thread.start()
 
     def close(self) -> None:
-        """End the thread and give everything back. Idempotent."""
+        """End the thread and release everything. Idempotent."""
         self.closed.set()
         if self._thread is not None:
             self._thread.join(2.0)
@@ -91,7 +94,7 @@ class Endpoint(ABC):
                 self.disconnect()
 
     def take(self, frame: Frame) -> None:
-        """The bus has delivered a frame. Whatever happens here is not the bus's concern."""
+        """Pass on a frame that the bus has delivered. An error here does not affect the bus."""
         with self._gate:
             if self.closed.is_set():
                 return
@@ -101,12 +104,12 @@ class Endpoint(ABC):
                 self.lose(f"a frame could not be sent: {error}")
 
     def lose(self, text: str) -> None:
-        """Something did not get through."""
+        """Count a frame that did not get through, and say why."""
         self.lost += 1
         self.say_once(text)
 
     def say_once(self, text: str) -> None:
-        """Say something that would be true again and again."""
+        """Say something only the first time."""
         if text not in self._said:
             self._said.add(text)
             self.line.say(f"{self.name}: {text}")
@@ -122,33 +125,36 @@ class Endpoint(ABC):
 
     @abstractmethod
     def connect(self) -> None:
-        """Open what lies behind. Raises BadInput."""
+        """Open the connection.
+
+        :raises BadInput: if that fails.
+        """
 
     @abstractmethod
     def disconnect(self) -> None:
-        """Close it."""
+        """Close the connection."""
 
     @abstractmethod
     def read(self) -> None:
-        """Hear what there is; return after a fraction of a second at the latest."""
+        """Read what has come, and return within a fraction of a second."""
 
     @abstractmethod
     def deliver(self, frame: Frame) -> None:
-        """The bus has delivered a frame; must not wait."""
+        """Send a frame that the bus has delivered. Must not wait."""
 
     @abstractmethod
     def how_to_join(self) -> str:
-        """What a program does to take part, in one line."""
+        """How a program takes part, in one line."""
 
 
 GROUP, FIRST_PORT = "239.255.76.76", 47_310
-"""In the range for local use (RFC 2365 section 6.1); each endpoint has a port of its own."""
+"""In the range for local use (RFC 2365 section 6.1); each endpoint has its own port."""
 _LOOK_EVERY_S = 0.5
 _SOCKETS = Path("/proc/net/udp")
 
 
 class UdpEndpoint(Endpoint):
-    """A group and a port for one program."""
+    """A multicast group and a port for one program."""
 
     def __init__(self, name: str, port: int, group: str = GROUP) -> None:
         super().__init__(name)
@@ -158,11 +164,14 @@ class UdpEndpoint(Endpoint):
         self._looked_s = 0.0
 
     def connect(self) -> None:
-        """Raises BadInput where there is no multicast."""
+        """Join the group.
+
+        :raises BadInput: if there is no multicast.
+        """
         try:
             self._ear = GeneralPurposeUdpMulticastBus(self.group, self.port, 0)
-            # Another socket to send from: programs send from the port itself, and what comes back
-            # from here must be told from what they send.
+            # Send from another socket: programs send from the port itself, and frames from here
+            # that come back must be distinguished from theirs.
             self._mouth = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
             self._mouth.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, 0)
             self._mouth.connect((self.group, self.port))
@@ -179,21 +188,23 @@ class UdpEndpoint(Endpoint):
         self._mouth.close()
 
     def read(self) -> None:
-        """Hear one datagram."""
+        """Read one datagram."""
         self._look_for_a_second_program()
         got = self._ear.recv(0.1)
         if got is None or got[1] == self._own:
             return
         try:
             frame = self.line.frame_of(unpack_message(got[0], check=True))
-        except Exception as error:  # noqa: BLE001 - anybody may send anything to a port
+        except Exception as error:  # noqa: BLE001 - anyone may send anything to a port
             self.say_once(f"a datagram that is no CAN frame of this bus was left out: {error}")
             return
         self._sources.add(str(got[1][0]))
         self.line.heard(frame)
 
     def deliver(self, frame: Frame) -> None:
-        """Send it to the group; a full buffer of the system loses it, as python-can warns."""
+        """Send a frame to the group. If the system's buffer is full, the frame is lost, as
+        python-can warns.
+        """
         message = message_of(frame, 0, None)
         try:
             self._mouth.send(pack_message(message))
@@ -201,14 +212,14 @@ class UdpEndpoint(Endpoint):
             self.lose("frames were lost: the buffer of the system is full")
 
     def how_to_join(self) -> str:
-        """The bus that a program opens."""
+        """The ``can.Bus`` that a program opens."""
         return (
             f'can.Bus(interface="udp_multicast", channel="{self.group}", port={self.port},'
             f" hop_limit=0)"
         )
 
     def _look_for_a_second_program(self) -> None:
-        """Several may share a group and a port; the bus is not between them."""
+        """Programs that share a group and a port hear each other without the bus."""
         now_s = monotonic_seconds()
         if now_s - self._looked_s < _LOOK_EVERY_S:
             return
@@ -221,7 +232,7 @@ class UdpEndpoint(Endpoint):
 
 
 def _listeners(port: int) -> int:
-    """How many sockets of this computer are bound to a UDP port; 0 where that cannot be seen."""
+    """How many sockets of this computer are bound to a UDP port; 0 if that cannot be found out."""
     try:
         lines = _SOCKETS.read_text(encoding="ascii").splitlines()[1:]
     except OSError:
@@ -231,13 +242,15 @@ def _listeners(port: int) -> int:
 
 _WAIT_S = 0.1
 _MOST = 1000
-"""Frames that wait for an adapter that does not take them; what comes then is lost."""
+"""The most frames that wait for an adapter that does not take them; further ones are lost."""
 ECHOING = ("udp_multicast",)
-"""Interfaces that hand a program what it sent itself: it would go round in circles."""
+"""Interfaces that return a program's own frames: those would circulate for ever."""
 
 
 class AdapterEndpoint(Endpoint):
-    """A bus of python-can. What is heard there is handed to the bus, and the other way round."""
+    """A python-can bus. What is heard there goes onto the simulated bus, and the other way
+    round.
+    """
 
     def __init__(
         self, name: str, interface: str, channel: str, option: str, more: Mapping[str, Any]
@@ -250,7 +263,10 @@ class AdapterEndpoint(Endpoint):
         self._writer: threading.Thread | None = None
 
     def connect(self) -> None:
-        """Raises BadInput if python-can cannot open the bus."""
+        """Open the bus.
+
+        :raises BadInput: if python-can cannot open it.
+        """
         if self.interface in ECHOING:
             text = f"'{self.interface}' hands back what it is sent; expected another interface"
             raise BadInput.one("linkloss", self._option, text)
@@ -269,13 +285,13 @@ class AdapterEndpoint(Endpoint):
             self._writer.join(2.0)
         try:
             self._bus.shutdown()
-        except Exception as error:  # noqa: BLE001 - an adapter that was pulled off cannot close
+        except Exception as error:  # noqa: BLE001 - an unplugged adapter cannot close
             self.say_once(f"could not be closed: {error}")
 
     def read(self) -> None:
-        """Hear one message."""
-        message = self._bus.recv(_WAIT_S)  # is_rx says nothing here: what other programs of this
-        if message is None:  # computer send on a SocketCAN interface counts as sent
+        """Read one message."""
+        message = self._bus.recv(_WAIT_S)  # is_rx does not help here: a frame from another program
+        if message is None:  # on a SocketCAN interface of this computer counts as sent
             return
         if message.is_error_frame:
             self.say_once("the adapter reports error frames on its bus")
@@ -288,14 +304,14 @@ class AdapterEndpoint(Endpoint):
         self.line.heard(frame)
 
     def deliver(self, frame: Frame) -> None:
-        """Leave it to the thread that writes."""
+        """Queue a frame for the thread that writes."""
         try:
             self._out.put_nowait(frame)
         except queue.Full:
             self.lose(f"frames were lost: {_MOST} wait for the adapter already")
 
     def how_to_join(self) -> str:
-        """Where the others are."""
+        """Where the other programs are."""
         return f"the programs on {self.interface} {self.channel}"
 
     def _write(self) -> None:

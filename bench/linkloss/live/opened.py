@@ -1,13 +1,11 @@
-"""A live session with its bus opened for those who take part from outside.
+"""A live session whose bus is open to programs and real nodes outside the bench.
 
-The endpoints that a live session was asked to open, opened again for each one that begins.
+The endpoints are opened again for each session that begins.
 
-What a user asks to be opened, as endpoints: ``udp``, ``slcan``, ``socketcan:vcan0``.
+A user names them with ``--open``: ``udp``, ``slcan``, ``socketcan:vcan0``.
 
-A live session with its bus opened: endpoints for those who take part from outside.
-
-All that happens to the bus happens in the thread of the session; the endpoints' threads only enter
-what they hear, each frame with an instant of its own.
+Everything on the bus happens in the thread of the session. The endpoints' threads only enter what
+they hear, each frame with its own instant.
 """
 
 from __future__ import annotations
@@ -29,7 +27,10 @@ KINDS = ("udp", "slcan", "socketcan")
 
 
 def endpoints(words: Sequence[str]) -> list[Endpoint]:
-    """One endpoint for each word; each is for one program. Raises BadInput."""
+    """One endpoint for each word; each is for one program.
+
+    :raises BadInput: for an unknown word, a missing library, or two programs at one endpoint.
+    """
     found: list[Endpoint] = []
     for word in words:
         kind, _, where = word.partition(":")
@@ -76,8 +77,8 @@ def _bad(text: str) -> BadInput:
 class OpenBus:
     """The endpoints of a live session; a context manager that closes them.
 
-    :param endpoints: one for each of those that the session's ``outside`` names.
-    :param say: is told, from any thread, what whoever watches should know.
+    :param endpoints: one for each name in the session's ``outside``.
+    :param say: called from any thread with a text for the user.
     :raises BadInput: if an endpoint cannot be opened.
     """
 
@@ -90,7 +91,7 @@ class OpenBus:
         self.live = live
         self.endpoints = endpoints
         self.heard_ns: dict[str, int] = {}
-        """When a frame of each was last heard."""
+        """The instant at which a frame of each endpoint was last heard."""
         self.say = say
         self._outsiders = live.session.outsiders
         try:
@@ -102,7 +103,7 @@ class OpenBus:
             raise
 
     def close(self) -> None:
-        """Nobody outside takes part any more. Idempotent."""
+        """Close all endpoints. Idempotent."""
         for endpoint in self.endpoints:
             endpoint.close()
 
@@ -113,7 +114,7 @@ class OpenBus:
         self.close()
 
     def accounts(self) -> list[str]:
-        """What was lost, and how the bench kept up with the clock on the wall, in sentences."""
+        """Sentences on what was lost, and on how well the bench kept up with real time."""
         told = [
             f"{name}: {count} frames found no free place in the queue of its controller"
             for name, count in self._outsiders.refused.items()
@@ -128,8 +129,8 @@ class OpenBus:
         return told
 
     def as_it_went(self, outside: Outside) -> Outside:
-        """What can be said of the real nodes, after how the session went: a bus that was late
-        makes the way to them longer, and what was lost on it makes all of it doubtful.
+        """``outside``, corrected after the session: lateness of the bus adds to the delay to the
+        real nodes, and lost frames put all results in doubt.
         """
         pacer, doubt = self.live.pacer, ""
         lost = sum(end.lost for end in self.endpoints if end.name in outside.nodes)
@@ -149,7 +150,7 @@ class OpenBus:
         )
 
     def by_hand(self, node: str, text: str, *, there: bool) -> int:
-        """A person has done something to a real node, or undone it. Returns the instant in ns."""
+        """A person has done something to a real node, or undone it. Return the instant in ns."""
         presence: Presence = "off" if there else "on"
         return self._enter(OutsideEvent(0, node, None, presence, text))
 
@@ -167,7 +168,9 @@ class OpenBus:
 def outside_of(
     programs: Sequence[Endpoint], nodes: Sequence[Endpoint] = (), delay_ns: int = 0
 ) -> Outside:
-    """Who takes part through these endpoints; the way to a real node takes up to ``delay_ns``."""
+    """The programs and real nodes behind these endpoints. The way to a real node takes up to
+    ``delay_ns``.
+    """
     return Outside(
         programs=tuple(endpoint.name for endpoint in programs),
         nodes=tuple(endpoint.name for endpoint in nodes),
@@ -176,7 +179,9 @@ def outside_of(
 
 
 class Doors:
-    """Endpoints by the words of ``--open``; ``tell`` is told how to join them, and what is seen."""
+    """The endpoints named with ``--open``. ``tell`` gets texts for the user: how to join, and what
+    is seen.
+    """
 
     def __init__(self, words: Sequence[str], tell: Callable[[str], object]) -> None:
         self._words = words
@@ -184,8 +189,9 @@ class Doors:
         self._bus: OpenBus | None = None
 
     def begin(self, make: Callable[[Outside | None], LiveSession]) -> LiveSession:
-        """A new session with its bus open; that of the session before is closed. Raises
-        BadInput.
+        """A new session with its bus open. The bus of the previous session is closed.
+
+        :raises BadInput: if an endpoint cannot be opened.
         """
         self.close()
         ends = endpoints(self._words)

@@ -1,12 +1,9 @@
-"""A real node behind an adapter: what can be done to it and said of it, and work for hands.
+"""A real node behind an adapter: which faults it can be given, what can be judged, and a checklist
+of faults done by hand.
 
-Faults that need hands, one after the other: what to do, when it was seen, and what it showed.
-
-Two clocks are at work. What the node sends is seen by the bench to the millisecond; what the person
-does is known by the Enter key, which comes up to :data:`HAND_NS` off. A time that only this decides
-is not exercised.
-
-A real node behind an adapter: what can be done to it, and what can be said of it.
+The checklist measures times from two sources. The bench sees what the node sends to the
+millisecond. It knows what the person does only from the Enter key, which may be off by
+:data:`HAND_NS`. If that uncertainty decides, the rule is not exercised.
 """
 
 from __future__ import annotations
@@ -27,15 +24,18 @@ from linkloss.vehicle.load import LoadTable
 from linkloss.vehicle.loading import Vehicle
 
 DELAY_NS = 20_000_000
-"""The longest way between the bus and a real node through an adapter, unless the user knows
-better; from memory, a USB adapter takes 1 to 16 ms."""
+"""The longest delay between the bus and a real node through an adapter, unless the user gives
+another. From memory, a USB adapter takes 1 to 16 ms.
+"""
 INSIDE = ("node", "input", "output")
-"""Groups of faults that happen in a node, where the bench has no hand."""
+"""Groups of faults inside a node, which the bench cannot cause in a real one."""
 
 
 def ensure_real(vehicle: Vehicle, node: str, faults: Sequence[TimedFault]) -> None:
-    """Raises BadInput for a node that the vehicle does not have, and for faults that would have
-    to happen inside of a real one.
+    """Check that a node can be real with these faults.
+
+    :raises BadInput: for a node that the vehicle does not have, or a fault that would have to
+        happen inside the real node.
     """
     if node not in vehicle.nodes:
         raise BadInput.one("linkloss", "--real", unknown("node", node, vehicle.nodes))
@@ -48,15 +48,15 @@ def ensure_real(vehicle: Vehicle, node: str, faults: Sequence[TimedFault]) -> No
 
 
 def _places(vehicle: Vehicle, fault: Fault) -> set[str]:
-    """The nodes in which, or at whose loads, a fault would happen; one of the supply that names
-    none happens at all of them.
+    """The nodes in which, or at whose loads, a fault would happen. A supply fault that names no
+    node happens at all of them.
     """
     found = {*fault.nodes(), *(vehicle.loads[name].node for name in fault.loads(vehicle))}
     return set(vehicle.nodes) if fault.electrical and not found else found
 
 
 def caution(vehicle: Vehicle, node: str) -> str:
-    """What comes before anything else."""
+    """The caution to show before anything else."""
     loads = [load.about or name for name, load in vehicle.loads.items() if load.node == node]
     listed = "; ".join(loads) if loads else "none that the vehicle file knows"
     return (
@@ -68,7 +68,7 @@ def caution(vehicle: Vehicle, node: str) -> str:
 
 
 def scope(vehicle: Vehicle, node: str) -> Iterator[str]:
-    """What a run with a real node can say, and what it cannot, in sentences for its report."""
+    """Sentences for the report on what a run with a real node can show and what it cannot."""
     loads = {name: load for name, load in vehicle.loads.items() if load.node == node}
     reported = [name for name, load in loads.items() if load.reported is not None]
     silent = [name for name in loads if name not in reported]
@@ -93,17 +93,17 @@ def scope(vehicle: Vehicle, node: str) -> Iterator[str]:
 
 
 HAND_NS = 500_000_000
-"""From memory: so far apart are the two hands of somebody who does two things at one moment."""
+"""How far apart in time a person's two hands act when meant to act together; from memory."""
 _LONGEST_NS = 60_000_000_000
 _LOOK_S = 0.02
 
 Ask = Callable[[str], str]
-"""Shows a question and returns what was typed; raises EOFError where nobody answers."""
+"""Shows a question and returns what was typed; raises EOFError if no one answers."""
 
 
 @dataclass(frozen=True, slots=True)
 class Handwork:
-    """Something that hands do to a node, and undo."""
+    """Something that a person does to a node by hand, and undoes."""
 
     rule: str
     do: str
@@ -131,11 +131,11 @@ HANDWORK = (
 
 
 class Checklist:
-    """The guided walk with one real node.
+    """The guided checklist for one real node.
 
-    :param ask: how the person is asked.
-    :param tell: how the person is told something.
-    :param pause: lets so many seconds of real time pass.
+    :param ask: asks the person a question.
+    :param tell: shows the person a text.
+    :param pause: waits for so many seconds of real time.
     """
 
     def __init__(
@@ -157,7 +157,7 @@ class Checklist:
         self._silence_ns = SILENT_PERIODS * (period_ns or 100_000_000)
 
     def walk(self) -> list[Verdict]:
-        """Go through all of it; what was not done is not exercised."""
+        """Go through the checklist. What was not done is not exercised."""
         found = list(self._untouched())
         try:
             if self._begin():
@@ -200,7 +200,9 @@ class Checklist:
         yield verdict
 
     def _look(self, work: Handwork) -> Iterator[Verdict]:
-        """With the plug pulled, the loads must be in the state for a lost link: a person looks."""
+        """With the plug pulled, the loads must be in their state for a lost link. A person looks at
+        them.
+        """
         loads = list(self._watched())
         longest_ns = max(((load.stale_after or 0) + load.reaction for _, load in loads), default=0)
         until_ns = self._now() + longest_ns
@@ -215,7 +217,9 @@ class Checklist:
             yield self._verdict(name, work, Outcome.KEPT if good else Outcome.BROKEN, text)
 
     def _come_back(self, work: Handwork) -> tuple[int | None, Verdict]:
-        """When the node was back, if it was. It has ``rejoin``, and its boot if it restarts."""
+        """When the node was heard again (None: it was not), and the verdict. It is allowed
+        ``rejoin``, and also its boot time if it restarts.
+        """
         table = self._vehicle.nodes[self._node]
         limit_ns = table.rejoin + (table.boot if work.restarts else 0)
         last_ns = self._opened.heard_ns[self._node]
@@ -236,7 +240,7 @@ class Checklist:
         return next((event.at_ns for event in own if event.at_ns > at_ns), None)
 
     def _watched(self) -> Iterator[tuple[str, LoadTable]]:
-        """The loads whose state with a lost link a person can tell by looking."""
+        """The loads whose state with a lost link a person can see."""
         for name, load in self._vehicle.loads.items():
             plain = load.local is None and load.then is None and load.on_stale in ("on", "off")
             if load.node == self._node and plain:
@@ -256,7 +260,9 @@ class Checklist:
         return self._now() - self._opened.heard_ns[self._node] > self._silence_ns
 
     def _wait(self, holds: Callable[[], bool]) -> bool:
-        """Wait until something holds; False if it does not for a minute."""
+        """Wait until something holds. Return False if it does not within a minute, or the session
+        has ended.
+        """
         until_ns = self._now() + _LONGEST_NS
         while not holds():
             if self._now() > until_ns or self._opened.live.pacer.ended:
@@ -266,7 +272,9 @@ class Checklist:
 
 
 def in_time(took_ns: int, limit_ns: int) -> tuple[Outcome, str]:
-    """What can be said of a node that was heard so long after the key (before it: negative)."""
+    """The outcome for a node that was heard ``took_ns`` after the Enter key (negative: before
+    it).
+    """
     after = "after" if took_ns >= 0 else "before"
     text = f"was heard again {show_duration(abs(took_ns))} {after} the Enter key, limit"
     text += f" {show_duration(limit_ns)}"

@@ -1,16 +1,16 @@
-"""A program over a pseudo-terminal: at its other end it finds what behaves like an adapter.
+"""A program on a pseudo-terminal whose other end behaves like an adapter.
 
-The text protocol of serial-line CAN adapters, at the adapter's end.
+It uses the text protocol of serial-line CAN adapters.
 
-Lines end with a carriage return. From the program come ``S6`` (bit rate), ``O`` and ``L`` (open, to
-take part or only to listen), ``C`` (close), frames, and questions; the answer is a carriage return,
-or a bell for no. A frame is the same text both ways:
+Lines end with a carriage return. The program sends ``S6`` (bit rate), ``O`` and ``L`` (open, normal
+or listen-only), ``C`` (close), frames, and queries. The answer is a carriage return, or a bell for
+an error. A frame is the same text both ways:
 
     t1232AABB        base, identifier 123, two bytes    r1232        the same as a remote frame
     T000001232AABB   the same, extended                 R000001232   and as a remote frame
 
 Sources: ``can.interfaces.slcan`` of python-can 4.6, which the tests run against; the answers to
-``V``, ``N``, ``F`` and ``Z``, and that a frame is answered by ``z`` or ``Z``, are from memory.
+``V``, ``N``, ``F`` and ``Z``, and the answer ``z`` or ``Z`` to a frame, are from memory.
 """
 
 from __future__ import annotations
@@ -31,11 +31,11 @@ BIT_RATES = {
     "S6": 500_000, "S7": 750_000, "S8": 1_000_000, "S9": 83_300,
 }  # fmt: skip
 _LONGEST = 64
-"""Characters; a line that grows longer is noise."""
+"""Characters; a longer line is noise."""
 
 
 class AdapterText:
-    """The adapter's side of the conversation."""
+    """The adapter's side of the protocol."""
 
     def __init__(self, line: Line) -> None:
         self.presence: Presence = "off"
@@ -44,7 +44,7 @@ class AdapterText:
         self._wrong_rate = ""
 
     def feed(self, received: bytes) -> bytes:
-        """Take in what the program wrote; returns the answer."""
+        """Read what the program wrote, and return the answer."""
         answer = b""
         for value in received:
             if value == 0x0D:
@@ -55,7 +55,7 @@ class AdapterText:
         return answer
 
     def hang_up(self) -> None:
-        """The program is gone."""
+        """The program has closed the line."""
         self._text.clear()
         self._wrong_rate = ""
         self._be("off")
@@ -105,7 +105,7 @@ class AdapterText:
 
 
 def parse_frame(text: str) -> Frame | None:
-    """The frame that a line stands for; None if it is damaged."""
+    """The frame of a line; None if the line is malformed."""
     extended, remote = text[0] in "TR", text[0] in "rR"
     digits = 8 if extended else 3
     head, size, data = text[1 : 1 + digits], text[1 + digits : 2 + digits], text[2 + digits :]
@@ -130,7 +130,7 @@ def frame_text(frame: Frame) -> bytes:
 
 _WAIT_S = 0.02
 _MOST = 1 << 16
-"""Bytes that wait for a program that does not read; what comes then is lost."""
+"""The most bytes that wait for a program that does not read; further frames are lost."""
 
 
 class SerialLineEndpoint(Endpoint):
@@ -139,7 +139,10 @@ class SerialLineEndpoint(Endpoint):
     """
 
     def connect(self) -> None:
-        """Raises BadInput where there are no pseudo-terminals."""
+        """Open a pseudo-terminal.
+
+        :raises BadInput: if there is none.
+        """
         try:
             self._master, far = os.openpty()
         except OSError as error:
@@ -155,7 +158,7 @@ class SerialLineEndpoint(Endpoint):
         self._poll.register(self._master, select.POLLIN | select.POLLHUP)
 
     def disconnect(self) -> None:
-        """The terminal is no more."""
+        """Close the terminal."""
         os.close(self._master)
 
     def read(self) -> None:
@@ -164,7 +167,7 @@ class SerialLineEndpoint(Endpoint):
         if events & select.POLLIN:
             answer = self._text.feed(os.read(self._master, 4096))
             self._write(answer)
-        elif events & select.POLLHUP:  # nobody has the line open
+        elif events & select.POLLHUP:  # no program has the line open
             self._text.hang_up()
             self._waiting = b""
             self.closed.wait(_WAIT_S)
@@ -172,7 +175,7 @@ class SerialLineEndpoint(Endpoint):
             self._write(b"")
 
     def deliver(self, frame: Frame) -> None:
-        """Write it, if the program reads. The text has no form for CAN FD."""
+        """Write a frame, if the program has the line open. The protocol cannot express CAN FD."""
         if self._text.presence == "off":
             return
         if isinstance(frame, FdFrame):
@@ -181,14 +184,14 @@ class SerialLineEndpoint(Endpoint):
         self._write(frame_text(frame))
 
     def how_to_join(self) -> str:
-        """The bus that a program opens."""
+        """The ``can.Bus`` that a program opens."""
         return (
             f'can.Bus(interface="slcan", channel="{self.path}", bitrate={self.line.bit_rate},'
             f" sleep_after_open=0)"
         )
 
     def _write(self, text: bytes) -> None:
-        """Write what waits and what is new, as far as the program takes it."""
+        """Write what waits and what is new, as far as the program accepts it."""
         with self._lock:
             if len(self._waiting) + len(text) > _MOST:
                 self.lose("frames were lost: the program does not read them")

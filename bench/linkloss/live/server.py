@@ -1,21 +1,18 @@
 """The web server of a live session: its page, and a WebSocket for states and commands.
 
-Every connection comes through the gate (gate.py) and is held to the limits (limits.py).
+Every connection must pass the :class:`Gate`, and is held to limits, so that no watcher disturbs the
+others.
 
-Who is let in to a live session: whoever knows the token, from a page of the session itself.
+Those are let in who know the token and come from a page of the session itself.
 
-A page of another site in the same browser can reach a server on this computer too. It knows no
-token, and its browser says where it comes from:
+A page of another site in the same browser can reach a server on this computer, too. It does not
+know the token, and the browser says where it comes from:
 
-- the *token* stands in the address that is printed, and in every address below it;
-- the *Host* must be an address of this computer and no name that somebody else can point here
-  (DNS rebinding);
-- the *Origin*, where a browser sends one, must be the session's own; a WebSocket must have one,
-  since browsers let any site open a WebSocket anywhere.
-
-What one who watches a live session may use up, so that the others notice nothing of it.
-
-Running the web server of a live session: its socket, its limits, its end.
+- the *token* is part of the address that is printed, and of every address below it;
+- the *Host* must be an address of this computer, not a name that someone else can point here (DNS
+  rebinding);
+- the *Origin*, if a browser sends one, must be the session's own. A WebSocket must have one,
+  because browsers let any site open a WebSocket anywhere.
 """
 
 from __future__ import annotations
@@ -66,8 +63,8 @@ class Refusal(NamedTuple):
 class Gate:
     """Checks requests to a server on ``port``.
 
-    ``exposed``: others may come, by an address of this computer or by one of its ``names``;
-    otherwise only this computer itself, by a loopback address.
+    ``exposed``: other computers may connect, by an address of this computer or by one of its
+    ``names``; otherwise only this computer itself may, by a loopback address.
     """
 
     port: int
@@ -122,15 +119,17 @@ class Gate:
 
 MOST_WATCHERS = 64
 MOST_CONNECTIONS = 200
-"""Far fewer than the 1,024 files that a process may usually open."""
+"""Far fewer than the 1,024 files that a process can usually open."""
 HEADER_TIMEOUT_S = 5.0
-"""A connection that asks for nothing within so long is closed."""
+"""A connection without a request within this time is closed."""
 SEND_TIMEOUT_S = 10.0
-"""One who takes nothing for so long is gone."""
+"""A client that takes nothing for this long is disconnected."""
 CLOSE_TIMEOUT_S = 5.0
-"""So long it may take to say goodbye."""
+"""How long a WebSocket may take to close."""
 MOST_UNSEEN = 3
-"""States on their way to one watcher; a slow one gets fewer states, never old ones."""
+"""The most unacknowledged states for one watcher. A slow watcher gets fewer states, never old
+ones.
+"""
 LONGEST_MESSAGE = LONGEST
 LONGEST_HEADER = 16_384
 MESSAGES_PER_S = 80
@@ -138,7 +137,9 @@ MOST_AT_ONCE = 160
 
 
 class Bucket:
-    """Lets so many messages a second through, and some more at once after a rest."""
+    """A token bucket: lets ``rate`` messages a second through, and up to ``size`` at once after a
+    rest.
+    """
 
     def __init__(
         self,
@@ -153,7 +154,7 @@ class Bucket:
         self._at_s = now_s()
 
     def take(self) -> bool:
-        """Whether one more is let through now."""
+        """Whether one more message is let through now."""
         now_s = self._now_s()
         self._left = min(self._size, self._left + (now_s - self._at_s) * self._rate)
         self._at_s = now_s
@@ -179,30 +180,30 @@ _TOO_MANY, _TOO_FAST, _NOT_TEXT, _TRY_LATER = 1013, 1008, 1003, 1012
 
 
 class Broadcaster:
-    """Hands the newest state to everybody who watches."""
+    """Sends the newest state to all clients."""
 
     def __init__(self, running: Running) -> None:
         self._running = running
         self.clients: set[Client] = set()
         self.shown = 0
-        """States handed to clients, all together."""
+        """Number of states sent to all clients together."""
 
     def join(self, client: Client) -> None:
-        """One more watches."""
+        """Add a client."""
         if not self.clients:
             self._loop = asyncio.get_running_loop()
             self._running.add(self._publish)
         self.clients.add(client)
 
     def leave(self, client: Client) -> None:
-        """One watches no more."""
+        """Remove a client."""
         self.clients.discard(client)
         if not self.clients:
             self._running.remove(self._publish)
 
     def _publish(self, state: State) -> None:
         text = json.dumps({"state": state}, separators=(",", ":"))
-        with suppress(RuntimeError):  # the loop is closed: nobody watches any more
+        with suppress(RuntimeError):  # the loop is closed: no one watches any more
             self._loop.call_soon_threadsafe(self._spread, text)
 
     def _spread(self, text: str) -> None:
@@ -211,7 +212,7 @@ class Broadcaster:
 
 
 class Client:
-    """One connection: the newest state and what is still to be said to it."""
+    """One connection: the newest state, and the messages still to be sent to it."""
 
     def __init__(self, websocket: WebSocket, broadcaster: Broadcaster, running: Running) -> None:
         self._websocket = websocket
@@ -223,12 +224,12 @@ class Client:
         self._awake = asyncio.Event()
 
     def offer(self, state: str) -> None:
-        """There is a newer state."""
+        """Offer a newer state."""
         self._newest = state
         self._awake.set()
 
     async def serve(self) -> None:
-        """Until one of both sides has had enough."""
+        """Send and receive until either side ends the connection."""
         self._say({"plan": plan(self._running)})
         sending = asyncio.create_task(self._send_on())
         receiving = asyncio.create_task(self._receive_on())
@@ -290,7 +291,7 @@ class Client:
 
 
 def plan(running: Running) -> dict[str, object]:
-    """What does not change in a session, for the page's script: the faults and their places."""
+    """What does not change during a session, for the page's script: the faults and their places."""
     return {
         "faults": [
             {
@@ -305,7 +306,7 @@ def plan(running: Running) -> dict[str, object]:
 
 
 def make_app(running: Running, gate: Gate) -> tuple[ASGIApp, Broadcaster]:
-    """The application, and the broadcaster of those who watch."""
+    """The application, and the broadcaster to its clients."""
     broadcaster = Broadcaster(running)
     content = files(running.vehicle, running.offers)
 
@@ -339,7 +340,7 @@ def make_app(running: Running, gate: Gate) -> tuple[ASGIApp, Broadcaster]:
     inner = Starlette(routes=routes)
 
     async def guarded(scope: Scope, receive: Receive, send: Send) -> None:
-        """Lets nothing through that the gate refuses."""
+        """Let nothing through that the gate refuses."""
         websocket = scope["type"] == "websocket"
         refusal = gate.refusal(scope["path"], scope["headers"], websocket=websocket)
         if refusal is not None:
@@ -367,23 +368,26 @@ class _Connection(H11Protocol):
         self.loop.call_later(HEADER_TIMEOUT_S, self._expect_request)
 
     def _expect_request(self) -> None:
-        # After an upgrade the transport belongs to another protocol, with limits of its own.
+        # After an upgrade the transport belongs to another protocol, which has its own limits.
         mine = self.transport.get_protocol() is self
         if mine and not self.headers and not self.transport.is_closing():
             self.transport.abort()
 
 
 class _Stream(WebSocketsSansIOProtocol):
-    """A WebSocket that is cut off when its other end does not let it close."""
+    """A WebSocket that is aborted if its other end does not let it close."""
 
     async def run_asgi(self) -> None:
         await super().run_asgi()
-        # Whoever takes nothing would keep a closing connection open for ever.
+        # A client that takes nothing would keep a closing connection open for ever.
         self.loop.call_later(CLOSE_TIMEOUT_S, self.transport.abort)
 
 
 def bind(listen: str, port: int) -> socket.socket:
-    """A socket to listen on; port 0 takes a free one. Raises BadInput where that cannot be."""
+    """A socket to listen on; port 0 takes a free one.
+
+    :raises BadInput: if it cannot be opened.
+    """
     text = f"cannot listen on {listen}, port {port}"
     if port not in range(65_536):
         raise BadInput.one("linkloss", "--port", f"{text}: expected a port from 0 to 65535")
@@ -399,7 +403,7 @@ def bind(listen: str, port: int) -> socket.socket:
 
 
 class Site:
-    """A web server over one socket."""
+    """A web server on one socket."""
 
     def __init__(self, running: Running, bound: socket.socket, *, exposed: bool = False) -> None:
         self.socket = bound
@@ -416,7 +420,7 @@ class Site:
                 ws_per_message_deflate=False,
                 h11_max_incomplete_event_size=LONGEST_HEADER,
                 limit_concurrency=MOST_CONNECTIONS,
-                backlog=_BACKLOG,  # the loop takes so many in one go, before any is turned away
+                backlog=_BACKLOG,  # the loop accepts this many at once, before it refuses any
                 timeout_graceful_shutdown=1,
                 lifespan="off",
                 log_config=None,
@@ -428,7 +432,7 @@ class Site:
 
     @property
     def address(self) -> str:
-        """What to open in a browser on this computer."""
+        """The address to open in a browser on this computer."""
         host = str(self.socket.getsockname()[0])
         if ip_address(host).is_unspecified:
             host = "::1" if ":" in host else _LOOPBACK
@@ -440,10 +444,10 @@ class Site:
         self._server.run(sockets=[self.socket])
 
     def stop(self) -> None:
-        """Let :meth:`run` return; callable from any thread."""
+        """Make :meth:`run` return. May be called from any thread."""
         self._server.should_exit = True
 
     @property
     def started(self) -> bool:
-        """Whether it listens by now."""
+        """Whether it is listening."""
         return self._server.started

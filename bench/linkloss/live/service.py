@@ -1,12 +1,12 @@
-"""A live session at work: its threads, those who watch it, and what they ask of it.
+"""A running live session: its threads, its watchers, and their commands.
 
 session   one thread: runs the vehicle, makes a state now and then
 judge     one thread: says which rules are broken
 watchers  any threads: get states, send commands
 
-What whoever watches a live session may ask of it: one small JSON object for each wish.
+A command is one small JSON object.
 
-A live session as a scenario file.
+A session can be saved as a scenario file.
 """
 
 from __future__ import annotations
@@ -35,11 +35,11 @@ from linkloss.report.words import count
 from linkloss.vehicle.loading import Vehicle
 
 LONGEST = 4096
-"""Bytes of a message from outside."""
+"""The longest message from outside, in bytes."""
 
 
 class CommandError(ValueError):
-    """A wish that cannot be granted; the text is for whoever had it."""
+    """A command that cannot be carried out; the text is for the user."""
 
 
 class _Command(BaseModel):
@@ -62,27 +62,27 @@ class Apply(_Command):
 
 
 class Clear(_Command):
-    """Clear a fault that is there."""
+    """Clear an active fault, by its number among the offers."""
 
     do: Literal["clear"]
     fault: int = Field(ge=0, le=100_000)
 
 
 class Plain(_Command):
-    """A wish without particulars: clear all faults, stand still, go on, begin anew."""
+    """A command without parameters: clear all faults, pause, resume, or start a new session."""
 
     do: Literal["clear_all", "pause", "resume", "anew"]
 
 
 class Step(_Command):
-    """Go on to the next event, frame or change, and stand still there."""
+    """Advance to the next event, frame or change, and pause there."""
 
     do: Literal["step"]
     to: Literal["event", "frame", "change"]
 
 
 class Speed(_Command):
-    """Go on faster or slower."""
+    """Set the speed, in virtual seconds per real second."""
 
     do: Literal["speed"]
     value: float = Field(ge=0.1, le=10)
@@ -96,7 +96,7 @@ class Save(_Command):
 
 
 class Seen(_Command):
-    """A state was shown."""
+    """Acknowledge a state that was shown."""
 
     do: Literal["seen"]
     state: int = Field(ge=0, lt=1 << 53)
@@ -107,7 +107,10 @@ _ADAPTER: TypeAdapter[Command] = TypeAdapter(Annotated[Command, Field(discrimina
 
 
 def parse(text: str) -> Command:
-    """A command from what came over a connection. Raises CommandError for anything else."""
+    """The command in a message from a connection.
+
+    :raises CommandError: if it is not a valid command.
+    """
     if len(text) > LONGEST:
         raise CommandError(f"got {len(text)} characters; expected at most {LONGEST}")
     try:
@@ -121,7 +124,7 @@ def parse(text: str) -> Command:
 
 
 def _no_number(word: str) -> float:
-    """JSON has no NaN and no infinities (RFC 8259, section 6); Python's reader takes them."""
+    """JSON has no NaN and no infinities (RFC 8259, section 6), but Python's reader accepts them."""
     raise ValueError(word)
 
 
@@ -130,10 +133,11 @@ ABOUT = "Driven by hand in a live session; what came from outside stands at its 
 
 
 def save(excerpt: Excerpt, folder: Path, name: str) -> Path:
-    """Write ``NAME.toml`` into a folder, or ``NAME-2.toml`` where that exists, and return its
-    path; frames from outside go into ``NAME.outside.log`` beside it. Raises ValueError, with a text
-    for the user, for a name that is no plain one, and BadInput where the folder cannot be written
-    to.
+    """Write ``NAME.toml`` into a folder, or ``NAME-2.toml`` if that exists, and return its path.
+    Frames from outside go into ``NAME.outside.log`` next to it.
+
+    :raises ValueError: with a text for the user, for a name with other characters or too long.
+    :raises BadInput: if the folder cannot be written to.
     """
     if not _NAME.fullmatch(name):
         raise ValueError(f"got the name '{name}'; expected letters, digits, '-' and '_', up to 60")
@@ -162,14 +166,14 @@ Watch = Callable[[State], object]
 
 
 class Running:
-    """One vehicle on the bench, for as long as somebody wants to look at it."""
+    """One vehicle in a live session that can be watched, commanded and started again."""
 
     def __init__(self, vehicle: Vehicle, make: Callable[[], LiveSession], folder: Path) -> None:
-        """``make`` builds a new session of the vehicle; ``folder`` takes what is saved."""
+        """``make`` builds a new session of the vehicle; saved sessions go into ``folder``."""
         self.vehicle = vehicle
         self.offers: tuple[Offer, ...] = offers(vehicle)
         self.failed = ""
-        """Why the session is over, if it did not end by itself."""
+        """Why the session failed; empty if it did not."""
         self._make = make
         self._folder = folder
         self._watchers: tuple[Watch, ...] = ()
@@ -182,20 +186,22 @@ class Running:
     # ---- start and stop ----
 
     def start(self) -> None:
-        """Begin; returns at once."""
+        """Start the session. Returns at once."""
         both = (self._live, self._view)
         self._thread = threading.Thread(target=self._run, args=both, name="session", daemon=True)
         self._thread.start()
         threading.Thread(target=self._judge, args=both, name="judge", daemon=True).start()
 
     def stop(self) -> None:
-        """End, and wait until the vehicle is off the bench; the judge notices by itself."""
+        """End the session, and wait until its thread has ended. The judge's thread ends by
+        itself.
+        """
         self._live.end()
         if self._thread is not None:
             self._thread.join(_PATIENCE_S)
 
     def _anew(self) -> None:
-        """End the session and begin another one."""
+        """End the session and start a new one."""
         with self._turn:
             self.stop()
             self._number += 1
@@ -216,7 +222,7 @@ class Running:
 
         try:
             live.run(show)
-        except Exception as error:  # noqa: BLE001 - whatever it is, those who watch must know
+        except Exception as error:  # noqa: BLE001 - whatever it is, the watchers must be told
             self.failed = f"the session ended by a mistake: {type(error).__name__}: {error}"
             self._tell(view.state(self.failed))
 
@@ -227,21 +233,21 @@ class Running:
 
         try:
             watch(live, told)
-        except Exception as error:  # noqa: BLE001 - silence would pass for "nothing is broken"
+        except Exception as error:  # noqa: BLE001 - silence would look like "nothing is broken"
             view.unjudged = f"the judge stopped by a mistake: {type(error).__name__}: {error}"
 
     # ---- watching ----
 
     def add(self, watcher: Watch) -> None:
-        """From now on call ``watcher(state)`` in the thread of the session, some 25 times a second;
-        of a session that failed it is told at once.
+        """From now on call ``watcher(state)`` in the thread of the session, about 25 times a
+        second. If the session has failed, call it at once.
         """
         if self.failed:
             watcher(self._view.state(self.failed))
         self._watchers += (watcher,)
 
     def remove(self, watcher: Watch) -> None:
-        """Call that one no more."""
+        """Do not call this watcher any more."""
         self._watchers = tuple(one for one in self._watchers if one != watcher)
 
     def _tell(self, state: State) -> None:
@@ -251,8 +257,10 @@ class Running:
     # ---- commands ----
 
     def do(self, command: Command) -> str:
-        """Do what was asked for, and return what to say, if anything. It may take a while to save
-        a session or to begin another one. Raises CommandError with a text for the user.
+        """Carry out a command, and return a message for the user, or an empty text. Saving a
+        session or starting a new one may take a while.
+
+        :raises CommandError: with a text for the user.
         """
         try:
             return self._do(command)
@@ -297,7 +305,7 @@ class Running:
 
 
 def tally(result: RunResult) -> str:
-    """What the rules of a run amount to, in a sentence."""
+    """How many rules of a run were kept, broken and not exercised, in a sentence."""
     outcomes = [verdict.outcome for verdict in result.verdicts]
     kept, broken = outcomes.count(Outcome.KEPT), outcomes.count(Outcome.BROKEN)
     rest = len(outcomes) - kept - broken

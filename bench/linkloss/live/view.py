@@ -1,14 +1,12 @@
-"""What a live session looks like at an instant, as plain values: the page and the terminal show
-the same.
+"""The state of a live session at an instant, as plain values, which both the page and the terminal
+show.
 
 Instants are whole microseconds of virtual time.
 
-The faults that can be dropped onto a vehicle, and where each of them can go.
+An offer is a fault that can be dropped onto the vehicle, with the places it can go to.
 
-Which rules are broken at this moment of a live session, and which were.
-
-The judge looks at the last seconds again and again; what came before it only knows. A rule counts
-as broken now if it was still broken at the last instant that was judged.
+The judge repeatedly looks at the last seconds only; the rest of the recording is evidence. A rule
+counts as broken now if it was still broken at the last instant judged.
 """
 
 from __future__ import annotations
@@ -37,14 +35,14 @@ from linkloss.vehicle.loading import Vehicle
 from linkloss.vehicle.messages import MessageInfo, SignalInfo
 
 Place = tuple[str, str]
-"""What it is (``gap``, ``node``, ``input``, ``load``, ``message``) and its name; a gap is named by
-its two neighbours, ``left|right``.
+"""The kind of place (``gap``, ``node``, ``input``, ``load``, ``message``) and its name. A gap is
+named by its two neighbours, ``left|right``.
 """
 
 
 @dataclass(frozen=True, slots=True)
 class Offer:
-    """One fault that a person can choose."""
+    """One fault that a user can choose."""
 
     number: int
     fault: Fault
@@ -63,7 +61,7 @@ _KINDS = {"beside": "node", "receiver": "node", "output": "load"}
 
 
 def _places(vehicle: Vehicle, fault: Fault) -> Iterator[Place]:
-    """A fault goes where its parameters point: a parameter is known by what it names."""
+    """The places that the parameters of a fault name."""
     for name, value in fault:
         kind = _KINDS.get(name, name)
         if name == "between":
@@ -83,7 +81,7 @@ _CLOSE_NS = 700_000_000
 MOST_PAST = 50
 _REST_NS = 250_000_000
 _SHARE = 4
-"""Judging rests for so many times as long as it took: it leaves the session its processor."""
+"""The judge rests this many times as long as it worked, to leave the processor to the session."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +97,7 @@ class Break:
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """What the judge said last: of everything up to ``at_ns``."""
+    """The judge's latest result, up to ``at_ns``."""
 
     at_ns: int = 0
     now: tuple[Break, ...] = ()
@@ -107,7 +105,7 @@ class Standing:
 
 
 class Watcher:
-    """Judges a recording that grows. ``recording`` is a copy that nobody changes during a look."""
+    """Judges a recording that grows. ``recording`` is a copy that must not change during a look."""
 
     def __init__(self, vehicle: Vehicle, base: Scenario, recording: Recording) -> None:
         self._vehicle = vehicle
@@ -118,11 +116,11 @@ class Watcher:
         self._past: list[Break] = []
 
     def look(self) -> Standing:
-        """Judge what has come since the last look."""
+        """Judge the recording up to now."""
         end_ns = self._recording.end_ns
         found = self._broken(end_ns - LOOK_BACK_NS)
         if not all(_lasts(verdict, end_ns) for verdict in found):
-            # A rule speaks for its first break: look closer for those that are broken again.
+            # A rule reports its first break only: look at a shorter span for rules broken again.
             found += self._broken(end_ns - _CLOSE_NS)
         now: dict[Place, Break] = {}
         over: list[Verdict] = []
@@ -145,7 +143,7 @@ class Watcher:
         return [verdict for verdict in verdicts if verdict.broken]
 
     def _ongoing(self, verdict: Verdict, end_ns: int) -> Break:
-        """What was broken at the last look already is still the same break."""
+        """A rule that was already broken at the last look is still the same break."""
         known = self._now.get((verdict.subject, verdict.rule))
         since_ns = end_ns if verdict.at_ns is None else verdict.at_ns
         if known is not None:
@@ -154,8 +152,8 @@ class Watcher:
         return Break(verdict.subject, verdict.rule, since_ns, None, self._sentence(whole))
 
     def _ended(self, entry: Break, verdict: Verdict | None, end_ns: int) -> Break:
-        """A break that was there at the last look. Where the judge no longer speaks of it, it ended
-        somewhere before this one.
+        """A break that was there at the last look and is over. If the judge no longer reports it,
+        it ended at some time before this look.
         """
         if verdict is None or verdict.at_ns is None or verdict.wrong_for_ns is None:
             return replace(entry, until_ns=end_ns)
@@ -164,7 +162,7 @@ class Watcher:
         return replace(entry, until_ns=until_ns, text=self._sentence(whole))
 
     def _note_past(self, verdicts: Iterable[Verdict]) -> None:
-        """Breaks that came and went between two looks. One that has been told ends no sooner."""
+        """Note breaks that came and went between two looks, except those that are noted already."""
         for verdict in verdicts:
             since_ns = verdict.at_ns or 0
             place = (verdict.subject, verdict.rule)
@@ -179,14 +177,16 @@ class Watcher:
 
 
 def _lasts(verdict: Verdict, end_ns: int) -> bool:
-    """Whether a rule is still broken at the end; one that says no length broke for good."""
+    """Whether a rule is still broken at the end. A verdict without a length means broken for
+    good.
+    """
     if verdict.at_ns is None or verdict.wrong_for_ns is None:
         return True
     return verdict.at_ns + verdict.wrong_for_ns >= end_ns
 
 
 def watch(live: LiveSession, told: Callable[[Standing], object]) -> None:
-    """Judge a live session again and again until it ends; for a thread of its own."""
+    """Judge a live session repeatedly until it ends, in a thread of its own."""
     copy = empty_copy(live.session.recording)
     watcher = Watcher(live.vehicle, live.journal.base, copy)
     wall = Wall()
@@ -200,11 +200,11 @@ def watch(live: LiveSession, told: Callable[[Standing], object]) -> None:
 T = TypeVar("T")
 _RECENT_S = 2.0
 LATE_NS = 50_000_000
-"""Later than a person notices: a session is said to be behind."""
+"""A session that is later than this is said to be behind; a person notices it."""
 
 
 class Broken(TypedDict):
-    """A broken rule in a sentence; ``until`` None while it is broken."""
+    """A broken rule in a sentence; ``until`` is None while it is broken."""
 
     subject: str
     rule: str
@@ -235,7 +235,7 @@ class FrameLine(TypedDict):
 
 
 class Node(TypedDict):
-    """A node: what its program does, and how its controller stands."""
+    """A node: the state of its program and of its controller."""
 
     program: str
     bus: str
@@ -244,7 +244,7 @@ class Node(TypedDict):
 
 
 class Active(TypedDict):
-    """A fault that is there, by its number among the offers."""
+    """An active fault, by its number among the offers."""
 
     number: int
     text: str
@@ -252,9 +252,10 @@ class Active(TypedDict):
 
 
 class State(TypedDict):
-    """Everything. ``late`` holds the 99th percentile of the last seconds, that of the whole
-    session and its worst, in microseconds of real time; ``given_up`` what was given up in all.
-    ``judged`` is the instant up to which ``broken`` and ``past`` speak.
+    """The whole state. ``late`` holds the 99th percentile of lateness over the last seconds and
+    over the whole session, and the worst, in microseconds of real time; ``given_up`` is the real
+    time given up in total, in microseconds. ``broken`` and ``past`` hold up to the instant
+    ``judged``.
     """
 
     session: int
@@ -283,7 +284,7 @@ class State(TypedDict):
 
 
 class View:
-    """Makes the states of one session; only its own thread may ask for them."""
+    """Makes the states of one session. Only the session's thread may call it."""
 
     def __init__(self, live: LiveSession, offers: tuple[Offer, ...], number: int = 0) -> None:
         self._live = live
@@ -297,10 +298,10 @@ class View:
         self._renew_s = 0.0
         self.standing = Standing()
         self.unjudged = ""
-        """Why nothing is judged any more, if so."""
+        """Why nothing is judged any more; empty while the judge works."""
 
     def state(self, failed: str = "") -> State:
-        """The session as it stands."""
+        """The present state of the session."""
         live, standing = self._live, self.standing
         recording, now_ns = live.session.recording, live.session.queue.now_ns
         recent_ns, behind = self._lateness()
@@ -339,7 +340,9 @@ class View:
         )
 
     def _lateness(self) -> tuple[int, bool]:
-        """The 99th percentile of the last seconds in ns, and whether that is behind."""
+        """The 99th percentile of lateness over the last seconds in ns, and whether the session is
+        behind.
+        """
         pacer, now_s = self._live.pacer, monotonic_seconds()
         if now_s >= self._renew_s:
             self._renew_s = now_s + _RECENT_S
@@ -372,7 +375,7 @@ class View:
         return found
 
     def _text(self, identity: Identity, record: BusRecord) -> str:
-        """What a frame says; made once for each."""
+        """The decoded frame, made once for each."""
         known = self._texts.get(identity)
         if known is None or known[0] is not record:
             text = decoded(self._infos.get(identity), record)
@@ -395,7 +398,7 @@ class View:
         )
 
     def _notice(self, name: str) -> bool:
-        """Whether a notice is given, in what its sender handed over last."""
+        """Whether a notice is given, according to the last message that its sender handed over."""
         vehicle = self._live.vehicle
         message, signal = vehicle.signal(vehicle.notices[name].signal)
         handed = self._live.session.recording.handed.get(message.name, [])

@@ -1,6 +1,7 @@
-"""The page of a live session: three files, made once, that need nothing from elsewhere.
+"""The page of a live session: a few files, made once, that need nothing from elsewhere.
 
-It wears the sheet of the reports (bench/linkloss/report/html/style.css) with one of its own on top.
+It uses the style sheet of the reports (bench/linkloss/report/html/style.css) and adds one of its
+own.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ File = tuple[str, str]
 
 
 def files(vehicle: Vehicle, offers: tuple[Offer, ...]) -> Mapping[str, File]:
-    """The files by name; the page itself has none."""
+    """The files by name. The name of the page itself is empty."""
     template = environment(_FOLDER).get_template("live.html")
     page = template.render(
         vehicle=vehicle, drawing=draw(vehicle), palette=_palette(offers), caution=CAUTION
@@ -39,7 +40,7 @@ def files(vehicle: Vehicle, offers: tuple[Offer, ...]) -> Mapping[str, File]:
 
 
 def _palette(offers: tuple[Offer, ...]) -> list[tuple[str, list[tuple[str, str]]]]:
-    """The kinds of faults that are offered, by group, each with what it does in a sentence."""
+    """The kinds of faults on offer, by group, each with a sentence on what it does."""
     kinds = {offer.fault.kind for offer in offers}
     forms: list[type[Fault]] = [form for kind, form in catalogue().items() if kind in kinds]
     return [
