@@ -1,12 +1,12 @@
-"""What came out, for people and for programs: screen, pages, JSON, JUnit, Markdown, logs.
+"""Results for people and for programs: screen, pages, JSON, JUnit, Markdown, logs.
 
 terminal.py   a check on the screen; timeline.py one run; picture.py one instant of it
-words.py      verdicts as sentences, and what is declared for a rule; totals.py the figures
+words.py      verdicts as sentences, and what a rule declares; totals.py the figures
 findings.py   findings as scenario files
 html/         pages
-machine.py    JSON; schemas.py its schemas; reopen.py the way back
+machine.py    JSON; schemas.py its schemas; reopen.py reads it back
 junit.py, markdown.py
 export.py     a recording as a log or a table; waveform.py bit by bit
-timing_report.py, power_report.py, comparison.py  plans and logs
-screen.py, files.py  where results go
+timing_report.py, power_report.py, comparison.py reports on plans and logs screen.py, files.py where
+results are written
 """

@@ -1,10 +1,8 @@
-"""What is told of logs: what one holds, what differs between two, what a replay did.
+"""Reports on logs: what one holds, what differs between two, what a replay did.
 
-What differs between two runs, on the screen and as JSON.
+Descriptions and comparisons are shown on the screen and as JSON.
 
-What a log holds, on the screen and as JSON.
-
-What a replay says of itself: what was played and what not, and how much later it came.
+A replay reports what was played, what was not, and how much later the frames came.
 """
 
 from __future__ import annotations
@@ -30,9 +28,9 @@ from linkloss.units import plain, show_duration
 
 DESCRIBE_VERSION = 1
 LISTED = 20
-"""So many names stand in one sentence."""
+"""The most names in one sentence."""
 PARTS = 12
-"""The load is shown in so many parts of the log."""
+"""Number of parts of the log for which the load is shown."""
 
 
 def show_description(console: Console, found: Description) -> None:
@@ -191,7 +189,7 @@ def _strangers(found: Description) -> Iterator[str]:
 
 
 def _few(names: list[str]) -> str:
-    """The names, or the first of them and how many more there are."""
+    """The names, or the first of them and the number of the rest."""
     if len(names) <= LISTED:
         return ", ".join(names)
     return f"{', '.join(names[:LISTED])} and {len(names) - LISTED} more"
@@ -271,7 +269,7 @@ COMPARE_VERSION = 1
 
 
 def show_comparison(console: Console, found: Comparison) -> None:
-    """Show what differs; a single line where nothing does."""
+    """Show what differs, or one line if nothing does."""
     for letter, side in (("A", found.a), ("B", found.b)):
         frames = sum(len(rows) for rows in side.rows.values())
         what = "recording" if side.recorded else "log"
@@ -372,14 +370,14 @@ def _compared_fields(message: MessageDifference) -> dict[str, Any]:
 
 
 _LISTED = 8
-"""So many identifiers are named."""
+"""The most identifiers that are named."""
 
 
 def show_replay(
     console: Console, drive: Drive, result: RunResult, *, quiet: bool, verbose: bool
 ) -> None:
-    """Show a drive that was replayed on a vehicle. ``verbose`` adds the timeline; ``quiet`` leaves
-    out all but what broke, what was lost, and the totals.
+    """Show a drive that was replayed on a vehicle. ``verbose`` adds the timeline; ``quiet`` shows
+    only what broke, what was lost, and the totals.
     """
     scenario = result.scenario
     paragraph(console, scenario.title, style="bold")
@@ -442,7 +440,7 @@ def _counted(counts: Mapping[str, int]) -> str:
 
 
 def shift_lines(shift: Shift) -> list[str]:
-    """How much later than in the log the frames came, and which were lost."""
+    """Lines on how much later than in the log the frames came, and how many were lost."""
     lines = [f"{count(shift.sent, 'frame')} of the log on the bus"]
     if shift.moved:
         share = 100 * shift.moved / shift.sent
@@ -466,7 +464,7 @@ def shift_lines(shift: Shift) -> list[str]:
 
 
 def _quantile(shift: Shift, share: float) -> int:
-    """An upper bound of a quantile of the shifts, from their counts by powers of two; in ns."""
+    """An upper bound in ns of a quantile of the shifts, from their counts by powers of two."""
     wanted, seen = share * shift.moved, 0
     for power, number in enumerate(shift.bins):
         seen += number

@@ -1,21 +1,23 @@
 """A recording for other programs: as a log of frames, as packets, as a table of signals.
 
-The decoded signals of a run as a table, for a notebook: a row for each frame, a column for each
-signal, filled in where the frame carries it.
+A table for a notebook holds the decoded signals of a run: a row for each frame, and a column for
+each signal, filled in if the frame carries it.
 
-Frames as packets of link type 227 (SocketCAN), for programs that look into network traffic.
+A ``.pcap`` file holds frames as packets of link type 227 (SocketCAN), for programs that analyse
+network traffic.
 
-Sources: the format of capture files and the registry of link types (tcpdump.org, from memory), held
-against an independent reader in tests/against/test_packets.py. Instants are exact to a nanosecond.
+Sources: the format of capture files and the registry of link types (tcpdump.org, from memory),
+checked with an independent reader in tests/against/test_packets.py. Its timestamps are exact to a
+nanosecond.
 
-A recording as a log of frames, in the formats that python-can writes, and as packets (.pcap).
+Other logs of frames are in the formats that python-can writes.
 
-Timestamps are seconds of virtual time, at the end of each frame. Attempts that failed are error
-frames where the format holds those. What the formats lose: ``.log``, ``.asc`` and ``.trc`` round
-to a microsecond, ``.blf`` may be a nanosecond early; ``.csv`` and ``.db`` have no channel, no
-direction and no CAN FD frames; ``.asc``, ``.blf``, ``.trc`` and ``.mf4`` number the channel;
-``.trc`` holds neither error frames nor remote nor CAN FD frames. ``LOSSES`` says it for the user.
-Data length codes above 8 of classical frames become 8 in ``.asc``, ``.trc`` and ``.mf4``.
+Timestamps are seconds of virtual time, at the end of each frame. Failed attempts are error frames
+if the format has those. What the formats lose: ``.log``, ``.asc`` and ``.trc`` round to a
+microsecond, ``.blf`` may be a nanosecond early; ``.csv`` and ``.db`` have no channel, no direction
+and no CAN FD frames; ``.asc``, ``.blf``, ``.trc`` and ``.mf4`` number the channel; ``.trc`` holds
+neither error frames nor remote nor CAN FD frames. ``LOSSES`` says so to the user. Data length codes
+above 8 of classical frames become 8 in ``.asc``, ``.trc`` and ``.mf4``.
 """
 
 from __future__ import annotations
@@ -52,7 +54,7 @@ _NS_PER_S = 1_000_000_000
 
 
 class PcapWriter:
-    """Writes messages to a binary file: 16 bytes each, beside a packet header of 16."""
+    """Writes messages to a binary file: a packet header of 16 bytes, then the frame."""
 
     def __init__(self, file: BinaryIO) -> None:
         self._file = file
@@ -61,8 +63,8 @@ class PcapWriter:
         )
 
     def on_message_received(self, msg: can.Message) -> None:
-        """Write one message. The last byte of a classical frame's header is its data length code
-        where that is above 8; the second one of a CAN FD frame's tells its flags.
+        """Write one message. The last byte of a classical frame's header is its data length code if
+        that is above 8; the byte after the length of a CAN FD frame holds its flags.
         """
         word = msg.arbitration_id
         word |= _EXTENDED if msg.is_extended_id and not msg.is_error_frame else 0
@@ -82,10 +84,10 @@ class PcapWriter:
 
 
 class _Writer(Protocol):
-    """What takes the frames of a log."""
+    """A writer of a log."""
 
     def on_message_received(self, message: can.Message) -> None:
-        """One more."""
+        """Write one message."""
 
 
 FORMATS = (
@@ -104,13 +106,14 @@ LOSSES = {
 """What a format cannot hold, by its extension."""
 _WITHOUT_FD = {".csv", ".trc", ".db"}
 _RAW_LENGTHS = {".log", ".blf", ".csv", ".db", ".pcap"}
-"""Formats that hold a data length code above 8 beside eight bytes."""
+"""Formats that can hold a data length code above 8 with eight bytes."""
 _TRIGGER_DATE = "Thu Jan 01 00:00:00.0 1970"
 
 
 def ensure_format(path: str | Path) -> str:
-    """The format of a log by its name: one of FORMATS. Raises BadInput for any other, and for
-    ``.mf4`` where its library is missing.
+    """The format of a log by its name: one of FORMATS.
+
+    :raises BadInput: for any other name, and for ``.mf4`` if its library is missing.
     """
     suffix = format_of(path, FORMATS)
     if suffix == ".mf4" and find_spec("asammdf") is None:
@@ -127,7 +130,9 @@ def losses(path: str | Path) -> str:
 
 def write_log(recording: Recording, channel: str, path: str | Path) -> None:
     """Write every frame of a recording as a log, in the format of the extension, whole or not at
-    all. The text formats come out the same every time. Raises BadInput.
+    all. Text formats are the same every time.
+
+    :raises BadInput: if the format or the place will not do.
     """
     suffix = ensure_format(path)
     with replacing(path) as beside, _writer(beside, suffix, Path(path).name) as writer:
@@ -151,12 +156,12 @@ def log_messages(
     fd: bool = True,
     raw_lengths: bool = False,
 ) -> Iterator[can.Message]:
-    """The frames as messages in order of their ends.
+    """The frames as messages, in the order in which they end.
 
-    :param trouble: error and remote frames too.
-    :param fd: CAN FD frames too.
-    :param raw_lengths: data length codes above 8 of classical frames as they stood on the bus,
-        where python-can's ``dlc`` is 8.
+    :param trouble: whether to include error and remote frames.
+    :param fd: whether to include CAN FD frames.
+    :param raw_lengths: whether to keep data length codes above 8 of classical frames, for which
+        python-can's ``dlc`` is 8.
     """
     for record in sorted(recording.frames, key=lambda record: record.end_ns):
         frame = record.frame
@@ -174,7 +179,7 @@ def log_messages(
 
 @contextmanager
 def _writer(beside: Path, suffix: str, name: str) -> Iterator[_Writer]:
-    """A writer that starts at virtual instant zero and knows nothing of today's date."""
+    """A writer that starts at virtual instant zero and writes no date of today."""
     kind = suffix.removesuffix(".gz")
     if kind == ".mf4":
         with beside.open("w+b") as binary, _mf4(binary) as writer:
@@ -205,7 +210,7 @@ _TABLE = (
 
 class _Database:
     """Writes into a table at once. The library's writer hands its frames to a thread, and loses
-    those that this has not written when it is stopped.
+    those not yet written when it is stopped.
     """
 
     def __init__(self, connection: sqlite3.Connection) -> None:
@@ -254,18 +259,19 @@ def _text_writer(kind: str, text: io.TextIOWrapper, name: str) -> can.io.generic
     if kind == ".log":
         return _TextLogWriter(text)
     writer = can.TRCWriter(text)
-    writer.filepath = name  # it would note the temporary place in the file
+    writer.filepath = name  # otherwise it would write the temporary name into the file
     writer.first_timestamp = 0.0
     writer.write_header(0.0)
     return writer
 
 
 class _TextLogWriter(can.CanutilsLogWriter):
-    """The library's writer, with the length codes that it leaves out: those of remote frames, and
-    those above 8.
+    """The library's writer, which also writes the length codes that it leaves out: those of remote
+    frames, and those above 8.
 
-    ``123#R4`` asks for four bytes, ``123#R8_C`` is one with the code 12, and
-    ``123#0011223344556677_C`` holds eight bytes under it (so candump writes them, from memory).
+    ``123#R4`` is a remote frame for four bytes, ``123#R8_C`` one with the code 12, and
+    ``123#0011223344556677_C`` a data frame of eight bytes with that code (candump's form, from
+    memory).
     """
 
     def on_message_received(self, msg: can.Message) -> None:
@@ -280,19 +286,21 @@ class _TextLogWriter(can.CanutilsLogWriter):
 
 
 class _AscWriter(can.ASCWriter):
-    """The library's writer, from instant zero instead of the first frame, and without today."""
+    """The library's writer, starting at instant zero instead of the first frame, without today's
+    date.
+    """
 
     def __init__(self, text: io.TextIOWrapper) -> None:
         super().__init__(text)
         self.log_event("Start of run", 0.0)
 
-    def _format_header_datetime(self, dt: datetime) -> str:  # the base asks so
+    def _format_header_datetime(self, dt: datetime) -> str:  # the base class calls it so
         return _TRIGGER_DATE
 
 
 @contextmanager
 def _mf4(binary: BinaryIO) -> Iterator[can.MF4Writer]:
-    """The library's writer, which would stamp the file with the present and count from there."""
+    """The library's writer, without its stamp of the present time, from which it would count."""
     logging.getLogger("asammdf").setLevel(logging.ERROR)
     with can.MF4Writer(binary) as writer:
         writer._start_time = writer.last_timestamp = 0.0
@@ -308,8 +316,9 @@ Row = tuple[int, str, str, dict[str, float]]
 
 
 def ensure_table(path: str | Path) -> str:
-    """The format of a table by its name. Raises BadInput for any other, and for ``.parquet``
-    where its library is missing.
+    """The format of a table by its name.
+
+    :raises BadInput: for any other name, and for ``.parquet`` if its library is missing.
     """
     suffix = format_of(path, TABLES, "a table")
     if suffix == ".parquet" and find_spec("pyarrow") is None:
@@ -321,11 +330,13 @@ def ensure_table(path: str | Path) -> str:
 def write_columns(
     recording: Recording, messages: Mapping[str, MessageInfo], path: str | Path
 ) -> None:
-    """Write the signals of every good frame that the DBC knows, whole or not at all.
+    """Write a table of the signals of every good frame that the DBC knows, whole or not at all.
 
     Columns: ``t_ns`` (end of the frame, ns since power-up), ``sender``, ``message``, then
     ``Message.Signal`` in its unit for each message that was seen; a multiplexed signal has a value
-    where its page was sent. Raises BadInput.
+    where its page was sent.
+
+    :raises BadInput: if the format or the place will not do.
     """
     suffix = ensure_table(path)
     seen = {message for _, _, message, _ in _rows(recording, messages)}

@@ -1,4 +1,4 @@
-"""Writing a result whole or not at all: a reader never meets half a file."""
+"""Writes a result whole or not at all: a reader never sees half a file."""
 
 from __future__ import annotations
 
@@ -11,10 +11,11 @@ from linkloss.problem import BadInput
 
 
 def write_whole(path: str | Path, content: str | bytes | Iterable[str]) -> None:
-    """Write a file in one step; an earlier one stays untouched until the new one is complete.
+    """Write a file in one step. An earlier one stays untouched until the new one is complete.
 
-    Text, whole or in pieces, is written as UTF-8 with line feeds. Raises BadInput, naming the
-    path, when the place cannot be written to.
+    Text, whole or in pieces, is written as UTF-8 with line feeds.
+
+    :raises BadInput: with the path, if it cannot be written.
     """
     with replacing(path) as beside:
         if isinstance(content, bytes):
@@ -25,9 +26,9 @@ def write_whole(path: str | Path, content: str | bytes | Iterable[str]) -> None:
 
 
 def ensure_writable(path: str | Path) -> None:
-    """Find out before a long run, not after it, whether a file can be written.
+    """Check, before a long run, whether a file can be written. Leaves nothing behind.
 
-    Raises BadInput as :func:`write_whole` would. Leaves nothing behind.
+    :raises BadInput: as :func:`write_whole` would.
     """
     target, beside = _places(path)
     if _is_device(target):
@@ -38,9 +39,9 @@ def ensure_writable(path: str | Path) -> None:
 
 
 def ensure_folder(path: str | Path) -> None:
-    """Make a folder unless it is there, and find out whether files can be put into it.
+    """Make a folder if there is none, and check that files can be written to it.
 
-    Raises BadInput, naming the path.
+    :raises BadInput: with the path, if not.
     """
     folder = Path(path)
     if folder.exists() and not folder.is_dir():
@@ -52,10 +53,12 @@ def ensure_folder(path: str | Path) -> None:
 
 @contextmanager
 def replacing(path: str | Path) -> Iterator[Path]:
-    """A place beside the target, of the same extensions, that becomes the target at the end.
+    """A temporary file next to the target, with the same extensions, that replaces the target at
+    the end.
 
-    When the block fails, the place is cleared away and the target stays as it was. Raises
-    BadInput for an OSError on the way.
+    If the block fails, the temporary file is removed and the target stays as it was.
+
+    :raises BadInput: for an OSError on the way.
     """
     target, beside = _places(path)
     if _is_device(target):
@@ -71,7 +74,7 @@ def replacing(path: str | Path) -> Iterator[Path]:
 
 
 def _places(path: str | Path) -> tuple[Path, Path]:
-    """Where the file really lies (through links), and the temporary place beside it."""
+    """The file's real path (links followed), and the temporary path next to it."""
     with _told(path):
         target = Path(os.path.realpath(path))
         problem = _problem(target)
@@ -81,7 +84,7 @@ def _places(path: str | Path) -> tuple[Path, Path]:
 
 
 def _problem(target: Path) -> str:
-    """Why a file cannot be written there, as far as that shows; empty if nothing speaks against."""
+    """Why a file cannot be written there, as far as can be told; empty if nothing prevents it."""
     if target.is_dir():
         return "this is a folder; expected the name of a file to write"
     if not target.parent.is_dir():
@@ -92,7 +95,7 @@ def _problem(target: Path) -> str:
 
 
 def _is_device(target: Path) -> bool:
-    """A terminal or a pipe cannot be replaced, only written to."""
+    """Whether the target cannot be replaced, only written to, such as a terminal or a pipe."""
     return target.exists() and not target.is_file()
 
 

@@ -1,9 +1,9 @@
-"""Findings on disk: one scenario file for each story, which runs alone.
+"""Findings as files: one scenario file for each story, which runs alone.
 
-A scenario as a file that a person can read and :func:`linkloss.scenario.load_scenario` reads
-back to the same run.
+A scenario file is readable, and :func:`linkloss.scenario.load_scenario` reads it back to the same
+run.
 
-A shrunk finding in words: what happens in one sentence, and what is known about it.
+A shrunk finding is also told in words: one sentence on what happens, and what is known about it.
 """
 
 from __future__ import annotations
@@ -36,9 +36,9 @@ _BARE_KEY = re.compile("[A-Za-z0-9_-]+")
 def scenario_toml(
     scenario: Scenario, *, vehicle: str, title: str, about: str = "", log: str = ""
 ) -> str:
-    """A scenario without its expectations as TOML. ``vehicle`` is the vehicle's file as it is seen
-    from the scenario's; a situation is written out as the inputs and actions it consists of.
-    ``log``: the file with the frames that came from outside, if any did.
+    """A scenario as TOML, without its expectations. ``vehicle`` is the path of the vehicle's file
+    relative to the scenario's. A situation is written out as its inputs and actions. ``log`` is the
+    file with the frames that came from outside, if any did.
     """
     lines = [f"title = {_text(title)}"]
     if about:
@@ -115,8 +115,8 @@ def _text(text: str) -> str:
 
 
 def _inside(text: str, *, lines: bool = False) -> str:
-    """What stands between the quotes of a basic string, which is escaped as in JSON, but for DEL
-    (TOML 1.0.0, "String"); with ``lines`` line feeds stay.
+    """The text between the quotes of a basic string. It is escaped as in JSON, and DEL as well
+    (TOML 1.0.0, "String"). With ``lines``, line feeds stay.
     """
     parts = text.split("\n") if lines else [text]
     escaped = [json.dumps(part, ensure_ascii=False)[1:-1] for part in parts]
@@ -124,7 +124,7 @@ def _inside(text: str, *, lines: bool = False) -> str:
 
 
 def _one_line(text: str) -> str:
-    """Fit for a comment, which has no control characters."""
+    """The text without control characters and on one line, for a comment."""
     return "".join(char if char.isprintable() else "?" for char in text)
 
 
@@ -163,7 +163,7 @@ def effort(story: Story) -> str:
 
 
 def story_about(story: Story) -> str:
-    """What stands in the file of a finding beside its sentence."""
+    """What the file of a finding says in addition to its sentence."""
     shrunk, vehicle = story.shrunk, story.shrunk.scenario.vehicle
     subject, rule = story.tells[0]
     lines = [f"Breaks the rule {rule_words(vehicle, subject, rule)} of {subject}."]
@@ -197,19 +197,19 @@ MARK = "# Written by 'linkloss check', which may write it anew; take this line a
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """The stories of a check, and the file of each by the story's name; without files where none
-    could be written.
+    """The stories of a check, and the file of each by the story's name; no files if none were
+    written.
     """
 
     stories: Stories = field(default_factory=Stories)
     files: Mapping[str, Path] = field(default_factory=dict)
 
     def story(self, finding: Finding) -> Story | None:
-        """The story that tells a finding."""
+        """The story that shows a finding."""
         return self.stories.of((finding.verdict.subject, finding.verdict.rule))
 
     def command(self, story: Story) -> str:
-        """What runs a story alone; empty when there is no file."""
+        """The command that runs a story alone; empty if there is no file."""
         file = self.files.get(story.name)
         if file is None:
             return ""
@@ -217,8 +217,10 @@ class Told:
 
 
 def ensure_folder(folder: Path) -> None:
-    """Find out before a long check whether findings can be written to a folder, which need not
-    exist yet. Raises BadInput. Leaves nothing behind.
+    """Check, before a long check, whether findings can be written to a folder, which need not exist
+    yet. Leaves nothing behind.
+
+    :raises BadInput: if they cannot.
     """
     existing = folder
     while not existing.exists() and existing != existing.parent:
@@ -229,11 +231,12 @@ def ensure_folder(folder: Path) -> None:
 
 
 def write_findings(stories: Stories, folder: Path) -> dict[str, Path]:
-    """Write each story to ``folder/NAME.toml`` and return the files by the stories' names.
+    """Write each story to ``folder/NAME.toml``, and return the files by the stories' names.
 
-    A file of that name which this did not write, or from which the first line was taken away,
-    stays as it is, and another number is put behind the name. Raises BadInput when the folder
-    cannot be written to.
+    A file of that name that linkloss did not write, or whose first line was removed, stays as it
+    is; the new file gets a number after its name.
+
+    :raises BadInput: if the folder cannot be written to.
     """
     if stories.told:
         try:
@@ -250,7 +253,7 @@ def write_findings(stories: Stories, folder: Path) -> dict[str, Path]:
 
 
 def finding_toml(story: Story, folder: Path) -> str:
-    """A story as the text of a scenario file that lies in a folder."""
+    """A story as the text of a scenario file in a folder."""
     scenario = story.shrunk.scenario
     return MARK + scenario_toml(
         scenario,

@@ -1,4 +1,4 @@
-"""A check as JUnit XML, for whatever collects test results: one test for each declared rule."""
+"""A check as JUnit XML, for programs that collect test results: one test for each declared rule."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from linkloss.report.findings import Told, story_sentence
 from linkloss.report.words import command, finding_sentence, outcome_line
 
 _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
-"""What XML 1.0 does not allow, section 2.2 "Characters"."""
+"""Characters that XML 1.0 does not allow (section 2.2, "Characters")."""
 _SKIPPED = "not exercised: no case put the rule to the test"
 
 
 def junit_xml(report: CheckReport, told: Told | None = None) -> str:
-    """Subjects are classes, rules are tests. A broken rule fails, a rule that was not exercised
-    is skipped and so never passes; a check without a case or a rule is one error. A failure says
-    how to see it again, with its story where ``told`` has one.
+    """Subjects are classes, rules are tests. A broken rule fails. A rule that was not exercised is
+    skipped, and so never passes. A check without a case or a rule is one error. A failure names the
+    command that shows it again, and its story if ``told`` has one.
     """
     suite = ET.Element("testsuite", name=_clean(f"linkloss check {report.vehicle.title}"))
     counts = {"tests": 0, "failures": 0, "errors": 0, "skipped": 0}
@@ -43,7 +43,7 @@ def junit_xml(report: CheckReport, told: Told | None = None) -> str:
         ET.SubElement(test, "error", message=outcome_line(report))
     numbers = {name: str(number) for name, number in counts.items()}
     suite.attrib.update(numbers)
-    # The schema that collectors share knows "skipped" on a suite, but not on all of them together.
+    # The schema that collectors share allows "skipped" on a suite, but not on the root.
     root = ET.Element("testsuites", {key: numbers[key] for key in ("tests", "failures", "errors")})
     root.append(suite)
     ET.indent(root)

@@ -1,11 +1,11 @@
-"""Results as JSON, for programs: what the screen says, in whole nanoseconds, the same every time.
+"""Results as JSON, for programs: the content of the screen, in whole nanoseconds, the same every
+time.
 
-Tables with many rows are arrays of arrays; the names of their columns stand beside them. The
-version of a format goes up when a key goes away or changes its meaning. New keys may come without
-that, so a reader has to pass over what it does not know.
+Tables with many rows are arrays of arrays, with the names of their columns in a key next to them.
+The version of a format rises when a key is removed or changes its meaning. New keys may be added
+without that, so a reader must ignore keys that it does not know.
 
-What a check cost, and on what machine, is never the same twice, and so stands in a file of its
-own.
+What a check cost, and on what machine, is never the same twice, so it goes into a separate file.
 """
 
 from __future__ import annotations
@@ -146,8 +146,8 @@ class Cases(Document):
 
 
 def content_now(vehicle: Vehicle) -> str | None:
-    """The SHA-256 of the vehicle's file, its DBC and its programs, in hexadecimal, as they are
-    now; None when one of them is not there any more.
+    """The SHA-256, in hexadecimal, of the vehicle's file, its DBC and its programs as they are now;
+    None if one of them no longer exists.
     """
     try:
         return content(vehicle)
@@ -161,8 +161,8 @@ EFFORT_VERSION = 1
 def effort_json(
     report: CheckReport, wall_s: float, choice: Mapping[str, Any], told: Told | None = None
 ) -> str:
-    """The effort as JSON. ``wall_s`` is the cases' real time in seconds; ``choice`` says how the
-    work was spread; ``told`` are the stories, if there were any to be found.
+    """The effort as JSON. ``wall_s`` is the real time of the cases in seconds; ``choice`` says how
+    the work was distributed; ``told`` holds the stories, if any were looked for.
     """
     cases = len(report.cases)
     fields = {
@@ -214,14 +214,16 @@ def _story(told: Told, story: Story) -> StoryFields:
 
 
 def check_json(report: CheckReport, told: Told | None = None) -> str:
-    """A check as JSON. ``cases`` hold the verdicts that were kept or broken; ``told`` are the
-    stories of what broke, if they were looked for.
+    """A check as JSON. Its ``cases`` hold the verdicts kept and broken; ``told`` holds the stories
+    of what broke, if they were looked for.
     """
     return "".join(check_json_parts(report, told))
 
 
 def check_json_parts(report: CheckReport, told: Told | None = None) -> Iterator[str]:
-    """The same text piece by piece, so that the cases need not be in memory together."""
+    """The text of :func:`check_json` in pieces, so that the cases need not be in memory
+    together.
+    """
     vehicle = report.vehicle
     document = CheckDocument(
         vehicle=vehicle.title,
@@ -307,7 +309,7 @@ def run_json(result: RunResult) -> str:
 
 
 def _finding(report: CheckReport, finding: Finding, told: Told | None) -> FindingFields:
-    """A finding, with the name of the story that tells it, or why there is none."""
+    """A finding, with the name of the story that shows it, or why there is none."""
     verdict, case = finding.verdict, finding.case
     story = None if told is None else told.story(finding)
     missing = None

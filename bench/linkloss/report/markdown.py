@@ -1,4 +1,4 @@
-"""A check as Markdown, short enough for a comment below a change under review."""
+"""A check as Markdown, short enough for a comment on a change under review."""
 
 from __future__ import annotations
 
@@ -12,13 +12,15 @@ from linkloss.report.words import by_subject, command, count, finding_sentence, 
 from linkloss.units import show_duration
 
 MOST_FINDINGS = 20
-"""Findings that are told in full; a comment has a limited length, and a reader's patience too."""
+"""The most findings told in full: the length of a comment is limited, and so is a reader's
+patience.
+"""
 _MARKUP = re.compile(r"([\\`*_{}\[\]()#+!|~<>&$])")
 _SIGNS = {Outcome.KEPT: "✓ kept", Outcome.BROKEN: "✗ broken", Outcome.NOT_EXERCISED: "– untested"}
 
 
 def check_markdown(report: CheckReport) -> str:
-    """The verdict, what broke with the commands that show it again, and what was not tested."""
+    """The verdict, what broke with the commands that show it again, and what was not exercised."""
     parts = [
         f"### linkloss: {_plain(report.vehicle.title)}",
         f"**{_plain(outcome_line(report))}**",
@@ -56,7 +58,7 @@ def _finding(report: CheckReport, finding: Finding) -> str:
 
 
 def _table(report: CheckReport) -> Iterator[str]:
-    """Subjects that have something to tell, against the outcomes of their rules."""
+    """The subjects worth a row, with the outcomes of their rules."""
     rules: dict[str, dict[Outcome, list[str]]] = {}
     for entry in report.rules:
         rules.setdefault(entry.subject, {}).setdefault(entry.verdict.outcome, []).append(entry.rule)
@@ -95,12 +97,12 @@ def _folded(head: str, lines: Sequence[str]) -> Iterator[str]:
 
 
 def _plain(text: str) -> str:
-    """Text that means nothing but itself, on one line."""
+    """Text on one line, with all markup escaped."""
     return _MARKUP.sub(r"\\\1", _one_line(text))
 
 
 def _code(text: str) -> str:
-    """A piece of code, fenced by more backticks than it has itself."""
+    """A piece of code, quoted with more backticks than it contains."""
     longest = max((len(run) for run in re.findall("`+", text)), default=0)
     fence = "`" * (longest + 1)
     pad = " " if longest else ""

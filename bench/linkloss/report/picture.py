@@ -1,8 +1,8 @@
-"""A run as one picture of an instant: inputs, loads, nodes, the last frames, the last events.
+"""A picture of a run at an instant: inputs, loads, nodes, the last frames, the last events.
 
-A recording holds everything, so a picture can be drawn of any instant, in any order.
+A recording holds everything, so any instant can be drawn, in any order.
 
-Playing a run on the terminal, at a speed that eyes can follow.
+:func:`play` shows a run on the terminal, at a speed that eyes can follow.
 """
 
 from __future__ import annotations
@@ -35,14 +35,14 @@ _ERRORS = {
 }
 _GAP = 2
 _FEWEST = 1
-"""Lines of events, and of frames, however low the screen."""
+"""The least lines of events, and of frames, on a small screen."""
 _ROOMY = 32
-"""Lines of a screen on which parts stand apart."""
+"""From this many lines on, parts are separated by empty lines."""
 
 
 @dataclass(frozen=True)
 class Pictures:
-    """The pictures of one run. ``width`` and ``height`` are those of the screen, in characters."""
+    """The pictures of one run on a screen of ``width`` by ``height`` characters."""
 
     result: RunResult
     width: int = 80
@@ -65,7 +65,7 @@ class Pictures:
             line.truncate(self.width, overflow="ellipsis")
         return Group(*lines)
 
-    # ---- what is there ----
+    # ---- the state ----
 
     def _head(self, at_ns: int) -> Iterator[Text]:
         scenario = self.result.scenario
@@ -106,7 +106,7 @@ class Pictures:
             cells.append(Text(f"{printable(name)}: {state}, {bus}", style=style))
         return columns(cells, self.width)
 
-    # ---- what has just happened ----
+    # ---- what happened last ----
 
     @cached_property
     def _events(self) -> list[Event]:
@@ -132,7 +132,7 @@ class Pictures:
 
     @cached_property
     def _frames(self) -> list[BusRecord]:
-        """By their start; a recording has them in the order of their end."""
+        """The frames in order of their start; a recording has them in order of their end."""
         return sorted(self.result.recording.frames, key=lambda record: record.start_ns)
 
     def _frame(self, record: BusRecord) -> Text:
@@ -148,7 +148,7 @@ class Pictures:
 
 
 def lamp(name: str, level: float) -> Text:
-    """A load: lit or dark by its sign, not by its colour alone."""
+    """A load, shown lit or dark by its symbol and not by its colour alone."""
     sign, style = ("[X]", "bold green") if level > 0 else ("[ ]", "")
     return Text(f"{sign} {printable(name)}", style=style)
 
@@ -161,7 +161,7 @@ def _latest(
 
 
 def columns(parts: Sequence[Text], width: int) -> list[Text]:
-    """Short texts in columns of one width, read from left to right."""
+    """Short texts in columns of equal width, read from left to right."""
     if not parts:
         return []
     cell = min(width, max(cell_len(part.plain) for part in parts) + _GAP)
@@ -190,8 +190,8 @@ def play(
 ) -> bool:
     """Show the run from power-up to its end; ``speed`` 1 is real time, 0.1 a tenth of it.
 
-    Pictures that come too late are left out, so that the speed is kept. False when whoever
-    watches has seen enough and interrupts.
+    Pictures that come too late are left out, to keep the speed. Return False if the user
+    interrupts.
     """
     pictures = Pictures(result, console.width, console.height)
     end_ns = result.recording.end_ns

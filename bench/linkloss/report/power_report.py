@@ -1,8 +1,5 @@
-"""A power plan for people and programs: on the screen, as a page, a lead list and JSON.
-
-A power plan as a page to look at and to print for the workbench.
-
-A power plan on the screen, as a lead list, and as JSON.
+"""A power plan for people and programs: on the screen, as a page to look at and print, as a lead
+list and as JSON.
 """
 
 from __future__ import annotations
@@ -35,7 +32,9 @@ from linkloss.sizing.power_plan import STILL_STARTS, PowerPlan
 
 PLAN_VERSION = 1
 NEEDLESS_DAYS = 300
-"""A battery that nothing is drawn from does not last much longer: common practice."""
+"""From this many days on the sleep current does not matter, because a battery does not last much
+longer without a load: common practice.
+"""
 FIRE = (
     "A lead without the right fuse can set the car on fire, and a battery gives hundreds of amperes"
     " into a short. Take the battery's minus off before you touch a lead, put each fuse at the"
@@ -43,7 +42,7 @@ FIRE = (
     " is licensed to. This plan knows what the vehicle file says and nothing of your crimps, your"
     " routes and your heat."
 )
-"""What every form of a plan ends with, beside the general caution."""
+"""What every form of a plan ends with, in addition to the general caution."""
 LEGEND = (
     "A: all pieces at the volts of their nameplate; start: at the first instant, behind no lead;"
     " used: share of what the fuse is worth at the ambient temperature; lost: from the battery to"
@@ -54,14 +53,14 @@ LEAD_COLUMNS = ("from", "to", "colour", "size", "length_m", "fuse_a")
 
 
 def plan_exit_code(plan: PowerPlan) -> int:
-    """1 when something does not suit, 3 when something could not be looked at, else 0."""
+    """1 if something is wrong, 3 if something could not be checked, otherwise 0."""
     if plan.broken:
         return EXIT_BROKEN
     return EXIT_NOT_EXERCISED if plan.unchecked else EXIT_KEPT
 
 
 def plan_verdict(plan: PowerPlan) -> str:
-    """The plan in a sentence."""
+    """The result of the plan in a sentence."""
     looked = f"{count(len(plan.loads), 'load')}, {count(len(plan.leads), 'lead')} looked at"
     if plan.broken:
         return f"{looked}: {count(len(plan.broken), 'thing')} to change."
@@ -71,7 +70,7 @@ def plan_verdict(plan: PowerPlan) -> str:
 
 
 def show_plan(console: Console, plan: PowerPlan) -> None:
-    """Show a power plan; it fits 80 columns."""
+    """Show a power plan, in 80 columns."""
     vehicle = plan.vehicle
     paragraph(console, f"{vehicle.title}: power plan", style="bold")
     facts = str(vehicle.path)
@@ -161,7 +160,9 @@ def _amps(amps: float) -> str:
 
 
 def sheds_table(sheds: Sequence[Shed]) -> Table:
-    """What is lost at which voltage; what goes alike at one voltage shares a row."""
+    """What stops working at which voltage. Items that fail in the same way at one voltage share a
+    row.
+    """
     rows = ((volts, f"{', '.join(names)}: {text}") for volts, names, text in shed_groups(sheds))
     return plain_table(("V", "what"), rows, folds=1)
 
@@ -176,7 +177,7 @@ def shed_groups(sheds: Sequence[Shed]) -> Iterator[tuple[str, list[str], str]]:
 
 
 def sleep_words(sleep: Sleep) -> str:
-    """Current of the sleeping car and what it means for the battery."""
+    """The current of the sleeping car, and what it means for the battery."""
     if sleep.days is None:
         text = "no sleeping current is declared"
     else:
@@ -192,8 +193,8 @@ def sleep_words(sleep: Sleep) -> str:
 
 
 def lead_list(plan: PowerPlan) -> str:
-    """All leads as CSV: what to buy and cut. Text that a table program would take for a formula
-    gets an apostrophe.
+    """All leads as CSV: what to buy and cut. Text that a spreadsheet would read as a formula gets
+    an apostrophe.
     """
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
@@ -210,7 +211,7 @@ def _harmless(text: str) -> str:
 
 
 def plan_json(plan: PowerPlan) -> str:
-    """The plan as JSON, the same every time: A, V, m, mm2."""
+    """The plan as JSON, the same every time, in A, V, m and mm2."""
     sleep = plan.sleep
     document: dict[str, Any] = {
         "format": "linkloss power plan",

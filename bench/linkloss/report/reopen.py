@@ -1,7 +1,6 @@
-"""From a result in JSON back to the result, so that it can be shown again and otherwise.
+"""Reads a result in JSON back, so that it can be shown again and in other forms.
 
-The vehicle is read anew from its file; whether it is still what the result was made with is told
-by a digest of its content.
+The vehicle is read again from its file. A digest of its content shows whether it has changed since.
 """
 
 from __future__ import annotations
@@ -32,9 +31,9 @@ CHANGED = (
 
 
 class Reopened(NamedTuple):
-    """A result out of a file: a check with what its cases were chosen from, or a run.
+    """A result from a file: a check with what its cases were chosen from, or a run.
 
-    ``changed``: the vehicle is not what it was then.
+    ``changed``: the vehicle has changed since then.
     """
 
     result: CheckReport | RunResult
@@ -43,8 +42,8 @@ class Reopened(NamedTuple):
 
 
 class _Keys(Document):
-    """What kind of result it is, and where its vehicle is. Of cases only those are here that were
-    not written one on a line.
+    """What kind of result it is, and where its vehicle is. ``cases`` holds only cases that were not
+    written one to a line.
     """
 
     format: Any = None
@@ -55,8 +54,9 @@ class _Keys(Document):
 
 
 def reopen(path: Path) -> Reopened:
-    """Read what ``--json`` has written. Raises BadInput for anything else, and for a vehicle file
-    that is missing or has mistakes.
+    """Read what ``--json`` has written.
+
+    :raises BadInput: for anything else, and for a vehicle file that is missing or has mistakes.
     """
     store = CaseStore()
     try:
@@ -77,7 +77,7 @@ def reopen(path: Path) -> Reopened:
     if keys.format == "linkloss run":
         result: CheckReport | RunResult = _run(path, text, vehicle)
     else:
-        for case in keys.cases:  # of a file that something else has laid out anew
+        for case in keys.cases:  # of a file that another program has reformatted
             store.append(case)
         head = read_back(TypeAdapter(CheckHead), text, path, "result")
         space = tuple(head.space or ())
@@ -86,8 +86,8 @@ def reopen(path: Path) -> Reopened:
 
 
 def _without_cases(path: Path, lines: Iterator[str], store: CaseStore) -> Iterator[str]:
-    """The lines of a file; of a list of cases, each on its own line, nothing is left but the
-    brackets: there may be many, and they go to the store one by one.
+    """The lines of a file without the cases that stand one to a line. There may be many, so they go
+    to the store one by one.
     """
     for line in lines:
         yield line
@@ -101,7 +101,7 @@ def _without_cases(path: Path, lines: Iterator[str], store: CaseStore) -> Iterat
 
 
 def _vehicle_file(path: Path, named: object) -> Path:
-    """The vehicle file as it was named, from here or from beside the result."""
+    """The named vehicle file, relative to the current folder or to the result."""
     if not isinstance(named, str):
         raise BadInput.one(path, "vehicle_file", "is missing; expected the vehicle's file")
     beside = path.parent / named

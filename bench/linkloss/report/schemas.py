@@ -1,6 +1,5 @@
-"""The JSON Schemas of what ``--json`` writes, for the programs that read it.
-
-JSON Schemas of the files that users write, so that an editor can complete and check them.
+"""JSON Schemas of what ``--json`` writes, for programs that read it, and of the files that users
+write, so that an editor can complete and check them.
 """
 
 from __future__ import annotations
@@ -30,7 +29,7 @@ def schema_text(kind: FileKind) -> str:
 
 
 def vehicle_schema() -> Schema:
-    """The schema of a vehicle file. ``defaults`` takes the keys of a load, none of them needed."""
+    """The schema of a vehicle file. ``defaults`` takes the keys of a load, all optional."""
     schema = _of(VehicleFile)
     load = schema["$defs"][LoadTable.__name__]
     defaults = {key: value for key, value in load.items() if key != "required"}
@@ -43,8 +42,8 @@ def vehicle_schema() -> Schema:
 
 
 def scenario_schema() -> Schema:
-    """The schema of a scenario file: a step sets inputs, or is one of the faults with its own
-    parameters.
+    """The schema of a scenario file. A step sets inputs, or is a fault with the parameters of its
+    kind.
     """
     schema = _of(ScenarioFile)
     step = schema["$defs"].pop("Step")
@@ -62,7 +61,7 @@ def scenario_schema() -> Schema:
 
 
 def _step(step: Schema, thing: str, parameters: Schema) -> Schema:
-    """A step of one form: it has ``set`` or ``fault``, and needs what that form needs."""
+    """A step of one form: it has ``set`` or ``fault``, and what that form requires."""
     common = ("at", "set") if thing == "set" else ("at", "until", "lasts")
     properties = {key: step["properties"][key] for key in common}
     return {
@@ -79,7 +78,7 @@ def _of(model: type[BaseModel]) -> Schema:
 
 
 def _tidied(node: Any) -> Any:
-    """What pydantic says, in the words of a TOML file: no null, durations with their unit."""
+    """The schema of pydantic in terms of a TOML file: no null, durations with their unit."""
     if isinstance(node, list):
         return [_tidied(entry) for entry in node]
     if not isinstance(node, dict):
@@ -106,6 +105,6 @@ def check_result_schema() -> Schema:
 
 
 def run_result_schema() -> Schema:
-    """The schema of the result of a run: verdicts, and the whole recording."""
+    """The schema of the result of a run: its verdicts and the whole recording."""
     title = "Result of one scenario: its verdicts and everything that happened"
     return schema_of(title, TypeAdapter(RunDocument), recording_form(), TypeAdapter(RowColumns))

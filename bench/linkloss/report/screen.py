@@ -1,4 +1,4 @@
-"""The screen that results are shown on: its width, its colours or their absence, its paragraphs."""
+"""The screen that results are shown on: its width, colours and paragraphs."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ from linkloss.campaign.result import CAUTION
 
 WIDEST = 160
 GAP = 2
-"""Between two columns of a table."""
+"""Characters between two columns of a table."""
 STYLES = {"kept": "green", "broken": "bold red", "not exercised": "yellow"}
 
 
 class _Screen(Console):
-    """A console that leaves the end of a closed pipe to the command, and its exit code."""
+    """A console that leaves a closed pipe, and the exit code for it, to the command."""
 
     def on_broken_pipe(self) -> None:
         self.quiet = True
@@ -28,7 +28,9 @@ class _Screen(Console):
 
 
 def make_console(file: IO[str] | None = None, width: int | None = None) -> Console:
-    """A console of at most 160 columns; plain text unless on a terminal without NO_COLOR."""
+    """A console of at most 160 columns. Output is plain text unless on a terminal without
+    NO_COLOR.
+    """
     stream = sys.stdout if file is None else file
     plain = bool(os.environ.get("NO_COLOR")) or not stream.isatty()
     console = _Screen(
@@ -45,7 +47,7 @@ def make_console(file: IO[str] | None = None, width: int | None = None) -> Conso
 
 
 def heading(console: Console, text: str) -> None:
-    """A line that begins a part of the screen."""
+    """The heading of a part of the screen."""
     console.print()
     console.print(Text(text, style="bold"))
 
@@ -61,7 +63,7 @@ def bullet(console: Console, text: str, *, style: str = "") -> None:
 
 
 def hanging(console: Console, prefix: str, text: str, *, style: str = "") -> None:
-    """Text behind a prefix; its further lines are indented under its first one."""
+    """Text after a prefix, with its further lines indented under the first one."""
     lines = Text(printable(text), style=style).wrap(console, max(20, console.width - len(prefix)))
     for index, line in enumerate(lines):
         line.rstrip()
@@ -77,7 +79,9 @@ def plain_table(
     left: Collection[str] = (),
     header_style: str = "",
 ) -> Table:
-    """A table without lines: one column folds its texts, all others but ``left`` hold figures."""
+    """A table without lines: one column wraps its texts, all others except ``left`` hold
+    figures.
+    """
     table = Table(box=None, padding=(0, GAP, 0, 0), pad_edge=False, header_style=header_style)
     for place, head in enumerate(heads):
         if place == folds:
@@ -90,12 +94,14 @@ def plain_table(
 
 
 def printable(text: str) -> str:
-    """The text with a question mark for whatever would steer a terminal."""
+    """The text with a question mark in place of each control character for a terminal."""
     return "".join(char if char.isprintable() or char == "\n" else "?" for char in text)
 
 
 def command_lines(console: Console, parts: Iterable[str], *, indent: int = 2) -> None:
-    """A command that can be copied: too long for one line, it goes on behind a backslash."""
+    """A command that can be copied; if it is too long for one line, it continues after a
+    backslash.
+    """
     line = " " * indent
     pieces = list(parts)
     whole = line + " ".join(pieces)
@@ -105,6 +111,6 @@ def command_lines(console: Console, parts: Iterable[str], *, indent: int = 2) ->
 
 
 def caution(console: Console) -> None:
-    """What every screen with results ends with."""
+    """The caution that ends every screen with results."""
     console.print()
     paragraph(console, CAUTION, style="italic")

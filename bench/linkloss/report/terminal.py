@@ -1,12 +1,7 @@
 """A check on the screen: the table, what broke and how to see it again, what was not tested.
 
-Beside the verdicts of a check: which rules held narrowly, and what has changed since.
-
-The firmware lines that no case of a check reached, on the screen.
-
-How far a check has come, on the terminal's error stream; silent where nobody watches.
-
-The catalogue of faults on the screen: what there is, and what each takes.
+Other parts show which rules held narrowly, what differs from a baseline, firmware lines that no
+case reached, the progress of a check, and the catalogue of faults.
 """
 
 from __future__ import annotations
@@ -63,7 +58,7 @@ from linkloss.units import parse_duration, plain, show_duration, write_duration
 
 
 def narrowest(report: CheckReport, below_ns: int | None = None) -> list[RuleResult]:
-    """The kept rules that have a margin, the smallest first; only those below a limit if given."""
+    """The kept rules that have a margin, the smallest first; with a limit, only those below it."""
     found = [
         entry
         for entry in report.rules
@@ -75,7 +70,7 @@ def narrowest(report: CheckReport, below_ns: int | None = None) -> list[RuleResu
 
 
 def show_margins(console: Console, report: CheckReport, below_ns: int | None = None) -> None:
-    """List what held narrowly, with the case in which it was so narrow."""
+    """List the rules that held narrowly, each with the case of its smallest margin."""
     found = narrowest(report, below_ns)
     limit = "" if below_ns is None else f" below {show_duration(below_ns)}"
     heading(console, f"Margins{limit}, the smallest first: {count(len(found), 'rule')}")
@@ -87,7 +82,7 @@ def show_margins(console: Console, report: CheckReport, below_ns: int | None = N
 
 
 def show_changes(console: Console, changes: Changes) -> None:
-    """Say what differs from the baseline, worst first."""
+    """Show what differs from the baseline, worst first."""
     heading(console, "Compared with the baseline")
     parts = (
         ("newly broken", changes.broken, STYLES["broken"]),
@@ -146,7 +141,7 @@ _REFRESH_S = 0.1
 
 
 class RateColumn(ProgressColumn):
-    """Cases, or whatever the unit is, per second of real time."""
+    """Cases, or another unit, per second of real time."""
 
     def __init__(self, unit: str) -> None:
         super().__init__()
@@ -162,8 +157,9 @@ class RateColumn(ProgressColumn):
 def progress_of_check(
     *, quiet: bool, stream: IO[str] | None = None, doing: str = "checking", unit: str = "cases"
 ) -> Iterator[Report | None]:
-    """A function ``(done, total)`` that moves a bar, ``total`` None where nobody knows it; None
-    when quiet or not on a terminal. The bar says what is being done, and counts units.
+    """A function ``(done, total)`` that moves a progress bar (``total`` None: unknown), or None if
+    quiet or not on a terminal. The bar is on the error stream; it says what is being done, and
+    counts units.
     """
     stream = sys.stderr if stream is None else stream
     if quiet or not stream.isatty():
@@ -176,7 +172,7 @@ def progress_of_check(
         RateColumn(unit),
         TimeRemainingColumn(),
     )
-    # No thread refreshes the bar: a program with one thread only can fork its cases.
+    # No thread refreshes the bar: only a program with a single thread can fork its cases.
     with Progress(
         *columns,
         console=Console(file=stream),
@@ -245,7 +241,7 @@ def show_check(
     told: Told | None = None,
     further: Sequence[Callable[[Console], None]] = (),
 ) -> None:
-    """Show a report. ``quiet`` leaves the table out, ``verbose`` lists every rule; ``told`` are
+    """Show a report. ``quiet`` leaves out the table, ``verbose`` lists every rule; ``told`` holds
     the stories of what broke, if they were looked for; ``further`` parts come before the totals.
     """
     paragraph(console, f"{report.vehicle.title} ({report.vehicle.path})", style="bold")

@@ -1,12 +1,11 @@
-"""One run on the screen: what happened, in order of time, and what the judge says of it.
+"""One run on the screen: what happened, in order of time, and the verdicts.
 
-What a load did over a run, in few words: flashing is one entry, not one for each edge.
+The timeline tells in a few words what a load did: flashing is one entry, not one for each edge.
 
-What happened in a run, as one list in order of time.
+:func:`story` gives a run as text for a test report: first what broke, then what happened, with the
+    breaks in it.
 
-A run as a text for a test report: first what broke, then what happened, with the breaks in it.
-
-Whoever reads it has not opened another file yet, and should not have to.
+Its reader should not have to open another file.
 """
 
 from __future__ import annotations
@@ -36,20 +35,20 @@ from linkloss.units import plain, show_duration
 from linkloss.vehicle.expression import split_signal
 
 LONGEST_CYCLE_NS = 2_000_000_000
-"""Lighting-ups further apart than this are not flashing but switching (30 per minute)."""
+"""A load that comes on less often than this (30 per minute) is switched, not flashing."""
 FEWEST_FLASHES = 3
-"""Lighting-ups that make a spell of flashing."""
+"""A load that comes on at least this often in a row is flashing."""
 
 
 class Entry(NamedTuple):
-    """From an instant on, a load does this."""
+    """What a load does from an instant on."""
 
     at_ns: int
     text: str
 
 
 def spells(output: Series[float], end_ns: int) -> list[Entry]:
-    """What an output did, from power-up to the end. Being off from the beginning is no entry."""
+    """What an output did, from power-up to the end. Off from the beginning gives no entry."""
     edges = [(at_ns, level) for at_ns, level in output.changes() if at_ns <= end_ns]
     if edges and edges[0][1] <= 0:
         edges = edges[1:]
@@ -106,7 +105,7 @@ _TAKEN_BY = {
 
 
 class Event(NamedTuple):
-    """Something that happened at an instant."""
+    """An event of a run, with its instant."""
 
     at_ns: int
     text: str
@@ -116,7 +115,7 @@ class Event(NamedTuple):
 def events(result: RunResult) -> list[Event]:
     """Actions, faults, nodes, controllers, loads and notices, in order of time.
 
-    What falls on one instant stands in this order: cause before effect.
+    Events at one instant are in this order: cause before effect.
     """
     recording = result.recording
     found = [
@@ -160,7 +159,7 @@ def _fuses(recording: Recording) -> Iterator[Event]:
 
 
 def _fuse_name(what: str) -> str:
-    """``feed of rear`` as the feed of a node, everything else as the load that it is."""
+    """``feed of rear`` as the feed of a node, any other name as a load."""
     return f"the {what}" if what.startswith("feed of ") else what
 
 
@@ -211,7 +210,7 @@ def _loads(recording: Recording) -> Iterator[Event]:
 
 
 def _notices(result: RunResult) -> Iterator[Event]:
-    """When a notice is first handed over, and when it is taken back."""
+    """When a notice is first handed over, and when it is withdrawn."""
     vehicle = result.scenario.vehicle
     for name, notice in vehicle.notices.items():
         message = split_signal(notice.signal)[0]
@@ -228,14 +227,14 @@ def _notices(result: RunResult) -> Iterator[Event]:
 
 
 _INSTANT_WIDTH = 11
-"""Up to 9999 seconds."""
+"""Characters, for up to 9999 seconds."""
 
 
 def show_run(
     console: Console, result: RunResult, *, quiet: bool = False, verbose: bool = False
 ) -> None:
     """Show a run. ``quiet`` leaves out the timeline and what was kept, ``verbose`` adds what was
-    not put to the test.
+    not exercised.
     """
     scenario = result.scenario
     paragraph(console, scenario.title or scenario.name, style="bold")
@@ -278,14 +277,14 @@ def _beginning(console: Console, result: RunResult) -> None:
 
 
 def event_lines(console: Console, found: list[Event]) -> None:
-    """The timeline: one paragraph for each event, behind its instant."""
+    """Show the timeline: one paragraph for each event, after its instant."""
     for event in found:
         prefix = f"{instant(event.at_ns):>{_INSTANT_WIDTH}}  "
         hanging(console, prefix, event.text, style=event.style)
 
 
 def instant(at_ns: int) -> str:
-    """An instant in seconds to a tenth of a millisecond, cut off rather than rounded."""
+    """An instant in seconds to a tenth of a millisecond, rounded down."""
     tenths = at_ns // 100_000
     return f"{tenths // 10_000}.{tenths % 10_000:04d} s"
 
@@ -368,7 +367,7 @@ def _totals(console: Console, result: RunResult) -> None:
 
 
 def outcome_of_run(result: RunResult) -> str:
-    """What a run amounts to, in one sentence."""
+    """The result of a run in one sentence."""
     rules = sum(1 for verdict in result.verdicts if verdict.broken)
     hopes = sum(1 for verdict in result.expected if verdict.broken)
     if rules or hopes:
@@ -385,8 +384,8 @@ Place = tuple[str, str]
 
 
 def story(result: RunResult, *, only: Place | None = None, again: str = "") -> str:
-    """The text, in lines of 80 characters. ``only`` names the one rule that it is about, by
-    subject and rule; ``again`` is the command that shows the run with all details.
+    """The text, in lines of 80 characters. ``only`` limits it to one rule, by subject and rule;
+    ``again`` is the command that shows the run with all details.
     """
     out = StringIO()
     console = make_console(out, WIDTH)
@@ -401,15 +400,15 @@ def story(result: RunResult, *, only: Place | None = None, again: str = "") -> s
 
 
 def headline(result: RunResult) -> str:
-    """The first break in one line, and how many more there are; empty when nothing broke."""
+    """The first break in one line, and how many more there are; empty if nothing broke."""
     texts = [text for _, text in _breaks(result)]
     further = f" (and {len(texts) - 1} more)" if len(texts) > 1 else ""
     return f"{texts[0]}{further}" if texts else ""
 
 
 def events_with_breaks(result: RunResult, only: Place | None = None) -> list[Event]:
-    """The timeline of a run with the instants at which rules and expectations broke in it, behind
-    what happened at the same instant.
+    """The timeline of a run with the instants at which rules and expectations broke, after the
+    events of the same instant.
     """
     breaks = [
         Event(verdict.at_ns, f"BROKEN: {text}")

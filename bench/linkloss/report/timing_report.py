@@ -1,15 +1,12 @@
-"""A message plan for people and programs: on the screen, as a page, a picture and JSON.
+"""A message plan for people and programs: on the screen, as a page, as a picture and as JSON.
 
-Response times seen in runs, drawn beside their bounds: one SVG file that needs nothing else.
+The screen and the page show worst cases and slack, reasons, other bit rates and other orders. The
+JSON holds every message at every bit rate, in whole nanoseconds.
 
-One lane for each message, highest priority on top. Time runs to the right on a logarithmic scale,
-because a bound and a deadline may lie decades apart. The picture is the same every time.
-
-A message plan on the screen: worst cases and slack, reasons, other bit rates, other orders.
-
-A message plan as JSON, for programs: every message at every bit rate, in whole nanoseconds.
-
-A message plan as a page to look at: the same tables as on the screen, and the picture.
+The picture shows the response times seen in runs with their bounds, as one SVG file that needs
+nothing else. It has one lane for each message, the highest priority on top. Time runs to the right
+on a logarithmic scale, because a bound and a deadline may be decades apart. The picture is the same
+every time.
 """
 
 from __future__ import annotations
@@ -67,7 +64,7 @@ def show_timing(console: Console, report: TimingReport, *, verbose: bool = False
 
 
 def rate(bit_rate: int) -> str:
-    """A bit rate for people."""
+    """A bit rate in readable form."""
     if bit_rate % 1_000_000 == 0:
         return f"{bit_rate // 1_000_000} Mbit/s"
     return f"{bit_rate / 1000:g} kbit/s"
@@ -94,7 +91,7 @@ def _bounds(console: Console, analysis: Analysis, observed: Mapping[str, Observe
 
 
 def bounds_table(analysis: Analysis, observed: Mapping[str, Observed]) -> Table:
-    """Every message with its bound, and what runs showed of it."""
+    """Every message with its bound, and the longest time seen in runs."""
     heads = ["message", "id", "gap", "worst", "left", "fresh", "may lose"]
     rows = [[*_cells(bound)] for bound in analysis.bounds]
     if observed:
@@ -263,7 +260,7 @@ BOUND_COLUMNS = (
     "losses_borne",
     "no_bound_because",
 )
-"""``losses_borne`` is -1 where the receiver may call the message stale with nothing lost."""
+"""``losses_borne`` is -1 if the receiver may call the message stale with nothing lost."""
 
 
 def timing_json(report: TimingReport) -> str:
@@ -355,7 +352,7 @@ _BAR = 26
 
 
 class _Scale:
-    """Nanoseconds to pixels, over whole decades cut to what is drawn."""
+    """A logarithmic scale from nanoseconds to pixels, cut to what is drawn."""
 
     def __init__(self, values_ns: Sequence[int]) -> None:
         self.low = math.log10(min(values_ns) / 1.25)
@@ -366,7 +363,7 @@ class _Scale:
         return LEFT + share * (WIDTH - LEFT - RIGHT)
 
     def ticks(self) -> list[int]:
-        """1, 2 and 5 of every decade, or 1 alone where that would be too many."""
+        """1, 2 and 5 of every decade, or only 1 if those would be too many."""
         steps = (1, 2, 5) if self.high - self.low < 3 else (1,)
         decades = range(math.floor(self.low), math.ceil(self.high) + 1)
         found = [step * 10**decade for decade in decades if decade >= 0 for step in steps]
@@ -383,7 +380,7 @@ class _Bar(NamedTuple):
 def response_plot(report: TimingReport) -> str:
     """The picture as SVG text: lanes of bars, a line for each bound, a dashed one for a deadline.
 
-    A report without a run gives lanes with bounds alone.
+    A report without a run gives lanes with only bounds.
     """
     bounds = [(bound, report.observed.get(bound.message.name)) for bound in report.analysis.bounds]
     values = [ns for bound, _ in bounds for ns in (bound.worst_ns, bound.message.deadline_ns)]
@@ -406,7 +403,7 @@ def response_plot(report: TimingReport) -> str:
 
 
 def _bars(scale: _Scale, times_ns: Sequence[int]) -> Iterator[_Bar]:
-    """A histogram with bins of equal width on the scale; the fullest bin of a lane is highest."""
+    """A histogram with bins of equal width on the scale; the fullest bin has the full height."""
     bins = Counter(math.floor(math.log10(ns) * BINS_PER_DECADE) for ns in times_ns)
     for place in sorted(bins):
         from_ns, to_ns = (10 ** (edge / BINS_PER_DECADE) for edge in (place, place + 1))
@@ -457,7 +454,7 @@ def _parts(report: TimingReport) -> Iterator[Part]:
 
 
 def _part(title: str, table: Table) -> Part:
-    """A table of the screen as one of the page."""
+    """A table of the screen as a part of the page."""
     columns = [[_plain(cell) for cell in column.cells] for column in table.columns]
     heads = tuple(_plain(column.header) for column in table.columns)
     return Part(title, columns=heads, rows=tuple(zip(*columns, strict=True)))

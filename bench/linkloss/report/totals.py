@@ -1,10 +1,9 @@
 """The figures of a check: totals, what it reached, and the table of subjects and faults.
 
-The figures of a check that the screen and the files for machines both show.
+The screen and the files for programs show the same figures. What a check reached means in which
+states of controllers and programs its rules were judged.
 
-What a check reached: in which states of controllers and programs its rules were judged.
-
-The table *subjects x kinds of faults*, cut into blocks that fit the screen.
+The table is *subjects x kinds of faults*, cut into blocks that fit the screen.
 """
 
 from __future__ import annotations
@@ -28,7 +27,7 @@ from linkloss.report.words import short_margin
 
 
 class Smallest(Document):
-    """The smallest margin of all kept rules, and the case in which it was that small."""
+    """The smallest margin of all kept rules, and its case."""
 
     margin_ns: Ns
     subject: str
@@ -37,7 +36,7 @@ class Smallest(Document):
 
 
 class Totals(Document):
-    """A check in figures. Rules are counted once each, by their worst verdict."""
+    """A check in figures. Each rule is counted once, by its worst verdict."""
 
     cases: int
     simulated_ns: Ns
@@ -49,7 +48,7 @@ class Totals(Document):
 
     @property
     def rules(self) -> str:
-        """How the rules stand, in words."""
+        """How many rules were kept, broken and not exercised, in words."""
         return (
             f"{self.rules_kept} kept, {self.rules_broken} broken,"
             f" {self.rules_not_exercised} not exercised"
@@ -98,7 +97,7 @@ def combinations(coverage: Coverage) -> int:
 
 
 def judged_in(coverage: Coverage) -> dict[tuple[str, str], int]:
-    """How many rules were judged while their node was in a (controller state, phase)."""
+    """How many rules were judged in each state of their node (controller state, phase)."""
     rules: dict[tuple[str, str], set[tuple[str, str]]] = defaultdict(set)
     for kind, *rest in coverage.points:
         if kind == "rule":
@@ -109,7 +108,7 @@ def judged_in(coverage: Coverage) -> dict[tuple[str, str], int]:
 
 
 def reach_sentences(coverage: Coverage) -> list[str]:
-    """The same in plain words; nothing where nothing was reached."""
+    """What a check reached, in sentences; none if nothing was reached."""
     if not combinations(coverage):
         return []
     rules: dict[str, dict[str, set[tuple[str, str]]]] = {"controller": {}, "program": {}}
@@ -150,7 +149,7 @@ class Column:
 
 
 def show_table(console: Console, report: CheckReport) -> None:
-    """Loads first, then requests, notices and nodes; each in as many blocks as it takes."""
+    """Show loads first, then requests, notices and nodes, each in as many blocks as needed."""
     for title, subjects in groups(report):
         heading(console, title)
         first = min(max(map(len, subjects)), console.width // 2)
@@ -165,7 +164,7 @@ def show_table(console: Console, report: CheckReport) -> None:
 
 
 def groups(report: CheckReport) -> Iterator[tuple[str, list[str]]]:
-    """The subjects of a report by what they are; empty groups are left out."""
+    """The subjects of a report by kind; empty groups are left out."""
     vehicle = report.vehicle
     signals = [subject for subject in report.subjects if "." in subject]
     known: tuple[tuple[str, Collection[str]], ...] = (
@@ -187,7 +186,7 @@ def groups(report: CheckReport) -> Iterator[tuple[str, list[str]]]:
 
 
 def blocks(columns: Sequence[Column], width: int) -> list[list[Column]]:
-    """The columns, in order, in blocks of at most ``width`` characters; none without a column."""
+    """The columns, in order, in blocks of at most ``width`` characters. No block is empty."""
     found: list[list[Column]] = []
     used = width
     for column in columns:
@@ -214,7 +213,7 @@ def _column(report: CheckReport, kind: str, subjects: Sequence[str]) -> Column:
 
 
 def folded(kind: str, width: int) -> str:
-    """The name of a kind of fault in lines, broken behind ``_`` and ``+``."""
+    """The name of a kind of fault in lines, broken after ``_`` and ``+``."""
     ends = [match.end() for match in re.finditer(r"[_+]", kind)]
     lines = [""]
     for start, end in pairwise([0, *ends, len(kind)]):

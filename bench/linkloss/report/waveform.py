@@ -1,21 +1,21 @@
-"""The bus of a run bit by bit: what stood on the bus, and what each node drove.
+"""The bus of a run bit by bit: the level of the bus, and what each node drove.
 
     SOF identifier ... CRC | delimiter  ACK  delimiter  EOF
     bus     ...            |     1       0       1      1111111
     sender  ...            |     1       1       1      1111111
     others  11111111111111 |     1       0       1      1111111
 
-0 is dominant, 1 is recessive. A cable in pieces has a bus for each piece: ``bus``, ``bus_2``, ...;
-two frames at one time are never on one piece, and a piece keeps its number while its nodes are
-heard on it. Where the bus was followed bit by bit, all is drawn as it was: frames that fail, error
-and overload flags, whatever a disturbed node drives. There the bus is what most nodes read; one
-that reads something else has a channel of its own, ``NODE_reads``. Receivers that a fault keeps
-from hearing a frame are drawn idle.
+0 is dominant, 1 is recessive. A cut cable has a bus for each piece: ``bus``, ``bus_2``, ... Two
+simultaneous frames are never on one piece, and a piece keeps its number while its nodes are heard
+on it. Where the bus was simulated bit by bit, everything is drawn as it was: failed frames, error
+and overload flags, whatever a disturbed node drives. There, the level of the bus is what most nodes
+read; a node that reads something else has its own channel, ``NODE_reads``. Receivers that cannot
+hear a frame because of a fault are drawn idle.
 
-Levels over time as a value change dump (.vcd), which waveform viewers open.
+:func:`vcd` writes levels over time as a value change dump (.vcd), which waveform viewers open.
 
-Source: IEEE 1364-2005 section 18 (format, from memory). The time unit is a nanosecond; there is no
-date in it, so that the same run gives the same file.
+Source: IEEE 1364-2005 section 18 (format, from memory). The time unit is a nanosecond. The file has
+no date, so that the same run gives the same file.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from linkloss.bus.frame import BitClock, SwitchingClock, bits
 from linkloss.recording import Recording
 
 _FIRST_CODE, _CODES = 33, 94
-"""Identifier codes are made of the printable characters from ``!`` to ``~``."""
+"""Identifier codes consist of the printable characters from ``!`` to ``~``."""
 
 
 def vcd(
@@ -41,9 +41,9 @@ def vcd(
     *,
     scope: str = "car",
 ) -> Iterator[str]:
-    """A window of some channels as text, piece by piece. Instants are those of the run; before
-    the window all channels are shown as recessive, because readers of the format want to know
-    them from zero on.
+    """A window of some channels as text, in pieces. Instants are those of the run. Before the
+    window all channels are shown as recessive, because readers of the format expect levels from
+    zero on.
 
     :param channels: name -> ascending (instant in ns, level 0 or 1); 1 before the first.
     :raises ValueError: if the window is empty.
@@ -73,8 +73,8 @@ def vcd(
 def _changes(
     channels: Mapping[str, Sequence[tuple[int, int]]], from_ns: int, to_ns: int
 ) -> list[tuple[int, int, int]]:
-    """All changes inside the window, and the levels at its beginning: instant, number of the
-    channel, level; in order.
+    """All changes inside the window and the levels at its beginning, in order: (instant in ns,
+    number of the channel, level).
     """
     beginning = [
         (from_ns, number, _level_at(edges, from_ns))
@@ -109,7 +109,7 @@ def _code(number: int) -> str:
 
 
 def _words(names: Mapping[str, object]) -> list[str]:
-    """Names without characters that the format forbids, each different from the others."""
+    """Names without characters that the format forbids, all of them different."""
     words: list[str] = []
     for name in names:
         word, number = _word(name), 2
@@ -126,12 +126,12 @@ def _word(name: str) -> str:
 FLAG_BITS = 6
 ACK_FROM_END = 9
 Edge = tuple[int, int]
-"""An instant in ns and the level from there on, 0 or 1."""
+"""An instant in ns and the level from then on, 0 or 1."""
 
 
 @dataclass(slots=True)
 class Course:
-    """One frame bit by bit, from its start of frame on; what is not named is recessive."""
+    """One frame bit by bit, from its start of frame on. Nodes without an entry are recessive."""
 
     start_ns: int
     bus: str
@@ -145,7 +145,7 @@ class Course:
 
 @dataclass(slots=True)
 class _Piece:
-    """One piece of the cable: until when it is taken, and who was last heard on it."""
+    """One piece of the cable: until when it is occupied, and which nodes were last heard on it."""
 
     free_ns: int = 0
     heard: set[str] = field(default_factory=set)
@@ -153,7 +153,7 @@ class _Piece:
 
 
 class _Drawing:
-    """The channels as they grow."""
+    """The channels, drawn event by event."""
 
     def __init__(self, nodes: Sequence[str]) -> None:
         self.pieces = [_Piece()]
@@ -161,7 +161,7 @@ class _Drawing:
         self.reads: dict[str, list[Edge]] = {}
 
     def frame(self, record: BusRecord, clock: BitClock, *, active: bool) -> None:
-        """A frame that was worked out as a whole."""
+        """Draw a frame that was simulated as a whole."""
         course = course_of(record, active=active)
         nodes = {record.sender, *record.receivers, *record.rivals}
         piece = self._piece(nodes, course.start_ns, course.start_ns + clock[course.length])
@@ -170,7 +170,7 @@ class _Drawing:
             self.lines.setdefault(node, []).extend(_edges(course.start_ns, driven, clock))
 
     def bit(self, bit: BitRecord) -> None:
-        """One bit, or equal ones in a row."""
+        """Draw one bit, or several equal ones in a row."""
         piece = self._piece(set(bit.nodes), bit.start_ns, bit.end_ns)
         dominant = 2 * bit.seen.bit_count() >= len(bit.nodes)
         _draw(piece.edges, bit, dominant=dominant)
@@ -181,14 +181,16 @@ class _Drawing:
                 self.reads.setdefault(f"{node}_reads", [])
 
     def reading(self, bit: BitRecord) -> None:
-        """The same bit, for those who do not always read what is on the bus."""
+        """Draw the same bit for nodes that do not always read the level of the bus."""
         for place, node in enumerate(bit.nodes):
             edges = self.reads.get(f"{node}_reads")
             if edges is not None:
                 _draw(edges, bit, dominant=bool(bit.seen >> place & 1))
 
     def _piece(self, nodes: set[str], start_ns: int, end_ns: int) -> _Piece:
-        """The piece that something is on: one where its nodes were last heard, if it is free."""
+        """The piece for a frame or bit: a free one on which its nodes were last heard, or else
+        another.
+        """
         free = [piece for piece in self.pieces if piece.free_ns <= start_ns]
         found = next((piece for piece in free if piece.heard & nodes), None)
         if found is None and not free:
@@ -202,11 +204,12 @@ def waveform(
     recording: Recording, bit_rate: int, nodes: Sequence[str], data_bit_rate: int | None = None
 ) -> dict[str, list[Edge]]:
     """Every channel's changes of level: the bus (or its pieces) first, then the nodes, then what
-    nodes read where that is not the bus.
+    nodes read if that differs from the bus.
 
-    All channels are recessive (1) before their first edge. ``nodes`` are in cable order. Of a frame
-    that failed nothing is drawn unless the recording has its bits, or nobody was there to hear it.
-    ``data_bit_rate`` is that of the faster part of CAN FD frames; default: ``bit_rate``.
+    All channels are recessive (1) before their first edge. ``nodes`` are in cable order. A failed
+    frame is not drawn unless the recording has its bits, or it failed because no one acknowledged
+    it. Bit rates are in bit/s; ``data_bit_rate`` is that of the data phase of CAN FD frames
+    (default: ``bit_rate``).
     """
     drawing = _Drawing(nodes)
     followed = _followed(recording.bits)
@@ -230,7 +233,7 @@ def waveform(
 
 
 def course_of(record: BusRecord, *, active: bool = True) -> Course:
-    """A good frame as bits, or one that nobody was there to acknowledge.
+    """A good frame as bits, or one that no one acknowledged.
 
     :param active: whether its sender is error-active, and shows so in an error flag.
     """
@@ -245,7 +248,9 @@ def course_of(record: BusRecord, *, active: bool = True) -> Course:
 
 
 def _followed(followed: Sequence[BitRecord]) -> dict[str, tuple[list[int], list[int]]]:
-    """For each node the stretches in which its bus was followed bit by bit: starts and ends."""
+    """For each node, the starts and ends of the stretches in which its bus was simulated bit by
+    bit.
+    """
     found: dict[str, tuple[list[int], list[int]]] = {}
     for bit in followed:
         for node in bit.nodes:
@@ -265,7 +270,7 @@ def _is_in(followed: dict[str, tuple[list[int], list[int]]], record: BusRecord) 
 
 
 def _error_states(recording: Recording) -> dict[str, list[tuple[int, bool]]]:
-    """For each node when it became error-passive, and when not any more."""
+    """For each node, when it became error-passive and when it ceased to be."""
     return {
         node: [(change.at_ns, change.state == "PASSIVE") for change in changes]
         for node, changes in recording.controllers.items()
@@ -278,18 +283,18 @@ def _at(changes: Sequence[tuple[int, bool]], at_ns: int) -> bool:
 
 
 def _draw(edges: list[Edge], bit: BitRecord, *, dominant: bool) -> None:
-    """Dominant from the beginning of a bit to its end."""
+    """Draw a bit that is dominant from its beginning to its end."""
     if not dominant:
         return
     if edges and edges[-1] == (bit.start_ns, 1):
-        edges.pop()  # it goes on
+        edges.pop()  # the dominant level continues
     else:
         edges.append((bit.start_ns, 0))
     edges.append((bit.end_ns, 1))
 
 
 def _sent(record: BusRecord) -> str:
-    """What the sender drives if nothing goes wrong: the acknowledgement comes from others."""
+    """What the sender drives if nothing goes wrong. The acknowledgement comes from others."""
     whole = bits(record.frame)
     slot = len(whole) - ACK_FROM_END
     return whole[:slot] + "1" + whole[slot + 1 :]

@@ -1,4 +1,4 @@
-"""Verdicts as plain sentences, for whoever builds the car.
+"""Verdicts as plain sentences, for the builder of the car.
 
 Such as:
 
@@ -34,7 +34,7 @@ def finding_sentence(vehicle: Vehicle, verdict: Verdict, case: CaseResult) -> st
 
 
 def run_sentence(result: RunResult, verdict: Verdict) -> str:
-    """A broken verdict of a run as one sentence. The recording tells whether a load changed its
+    """A broken verdict of a run as one sentence. The recording shows whether a load changed its
     state or failed to.
     """
     vehicle = result.scenario.vehicle
@@ -69,7 +69,9 @@ def _sentence(
 
 
 def _names(deed: str, vehicle: Vehicle, verdict: Verdict) -> bool:
-    """Whether the culprit needs no word: the sentence has it, or it is the load's own node."""
+    """Whether the culprit need not be named: the sentence names it, or it is the load's own
+    node.
+    """
     load = vehicle.loads.get(verdict.subject)
     own = verdict.subject if load is None else load.node
     return f"node {verdict.culprit}" in deed or own == verdict.culprit
@@ -85,7 +87,7 @@ def _since(at_ns: int | None, fault_ns: int | None, text: str) -> str:
     return f"{show_duration(at_ns - fault_ns)} after {text}"
 
 
-# ---- what it did ----
+# ---- what the subject did ----
 
 
 def deed(vehicle: Vehicle, verdict: Verdict, *, changed: bool | None = None) -> str:
@@ -110,8 +112,8 @@ def _joined(subject: str, verdict: Verdict) -> str:
 
 
 def _changed(vehicle: Vehicle, verdict: Verdict, changed: bool | None) -> bool | None:
-    """Whether a load changed its state when it became wrong, where its words can tell: only a load
-    that had to hold its state surely left it. None where it is not known.
+    """Whether a load changed its state when it became wrong; None if that is not known or has no
+    words. Without a recording, only a load that had to hold its state is known to have changed.
     """
     load = vehicle.loads.get(verdict.subject)
     plain = verdict.cause is Cause.OTHER_STATE and verdict.observed in ("on", "off")
@@ -122,7 +124,7 @@ def _changed(vehicle: Vehicle, verdict: Verdict, changed: bool | None) -> bool |
 
 
 def _movement(verdict: Verdict, load: LoadTable, changed: bool | None) -> str:
-    """Whether a load *went* or *stayed* wrong; where that is not known it only *was* wrong."""
+    """Whether a load *went* or *stayed* wrong; if that is not known, it *was* wrong."""
     lamp = bool(_LAMP.search(f"{verdict.subject} {load.about}"))
     state = "dark" if verdict.observed == "off" and lamp else verdict.observed
     if changed is None:
@@ -174,7 +176,7 @@ def _of_node(node: NodeTable, rule: str) -> str:
 
 
 def _sensor(vehicle: Vehicle, signal: str) -> str:
-    """What a signal shows."""
+    """What a signal measures."""
     for shown in shown_signals(vehicle):
         if shown.reference == signal:
             what = shown.input or f"the supply of {shown.node}"
@@ -230,7 +232,7 @@ def _tries(load: LoadTable) -> str:
 
 
 def _told(vehicle: Vehicle, load: LoadTable, rule: str) -> str:
-    """By which notices a failed load is told, and how soon."""
+    """Which notices must report a failed load, and how soon."""
     name = next(name for name, table in vehicle.loads.items() if table is load)
     notices = {k: notice for k, notice in vehicle.notices.items() if name in notice.failed}
     named = rule.partition(" ")[2]
@@ -271,7 +273,7 @@ def command(report: CheckReport, case: CaseResult) -> str:
 
 
 def command_parts(report: CheckReport, case: CaseResult) -> tuple[str, ...]:
-    """The same in pieces at which a long command may be broken into lines."""
+    """The same in pieces, between which a long command may be broken into lines."""
     path = report.vehicle.path
     start = "linkloss check" if _is_demo(report) else f"linkloss check {shlex.quote(str(path))}"
     parts = [start, f"--case {_quoted(case.name)}"]
@@ -297,7 +299,7 @@ def _is_demo(report: CheckReport) -> bool:
 
 
 def short_margin(ns: int) -> str:
-    """A margin in three digits and no more than it is: ``312ms``, ``4.71s``, ``-40us``."""
+    """A margin in three digits, rounded down: ``312ms``, ``4.71s``, ``-40us``."""
     for unit, size in (("s", 1_000_000_000), ("ms", 1_000_000), ("us", 1_000)):
         if abs(ns) >= size:
             return f"{_floor(ns, size)}{unit}"
@@ -305,7 +307,7 @@ def short_margin(ns: int) -> str:
 
 
 def _floor(ns: int, size: int) -> str:
-    """Three digits, rounded towards less margin."""
+    """Three digits, rounded down."""
     whole = abs(ns) // size
     if whole >= 100:
         return str(ns // size)
@@ -329,7 +331,7 @@ def by_subject(places: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
 
 
 def outcome_line(report: CheckReport) -> str:
-    """What a check amounts to, in one sentence."""
+    """The result of a check in one sentence."""
     if not report.cases:
         return "No case was run: nothing was tested."
     if not report.declared:

@@ -1,7 +1,7 @@
-"""What broke, case by case: findings that one case shows are one story with one picture.
+"""What broke, case by case: findings shown by one case are one story with one picture.
 
-A check keeps no recordings: ``looks`` says which cases are to be run again, and what is wanted of
-each; nothing is run here.
+A check keeps no recordings: ``looks`` says which cases to run again, and what is wanted from each.
+Nothing is run here.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ NARROW = 3
 BUS = "bus"
 Look = Wanted[Scene | Traffic]
 Seen = Mapping[str, Scene | Traffic | Failed]
-"""What came of the looks, by anchor."""
+"""What each look of :func:`looks` showed, by anchor."""
 _CHANGED = (
     "Run again, this case did not show the same: the vehicle, its programs or linkloss have"
     " changed since, or a program depends on something outside the bench."
@@ -35,8 +35,8 @@ _CHANGED = (
 
 
 def grouped(report: CheckReport, told: Told | None = None) -> list[list[Finding]]:
-    """The findings by the shortest story that tells them, or else by the case that shows them, in
-    the order of the rules.
+    """The findings grouped by the shortest story, or else the case, that shows them, in the order
+    of the rules.
     """
     groups: dict[tuple[str, str], list[Finding]] = {}
     for finding in report.findings:
@@ -61,13 +61,13 @@ def anchor(index: int) -> str:
 
 
 def narrow_anchor(index: int) -> str:
-    """The anchor of what held narrowly."""
+    """The anchor of a case whose rules held narrowly."""
     return f"narrow-{index + 1}"
 
 
 def looks(report: CheckReport, told: Told | None = None) -> dict[str, Look]:
-    """What a page shows of the cases of a check: by anchor, the case to run again, and what is
-    wanted of its run. Whoever makes the page has them run, and hands the answers to it.
+    """The cases that the page of a check shows: by anchor, the case to run again, and what is
+    wanted from its run. The caller runs them, and passes the answers to the page.
     """
     groups, narrow = grouped(report, told)[:IN_FULL], _narrow(report)
     plain = _plain(report)
@@ -85,7 +85,7 @@ def looks(report: CheckReport, told: Told | None = None) -> dict[str, Look]:
 def _finding(
     cases: Mapping[str, Scenario], group: Sequence[Finding], told: Told | None
 ) -> Look | None:
-    """What tells a group of findings: their shortest story, or the case that shows them."""
+    """What shows a group of findings: their shortest story, or their case."""
     short = told.story(group[0]) if told is not None else None
     if short is None:
         return _wanted(cases, group[0].case.name, _places(group))
@@ -94,7 +94,7 @@ def _finding(
 
 
 def _plain(report: CheckReport) -> list[str]:
-    """A case without a fault, of the situation that does most; none if none was run."""
+    """A case without a fault, of the situation with the most activity; empty if none was run."""
     tried = [situation for situation, fault in report.tally.tried if fault == "none"]
     tables = report.vehicle.situations
     tried.sort(key=lambda name: len(tables[name].actions) if name in tables else -1)
@@ -118,7 +118,7 @@ def _narrow(report: CheckReport) -> list[tuple[str, CaseResult, list[Place]]]:
 def broken_stories(
     report: CheckReport, groups: Sequence[Sequence[Finding]], told: Told | None, seen: Seen
 ) -> tuple[tuple[Story, ...], tuple[Story, ...]]:
-    """What broke: in full, and what is only summarised."""
+    """What broke: the stories in full, and those that are only summarised."""
     found = []
     for index, group in enumerate(groups):
         scene, case = seen.get(anchor(index)), group[0].case
@@ -142,7 +142,7 @@ def broken_stories(
 
 
 def narrow_stories(report: CheckReport, seen: Seen) -> Iterator[Story]:
-    """What held narrowly."""
+    """The stories of the rules that held narrowly."""
     for index, (title, case, _) in enumerate(_narrow(report)):
         scene = seen.get(narrow_anchor(index))
         yield Story(
@@ -175,7 +175,7 @@ def _broken(report: CheckReport, finding: Finding) -> Broken:
 
 
 def _places(group: Sequence[Finding]) -> list[Place]:
-    """What to look at in the case that a story is told by."""
+    """What to look at in the case that shows a story."""
     return [
         Place(finding.verdict.subject, finding.verdict.rule, finding.verdict.at_ns)
         for finding in group
@@ -199,8 +199,8 @@ def _note(scene: Scene | Failed | Traffic | None) -> str:
 
 
 def _same(scene: Scene, group: Sequence[Finding], *, by_rule: bool) -> bool:
-    """Whether the case shows again what it showed in the check; a short story breaks the same
-    rules, but at other instants.
+    """Whether the case shows the same as in the check. A short story breaks the same rules, but at
+    other instants.
     """
     if by_rule:
         rules = {(finding.verdict.subject, finding.verdict.rule) for finding in group}

@@ -1,4 +1,4 @@
-"""What a run did as lanes over time: causes at the top, effects at the bottom.
+"""A run as lanes over time: causes at the top, effects at the bottom.
 
     faults    [######]            there or not
     inputs    _off__[ dipped ]_   what the driver set
@@ -9,8 +9,8 @@
 
 All instants are in ns since power-up.
 
-Lanes as SVG paths. Across, the unit is 10 us: the page zooms by moving the window of an inner
-drawing that is stretched to its width, so that nothing has to be drawn again.
+Lanes are drawn as SVG paths. The horizontal unit is 10 us: the page zooms by moving the window of
+an inner drawing that is stretched to its width, so that nothing has to be redrawn.
 """
 
 from __future__ import annotations
@@ -34,19 +34,19 @@ from linkloss.units import plain
 CALM = frozenset({"running", "ACTIVE"})
 TROUBLE = frozenset({"hung", "off", "crashed", "BUS_OFF", "PASSIVE"})
 BUCKETS = 160
-"""Columns of the load of the bus over a whole run, at most."""
+"""The most columns of bus load over a whole run."""
 LEAST_BUCKET_NS = 50_000_000
-"""Shorter than the period of most messages, a column would show nothing but their rhythm."""
+"""A column shorter than the period of most messages would only show their rhythm."""
 SCALES = (0.1, 0.2, 0.5, 1.0)
-"""What the top of the lane of the load may stand for."""
+"""Possible shares at the top of the lane of bus load."""
 TOP_V = (16.0, 40.0, 120.0, inf)
-"""What the top of the lane of a voltage may stand for."""
+"""Possible voltages at the top of the lane of a voltage."""
 WORTH_SHOWING_V = 1.0
-"""A voltage that moved by less has no lane."""
+"""A voltage that changed by less has no lane."""
 
 
 class Stretch(NamedTuple):
-    """A state from one instant to another; ``calm`` ones are drawn as a plain line."""
+    """A state from one instant to another. ``calm`` ones are drawn as a plain line."""
 
     from_ns: int
     to_ns: int
@@ -57,7 +57,7 @@ class Stretch(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Lane:
-    """One row: stretches, or a level with what was allowed, or shares of time."""
+    """One row: stretches, or a level with the allowed states, or shares of time."""
 
     group: str
     name: str
@@ -71,7 +71,7 @@ class Lane:
 
 
 def lanes(case: Case, chosen: Iterable[str], broken: Iterable[str] = ()) -> list[Lane]:
-    """The lanes of a run: the chosen loads first, then those that moved; ``broken`` ones are
+    """The lanes of a run: the chosen loads first, then those that changed. ``broken`` ones are
     marked.
     """
     recording = case.recording
@@ -86,7 +86,7 @@ def lanes(case: Case, chosen: Iterable[str], broken: Iterable[str] = ()) -> list
 
 
 def _faults(recording: Recording) -> Iterator[Lane]:
-    """One lane for each fault, however often it came."""
+    """One lane for each fault, however often it occurred."""
     spans: dict[tuple[str, str], list[tuple[int, int]]] = {}
     for fault in recording.faults:
         to_ns = recording.end_ns if fault.cleared_ns is None else fault.cleared_ns
@@ -102,7 +102,7 @@ def _faults(recording: Recording) -> Iterator[Lane]:
 
 
 def _inputs(recording: Recording) -> Iterator[Lane]:
-    """The inputs that moved."""
+    """The inputs that changed."""
     for name, series in recording.inputs.items():
         changes = [(at_ns, plain(value)) for at_ns, value in series.changes()]
         if len(changes) > 1:
@@ -135,7 +135,9 @@ def bus_lanes(recording: Recording) -> Iterator[Lane]:
 def busy_shares(
     frames: Iterable[BusRecord], end_ns: int, step_ns: int
 ) -> list[tuple[int, int, float]]:
-    """The share of time with a frame on any piece of the cable, step by step: (from, to, share)."""
+    """The share of time with a frame on any piece of the cable, in steps: (from ns, to ns,
+    share).
+    """
     busy = [0] * -(-end_ns // step_ns)
     covered_ns = 0
     for record in sorted(frames, key=lambda record: record.start_ns):
@@ -153,7 +155,7 @@ def busy_shares(
 
 
 def _merged(spans: Iterable[tuple[int, int]], gap_ns: int = 2_000_000) -> list[tuple[int, int]]:
-    """Spans in order of their start, those that nearly touch as one."""
+    """Spans in order of their start; spans that nearly touch are merged."""
     found: list[tuple[int, int]] = []
     for from_ns, to_ns in spans:
         if found and from_ns - found[-1][1] <= gap_ns:
@@ -164,7 +166,9 @@ def _merged(spans: Iterable[tuple[int, int]], gap_ns: int = 2_000_000) -> list[t
 
 
 def voltage_lanes(recording: Recording) -> Iterator[Lane]:
-    """The voltage at each node where it moved at all, as a line from 0 V to a round figure."""
+    """The voltage at each node where it changed, as a line on a scale from 0 V to a round
+    figure.
+    """
     for node, series in recording.volts.items():
         values = series.values
         if not values or max(values) - min(values) < WORTH_SHOWING_V:
@@ -180,7 +184,7 @@ def voltage_lanes(recording: Recording) -> Iterator[Lane]:
 
 
 def _nodes(recording: Recording) -> Iterator[Lane]:
-    """The program of each node, and its controller where it did not stay error-active."""
+    """The program of each node, and its controller if that did not stay error-active."""
     for node, changes in recording.nodes.items():
         told = [(change.at_ns, change.state) for change in changes]
         stretches = _stretches(told, recording.end_ns, CALM)
@@ -190,7 +194,7 @@ def _nodes(recording: Recording) -> Iterator[Lane]:
 
 
 def _controller(recording: Recording, node: str) -> Lane:
-    """The error state of a controller; the cursor tells its counters."""
+    """The error state of a controller; the cursor shows its counters."""
     states, values = [(0, "ACTIVE")], [(0, state_words("ACTIVE"))]
     for change in recording.controllers[node]:
         states.append((change.at_ns, change.state))
@@ -243,7 +247,9 @@ def _load_values(
 
 
 def band(allowed: Iterable[Segment]) -> Mapping[str, list[tuple[int, int]]]:
-    """The spans in which a load may be lit, and dark; a flashing one may be either."""
+    """The spans in which a load may be lit, and in which it may be dark; a flashing load may be
+    either.
+    """
     found: dict[str, list[tuple[int, int]]] = {"lit": [], "dark": []}
     for part in allowed:
         if part.states - {OFF}:
@@ -267,11 +273,11 @@ def _stretches(
 
 UNIT_NS = 10_000
 HEIGHT = 26
-"""Of a lane, in pixels."""
+"""Height of a lane, in pixels."""
 LIT, DARK = 5, 21
-"""Where the line of a load runs while it is on, and while it is off."""
+"""Where the line of a load runs, in pixels from the top, while it is on and while it is off."""
 _LEAST = 30
-"""Across, what is shorter is drawn as long as this (0.3 ms): else nobody would see it."""
+"""Anything shorter is drawn at this length (0.3 ms), so that it can be seen."""
 
 _SHORT_SHARE = 0.3
 """A fault that lasts for less than this share of the run has no room for its name."""
@@ -280,7 +286,7 @@ _SHORT_SHARE = 0.3
 def picture(
     lanes: Iterable[Lane], end_ns: int, focus: tuple[int, int], flags: Iterable[Flag] = ()
 ) -> Picture:
-    """Draw lanes; ``focus`` is the span to look at first, in ns."""
+    """Draw lanes. ``focus`` is the span to show first, in ns."""
     strips = tuple(_strip(lane, end_ns) for lane in lanes)
     inside = (max(0, focus[0]), min(end_ns, focus[1]))
     return Picture(end_ns, inside, strips, tuple(flags))
@@ -298,7 +304,7 @@ def _strip(lane: Lane, end_ns: int) -> Strip:
 
 
 def _label(part: Stretch, lane: Lane, end_ns: int) -> Label:
-    """What a stretch is called. A fault that is soon over is named behind its end."""
+    """The name of a stretch. That of a short fault goes after its end."""
     if lane.group == "faults" and part.to_ns - part.from_ns < end_ns * _SHORT_SHARE:
         return Label(part.to_ns, end_ns, part.text, beside=True)
     return Label(part.from_ns, part.to_ns, part.text)
@@ -349,13 +355,13 @@ def boxes(spans: Iterable[tuple[int, int]], top: int, height: int) -> str:
 
 
 def _hatch(from_ns: int, to_ns: int) -> str:
-    """Level lines: they stay level however far one zooms in."""
+    """Hatching by horizontal lines, which stay horizontal at any zoom."""
     wide = max(_LEAST, _x(to_ns) - _x(from_ns))
     return "".join(f"M{_x(from_ns)} {y}h{wide}" for y in (7, 13, 19))
 
 
 def _steps(levels: Iterable[tuple[int, int, float]]) -> str:
-    """A line that jumps: high while lit, low while dark."""
+    """A stepped line: high while lit, low while dark."""
     parts: list[str] = []
     for from_ns, to_ns, level in levels:
         y = round(DARK - (DARK - LIT) * min(1.0, max(0.0, level)))
@@ -364,7 +370,7 @@ def _steps(levels: Iterable[tuple[int, int, float]]) -> str:
 
 
 def _area(shares: Iterable[tuple[int, int, float]]) -> str:
-    """A stepped area above the lower edge of the lane; none where it would be flat."""
+    """A stepped area above the lower edge of the lane; nothing where it would be flat."""
     parts: list[str] = []
     last_ns = 0
     for from_ns, to_ns, share in shares:

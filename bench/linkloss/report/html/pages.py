@@ -1,14 +1,11 @@
-"""From results to pages: of a check, a run, a result in a file, every case, or of plain parts.
+"""Makes pages of a check, of a run, of a result in a file, of every case, or of plain parts.
 
-A result that was read from a file, as a page.
+A plain page is for a result with neither cases nor loads: a verdict, what it is based on, and
+parts.
 
-A page for a result that has neither cases nor loads: a verdict, what it rests on, and parts.
+A run may be one of a scenario or of anything else that gives a recording with verdicts.
 
-From one run, of a scenario or of whatever else gives a recording with verdicts, to a page.
-
-From a check to a page.
-
-A file for each case of a check, and an index of them: for campaigns that are kept whole.
+A file for each case of a check, with an index, is for campaigns that are kept whole.
 """
 
 from __future__ import annotations
@@ -68,8 +65,8 @@ def plain_page(
     vehicle: Vehicle | None = None,
     warnings: Iterable[str] = (),
 ) -> Page:
-    """A page out of parts. ``state`` is ``kept``, ``broken`` or ``untested``; ``facts`` are shown
-    under the verdict, with the versions; of ``vehicle`` the files are named with their digests.
+    """A page made of parts. ``state`` is ``kept``, ``broken`` or ``untested``. ``facts`` are shown
+    under the verdict, with the versions. The files of ``vehicle`` are listed with their digests.
     """
     told = [Fact(label, text) for label, text in (facts or {}).items()]
     return Page(
@@ -88,7 +85,10 @@ def plain_page(
 
 
 def write_page(page: Page, path: Path) -> None:
-    """Write a page whole. Raises BadInput when the place cannot be written to."""
+    """Write a page, whole or not at all.
+
+    :raises BadInput: if the file cannot be written.
+    """
     write_whole(path, render(page))
 
 
@@ -99,8 +99,8 @@ def run_page(
     parts: Sequence[Part] = (),
     warnings: Sequence[str] = (),
 ) -> Page:
-    """The page of a run. ``command`` repeats it; ``parts`` are further sections, such as where
-    its frames came from; ``warnings`` stand right under the verdict.
+    """The page of a run. ``command`` repeats it; ``parts`` are further sections, such as where its
+    frames came from; ``warnings`` appear right under the verdict.
     """
     vehicle = result.scenario.vehicle
     broken = result.broken
@@ -134,8 +134,9 @@ def run_page(
 def write_run_page(
     result: RunResult, path: Path, *, command: str = "", parts: Sequence[Part] = ()
 ) -> None:
-    """Write the page of a run whole; as :func:`run_page`. Raises BadInput when the place cannot
-    be written to.
+    """Write the page of a run, whole or not at all; parameters as for :func:`run_page`.
+
+    :raises BadInput: if the file cannot be written.
     """
     write_whole(path, render(run_page(result, command=command, parts=parts)))
 
@@ -161,7 +162,7 @@ def _story(result: RunResult, broken: Sequence[Verdict], command: str) -> Story:
 
 
 def _seen(result: RunResult) -> bool:
-    """Whether there is a recording at all: of a process that was brought down there is none."""
+    """Whether there is a recording at all: if the process was brought down, there is none."""
     return bool(result.recording.nodes)
 
 
@@ -199,10 +200,10 @@ def check_page(
     space: Sequence[str] | None = None,
     told: Told | None = None,
 ) -> Page:
-    """The page of a check. ``seen``: what came of the cases that ``looks`` asks for. ``warnings``
-    stand right under the verdict; ``space`` says what the cases were chosen from where the
-    report itself does not know. ``told`` holds the shortest stories of what broke, where they
-    were looked for: then these are what is shown.
+    """The page of a check. ``seen``: the results of the cases that ``looks`` asks for. ``warnings``
+    appear right under the verdict. ``space`` says what the cases were chosen from, if the report
+    itself does not know. ``told`` holds the shortest stories of what broke, if they were looked
+    for; these are then shown.
     """
     groups = grouped(report, told)
     full, rest = broken_stories(report, groups, told, seen)
@@ -245,8 +246,8 @@ def _check_state(report: CheckReport) -> str:
 
 
 def case_files(report: CheckReport, folder: Path) -> dict[str, Wanted[None]]:
-    """By file, ``case-00001.html`` and so on in the order of the check, the case to run again:
-    its page is written to the folder. Cases that do not fit the vehicle any more are missing.
+    """The cases to run again, by file: ``case-00001.html`` and so on, in the order of the check.
+    Each page is written to the folder. Cases that no longer fit the vehicle are left out.
     """
     commands = {case.name: command(report, case) for case in report.cases}
     found = cases_named(report.vehicle, report.seed, commands, report.drive, report.logged)
@@ -271,7 +272,7 @@ def _standing(case: CaseResult) -> str:
 
 
 def index_page(report: CheckReport, written: Mapping[str, Failed | None]) -> Page:
-    """The page that lists the cases of a check. ``written``: what came of ``case_files``."""
+    """The page that lists the cases of a check. ``written``: the results of ``case_files``."""
     rows, links = [], []
     for case, file in zip(report.cases, _files(), strict=False):
         lost = written.get(file, Failed("its name does not fit the vehicle"))
@@ -295,8 +296,8 @@ def index_page(report: CheckReport, written: Mapping[str, Failed | None]) -> Pag
 
 
 def reopened_page(found: Reopened, seen: Seen) -> Page:
-    """The page of a check or of a run; where the vehicle has changed since, it says so. ``seen``
-    as of :func:`check_page`.
+    """The page of a check or of a run from a file. If the vehicle has changed since, it says so.
+    ``seen`` as for :func:`check_page`.
     """
     warnings = (CHANGED,) if found.changed else ()
     if isinstance(found.result, RunResult):

@@ -1,7 +1,7 @@
-"""A page as the text of one HTML file that needs nothing else: no network, no other file.
+"""Renders a page as one HTML file that needs nothing else: no network, no other file.
 
-The same page gives the same bytes. Whatever text a page holds, it is escaped and shows as text;
-the browser is told to run no script but ours, by its hash, and to fetch nothing.
+The same page gives the same bytes. Any text in a page is escaped and shows as text. The browser is
+told to run only our script, by its hash, and to fetch nothing.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from linkloss.units import show_duration
 
 _FOLDER = Path(__file__).parent
 _CHART_PX = 900
-"""The width that labels are laid out for before the page itself knows better."""
+"""The width in pixels that labels are laid out for until the page knows its own."""
 _LETTER_PX = 6.6
 _MOST_TICKS = 9
 WORDS = {
@@ -54,23 +54,25 @@ def render(page: Page) -> str:
 
 
 def drawing(template: str, **values: Any) -> str:
-    """A drawing (SVG) of our own, from one of the templates."""
+    """A drawing (SVG) from one of our templates."""
     return environment().get_template(template).render(values) + "\n"
 
 
 def style() -> Markup:
-    """The look of all pages."""
+    """The style sheet of all pages."""
     return _text("style.css")
 
 
 def _text(name: str) -> Markup:
     text = (_FOLDER / name).read_text(encoding="utf-8")
-    return Markup(text)  # noqa: S704 - a file of ours
+    return Markup(text)  # noqa: S704 - one of our own files
 
 
 @cache
 def environment(*folders: Path) -> Environment:
-    """Where templates come from, and what they may use: those of this folder and of others."""
+    """The template environment: the templates of this folder and of others, and what they may
+    use.
+    """
     made = Environment(
         loader=FileSystemLoader([*folders, _FOLDER]),
         autoescape=True,
@@ -89,8 +91,8 @@ def environment(*folders: Path) -> Environment:
 
 
 def _shown(value: Any) -> Any:
-    """Text from files without what would steer its surroundings, such as an override of the
-    direction of writing.
+    """Text from files without characters that affect the text around it, such as a bidirectional
+    override.
     """
     return printable(value) if type(value) is str else value
 
@@ -115,7 +117,7 @@ def _fits(text: str, length_ns: int, end_ns: int) -> bool:
 
 
 def ticks(end_ns: int) -> Iterator[tuple[int, str]]:
-    """Round instants over a time, and what to write at them."""
+    """Round instants in ns, with their labels."""
     step_ns = 1_000_000
     while end_ns / step_ns > _MOST_TICKS:
         step_ns = step_ns * 5 // 2 if str(step_ns).startswith("2") else step_ns * 2
@@ -125,7 +127,9 @@ def ticks(end_ns: int) -> Iterator[tuple[int, str]]:
 
 
 def _values(picture: Picture) -> Markup:
-    """What the lanes show, for the page's script: JSON that cannot end the element it is in."""
+    """What the lanes show, for the page's script: JSON that cannot close the element that it is
+    in.
+    """
     told = [[[at, printable(text)] for at, text in strip.values] for strip in picture.strips]
     text = json.dumps(told, ensure_ascii=True, separators=(",", ":"))
     for char in "<>&":

@@ -1,8 +1,6 @@
-"""One run looked at closely: its picture, the frames around an instant, the same in words.
+"""One run in detail: its picture, the frames around an instant, the events in words, and the bus.
 
-The frames around an instant: what the bus carried when it mattered.
-
-The bus in one run: how busy it was, how long messages took, what the error counters did.
+The bus of a run means how busy it was, how long messages took, and what the error counters did.
 """
 
 from __future__ import annotations
@@ -35,7 +33,9 @@ from linkloss.vehicle.loading import Vehicle
 from linkloss.vehicle.messages import MessageInfo
 
 INTERMISSION_BITS = 3
-"""Between two frames nobody may send (ISO 11898-1:2015 section 10.4.6, from memory)."""
+"""Bits between two frames in which no one may send (ISO 11898-1:2015 section 10.4.6, from
+memory).
+"""
 MOST_COUNTERS = 60
 CAUSES = {
     "ack": "nobody acknowledged it",
@@ -73,7 +73,7 @@ def _responses(
 ) -> list[int]:
     """From handing a message to the controller to the end of its frame, in ns, for each frame.
 
-    Of several with the same content that may have been meant, the last one counts.
+    If several handovers of the same content come into question, the last one counts.
     """
     handed: Sequence[Handed] = recording.handed.get(info.name, []) if info is not None else []
     found: list[int] = []
@@ -89,7 +89,7 @@ def _responses(
 
 
 def counter_lines(recording: Recording) -> tuple[CounterLine, ...]:
-    """What the error counters stood at whenever a controller changed its state."""
+    """The error counters at each change of a controller's state."""
     found = [
         (change.at_ns, node, change)
         for node, changes in recording.controllers.items()
@@ -103,7 +103,7 @@ def counter_lines(recording: Recording) -> tuple[CounterLine, ...]:
 
 
 def failed_attempts(recording: Recording) -> tuple[Fact, ...]:
-    """How many attempts at a frame failed, by cause."""
+    """How many attempts to send a frame failed, by cause."""
     causes = Counter[str](record.error for record in recording.frames if record.error)
     return tuple(
         Fact(CAUSES.get(cause, cause), str(number)) for cause, number in sorted(causes.items())
@@ -140,16 +140,16 @@ def busy_words(picture: Picture) -> str:
 
 
 BEFORE, AFTER = 8, 4
-"""How many frames are shown before and behind the instant."""
+"""How many frames are shown before and after the instant."""
 FAILURES = 3
-"""How many attempts of one sender at one frame that failed in a row are shown."""
+"""How many failed attempts in a row at the same frame are shown."""
 
 
 def frames_around(
     vehicle: Vehicle, recording: Recording, at_ns: int, asking: Sequence[str]
 ) -> tuple[FrameLine, ...]:
-    """The frames that ended last before an instant, and first behind it. The last message of
-    each name in ``asking`` before it is among them, however long ago it came.
+    """The last frames that ended before an instant and the first after it. The last message of each
+    name in ``asking`` before the instant is included, however long ago it came.
     """
     names = {(info.identifier, info.extended): info.name for info in vehicle.messages.values()}
     ordered = sorted(recording.frames, key=lambda record: record.end_ns)
@@ -177,7 +177,7 @@ def _asked(
 
 
 def _thinned(records: Sequence[BusRecord], most: int) -> list[BusRecord]:
-    """The first ones; of a row of failed attempts at one frame only some."""
+    """The first ``most`` records, with only some of a row of failed attempts at one frame."""
     found: list[BusRecord] = []
     row = 0
     for record in records:
@@ -225,7 +225,7 @@ def _fate(record: BusRecord) -> str:
 
 
 MARGIN_NS = 400_000_000
-"""How much is shown before and behind what a picture is to show first."""
+"""How much time a picture shows before and after its focus."""
 MOST_EVENTS = 400
 
 
@@ -238,8 +238,8 @@ class Place(NamedTuple):
 
 
 def look(result: RunResult, places: Sequence[Place]) -> Scene:
-    """Look at a run where it matters: at the places, or, where there is none, at its first fault
-    and at all loads.
+    """The details of a run around the places or, if there are none, around its first fault, with
+    all loads that changed.
     """
     vehicle, recording = result.scenario.vehicle, result.recording
     subjects = [place.subject for place in places]
@@ -274,8 +274,8 @@ def _flag(places: Sequence[Place], at_ns: int) -> str:
 
 
 def _focus(result: RunResult, instants: Sequence[int]) -> tuple[int, int]:
-    """From the fault before the first break to the last break; where nothing broke, around the
-    first fault.
+    """The span to show first: from the fault before the first break to the last break or, if
+    nothing broke, around the first fault.
     """
     if not instants:
         first_ns = _first_fault(result)

@@ -1,11 +1,11 @@
-"""The sections of a page: what it rests on, the tables of fuses, what each load is to do.
+"""The sections of a page: what a result is based on, the tables of fuses, what each load must do.
 
-The tables of fuses: a fuse that holds is *kept*, a blown one is *broken*, an empty holder was
-never put to the test.
+In a table of fuses, a whole fuse is *kept*, a blown one is *broken*, and an empty holder was not
+exercised.
 
-What a result rests on: what was tried, by which versions, from which files.
+A result is based on what was tried, with which versions, from which files.
 
-What each load is meant to do, in words: the part of a report that a builder signs for.
+What each load must do, in words, is the part of a report that a builder signs for.
 """
 
 from __future__ import annotations
@@ -59,7 +59,7 @@ def check_facts(report: CheckReport) -> Iterator[Fact]:
 
 
 def run_facts(result: RunResult) -> Iterator[Fact]:
-    """What a run was."""
+    """What a run consisted of."""
     scenario = result.scenario
     times = Counter(fault.text for fault in result.recording.faults)
     faults = [text if n == 1 else f"{text} ({n} times)" for text, n in times.items()]
@@ -76,7 +76,7 @@ def run_facts(result: RunResult) -> Iterator[Fact]:
 
 
 def version_facts() -> Iterator[Fact]:
-    """With which versions a result was made."""
+    """The versions with which a result was made."""
     known = [_version(name) for name in ("linkloss", "python-can", "cantools")]
     yield Fact("versions", ", ".join([*known, f"Python {platform.python_version()}"]))
 
@@ -89,8 +89,8 @@ def _version(name: str) -> str:
 
 
 def digests(vehicle: Vehicle) -> tuple[Digest, ...]:
-    """The vehicle's file, its DBC and its programs with their SHA-256, and at the end one digest
-    over these and all that the programs may import from their folders.
+    """The vehicle's file, its DBC and its programs with their SHA-256, and last a digest over these
+    and everything that the programs may import from their folders.
     """
     folder = vehicle.path.resolve().parent
     found = {vehicle.path, vehicle.path.parent / vehicle.file.dbc}
@@ -104,14 +104,16 @@ def digests(vehicle: Vehicle) -> tuple[Digest, ...]:
 
 
 def _called(path: Path, folder: Path) -> str:
-    """A name without a place on this machine: in the vehicle's folder, or by its own folder."""
+    """A name without a path on this machine: relative to the vehicle's folder, or with its own
+    folder.
+    """
     if path.is_relative_to(folder):
         return path.relative_to(folder).as_posix()
     return f"{path.parent.name}/{path.name}"
 
 
 def load_sheets(vehicle: Vehicle, verdicts: Iterable[Verdict]) -> tuple[LoadSheet, ...]:
-    """A line for each load, with how its rules stand."""
+    """A sheet for each load, with its rules counted by outcome."""
     outcomes: dict[str, Counter[Outcome]] = {}
     for verdict in verdicts:
         outcomes.setdefault(verdict.subject, Counter())[verdict.outcome] += 1
@@ -218,15 +220,15 @@ def untested_lines(
 
 
 MOST_COLUMNS = 32
-"""Kinds of faults that stand alone; more would fit no screen and no sheet of paper."""
+"""The most columns of single kinds of faults; more would not fit a screen or a sheet of paper."""
 STATES = {Outcome.KEPT: "kept", Outcome.BROKEN: "broken", Outcome.NOT_EXERCISED: "untested"}
 Links = Mapping[tuple[str, str], str]
 """Anchors of findings, by (subject, rule)."""
 
 
 def check_matrix(report: CheckReport, links: Links) -> Matrix:
-    """Subjects x kinds of faults. Where faults that act together make too many columns, those
-    that hold one kind are one column: the worst of them, with the smallest margin.
+    """Subjects x kinds of faults. If combinations of faults make too many columns, all that contain
+    one kind are merged into one column: the worst of them, with the smallest margin.
     """
     columns = list(_columns(report))
     blocks = tuple(
@@ -238,7 +240,7 @@ def check_matrix(report: CheckReport, links: Links) -> Matrix:
 
 
 def _columns(report: CheckReport) -> Iterator[tuple[str, str, tuple[str, ...]]]:
-    """The title of a column, a word on it, and the kinds of faults that it stands for."""
+    """For each column its title, an explanation, and the kinds of faults that it stands for."""
     alone = [kind for kind in report.faults if "+" not in kind]
     together = [kind for kind in report.faults if "+" in kind]
     for kind in alone:
@@ -266,7 +268,7 @@ def _row(
 
 
 def worst_cell(cells: Iterable[Cell]) -> Cell:
-    """Several cells as one: broken before kept before not exercised, the smallest margin."""
+    """Several cells as one: broken before kept before not exercised, with the smallest margin."""
     found = list(cells)
     for outcome in (Outcome.BROKEN, Outcome.KEPT):
         alike = [cell for cell in found if cell.outcome is outcome]
@@ -286,7 +288,7 @@ def _fuse(subject: str, cell: Cell, links: Links) -> Fuse:
 
 
 def run_matrix(result: RunResult, links: Links) -> Matrix:
-    """Subjects x rules of one run; a rule that a subject does not have is left blank."""
+    """Subjects x rules of one run. The cell is blank if a subject does not have the rule."""
     by_place = {(verdict.subject, verdict.rule): verdict for verdict in result.verdicts}
     rules = list(dict.fromkeys(verdict.rule for verdict in result.verdicts))
     vehicle = result.scenario.vehicle
@@ -320,7 +322,7 @@ def _verdict_fuse(verdict: Verdict | None, links: Links) -> Fuse:
 
 
 def tried_matrix(report: CheckReport) -> Matrix | None:
-    """How many cases there were of each situation with each kind of fault."""
+    """How many cases each situation had with each kind of fault."""
     numbers = report.tally.tried
     situations = list(dict.fromkeys(situation for situation, _ in numbers))
     if not situations:

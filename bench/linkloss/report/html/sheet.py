@@ -1,7 +1,8 @@
-"""What a page says, as plain values. Nothing here knows of HTML, nothing there of the bench.
+"""The content of a page, as plain values. Nothing here knows HTML, and the templates know nothing
+of the bench.
 
-All texts may come from anybody's files: the templates escape them, whatever they hold. The one
-exception is :class:`Drawing`, which is made of numbers by our own code.
+All texts may come from anyone's files; the templates escape them, whatever they hold. The only
+exception is :class:`Drawing`, which our own code makes from numbers.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from typing import NamedTuple
 
 
 class Fact(NamedTuple):
-    """Something about a result: what, and the value."""
+    """A fact about a result: its name and its value."""
 
     label: str
     text: str
@@ -44,21 +45,21 @@ class Row(NamedTuple):
 
 
 class Block(NamedTuple):
-    """Rows of one sort: loads, requests, notices, nodes."""
+    """Rows of one kind: loads, requests, notices, nodes."""
 
     title: str
     rows: tuple[Row, ...]
 
 
 class Column(NamedTuple):
-    """The head of a column, and a longer word on it."""
+    """The head of a column, and an explanation."""
 
     title: str
     about: str = ""
 
 
 class Matrix(NamedTuple):
-    """The table of fuses. ``across`` says what the columns are."""
+    """A table of fuses. ``across`` says what the columns are."""
 
     across: str
     columns: tuple[Column, ...]
@@ -66,8 +67,8 @@ class Matrix(NamedTuple):
 
 
 class Label(NamedTuple):
-    """Words in a lane, for a stretch of it; instants in ns. ``beside``: behind what it names, for
-    that is too short to be written on.
+    """Text in a lane, for a stretch of it; instants in ns. ``beside``: the text goes after the
+    stretch, which is too short for it.
     """
 
     from_ns: int
@@ -91,14 +92,14 @@ class Strip(NamedTuple):
 
 
 class Flag(NamedTuple):
-    """An instant that a picture points at."""
+    """An instant marked in a picture."""
 
     at_ns: int
     text: str
 
 
 class Picture(NamedTuple):
-    """Lanes over the time from 0 to ``end_ns``; ``focus`` is what to look at first."""
+    """Lanes over the time from 0 to ``end_ns``; ``focus`` is the span to show first, in ns."""
 
     end_ns: int
     focus: tuple[int, int]
@@ -120,9 +121,9 @@ class FrameLine(NamedTuple):
 
 
 class Scene(NamedTuple):
-    """A run looked at closely: its picture, the frames around an instant, the same in words.
+    """A run in detail: its picture, the frames around an instant, and its events in words.
 
-    ``held`` are the (subject, rule, instant) that were found broken in it.
+    ``held`` are the rules found broken in it, as (subject, rule, instant in ns).
     """
 
     picture: Picture
@@ -143,9 +144,9 @@ class Broken(NamedTuple):
 
 
 class Reduced(NamedTuple):
-    """The shortest scenario that was found for a finding: its name, what happens in it in one
-    sentence, the command that runs it alone, and what the search took. Findings with the same
-    ``name`` are one story.
+    """The shortest scenario found for a finding: its name, one sentence on what happens in it, the
+    command that runs it alone, and how many runs the search took. Findings with the same ``name``
+    are one story.
     """
 
     name: str
@@ -156,7 +157,9 @@ class Reduced(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Story:
-    """What one case shows. ``note`` says why there is no scene, or that it came out otherwise."""
+    """What one case shows. ``note`` says why there is no scene, or that the result differed this
+    time.
+    """
 
     anchor: str
     title: str
@@ -169,7 +172,7 @@ class Story:
 
 
 class LoadSheet(NamedTuple):
-    """What one load is meant to do, in words; ``standing`` counts its rules by outcome."""
+    """What one load must do, in words; ``standing`` counts its rules by outcome."""
 
     name: str
     about: str
@@ -206,7 +209,7 @@ class CounterLine(NamedTuple):
 
 
 class Traffic(NamedTuple):
-    """The bus in one run: ``of`` says which; ``failed`` counts attempts by cause."""
+    """The bus in one run: ``of`` says which run; ``failed`` counts failed attempts by cause."""
 
     of: str
     load: Picture
@@ -217,8 +220,8 @@ class Traffic(NamedTuple):
 
 
 class Drawing(NamedTuple):
-    """SVG made by our own code, and what it shows, in words. ``svg`` is trusted as it is: no
-    text from a file may be in it unless escaped.
+    """SVG made by our own code, and a description of it. ``svg`` is trusted as it is: text from a
+    file must be escaped in it.
     """
 
     svg: str
@@ -227,9 +230,9 @@ class Drawing(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A further section: text, a table, a drawing. For what has neither loads nor findings.
+    """A further section, for content other than loads and findings: text, a table, a drawing.
 
-    ``links`` holds, for each row, where its first cell leads to; empty texts lead nowhere.
+    ``links`` holds the link of the first cell of each row; an empty text is no link.
     """
 
     title: str
@@ -242,8 +245,8 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """A whole report. ``state`` is that of the verdict: kept, broken or untested. Where no rules
-    were ``judged`` the page does not speak of any.
+    """A whole report. ``state`` is that of the verdict: kept, broken or untested. If no rules were
+    ``judged``, the page does not mention any.
     """
 
     title: str
