@@ -1,9 +1,8 @@
 """Stand-ins for the modules that use pins, the wall clock, chance or a real bus.
 
-``RPi.GPIO`` gives the pins by number, as the vehicle file wires them.
-
-Its calls are those of that library (from memory of its documentation): numbering, setup, input,
-output, edge detection, PWM, cleanup.
+``RPi.GPIO`` gives the pins by number, as the vehicle file wires them. Its calls are those of that
+library (from memory of its documentation): numbering, setup, input, output, edge detection, PWM,
+cleanup.
 
 ``can.Bus`` gives a port whose ``recv`` really waits.
 

@@ -130,9 +130,9 @@ class Menu:
         return Row(
             "inputs",
             f"{name}  < {plain(value)}{unit} >",
-            left=_set(name, _beside(table, value, -1)),
-            right=_set(name, _beside(table, value, 1)),
-            chosen=_set(name, _beside(table, value, 1, around=True)),
+            left=_set(name, _next_value(table, value, -1)),
+            right=_set(name, _next_value(table, value, 1)),
+            chosen=_set(name, _next_value(table, value, 1, around=True)),
         )
 
     @staticmethod
@@ -191,7 +191,7 @@ def _set(name: str, value: Value) -> Set:
     return Set(do="set", input=name, value=value)
 
 
-def _beside(table: InputTable, value: Value, step: int, *, around: bool = False) -> Value:
+def _next_value(table: InputTable, value: Value, step: int, *, around: bool = False) -> Value:
     """The next value in a direction; at the end the last one or, with ``around``, the first one
     again.
     """
@@ -224,7 +224,7 @@ class Terminal:
         self._menu = Menu(running.vehicle, running.offers)
         self._states: deque[State] = deque(maxlen=1)
         self._said = ""
-        self._wishes: SimpleQueue[Command | None] = SimpleQueue()
+        self._commands: SimpleQueue[Command | None] = SimpleQueue()
         self._over = False
 
     def run(self, console: Console, keys: Keys) -> None:
@@ -241,7 +241,7 @@ class Terminal:
                     self.press(keys(1 / _PICTURES_PER_S))
         finally:
             self._over = True
-            self._wishes.put(None)
+            self._commands.put(None)
             self._running.remove(self._states.append)
 
     def press(self, keys: Sequence[str]) -> None:
@@ -250,21 +250,21 @@ class Terminal:
             if key == "q":
                 self._over = True
             elif self._states:
-                wish = self._menu.press(key, self._states[-1])
-                if wish is not None:
-                    self._wishes.put(wish)
+                command = self._menu.press(key, self._states[-1])
+                if command is not None:
+                    self._commands.put(command)
 
     def _obey(self) -> None:
         """Carry out commands in a thread, so that the screen stays live while a session is
         saved.
         """
-        while (wish := self._wishes.get()) is not None:
-            self.obey(wish)
+        while (command := self._commands.get()) is not None:
+            self.obey(command)
 
-    def obey(self, wish: Command) -> None:
+    def obey(self, command: Command) -> None:
         """Carry out a command, and keep its message for the screen."""
         try:
-            said = self._running.do(wish)
+            said = self._running.do(command)
         except CommandError as error:
             said = str(error)
         self._said = said or self._said

@@ -169,28 +169,28 @@ class UdpEndpoint(Endpoint):
         :raises BadInput: if there is no multicast.
         """
         try:
-            self._ear = GeneralPurposeUdpMulticastBus(self.group, self.port, 0)
+            self._receiver = GeneralPurposeUdpMulticastBus(self.group, self.port, 0)
             # Send from another socket: programs send from the port itself, and frames from here
             # that come back must be distinguished from theirs.
-            self._mouth = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
-            self._mouth.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, 0)
-            self._mouth.connect((self.group, self.port))
-            self._mouth.setblocking(False)
+            self._sender = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+            self._sender.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, 0)
+            self._sender.connect((self.group, self.port))
+            self._sender.setblocking(False)
         except (can.CanError, OSError) as error:
             text = f"no multicast with group {self.group}, port {self.port}: {error}"
             raise BadInput.one("linkloss", "--open udp", text) from None
-        self._own = self._mouth.getsockname()
+        self._own = self._sender.getsockname()
         self.line.present("on")
 
     def disconnect(self) -> None:
         """Leave the group."""
-        self._ear.shutdown()
-        self._mouth.close()
+        self._receiver.shutdown()
+        self._sender.close()
 
     def read(self) -> None:
         """Read one datagram."""
         self._look_for_a_second_program()
-        got = self._ear.recv(0.1)
+        got = self._receiver.recv(0.1)
         if got is None or got[1] == self._own:
             return
         try:
@@ -207,7 +207,7 @@ class UdpEndpoint(Endpoint):
         """
         message = message_of(frame, 0, None)
         try:
-            self._mouth.send(pack_message(message))
+            self._sender.send(pack_message(message))
         except BlockingIOError:
             self.lose("frames were lost: the buffer of the system is full")
 

@@ -58,7 +58,7 @@ class AdapterText:
         """The program has closed the line."""
         self._text.clear()
         self._wrong_rate = ""
-        self._be("off")
+        self._set_presence("off")
 
     def _command(self, text: str) -> bytes:
         if text == "":
@@ -71,7 +71,7 @@ class AdapterText:
         if text in ("O", "L"):
             return self._open(text)
         if text == "C":
-            self._be("off")
+            self._set_presence("off")
             return OK
         answers = {"V": b"V1010\r", "N": b"N0001\r", "F": b"F00\r", "Z0": OK}
         return answers.get(text, NO)
@@ -88,10 +88,10 @@ class AdapterText:
         if self._wrong_rate:
             self._line.say(f"a program asks for {self._wrong_rate}: it takes no part")
             return NO
-        self._be("on" if text == "O" else "listen")
+        self._set_presence("on" if text == "O" else "listen")
         return OK
 
-    def _be(self, presence: Presence) -> None:
+    def _set_presence(self, presence: Presence) -> None:
         if presence != self.presence:
             self.presence = presence
             self._line.present(presence)

@@ -3,7 +3,7 @@
 Every connection must pass the :class:`Gate`, and is held to limits, so that no watcher disturbs the
 others.
 
-Those are let in who know the token and come from a page of the session itself.
+A client is let in if it knows the token and comes from a page of the session itself.
 
 A page of another site in the same browser can reach a server on this computer, too. It does not
 know the token, and the browser says where it comes from:

@@ -200,7 +200,7 @@ class Running:
         if self._thread is not None:
             self._thread.join(_PATIENCE_S)
 
-    def _anew(self) -> None:
+    def _restart(self) -> None:
         """End the session and start a new one."""
         with self._turn:
             self.stop()
@@ -285,7 +285,7 @@ class Running:
             case Plain(do="resume"):
                 live.pacer.resume()
             case Plain(do="anew"):
-                self._anew()
+                self._restart()
                 return "Begun anew: powered up, nothing is wrong with it."
             case Step():
                 live.step(command.to)

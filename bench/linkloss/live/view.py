@@ -5,8 +5,8 @@ Instants are whole microseconds of virtual time.
 
 An offer is a fault that can be dropped onto the vehicle, with the places it can go to.
 
-The judge repeatedly looks at the last seconds only; the rest of the recording is evidence. A rule
-counts as broken now if it was still broken at the last instant judged.
+The judge repeatedly looks at the last seconds only; earlier parts of the recording serve only as
+evidence. A rule counts as broken now if it was still broken at the last instant judged.
 """
 
 from __future__ import annotations

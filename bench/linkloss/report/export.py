@@ -54,7 +54,9 @@ _NS_PER_S = 1_000_000_000
 
 
 class PcapWriter:
-    """Writes messages to a binary file: a packet header of 16 bytes, then the frame."""
+    """Writes messages to a binary file: a packet header of 16 bytes, then the frame (16 bytes if it
+    is classical).
+    """
 
     def __init__(self, file: BinaryIO) -> None:
         self._file = file
@@ -132,10 +134,10 @@ def write_log(recording: Recording, channel: str, path: str | Path) -> None:
     """Write every frame of a recording as a log, in the format of the extension, whole or not at
     all. Text formats are the same every time.
 
-    :raises BadInput: if the format or the place will not do.
+    :raises BadInput: if the format is unknown or the file cannot be written.
     """
     suffix = ensure_format(path)
-    with replacing(path) as beside, _writer(beside, suffix, Path(path).name) as writer:
+    with replacing(path) as temporary, _writer(temporary, suffix, Path(path).name) as writer:
         kind = suffix.removesuffix(".gz")
         messages = log_messages(
             recording,
@@ -178,24 +180,24 @@ def log_messages(
 
 
 @contextmanager
-def _writer(beside: Path, suffix: str, name: str) -> Iterator[_Writer]:
+def _writer(temporary: Path, suffix: str, name: str) -> Iterator[_Writer]:
     """A writer that starts at virtual instant zero and writes no date of today."""
     kind = suffix.removesuffix(".gz")
     if kind == ".mf4":
-        with beside.open("w+b") as binary, _mf4(binary) as writer:
+        with temporary.open("w+b") as binary, _mf4(binary) as writer:
             yield writer
     elif kind == ".pcap":
-        with beside.open("wb") as packets:
+        with temporary.open("wb") as packets:
             yield PcapWriter(packets)
     elif kind == ".db":
-        yield from _database(beside)
+        yield from _database(temporary)
     elif kind == ".blf":
-        with can.BLFWriter(beside) as writer:
+        with can.BLFWriter(temporary) as writer:
             writer.start_timestamp = 0.0
             yield writer
     else:
         with (
-            _text(beside, packed=suffix.endswith(".gz")) as text,
+            _text(temporary, packed=suffix.endswith(".gz")) as text,
             _text_writer(kind, text, name) as writer,
         ):
             yield writer
@@ -230,10 +232,10 @@ class _Database:
         self._connection.execute("INSERT INTO messages VALUES (?, ?, ?, ?, ?, ?, ?)", row)
 
 
-def _database(beside: Path) -> Iterator[_Database]:
-    beside.unlink(missing_ok=True)
+def _database(temporary: Path) -> Iterator[_Database]:
+    temporary.unlink(missing_ok=True)
     try:
-        with closing(sqlite3.connect(beside)) as connection:
+        with closing(sqlite3.connect(temporary)) as connection:
             with connection:
                 yield _Database(connection)
             connection.execute("VACUUM")
@@ -242,8 +244,8 @@ def _database(beside: Path) -> Iterator[_Database]:
 
 
 @contextmanager
-def _text(beside: Path, *, packed: bool) -> Iterator[io.TextIOWrapper]:
-    with beside.open("wb") as binary:
+def _text(temporary: Path, *, packed: bool) -> Iterator[io.TextIOWrapper]:
+    with temporary.open("wb") as binary:
         stream: Any = binary
         if packed:
             stream = gzip.GzipFile(filename="", mode="wb", fileobj=binary, mtime=0)
@@ -336,7 +338,7 @@ def write_columns(
     ``Message.Signal`` in its unit for each message that was seen; a multiplexed signal has a value
     where its page was sent.
 
-    :raises BadInput: if the format or the place will not do.
+    :raises BadInput: if the format is unknown or the file cannot be written.
     """
     suffix = ensure_table(path)
     seen = {message for _, _, message, _ in _rows(recording, messages)}
@@ -346,9 +348,9 @@ def write_columns(
         if info.name in seen
         for signal in info.signals
     ]
-    with replacing(path) as beside:
+    with replacing(path) as temporary:
         write = _write_csv if suffix == ".csv" else _write_parquet
-        write(beside, columns, _rows(recording, messages))
+        write(temporary, columns, _rows(recording, messages))
 
 
 def _rows(recording: Recording, messages: Mapping[str, MessageInfo]) -> Iterator[Row]:

@@ -17,11 +17,11 @@ def write_whole(path: str | Path, content: str | bytes | Iterable[str]) -> None:
 
     :raises BadInput: with the path, if it cannot be written.
     """
-    with replacing(path) as beside:
+    with replacing(path) as temporary:
         if isinstance(content, bytes):
-            beside.write_bytes(content)
+            temporary.write_bytes(content)
             return
-        with beside.open("w", encoding="utf-8", newline="\n") as file:
+        with temporary.open("w", encoding="utf-8", newline="\n") as file:
             file.writelines([content] if isinstance(content, str) else content)
 
 
@@ -30,12 +30,12 @@ def ensure_writable(path: str | Path) -> None:
 
     :raises BadInput: as :func:`write_whole` would.
     """
-    target, beside = _places(path)
+    target, temporary = _places(path)
     if _is_device(target):
         return
-    with _told(path):
-        beside.touch()
-        beside.unlink()
+    with _as_bad_input(path):
+        temporary.touch()
+        temporary.unlink()
 
 
 def ensure_folder(path: str | Path) -> None:
@@ -46,7 +46,7 @@ def ensure_folder(path: str | Path) -> None:
     folder = Path(path)
     if folder.exists() and not folder.is_dir():
         raise BadInput.one(path, "", "this is a file; expected the name of a folder")
-    with _told(path):
+    with _as_bad_input(path):
         folder.mkdir(exist_ok=True)
     ensure_writable(folder / "index.html")
 
@@ -60,22 +60,22 @@ def replacing(path: str | Path) -> Iterator[Path]:
 
     :raises BadInput: for an OSError on the way.
     """
-    target, beside = _places(path)
+    target, temporary = _places(path)
     if _is_device(target):
-        with _told(path):
+        with _as_bad_input(path):
             yield target
         return
-    with _told(path):
+    with _as_bad_input(path):
         try:
-            yield beside
-            beside.replace(target)
+            yield temporary
+            temporary.replace(target)
         finally:
-            beside.unlink(missing_ok=True)
+            temporary.unlink(missing_ok=True)
 
 
 def _places(path: str | Path) -> tuple[Path, Path]:
     """The file's real path (links followed), and the temporary path next to it."""
-    with _told(path):
+    with _as_bad_input(path):
         target = Path(os.path.realpath(path))
         problem = _problem(target)
     if problem:
@@ -100,7 +100,7 @@ def _is_device(target: Path) -> bool:
 
 
 @contextmanager
-def _told(path: str | Path) -> Iterator[None]:
+def _as_bad_input(path: str | Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:

@@ -274,10 +274,10 @@ def _free(folder: Path, name: str, names: Collection[str]) -> Path:
     numbered = (f"{name}-{number}" for number in itertools.count(2))
     stems = chain([name], (stem for stem in numbered if stem not in names))
     files = (folder / f"{stem}.toml" for stem in stems)
-    return next(file for file in files if not file.exists() or _ours(file))
+    return next(file for file in files if not file.exists() or _is_ours(file))
 
 
-def _ours(file: Path) -> bool:
+def _is_ours(file: Path) -> bool:
     try:
         with file.open(encoding="utf-8", errors="replace") as lines:
             return lines.readline() == MARK

@@ -58,7 +58,7 @@ def _finding(report: CheckReport, finding: Finding) -> str:
 
 
 def _table(report: CheckReport) -> Iterator[str]:
-    """The subjects worth a row, with the outcomes of their rules."""
+    """The subjects with a broken rule, and the outcomes of all their rules."""
     rules: dict[str, dict[Outcome, list[str]]] = {}
     for entry in report.rules:
         rules.setdefault(entry.subject, {}).setdefault(entry.verdict.outcome, []).append(entry.rule)

@@ -32,9 +32,7 @@ from linkloss.sizing.power_plan import STILL_STARTS, PowerPlan
 
 PLAN_VERSION = 1
 NEEDLESS_DAYS = 300
-"""From this many days on the sleep current does not matter, because a battery does not last much
-longer without a load: common practice.
-"""
+"""Days. A battery without any load does not last much longer than this: common practice."""
 FIRE = (
     "A lead without the right fuse can set the car on fire, and a battery gives hundreds of amperes"
     " into a short. Take the battery's minus off before you touch a lead, put each fuse at the"
@@ -95,7 +93,7 @@ def show_plan(console: Console, plan: PowerPlan) -> None:
     if plan.sleep is not None:
         heading(console, "Asleep")
         paragraph(console, sleep_words(plan.sleep))
-    _told(console, plan)
+    _show_findings(console, plan)
     console.print()
     paragraph(console, plan_verdict(plan))
     console.print()
@@ -103,7 +101,7 @@ def show_plan(console: Console, plan: PowerPlan) -> None:
     caution(console)
 
 
-def _told(console: Console, plan: PowerPlan) -> None:
+def _show_findings(console: Console, plan: PowerPlan) -> None:
     for title, found, style in (
         ("To change", plan.broken, "broken"),
         ("To think about", plan.hints, ""),

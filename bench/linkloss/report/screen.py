@@ -94,7 +94,9 @@ def plain_table(
 
 
 def printable(text: str) -> str:
-    """The text with a question mark in place of each control character for a terminal."""
+    """The text with a question mark for each unprintable character, which could control a
+    terminal.
+    """
     return "".join(char if char.isprintable() or char == "\n" else "?" for char in text)
 
 

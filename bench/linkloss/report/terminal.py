@@ -1,4 +1,4 @@
-"""A check on the screen: the table, what broke and how to see it again, what was not tested.
+"""A check on the screen: the table, what broke and how to see it again, what was not exercised.
 
 Other parts show which rules held narrowly, what differs from a baseline, firmware lines that no
 case reached, the progress of a check, and the catalogue of faults.

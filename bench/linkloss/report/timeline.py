@@ -3,7 +3,7 @@
 The timeline tells in a few words what a load did: flashing is one entry, not one for each edge.
 
 :func:`story` gives a run as text for a test report: first what broke, then what happened, with the
-    breaks in it.
+breaks in it.
 
 Its reader should not have to open another file.
 """
@@ -35,7 +35,7 @@ from linkloss.units import plain, show_duration
 from linkloss.vehicle.expression import split_signal
 
 LONGEST_CYCLE_NS = 2_000_000_000
-"""A load that comes on less often than this (30 per minute) is switched, not flashing."""
+"""A load with a longer cycle than this (30 per minute) is switched, not flashing."""
 FEWEST_FLASHES = 3
 """A load that comes on at least this often in a row is flashing."""
 

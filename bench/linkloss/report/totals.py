@@ -1,7 +1,7 @@
 """The figures of a check: totals, what it reached, and the table of subjects and faults.
 
-The screen and the files for programs show the same figures. What a check reached means in which
-states of controllers and programs its rules were judged.
+The screen and the files for programs show the same figures. A check has reached the states of
+controllers and programs in which its rules were judged.
 
 The table is *subjects x kinds of faults*, cut into blocks that fit the screen.
 """

@@ -1,6 +1,6 @@
 """Verdicts as plain sentences, for the builder of the car.
 
-Such as:
+For example:
 
 tail_left went dark 312 ms after dash was reset; rule: stale (hold); wrong for 4.7 s
 '-------' '-------' '--------------------------' '----------------'  '-------------'

@@ -132,7 +132,7 @@ def _trace(
 
 def _departures(plan: Plan, recording: Recording) -> Iterator[Departure]:
     for message in plan.messages:
-        yield from _hasty(message, recording)
+        yield from _sent_too_soon(message, recording)
         yield from _refused(message, recording)
     yield from _strangers(plan, recording.frames)
     yield from _faults(recording)
@@ -149,7 +149,7 @@ def _departures(plan: Plan, recording: Recording) -> Iterator[Departure]:
                 break
 
 
-def _hasty(message: Planned, recording: Recording) -> Iterator[Departure]:
+def _sent_too_soon(message: Planned, recording: Recording) -> Iterator[Departure]:
     """A message handed over sooner than the shortest gap and the jitter allow, for any possible due
     times.
     """

@@ -94,7 +94,7 @@ def _finding(
 
 
 def _plain(report: CheckReport) -> list[str]:
-    """A case without a fault, of the situation with the most activity; empty if none was run."""
+    """A case without a fault, of the situation with the most actions; empty if none was run."""
     tried = [situation for situation, fault in report.tally.tried if fault == "none"]
     tables = report.vehicle.situations
     tried.sort(key=lambda name: len(tables[name].actions) if name in tables else -1)

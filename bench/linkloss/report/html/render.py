@@ -91,8 +91,8 @@ def environment(*folders: Path) -> Environment:
 
 
 def _shown(value: Any) -> Any:
-    """Text from files without characters that affect the text around it, such as a bidirectional
-    override.
+    """Text from files, with a question mark for each character that could affect the text around
+    it, such as a bidirectional override.
     """
     return printable(value) if type(value) is str else value
 

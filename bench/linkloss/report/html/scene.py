@@ -1,6 +1,6 @@
 """One run in detail: its picture, the frames around an instant, the events in words, and the bus.
 
-The bus of a run means how busy it was, how long messages took, and what the error counters did.
+The part on the bus shows how busy it was, how long messages took, and what the error counters did.
 """
 
 from __future__ import annotations

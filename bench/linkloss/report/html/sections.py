@@ -3,9 +3,10 @@
 In a table of fuses, a whole fuse is *kept*, a blown one is *broken*, and an empty holder was not
 exercised.
 
-A result is based on what was tried, with which versions, from which files.
+The basis of a result is what was tried, with which versions, from which files.
 
-What each load must do, in words, is the part of a report that a builder signs for.
+The load sheets say in words what each load must do. They are the part of a report that a builder
+signs for.
 """
 
 from __future__ import annotations
@@ -220,15 +221,18 @@ def untested_lines(
 
 
 MOST_COLUMNS = 32
-"""The most columns of single kinds of faults; more would not fit a screen or a sheet of paper."""
+"""Beyond this many columns, combinations of faults are merged, to fit a screen or a sheet of
+paper.
+"""
 STATES = {Outcome.KEPT: "kept", Outcome.BROKEN: "broken", Outcome.NOT_EXERCISED: "untested"}
 Links = Mapping[tuple[str, str], str]
 """Anchors of findings, by (subject, rule)."""
 
 
 def check_matrix(report: CheckReport, links: Links) -> Matrix:
-    """Subjects x kinds of faults. If combinations of faults make too many columns, all that contain
-    one kind are merged into one column: the worst of them, with the smallest margin.
+    """Subjects x kinds of faults. If combinations of faults make too many columns, those that
+    contain the same kind are merged into one column, which shows the worst of them and the smallest
+    margin.
     """
     columns = list(_columns(report))
     blocks = tuple(
