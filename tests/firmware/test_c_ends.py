@@ -51,7 +51,7 @@ def test_a_bare_instruction_that_ends_the_process_is_a_crash_of_the_node(tmp_pat
     unit = firmware(tmp_path, source)
     for _ in range(2):
         (crash,) = run(unit, lasts_ms=300).recording.crashes
-        assert crash.text == "call 231 of the operating system, which a board has not"
+        assert crash.text == "call 231 of the operating system, which a board does not have"
         assert crash.at_ns == 50_000_000
         assert crash.where.endswith("unit.c:2")
 

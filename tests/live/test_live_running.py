@@ -65,5 +65,5 @@ def test_a_judge_that_fails_says_so_and_the_session_goes_on(tmp_path, monkeypatc
     with Bench(tmp_path) as bench, bench.client() as client:
         watcher = Watcher(client)
         told = watcher.next("state", lambda state: state["unjudged"])
-        assert told["unjudged"] == "the judge stopped by a mistake: KeyError: 'nowhere'"
+        assert told["unjudged"] == "the judge stopped with an error: KeyError: 'nowhere'"
         assert watcher.next("state", lambda state: state["at"] > told["at"])["failed"] == ""

@@ -180,7 +180,7 @@ def test_a_run_that_brought_its_process_down_is_a_page_without_a_picture():
     scenario = replace(run_result().scenario, expectations=())
     page = run_page(RunResult(scenario, nothing, (lost,), ()))
     assert page.state == "broken"
-    assert "There is no picture: nothing came back of this run." in Outline(render(page)).text
+    assert "There is no picture: nothing came back from this run." in Outline(render(page)).text
 
 
 def test_a_warning_and_further_parts_are_shown():

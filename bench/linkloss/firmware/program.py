@@ -311,7 +311,7 @@ def _text(ffi: Any, pointer: Any) -> str:
 
 def _signal_text(machine: Any) -> str:
     if machine.signal == signal.SIGSYS:
-        return f"call {machine.fault_address} of the operating system, which a board has not"
+        return f"call {machine.fault_address} of the operating system, which a board does not have"
     name = _SIGNALS.get(machine.signal, f"signal {machine.signal}")
     if machine.signal in (signal.SIGSEGV, signal.SIGBUS):
         return f"{name} at address {machine.fault_address:#x}"

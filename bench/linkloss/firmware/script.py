@@ -147,7 +147,7 @@ class Imports:
     def _refuse(self, name: str) -> None:
         for refused, instead in REFUSED.items():
             if f"{name}.".startswith(f"{refused}.") and not self._inside_library:
-                text = "waits in real time, which a script on the bench has not"
+                text = "waits in real time, and a script on the bench has only virtual time"
                 raise ImportError(f"'{name}' {text}: {instead}", name=name)
 
 
@@ -288,7 +288,7 @@ class _Console:
 
 
 def _no_input(prompt: object = "") -> str:
-    raise EOFError(f"nobody sits before the node to answer {str(prompt)!r}")
+    raise EOFError(f"no one is at the node to answer {str(prompt)!r}")
 
 
 def _package(name: str, **parts: ModuleType) -> ModuleType:

@@ -196,7 +196,7 @@ class UdpEndpoint(Endpoint):
         try:
             frame = self.line.frame_of(unpack_message(got[0], check=True))
         except Exception as error:  # noqa: BLE001 - anyone may send anything to a port
-            self.say_once(f"a datagram that is no CAN frame of this bus was left out: {error}")
+            self.say_once(f"a datagram that is not a CAN frame of this bus was left out: {error}")
             return
         self._sources.add(str(got[1][0]))
         self.line.heard(frame)

@@ -174,7 +174,7 @@ class Checklist:
             self._tell("the checklist is not exercised")
             return False
         if not self._wait(lambda: self._node in self._opened.heard_ns):
-            self._tell(f"nothing is heard of {self._node}: is it switched on and plugged in?")
+            self._tell(f"nothing is heard from {self._node}: is it switched on and plugged in?")
             return False
         return True
 

@@ -223,7 +223,7 @@ class Running:
         try:
             live.run(show)
         except Exception as error:  # noqa: BLE001 - whatever it is, the watchers must be told
-            self.failed = f"the session ended by a mistake: {type(error).__name__}: {error}"
+            self.failed = f"the session ended with an error: {type(error).__name__}: {error}"
             self._tell(view.state(self.failed))
 
     @staticmethod
@@ -234,7 +234,7 @@ class Running:
         try:
             watch(live, told)
         except Exception as error:  # noqa: BLE001 - silence would look like "nothing is broken"
-            view.unjudged = f"the judge stopped by a mistake: {type(error).__name__}: {error}"
+            view.unjudged = f"the judge stopped with an error: {type(error).__name__}: {error}"
 
     # ---- watching ----
 

@@ -76,7 +76,7 @@ def _load(console: Console, analysis: Analysis) -> None:
     if load.bursts > load.worst:
         text += f", {load.bursts:.1%} while every message comes at its shortest gap"
     if load.left_out:
-        why = "as they are no classical frames or have no known period"
+        why = "because they are not classical frames or have no known period"
         text += f"; not counted, {why}: {_list(load.left_out)}"
     paragraph(console, text)
 

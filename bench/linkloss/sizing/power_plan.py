@@ -222,7 +222,7 @@ def _stall(sums: Sums, name: str) -> Iterator[Finding]:
         if share < STALL_SHARE:
             text = (
                 f"its rotor held, it draws {line.start_amps:.0f} A, {share:.0%} of its fuse, which"
-                " may never open: it wants a thermal cut-out of its own"
+                " may never open: it needs a thermal cut-out of its own"
             )
             yield Finding("hint", name, text, COMMON)
     trip = None if table.solid_state is None else table.solid_state.trip

@@ -157,7 +157,7 @@ def _story(result: RunResult, broken: Sequence[Verdict], command: str) -> Story:
         situation=result.scenario.situation,
         command=command,
         scene=look(result, places) if _seen(result) else None,
-        note="" if _seen(result) else "There is no picture: nothing came back of this run.",
+        note="" if _seen(result) else "There is no picture: nothing came back from this run.",
     )
 
 
