@@ -112,9 +112,7 @@ class Source(Lined):
 
 
 SHORTEST_NS = 1_000
-"""The least time between two events that physics decides: 1 us, so that rounding cannot stop
-time.
-"""
+"""The least time from one event to the next that float arithmetic finds: 1 us."""
 SETTLING = 50
 _FOREVER_S = 1e9
 """More than 30 years: never."""
