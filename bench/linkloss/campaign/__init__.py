@@ -5,34 +5,34 @@ A check
 
 plan.py       the cases of the full depth
 asked.py      what the inputs ask of the loads, and how to ask for each both ways
-cases.py      builds and names a case; in the last one of each fault all that it touched is asked
-              for again (``again`` in its name) and local inputs move (``moved``)
+cases.py      builds and names a case; in the last case of each fault everything that it touched is
+              requested again (``again`` in its name) and local inputs move (``moved``)
 rotation.py   gives out what rotates: side of the action, eighth of the period, counter value,
-              clocks, drift; each by a running number within the kind of fault at its message or
-              node, so that one more fault moves no case of another
-placed.py     cases in the bits of one frame with news, and around supply and outputs
+              clocks, drift; by a running number for each kind of fault at its message or node, so
+              that one more fault changes no case of another
+placed.py     cases in the bits of one frame that changes something, and around supply and outputs
 pairs.py      the cases of two faults
-depth.py      chooses among all of them, by what a case can show
+depth.py      chooses among all of them, by what each case can show
 hunt.py       draws cases batch by batch, guided by what reach.py says was reached
-selection.py  which cases a check wants; makes them again in any process, or from a name alone
-check.py      hands them out
-workers.py    runs them
-isolation.py  keeps each away from the bench, and runs a long common beginning only once
+selection.py  which cases a check wants; builds them again in any process, or from a name alone
+check.py      hands the cases out
+workers.py    runs them in processes
+isolation.py  keeps cases apart from the bench; runs a long common beginning only once
 run.py        runs and judges one scenario
 store.py      keeps the results on disk
-result.py     counts them
+result.py     counts the results
 
-``tests/campaign/test_rotation.py`` holds the demo car to 4,500 cases, 25,000 simulated seconds,
-and nothing that the rotation has not met. ``tests/wrong/test_wrong_later.py`` has the mistakes
-that these cases are for. Electrical faults are planned behind all others, each alone: pairs and
-hunts leave them out. Faults of the wiring have turns of their own, so that they move no other
-case.
+``tests/campaign/test_rotation.py`` limits the demo car to 4,500 cases and 25,000 simulated seconds,
+and requires that every value that rotates occurs. ``tests/wrong/test_wrong_later.py`` has the
+mistakes that these cases are for. Electrical faults are planned after all others, each alone: pairs
+and hunts leave them out. Faults of the wiring have running numbers of their own, so that they
+change no other case.
 
 Shrinking
 ---------
 
-stories.py    chooses which findings to shrink, in processes of their own, and finds out which of
-              them have one cause
-shrink.py     takes a case that breaks a rule to the shortest scenario that does
-shorter.py    what shorter means, the candidates, and the weaker relative of a fault
+stories.py    chooses which findings to shrink, shrinks them in separate processes, and groups them
+              by cause
+shrink.py     reduces a case that breaks a rule to the shortest scenario that still does
+shorter.py    what shorter means, the candidates, and weaker faults in place of a fault
 """

@@ -1,13 +1,14 @@
-"""What the inputs ask of the loads, told from the vehicle's description alone, and how to ask for
-each load both ways.
+"""What the inputs ask of the loads, worked out from the vehicle file alone, and how to ask for each
+load both ways.
 
     fault      [-------------]
     recovery                  |.........|
     asked for                           on   off   on   off
 
-Delays are left out of account, and signals that no input decides count as zero.
+Delays are ignored, and a signal that no input decides counts as zero.
 
-Which actions of the driver matter to which fault: it is worth trying around those.
+:class:`Relevance` tells which actions of the driver matter to which fault: it is worth trying a
+fault around those.
 """
 
 from __future__ import annotations
@@ -26,9 +27,9 @@ from linkloss.vehicle.tables import RequestTable
 Values = Mapping[str, Value]
 
 MOST_TRIED = 20_000
-"""Combinations of the inputs of one load that are tried, at most."""
+"""The most combinations of the inputs of one load that are tried."""
 TIMES = 2
-"""Each load is asked for so often: once more than it takes to leave its first state."""
+"""How often each load is asked for: once more than it takes to leave its first state."""
 
 
 def _local_names(load: LoadTable) -> tuple[str, ...]:
@@ -41,13 +42,13 @@ def _decided_by(load: LoadTable) -> tuple[str, ...]:
 
 
 def request_names(load: LoadTable) -> tuple[str, ...]:
-    """The signals, as ``Message.Signal``, that a load's request is made of; none without one."""
+    """The signals, as ``Message.Signal``, in a load's request; empty if it has none."""
     return () if load.request is None else load.request.names
 
 
 def sources(vehicle: Vehicle, names: Iterable[str]) -> tuple[str, ...]:
-    """All that inputs and signals depend on, also by way of other requests, themselves included;
-    the nearest first.
+    """The given inputs and signals with everything that they depend on, also through other
+    requests; the nearest first.
     """
     waiting = list(names)
     seen: dict[str, None] = {}
@@ -61,12 +62,12 @@ def sources(vehicle: Vehicle, names: Iterable[str]) -> tuple[str, ...]:
 
 
 class Course(NamedTuple):
-    """What a situation asks of the loads: at its beginning, and when which of them is asked for
-    something else, as (ns, load, on or off); when a state of a load becomes forbidden, as (ns,
-    load); and the inputs, as (ns, their values from there on), the first from before it begins.
+    """What a situation asks of the loads.
 
-    What the inputs ask for at that instant; delays, and signals of other nodes that a request
-    depends on, are left out of account.
+    ``beginning`` is what it asks for at its start. ``changes`` are later requests as (ns, load, on
+    or off). ``forbidden`` says when a state of a load becomes forbidden, as (ns, load). ``inputs``
+    are the values of the inputs as (ns, values from then on); the first entry is from before the
+    start. Delays are ignored, and so are signals of other nodes that a request depends on.
     """
 
     beginning: Mapping[str, str]
@@ -96,8 +97,8 @@ class Asked:
     # ---- what is asked for ----
 
     def state(self, load: str, values: Values, *, was_on: bool = False) -> str:
-        """What inputs ask of a load, ``on`` or ``off``; ``was_on`` counts where a request has a
-        hysteresis.
+        """What inputs ask of a load, ``on`` or ``off``. ``was_on`` is what they asked for before,
+        which matters to a request with hysteresis.
         """
         table = self.vehicle.loads[load]
         if table.local is not None and holds(table.local, values):
@@ -114,7 +115,7 @@ class Asked:
         return "on" if table.request(signals) else "off"
 
     def states(self, values: Values, before: Mapping[str, str]) -> dict[str, str]:
-        """What inputs ask of every load; ``before`` is what they asked for last."""
+        """What inputs ask of every load; ``before`` is what they last asked for."""
         return {
             load: self.state(load, values, was_on=before.get(load) == "on")
             for load in self.vehicle.loads
@@ -147,7 +148,7 @@ class Asked:
     def _newly_forbidden(
         self, known: Mapping[str, Value], values: Mapping[str, Value]
     ) -> Iterator[str]:
-        """The loads of which a condition of a rule 'never' begins to hold."""
+        """The loads for which a condition of a rule 'never' begins to hold."""
         for name, load in self.vehicle.loads.items():
             for rule in load.never:
                 if holds(rule.when, values) and not holds(rule.when, known):
@@ -161,9 +162,9 @@ class Asked:
         return found
 
     def hidden_ends(self) -> dict[str, tuple[str, ...]]:
-        """The situations at whose end every load that they ask for over a link is in the state
-        that it takes without one, and after a reset: nobody can tell there whether it came back.
-        By situation, these loads.
+        """Situations whose end hides whether a link came back, each with the loads concerned: at
+        their end, every load that they ask for over a link is in the state that it takes without
+        one, and after a reset.
         """
         found: dict[str, tuple[str, ...]] = {}
         for name in self.vehicle.situations:
@@ -185,8 +186,8 @@ class Asked:
     # ---- what it depends on ----
 
     def _inputs_of(self, load: str) -> tuple[str, ...]:
-        """The inputs that decide what is asked of a load, also by way of other requests, and of
-        the loads whose state takes a state of it away.
+        """The inputs that decide what is asked of a load, also through other requests, and what is
+        asked of the loads in its *never* conditions.
         """
         rules = self.vehicle.loads[load].never
         loads = dict.fromkeys([load, *(name for rule in rules for name in rule.when.loads)])
@@ -195,13 +196,13 @@ class Asked:
         return tuple(n for n in sources(self.vehicle, decided) if n in self.vehicle.inputs)
 
     def requests_of(self, load: str) -> tuple[RequestTable, ...]:
-        """The requests that a load's request is made of, as far as inputs decide them."""
+        """The requests in a load's request that the vehicle file declares."""
         names = request_names(self.vehicle.loads[load])
         return tuple(self.vehicle.requests[name] for name in names if name in self.vehicle.requests)
 
     def pressed(self, loads: Iterable[str]) -> set[str]:
-        """The inputs that have to be pressed anew when all else that loads depend on is as it
-        should be.
+        """The inputs that have to be pressed again to ask for some loads, even if everything else
+        that the loads depend on is as it should be.
         """
         requests = [request for load in loads for request in self.requests_of(load)]
         names = {n for request in requests if request.once_per_press for n in request.follows.names}
@@ -217,8 +218,8 @@ class Asked:
 
     def _known_candidates(self, name: str) -> tuple[Value, ...]:
         """The values of an input that can make a difference, the one at rest first: a switch's
-        positions; of a sensor one in each stretch between the numbers it is compared with, and
-        these numbers where equality is asked for.
+        positions; for a sensor one value between each two neighbouring numbers that it is compared
+        with, and those numbers themselves where it is tested for equality.
         """
         table = self.vehicle.inputs[name]
         if table.positions is not None:
@@ -235,8 +236,8 @@ class Asked:
     # ---- asking both ways ----
 
     def _rounds(self, loads: tuple[str, ...]) -> tuple[Round, ...]:
-        """What asks, one after the other, for each of the loads and for its opposite, twice; as
-        many loads at a time as go together. A load that no values ask for is left out.
+        """Inputs that ask for each of the loads and for its opposite, in turn, twice; as many loads
+        at a time as are compatible. A load that no values ask for is left out.
         """
         asked: list[tuple[dict[str, Value], list[str]]] = []
         left = list(loads)
@@ -256,8 +257,8 @@ class Asked:
         )
 
     def local_rounds(self, loads: Iterable[str]) -> tuple[Values, ...]:
-        """Values of the local inputs of loads that meet the local condition of each, then of none,
-        as far as they go together; empty where no input moves.
+        """Values of the local inputs of loads that meet the local condition of each load, then of
+        none, as far as they are compatible; empty where no input moves.
         """
         conditions = [
             table.local for table in map(self.vehicle.loads.get, loads) if table and table.local
@@ -277,7 +278,7 @@ class Asked:
         return tuple(found) if all(found) else ()
 
     def _together(self, loads: Sequence[str], state: str) -> tuple[dict[str, Value], list[str]]:
-        """Values that ask as many of the loads as go together for a state, and which they are."""
+        """Values that ask as many compatible loads as possible for a state, and these loads."""
         fixed: dict[str, Value] = {}
         met: list[str] = []
         for load in loads:
@@ -288,7 +289,7 @@ class Asked:
         return fixed, met
 
     def _asking(self, load: str, state: str, fixed: Values) -> dict[str, Value] | None:
-        """Values of a load's inputs that ask for a state, beside those that are fixed."""
+        """Values of a load's inputs that ask for a state, in addition to fixed values."""
         table = self.vehicle.loads[load]
         forbidden = [rule.when for rule in table.never if rule.state == state]
         also = [name for condition in forbidden for name in condition.names]
@@ -306,13 +307,13 @@ class Asked:
         return None
 
     def _takes_away(self, condition: Condition, values: Values) -> bool:
-        """Whether a never condition holds, with other loads as these values ask for them."""
+        """Whether a never condition holds, if other loads are as these values ask for them."""
         others = {load_key(name): self.state(name, values) for name in condition.loads}
         return holds(condition, {**values, **others})
 
 
 def _states(asked: Mapping[str, str]) -> dict[str, Value]:
-    """What loads are asked for, as the states that a condition may look at."""
+    """What loads are asked for, as the states that conditions refer to."""
     return {load_key(load): state for load, state in asked.items()}
 
 
@@ -326,21 +327,21 @@ def _requested(table: RequestTable, values: Values, *, was_on: bool) -> bool:
 
 
 def holds(condition: Condition, values: Values) -> bool:
-    """Whether a condition holds; what is no input counts as zero."""
+    """Whether a condition holds; a name that is not an input counts as zero."""
     names = (*condition.names, *map(load_key, condition.loads))
     return condition({name: values.get(name, 0.0) for name in names})
 
 
 def fail_safe(load: LoadTable) -> frozenset[str]:
-    """The states that a load takes by itself in the end: without its link, and after a reset.
-    ``hold`` is none: it depends on the instant.
+    """The states that a load ends up in by itself: without its link, and after a reset. ``hold`` is
+    not among them: it depends on the instant.
     """
     last = load.then if load.then is not None else load.on_stale
     return frozenset({str(last), str(load.on_reset)} - {"hold"})
 
 
 class Relevance:
-    """What follows from an input: requests, and the loads that they or a local lead reach."""
+    """What depends on an input: requests, and the loads that they or a local lead reach."""
 
     def __init__(self, vehicle: Vehicle) -> None:
         self.vehicle = vehicle
@@ -350,7 +351,7 @@ class Relevance:
         self._touched = cache(self._found_to_touch)
 
     def matters(self, fault: Fault, inputs: Collection[str]) -> bool:
-        """Whether a change of these inputs brings about something that the fault can spoil."""
+        """Whether a change of these inputs causes something that the fault can spoil."""
         return self._matters(fault, tuple(inputs))
 
     def _found_to_matter(self, fault: Fault, inputs: tuple[str, ...]) -> bool:
@@ -359,14 +360,14 @@ class Relevance:
         return any(self._spoils(fault, load, inputs) for load in self.vehicle.loads.values())
 
     def _found_to_spoil(self, fault: Fault, load: str) -> bool:
-        """Whether a fault can spoil what a load makes of some input or other."""
+        """Whether a fault can spoil a load's response to any of its inputs."""
         table = self.vehicle.loads[load]
         return any(self._spoils(fault, table, (name,)) for name in self.vehicle.inputs)
 
     def touched(self, fault: Fault, *, local: bool = False) -> tuple[str, ...]:
-        """The loads that a fault touches: those that its own hardware feeds, that its input
-        decides, or that it can spoil; all of them where it is nobody's in particular. ``local``:
-        besides, all at its nodes or where its input is wired.
+        """The loads that a fault touches: those behind its own hardware, those that its input
+        decides, or those that it can spoil; all loads if it touches none in particular. With
+        ``local`` also all loads at its nodes, or at the nodes that read its input.
         """
         return self._touched(fault, local)
 
@@ -385,7 +386,7 @@ class Relevance:
         return tuple(dict.fromkeys(own or vehicle.loads))
 
     def _decide(self, inputs: Iterable[str], load: str) -> bool:
-        """Whether some inputs have a say in what is asked of a load."""
+        """Whether some inputs affect what is asked of a load."""
         table = self.vehicle.loads[load]
         return not set(inputs).isdisjoint(self._sources(_decided_by(table)))
 
@@ -403,7 +404,7 @@ class Relevance:
         ) or any(self._feeds(fault, name) for name in request_names(load))
 
     def _feeds(self, fault: Fault, request: str) -> bool:
-        """Whether the fault concerns a signal that the request is decided by."""
+        """Whether the fault affects a signal that decides the request."""
         table = self.vehicle.requests.get(request)
         if table is None:
             return False
@@ -416,7 +417,7 @@ class Relevance:
         )
 
     def flashes(self, inputs: Collection[str]) -> bool:
-        """Whether these inputs make a load flash."""
+        """Whether these inputs make any load flash."""
         return any(
             table.flash is not None and self._decide(inputs, load)
             for load, table in self.vehicle.loads.items()

@@ -1,8 +1,8 @@
-"""What all ways of choosing cases share: how long things take, how a case is built and named.
+"""What all ways of choosing cases share: how long things take, how cases are built and named.
 
-A name says everything that sets a case apart from others of its vehicle and seed, so a case can
-be made again from its name alone: the situation, each fault with its start and duration, each
-action beside the situation's own, as in
+A name says everything that sets a case apart from others of its vehicle and seed, so a case can be
+built again from its name alone: the situation, each fault with its start and duration, each
+action in addition to the situation's own, as in
 ``night_drive/unplug(rear)@543ms+1527ms/reset(rear)@1200ms/lights=off@1300ms``.
 """
 
@@ -23,21 +23,21 @@ from linkloss.vehicle.tables import SituationTable
 MS = 1_000_000
 NO_FAULT = "none"
 MOVED, AGAIN = "moved", "again"
-"""How a case's name says that local inputs move in it, and that all is asked for again."""
+"""Parts of a case's name: local inputs move in it; all loads are asked for again."""
 SEEN_NS = 500 * MS
-"""A load that is to be seen in a state is asked for it for so long, and longer where it flashes or
+"""How long a load is asked for a state so that the state is seen; longer where the load flashes or
 its request has a delay."""
 APART_NS = 500 * MS
-"""Actions closer than this are covered by one set of instants."""
+"""Actions closer together than this share one set of instants."""
 
 
 @dataclass(frozen=True, slots=True)
 class Spans:
     """How long things take on this vehicle, worked out from its declared deadlines; all in ns.
 
-    ``outage``: every fail-safe deadline is over by then. ``brief``: shorter than any stale time.
-    ``period``: of the fastest request. ``recovery``: every node is back and every load follows.
-    ``flash``: a load has flashed for long enough to be judged. ``up``: all nodes have booted.
+    ``outage``: longer than every fail-safe deadline. ``brief``: shorter than any stale time.
+    ``period``: of the fastest request. ``recovery``: until every node is back and every load
+    follows. ``flash``: until a flashing load can be judged. ``up``: until all nodes have booted.
     """
 
     outage: int
@@ -73,16 +73,16 @@ def spans(vehicle: Vehicle) -> Spans:
 
 
 def in_order(vehicle: Vehicle, cases: Iterable[Scenario]) -> list[Scenario]:
-    """Cases situation by situation, each in the order of the instant at which its first fault
-    comes: cases that share a beginning stand together. One without a fault goes first.
+    """Cases situation by situation, each in order of the start of its first fault, so that cases
+    with a common beginning stand together. A case without a fault comes first.
     """
     order = {name: number for number, name in enumerate(vehicle.situations)}
     return sorted(cases, key=lambda case: (order[case.situation], bool(case.faults), case.parts_ns))
 
 
 def instances(vehicle: Vehicle) -> list[Fault]:
-    """Every instance of every fault that meets others, in catalogue order: those of the wiring and
-    electrical ones are tried alone.
+    """Every instance of every fault that is combined with others, in catalogue order. Electrical
+    faults and faults of the wiring are not: each is tried alone.
     """
     forms = [form for form in catalogue().values() if form.meets_others()]
     return [fault for form in forms for fault in form.every(vehicle)]
@@ -100,12 +100,12 @@ def electrical_instances(vehicle: Vehicle) -> list[Fault]:
 
 
 def instants(situation: SituationTable) -> list[int]:
-    """When something is done in a situation, in ns; its middle if nothing is."""
+    """When an action takes place in a situation, in ns; its middle if there is none."""
     return sorted({action.at for action in situation.actions}) or [situation.lasts // 2]
 
 
 def thinned(instants: Iterable[int]) -> list[int]:
-    """The instants without those that follow another one closely."""
+    """The instants without those that follow closely after another one."""
     kept: list[int] = []
     for at_ns in sorted(set(instants)):
         if not kept or at_ns - kept[-1] >= APART_NS:
@@ -114,19 +114,19 @@ def thinned(instants: Iterable[int]) -> list[int]:
 
 
 class Draft(NamedTuple):
-    """A case that is planned, before it is known which is the last of its first fault."""
+    """A planned case, before it is known which case is the last of its first fault."""
 
     situation: str
     faults: tuple[TimedFault, ...]
 
     @classmethod
     def of(cls, situation: str, fault: Fault, at_ns: int, lasts_ns: int) -> Draft:
-        """One fault alone: where, from when on, and for how long unless it is over at once."""
+        """One fault alone: where, when it begins, and how long it lasts unless it is momentary."""
         return cls(situation, (TimedFault.lasting(fault, at_ns, lasts_ns),))
 
     @property
     def instances(self) -> tuple[Fault, ...]:
-        """Its faults, wherever they begin."""
+        """Its faults without their times."""
         return tuple(timed.fault for timed in self.faults)
 
 
@@ -151,12 +151,12 @@ class CaseMaker:
         clocks: Clocks | None = None,
         drifts: Drifts | None = None,
     ) -> Scenario:
-        """A situation with faults, and with ``more`` actions beside its own. It lasts to the end
-        of the situation, until all has recovered and what flashes has flashed for long enough.
+        """A situation with faults, and with ``more`` actions in addition to its own.
 
-        ``moved``: the local inputs of the nodes that its first fault concerns move meanwhile;
-        ``again``: everything that a fault touched is asked for again after recovery, both ways.
-        ``clocks`` and ``drifts`` as a scenario has them.
+        It lasts to the end of the situation, until everything has recovered and every flashing load
+        can be judged. ``moved``: the local inputs of the nodes that its first fault concerns move
+        during that fault. ``again``: everything that a fault touched is asked for again after
+        recovery, both ways. ``clocks`` and ``drifts`` are those of a scenario.
         """
         table = self.vehicle.situations[situation]
         clocks, drifts = clocks or {}, drifts or {}
@@ -186,7 +186,7 @@ class CaseMaker:
         )
 
     def spoilt(self, fault: Fault, situation: str) -> list[int]:
-        """The instants of the actions of a situation that a fault can spoil, in ns and in order."""
+        """The instants of a situation's actions that a fault can spoil, in ns and in order."""
         actions = self.vehicle.situations[situation].actions
         return sorted({a.at for a in actions if self.relevance.matters(fault, a.set)})
 
@@ -205,8 +205,8 @@ class CaseMaker:
     # ---- asked for again ----
 
     def _again(self, faults: Iterable[TimedFault], from_ns: int) -> tuple[list[TimedAction], int]:
-        """The actions that ask for all loads that faults touched, both ways, and when that has
-        been seen.
+        """The actions that ask for all loads that faults touched, both ways, and the instant in ns
+        at which the last of them has been seen.
         """
         touched = dict.fromkeys(
             load for timed in faults for load in self.relevance.touched(timed.fault)
@@ -225,8 +225,8 @@ class CaseMaker:
         return found, at_ns
 
     def _long_enough(self, name: str, state: str) -> int:
-        """How long a load takes to be seen in a state that is asked for, in ns: no tap of a
-        switch, a whole cycle of what flashes, and every delay.
+        """How long a load is asked for a state so that the state is seen, in ns: longer than a tap
+        of a switch, a whole cycle of a flashing load, and every delay.
         """
         load, requests = self.vehicle.loads[name], self.asks.requests_of(name)
         if state == "off":
@@ -234,11 +234,11 @@ class CaseMaker:
         taps = [r.one_touch.shorter_than + SEEN_NS // 2 for r in requests if r.one_touch]
         return max([SEEN_NS + load.cycle_ns, *taps])
 
-    # ---- local inputs that move while a fault is there ----
+    # ---- local inputs that move during a fault ----
 
     def _moving(self, situation: str, timed: TimedFault) -> list[TimedAction]:
-        """The local inputs of all nodes that a fault concerns ask for their loads and for the
-        opposite, and go back to what the situation says.
+        """The local inputs of all nodes that a fault concerns ask for their loads, then for the
+        opposite, and return to what the situation says.
         """
         loads = [
             name
@@ -272,7 +272,7 @@ class CaseMaker:
 def without_fault(
     vehicle: Vehicle, seed: int, situations: Iterable[str] | None = None
 ) -> list[Scenario]:
-    """Situations (None: all) as they are; what breaks there needs no fault."""
+    """Situations (None: all) as they are; what breaks in them needs no fault."""
     maker = CaseMaker(vehicle, seed)
     return [maker.case(name, ()) for name in situations or vehicle.situations]
 

@@ -1,11 +1,11 @@
-"""The whole check of a vehicle: plan the cases, run them, keep what they amount to.
+"""The whole check of a vehicle: plan the cases, run them, keep the results.
 
-Where the cases of a check come from: all at once from a plan, or batch by batch from a hunt.
+:func:`check` takes its cases all at once from a plan, or batch by batch from a hunt
+(:class:`Hunted`).
 
-Cases run again, for a closer look than their results allow: a report shows what happened.
-
-Each runs in a process of its own, where processes can fork, so that one that crashes or hangs
-costs its own picture and nothing else.
+:func:`again` runs cases again for a closer look than their results allow, such as what happened
+when. Where processes can fork, each case runs in its own, so that one that crashes or hangs costs
+its own picture and nothing else.
 """
 
 from __future__ import annotations
@@ -41,8 +41,8 @@ from linkloss.vehicle.loading import Vehicle
 class Hunted:
     """The batches of a hunt, up to a number of cases or for some time.
 
-    What was learned counts from the next batch on, and time is looked at between batches only:
-    the results of a shorter hunt are the first ones of a longer hunt.
+    What was learned counts from the next batch on, and the time is checked between batches only: a
+    shorter hunt has the same results as the first batches of a longer one.
     """
 
     def __init__(
@@ -52,8 +52,8 @@ class Hunted:
         for_s: float | None,
         first: Sequence[Scenario] = (),
     ) -> None:
-        """``for_s`` counts from the first batch on, in seconds of real time. ``first`` are run
-        before anything is drawn.
+        """``for_s`` counts from the first batch on, in seconds of real time. The cases ``first``
+        run before any are drawn.
         """
         self.total: int | None = most_cases
         self._hunt = hunt
@@ -64,7 +64,7 @@ class Hunted:
         self.clock: Callable[[], float] = monotonic_seconds
 
     def next_batch(self) -> Sequence[Scenario]:
-        """Drawn anew, guided by what was learned."""
+        """The next cases, guided by what was learned."""
         now_s = self.clock()
         self._begun_s = now_s if self._begun_s is None else self._begun_s
         left = None if self.total is None else self.total - self._drawn
@@ -76,7 +76,7 @@ class Hunted:
         return batch
 
     def learn(self, results: Sequence[CaseResult]) -> None:
-        """What drawn cases reached is compared with what the first ones did. Nothing is learned
+        """Compare what the drawn cases reached with what earlier ones reached. Nothing is learned
         from a batch that was cut short: it was the last one.
         """
         found = [reached(case.points, case.verdicts) for case in results]
@@ -89,9 +89,9 @@ class Hunted:
 
 Progress = Callable[[int, int | None], None]
 LIMIT_S = 60.0
-"""Wall-clock seconds after which a case that gave no sign counts as hung."""
+"""Wall-clock seconds after which a case that shows no sign of life counts as hung."""
 _CLOCKED: tuple[Depth, ...] = ("quick", "full")
-"""In these depths the nodes' clocks roll over."""
+"""The depths in which the nodes' clocks roll over."""
 
 
 class Interrupted(KeyboardInterrupt):
@@ -125,20 +125,20 @@ def check(
     """Run every case of a vehicle and judge it.
 
     ``depth`` says how thoroughly: a ``quick`` selection, every fault alone (``full``), two faults
-    at a time (``pairs``), or a search at random (``hunt``) that ends after ``cases`` cases or,
-    with the batch begun then, after ``for_s`` seconds of real time. ``only`` names kinds of
+    at a time (``pairs``), or a random search (``hunt``) that ends after ``cases`` cases, or with
+    the first batch that ends after ``for_s`` seconds of real time. ``only`` names kinds of
     faults (``none``: without a fault), ``situations`` situations, ``case`` one case by its name.
     ``jobs`` is the number of processes (default: all cores); ``branch`` runs a beginning that
     cases share only once, where processes can fork. The result depends on neither. A case that
-    gives no sign for ``limit_s`` seconds of real time counts as hung. ``cluster`` is the address
-    of a Dask scheduler (``HOST:PORT``) whose workers run the cases instead. Results go to
-    ``store``; the cases that it holds already are not run again. ``progress(done, total)`` is
-    called as cases end; ``total`` is None while nobody knows. ``drive`` is a log: its windows are
-    the situations then (depths quick and full), and the frames of the nodes ``logged`` (default:
-    those that drive no load) come out of it.
+    shows no sign of life for ``limit_s`` seconds of real time counts as hung. ``cluster`` is the
+    address of a Dask scheduler (``HOST:PORT``) whose workers run the cases instead. Results go to
+    ``store``; cases that it already holds are not run again. ``progress(done, total)`` is called
+    whenever a case ends; ``total`` is None while it is unknown. ``drive`` is a log whose windows
+    then are the situations (depths quick and full); the frames of the nodes ``logged`` (default:
+    those that drive no load) come from it.
 
-    Raises BadInput for names that do not exist and for a hunt without an end, and Interrupted,
-    with a report of what was done, on an interrupt from the keyboard.
+    Raises BadInput for names that do not exist and for a hunt without an end. Raises Interrupted,
+    with a report of the cases that were done, on an interrupt from the keyboard.
     """
     ready(vehicle)
     order = CheckRequest(
@@ -187,7 +187,7 @@ def check(
 def _hunted(
     vehicle: Vehicle, order: CheckRequest, cases: int | None, for_s: float | None
 ) -> Hunted | None:
-    """The hunt that is asked for; None where the cases are known, or there is nothing to draw."""
+    """The requested hunt; None where cases are known or none can be drawn."""
     if order.depth != "hunt" or order.names is not None or order.drive is not None:
         return None
     if cases is None and for_s is None:
@@ -211,7 +211,7 @@ def _run_hunt(
     results: CaseStore,
     progress: Progress,
 ) -> None:
-    """Batch by batch; what ``results`` holds already is learned from, but not run again."""
+    """Run batch by batch; results that are already there are learned from, not run again."""
     earlier = iter(list(results))
     while batch := hunted.next_batch():
         found = list(islice(earlier, len(batch)))
@@ -226,8 +226,8 @@ def _appended(
     total: int | None,
     progress: Progress,
 ) -> Iterator[CaseResult]:
-    """New results, as they come and are kept."""
-    with closing(new):  # an interrupt ends those who work on the rest
+    """Append new results as they come."""
+    with closing(new):  # an interrupt also ends the workers
         for result in new:
             results.append(result)
             progress(len(results), total)
@@ -244,14 +244,14 @@ RERUN_LIMIT_S = 30.0
 
 
 class Wanted(NamedTuple, Generic[T]):
-    """A case, and what is wanted of its run."""
+    """A case, and what to find out from its run."""
 
     case: Scenario
     work: Callable[[RunResult], T]
 
 
 class Failed(NamedTuple):
-    """There is nothing to show of a case, and why."""
+    """Why there is nothing to show for a case."""
 
     why: str
 
@@ -263,8 +263,8 @@ def cases_named(
     drive: Path | None = None,
     logged: tuple[str, ...] | None = None,
 ) -> Mapping[str, Scenario]:
-    """The cases with these names; names that do not fit the vehicle are missing. ``drive`` is
-    the log whose windows are the situations, if any, ``logged`` the nodes that come out of it.
+    """The cases with these names, without those that do not fit the vehicle. ``drive`` is the log
+    whose windows are the situations, if any; ``logged`` are the nodes whose frames come from it.
     """
     order = CheckRequest(vehicle.path, seed, drive=drive, logged=logged)
     found = {name: order.named(vehicle, name) for name in names}
@@ -272,7 +272,7 @@ def cases_named(
 
 
 def looked(wanted: Mapping[str, Wanted[T]], *, jobs: int | None = None) -> dict[str, T | Failed]:
-    """Run cases again as :func:`again` does; the answers by name."""
+    """Run cases again as :func:`again` does; the answers by case name."""
     answers = again(tuple(wanted.values()), jobs=jobs)
     return dict(zip(wanted, answers, strict=True))
 
@@ -282,8 +282,8 @@ def again(
 ) -> Iterator[T | Failed]:
     """Run cases again, ``jobs`` at a time (default: all cores); the answers in their order.
 
-    Where processes cannot fork, or this one has several threads, the cases run in this process,
-    one after the other.
+    Where processes cannot fork, or this one has several threads, the cases run one after the other
+    in this process.
     """
     if not can_branch():
         yield from map(_worked, wanted)

@@ -1,21 +1,22 @@
 """How thoroughly a vehicle is checked: which cases a depth runs, and out of how many.
 
-    quick   a selection of the full check, for while the solder is still warm
+    quick   a selection of the full check, for use between changes
     full    every fault alone, in every situation, around every action that it can spoil
     pairs   two faults, overlapping and one after the other
     hunt    sequences of faults and actions at random, guided by what earlier ones reached
 
-Each depth stands for itself: ``pairs`` does not repeat the cases of ``full``. A hunt has no plan:
-its cases are drawn as it goes on.
+Each depth stands alone: ``pairs`` does not repeat the cases of ``full``. A hunt has no plan: its
+cases are drawn as it goes on.
 
-The quick selection is a few hundred of the planned cases, by what they can show, chosen without
+The quick selection is a few hundred of the planned cases, chosen by what they can show, without
 running anything and without chance: every situation without a fault, every fault where it spoils
-most, then whatever adds the most that no chosen case shows yet. What a case can show is told from
-the vehicle's description alone. A load is shown something when its request or its local input
-changes while a fault is there that can spoil it: "tail_left switched off during a cut". Cases with
-equal *traits* are alike, and a small selection needs only one of them.
+most, then whichever case adds most that no chosen case shows yet. What a case can show is worked
+out from the vehicle file alone. A case shows something about a load if the load's request or local
+input changes during a fault that can spoil it: "tail_left switched off during a cut". Such facts
+are *traits*; of several cases with equal traits a small selection needs only one.
 
-What a check cannot judge of a vehicle: what has no rule, and which faults it cannot have.
+:func:`left_unjudged` lists what a check cannot judge of a vehicle: what has no rule, and which
+faults it cannot have.
 """
 
 from __future__ import annotations
@@ -48,7 +49,7 @@ from linkloss.vehicle.loading import Vehicle
 
 Trait = tuple[str, ...]
 RULES = {"load": 1, "held": 1, "notice": 2, "never": 2, "input": 1}
-"""Traits that stand for a rule that a case puts to the test, and how much of them names it."""
+"""Traits that stand for a rule that a case exercises; how many of their entries name the rule."""
 
 
 class Traits:
@@ -65,9 +66,7 @@ class Traits:
         return tuple(dict.fromkeys(self._all(case)))
 
     def _all(self, case: Scenario) -> Iterator[Trait]:
-        """What the case can show, and which of it this kind of fault shows at its message or
-        node.
-        """
+        """What the case can show, and what this kind of fault shows at its message or node."""
         if case.counted_as:
             yield ("fault", case.name)
             return
@@ -93,7 +92,7 @@ class Traits:
         for load, asked in before.items():
             if self._spoils(timed.fault, load):
                 effect = self._effect(case, load)
-                # What an input at its own node asks for no lost message can take away.
+                # No lost message can take away what an input at the load's own node asks for.
                 asker = "local" if self._local_at(case.situation, load, timed.at_ns) else asked
                 yield ("held", load, asker, after[load], effect, length)
                 if case.kinds == "drop" and length == "outage" and self._shows_loss(load, asker):
@@ -103,7 +102,7 @@ class Traits:
                 yield ("notice", name, case.kinds, length)
         for at_ns, load in self.asks.course(case.situation).forbidden:
             if self._during(timed, at_ns) and self._spoils(timed.fault, load):
-                # What a false message says then depends on the instant at which it became false.
+                # What a wrong message then says depends on the instant at which it became wrong.
                 yield ("never", load, case.name if timed.fault.content else case.kinds)
         for at_ns, name in self._moves(case.situation):
             if getattr(timed.fault, "input", None) == name and self._during(timed, at_ns):
@@ -119,9 +118,9 @@ class Traits:
                 yield ("load", load, asked, timed.fault.group, length)
 
     def _effect(self, case: Scenario, load: str) -> str:
-        """What the faults of a case have in common with others: what strikes a node is of its own
-        kind each, at the load's node or elsewhere; of the rest those are alike that silence a
-        link, and those that spoil its content.
+        """A name for what the faults of a case do; faults with one name are alike. Faults of a node
+        keep their kind, split by whether they hit the load's node. Of all others, those that change
+        content are alike, and so are those of one group that do not.
         """
         fault = case.faults[0].fault
         if len(case.faults) > 1 or fault.group == "node":
@@ -137,7 +136,7 @@ class Traits:
         return local is not None and holds(local, values)
 
     def _shows_loss(self, load: str, asker: str) -> bool:
-        """Whether a load has to leave its state when its link is lost, or to keep it on purpose."""
+        """Whether a load has to leave its state when its link is lost, or holds it on purpose."""
         table = self.vehicle.loads[load]
         state = table.asked_state if asker == "on" else "off"
         return asker != "local" and str(table.on_stale) != state
@@ -149,7 +148,7 @@ class Traits:
         return "brief" if lasts_ns <= self.maker.spans.brief else "outage"
 
     def _during(self, timed: TimedFault, at_ns: int) -> bool:
-        """Whether a change falls into a fault; into a momentary one while it is got over."""
+        """Whether a change falls into a fault, or into the recovery from a momentary one."""
         took = self.maker.spans
         until_ns = timed.until_ns or timed.at_ns + 2 * took.period + took.brief
         return timed.at_ns - took.period <= at_ns <= until_ns
@@ -161,15 +160,15 @@ class Traits:
 
 
 WEIGHTS = {"never": 8, "held": 3}
-"""Traits that decide which rules are put to the test count more than the others."""
+"""Traits that decide which rules are exercised count more than the others."""
 NEEDED = ("situation", "rule", "fault", "lost")
-"""Each of these is among the chosen cases, however many it takes."""
+"""Each of these is among the chosen cases, however many cases that takes."""
 MOST = 450
-"""No more cases than this, unless there are more situations and faults."""
+"""The most cases, unless there are more situations and faults."""
 
 
 def _selected(cases: Sequence[Scenario], shown: Sequence[Sequence[Trait]]) -> tuple[list[int], int]:
-    """The chosen cases by number, and how many traits none of them has."""
+    """The chosen cases by number, and how many traits none of them shows."""
     showing: dict[Trait, list[int]] = {}
     for index, traits in enumerate(shown):
         for trait in traits:
@@ -185,7 +184,7 @@ def _selected(cases: Sequence[Scenario], shown: Sequence[Sequence[Trait]]) -> tu
     while queue and len(chosen) < MOST and lacking:
         value, lasts_ns, index = heappop(queue)
         news = _worth(trait for trait in shown[index] if trait in lacking)
-        if news and -value > news:  # it was worth more when it was last looked at
+        if news and -value > news:  # it was worth more when it was last weighed
             heappush(queue, (-news, lasts_ns, index))
         elif news:
             chosen.append(index)
@@ -203,7 +202,7 @@ def _richest(
     shown: Sequence[Sequence[Trait]],
     lacking: Collection[Trait],
 ) -> int:
-    """The case that shows most that none has shown yet; of equals the shortest."""
+    """The case that shows most that no case has shown yet; the shortest if several do."""
     return min(
         among,
         key=lambda index: (
@@ -219,14 +218,14 @@ def _strike(traits: Sequence[Trait], lacking: dict[Trait, None]) -> None:
 
 
 class _QuickPlan(NamedTuple):
-    """The cases, and in sentences what was left out."""
+    """The cases, and sentences about what was left out."""
 
     cases: list[Scenario]
     left_out: list[str]
 
 
 def _quick_plan(vehicle: Vehicle, planned: Sequence[Scenario]) -> _QuickPlan:
-    """Of all cases of a full plan the quick ones, in their order."""
+    """The quick cases among all cases of a full plan, in their order."""
     every = [case for case in planned if not is_electrical(case)]
     maker = CaseMaker(vehicle)
     traits = Traits(maker)
@@ -248,9 +247,9 @@ def is_electrical(case: Scenario) -> bool:
 
 
 def _one_of_each(asks: Asked, cases: Iterable[Scenario]) -> list[Scenario]:
-    """Of electrical cases one for each kind of fault at each node, where most of the node's other
-    loads are on, all in which a load must be on again soon, and one for each other load whose
-    failure must be told: each has a rule of its own.
+    """A selection of electrical cases: one for each kind of fault at each node, where most of the
+    node's other loads are on; all in which a load must be on again soon; and one for each other
+    load whose failure must be shown. Each of them has a rule of its own.
     """
     vehicle = asks.vehicle
     found: dict[tuple[str, ...], list[Scenario]] = {}
@@ -275,24 +274,24 @@ def _one_of_each(asks: Asked, cases: Iterable[Scenario]) -> list[Scenario]:
         )
 
     chosen = [max(alike, key=company) for alike in found.values()]
-    seen = {_told(case) for case in chosen}
+    seen = {_failed_load(case) for case in chosen}
     for name in dict.fromkeys(load for n in vehicle.notices.values() for load in n.failed):
         if name not in seen:
-            chosen += [case for case in cases if _told(case) == name][:1]
+            chosen += [case for case in cases if _failed_load(case) == name][:1]
     names = {case.name for case in chosen}
     return [case for case in cases if case.name in names]
 
 
-def _told(case: Scenario) -> str:
-    """The load whose failure a driver must be told of in a case: a broken lead is no other load's
-    failure, as a fuse may be, and nothing may act in its place, as a switch may in a short.
+def _failed_load(case: Scenario) -> str:
+    """The load whose failure must certainly be shown in a case. Only a broken lead counts: a blown
+    fuse may be another load's failure, and in a short a switch may act instead.
     """
     fault = case.faults[0].fault
     return getattr(fault, "load", "") if fault.kind == "load_open" else ""
 
 
 SOME = 3
-"""So many of what was not met are named."""
+"""How many of the missing values are named."""
 Depth = Literal["quick", "full", "pairs", "hunt"]
 
 
@@ -305,15 +304,15 @@ class Planned(NamedTuple):
 
 @lru_cache(maxsize=4)
 def planned(vehicle: Vehicle, depth: Depth, seed: int = 0, *, logged: bool = False) -> Planned:
-    """The cases that a depth runs, the same for the same vehicle and seed. ``logged``: what is
-    done comes out of a log, for the depths quick and full.
+    """The cases that a depth runs, the same for the same vehicle and seed. ``logged``: the actions
+    come from a log (depths quick and full).
     """
     cases, singles, left_out = _CHOOSERS[depth](vehicle, seed, logged)
     return Planned(cases, measured(depth, vehicle, cases, singles=singles, left_out=left_out))
 
 
 class _Choice(NamedTuple):
-    """The cases, how many there are with a single fault, and what was left out, in sentences."""
+    """The cases, how many there are with a single fault, and sentences about what was left out."""
 
     cases: list[Scenario]
     singles: int
@@ -338,7 +337,7 @@ def _full(vehicle: Vehicle, seed: int, logged: bool) -> _Choice:
     ]
     if unrotated:
         some = "; ".join(unrotated[:SOME]) + (" ..." if len(unrotated) > SOME else "")
-        left_out.append(f"Of what rotates from case to case {len(unrotated)} were not met: {some}.")
+        left_out.append(f"{len(unrotated)} of the values that rotate were not reached: {some}.")
     return _Choice(cases, len(cases), [*left_out, *_hidden_ends(vehicle, logged)])
 
 
@@ -353,7 +352,7 @@ def _hunt(vehicle: Vehicle, seed: int, logged: bool) -> _Choice:  # noqa: ARG001
     left_out = [
         f"Drawn at random: {drawn}, at instants at which something changes or is due.",
         "What reached something new, or left less time than before, was varied further.",
-        "Nobody can say what a hunt has not met.",
+        "A hunt cannot say what it has not covered.",
         WIRING_LEFT_OUT,
         CLOCKS_LEFT_OUT,
     ]
@@ -361,7 +360,7 @@ def _hunt(vehicle: Vehicle, seed: int, logged: bool) -> _Choice:  # noqa: ARG001
 
 
 def _hidden_ends(vehicle: Vehicle, logged: bool) -> Iterator[str]:
-    """The situations that should end another way, in words; none of a log's windows."""
+    """Sentences about situations that should end in another way; none for windows of a log."""
     if logged:
         return
     for name, loads in Asked(vehicle).hidden_ends().items():
@@ -380,9 +379,9 @@ _ROLL_OVER = "roll-over of"
 def left_unjudged(
     vehicle: Vehicle, logged: Collection[str] = (), cases: Iterable[Scenario] | None = None
 ) -> tuple[Unjudged, ...]:
-    """All that stays unjudged in a check of a vehicle, each with what its file says of it. With
-    ``cases`` also the roll-overs that no case reaches. What the file allows and nothing is called
-    by comes last.
+    """Everything that stays unjudged in a check of a vehicle, each with the reason that its file
+    gives. With ``cases`` also the roll-overs that no case reaches. Entries of the file that match
+    nothing come last.
     """
     allowed = {entry.what: entry.reason for entry in vehicle.file.unjudged}
     found = [*unjudged(vehicle, logged), *_untried(vehicle)]
@@ -393,12 +392,10 @@ def left_unjudged(
 
 
 def _idle(allowed: Iterable[str], found: Collection[str]) -> Iterator[Unjudged]:
-    """Entries of the file that excuse nothing: a name that was mistyped, or a rule that has come
-    since.
-    """
+    """Entries of the file that excuse nothing: the name is mistyped, or there is a rule by now."""
     for what in allowed:
         if what not in found and not what.startswith(_ROLL_OVER):
-            reason = "[[unjudged]] names it, and nothing unjudged is called so" + nearest(
+            reason = "[[unjudged]] names it, but nothing unjudged has that name" + nearest(
                 what, found
             )
             yield Unjudged(what, reason)
@@ -417,7 +414,7 @@ def _not_rolled_over(
 
 
 def _untried(vehicle: Vehicle) -> Iterator[Unjudged]:
-    """The kinds of faults that the vehicle has no place for."""
+    """The kinds of faults that the vehicle cannot have."""
     if vehicle.supply is None:
         reason = "the vehicle has no [supply]: no fault of supply, fuses, leads or relays is tried"
         yield Unjudged("supply", reason)

@@ -1,28 +1,27 @@
 """The hunt: sequences of faults and actions drawn at random, guided by what earlier ones reached.
 
 A case that reaches something new, or leaves less time than any before it, is kept and changed a
-little to make further cases, as fuzzers do. What was learned counts only from the next batch on,
-so the cases depend on the seed and on the number of the batch, and not on how many workers there
-are or which of them is faster:
+little to make further cases, as fuzzers do. What was learned counts only from the next batch on, so
+the cases depend on the seed and the number of the batch, not on how many workers there are or which
+of them is faster:
 
     hunt = Hunt(vehicle, seed)
     while wanted:
         cases = hunt.next_batch()
         hunt.learn([reached(vehicle, recording, verdicts) for each of the cases, in their order])
 
-A case's name tells all of it; :func:`linkloss.campaign.selection.case_named` makes it again.
+A case's name says all of it; :func:`linkloss.campaign.selection.case_named` builds it again.
 
-Instants at which it is interesting to break something, from a situation's run without a fault.
+:class:`Moments` knows the instants at which it is interesting to break something, from a
+situation's run without a fault. Programs are most vulnerable while something changes: a frame
+begins, a request or a load changes, a node boots. An instant drawn here lies at such a change, one
+bit time beside it, or somewhere in the message period after it.
 
-Programs are at their most vulnerable while something changes: a frame begins, a request or a load
-changes, a node boots. An instant drawn from here lies at such a change, a bit time beside it, or
-somewhere in the message period behind it.
-
-Sequences of faults and actions, drawn at random, and small changes to them.
+:class:`Mutator` draws sequences of faults and actions at random, and makes small changes to them:
 
     insert, drop, move, replace, stretch a fault; insert, change, drop an action
 
-A new fault has, more often than not, to do with one that is there already.
+A new fault is, more often than not, related to one that is already there.
 """
 
 from __future__ import annotations
@@ -46,11 +45,11 @@ from linkloss.vehicle.tables import SituationTable
 
 S = 1_000_000_000
 LEAST_NS = MS
-"""The shortest fault."""
+"""The duration of the shortest fault."""
 
 
 class Moments:
-    """The interesting instants of one vehicle."""
+    """The interesting instants of a vehicle."""
 
     def __init__(self, maker: CaseMaker) -> None:
         self.maker = maker
@@ -60,8 +59,8 @@ class Moments:
         self.of = cache(self._found)
 
     def _found(self, situation: str) -> tuple[list[int], list[int]]:
-        """The changes of a situation, and the starts of the frames that something is decided by,
-        each in order of time, in ns.
+        """The changes in a situation, and the starts of the frames that decide something, each in
+        order of time, in ns.
         """
         deciding = [self.vehicle.messages[name] for name in requests(self.vehicle)]
         identifiers = {(message.identifier, message.extended) for message in deciding}
@@ -73,11 +72,11 @@ class Moments:
         ]
 
     def latest_ns(self, table: SituationTable) -> int:
-        """No fault begins after this."""
+        """The latest instant at which a fault begins, in ns."""
         return table.lasts + self.maker.spans.outage
 
     def draw(self, situation: str, faults: Sequence[TimedFault], random: Random) -> int:
-        """An instant for a fault or an action, in ns, that suits the faults that are there."""
+        """An instant for a fault or an action, in ns, that suits the faults already there."""
         changes, frames = self.of(situation)
         ways = [changes, frames, self._windows(faults)] if faults else [changes, frames]
         at_ns = random.choice(random.choice([way for way in ways if way] or [[0]]))
@@ -89,8 +88,8 @@ class Moments:
         return random.randrange(max(1, self.maker.spans.period // MS)) * MS
 
     def _windows(self, faults: Sequence[TimedFault]) -> list[int]:
-        """Instants that other faults make interesting: they begin and clear, nodes boot after
-        them, links go stale, deadlines run out.
+        """Instants that other faults make interesting: when they begin and clear, when nodes have
+        booted after them, when links go stale, when deadlines pass.
         """
         took = self.maker.spans
         steps = {0, took.period, took.brief, took.outage // 2, *self._delays()}
@@ -107,7 +106,7 @@ class Moments:
         }
 
     def duration_ns(self, random: Random) -> int:
-        """How long a fault is there: as long as something declared, or a little more or less."""
+        """A duration for a fault, in ns: a declared time, or a little more or less."""
         took = self.maker.spans
         lengths = [took.period, took.brief, took.outage, *sorted(self._delays())]
         shift_ns = random.choice((0, -MS, MS, self._phase_ns(random)))
@@ -115,9 +114,9 @@ class Moments:
 
 
 AKIN_SHARE = 0.7
-"""How often a new fault is related to one that is there."""
+"""How often a new fault is related to one that is already there."""
 MOST_ACTIONS = 3
-"""No more actions than this beside the situation's own."""
+"""The most actions in addition to the situation's own."""
 
 
 _Part = TypeVar("_Part")
@@ -125,7 +124,7 @@ _Part = TypeVar("_Part")
 
 @dataclass(frozen=True, slots=True)
 class DrawnCase:
-    """A situation, faults in the order of their begin, and actions beside the situation's own."""
+    """A situation, faults in order of their start, and actions in addition to the situation's."""
 
     situation: str
     faults: tuple[TimedFault, ...]
@@ -133,7 +132,7 @@ class DrawnCase:
 
 
 class Mutator:
-    """Draws cases of one vehicle. All chance comes from the generator that is handed in."""
+    """Draws cases of one vehicle. All chance comes from the generator that is passed in."""
 
     def __init__(
         self,
@@ -142,7 +141,7 @@ class Mutator:
         kinds: Collection[str] | None = None,
         situations: Collection[str] | None = None,
     ) -> None:
-        """``kinds`` and ``situations`` are those to draw from, None: all. Raises ValueError where
+        """``kinds`` and ``situations`` are those to draw from, None: all. Raises ValueError if
         there is no fault of these kinds.
         """
         self.maker = maker
@@ -161,8 +160,8 @@ class Mutator:
         self._positions = self._known_positions()
 
     def _known_positions(self) -> dict[str, list[Value]]:
-        """The values that each input may be given: a switch's positions, and what the situations
-        set a sensor to.
+        """The values that each input may take: a switch's positions, and the values that the
+        situations set a sensor to.
         """
         known: dict[str, dict[Value, None]] = {
             name: dict.fromkeys(table.positions or ())
@@ -175,26 +174,26 @@ class Mutator:
         return {name: list(values) for name, values in known.items() if len(values) > 1}
 
     def scenario(self, drawn_case: DrawnCase) -> Scenario:
-        """The case of a drawn case; its name tells all of it."""
+        """The case that a drawn case stands for; its name says all of it."""
         return self.maker.case(drawn_case.situation, drawn_case.faults, more=drawn_case.actions)
 
     # ---- drawing ----
 
     def fresh(self, random: Random) -> DrawnCase:
-        """A drawn case from nothing, with up to the most faults."""
+        """A new drawn case, with up to the largest number of faults."""
         drawn_case = DrawnCase(random.choice(self._situations), ())
         for _ in range(random.randint(1, self.most_faults)):
             drawn_case = self._insert(drawn_case, random)
         return self._act(drawn_case, random) if random.random() < 0.5 else drawn_case
 
     def mutated(self, drawn_case: DrawnCase, random: Random) -> DrawnCase:
-        """A drawn case that differs from another in one to three things."""
+        """A drawn case that differs from another in one to three changes."""
         for _ in range(random.randint(1, 3)):
             drawn_case = random.choice(self._changes(drawn_case))(drawn_case, random)
         return drawn_case
 
     def _changes(self, drawn_case: DrawnCase) -> list[Callable[[DrawnCase, Random], DrawnCase]]:
-        """What can be done to a drawn case."""
+        """The changes that are possible for a drawn case."""
         found: list[Callable[[DrawnCase, Random], DrawnCase]] = []
         if len(drawn_case.faults) < self.most_faults:
             found.append(self._insert)
@@ -209,7 +208,7 @@ class Mutator:
         return found
 
     def _fault(self, drawn_case: DrawnCase, random: Random) -> Fault:
-        """A fault for a drawn case: each kind is as likely as any other."""
+        """A fault for a drawn case; all kinds are equally likely."""
         among = self._by_kind[random.choice(list(self._by_kind))]
         if drawn_case.faults and random.random() < AKIN_SHARE:
             other = random.choice(drawn_case.faults).fault
@@ -248,7 +247,7 @@ class Mutator:
         return self._renewed(drawn_case, random, None)
 
     def _renewed(self, drawn_case: DrawnCase, random: Random, fault: Fault | None) -> DrawnCase:
-        """One fault as another one, or (None) the same one, for another time."""
+        """One fault replaced by another, or (None) kept, with another duration."""
         index = random.randrange(len(drawn_case.faults))
         timed = drawn_case.faults[index]
         renewed = self._timed(fault or timed.fault, timed.at_ns, random)
@@ -280,13 +279,13 @@ class Mutator:
 
 
 def _put(parts: tuple[_Part, ...], index: int, *new: _Part) -> tuple[_Part, ...]:
-    """Parts with others in place of one."""
+    """Parts with other parts in place of one."""
     return (*parts[:index], *new, *parts[index + 1 :])
 
 
 def _with(drawn_case: DrawnCase, faults: tuple[TimedFault, ...]) -> DrawnCase:
-    """A drawn case with other faults. Of a lasting fault that would be there twice at one time only
-    the first stays: it is one fault.
+    """A drawn case with other faults. If the same lasting fault would be there twice at one time,
+    only the first one stays: together they are one fault.
     """
     kept: list[TimedFault] = []
     for timed in sorted(faults, key=lambda timed: timed.at_ns):
@@ -301,20 +300,20 @@ def _acting(drawn_case: DrawnCase, actions: tuple[TimedAction, ...]) -> DrawnCas
 
 
 BATCH = 64
-"""Cases that are drawn at a time."""
+"""How many cases are drawn at a time."""
 MOST_FAULTS = 4
-"""No case has more faults than this."""
+"""The most faults in a case."""
 FRESH_SHARE = 0.25
-"""How many of a batch's cases are drawn from nothing, once there is something to change."""
+"""The share of a batch that is drawn from nothing, once there are cases to change."""
 TRIES = 20
-"""So often a case is drawn anew that has been there before."""
+"""How often a case is drawn again if it has been there before."""
 MOST_KEPT = 2_000
-"""No more drawn_cases are kept than this; the oldest go first."""
+"""The most drawn cases that are kept; the oldest go first."""
 
 
 @dataclass(slots=True)
 class _Kept:
-    """A drawn case worth changing: what it brought, and how often it was changed since."""
+    """A drawn case worth changing: what it brought, and how often it has been changed since."""
 
     drawn_case: DrawnCase
     worth: float
@@ -327,7 +326,7 @@ class _Kept:
 
 
 class Hunt:
-    """A search without an end for one vehicle and seed. ``coverage`` is what it reached so far."""
+    """An endless search for one vehicle and seed. ``coverage`` is what it has reached so far."""
 
     def __init__(
         self,
@@ -360,12 +359,13 @@ class Hunt:
 
     @property
     def drawn(self) -> int:
-        """How many cases the last batch has, until something is learned from it."""
+        """How many cases the last batch has; 0 once its results have been learned from."""
         return len(self._drawn or ())
 
     def next_batch(self) -> list[Scenario]:
-        """The next cases, none of which was there before. Fewer than ``batch`` only when there
-        are hardly any new ones. Raises RuntimeError when the last batch was not learned from.
+        """The next cases, none of which has been there before. There are fewer than ``batch`` only
+        when hardly any new ones are left. Raises RuntimeError if ``learn`` was not called for the
+        last batch.
         """
         if self._drawn is not None:
             raise RuntimeError("learn from the results of the last batch before the next one")
@@ -377,8 +377,8 @@ class Hunt:
         return [case for _, case in drawn]
 
     def learn(self, results: Sequence[Reached]) -> list[News]:
-        """Take in what the last batch's cases reached, in their order; says what was new about
-        each. Raises ValueError when there are more or fewer than the batch had.
+        """Take in what the last batch's cases reached, in their order; returns what was new about
+        each. Raises ValueError if the number of results is not that of the cases.
         """
         drawn_cases = self._drawn or []
         if len(results) != len(drawn_cases):
@@ -401,7 +401,7 @@ class Hunt:
         return None
 
     def _place(self, drawn: tuple[DrawnCase, Scenario]) -> tuple[int, bool, int]:
-        """Cases that share a beginning stand together."""
+        """A sort key by which cases with a common beginning stand together."""
         drawn_case, case = drawn
         return self._order[drawn_case.situation], bool(drawn_case.actions), case.parts_ns
 

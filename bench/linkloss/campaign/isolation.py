@@ -1,22 +1,19 @@
-"""Cases away from the bench's own process: one that crashes or hangs is a finding and stops
-nobody else.
+"""Cases kept apart from the bench's own process: one that crashes or hangs is a finding and stops
+nothing else.
 
-A worker runs its cases in a child process, a *fork server*, one after the other. Where cases begin
-alike and the common beginning is long, the server runs it only once: it stops before each first
-fault and forks a process that runs that one case to its end, while the server waits and then goes
-on:
+A worker runs its cases in a child process, a *fork server*, one after the other. Where cases have a
+long beginning in common, the server runs it only once: it stops before each first fault and forks a
+process that runs that one case to its end. The server waits for it and then goes on:
 
     server ======|======|=========|====
                  fork   fork      fork
     cases        |---a  |---b     |---c
 
-The server is a fresh process with one thread, and it forks between two events, never from inside a
-node. The results are the same either way.
+The server is a fresh process with one thread. It forks between two events, never inside a node. The
+results are the same either way.
 
-Something done in a process of its own: a program that crashes or hangs there takes nobody
-along.
-
-Running one scenario whose program may crash or hang, as a finding's may.
+:class:`Child` and :func:`apart` run any call in a process of its own; :func:`run_apart` runs a
+scenario whose program may crash or hang.
 """
 
 from __future__ import annotations
@@ -48,8 +45,8 @@ CAN_FORK = hasattr(os, "fork")
 
 
 def no_branching() -> str:
-    """Why processes cannot be forked from here; empty where they can: the system forks, and this
-    is its only thread.
+    """Why processes cannot be forked from here; empty where they can: the system supports it, and
+    this process has only one thread.
     """
     if not CAN_FORK:
         return "this system forks no processes"
@@ -63,7 +60,7 @@ def can_branch() -> bool:
 
 
 class NoAnswer(Exception):  # noqa: N818 - the program's fault, and told as such
-    """A process ended, or took too long, before it answered; in words."""
+    """A process ended, or took too long, before it answered; the text says which."""
 
 
 class Child(Generic[T]):
@@ -77,8 +74,8 @@ class Child(Generic[T]):
         writer.close()
 
     def answer(self, limit_s: float) -> T:
-        """What the call returned; raises whatever it raised, and NoAnswer where its process ended
-        or did not end within ``limit_s`` seconds of real time.
+        """What the call returned; raises whatever it raised. Raises NoAnswer if the process ended
+        first, or did not end within ``limit_s`` seconds of real time.
         """
         try:
             if not self._reader.poll(limit_s):
@@ -103,9 +100,9 @@ class Child(Generic[T]):
 
 
 def apart(call: Callable[[], T], limit_s: float) -> T | None:
-    """What ``call()`` returns in a forked process; None if that died or took longer than
-    ``limit_s`` seconds of real time. Where nothing can be forked it is called right here. Raises
-    whatever the call raises.
+    """What ``call()`` returns in a forked process; None if that process died or took longer than
+    ``limit_s`` seconds of real time. Without fork the call runs in this process. Raises whatever
+    the call raises.
     """
     if not can_branch():
         return call()
@@ -116,10 +113,10 @@ def apart(call: Callable[[], T], limit_s: float) -> T | None:
 
 
 def _answer(call: Callable[[], T], writer: Connection) -> None:
-    """All that the child does; it never returns."""
+    """Everything that the child does; it never returns."""
     try:
         writer.send((call(), None))
-    except Exception as error:  # noqa: BLE001 - told to the parent
+    except Exception as error:  # noqa: BLE001 - passed on to the parent
         error.add_note(format_exc())
         writer.send((None, error))
     finally:
@@ -127,31 +124,31 @@ def _answer(call: Callable[[], T], writer: Connection) -> None:
 
 
 BRANCH_FROM_NS = 5_000_000_000
-"""From this length on, a common beginning is worth a process for each case: to fork one costs
-some milliseconds, in which about a second is simulated.
+"""From this length on, a common beginning is worth a process for each case: a fork takes some
+milliseconds, in which about one second is simulated.
 """
 
 
 def beginning(case: Scenario) -> tuple[object, ...] | None:
-    """What decides how a case begins, if that is worth sharing; None where it is too short."""
+    """What decides how a case begins, if that is long enough to share; else None."""
     if case.parts_ns < BRANCH_FROM_NS:
         return None
     return (case.situation, case.inputs, case.actions, case.seed, case.clocks, case.drifts)
 
 
 class Stopped(Exception):  # noqa: N818 - nothing went wrong
-    """Nobody wants the results any more."""
+    """The results are no longer wanted."""
 
 
 HUNG = "did not end within"
-"""How the text of the verdict on a case that hung begins."""
+"""How the text of the verdict on a hung case begins."""
 
 _LONG_S = 60.0
-"""A case that lasts longer, in its own time, is given as much more real time before it counts as
-hung: a long soak on a busy machine is slow, not hung."""
+"""The excess over this of the seconds that a case simulates is added to the real time after which
+it counts as hung: a long soak on a busy machine is slow, not hung."""
 
 _GC_THRESHOLDS = (100_000, 20, 20)
-"""A session makes many short-lived objects and few cycles: collect seldom."""
+"""A session makes many short-lived objects and few cycles, so it collects rarely."""
 
 
 def isolated(
@@ -161,12 +158,12 @@ def isolated(
     limit_s: float,
     stop: Callable[[], bool] = lambda: False,
 ) -> list[CaseResult]:
-    """Run cases away from this process; the results are in their order.
+    """Run cases in other processes; the results are in their order.
 
-    With ``branch``, a :func:`beginning` that is long enough is run once; then they must all have
-    the same. ``limit_s`` is the wall-clock time, in seconds, after which a case that gave no sign
-    counts as hung; one that lasts longer than a minute has as much longer. ``stop()`` is asked
-    after each case; once it is true the rest is given up with Stopped.
+    With ``branch``, a :func:`beginning` that is long enough runs only once; all cases must then
+    have the same one. ``limit_s`` is the wall-clock time, in seconds, after which a case that shows
+    no sign of life counts as hung; a case that simulates more than a minute gets the excess, too.
+    ``stop()`` is called after each case; once it is true the rest is given up with Stopped.
     """
     results: dict[int, CaseResult] = {}
     waiting = sorted(range(len(cases)), key=lambda index: (cases[index].parts_ns, index))
@@ -184,7 +181,7 @@ def _one_server(
     limit_s: float,
     stop: Callable[[], bool],
 ) -> dict[int, CaseResult]:
-    """The results of one server, up to the first case that brought it down."""
+    """The results of one server, up to the first case that brings it down."""
     reader, writer = Pipe(duplex=False)
     server = os.fork()
     if server == 0:
@@ -196,7 +193,7 @@ def _one_server(
         for index, result in _listen(cases, waiting, reader, server, limit_s):
             results[index] = result
             if stop():
-                with suppress(ProcessLookupError):  # it may just have ended by itself
+                with suppress(ProcessLookupError):  # the server may have ended by itself
                     os.killpg(server, signal.SIGKILL)
                 raise Stopped
     finally:
@@ -212,14 +209,16 @@ def _listen(
     server: int,
     limit_s: float,
 ) -> Iterator[tuple[int, CaseResult]]:
-    """Of each case what its server told first: a result, or in words why there is none."""
+    """The first answer of the server for each case: a result, or a text that says why there is
+    none.
+    """
     for index in waiting:
         case = cases[index]
         patience_s = limit_s + max(0.0, case.lasts_ns / 1e9 - _LONG_S)
         told: CaseResult | str
         try:
             number = -1
-            while number != index:  # how the process of the case before ended, too
+            while number != index:  # skips how the process of the previous case ended
                 if not reader.poll(patience_s):
                     os.killpg(server, signal.SIGKILL)
                     yield index, failed_case(case, f"{HUNG} {patience_s:g} s of real time")
@@ -234,10 +233,10 @@ def _listen(
 def _serve(
     cases: Sequence[Scenario], waiting: Sequence[int], branch: bool, writer: Connection
 ) -> None:
-    """All that the server does; it never returns."""
+    """Everything that the server does; it never returns."""
     try:
-        os.setsid()  # so that a server and its case can be ended together
-        gc.freeze()  # the plan and the programs stay: no collection need look at them
+        os.setsid()  # so that the server and its case can be ended together
+        gc.freeze()  # the plan and the programs stay; collections need not visit them
         gc.set_threshold(*_GC_THRESHOLDS)
         run = _branching if branch else _in_turn
         run(cases, waiting, writer)
@@ -246,14 +245,14 @@ def _serve(
 
 
 def _in_turn(cases: Sequence[Scenario], waiting: Sequence[int], writer: Connection) -> None:
-    """Each case from power-up."""
+    """Run each case from power-up."""
     for index in waiting:
         writer.send((index, run_case(cases[index])))
 
 
 def _branching(cases: Sequence[Scenario], waiting: Sequence[int], writer: Connection) -> None:
-    """The common beginning once, and each case in a process that parts from it. What the judge
-    reads in the beginning it reads once, too.
+    """Run the common beginning once, and each case in a process forked from it. The judge reads the
+    beginning only once, too.
     """
     session = Session(replace(cases[waiting[0]], faults=()))
     evidence = Evidence(session.vehicle, session.recording)
@@ -261,17 +260,17 @@ def _branching(cases: Sequence[Scenario], waiting: Sequence[int], writer: Connec
     for index in waiting:
         at_ns = cases[index].parts_ns
         session.run_to(at_ns)
-        if index == waiting[0]:  # asks for all that judging a case will ask for
+        if index == waiting[0]:  # fills everything that judging a case reads
             judge(session.vehicle, replace(session.recording, end_ns=at_ns), evidence)
         evidence.read_on(at_ns)
         child = os.fork()
         if child == 0:
-            gc.disable()  # a short life, and memory that is shared while nobody touches it
+            gc.disable()  # this process is short-lived, and untouched memory stays shared
             recording = session.go_on(cases[index])
             writer.send((index, case_result(cases[index], recording, evidence)))
             os._exit(0)
         _, status = os.waitpid(child, 0)
-        writer.send((index, _why(status)))  # heard only where no result has come
+        writer.send((index, _why(status)))  # counts only where no result has come
 
 
 def _why(status: int) -> str:
@@ -282,35 +281,35 @@ def _why(status: int) -> str:
 
 
 GRACE_S = 10.0
-"""A run takes far less real time than it simulates. So long and as long again as it simulates is
-plenty."""
+"""A run takes far less real time than it simulates. This many seconds, and as many again as it
+simulates, are plenty."""
 
 
 def patience_s(scenario: Scenario) -> float:
-    """The real time, in seconds, after which a run counts as hung."""
+    """The real time in seconds after which a run counts as hung."""
     return GRACE_S + scenario.lasts_ns / 1e9
 
 
 def run_apart(scenario: Scenario, *, bits: bool = False) -> RunResult:
-    """Run and judge a scenario in a process of its own, where one can be forked. When that
-    process ends early, or takes longer than :func:`patience_s`, the result is one broken rule and
-    an empty recording. ``bits``: record the bus bit by bit, too.
+    """Run and judge a scenario in a process of its own, where one can be forked. If that process
+    ends early, or takes longer than :func:`patience_s`, the result is one broken rule and an empty
+    recording. ``bits``: also record the bus bit by bit.
     """
     ready(scenario.vehicle)
     limit_s = patience_s(scenario)
-    told = apart(lambda: _told(scenario, bits=bits), limit_s)
+    told = apart(lambda: _run_without_scenario(scenario, bits=bits), limit_s)
     if told is not None:
         return RunResult(scenario, *told)
     text = f"brought its process down, or did not end within {limit_s:g} s of real time"
     nothing = Recording(scenario.vehicle.title, scenario.seed, scenario.lasts_ns)
-    blind = replace(scenario, expectations=())  # nobody saw whether they were met
+    blind = replace(scenario, expectations=())  # it is unknown whether they were met
     return RunResult(blind, nothing, failed_case(scenario, text).verdicts, ())
 
 
-def _told(
+def _run_without_scenario(
     scenario: Scenario, *, bits: bool
 ) -> tuple[Recording, tuple[Verdict, ...], tuple[Verdict, ...]]:
-    """A run without its scenario: programs cannot go from one process to another."""
+    """A run without its scenario: programs cannot be passed between processes."""
     result = run(scenario, bits=bits)
-    sys.stdout.flush()  # what programs printed
+    sys.stdout.flush()  # what the programs printed
     return result.recording, result.verdicts, result.expected

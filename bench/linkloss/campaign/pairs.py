@@ -1,17 +1,16 @@
-"""Cases with two faults: every ordered pair of kinds, overlapping and one after the other, with
-an action of the driver between them.
+"""Cases with two faults: every ordered pair of kinds, overlapping and one after the other, with an
+action of the driver between them.
 
-Two faults that strike one node are where programs go wrong: each such pair of instances is tried
-in every situation that it matters in. Of all others each pair of kinds meets in each way in time,
-at instances that have to do with one another. Situation, gap and action come from covering
-arrays, the phase within the message period from chance: another seed tries others.
+Two faults that strike one node are where programs go wrong: each such pair of instances is tried in
+every situation in which it matters. For all other pairs, each pair of kinds meets in each way in
+time, at related instances. Situation, gap and action come from covering arrays; the phase within
+the message period is random, so another seed tries others.
 
-Covering arrays: few rows in which every value of one parameter meets every value of another.
-
-Most failures need no more than two things to come together, and trying all combinations of many
-parameters is out of reach. An array is grown parameter by parameter: each row first gets the value
-that makes the most new pairs, then rows are repeated for the pairs that are still missing (the
-strategy known as in-parameter-order, Lei and Tai 1998; from memory).
+A covering array (:func:`extended`) has few rows in which every value of one parameter meets every
+value of another. Most failures need no more than two things to come together, and trying all
+combinations of many parameters is out of reach. An array is grown parameter by parameter: each row
+first gets the value that makes the most new pairs, then rows are repeated for the pairs that are
+still missing (the strategy known as in-parameter-order, Lei and Tai 1998; from memory).
 
     situation  fault      gap          situation  fault      gap
     night      unplug                  night      unplug     short
@@ -19,21 +18,21 @@ strategy known as in-parameter-order, Lei and Tai 1998; from memory).
     rain       unplug                  rain       unplug     long
     rain       reset                   rain       reset      short
 
-Which faults have to do with one another: two faults at one place interact, two at far ends of
-the car hardly ever do.
+:class:`Relations` tells which faults are related: two faults at one place interact, two at far ends
+of the car hardly ever do.
 
-How two faults meet in time, around one action of the driver.
+Two faults meet in time in these ways (:func:`met`), around one action of the driver:
 
     action              A
     first          [--------------]
-    at once              [-----------------...    soon after the action, and it outlives the first
+    at once              [-----------------...    soon after the action; it outlasts the first
     amid                    [--]                  when every deadline of the first is over
     as it clears               [-----------...    just before the first clears
     just cleared                   [-------...    within a message period after that
     soon after     [brief]    [------------...    the first hid the action; few messages have come
     while back     [--] A [----------------...    the action falls between the two
 
-A momentary fault, such as a reset, counts as there while the node gets over it.
+A momentary fault, such as a reset, counts as present while the node recovers from it.
 """
 
 from __future__ import annotations
@@ -66,9 +65,8 @@ _Missing = dict[tuple[int, Hashable], dict[int, None]]
 def extended(rows: Sequence[Row], values: Sequence[Hashable], random: Random) -> list[Row]:
     """The rows with one more parameter, so that every value in them meets every new value.
 
-    Rows are repeated where that takes more of them; no combination appears in the old parameters
-    that was not there before, so a combination that makes no sense stays out. Empty without
-    values.
+    Rows are repeated where necessary. The old parameters get no combination that was not there
+    before, so a combination that makes no sense stays out. Returns no rows if there are no values.
     """
     if not values:
         return []
@@ -86,7 +84,7 @@ def extended(rows: Sequence[Row], values: Sequence[Hashable], random: Random) ->
     for place, lacking in missing.items():
         for index in list(lacking):
             if index not in lacking:
-                continue  # another repeated row has brought it
+                continue  # another repeated row already covers it
             row = _best_row(examples[place], index, missing, random)
             _meet(row, index, missing)
             found.append((*row, values[index]))
@@ -94,7 +92,7 @@ def extended(rows: Sequence[Row], values: Sequence[Hashable], random: Random) ->
 
 
 def _best_value(row: Row, missing: _Missing, used: list[int], random: Random) -> int:
-    """The new value that makes the most pairs with a row; of equals the one least used so far."""
+    """The new value that makes the most pairs with a row; among equals the least used one."""
 
     def weight(index: int) -> tuple[int, int]:
         return sum(index in missing[place] for place in enumerate(row)), -used[index]
@@ -107,7 +105,7 @@ def _best_value(row: Row, missing: _Missing, used: list[int], random: Random) ->
 
 
 def _best_row(rows: Sequence[Row], index: int, missing: _Missing, random: Random) -> Row:
-    """The row to repeat with a value that it has not met."""
+    """The row to repeat with a value that it has not met yet."""
 
     def weight(row: Row) -> int:
         return sum(index in missing[place] for place in enumerate(row))
@@ -123,7 +121,7 @@ def _meet(row: Row, index: int, missing: _Missing) -> None:
 
 SAME, LINKED, NEAR, APART = 3, 2, 1, 0
 """How two faults are related: they hit the same node or message; one hits a node that sends what
-the other's node hears, or a message of it; they sit side by side on the cable; or nothing of that.
+the other's node hears, or a message of it; they are side by side on the cable; or none of these.
 """
 
 
@@ -137,7 +135,7 @@ class Relations:
 
     @cached_property
     def _links(self) -> frozenset[tuple[str, str]]:
-        """Pairs (sender, receiver) between which something is asked for."""
+        """Pairs (sender, receiver) between which requests are sent."""
         return frozenset(
             (sender, receiver)
             for message, receivers in requests(self.vehicle).items()
@@ -151,7 +149,7 @@ class Relations:
 
     def _strikes(self, fault: Fault) -> frozenset[str]:
         """The nodes whose program, controller or connection a fault hits; for a cut cable those
-        on its shorter side. Empty for faults of frames and inputs.
+        on the shorter side. Empty for faults of frames and inputs.
         """
         between = getattr(fault, "between", None)
         if between is not None:
@@ -162,8 +160,8 @@ class Relations:
         return frozenset(fault.nodes() if fault.group in ("cable", "node") else ())
 
     def _concerns(self, fault: Fault) -> frozenset[str]:
-        """The nodes that a fault has to do with: those it strikes, those that send or hear its
-        message, those that read its input.
+        """The nodes that a fault concerns: those it strikes, those that send or hear its message,
+        those that read its input.
         """
         found = set(fault.nodes())
         message = getattr(fault, "message", None)
@@ -201,7 +199,7 @@ CONSECUTIVE = ("just cleared", "soon after", "while back")
 
 
 class Window(NamedTuple):
-    """From when to when a fault is there, in ns."""
+    """When a fault begins and ends, in ns."""
 
     from_ns: int
     to_ns: int
@@ -210,10 +208,10 @@ class Window(NamedTuple):
 def met(
     meeting: str, first: Fault, second: Fault, at_ns: int, phase_ns: int, took: Spans
 ) -> tuple[TimedFault, TimedFault]:
-    """Two faults around an action at ``at_ns`` as one of OVERLAPPING or CONSECUTIVE says.
+    """Two faults around an action at ``at_ns``, in one of the ways OVERLAPPING or CONSECUTIVE.
 
-    ``phase_ns`` shifts them within the message period. A fault that is to be over before the
-    action begins when all nodes have booted, if it can.
+    ``phase_ns`` shifts them within the message period. A fault that ends before the action begins
+    once all nodes have booted, if there is time for that.
     """
     there = _first(meeting, at_ns, phase_ns, took, lasting=first.lasting)
     then = _second(meeting, there, at_ns, phase_ns, took)
@@ -253,7 +251,7 @@ def _second(meeting: str, there: Window, at_ns: int, phase_ns: int, took: Spans)
 
 
 MOST = 9_000
-"""No more cases than this; beyond, those of two faults that strike one node are thinned."""
+"""The most cases. Where there are more, those of two faults that strike one node are thinned."""
 ANCHORS = (0, 1, 2)
 """The action between two faults: the first, the middle or the last one that they can spoil."""
 
@@ -261,7 +259,7 @@ Couple = tuple[Fault, Fault]
 
 
 class Pairing(NamedTuple):
-    """Two faults, where and how they meet."""
+    """Two faults, and where and how they meet."""
 
     couple: Couple
     situation: str
@@ -270,7 +268,7 @@ class Pairing(NamedTuple):
 
 
 class PairPlan(NamedTuple):
-    """The cases, and in plain sentences what was left out of them."""
+    """The cases, and sentences about what was left out of them."""
 
     cases: list[Scenario]
     left_out: tuple[str, ...]
@@ -368,9 +366,7 @@ class _PairPlanner:
         return found
 
     def _others(self, first: Sequence[Fault], second: Sequence[Fault]) -> list[Couple]:
-        """The couples that do not strike one node, without those that nothing connects, if there
-        are any that something does.
-        """
+        """The pairs that do not strike one node; only related ones, if there are any."""
         found = [couple for couple in product(first, second) if not self.relations.close(*couple)]
         akin = [couple for couple in found if self.relations.relation(*couple) > APART]
         return akin or found
@@ -378,8 +374,8 @@ class _PairPlanner:
     def _best(
         self, couples: Sequence[Couple], situation: str, used: dict[tuple[int, Fault], int]
     ) -> Couple:
-        """The couple to try in a situation: it matters there, its faults are related, they were
-        tried less than others; a fault that was never tried in this place goes first.
+        """The pair to try in a situation. It matters there, its faults are related, and they were
+        tried less often than others; a fault that was never tried in its place goes first.
         """
 
         def weight(couple: Couple) -> tuple[int, int]:
@@ -399,11 +395,11 @@ class _PairPlanner:
     # ---- placing them in time ----
 
     def _moments(self, fault: Fault, situation: str) -> tuple[int, ...]:
-        """When something is done in a situation that a fault can spoil."""
+        """The instants of a situation's actions that a fault can spoil, in ns."""
         return tuple(thinned(self.maker.spoilt(fault, situation)))
 
     def _spoilt(self, couple: Couple, situation: str) -> list[int]:
-        """When something is done that both faults can spoil, or else one of them."""
+        """The instants of actions that both faults can spoil; if there are none, that one can."""
         one, other = (self.moments(fault, situation) for fault in couple)
         both = [at_ns for at_ns in one if at_ns in other]
         return both or sorted({*one, *other})
@@ -420,5 +416,5 @@ class _PairPlanner:
 
 
 def _one_fault(couple: Couple) -> bool:
-    """Whether two faults at one time would be one."""
+    """Whether two faults at one time would be one fault."""
     return couple[0] == couple[1] and couple[0].lasting

@@ -1,23 +1,24 @@
-"""Cases at places of their own: in the bits of one frame, and around supply and outputs.
+"""Cases at special places: in the bits of one frame, and around the supply and the outputs.
 
-Which cases a check runs around the supply and what hangs on the outputs.
+:func:`electrical_drafts` chooses the cases around the supply and the loads:
 
     load on   ____________on___________off____
     blown           [--------------]           while it is driven: the driver is told
     broken       [------------]                from before it is switched on
     shorted            [--------------]        while it is driven: the neighbours go on, and its
                                                node gives up, where it may
-    welded              [--------------...]    from while it is on until behind its end
+    welded              [--------------...]    from while it is on until after it is switched off
 
-They come behind all other cases, and leave their names and draws alone.
+They come after all other cases, and leave the names and the random choices of those alone.
 
-Faults in the bits of one frame with news: in which bit a link breaks decides who has got the
-frame, who sends it again, and who believes that it was sent.
+:func:`bit_cases` places faults in the bits of one frame whose content is new: the bit in which a
+link breaks decides who has received the frame, who sends it again, and who believes that it was
+sent.
 
     S|identifier|control|data|CRC|A|end of frame|
     ^    ^    ^    ^    ^    ^   ^^^^^^^^^^^^^^^    the last bits one by one
 
-The instant comes out of the situation's run without a fault.
+The instant comes from the situation's run without a fault.
 """
 
 from __future__ import annotations
@@ -41,7 +42,7 @@ the end of frame has 7 bits)."""
 
 
 class News(NamedTuple):
-    """A message that tells a node something else, and from when to when its frame is sent."""
+    """A message with new content for a node, and when its frame begins and ends."""
 
     situation: str
     sender: str
@@ -51,8 +52,8 @@ class News(NamedTuple):
 
 
 def bit_cases(maker: CaseMaker, undisturbed: Undisturbed) -> Iterator[Scenario]:
-    """Each fault that breaks a link at once, at each position; none where no frame was found: no
-    situation asks a load for anything by a message, or a program fails even without a fault.
+    """Each fault that breaks a link at once, at each position. There are none if no such frame was
+    found: no situation asks a load for anything by a message, or a program fails without a fault.
     """
     for situation, load, at_ns in _places(maker):
         news = _seen(maker, undisturbed.frames(situation), situation, load, at_ns)
@@ -63,7 +64,7 @@ def bit_cases(maker: CaseMaker, undisturbed: Undisturbed) -> Iterator[Scenario]:
 
 def _places(maker: CaseMaker) -> Iterator[tuple[str, str, int]]:
     """(situation, load, instant) at which a load is asked over a link for another state than it
-    takes by itself; of the message that most loads are asked by, the first.
+    takes by itself: the first one, for the message that asks the most loads.
     """
     loads = maker.vehicle.loads
     asked = [name for load in loads.values() for name in load.request_messages]
@@ -80,7 +81,7 @@ def _places(maker: CaseMaker) -> Iterator[tuple[str, str, int]]:
 def _seen(
     maker: CaseMaker, frames: Iterable[BusRecord], situation: str, load: str, at_ns: int
 ) -> News | None:
-    """The first frame behind an instant whose content is another than that of the one before."""
+    """The first frame after an instant whose content differs from that of the frame before."""
     vehicle = maker.vehicle
     message = vehicle.messages[vehicle.loads[load].request_messages[0]]
     before: dict[str, int] = {}
@@ -111,7 +112,7 @@ def _cases(maker: CaseMaker, news: News) -> Iterator[Scenario]:
 
 
 def positions(maker: CaseMaker, news: News) -> list[int]:
-    """Instants in the middle of 16 bits of a frame: the last ones, and some all over the rest."""
+    """Instants in the middle of 16 bits of a frame: the last ones, and some across the rest."""
     bit_ns = 1_000 * MS // maker.vehicle.bus_of(news.sender).bit_rate
     bits = (news.end_ns - news.start_ns) // bit_ns
     earlier = POSITIONS - LAST_BITS
@@ -135,15 +136,15 @@ def _faults(maker: CaseMaker, news: News) -> Iterator[Fault]:
 SETTLED_NS = 300 * MS
 """From when a load is switched on until a fault strikes it."""
 DIP_NS = 1_200 * MS
-"""How long a supply is disturbed: about as long as an engine is cranked."""
+"""How long a supply is disturbed: about as long as an engine cranks."""
 MOST_SITUATIONS = 3
-"""Situations in which the feed or the ground of one node fails, at most."""
+"""The most situations in which the feed or the ground of one node fails."""
 RETURN_PROFILE = "momentary_drop"
-"""The dip from which loads must soon be on again."""
+"""The dip after which loads must soon be on again."""
 STARTS = ("starting_1", "starting_2")
 """Warm and cold starts of the engine."""
 WHOLE_CAR = 5
-"""Situations in which one and the same fault disturbs the supply of the whole car, at most."""
+"""The most situations in which one fault disturbs the supply of the whole car."""
 
 
 def electrical_drafts(maker: CaseMaker, rotation: Rotation) -> Iterator[Draft]:
@@ -167,7 +168,9 @@ class _Planner:
         )
 
     def drafts(self, fault: Fault, number: int) -> Iterator[Draft]:
-        """The cases of one fault; whole cars' go to situations all over the file, in turn."""
+        """The cases of one fault; a fault of the whole car goes to situations spread over the file,
+        in turn.
+        """
         load = getattr(fault, "load", None)
         if load is not None:
             yield from self._of_load(fault, load)
@@ -181,8 +184,8 @@ class _Planner:
                 yield self._draft(every[place], fault)
 
     def returns(self) -> Iterator[Draft]:
-        """Dips while a load is on that must soon be on again after one: a short one, in which all
-        nodes reset, and an engine started while the load is on.
+        """Dips while a load is on that must soon be on again: a short one, in which all nodes
+        reset, and the profiles of an engine start.
         """
         places = []
         if self.vehicle.supply is None:
@@ -206,19 +209,19 @@ class _Planner:
         return Draft.of(situation, fault, start_ns, DIP_NS)
 
     def _of_node(self, fault: Fault) -> Iterator[Draft]:
-        """In situations in which something is asked of the node's own loads."""
+        """The cases in situations that ask something of the node's own loads."""
         every = self.vehicle.situations
         fitting = [name for name in every if self.maker.spoilt(fault, name)]
         for name in fitting[:MOST_SITUATIONS]:
             yield self._draft(name, fault)
 
     def _of_load(self, fault: Fault, load: str) -> Iterator[Draft]:
-        """Where the load is on for longest."""
+        """The case where the load is on for longest."""
         found = self._longest_on(load)
         if found is None:
             return
         name, on_ns, off_ns = found
-        # The failure of one that flashes shows by turns.
+        # While a load flashes, its failure shows only in its bright phases.
         told_ns = self.told_ns + 2 * self.vehicle.loads[load].cycle_ns
         start_ns, until_ns = on_ns + SETTLED_NS, on_ns + SETTLED_NS + told_ns
         if fault.kind == "load_open":
@@ -231,8 +234,8 @@ class _Planner:
         yield Draft.of(name, fault, start_ns, until_ns - start_ns)
 
     def _tried_ns(self, load: str) -> int:
-        """How long it takes at most until a node has given up a load: a pause before each try, and
-        behind it all that its switch tries by itself.
+        """The longest time until a node has given up a load, in ns: a pause before each try, and
+        everything that its switch tries by itself after it.
         """
         table, electrical = self.vehicle.loads[load].tries, self.vehicle.loads[load].electrical
         if table is None or electrical is None or electrical.solid_state is None:
@@ -242,7 +245,7 @@ class _Planner:
         return (table.most + 1) * (own_ns + table.pause + self.vehicle.loads[load].latency)
 
     def _longest_on(self, load: str) -> tuple[str, int, int] | None:
-        """(situation, on from, on until) of the longest time that inputs ask for a load."""
+        """(situation, on from, on until) of the longest time for which inputs ask for a load."""
         best: tuple[str, int, int] | None = None
         for name, table in self.vehicle.situations.items():
             course = self.maker.asks.course(name)

@@ -4,17 +4,17 @@ at instants around what the driver does.
     driver       ____A_________            an action, such as lights off
     across     [-----------------]         until every fail-safe deadline is over
     brief      [--]                        shorter than any stale time
-    at once    |   |                       momentary faults, before and behind it
+    at once    |   |                       momentary faults, before and after it
 
 Mostly the action falls into the fault, so a load that only holds its last state shows whether it
-follows again afterwards. On which side of the action a fault begins, in which part of the message
-period and at which value of its counter, and what the nodes' clocks show, rotates from case to
-case (:mod:`linkloss.campaign.rotation`). A fault is tried around actions that it can spoil, and for
-a while around one action of every other situation. In the last case of each fault everything that
-it touched is asked for again.
+follows again afterwards. These rotate from case to case (:mod:`linkloss.campaign.rotation`): on
+which side of the action a fault begins, in which part of the message period, at which value of its
+counter, and what the nodes' clocks show. A fault is tried around actions that it can spoil, and for
+a short time around one action of every other situation. In the last case of each fault everything
+that it touched is asked for again.
 
-Long cases: all that the situations do, in seeded order, for minutes. What fails after many
-messages, many changes or a long time fails here, and not only what fails soon.
+:func:`soaks` adds long cases: everything that the situations do, in seeded order, for minutes. They
+find what fails only after many messages, many changes or a long time.
 """
 
 from __future__ import annotations
@@ -56,15 +56,15 @@ from linkloss.vehicle.loading import Vehicle
 S = 1_000 * MS
 LEAST_NS = 300 * S
 LEAST_MESSAGES = 300
-"""So many of the slowest message that has a counter: more than once around one of 8 bits."""
+"""How many of its slowest message with a counter a long case has: 8 bits roll over in it."""
 GAPS_MS = (200, 2_400)
-"""From one action to the next."""
+"""The time from one action to the next, in ms."""
 SOAK, SOAK_WITH_FAULTS = "soak", "soak_with_faults"
-"""How such cases are named, behind the situation whose inputs they begin with."""
+"""The names of the long cases, after the situation whose inputs they begin with."""
 
 
 def soaks(maker: CaseMaker) -> Iterator[Scenario]:
-    """One without and one with faults; none for a vehicle without situations."""
+    """One long case without faults and one with; none for a vehicle without situations."""
     if maker.vehicle.situations:
         yield soak(maker, SOAK)
         if instances(maker.vehicle):
@@ -72,7 +72,7 @@ def soaks(maker: CaseMaker) -> Iterator[Scenario]:
 
 
 def soak(maker: CaseMaker, name: str) -> Scenario:
-    """The long case of a vehicle with one of the two names."""
+    """The long case of a vehicle with one of these two names."""
     situation = next(iter(maker.vehicle.situations))
     random = Random(f"{maker.seed}/{name}")  # noqa: S311 - repeatable on purpose
     lasts_ns = length_ns(maker)
@@ -82,7 +82,7 @@ def soak(maker: CaseMaker, name: str) -> Scenario:
     return replace(
         case,
         name=f"{situation}/{name}",
-        title=f"all that is done, in mixed order{', with faults' if faults else ''}",
+        title=f"everything that situations do, in random order{', with faults' if faults else ''}",
         actions=actions,
         faults=faults,
         lasts_ns=lasts_ns,
@@ -103,7 +103,7 @@ def length_ns(maker: CaseMaker) -> int:
 
 
 def _actions(maker: CaseMaker, random: Random, lasts_ns: int) -> Iterator[TimedAction]:
-    """All that situations begin with and do, in one order after the other."""
+    """All that situations begin with and do, in one random order after another."""
     every = [table.inputs for table in maker.vehicle.situations.values() if table.inputs]
     every += [action.set for table in maker.vehicle.situations.values() for action in table.actions]
     at_ns = maker.spans.recovery
@@ -117,8 +117,8 @@ def _actions(maker: CaseMaker, random: Random, lasts_ns: int) -> Iterator[TimedA
 
 
 def _faults(maker: CaseMaker, random: Random, lasts_ns: int) -> Iterator[TimedFault]:
-    """All faults that meet others, one at a time: some brief, some for long, each with time to
-    recover from it.
+    """All faults that are combined with others, one at a time: some brief, some long, each with
+    time to recover from it.
     """
     took, every = maker.spans, instances(maker.vehicle)
     at_ns = took.recovery
@@ -133,26 +133,26 @@ def _faults(maker: CaseMaker, random: Random, lasts_ns: int) -> Iterator[TimedFa
 
 
 MOST_ACTIONS = 2
-"""Actions of one situation around which a fault is tried that is no fault of the cable."""
+"""The most actions of one situation around which a fault that is not of the cable is tried."""
 
 WIRING_SITUATIONS = 2
-"""In so many situations each fault of the wiring is tried."""
+"""In how many situations each fault of the wiring is tried."""
 
 WIRING_LEFT_OUT = "Faults of the wiring are left to the depths 'quick' and 'full'."
 CLOCKS_LEFT_OUT = "Clocks that roll over are left to the depths 'quick' and 'full'."
-"""What the other depths say of these two."""
+"""What the other depths say about these two."""
 
 
 def plan(vehicle: Vehicle, seed: int = 0, *, logged: bool = False) -> list[Scenario]:
-    """All cases, situation by situation, each in the order of the instant at which its first
-    fault comes: cases that share a beginning stand together. ``logged``: actions and frames come
-    out of a log, and the cases do nothing besides.
+    """All cases, situation by situation, each in order of the start of its first fault, so that
+    cases with a common beginning stand together. ``logged``: actions and frames come from a log,
+    and the cases add no actions of their own.
     """
     return plan_full(vehicle, seed, logged=logged).cases
 
 
 class FullPlan(NamedTuple):
-    """The cases, and in words what rotates and was not met, see
+    """The cases, and sentences about rotating values that they do not reach, see
     :func:`linkloss.campaign.rotation.unrotated`.
     """
 
@@ -161,7 +161,7 @@ class FullPlan(NamedTuple):
 
 
 def plan_full(vehicle: Vehicle, seed: int = 0, *, logged: bool = False) -> FullPlan:
-    """The cases of :func:`plan`, and what they lack."""
+    """The cases of :func:`plan`, and what they do not reach."""
     planner = _Planner(vehicle, seed, logged=logged)
     cases = in_order(vehicle, planner.cases())
     return FullPlan(cases, unrotated(planner.undisturbed, cases))
@@ -193,8 +193,8 @@ class _Planner:
             yield from soaks(self.maker)
 
     def _made(self, draft: Draft, moving: frozenset[Fault], *, again: bool) -> Scenario:
-        """A case with what rotates. In the last one of a fault, everything is asked for again,
-        and the local inputs move while it is there.
+        """A case with its rotating values. In the last case of a fault, everything is asked for
+        again, and the local inputs move during the fault.
         """
         timed = draft.faults[0]
         again = again and not self.logged
@@ -208,8 +208,8 @@ class _Planner:
         )
 
     def _moving_faults(self) -> frozenset[Fault]:
-        """The faults under which local inputs move: those of the wiring and of inputs, and those
-        that are over at once.
+        """The faults during which local inputs move: those of the wiring and of inputs, and
+        momentary ones.
         """
         others = instances(self.vehicle)
         found = (fault for fault in others if fault.group == "input" or not fault.lasting)
@@ -226,8 +226,8 @@ class _Planner:
         yield from self._returns()
 
     def _of_kind(self, faults: Sequence[Fault]) -> Iterator[Draft]:
-        """Cases of the instances of one kind, and so many more that all has come that rotates.
-        Instances that differ in a detail alone share the situations.
+        """The cases of the instances of one kind, and as many more as it takes to reach every
+        rotating value. Instances that differ only in a detail share the situations.
         """
         alike: dict[tuple[Key, tuple[str, ...]], list[Fault]] = {}
         for fault in faults:
@@ -239,8 +239,8 @@ class _Planner:
         yield from self._further(faults)
 
     def _share(self, fault: Fault, number: int, of: int) -> list[str]:
-        """The situations of one of so many faults that are alike: every so manieth, and at least
-        one that it can spoil.
+        """The situations of fault number ``number`` of ``of`` faults that are alike: every
+        ``of``-th, and at least one that it can spoil.
         """
         every = list(self.vehicle.situations)
         spoilt = [name for name in every if self._matters(fault, name)] or every
@@ -248,8 +248,8 @@ class _Planner:
         return own if set(own) & set(spoilt) else [*own, spoilt[number % len(spoilt)]]
 
     def _further(self, tried: Iterable[Fault]) -> Iterator[Draft]:
-        """Cases with the faults of each key in turn, until nothing that rotates lacks, or nothing
-        that lacks can be met. What frames say is spoilt until it must be noticed.
+        """Cases with the faults of each key in turn, until no rotating value is missing, or none of
+        the missing ones can be reached. A fault of frames lasts until it must be noticed.
         """
         by_key: dict[Key, list[Fault]] = {}
         for fault in tried:
@@ -271,8 +271,8 @@ class _Planner:
         spots: Mapping[Fault, Sequence[tuple[str, int]]],
         least: Mapping[Fault, int],
     ) -> Iterator[Draft]:
-        """Such cases, of each fault only where so many nodes at least show that a message is old.
-        A fault that is there more than once has more turns.
+        """Such cases; for each fault only where at least ``least`` nodes show that a message is
+        old. A fault that is listed more than once gets more turns.
         """
         turn, idle = count(), 0
         while idle < sum(map(len, spots.values())):
@@ -293,8 +293,8 @@ class _Planner:
             yield Draft.of(name, fault, start_ns, lasts_ns)
 
     def _tells(self, fault: Fault, situation: str, at_ns: int) -> int:
-        """How many nodes have a load that is asked then for another state than it takes without
-        its message: it shows whether they go on by an old one. 0 for other faults than of frames.
+        """How many nodes have a load that is then asked for another state than it takes without
+        its message, which shows whether they act on an old one. 0 unless it is a fault of frames.
         """
         if fault.group != "frames":
             return 0
@@ -315,7 +315,7 @@ class _Planner:
         )
 
     def _spots(self, fault: Fault) -> list[tuple[str, int]]:
-        """The actions that a fault can spoil, or else all: their situations and instants."""
+        """(situation, instant) of the actions that a fault can spoil; of all actions if none."""
         spots = [
             (name, at) for name in self.vehicle.situations for at in self._matters(fault, name)
         ]
@@ -334,15 +334,15 @@ class _Planner:
                     yield Draft.of(name, fault, start_ns, 2 * self.spans.brief)
 
     def _found_instants(self, fault: Fault, situation: str) -> list[int]:
-        """The instants of the actions that a fault can spoil; of those close to one another a
-        lasting fault meets all at once.
+        """The instants of the actions that a fault can spoil; for a lasting fault only one of those
+        close together, since it meets them all at once.
         """
         found = self.maker.spoilt(fault, situation)
         return thinned(found) if fault.lasting else found
 
     def _spoilt(self, fault: Fault, situation: str) -> list[int]:
-        """The instants of the actions around which a fault is tried. One of the cable and one that
-        is over at once is tried at all that it can spoil, any other at no more than two of a
+        """The instants of the actions around which a fault is tried. A fault of the cable and a
+        momentary one are tried at all that they can spoil; any other at no more than two in each
         situation, in turn.
         """
         found = self._matters(fault, situation)
@@ -352,9 +352,9 @@ class _Planner:
         return sorted(found[(start + step) % len(found)] for step in range(MOST_ACTIONS))
 
     def _one(self, fault: Fault, situation: str) -> list[int]:
-        """One action of a situation that the fault cannot spoil, in turn; of frames only in every
-        other situation. A fault of an input is left out where the input does not move; if it moves
-        nowhere, the first situation serves.
+        """One action of a situation that the fault cannot spoil, in turn; for a fault of frames
+        only in every other situation. For a fault of an input there is none, unless the input moves
+        nowhere: then it is tried in the first situation.
         """
         first, *_ = self.vehicle.situations
         moves = any(self._matters(fault, name) for name in self.vehicle.situations)
@@ -369,9 +369,9 @@ class _Planner:
     def _stories(
         self, fault: Fault, situation: str, at_ns: int, *, first: bool, last: bool
     ) -> Iterator[Draft]:
-        """From when to when a fault is there, for one action. At the first one it begins before
-        it. A brief fault comes at the last action: by then nothing of the power-up excuses a load
-        any more.
+        """When a fault begins and ends around one action. Around the first action it begins before
+        it. A brief fault comes at the last action: by then nothing about the power-up excuses a
+        load any more.
         """
         took = self.spans
         if not fault.lasting:
@@ -386,8 +386,8 @@ class _Planner:
             yield Draft.of(situation, fault, start_ns, took.brief)
 
     def _wiring(self) -> Iterator[Draft]:
-        """Faults of the wiring, which cost more to work out: each in a few situations, in turn,
-        and all of them by themselves, so that they do not move the turns of the others.
+        """Faults of the wiring, which take longer to simulate: each in a few situations, in turn.
+        They have turns of their own, so that they do not change those of the others.
         """
         situations = list(self.vehicle.situations.items())
         numbers: dict[str, Iterator[int]] = defaultdict(count)
@@ -410,8 +410,8 @@ class _Planner:
         yield from self._further(fault for fault in tried if not fault.loads(self.vehicle))
 
     def _unplugged_resets(self) -> Iterator[Draft]:
-        """A connector that carries supply and CAN comes off and on: the node restarts, and
-        nobody tells it anything.
+        """A connector that carries supply and CAN is pulled and plugged in again: the node
+        restarts, and receives nothing.
         """
         for node in dict.fromkeys(load.node for load in self.vehicle.loads.values()):
             unplug = make_fault("unplug", {"node": node}, self.vehicle)
@@ -426,7 +426,7 @@ class _Planner:
                     yield Draft(name, faults)
 
     def _stuck_notices(self) -> Iterator[Draft]:
-        """An input that stays active for longer than is plausible must be noticed."""
+        """An input that stays active for longer than is plausible, which must be noticed."""
         for notice in self.vehicle.notices.values():
             if notice.stuck is None or notice.longest is None or not self.vehicle.situations:
                 continue
@@ -438,8 +438,8 @@ class _Planner:
             yield Draft.of(name, fault, start_ns, notice.longest + notice.within + 500 * MS)
 
     def _returns(self) -> Iterator[Draft]:
-        """Each node sent bus-off again and again, for long enough to tell one that comes back at
-        once from one that waits: what keeps its heartbeat away reaches no load.
+        """Each node is sent bus-off repeatedly, for long enough to tell one that returns at once
+        from one that waits. No load shows that a heartbeat stays away.
         """
         situations = list(self.vehicle.situations.items())
         tried: dict[Fault, None] = {}

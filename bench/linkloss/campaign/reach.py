@@ -1,14 +1,12 @@
 """What a check covers: the space it chooses from, and what its cases reached.
 
-How large the space of cases is that a depth chooses from, counted, and what it leaves out.
+A report that says "all kept" must also say of what: :class:`Space` counts the cases that a depth
+chooses from, and says what it leaves out.
 
-A report that says "all kept" must also say of what.
-
-What a case reached: the states in which rules were put to the test, and how narrowly kept.
-
-The points say where the vehicle has been, not what its programs look like inside: a rule judged
-while its node was error-passive is another point than the same rule on a quiet bus. A search
-keeps the cases that reach new ones.
+:class:`Reached` says in which states a case exercised rules, and how narrowly they were kept. Its
+points say where the vehicle has been, not what its programs look like inside: a rule judged while
+its node was error-passive is another point than the same rule on a quiet bus. A search keeps the
+cases that reach new points.
 """
 
 from __future__ import annotations
@@ -29,26 +27,26 @@ from linkloss.vehicle.loading import Vehicle
 
 MS = 1_000_000
 ACTIVE = "ACTIVE"
-"""The error state of a controller that has had no trouble."""
+"""The error state of a controller that has counted few errors or none."""
 
 Point = tuple[str, ...]
 """One of:
 
-- ``("rule", rule, subject, outcome, error state, phase, kinds)``: a rule was judged, with the
-  error state and the phase of the subject's node at the moment that mattered and the kinds of the
-  faults that were there then;
-- ``("fault", kind, node, error state, phase, kinds)``: a fault came while the node was in such a
-  state and those other faults were there;
-- ``("margin", rule, subject, bucket)``: so much time was left; a bucket is twice as wide as the
+- ``("rule", rule, subject, outcome, error state, phase, kinds)``: a rule was judged, with the error
+  state and the phase of the subject's node at the decisive moment, and the kinds of the faults that
+  were present then;
+- ``("fault", kind, node, error state, phase, kinds)``: a fault came while the node was in this
+  state and these other faults were present;
+- ``("margin", rule, subject, bucket)``: this much time was left; a bucket is twice as wide as the
   one below.
 
-A phase is ``boot``, ``running``, ``rejoining`` (runs again since a short time), ``hung``,
+A phase is ``boot``, ``running``, ``rejoining`` (has been running again for a short time), ``hung``,
 ``asleep``, ``off`` or ``crashed``.
 """
 
 
 class Reached(NamedTuple):
-    """What a case reached; small, so that it can go from process to process."""
+    """What a case reached; small enough to pass between processes."""
 
     points: frozenset[Point]
     margins: tuple[tuple[str, str, int], ...]
@@ -65,7 +63,7 @@ def points_of(
 
 
 def reached(points: Iterable[Point], verdicts: Iterable[Verdict]) -> Reached:
-    """What a case reached: its points, those of its margins, and the margins themselves."""
+    """What a case reached: its points, the points of its margins, and the margins themselves."""
     margins = tuple(
         (verdict.subject, verdict.rule, verdict.margin_ns)
         for verdict in verdicts
@@ -81,7 +79,7 @@ def bucket(margin_ns: int) -> str:
 
 
 class _History:
-    """A run, asked about instants."""
+    """The recording of a run, with its state at any instant."""
 
     def __init__(self, vehicle: Vehicle, recording: Recording) -> None:
         self.vehicle = vehicle
@@ -98,7 +96,7 @@ class _History:
             yield ("rule", verdict.rule, verdict.subject, verdict.outcome.value, *state, kinds)
 
     def strikes(self) -> Iterator[Point]:
-        """The points of faults that came."""
+        """The points of the faults that came."""
         for fault in self.recording.faults:
             others = self.kinds(fault.applied_ns, beside=fault)
             for node in fault.nodes or tuple(self.vehicle.nodes):
@@ -106,7 +104,7 @@ class _History:
                 yield ("fault", fault.kind, node, *state, others)
 
     def _over_ns(self) -> int:
-        """The moment that matters where a verdict names none: the last fault clears."""
+        """The decisive moment if a verdict names none: when the last fault clears, in ns."""
         ends = [
             fault.applied_ns if fault.cleared_ns is None else fault.cleared_ns
             for fault in self.recording.faults
@@ -142,8 +140,8 @@ class _History:
         return "rejoining" if again and back else "running"
 
     def kinds(self, at_ns: int, beside: FaultRecord | None = None) -> str:
-        """The kinds of the faults that are there, joined by ``+``, of more than two the newest
-        two; ``after`` and the kind of the last one that was, if none is.
+        """The kinds of the faults present at an instant, joined by ``+``; the newest two if there
+        are more. If there are none, ``after`` and the kind of the last fault that was.
         """
         before = [
             fault
@@ -161,7 +159,7 @@ _instant = attrgetter("at_ns")
 
 
 class News(NamedTuple):
-    """What was new about a case: points, and the (subject, rule) whose margin became smaller."""
+    """What was new about a case: points, and each (subject, rule) whose margin became smaller."""
 
     points: tuple[Point, ...]
     shrunk: tuple[tuple[str, str], ...]
@@ -173,14 +171,14 @@ class News(NamedTuple):
 
 
 class Coverage:
-    """What many cases reached together. ``margins`` holds the smallest by (subject, rule)."""
+    """What many cases reached together. ``margins`` has the smallest by (subject, rule), in ns."""
 
     def __init__(self) -> None:
         self.points: dict[Point, int] = {}
         self.margins: dict[tuple[str, str], int] = {}
 
     def add(self, found: Reached) -> News:
-        """Merge what a case reached, and say what was new about it, in a fixed order."""
+        """Merge what a case reached, and return what was new about it, in a fixed order."""
         points = sorted(found.points)
         fresh = tuple(point for point in points if point not in self.points)
         for point in points:
@@ -205,11 +203,10 @@ class Space:
 
     ``actions`` counts what the driver and the engine do in all situations, ``kinds`` the kinds of
     faults, ``faults`` their instances on this vehicle. ``singles`` is the number of cases with one
-    fault (or one plug that carries supply and CAN) at the planned instants, ``pairs`` the number
-    of ordered pairs of them (without electrical ones) times the actions that they may be placed
-    around. ``instants``
-    counts the distinct instants of the chosen cases at which a fault begins. ``left_out`` says in
-    sentences what was not chosen and why.
+    fault (or one plug that carries supply and CAN) at the planned instants, ``pairs`` the number of
+    ordered pairs of faults (without electrical ones) times the actions that they may be placed
+    around. ``instants`` counts the different instants at which a fault begins in the chosen cases.
+    ``left_out`` says in sentences what was not chosen and why.
     """
 
     depth: str
@@ -224,7 +221,7 @@ class Space:
     left_out: tuple[str, ...]
 
     def sentences(self) -> tuple[str, ...]:
-        """The space in plain words."""
+        """The space in plain sentences."""
         where = f"{_many(self.situations, 'situation')} with {_many(self.actions, 'action')}"
         what = f"{_many(self.faults, 'fault')} of {_many(self.kinds, 'kind')}"
         alone = f"{_many(self.singles, 'case')} with a single fault"
@@ -246,7 +243,7 @@ def measured(
     singles: int,
     left_out: Sequence[str],
 ) -> Space:
-    """The space of a vehicle, and the cases chosen out of it."""
+    """The space of a vehicle, and the cases chosen from it."""
     actions = sum(len(table.actions) for table in vehicle.situations.values())
     together, apart = len(instances(vehicle)), electrical_instances(vehicle)
     kinds = sum(bool(apart) or not form.electrical for form in catalogue().values())
@@ -266,7 +263,7 @@ def measured(
 
 
 def _electrical(vehicle: Vehicle, cases: Sequence[Scenario]) -> Iterator[str]:
-    """What was left out of the faults of supply, fuses, leads and relays, and why."""
+    """Sentences about faults of supply, fuses, leads and relays that were left out, and why."""
     if vehicle.supply is None:
         yield (
             "The vehicle has no table 'supply': it ran on an ideal one, and no fault of supply,"

@@ -1,4 +1,4 @@
-"""What came out: of one scenario, and of a whole check. Typed, plain, and the same everywhere."""
+"""The results of one scenario and of a whole check. Typed, plain, and the same everywhere."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ _CELLS: Any = tuple(
     if name in COLUMNS
 )  # fmt: skip
 VerdictRow = Annotated[Verdict, Stored(tuple[_CELLS], Verdict.row, Verdict.from_row, plain=True)]
-"""The same as one row of a table."""
+"""The same, as one row of a table."""
 
 
 class BrokenFields(VerdictFields):
@@ -73,7 +73,7 @@ class BrokenFields(VerdictFields):
 
 
 class Expected(Document):
-    """What a scenario expects, and what came."""
+    """An expectation of a scenario, and what happened."""
 
     load: str
     state: Literal["off", "on", "flash"]
@@ -113,7 +113,7 @@ class ResultDocument(Document):
 
 
 class RunDocument(ResultDocument):
-    """The result of a run in JSON, all but the recording, whose keys stand beside these."""
+    """The result of a run in JSON, without the recording, whose keys stand beside these."""
 
     format: Literal["linkloss run"] = "linkloss run"
     exit_code: Annotated[int, Field(json_schema_extra={"enum": [0, 1, 3]})]
@@ -148,7 +148,7 @@ class RunResult:
 
     @property
     def exit_code(self) -> int:
-        """1 when something broke, 3 when nothing at all was put to the test, else 0."""
+        """1 if something broke, 3 if no rule or expectation was exercised, else 0."""
         if self.broken:
             return EXIT_BROKEN
         tested = any(
@@ -163,13 +163,13 @@ def _exercised_rows(verdicts: Iterable[Verdict]) -> list[list[Any]]:
 
 @dataclass(frozen=True, slots=True)
 class CaseResult:
-    """One case of a check: its name, which reruns it, and its verdicts.
+    """One case of a check: its name, from which it can run again, and its verdicts.
 
-    ``fault`` is the kind of fault, the column of the table: ``none``, ``cut``, ...; kinds that
-    act together are joined by ``+``. ``verdicts`` are those on rules that were put to the test;
-    of all others the case has nothing to say. ``text`` says in plain words what happened, and
-    ``fault_ns`` when the first fault came. ``frames`` counts the frames on the bus. ``points``
-    are what the case reached, see :mod:`linkloss.campaign.reach`.
+    ``fault`` is the kind of fault, the column of the table: ``none``, ``cut``, ...; kinds that act
+    together are joined by ``+``. ``verdicts`` are those on the rules that were exercised; the case
+    says nothing about any others. ``text`` says in plain words what happened, and ``fault_ns`` when
+    the first fault came. ``frames`` counts the frames on the bus. ``points`` are what the case
+    reached, see :mod:`linkloss.campaign.reach`.
     """
 
     name: str
@@ -189,7 +189,7 @@ class CaseResult:
 
 @cache
 def case_form() -> TypeAdapter[CaseResult]:
-    """A case as JSON, there and back, without what it reached."""
+    """The form of a case in JSON, for reading and writing; what it reached is left out."""
     return TypeAdapter(CaseResult)
 
 
@@ -199,11 +199,11 @@ class Cell(NamedTuple):
     outcome: Outcome
     margin_ns: int | None
     rules: tuple[str, ...]
-    """The broken rules, or else the exercised ones."""
+    """The broken rules; if there are none, the exercised ones."""
 
 
 class RuleResult(NamedTuple):
-    """A declared rule over all cases; ``case`` is the one that the verdict comes from."""
+    """A declared rule over all cases; ``case`` is the one with the worst verdict."""
 
     subject: str
     rule: str
@@ -221,14 +221,14 @@ class Finding(NamedTuple):
 
 @dataclass(frozen=True)
 class CheckReport:
-    """All cases of a check and what they amount to.
+    """All cases of a check, and the results that follow from them.
 
-    ``cases`` may be read again and again, but need not be in memory: see
-    :class:`linkloss.campaign.store.CaseStore`. They are gone through once for everything below.
-    ``planned`` is how many there were to be; fewer were run if the check was interrupted.
-    ``space`` says what they were chosen from, and what was left out. ``drive`` is the log whose
-    windows were the situations, if any, ``logged`` the nodes that were named to come out of it.
-    ``unjudged`` is what no rule judges, or no fault can try, in this vehicle.
+    ``cases`` can be read again and again, but need not be in memory: see
+    :class:`linkloss.campaign.store.CaseStore`. Everything below takes one pass over them.
+    ``planned`` is the number of planned cases; fewer ran if the check was interrupted. ``space``
+    says what they were chosen from, and what was left out. ``drive`` is the log whose windows were
+    the situations, if any; ``logged`` names the nodes whose frames come from it, if they were
+    given. ``unjudged`` is what no rule judges, or no fault can try, in this vehicle.
     """
 
     vehicle: Vehicle
@@ -243,13 +243,13 @@ class CheckReport:
 
     @cached_property
     def tally(self) -> Tally:
-        """The cases counted and weighed."""
+        """The cases counted, with the worst verdicts."""
         return Tally(self.cases)
 
     @cached_property
     def subjects(self) -> tuple[str, ...]:
-        """Everything that rules are declared for, in the order of the vehicle file, and what else
-        was found broken.
+        """Everything that has rules, in the order of the vehicle file, then whatever else was
+        found broken.
         """
         named = [subject for subject, _ in self.declared]
         named += [subject for subject, _ in self.tally.worst]
@@ -257,8 +257,8 @@ class CheckReport:
 
     @cached_property
     def faults(self) -> tuple[str, ...]:
-        """The kinds of faults that were tried: none, then in the order of the catalogue, then
-        those that act together.
+        """The kinds of faults that were tried: none, then in the order of the catalogue, then the
+        kinds that act together.
         """
         order = ["none", *catalogue()]
         alone = [kind for kind in order if kind in self.tally.faults]
@@ -276,7 +276,7 @@ class CheckReport:
 
     @cached_property
     def rules(self) -> tuple[RuleResult, ...]:
-        """Every declared rule with its worst verdict, then broken ones that nobody declared."""
+        """Every declared rule with its worst verdict, then broken rules that are not declared."""
         found = self.tally.worst
         return tuple(
             RuleResult(*place, *found[place])
@@ -287,12 +287,14 @@ class CheckReport:
 
     @cached_property
     def findings(self) -> tuple[Finding, ...]:
-        """The broken rules, each with the case that shows it soonest after its fault."""
+        """The broken rules, each with the case with the fewest faults, then the shortest time from
+        fault to break.
+        """
         return tuple(self.tally.findings.values())
 
     @property
     def not_exercised(self) -> tuple[tuple[str, str], ...]:
-        """The declared rules that no case put to the test."""
+        """The declared rules that no case exercised."""
         return tuple(
             (entry.subject, entry.rule)
             for entry in self.rules
@@ -301,7 +303,7 @@ class CheckReport:
 
     @property
     def silent(self) -> tuple[Unjudged, ...]:
-        """What is unjudged, and of which the vehicle file does not say that it may be."""
+        """What is unjudged without an entry for it in the vehicle file."""
         return tuple(entry for entry in self.unjudged if not entry.allowed)
 
     @property
@@ -311,9 +313,9 @@ class CheckReport:
 
     @property
     def exit_code(self) -> int:
-        """0 only when every declared rule was exercised and kept; 1 when one broke; 3 when none
-        broke but one was not exercised, or something is unjudged that the vehicle file does not
-        list as such; 2 when there was no case or no rule.
+        """0 only if every declared rule was exercised and kept; 1 if one broke; 3 if none broke but
+        one was not exercised, or something is unjudged that the vehicle file does not list; 2 if
+        there was no case or no rule.
         """
         if not self.cases or not self.declared:
             return EXIT_BAD_INPUT
@@ -323,7 +325,7 @@ class CheckReport:
 
 
 class Tally:
-    """What cases amount to, gathered in one pass and in memory that does not grow with them.
+    """The results of many cases, gathered in one pass and in memory that does not grow with them.
 
     ``tried`` counts the cases by situation and kind of fault.
     """

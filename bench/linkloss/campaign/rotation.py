@@ -6,11 +6,12 @@
     clock     none, or one that rolls over near the fault: 16-bit ms, 32-bit us, 32-bit ms
     drift     right, or as wrong as a node declares, either way
 
-Each case takes one value of each, by what cases of its kind of fault at its message or node took
-before: the axes never multiply. :func:`unrotated` names what a plan has not met.
+Each case takes one value of each axis. The choice depends on what earlier cases of its kind of
+fault at its message or node took, so the axes never multiply. :func:`unrotated` names the values
+that a plan does not reach.
 
-What goes over the bus in a situation without a fault: cases that are to meet a certain frame,
-or a certain value of a counter, are placed by it.
+:class:`Undisturbed` knows what is on the bus in a situation without a fault. It places cases that
+must meet a certain frame, or a certain value of a counter.
 """
 
 from __future__ import annotations
@@ -32,16 +33,16 @@ from linkloss.session import simulate
 from linkloss.vehicle.load import LoadTable
 
 LIMIT_S = 60.0
-"""Real time for the run of a situation, in seconds."""
+"""The most real time for the run of a situation, in seconds."""
 
 
 EIGHTHS = 8
 MOST_PERIODS = 15
-"""A fault begins up to so many periods further away from an action, to meet a counter's value."""
+"""How many periods further from an action a fault may begin, to meet a value of a counter."""
 FEW_NS = 8 * MS
-"""A few ms: a fault begins within this of the action."""
+"""A few ms: a fault begins within this time of the action."""
 ROLL_OVERS = {"16-bit ms": 2**16 * MS, "32-bit us": 2**32 * 1_000, "32-bit ms": 2**32 * MS}
-"""When counters of a clock that programs use begin anew, in ns."""
+"""When counters that programs derive from a clock start again at zero, in ns."""
 
 Half = Literal["before", "behind"]
 SIDES: tuple[tuple[Half, str], ...] = (
@@ -55,14 +56,14 @@ BEFORE = tuple(side for side in SIDES if side[0] == "before")
 BEHIND: tuple[Side, ...] = (("behind", "period"),)
 """By then what the action asked for has happened."""
 Met = tuple[str, object]
-"""An axis and a value of it."""
+"""An axis and a value on it."""
 _COUNTERS = ("counter", "repeated")
 """The axis of a counter's value, and that of a counter that a fault repeats."""
 
 
 class Key(NamedTuple):
-    """A kind of fault, and the message or the node that it concerns, if any: what cases of one key
-    differ in rotates.
+    """A kind of fault and the message or node that it concerns, if any. Values rotate among the
+    cases of one key.
     """
 
     kind: str
@@ -84,12 +85,12 @@ class Seen(NamedTuple):
 
 
 class Undisturbed:
-    """What goes over the bus without a fault: where in its period, and at which value of its
-    counter, a message is at an instant. Each situation is run once, when first asked for.
+    """What is on the bus without a fault: where in its period, and at which value of its counter, a
+    message is at an instant. Each situation runs once, when it is first needed.
     """
 
     def __init__(self, maker: CaseMaker, *, known: bool = True) -> None:
-        """``known`` is false where a situation's run without a fault says nothing of its cases."""
+        """``known`` is false if a situation's run without a fault says nothing about its cases."""
         self.maker = maker
         self.vehicle = maker.vehicle
         self._known = known
@@ -97,16 +98,18 @@ class Undisturbed:
         self._counts = cache(self._counted)
 
     def _run(self, situation: str) -> Seen:
-        """No frames, and the changes of the situation itself, where a program fails even so."""
+        """Runs a situation. If a program fails even without a fault, there are no frames, and the
+        changes are the situation's own.
+        """
         found = apart(partial(_seen, self.maker, situation), LIMIT_S)
         return found or Seen((), instants(self.vehicle.situations[situation]))
 
     def frames(self, situation: str) -> Iterator[BusRecord]:
-        """The good frames in their order."""
+        """The frames without an error, in order."""
         return (record for record in self.seen(situation).frames if record.error is None)
 
     def _counted(self, name: str, situation: str) -> tuple[list[int], list[int]]:
-        """When the frames of a message that has a counter are over, and its values."""
+        """The ends in ns of the frames of a message with a counter, and the counter's values."""
         message = self.vehicle.messages.get(name)
         if not self._known or message is None or message.counter is None:
             return [], []
@@ -115,7 +118,7 @@ class Undisturbed:
         return [record.end_ns for record in own], values
 
     def period_ns(self, subject: str) -> int:
-        """Of a message, or the shortest of those that a node sends."""
+        """The period of a message, or the shortest period of those that a node sends, in ns."""
         messages, usual_ns = self.vehicle.messages, self.maker.spans.period
         if subject in messages:
             return messages[subject].period_ns or usual_ns
@@ -123,13 +126,13 @@ class Undisturbed:
         return min(own, default=usual_ns)
 
     def eighth(self, subject: str, at_ns: int) -> int:
-        """The eighth of the period, counted from power-up."""
+        """The eighth of the period at an instant, counted from power-up."""
         period_ns = self.period_ns(subject)
         return at_ns % period_ns * EIGHTHS // period_ns
 
     def counter(self, subject: str, situation: str, at_ns: int) -> int | None:
-        """The counter in the last frame of a message that is over by then; None before the first,
-        behind the situation's end, without a counter, and where nobody knows.
+        """The counter in the last frame of a message that has ended by then. None before the first
+        frame, after the situation's end, for a message without a counter, and if it is unknown.
         """
         ends, values = self._counts(subject, situation)
         sent = bisect_right(ends, at_ns)
@@ -137,8 +140,8 @@ class Undisturbed:
         return values[sent - 1] if sent and at_ns <= lasts_ns else None
 
     def overtaken(self, subject: str, situation: str, at_ns: int, load: LoadTable) -> bool:
-        """Whether a message that repeats itself from an instant on comes when a load's link goes
-        stale: the first behind that is good, so that nobody need have noticed.
+        """Whether the first good frame after a message begins to repeat itself comes about when a
+        load's link goes stale, so that nobody has to notice.
         """
         if not self._known or subject not in self.vehicle.messages:
             return False
@@ -152,7 +155,7 @@ class Undisturbed:
         return bisect_left(ends, last_ns + from_ns) != bisect_right(ends, last_ns + to_ns)
 
     def counter_values(self, subject: str) -> int:
-        """How many values a message's counter takes; 0 without one."""
+        """How many values a message's counter takes; 0 if it has none or it is unknown."""
         message = self.vehicle.messages.get(subject)
         if not self._known or message is None or message.counter is None:
             return 0
@@ -173,7 +176,7 @@ class Rotation:
     """Gives out the values of the axes in turn."""
 
     def __init__(self, undisturbed: Undisturbed, up_ns: int) -> None:
-        """``up_ns`` is when all nodes have booted: faults begin behind it, where they can."""
+        """``up_ns`` is when all nodes have booted: faults begin after it, where possible."""
         self.undisturbed = undisturbed
         self.vehicle = undisturbed.vehicle
         self._up_ns = up_ns
@@ -181,16 +184,16 @@ class Rotation:
         self._used: Counter[tuple[Key, Met]] = Counter()
 
     def turn(self, fault: Fault) -> int:
-        """A running number within the kind of fault at its message or node: a further fault, or a
-        further node, leaves the cases of all others as they are.
+        """A running number within the kind of fault at its message or node: one more fault or one
+        more node leaves the cases of all others as they are.
         """
         return next(self._turns[key_of(fault)])
 
     def place(
         self, fault: Fault, situation: str, action_ns: int, sides: Sequence[Side] = SIDES
     ) -> int:
-        """When a fault begins beside an action: on the side whose turn it is, in an eighth and at a
-        value of the counter that came least so far.
+        """When a fault begins beside an action, in ns: on the side whose turn it is, at the eighth
+        and the counter value that have been used least.
         """
         key = key_of(fault)
         side = sides[next(self._turns[key, sides]) % len(sides)]
@@ -206,9 +209,10 @@ class Rotation:
     def filling(
         self, fault: Fault, situation: str, action_ns: int, suits: Callable[[int], bool]
     ) -> int | None:
-        """When a fault begins that is to meet as much as it can of what no case of its key has
-        met, up to MOST_PERIODS away from the action, where that ``suits``; None where it would
-        meet nothing. Of one that repeats a counter, no other case has met its values.
+        """When a fault begins that is to reach as many missing values of its key as possible, in
+        ns: up to MOST_PERIODS from the action, at an instant that ``suits``; None if it would reach
+        none. For a fault that repeats a counter, only cases placed here count as having reached
+        its values.
         """
         key = key_of(fault)
         lacking = self._lacking(key, "repeated" if fault.repeats else "counter")
@@ -269,9 +273,9 @@ class Rotation:
     # ---- the nodes' clocks ----
 
     def clocks(self, fault: Fault, at_ns: int, until_ns: int | None, brief_ns: int) -> Clocks:
-        """What the nodes' clocks show at their start: every fourth time 0, else so that one of
-        ROLL_OVERS comes in the fault, before its deadlines are over or just behind its end. Those
-        of cases with a beginning in common stay as they are.
+        """What the nodes' clocks show at their start, in ns: every fourth time 0, else a value with
+        which one of ROLL_OVERS comes during the fault, before its deadlines are over, or just after
+        its end. Cases with a long common beginning keep clocks that start at 0.
         """
         turn = next(self._turns[key_of(fault), "clock"])
         choice = turn % (len(ROLL_OVERS) + 1)
@@ -283,8 +287,8 @@ class Rotation:
         return dict.fromkeys(self.vehicle.nodes, rolls_ns - into_ns)
 
     def drifts(self, fault: Fault, at_ns: int) -> Drifts:
-        """How wrong the nodes' clocks run: right, as much too fast as a node declares, or as much
-        too slow, in turn.
+        """How wrong the nodes' clocks run, in ppm: right, as much too fast as a node declares, or
+        as much too slow, in turn.
         """
         turn = next(self._turns[key_of(fault), "drift"])
         if at_ns >= BRANCH_FROM_NS:
@@ -298,8 +302,8 @@ class Rotation:
 
 
 def rolled_over(case: Scenario) -> Iterator[tuple[str, str]]:
-    """(node, roll-over) of the clocks that begin anew while a case runs. A momentary fault of a
-    node counts as its reset, which sets its clock back.
+    """(node, roll-over) of the clocks that roll over during a case. A momentary fault of a node
+    counts as its reset, which sets its clock back.
     """
     for node, start_ns in case.clocks.items():
         resets = [t.at_ns for t in case.faults if not t.fault.lasting and node in t.fault.nodes()]
@@ -311,7 +315,7 @@ def rolled_over(case: Scenario) -> Iterator[tuple[str, str]]:
 
 
 def _sides_of(undisturbed: Undisturbed, case: Scenario) -> Iterator[Side]:
-    """On which sides of the actions of its situation a case's fault begins."""
+    """The sides of its situation's actions on which a case's fault begins."""
     timed = case.faults[0]
     period_ns = undisturbed.period_ns(key_of(timed.fault).subject)
     for action_ns in instants(case.vehicle.situations[case.situation]):
@@ -324,9 +328,9 @@ def _sides_of(undisturbed: Undisturbed, case: Scenario) -> Iterator[Side]:
 
 
 def unrotated(undisturbed: Undisturbed, cases: Iterable[Scenario]) -> list[str]:
-    """In words, what cases with one fault have not met: every value of the counter for each kind
-    of fault at a message, every side of an action and eighth of a period for each kind at a
-    message or node, every roll-over for each node. Empty when all is well.
+    """Sentences about what cases with one fault do not reach: every counter value for each kind of
+    fault at a message, every side of an action and eighth of a period for each kind at a message or
+    node, every roll-over for each node. Empty if nothing is missing.
     """
     met: dict[str, dict[Key, set[object]]] = {"eighth": {}, "side": {}, "counter": {}}
     rolled: set[tuple[str, str]] = set()
@@ -359,7 +363,7 @@ def unrotated(undisturbed: Undisturbed, cases: Iterable[Scenario]) -> list[str]:
 
 
 def _values(undisturbed: Undisturbed, key: Key, axis: str) -> Iterator[tuple[object, str]]:
-    """The values of an axis for a key, and what they are called."""
+    """The values of an axis for a key, and their names."""
     if axis == "eighth":
         yield from ((eighth, f"eighth {eighth} of the period") for eighth in range(EIGHTHS))
     elif axis == "side":

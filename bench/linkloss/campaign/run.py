@@ -1,6 +1,5 @@
-"""Running one scenario and judging it.
-
-Judging a recording again: by the rules that its vehicle has today, or by those of another.
+"""Running one scenario and judging it; judging a recording again, by the rules that its vehicle has
+today or by those of another vehicle.
 """
 
 from __future__ import annotations
@@ -27,8 +26,8 @@ from linkloss.vehicle.loading import Vehicle, load_vehicle
 
 
 def run(scenario: Scenario, *, paced: bool = False, bits: bool = False) -> RunResult:
-    """Run a scenario on virtual time and judge every rule of its vehicle. ``paced``: no faster
-    than real time; the result is the same. ``bits``: record the bus bit by bit, too.
+    """Run a scenario in virtual time and judge every rule of its vehicle. ``paced``: no faster than
+    real time; the result is the same. ``bits``: also record the bus bit by bit.
     """
     return judged(scenario, simulate(scenario, paced=paced, bits=bits))
 
@@ -44,18 +43,18 @@ def judged(scenario: Scenario, recording: Recording) -> RunResult:
 
 
 def run_case(scenario: Scenario) -> CaseResult:
-    """Run a case of a campaign, in this process, from power-up."""
+    """Run a case of a check in this process, from power-up."""
     return case_result(scenario, simulate(scenario))
 
 
 def case_result(
     scenario: Scenario, recording: Recording, evidence: Evidence | None = None
 ) -> CaseResult:
-    """Judge a case's recording and keep only what a report needs: no word of the rules that were
-    not put to the test. ``evidence``: what has been read of the recording before.
+    """Judge a case's recording and keep only what a report needs: verdicts on rules that were not
+    exercised are dropped. ``evidence`` is what has already been read of the recording.
 
-    Of a long beginning without a fault the last :data:`LEAD_NS` are judged with the case; all of
-    it is judged where its situation is run without a fault, which every check does.
+    Of a long beginning without a fault only the last :data:`LEAD_NS` are judged with the case; all
+    of it is judged in the case that runs its situation without a fault, which every check has.
     """
     vehicle = scenario.vehicle
     start_ns = max(0, scenario.parts_ns - LEAD_NS) if scenario.faults else 0
@@ -69,11 +68,11 @@ def case_result(
 
 
 LEAD_NS = 10_000_000_000
-"""How long before its first fault a case begins to be judged."""
+"""How long before its first fault a case begins to be judged, in ns."""
 
 
 def failed_case(scenario: Scenario, text: str) -> CaseResult:
-    """The result of a case whose process did not live to tell: a broken rule of its own."""
+    """The result of a case whose process gave none: one broken rule, ``program`` of ``PROCESS``."""
     at_ns = scenario.first_fault_ns or 0
     verdict = Verdict(
         PROCESS, "program", Outcome.BROKEN, at_ns=at_ns, cause=Cause.TOLD, observed=text
@@ -111,7 +110,7 @@ def _expectations(scenario: Scenario, recording: Recording) -> Iterator[Verdict]
 
 
 def expected_verdict(entry: Expectation, at_ns: int | None, was: str) -> Verdict:
-    """What is said of an expectation; ``at_ns`` is None where it was met."""
+    """The verdict on an expectation; ``at_ns`` is None if it was met."""
     if at_ns is None:
         return Verdict(entry.load, "expected", Outcome.KEPT)
     return Verdict(
@@ -123,8 +122,8 @@ def expected_verdict(entry: Expectation, at_ns: int | None, was: str) -> Verdict
 def _wrong_at(
     entry: Expectation, scenario: Scenario, recording: Recording
 ) -> tuple[int, str] | None:
-    """Where an expectation is first not met: the instant, and what the load did. A span does not
-    include its end: what happens there may be what ends it.
+    """Where an expectation is first not met: the instant in ns, and what the load did. The end of a
+    span does not count: what happens there may be what ends it.
     """
     actual = recording.outputs[entry.load]
     if entry.state == "flash":
@@ -146,10 +145,10 @@ def _wrong_at(
 
 
 def judged_again(path: str | Path, vehicle: str | Path | None = None) -> RunResult:
-    """The run that a JSON file holds, judged anew; nothing is simulated.
+    """Judge the run in a JSON file again; nothing is simulated.
 
     :param vehicle: the vehicle file; None takes the one that the recording names.
-    :raises BadInput: for a file that is no recording, or one of another vehicle.
+    :raises BadInput: for a file that is not a recording, or that is one of another vehicle.
     """
     content = read_text(Path(path), "the JSON of a run")
     recording, named = recording_in(content, path)
@@ -160,7 +159,7 @@ def judged_again(path: str | Path, vehicle: str | Path | None = None) -> RunResu
 
 
 def scenario_of(document: RunDocument, recording: Recording, vehicle: Vehicle) -> Scenario:
-    """What was run, as far as its result tells: the faults stand in the recording only."""
+    """What was run, as far as its result says; the faults are only in the recording."""
     real = document.real
     return Scenario(
         name=document.scenario,

@@ -1,15 +1,15 @@
-"""What a check was asked to run: enough to make its cases again, in any process, in this order.
+"""What a check was asked to run: enough to build its cases again, in any process, in this order.
 
-From a case's name back to the case: the name tells all of it but the vehicle and the seed.
+:func:`case_named` leads from a case's name back to the case. The name says everything but the
+vehicle and the seed:
 
 night_drive/unplug(rear)@543ms+1527ms/reset(rear)@1200ms/lights=off@1300ms/again/clocks(rear=65s)
 
-A logged drive as the situations of a check.
-
-What the driver and the engine did in the drive is cut into *windows*: a few seconds around an
-event, such as a lamp request that changes or a cranking. Each window is a situation like those of
-the vehicle file, with the drive's own instants, and every fault is tried in it as in any other.
-The whole drive is a situation too, without a fault: it is judged at every instant.
+:class:`Stage` uses a logged drive as the situations of a check. What the driver and the engine did
+in the drive is cut into *windows*: a few seconds around an event, such as a lamp request that
+changes or the engine cranking. Each window is a situation like those of the vehicle file, with the
+drive's own instants, and every fault is tried in it as in any other. The whole drive is a situation
+too, without a fault: it is judged at every instant.
 
     drive    ------A--B---------------A--------C-----
     windows     [  A  B  ]                  [  C  ]      the second A shows nothing new
@@ -42,25 +42,25 @@ from linkloss.vehicle.programs import forget_programs, program_file, program_fol
 from linkloss.vehicle.tables import Action, SituationTable
 
 _BETWEEN = re.compile(r"/(?![^(]*\))")
-"""A stroke that is not inside parentheses, where it may be part of a unit."""
+"""A slash that is not inside parentheses, where it may be part of a unit."""
 _ACTION = re.compile(r"(?P<values>[^@()]+=[^@()]+)@(?P<at>\w+)")
 
 
 def case_named(vehicle: Vehicle, name: str, seed: int = 0) -> Scenario | None:
-    """The case with a name as :mod:`linkloss.campaign.cases` tells, or None when it is not such a
-    name or does not fit the vehicle.
+    """The case with a name as :mod:`linkloss.campaign.cases` describes it, or None if this is not
+    such a name or does not fit the vehicle.
     """
     situation, *parts = _BETWEEN.split(name)
     if situation not in vehicle.situations or not parts:
         return None
     try:
-        case = _told(vehicle, situation, [part for part in parts if part != NO_FAULT], seed)
-    except ValueError:  # what is no fault, or no duration
+        case = _from_parts(vehicle, situation, [part for part in parts if part != NO_FAULT], seed)
+    except ValueError:  # a part is not a fault, or not a duration
         return None
     return case if case is not None and case.name == name else None
 
 
-def _told(vehicle: Vehicle, situation: str, parts: list[str], seed: int) -> Scenario | None:
+def _from_parts(vehicle: Vehicle, situation: str, parts: list[str], seed: int) -> Scenario | None:
     maker = CaseMaker(vehicle, seed)
     if parts in ([SOAK], [SOAK_WITH_FAULTS]):
         return soak(maker, parts[0])
@@ -96,31 +96,33 @@ def _told(vehicle: Vehicle, situation: str, parts: list[str], seed: int) -> Scen
 
 
 def _timed_action(text: str, at: str, vehicle: Vehicle) -> TimedAction:
-    """``lights=off,speed=30`` at an instant. Raises ValueError for what no input can be."""
+    """``lights=off,speed=30`` at an instant. Raises ValueError for a value that the input does not
+    have.
+    """
     values: dict[str, Value] = {}
     for part in text.split(","):
         name, _, value = part.partition("=")
         positions = vehicle.inputs[name].positions if name in vehicle.inputs else ()
         if positions is not None and value not in positions:
-            raise ValueError(f"'{value}' is no position of '{name}'")
+            raise ValueError(f"'{value}' is not a position of '{name}'")
         values[name] = float(value) if positions is None else value
     return TimedAction(parse_duration(at), values)
 
 
 WHOLE = "whole_drive"
 BEFORE_NS = 2_000_000_000
-"""From a window's beginning to its first event: every node has booted and follows by then."""
+"""From a window's beginning to its first event, in ns: by then every node follows."""
 TOGETHER_NS = 3_000_000_000
-"""Events that come so soon after a window's first one belong to it."""
+"""Events within this time of a window's first one belong to it."""
 BEHIND_NS = 1_500_000_000
-"""From the last event to the end of a window that has no fault."""
+"""From the last event to the end of a window that has no fault, in ns."""
 TIMES = 2
-"""In so many windows each kind of event is tried."""
+"""How many windows show each kind of event."""
 
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """A part of a drive: where it begins, and its events, counted from there."""
+    """A part of a drive: where it begins, and its events; their instants count from there."""
 
     from_ns: int
     events: tuple[Change, ...]
@@ -145,8 +147,8 @@ class Stage:
         self.vehicle: Vehicle = replace(drive.vehicle, file=file)
 
     def dressed(self, cases: Sequence[Scenario]) -> Iterator[Scenario]:
-        """The planned cases with the drive's frames, and all else that happened meanwhile. Faults
-        that need a program are not tried on nodes that have none, and none in the whole drive.
+        """The planned cases with the drive's frames and inputs. A fault of an input is left out if
+        no simulated node reads that input; the whole drive has no faults.
         """
         for case in cases:
             faults = [timed.fault for timed in case.faults]
@@ -158,7 +160,7 @@ class Stage:
                 yield self._dressed(case)
 
     def sentences(self) -> tuple[str, ...]:
-        """What was made of the drive, in plain words."""
+        """What was made of the drive, in plain sentences."""
         found = self.drive.contents
         events = sum(change.event for change in found.changes)
         tried = sum(len(window.events) for window in self.windows.values())
@@ -178,7 +180,7 @@ class Stage:
         return SituationTable(about="the whole drive", lasts=self.drive.contents.length_ns)
 
     def _applies(self, fault: Fault) -> bool:
-        """Whether an input at fault is read by a node that is simulated."""
+        """Whether a simulated node reads the input at fault; True for all other faults."""
         name = getattr(fault, "input", None)
         if fault.group != "input" or name is None:
             return True
@@ -204,7 +206,7 @@ class Stage:
 
 
 def _windows(drive: Drive) -> Iterator[Window]:
-    """A window for each kind of event, in the order of the drive."""
+    """Windows for each kind of event, in the order of the drive."""
     shown: dict[tuple[str, Value], int] = {}
     events = [change for change in drive.contents.changes if change.event]
     first = drive.lead_ns + BEFORE_NS
@@ -229,7 +231,7 @@ def _windows(drive: Drive) -> Iterator[Window]:
 
 
 def _kinds(change: Change, values: dict[str, Value]) -> Iterator[tuple[str, Value]]:
-    """What sets an event apart: an input and its new position; of a sensor, up or down."""
+    """What distinguishes an event: an input and its new position; for a sensor, up or down."""
     for name, value in change.values.items():
         before = values.get(name)
         values[name] = value
@@ -240,7 +242,7 @@ def _kinds(change: Change, values: dict[str, Value]) -> Iterator[tuple[str, Valu
 
 
 def _name(window: Window) -> str:
-    """``at_324.3s_start_button=pressed``: where its first event stands in the drive, and what."""
+    """``at_324.3s_start_button=pressed``: when its first event happens in the drive, and which."""
     at_ns = window.from_ns + BEFORE_NS
     first, value = next(iter(window.events[0].values.items()))
     return f"at_{at_ns / 1e9:.1f}s_{first}={plain(value)}"
@@ -253,7 +255,7 @@ def _table(window: Window) -> SituationTable:
 
 @cache
 def stage(vehicle: Vehicle, path: Path, nodes: tuple[str, ...] | None) -> Stage:
-    """The stage of a drive, set once in each process. Raises BadInput."""
+    """The stage of a drive, built once in each process. Raises BadInput."""
     return Stage(Drive(path, vehicle, Selection(nodes)))
 
 
@@ -261,9 +263,9 @@ def stage(vehicle: Vehicle, path: Path, nodes: tuple[str, ...] | None) -> Stage:
 class CheckRequest:
     """A vehicle's file, a seed, and which of its cases are wanted; None stands for all.
 
-    ``names`` are just these cases, whatever the depth. ``content`` is that of the vehicle where
-    the order was given, see :func:`content`. ``drive`` is a log whose windows are the situations;
-    the frames of the nodes ``logged`` (None: those that drive no load) come out of it.
+    ``names`` selects exactly these cases, whatever the depth. ``content`` is the vehicle's
+    :func:`content` where the order was given. ``drive`` is a log whose windows are the situations;
+    the frames of the nodes ``logged`` (None: those that drive no load) come from it.
     """
 
     path: Path
@@ -286,8 +288,8 @@ class CheckRequest:
         return [scenario for scenario in self._of_kinds(cases) if self._situated(scenario)]
 
     def planned(self, vehicle: Vehicle) -> Planned:
-        """All cases of the depth, and what they were chosen from. Raises BadInput for a drive
-        that cannot be read, or cannot be tried at this depth.
+        """All cases of the depth, and what they were chosen from. Raises BadInput for a drive that
+        cannot be read, or cannot be tried at this depth.
         """
         if self.drive is None:
             return planned(vehicle, self.depth, self.seed)
@@ -305,7 +307,7 @@ class CheckRequest:
         return () if self.drive is None else stage(vehicle, self.drive, self.logged).drive.nodes
 
     def named(self, vehicle: Vehicle, name: str) -> Scenario | None:
-        """The case with a name, or None when it is no name of a case here."""
+        """The case with a name, or None if no case here has it."""
         if self.drive is None:
             return case_named(vehicle, name, self.seed)
         staged = stage(vehicle, self.drive, self.logged)
@@ -338,7 +340,7 @@ _ON_A_DRIVE = ("quick", "full")
 
 
 def situations_named(vehicle: Vehicle, names: tuple[str, ...] | None) -> tuple[str, ...]:
-    """The situations that were asked for; None: all. Raises BadInput for one that is none."""
+    """The requested situations; None: all. Raises BadInput for one that does not exist."""
     for name in names or ():
         if name not in vehicle.situations:
             text = unknown("situation", name, vehicle.situations)
@@ -347,8 +349,8 @@ def situations_named(vehicle: Vehicle, names: tuple[str, ...] | None) -> tuple[s
 
 
 def content(vehicle: Vehicle) -> str:
-    """A digest of all that decides what a vehicle does: its files, and all sources in the folders
-    of its programs, for these may import each other.
+    """A digest of everything that decides what a vehicle does: its files, and all sources in the
+    folders of its programs, since these may import each other.
     """
     files = {vehicle.path.resolve(), (vehicle.path.parent / vehicle.file.dbc).resolve()}
     for folder in program_folders(vehicle.programs.values()):
@@ -363,16 +365,16 @@ def content(vehicle: Vehicle) -> str:
 
 @lru_cache(maxsize=2)
 def cases_of(order: CheckRequest) -> list[Scenario]:
-    """The cases of an order, made once in each process from the vehicle's file.
+    """The cases of an order, built once in each process from the vehicle's file.
 
-    Raises RuntimeError where this process finds other files than the one that gave the order.
+    Raises RuntimeError if the files in this process differ from those where the order was given.
     """
     return order.cases(_vehicle(order.path, order.content, order.build))
 
 
 @lru_cache(maxsize=2)
 def _vehicle(path: Path, expected: str, build: BuildOptions | None) -> Vehicle:
-    """The vehicle as its files are now: a worker may have lived longer than an earlier state."""
+    """The vehicle as its files are now: a worker may be older than the last change to them."""
     forget_programs(load_vehicle(path).programs.values())
     vehicle = load_vehicle(path, build)
     if expected and content(vehicle) != expected:

@@ -1,17 +1,16 @@
-"""What makes one scenario shorter than another, and the round figures that shrinking steps on.
+"""What makes one scenario shorter than another; scenarios with one thing less or rounder; weaker
+faults in place of a fault.
 
-Scenarios that differ from one in one thing: something less, something rounder.
-
-Weaker faults in place of a fault: does it take that much to break the rule?
+Does it take the fault as it is to break the rule? :func:`weaker` offers:
 
 slow_boot, hang          -> reset
 cut in mid cable         -> unplug of one node beside it
-corrupt, alter, freeze   -> drop: one receiver only misses the message
-mute                     -> drop: one receiver only misses one of the node's messages
+corrupt, alter, freeze   -> drop: only one receiver misses the message
+mute                     -> drop: only one receiver misses one of the node's messages
 again and again, n times -> fewer times, once
-chance, odd figures      -> as the fault is by default
+chance, odd figures      -> the fault's defaults
 
-A cut at the end of the cable stays: it does what unplugging the last node does.
+A cut at the end of the cable stays: it has the same effect as unplugging the last node.
 """
 
 from __future__ import annotations
@@ -29,14 +28,14 @@ from linkloss.vehicle.loading import Vehicle
 
 MS = 1_000_000
 LENGTH_STEP_NS = 100 * MS
-"""Lengths of scenarios count by this."""
+"""Lengths of scenarios count in steps of this."""
 
 
 class Rank(NamedTuple):
-    """The order of "shorter", the first difference counts: faults, actions, values of inputs away
-    from rest at the beginning or set by an action, time with a fault and length in ns, figures
-    that it takes to write all times. Times count by the step of their ladder: what is a little
-    longer and easier to read is no longer.
+    """The order of "shorter"; the first difference decides. It compares the number of faults, of
+    actions, of values of inputs away from rest at the beginning or set by an action, the time with
+    a fault and the length in ns, and the number of figures in all times. Times count in the steps
+    of their ladder, so one that is slightly longer but easier to read does not count as longer.
     """
 
     faults: int
@@ -66,7 +65,7 @@ def rank(scenario: Scenario) -> Rank:
 
 def trimmed(scenario: Scenario) -> Scenario:
     """The same run in fewer words: actions and faults in order of time, nothing that comes at or
-    behind the end, no action that sets nothing, no clearing that does nothing, no input that is at
+    after the end, no action that sets nothing, no clearing that does nothing, no input that is at
     rest anyway, no situation and no expectations.
     """
     end_ns, table = scenario.lasts_ns, scenario.vehicle.inputs
@@ -91,7 +90,7 @@ def _trimmed(timed: TimedFault, end_ns: int) -> TimedFault:
 
 
 def content(scenario: Scenario) -> Hashable:
-    """All that a run of a trimmed scenario depends on, its vehicle excepted."""
+    """Everything that a run of a trimmed scenario depends on, except its vehicle."""
     return (
         tuple(sorted(scenario.inputs.items())),
         tuple((action.at_ns, tuple(action.values.items())) for action in scenario.actions),
@@ -104,7 +103,7 @@ def content(scenario: Scenario) -> Hashable:
 
 
 def duration_ns(timed: TimedFault, end_ns: int) -> int:
-    """How long a fault is there until the end of the run, in ns; 0 for one that is over at once."""
+    """How long a fault lasts within the run, in ns; 0 for a momentary one."""
     if not timed.fault.lasting:
         return 0
     until_ns = end_ns if timed.until_ns is None else min(timed.until_ns, end_ns)
@@ -112,13 +111,13 @@ def duration_ns(timed: TimedFault, end_ns: int) -> int:
 
 
 def starts(scenario: Scenario) -> list[int]:
-    """The instants at which something begins, in ns and in order, each of them once."""
+    """The instants at which something begins, in ns and in order, each once."""
     found = {timed.at_ns for timed in scenario.faults}
     return sorted(found | {action.at_ns for action in scenario.actions})
 
 
 def edges(scenario: Scenario) -> list[int]:
-    """The instants at which something begins or clears, in ns and in order, each of them once."""
+    """The instants at which something begins or clears, in ns and in order, each once."""
     clears = {timed.until_ns for timed in scenario.faults if timed.until_ns is not None}
     return sorted(clears.union(starts(scenario)))
 
@@ -126,8 +125,8 @@ def edges(scenario: Scenario) -> list[int]:
 def retimed(
     scenario: Scenario, begins: Callable[[int], int], clears: Callable[[int], int] | None = None
 ) -> Scenario:
-    """The scenario with what begins at other instants. A fault keeps its duration, unless there
-    are other instants for its end, too.
+    """The scenario with its faults and actions at other instants. A fault keeps its duration unless
+    ``clears`` gives other instants for its end.
     """
 
     def other(timed: TimedFault) -> TimedFault:
@@ -144,7 +143,7 @@ def retimed(
 
 
 def pulled_in(scenario: Scenario, from_ns: int, by_ns: int) -> Scenario:
-    """The scenario with all that begins or clears at or behind an instant, and its end, earlier."""
+    """The scenario with its end, and all that begins or clears at or after an instant, earlier."""
 
     def earlier(at_ns: int) -> int:
         return at_ns - by_ns if at_ns >= from_ns else at_ns
@@ -154,14 +153,14 @@ def pulled_in(scenario: Scenario, from_ns: int, by_ns: int) -> Scenario:
 
 
 def same_order(one: Scenario, other: Scenario) -> bool:
-    """Whether what begins and clears in two scenarios of the same parts does so in one order, and
-    together only what was together.
+    """Whether everything in two scenarios with the same parts begins and clears in the same order,
+    and only together where it was together before.
     """
     return _places(one) == _places(other)
 
 
 def _places(scenario: Scenario) -> list[int]:
-    """At the how manieth of its instants each thing begins and clears."""
+    """For each begin and each clearing, the index of its instant among all instants."""
     order = edges(scenario)
     clears = [timed.until_ns for timed in scenario.faults if timed.until_ns is not None]
     begins = [timed.at_ns for timed in scenario.faults]
@@ -178,7 +177,7 @@ def rounded_up(ns: int, unit_ns: int) -> int:
 
 
 def ladder(below_ns: int, *, from_ns: int = MS, figures: int = 2) -> list[int]:
-    """The round durations below one, from ``from_ns`` (a power of ten) on: with two figures
+    """The round durations below a limit, from ``from_ns`` (a power of ten) up: with two figures
     1, 2, 3 ... 99, 100, 110, 120 ... ms.
     """
     found: list[int] = []
@@ -208,7 +207,7 @@ _Part = TypeVar("_Part")
 ROUND_NS = (1_000 * MS, 100 * MS, 10 * MS, MS)
 """What times are rounded to, the roundest first."""
 _SHORTEST_GAP_NS = 10 * MS
-"""Events do not come closer than this to one another: their order is part of the story."""
+"""Events are not moved closer together than this: their order is part of the story."""
 
 
 def without_faults(scenario: Scenario, places: range) -> Scenario:
@@ -222,7 +221,7 @@ def without_actions(scenario: Scenario, places: range) -> Scenario:
 
 
 def without_inputs(scenario: Scenario, places: range) -> Scenario:
-    """Some inputs are at rest at the beginning."""
+    """The scenario with some inputs at rest at the beginning, counted from 0."""
     return replace(scenario, inputs=dict(_without(tuple(scenario.inputs.items()), places)))
 
 
@@ -241,7 +240,7 @@ def joint_values(scenario: Scenario) -> list[tuple[int, str]]:
 
 
 def without_values(scenario: Scenario, places: range) -> Scenario:
-    """Some of the joint values are not set."""
+    """The scenario without some of its joint values, counted from 0."""
     gone = {place for number, place in enumerate(joint_values(scenario)) if number in places}
     left = [
         {name: value for name, value in action.values.items() if (index, name) not in gone}
@@ -258,7 +257,7 @@ def with_fault(scenario: Scenario, index: int, timed: TimedFault) -> Scenario:
 
 
 def gaps(below_ns: int) -> list[int]:
-    """How long to wait for the next event: 10, 20 ... 100, 200 ... ms."""
+    """The times to wait for the next event, in ns: 10, 20 ... 100, 200 ... ms."""
     return ladder(below_ns, from_ns=_SHORTEST_GAP_NS, figures=1)
 
 
@@ -267,7 +266,9 @@ def _nearest(ns: int, unit_ns: int) -> int:
 
 
 def _round_neighbours(ns: int) -> Iterator[int]:
-    """Round times around one, the roundest first, the nearest before the one on the other side."""
+    """Round times around one, the roundest first; of each unit the nearest, then the one on the
+    other side.
+    """
     for unit_ns in ROUND_NS:
         near_ns = _nearest(ns, unit_ns)
         other_ns = near_ns + (unit_ns if near_ns < ns else -unit_ns)
@@ -275,7 +276,7 @@ def _round_neighbours(ns: int) -> Iterator[int]:
 
 
 def rounded_start(scenario: Scenario, number: int) -> Iterator[Scenario]:
-    """What begins at one instant, at rounder ones instead."""
+    """The scenario with all that begins at one instant at rounder ones instead."""
     at_ns = starts(scenario)[number]
     for near_ns in _round_neighbours(at_ns):
         yield retimed(scenario, partial(_instead, at_ns, near_ns))
@@ -286,7 +287,7 @@ def _instead(known_ns: int, near_ns: int, at_ns: int) -> int:
 
 
 def rounded_duration(scenario: Scenario, index: int) -> Iterator[Scenario]:
-    """A fault that clears, with rounder durations instead."""
+    """The scenario with rounder durations for a fault that clears."""
     timed = scenario.faults[index]
     if timed.until_ns is not None:
         for near_ns in _round_neighbours(timed.until_ns - timed.at_ns):
@@ -294,24 +295,24 @@ def rounded_duration(scenario: Scenario, index: int) -> Iterator[Scenario]:
 
 
 def all_rounded(scenario: Scenario, unit_ns: int) -> Scenario:
-    """Every instant at which something begins, rounded to the nearest unit but never to zero."""
+    """The scenario with every begin rounded to the nearest unit, but never to zero."""
     return retimed(scenario, lambda at_ns: _nearest(at_ns, unit_ns) or at_ns)
 
 
 _TIMES = ("count", "times")
-"""Parameters that say how often. Without them a fault does more, so they stay, as small as may
-be."""
+"""Parameters that say how often. A fault without them does more, so they stay, with the smallest
+possible values."""
 _PLACES = ("node", "input", "message", "receiver", "identifier", "period")
-"""Parameters that say where and which, or that only make sense with others."""
+"""Parameters that say where and which, or that only make sense together with others."""
 
 
 def weaker(fault: Fault, vehicle: Vehicle) -> Iterator[Fault]:
-    """The faults that are worth trying in place of a fault, the weakest first."""
+    """The faults that are worth trying instead of a fault, the weakest first."""
     for kind, parameters in _kinds(fault, vehicle):
         try:
             yield make_fault(kind, parameters, vehicle)
         except FaultError:
-            continue  # this vehicle has nothing for the weaker kind to take hold of
+            continue  # the weaker kind does not fit this vehicle
     for changes in _parameters(fault):
         changed = type(fault).model_validate({**dict(fault), **changes})
         if changed != fault and not changed.problem(vehicle):
@@ -319,8 +320,8 @@ def weaker(fault: Fault, vehicle: Vehicle) -> Iterator[Fault]:
 
 
 def as_unplugged(fault: Fault, vehicle: Vehicle) -> Fault:
-    """A cut at the end of the cable as what it comes to, the unplugging of the node at that end;
-    any other fault as it is.
+    """A cut at the end of the cable as the equivalent unplugging of the node there; any other fault
+    as it is.
     """
     if fault.kind == "cut":
         pair = dict(fault)["between"]

@@ -5,14 +5,12 @@
     shorter     cut ==== lights reset
     rounded     cut 300 ms, lights 400 ms, reset 500 ms
 
-Faults and actions are deleted in blocks that halve, as delta debugging does (Zeller and
-Hildebrandt 2002); then what remains is made weaker, briefer, earlier and rounder. At the end each
-remaining part is taken away once more: the rule must hold without it.
+Faults and actions are deleted in blocks that halve, as delta debugging does (Zeller and Hildebrandt
+2002); then what remains is made weaker, briefer, earlier and rounder. At the end each remaining
+part is taken away once more: the rule must not break without it.
 
-Trying shorter scenarios within a number of runs: does the same rule of a subject still break?
-
-The steps by which a scenario becomes shorter. Each tries candidates and keeps what breaks the
-rule; none cares which rule it is.
+:class:`Shrinking` tries shorter scenarios within a number of runs and keeps those in which the same
+rule of the same subject still breaks. Its steps do not depend on which rule it is.
 """
 
 from __future__ import annotations
@@ -55,26 +53,26 @@ from linkloss.scenario import Scenario
 
 Run = Callable[[Scenario], CaseResult]
 Place = tuple[str, str]
-"""A subject and a rule of it."""
+"""A subject and one of its rules."""
 
 
 class Enough(Exception):  # noqa: N818 - nothing went wrong
-    """There are no runs left. A run function may raise it too: it will run no more."""
+    """No runs are left. A run function may raise it too, if it can run no more."""
 
 
 class NotBroken(ValueError):  # noqa: N818 - there is nothing to shrink
-    """The scenario as it was given does not break the rule."""
+    """The given scenario does not break the rule."""
 
 
 class Shrinking:
-    """The shortest scenario so far that breaks a rule, and the runs that were spent on it.
+    """The shortest scenario so far that breaks a rule, and the runs spent on it.
 
-    The same scenario is never run twice. ``reserve`` is how many parts the shortest one may lose
-    for the proof that it needs them all: so many runs are kept back.
+    The same scenario never runs twice. ``reserve`` is the number of runs kept back for the proof
+    that the shortest scenario needs all its parts: one for each, at most half of the budget.
     """
 
     def __init__(self, scenario: Scenario, place: Place, run: Run, budget: int) -> None:
-        """Run the scenario as it is. Raises NotBroken when it does not break the rule."""
+        """Run the scenario as it is. Raises NotBroken if it does not break the rule."""
         self.place = place
         self.run = run
         self.budget = budget
@@ -91,28 +89,28 @@ class Shrinking:
 
     @property
     def verdict(self) -> Verdict:
-        """How the shortest one breaks the rule."""
+        """The verdict on the rule in the shortest scenario."""
         found = self._verdict(self._known[content(self.best)])
         assert found is not None, "the shortest one breaks it"
         return found
 
     @property
     def shows(self) -> tuple[Place, ...]:
-        """Every rule that the shortest one breaks."""
+        """Every rule that the shortest scenario breaks."""
         verdicts = self._known[content(self.best)].verdicts
         return tuple(
             dict.fromkeys((verdict.subject, verdict.rule) for verdict in verdicts if verdict.broken)
         )
 
     def better(self, candidate: Scenario) -> bool:
-        """Whether a candidate is shorter and breaks the rule too; then it is the new shortest.
-        Raises Enough, when it would have to be run and no run is left but those for the proof.
+        """Whether a candidate is shorter and breaks the rule too; if so, it is the new shortest.
+        Raises Enough if it would have to run and only the runs for the proof are left.
         """
         candidate = trimmed(candidate)
         return rank(candidate) < rank(self.best) and self.instead(candidate)
 
     def instead(self, candidate: Scenario) -> bool:
-        """The same for a candidate that is simpler, but not in the figures of its rank."""
+        """The same for a candidate that is simpler in a way that its rank does not show."""
         candidate = trimmed(candidate)
         if self.outcome(candidate, keep=self.reserve) is not Outcome.BROKEN:
             return False
@@ -125,8 +123,8 @@ class Shrinking:
         return min(len(self.best.faults) + len(self.best.actions), self.budget // 2)
 
     def outcome(self, candidate: Scenario, *, keep: int = 0) -> Outcome:
-        """What becomes of the rule in a trimmed scenario. Raises Enough, rather than to leave
-        less than ``keep`` runs.
+        """The outcome of the rule in a trimmed scenario. Raises Enough if a run would leave fewer
+        than ``keep`` runs.
         """
         known = content(candidate)
         if known not in self._known:
@@ -143,7 +141,7 @@ class Shrinking:
         return Outcome.NOT_EXERCISED if verdict is None else verdict.outcome
 
     def _verdict(self, result: CaseResult) -> Verdict | None:
-        """The verdict on the rule, a broken one first; None when it was not put to the test."""
+        """The verdict on the rule, a broken one first; None if it was not exercised."""
         found = [
             verdict for verdict in result.verdicts if (verdict.subject, verdict.rule) == self.place
         ]
@@ -152,8 +150,8 @@ class Shrinking:
     # ---- making it shorter ----
 
     def reduce(self) -> None:
-        """All steps, first those after which a run takes less time. Raises Enough when the runs
-        are spent.
+        """All steps; those that make the runs faster come first. Raises Enough when the runs are
+        spent.
         """
         self.length()
         self.fewer_events()
@@ -166,8 +164,8 @@ class Shrinking:
         self.length()
 
     def _lowest(self, places: int, candidate: Callable[[int], Scenario]) -> None:
-        """Keep the candidate of the lowest place that breaks the rule, found by bisection; the
-        scenario as it is stands behind the last place.
+        """Keep the candidate with the lowest number that breaks the rule, found by bisection; the
+        scenario as it is counts as the one after the last.
         """
         if places <= 0 or self.better(candidate(0)):
             return
@@ -188,7 +186,7 @@ class Shrinking:
         self._from_the_beginning()
 
     def fewer_values(self) -> None:
-        """Fewer inputs that matter, at the beginning and in what an action sets together."""
+        """Fewer inputs that matter: at the beginning, and in actions that set several."""
         self._delete(lambda scenario: len(scenario.inputs), without_inputs)
         self._delete(lambda scenario: len(joint_values(scenario)), without_values)
         if self.best.seed:
@@ -199,7 +197,7 @@ class Shrinking:
         count: Callable[[Scenario], int],
         without: Callable[[Scenario, range], Scenario],
     ) -> None:
-        """Delete blocks, from all down to single ones; the latest go first."""
+        """Delete blocks, from everything down to single parts; the latest go first."""
         size = count(self.best)
         while size:
             end = count(self.best)
@@ -209,7 +207,7 @@ class Shrinking:
             size //= 2
 
     def _from_the_beginning(self) -> None:
-        """An input that may as well have its value from the beginning needs no action."""
+        """Drop an action whose inputs may have their values from the beginning."""
         for action in reversed(self.best.actions):
             rest = tuple(other for other in self.best.actions if other is not action)
             inputs = {**self.best.inputs, **action.values}
@@ -228,8 +226,8 @@ class Shrinking:
                 pass
 
     def briefer(self) -> None:
-        """Each fault no longer than it takes. One that never clears stays like that unless half
-        its time is enough.
+        """Make each fault no longer than necessary. One that never clears stays like that unless
+        half its time is enough.
         """
         for index in range(len(self.best.faults)):
             self._briefer(self.best, index)
@@ -248,7 +246,7 @@ class Shrinking:
             self._lowest(len(steps), brief)
 
     def closer(self) -> None:
-        """What happens follows as soon as may be on what happened before."""
+        """Let each event follow the one before as soon as possible."""
         for number in range(len(edges(self.best))):
             self._closer(self.best, number)
 
@@ -268,7 +266,7 @@ class Shrinking:
         self._lowest(len(nearer) if nearer and at_ns > nearer[0] else 0, close)
 
     def length(self) -> None:
-        """The run ends as soon as the judge has seen enough."""
+        """End the run as soon as the judge has seen enough."""
         before = self.best
         seen_ns = self.verdict.at_ns
         if seen_ns is None:
@@ -282,7 +280,7 @@ class Shrinking:
     # ---- rounder ----
 
     def rounder(self) -> None:
-        """Instants and durations that are easy to read, in the order that they have."""
+        """Round instants and durations so that they are easy to read, in their order."""
         for unit_ns in ROUND_NS:
             self._rounder([all_rounded(self.best, unit_ns)])
         for number in range(len(starts(self.best))):
@@ -290,7 +288,7 @@ class Shrinking:
         for index in range(len(self.best.faults)):
             self._rounder(rounded_duration(self.best, index))
         rounded = replace(self.best, lasts_ns=rounded_up(self.best.lasts_ns, LENGTH_STEP_NS))
-        if rank(rounded) <= self.first:  # what never clears becomes a little longer by it
+        if rank(rounded) <= self.first:  # rounding makes what never clears a little longer
             self.instead(rounded)
 
     def _rounder(self, candidates: Iterable[Scenario]) -> None:
@@ -301,17 +299,17 @@ class Shrinking:
 
 
 BUDGET = 200
-"""Runs that one shrinking may take. Three faults out of twenty events take about 100."""
+"""The most runs for one shrinking. Three faults out of twenty events take about 100."""
 
 
 @dataclass(frozen=True, slots=True)
 class Shrunk:
     """The shortest scenario that was found for a broken rule.
 
-    ``verdict`` says how the rule breaks in it, ``shows`` names every (subject, rule) that does.
-    ``needed`` holds for each of its faults, then for each of its actions, what becomes of the
-    rule without it: kept or not exercised; None where no run was left to find out. ``runs`` of
-    ``budget`` runs were spent; ``ran_out`` says that more might have made it shorter.
+    ``verdict`` says how the rule breaks in it, ``shows`` names every (subject, rule) that breaks.
+    ``needed`` has, for each of its faults and then for each of its actions, the outcome of the rule
+    without it: kept or not exercised; None if no run was left to find out. ``runs`` of ``budget``
+    runs were spent; ``ran_out`` says that more might have made it shorter.
     """
 
     scenario: Scenario
@@ -324,7 +322,9 @@ class Shrunk:
 
     @property
     def minimal(self) -> bool:
-        """Whether it was shown of each fault and action that the rule does not break without it."""
+        """Whether each fault and action was shown to be needed: the rule does not break without
+        it.
+        """
         return None not in self.needed
 
 
@@ -339,9 +339,9 @@ def shrink(
     """Reduce a scenario in which a rule of a subject is broken to the shortest one that still
     breaks the same rule of the same subject.
 
-    ``run`` runs and judges a scenario, at most ``budget`` times. Same scenario and budget, same
-    result. Raises NotBroken, a ValueError, when the rule is not broken to begin with, and
-    ValueError when the budget is below 1.
+    ``run`` runs and judges a scenario, at most ``budget`` times. The same scenario and budget give
+    the same result. Raises NotBroken, a ValueError, if the given scenario does not break the rule,
+    and ValueError if the budget is below 1.
     """
     if budget < 1:
         raise ValueError(f"got a budget of {budget} runs; expected at least 1")
@@ -365,8 +365,8 @@ def shrink(
 
 
 def _proof(trial: Shrinking) -> tuple[Outcome | None, ...] | None:
-    """What becomes of the rule without each of the parts; None when it still breaks without one,
-    which is then gone.
+    """The outcome of the rule without each of the parts; None if it still breaks without one of
+    them, which is then removed.
     """
     found: list[Outcome | None] = []
     for candidate in _without_one(trial.best):

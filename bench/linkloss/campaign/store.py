@@ -1,7 +1,7 @@
-"""Results of cases on disk, a line of JSON for each: a long campaign needs no more memory than a
-short one, and one that was interrupted can go on.
+"""Results of cases on disk, one line of JSON each: a long check needs no more memory than a short
+one, and an interrupted one can go on.
 
-What a check found, kept for later, and what has changed since.
+Baselines: the results of a check, saved to find out later what has changed.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ _CASE_FIELDS = (
 
 
 class CaseStore(Collection[CaseResult]):
-    """Case results that were appended to a file, in order; read as often as one likes."""
+    """Case results appended to a file, in order; they can be read any number of times."""
 
     def __init__(self, file: IO[str] | None = None) -> None:
         """Keep the lines in an open file (text, read and write), or in a temporary one."""
@@ -40,9 +40,9 @@ class CaseStore(Collection[CaseResult]):
     def at(cls, path: Path, identity: str, *, resume: bool) -> CaseStore:
         """Keep the lines in a file whose first line says what they are results of.
 
-        With ``resume`` the results that are there already stay; a line that was cut off while it
-        was being written goes. Raises BadInput for a file that is not writable, or that holds
-        the results of something else.
+        With ``resume`` the existing results stay, except for a line that was cut off while it was
+        being written. Raises BadInput for a file that is not writable, or that holds the results of
+        something else.
         """
         try:
             if not resume or not path.exists():
@@ -55,7 +55,7 @@ class CaseStore(Collection[CaseResult]):
         if file.readline() != identity + "\n":
             file.close()
             text = "holds the results of something else (another vehicle, seed, depth or version)"
-            raise BadInput.one(path, "", f"{text}; without --resume it is begun anew")
+            raise BadInput.one(path, "", f"{text}; without --resume it is overwritten")
         store = cls(file)
         store._count = store._whole_lines()
         return store
@@ -72,7 +72,7 @@ class CaseStore(Collection[CaseResult]):
         return count
 
     def append(self, case: CaseResult) -> None:
-        """Add a result; it is on disk when this returns."""
+        """Add a result; it has been handed to the system when this returns."""
         self._file.seek(0, 2)
         self._file.write(json.dumps(_line(case), separators=(",", ":")) + "\n")
         self._file.flush()
@@ -91,13 +91,13 @@ class CaseStore(Collection[CaseResult]):
 
 
 def _line(case: CaseResult) -> list[Any]:
-    """A result as plain values, in the order of its fields; verdicts and points last."""
+    """A result as plain values, in the order of its fields; verdicts and points come last."""
     verdicts = [verdict.row() for verdict in case.verdicts]
     return [*(getattr(case, name) for name in _CASE_FIELDS), verdicts, case.points]
 
 
 def _case(line: list[Any]) -> CaseResult:
-    """The result that a line holds."""
+    """The result in a line."""
     *fields, verdicts, points = line
     return CaseResult(
         **dict(zip(_CASE_FIELDS, fields, strict=True)),
@@ -107,8 +107,8 @@ def _case(line: list[Any]) -> CaseResult:
 
 
 def identity(vehicle: Vehicle, choice: Mapping[str, Any]) -> str:
-    """What results are results of, in one line: the programs and files of the vehicle by their
-    content, and the choice of cases.
+    """What some results are results of, in one line: the programs and files of the vehicle by
+    their content, and the choice of cases.
     """
     drive = choice.get("drive")
     logged = {} if drive is None else {"log": sha256(Path(drive).read_bytes()).hexdigest()}
@@ -137,7 +137,7 @@ class Standing(NamedTuple):
 
 
 class Change(NamedTuple):
-    """A rule of a subject, before and after; None where it did not exist."""
+    """A rule of a subject, before and after; None where it does not exist."""
 
     subject: str
     rule: str
@@ -147,7 +147,7 @@ class Change(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Changes:
-    """What differs from a baseline. ``fallen`` holds kept rules whose margin became smaller."""
+    """What differs from a baseline. ``fallen`` holds kept rules whose margin has become smaller."""
 
     broken: tuple[Change, ...]
     kept: tuple[Change, ...]
@@ -177,18 +177,18 @@ def baseline_json(report: CheckReport) -> str:
 
 
 def read_baseline(path: Path) -> dict[Place, Standing]:
-    """The standings in a file. Raises BadInput for one that is missing or no baseline."""
+    """The standings in a file. Raises BadInput if it is missing or not a baseline."""
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise BadInput.one(path, "", f"cannot be read: {error.strerror}") from None
     except ValueError as error:
-        raise BadInput.one(path, "", f"this is no valid JSON: {error}") from None
+        raise BadInput.one(path, "", f"this is not valid JSON: {error}") from None
     if not isinstance(document, dict) or document.get("format") != FORMAT:
-        text = "this is no baseline; expected a file that 'linkloss check --save' wrote"
+        text = "this is not a baseline; expected a file that 'linkloss check --save' wrote"
         raise BadInput.one(path, "", text)
     if document.get("version") != VERSION:
-        text = f"got version {document.get('version')}; expected {VERSION}: save it anew"
+        text = f"got version {document.get('version')}; expected {VERSION}: save it again"
         raise BadInput.one(path, "version", text)
     try:
         return {

@@ -1,12 +1,12 @@
 """The shortest story for each finding of a check, and which findings have one cause.
 
-One mistake in a node often breaks a dozen rules, so not every finding is shrunk. Of those that
-look alike (same node to look at, same kinds of faults) one is; a finding whose rule breaks in a
-story of its node as well is told by that story. What no story tells goes through the same again.
-At the end, stories of the same faults at the same node have one cause.
+One mistake in a node often breaks a dozen rules, so not every finding is shrunk. Of those that look
+alike (same node to look at, same kinds of faults) one is shrunk; its story also stands for other
+findings of that node whose rule breaks in it. Findings that no story covers go through the same
+again. At the end, stories of the same faults at the same node have one cause.
 
-Several findings shrunk side by side, each run in a process of its own: a program that crashes
-or hangs brings nobody else down.
+Several findings are shrunk side by side, each run in a process of its own: a program that crashes
+or hangs stops nothing else.
 """
 
 from __future__ import annotations
@@ -31,14 +31,14 @@ from linkloss.vehicle.loading import Vehicle
 
 LIMIT_S = 60.0
 MOST_HUNG = 10
-"""So many hung runs are waited for in one shrinking."""
+"""How many hung runs one shrinking waits for."""
 
 CANNOT = "its program brings its process down, and no other process can be forked here"
 
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """A scenario, the subject and the rule that it breaks, and how many runs there are."""
+    """A scenario, the subject and the rule that it breaks, and the number of runs to spend."""
 
     scenario: Scenario
     subject: str
@@ -46,7 +46,7 @@ class Job:
     budget: int
 
     def shrunk(self, run: Run) -> Shrunk | str:
-        """The shortest scenario, or in words why there is none."""
+        """The shortest scenario, or a sentence that says why there is none."""
         try:
             return shrink(self.scenario, self.subject, self.rule, run=run, budget=self.budget)
         except NotBroken:
@@ -54,10 +54,10 @@ class Job:
 
 
 class Away:
-    """Runs scenarios away from this process; after some that hung it runs no more."""
+    """Runs scenarios in other processes; after some that hung it runs no more."""
 
     def __init__(self, limit_s: float, stop: Callable[[], bool] = lambda: False) -> None:
-        """``limit_s`` is the longest real time of a run in seconds. Once ``stop()`` is true a run
+        """``limit_s`` is the longest real time of a run in seconds. Once ``stop()`` is true, a run
         raises Stopped.
         """
         self._limit_s = limit_s
@@ -65,7 +65,7 @@ class Away:
         self._hung = 0
 
     def __call__(self, scenario: Scenario) -> CaseResult:
-        """The scenario's result; Enough when too many have hung."""
+        """The scenario's result. Raises Enough if too many runs have hung."""
         if self._stop():
             raise Stopped
         if self._hung >= MOST_HUNG:
@@ -82,11 +82,12 @@ class Away:
 def shrunk_apart(
     jobs: Sequence[Job], processes: int | None = None, limit_s: float = LIMIT_S
 ) -> list[Shrunk | str]:
-    """What became of each job, in their order; worked out by ``processes`` (default: one for each
-    core), each run in one of its own that lasts ``limit_s`` seconds of real time at most.
+    """The result of each job, in order: the shortest scenario, or a sentence that says why there is
+    none. ``processes`` work on them (default: one for each core); each run has a process of its
+    own and at most ``limit_s`` seconds of real time.
 
-    From a program with several threads, and where processes cannot fork, it is done in this one,
-    to the same results; what brings its process down is then not shrunk.
+    In a program with several threads, and where processes cannot fork, this process does the work,
+    with the same results; a program that brings its process down is then not shrunk.
     """
     if not can_branch():
         return [CANNOT if job.subject == PROCESS else job.shrunk(run_case) for job in jobs]
@@ -106,22 +107,22 @@ def shrunk_apart(
 
 
 def _on_vehicle(shrunk: Shrunk, vehicle: Any) -> Shrunk:
-    """The same on another vehicle; None for the way between two processes, which programs that
-    were loaded from a file cannot go.
+    """The same on another vehicle; None for the way between two processes, since programs loaded
+    from a file cannot be passed between them.
     """
     return replace(shrunk, scenario=replace(shrunk.scenario, vehicle=vehicle))
 
 
 MOST_STORIES = 24
-"""A car that breaks this many rules for different reasons is better mended first."""
+"""The most stories. A car that breaks this many rules for different reasons is best fixed first."""
 
 
 @dataclass(frozen=True, slots=True)
 class Story:
-    """A finding, shrunk.
+    """A shrunk finding.
 
     ``name`` stands for it in files, ``case`` is the case that it was shrunk from. ``tells`` holds
-    every finding's (subject, rule) that breaks in it, the one it was shrunk for first. Stories
+    the (subject, rule) of every finding that breaks in it, the one it was shrunk for first. Stories
     with one cause have the same number ``cause``, counted from 1.
     """
 
@@ -136,8 +137,8 @@ class Story:
 class Stories:
     """All stories of a check, in the order of its findings.
 
-    ``untold`` says for each finding without a story why it has none. ``interrupted`` tells that
-    the search was broken off from the keyboard.
+    ``untold`` says for each finding without a story why it has none. ``interrupted`` says that the
+    search was ended from the keyboard.
     """
 
     told: tuple[Story, ...] = ()
@@ -145,11 +146,11 @@ class Stories:
     interrupted: bool = False
 
     def of(self, place: Place) -> Story | None:
-        """The story that tells a finding."""
+        """The story that covers a finding; None if there is none."""
         return next((story for story in self.told if place in story.tells), None)
 
     def sharing(self, story: Story) -> int:
-        """How many findings have the cause of a story, its own included."""
+        """How many findings share the cause of a story, its own included."""
         return sum(len(other.tells) for other in self.told if other.cause == story.cause)
 
     @property
@@ -166,14 +167,14 @@ def find_stories(
     limit_s: float = LIMIT_S,
     progress: Callable[[int, int], None] | None = None,
 ) -> Stories:
-    """Shrink what a check found.
+    """Shrink the findings of a check.
 
-    Each story takes ``budget`` runs at most. ``jobs`` is the number of processes (default: all
+    Each story takes at most ``budget`` runs. ``jobs`` is the number of processes (default: all
     cores); the stories do not depend on it. ``limit_s`` is the real time in seconds after which a
-    run counts as hung, ``progress(done, total)`` is called as findings are told. An interrupt
-    from the keyboard ends the search; the stories that are there are returned.
+    run counts as hung; ``progress(done, total)`` is called whenever findings are done. An interrupt
+    from the keyboard ends the search; the stories found so far are returned.
     """
-    teller = _Teller(report)
+    teller = _StoryPicker(report)
     told = progress or (lambda *_: None)
     told(0, len(report.findings))
     try:
@@ -214,8 +215,8 @@ def story_name(verdict: Verdict, kinds: str, taken: Collection[str]) -> str:
     return name if number == 1 else f"{name}-{number}"
 
 
-class _Teller:
-    """Which finding to shrink next, and what the shrunk ones amount to."""
+class _StoryPicker:
+    """Which finding to shrink next, and the stories made of the shrunk ones."""
 
     def __init__(self, report: CheckReport) -> None:
         self.report = report
@@ -233,7 +234,7 @@ class _Teller:
         return len(self.report.findings) - len(self.left)
 
     def next_wave(self) -> list[Finding]:
-        """One of each sort of findings that are left, as many as there may still be stories."""
+        """One of each sort of remaining findings, but no more than there may still be stories."""
         for place, finding in list(self.left.items()):
             if self.scenarios[finding.case.name] is None:
                 self._give_up(place, "its case cannot be made again from its name")
@@ -251,16 +252,16 @@ class _Teller:
         return Job(scenario, *_place(finding), budget)
 
     def take(self, wave: Sequence[Finding], shrunk: Iterable[Shrunk | str]) -> None:
-        """Take in what became of a wave; a text says why something could not be shrunk."""
+        """Take in the results of a wave; a text says why something could not be shrunk."""
         for finding, result in zip(wave, shrunk, strict=True):
             if _place(finding) not in self.left:
-                continue  # the story of one before it tells it too
+                continue  # the story of an earlier one covers it too
             if isinstance(result, str):
                 self._give_up(_place(finding), result)
             else:
-                self._tell(finding, result)
+                self._add_story(finding, result)
 
-    def _tell(self, finding: Finding, shrunk: Shrunk) -> None:
+    def _add_story(self, finding: Finding, shrunk: Shrunk) -> None:
         node = self._suspect(shrunk.verdict)
         own = _place(finding)
         others = [

@@ -1,6 +1,5 @@
-"""Running cases on all cores of this machine; the order stays that of the cases.
-
-Running cases on a Dask cluster whose workers see the vehicle's files under the same path.
+"""Running cases on all cores of this machine, or on a Dask cluster whose workers see the vehicle's
+files under the same path. The results are in the order of the cases.
 """
 
 from __future__ import annotations
@@ -24,7 +23,7 @@ from linkloss.problem import BadInput
 from linkloss.scenario import Scenario
 
 CHUNK = 24
-"""Cases that a worker takes at once: its first one fills what those behind it find filled."""
+"""Cases that a worker takes at once: its first case fills caches that the others use."""
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -32,24 +31,24 @@ Result = TypeVar("Result")
 
 @dataclass(frozen=True, slots=True)
 class Workers:
-    """Processes of this machine. ``branch`` and ``limit_s`` as :func:`isolated` takes them."""
+    """Processes of this machine. ``branch`` and ``limit_s`` are those of :func:`isolated`."""
 
     jobs: int
     branch: bool
     limit_s: float
 
     def close(self) -> None:
-        """The processes end with each run."""
+        """Do nothing: the processes end with each run."""
 
     def run(
         self, order: CheckRequest, cases: Sequence[Scenario], done: int
     ) -> Generator[CaseResult, None, None]:
         """The results of ``cases[done:]`` in their order.
 
-        Where processes can fork, each case has one of its own and the workers inherit the cases.
-        From a program with several threads that is not safe, and elsewhere it does not exist:
-        there the workers make the cases anew and run them one after the other, to the same
-        results.
+        Where processes can fork, each case runs away from its worker, and the workers inherit the
+        cases. Forking is not safe in a program with several threads, and does not exist on every
+        system: there the workers build the cases again and run them one after the other, with the
+        same results.
         """
         chunks = list(chunked(cases, done, self.jobs))
         if can_branch():
@@ -74,8 +73,8 @@ class Workers:
 def forked(
     jobs: int, number: int, work: Callable[[int, Callable[[], bool]], Result]
 ) -> Iterator[Result]:
-    """``work(0, stop)``, ``work(1, stop)``, ... in so many forked processes, which inherit all that
-    it needs; ``stop()`` says that nobody wants the rest any more.
+    """``number`` calls ``work(0, stop)``, ``work(1, stop)``, ... in ``jobs`` forked processes,
+    which inherit everything that it needs. ``stop()`` is true once the rest is no longer wanted.
     """
     stop = Event()
     _Inherited.work = lambda place: work(place, stop.is_set)
@@ -83,7 +82,7 @@ def forked(
 
 
 class _Inherited:
-    """What forked processes do: it need not be sent to them."""
+    """What forked processes do; it does not have to be sent to them."""
 
     work: Callable[[int], Any]
 
@@ -102,13 +101,13 @@ def _pooled(
     pool = ProcessPoolExecutor(
         max(1, min(jobs, len(items))),
         mp_context=multiprocessing.get_context(method),
-        initializer=signal.signal,  # an interrupt is the business of who wants the results
+        initializer=signal.signal,  # only the parent handles an interrupt
         initargs=(signal.SIGINT, signal.SIG_IGN),
     )
     try:
         yield from pool.map(work, items)
     except BaseException:
-        stop.set()  # interrupted, or nobody wants the rest
+        stop.set()  # interrupted, or the rest is no longer wanted
         raise
     finally:
         pool.shutdown(cancel_futures=True)
@@ -117,9 +116,9 @@ def _pooled(
 def chunked(cases: Sequence[Scenario], start: int = 0, jobs: int = 1) -> Iterator[range]:
     """The cases from ``start`` on in pieces for the workers.
 
-    Cases with a long beginning in common are pieces of their own, which begin alike, and no more
-    of them than ``jobs``: that beginning is run once in each. The others are cut so small that
-    all have something to do until the end.
+    Cases with a long beginning in common form pieces of their own, and no more of them than
+    ``jobs``: the beginning runs once in each. The others are cut into pieces small enough for all
+    workers to be busy until the end.
     """
     jobs = max(1, jobs)
     small = min(CHUNK, -(-(len(cases) - start) // (_ROUNDS * jobs)))
@@ -131,18 +130,19 @@ def chunked(cases: Sequence[Scenario], start: int = 0, jobs: int = 1) -> Iterato
 
 
 _ROUNDS = 4
-"""How many pieces each worker takes at least, where there are enough cases."""
+"""The least number of pieces for each worker, where there are enough cases."""
 
 
 class Cluster:
     """The workers of a Dask scheduler.
 
-    A piece whose worker dies is run again elsewhere, and counts once. One that brings worker
+    A piece whose worker dies runs again elsewhere, and counts once. A piece that brings down worker
+    after worker runs again case by case, and the case that does it is a finding.
     after worker down is run again case by case, and the case that does it is a finding.
     """
 
     def __init__(self, address: str) -> None:
-        """Connect. Raises BadInput when Dask is not installed or the scheduler does not answer."""
+        """Connect. Raises BadInput if Dask is not installed or the scheduler does not answer."""
         self._client = _connect(address)
 
     def run(
@@ -160,7 +160,7 @@ class Cluster:
                 yield from future.result()
             else:
                 yield from _one_by_one(client, order, cases, chunk)
-            del future  # its result need not stay on the cluster
+            del future  # the cluster need not keep its result
 
     def close(self) -> None:
         """Disconnect; the cluster drops what is still waiting."""
