@@ -1,10 +1,9 @@
-"""What every fault is: a name in trade words, parameters with units, how to apply, how to undo.
+"""What every fault is: a name in standard terms, parameters with units, how to apply and undo it.
 
 A new fault is one class in the file of its kind; the catalogue finds it by itself.
 
-What a fault may take hold of: a session as faults see it.
-
-Faults stand below the session, so they name here what they need of it.
+:class:`Rig` is the session as faults see it. Faults are on a lower floor than the session, so this
+file declares what they need of it.
 """
 
 from __future__ import annotations
@@ -37,7 +36,7 @@ from linkloss.vehicle.expression import Value
 from linkloss.vehicle.loading import Vehicle
 
 Edges = Callable[[Value, Value], list[tuple[int, Value]]]
-"""What a line makes of a change: (delay in ns, value) pairs for old and new value."""
+"""How a line follows a change: (delay in ns, value) pairs for an old and a new value."""
 
 
 class Line(Protocol):
@@ -47,11 +46,11 @@ class Line(Protocol):
     edges: Edges | None
 
     def stick(self, value: Value) -> Callable[[], None]:
-        """The node reads this value whatever the input does, until what is returned is called."""
+        """The node reads this value, whatever the input does, until the returned function runs."""
 
 
 class Lines(Protocol):
-    """All inputs' lines."""
+    """The lines of all inputs."""
 
     def lines(self, name: str) -> Mapping[str, Line]:
         """The lines of an input, by node."""
@@ -67,13 +66,13 @@ class Host(Protocol):
         """Its CAN controller."""
 
     def reset(self, cause: str) -> None:
-        """The program starts anew."""
+        """Restart the program."""
 
     def hang(self) -> None:
-        """The program stops."""
+        """Stop the program."""
 
     def resume(self) -> None:
-        """The program goes on."""
+        """Let the program go on."""
 
 
 class Power(Protocol):
@@ -84,10 +83,10 @@ class Power(Protocol):
         """Battery, leads, fuses, switches and loads."""
 
     def change(self, action: Callable[[], object]) -> None:
-        """Change something in it."""
+        """Change something in the circuit."""
 
     def follow(self, profile: Profile) -> Callable[[], None]:
-        """A profile stands in place of battery and alternator; returns what ends that."""
+        """Replace battery and alternator by a profile; returns a function that ends this."""
 
 
 class Rig(Protocol):
@@ -125,7 +124,7 @@ class Rig(Protocol):
 
     @property
     def frames(self) -> Sequence[BusRecord]:
-        """What has gone over the bus so far, in order of time."""
+        """The frames on the bus so far, in order of time."""
 
 
 Undo = Callable[[], None]
@@ -133,62 +132,62 @@ Group = Literal["cable", "frames", "node", "input", "output"]
 
 
 def nothing() -> None:
-    """The undoing of a fault that is over at once."""
+    """The undoing of a momentary fault."""
 
 
 class Fault(BaseModel):
-    """One fault with its parameters; frozen, so it can stand in several scenarios."""
+    """One fault with its parameters; frozen, so that several scenarios can share it."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     kind: ClassVar[str] = ""
     words: ClassVar[str] = ""
-    """What :meth:`describe` says, with its parameters in braces; not where that takes more."""
+    """What :meth:`describe` says, with parameters in braces; unused where a class overrides it."""
     group: ClassVar[Group]
     lasting: ClassVar[bool] = True
-    """Whether it stays until it is cleared; a reset, for instance, is over at once."""
+    """Whether it lasts until it is cleared; a reset, for instance, is momentary."""
     electrical: ClassVar[bool] = False
-    """Whether it needs a vehicle that says how it is supplied."""
+    """Whether it needs a vehicle with a declared supply."""
     content: ClassVar[bool] = False
-    """Whether it changes what arrives, and not only whether and when something arrives."""
+    """Whether it changes the content of what arrives, not only whether and when it arrives."""
     repeats: ClassVar[bool] = False
-    """Whether it repeats a message with its counter: a check tries each value where it shows."""
+    """Whether it repeats a message with its counter: a check tries each value of that counter."""
     everywhere: ClassVar[bool] = False
     """Whether it can change what any node makes of any message, see :meth:`reaches`."""
     needs: ClassVar[str] = ""
-    """What a vehicle lacks that cannot have it, as a sentence; empty: there is nothing to say."""
+    """Why a vehicle cannot have this fault, as a sentence; empty if there is nothing to say."""
     wiring: ClassVar[bool] = False
     """Whether it is a fault of the wiring that leaves the cable in one piece: a check tries those
     apart from the others, see :meth:`of_wiring`."""
 
     def problem(self, vehicle: Vehicle) -> str:
-        """What does not fit the vehicle, as a text for the user; empty when all is well."""
+        """What does not fit the vehicle, as a text for the user; empty if all is well."""
         return node_problem(vehicle, *self.nodes())
 
     def apply(self, rig: Rig, random: Random) -> Undo:
-        """Do it, and return what undoes it."""
+        """Apply the fault, and return what undoes it."""
         raise NotImplementedError
 
     def describe(self) -> str:
-        """The fault in a few plain words that fit behind "after"."""
+        """The fault in a few plain words that fit after the word "after"."""
         return self.words.format(**dict(self))
 
     def nodes(self) -> tuple[str, ...]:
-        """The nodes whose own program, controller, stub or line the fault touches: the one that its
-        parameter ``node`` names.
+        """The nodes whose own program, controller, stub or line the fault touches: by default the
+        one that its parameter ``node`` names.
         """
         node = getattr(self, "node", None)
         return () if node is None else (node,)
 
     def loads(self, vehicle: Vehicle) -> tuple[str, ...]:  # most hit none
-        """The loads that cannot do as they are told while the fault is there."""
+        """The loads that cannot follow their command during the fault."""
         return ()
 
     def reaches(self, vehicle: Vehicle, message: str, sender: str, receiver: str) -> bool:
         """Whether it can change what ``receiver`` makes of a message of ``sender``.
 
-        A fault of one message has the parameter ``message``, and ``receiver`` if only one node's
-        reception is concerned; any other concerns its nodes.
+        A fault of one message has the parameter ``message``, and ``receiver`` if it affects only
+        one node's reception; any other fault affects its nodes.
         """
         if self.everywhere:
             return True
@@ -204,17 +203,17 @@ class Fault(BaseModel):
 
     @classmethod
     def meets_others(cls) -> bool:
-        """Whether it is tried together with other faults, and not only alone."""
+        """Whether it is tried together with other faults, not only alone."""
         return not (cls.wiring or cls.electrical)
 
     @classmethod
     def of_wiring(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        """The instances that a full check tries besides, as faults of the wiring."""
+        """The instances that a full check also tries, as faults of the wiring."""
         if cls.wiring:
             yield from cls.every(vehicle)
 
     def label(self) -> str:
-        """``kind(parameters)`` as it stands in the name of a case."""
+        """``kind(parameters)`` as in the name of a case."""
         fields = type(self).model_fields
         shown = []
         for name, value in self:
@@ -226,7 +225,7 @@ class Fault(BaseModel):
         return f"{self.kind}({','.join(shown)})"
 
     def written(self) -> dict[str, Any]:
-        """The parameters as a scenario file has them, without those that are at their default."""
+        """The parameters as a scenario file has them, without those that have their default."""
         fields = type(self).model_fields
         return {
             name: _written(fields[name], value)
@@ -254,7 +253,7 @@ class CircuitFault(Fault):
     electrical = True
 
     def change(self, network: Network, by: int) -> None:
-        """Change the circuit: ``by`` is 1 where the fault comes, -1 where it goes."""
+        """Change the circuit: ``by`` is 1 when the fault comes, -1 when it goes."""
         raise NotImplementedError
 
     def apply(self, rig: Rig, random: Random) -> Undo:
@@ -268,7 +267,7 @@ _Hook = TypeVar("_Hook")
 
 
 def hooked(hook: _Hook, *places: list[_Hook]) -> Undo:
-    """Put a hook into some lists of hooks until this is undone."""
+    """Put a hook into some lists of hooks; returns a function that removes it."""
     for place in places:
         place.append(hook)
 
@@ -288,20 +287,18 @@ _WRITERS: dict[Any, Callable[[Any], str]] = {
 
 
 def _shown(field: FieldInfo, value: Any) -> str:
-    """A parameter as it stands in a label."""
+    """A parameter as in a label."""
     if isinstance(value, tuple):
         return ",".join(value)
     return plain(_written(field, value))
 
 
 def _written(field: FieldInfo, value: Any) -> Any:
-    """A parameter as users write it. What has a unit can only be told from its field, its value is
-    a plain number.
-    """
+    """A parameter as users write it. Its value is a plain number; only its field tells its unit."""
     if value is None:
         return None
     inner = [getattr(kind, "__metadata__", ()) for kind in get_args(field.annotation)]
-    for entry in chain(field.metadata, *inner):  # those of "Duration | None" stand with its parts
+    for entry in chain(field.metadata, *inner):  # "Duration | None" keeps it with its parts
         write = _WRITERS.get(getattr(entry, "func", None))
         if write is not None:
             return write(value)
@@ -309,7 +306,7 @@ def _written(field: FieldInfo, value: Any) -> Any:
 
 
 def node_problem(vehicle: Vehicle, *names: str) -> str:
-    """The text for a node that the vehicle does not have; empty when it has them all."""
+    """The text for a node that the vehicle does not have; empty if it has them all."""
     for name in names:
         if name not in vehicle.nodes:
             return unknown("node", name, vehicle.nodes)
@@ -317,7 +314,7 @@ def node_problem(vehicle: Vehicle, *names: str) -> str:
 
 
 def message_problem(vehicle: Vehicle, name: str) -> str:
-    """The text for a message that no node of the vehicle sends; empty when one does."""
+    """The text for a message that no node of the vehicle sends; empty if one does."""
     if name not in vehicle.messages:
         return unknown("message", name, vehicle.messages)
     if not any(sender in vehicle.nodes for sender in vehicle.messages[name].senders):

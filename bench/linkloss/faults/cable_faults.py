@@ -1,20 +1,5 @@
-"""Faults of the cable: cut, unplugged, swapped, shorted, without terminators, disturbed.
-
-A node's ground is not that of the others.
-
-The CAN cable is cut between two neighbours: two live buses remain.
-
-A node's stub is unplugged: the node is alone, the trunk goes on without it.
-
-CAN_H and CAN_L are exchanged in one node's plug.
-
-Two conductors of the CAN cable touch, or one of them touches the body or a supply lead.
-
-The CAN cable has not the two terminators that belong at its ends.
-
-A transceiver drives the bus dominant and does not stop.
-
-Bits are read wrongly at random: on the whole cable, or by one node.
+"""Faults of the cable: cut, unplugged, swapped, shorted, wrongly terminated, stuck, noisy, and a
+node whose ground differs from that of the others.
 """
 
 from __future__ import annotations
@@ -42,8 +27,8 @@ class Cut(Fault):
     """The trunk is cut; each side keeps its own traffic.
 
     With one conductor cut the sides still share the other one. By the levels, each terminator then
-    pulls its own side to that conductor, and neither side sees a dominant bit of the other; what a
-    real one picks up by crosstalk is left out (bus/cable.py).
+    pulls its own side to that conductor, and neither side sees a dominant bit of the other. What a
+    real node picks up by crosstalk is not modelled (bus/cable.py).
     """
 
     kind = "cut"
@@ -94,9 +79,9 @@ class Cut(Fault):
 class Unplug(Fault):
     """The plug of one node's CAN stub is pulled; the node keeps its supply, inputs and loads.
 
-    With one conductor open the node's other pin still follows the bus and the open one stays at its
-    bias: by the levels the node sees others send, and they do not see it. What the open pin picks
-    up from outside is left out (bus/cable.py).
+    With one conductor open, the node's other pin still follows the bus and the open one stays at
+    its bias: by the levels the node sees others send, and they do not see it. What the open pin
+    picks up from outside is not modelled (bus/cable.py).
     """
 
     kind = "unplug"
@@ -139,7 +124,7 @@ class CableFault(Fault):
         raise NotImplementedError
 
     def buses(self, rig: Rig) -> Sequence[Bus]:
-        """The buses that it acts on: those of its nodes, or all."""
+        """The buses that it acts on: those of its nodes, or all if it names none."""
         return [*dict.fromkeys(map(rig.bus_of, self.nodes()))] or rig.buses
 
     def apply(self, rig: Rig, random: Random) -> Undo:
@@ -157,8 +142,8 @@ class CableFault(Fault):
 
 
 class Swapped(CableFault):
-    """One node's conductors are exchanged: what it sends is no dominant level to others, and what
-    they send is none to it; where both send at once, their levels cancel each other.
+    """One node's conductors are exchanged: what it sends is not a dominant level to others, and
+    what they send is none to it. Where both send at once, their levels cancel each other.
     """
 
     kind = "swapped"
@@ -176,10 +161,10 @@ class Swapped(CableFault):
 
 
 class Short(CableFault):
-    """A short on the trunk beside a node, of no resistance. It acts on the piece of cable it is on.
+    """A short without resistance on the trunk beside a node. It acts on its own piece of the cable.
 
-    What it does follows from the levels (bus/cable.py): CAN_H to CAN_L, CAN_H to ground
-    and CAN_L to supply kill the bus; CAN_L to ground and CAN_H to supply only shift its levels.
+    What it does follows from the levels (bus/cable.py): CAN_H to CAN_L, CAN_H to ground and CAN_L
+    to supply stop all traffic; CAN_L to ground and CAN_H to supply only shift the levels.
     """
 
     kind = "short"
@@ -205,16 +190,16 @@ class Short(CableFault):
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
         for nodes in (bus.cable for bus in vehicle.buses):
-            for contact in get_args(Contact):  # once: where it is makes no difference to levels
+            for contact in get_args(Contact):  # one place: the levels do not depend on it
                 yield cls(beside=nodes[len(nodes) // 2], contact=contact)
 
 
 class Unterminated(CableFault):
-    """A terminator is missing, or both are, or a third one hangs on the cable.
+    """A terminator is missing, or both are, or there is a third one.
 
-    A third one, or the loss of one on a cable as short as a car's, leaves every bit readable; with
-    none the bus stays dominant for too long behind each dominant bit (bus/cable.py, where it
-    is told what is left out). Pieces that a cut leaves without terminators are not looked at so.
+    A third one, or the loss of one on a cable as short as a car's, leaves every bit readable. With
+    none the bus stays dominant for too long after each dominant bit (bus/cable.py says what is not
+    modelled). Pieces that a cut leaves without a terminator are not treated in this way.
     """
 
     kind = "unterminated"
@@ -254,9 +239,9 @@ MS = 1_000_000
 class StuckDominant(CableFault):
     """The line from a node's controller to its transceiver is stuck dominant.
 
-    Without a dominant time-out in the transceiver nobody can send until it is over. With one, the
-    transceiver lets go after that time, and then sends nothing more until the fault is cleared; the
-    node goes on hearing the bus.
+    Without a dominant time-out in the transceiver no node can send until the fault clears. With
+    one, the transceiver releases the bus after that time and sends nothing more until the fault
+    clears; the node still hears the bus.
     """
 
     kind = "stuck_dominant"
@@ -277,13 +262,13 @@ class StuckDominant(CableFault):
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
         for bus in vehicle.buses:
-            yield cls(node=bus.cable[0])  # once: all see it alike, wherever it sits
+            yield cls(node=bus.cable[0])  # one place: all nodes see it alike
         for node in vehicle.along:
             yield cls(node=node, time_out=2 * MS)
 
 
 class _Stuck:
-    """The transceiver: first it drives the bus, then, if it has a time-out, nothing any more."""
+    """The transceiver: it drives the bus; after its time-out, if it has one, it sends nothing."""
 
     def __init__(self, rig: Rig, node: str, time_out_ns: int | None) -> None:
         self._bus = rig.bus_of(node)
@@ -311,7 +296,7 @@ class _Stuck:
 
 class Noise(CableFault):
     """Each bit between a start of frame and the end of its intermission is seen inverted with one
-    probability, independent of all others; by all nodes alike, or by one.
+    probability, independently of all others; by all nodes alike, or by one.
     """
 
     kind = "noise"
@@ -336,15 +321,15 @@ class Noise(CableFault):
 
 
 SMALL_V, LARGE_V = 2.0, 12.0
-"""An offset that transceivers are made for, and one that they are not: a ground lead that came off
-(from memory of ISO 11898-2, edition of 2016)."""
+"""An offset in volts that transceivers tolerate, and one that they do not: a ground lead that came
+off (from memory of ISO 11898-2, edition of 2016)."""
 
 
 class GroundOffset(CableFault):
     """A node's ground lies above that of the car by the offset, as with a bad ground lead.
 
-    Levels are differences, so it matters only once a receiver's common-mode range is exceeded;
-    that errors become more frequent before is left out (bus/cable.py).
+    Levels are differences, so it matters only once a receiver's common-mode range is exceeded.
+    That errors become more frequent even before is not modelled (bus/cable.py).
     """
 
     kind = "ground_offset"

@@ -1,6 +1,6 @@
-"""All faults by name, found by looking into this folder, and faults made from what users write: a
-table of parameters (:func:`make_fault`), or one word as :meth:`Fault.label` writes it
-(:func:`read_fault`). Both tell what is wrong by a FaultError.
+"""All faults by name, found by looking into this folder; faults made from what users write: a table
+of parameters (:func:`make_fault`), or a label as :meth:`Fault.label` writes it
+(:func:`read_fault`). Both report mistakes as a FaultError.
 """
 
 from __future__ import annotations
@@ -74,8 +74,8 @@ _LABEL = re.compile(r"\s*(?P<kind>\w+)\s*\((?P<given>.*)\)\s*")
 
 
 def read_fault(text: str, vehicle: Vehicle) -> Fault:
-    """The fault with a label such as ``drop(LampRequest,rear,count=2)``. Parameters that a fault
-    needs stand in their order, or by name. Raises FaultError with a text for the user.
+    """The fault with a label such as ``drop(LampRequest,rear,count=2)``. Required parameters are
+    given in order, or by name. Raises FaultError with a text for the user.
     """
     found = _LABEL.fullmatch(text)
     if found is None:
@@ -84,13 +84,13 @@ def read_fault(text: str, vehicle: Vehicle) -> Fault:
     try:
         return make_fault(kind, {name: _number(value) for name, value in given.items()}, vehicle)
     except FaultError:
-        with suppress(FaultError):  # a position or a node may be called like a number
+        with suppress(FaultError):  # the name of a position or a node may look like a number
             return make_fault(kind, given, vehicle)
         raise
 
 
 def _parameters(kind: str, text: str) -> dict[str, Any]:
-    """The parameters by name, as they stand there; of one that is needed there may be two parts."""
+    """The parameters by name, as texts; a single required one may have several parts, as a list."""
     fields = catalogue()[kind].model_fields if kind in catalogue() else {}
     needed = [name for name, field in fields.items() if field.is_required()]
     parts = [part.strip() for part in text.split(",") if part.strip()]
@@ -107,7 +107,7 @@ def _parameters(kind: str, text: str) -> dict[str, Any]:
 
 
 def _number(text: Any) -> Any:
-    """A number where it is one; everything else as it stands."""
+    """The number in a text, if it is one; everything else unchanged."""
     with suppress(ValueError, TypeError):
         return int(text, 0)
     with suppress(ValueError, TypeError):

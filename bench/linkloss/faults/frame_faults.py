@@ -1,20 +1,8 @@
 """Faults of frames: dropped, corrupted, altered, frozen, delayed, duplicated.
 
-Frames are sent twice.
-
-What the faults of the group "frames" have in common: which frames they mean, how many of them.
-
-A message is a name in the message definition; a frame belongs to it by identifier and format.
-
-One receiver misses frames that all others get.
-
-Frames are disturbed on the bus: an error frame, and the sender tries again.
-
-A payload changes on its way, and the frame's own CRC does not show it.
-
-A sender repeats old content: alive on the bus, but nothing behind it.
-
-Frames leave their sender late.
+:class:`MessageFault` is what they have in common: the message whose frames they hit. A message is a
+name in the message definition; a frame belongs to it by identifier and format. :class:`Luck`
+decides how many of the frames are hit.
 """
 
 from __future__ import annotations
@@ -38,10 +26,10 @@ from linkloss.vehicle.messages import MessageInfo, attribute
 
 
 def requests(vehicle: Vehicle) -> dict[str, tuple[str, ...]]:
-    """The messages by which something is decided, with the nodes that must hear them.
+    """The messages that decide something, with the nodes that must hear them.
 
-    Those that carry a request for a load, for the load's node, and those that a control node
-    decides its requests by. A check of a vehicle disturbs these messages.
+    A message that carries a request for a load goes to the load's node; one from which a control
+    node derives its requests goes to that node. A check of a vehicle disturbs these messages.
     """
     found: dict[str, dict[str, None]] = {}
     for load in vehicle.loads.values():
@@ -73,14 +61,14 @@ def with_data(frame: Frame, data: bytes) -> Frame:
 
 
 def _outgoing(rig: Rig, message: MessageInfo) -> Iterator[list[OutgoingFault]]:
-    """Where the frames of a message leave the programs that send it."""
+    """The places where the frames of a message leave the programs that send it."""
     for name in message.senders:
         if name in rig.hosts:
             yield rig.hosts[name].controller.outgoing
 
 
 def last_sent(rig: Rig, message: MessageInfo) -> BusRecord | None:
-    """The last frame of a message that its own senders brought over the bus, or None."""
+    """The last frame of a message that its own senders got over the bus, or None."""
     for record in reversed(rig.frames):
         own = record.error is None and record.sender in message.senders
         if own and carries(message, record.frame):
@@ -89,11 +77,11 @@ def last_sent(rig: Rig, message: MessageInfo) -> BusRecord | None:
 
 
 class Luck:
-    """Decides which frames a fault hits: a share of them, and no more than a number of them.
+    """Decides which frames a fault hits: a share of them, and at most a given number.
 
-    :param count: how many frames are hit at most; None for no limit.
+    :param count: the most frames that are hit; None for no limit.
     :param share: the probability that a frame is hit, above 0 up to 1.
-    :param random: where chance comes from; not asked when the share is 1.
+    :param random: the source of chance; unused if the share is 1.
     """
 
     def __init__(self, count: int | None, share: float, random: Random) -> None:
@@ -119,7 +107,7 @@ def how_many(message: str, count: int | None, share: float) -> str:
 
 
 class MessageFault(Fault):
-    """A fault of the frames of one message; a check tries each that something depends on."""
+    """A fault of the frames of one message; a check tries each message that decides something."""
 
     group = "frames"
 
@@ -137,8 +125,8 @@ class MessageFault(Fault):
 class Drop(MessageFault):
     """A node does not receive a message: each frame, a share of them, or the first few.
 
-    Nobody notices on the bus, there is no error frame: think of a controller that loses
-    valid frames.
+    The bus does not show it, there is no error frame: think of a controller that loses valid
+    frames.
     """
 
     kind = "drop"
@@ -206,7 +194,7 @@ class Corrupt(MessageFault):
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        # One message for each sender: without it, the sender's other messages are lost as well.
+        # One message for each sender: without it, the sender's other messages are lost, too.
         tried: set[tuple[str, ...]] = set()
         for message in requests(vehicle):
             senders = vehicle.messages[message].senders
@@ -216,11 +204,12 @@ class Corrupt(MessageFault):
 
 
 def _recessive_bits(frame: Frame) -> list[int]:
-    """The recessive bits of the data field and its stuff bits; of the CRC field without data.
+    """The recessive bits of the data field and its stuff bits; of the CRC field if there is no
+    data.
 
-    Forcing a dominant bit to dominant would disturb nothing. The stuff bits before the data
-    shift it by a few places, which does not matter here. There is always one: the data is
-    stuffed, and the delimiter behind the CRC is recessive.
+    A dominant bit forced dominant would disturb nothing. The stuff bits before the data shift it by
+    a few places, which does not matter here. There is always a recessive bit: the data is stuffed,
+    and the delimiter after the CRC is recessive.
     """
     first = len(frame.head.bits)  # start of frame to data length code
     span = range(first, first + (8 * len(frame.data) or 16))
@@ -231,8 +220,8 @@ def _recessive_bits(frame: Frame) -> list[int]:
 class Alter(MessageFault):
     """The lowest bit of every payload signal is toggled; counter and checksum stay as they were.
 
-    So each on/off request says the contrary of what was meant. The frame is valid on the bus,
-    as after an error inside a controller or a gateway; only a checksum in the payload shows it.
+    So each on/off request says the opposite of what was meant. The frame is valid on the bus, as
+    after an error inside a controller or a gateway; only a checksum in the payload shows it.
     Repeated attempts to send the frame are altered alike.
     """
 
@@ -282,9 +271,9 @@ def toggled_bits(message: Message) -> bytes:
 class Freeze(MessageFault):
     """A message keeps coming, but with the content it had when the fault began.
 
-    That is the payload of the last frame that went over the bus; counter and checksum are
-    repeated with it. If none has gone yet, the first one that comes is repeated. When the fault
-    clears, the next frame has its true content again.
+    That is the payload of the last frame that went over the bus; counter and checksum are repeated
+    with it. If there was none yet, the first frame that comes is repeated. When the fault clears,
+    the next frame has its true content again.
     """
 
     kind = "freeze"
@@ -312,18 +301,18 @@ class Freeze(MessageFault):
         states = [table.status for table in vehicle.nodes.values() if table.status is not None]
         counted = [name for name in states if vehicle.messages[name].counter is not None]
         for message in dict.fromkeys([*requests(vehicle), *counted]):
-            yield cls(message=message)  # without a counter nobody can tell a frozen status
+            yield cls(message=message)  # without a counter, nobody can tell that a status is frozen
 
 
 DEFAULT_DELAY_NS = 80_000_000
-"""Long enough to be seen by a person, shorter than the usual time to a stale request."""
+"""Long enough for a person to see, shorter than the usual time until a request is stale."""
 
 
 class Delay(MessageFault):
     """Each frame of a message waits for a time before its sender's controller gets it.
 
-    When the fault clears, frames that are still held back come when they are due, so that for
-    one delay's length an older frame may follow a newer one. A reset of the sender loses them.
+    When the fault clears, frames that are still held back come when they are due, so for one
+    delay's length an older frame may follow a newer one. A reset of the sender loses them.
     """
 
     kind = "delay"
@@ -346,8 +335,8 @@ class Delay(MessageFault):
 class Duplicate(MessageFault):
     """Each frame of a message is put into the sender's mailboxes twice.
 
-    Receivers get the same content, counter included, two times in a row. Where no second mailbox
-    is free, the copy is lost. When the fault clears, a copy that waits in a mailbox is still sent.
+    Receivers get the same content, counter included, twice in a row. If no second mailbox is free,
+    the copy is lost. When the fault clears, a copy that waits in a mailbox is still sent.
     """
 
     kind = "duplicate"

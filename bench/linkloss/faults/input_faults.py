@@ -1,12 +1,6 @@
 """Faults of inputs: stuck, open, bouncing.
 
-The contacts of a switch bounce.
-
-What the faults of the group "input" have in common: which leads of an input they mean.
-
-An input sticks: the nodes read one value whatever happens at its far end.
-
-An input's lead has come off.
+:class:`InputFault` is what they have in common: the input, and which of its leads they affect.
 """
 
 from __future__ import annotations
@@ -43,12 +37,12 @@ class InputFault(Fault):
         return super().problem(vehicle)
 
     def leads(self, rig: Rig) -> list[Line]:
-        """The leads that it means."""
+        """The leads that the fault affects."""
         lines = rig.inputs.lines(self.input)
         return [lines[node] for node in self.nodes() or lines]
 
     def stick(self, rig: Rig, value: Value | None) -> Undo:
-        """The nodes read one value (None: the one that each reads now) until this is undone."""
+        """Let the nodes read one value (None: the one that each reads now) until this is undone."""
         leads = self.leads(rig)
         freeing = [lead.stick(lead.value if value is None else value) for lead in leads]
 
@@ -67,8 +61,8 @@ class InputFault(Fault):
 class Stuck(InputFault):
     """A switch or sensor reads one value: by default the one it has when the fault begins.
 
-    With ``node`` only that node's lead is stuck, as by a chafed lead that touches ground or
-    supply, and other nodes read the truth. Nodes are judged by the input as they see it.
+    With ``node`` only that node's lead is stuck, as when a chafed lead touches ground or supply,
+    and other nodes read the true value. Nodes are judged by the input as they see it.
     """
 
     kind = "stuck"
@@ -94,7 +88,7 @@ class Stuck(InputFault):
 class Open(InputFault):
     """The nodes read what the input declares as ``open_reads``, or else its value at rest.
 
-    With ``node`` only that node's lead is off, and other nodes read the truth.
+    With ``node`` only that node's lead is off, and other nodes read the true value.
     """
 
     kind = "open"
@@ -121,7 +115,7 @@ class Bounce(InputFault):
     """Each change of a switch is followed by one to five false flips back and forth.
 
     The first contact comes at once; the switch is quiet in its new position after ``settles_in``
-    at the latest. Each lead bounces by itself. Bouncing that has begun when the fault clears
+    at the latest. Each lead bounces independently. Bouncing that has begun when the fault clears
     ends in its own time.
     """
 
@@ -164,7 +158,7 @@ class Bounce(InputFault):
 
 
 def bounces(old: Value, new: Value, lasts_ns: int, random: Random) -> list[tuple[int, Value]]:
-    """The edges after a change, as (delay in ns, value): from the new value back, and again new.
+    """The edges after a change, as (delay in ns, value): back from the new value, and to it again.
 
     The delays grow and none is longer than ``lasts_ns``.
     """

@@ -1,12 +1,7 @@
-"""Frames of those who should not send: a babbling node, a second sender, a stranger.
+"""Frames from controllers that should not send them: a node that floods the bus, a second sender of
+a message, a stranger with frames that nearly match one.
 
-Frames that nobody in the car sends, each a little beside a message that a node acts on.
-
-A controller that does not belong to the vehicle, for faults that put one on the cable.
-
-One node babbles: the bus is full of its frames.
-
-Two nodes send one identifier: the true sender, and one with old content.
+:func:`intrude` puts a controller on the cable that does not belong to the vehicle.
 """
 
 from __future__ import annotations
@@ -28,10 +23,10 @@ from linkloss.vehicle.messages import MessageInfo, attribute
 
 
 def intrude(rig: Rig, what: str, node: str, mailboxes: int) -> Controller:
-    """Attach a foreign controller at the place of a node.
+    """Attach a foreign controller beside a node.
 
-    It is named after what it does and where, with a number if several do the same there. From
-    bus-off it comes back by itself, as a sender without any scruples does.
+    It is named after what it does and where, with a number if several do the same there. It
+    recovers from bus-off by itself.
     """
     taken = {controller.name for controller in rig.bus_of(node).controllers}
     name = f"{what} at {node}"
@@ -46,7 +41,7 @@ def intrude(rig: Rig, what: str, node: str, mailboxes: int) -> Controller:
         auto_recovery=True,
         fd=rig.vehicle.fd,
     )
-    controller.filters.append((0, 0x1FFF_FFFF, True))  # it does not care what others say
+    controller.filters.append((0, 0x1FFF_FFFF, True))  # it ignores what others send
     rig.bus_of(node).attach(controller, beside=node)
     return controller
 
@@ -58,9 +53,9 @@ _CONTENT = bytes([0x55] * 8)
 class Flood(Fault):
     """A node sends frames of a low identifier, by default without a pause.
 
-    With a share of 1 a frame is always pending: whatever ranks behind its identifier stays away,
-    the node's own messages too. A smaller share leaves pauses between the frames. When the fault
-    clears, a frame that is on the bus breaks off.
+    With a share of 1 a frame is always pending: no frame with a higher identifier gets through, the
+    node's own included. A smaller share leaves pauses between the frames. When the fault clears, a
+    frame that is on the bus breaks off.
     """
 
     kind = "flood"
@@ -93,11 +88,11 @@ class Flood(Fault):
         free = next((number for number in range(0x800) if number not in taken), None)
         if free is not None:
             for bus in vehicle.buses:
-                yield cls(node=bus.cable[-1], identifier=free)  # once: all hear it alike
+                yield cls(node=bus.cable[-1], identifier=free)  # one place: all nodes hear it alike
 
 
 class _Babble:
-    """The babbling controller, which sends anew whenever a frame has gone."""
+    """The flooding controller, which sends again whenever its frame has gone."""
 
     def __init__(self, rig: Rig, fault: Flood) -> None:
         self._bus = rig.bus_of(fault.node)
@@ -115,14 +110,14 @@ class _Babble:
         if self._controller.online and not self._controller.pending():
             self._controller.send(self._frame)
 
-    def _sent(self, frame: Frame) -> None:  # it is always the same one
+    def _sent(self, frame: Frame) -> None:  # always the same frame
         if self._pause_ns == 0:
             self.send()
         else:
             self._next = self._queue.after(self._pause_ns, self.send)
 
     def _state_changed(self, controller: Controller) -> None:
-        """Back from bus-off, where the pending frame was lost."""
+        """Send again after bus-off, in which the pending frame was lost."""
         if controller.online and self._next is None:
             self.send()
 
@@ -135,11 +130,11 @@ class _Babble:
 
 
 class IntruderFault(MessageFault):
-    """A controller beside a node sends what has to do with a message."""
+    """A controller beside a node sends frames that imitate a message."""
 
     node: str = Field(description="where the controller sits on the cable")
 
-    def nodes(self) -> tuple[str, ...]:  # it sits beside 'node', and leaves that alone
+    def nodes(self) -> tuple[str, ...]:  # the controller sits beside 'node' and does not touch it
         return ()
 
     def problem(self, vehicle: Vehicle) -> str:
@@ -149,7 +144,8 @@ class IntruderFault(MessageFault):
 class _Intruder:
     """The controller: it sends at times that lie away from those of the message's own sender.
 
-    :param turn: the frame to send next, made from the last one of the message that was seen.
+    :param turn: makes the frame to send next from the last frame of the message; None if nothing
+        is sent.
     """
 
     def __init__(
@@ -183,11 +179,11 @@ class _Intruder:
 
 
 class Impostor(IntruderFault):
-    """A second controller beside a node sends a message too, with the last content seen before.
+    """A second controller beside a node also sends a message, with the last content seen before.
 
     It sends at the message's period, midway between the frames of the true sender as they came
     before the fault; counter and checksum are those of the old frame. If none has been seen, it
-    waits for the first one. Where both start at one instant, their frames collide. When the
+    waits for the first one. If both senders start at one instant, their frames collide. When the
     fault clears, an impostor's frame that is on the bus breaks off.
     """
 
@@ -239,12 +235,12 @@ class Stranger(IntruderFault):
     - ``remote``: the identifier itself as a remote frame;
     - ``dlc``: the identifier itself with a data length code of 9 to 15, which stands for 8 bytes.
 
-    Identifiers that the message definition knows are left out. Four frames come in a period of the
-    message, away from its own. They say the contrary of the last one that was seen, with the next
-    value of the counter and the right checksum: nothing but what is wrong with the frame tells it
-    from the message. A message of 8 bytes with a higher length code is that message all the same
-    (ISO 11898-1, from memory), so there the last content is repeated as it was. If no frame of the
-    message has been seen, the first one is waited for.
+    Identifiers in the message definition are left out. Four frames come in each period of the
+    message, away from its own. They say the opposite of the last one that was seen, with the next
+    value of the counter and the right checksum: only what is wrong with the frame distinguishes it
+    from the message. A message of 8 bytes with a higher length code is still that message (ISO
+    11898-1, from memory), so there the last content is repeated unchanged. If no frame of the
+    message has been seen, the controller waits for the first one.
     """
 
     kind = "stranger"
@@ -293,7 +289,7 @@ _WORDS: dict[Form, str] = {
 
 
 def _variants(vehicle: Vehicle, info: MessageInfo, form: Form) -> list[int]:
-    """What is sent in turn: identifiers, lengths or length codes, by the form."""
+    """The variants to send in turn: identifiers, lengths or length codes, depending on the form."""
     known = {(message.identifier, message.extended) for message in vehicle.messages.values()}
     if form == "neighbour":
         bits = _EXTENDED_BITS if info.extended else _BASE_BITS
@@ -308,7 +304,7 @@ def _variants(vehicle: Vehicle, info: MessageInfo, form: Form) -> list[int]:
 
 
 def _stranger(vehicle: Vehicle, info: MessageInfo, form: Form, variant: int, last: Frame) -> Frame:
-    """The frame of a form, made from the last one of the message."""
+    """A frame of a form, made from the last frame of the message."""
     identifier, extended = info.identifier, info.extended
     data = contrary(vehicle, info, last.data)
     match form:
@@ -340,12 +336,13 @@ def twins(info: MessageInfo) -> list[int]:
 
 def contrary(vehicle: Vehicle, info: MessageInfo, data: bytes) -> bytes:
     """A message with all bits of its payload signals inverted, the next value of its counter and
-    its right checksum. What is no signal stays, and so does what says which signals there are.
+    its right checksum. Bits outside signals stay, and so do multiplexers and floating-point
+    signals.
     """
     message = vehicle.database.get_message_by_name(info.name)
-    data = data + bytes(info.length - len(data))  # where its sender sends too little
+    data = data + bytes(info.length - len(data))  # if its sender sends too little
     values = message.decode(data, decode_choices=False, scaling=False)
-    assert isinstance(values, dict), "a message, and no container of others"
+    assert isinstance(values, dict), "a message, not a container of others"
     checksum = None
     for signal in message.signals:
         raw, role = values.get(signal.name), attribute(signal, "LinkRole")

@@ -1,19 +1,4 @@
-"""Faults of a node: reset, hung, mute, bus-off, at a wrong bit rate, slow to boot.
-
-A node resets and takes as long to boot as it ever may.
-
-A node's processor resets, once or again and again.
-
-A node's program stops, while its controller and its hardware go on.
-
-A node hears all and says nothing.
-
-A node's controller has counted too many errors and left the bus.
-
-A node's controller is bus-off and cannot come back for a while.
-
-A node runs at another bit rate than the bus.
-"""
+"""Faults of a node: reset, slow to boot, hung, mute, bus-off, at a wrong bit rate."""
 
 from __future__ import annotations
 
@@ -29,10 +14,10 @@ from linkloss.vehicle.loading import Vehicle
 
 
 class Reset(NodeFault):
-    """The node's program is cut off and starts anew after its boot time.
+    """The node's program is cut off and starts again after its boot time.
 
-    With a ``period`` it happens again and again, until the fault clears or ``times`` resets have
-    been; the first one comes at once. A period shorter than the boot time keeps the node down.
+    With a ``period`` this repeats until the fault clears or there have been ``times`` resets; the
+    first one comes at once. A period shorter than the boot time keeps the node down.
     """
 
     kind = "reset"
@@ -42,7 +27,7 @@ class Reset(NodeFault):
 
     @property
     def lasting(self) -> bool:  # type: ignore[override]
-        """Whether more than one reset was asked for."""
+        """Whether the reset repeats."""
         return self.period is not None
 
     def problem(self, vehicle: Vehicle) -> str:
@@ -63,7 +48,7 @@ class Reset(NodeFault):
 
 
 class _Series:
-    """Resets one after the other."""
+    """Resets one after another."""
 
     def __init__(self, rig: Rig, host: Host, period_ns: int | None, times: int | None) -> None:
         self._queue = rig.queue
@@ -89,9 +74,9 @@ class _Series:
 class Hang(NodeFault):
     """The program stands still; outputs stay as it left them, the controller acknowledges.
 
-    What runs from a hardware timer's interrupt goes on. A watchdog that the program started
+    Whatever runs from a hardware timer's interrupt goes on. A watchdog that the program started
     resets the node, and then it runs again although the fault has not cleared. When the fault
-    clears, a program that still hangs goes on, late for all that it missed. A node that is
+    clears, a program that still hangs goes on, late for everything that it missed. A node that is
     booting has no program to hang: nothing happens.
     """
 
@@ -127,8 +112,8 @@ class Mute(NodeFault):
 class BusOff(NodeFault):
     """The controller goes bus-off at once; what waited in its mailboxes is lost.
 
-    Coming back is up to the node: its program asks for it, or its controller does it by itself.
-    A controller without power, of a node that is booting, is not touched.
+    Recovery is up to the node: its program asks for it, or its controller recovers by itself. The
+    controller of a booting node has no power and is not affected.
     """
 
     kind = "bus_off"
@@ -141,13 +126,13 @@ class BusOff(NodeFault):
 
 
 class HeldBusOff(NodeFault):
-    """The controller is bus-off and stays so while the fault is there, whatever its program does.
+    """The controller is bus-off and stays so during the fault, whatever its program does.
 
-    Its receive pin hangs low, say, so it never sees the recessive bits that it has to count; what
-    it has received before that went wrong stands in REC. A program that takes counters at zero for
-    the way back, or gives up after some tries, is found out. When the fault clears, a recovery that
-    was asked for begins to count; one that was not has to be asked for. A reset of the node does
-    not help before.
+    Think of a receive pin that hangs low: the controller never sees the recessive bits that it has
+    to count, and REC shows the errors that it has received before. This exposes a program that
+    mistakes counters at zero for recovery, or gives up after some tries. When the fault clears, a
+    recovery that was asked for begins to count; otherwise it has to be asked for. A reset of the
+    node does not help before.
     """
 
     kind = "held_bus_off"
@@ -164,8 +149,8 @@ class HeldBusOff(NodeFault):
 class WrongBitRate(NodeFault):
     """A node's controller runs at a wrong bit rate, as with the wrong crystal.
 
-    It reads the bus at the nominal sample points (bus/bit_by_bit.py); resynchronisation is
-    left out, which would not help it for longer than a few bits.
+    It reads the bus at the nominal sample points (bus/bit_by_bit.py). Resynchronisation is not
+    modelled; it would not help for longer than a few bits.
     """
 
     kind = "wrong_bit_rate"
@@ -206,7 +191,7 @@ class WrongBitRate(NodeFault):
 class SlowBoot(NodeFault):
     """The node is reset, and every boot takes the declared longest time until the fault clears.
 
-    A boot that has begun when the fault clears is finished slowly.
+    A boot that has begun when the fault clears stays slow.
     """
 
     kind = "slow_boot"

@@ -1,14 +1,6 @@
 """Faults behind an output: a blown fuse, a broken lead, a short, a welded relay.
 
-What the faults of the group "output" have in common: the load that they hit.
-
-A fuse has blown.
-
-The lead to a load is broken, or the load is burnt out.
-
-A load is shorted.
-
-The contact of a relay has welded.
+:class:`LoadFault` is what they have in common: the load that they hit.
 """
 
 from __future__ import annotations
@@ -42,7 +34,7 @@ class LoadFault(CircuitFault):
             return f"load '{self.load}' has no fuse"
         return ""
 
-    def loads(self, vehicle: Vehicle) -> tuple[str, ...]:  # one fuse has several
+    def loads(self, vehicle: Vehicle) -> tuple[str, ...]:  # several if they share a fuse
         return (self.load,)
 
     @classmethod
@@ -62,7 +54,7 @@ def _fuse_of(table: LoadTable) -> bool:
 
 
 def on_one_fuse(vehicle: Vehicle, load: str) -> tuple[str, ...]:
-    """All loads that hang on the same fuse as a load, the load itself first."""
+    """All loads on the same fuse as a load, the load itself first."""
     keeper = _keeper(vehicle, load)
     others = [name for name in vehicle.loads if name != load and _keeper(vehicle, name) == keeper]
     return (load, *others)
@@ -74,8 +66,8 @@ def _keeper(vehicle: Vehicle, load: str) -> str:
 
 
 class FuseBlown(LoadFault):
-    """The fuse of a load is open, whatever blew it; all loads on it are dead. Cleared, there is
-    a new one.
+    """The fuse of a load is open, whatever blew it; all loads on it are dead. When the fault
+    clears, there is a new one.
     """
 
     kind = "fuse_blown"
@@ -100,10 +92,10 @@ class LoadOpen(LoadFault):
 
 
 class LoadShort(LoadFault):
-    """The terminals of a load touch, so the feed is shorted to ground behind its lead.
+    """The terminals of a load touch, so the feed is shorted to ground after its lead.
 
-    Whatever protects the lead acts: a fuse blows, a switch trips. Cleared, the short is mended
-    and a blown fuse replaced.
+    Whatever protects the lead acts: a fuse blows, a switch trips. When the fault clears, the short
+    is repaired and a blown fuse replaced.
     """
 
     kind = "load_short"
@@ -119,7 +111,7 @@ class LoadShort(LoadFault):
 
 
 class RelayWelded(LoadFault):
-    """The contact of a load's relay stays closed, whatever its coil says. Cleared, it is free."""
+    """The contact of a load's relay stays closed until the fault clears, whatever its coil does."""
 
     kind = "relay_welded"
     words = "the relay of {load} welded"

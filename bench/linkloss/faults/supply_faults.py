@@ -1,14 +1,6 @@
 """Faults of the supply: a dip, no battery, a surge, a lost ground.
 
-The ground lead of a node has come off.
-
-What the faults of the supply have in common: profiles that stand in its place.
-
-The supply dips.
-
-The battery is disconnected.
-
-The alternator makes too much voltage.
+:func:`follow` puts a voltage profile in place of battery and alternator.
 """
 
 from __future__ import annotations
@@ -47,10 +39,10 @@ class SupplyFault(CircuitFault):
 
 
 def follow(rig: Rig, profile: str) -> Undo:
-    """A named profile stands in place of battery and alternator until this is undone.
+    """Put a named profile in place of battery and alternator until this is undone.
 
-    It is a stiff source, whatever resistance the standard gives it: that one is meant for a single
-    device on a bench, and here the whole car hangs on it.
+    It is an ideal voltage source, whatever resistance the standard gives it: that resistance is
+    meant for a single device on a bench, and here the whole car is connected.
     """
     return stand_in(rig, PROFILES[profile]())
 
@@ -68,11 +60,11 @@ Dip = Literal[
 
 
 class BrownOut(SupplyFault):
-    """The voltage of the whole car follows a profile of ISO 16750-2, sags slowly and stays low, or
-    the feed of one node fails.
+    """The voltage of the whole car follows a profile of ISO 16750-2, or sags slowly and stays low,
+    or the feed of one node fails.
 
-    What resets, drops out or goes dark follows from the voltages that the circuit gives: each
-    node's threshold decides. When the fault clears, battery and alternator are back at once.
+    What resets, drops out or goes dark follows from the voltages in the circuit: each node's
+    threshold decides. When the fault clears, battery and alternator are back at once.
     """
 
     kind = "brown_out"
@@ -129,7 +121,7 @@ class BrownOut(SupplyFault):
 
 
 def _band_middle(node: NodeTable) -> float | None:
-    """Half-way between what a node's processor needs at the least and where it has to be reset."""
+    """Half-way between the least that a node's processor needs and the voltage that resets it."""
     supply = node.supply
     if supply is None or supply.least is None:
         return None
@@ -137,8 +129,8 @@ def _band_middle(node: NodeTable) -> float | None:
 
 
 class BatteryOff(SupplyFault):
-    """A terminal of the battery is off. With the engine running the alternator goes on alone, as
-    far as its current reaches; the surge at that moment is the fault ``alternator_surge``.
+    """A terminal of the battery is off. With the engine running, the alternator goes on alone as
+    far as its current suffices; the surge at that moment is the fault ``alternator_surge``.
     """
 
     kind = "battery_off"
@@ -152,10 +144,10 @@ Surge = Literal["over_voltage", "load_dump_clamped", "load_dump", "jump_start"]
 
 
 class AlternatorSurge(SupplyFault):
-    """The car's voltage follows a profile of ISO 16750-2 that lies above its operating range, and
-    stays where the profile ends until the fault clears. What a part does not survive is not
-    modelled: nothing but a fuse is destroyed. A check tries 18 V for 400 ms alone: at 26 V and more
-    the start of a large motor may well blow its fuse, and that is no fault of a node.
+    """The car's voltage follows a profile of ISO 16750-2 that lies above its operating range. It
+    stays at the end of the profile until the fault clears. Damage is not modelled: only fuses can
+    blow. A check tries only 18 V for 400 ms: at 26 V and more the start of a large motor may well
+    blow its fuse, and that is not the fault of a node.
     """
 
     kind = "alternator_surge"
@@ -170,8 +162,8 @@ class AlternatorSurge(SupplyFault):
 
 
 class GroundLost(SupplyFault):
-    """The node's own ground lead is open. What current can flow back by another way does: by a
-    link to the ground of another node, or through loads that are grounded elsewhere.
+    """The node's own ground lead is open. Current flows back by any other way that there is: a
+    link to the ground of another node, or loads that are grounded elsewhere.
     """
 
     kind = "ground_lost"
