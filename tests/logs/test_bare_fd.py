@@ -21,7 +21,7 @@ def test_with_a_data_bit_rate_they_are_played(tmp_path):
 def test_without_one_they_are_left_out(tmp_path):
     found = replay_bare(text_log(tmp_path / "x.log", *ROWS), 500_000)
     assert found.heard == {"can0": [2, 2]}
-    assert found.notes == ["2 CAN FD frames left out: nobody here knows CAN FD"]
+    assert found.notes == ["2 CAN FD frames left out: no controller here supports CAN FD"]
 
 
 @pytest.mark.parametrize(

@@ -183,7 +183,7 @@ def test_identifiers_can_be_left_out(tmp_path):
 
 
 def test_a_part_that_the_drive_does_not_have_is_refused(drive):
-    with pytest.raises(BadInput, match="nothing of it lies between --from and --to"):
+    with pytest.raises(BadInput, match="none of it lies between --from and --to"):
         drive.scenario(from_ns=700 * S)
     fault = timed_fault("reset(rear)@10s", wren())
     with pytest.raises(BadInput, match="begins outside the part that is replayed"):

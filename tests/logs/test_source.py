@@ -109,7 +109,7 @@ def test_a_blf_that_was_cut_off_says_how_much_is_there(tmp_path):
     assert 0 < len(found) < 5000
     part = whole * 6 // 10
     assert log.notes() == [
-        f"cannot be read behind frame {len(found):,}: it has {part} of {whole} bytes"
+        f"cannot be read after frame {len(found):,}: it has {part} of {whole} bytes"
     ]
 
 
@@ -120,7 +120,7 @@ def test_a_packed_log_that_was_cut_off_says_where(tmp_path):
     found, notes = read(path)
     assert len(found) > 100
     [note] = notes
-    assert note.startswith(f"cannot be read behind frame {len(found):,}: Compressed file ended")
+    assert note.startswith(f"cannot be read after frame {len(found):,}: Compressed file ended")
 
 
 @pytest.mark.parametrize("suffix", [s for s in READABLE if not s.endswith(".gz")])
@@ -269,7 +269,7 @@ def test_times_of_a_text_log_are_exact_to_the_microsecond(tmp_path):
         (
             "boat/can0-2.from-pcap.log",
             46_843,
-            ["323 CAN FD frames left out: nobody here knows CAN FD"],
+            ["323 CAN FD frames left out: no controller here supports CAN FD"],
         ),
     ],
 )

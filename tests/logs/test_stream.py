@@ -83,7 +83,7 @@ def test_what_the_bus_cannot_carry_is_counted(tmp_path):
     _, tally = read(written(tmp_path / "d.blf", found))
     assert tally.notes() == [
         "1 error frame left out",
-        "1 CAN FD frame left out: nobody here knows CAN FD",
+        "1 CAN FD frame left out: no controller here supports CAN FD",
     ]
 
 

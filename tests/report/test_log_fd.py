@@ -105,7 +105,7 @@ def test_without_can_fd_they_are_left_out_and_counted(tmp_path):
     write_log(recording(SENT), "car", path)
     tally = Tally()
     assert [frame for _, frame, _ in frames(LogFile(path), tally)] == SENT[:1]
-    assert tally.notes() == ["4 CAN FD frames left out: nobody here knows CAN FD"]
+    assert tally.notes() == ["4 CAN FD frames left out: no controller here supports CAN FD"]
 
 
 def test_a_recording_as_json_reads_back_the_same():

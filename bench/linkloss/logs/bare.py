@@ -1,5 +1,5 @@
-"""A log on bare buses: no vehicle, one bus for each channel, two nodes on each that listen and
-acknowledge. In memory that does not grow with the log.
+"""A log on bare buses: no vehicle, one bus for each channel, and on each bus two nodes that listen
+and acknowledge. Memory does not grow with the log.
 """
 
 from __future__ import annotations
@@ -21,14 +21,14 @@ from linkloss.session.session import Pace
 
 LISTENERS = 2
 MAILBOXES = 1000
-"""The sender stands for all the nodes of a real bus."""
+"""The sender stands in for all nodes of a real bus."""
 _STEP_NS = 1_000_000_000
 
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """What of a log is played: from one instant to another (in ns from its first frame on; None:
-    its end), which channel (``ALL``: each on a bus of its own), all but these identifiers.
+    """Which part of a log is played: from one instant to another (in ns from its first frame; None:
+    its end), which channel (``ALL``: each on a bus of its own), without some identifiers.
     """
 
     from_ns: int = 0
@@ -39,7 +39,7 @@ class Part:
 
 @dataclass(slots=True)
 class BareReplay:
-    """What came of it. ``heard`` counts, by channel, the frames that each listener received;
+    """The result of a replay. ``heard`` counts, by channel, the frames that each listener received;
     ``lasted_ns`` is the length of what was played.
     """
 
@@ -57,9 +57,9 @@ def replay_bare(
     data_bit_rate: int | None = None,
     paced: bool = False,
 ) -> BareReplay:
-    """Put a log, or a part of it, on bare buses of this bit rate (bits per second).
+    """Replay a log, or a part of it, on bare buses of this bit rate (bits per second).
 
-    ``data_bit_rate`` is that of the faster part of CAN FD frames; without one they are left out.
+    ``data_bit_rate`` is that of the faster part of CAN FD frames; without it they are left out.
     ``paced``: no faster than real time. Raises BadInput for a log that cannot be read.
     """
     return _Bare(bit_rate, data_bit_rate).run(Path(path), part or Part(), paced=paced)
@@ -106,7 +106,7 @@ class _Bare:
         return Bus(self.queue, self.bit_rate, data_bit_rate=self.data_bit_rate)
 
     def _feed_of(self, channel: str) -> Feed:
-        """A bus of its own for a channel, with one that sends and those that listen."""
+        """A bus for a channel, with one sender and its listeners."""
         bus = self._bus()
         sender = Controller("log", mailboxes=MAILBOXES, order="fifo", fd=self.fd)
         sender.on_sent = self.player.sent

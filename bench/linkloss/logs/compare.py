@@ -1,7 +1,7 @@
 """What differs between two recordings, or a recording and a log: message by message, in time.
 
-Frames of one identifier are paired in order of time. Two that lie further apart than half of
-their period belong to no pair: one side misses the one, the other has it in excess.
+Frames of one identifier are paired in order of time. Two frames further apart than half of their
+period are not paired: the one is missing in B, or the other is extra in it.
 
     A   |     |     |     |        the second of A is missing in B,
     B   |           ||    |        the third came twice
@@ -23,17 +23,17 @@ from linkloss.recording import Series, read_recording
 from linkloss.vehicle.messages import MessageInfo
 
 TOLERANCE_NS = 5_000_000
-"""A frame that comes later or earlier than this is late or early."""
+"""A frame that differs by more than this is late or early."""
 
 Key = tuple[int, bool, bool]
-"""Identifier, whether it is extended, whether the frame is a remote one."""
+"""Identifier, whether it is extended, whether the frame is a remote frame."""
 Row = tuple[int, bytes]
 """Instant in ns, content."""
 
 
 @dataclass(slots=True)
 class Side:
-    """One of the two: its frames by identifier in order of time, and what its loads did."""
+    """One of the two: its frames by identifier in order of time, and the levels of its loads."""
 
     path: Path
     rows: dict[Key, list[Row]]
@@ -46,8 +46,8 @@ class Side:
 
 @dataclass(slots=True)
 class MessageDifference:
-    """How one message differs. Instants are those of A's clock; ``signals`` tells, by name, how
-    often a signal was another one, and the first time: (instant, value in A, value in B).
+    """How one message differs. Instants are those of A's clock. ``signals`` has, by name, how often
+    a signal differed, and the first time that it did: (instant, value in A, value in B).
     """
 
     key: Key
@@ -66,13 +66,13 @@ class MessageDifference:
 
     @property
     def differs(self) -> bool:
-        """Whether there is anything to say."""
+        """Whether anything differs."""
         return bool(self.missing or self.extra or self.late or self.changed)
 
 
 @dataclass(slots=True)
 class OutputDifference:
-    """Stretches in which a load was not at the same level for longer than the tolerance."""
+    """The stretches in which a load was at different levels for longer than the tolerance."""
 
     load: str
     times: int
@@ -128,10 +128,10 @@ def compare(
 ) -> Comparison:
     """Compare B with A.
 
-    :param messages: definitions: with them a content counts as changed only if a signal did that
-        is neither counter nor checksum.
-    :param tolerance_ns: frames and outputs that are off by no more are as they should be.
-    :param only: these identifiers; none stands for all.
+    :param messages: definitions: with them a content counts as changed only if a signal changed
+        that is neither counter nor checksum.
+    :param tolerance_ns: frames and outputs that differ by no more than this count as equal.
+    :param only: compare only these identifiers; empty stands for all.
     """
     offset_ns = 0 if a.recorded and b.recorded else _offset(a, b)
     known = {(info.identifier, info.extended, False): info for info in (messages or {}).values()}
@@ -146,8 +146,8 @@ def compare(
 
 
 def _offset(a: Side, b: Side) -> int:
-    """What to add to B's instants: by how much the first frames of its messages come earlier
-    than those of A, taken in the middle.
+    """What to add to B's instants, in ns: the median of how much later the first frame of each
+    message comes in A.
     """
     common = [key for key in a.rows if key in b.rows]
     return median_low([a.rows[key][0][0] - b.rows[key][0][0] for key in common]) if common else 0
@@ -264,6 +264,6 @@ def _output(
 
 
 def _level(series: Series[float], at_ns: int) -> float:
-    """The level at an instant; nothing was driven before the first one."""
+    """The level at an instant; 0 before the first one."""
     place = bisect_right(series.times, at_ns)
     return series.values[place - 1] if place else 0.0

@@ -1,18 +1,14 @@
 """What is in a log: identifiers, periods, lengths, load, signals, and what is wrong with them.
 
-The first thing that a builder runs on a log. One pass, in memory that does not grow with it.
+This is the first thing that a builder runs on a log. It takes one pass, in memory that does not
+grow with the log:
 
-Bus load over time: how many bits a log's frames took, second by second.
-
-A log of hours is kept in coarser and coarser slices, so that there are never more than
-``MOST_SLICES`` of them.
-
-The times between frames, in memory that does not grow with their number.
-
-They are counted by whole units. Where there come to be too many different ones the unit doubles:
-a median is then exact to that unit, which stays small beside the times it is counted in.
-
-What a log shows of one identifier.
+* :class:`Load` has the bits on the bus second by second. For a log of hours the slices become
+  coarser, so that there are never more than ``MOST_SLICES``.
+* :class:`Intervals` counts the times between frames in whole units. If there are too many different
+  times, the unit doubles: a median is then exact to that unit, which is small compared with the
+  times themselves.
+* :class:`Seen` is what a log shows of one identifier.
 """
 
 from __future__ import annotations
@@ -37,11 +33,11 @@ from linkloss.vehicle.tables import BusTable
 NS_PER_S = 1_000_000_000
 MOST_SLICES = 4096
 STANDARD_RATES = (125_000, 250_000, 500_000, 1_000_000)
-"""Usual bit rates of classical CAN in vehicles, common practice."""
+"""Usual bit rates of classical CAN in vehicles, in bits per second; common practice."""
 
 
 class Load:
-    """Bits on the bus by slices of time, intermission included."""
+    """Bits on the bus in slices of time, intermission included."""
 
     def __init__(self) -> None:
         self.slice_ns = NS_PER_S
@@ -49,7 +45,7 @@ class Load:
         self.total_bits = 0
 
     def take(self, at_ns: int, bits: int) -> None:
-        """Bits that were on the bus at an instant."""
+        """Add bits that were on the bus at an instant."""
         place = at_ns // self.slice_ns
         self.total_bits += bits
         self.bits[place] = self.bits.get(place, 0) + bits
@@ -62,7 +58,7 @@ class Load:
 
     @property
     def busiest(self) -> tuple[int, float]:
-        """Where the busiest slice begins (ns), and its bits per second."""
+        """The beginning of the busiest slice in ns, and its bits per second."""
         place = max(self.bits, key=lambda place: (self.bits[place], -place), default=0)
         return place * self.slice_ns, self.bits.get(place, 0) * NS_PER_S / self.slice_ns
 
@@ -71,7 +67,7 @@ class Load:
         return self.total_bits * NS_PER_S / lasted_ns if lasted_ns else 0.0
 
     def profile(self, lasted_ns: int, parts: int) -> list[float]:
-        """Bits per second in each of so many equal parts of the log (or in fewer slices)."""
+        """Bits per second in each of ``parts`` equal parts of the log, or in fewer slices."""
         slices = max(1, -(-lasted_ns // self.slice_ns))
         parts = max(1, min(parts, slices))
         sums = [0] * parts
@@ -80,7 +76,7 @@ class Load:
         return [bits * parts * NS_PER_S / max(1, lasted_ns) for bits in sums]
 
     def rate_guess(self) -> int | None:
-        """The slowest usual bit rate that carries the busiest slice; None if none does."""
+        """The slowest usual bit rate that can carry the busiest slice; None if none can."""
         most = self.busiest[1]
         return next((rate for rate in STANDARD_RATES if rate >= most), None)
 
@@ -90,10 +86,10 @@ FIRST_UNIT_NS = 1000
 
 
 class Intervals:
-    """Times between neighbours of a series of instants; all in ns."""
+    """Times between neighbours in a series of instants; all in ns."""
 
     def __init__(self, alarms_ns: Sequence[int] = ()) -> None:
-        """``alarms_ns``: lengths; for each, the intervals above it are counted."""
+        """``alarms_ns`` are limits; for each one the intervals above it are counted."""
         self.alarms = {alarm_ns: Alarm(alarm_ns) for alarm_ns in sorted(set(alarms_ns))}
         self.count = 0
         self.longest_ns = 0
@@ -105,7 +101,7 @@ class Intervals:
         self._last_ns: int | None = None
 
     def take(self, times: Sequence[int]) -> None:
-        """More instants, later than all before."""
+        """Add instants, later than all before."""
         if self._last_ns is not None:
             times = [self._last_ns, *times]
         self._last_ns = times[-1]
@@ -127,7 +123,7 @@ class Intervals:
             self._coarser()
 
     def end(self, end_ns: int) -> None:
-        """The series is over; a silence up to its end counts for the alarms."""
+        """End the series; the silence up to its end counts for the alarms."""
         if self._last_ns is not None:
             self._sound(self._last_ns, end_ns - self._last_ns)
 
@@ -137,7 +133,7 @@ class Intervals:
                 alarm.note(at_ns, span_ns)
 
     def quantile(self, share: float) -> int | None:
-        """The interval that this share of all does not exceed, in ns; None without any."""
+        """The interval that this share of all does not exceed, in ns; None if there are none."""
         wanted, seen = share * self.count, 0
         for value in sorted(self._counts):
             seen += self._counts[value]
@@ -147,12 +143,12 @@ class Intervals:
 
     @property
     def median_ns(self) -> int | None:
-        """The middle one."""
+        """The median interval in ns; None if there are no intervals."""
         return self.quantile(0.5)
 
     @property
     def jitter_ns(self) -> int | None:
-        """Half of the span that the middle nine tenths of the intervals take."""
+        """Half of the span that the middle 90 % of the intervals cover, in ns."""
         low, high = self.quantile(0.05), self.quantile(0.95)
         return None if low is None or high is None else (high - low) // 2
 
@@ -165,7 +161,7 @@ class Intervals:
 
 
 class Alarm:
-    """Silences longer than a limit: how many, and the longest of them."""
+    """Silences longer than a limit: how many, and the longest one."""
 
     def __init__(self, limit_ns: int) -> None:
         self.limit_ns = limit_ns
@@ -174,19 +170,19 @@ class Alarm:
         self.longest_at_ns = 0
 
     def note(self, at_ns: int, span_ns: int) -> None:
-        """A silence that began at an instant."""
+        """Add a silence that began at an instant."""
         self.times += 1
         if span_ns > self.longest_ns:
             self.longest_ns, self.longest_at_ns = span_ns, at_ns
 
 
 MOST_CONTENTS = 2_000
-"""So many different contents of a message with multiplexed signals are decoded, one by one."""
+"""The most different contents of a message with multiplexed signals that are decoded one by one."""
 
 
 @dataclass(frozen=True, slots=True)
 class Watched:
-    """What is known of a message before the log is read; ``limits`` are its stale times in ns,
+    """What is known about a message before the log is read. ``limits`` are its stale times in ns,
     with the loads (or the reason) that each belongs to.
     """
 
@@ -196,8 +192,8 @@ class Watched:
 
 
 class Seen:
-    """The frames of one identifier. They are gathered in ``times`` (ns) and ``frames``, and
-    :meth:`take` works them in; nothing of them is kept.
+    """The frames of one identifier. They are gathered in ``times`` (ns) and ``frames`` until
+    :meth:`take` evaluates and drops them.
     """
 
     def __init__(self, identifier: int, extended: bool, watched: Watched | None) -> None:
@@ -221,7 +217,7 @@ class Seen:
         self._contents: set[bytes] = set()
 
     def take(self) -> None:
-        """Work in what was gathered."""
+        """Evaluate and drop what was gathered."""
         self.count += len(self.frames)
         self.intervals.take(self.times)
         self.lengths.update([len(frame.data) for frame in self.frames])
@@ -232,11 +228,11 @@ class Seen:
         self.frames.clear()
 
     def end(self, end_ns: int) -> None:
-        """The log is over."""
+        """End the log."""
         self.intervals.end(end_ns)
 
     def all_ranges(self) -> dict[str, tuple[float, float]]:
-        """The smallest and the largest value of every signal that was seen, in its unit."""
+        """The smallest and the largest value of every signal that occurred, in its unit."""
         found = dict(self.ranges)
         for signal in self.signals:
             limits = signal.limits
@@ -266,14 +262,14 @@ class Seen:
             self._one_by_one(message, payloads)
 
     def _one_by_one(self, message: DbcMessage, payloads: list[bytes]) -> None:
-        """Signals that are not in every frame."""
+        """Decode the signals that are not in every frame."""
         for data in sorted(set(payloads) - self._contents):
             if len(self._contents) >= MOST_CONTENTS:
                 return
             self._contents.add(data)
             try:
                 values = message.decode_simple(data, decode_choices=False)
-            except Exception:  # noqa: BLE001 - a DBC that is not read strictly may say anything
+            except Exception:  # noqa: BLE001 - a DBC that is read leniently may say anything
                 self.undecoded += 1
                 continue
             for name, value in values.items():
@@ -283,14 +279,14 @@ class Seen:
 
 
 GATHERED = 16_384
-"""Frames that are looked at together."""
+"""How many frames are evaluated together."""
 STALE_PERIODS = 5
-"""Without a vehicle, a message counts as stale after so many of its periods; common practice."""
+"""Without a vehicle, a message counts as stale after this many periods; common practice."""
 
 
 @dataclass(slots=True)
 class Description:
-    """A log in figures; instants count from its first frame on."""
+    """A log in figures; instants count from its first frame."""
 
     path: Path
     channel: str
@@ -306,7 +302,7 @@ class Description:
 
     @property
     def unknown(self) -> list[Seen]:
-        """The identifiers that the DBC does not know; none where there is no DBC."""
+        """The identifiers that the DBC does not know; empty if there is no DBC."""
         return [seen for seen in self.seen if seen.message is None] if self.known else []
 
 
@@ -318,11 +314,11 @@ def describe(
     bit_rate: int | None = None,
     channel: str | None = None,
 ) -> Description:
-    """Look at a log.
+    """Describe a log.
 
-    :param database: the messages; None takes those of the vehicle, if there is one.
-    :param vehicle: whose loads say when a message is stale.
-    :param bit_rate: of the bus, bits per second; None takes that of the vehicle, if any.
+    :param database: the messages; None takes those of the vehicle, if any.
+    :param vehicle: its loads say when a message is stale.
+    :param bit_rate: of the bus, in bits per second; None takes that of the vehicle, if any.
     :param channel: of the log; None takes that of its first message.
     :raises BadInput: for a log that cannot be read.
     """
@@ -382,7 +378,7 @@ def _bits(frame: Frame) -> int:
 
 
 def _nominal_bits(bus: BusTable, frame: Frame) -> int:
-    """The same; of a frame that is faster in part, as many nominal bits as take its time."""
+    """The same; for a frame with a faster part, the number of nominal bits that take its time."""
     if not frame.fd:
         return _bits(frame)
     fast = bus.bit_rate if bus.data_bit_rate is None else bus.data_bit_rate
@@ -394,15 +390,15 @@ Key = tuple[int, bool]
 
 
 def _for_any_sender(key: Key) -> bool:
-    """Whether a DBC means a parameter group whoever sends it: the source address is then 0xFE,
-    the null address (SAE J1939-81; that DBC files use it so is common practice).
+    """Whether a DBC means a parameter group from any sender: the source address is then 0xFE, the
+    null address (SAE J1939-81; that DBC files use it so is common practice).
     """
     identifier, extended = key
     return extended and identifier & 0xFF == 0xFE
 
 
 def _group(key: Key) -> int | None:
-    """The parameter group of an extended identifier: without priority, source address and, where
+    """The parameter group of an extended identifier: without priority, source address and, if
     there is one, destination address (SAE J1939-21, from memory).
     """
     identifier, extended = key
@@ -413,7 +409,7 @@ def _group(key: Key) -> int | None:
 
 
 def _watched(database: Database | None, vehicle: Vehicle | None) -> dict[tuple[int, bool], Watched]:
-    """What is known of each message beforehand."""
+    """What is known about each message before the log is read."""
     if database is None:
         return {}
     stale = _stale_times(vehicle)
@@ -429,7 +425,7 @@ def _watched(database: Database | None, vehicle: Vehicle | None) -> dict[tuple[i
 
 
 def _stale_times(vehicle: Vehicle | None) -> dict[str, dict[int, tuple[str, ...]]]:
-    """By message and stale time: the loads that go stale then."""
+    """The stale times in ns of each message, with the loads that go stale then."""
     found: dict[str, dict[int, tuple[str, ...]]] = {}
     for name, load in (vehicle.loads if vehicle is not None else {}).items():
         if load.stale_after is None:

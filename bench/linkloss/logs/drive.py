@@ -1,24 +1,21 @@
-"""A drive: a log as a scenario of a vehicle, or one that a seeded driver makes up.
+"""A drive: a log as a scenario of a vehicle, or a drive that a seeded driver makes up.
 
-A seeded driver: strings the situations of a vehicle together to a drive of any length.
-
-The situation that follows is one whose beginning is near to how things stand: nobody indicates
-at speed before the engine runs. What still differs is changed one input after another, as a
-driver would. The same vehicle, seed and length make the same drive.
-
-What the driver and the engine did, read off the messages of a log.
-
-The vehicle file says how a log shows an input: a sensor by a signal, a switch by conditions over
-signals, one for each position. An input that it says nothing of, or whose messages the log does
-not hold, stays at rest.
-
-A logged drive as a scenario of a vehicle: who is played, what the driver did, when.
-
-The log is read twice: once to see what is in it (the inputs over time, whose frames there are),
-and once more, frame by frame, while it is played. Neither keeps the frames.
+:class:`Drive` is a logged drive as a scenario: which nodes are played, what the driver did, when.
+The log is read twice: once to see what is in it (the inputs over time, which frames there are), and
+once more, frame by frame, while it is played. Neither keeps the frames.
 
     log        |---|-----|--|------|-->    instants of reception, from the first frame on
     run     0..|---|-----|--|------|-->    the same, ``lead_ns`` later: room for the first frame
+
+:class:`InputReader` works out what the driver and the engine did from the messages of a log. The
+vehicle file says how a log shows an input: a sensor by a signal, a switch by conditions over
+signals, one for each position. An input stays at rest if the vehicle file does not say how, or if
+the log does not hold its messages.
+
+:func:`drive_scenario` is the seeded driver: it strings the situations of a vehicle together to a
+drive of any length. Each next situation is one whose beginning is close to the current inputs:
+nobody indicates at speed before the engine runs. What still differs is changed one input after
+another, as a driver would. The same vehicle, seed and length make the same drive.
 """
 
 from __future__ import annotations
@@ -42,17 +39,17 @@ from linkloss.vehicle.messages import MessageInfo
 from linkloss.vehicle.tables import InputTable, SituationTable
 
 STEP_SHARE = 100
-"""A sensor's value is taken over when it moved by this part of its range, or past a number that a
-condition of the vehicle compares it with.
+"""A sensor's new value counts if it moved by at least a hundredth of the sensor's range, or past a
+number that a condition of the vehicle compares it with.
 """
 
 Key = tuple[int, bool]
-"""Identifier, and whether it is an extended one."""
+"""Identifier, and whether it is extended."""
 
 
 class Change(NamedTuple):
-    """Inputs that changed at an instant of the log. ``event``: one changed in a way that a
-    condition of the vehicle can tell; else only sensors moved a little.
+    """Inputs that changed at an instant of the log. ``event``: one changed so that a condition of
+    the vehicle can tell; otherwise sensors only moved a little.
     """
 
     at_ns: int
@@ -77,11 +74,11 @@ class InputReader:
                 self._users.setdefault(message, []).append(name)
 
     def wants(self, key: Key) -> bool:
-        """Whether a message shows an input."""
+        """Whether a message is needed to read an input."""
         return key in self._messages
 
     def feed(self, at_ns: int, key: Key, data: bytes) -> Change | None:
-        """Take in a frame; what changed by it. One that is damaged shows nothing."""
+        """Take in a frame, and return what it changed. A damaged frame shows nothing."""
         info = self._messages[key]
         if len(data) != info.length or not (info.checksum is None or info.checksum(data)):
             return None
@@ -103,11 +100,11 @@ class InputReader:
         return Change(at_ns, changed, event) if changed else None
 
     def unseen(self) -> list[str]:
-        """The inputs that the log has shown nothing of so far."""
+        """The inputs that the log has not shown so far."""
         return [name for name, table in self._tables.items() if self._read(table) is None]
 
     def _read(self, table: InputTable) -> Value | None:
-        """What the signals say now; None while one is still missing."""
+        """The value that the signals now show; None while one is still missing."""
         signals = self._signals
         if isinstance(table.logged, str):
             value = signals.get(table.logged)
@@ -123,7 +120,7 @@ class InputReader:
         return table.rest
 
     def _weight(self, name: str, before: Value | None, value: Value) -> int:
-        """0: not worth a word; 1: a sensor has moved; 2: conditions can tell the difference."""
+        """0: too small to count; 1: a sensor has moved; 2: conditions can tell the difference."""
         if before is None or isinstance(value, str) or isinstance(before, str):
             return 2
         if any((before > n) != (value > n) or (before < n) != (value < n)
@@ -142,7 +139,7 @@ def references(table: InputTable) -> list[str]:
 
 
 def not_logged(vehicle: Vehicle) -> list[str]:
-    """The inputs of which the vehicle file does not say how a log shows them."""
+    """The inputs for which the vehicle file does not say how a log shows them."""
     return [name for name, table in vehicle.inputs.items() if not table.logged]
 
 
@@ -163,15 +160,15 @@ def _numbers(numbers: Mapping[str, tuple[float, ...]], name: str) -> tuple[float
 
 
 SETTLED_NS = 1_000_000_000
-"""What a log shows of an input within its first second counts as its state at the beginning; the
+"""What a log shows of an input within its first second is the input's state at the beginning; the
 slowest messages that show inputs repeat faster."""
 
 
 @dataclass(frozen=True, slots=True)
 class Selection:
-    """What of a log is played. ``nodes``: the nodes of the vehicle whose frames come from the log
-    (None: those that drive no load). ``left_out``: identifiers that are not played whoever sends
-    them. ``channel``: of the log; None takes that of the first message.
+    """Which part of a log is played. ``nodes``: the nodes of the vehicle whose frames come from the
+    log (None: those that drive no load). ``left_out``: identifiers that are not played, whoever
+    sends them. ``channel``: of the log; None takes that of the first message.
     """
 
     nodes: tuple[str, ...] | None = None
@@ -181,9 +178,9 @@ class Selection:
 
 @dataclass(slots=True)
 class Contents:
-    """What was seen in a log. ``played`` counts its frames by sender (``REST``: of no node of the
-    vehicle), ``left_out`` those of simulated nodes and of identifiers that were not wanted.
-    ``unknown`` are the identifiers that the DBC does not know.
+    """What a log contains. ``played`` counts its frames by sender (``REST``: no node of the
+    vehicle), ``left_out`` those of simulated nodes and of unwanted identifiers. ``unknown`` are the
+    identifiers that the DBC does not know.
     """
 
     length_ns: int = 0
@@ -196,7 +193,7 @@ class Contents:
 
 
 class Drive:
-    """A log, seen through the eyes of a vehicle.
+    """A log as a drive of a vehicle.
 
     Raises BadInput for a log that cannot be read, and for nodes that the vehicle does not have.
     """
@@ -239,8 +236,8 @@ class Drive:
         return found
 
     def frames(self, from_ns: int = 0, to_ns: int | None = None) -> Iterator[LoggedFrame]:
-        """What is played, from an instant of the run on; that instant becomes zero. A frame that
-        would have to begin before it is left out.
+        """The frames that are played, from an instant of the run on, which becomes zero. A frame
+        that would have to begin before it is left out.
         """
         known, nodes, left_out = self._senders, self.nodes, self.selection.left_out
         first_ns = from_ns + self.lead_ns
@@ -264,12 +261,13 @@ class Drive:
         faults: Sequence[TimedFault] = (),
         seed: int = 0,
     ) -> Scenario:
-        """The drive, or a part of it, as something that a session runs. Instants of the faults
-        are those of the drive. Raises BadInput for a part that the drive does not have.
+        """The drive, or a part of it, as a scenario to simulate. The faults' instants are those of
+        the drive. Raises BadInput for a part that the drive does not have, and for a fault outside
+        the part.
         """
         end_ns = self.contents.length_ns if to_ns is None else min(to_ns, self.contents.length_ns)
         if from_ns >= end_ns:
-            text = f"the drive lasts {self.contents.length_ns / 1e9:.6g} s; nothing of it lies"
+            text = f"the drive lasts {self.contents.length_ns / 1e9:.6g} s; none of it lies"
             raise BadInput.one(self.path, "--from", f"{text} between --from and --to")
         inputs, actions = self.driver(from_ns, end_ns)
         moved = tuple(_moved(timed, from_ns) for timed in faults)
@@ -288,8 +286,8 @@ class Drive:
         )
 
     def driver(self, from_ns: int, to_ns: int) -> tuple[dict[str, Value], list[TimedAction]]:
-        """The inputs at an instant of the run, and the changes from there to another; the first
-        instant becomes zero.
+        """The inputs at an instant of the run, and their changes from then to another instant. The
+        first instant becomes zero.
         """
         inputs: dict[str, Value] = {}
         actions: list[TimedAction] = []
@@ -319,8 +317,8 @@ def _nodes(path: Path, vehicle: Vehicle, selection: Selection) -> tuple[str, ...
 
 
 def _senders(vehicle: Vehicle, played: Collection[str]) -> dict[Key, str]:
-    """Who sends each message that the DBC knows. Of several senders one that is simulated counts:
-    a frame of its own must not come twice.
+    """The sender of each message that the DBC knows. If it has several, a simulated one counts: its
+    frames must not come twice.
     """
     found = {}
     for info in vehicle.messages.values():
@@ -344,11 +342,11 @@ def _ensure_within(path: Path, faults: Iterable[TimedFault], lasts_ns: int) -> N
 
 MS = 1_000_000
 NEAREST = 4
-"""How many of the situations that begin nearest are drawn from."""
+"""The number of situations with the nearest beginnings from which one is drawn."""
 PAUSE_MS = (400, 9_000)
-"""How long a driver rests between two situations, in ms."""
+"""How long the driver rests between two situations, in ms."""
 BETWEEN_MS = (120, 700)
-"""How long between two changes on the way from one situation to the next, in ms."""
+"""The time between two changes on the way from one situation to the next, in ms."""
 
 
 def drive_scenario(vehicle: Vehicle, lasts_ns: int, seed: int) -> Scenario:
@@ -383,7 +381,7 @@ class _Driver:
         self.driven: dict[str, int] = dict.fromkeys(vehicle.situations, 0)
 
     def go_on(self) -> None:
-        """One more situation: on the way to it, through it, and a pause behind it."""
+        """One more situation: the changes that lead to it, the situation, and a pause after it."""
         name = self._next()
         self.driven[name] += 1
         situation = self.vehicle.situations[name]
@@ -398,7 +396,9 @@ class _Driver:
         self.now_ns = start_ns + situation.lasts + self._span(PAUSE_MS)
 
     def _next(self) -> str:
-        """One of those that begin nearest; of equals those that were driven least."""
+        """One of the situations that begin nearest; each time that one was driven counts as
+        distance, too.
+        """
         order = sorted(
             self.vehicle.situations,
             key=lambda name: (
@@ -409,12 +409,12 @@ class _Driver:
         return self.random.choice(order[:NEAREST])
 
     def _distance(self, situation: SituationTable) -> int:
-        """How many inputs stand otherwise than at the beginning of a situation."""
+        """How many inputs differ from those at the beginning of a situation."""
         wanted = self._wanted(situation)
         return sum(not self._near(key, wanted[key]) for key in wanted)
 
     def _near(self, name: str, value: Value) -> bool:
-        """A sensor is near at the same fifth of its range."""
+        """Whether an input has a value; a sensor need only be within a fifth of its range of it."""
         now = self.values[name]
         limits = self.vehicle.inputs[name].range
         if limits is None or isinstance(now, str) or isinstance(value, str):

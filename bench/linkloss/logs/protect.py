@@ -1,13 +1,12 @@
 """Counters and checksums in a log: where they jump, where they fail.
 
-Our own message definitions say which signal is which. Others do not, but name them; then a signal
-counts as a counter only if it counts, and a checksum is left alone: how it is made is not known.
+Our own message definitions say which signal is which. Other definitions only give names: there, a
+signal that is named like a counter counts as one only if it counts. A checksum is then left alone,
+since its algorithm is not known.
 
-The signals of one message over many frames at once.
-
-To decode a frame of ten signals takes longer than to read it from a log. So payloads are gathered
-and laid side by side as 64-bit numbers, and a signal is taken out of all of them with one shift
-and one mask:
+:class:`Columns` decodes the signals of one message over many frames at once, since decoding a frame
+of ten signals takes longer than reading it from a log. Payloads are gathered and laid side by side
+as 64-bit numbers, and a signal is taken out of all of them with one shift and one mask:
 
     payloads   11 22 33 | 11 23 33 | ...      gathered, all of one length
     columns    11 11 .. | 22 23 .. | 33 33 ..
@@ -61,7 +60,7 @@ def _native(place: int) -> int:
 
 
 class SignalColumn:
-    """How one signal is taken out of the words, and its extremes so far."""
+    """How one signal is taken out of the words, and its smallest and largest value so far."""
 
     def __init__(self, signal: DbcSignal, length: int) -> None:
         self.name: str = signal.name
@@ -78,7 +77,7 @@ class SignalColumn:
         self.seen: set[int] = set()
 
     def raw(self, columns: Columns) -> list[int]:
-        """The raw bits in every payload."""
+        """The signal's raw bits in each payload."""
         shift, mask = self.shift, self.mask
         return [word >> shift & mask for word in columns.words(self.byte_order)]
 
@@ -89,7 +88,7 @@ class SignalColumn:
         if self.choices and len(self.seen) <= len(self.choices):
             self.seen |= bits
         values = [self._value(raw) for raw in bits]
-        values = [value for value in values if value == value]  # noqa: PLR0124 - not a number
+        values = [value for value in values if value == value]  # noqa: PLR0124 - leaves out NaN
         if values:
             low, high = min(values), max(values)
             self.least = low if self.least is None else min(self.least, low)
@@ -97,7 +96,7 @@ class SignalColumn:
 
     @property
     def limits(self) -> tuple[float, float] | None:
-        """The smallest and the largest value in its unit; None when nothing was seen."""
+        """The smallest and the largest value in its unit; None if there was none."""
         if self.least is None or self.most is None:
             return None
         ends = sorted(value * self.scale + self.offset for value in (self.least, self.most))
@@ -105,12 +104,12 @@ class SignalColumn:
 
     @property
     def named(self) -> list[str]:
-        """The names of the values that were seen, where the DBC gives values names."""
+        """The names of the values that occurred, if the DBC names values."""
         return [self.choices[raw] for raw in sorted(self.seen) if raw in self.choices]
 
 
 def plain_signals(message: DbcMessage) -> list[SignalColumn]:
-    """The signals of a message that are in each of its frames and can be laid out so."""
+    """The signals of a message that are in each of its frames and can be read as columns."""
     if message.length > MOST_BYTES or message.is_container:
         return []
     return [
@@ -123,14 +122,14 @@ def plain_signals(message: DbcMessage) -> list[SignalColumn]:
 def _shift(signal: DbcSignal, length: int) -> int:
     if signal.byte_order == "little_endian":
         return int(signal.start)
-    # A big-endian start bit names the most significant bit, counted within its own byte from
-    # the right: turn it into a distance from the end of the payload.
+    # A big-endian start bit names the most significant bit, counted within its own byte from the
+    # right: turn it into a distance from the end of the payload.
     first = 8 * (signal.start // 8) + 7 - signal.start % 8
     return int(8 * length - first - signal.length)
 
 
 def _fits(signal: DbcSignal, length: int) -> bool:
-    """Whether it lies within its message; a DBC that is not read strictly may say otherwise."""
+    """Whether a signal lies within its message; a DBC that is read leniently may say otherwise."""
     if signal.is_float and signal.length not in _FLOATS:
         return False
     shift = _shift(signal, length)
@@ -158,15 +157,15 @@ def _same(raw: Any) -> Any:
 
 _COUNTER = re.compile(r"(^|_)(alive_?)?(counter|cntr?|ctr|rolling|alive)\d*$", re.IGNORECASE)
 COUNTS_SHARE = 0.8
-"""A signal that is only named like a counter is one if this share of its steps is one."""
+"""A signal that is only named like a counter is one if at least this share of its steps is one."""
 
 
 @dataclass(slots=True)
 class Protection:
-    """The counter and the checksum of a message, and what came of them.
+    """The counter and the checksum of a message, and what they showed.
 
-    ``repeats`` counts frames with the counter of the one before, ``jumps`` those whose counter
-    moved by more than one; ``failed`` those whose checksum is wrong.
+    ``repeats`` counts frames with the same counter as the one before, ``jumps`` those whose counter
+    moved by more than one, ``failed`` those whose checksum is wrong.
     """
 
     counter: SignalColumn | None
@@ -181,7 +180,7 @@ class Protection:
     _last: list[int] = field(default_factory=list)
 
     def take(self, times: Sequence[int], payloads: Sequence[bytes], columns: Columns) -> None:
-        """More frames of the right length, in order."""
+        """Add frames of the right length, in order."""
         if self.counter is not None:
             self._count(times, self.counter.raw(columns), self.counter.mask)
         if self.checksum is not None:
@@ -210,7 +209,7 @@ class Protection:
 
     @property
     def counts(self) -> bool:
-        """Whether its counter is one."""
+        """Whether its counter really is a counter."""
         if self.counter is None or not self.steps:
             return False
         ones = self.steps - self.repeats - self.jumps
@@ -218,7 +217,7 @@ class Protection:
 
 
 def protection(message: DbcMessage) -> Protection | None:
-    """How a message is protected, as far as its definition tells; None if not at all."""
+    """How a message is protected, as far as its definition says; None if it is not."""
     counter = None
     declared = False
     for signal in message.signals:

@@ -1,11 +1,11 @@
 """A log file as a stream of messages, with an account of everything in it that cannot be read.
 
-The readers are python-can's. Around them stands what a real file needs: a line that cannot be
-read is skipped and counted, a file that breaks off ends there and says so, and nothing of it is a
-traceback. A file of which not one frame can be read is bad input.
+The readers are python-can's. This file adds what real files need: a line that cannot be read is
+skipped and counted, a file that breaks off ends there and a note says so, and nothing ends in a
+traceback. A file without a single readable frame is bad input.
 
-SocketCAN text logs, .asc, .csv, .trc, .blf and .db are read in memory that does not grow with
-them; .mf4 is not: asammdf looks at all of it first.
+SocketCAN text logs, .asc, .csv, .trc, .blf and .db are read in memory that does not grow with them;
+.mf4 is not: asammdf looks at all of it first.
 """
 
 from __future__ import annotations
@@ -33,14 +33,14 @@ TEXT_READERS: dict[str, tuple[Callable[..., can.io.generic.MessageReader], str]]
     ".asc": (can.ASCReader, "no internal events logged"),
     ".trc": (can.TRCReader, ""),
 }
-"""By extension: the reader, and a line that takes the place of the header where it begins anew."""
+"""By extension: the reader, and a line in place of the header for a reader that starts again."""
 
 _FRAMELESS = re.compile(
     r"\s*(//|date\s|base\s|(no )?internal events|(begin|end) triggerblock|version\s|$"
     r"|[\d.]+\s+start of (run|measurement))",
     re.IGNORECASE,
 ).match
-"""Lines of an .asc that are no frames, and need not be."""
+"""Matches the lines of an .asc that hold no frame and need not hold one."""
 
 READABLE = (
     ".log", ".csv", ".asc", ".trc", ".blf", ".mf4", ".db",
@@ -49,16 +49,16 @@ READABLE = (
 """The extensions that are read."""
 
 MOST_LINES_WITHOUT_A_FRAME = 1000
-"""A text of which so many lines at the beginning cannot be read is no log of this format."""
+"""A text with this many unreadable lines at its beginning is not a log of this format."""
 
 
 class LogFile:
     """A log on disk. ``frames`` counts the messages read so far, ``unreadable`` the lines that
-    were skipped, ``passed_over`` those of an .asc that its reader passes over without a word,
-    ``broken_off`` says why the rest of the file could not be read, if it could not; ``no_end``
-    says that the last line of a text lacks its end.
+    were skipped, ``passed_over`` the lines of an .asc that its reader ignores silently.
+    ``broken_off`` says why the rest of the file could not be read, or is empty. ``no_end`` says
+    that the last line of a text has no line end.
 
-    Raises BadInput for a file that is missing, empty, or of an extension that is not read.
+    Raises BadInput for a file that is missing, empty, or of an unknown extension.
     """
 
     def __init__(self, path: str | Path) -> None:
@@ -76,8 +76,8 @@ class LogFile:
         _ensure_there(self.path)
 
     def entries(self) -> Iterator[Ready | can.Message]:
-        """Everything in the file in its order: a message, or what a text log yields at once.
-        Raises BadInput if there is nothing.
+        """Everything in the file in order: a message, or for text logs an instant, frame and
+        channel. Raises BadInput if there is nothing.
         """
         self.frames = self.unreadable = self.passed_over = self._line = 0
         self.no_end = False
@@ -94,7 +94,7 @@ class LogFile:
             raise BadInput.one(self.path, "", self._nothing(kind))
 
     def notes(self) -> list[str]:
-        """What could not be read, in sentences; empty when all could."""
+        """What could not be read, in sentences; empty if everything could be read."""
         notes = []
         if self.unreadable:
             skipped = many(self.unreadable, "unreadable line")
@@ -103,7 +103,7 @@ class LogFile:
             text = "held no frame (events of the bus, or damage)"
             notes.append(f"{many(self.passed_over, 'line')} {text}")
         if self.broken_off:
-            notes.append(f"cannot be read behind frame {self.frames:,}: {self.broken_off}")
+            notes.append(f"cannot be read after frame {self.frames:,}: {self.broken_off}")
         if self.no_end:
             notes.append("its last line has no line end; it may have been cut off")
         return notes
@@ -133,7 +133,7 @@ class LogFile:
                     message = next(messages)
                 except StopIteration:
                     break
-                except Exception as error:  # noqa: BLE001 - readers raise whatever they stumble over
+                except Exception as error:  # noqa: BLE001 - readers raise whatever they run into
                     if self._file_failed:
                         break
                     self._skipped(_words(error))
@@ -152,7 +152,7 @@ class LogFile:
         return self.path.open(encoding="utf-8", errors="replace")
 
     def _lines(self, text: IO[str]) -> Iterator[str]:
-        """The lines, counted. Where a reader begins anew, a line first that it takes as header."""
+        """The lines, counted; for a reader that starts again, first one in place of the header."""
         line = "\n"
         silent = self.suffix.startswith(".asc")
         try:
@@ -171,7 +171,7 @@ class LogFile:
         self.no_end = not line.endswith("\n") and self.frames > 0
 
     def _lost_line(self, why: str) -> None:
-        """The library noted a line that it could not read, and went on by itself."""
+        """Count a line that the library could not read and skipped by itself."""
         if self._line:
             self._skipped(why)
 
@@ -193,10 +193,10 @@ class LogFile:
             raise
         except BadInput:
             raise
-        except Exception as error:  # noqa: BLE001 - readers raise whatever they stumble over
+        except Exception as error:  # noqa: BLE001 - readers raise whatever they run into
             self.broken_off = _words(error)
         if kind == ".mf4" and self.broken_off:
-            gc.collect()  # while nobody hears what asammdf says to that
+            gc.collect()  # now, while asammdf's complaints about it are suppressed
 
     def _binary_reader(self, kind: str) -> Any:
         if kind == ".db":
@@ -211,7 +211,7 @@ class LogFile:
         return can.MF4Reader(self.path)
 
     def _cut_off(self, reader: Any) -> str:
-        """Why a file that ended without an error is not whole; empty if it is."""
+        """Why a file that ended without an error is incomplete; empty if it is complete."""
         whole = getattr(reader, "file_size", None)
         if not isinstance(whole, int) or self.suffix.endswith(".gz"):
             return ""
@@ -225,7 +225,7 @@ class LogFile:
 
 
 class _Stopping:
-    """A reader that is stopped at the end, whatever it then complains about."""
+    """A reader that is stopped at the end, even if it complains."""
 
     def __init__(self, reader: Any) -> None:
         self.reader = reader
@@ -238,8 +238,8 @@ class _Stopping:
 
 
 def format_of(path: str | Path, known: Sequence[str], what: str = "a log") -> str:
-    """The extension of a file, with that of its content before ``.gz``. Raises BadInput for one
-    that is not known.
+    """The extension of a file, including the one before ``.gz``. Raises BadInput for an unknown
+    one.
     """
     name = Path(path).name.lower()
     suffix = "".join(Path(name).suffixes[-2:]) if name.endswith(".gz") else Path(name).suffix
@@ -280,7 +280,7 @@ def _words(error: BaseException | str) -> str:
 
 @contextmanager
 def _quiet_libraries(lost: Callable[[str], None]) -> Iterator[None]:
-    """What the libraries would print is counted (a line of a .trc) or left out (asammdf)."""
+    """What the libraries would print is counted (a line of a .trc) or suppressed (asammdf)."""
 
     class Counting(logging.Handler):
         def emit(self, record: logging.LogRecord) -> None:
@@ -293,7 +293,7 @@ def _quiet_libraries(lost: Callable[[str], None]) -> Iterator[None]:
     readers.addHandler(handler)
     readers.propagate = False
     asammdf.setLevel(logging.CRITICAL)
-    sys.unraisablehook = lambda _: None  # asammdf stumbles over files that it did not open
+    sys.unraisablehook = lambda _: None  # asammdf fails to clean up files that it did not open
     try:
         yield
     finally:

@@ -1,7 +1,7 @@
-"""Messages of a log as frames, at instants counted from the first one on.
+"""Messages of a log as frames, at instants counted from the first one.
 
-A log holds times as floating point seconds, often since 1970. What they can hold is kept: whole
-nanoseconds for times that are small, whole microseconds for dates.
+A log holds times as floating-point seconds, often since 1970. Their precision is kept: whole
+nanoseconds for small times, whole microseconds for dates.
 """
 
 from __future__ import annotations
@@ -19,11 +19,11 @@ from linkloss.problem import BadInput
 from linkloss.units import show_duration
 
 _DATE_S = 4e6
-"""Above this a float of 53 bits no longer tells one nanosecond from the next."""
+"""Above this, a float of 53 bits cannot tell one nanosecond from the next."""
 LONGEST_GAP_NS = 600_000_000_000
-"""A silence longer than this is no part of a drive, but the end of it."""
+"""A longer silence is not part of a drive, but its end."""
 LONGEST_STEP_BACK_NS = 1_000_000_000
-"""A log whose clock goes back further than this was set meanwhile: another drive begins."""
+"""If the log's clock goes back further, it was set: another drive begins."""
 
 ALL = "(all)"
 """Stands for all channels of a log together."""
@@ -34,10 +34,10 @@ Offset = tuple[int, Frame, str]
 
 @dataclass(slots=True)
 class Tally:
-    """What was in the log beside the frames that were handed on, and how far the log reached.
+    """What was in the log besides the frames that were passed on, and how far the log reached.
 
-    ``unsorted`` counts frames that carry an earlier time than the one before, ``latest_back_ns``
-    is how far back the furthest was. ``channels`` counts frames by channel.
+    ``unsorted`` counts frames with an earlier time than the one before; ``furthest_back_ns`` is the
+    largest such step. ``channels`` counts frames by channel.
     """
 
     frames: int = 0
@@ -53,16 +53,16 @@ class Tally:
     channels: dict[str, int] = field(default_factory=dict)
 
     def notes(self) -> list[str]:
-        """In sentences what was left out or changed; empty when nothing was."""
+        """What was left out or changed, in sentences; empty if nothing was."""
         notes = []
         if self.error_frames:
             notes.append(f"{many(self.error_frames, 'error frame')} left out")
         if self.fd_frames:
             number = many(self.fd_frames, "CAN FD frame")
-            notes.append(f"{number} left out: nobody here knows CAN FD")
+            notes.append(f"{number} left out: no controller here supports CAN FD")
         if self.misfits:
             number = many(self.misfits, "message")
-            notes.append(f"{number} left out that can be no frame, the first: {self.first_misfit}")
+            notes.append(f"{number} left out, not valid frames; the first: {self.first_misfit}")
         if self.unsorted:
             number = many(self.unsorted, "frame")
             furthest = show_duration(self.furthest_back_ns)
@@ -76,7 +76,7 @@ class Tally:
 
 
 def instant_ns(seconds: float) -> int:
-    """Seconds of a log as nanoseconds, as exact as a float of that size can be."""
+    """Seconds of a log as nanoseconds, as exact as a float of this size can be."""
     if -_DATE_S < seconds < _DATE_S:
         return round(seconds * 1e9)
     return round(seconds * 1e6) * 1000
@@ -87,11 +87,13 @@ def frames(
 ) -> Iterator[Offset]:
     """The frames of one channel of a log, or of all, at instants that never go back.
 
-    :param channel: its name as in the log, or ``ALL``; None takes that of the first frame.
-    :param fd: CAN FD frames too; else they are left out.
     A frame with an earlier time than the one before counts as simultaneous with it. A silence
     longer than ``LONGEST_GAP_NS``, or a clock that is set back, ends the drive; ``tally.ended``
-    then says so. Raises BadInput if there is no frame, or none of the channel.
+    then says so.
+
+    :param channel: its name as in the log, or ``ALL``; None takes that of the first frame.
+    :param fd: CAN FD frames too; otherwise they are left out.
+    :raises BadInput: if there is no frame, or none of the channel.
     """
     first_ns: int | None = None
     now_ns = 0
@@ -127,14 +129,14 @@ def frames(
 
 
 def _taken(message: can.Message, tally: Tally, fd: bool) -> tuple[int, Frame | None, str]:
-    """Instant, frame and channel of a message; no frame where it is none for our bus."""
+    """Instant, frame and channel of a message; no frame if our bus cannot carry it."""
     channel = "" if message.channel is None else str(message.channel)
     frame = _frame(message, tally, fd)
     return (0 if frame is None else instant_ns(message.timestamp)), frame, channel
 
 
 def _frame(message: can.Message, tally: Tally, fd: bool) -> Frame | None:
-    """The frame of a message; what is none is counted."""
+    """The frame of a message; None, and counted, if there is none."""
     if message.is_error_frame:
         tally.error_frames += 1
         return None
