@@ -197,7 +197,7 @@ def test_every_command_explains_itself(capsys, command):
         ),
         (
             ["check", "--only", "cut", "vehicle.toml"],
-            "check: 'vehicle.toml' stands behind an option; put the vehicle file first",
+            "check: 'vehicle.toml' stands after an option; put the vehicle file first",
         ),
         (["check", "--jobs", "0"], "--jobs: got 0; expected at least 1"),
     ],

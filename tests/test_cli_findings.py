@@ -137,11 +137,11 @@ def test_a_run_apart_shows_what_a_run_here_shows(car, capsys):
         (["--budget", "0"], "linkloss: --budget: got 0; expected at least 1 run"),
         (
             ["--no-shrink", "--budget", "9"],
-            "linkloss: --budget: has no use with '--no-shrink'; expected one of them",
+            "linkloss: --budget: has no effect with '--no-shrink'; expected only one of them",
         ),
         (
             ["--no-shrink", "--findings", "x"],
-            "linkloss: --findings: has no use with '--no-shrink'; expected one of them",
+            "linkloss: --findings: has no effect with '--no-shrink'; expected only one of them",
         ),
         (
             ["--findings", "vehicle.toml"],

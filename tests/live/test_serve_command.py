@@ -21,14 +21,14 @@ REAL = ["--real", "rear", "--interface", "virtual", "--channel", "real rear"]
 @pytest.mark.parametrize(
     ("options", "said"),
     [
-        ([], "nothing is to be opened; expected udp, slcan or socketcan:vcan0, or '--real NODE'"),
+        ([], "nothing to open; expected udp, slcan or socketcan:vcan0, or '--real NODE'"),
         (["--open", "upd"], "did you mean 'udp'?"),
         (["--open", "slcan", "--situation", "rian"], "did you mean 'rain'?"),
         (["--open", "slcan", "--speed", "20"], "got a speed of 20"),
         (["--open", "slcan", "--channel", "x"], "belongs to a real node"),
         (["--open", "slcan", "--checklist"], "belongs to a real node"),
         (["--real", "rear"], "expected '--interface' and '--channel'"),
-        ([*REAL, "--speed", "2"], "'rear' is real and knows only 1"),
+        ([*REAL, "--speed", "2"], "'rear' is real and runs only at 1"),
         ([*REAL, "--bitrate", "500000"], "got 500000; the bus of Wren runs at 250000"),
         ([*REAL, "--fault", "hang(rear)@1s+1s"], "would happen inside of 'rear', which is real"),
         (["--real", "rear", "--interface", "vrtual", "--channel", "x"], "cannot open 'vrtual'"),

@@ -1,7 +1,7 @@
 """The command ``linkloss``: arguments in, a result on the screen and in files, an exit code out.
 
-Everything but the argument parser is imported only once a command needs it, so that help is quick.
-Exit codes: 0 all kept, 1 something broke, 2 an input cannot be used, 3 not everything was
+The argument parser is imported at once, everything else only when a command needs it, so that help
+is quick. Exit codes: 0 all kept, 1 something broke, 2 an input cannot be used, 3 not everything was
 exercised, 130 interrupted.
 """
 
@@ -51,13 +51,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         return _run(list(sys.argv[1:] if arguments is None else arguments))
     except KeyboardInterrupt:
-        import logging  # each port of a run that was broken off would complain
+        import logging  # otherwise each port of an interrupted run would complain
 
         logging.getLogger("can.bus").setLevel(logging.ERROR)
         print("linkloss: interrupted, there is no result", file=sys.stderr)
         return EXIT_INTERRUPTED
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # else the flush at exit fails once more
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # otherwise the flush at exit fails again
         return EXIT_PIPE_CLOSED
 
 
@@ -97,7 +97,7 @@ def _with_streams(arguments: Sequence[str]) -> list[str]:
 
 
 def _forgive_encoding() -> None:
-    """A terminal that lacks a character of a title shows a question mark instead of failing."""
+    """Let a terminal show a question mark for a character that it lacks, instead of failing."""
     for stream in (sys.stdout, sys.stderr):
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:

@@ -1,8 +1,7 @@
-"""``linkloss check``: a vehicle through every situation and every fault.
+"""``linkloss check``: a vehicle in every situation, under every fault.
 
-How a check builds programs in C, and what it then shows of their lines.
-
-What a check found, shrunk to stories that stand in files of their own.
+This file also says how a check builds programs in C, and writes what broke as shrunk stories to
+files of their own.
 """
 
 from __future__ import annotations
@@ -41,7 +40,7 @@ if TYPE_CHECKING:
 
 
 def build_options(*, sanitize: bool, coverage: bool, workers: str | None) -> BuildOptions | None:
-    """How programs in C are built. What they count is kept until this process ends."""
+    """How programs in C are built. Their coverage counts are kept until this process ends."""
     if not sanitize and not coverage:
         return None
     if coverage and workers is not None:
@@ -59,7 +58,7 @@ def build_options(*, sanitize: bool, coverage: bool, workers: str | None) -> Bui
 
 
 FINDINGS = Path("findings")
-"""Where stories go, in the current folder, unless the user says otherwise."""
+"""Where stories go by default, in the current folder."""
 EXIT_BROKEN, EXIT_INTERRUPTED = 1, 130
 
 
@@ -107,8 +106,8 @@ def check(
     vehicle
         The vehicle file. Default: the bundled demo vehicle, Wren.
     depth
-        quick: a selection, for in between; full: every fault alone; pairs: two faults at a time;
-        hunt: sequences of faults and actions at random, guided by what earlier ones reached.
+        quick: a selection, for use between changes; full: every fault alone; pairs: two faults at
+        a time; hunt: random sequences of faults and actions, guided by what earlier ones reached.
     for_
         Real time after which a hunt draws no further cases, such as "10 min".
     cases
@@ -121,7 +120,7 @@ def check(
         Situations to try.
     drive
         A logged drive: its windows are the situations, and faults come at its own events. What
-        breaks is not made shorter: no scenario file can hold the log's frames.
+        breaks is not shrunk: no scenario file can hold the log's frames.
     logged
         The nodes whose frames come from that log. Default: those that drive no load.
     seed
@@ -133,11 +132,11 @@ def check(
     no_branch
         Run every case from power-up, even where cases begin alike. The results are the same.
     limit
-        Real time after which a case that gave no sign counts as hung.
+        Real time after which a case that shows no sign of life counts as hung.
     results
-        Keep the result of every case in this file as it comes.
+        Keep the result of each case in this file as it comes.
     resume
-        Go on where an interrupted check with the same --results stopped.
+        Continue where an interrupted check with the same --results stopped.
     json
         Write the report as JSON to this file; - is the standard output.
     junit
@@ -147,15 +146,15 @@ def check(
     html
         Write the report as one HTML file that opens offline.
     keep_all
-        Write an HTML file for every case into this folder, beside an index; they run again.
+        Write an HTML file for every case, and an index, into this folder; the cases run again.
     margins
-        List the rules that were kept by their margin, the smallest first.
+        List the rules that were kept, the smallest margin first.
     fail_under
         Exit 1 when a rule was kept with less margin than this, such as "20 ms".
     save
-        Save how every rule stands, to compare with later.
+        Save how every rule stands, for a later --against.
     against
-        Say what has changed since a check that was saved.
+        Say what has changed since a saved check.
     sanitize
         Build programs in C with checks for undefined behaviour.
     coverage
@@ -165,11 +164,11 @@ def check(
     findings
         Folder for the shortest scenarios of what broke. Default: findings
     budget
-        Runs to spend at most on making one of them short. Default: 200
+        The most runs for shrinking one of them. Default: 200
     no_shrink
-        Leave what broke as it was found.
+        Do not shrink what broke.
     quiet
-        No progress and no table: what broke, the totals.
+        No progress and no table: only what broke, and the totals.
     verbose
         List every rule.
     """
@@ -177,12 +176,12 @@ def check(
     check_targets([*results_of, html], folder=keep_all)
     _ensure_tellable(findings, budget, no_shrink=no_shrink)
     for word in (*(only or ()), *(situation or ())):
-        text = f"'{word}' stands behind an option; put the vehicle file first"
+        text = f"'{word}' stands after an option; put the vehicle file first"
         refuse((word.endswith(".toml"), "check", text))
     no_file, no_log = resume and results is None, logged is not None and drive is None
     refuse(
         (jobs is not None and jobs < 1, "--jobs", f"got {jobs}; expected at least 1"),
-        (no_file, "--resume", "goes on with a file; expected '--results FILE' too"),
+        (no_file, "--resume", "continues a file; expected '--results FILE' too"),
         (no_log, "--logged", "names nodes that come from a log; expected '--drive LOG' too"),
     )
     under_ns, for_ns = duration_ns("--fail-under", fail_under), _hunt_ends(depth, for_, cases)
@@ -226,8 +225,8 @@ def check(
 
 
 def _ensure_tellable(findings: Path | None, budget: int | None, *, no_shrink: bool) -> None:
-    """Find out before a long check what would go wrong behind it. Raises BadInput."""
-    text = "has no use with '--no-shrink'; expected one of them"
+    """Find out before a long check what would fail after it. Raises BadInput."""
+    text = "has no effect with '--no-shrink'; expected only one of them"
     refuse(
         (no_shrink and findings is not None, "--findings", text),
         (no_shrink and budget is not None, "--budget", text),
@@ -240,7 +239,7 @@ def _ensure_tellable(findings: Path | None, budget: int | None, *, no_shrink: bo
 
 
 def _hunt_ends(depth: str, for_: str | None, cases: int | None) -> int | None:
-    """When a hunt ends, in ns of real time. Raises BadInput for an end that cannot be one."""
+    """When a hunt ends, in ns of real time. Raises BadInput for an end that is not possible."""
     text = f"ends a hunt; expected '--depth hunt' with it, not '{depth}'"
     refuse(
         (depth != "hunt" and for_ is not None, "--for", text),
@@ -281,8 +280,8 @@ def _tell(
     limit_s: float,
     quiet: bool,
 ) -> Told:
-    """The stories of a report and their files. Where the usual folder cannot be written to, there
-    are no files.
+    """The stories of a report and their files. If the usual folder is not writable, there are no
+    files.
     """
     from linkloss.campaign.shrink import BUDGET
     from linkloss.campaign.stories import find_stories
@@ -343,7 +342,7 @@ def _draw(
     keep_all: Path | None,
     jobs: int | None,
 ) -> None:
-    """Write what is to be looked at."""
+    """Write the HTML files."""
     if html is None and keep_all is None:
         return
     from linkloss.campaign.check import looked
@@ -365,7 +364,7 @@ def _further(
     *,
     margins: bool,
 ) -> Iterator[Callable[[Console], None]]:
-    """What the screen shows beside the verdicts, because it was asked for."""
+    """What the screen shows after the verdicts because an option asks for it."""
     from linkloss.campaign.store import compare, standings
     from linkloss.report.terminal import show_changes, show_coverage, show_margins
 

@@ -1,4 +1,4 @@
-"""What the commands share: checking targets before a long run, and complaining about options."""
+"""What the commands share: checking targets before a long run, and errors about options."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def bad(where: str, text: str) -> Exception:
 
 
 def refuse(*reasons: tuple[object, str, str]) -> None:
-    """Raises BadInput for the first of some reasons that holds: (holds, option, text)."""
+    """Raise BadInput for the first reason that holds; each is (holds, option, text)."""
     for holds, where, text in reasons:
         if holds:
             raise bad(where, text)
@@ -54,8 +54,8 @@ def check_targets(
     signals: Path | None = None,
     folder: Path | None = None,
 ) -> None:
-    """Find out before a run whether its files can be written, and make the folder. Only one result
-    can go to the standard output. Raises BadInput.
+    """Find out before a run whether its files can be written, and make the folder. Raises BadInput,
+    also if more than one result is to go to the standard output.
     """
     from linkloss.report.files import ensure_folder, ensure_writable
 
@@ -79,7 +79,7 @@ def check_targets(
 
 
 def write_target(path: Path | None, content: Callable[[], str | Iterable[str]]) -> None:
-    """Write a result whole, if it was asked for; ``-`` stands for the standard output."""
+    """Write a complete result, if it was asked for; ``-`` stands for the standard output."""
     if path is None:
         return
     if path == SCREEN:
@@ -92,8 +92,8 @@ def write_target(path: Path | None, content: Callable[[], str | Iterable[str]]) 
 
 
 def console_beside(targets: Iterable[Path | None] = (), vehicle: Path | None = SCREEN) -> Console:
-    """The screen for whoever watches: the error stream where a result takes the standard output.
-    Where no vehicle was named it begins by saying so.
+    """The screen: the error stream if a result takes the standard output. If no vehicle was named,
+    it first says so.
     """
     from linkloss.report.screen import make_console
 
@@ -104,7 +104,7 @@ def console_beside(targets: Iterable[Path | None] = (), vehicle: Path | None = S
 
 
 def parsed(option: str, text: str | None, parse: Callable[[str], T]) -> T | None:
-    """An option that is a text with a meaning, if it was given. Raises BadInput."""
+    """The value of an option with a text, if it was given. Raises BadInput."""
     try:
         return None if text is None else parse(text)
     except ValueError as error:
@@ -112,21 +112,21 @@ def parsed(option: str, text: str | None, parse: Callable[[str], T]) -> T | None
 
 
 def duration_ns(option: str, text: str | None) -> int | None:
-    """An option that is a duration with its unit. Raises BadInput."""
+    """The duration in ns in an option, written with its unit. Raises BadInput."""
     from linkloss.units import parse_duration
 
     return parsed(option, text, parse_duration)
 
 
 def bit_rate_of(option: str, text: str | None) -> int | None:
-    """An option that is a bit rate with its unit. Raises BadInput."""
+    """The bit rate in bits per second in an option, written with its unit. Raises BadInput."""
     from linkloss.units import parse_bit_rate
 
     return parsed(option, text, parse_bit_rate)
 
 
 def identifiers(option: str, words: Sequence[str] | None) -> frozenset[int]:
-    """An option that names identifiers, such as 0x123. Raises BadInput."""
+    """The identifiers in an option, such as 0x123. Raises BadInput."""
     found = set()
     for word in words or ():
         try:

@@ -1,10 +1,7 @@
 """``linkloss live`` and ``linkloss serve``: a vehicle in real time.
 
-``linkloss live``: a vehicle to drive by hand, in a browser or on the terminal.
-
-The options of ``serve`` for a real node behind an adapter.
-
-``linkloss serve``: the bus of a vehicle, open to other programs and to a real node.
+``live`` lets a user drive a vehicle by hand, in a browser or on the terminal. ``serve`` opens the
+bus of a vehicle to other programs, and to a real node behind an adapter.
 """
 
 from __future__ import annotations
@@ -47,7 +44,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Adapter:
-    """What was given. Without ``--real`` there is none, and the other options have no use."""
+    """The options of ``serve`` for an adapter, as given. Without ``--real`` there is no adapter."""
 
     real: str | None
     interface: str | None
@@ -58,7 +55,7 @@ class Adapter:
 
     @property
     def delay_ns(self) -> int:
-        """The longest way through the adapter. Raises BadInput."""
+        """The longest time through the adapter, one way, in ns. Raises BadInput."""
         from linkloss.live.real_node import DELAY_NS
 
         if self.real is None:
@@ -89,17 +86,19 @@ class Adapter:
         return [AdapterEndpoint(self.real, self.interface, self.channel, "--real", more)]
 
     def warn(self, console: Console, vehicle: Vehicle, speed: float) -> None:
-        """The caution, before anything runs. Raises BadInput for a speed but that of real nodes."""
+        """Show the caution, before anything runs. Raises BadInput for a speed other than 1 with a
+        real node.
+        """
         if self.real is not None and speed != 1:
-            raise bad("--speed", f"got {speed:g}; '{self.real}' is real and knows only 1")
-        if self.real is not None and not self.checklist:  # which begins with it
+            raise bad("--speed", f"got {speed:g}; '{self.real}' is real and runs only at 1")
+        if self.real is not None and not self.checklist:  # the checklist begins with the caution
             from linkloss.live.real_node import caution
             from linkloss.report.screen import paragraph
 
             paragraph(console, caution(vehicle, self.real), style="bold")
 
     def walk(self, console: Console, found: list[Verdict]) -> Callable[[OpenBus], object] | None:
-        """The guided checklist, if it was asked for; it puts its verdicts into ``found``."""
+        """The guided checklist, if it was asked for; it appends its verdicts to ``found``."""
         node = self.real
         if node is None or not self.checklist:
             return None
@@ -116,7 +115,7 @@ class Adapter:
         return go
 
     def account(self, console: Console, vehicle: Vehicle, result: RunResult) -> None:
-        """What the run can say of the real node and what it cannot, and why not."""
+        """Say what the run shows about the real node, and what it cannot show and why."""
         if self.real is None:
             return
         from linkloss.judge import Outcome
@@ -131,7 +130,7 @@ class Adapter:
             if verdict.outcome is Outcome.NOT_EXERCISED and verdict.text:
                 reasons.setdefault(verdict.text, []).append(f"{verdict.subject} ({verdict.rule})")
         for reason, rules in reasons.items():
-            if reason != UNREPORTED:  # that is told already
+            if reason != UNREPORTED:  # scope() already says so
                 paragraph(console, f"Not exercised, {reason}: {', '.join(rules)}.")
 
 
@@ -171,15 +170,15 @@ def serve(
     vehicle
         The vehicle file. Default: the bundled demo vehicle, Wren.
     open
-        How: udp (or udp:PORT), slcan, socketcan:vcan0; once for each program.
+        What to open: udp (or udp:PORT), slcan, socketcan:vcan0; once for each program.
     real
         This node is a real one, behind an adapter; all others are simulated.
     interface
-        Of the adapter, as python-can calls it: slcan, socketcan, gs_usb, ...
+        The adapter's interface, as python-can calls it: slcan, socketcan, gs_usb, ...
     channel
-        Of the adapter, as python-can calls it: /dev/ttyACM0, can0, ...
+        The adapter's channel, as python-can calls it: /dev/ttyACM0, can0, ...
     bitrate
-        Of the adapter, in bits per second. Default: that of the bus, and no other will do.
+        The adapter's bit rate in bits per second. Default: that of the bus; no other is accepted.
     delay
         The longest time that a frame takes through the adapter, one way. Default: 20 ms.
     checklist
@@ -189,24 +188,24 @@ def serve(
     fault
         A fault and when: 'cut(gauge,rear)@30s+2s'.
     lasts
-        End after so long, such as "60 s". Default: with Ctrl-C.
+        End after this time, such as "60 s". Default: with Ctrl-C.
     speed
         1 is real time, 0.5 half as fast; 0.1 to 10.
     seed
         Seed of everything that faults leave to chance.
     save
-        A folder for the session as a scenario, which runs again without the programs.
+        A folder for the session as a scenario, which can run again without the programs.
     log
         Write all frames as a log, in the format of the extension.
     json
         Write the whole recording and the verdicts as JSON to this file.
     quiet
-        No timeline: what broke, the totals.
+        No timeline: only what broke, and the totals.
     verbose
         List the rules that the run did not put to the test, too.
     """
     if not open and real is None:
-        text = "nothing is to be opened; expected udp, slcan or socketcan:vcan0, or '--real NODE'"
+        text = "nothing to open; expected udp, slcan or socketcan:vcan0, or '--real NODE'"
         raise bad("--open", text)
     logs = [Path(path) for path in log or ()]
     check_targets([json], logs, folder=save)
@@ -247,7 +246,7 @@ def serve(
     show_run(console, result, quiet=quiet, verbose=verbose)
     adapter.account(console, loaded, result)
     if by_hand and not result.broken and not any(v.outcome is Outcome.KEPT for v in by_hand):
-        return EXIT_NOT_EXERCISED  # the checklist was asked for, and nobody went through it
+        return EXIT_NOT_EXERCISED  # the checklist was asked for, but nobody went through it
     return result.exit_code
 
 
@@ -258,9 +257,9 @@ def serve_until(
     console: Console,
     walk: Callable[[OpenBus], object] | None = None,
 ) -> Excerpt:
-    """Run a session with its endpoints until it has lasted so long, until ``walk`` is through, or
+    """Run a session with its endpoints until it has lasted ``lasts_ns``, until ``walk`` returns, or
     until Ctrl-C; returns what happened. The session has a thread of its own, so that Ctrl-C never
-    falls into the middle of it.
+    interrupts it midway.
     """
     from linkloss.live.opened import OpenBus
     from linkloss.report.screen import paragraph
@@ -283,7 +282,7 @@ def serve_until(
         found = live.excerpt(name="served", title=f"{live.vehicle.title}, served")
         try:
             excerpt = found.result(timeout=_PATIENCE_S) if thread.is_alive() else None
-        except TimeoutError:  # it has failed meanwhile, or hangs
+        except TimeoutError:  # it has failed in the meantime, or hangs
             excerpt = None
         opened.close()
         live.end()
@@ -293,14 +292,14 @@ def serve_until(
     if thread.failure is not None:
         raise thread.failure
     if excerpt is None:
-        raise bad("serve", "the session does not answer; a program in it waits for ever")
+        raise bad("serve", "the session does not answer; a program in it waits forever")
     assert excerpt.scenario.outside is not None
     outside = opened.as_it_went(excerpt.scenario.outside)
     return replace(excerpt, scenario=replace(excerpt.scenario, outside=outside))
 
 
 class _SessionThread(threading.Thread):
-    """Runs a live session; ``failure`` is what it raised."""
+    """Runs a live session; ``failure`` is the exception that it raised."""
 
     def __init__(self, live: LiveSession) -> None:
         super().__init__(name="session", daemon=True)
@@ -311,7 +310,7 @@ class _SessionThread(threading.Thread):
     def run(self) -> None:
         try:
             self._live.run()
-        except BaseException as error:  # noqa: BLE001 - raised again by whoever waits
+        except BaseException as error:  # noqa: BLE001 - raised again in the waiting thread
             self.failure = error
 
 
@@ -336,15 +335,15 @@ def live(
     vehicle
         The vehicle file. Default: the demo vehicle Wren.
     situation
-        Begin in this situation of the vehicle; what happens in it happens by itself.
+        Begin in this situation of the vehicle; its actions happen by themselves.
     speed
-        Virtual seconds for each real one, 0.1 to 10.
+        Simulated seconds per real second, 0.1 to 10.
     seed
         Seed of everything that faults leave to chance.
     folder
-        Where sessions are saved as scenarios. Default: here.
+        Where sessions are saved as scenarios. Default: the current folder.
     terminal
-        Show it on this terminal and not in a browser.
+        Show the vehicle on this terminal, not in a browser.
     port
         The port of the page. Default: one that is free.
     listen
@@ -352,7 +351,7 @@ def live(
     yes_expose
         Let other computers in as well: needed for a --listen that they can reach.
     open
-        Let programs of this computer onto the bus: udp, slcan, socketcan:vcan0; once for each.
+        Let programs on this computer onto the bus: udp, slcan, socketcan:vcan0; once for each.
     """
     from linkloss.live.driven import LiveSession
     from linkloss.live.opened import Doors
@@ -372,7 +371,7 @@ def live(
         show = _on_terminal(running) if terminal else _in_browser(running, listen, port, exposed)
         running.start()
         try:
-            with suppress(KeyboardInterrupt):  # the way it ends
+            with suppress(KeyboardInterrupt):  # the usual way to end it
                 show()
         finally:
             running.stop()
@@ -384,7 +383,7 @@ def live(
 
 
 def _on_terminal(running: Running) -> Callable[[], None]:
-    """What shows it here until somebody has seen enough."""
+    """Returns a function that shows the vehicle on this terminal until the user ends it."""
     from linkloss.problem import ensure_linux
 
     ensure_linux("--terminal", "for keys that are read one by one")
@@ -400,7 +399,7 @@ def _on_terminal(running: Running) -> Callable[[], None]:
 
 
 def _in_browser(running: Running, listen: str, port: int, exposed: bool) -> Callable[[], None]:
-    """What serves the page until an interrupt. The address is told at once."""
+    """Returns a function that serves the page until an interrupt. Prints the address at once."""
     try:
         from linkloss.live.server import Site, bind
     except ImportError:
@@ -420,7 +419,7 @@ def _in_browser(running: Running, listen: str, port: int, exposed: bool) -> Call
 
 
 def _exposed(listen: str, *, yes_expose: bool) -> bool:
-    """Whether others can reach an address. Raises BadInput where that was not agreed to."""
+    """Whether other computers can reach an address. Raises BadInput if the user did not agree."""
     try:
         exposed = not ip_address(listen).is_loopback
     except ValueError:

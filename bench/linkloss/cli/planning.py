@@ -1,8 +1,7 @@
-"""``linkloss plan`` and ``linkloss timing``: before anything is bought or soldered.
+"""``linkloss plan`` and ``linkloss timing``: checks before anything is bought or soldered.
 
-``linkloss plan``: whether fuses and leads suit the loads, before anybody buys cable.
-
-``linkloss timing``: whether a message plan is fast enough.
+``plan`` tells whether fuses and leads suit the loads, ``timing`` whether a message plan is fast
+enough.
 """
 
 from __future__ import annotations
@@ -45,21 +44,21 @@ def timing(
     vehicle
         The vehicle file. Default: the bundled demo vehicle, Wren.
     situation
-        Run these situations without a fault and hold their response times against the bounds;
+        Run these situations without a fault and compare their response times with the bounds;
         'all' stands for all of them.
     scenario
         Run these scenario files for the same purpose.
     bit_rate
-        Further bit rates to look at, such as "83.333 kbit/s".
+        More bit rates to look at, such as "83.333 kbit/s".
     json
         Write every message at every bit rate as JSON to this file.
     plot
-        Draw the response times seen beside their bounds into this SVG file. Runs all situations
-        unless told which.
+        Draw the observed response times beside their bounds into this SVG file. Runs all
+        situations unless told which.
     html
         Write tables and picture as one HTML file that opens offline.
     verbose
-        A table of all messages for every bit rate.
+        Show a table of all messages for every bit rate.
     """
     check_targets([json, plot, html])
     rates = [bit_rate_of("--bit-rate", text) or 0 for text in bit_rate or ()]
@@ -119,7 +118,7 @@ def plan(
     csv: Path | None = None,
     html: Path | None = None,
 ) -> int:
-    """Look at every fuse, lead and feed of a vehicle, and at what it draws asleep.
+    """Look at every fuse, lead and feed of a vehicle, and at the current that it draws asleep.
 
     Parameters
     ----------

@@ -1,12 +1,8 @@
 """``linkloss replay``, ``drive``, ``compare`` and ``describe``: logged drives.
 
-``linkloss replay``: a logged drive on the bus again; or a recording judged again.
-
-``linkloss drive``: a drive out of the situations of a vehicle, as a log.
-
-``linkloss compare``: what differs between two runs, or a run and a log.
-
-``linkloss describe``: what is in a log.
+``replay`` puts a logged drive on the bus again, or judges a recording again. ``drive`` makes a
+drive of a vehicle's situations, as a log. ``compare`` says what differs between two runs, or a run
+and a log. ``describe`` says what is in a log.
 """
 
 from __future__ import annotations
@@ -66,7 +62,7 @@ def drive(
     lasts
         How long the drive is.
     seed
-        Another seed, another drive.
+        Seed of everything that is left to chance: another seed makes another drive.
     json
         Write the whole recording and the verdicts as JSON to this file.
     """
@@ -75,7 +71,7 @@ def drive(
         raise bad("drive", "expected '--log FILE' or '--json FILE' to write the drive to")
     check_targets([json], logs)
     lasts_ns = duration_ns("--lasts", lasts) or 0
-    refuse((not lasts_ns, "--lasts", "a drive lasts more than nothing"))
+    refuse((not lasts_ns, "--lasts", "a drive takes time; expected more than 0 s"))
     from linkloss.campaign.run import run
     from linkloss.logs.drive import drive_scenario
     from linkloss.report.timeline import show_run
@@ -116,8 +112,8 @@ def replay(
     """Put a logged drive on the bus again, with simulated nodes, faults and verdicts.
 
     With a vehicle, the nodes that drive loads run their programs; the frames of all others come
-    from the log. Without one, the log is played to two listening nodes. The JSON of a run is
-    judged again.
+    from the log. Without one, the log is played to two listening nodes. For the JSON of a run, the
+    run is judged again.
 
     Parameters
     ----------
@@ -140,11 +136,12 @@ def replay(
     channel
         The channel of the log. Default: the first one; without a vehicle, all.
     bit_rate
-        Without a vehicle: of the bus. Default: 500 kbit/s.
+        Bit rate of the bus, without a vehicle. Default: 500 kbit/s.
     data_bit_rate
-        Without a vehicle: of the faster part of CAN FD frames. Without it they are left out.
+        Bit rate of the faster part of CAN FD frames, without a vehicle. Default: such frames are
+        left out.
     speed
-        As fast as possible, or at the pace at which it was logged.
+        As fast as possible (max), or at the pace of the log (1x).
     seed
         Seed of everything that faults leave to chance.
     log
@@ -156,9 +153,9 @@ def replay(
     html
         Write what happened as one HTML file that opens offline.
     quiet
-        What broke, what was lost, the totals.
+        Show only what broke, what was lost, and the totals.
     verbose
-        The timeline too.
+        Show the timeline, too.
     """
     logs = [Path(path) for path in log or ()]
     check_targets([json, html], logs, signals)
@@ -207,7 +204,7 @@ def replay(
 def _played_nodes(
     vehicle: Vehicle, only: list[str] | None, but: list[str] | None
 ) -> tuple[str, ...] | None:
-    """The nodes whose frames come from the log; None leaves the choice to the drive."""
+    """The nodes whose frames come from the log; None lets the drive choose."""
     both = only is not None and but is not None
     refuse((both, "replay", "expected either '--only' or '--except', not both"))
     from linkloss.problem import unknown
@@ -261,7 +258,7 @@ def compare(
 ) -> int:
     """Say what differs between two recordings, two logs, or one of each.
 
-    Exit code as diff: 0 nothing differs, 1 something does, 2 an input cannot be used.
+    Exit codes as for diff: 0 nothing differs, 1 something does, 2 an input cannot be used.
 
     Parameters
     ----------
@@ -270,9 +267,9 @@ def compare(
     b
         Another one.
     tolerance
-        Frames and outputs that are off by no more than this are the same.
+        Frames and outputs that differ by no more than this count as equal.
     dbc
-        Message definitions: which signals changed; counters and checksums are left aside.
+        Message definitions: show which signals changed, without counters and checksums.
     vehicle
         A vehicle file that names its DBC. Default: the one that a recording names.
     message
@@ -300,7 +297,7 @@ def compare(
 def _messages(
     dbc: Path | None, vehicle: Path | None, sides: tuple[Side, Side]
 ) -> Mapping[str, MessageInfo] | None:
-    """The message definitions: as given, or as a recording names them if they are still there."""
+    """The given message definitions, or those that a recording names if they still exist."""
     from linkloss.vehicle.messages import compile_messages
 
     if dbc is not None:
@@ -328,11 +325,11 @@ def describe(
     log
         The log: .log .csv .asc .trc .blf .mf4 .db (and .log.gz ...).
     dbc
-        Message definitions: names, signals, counters, periods.
+        Message definitions: show names, signals, counters, periods.
     vehicle
-        A vehicle file: its messages, its bit rate, and which loads would have gone stale.
+        A vehicle file: use its messages and its bit rate, and show which loads would be stale.
     bit_rate
-        Of the bus, such as "500 kbit/s": the load is given in percent of it.
+        Bit rate of the bus, such as "500 kbit/s": the load is given in percent of it.
     channel
         The channel of the log. Default: that of its first message.
     json
@@ -353,7 +350,7 @@ def describe(
 
 
 def load_messages(path: Path) -> tuple[Any, list[str]]:
-    """A DBC, read leniently where strictly does not do; then with a note of why."""
+    """A DBC. One that cannot be read strictly is read leniently, with a note that says why."""
     from linkloss.problem import BadInput
     from linkloss.vehicle.messages import load_database
 

@@ -1,12 +1,7 @@
 """``linkloss run``, ``report``, ``faults``, ``schema`` and ``new``.
 
-``linkloss run``: one scenario, as a timeline.
-
-``linkloss report``: a result that was written as JSON, as a page to look at.
-
-``linkloss faults`` and ``linkloss schema``: what there is to write in files.
-
-``linkloss new``: a small car of one's own to begin with.
+``run`` shows one scenario as a timeline. ``report`` makes a page of a result that was written as
+JSON. ``faults`` and ``schema`` list what files can say. ``new`` writes a small car to begin with.
 """
 
 from __future__ import annotations
@@ -71,16 +66,16 @@ def run(
     json
         Write the whole recording and the verdicts as JSON to this file; - is the standard output.
     here
-        Run in this process, for a debugger, and not in one of its own: a program that ends it ends
-        the judge as well.
+        Run in this process, for a debugger, not in one of its own: a program that ends the process
+        ends the judge, too.
     watch
         First play the run on the terminal: inputs, loads, nodes, faults, the last frames.
     speed
-        How fast to play it: 1 is real time and the default, 0.1 a tenth of it.
+        How fast to play it: 1 is real time (the default), 0.1 a tenth of that.
     html
         Write what happened as one HTML file that opens offline.
     quiet
-        No timeline: what broke, the totals.
+        No timeline: only what broke, and the totals.
     verbose
         List the rules that the run did not put to the test, too.
     """
@@ -128,7 +123,7 @@ def write_run(
     json: Path | None = None,
     signals: Path | None = None,
 ) -> None:
-    """Write a run's frames, recording and decoded signals to the files that were asked for."""
+    """Write a run's frames, recording and decoded signals to the requested files."""
     from linkloss.report.export import losses, write_columns, write_log
 
     vehicle = result.scenario.vehicle
@@ -146,7 +141,7 @@ def write_run(
 def _window(
     bits: Path | None, from_text: str | None, to_text: str | None
 ) -> tuple[int, int | None]:
-    """The window of a waveform in ns; its end is None for the end of the run."""
+    """Beginning and end of a waveform in ns; the end is None for the end of the run."""
     from_ns, to_ns = duration_ns("--bits-from", from_text) or 0, duration_ns("--bits-to", to_text)
     refuse(
         (bits is None and (from_text or to_text), "--bits-from, --bits-to",
@@ -172,7 +167,7 @@ def _write_bits(result: RunResult, path: Path, from_ns: int, to_ns: int | None) 
 def report(result: Path, /, *, html: Path | None = None, jobs: int | None = None) -> int:
     """Make an HTML report of a result that 'check --json' or 'run --json' has written.
 
-    Exits as the command did that made the result.
+    Exits with the code of the command that made the result.
 
     Parameters
     ----------
@@ -181,7 +176,7 @@ def report(result: Path, /, *, html: Path | None = None, jobs: int | None = None
     html
         The file to write. Default: the name of the result, with .html.
     jobs
-        Processes to use for running what broke again. Default: all cores.
+        Processes to use for running again what broke. Default: all cores.
     """
     target = result.with_suffix(".html") if html is None else html
     check_targets([target])
