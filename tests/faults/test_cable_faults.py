@@ -43,5 +43,5 @@ def test_a_cable_fault_does_not_reset_anybody():
 
 def test_cutting_between_nodes_that_are_no_neighbours_is_refused():
     far = Cut(between=("front", "rear"))
-    text = "'front' and 'rear' are no neighbours; the cable runs front, dash, rear"
+    text = "'front' and 'rear' are not neighbours; the cable runs front, dash, rear"
     assert far.problem(small_vehicle()) == text

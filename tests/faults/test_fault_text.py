@@ -94,7 +94,7 @@ def test_a_fault_without_a_duration_stays():
     [
         ("cut gauge rear", "expected 'KIND(PARAMETERS)@START+DURATION'"),
         ("cit(gauge,rear)@1s", "unknown fault 'cit'"),
-        ("cut(dash,rear)@1s", "'dash' and 'rear' are no neighbours"),
+        ("cut(dash,rear)@1s", "'dash' and 'rear' are not neighbours"),
         ("reset(raer)@1s", "unknown node 'raer'"),
         ("reset(rear)@1s+2s", "'reset' is over at once; expected no duration"),
         ("cut(gauge,rear)@1s+0s", "a fault lasts more than nothing"),

@@ -109,7 +109,7 @@ class Traits:
                 yield ("input", name, case.kinds)
 
     def _of_changes(self, case: Scenario, timed: TimedFault, length: str) -> Iterator[Trait]:
-        """What changes for the loads while the fault is there."""
+        """What changes for the loads during the fault."""
         for at_ns, load, asked in self.asks.course(case.situation).changes:
             if not self._during(timed, at_ns):
                 continue
@@ -351,7 +351,7 @@ def _hunt(vehicle: Vehicle, seed: int, logged: bool) -> _Choice:  # noqa: ARG001
     drawn = f"up to {MOST_FAULTS} faults and {MOST_ACTIONS} further actions in a case"
     left_out = [
         f"Drawn at random: {drawn}, at instants at which something changes or is due.",
-        "What reached something new, or left less time than before, was varied further.",
+        "Cases that reached something new, or left less time than before, were varied further.",
         "A hunt cannot say what it has not covered.",
         WIRING_LEFT_OUT,
         CLOCKS_LEFT_OUT,

@@ -59,7 +59,7 @@ def can_branch() -> bool:
     return not no_branching()
 
 
-class NoAnswer(Exception):  # noqa: N818 - the program's fault, and told as such
+class NoAnswer(Exception):  # noqa: N818 - the program's fault, and reported as such
     """A process ended, or took too long, before it answered; the text says which."""
 
 

@@ -307,7 +307,7 @@ class _PairPlanner:
         told = [
             f"{close:,} of {len(self.faults) ** 2:,} ordered pairs of faults strike one node.",
             "Each is tried wherever it matters, overlapping in time and one after the other.",
-            f"Of all other pairs each two kinds meet in {ways} ways in time, at related places.",
+            f"For all other pairs, each two kinds meet in {ways} ways in time, at related places.",
             "Other pairs of places were left out: faults at far ends of the car seldom interact.",
             "The same lasting fault twice at one time was left out: it is one fault.",
             "Three and more faults at a time are left to the depth 'hunt'.",
@@ -399,7 +399,7 @@ class _PairPlanner:
         return tuple(thinned(self.maker.spoilt(fault, situation)))
 
     def _spoilt(self, couple: Couple, situation: str) -> list[int]:
-        """The instants of actions that both faults can spoil; if there are none, that one can."""
+        """The instants of actions that both faults can spoil; else of those that one of them can."""
         one, other = (self.moments(fault, situation) for fault in couple)
         both = [at_ns for at_ns in one if at_ns in other]
         return both or sorted({*one, *other})

@@ -39,8 +39,8 @@ from linkloss.campaign.cases import (
 )
 from linkloss.campaign.placed import bit_cases, electrical_drafts
 from linkloss.campaign.rotation import (
+    AFTER,
     BEFORE,
-    BEHIND,
     SIDES,
     Key,
     Rotation,
@@ -375,7 +375,7 @@ class _Planner:
         """
         took = self.spans
         if not fault.lasting:
-            for sides in (BEFORE, BEHIND):
+            for sides in (BEFORE, AFTER):
                 start_ns = self.rotation.place(fault, situation, at_ns, sides)
                 yield Draft.of(situation, fault, start_ns, took.brief)
             return

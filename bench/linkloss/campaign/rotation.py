@@ -1,6 +1,6 @@
 """The axes that rotate: where a fault begins, and what the nodes' clocks show.
 
-    side      a period or a few ms, before or behind an action      before [..] | A | [..] behind
+    side      a period or a few ms, before or after an action       before [..] | A | [..] after
     eighth    of the message period, counted from power-up            |0|1|2|3|4|5|6|7|
     counter   value of the message's rolling counter at the fault      0 1 2 ... 15
     clock     none, or one that rolls over near the fault: 16-bit ms, 32-bit us, 32-bit ms
@@ -44,16 +44,16 @@ FEW_NS = 8 * MS
 ROLL_OVERS = {"16-bit ms": 2**16 * MS, "32-bit us": 2**32 * 1_000, "32-bit ms": 2**32 * MS}
 """When counters that programs derive from a clock start again at zero, in ns."""
 
-Half = Literal["before", "behind"]
+Half = Literal["before", "after"]
 SIDES: tuple[tuple[Half, str], ...] = (
     ("before", "period"),
-    ("behind", "ms"),
+    ("after", "ms"),
     ("before", "ms"),
-    ("behind", "period"),
+    ("after", "period"),
 )
 Side = tuple[Half, str]
 BEFORE = tuple(side for side in SIDES if side[0] == "before")
-BEHIND: tuple[Side, ...] = (("behind", "period"),)
+AFTER: tuple[Side, ...] = (("after", "period"),)
 """By then what the action asked for has happened."""
 Met = tuple[str, object]
 """An axis and a value on it."""
@@ -320,7 +320,7 @@ def _sides_of(undisturbed: Undisturbed, case: Scenario) -> Iterator[Side]:
     period_ns = undisturbed.period_ns(key_of(timed.fault).subject)
     for action_ns in instants(case.vehicle.situations[case.situation]):
         far_ns = timed.at_ns - action_ns
-        half: Half = "before" if far_ns < 0 else "behind"
+        half: Half = "before" if far_ns < 0 else "after"
         if 0 < abs(far_ns) <= FEW_NS:
             yield half, "ms"
         elif period_ns // MS * MS <= abs(far_ns) <= (2 + MOST_PERIODS) * period_ns:

@@ -169,7 +169,7 @@ class Stage:
         windows = f"Situations: {len(self.windows)} windows of {where} with {tried} of its {events}"
         judged = f"Frames of {nodes} come from the log: their programs, requests and loads"
         said = [
-            f"{windows} events; and the whole of it, without a fault.",
+            f"{windows} events; and the whole drive, without a fault.",
             f"{judged} are not judged.",
         ]
         if found.unseen:

@@ -44,7 +44,7 @@ class Cut(Fault):
         if tuple(sorted(self.between)) not in {tuple(sorted(pair)) for pair in vehicle.stretches}:
             left, right = self.between
             cable = ", ".join(vehicle.bus_of(left).cable)
-            return f"'{left}' and '{right}' are no neighbours; the cable runs {cable}"
+            return f"'{left}' and '{right}' are not neighbours; the cable runs {cable}"
         return ""
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
@@ -143,7 +143,7 @@ class CableFault(Fault):
 
 class Swapped(CableFault):
     """One node's conductors are exchanged: what it sends is not a dominant level to others, and
-    what they send is none to it. Where both send at once, their levels cancel each other.
+    what they send is not one to it. Where both send at once, their levels cancel each other.
     """
 
     kind = "swapped"
@@ -169,8 +169,8 @@ class Short(CableFault):
 
     kind = "short"
 
-    beside: str = Field(description="the node beside which it is")
-    contact: Contact = Field(description="which two touch")
+    beside: str = Field(description="the node beside the short")
+    contact: Contact = Field(description="the two that touch")
 
     def problem(self, vehicle: Vehicle) -> str:
         return node_problem(vehicle, self.beside)
@@ -302,7 +302,7 @@ class Noise(CableFault):
     kind = "noise"
 
     share: float = Field(gt=0, lt=1, description="bit error rate")
-    node: str | None = Field(default=None, description="who sees the bits so; default: all")
+    node: str | None = Field(default=None, description="the only node that sees it; default: all")
 
     def apply(self, rig: Rig, random: Random) -> Undo:
         noises = [bus.noises for bus in self.buses(rig)]
@@ -336,7 +336,7 @@ class GroundOffset(CableFault):
     everywhere = False
 
     node: str
-    offset: Voltage = Field(description="its ground above that of the car; may be negative")
+    offset: Voltage = Field(description="how far its ground is above that of the car; may be < 0")
 
     def change(self, cable: Cable, *, there: bool) -> None:
         volts = cable.grounds.pop(self.node, 0.0) + (self.offset if there else -self.offset)

@@ -93,7 +93,7 @@ class Open(InputFault):
 
     kind = "open"
 
-    node: str | None = Field(default=None, description="the only node it is off; default: all")
+    node: str | None = Field(default=None, description="only this node's lead is off; default: all")
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
         table = rig.vehicle.inputs[self.input]

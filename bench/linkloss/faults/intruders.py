@@ -64,7 +64,7 @@ class Flood(Fault):
 
     node: str
     identifier: int = Field(default=0, ge=0, le=0x7FF, description="11-bit identifier; default: 0")
-    share: float = Field(default=1.0, gt=0, le=1, description="of the bus's time; default: all")
+    share: float = Field(default=1.0, gt=0, le=1, description="of the time on the bus; default: all")
 
     def problem(self, vehicle: Vehicle) -> str:
         for message in vehicle.messages.values():
@@ -252,7 +252,7 @@ class Stranger(IntruderFault):
         if missing:
             return missing
         if self.form in _CLASSICAL_ONLY and vehicle.messages[self.message].fd:
-            return f"message '{self.message}' is one of CAN FD: there is no such frame"
+            return f"message '{self.message}' is a CAN FD message: such a frame does not exist"
         return ""
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance

@@ -22,7 +22,7 @@ class Reset(NodeFault):
 
     kind = "reset"
 
-    period: Duration | None = Field(default=None, gt=0, description="again after this time")
+    period: Duration | None = Field(default=None, gt=0, description="time between resets")
     times: int | None = Field(default=None, ge=1, description="how many in all; default: no end")
 
     @property

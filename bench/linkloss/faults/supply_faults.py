@@ -70,7 +70,7 @@ class BrownOut(SupplyFault):
     kind = "brown_out"
 
     profile: Dip | None = Field(default=None, description="what the car's voltage does")
-    node: str | None = Field(default=None, description="the only node that it hits: no feed at all")
+    node: str | None = Field(default=None, description="only this node is hit: its feed fails")
     sags_to: Voltage | None = Field(
         default=None, ge=0.5, le=12, description="what the car's voltage falls to within a second"
     )
