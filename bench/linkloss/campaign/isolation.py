@@ -144,8 +144,8 @@ HUNG = "did not end within"
 """How the text of the verdict on a hung case begins."""
 
 _LONG_S = 60.0
-"""The excess over this of the seconds that a case simulates is added to the real time after which
-it counts as hung: a long soak on a busy machine is slow, not hung."""
+"""In simulated seconds. A longer case gets the excess as extra real time before it counts as hung:
+a long soak on a busy machine is slow, not hung."""
 
 _GC_THRESHOLDS = (100_000, 20, 20)
 """A session makes many short-lived objects and few cycles, so it collects rarely."""
@@ -162,7 +162,7 @@ def isolated(
 
     With ``branch``, a :func:`beginning` that is long enough runs only once; all cases must then
     have the same one. ``limit_s`` is the wall-clock time, in seconds, after which a case that shows
-    no sign of life counts as hung; a case that simulates more than a minute gets the excess, too.
+    no sign of life counts as hung; a case that simulates more than a minute gets the excess on top.
     ``stop()`` is called after each case; once it is true the rest is given up with Stopped.
     """
     results: dict[int, CaseResult] = {}

@@ -399,7 +399,7 @@ class _PairPlanner:
         return tuple(thinned(self.maker.spoilt(fault, situation)))
 
     def _spoilt(self, couple: Couple, situation: str) -> list[int]:
-        """The instants of actions that both faults can spoil; else of those that one of them can."""
+        """The instants of actions that both faults can spoil, or else that one of them can."""
         one, other = (self.moments(fault, situation) for fault in couple)
         both = [at_ns for at_ns in one if at_ns in other]
         return both or sorted({*one, *other})

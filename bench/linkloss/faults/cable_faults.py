@@ -336,7 +336,7 @@ class GroundOffset(CableFault):
     everywhere = False
 
     node: str
-    offset: Voltage = Field(description="how far its ground is above that of the car; may be < 0")
+    offset: Voltage = Field(description="voltage of its ground above the car's; may be negative")
 
     def change(self, cable: Cable, *, there: bool) -> None:
         volts = cable.grounds.pop(self.node, 0.0) + (self.offset if there else -self.offset)

@@ -64,7 +64,7 @@ class Flood(Fault):
 
     node: str
     identifier: int = Field(default=0, ge=0, le=0x7FF, description="11-bit identifier; default: 0")
-    share: float = Field(default=1.0, gt=0, le=1, description="of the time on the bus; default: all")
+    share: float = Field(default=1.0, gt=0, le=1, description="share of bus time; default: all")
 
     def problem(self, vehicle: Vehicle) -> str:
         for message in vehicle.messages.values():
