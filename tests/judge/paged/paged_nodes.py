@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import can
 
-from linkloss_nodes import MS, Node
+from linkloss_nodes import MS, Board, Node
 
 BODY, STATUS = 256, 257
 
 
-def hand(board, identifier, data):
+def hand(board: Board, identifier: int, data: list[int]) -> bool:
     """Hand over the newest content in place of older; whether the controller took it."""
     board.bus.flush_tx_buffer()
     try:
@@ -22,10 +22,10 @@ def hand(board, identifier, data):
 class Sender(Node):
     """Comes back from bus-off 100 ms after it was seen."""
 
-    def start(self):
+    def start(self) -> None:
         self.board.every(100 * MS, self.come_back)
 
-    def come_back(self):
+    def come_back(self) -> None:
         if self.board.bus.state == can.BusState.ERROR:
             self.board.recover_bus()
 
@@ -33,15 +33,15 @@ class Sender(Node):
 class Pages(Sender):
     """Sends one page after the other."""
 
-    def start(self):
+    def start(self) -> None:
         super().start()
         self.count = 0
         self.board.every(20 * MS, self.send)
 
-    def page(self):
+    def page(self) -> int:
         return self.count % 3
 
-    def send(self):
+    def send(self) -> None:
         page = self.page()
         content = {
             0: int(self.board.read("mirror") == "on"),
@@ -55,7 +55,7 @@ class Pages(Sender):
 class LampForgotten(Pages):
     """Leaves the lamp's page out after two seconds, and sends the others."""
 
-    def page(self):
+    def page(self) -> int:
         page = super().page()
         return 0 if page == 1 and self.board.now_ns() > 2_000 * MS else page
 
@@ -63,25 +63,25 @@ class LampForgotten(Pages):
 class Rear(Sender):
     """Switches the lamp as its page asks, and turns it on when that page stays away."""
 
-    def start(self):
+    def start(self) -> None:
         super().start()
         self.heard_ns = self.board.now_ns()
         self.board.every(5 * MS, self.look)
         self.board.every(100 * MS, lambda: hand(self.board, STATUS, [0]))
 
-    def on_frame(self, message):
+    def on_frame(self, message: can.Message) -> None:
         if message.arbitration_id == BODY and self.counts(message.data):
             self.heard_ns = self.board.now_ns()
             if self.asks(message.data):
                 self.board.write("lamp", float(message.data[1] & 1))
 
-    def counts(self, data):
+    def counts(self, data: bytearray) -> bool:
         return data[0] == 1
 
-    def asks(self, data):
+    def asks(self, data: bytearray) -> bool:
         return data[0] == 1
 
-    def look(self):
+    def look(self) -> None:
         if self.board.now_ns() - self.heard_ns >= 300 * MS:
             self.board.write("lamp", 1.0)
 
@@ -89,15 +89,15 @@ class Rear(Sender):
 class AnyPage(Rear):
     """Reads the lamp's bit from every page."""
 
-    def asks(self, data):
+    def asks(self, data: bytearray) -> bool:
         return True
 
-    def counts(self, data):
+    def counts(self, data: bytearray) -> bool:
         return True
 
 
 class AnyPageIsALife(Rear):
     """Reads the right page, and takes every other one for a sign that it still comes."""
 
-    def counts(self, data):
+    def counts(self, data: bytearray) -> bool:
         return True
