@@ -4,6 +4,7 @@
 into a test of its own.
 """
 
+import fcntl
 import gc
 import os
 import sys
@@ -38,3 +39,22 @@ def nothing_imports_a_folder_of_the_checkout():
     for name in ("bench", "nodes"):  # a car may have a file of that name
         places = getattr(sys.modules.get(name), "__path__", ())
         assert str(ROOT / name) not in places
+
+
+@pytest.fixture(scope="session")
+def made_once(tmp_path_factory, worker_id):
+    """Makes a folder by its name, once for all workers of a run: ``made_once(name, make)``."""
+    base = tmp_path_factory.getbasetemp()
+    base = base if worker_id == "master" else base.parent
+
+    def made(name, make):
+        folder = base / name
+        with (base / f"{name}.lock").open("w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            if not (folder / "made").exists():
+                folder.mkdir()
+                make(folder)
+                (folder / "made").touch()
+        return folder
+
+    return made

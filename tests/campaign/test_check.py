@@ -53,7 +53,7 @@ def checked(path, *, resume=False, **choice):
     return path.read_bytes(), check_json(report)
 
 
-@choices("some", "pairs", "hunt", slow=["quick", "full"])
+@choices("some", "pairs", slow=["quick", "full", "hunt"])
 def test_the_result_files_depend_neither_on_workers_nor_on_branching(tmp_path, monkeypatch, depth):
     choice = CHOICES[depth]
     first = checked(tmp_path / "one", jobs=1, branch=False, **choice)
@@ -82,6 +82,7 @@ def test_a_check_that_was_cut_short_goes_on_to_the_same_files(tmp_path, depth):
     assert calls == list(range(31, len(lines)))
 
 
+@pytest.mark.slow
 def test_a_shorter_hunt_is_the_beginning_of_a_longer_one(tmp_path):
     long = checked(tmp_path / "long", depth="hunt", cases=2 * BATCH)[0]
     short = checked(tmp_path / "short", depth="hunt", cases=BATCH + 9)[0]
@@ -176,7 +177,8 @@ def test_a_program_with_threads_does_not_branch_and_says_why():
     assert apart(os.getpid, 10) != os.getpid()
 
 
-@choices("some", slow=["quick"])
+@pytest.mark.slow
+@choices("some", "quick")
 def test_with_threads_the_results_are_the_same(tmp_path, depth):
     choice = CHOICES[depth]
     alone = checked(tmp_path / "alone", jobs=1, **choice)

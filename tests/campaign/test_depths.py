@@ -394,6 +394,7 @@ def test_a_hunt_plans_no_cases():
     assert planned(tiny(), "hunt").cases == []
 
 
+@pytest.mark.slow
 def test_every_depth_is_the_same_in_any_process():
     code = (
         "import hashlib; from linkloss.campaign.depth import planned;"

@@ -6,6 +6,7 @@ from collections import Counter
 from dataclasses import replace
 from functools import cache
 
+import pytest
 from demo_cases import wren, wren_planned
 
 from linkloss.campaign.cases import CaseMaker, electrical_instances, instances
@@ -48,6 +49,7 @@ def test_every_electrical_fault_is_tried_and_within_bounds():
     assert 100 <= len(cases()) <= 300
 
 
+@pytest.mark.slow
 def test_a_car_on_an_ideal_supply_has_the_same_other_cases_and_no_electrical_one():
     others = [case.name for case in wren_planned("full").cases if not is_electrical(case)]
     assert [case.name for case in ideal_planned().cases] == others

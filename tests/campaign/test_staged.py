@@ -143,6 +143,7 @@ def test_a_case_of_a_drive_is_run_again_from_its_name_alone():
     assert cases_named(wren(), 0, [name]) == {}
 
 
+@pytest.mark.slow
 def test_the_command_of_a_case_names_the_nodes_that_were_named():
     report = check(wren(), drive=DRIVE, logged=("dash", "gauge"), case=f"{WHOLE}/none", jobs=1)
     assert "--logged dash gauge" in command(report, next(iter(report.cases)))

@@ -273,6 +273,7 @@ def test_where_nothing_can_be_forked_a_program_that_ends_its_process_is_left_alo
     assert "does not break the rule" in why
 
 
+@pytest.mark.slow
 def test_a_program_that_hangs_is_shrunk_and_not_waited_for_for_ever(monkeypatch):
     monkeypatch.setattr(stories, "MOST_HUNG", 4)
     story = replace(on(Spinner), faults=on(Spinner).faults[1:])

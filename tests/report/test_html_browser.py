@@ -27,10 +27,7 @@ pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="needs the program chro
 WIDE, NARROW = {"width": 1280, "height": 900}, {"width": 400, "height": 800}
 
 
-@pytest.fixture(scope="module")
-def files(tmp_path_factory) -> dict[str, Path]:
-    """Written before a browser runs: from then on the bench could no longer fork."""
-    folder = tmp_path_factory.mktemp("reports")
+def write_pages(folder: Path) -> None:
     (folder / "car").mkdir()
     hostile = check(load_vehicle(hostile_car(folder / "car")), only=["reset"], jobs=1)
     pages = {
@@ -41,7 +38,13 @@ def files(tmp_path_factory) -> dict[str, Path]:
     }
     for name, page in pages.items():
         (folder / f"{name}.html").write_text(render(page), encoding="utf-8")
-    return {name: folder / f"{name}.html" for name in pages}
+
+
+@pytest.fixture(scope="module")
+def files(made_once) -> dict[str, Path]:
+    """Written before a browser runs: from then on the bench could no longer fork."""
+    folder = made_once("reports", write_pages)
+    return {page.stem: page for page in folder.glob("*.html")}
 
 
 @pytest.fixture(scope="module")

@@ -111,6 +111,7 @@ def test_the_engine_is_cranked_by_the_starter_itself_and_no_node_resets():
     assert 8 < min(recording.volts["gauge"].values) < 10.5
 
 
+@pytest.mark.slow
 def test_a_check_shows_which_loads_keep_their_rules_through_a_start():
     report = narrow(wren(), ["brown_out"], ["night_drive"])
     assert report.findings == ()

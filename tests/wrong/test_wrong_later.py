@@ -208,6 +208,7 @@ def at_idle():
     return [record for record in frames if carries(vehicle.messages[COUNTED], record.frame)]
 
 
+@pytest.mark.slow
 def test_a_counter_check_that_misses_one_value_is_caught_for_each_value(catches):
     """What is frozen there is taken for new: the tail lamps do not go on."""
     row, cause = ("tail_left", "stale"), "was off instead of on"
@@ -227,6 +228,7 @@ def test_a_right_counter_check_is_not(count):
     assert caught(car({"rear": HomeRear}), [frozen_at(count)])[1] == {}
 
 
+@pytest.mark.slow
 def test_a_board_without_a_brown_out_detector_is_caught(catches):
     """Its program runs wild in the cases that the check has for a car that is told of it."""
     told = {"least": 4.2, "brown_out_detector": False}

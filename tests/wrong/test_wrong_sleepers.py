@@ -66,6 +66,7 @@ def test_a_lamp_that_goes_dark_by_a_sleep_too_early_is_found_as_well():
     assert ("brake_lamps", "local") in found
 
 
+@pytest.mark.slow
 def test_the_right_one_passes_and_is_put_to_the_test():
     kinds = ("none", "reset", "slow_boot")
     report = checked(sleep.RightSleeper, kinds, ["parked"])
