@@ -340,12 +340,19 @@ def fail_safe(load: LoadTable) -> frozenset[str]:
     return frozenset({str(last), str(load.on_reset)} - {"hold"})
 
 
+def _own_names(load: LoadTable) -> tuple[frozenset[str], frozenset[str]]:
+    """The inputs of a load's local lead, and all that its own conditions read."""
+    own = (name for condition in load.own_conditions.values() for name in condition.names)
+    return frozenset(_local_names(load)), frozenset(own)
+
+
 class Relevance:
     """What depends on an input: requests, and the loads that they or a local lead reach."""
 
     def __init__(self, vehicle: Vehicle) -> None:
         self.vehicle = vehicle
         self._sources = cache(partial(sources, vehicle))
+        self._names = {name: _own_names(load) for name, load in vehicle.loads.items()}
         self._matters = cache(self._found_to_matter)
         self.spoils = cache(self._found_to_spoil)
         self._touched = cache(self._found_to_touch)
@@ -357,12 +364,11 @@ class Relevance:
     def _found_to_matter(self, fault: Fault, inputs: tuple[str, ...]) -> bool:
         if fault.group == "input":
             return getattr(fault, "input", None) in inputs
-        return any(self._spoils(fault, load, inputs) for load in self.vehicle.loads.values())
+        return any(self._spoils(fault, load, inputs) for load in self.vehicle.loads)
 
     def _found_to_spoil(self, fault: Fault, load: str) -> bool:
         """Whether a fault can spoil a load's response to any of its inputs."""
-        table = self.vehicle.loads[load]
-        return any(self._spoils(fault, table, (name,)) for name in self.vehicle.inputs)
+        return any(self._spoils(fault, load, (name,)) for name in self.vehicle.inputs)
 
     def touched(self, fault: Fault, *, local: bool = False) -> tuple[str, ...]:
         """The loads that a fault touches: those behind its own hardware, those that its input
@@ -390,10 +396,11 @@ class Relevance:
         table = self.vehicle.loads[load]
         return not set(inputs).isdisjoint(self._sources(_decided_by(table)))
 
-    def _spoils(self, fault: Fault, load: LoadTable, inputs: Collection[str]) -> bool:
-        if not set(_local_names(load)).isdisjoint(inputs):
+    def _spoils(self, fault: Fault, name: str, inputs: Collection[str]) -> bool:
+        load = self.vehicle.loads[name]
+        local, own = self._names[name]
+        if not local.isdisjoint(inputs):
             return load.node in fault.nodes()
-        own = {name for condition in load.own_conditions.values() for name in condition.names}
         if not own.isdisjoint(inputs) and load.node in fault.nodes():
             return True
         if set(self._sources(request_names(load))).isdisjoint(inputs):

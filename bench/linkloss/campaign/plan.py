@@ -51,6 +51,7 @@ from linkloss.campaign.rotation import (
 from linkloss.faults.base import Fault
 from linkloss.faults.catalogue import catalogue, make_fault
 from linkloss.scenario import Scenario, TimedAction, TimedFault
+from linkloss.vehicle.load import LoadTable
 from linkloss.vehicle.loading import Vehicle
 
 S = 1_000 * MS
@@ -176,6 +177,8 @@ class _Planner:
         self.undisturbed = Undisturbed(self.maker, known=not logged)
         self.rotation = Rotation(self.undisturbed, self.spans.up)
         self._matters = cache(self._found_instants)
+        self._tellers = cache(self._found_tellers)
+        self._tells = cache(self._found_to_tell)
         self.logged = logged
 
     def cases(self) -> Iterator[Scenario]:
@@ -292,27 +295,38 @@ class _Planner:
                 lasts_ns = max(0, at_ns - start_ns) + self.spans.outage
             yield Draft.of(name, fault, start_ns, lasts_ns)
 
-    def _tells(self, fault: Fault, situation: str, at_ns: int) -> int:
+    def _found_to_tell(self, fault: Fault, situation: str, at_ns: int) -> int:
         """How many nodes have a load that is then asked for another state than it takes without
         its message, which shows whether they act on an old one. 0 unless it is a fault of frames.
         """
-        if fault.group != "frames":
+        tellers = self._tellers(fault)
+        if not tellers:
             return 0
         asked = self.maker.asks.asked_at(situation, at_ns)
-        loads = {name: self.vehicle.loads[name] for name in self.relevance.touched(fault)}
+        subject = key_of(fault).subject
         return len(
             {
                 load.node
-                for name, load in loads.items()
-                if load.request is not None
-                and str(load.on_stale)
-                not in ("hold", load.asked_state if asked[name] == "on" else "off")
+                for name, on_stale, load in tellers
+                if on_stale != (load.asked_state if asked[name] == "on" else "off")
                 and not (
-                    fault.repeats
-                    and self.undisturbed.overtaken(key_of(fault).subject, situation, at_ns, load)
+                    fault.repeats and self.undisturbed.overtaken(subject, situation, at_ns, load)
                 )
             }
         )
+
+    def _found_tellers(self, fault: Fault) -> list[tuple[str, str, LoadTable]]:
+        """The loads that a fault of frames touches and that show what their node takes for lost,
+        each with its state then.
+        """
+        if fault.group != "frames":
+            return []
+        loads = [(name, self.vehicle.loads[name]) for name in self.relevance.touched(fault)]
+        return [
+            (name, str(load.on_stale), load)
+            for name, load in loads
+            if load.request is not None and load.on_stale != "hold"
+        ]
 
     def _spots(self, fault: Fault) -> list[tuple[str, int]]:
         """(situation, instant) of the actions that a fault can spoil; of all actions if none."""

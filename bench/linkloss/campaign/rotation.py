@@ -182,6 +182,7 @@ class Rotation:
         self._up_ns = up_ns
         self._turns: dict[object, Iterator[int]] = defaultdict(count)
         self._used: Counter[tuple[Key, Met]] = Counter()
+        self._choices = cache(self._found_choices)
 
     def turn(self, fault: Fault) -> int:
         """A running number within the kind of fault at its message or node: one more fault or one
@@ -219,10 +220,8 @@ class Rotation:
         if not lacking:
             return None
         starts = [
-            (len(self._axes(key, situation, at_ns, side, *_COUNTERS) & lacking), at_ns, side)
-            for side in SIDES
-            for at_ns in self._starts(key.subject, action_ns, side, MOST_PERIODS)
-            if at_ns >= self._up_ns
+            (len(axes & lacking), at_ns, side)
+            for axes, at_ns, side in self._choices(key.subject, situation, action_ns)
         ]
         starts.sort(key=lambda start: -start[0])
         found = next(
@@ -233,6 +232,17 @@ class Rotation:
             return None
         self._use(key, situation, at_ns, side, *_COUNTERS)
         return at_ns
+
+    def _found_choices(
+        self, subject: str, situation: str, action_ns: int
+    ) -> list[tuple[set[Met], int, Side]]:
+        """All starts around an action, each with the values that it reaches."""
+        return [
+            (self._axes(subject, situation, at_ns, side, *_COUNTERS), at_ns, side)
+            for side in SIDES
+            for at_ns in self._starts(subject, action_ns, side, MOST_PERIODS)
+            if at_ns >= self._up_ns
+        ]
 
     def _starts(self, subject: str, action_ns: int, side: Side, most: int) -> Iterator[int]:
         sign = -1 if side[0] == "before" else 1
@@ -253,13 +263,15 @@ class Rotation:
         times = 0 if counter is None else self._used[key, ("counter", counter)] - 1
         return times, self._used[key, ("eighth", eighth)]
 
-    def _axes(self, key: Key, situation: str, at_ns: int, side: Side, *counters: str) -> set[Met]:
-        counter = self.undisturbed.counter(key.subject, situation, at_ns)
-        eighth = self.undisturbed.eighth(key.subject, at_ns)
+    def _axes(
+        self, subject: str, situation: str, at_ns: int, side: Side, *counters: str
+    ) -> set[Met]:
+        counter = self.undisturbed.counter(subject, situation, at_ns)
+        eighth = self.undisturbed.eighth(subject, at_ns)
         return {("eighth", eighth), ("side", side), *((name, counter) for name in counters)}
 
     def _use(self, key: Key, situation: str, at_ns: int, side: Side, *counters: str) -> None:
-        axes = self._axes(key, situation, at_ns, side, *counters)
+        axes = self._axes(key.subject, situation, at_ns, side, *counters)
         self._used.update((key, value) for value in axes)
 
     def _lacking(self, key: Key, counter: str) -> set[Met]:
