@@ -41,6 +41,8 @@ def junit_xml(report: CheckReport, told: Told | None = None) -> str:
         counts["errors"] += 1
         test = ET.SubElement(suite, "testcase", classname="linkloss", name="check")
         ET.SubElement(test, "error", message=outcome_line(report))
+    if report.vehicle.notes:
+        ET.SubElement(suite, "system-out").text = _clean("\n".join(report.vehicle.notes))
     numbers = {name: str(number) for name, number in counts.items()}
     suite.attrib.update(numbers)
     # The schema that collectors share allows "skipped" on a suite, but not on the root.

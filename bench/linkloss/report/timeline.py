@@ -364,6 +364,8 @@ def _totals(console: Console, result: RunResult) -> None:
     good = count(len(frames) - failed, "frame")
     bad = f", and {count(failed, 'attempt')} that failed" if failed else ""
     paragraph(console, f"on the bus: {good}{bad}")
+    for sentence in result.scenario.vehicle.notes:
+        paragraph(console, sentence)
 
 
 def outcome_of_run(result: RunResult) -> str:

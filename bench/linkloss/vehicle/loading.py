@@ -4,7 +4,7 @@ programs.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache, partial
 from itertools import pairwise
@@ -30,8 +30,10 @@ from linkloss.vehicle.tables import (
     SituationTable,
     VehicleFile,
 )
-from linkloss.vehicle.toml import Source, read_toml
+from linkloss.vehicle.toml import Source, marked_keys, read_toml
 
+GUESSED = "guessed"
+"""A key with this word behind it, as a comment, is no decision yet: every result names it."""
 _PAYLOADS = 1 << 14
 """How many results of a condition are cached, by payload."""
 
@@ -138,13 +140,26 @@ class Vehicle:
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What the bench cannot exercise in this vehicle's programs, in sentences."""
-        return tuple(
-            f"{name}: an int of its processor has {node.target.int_bits} bits, here it has 32:"
-            " int overflow not exercised."
-            for name, node in self.nodes.items()
-            if node.c and node.target.int_bits < 32
+        """What a reader of a result must know of the vehicle, in sentences: keys that are still
+        marked as guessed, and what the bench cannot exercise in its programs.
+        """
+        return (
+            *self._guessed(),
+            *(
+                f"{name}: an int of its processor has {node.target.int_bits} bits, here it has 32:"
+                " int overflow not exercised."
+                for name, node in self.nodes.items()
+                if node.c and node.target.int_bits < 32
+            ),
         )
+
+    def _guessed(self) -> Iterator[str]:
+        keys = marked_keys(self.source.text, GUESSED)
+        if keys:
+            yield (
+                f"Guessed, not declared: {', '.join(keys)}. Take the mark '# {GUESSED}' away in"
+                f" {self.path.name} where the value is right."
+            )
 
     def signal(self, reference: str) -> tuple[MessageInfo, SignalInfo]:
         """``Message.Signal`` -> message and signal. Raises KeyError for names that do not exist."""

@@ -124,11 +124,24 @@ def _absolute(parts: tuple[str, ...], counts: Mapping[tuple[Key, ...], int]) -> 
     return path
 
 
+def marked_keys(text: str, word: str) -> list[str]:
+    """The keys of a TOML text, by table, with a comment behind them that begins with a word."""
+    lines = {number: place for place, number in key_lines(text).items()}
+    comment = re.compile(rf"#\s*{word}\b")
+    found = []
+    for number, line in enumerate(text.split("\n"), start=1):
+        tokens = [token[0] for token in _TOKEN.finditer(line)]
+        if number in lines and tokens and comment.match(tokens[-1]):
+            found.append(show_location(lines[number]))
+    return found
+
+
 class Source:
     """A TOML file with the lines of its keys: makes Problems that point at the right place."""
 
     def __init__(self, path: Path, text: str) -> None:
         self.path = path
+        self.text = text
         self._lines = key_lines(text)
         self.moved: dict[str, str] = {}
         """Tables that are read as if they were one level up: ``[bus.NAME]`` as ``[bus]``."""

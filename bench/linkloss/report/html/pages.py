@@ -110,7 +110,7 @@ def run_page(
         subtitle=vehicle.title,
         state=_run_state(result),
         verdict=outcome_of_run(result),
-        facts=(*run_facts(result), Fact("", MODEL)),
+        facts=(*run_facts(result), *(Fact("", text) for text in (*vehicle.notes, MODEL))),
         inputs=digests(vehicle),
         caution=CAUTION,
         vehicle=str(vehicle.path),
@@ -210,7 +210,7 @@ def check_page(
     bus = seen.get(BUS)
     if space is None:
         space = () if report.space is None else report.space.sentences()
-    about = (*space, *reach_sentences(report.tally.coverage), MODEL)
+    about = (*report.vehicle.notes, *space, *reach_sentences(report.tally.coverage), MODEL)
     missing = (report.planned or 0) - len(report.cases)
     if missing > 0:
         warnings = (*warnings, f"{CUT_SHORT} {count(missing, 'case')} not run.")
