@@ -79,6 +79,16 @@ def test_bytes_that_are_no_text(capsys):
     assert check(capsys) == ["vehicle.toml: this is no text in UTF-8; expected a vehicle file"]
 
 
+def test_the_other_kind_of_file_is_sent_to_its_command(capsys):
+    assert problems(capsys, "check", "cut.toml") == [
+        "cut.toml: this is a scenario of 'vehicle.toml', which 'linkloss run' runs; expected a"
+        " vehicle file"
+    ]
+    assert problems(capsys, "run", "vehicle.toml") == [
+        "vehicle.toml: this is a vehicle, which 'linkloss check' checks; expected a scenario file"
+    ]
+
+
 def test_an_unknown_key_comes_with_the_nearest_one(capsys):
     change("vehicle.toml", "dark_limit =", "dark_limits =")
     (line,) = check(capsys)

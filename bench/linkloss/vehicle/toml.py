@@ -29,7 +29,9 @@ _PART = re.compile(r""""([^"]*)"|'([^']*)'|([\w-]+)""")
 
 
 def read_toml(path: Path, what: str) -> tuple[dict[str, Any], str]:
-    """The parsed document and its text. Raises BadInput for a file that is missing or not TOML."""
+    """The parsed document and its text. Raises BadInput for a file that is missing or not TOML, and
+    for a scenario where a vehicle is expected or the other way round.
+    """
     try:
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
@@ -41,11 +43,19 @@ def read_toml(path: Path, what: str) -> tuple[dict[str, Any], str]:
     except OSError as error:
         raise BadInput.one(path, "", f"cannot be read: {error.strerror}") from None
     try:
-        return tomllib.loads(text), text
+        document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         found = re.search(r"line (\d+)", str(error))
         line = int(found[1]) if found else 0
         raise BadInput.one(path, "", f"this is no valid TOML: {error}", line) from None
+    of_vehicle = not {"dbc", "bus", "nodes"}.isdisjoint(document)
+    if what == "vehicle" and "vehicle" in document and not of_vehicle:
+        told = f"this is a scenario of '{document['vehicle']}', which 'linkloss run' runs"
+        raise BadInput.one(path, "", f"{told}; expected a vehicle file")
+    if what == "scenario" and of_vehicle and "vehicle" not in document:
+        told = "this is a vehicle, which 'linkloss check' checks"
+        raise BadInput.one(path, "", f"{told}; expected a scenario file")
+    return document, text
 
 
 def key_lines(text: str) -> dict[tuple[Key, ...], int]:
