@@ -80,10 +80,8 @@ def test_bytes_that_are_no_text(capsys):
 
 
 def test_the_other_kind_of_file_is_sent_to_its_command(capsys):
-    assert problems(capsys, "check", "cut.toml") == [
-        "cut.toml: this is a scenario of 'vehicle.toml', which 'linkloss run' runs; expected a"
-        " vehicle file"
-    ]
+    told = "this is a scenario of 'vehicle.toml', which 'linkloss run' runs; expected a vehicle"
+    assert problems(capsys, "check", "cut.toml") == [f"cut.toml: {told} file"]
     assert problems(capsys, "run", "vehicle.toml") == [
         "vehicle.toml: this is a vehicle, which 'linkloss check' checks; expected a scenario file"
     ]
