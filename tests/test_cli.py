@@ -97,10 +97,10 @@ def test_logs_may_also_be_named_one_by_one(car):
 
 
 def test_a_check_with_a_broken_rule_returns_1_and_its_command_shows_it_again(car, capsys):
-    assert main(["check", "vehicle.toml", "--only", "hang", "--jobs", "1"]) == 1
+    assert main(["check", "vehicle.toml", "--only", "hang", "--jobs", "1", "--no-shrink"]) == 1
     out = capsys.readouterr().out
     case = out.split("--case '")[1].split("'")[0]
-    assert main(["check", "vehicle.toml", "--case", case, "-q"]) == 1
+    assert main(["check", "vehicle.toml", "--case", case, "-q", "--no-shrink"]) == 1
     again = capsys.readouterr().out
     assert "1 case," in again
     assert "tail_lamp was dark instead of on, 342.1 ms after the program of rear hung" in words(
@@ -256,8 +256,18 @@ def test_a_pipe_that_is_closed_early_leaves_no_traceback_and_does_not_return_0()
     assert process.returncode == 141
 
 
-def test_control_c_in_a_check_returns_130(tmp_path):
-    """Sent to the process group, as a terminal does it."""
+def to_the_group(process):
+    """As a terminal does it."""
+    os.killpg(process.pid, signal.SIGINT)
+
+
+def to_the_process(process):
+    """As whoever stops a job does it."""
+    process.terminate()
+
+
+@pytest.mark.parametrize("stop", [to_the_group, to_the_process])
+def test_a_check_that_is_stopped_reports_what_was_done_and_returns_130(stop):
     command = [sys.executable, "-u", "-c", _CHECK_AND_SAY_WHEN]
     with subprocess.Popen(
         command,
@@ -270,7 +280,7 @@ def test_control_c_in_a_check_returns_130(tmp_path):
         assert process.stdout is not None
         assert process.stderr is not None
         assert process.stdout.readline() == "begun\n"
-        os.killpg(process.pid, signal.SIGINT)
+        stop(process)
         err = process.stderr.read()
     assert process.returncode == 130
     assert re.fullmatch(r"linkloss: interrupted after \d+ of \d+ cases\n", err)
@@ -283,9 +293,17 @@ from contextlib import contextmanager
 import linkloss.report.terminal as progress
 from linkloss.cli import main
 
+class Telling:
+    def __call__(self, done, total):
+        if done == 1:
+            print("begun", flush=True)
+
+    def tell(self, case):
+        pass
+
 @contextmanager
 def telling(**_):
-    yield lambda done, total: print("begun") if done == 1 else None
+    yield Telling()
 
 signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background job ignores it
 progress.progress_of_check = telling
@@ -298,7 +316,7 @@ def test_a_result_on_the_standard_output_has_it_for_itself(car, capsys, option):
     arguments = ["check", "vehicle.toml", "--only", "hang", "--jobs", "1"]
     assert main([*arguments, option, "-"]) == 1
     out, err = capsys.readouterr()
-    assert "Broken: " in err
+    assert "rules broken, by " in err
     main([*arguments, option, "file", "-q"])
     assert out == (car / "file").read_text(encoding="utf-8")
 

@@ -50,6 +50,7 @@ def test_findings_go_where_the_user_wants_them(car, capsys):
     assert main([*CHECK, "--findings", "out/today", "--budget", "30"]) == 1
     assert list(car.glob("out/today/*.toml"))
     assert not (car / "findings").exists()
+    assert main([*CHECK, "--findings", "out/today", "--budget", "30", "--verbose"]) == 1
     assert "of 30 runs" in " ".join(capsys.readouterr().out.split())
 
 
@@ -57,7 +58,6 @@ def test_nothing_is_shrunk_nor_written_when_nobody_wants_it(car, capsys):
     assert main([*CHECK, "--no-shrink", "--json", "c.json"]) == 1
     assert not (car / "findings").exists()
     out = capsys.readouterr().out
-    assert "in short" not in out
     assert "linkloss run" not in out
     assert json.loads((car / "c.json").read_text())["stories"] == []
 
@@ -69,8 +69,8 @@ def test_control_c_while_shrinking_leaves_the_report_and_returns_130(car, capsys
     monkeypatch.setattr("linkloss.campaign.stories.shrunk_apart", interrupted)
     assert main([*CHECK, "--json", "c.json"]) == 130
     out, err = capsys.readouterr()
-    assert err == "linkloss: interrupted while shrinking what broke\n"
-    assert "not shrunk: interrupted" in out
+    assert err.splitlines()[-1] == "linkloss: interrupted while shrinking what broke"
+    assert "not shrunk: interrupted" in " ".join(out.split())
     findings = json.loads((car / "c.json").read_text())["findings"]
     assert {finding["story_missing"] for finding in findings} == {"interrupted"}
 
@@ -84,7 +84,7 @@ def test_where_the_usual_folder_cannot_be_the_stories_are_told_without_files(car
     (car / "findings").write_text("mine")
     assert main(CHECK) == 1
     out, err = capsys.readouterr()
-    assert "in short" in out
+    assert "after the program of rear hung" in " ".join(out.split())
     assert "linkloss run" not in out
     assert err == (
         "linkloss: the shrunk scenarios are not kept: findings: cannot be made: File exists\n"

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import io
 import re
+from dataclasses import replace
 
 import pytest
 from report_values import broken, case, every_fault_report, kept, mixed_report, report
 
 from linkloss.campaign.result import CAUTION
+from linkloss.judge.verdict import Cause
+from linkloss.report.findings import found_causes
 from linkloss.report.screen import make_console
 from linkloss.report.terminal import show_check
 from linkloss.report.totals import Column, blocks, cell_text, folded
+from linkloss.report.words import count
 
 
 class Terminal(io.StringIO):
@@ -29,9 +33,38 @@ def lines(text: str) -> list[str]:
     return [line.rstrip() for line in text.splitlines()]
 
 
-def test_a_check_shows_table_findings_untested_rules_totals_and_caution():
+FIRST = [
+    "Tiny (car/vehicle.toml)",
+    "2 of 7 rules broken, by 2 causes.",
+    "",
+    "1. node dash: the program failed at dash.py:7: KeyError: 'lights', 200 ms after",
+    "   the cable between dash and rear was cut; rule: program",
+    "   situation night",
+    "   linkloss check car/vehicle.toml --case 'night/cut(dash,rear)@500ms'",
+    "2. tail_lamp went dark 312 ms after the cable between dash and rear was cut;",
+    "   rule: stale (hold); wrong for 4.7 s",
+    "   situation night",
+    "   linkloss check car/vehicle.toml --case 'night/cut(dash,rear)@500ms'",
+]
+LAST = [
+    "2 cases, 12 s simulated, seed 0; rules: 4 kept, 2 broken, 1 not exercised",
+    "A bench result is not an approval. Local rules and licensed practice decide what",
+    "may go on the road. Test the real car standing still, wheels chocked, clear of",
+    "moving parts.",
+]
+
+
+def test_a_check_shows_the_verdict_then_causes_then_what_is_folded():
     assert lines(shown(mixed_report(), 80)) == [
-        "Tiny (car/vehicle.toml)",
+        *FIRST,
+        "Not exercised: 1 rule: buzzer then",
+        *LAST,
+    ]
+
+
+def test_the_table_is_there_for_whoever_asks():
+    assert lines(shown(mixed_report(), 80, table=True)) == [
+        *FIRST,
         "",
         "Loads",
         "           none       cut",
@@ -54,31 +87,45 @@ def test_a_check_shows_table_findings_untested_rules_totals_and_caution():
         "ok 312ms   kept, with the smallest margin",
         "BAD -4.7s  broken, and by how much",
         "-          not exercised: no case put a rule to the test",
-        "",
-        "Broken: 2 rules",
-        "* tail_lamp went dark 312 ms after the cable between dash and rear was cut;",
-        "  rule: stale (hold); wrong for 4.7 s",
-        "  situation: night; run it again:",
-        "    linkloss check car/vehicle.toml --case 'night/cut(dash,rear)@500ms'",
-        "* node dash: the program failed at dash.py:7: KeyError: 'lights', 200 ms after",
-        "  the cable between dash and rear was cut; rule: program",
-        "  situation: night; run it again:",
-        "    linkloss check car/vehicle.toml --case 'night/cut(dash,rear)@500ms'",
-        "",
-        "Not exercised: 1 rule",
-        "* buzzer: then",
-        "",
-        "2 rules broken.",
-        "2 cases, 12 s simulated, 200 frames on the bus (failed attempts included), seed",
-        "0",
-        "rules: 4 kept, 2 broken, 1 not exercised",
-        "smallest margin of what was kept: 8 ms, tail_lamp, rule fresh, in",
-        "night/cut(dash,rear)@500ms",
-        "",
-        "A bench result is not an approval. Local rules and licensed practice decide what",
-        "may go on the road. Test the real car standing still, wheels chocked, clear of",
-        "moving parts.",
+        "Not exercised: 1 rule: buzzer then",
+        *LAST,
     ]
+
+
+def broken_report(causes, rules=4):
+    """A check with so many causes, each at a node of its own, which broke so many rules."""
+    found = [
+        broken(f"lamp_{cause}_{rule}", "stale", "went dark", at_ms=812, culprit=f"n{cause}")
+        for cause in range(causes)
+        for rule in range(rules)
+    ]
+    untested = tuple((f"load_{number}", "then") for number in range(30))
+    return report(case("cut", *found), declared=untested)
+
+
+@pytest.mark.parametrize(("causes", "most"), [(1, 12), (6, 40)])
+def test_what_broke_fits_the_screen(causes, most):
+    text = lines(shown(broken_report(causes), 80))
+    assert len(text) <= most
+    assert all(len(line) <= 80 for line in text)
+    assert (
+        text[1] == f"{4 * causes} of {4 * causes + 30} rules broken, by {count(causes, 'cause')}."
+    )
+    assert sum("; 3 more: lamp_" in line for line in text) == causes
+    (untested,) = [line for line in text if line.startswith("Not exercised: 30 rules: load_0 then")]
+    assert untested.endswith(", ...")
+
+
+def test_a_program_that_ended_comes_first_then_what_needs_no_fault_then_what_breaks_most():
+    crash = replace(broken("rear", "program", "X"), cause=Cause.CRASHED, about=("a.py:1",))
+    found = report(
+        case("cut", *(broken(f"lamp_{n}", "stale", "x", culprit="front") for n in range(3))),
+        case("reset", broken("fan", "reset", "x", culprit="dash")),
+        case("none", broken("horn", "fresh", "x", culprit="dash")),
+        case("hang", crash),
+    )
+    order = [cause.findings[0].verdict.subject for cause in found_causes(found)]
+    assert order == ["rear", "horn", "lamp_0", "fan"]
 
 
 @pytest.mark.parametrize("width", [60, 80, 120, 160])
@@ -90,13 +137,15 @@ def test_nothing_but_a_command_is_wider_than_the_screen(width):
 @pytest.mark.parametrize("width", [80, 160])
 def test_every_cell_of_the_table_is_there_at_any_width(width):
     found = every_fault_report()
-    text = shown(found, width)
+    text = shown(found, width, table=True)
     assert text.count("ok 100ms") == 5 * len(found.faults)
     assert text.count("BAD -778ms") == len(found.faults)
 
 
 def test_a_wide_screen_takes_fewer_blocks():
-    narrow, wide = (len(lines(shown(every_fault_report(), width))) for width in (80, 160))
+    narrow, wide = (
+        len(lines(shown(every_fault_report(), width, table=True))) for width in (80, 160)
+    )
     assert wide < narrow
 
 
@@ -128,17 +177,10 @@ def test_the_marks_of_a_table_differ_without_colour():
     assert marks == {"ok 12.5ms", "BAD -4.7s", "-"}
 
 
-@pytest.mark.parametrize("options", [{}, {"quiet": True}, {"verbose": True}])
+@pytest.mark.parametrize("options", [{}, {"table": True}, {"verbose": True}])
 def test_every_screen_carries_the_caution(options):
     for found in (mixed_report(), report(), report(case("none"))):
         assert CAUTION in " ".join(shown(found, **options).split())
-
-
-def test_quiet_leaves_the_table_out_but_no_finding():
-    text = shown(mixed_report(), quiet=True)
-    assert "ok 12.5ms" not in text
-    assert "tail_lamp went dark" in text
-    assert "* buzzer: then" in text
 
 
 def test_verbose_lists_every_rule_with_its_margin_and_case():
@@ -159,12 +201,12 @@ def test_a_check_without_a_case_says_that_nothing_was_tested():
 def test_a_check_that_kept_everything_says_so():
     text = shown(report(case("none", kept("tail_lamp", "fresh", 3))))
     assert "Every declared rule was exercised and kept." in text
-    assert "Broken" not in text
+    assert "broken, by" not in text
     assert "Not exercised:" not in text
 
 
 def test_a_command_that_fits_stands_on_one_line():
-    wanted = "    linkloss check car/vehicle.toml --case 'night/cut(dash,rear)@500ms'"
+    wanted = "   linkloss check car/vehicle.toml --case 'night/cut(dash,rear)@500ms'"
     assert wanted in lines(shown(mixed_report(), 80))
 
 
@@ -178,7 +220,7 @@ def test_a_broken_command_is_one_command_for_the_shell():
 
 def test_markup_and_other_characters_of_a_name_are_shown_as_they_are():
     entry = case("cut", kept("[bold]x[/bold]", "fresh", 1))
-    assert "[bold]x[/bold]  ok 1ms" in shown(report(entry))
+    assert "[bold]x[/bold]  ok 1ms" in shown(report(entry), table=True)
 
 
 def test_what_a_program_says_cannot_steer_the_terminal():

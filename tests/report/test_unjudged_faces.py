@@ -21,7 +21,7 @@ OUTCOME = "No rule was broken, but 1 thing was not judged."
 
 def shown(report) -> str:
     stream = io.StringIO()
-    show_check(make_console(stream, 100), report, quiet=True)
+    show_check(make_console(stream, 100), report)
     return stream.getvalue()
 
 

@@ -88,6 +88,21 @@ class Hunted:
 
 
 Progress = Callable[[int, int | None], None]
+
+
+class _Telling(NamedTuple):
+    """Who is told of each result."""
+
+    progress: Progress | None
+    tell: Callable[[CaseResult], object] | None
+
+    def __call__(self, result: CaseResult, done: int, total: int | None) -> None:
+        if self.tell is not None:
+            self.tell(result)
+        if self.progress is not None:
+            self.progress(done, total)
+
+
 LIMIT_S = 60.0
 """Wall-clock seconds after which a case that shows no sign of life counts as hung."""
 _CLOCKED: tuple[Depth, ...] = ("quick", "full")
@@ -119,6 +134,7 @@ def check(
     store: CaseStore | None = None,
     cluster: str | None = None,
     progress: Progress | None = None,
+    tell: Callable[[CaseResult], object] | None = None,
     drive: Path | None = None,
     logged: Collection[str] | None = None,
 ) -> CheckReport:
@@ -133,7 +149,8 @@ def check(
     shows no sign of life for ``limit_s`` seconds of real time counts as hung. ``cluster`` is the
     address of a Dask scheduler (``HOST:PORT``) whose workers run the cases instead. Results go to
     ``store``; cases that it already holds are not run again. ``progress(done, total)`` is called
-    whenever a case ends; ``total`` is None while it is unknown. ``drive`` is a log whose windows
+    whenever a case ends; ``total`` is None while it is unknown. ``tell(result)`` is called with
+    each new result as it comes. ``drive`` is a log whose windows
     then are the situations (depths quick and full); the frames of the nodes ``logged`` (default:
     those that drive no load) come from it.
 
@@ -173,7 +190,7 @@ def check(
     )
     try:
         with closing(workers):
-            told = (lambda *_: None) if progress is None else progress
+            told = _Telling(progress, tell)
             if hunted is None:
                 new = workers.run(order, chosen, min(len(chosen), len(results)))
                 deque(_appended(new, results, total, told), maxlen=0)
@@ -209,7 +226,7 @@ def _run_hunt(
     order: CheckRequest,
     hunted: Hunted,
     results: CaseStore,
-    progress: Progress,
+    told: _Telling,
 ) -> None:
     """Run batch by batch; results that are already there are learned from, not run again."""
     earlier = iter(list(results))
@@ -217,20 +234,20 @@ def _run_hunt(
         found = list(islice(earlier, len(batch)))
         named = replace(order, names=tuple(case.name for case in batch))
         new = workers.run(named, batch, len(found))
-        hunted.learn([*found, *_appended(new, results, hunted.total, progress)])
+        hunted.learn([*found, *_appended(new, results, hunted.total, told)])
 
 
 def _appended(
     new: Generator[CaseResult, None, None],
     results: CaseStore,
     total: int | None,
-    progress: Progress,
+    told: _Telling,
 ) -> Iterator[CaseResult]:
     """Append new results as they come."""
     with closing(new):  # an interrupt also ends the workers
         for result in new:
             results.append(result)
-            progress(len(results), total)
+            told(result, len(results), total)
             yield result
 
 

@@ -7,9 +7,12 @@ files of their own.
 from __future__ import annotations
 
 import atexit
+import os
+import signal
 import sys
+import threading
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -96,6 +99,7 @@ def check(
     findings: Path | None = None,
     budget: int | None = None,
     no_shrink: Flag = False,
+    table: Flag = False,
     quiet: Quiet = False,
     verbose: Verbose = False,
 ) -> int:
@@ -167,10 +171,12 @@ def check(
         The most runs for shrinking one of them. Default: 200
     no_shrink
         Do not shrink what broke.
+    table
+        Show the outcome of every load, request, notice, message and node under each kind of fault.
     quiet
-        No progress and no table: only what broke, and the totals.
+        No progress: only the result.
     verbose
-        List every rule.
+        List every rule, and everything that was not exercised.
     """
     results_of = (json, junit, markdown, save, effort)
     check_targets([*results_of, html], folder=keep_all)
@@ -188,7 +194,7 @@ def check(
     limit_s = (duration_ns("--limit", limit) or 1) / 1e9
     cluster = _scheduler(workers)
     from linkloss.campaign.isolation import no_branching
-    from linkloss.campaign.store import CaseStore, identity, read_baseline
+    from linkloss.campaign.store import CaseStore, compare, identity, read_baseline, standings
     from linkloss.problem import unknown
     from linkloss.report.terminal import narrowest, show_check
 
@@ -216,9 +222,12 @@ def check(
     _write(report, told, json, junit, markdown, save)
     _write_effort(effort, report, told, wall_s, {**spread, "workers": workers})
     _draw(report, told, html, keep_all, jobs)
-    further = list(_further(report, baseline, under_ns, margins=margins))
+    further = list(_further(report, under_ns, margins=margins))
     console = console_beside(results_of, vehicle)
-    show_check(console, report, quiet=quiet, verbose=verbose, told=told, further=further)
+    differs = None if baseline is None else compare(baseline, standings(report))
+    show_check(
+        console, report, table=table, verbose=verbose, told=told, changes=differs, further=further
+    )
     if interrupted:
         return EXIT_INTERRUPTED
     return EXIT_BROKEN if under_ns and narrowest(report, under_ns) else report.exit_code
@@ -257,6 +266,29 @@ def _scheduler(workers: str | None) -> str | None:
     return "tcp://" + workers.removeprefix("dask://")
 
 
+@contextmanager
+def ended_like_ctrl_c() -> Iterator[None]:
+    """While it lasts, SIGTERM ends this process as Ctrl-C does: what was done is reported. Its
+    workers, which are ended by the same signal, end at once.
+    """
+    own = os.getpid()
+
+    def end(number: int, _: object) -> None:
+        if os.getpid() == own:
+            raise KeyboardInterrupt
+        signal.signal(number, signal.SIG_DFL)
+        os.kill(os.getpid(), number)
+
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGTERM, end)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
 def _checked(vehicle: Vehicle, *, quiet: bool, **choice: Any) -> tuple[CheckReport, bool]:
     """The report, and whether the check was interrupted before its end."""
     from linkloss.campaign.check import Interrupted
@@ -264,8 +296,9 @@ def _checked(vehicle: Vehicle, *, quiet: bool, **choice: Any) -> tuple[CheckRepo
     from linkloss.report.terminal import progress_of_check
 
     try:
-        with progress_of_check(quiet=quiet) as progress:
-            return check_vehicle(vehicle, progress=progress, **choice), False
+        with progress_of_check(quiet=quiet) as progress, ended_like_ctrl_c():
+            tell = None if progress is None else progress.tell
+            return check_vehicle(vehicle, progress=progress, tell=tell, **choice), False
     except Interrupted as interrupted:
         print(f"linkloss: {interrupted}", file=sys.stderr)
         return interrupted.report, True
@@ -289,7 +322,10 @@ def _tell(
     from linkloss.report.findings import Told, write_findings
     from linkloss.report.terminal import progress_of_check
 
-    with progress_of_check(quiet=quiet, doing="shrinking", unit="rules") as progress:
+    with (
+        progress_of_check(quiet=quiet, doing="shrinking", unit="rules") as progress,
+        ended_like_ctrl_c(),
+    ):
         stories = find_stories(
             report, budget=budget or BUDGET, jobs=jobs, limit_s=limit_s, progress=progress
         )
@@ -359,14 +395,12 @@ def _draw(
 
 def _further(
     report: CheckReport,
-    baseline: Any,
     under_ns: int | None,
     *,
     margins: bool,
 ) -> Iterator[Callable[[Console], None]]:
     """What the screen shows after the verdicts because an option asks for it."""
-    from linkloss.campaign.store import compare, standings
-    from linkloss.report.terminal import show_changes, show_coverage, show_margins
+    from linkloss.report.terminal import show_coverage, show_margins
 
     build = report.vehicle.build
     if build is not None and build.coverage is not None:
@@ -380,5 +414,3 @@ def _further(
     if margins or under_ns is not None:
         below_ns = None if margins else under_ns
         yield lambda console: show_margins(console, report, below_ns)
-    if baseline is not None:
-        yield lambda console: show_changes(console, compare(baseline, standings(report)))

@@ -17,12 +17,13 @@ from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import chain
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
-from linkloss.campaign.result import Finding
+from linkloss.campaign.result import CheckReport, Finding
 from linkloss.campaign.run import PROCESS
-from linkloss.campaign.stories import Stories, Story
+from linkloss.campaign.stories import Stories, Story, suspect
 from linkloss.judge import Outcome
+from linkloss.judge.verdict import Cause
 from linkloss.problem import BadInput
 from linkloss.recording import Outside
 from linkloss.report.files import ensure_writable, write_whole
@@ -214,6 +215,52 @@ class Told:
         if file is None:
             return ""
         return f"linkloss run {shlex.quote(str(file))}"
+
+
+class BrokenBy(NamedTuple):
+    """What one cause broke: its findings, the one that tells it best first, and the node to look
+    at; "" if none is known. ``story`` is the shortest one, if it was looked for.
+    """
+
+    findings: tuple[Finding, ...]
+    node: str
+    story: Story | None
+
+
+def found_causes(report: CheckReport, told: Told | None = None) -> list[BrokenBy]:
+    """The findings of a check by their causes. Findings of one story, or of stories with one cause,
+    belong together; without stories, those that point at one node under one kind of fault.
+
+    A program that ended comes first, then what breaks without a fault, then the cause that breaks
+    most.
+    """
+    groups: dict[object, list[Finding]] = {}
+    for finding in report.findings:
+        story = None if told is None else told.story(finding)
+        node = suspect(report.vehicle, finding.verdict)
+        cause = (node, finding.case.fault) if story is None else story.cause
+        groups.setdefault(cause, []).append(finding)
+    found = [_broken_by(report, findings, told) for findings in groups.values()]
+    return sorted(found, key=_order)
+
+
+def _broken_by(report: CheckReport, findings: list[Finding], told: Told | None) -> BrokenBy:
+    stories = {} if told is None else {id(f): told.story(f) for f in findings}
+    tells = {story.tells[0] for story in stories.values() if story is not None}
+    findings = sorted(findings, key=lambda f: (f.verdict.subject, f.verdict.rule) not in tells)
+    first = findings[0]
+    node = suspect(report.vehicle, first.verdict)
+    return BrokenBy(tuple(findings), node, stories.get(id(first)))
+
+
+def _order(cause: BrokenBy) -> tuple[bool, bool, int]:
+    ended = any(
+        finding.verdict.subject == PROCESS or finding.verdict.cause is Cause.CRASHED
+        for finding in cause.findings
+    )
+    faults = cause.story.shrunk.scenario.faults if cause.story is not None else ()
+    alone = not faults if cause.story is not None else cause.findings[0].case.fault == "none"
+    return not ended, not alone, -len(cause.findings)
 
 
 def ensure_folder(folder: Path) -> None:

@@ -112,7 +112,8 @@ def command_lines(console: Console, parts: Iterable[str], *, indent: int = 2) ->
     console.print(Text(whole), soft_wrap=True)
 
 
-def caution(console: Console) -> None:
-    """The caution that ends every screen with results."""
-    console.print()
+def caution(console: Console, *, apart: bool = True) -> None:
+    """The caution that ends every screen with results; ``apart``: after an empty line."""
+    if apart:
+        console.print()
     paragraph(console, CAUTION, style="italic")

@@ -26,22 +26,24 @@ from rich.progress import (
 )
 from rich.text import Text
 
-from linkloss.campaign.result import CheckReport, Finding, RuleResult
+from linkloss.campaign.result import CaseResult, CheckReport, RuleResult
 from linkloss.campaign.store import Change, Changes, Standing
 from linkloss.clock.wallclock import monotonic_seconds
 from linkloss.faults.base import Fault
 from linkloss.faults.catalogue import catalogue
 from linkloss.firmware.coverage import Lines, ranges
 from linkloss.judge import Outcome
-from linkloss.report.findings import Told, effort, story_sentence
+from linkloss.report.findings import BrokenBy, Told, effort, found_causes, story_sentence
 from linkloss.report.screen import (
     STYLES,
     bullet,
     caution,
     command_lines,
+    hanging,
     heading,
     make_console,
     paragraph,
+    printable,
 )
 from linkloss.report.timeline import show_run
 from linkloss.report.totals import reach_sentences, show_table, totals
@@ -136,8 +138,52 @@ def _texts(source: Lines) -> list[tuple[int, str]]:
     return [(number, lines[number - 1]) for number in source.missed if number <= len(lines)]
 
 
-Report = Callable[[int, int | None], None]
-_REFRESH_S = 0.1
+_REFRESH_S, _LINE_S = 0.1, 10.0
+"""How often a progress bar moves, and how often a line says how far it is where there is none."""
+
+
+class ShownProgress:
+    """How far something is: a bar on a terminal, elsewhere a line every ten seconds.
+
+    What breaks is told at once, each rule once, above the bar.
+    """
+
+    def __init__(self, stream: IO[str], doing: str, unit: str, bar: Progress | None) -> None:
+        self._stream, self._doing, self._unit, self._bar = stream, doing, unit, bar
+        self._task = None if bar is None else bar.add_task(doing, total=None)
+        self._begun_s = self._shown_s = monotonic_seconds()
+        self._told: set[tuple[str, str]] = set()
+
+    def __call__(self, done: int, total: int | None) -> None:
+        """So many are done; ``total`` None: nobody knows of how many."""
+        now_s = monotonic_seconds()
+        if self._bar is not None and self._task is not None:
+            self._bar.update(self._task, completed=done, total=total)
+            if done == total or now_s - self._shown_s >= _REFRESH_S:
+                self._shown_s = now_s
+                self._bar.refresh()
+        elif now_s - self._shown_s >= _LINE_S:
+            self._shown_s = now_s
+            of = "" if total is None else f" of {total}"
+            left = ""
+            if total and done:
+                left_s = (now_s - self._begun_s) * (total - done) / done
+                left = f", about {left_s:.0f} s left"
+            self._say(f"linkloss: {self._doing}: {done}{of} {self._unit}{left}")
+
+    def tell(self, case: CaseResult) -> None:
+        """What a case broke that none before it did."""
+        for verdict in case.verdicts:
+            place = (verdict.subject, verdict.rule)
+            if verdict.broken and place not in self._told:
+                self._told.add(place)
+                self._say(f"broken: {verdict.subject}, rule {verdict.rule}, in {case.name}")
+
+    def _say(self, text: str) -> None:
+        if self._bar is not None:
+            self._bar.console.print(Text(printable(text)), soft_wrap=True)
+        else:
+            print(printable(text), file=self._stream, flush=True)
 
 
 class RateColumn(ProgressColumn):
@@ -156,14 +202,14 @@ class RateColumn(ProgressColumn):
 @contextmanager
 def progress_of_check(
     *, quiet: bool, stream: IO[str] | None = None, doing: str = "checking", unit: str = "cases"
-) -> Iterator[Report | None]:
-    """A function ``(done, total)`` that moves a progress bar (``total`` None: unknown), or None if
-    quiet or not on a terminal. The bar is on the error stream; it says what is being done, and
-    counts units.
-    """
+) -> Iterator[ShownProgress | None]:
+    """Shows on the error stream how many units of what is being done are done; None if quiet."""
     stream = sys.stderr if stream is None else stream
-    if quiet or not stream.isatty():
+    if quiet:
         yield None
+        return
+    if not stream.isatty():
+        yield ShownProgress(stream, doing, unit, None)
         return
     columns = (
         TextColumn(doing),
@@ -180,17 +226,7 @@ def progress_of_check(
         get_time=monotonic_seconds,
         auto_refresh=False,
     ) as bar:
-        task = bar.add_task(doing, total=None)
-        shown_s = 0.0
-
-        def report(done: int, total: int | None) -> None:
-            nonlocal shown_s
-            bar.update(task, completed=done, total=total)
-            if done == total or monotonic_seconds() - shown_s >= _REFRESH_S:
-                shown_s = monotonic_seconds()
-                bar.refresh()
-
-        yield report
+        yield ShownProgress(stream, doing, unit, bar)
 
 
 def show_catalogue(console: Console) -> None:
@@ -236,82 +272,124 @@ def show_check(
     console: Console,
     report: CheckReport,
     *,
-    quiet: bool = False,
+    table: bool = False,
     verbose: bool = False,
     told: Told | None = None,
+    changes: Changes | None = None,
     further: Sequence[Callable[[Console], None]] = (),
 ) -> None:
-    """Show a report. ``quiet`` leaves out the table, ``verbose`` lists every rule; ``told`` holds
-    the stories of what broke, if they were looked for; ``further`` parts come before the totals.
+    """Show a report: the verdict, then what broke by its causes, then what was not put to the test,
+    then the totals. Where something broke, the rest is folded into lines.
+
+    :param table: also the table of subjects and faults.
+    :param verbose: also every rule, and how the cases were chosen.
+    :param told: the stories of what broke, if they were looked for.
+    :param changes: what differs from a baseline; comes right after the verdict.
+    :param further: parts before the totals.
     """
     paragraph(console, f"{report.vehicle.title} ({report.vehicle.path})", style="bold")
-    if not quiet and report.cases:
-        show_table(console, report)
+    causes = found_causes(report, told)
+    style = STYLES["broken" if causes else "kept" if report.exit_code == 0 else "not exercised"]
+    paragraph(console, _verdict(report, causes), style=style)
+    if changes is not None:
+        show_changes(console, changes)
+    _causes(console, report, causes, told, whole=verbose)
     if verbose:
         _every_rule(console, report)
-    _findings(console, report, told)
-    _not_exercised(console, report)
-    _unjudged(console, report)
+    if table and report.cases:
+        show_table(console, report)
+    whole = verbose or not causes
+    _not_exercised(console, report, whole=whole)
+    _unjudged(console, report, whole=whole)
     for part in further:
         part(console)
-    _totals(console, report)
-    caution(console)
+    _totals(console, report, whole=whole)
+    caution(console, apart=whole)
 
 
-def _findings(console: Console, report: CheckReport, told: Told | None) -> None:
-    if not report.findings:
-        return
-    causes = told.stories.causes if told is not None else 0
-    by = f", {count(causes, 'cause')}" if causes else ""
-    heading(console, f"Broken: {count(len(report.findings), 'rule')}{by}")
-    for finding in report.findings:
-        _finding(console, report, finding)
-        if told is not None:
-            _story(console, told, finding)
+def _verdict(report: CheckReport, causes: Sequence[BrokenBy]) -> str:
+    if not causes:
+        return outcome_line(report)
+    many = count(len(report.rules), "rule")
+    return f"{len(report.findings)} of {many} broken, by {count(len(causes), 'cause')}."
 
 
-def _finding(console: Console, report: CheckReport, finding: Finding) -> None:
-    sentence = finding_sentence(report.vehicle, finding.verdict, finding.case)
-    bullet(console, sentence, style=STYLES["broken"])
-    times = f"; shown by {count(finding.times, 'case')}" if finding.times > 1 else ""
-    situation = finding.case.situation or "no situation"
-    paragraph(console, f"situation: {situation}{times}; run it again:", indent=2)
-    command_lines(console, command_parts(report, finding.case), indent=4)
+def _causes(
+    console: Console,
+    report: CheckReport,
+    causes: Sequence[BrokenBy],
+    told: Told | None,
+    *,
+    whole: bool,
+) -> None:
+    if causes:
+        console.print()
+    for number, cause in enumerate(causes, 1):
+        finding, story = cause.findings[0], cause.story
+        sentence = finding_sentence(report.vehicle, finding.verdict, finding.case)
+        told_as = sentence if story is None else story_sentence(story)
+        hanging(console, f"{number}. ", told_as, style=STYLES["broken"])
+        about = "; ".join(_about(report, cause, told, whole=whole))
+        others = [f"{f.verdict.subject} {f.verdict.rule}" for f in cause.findings[1:]]
+        if others:
+            about += f"; {len(others)} more: "
+            about += ", ".join(others) if whole else _fitting(others, console.width - 3, about)
+        paragraph(console, about, indent=3)
+        run = "" if story is None or told is None else told.command(story)
+        command_lines(console, [run] if run else command_parts(report, finding.case), indent=3)
 
 
-def _story(console: Console, told: Told, finding: Finding) -> None:
-    place = (finding.verdict.subject, finding.verdict.rule)
-    story = told.story(finding)
-    if story is None:
-        why = told.stories.untold.get(place, "interrupted")
-        paragraph(console, f"not shrunk: {why}", indent=2)
-        return
-    if story.tells[0] == place:
-        others = told.stories.sharing(story) - 1
-        shared = f"; {count(others, 'more finding')} with this cause" if others else ""
-        text = f"in short ({effort(story)}{shared}): {story_sentence(story)}"
-    else:
-        subject, rule = story.tells[0]
-        text = f"same story as {subject}, rule {rule}"
-    paragraph(console, text, indent=2)
-    if told.command(story):
-        command_lines(console, [told.command(story)], indent=4)
+def _about(
+    report: CheckReport, cause: BrokenBy, told: Told | None, *, whole: bool
+) -> Iterator[str]:
+    """The rule, the node to look at, how many cases show it and, in full, how short it was made."""
+    verdict, case, times = cause.findings[0]
+    if cause.story is not None:  # else the sentence before it says so
+        yield f"rule: {rule_words(report.vehicle, verdict.subject, verdict.rule)}"
+        if cause.node:
+            yield f"look at node {cause.node}"
+    yield f"situation {case.situation or '(none)'}" if times == 1 else count(times, "case")
+    if told is not None and cause.story is None:
+        why = told.stories.untold.get((verdict.subject, verdict.rule), "interrupted")
+        yield f"not shrunk: {why}"
+    elif cause.story is not None and whole:
+        yield f"shrunk in {effort(cause.story)}"
 
 
-def _not_exercised(console: Console, report: CheckReport) -> None:
+def _fitting(names: Sequence[str], width: int, before: str) -> str:
+    """As many names as fit behind a text, the first in any case."""
+    text, more = names[0], ", ..."
+    for place, name in enumerate(names[1:], 1):
+        last = place == len(names) - 1
+        if len(before) + len(text) + len(name) + 2 + (0 if last else len(more)) > width:
+            return text + more
+        text += f", {name}"
+    return text
+
+
+def _not_exercised(console: Console, report: CheckReport, *, whole: bool) -> None:
     if not report.not_exercised:
         return
-    heading(console, f"Not exercised: {count(len(report.not_exercised), 'rule')}")
+    number = count(len(report.not_exercised), "rule")
+    if not whole:
+        _folded(console, f"Not exercised: {number}", report.not_exercised)
+        return
+    heading(console, f"Not exercised: {number}")
     for subject, rules in by_subject(report.not_exercised).items():
         bullet(console, f"{subject}: {', '.join(rules)}", style=STYLES["not exercised"])
 
 
-def _unjudged(console: Console, report: CheckReport) -> None:
+def _unjudged(console: Console, report: CheckReport, *, whole: bool) -> None:
     if not report.unjudged:
         return
     number = len(report.unjudged) - len(report.silent)
     allowed = f", {number} as the vehicle file says" if number else ""
-    heading(console, f"Not judged: {count(len(report.unjudged), 'thing')}{allowed}")
+    title = f"Not judged: {count(len(report.unjudged), 'thing')}{allowed}"
+    if not whole:
+        if report.silent:
+            _folded(console, title, [(entry.what,) for entry in report.silent])
+        return
+    heading(console, title)
     for entry in report.unjudged:
         style = "" if entry.allowed else STYLES["not exercised"]
         bullet(console, f"{entry.what}: {entry.allowed or entry.reason}", style=style)
@@ -320,6 +398,12 @@ def _unjudged(console: Console, report: CheckReport) -> None:
             "What need not be judged stands in the vehicle file as [[unjudged]], with 'what' as it"
         )
         paragraph(console, f"{text} is named here and a 'reason'.", indent=2)
+
+
+def _folded(console: Console, title: str, entries: Sequence[tuple[str, ...]]) -> None:
+    """A list in one line: as many as fit."""
+    names = _fitting([" ".join(entry) for entry in entries], console.width - 2, title)
+    paragraph(console, f"{title}: {names}", style=STYLES["not exercised"])
 
 
 def _every_rule(console: Console, report: CheckReport) -> None:
@@ -339,29 +423,25 @@ def _rule_line(report: CheckReport, entry: RuleResult) -> str:
     return text
 
 
-def _totals(console: Console, report: CheckReport) -> None:
+def _totals(console: Console, report: CheckReport, *, whole: bool) -> None:
     found = totals(report)
-    heading(console, outcome_line(report))
+    if whole:
+        console.print()
     paragraph(
         console,
-        f"{count(found.cases, 'case')}, {show_duration(found.simulated_ns)} simulated,"
-        f" {count(found.frames, 'frame')} on the bus (failed attempts"
-        f" included), seed {report.seed}",
+        f"{count(found.cases, 'case')}, {show_duration(found.simulated_ns)} simulated, seed"
+        f" {report.seed}; rules: {found.rules}",
     )
+    for sentence in report.vehicle.notes:
+        paragraph(console, sentence)
+    if not whole:
+        return
+    if found.smallest_margin is not None:
+        least = found.smallest_margin
+        margin = f"{show_duration(least.margin_ns)}, {least.subject}, rule {least.rule}"
+        paragraph(console, f"Smallest margin of what was kept: {margin}, in {least.case}.")
     if report.space is not None:
         for sentence in report.space.sentences():
             paragraph(console, sentence)
-    for sentence in report.vehicle.notes:
-        paragraph(console, sentence)
     for sentence in reach_sentences(report.tally.coverage):
         paragraph(console, sentence)
-    paragraph(
-        console,
-        f"rules: {found.rules}",
-    )
-    if found.smallest_margin is not None:
-        least = found.smallest_margin
-        text = (
-            f"smallest margin of what was kept: {show_duration(least.margin_ns)}, {least.subject},"
-        )
-        paragraph(console, f"{text} rule {least.rule}, in {least.case}")
