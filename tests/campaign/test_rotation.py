@@ -38,7 +38,7 @@ from linkloss.vehicle.loading import load_vehicle
 MS = 1_000_000
 ROOT = Path(__file__).parents[2]
 WREN = ROOT / "scenarios" / "wren" / "vehicle.toml"
-START = ROOT / "bench" / "linkloss" / "start" / "vehicle.toml"
+START = ROOT / "bench" / "linkloss" / "start" / "one_lamp" / "vehicle.toml"
 TINY = ROOT / "tests" / "report" / "tiny" / "vehicle.toml"
 MOST_CASES, MOST_S = 4_500, 25_000
 

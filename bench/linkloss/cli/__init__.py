@@ -15,9 +15,10 @@ from cyclopts import App, CycloptsError
 
 from linkloss.cli.checking import check
 from linkloss.cli.living import live, serve
+from linkloss.cli.making import new, pack
 from linkloss.cli.planning import plan, timing
 from linkloss.cli.replaying import compare, describe, drive, replay
-from linkloss.cli.running import faults, new, report, run, schema
+from linkloss.cli.running import faults, report, run, schema
 
 EXIT_BAD_USAGE, EXIT_INTERRUPTED, EXIT_PIPE_CLOSED = 2, 130, 141
 
@@ -39,8 +40,8 @@ app = App(
     suppress_keyboard_interrupt=False,
 )
 for command in (
-    check, run, live, serve, new, report, timing, plan, replay, describe, compare, drive, faults,
-    schema,
+    check, run, live, serve, new, pack, report, timing, plan, replay, describe, compare, drive,
+    faults, schema,
 ):  # fmt: skip
     app.command(command)
 

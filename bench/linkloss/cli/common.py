@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, TypeVar
 
@@ -24,6 +25,15 @@ Verbose = Annotated[bool, Parameter(negative=(), alias="-v")]
 
 
 T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class NewCar:
+    """A car to write: its files by name, and the node that the user is to look at first."""
+
+    files: Mapping[str, bytes]
+    yours: str
+    scenario: str
 
 
 def bad(where: str, text: str) -> Exception:

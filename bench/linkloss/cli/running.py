@@ -1,7 +1,7 @@
-"""``linkloss run``, ``report``, ``faults``, ``schema`` and ``new``.
+"""``linkloss run``, ``report``, ``faults`` and ``schema``.
 
 ``run`` shows one scenario as a timeline. ``report`` makes a page of a result that was written as
-JSON. ``faults`` and ``schema`` list what files can say. ``new`` writes a small car to begin with.
+JSON. ``faults`` and ``schema`` list what files can say.
 """
 
 from __future__ import annotations
@@ -18,7 +18,6 @@ from linkloss.cli.common import (
     Quiet,
     Verbose,
     Words,
-    bad,
     check_targets,
     console_beside,
     duration_ns,
@@ -221,33 +220,4 @@ def schema(kind: Literal["vehicle", "scenario", "check", "run"], /) -> int:
     else:
         made = check_result_schema() if kind == "check" else run_result_schema()
         sys.stdout.write(json.dumps(made, indent=2) + "\n")
-    return 0
-
-
-TEMPLATE = Path(__file__).parents[1] / "start"
-
-
-def new(folder: Path, /) -> int:
-    """Write a small car with a C node, a scenario and a test, ready to run and to change.
-
-    Parameters
-    ----------
-    folder
-        A folder that does not exist yet, or is empty.
-    """
-    try:
-        if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-            raise bad(str(folder), "it exists and is not empty; expected the name of a new folder")
-        folder.mkdir(parents=True, exist_ok=True)
-        names = sorted(path.name for path in TEMPLATE.iterdir() if path.is_file())
-        for name in names:
-            (folder / name).write_bytes((TEMPLATE / name).read_bytes())
-    except OSError as error:
-        raise bad(str(folder), f"cannot write there: {error.strerror}") from None
-    sys.stdout.write(
-        f"Wrote {', '.join(names)} to {folder}.\n"
-        f"Your node is {folder / 'rear.c'}. Next:\n\n"
-        f"  linkloss check {folder / 'vehicle.toml'}\n"
-        f"  linkloss run {folder / 'cable_pulled.toml'}\n"
-    )
     return 0

@@ -3,6 +3,7 @@
 build.py      compiles a program with ``c/board.c`` (the functions of ``nodes/firmware/board.h``)
               into a shared object, kept by content, once something runs the vehicle
               (``session.ready``); sketch.py makes C++ of a sketch
+pack.py       makes the header that packs and unpacks messages in C, and proves it up to date
 answers.py    loads a copy for each node, and answers what the program asks
 program.py    one run of a program: it runs until it asks for something, and gets it
 coverage.py   the lines that ran

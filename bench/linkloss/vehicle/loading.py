@@ -4,6 +4,10 @@ programs.
 
 from __future__ import annotations
 
+<<<<<<< HEAD
+=======
+import shlex
+>>>>>>> 4d25c4b (new --nodes makes a car from a list of nodes; pack makes the header that its programs include)
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache, partial
@@ -14,13 +18,20 @@ from typing import Any
 from cantools.database import Database
 
 from linkloss.firmware.build import BuildOptions
+from linkloss.firmware.pack import made_headers, why_stale
 from linkloss.problem import BadInput, Problem
 from linkloss.vehicle.consistency import Consistency
 from linkloss.vehicle.electrical import SupplyTable
 from linkloss.vehicle.expression import Condition, split_signal
 from linkloss.vehicle.load import LoadTable, NoticeTable
 from linkloss.vehicle.messages import MessageInfo, SignalInfo, compile_messages, load_database
-from linkloss.vehicle.programs import ProgramError, load_firmware, load_program, load_script
+from linkloss.vehicle.programs import (
+    ProgramError,
+    header_folders,
+    load_firmware,
+    load_program,
+    load_script,
+)
 from linkloss.vehicle.tables import (
     BusTable,
     InputTable,
@@ -232,19 +243,41 @@ def load_vehicle(path: str | Path, build: BuildOptions | None = None) -> Vehicle
     imported or do not accept their settings.
     """
     path = Path(path)
+    source, file, database, dbc_path = read_vehicle_file(path)
+    messages = compile_messages(database, dbc_path)
+    problems = Consistency(source, file, messages).problems()
+    problems += _stale_headers(path, file, database, dbc_path)
+    programs = _programs(source, file, problems, build)
+    if problems:
+        raise BadInput(problems)
+    return Vehicle(path, source, file, database, messages, programs, build)
+
+
+def read_vehicle_file(path: Path) -> tuple[Source, VehicleFile, Database, Path]:
+    """A vehicle file by itself, and the messages and the path of its DBC file: nothing is compared
+    across tables, and no program is looked at. Raises BadInput.
+    """
     document, text = read_toml(path, "vehicle")
     source = Source(path, text)
     file = source.parse(VehicleFile, _with_defaults(source, _with_its_bus(source, document)))
     dbc_path = path.parent / file.dbc
     if not dbc_path.is_file():
         raise BadInput([source.problem(("dbc",), f"there is no file '{dbc_path}'")])
-    database = load_database(dbc_path)
-    messages = compile_messages(database, dbc_path)
-    problems = Consistency(source, file, messages).problems()
-    programs = _programs(source, file, problems, build)
-    if problems:
-        raise BadInput(problems)
-    return Vehicle(path, source, file, database, messages, programs, build)
+    return source, file, load_database(dbc_path), dbc_path
+
+
+def _stale_headers(
+    path: Path, file: VehicleFile, database: Database, dbc_path: Path
+) -> Iterator[Problem]:
+    """The headers of programs in C that do not pack what the DBC file says now."""
+    for header in made_headers(header_folders(file, path.parent)):
+        try:
+            why = why_stale(header, database, dbc_path)
+        except (OSError, ValueError) as error:
+            why = f"cannot be compared with {dbc_path.name}: {error}"
+        if why:
+            text = f"{why}; expected what this writes: linkloss pack {shlex.quote(str(path))}"
+            yield Problem(str(header), "", text)
 
 
 def _with_its_bus(source: Source, document: dict[str, Any]) -> dict[str, Any]:

@@ -259,6 +259,13 @@ def load_firmware(
     return Firmware(sources, wiring(name, file), options, refused)
 
 
+def header_folders(file: VehicleFile, folder: Path) -> list[Path]:
+    """The folders in which programs in C find their headers; ``folder`` is the vehicle file's."""
+    nodes = [node for node in file.nodes.values() if node.c]
+    beside = [(folder / source).parent for node in nodes for source in node.c]
+    return [*beside, *(folder / include for node in nodes for include in node.includes)]
+
+
 CALL_NS = 20_000
 """Processor time of one call to clock, bus or pins by default: the order of magnitude of a
 python-can call on a small computer (from memory).

@@ -419,9 +419,13 @@ private:
             in_flight_ = NONE;
             sent(done);
         } else if (in_flight_ != NONE && !status_.pending) {
+            int gone = in_flight_;
+            in_flight_ = NONE;
             if (one_shot_)
-                control(in_flight_) = (uint8_t)((control(in_flight_) & 3) | b_ABTF);
-            in_flight_ = NONE; /* bus-off took it: it is sent again after the recovery */
+                control(gone) = (uint8_t)((control(gone) & 3) | b_ABTF);
+            else if (status_.state != BOARD_CAN_BUS_OFF) /* a fault holds it back, or swallows it */
+                sent(gone);
+            /* else bus-off took it: it is sent again after the recovery */
         }
         if (status_.state == BOARD_CAN_BUS_OFF)
             board_can_recover(); /* the chip comes back by itself */
