@@ -104,6 +104,14 @@ def test_every_load_is_somewhere_and_every_power_node_has_one(tmp_path):
         assert {load.node for load in vehicle.loads.values()} == set(names)
 
 
+@pytest.mark.parametrize("number", [2, 3, 4, 5])
+def test_however_the_loads_are_dealt_out_a_short_meets_its_neighbours(tmp_path, number):
+    nodes = ",".join(["dash", *(f"node{place}" for place in range(number))])
+    report = check(load_vehicle(new(tmp_path / "car", nodes)), only=["load_short"], jobs=1)
+    assert report.findings == ()
+    assert [rule for _, rule in report.not_exercised if rule == "neighbours"] == []
+
+
 REFUSED = [
     ("dash", "got one node; expected a control node and 1 to 7 power nodes"),
     ("dash,a,b,c,d,e,f,g,h", "got 9 nodes; expected a control node and 1 to 7 power nodes"),

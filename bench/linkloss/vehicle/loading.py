@@ -4,10 +4,7 @@ programs.
 
 from __future__ import annotations
 
-<<<<<<< HEAD
-=======
 import shlex
->>>>>>> 4d25c4b (new --nodes makes a car from a list of nodes; pack makes the header that its programs include)
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache, partial
