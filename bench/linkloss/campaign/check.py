@@ -157,21 +157,18 @@ def check(
     Raises BadInput for names that do not exist and for a hunt without an end. Raises Interrupted,
     with a report of the cases that were done, on an interrupt from the keyboard.
     """
-    ready(vehicle)
-    order = CheckRequest(
-        vehicle.path,
-        seed,
-        depth,
-        _words(only),
-        _words(situations),
-        None if case is None else (case,),
-        content(vehicle),
-        drive,
-        _words(logged),
-        vehicle.build,
+    order, hunted, chosen = ordered(
+        vehicle,
+        depth=depth,
+        only=only,
+        situations=situations,
+        case=case,
+        seed=seed,
+        cases=cases,
+        for_s=for_s,
+        drive=drive,
+        logged=logged,
     )
-    hunted = _hunted(vehicle, order, cases, for_s)
-    chosen = order.cases(vehicle) if hunted is None else []
     total = len(chosen) if hunted is None else hunted.total
     results = CaseStore() if store is None else store
     planned = order.planned(vehicle) if case is None else None
@@ -199,6 +196,39 @@ def check(
     except KeyboardInterrupt:
         raise Interrupted(report) from None
     return report
+
+
+def ordered(
+    vehicle: Vehicle,
+    *,
+    depth: Depth,
+    only: Collection[str] | None,
+    situations: Collection[str] | None,
+    case: str | None,
+    seed: int,
+    cases: int | None,
+    for_s: float | None,
+    drive: Path | None,
+    logged: Collection[str] | None,
+) -> tuple[CheckRequest, Hunted | None, list[Scenario]]:
+    """What a check of a vehicle runs, once its programs are compiled: the order for it, and a hunt
+    or the cases. Raises BadInput as :func:`check` does.
+    """
+    ready(vehicle)
+    order = CheckRequest(
+        vehicle.path,
+        seed,
+        depth,
+        _words(only),
+        _words(situations),
+        None if case is None else (case,),
+        content(vehicle),
+        drive,
+        _words(logged),
+        vehicle.build,
+    )
+    hunted = _hunted(vehicle, order, cases, for_s)
+    return order, hunted, order.cases(vehicle) if hunted is None else []
 
 
 def _hunted(

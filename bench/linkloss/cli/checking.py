@@ -11,7 +11,7 @@ import os
 import signal
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
@@ -99,6 +99,7 @@ def check(
     findings: Path | None = None,
     budget: int | None = None,
     no_shrink: Flag = False,
+    dry_run: Flag = False,
     table: Flag = False,
     quiet: Quiet = False,
     verbose: Verbose = False,
@@ -171,6 +172,9 @@ def check(
         The most runs for shrinking one of them. Default: 200
     no_shrink
         Do not shrink what broke.
+    dry_run
+        Read and compile everything, and say which cases there are and how long they take here;
+        only one short case runs, and nothing is judged.
     table
         Show the outcome of every load, request, notice, message and node under each kind of fault.
     quiet
@@ -179,16 +183,13 @@ def check(
         List every rule, and everything that was not exercised.
     """
     results_of = (json, junit, markdown, save, effort)
+    written = any(path is not None for path in (*results_of, html, keep_all, results, findings))
+    text = "judges nothing; expected no file or folder for results beside it"
+    refuse((dry_run and written, "--dry-run", text))
     check_targets([*results_of, html], folder=keep_all)
     _ensure_tellable(findings, budget, no_shrink=no_shrink)
-    for word in (*(only or ()), *(situation or ())):
-        text = f"'{word}' stands after an option; put the vehicle file first"
-        refuse((word.endswith(".toml"), "check", text))
-    no_file, no_log = resume and results is None, logged is not None and drive is None
-    refuse(
-        (jobs is not None and jobs < 1, "--jobs", f"got {jobs}; expected at least 1"),
-        (no_file, "--resume", "continues a file; expected '--results FILE' too"),
-        (no_log, "--logged", "names nodes that come from a log; expected '--drive LOG' too"),
+    _ensure_fitting(
+        (*(only or ()), *(situation or ())), jobs, results, drive, logged, resume=resume
     )
     under_ns, for_ns = duration_ns("--fail-under", fail_under), _hunt_ends(depth, for_, cases)
     limit_s = (duration_ns("--limit", limit) or 1) / 1e9
@@ -204,6 +205,9 @@ def check(
         refuse((name not in loaded.nodes, "--logged", unknown("node", name, loaded.nodes)))
     choice: dict[str, Any] = dict(depth=depth, case=case, only=only, situations=situation)
     choice |= {"seed": seed} | ({} if drive is None else {"drive": drive, "logged": logged})
+    for_s = None if for_ns is None else for_ns / 1e9
+    if dry_run:
+        return _dry_run(loaded, vehicle, jobs=jobs, cases=cases, for_s=for_s, **choice)
     store = results and CaseStore.at(results, identity(loaded, choice), resume=resume)
     spread: dict[str, Any] = {"jobs": jobs, "branch": not no_branch}
     why = no_branching()
@@ -211,7 +215,7 @@ def check(
         text = "every case runs from power-up, and one that crashes ends the check"
         print(f"linkloss: {why}: {text}", file=sys.stderr)
     begun_s = monotonic_seconds()
-    choice |= {"cases": cases, "for_s": None if for_ns is None else for_ns / 1e9, "store": store}
+    choice |= {"cases": cases, "for_s": for_s, "store": store}
     choice |= {"limit_s": limit_s, "cluster": cluster}
     report, interrupted = _checked(loaded, quiet=quiet, **spread, **choice)
     wall_s = monotonic_seconds() - begun_s
@@ -231,6 +235,40 @@ def check(
     if interrupted:
         return EXIT_INTERRUPTED
     return EXIT_BROKEN if under_ns and narrowest(report, under_ns) else report.exit_code
+
+
+def _ensure_fitting(
+    words: Sequence[str],
+    jobs: int | None,
+    results: Path | None,
+    drive: Path | None,
+    logged: Sequence[str] | None,
+    *,
+    resume: bool,
+) -> None:
+    """Refuse options that do not go together; ``words`` are names behind options. Raises
+    BadInput.
+    """
+    for word in words:
+        text = f"'{word}' stands after an option; put the vehicle file first"
+        refuse((word.endswith(".toml"), "check", text))
+    no_file, no_log = resume and results is None, logged is not None and drive is None
+    refuse(
+        (jobs is not None and jobs < 1, "--jobs", f"got {jobs}; expected at least 1"),
+        (no_file, "--resume", "continues a file; expected '--results FILE' too"),
+        (no_log, "--logged", "names nodes that come from a log; expected '--drive LOG' too"),
+    )
+
+
+def _dry_run(vehicle: Vehicle, named: Path | None, **choice: Any) -> int:
+    """Say what a check would run. It is an error if that is nothing, as in a check."""
+    from linkloss.campaign.forecast import forecast
+    from linkloss.problem import EXIT_BAD_INPUT, EXIT_KEPT
+    from linkloss.report.terminal import show_forecast
+
+    found = forecast(vehicle, **choice)
+    show_forecast(console_beside(vehicle=named), found)
+    return EXIT_KEPT if found.cases or found.depth == "hunt" else EXIT_BAD_INPUT
 
 
 def _ensure_tellable(findings: Path | None, budget: int | None, *, no_shrink: bool) -> None:

@@ -10,6 +10,7 @@ import inspect
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from math import inf
 from pathlib import Path
 from typing import IO, Any
 
@@ -26,6 +27,7 @@ from rich.progress import (
 )
 from rich.text import Text
 
+from linkloss.campaign.forecast import Forecast
 from linkloss.campaign.result import CaseResult, CheckReport, RuleResult
 from linkloss.campaign.store import Change, Changes, Standing
 from linkloss.clock.wallclock import monotonic_seconds
@@ -312,6 +314,45 @@ def _verdict(report: CheckReport, causes: Sequence[BrokenBy]) -> str:
         return outcome_line(report)
     many = count(len(report.rules), "rule")
     return f"{len(report.findings)} of {many} broken, by {count(len(causes), 'cause')}."
+
+
+def show_forecast(console: Console, found: Forecast) -> None:
+    """Show what a check would run, and how long that takes."""
+    paragraph(console, f"{found.vehicle.title} ({found.vehicle.path})", style="bold")
+    paragraph(console, "Everything was read and compiled. Nothing was judged.")
+    heading(console, f"Depth {found.depth}: {_planned(found)}")
+    for band in found.bands:
+        long = (
+            f"of {band.over_s:g} s to {band.up_to_s:g} s"
+            if band.over_s
+            else f"of up to {band.up_to_s:g} s"
+        )
+        long = f"longer than {band.over_s:g} s" if band.up_to_s == inf else long
+        simulated = show_duration(band.simulated_ns)
+        bullet(console, f"{count(band.cases, 'case')} {long}: {simulated} simulated")
+    if found.measured_s is None:
+        if found.measured_ns:
+            paragraph(console, "The case that was run to measure gave no result: no estimate.")
+        return
+    one = f"One case of {show_duration(found.measured_ns)} took {_rough(found.measured_s)}"
+    if found.takes_s is not None:
+        here = f"with {found.jobs} at a time on this machine, without shrinking what breaks"
+        paragraph(console, f"Estimate: about {_rough(found.takes_s)} {here}.")
+    paragraph(console, f"{one}, measured once; what else the machine does counts in.")
+
+
+def _rough(seconds: float) -> str:
+    """A time that is not known well: ``12 min``, ``40 s``, ``210 ms``."""
+    if seconds >= 90:
+        return f"{round(seconds / 60)} min"
+    return f"{round(seconds)} s" if seconds >= 1 else f"{max(1, round(seconds * 1e3))} ms"
+
+
+def _planned(found: Forecast) -> str:
+    if found.depth == "hunt" and not found.bands:
+        most = "" if found.hunted is None else f", {count(found.hunted, 'case')} at most"
+        return f"cases are drawn as it goes on{most}"
+    return f"{count(found.cases, 'case')}, {show_duration(found.simulated_ns)} simulated"
 
 
 def _causes(
