@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import sys
 from bisect import bisect_left, bisect_right
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, fields
 from functools import cache
 from pathlib import Path
@@ -141,19 +141,23 @@ class Traffic:
     :param nodes: the nodes of the vehicle without a program in the run; their frames come from the
         log.
     :param frames: starts reading the logged frames, in the order of their instants.
+    :param cycles: how often a frame comes, in ns, by its arbitration word.
     """
 
     nodes: tuple[str, ...]
     frames: Callable[[], Iterator[LoggedFrame]]
+    cycles: Mapping[int, int] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
 class Shift:
     """How much later than in the log the frames came, because they were arbitrated again; in ns.
 
-    ``sent`` counts the frames that went over the bus, ``refused`` those that found no free mailbox
-    (or a controller that was off the bus), ``silenced`` those of a node that was reset or hung at
-    the time. ``bins`` counts shifts by powers of two: ``bins[n]`` those below 2^n ns.
+    Of the ``logged`` frames ``sent`` went over the bus. Those that a fault kept away are in
+    ``fallen``, by what the fault did; ``stray`` counts what was lost without a fault. ``refused``
+    counts those that found no free mailbox or a controller off the bus, ``silenced`` those of a
+    node that was reset, hung, mute or without supply; both are among the fallen and the stray.
+    ``bins`` counts shifts by powers of two: ``bins[n]`` those below 2^n ns.
     """
 
     logged: int = 0
@@ -165,6 +169,8 @@ class Shift:
     most_frame: str = ""
     refused: int = 0
     silenced: int = 0
+    stray: int = 0
+    fallen: dict[str, int] = field(default_factory=dict)
     bins: list[int] = field(default_factory=lambda: [0] * 64)
 
     def note(self, shift_ns: int, at_ns: int, frame: Frame) -> None:
@@ -180,7 +186,7 @@ class Shift:
 
     @property
     def lost(self) -> int:
-        """Frames of the log that were handed on but never went over the bus whole."""
+        """Frames of the log that never went over the bus whole."""
         return self.logged - self.sent
 
 

@@ -68,3 +68,23 @@ def written(path: Path, found: list[can.Message]) -> Path:
         for message in found:
             writer.on_message_received(message)
     return path
+
+
+CAR = Path(__file__).parent / "car"
+"""A body node with a program, beside an engine and pedals that are logged."""
+
+
+@cache
+def logged_car(name: str = "vehicle") -> Vehicle:
+    return load_vehicle(CAR / f"{name}.toml")
+
+
+def car_log(path: Path, seconds: int = 8, *, pressed: tuple[float, float] = (3, 6)) -> Path:
+    """What engine (every 10 ms, each with a content of its own) and pedals (every 20 ms, 3 ms
+    behind) sent.
+    """
+    rows = [(n / 100, f"100#{n:016X}") for n in range(seconds * 100)]
+    for n in range(seconds * 50):
+        at_s = n / 50 + 0.003
+        rows.append((at_s, f"110#{int(pressed[0] <= at_s < pressed[1]):02X}00"))
+    return text_log(path, *sorted(rows))

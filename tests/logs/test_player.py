@@ -35,9 +35,10 @@ def play(*entries: LoggedFrame, mailboxes: int = 8):
         return True
 
     player = Player(queue, bus, iter(entries), lambda _: feed)
-    sender.on_sent = player.sent
+    player.plays(sender)
     player.begin()
     queue.run()
+    player.close()
     return records, player.shift
 
 
@@ -65,7 +66,7 @@ def test_frames_that_find_no_mailbox_are_counted():
     burst = [LoggedFrame(10 * MS, "log", Frame(0x100 + n, bytes(8))) for n in range(5)]
     records, shift = play(*burst, mailboxes=2)
     assert len(records) == shift.sent == 2
-    assert (shift.refused, shift.lost) == (3, 3)
+    assert (shift.refused, shift.lost, shift.stray, shift.fallen) == (3, 3, 3, {})
 
 
 def test_shifts_are_counted_by_powers_of_two():

@@ -147,7 +147,7 @@ DISAGREE = [
     ('status = "DashStatus"', 'status = "RearStatus" ', at('status = "Dash'), "nodes.dash.status",
      "message 'RearStatus' is sent by rear, not by node 'dash'"),
     ('status = "DashStatus"', 'status = "Foreign"', at('status = "Dash'), "nodes.dash.status",
-     "message 'Foreign' is sent by nobody, not by node 'dash'"),
+     "message 'Foreign' is sent by DASH, not by node 'dash'"),
     # inputs
     ('wired_to = ["rear"]', 'wired_to = ["rear", "raer"]', at('wired_to = ["rear'),
      "inputs.brake.wired_to", ("unknown node 'raer'; expected one of: dash, rear"

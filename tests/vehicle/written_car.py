@@ -13,7 +13,7 @@ NS_ :
 
 BS_:
 
-BU_: dash rear
+BU_: dash rear DASH
 
 BO_ 256 LampRequest: 2 dash
  SG_ Tail : 0|1@1+ (1,0) [0|1] "" rear
@@ -22,7 +22,7 @@ BO_ 256 LampRequest: 2 dash
 BO_ 257 Slow: 1 dash
  SG_ Never : 0|1@1+ (1,0) [0|1] "" rear
 
-BO_ 258 Foreign: 1 Vector__XXX
+BO_ 258 Foreign: 1 DASH
  SG_ Anything : 0|1@1+ (1,0) [0|1] "" rear
 
 BO_ 512 DashStatus: 1 dash

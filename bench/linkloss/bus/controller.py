@@ -14,7 +14,7 @@ from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from enum import Enum
-from heapq import heappop, heappush
+from heapq import heapify, heappop, heappush
 from typing import Literal, Protocol
 
 from linkloss.bus.frame import Frame, SwitchingClock
@@ -172,7 +172,8 @@ class Controller:
     :raises ValueError: if a number is below 1 or the order is unknown.
 
     Callbacks, None unless set: ``on_receive(controller)`` after a frame went into the FIFO,
-    ``on_sent(frame)`` after a frame was sent, ``on_state(controller)`` after the error state
+    ``on_sent(frame)`` after a frame was sent, ``on_lost(frame)`` when one will never reach the bus
+    (it was aborted, lost, or swallowed while muted), ``on_state(controller)`` after the error state
     changed (at the same instant, when it is the nodes' turn).
 
     ``filters`` lists (identifier, mask, extended or None for both formats); an empty list accepts
@@ -212,6 +213,7 @@ class Controller:
         "mailboxes",
         "name",
         "next_word",
+        "on_lost",
         "on_receive",
         "on_sent",
         "on_state",
@@ -262,6 +264,7 @@ class Controller:
         self.fd = fd
         self.outgoing: list[OutgoingFault] = []
         self.on_sent: Callable[[Frame], object] | None = None
+        self.on_lost: Callable[[Frame], object] | None = None
         self.accepted = self.sent = self.aborted = self.delayed = 0
         self.losses: dict[str, int] = {}
         self.boxes: list[Mailbox] = []
@@ -326,9 +329,23 @@ class Controller:
 
     def abort_pending(self) -> None:
         """Drop all waiting frames. One already on the bus continues, but is not repeated."""
-        self.aborted += len(self.boxes)
-        self._empty()
+        for box in self._emptied():
+            self._abort(box)
         self._retry = False
+
+    def withdraw(self, frame: Frame) -> None:
+        """Drop this frame if it waits. Already on the bus, it continues, but is not repeated."""
+        if self.sending is not None and self.sending[2] is frame:
+            self._retry = False
+            return
+        waiting = self._emptied()
+        self.boxes += [box for box in waiting if box[2] is not frame]
+        if self.by_priority:
+            heapify(self.boxes)
+        self.offer()
+        for box in waiting:
+            if box[2] is frame:
+                self._abort(box)
 
     @property
     def muted(self) -> bool:
@@ -364,9 +381,9 @@ class Controller:
         if box is None:
             return
         if self.single_shot:
-            self._lose("single_shot")
+            self._lose("single_shot", box[2])
         elif not self._retry:
-            self.aborted += 1
+            self._abort(box)
         else:
             self._put_back(box)
         self.offer()
@@ -391,7 +408,7 @@ class Controller:
         if self._retry:
             self._put_back(box)
         else:
-            self.aborted += 1
+            self._abort(box)
         self.offer()
 
     def _put_back(self, box: Mailbox) -> None:
@@ -412,9 +429,12 @@ class Controller:
 
     def drop_all(self, reason: str) -> None:
         """Lose every frame that waits or is on the bus, for a reason that ``losses`` names."""
-        self._lose(reason, self.pending())
-        self._empty()
-        self.sending = None
+        boxes = self._emptied()
+        if self.sending is not None:
+            boxes.append(self.sending)
+            self.sending = None
+        for box in boxes:
+            self._lose(reason, box[2])
 
     # ---- inside
 
@@ -465,7 +485,7 @@ class Controller:
             if delay_ns > 0:
                 self._put_after(delay_ns, item)
         if not items:
-            self._lose("fault")
+            self._lose("fault", frame)
         self.accepted += max(1, len(items))
 
     def _put_after(self, delay_ns: int, frame: Frame) -> None:
@@ -477,7 +497,7 @@ class Controller:
     def _put_late(self, frame: Frame, generation: int) -> None:
         self.delayed -= 1
         if generation != self._generation:
-            self._lose("power_off")
+            self._lose("power_off", frame)
         else:
             self._put_or_lose(frame)
 
@@ -485,20 +505,29 @@ class Controller:
         try:
             self._put(frame)
         except MailboxesFull:
-            self._lose("no_mailbox")
+            self._lose("no_mailbox", frame)
         except BusOff:
-            self._lose("bus_off")
+            self._lose("bus_off", frame)
         except NotSending:
-            self._lose("power_off")
+            self._lose("power_off", frame)
 
-    def _lose(self, reason: str, count: int = 1) -> None:
-        if count:
-            self.losses[reason] = self.losses.get(reason, 0) + count
+    def _lose(self, reason: str, frame: Frame) -> None:
+        self.losses[reason] = self.losses.get(reason, 0) + 1
+        if self.on_lost is not None:
+            self.on_lost(frame)
 
-    def _empty(self) -> None:
+    def _abort(self, box: Mailbox) -> None:
+        self.aborted += 1
+        if self.on_lost is not None:
+            self.on_lost(box[2])
+
+    def _emptied(self) -> list[Mailbox]:
+        """Take all waiting frames out."""
+        boxes = self.boxes.copy()
         self.boxes.clear()
         self.next_word = NOTHING
         self._stop_swallowing()
+        return boxes
 
     def _stop_swallowing(self) -> None:
         if self._swallowing is not None and self.segment is not None:
@@ -517,6 +546,8 @@ class Controller:
         frame = (heappop(self.boxes) if self.by_priority else self.boxes.pop(0))[2]
         self.sent += 1
         self._swallow_next()
+        if self.on_lost is not None:
+            self.on_lost(frame)
         if self.on_sent is not None:
             self.on_sent(frame)
 

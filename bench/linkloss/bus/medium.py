@@ -322,6 +322,11 @@ class Bus:
         }
         return tuple(r for r in receivers if r.name not in missed)
 
+    def alone(self, controller: Controller) -> bool:
+        """Whether nobody on its piece of the cable could acknowledge what a controller sends."""
+        others = (m for s in self.segments if controller in s.members for m in s.members)
+        return not any(m.online and not m.listen_only for m in others if m is not controller)
+
     def _rewire(self) -> None:
         self.segments = rewire(self, self._cable.groups())
         for segment in self.segments:

@@ -194,7 +194,11 @@ class Stage:
             case,
             inputs=inputs,
             actions=tuple(actions),
-            traffic=Traffic(self.drive.nodes, lambda: self._frames(from_ns, to_ns)),
+            traffic=Traffic(
+                self.drive.nodes,
+                lambda: self._frames(from_ns, to_ns),
+                self.drive.contents.cycles,
+            ),
         )
 
     def _frames(self, from_ns: int, to_ns: int) -> Iterator[LoggedFrame]:

@@ -16,12 +16,10 @@ from linkloss.clock import EventQueue
 from linkloss.logs.source import LogFile
 from linkloss.logs.stream import ALL, Tally, frames
 from linkloss.recording import LoggedFrame, Shift
-from linkloss.session.logged import Feed, Player
+from linkloss.session.logged import UNLIMITED, Feed, Player
 from linkloss.session.session import Pace
 
 LISTENERS = 2
-MAILBOXES = 1000
-"""The sender stands in for all nodes of a real bus."""
 _STEP_NS = 1_000_000_000
 
 
@@ -108,8 +106,8 @@ class _Bare:
     def _feed_of(self, channel: str) -> Feed:
         """A bus for a channel, with one sender and its listeners."""
         bus = self._bus()
-        sender = Controller("log", mailboxes=MAILBOXES, order="fifo", fd=self.fd)
-        sender.on_sent = self.player.sent
+        sender = Controller("log", mailboxes=UNLIMITED, order="fifo", fd=self.fd)
+        self.player.plays(sender)
         bus.attach(sender)
         counts = self.heard[channel] = [0] * LISTENERS
         for number in range(LISTENERS):

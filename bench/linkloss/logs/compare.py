@@ -5,6 +5,10 @@ period are not paired: the one is missing in B, or the other is extra in it.
 
     A   |     |     |     |        the second of A is missing in B,
     B   |           ||    |        the third came twice
+
+The stamps of a log may stand closer together than any bus can carry frames: an adapter hands over
+what it has received in heaps. A replay of such a log is late where frames of the log kept the bus
+busy from the stamp on, and that is no difference.
 """
 
 from __future__ import annotations
@@ -13,9 +17,11 @@ from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
+from math import ceil, inf
 from pathlib import Path
 from statistics import median_low
 
+from linkloss.bus.frame import INTERMISSION_BITS, length_bits
 from linkloss.bus.message import hex_identifier
 from linkloss.logs.source import LogFile
 from linkloss.logs.stream import Tally, frames
@@ -24,6 +30,9 @@ from linkloss.vehicle.messages import MessageInfo
 
 TOLERANCE_NS = 5_000_000
 """A frame that differs by more than this is late or early."""
+
+_FIRST = 50
+"""So many frames of a message are looked at to lay a replay beside its log."""
 
 Key = tuple[int, bool, bool]
 """Identifier, whether it is extended, whether the frame is a remote frame."""
@@ -37,6 +46,10 @@ class Side:
 
     path: Path
     rows: dict[Key, list[Row]]
+    spans: list[tuple[int, int, Key]] = field(default_factory=list)
+    """Of a recording: start and end of each good frame, in ns, in the order of their ends."""
+    gap_ns: int = 0
+    """Of a recording: the longest gap between two frames that follow each other at once."""
     outputs: Mapping[str, Series[float]] = field(default_factory=dict)
     end_ns: int = 0
     recorded: bool = False
@@ -48,6 +61,8 @@ class Side:
 class MessageDifference:
     """How one message differs. Instants are those of A's clock. ``signals`` has, by name, how often
     a signal differed, and the first time that it did: (instant, value in A, value in B).
+    ``waited`` counts frames of a log that were late in its replay because other frames of the log
+    had the bus; that is no difference.
     """
 
     key: Key
@@ -58,6 +73,7 @@ class MessageDifference:
     extra: int = 0
     first_extra_ns: int | None = None
     late: int = 0
+    waited: int = 0
     latest_ns: int = 0
     latest_at_ns: int = 0
     changed: int = 0
@@ -105,12 +121,17 @@ def read_side(path: str | Path, channel: str | None = None) -> Side:
     rows: dict[Key, list[Row]] = {}
     if path.suffix.lower() == ".json":
         recording, named = read_recording(path)
+        side = Side(path, rows, [], 0, recording.outputs, recording.end_ns, True, named)
         for record in sorted(recording.frames, key=lambda record: record.end_ns):
             frame = record.frame
             if record.error is None:
                 key = (frame.identifier, frame.extended, frame.remote)
                 rows.setdefault(key, []).append((record.end_ns, frame.data))
-        return Side(path, rows, recording.outputs, recording.end_ns, True, named)
+                side.spans.append((record.start_ns, record.end_ns, key))
+                if not side.gap_ns and not frame.fd:
+                    bit_ns = (record.end_ns - record.start_ns) / length_bits(frame)
+                    side.gap_ns = ceil((INTERMISSION_BITS + 1) * bit_ns)
+        return side
     log, tally = LogFile(path), Tally()
     for at_ns, frame, _ in frames(log, tally, channel, fd=True):
         key = (frame.identifier, frame.extended, frame.remote)
@@ -135,11 +156,13 @@ def compare(
     """
     offset_ns = 0 if a.recorded and b.recorded else _offset(a, b)
     known = {(info.identifier, info.extended, False): info for info in (messages or {}).values()}
+    waits_a, waits_b = _waits(a, b), _waits(b, a)
     found = []
     for key in sorted({*a.rows, *b.rows}, key=lambda key: (key[1], key[0], key[2])):
         if only and key[0] not in only:
             continue
         pairing = _Pairing(key, known.get(key), tolerance_ns)
+        pairing.waits_a, pairing.waits_b = waits_a.get(key, []), waits_b.get(key, [])
         pairing.run(a.rows.get(key, []), b.rows.get(key, []), offset_ns)
         found.append(pairing.found)
     return Comparison(a, b, tolerance_ns, offset_ns, found, _all_outputs(a, b, tolerance_ns))
@@ -147,14 +170,36 @@ def compare(
 
 def _offset(a: Side, b: Side) -> int:
     """What to add to B's instants, in ns: the median of how much later the first frame of each
-    message comes in A.
+    message comes in A. Frames of a replay may have waited: of each message the one that waited
+    least counts.
     """
-    common = [key for key in a.rows if key in b.rows]
-    return median_low([a.rows[key][0][0] - b.rows[key][0][0] for key in common]) if common else 0
+    found = []
+    for key in [key for key in a.rows if key in b.rows]:
+        pairs = zip(a.rows[key][:_FIRST], b.rows[key][:_FIRST], strict=False)
+        spans = [one[0] - other[0] for one, other in pairs]
+        replayed = a.recorded - b.recorded
+        found.append(min(spans) if replayed > 0 else max(spans) if replayed < 0 else spans[0])
+    return median_low(found) if found else 0
+
+
+def _waits(side: Side, log: Side) -> dict[Key, list[int]]:
+    """Of a recording beside a log: for each frame the instant from which on frames that the log
+    has, too, kept the bus busy up to it.
+    """
+    found: dict[Key, list[int]] = {}
+    if log.recorded:
+        return found
+    busy_ns = free_ns = 0
+    for start_ns, end_ns, key in side.spans:
+        if start_ns > free_ns or key not in log.rows:
+            busy_ns = start_ns
+        free_ns = end_ns + (side.gap_ns if key in log.rows else 0)
+        found.setdefault(key, []).append(busy_ns)
+    return found
 
 
 class _Pairing:
-    """Pairs the frames of one identifier."""
+    """Pairs the frames of one identifier. ``waits``: since when each has waited for the bus."""
 
     def __init__(self, key: Key, info: MessageInfo | None, tolerance_ns: int) -> None:
         self.info = info
@@ -163,6 +208,8 @@ class _Pairing:
         name = f"{number} {info.name}" if info is not None else number
         self.found = MessageDifference(key, f"{name} (remote)" if key[2] else name)
         self.guards = frozenset[str]() if info is None else info.guards
+        self.waits_a: Sequence[int] = ()
+        self.waits_b: Sequence[int] = ()
 
     def run(self, a: Sequence[Row], b: Sequence[Row], offset_ns: int) -> None:
         reach_ns = max(self.tolerance_ns, _period(a or b) // 2)
@@ -170,14 +217,21 @@ class _Pairing:
         while here < len(a) and there < len(b):
             at_ns = a[here][0]
             late_ns = b[there][0] + offset_ns - at_ns
-            if late_ns > reach_ns:
+            waited = abs(late_ns) > self.tolerance_ns and (
+                self._since(here, there, late_ns, offset_ns) <= at_ns + self.tolerance_ns
+            )
+            if late_ns > reach_ns and not waited:
                 self._missing(at_ns)
                 here += 1
-            elif late_ns < -reach_ns:
+            elif late_ns < -reach_ns and not waited:
                 self._extra(at_ns + late_ns)
                 there += 1
             else:
-                self._pair(at_ns, late_ns, a[here][1], b[there][1])
+                self._pair(at_ns, a[here][1], b[there][1])
+                if waited:
+                    self.found.waited += 1
+                elif abs(late_ns) > self.tolerance_ns:
+                    self._late(at_ns, late_ns)
                 here += 1
                 there += 1
         for at_ns, _ in a[here:]:
@@ -195,13 +249,23 @@ class _Pairing:
         if self.found.first_extra_ns is None:
             self.found.first_extra_ns = at_ns
 
-    def _pair(self, at_ns: int, late_ns: int, before: bytes, after: bytes) -> None:
+    def _since(self, here: int, there: int, late_ns: int, offset_ns: int) -> float:
+        """Since when the later one of a pair waited for the bus, in the time of the other; that is
+        known of a replay beside its log.
+        """
+        if late_ns > 0:
+            return self.waits_b[there] + offset_ns if self.waits_b else inf
+        return self.waits_a[here] - late_ns if self.waits_a else inf
+
+    def _late(self, at_ns: int, late_ns: int) -> None:
+        found = self.found
+        found.late += 1
+        if abs(late_ns) > abs(found.latest_ns):
+            found.latest_ns, found.latest_at_ns = late_ns, at_ns
+
+    def _pair(self, at_ns: int, before: bytes, after: bytes) -> None:
         found = self.found
         found.paired += 1
-        if abs(late_ns) > self.tolerance_ns:
-            found.late += 1
-            if abs(late_ns) > abs(found.latest_ns):
-                found.latest_ns, found.latest_at_ns = late_ns, at_ns
         if before != after and self._changed(at_ns, before, after):
             found.changed += 1
             if found.first_changed_ns is None:

@@ -33,6 +33,7 @@ from linkloss.logs.stream import Tally, frames
 from linkloss.problem import BadInput, unknown
 from linkloss.recording import REST, LoggedFrame, Traffic
 from linkloss.scenario import Scenario, TimedAction, TimedFault
+from linkloss.session.logged import CYCLE_NS
 from linkloss.vehicle.expression import Condition, Value, split_signal
 from linkloss.vehicle.loading import Vehicle
 from linkloss.vehicle.messages import MessageInfo
@@ -167,8 +168,9 @@ slowest messages that show inputs repeat faster."""
 @dataclass(frozen=True, slots=True)
 class Selection:
     """Which part of a log is played. ``nodes``: the nodes of the vehicle whose frames come from the
-    log (None: those that drive no load). ``left_out``: identifiers that are not played, whoever
-    sends them. ``channel``: of the log; None takes that of the first message.
+    log, besides those without a program (None: those that drive no load). ``left_out``: identifiers
+    that are not played, whoever sends them. ``channel``: of the log; None takes that of the first
+    message.
     """
 
     nodes: tuple[str, ...] | None = None
@@ -180,13 +182,15 @@ class Selection:
 class Contents:
     """What a log contains. ``played`` counts its frames by sender (``REST``: no node of the
     vehicle), ``left_out`` those of simulated nodes and of unwanted identifiers. ``unknown`` are the
-    identifiers that the DBC does not know.
+    identifiers that the DBC does not know. ``cycles`` has, by arbitration word, how often a frame
+    comes, in ns: its cycle time in the DBC, or else the mean time between two in the log.
     """
 
     length_ns: int = 0
     played: dict[str, int] = field(default_factory=dict)
     left_out: dict[str, int] = field(default_factory=dict)
     unknown: dict[Key, int] = field(default_factory=dict)
+    cycles: dict[int, int] = field(default_factory=dict)
     changes: list[Change] = field(default_factory=list)
     unseen: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
@@ -214,8 +218,14 @@ class Drive:
         reader = InputReader(self.vehicle)
         left_out = self.selection.left_out
         known = self._senders
+        spans: dict[int, list[int]] = {}
         for at_ns, frame, _ in frames(log, tally, self.selection.channel, fd=self.vehicle.fd):
             key = (frame.identifier, frame.extended)
+            span = spans.get(frame.head.word)
+            if span is None:
+                span = spans[frame.head.word] = [at_ns, at_ns, 0, *key]
+            span[1] = at_ns
+            span[2] += 1
             sender = known.get(key)
             if sender is None:
                 found.unknown[key] = found.unknown.get(key, 0) + 1
@@ -230,9 +240,25 @@ class Drive:
                 change = reader.feed(at_ns + self.lead_ns, key, frame.data)
                 if change is not None:
                     found.changes.append(change)
+        found.cycles = self._cycles(spans)
         found.length_ns = tally.last_ns + self.lead_ns
         found.unseen = [*not_logged(self.vehicle), *reader.unseen()]
         found.notes = [*log.notes(), *tally.notes()]
+        return found
+
+    def _cycles(self, spans: Mapping[int, Sequence[int]]) -> dict[int, int]:
+        """The cycles by arbitration word. ``spans``: first and last instant, number, identifier,
+        whether it is extended. One that comes seldom is no cycle to wait for.
+        """
+        declared = {
+            (info.identifier, info.extended): info.period_ns
+            for info in self.vehicle.messages.values()
+        }
+        found = {}
+        for word, (first_ns, last_ns, number, identifier, extended) in spans.items():
+            period_ns = declared.get((identifier, bool(extended)))
+            mean_ns = (last_ns - first_ns) // (number - 1) if number > 1 else CYCLE_NS
+            found[word] = period_ns or min(mean_ns, CYCLE_NS)
         return found
 
     def frames(self, from_ns: int = 0, to_ns: int | None = None) -> Iterator[LoggedFrame]:
@@ -282,7 +308,7 @@ class Drive:
             faults=moved,
             lasts_ns=end_ns - from_ns,
             seed=seed,
-            traffic=Traffic(self.nodes, lambda: self.frames(from_ns, end_ns)),
+            traffic=Traffic(self.nodes, lambda: self.frames(from_ns, end_ns), self.contents.cycles),
         )
 
     def driver(self, from_ns: int, to_ns: int) -> tuple[dict[str, Value], list[TimedAction]]:
@@ -308,12 +334,12 @@ def _count(counts: dict[str, int], name: str) -> None:
 def _nodes(path: Path, vehicle: Vehicle, selection: Selection) -> tuple[str, ...]:
     """The nodes that are played, in cable order."""
     driving = {load.node for load in vehicle.loads.values()}
-    if selection.nodes is None:
-        return tuple(name for name in vehicle.along if name not in driving)
-    for name in selection.nodes:
-        if name not in vehicle.nodes:
-            raise BadInput.one(path, "", unknown("node", name, vehicle.nodes))
-    return tuple(name for name in vehicle.along if name in selection.nodes)
+    played = set(vehicle.nodes).difference(driving)
+    if selection.nodes is not None:
+        played = set(selection.nodes)
+    for name in sorted(played.difference(vehicle.nodes)):
+        raise BadInput.one(path, "", unknown("node", name, vehicle.nodes))
+    return tuple(name for name in vehicle.along if name in {*played, *vehicle.logged})
 
 
 def _senders(vehicle: Vehicle, played: Collection[str]) -> dict[Key, str]:

@@ -336,8 +336,14 @@ def _output(output: OutputDifference) -> str:
 def _sum(found: Comparison) -> str:
     paired = sum(message.paired for message in found.messages)
     within = f"within {show_duration(found.tolerance_ns)}"
+    waited = sum(message.waited for message in found.messages)
     if not found.differs:
-        return f"No difference: {count(paired, 'frame')} at the same times {within}."
+        told = f"No difference: {count(paired, 'frame')} at the same times {within}"
+        if waited:
+            text = "which waited while others of the log had the bus"
+            told += f", but for {waited:,} that the log stamps closer together than a bus can be,"
+            told += f" {text}"
+        return f"{told}."
     messages = sum(message.differs for message in found.messages)
     parts = [count(messages, "message")] if messages else []
     parts += [count(len(found.outputs), "load")] if found.outputs else []
@@ -452,14 +458,12 @@ def shift_lines(shift: Shift) -> list[str]:
         )
     elif shift.sent:
         lines[0] += ", none of them later than logged"
-    if shift.silenced:
-        lines.append(f"{count(shift.silenced, 'frame')} not sent: the node was reset or hung then")
-    if shift.refused:
-        text = "not sent: no free mailbox, or its controller was off the bus"
-        lines.append(f"{count(shift.refused, 'frame')} {text}")
-    rest = shift.lost - shift.silenced - shift.refused
-    if rest > 0:
-        lines.append(f"{count(rest, 'frame')} handed over, but changed or lost on the way")
+    lines += [
+        f"{count(number, 'frame')} of the log not sent: {what}"
+        for what, number in shift.fallen.items()
+    ]
+    if shift.stray:
+        lines.append(f"{count(shift.stray, 'frame')} of the log lost, without a fault")
     return lines
 
 

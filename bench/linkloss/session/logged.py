@@ -9,13 +9,26 @@ Outsiders are programs and real nodes that take part in a session from outside.
 
 A log holds the instant at which a frame was received. So the player hands it to its controller one
 frame length earlier: on a bus that is free then, the frame ends exactly when it was logged. On a
-bus that is not free the frame is arbitrated like any other, and its delay is recorded.
+bus that is not free the frame is arbitrated like any other, and its delay is recorded. The queue
+has no limit: what was on the bus once finds its place on it again.
+
+While a fault keeps a node from sending, its frames fall away at their instants:
+
+    log     |  |  |  |  |  |  |  |
+    bus     |  |              |  |     no burst of old frames behind the fault
+                [ unplugged ]
+
+A frame that a fault only holds up falls away as soon as it would leave more than one of its cycles
+late. Without a fault nothing falls away, however late it is.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+import sys
+from collections.abc import Callable, Iterator, Mapping
+from copy import copy
 from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 
 from linkloss.bus import Bus, Controller, Frame
 from linkloss.bus.controller import TransmitError
@@ -34,12 +47,16 @@ from linkloss.session.board import Output
 from linkloss.vehicle.expression import Value
 from linkloss.vehicle.tables import NodeTable
 
+NO_LOG = "no log"
+"""Why a logged node is off in a run that plays no log."""
+
 
 @dataclass(slots=True, eq=False)
 class LoggedNode:
     """One node of the vehicle whose frames are played. It runs from instant zero on.
 
     After a reset its frames are left out until its boot is over; during a hang, until it resumes.
+    ``absent``: there is no log, and it stays off the bus.
     """
 
     name: str
@@ -47,6 +64,7 @@ class LoggedNode:
     controller: Controller
     queue: EventQueue
     recording: Recording
+    absent: bool = False
     state: str = "reset"
     slow: bool = False
     outputs: dict[str, Output] = field(default_factory=dict)
@@ -55,17 +73,23 @@ class LoggedNode:
 
     def power_up(self) -> None:
         """It was running before the log began."""
+        if self.absent:
+            self._change("off", NO_LOG)
+            return
         self._change("reset", "power-up")
         self._start()
 
     def supply_lost(self, by: str) -> None:
         """It leaves the bus."""
+        if self.absent:
+            return
         self._stop()
         self._change("off", "supply", by)
 
     def supply_back(self) -> None:
         """It comes back as after a reset."""
-        self._begin_boot("supply")
+        if not self.absent:
+            self._begin_boot("supply")
 
     def run_wild(self) -> None:
         """What it would do is unknown: it sends nothing new until its supply fails."""
@@ -78,6 +102,10 @@ class LoggedNode:
             return False
         self.controller.send(frame)
         return True
+
+    def play(self, frame: Frame) -> bool:
+        """The same of a log that is played: a mute node leaves nothing behind to be sent later."""
+        return not self.controller.muted and self.feed(frame)
 
     def reset(self, cause: str) -> None:
         """It is off the bus until its boot is over."""
@@ -233,15 +261,30 @@ class Outsiders:
 
 
 _STIMULUS = int(Priority.STIMULUS)
+UNLIMITED = sys.maxsize
+"""Mailboxes of a controller that plays."""
+CYCLE_NS = 1_000_000_000
+"""Of a frame whose cycle is not known."""
+_AGAIN_NS = 1_000_000
+"""How soon the player looks again at a frame that is overdue and could not be withdrawn."""
 
 Feed = Callable[[Frame], bool]
 """Hands a frame to a controller; False if its node is silent at the time."""
+Blame = Callable[[str, int], str]
+"""What the fault did that keeps a sender from the bus, or did so at some time since an instant (in
+ns); empty if there is none."""
+
+
+_Flight = tuple[int, int, str, Frame]
+"""A frame that was handed over: when it is to end, when it must have left (in ns), its sender."""
 
 
 class Player:
     """Plays a stream of logged frames one at a time, and holds only those in flight.
 
     :param feed_of: returns what takes the frames of a sender; called once for each sender.
+    :param cycles: how often a frame comes, in ns, by its arbitration word.
+    :param blame: names the fault under which a frame is counted that does not reach the bus.
     """
 
     def __init__(
@@ -250,13 +293,20 @@ class Player:
         bus: Bus,
         frames: Iterator[LoggedFrame],
         feed_of: Callable[[str], Feed],
+        cycles: Mapping[int, int] = MappingProxyType({}),
+        blame: Blame = lambda _sender, _since_ns: "",
     ) -> None:
         self._queue = queue
         self._bus = bus
         self._frames = frames
         self._feed_of = feed_of
         self._feeds: dict[str, Feed] = {}
-        self._due: dict[int, int] = {}
+        self._controllers: dict[str, Controller] = {}
+        self._cycles = cycles
+        self._blame = blame
+        self._flights: dict[int, _Flight] = {}
+        self._alarm: Event | None = None
+        self._alarm_ns = 0
         self._last_ns = 0
         self.shift = Shift()
 
@@ -264,32 +314,91 @@ class Player:
         """Schedule the first frame."""
         self._schedule()
 
-    def sent(self, frame: Frame) -> None:
-        """A controller that plays has sent a frame."""
-        due_ns = self._due.pop(id(frame), None)
-        if due_ns is not None:
+    def plays(self, controller: Controller) -> None:
+        """A controller sends frames of the log and nothing else."""
+        self._controllers[controller.name] = controller
+        controller.on_sent = self._sent
+        controller.on_lost = self._lost
+
+    @property
+    def waiting(self) -> bool:
+        """Whether frames that were handed over have not left yet."""
+        return bool(self._flights)
+
+    def unheard(self, sender: str) -> None:
+        """Nobody has acknowledged a frame. If nobody is there, all that waits behind it falls away
+        with it.
+        """
+        controller = self._controllers.get(sender)
+        if controller is not None and self._bus.alone(controller):
+            controller.abort_pending()
+
+    def close(self) -> None:
+        """The run is over. What has not left by now is lost."""
+        for _, _, _, frame in list(self._flights.values()):
+            self._lost(frame)
+
+    def _sent(self, frame: Frame) -> None:
+        flight = self._flights.pop(id(frame), None)
+        if flight is not None:
             now_ns = self._queue.now_ns
-            self.shift.note(now_ns - due_ns, now_ns, frame)
+            self.shift.note(now_ns - flight[0], now_ns, frame)
+
+    def _lost(self, frame: Frame) -> None:
+        flight = self._flights.pop(id(frame), None)
+        if flight is None:
+            return
+        told = self._blame(flight[2], flight[0])
+        if told:
+            self.shift.fallen[told] = self.shift.fallen.get(told, 0) + 1
+        else:
+            self.shift.stray += 1
 
     def _schedule(self) -> None:
         entry = next(self._frames, None)
         if entry is not None:
             start_ns = entry.at_ns - self._bus.frame_ns(entry.frame)
-            self._queue.at(max(start_ns, self._last_ns), self._play, entry, priority=_STIMULUS)
+            at_ns = max(start_ns, self._last_ns)
+            self._queue.at(at_ns, self._play, entry, start_ns, priority=_STIMULUS)
 
-    def _play(self, entry: LoggedFrame) -> None:
+    def _play(self, entry: LoggedFrame, start_ns: int) -> None:
         at_ns, sender, frame = entry
         self._last_ns = self._queue.now_ns
         feed = self._feeds.get(sender)
         if feed is None:
             feed = self._feeds[sender] = self._feed_of(sender)
         self.shift.logged += 1
-        self._due[id(frame)] = at_ns
+        if id(frame) in self._flights:
+            frame = copy(frame)
+        until_ns = start_ns + self._cycles.get(frame.head.word, CYCLE_NS)
+        self._flights[id(frame)] = (at_ns, until_ns, sender, frame)
         try:
             if not feed(frame):
                 self.shift.silenced += 1
-                del self._due[id(frame)]
+                self._lost(frame)
         except TransmitError:
             self.shift.refused += 1
-            del self._due[id(frame)]
+            self._lost(frame)
+        if self._alarm is None or until_ns < self._alarm_ns:
+            self._look_at(until_ns)
         self._schedule()
+
+    def _look_at(self, until_ns: int) -> None:
+        """Look through the frames in flight right behind an instant."""
+        if self._alarm is not None:
+            self._queue.cancel(self._alarm)
+        self._alarm_ns = until_ns
+        self._alarm = self._queue.at(until_ns + 1, self._drop_old, priority=_STIMULUS)
+
+    def _drop_old(self) -> None:
+        now_ns = self._queue.now_ns
+        self._alarm = None
+        for at_ns, until_ns, sender, frame in list(self._flights.values()):
+            if until_ns < now_ns:
+                controller = self._controllers[sender]
+                late_by_fault = controller.outgoing or controller.delayed
+                if not late_by_fault and self._blame(sender, at_ns):
+                    controller.withdraw(frame)
+        if self._flights:
+            next_ns = min(until_ns for _, until_ns, _, _ in self._flights.values())
+            self._look_at(max(next_ns, now_ns + _AGAIN_NS))

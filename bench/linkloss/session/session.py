@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from functools import partial
+from itertools import takewhile
 from random import Random
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -17,7 +18,7 @@ import can
 
 from linkloss.bus import Bus, BusRecord, Controller, Frame, open_channel
 from linkloss.bus.cable import Line
-from linkloss.bus.controller import Filter
+from linkloss.bus.controller import ErrorState, Filter
 from linkloss.clock import EventQueue, OwnClock, Priority, VirtualLoop
 from linkloss.clock.wallclock import monotonic_seconds, wait_seconds
 from linkloss.faults.base import Fault
@@ -38,7 +39,14 @@ from linkloss.recording import (
 from linkloss.session.board import Inputs, Output
 from linkloss.session.electrics import make_power
 from linkloss.session.host import NodeHost, Surroundings, clock_at_work, make_task
-from linkloss.session.logged import MAILBOXES, Feed, LoggedNode, Outsiders, Player
+from linkloss.session.logged import (
+    MAILBOXES,
+    UNLIMITED,
+    Feed,
+    LoggedNode,
+    Outsiders,
+    Player,
+)
 from linkloss.vehicle.expression import Value
 from linkloss.vehicle.loading import Vehicle
 from linkloss.vehicle.tables import BASE_MASK, EXTENDED_MASK, FilterTable, write_identifier
@@ -59,7 +67,7 @@ def make_controller(
     table = vehicle.nodes[name]
     return Controller(
         name,
-        mailboxes=MAILBOXES if real else table.mailboxes,
+        mailboxes=MAILBOXES if real else UNLIMITED if logged else table.mailboxes,
         order="fifo" if real else table.mailbox_order,
         receive_depth=table.receive_depth,
         auto_recovery=table.auto_recovery or logged,
@@ -105,8 +113,15 @@ class Pace:
 
 
 _NO_TRAFFIC = Traffic((), lambda: iter(()))
-_REST_MAILBOXES = 1000
-"""For the controller that stands for all nodes of which only the frames are known."""
+OTHERS = "(others)"
+"""A controller that only acknowledges, for nodes of the log that are not in the vehicle."""
+_HAND_OVER_NS = 10_000_000
+"""For so long they acknowledge beside the last node that has started: longer than any frame."""
+PLAY_OUT_NS = 10_000_000_000
+"""How much longer than its scenario a run lasts at most, until all frames of the log have left."""
+_STEP_OUT_NS = 1_000_000
+_NEVER_KEEP_AWAY = ("drop",)
+"""Kinds of faults under which their node sends as before."""
 
 
 def ready(vehicle: Vehicle) -> None:
@@ -153,8 +168,10 @@ class Session:
             self.loop.own_clock = clock_at_work
         self.traffic = scenario.traffic or _NO_TRAFFIC
         real = () if scenario.outside is None else scenario.outside.nodes
+        there = (*self.traffic.nodes, *real)
+        self.absent = tuple(name for name in self.vehicle.logged if name not in there)
         self.recording = Recording(
-            vehicle=self.vehicle.title, seed=scenario.seed, logged=(*self.traffic.nodes, *real)
+            vehicle=self.vehicle.title, seed=scenario.seed, logged=(*there, *self.absent)
         )
         self.outsiders = Outsiders(scenario.outside, self.queue, self.recording)
         bus = self.vehicle.only_bus
@@ -167,6 +184,7 @@ class Session:
         self.hosts: dict[str, NodeHost | LoggedNode] = {}
         self.power = make_power(self.queue, self.vehicle, self.recording)
         self.player: Player | None = None
+        self._others = Controller(OTHERS, fd=self.vehicle.fd)
         self._sleepers: dict[str, NodeHost] = {}
         self._pace = Pace(self.queue) if paced else None
         self._active: dict[Fault, _Active] = {}
@@ -221,7 +239,8 @@ class Session:
         if logged:
             controller.on_state = partial(self._note_state, changes)
             _play_from(controller)
-            node = LoggedNode(name, table, controller, self.queue, self.recording)
+            absent = name in self.absent
+            node = LoggedNode(name, table, controller, self.queue, self.recording, absent=absent)
             if real:
                 self.outsiders.add_node(node)
             return node
@@ -249,20 +268,58 @@ class Session:
         assert self.player is not None
         host = self.hosts.get(sender)
         if isinstance(host, LoggedNode):
-            host.controller.on_sent = self.player.sent
-            return host.feed
-        controller = Controller(
-            REST, mailboxes=_REST_MAILBOXES, order="fifo", auto_recovery=True, fd=self.vehicle.fd
-        )
+            self.player.plays(host.controller)
+            return host.play
+        controller = Controller(REST, mailboxes=UNLIMITED, auto_recovery=True, fd=self.vehicle.fd)
         _play_from(controller)
-        controller.on_sent = self.player.sent
+        self.player.plays(controller)
         self.bus.attach(controller, beside=next(iter(self.traffic.nodes), None))
+        self._others.power_on()
 
         def feed(frame: Frame) -> bool:
             controller.send(frame)
             return True
 
         return feed
+
+    def _let_others_hear(self) -> None:
+        """On the day of the log somebody acknowledged every frame: the nodes that are simulated,
+        which start only now, and those that nobody described. For the former a silent listener
+        acknowledges until they have started, for the latter throughout.
+        """
+        _play_from(self._others)
+        self.bus.attach(self._others, beside=next(iter(self.traffic.nodes), None))
+        simulated = [host for host in self.hosts.values() if isinstance(host, NodeHost)]
+        if simulated:
+            up_ns = max(host.table.usual_boot_ns for host in simulated)
+            self.queue.at(up_ns + _HAND_OVER_NS, self._others_leave)
+
+    def _others_leave(self) -> None:
+        if not any(controller.name == REST for controller in self.bus.controllers):
+            self._others.power_off()
+
+    def _blamed(self, sender: str, since_ns: int) -> str:
+        """What the fault did that keeps a logged sender from the bus, or kept it from there at some
+        time since an instant; empty if there is none. Of several it is the last one that touches
+        the sender, else the last one of all. A boot, or the way back from bus-off, belongs to what
+        was there when the sender fell silent.
+        """
+        changes, states = (
+            self.recording.nodes.get(sender, []),
+            self.recording.controllers.get(sender),
+        )
+        silent = takewhile(lambda change: change.state != "running", reversed(changes))
+        since_ns = min([since_ns, *(change.at_ns for change in silent)])
+        if states and states[-1].state == ErrorState.BUS_OFF.name:
+            since_ns = min(since_ns, states[-1].at_ns)
+        found = [
+            (sender in fault.nodes and fault.group in ("node", "cable"), fault.applied_ns, place)
+            for place, fault in enumerate(self.recording.faults)
+            if (fault.cleared_ns is None or fault.cleared_ns >= since_ns)
+            and fault.group != "input"
+            and fault.kind not in _NEVER_KEEP_AWAY
+        ]
+        return self.recording.faults[max(found)[2]].text if found else ""
 
     def _handed(self, node: str, message: can.Message) -> None:
         if message.is_remote_frame:
@@ -292,7 +349,9 @@ class Session:
         return name if name and node in self.vehicle.messages[name].senders else None
 
     def _heard(self, record: BusRecord) -> None:
-        """A frame may wake nodes that sleep on the same segment."""
+        """A frame may wake nodes that sleep on the same segment; one of the log may find nobody."""
+        if record.error == "ack" and self.player is not None:
+            self.player.unheard(record.sender)
         if not self._sleepers:
             return
         which = record.frame.identifier, record.frame.extended
@@ -329,7 +388,15 @@ class Session:
         for host in self.hosts.values():
             host.power_up()
         if self.traffic is not _NO_TRAFFIC:
-            self.player = Player(self.queue, self.bus, self.traffic.frames(), self._feed_of)
+            self.player = Player(
+                self.queue,
+                self.bus,
+                self.traffic.frames(),
+                self._feed_of,
+                self.traffic.cycles,
+                self._blamed,
+            )
+            self._let_others_hear()
             self.recording.shift = self.player.shift
             self.player.begin()
         if self._pace is not None:
@@ -354,7 +421,17 @@ class Session:
         self._next = sum(stimulus.at_ns < self.queue.now_ns for stimulus in self._stimuli)
         self.run_to(scenario.lasts_ns)
         self.queue.run_until(scenario.lasts_ns)
-        return self.finish(scenario.lasts_ns)
+        return self.finish(self._played_out(scenario.lasts_ns))
+
+    def _played_out(self, end_ns: int) -> int:
+        """Let the last frames of the log leave; when they have."""
+        if self.player is not None:
+            last_ns = end_ns + PLAY_OUT_NS
+            while self.player.waiting and end_ns < last_ns:
+                end_ns += _STEP_OUT_NS
+                self.queue.run_until(end_ns)
+            self.player.close()
+        return end_ns
 
     def finish(self, end_ns: int) -> Recording:
         """End the run at an instant up to which everything has happened; return the recording."""

@@ -39,6 +39,7 @@ from linkloss.vehicle.tables import (
     VehicleFile,
 )
 from linkloss.vehicle.toml import Source, marked_keys, read_toml
+from linkloss.vehicle.unlisted import with_unlisted
 
 GUESSED = "guessed"
 """A key with this word behind it, as a comment, is no decision yet: every result names it."""
@@ -48,8 +49,8 @@ _PAYLOADS = 1 << 14
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Vehicle:
-    """A vehicle that passed all its checks. ``programs`` holds the node classes by node; ``build``
-    is how programs in C were built.
+    """A vehicle that passed all its checks. ``programs`` holds the node classes by node, without
+    those that are logged; ``build`` is how programs in C were built.
     """
 
     path: Path
@@ -169,6 +170,11 @@ class Vehicle:
                 f" {self.path.name} where the value is right."
             )
 
+    @property
+    def logged(self) -> tuple[str, ...]:
+        """The nodes without a program: what they send comes from a log, or not at all."""
+        return tuple(name for name in self.along if self.nodes[name].logged)
+
     def signal(self, reference: str) -> tuple[MessageInfo, SignalInfo]:
         """``Message.Signal`` -> message and signal. Raises KeyError for names that do not exist."""
         message, signal = split_signal(reference)
@@ -241,7 +247,7 @@ def load_vehicle(path: str | Path, build: BuildOptions | None = None) -> Vehicle
     """
     path = Path(path)
     source, file, database, dbc_path = read_vehicle_file(path)
-    messages = compile_messages(database, dbc_path)
+    file, messages = with_unlisted(file, compile_messages(database, dbc_path))
     problems = Consistency(source, file, messages).problems()
     problems += _stale_headers(path, file, database, dbc_path)
     programs = _programs(source, file, problems, build)
@@ -313,6 +319,8 @@ def _programs(
 ) -> dict[str, Callable[[Any], Any]]:
     programs: dict[str, Callable[[Any], Any]] = {}
     for name, node in file.nodes.items():
+        if node.logged:
+            continue
         try:
             if node.script is not None:
                 programs[name] = load_script(name, file, source.path.parent)

@@ -348,8 +348,21 @@ class MessageTable(Table):
     )
 
 
+LOGGED_BOOT = "100 ms"
+"""How long a logged node is off the bus after a reset, unless its table says so."""
+
+
+def _boot_unless_logged(schema: dict[str, Any]) -> None:
+    """In JSON Schema, what the validators of a node's table do about 'boot'."""
+    schema["required"] = [key for key in schema["required"] if key != "boot"]
+    logged = {"properties": {"logged": {"const": True}}, "required": ["logged"]}
+    schema["anyOf"] = [{"required": ["boot"]}, logged]
+
+
 class NodeTable(ControllerTable, Table):
     """One control unit: its program, its controller, and how it starts."""
+
+    model_config = ConfigDict(json_schema_extra=_boot_unless_logged)
 
     python: str | None = Field(
         default=None, description="the program: 'file.py:Class' or 'package.module:Class'"
@@ -359,6 +372,11 @@ class NodeTable(ControllerTable, Table):
     )
     script: str | None = Field(
         default=None, description="the program: a python-can script, beside this file"
+    )
+    logged: bool = Field(
+        default=False,
+        description="it has no program here: its messages come from a logged drive ('replay',"
+        " 'check --drive'), and not at all without one",
     )
     defines: tuple[str, ...] = Field(
         default=(), description="definitions for the sources: NAME or NAME=VALUE"
@@ -374,7 +392,9 @@ class NodeTable(ControllerTable, Table):
     )
     settings: dict[str, Any] = Field(default_factory=dict, description="handed to the program")
     boot: Duration = Field(
-        gt=0, description="longest time from reset until the program has its pins"
+        gt=0,
+        description="longest time from reset until the program has its pins; needed unless"
+        " 'logged', then 100 ms",
     )
     boots_in: Duration | None = Field(
         default=None,
@@ -425,10 +445,20 @@ class NodeTable(ControllerTable, Table):
         default=None, description="how it is fed; default: without a lead, at any voltage"
     )
 
+    @model_validator(mode="before")
+    @classmethod
+    def _logged_boots(cls, values: Any) -> Any:
+        logged = isinstance(values, dict) and values.get("logged") is True
+        return {"boot": LOGGED_BOOT, **values} if logged else values
+
     @model_validator(mode="after")
     def _one_program(self) -> NodeTable:
-        if (self.python is not None) + bool(self.c) + (self.script is not None) != 1:
-            raise ValueError("expected one program: 'python', 'script' or 'c'")
+        programs = (self.python is not None) + bool(self.c) + (self.script is not None)
+        if self.logged and programs:
+            raise ValueError("a node with 'logged = true' has no program; expected one of the two")
+        if programs != 1 and not self.logged:
+            text = "expected one program: 'python', 'script' or 'c'"
+            raise ValueError(f"{text}; or 'logged = true' for a node of a logged drive")
         if self.c and self.fd:
             raise ValueError("a program in C knows classical CAN only; expected no 'fd'")
         return self
@@ -466,7 +496,8 @@ class NodeTable(ControllerTable, Table):
         """The longest time until the program's first instruction, in ns: a blocking program needs
         some more until it has its pins.
         """
-        return self.boot if self.python else max(0, self.boot - self.target.setup)
+        whole = self.python is not None or self.logged
+        return self.boot if whole else max(0, self.boot - self.target.setup)
 
 
 class InputTable(Table):
