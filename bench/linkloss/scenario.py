@@ -437,7 +437,7 @@ class _Builder:
         return Expectation(entry.load, entry.state, first, last)
 
 
-_TIMED = re.compile(r"(?P<fault>\s*\w+\s*\(.*\))\s*@(?P<at>[^+@]+)(?:\+(?P<lasts>.+))?")
+_TIMED = re.compile(r"(?P<fault>\s*\w+\s*(?:\(.*\))?)\s*@(?P<at>[^+@]+)(?:\+(?P<lasts>.+))?")
 _EXPECTED = "expected 'KIND(PARAMETERS)@START+DURATION', such as 'cut(gauge,rear)@300s+2s'"
 
 

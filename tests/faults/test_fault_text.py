@@ -78,7 +78,7 @@ def test_a_parameter_may_have_its_name_and_spaces_around_it():
     assert read_fault("flood(gauge,identifier=0x0F)", wren()).identifier == 15
 
 
-@pytest.mark.parametrize("text", ["cut", "cut gauge", "(rear)", "hang(rear", ""])
+@pytest.mark.parametrize("text", ["cut gauge", "(rear)", "hang(rear", ""])
 def test_what_is_no_label_is_refused(text):
     with pytest.raises(FaultError, match=r"expected 'KIND\(PARAMETERS\)'"):
         read_fault(text, wren())
@@ -99,7 +99,22 @@ def test_a_fault_without_a_duration_stays():
         ("reset(rear)@1s+2s", "'reset' is over at once; expected no duration"),
         ("cut(gauge,rear)@1s+0s", "a fault lasts more than nothing"),
         ("cut(gauge,rear)@now", "now"),
-        ("drop(LampRequest)@1s", "'drop' needs the parameter 'receiver'"),
+        (
+            "drop(LampRequest)@1s",
+            "'drop' needs the parameter 'receiver': front, engine, gauge, rear",
+        ),
+        ("unplug@1s+1s", "'unplug' needs the parameter 'node': front, engine, dash, gauge, rear"),
+        ("unplug()@1s+1s", "'unplug' needs the parameter 'node': front, engine, dash, gauge, rear"),
+        (
+            "cut(gauge)@1s",
+            "parameter 'between': (front,engine), (engine,dash), (dash,gauge), (gauge,rear)",
+        ),
+        ("noise@1s", "'noise' needs the parameter 'share': bit error rate"),
+        (
+            "stranger(LampRequest)@1s",
+            "engine, dash, gauge, rear; 'form': neighbour, twin, length, remote, dlc",
+        ),
+        ("battery_off@1s", "got 'battery_off'; expected 'battery_off()'"),
         ("drop(LampRequest,rear,front,gauge)@1s", "too many parameters"),
         ("hang(rear,time=1)@1s", "unknown parameter of 'hang' 'time'"),
     ],

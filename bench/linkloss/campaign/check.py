@@ -27,7 +27,12 @@ from linkloss.campaign.isolation import Child, NoAnswer, can_branch
 from linkloss.campaign.reach import reached
 from linkloss.campaign.result import CaseResult, CheckReport, RunResult
 from linkloss.campaign.run import run
-from linkloss.campaign.selection import CheckRequest, content, situations_named
+from linkloss.campaign.selection import (
+    CheckRequest,
+    content,
+    ensure_something_there,
+    situations_named,
+)
 from linkloss.campaign.store import CaseStore
 from linkloss.campaign.workers import Cluster, Workers
 from linkloss.clock.wallclock import monotonic_seconds
@@ -154,8 +159,9 @@ def check(
     then are the situations (depths quick and full); the frames of the nodes ``logged`` (default:
     those that drive no load) come from it.
 
-    Raises BadInput for names that do not exist and for a hunt without an end. Raises Interrupted,
-    with a report of the cases that were done, on an interrupt from the keyboard.
+    Raises BadInput for names that do not exist, for a hunt without an end, and where nothing can be
+    put to the test without a log. Raises Interrupted, with a report of the cases that were done, on
+    an interrupt from the keyboard.
     """
     order, hunted, chosen = ordered(
         vehicle,
@@ -214,6 +220,8 @@ def ordered(
     """What a check of a vehicle runs, once its programs are compiled: the order for it, and a hunt
     or the cases. Raises BadInput as :func:`check` does.
     """
+    if drive is None:
+        ensure_something_there(vehicle)
     ready(vehicle)
     order = CheckRequest(
         vehicle.path,

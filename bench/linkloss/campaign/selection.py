@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_left
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 from hashlib import sha256
@@ -296,7 +296,7 @@ class CheckRequest:
         cannot be read, or cannot be tried at this depth.
         """
         if self.drive is None:
-            return planned(vehicle, self.depth, self.seed)
+            return _without_the_absent(vehicle, planned(vehicle, self.depth, self.seed))
         if self.depth not in _ON_A_DRIVE:
             text = f"a drive is tried with one fault at a time; expected {' or '.join(_ON_A_DRIVE)}"
             raise BadInput.one("linkloss", f"--depth {self.depth}", text)
@@ -308,7 +308,9 @@ class CheckRequest:
 
     def not_judged(self, vehicle: Vehicle) -> tuple[str, ...]:
         """The nodes that have no program in the cases."""
-        return () if self.drive is None else stage(vehicle, self.drive, self.logged).drive.nodes
+        if self.drive is None:
+            return vehicle.logged
+        return stage(vehicle, self.drive, self.logged).drive.nodes
 
     def named(self, vehicle: Vehicle, name: str) -> Scenario | None:
         """The case with a name, or None if no case here has it."""
@@ -341,6 +343,67 @@ class CheckRequest:
 
 
 _ON_A_DRIVE = ("quick", "full")
+
+
+def absent_sentence(vehicle: Vehicle, there: Collection[str] = ()) -> str:
+    """What is missing in a run that plays no log; empty if nothing is. ``there``: logged nodes that
+    take part in another way.
+    """
+    nodes = [name for name in vehicle.logged if name not in there]
+    missing = [
+        name
+        for name, info in vehicle.messages.items()
+        if not set(nodes).isdisjoint(info.senders) and not _sent(vehicle, info.senders)
+    ]
+    if not nodes:
+        return ""
+    told = f"Absent, because they come from a log: {', '.join(nodes)}"
+    lost = f", and so {', '.join(missing)}: no rule that needs them is exercised" if missing else ""
+    return f"{told}{lost}."
+
+
+def _sent(vehicle: Vehicle, senders: Collection[str]) -> bool:
+    """Whether one of a message's senders has a program."""
+    return any(name in vehicle.nodes and not vehicle.nodes[name].logged for name in senders)
+
+
+def ensure_something_there(vehicle: Vehicle) -> None:
+    """Raises BadInput if a check without a log could put nothing to the test, for want of one."""
+    missing = vehicle.logged
+    tested = [
+        load
+        for load in vehicle.loads.values()
+        if load.node not in missing
+        and (
+            load.local is not None
+            or any(_sent(vehicle, vehicle.messages[name].senders) for name in load.messages)
+        )
+    ]
+    if missing and not (tested and vehicle.situations):
+        text = f"the messages of {', '.join(missing)} come from a log, and nothing can be put to"
+        raise BadInput.one(
+            vehicle.path, "", f"{text} the test without them; expected '--drive LOG'"
+        )
+
+
+def _without_the_absent(vehicle: Vehicle, found: Planned) -> Planned:
+    """The cases without those whose fault hits a node that is not there."""
+    if not vehicle.logged:
+        return found
+    cases = [
+        case for case in found.cases if not any(_misses(vehicle, t.fault) for t in case.faults)
+    ]
+    said = (*found.space.left_out, absent_sentence(vehicle))
+    return Planned(cases, replace(found.space, chosen=len(cases), left_out=said))
+
+
+def _misses(vehicle: Vehicle, fault: Fault) -> bool:
+    """Whether there is nothing for a fault to hit but what is not there."""
+    message = getattr(fault, "message", None)
+    if message is not None:
+        return not _sent(vehicle, vehicle.messages[message].senders)
+    nodes = fault.nodes()
+    return bool(nodes) and set(nodes) <= set(vehicle.logged)
 
 
 def situations_named(vehicle: Vehicle, names: tuple[str, ...] | None) -> tuple[str, ...]:

@@ -127,7 +127,8 @@ def check(
         A logged drive: its windows are the situations, and faults come at its own events. What
         breaks is not shrunk: no scenario file can hold the log's frames.
     logged
-        The nodes whose frames come from that log. Default: those that drive no load.
+        The nodes whose frames come from that log, beside those without a program. Default: those
+        that drive no load.
     seed
         Seed of everything that is left to chance.
     jobs

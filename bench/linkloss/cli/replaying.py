@@ -128,7 +128,7 @@ def replay(
     to
         End here.
     only
-        Play the frames of these nodes from the log; all other nodes are simulated.
+        Play the frames of these nodes from the log; all others that have a program are simulated.
     except_
         Play the frames of all nodes but these, which are simulated.
     leave_out
@@ -212,6 +212,9 @@ def _played_nodes(
     option = "--except" if only is None else "--only"
     for name in only or but or ():
         refuse((name not in vehicle.nodes, option, unknown("node", name, vehicle.nodes)))
+    for name in but or ():
+        text = f"'{name}' has no program ('logged = true'): it is in the log only"
+        refuse((vehicle.nodes[name].logged, option, text))
     if but is not None:
         return tuple(name for name in vehicle.nodes if name not in but)
     return None if only is None else tuple(only)

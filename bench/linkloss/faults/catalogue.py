@@ -8,10 +8,10 @@ from __future__ import annotations
 import importlib
 import pkgutil
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from functools import cache
-from typing import Any
+from typing import Any, get_args
 
 from pydantic import ValidationError
 
@@ -59,8 +59,10 @@ def make_fault(kind: str, parameters: Mapping[str, Any], vehicle: Vehicle) -> Fa
         key = str(detail["loc"][0]) if detail["loc"] else "fault"
         if detail["type"] == "extra_forbidden":
             text = unknown(f"parameter of '{kind}'", key, form.model_fields)
-        elif detail["type"] == "missing":
-            text = f"'{kind}' needs the parameter '{key}'"
+        elif detail["type"] in _MISSING:
+            names = dict.fromkeys(str(d["loc"][0]) for d in details if d["type"] in _MISSING)
+            told = (_with_values(form, name, parameters, vehicle) for name in names)
+            text = f"'{kind}' needs the parameter {'; '.join(told)}"
         else:
             text = detail["msg"].removeprefix("Value error, ")
         raise FaultError(key, text) from None
@@ -70,6 +72,40 @@ def make_fault(kind: str, parameters: Mapping[str, Any], vehicle: Vehicle) -> Fa
     return fault
 
 
+_MISSING = ("missing", "tuple_type")
+"""What pydantic calls a parameter that is not there, or of which a part is not."""
+_MOST = 24
+"""So many values of a parameter are listed."""
+
+
+def _with_values(form: type[Fault], name: str, given: Mapping[str, Any], vehicle: Vehicle) -> str:
+    """A missing parameter with the values that it can have: ``'receiver': body, gauge``."""
+    field = form.model_fields[name]
+    every: Mapping[str, Iterable[Any]] = {
+        "between": vehicle.stretches,
+        "input": vehicle.inputs,
+        "load": vehicle.loads,
+        "message": vehicle.messages,
+        **dict.fromkeys(("beside", "node", "receiver"), vehicle.along),
+    }
+    values = list(every.get(name, get_args(field.annotation)))
+    values = [value for value in values if _fits(form, {**given, name: value}, vehicle)] or values
+    told = [f"({','.join(v)})" if isinstance(v, tuple) else str(v) for v in values]
+    if not told:
+        return f"'{name}': {field.description}" if field.description else f"'{name}'"
+    more = f" and {len(told) - _MOST} more" if len(told) > _MOST else ""
+    return f"'{name}': {', '.join(told[:_MOST])}{more}"
+
+
+def _fits(form: type[Fault], parameters: Mapping[str, Any], vehicle: Vehicle) -> bool:
+    """Whether nothing speaks against a fault, as far as it is given."""
+    try:
+        return not form.model_validate(dict(parameters), context=FROM_FILE).problem(vehicle)
+    except ValidationError:
+        return True
+
+
+_BARE = re.compile(r"\s*(?P<kind>\w+)\s*")
 _LABEL = re.compile(r"\s*(?P<kind>\w+)\s*\((?P<given>.*)\)\s*")
 
 
@@ -79,7 +115,10 @@ def read_fault(text: str, vehicle: Vehicle) -> Fault:
     """
     found = _LABEL.fullmatch(text)
     if found is None:
-        raise FaultError("fault", f"got '{text}'; expected 'KIND(PARAMETERS)'")
+        bare = _BARE.fullmatch(text)
+        if bare is not None:
+            make_fault(bare["kind"], {}, vehicle)  # which says what is missing
+        raise FaultError("fault", f"got '{text.strip()}'; expected '{_form(bare)}'")
     kind, given = found["kind"], _parameters(found["kind"], found["given"])
     try:
         return make_fault(kind, {name: _number(value) for name, value in given.items()}, vehicle)
@@ -87,6 +126,10 @@ def read_fault(text: str, vehicle: Vehicle) -> Fault:
         with suppress(FaultError):  # the name of a position or a node may look like a number
             return make_fault(kind, given, vehicle)
         raise
+
+
+def _form(bare: re.Match[str] | None) -> str:
+    return "KIND(PARAMETERS)" if bare is None else f"{bare['kind']}()"
 
 
 def _parameters(kind: str, text: str) -> dict[str, Any]:

@@ -401,7 +401,7 @@ def show_replay(
     _notes(console, drive.contents.notes)
     if verbose:
         show_events(console, result)
-    show_verdicts(console, result, quiet=quiet)
+    show_verdicts(console, result, quiet=quiet, verbose=not quiet)
     caution(console)
 
 

@@ -18,6 +18,7 @@ from rich.console import Console
 
 from linkloss.bus.controller import ErrorState
 from linkloss.campaign.result import RunResult
+from linkloss.campaign.selection import absent_sentence
 from linkloss.judge import Outcome, Verdict
 from linkloss.recording import NodeChange, Recording, Series
 from linkloss.report.screen import (
@@ -243,6 +244,11 @@ def show_run(
         f"{scenario.vehicle.title} ({scenario.vehicle.path}), {show_duration(scenario.lasts_ns)},"
         f" seed {scenario.seed}",
     )
+    if scenario.traffic is None:
+        real = () if scenario.outside is None else scenario.outside.nodes
+        absent = absent_sentence(scenario.vehicle, real)
+        if absent:
+            paragraph(console, absent, style=STYLES["not exercised"])
     if not quiet:
         show_events(console, result)
     show_verdicts(console, result, quiet=quiet, verbose=verbose)
