@@ -153,7 +153,7 @@ def test_a_check_that_could_exercise_nothing_asks_for_the_log(capsys, name):
     assert "nothing can be put to the test without them; expected '--drive LOG'" in err
 
 
-@pytest.mark.parametrize("name", ["vehicle", "unlisted"])
+@pytest.mark.parametrize("name", ["vehicle", "unlisted", "bare"])
 def test_with_a_log_it_comes_to_a_verdict(log, name):
     vehicle = logged_car(name)
     kinds = ["none", "reset", "cut", "unplug"]
@@ -164,6 +164,17 @@ def test_with_a_log_it_comes_to_a_verdict(log, name):
     assert ("brake_lamp", "stale") in report.declared
     assert {case.fault for case in report.cases} == set(kinds)
     assert any("unplug(pedals)" in case.name for case in report.cases)
+
+
+@pytest.mark.parametrize("name", ["unlisted", "bare"])
+def test_a_wrong_node_is_found_with_a_log(tmp_path, log, name):
+    """Nobody said what the driver does: faults come where the log asks for the lamp."""
+    deaf = changed(tmp_path, ("body.py:Body", "body.py:Deaf"), name=name)
+    report = check(deaf, drive=log, jobs=1, depth="quick", only=["none", "unplug"])
+    assert {(f.verdict.subject, f.verdict.rule) for f in report.findings} == {
+        ("brake_lamp", "stale")
+    }
+    assert any(case.name.startswith("at_3.0s_brake") for case in report.cases)
 
 
 def test_a_replay_lists_what_was_not_exercised(capsys, log):

@@ -36,10 +36,10 @@ from linkloss.recording import LoggedFrame, Traffic
 from linkloss.scenario import Scenario, TimedAction, TimedFault, read_clock_part, read_timed_fault
 from linkloss.session import ready
 from linkloss.units import parse_duration, plain, show_duration
-from linkloss.vehicle.expression import Value
+from linkloss.vehicle.expression import Value, parse_condition, split_signal
 from linkloss.vehicle.loading import Vehicle, load_vehicle
 from linkloss.vehicle.programs import forget_programs, program_file, program_folders
-from linkloss.vehicle.tables import Action, SituationTable
+from linkloss.vehicle.tables import Action, InputTable, RequestTable, SituationTable
 
 _BETWEEN = re.compile(r"/(?![^(]*\))")
 """A slash that is not inside parentheses, where it may be part of a unit."""
@@ -257,10 +257,33 @@ def _table(window: Window) -> SituationTable:
     return SituationTable(actions=actions, lasts=window.events[-1].at_ns + BEHIND_NS)
 
 
+def _with_what_is_asked(vehicle: Vehicle) -> Vehicle:
+    """The vehicle with an input ``LOAD_asked`` for each load that a logged node asks for,
+    where nothing says which input is behind it. The log shows when the load is asked for, and that
+    is what the driver did, as far as this load is concerned.
+    """
+    inputs, requests = dict(vehicle.inputs), dict(vehicle.requests)
+    for name, load in vehicle.loads.items():
+        signal = vehicle.asking_signal(load)
+        if signal is None or signal in requests or load.request is None:
+            continue
+        sender, asked = vehicle.sender(split_signal(signal)[0]), f"{name}_asked"
+        if sender not in vehicle.logged or load.node in vehicle.logged or asked in inputs:
+            continue
+        inputs[asked] = InputTable(
+            wired_to=(sender,), positions=("off", "on"), logged={"on": load.request}
+        )
+        requests[signal] = RequestTable(follows=parse_condition(f"{asked} == on"))
+    if len(inputs) == len(vehicle.inputs):
+        return vehicle
+    file = vehicle.file.model_copy(update={"inputs": inputs, "requests": requests})
+    return replace(vehicle, file=file)
+
+
 @cache
 def stage(vehicle: Vehicle, path: Path, nodes: tuple[str, ...] | None) -> Stage:
     """The stage of a drive, built once in each process. Raises BadInput."""
-    return Stage(Drive(path, vehicle, Selection(nodes)))
+    return Stage(Drive(path, _with_what_is_asked(vehicle), Selection(nodes)))
 
 
 @dataclass(frozen=True, slots=True)
