@@ -195,7 +195,6 @@ def check(
     under_ns, for_ns = duration_ns("--fail-under", fail_under), _hunt_ends(depth, for_, cases)
     limit_s = (duration_ns("--limit", limit) or 1) / 1e9
     cluster = _scheduler(workers)
-    from linkloss.campaign.isolation import no_branching
     from linkloss.campaign.store import CaseStore, compare, identity, read_baseline, standings
     from linkloss.problem import unknown
     from linkloss.report.terminal import narrowest, show_check
@@ -211,10 +210,8 @@ def check(
         return _dry_run(loaded, vehicle, jobs=jobs, cases=cases, for_s=for_s, **choice)
     store = results and CaseStore.at(results, identity(loaded, choice), resume=resume)
     spread: dict[str, Any] = {"jobs": jobs, "branch": not no_branch}
-    why = no_branching()
-    if why and not (quiet or no_branch or workers is not None):
-        text = "every case runs from power-up, and one that crashes ends the check"
-        print(f"linkloss: {why}: {text}", file=sys.stderr)
+    if not (quiet or no_branch or workers is not None):
+        _warn_of_branching()
     begun_s = monotonic_seconds()
     choice |= {"cases": cases, "for_s": for_s, "store": store}
     choice |= {"limit_s": limit_s, "cluster": cluster}
@@ -236,6 +233,16 @@ def check(
     if interrupted:
         return EXIT_INTERRUPTED
     return EXIT_BROKEN if under_ns and narrowest(report, under_ns) else report.exit_code
+
+
+def _warn_of_branching() -> None:
+    """Say why cases do not branch off one another here, if they cannot."""
+    from linkloss.campaign.isolation import no_branching
+
+    why = no_branching()
+    if why:
+        text = "every case runs from power-up, and one that crashes ends the check"
+        print(f"linkloss: {why}: {text}", file=sys.stderr)
 
 
 def _ensure_fitting(
