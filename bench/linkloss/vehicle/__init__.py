@@ -8,6 +8,7 @@ toml.py         TOML with the line of every mistake
 expression.py   conditions
 messages.py     messages of the DBC, compiled
 programs.py     programs, found and prepared
+unlisted.py     nodes without a table, whose messages come from a log
 loading.py      from the file to a vehicle
 
 A profile of a controller describes a kind of chip, never a product. A new one needs an entry in
