@@ -133,8 +133,11 @@ def test_a_message_definition_that_is_missing(capsys):
 
 def test_a_message_definition_that_does_not_parse(capsys):
     change("tiny.dbc", "BO_ 256 LampRequest: 1 dash", "BO_ 256 Lamp Request 1 dash")
-    (line,) = check(capsys)
-    assert line.startswith("tiny.dbc")
+    line, *_ = check(capsys)
+    assert line == (
+        "tiny.dbc:9: 'BO_ 256 Lamp Request 1 dash' cannot be read, and is left out; expected like"
+        " 'BO_ 291 Name: 8 Sender'"
+    )
 
 
 def test_a_request_whose_signal_is_missing(capsys):

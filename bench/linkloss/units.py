@@ -104,7 +104,7 @@ def _no_bare_number(kind: str) -> BeforeValidator:
     """
 
     def refuse(value: object, info: ValidationInfo) -> object:
-        if info.context == FROM_FILE and isinstance(value, int | float):
+        if (info.context or {}).get("from") == "file" and isinstance(value, int | float):
             raise ValueError(f"got {value!r}; {_expected(kind)}")
         return value
 

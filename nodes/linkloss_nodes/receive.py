@@ -131,7 +131,7 @@ class Receiver:
         """
         definition = find_message(self._board.messages, message)
         if max_step is None:
-            period_ns = (definition.cycle_time or 0) * 1_000_000
+            period_ns = round((definition.cycle_time or 0) * 1_000_000)
             max_step = max(1, stale_after_ns // period_ns) if period_ns else 1
         if field is not None and not field.page:
             field = None

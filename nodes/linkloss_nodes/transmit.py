@@ -44,7 +44,7 @@ class Outgoing:
         self._values: dict[str, float] = {}
         self._data = bytearray(message.length)
         self._count = 0
-        self._period_ns = (message.cycle_time or 100) * MS
+        self._period_ns = round((message.cycle_time or 100) * MS)
         self._gap_ns = min_gap_ns
         self._sent: bytes | None = None
         self._sent_ns: int | None = None

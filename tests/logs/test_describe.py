@@ -15,9 +15,9 @@ from replay_lab import DRIVE, MS, S, real, text_log, wren
 
 from linkloss.bus import Frame
 from linkloss.bus.frame import length_bits
-from linkloss.cli.replaying import load_messages
 from linkloss.logs.describe import Intervals, Load, describe
 from linkloss.problem import BadInput
+from linkloss.vehicle.dbc import read_dbc
 from linkloss.vehicle.messages import crc8
 
 DBC = wren().path.parent / wren().file.dbc
@@ -176,9 +176,10 @@ def test_the_bundled_drive_is_whole():
 
 def test_a_real_drive_decodes_like_another_program_decoded_it():
     """The extremes of the wheel speeds against a file that another program made of this drive."""
-    database, notes = load_messages(real("rav4/toyota_new_mc_pt_generated.dbc"))
-    assert notes[0].startswith("the DBC was not read strictly")
-    found = describe(real("rav4/rav4_pt.log"), database=database, bit_rate=500_000)
+    dbc = read_dbc(real("rav4/toyota_new_mc_pt_generated.dbc"))
+    told = [(flaw.message, flaw.text) for flaw in dbc.flaws]
+    assert told == [("PCS_HUD", "signals PCS_TEMP and SET_ME_X10 overlap")]
+    found = describe(real("rav4/rav4_pt.log"), database=dbc.database, bit_rate=500_000)
     assert (found.frames, len(found.seen)) == (66_234, 105)
     with gzip.open(real("rav4/truth_wheel_speed.csv.gz"), "rt") as file:
         rows = list(csv.DictReader(file))
@@ -190,8 +191,8 @@ def test_a_real_drive_decodes_like_another_program_decoded_it():
 
 
 def test_messages_for_any_sender_are_found_by_their_group():
-    database, _ = load_messages(real("boat/canboat.dbc"))
-    found = describe(real("boat/can0-2.from-pcap.log"), database=database)
+    dbc = read_dbc(real("boat/canboat.dbc"))
+    found = describe(real("boat/can0-2.from-pcap.log"), database=dbc.database)
     known = sum(entry.count for entry in found.seen if entry.message is not None)
     assert known > 0.9 * found.frames
 
@@ -217,7 +218,7 @@ def test_no_damage_to_a_dbc_brings_the_description_down(tmp_path, edits):
     dbc.write_text(text)
     log = text_log(tmp_path / "d.log", *((n / 10, f"0A0#{n:02X}00FF01") for n in range(6)))
     try:
-        database, _ = load_messages(dbc)
+        database = read_dbc(dbc).database
     except BadInput as error:
         assert "\n" not in str(error)  # noqa: PT017
         return

@@ -13,7 +13,7 @@ import pytest
 from linkloss.clock.wallclock import monotonic_seconds
 from linkloss.logs.bare import replay_bare
 from linkloss.logs.describe import describe
-from linkloss.vehicle.messages import load_database
+from linkloss.vehicle.dbc import read_dbc
 
 ROUNDS = 3
 FRAMES = 20_000
@@ -57,7 +57,7 @@ def share_of_reader(log: Path, action) -> float:
     [
         ("replay to two listeners", lambda log: replay_bare(log, 500_000), 0.25),
         ("describe", describe, 0.5),
-        ("describe with a DBC", lambda log: describe(log, database=load_database(DBC)), 0.5),
+        ("describe with a DBC", lambda log: describe(log, database=read_dbc(DBC).database), 0.5),
     ],
     ids=["replay", "describe", "describe-dbc"],
 )

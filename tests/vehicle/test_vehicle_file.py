@@ -187,7 +187,8 @@ DISAGREE = [
     ('request = "LampRequest.Tail"', 'request = "RearStatus.Alive"', at("request ="),
      "loads.tail.request", "node 'rear' sends 'RearStatus' itself; it never receives it"),
     ('request = "LampRequest.Tail"', 'request = "Slow.Never"', at("request ="),
-     "loads.tail.request", "message 'Slow' has no cycle time in the DBC"),
+     "loads.tail.request", ("message 'Slow' has no cycle time in the DBC; expected 'cycle' in"
+     " [messages.Slow]")),
     ('stale_after = "250 ms"', 'stale_after = "99 ms"', at("stale_after"),
      "loads.tail.stale_after", ("99 ms is shorter than two periods of 'LampRequest' (100 ms): one"
      " late frame would trip it")),

@@ -442,7 +442,7 @@ def content(vehicle: Vehicle) -> str:
     """A digest of everything that decides what a vehicle does: its files, and all sources in the
     folders of its programs, since these may import each other.
     """
-    files = {vehicle.path.resolve(), (vehicle.path.parent / vehicle.file.dbc).resolve()}
+    files = {path.resolve() for path in (vehicle.path, *vehicle.dbc_paths)}
     for folder in program_folders(vehicle.programs.values()):
         files.update(path for path in folder.glob("*.py") if path.is_file())
     for program in vehicle.programs.values():

@@ -73,22 +73,27 @@ def pack(vehicle: Path, /) -> int:
         The vehicle file, or the folder that it is in.
     """
     from linkloss.firmware.pack import c_name, header_text, is_made, made_from, made_headers
+    from linkloss.problem import BadInput
     from linkloss.report.files import write_whole
     from linkloss.vehicle.loading import read_vehicle_file
     from linkloss.vehicle.programs import header_folders
 
     path = vehicle / "vehicle.toml" if vehicle.is_dir() else vehicle
-    _, file, database, dbc = read_vehicle_file(path)
-    folders = [*header_folders(file, path.parent), path.parent]
-    made = [header for header in made_headers(folders) if made_from(header) == dbc.name]
-    for target in made or [path.parent / f"{c_name(dbc.name)}.h"]:
-        if target.exists() and not is_made(target):
-            text = "'linkloss pack' did not make it, and does not write over it; expected no such"
-            raise bad(str(target), f"{text} file")
-        try:
-            text = header_text(database, dbc.name, dbc.read_bytes())
-        except ValueError as error:
-            raise bad(str(dbc), str(error)) from None
-        write_whole(target, text)
-        print(f"written: {shlex.quote(str(target))}")
+    _, file, found = read_vehicle_file(path)
+    if found.problems:
+        raise BadInput(found.problems)
+    headers = list(made_headers([*header_folders(file, path.parent), path.parent]))
+    for dbc in found.files:
+        name = dbc.path.name
+        made = [header for header in headers if made_from(header) == name]
+        for target in made or [path.parent / f"{c_name(name)}.h"]:
+            if target.exists() and not is_made(target):
+                text = "'linkloss pack' did not make it, and does not write over it; expected no"
+                raise bad(str(target), f"{text} such file")
+            try:
+                text = header_text(dbc.database, name, dbc.path.read_bytes())
+            except ValueError as error:
+                raise bad(str(dbc.path), str(error)) from None
+            write_whole(target, text)
+            print(f"written: {shlex.quote(str(target))}")
     return 0

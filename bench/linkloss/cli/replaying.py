@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import shlex
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from cyclopts import Parameter
 
@@ -301,10 +301,10 @@ def _messages(
     dbc: Path | None, vehicle: Path | None, sides: tuple[Side, Side]
 ) -> Mapping[str, MessageInfo] | None:
     """The given message definitions, or those that a recording names if they still exist."""
-    from linkloss.vehicle.messages import compile_messages
+    from linkloss.vehicle.dbc import read_dbc
 
     if dbc is not None:
-        return compile_messages(load_messages(dbc)[0], dbc)
+        return read_dbc(dbc).messages
     if vehicle is None:
         named = [Path(side.vehicle_file) for side in sides if side.vehicle_file]
         vehicle = next((path for path in named if path.is_file()), None)
@@ -342,23 +342,16 @@ def describe(
     rate = bit_rate_of("--bit-rate", bit_rate)
     from linkloss.logs.describe import describe as described
     from linkloss.report.comparison import description_json, show_description
+    from linkloss.vehicle.dbc import read_dbc
 
-    database, notes = (None, []) if dbc is None else load_messages(dbc)
+    read = None if dbc is None else read_dbc(dbc)
     loaded = None if vehicle is None else load(vehicle)
+    database = None if read is None else read.database
     found = described(log, database=database, vehicle=loaded, bit_rate=rate, channel=channel)
-    found.notes[:0] = notes
+    if read is not None:
+        found.notes[:0] = read.notes(read.flaws)
+    elif loaded is not None:
+        found.notes[:0] = loaded.message_notes
     write_target(json, lambda: description_json(found))
     show_description(console_beside([json]), found)
     return 0
-
-
-def load_messages(path: Path) -> tuple[Any, list[str]]:
-    """A DBC. One that cannot be read strictly is read leniently, with a note that says why."""
-    from linkloss.problem import BadInput
-    from linkloss.vehicle.messages import load_database
-
-    try:
-        return load_database(path), []
-    except BadInput as error:
-        database = load_database(path, strict=False)
-        return database, [f"the DBC was not read strictly: {error.problems[0].text}"]

@@ -417,7 +417,7 @@ def _watched(database: Database | None, vehicle: Vehicle | None) -> dict[tuple[i
     for message in database.messages:
         limits = dict(stale.get(message.name, {}))
         if vehicle is None and message.cycle_time:
-            limit_ns = STALE_PERIODS * message.cycle_time * 1_000_000
+            limit_ns = round(STALE_PERIODS * message.cycle_time * 1_000_000)
             limits[limit_ns] = (f"{STALE_PERIODS} of its periods",)
         key = (message.frame_id, bool(message.is_extended_frame))
         found[key] = Watched(message, protection(message), limits)

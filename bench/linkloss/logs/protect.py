@@ -20,13 +20,11 @@ import struct
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
-from pathlib import Path
 from typing import Any
 
 from cantools.database.can import Message as DbcMessage
 from cantools.database.can import Signal as DbcSignal
 
-from linkloss.problem import BadInput
 from linkloss.vehicle.messages import attribute, compile_message
 
 MOST_BYTES = 8
@@ -227,10 +225,7 @@ def protection(message: DbcMessage) -> Protection | None:
                 continue
             counter = SignalColumn(signal, message.length)
             declared = role == "counter"
-    try:
-        checksum = compile_message(message, Path()).checksum
-    except (BadInput, ValueError):
-        checksum = None
+    checksum = compile_message(message)[0].checksum
     if counter is None and checksum is None:
         return None
     return Protection(counter, declared, checksum)

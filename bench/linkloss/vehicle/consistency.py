@@ -225,16 +225,17 @@ class Consistency:
                 continue
             period = self.messages[name].period_ns
             if table.min_gap is not None and period is not None and table.min_gap > period:
-                yield self.source.problem(
-                    ("messages", name, "min_gap"),
-                    f"{show_duration(table.min_gap)} is longer than the cycle time in the DBC,"
-                    f" {show_duration(period)}",
-                )
+                cycle = "'cycle'" if table.cycle else "the cycle time in the DBC"
+                text = f"{show_duration(table.min_gap)} is longer than {cycle},"
+                text += f" {show_duration(period)}"
+                yield self.source.problem(("messages", name, "min_gap"), text)
 
         for name, info in self.messages.items():
+            if not any(node in self.file.nodes for node in info.senders):
+                continue  # nobody on the bus sends it
             if info.fd:
                 yield from self._fd_message(name, info)
-            elif info.length > 8 and any(node in self.file.nodes for node in info.senders):
+            elif info.length > 8:
                 text = f"message '{name}' has {info.length} bytes, a classical frame 8 at most;"
                 yield self.source.problem(
                     ("dbc",),

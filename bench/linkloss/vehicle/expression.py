@@ -4,13 +4,14 @@
     indicator in [left, both] or hazard == on
     engine_speed > 500
     EngineData.Running == 1
+    Gear.Selected in [Park, "Neutral gear"]
     Gear.Selected == 16 or LampRequest.Reverse
     low_beam_left is off
 
 A name before a comparison is an input or ``Message.Signal``; a bare name after it is a position of
-a switch. ``Message.Signal`` alone holds while it is not zero. A name before ``is`` or ``is not`` is
-a load, and the word after it the load's state. Nothing else of Python is understood, so a vehicle
-file cannot run code.
+a switch, or the name that the DBC gives to a value of the signal. ``Message.Signal`` alone holds
+while it is not zero. A name before ``is`` or ``is not`` is a load, and the word after it the load's
+state. Nothing else of Python is understood, so a vehicle file cannot run code.
 """
 
 from __future__ import annotations
@@ -25,6 +26,8 @@ from math import isclose
 from linkloss.problem import nearest
 
 Value = str | float
+NamedValues = Mapping[str, Mapping[str, tuple[float, ...]]]
+"""By ``Message.Signal`` and name: the values that have it."""
 Test = Callable[[Mapping[str, Value]], bool]
 
 
@@ -73,9 +76,12 @@ class Condition:
         return self.test(values)
 
 
-def parse_condition(text: str) -> Condition:
-    """Parse a condition. Raises ValueError that shows the part that is not understood."""
-    reader = _Reader(_KEYWORD.sub(r"\1'\2'", text))
+def parse_condition(text: str, values: NamedValues | None = None) -> Condition:
+    """Parse a condition. Raises ValueError that shows the part that is not understood.
+
+    ``values``: the names of values of signals; one that stands for a single value is read as that.
+    """
+    reader = _Reader(_KEYWORD.sub(r"\1'\2'", text), values or {})
     try:
         if _SIGNAL.fullmatch(text):  # whatever its name: "in" is not a name to Python
             test = reader.not_zero(text.strip())
@@ -112,8 +118,9 @@ def split_signal(reference: str) -> tuple[str, str]:
 class _Reader:
     """Walks the syntax tree once, building the test and collecting what it refers to."""
 
-    def __init__(self, text: str) -> None:
+    def __init__(self, text: str, values: NamedValues) -> None:
         self.text = text
+        self.values = values
         self.names: list[str] = []
         self.positions: dict[str, list[str]] = {}
         self.numbers: dict[str, list[float]] = {}
@@ -186,16 +193,23 @@ class _Reader:
             if isinstance(value, float):
                 return -value
         if isinstance(node, ast.Name):
-            self.positions.setdefault(name, []).append(node.id)
-            return node.id
+            return self._position(name, node.id)
         if isinstance(node, ast.Constant):
             if isinstance(node.value, str):
-                self.positions.setdefault(name, []).append(node.value)
-                return node.value
+                return self._position(name, node.value)
             if isinstance(node.value, int | float) and not isinstance(node.value, bool):
                 self.numbers.setdefault(name, []).append(float(node.value))
                 return float(node.value)
         raise self._unclear(node)
+
+    def _position(self, name: str, word: str) -> Value:
+        """A position of a switch, or the value of a signal that has this name."""
+        numbers = self.values.get(name, {}).get(word, ())
+        if len(numbers) == 1:
+            self.numbers.setdefault(name, []).append(numbers[0])
+            return numbers[0]
+        self.positions.setdefault(name, []).append(word)
+        return word
 
     def _unclear(self, node: ast.expr) -> ValueError:
         part = ast.get_source_segment(self.text.strip(), node) or self.text

@@ -10,13 +10,13 @@ from dataclasses import dataclass
 from math import inf
 from typing import Annotated, Literal, get_args
 
-from pydantic import Field, PlainValidator, WithJsonSchema, model_validator
+from pydantic import Field, PlainValidator, ValidationInfo, WithJsonSchema, model_validator
 
 from linkloss.problem import nearest
 from linkloss.units import Current, Duration, Frequency, parse_share, plain
 from linkloss.vehicle.electrical import ElectricalTable
 from linkloss.vehicle.expression import Condition, split_signal
-from linkloss.vehicle.toml import AnyCondition, ConditionText, Table, condition_of
+from linkloss.vehicle.toml import AnyCondition, ConditionText, Table, condition_of, named_values
 
 State = Literal["off", "on", "flash"]
 
@@ -57,7 +57,7 @@ def _rest_state(words: tuple[str, ...], *, conditions: bool) -> PlainValidator:
     if conditions:
         expected += ", or a condition over the node's inputs like 'ignition == on'"
 
-    def read(value: object) -> object:
+    def read(value: object, info: ValidationInfo) -> object:
         if isinstance(value, Condition) and conditions:
             return value
         if isinstance(value, str) and value in words:
@@ -66,7 +66,7 @@ def _rest_state(words: tuple[str, ...], *, conditions: bool) -> PlainValidator:
         if level is not None:
             return level
         if conditions and isinstance(value, str) and re.search(_COMPARES, value):
-            return condition_of(value)
+            return condition_of(value, named_values(info))
         near = nearest(value, words) if isinstance(value, str) else ""
         raise ValueError(f"got {value!r}; {expected}{near}")
 
@@ -112,17 +112,17 @@ def state_text(state: str | Level | Condition) -> str:
     return state.text if isinstance(state, Condition) else str(state)
 
 
-def _until(text: object) -> object:
-    return text if text == REQUEST_OFF or isinstance(text, Condition) else condition_of(text)
+def _until(text: object, info: ValidationInfo) -> object:
+    return text if text == REQUEST_OFF else condition_of(text, named_values(info))
 
 
-def _request(text: object) -> Condition:
+def _request(text: object, info: ValidationInfo) -> Condition:
     if isinstance(text, Condition):
         return text
     if not isinstance(text, str) or "." not in text:
         expected = "'Message.Signal' or a condition over signals like 'Gear.Selected == 16'"
         raise ValueError(f"got {text!r}; expected {expected}")
-    return condition_of(text)
+    return condition_of(text, named_values(info))
 
 
 Request = Annotated[

@@ -68,7 +68,17 @@ class References:
             text = f"no node of the vehicle sends message '{found[0]}'"
             yield self.source.problem(place, text)
         for position in condition.positions.get(name, ()):
-            yield self.source.problem(place, f"'{name}' is a signal; '{position}' is no number")
+            yield self.source.problem(place, self.no_value(name, position))
+
+    def no_value(self, name: str, position: str) -> str:
+        """Why a word after a signal stands for no value of it."""
+        values = self.source.values.get(name, {})
+        if position in values:
+            listed = " and ".join(map(plain, values[position]))
+            return f"'{position}' names several values of '{name}', {listed}; expected the number"
+        if values:
+            return unknown(f"value of '{name}'", position, values)
+        return f"'{name}' is a signal; '{position}' is no number"
 
     def _condition_input(
         self, place: Place, condition: Condition, name: str, node: str | None
@@ -167,7 +177,7 @@ class LoadChecks:
             else:
                 yield from found
         for name, positions in load.request.positions.items():
-            text = f"'{name}' is a signal; '{positions[0]}' is no number"
+            text = self.refs.no_value(name, positions[0])
             yield self.refs.source.problem((*place, "request"), text)
         messages = [self.refs.messages[name] for name in dict.fromkeys(known)]
         for message in messages:
@@ -213,7 +223,8 @@ class LoadChecks:
         """Check that a message comes often enough for its silence to be a lost link."""
         period = message.period_ns
         if period is None:
-            text = f"message '{message.name}' has no cycle time in the DBC"
+            text = f"message '{message.name}' has no cycle time in the DBC; expected 'cycle' in"
+            text += f" [messages.{message.name}]"
             yield self.refs.source.problem(place, text)
         elif load.stale_after is not None and load.stale_after < 2 * period:
             yield self.refs.source.problem(

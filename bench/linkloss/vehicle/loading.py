@@ -5,10 +5,10 @@ programs.
 from __future__ import annotations
 
 import shlex
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache, partial
-from itertools import pairwise
+from itertools import pairwise, product
 from pathlib import Path
 from typing import Any
 
@@ -18,10 +18,18 @@ from linkloss.firmware.build import BuildOptions
 from linkloss.firmware.pack import made_headers, why_stale
 from linkloss.problem import BadInput, Problem
 from linkloss.vehicle.consistency import Consistency
+from linkloss.vehicle.dbc import Dbc
+from linkloss.vehicle.definitions import (
+    Definitions,
+    define,
+    read_files,
+    values_of,
+    with_cycles,
+)
 from linkloss.vehicle.electrical import SupplyTable
 from linkloss.vehicle.expression import Condition, split_signal
 from linkloss.vehicle.load import LoadTable, NoticeTable
-from linkloss.vehicle.messages import MessageInfo, SignalInfo, compile_messages, load_database
+from linkloss.vehicle.messages import MessageInfo, SignalInfo
 from linkloss.vehicle.programs import (
     ProgramError,
     header_folders,
@@ -60,7 +68,16 @@ class Vehicle:
     messages: Mapping[str, MessageInfo]
     programs: Mapping[str, Callable[[Any], Any]]
     build: BuildOptions | None = None
+    message_notes: tuple[str, ...] = ()
+    """What is wrong with messages that it does not use, and what is read in another way than the
+    DBC has it.
+    """
     _readers: dict[str, Callable[..., bool]] = field(default_factory=dict, init=False, repr=False)
+
+    @property
+    def dbc_paths(self) -> tuple[Path, ...]:
+        """Its DBC files."""
+        return tuple(self.path.parent / name for name in self.file.dbc_files)
 
     @property
     def title(self) -> str:
@@ -149,10 +166,12 @@ class Vehicle:
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What a reader of a result must know of the vehicle, in sentences: keys that are still
-        marked as guessed, and what the bench cannot exercise in its programs.
+        """What a reader of a result must know of the vehicle, in sentences: what is wrong with
+        messages that it does not use, keys that are still marked as guessed, and what the bench
+        cannot exercise in its programs.
         """
         return (
+            *self.message_notes,
             *self._guessed(),
             *(
                 f"{name}: an int of its processor has {node.target.int_bits} bits, here it has 32:"
@@ -241,43 +260,44 @@ def load_vehicle(path: str | Path, build: BuildOptions | None = None) -> Vehicle
     """Read a vehicle file, its message definition and its nodes' programs.
 
     ``build`` says how programs in C are compiled, once something runs them: with checks, or with
-    line counts. Raises BadInput with every mistake found: a missing or unreadable file, TOML or DBC
-    that does not parse, unknown keys and names, values that do not fit, programs that cannot be
-    imported or do not accept their settings.
+    line counts. What is wrong with a message that the vehicle does not use is a note
+    (:mod:`linkloss.vehicle.definitions`). Raises BadInput with every mistake found: a missing or
+    unreadable file, TOML or DBC that does not parse, unknown keys and names, values that do not
+    fit, programs that cannot be imported or do not accept their settings.
     """
     path = Path(path)
-    source, file, database, dbc_path = read_vehicle_file(path)
-    file, messages = with_unlisted(file, compile_messages(database, dbc_path))
-    problems = Consistency(source, file, messages).problems()
-    problems += _stale_headers(path, file, database, dbc_path)
+    source, file, found = read_vehicle_file(path)
+    stale = list(_stale_headers(path, file, found.files))
+    found = with_cycles(file, found)
+    file, messages = with_unlisted(file, found.messages)
+    problems = [*found.problems, *Consistency(source, file, messages).problems(), *stale]
     programs = _programs(source, file, problems, build)
     if problems:
         raise BadInput(problems)
-    return Vehicle(path, source, file, database, messages, programs, build)
+    notes = tuple(found.notes)
+    return Vehicle(path, source, file, found.database, messages, programs, build, notes)
 
 
-def read_vehicle_file(path: Path) -> tuple[Source, VehicleFile, Database, Path]:
-    """A vehicle file by itself, and the messages and the path of its DBC file: nothing is compared
-    across tables, and no program is looked at. Raises BadInput.
+def read_vehicle_file(path: Path) -> tuple[Source, VehicleFile, Definitions]:
+    """A vehicle file by itself, and its messages as its DBC files have them: nothing else is
+    compared across tables, and no program is looked at. Raises BadInput.
     """
     document, text = read_toml(path, "vehicle")
     source = Source(path, text)
+    files = read_files(source, document)
+    source.values = values_of(files)
     file = source.parse(VehicleFile, _with_defaults(source, _with_its_bus(source, document)))
-    dbc_path = path.parent / file.dbc
-    if not dbc_path.is_file():
-        raise BadInput([source.problem(("dbc",), f"there is no file '{dbc_path}'")])
-    return source, file, load_database(dbc_path), dbc_path
+    return source, file, define(source, file, document, files)
 
 
-def _stale_headers(
-    path: Path, file: VehicleFile, database: Database, dbc_path: Path
-) -> Iterator[Problem]:
+def _stale_headers(path: Path, file: VehicleFile, files: Sequence[Dbc]) -> Iterator[Problem]:
     """The headers of programs in C that do not pack what the DBC file says now."""
-    for header in made_headers(header_folders(file, path.parent)):
+    headers = made_headers(header_folders(file, path.parent))
+    for header, dbc in product(headers, files):
         try:
-            why = why_stale(header, database, dbc_path)
+            why = why_stale(header, dbc.database, dbc.path)
         except (OSError, ValueError) as error:
-            why = f"cannot be compared with {dbc_path.name}: {error}"
+            why = f"cannot be compared with {dbc.path.name}: {error}"
         if why:
             text = f"{why}; expected what this writes: linkloss pack {shlex.quote(str(path))}"
             yield Problem(str(header), "", text)

@@ -7,7 +7,6 @@ attribute ``LinkRole`` (``payload``, ``counter``, ``checksum``) and the message 
 
 from __future__ import annotations
 
-import re
 import struct
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
@@ -15,17 +14,13 @@ from functools import reduce
 from itertools import chain
 from math import inf
 from operator import xor
-from pathlib import Path
 from typing import Any
 
-import cantools
-from cantools.database import Database
 from cantools.database.can import Message as DbcMessage
 from cantools.database.can import Signal as DbcSignal
 
-from linkloss.problem import BadInput
-
 Reader = Callable[[bytes], int]
+MS = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,97 +116,56 @@ class MessageInfo:
     """Whether its frames are CAN FD frames."""
 
 
-LONGEST_BYTES = 1785
-"""The longest message that a DBC file describes as one: what the transport protocol of SAE J1939-21
-carries, 255 packets of 7 bytes (from memory).
-"""
-
-
-def load_database(path: Path, *, strict: bool = True) -> Database:
-    """Read a DBC file. Raises BadInput in one line.
-
-    ``strict``: signals that overlap or do not fit their message are mistakes too.
+def compile_message(message: DbcMessage) -> tuple[MessageInfo, list[str]]:
+    """One message, and what is wrong with it: a role or a cycle time that makes no sense is told,
+    and left out.
     """
-    try:
-        _refuse_giants(path)
-        database = cantools.database.load_file(str(path), database_format="dbc", strict=strict)
-    except FileNotFoundError:
-        raise BadInput.one(path, "", "there is no such file; expected a DBC file") from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise BadInput.one(path, "", f"cannot be read: {error}") from None
-    except BadInput:
-        raise
-    except Exception as error:  # noqa: BLE001 - the parser raises whatever it stumbles over
-        raise BadInput.one(path, "", f"this is no valid DBC: {_one_line(error)}") from None
-    if not isinstance(database, Database):
-        raise BadInput.one(path, "", "this file defines no CAN messages")
-    for message in database.messages:
-        for signal in message.signals:
-            if signal.start < 0:
-                where = f"message {message.name}, signal {signal.name}"
-                text = f"starts at bit {signal.start}; expected 0 or more"
-                raise BadInput.one(path, where, text)
-    return database
-
-
-_NUMBERS = re.compile(r"\bBO_\s+\d+\s+(\w+)\s*:\s*(\d+)|\bSG_\s+(\w+)[^:|]*:\s*(\d+)\s*\|\s*(\d+)")
-
-
-def _refuse_giants(path: Path) -> None:
-    """The parser lays out every bit up to the end of a signal: a typo there would cost it hours and
-    all memory.
-    """
-    text = path.read_text(encoding="cp1252", errors="replace")
-    for found in _NUMBERS.finditer(text):
-        message, length, signal, start, bits = found.groups()
-        line = text.count("\n", 0, found.start()) + 1
-        if message and int(length) > LONGEST_BYTES:
-            told = f"{length} bytes; expected at most {LONGEST_BYTES}"
-            raise BadInput.one(path, f"message {message}", told, line)
-        if signal and int(start) + int(bits) > 8 * LONGEST_BYTES:
-            told = f"{bits} bits from bit {start} on; expected to end by bit {8 * LONGEST_BYTES}"
-            raise BadInput.one(path, f"signal {signal}", told, line)
-
-
-def _one_line(error: BaseException) -> str:
-    """The parser's own words; where it tried several formats, those about the DBC."""
-    error = getattr(error, "e_dbc", None) or error
-    return " ".join(str(error).split()) or type(error).__name__
-
-
-def compile_messages(database: Database, file: Path) -> dict[str, MessageInfo]:
-    """All messages of a database by name. Raises BadInput for roles that make no sense."""
-    return {message.name: compile_message(message, file) for message in database.messages}
-
-
-def compile_message(message: DbcMessage, file: Path) -> MessageInfo:
-    """One message. Raises BadInput for roles that make no sense."""
+    told: list[str] = []
     signals = {signal.name: _signal(message, signal) for signal in message.signals}
-    counter = _with_role(message, "counter", file)
-    checksum = _with_role(message, "checksum", file)
-    return MessageInfo(
+    counter = _with_role(message, "counter", told)
+    checksum = _with_role(message, "checksum", told)
+    info = MessageInfo(
         name=message.name,
         identifier=message.frame_id,
         extended=message.is_extended_frame,
         length=message.length,
         senders=tuple(message.senders),
-        period_ns=None if message.cycle_time is None else message.cycle_time * 1_000_000,
+        period_ns=_period_ns(message, told),
         signals=signals,
         counter=None if counter is None else signals[counter.name],
-        checksum=None if checksum is None else _checker(message, checksum, file),
+        checksum=None if checksum is None else _checker(message, checksum, told),
         guards=frozenset(signal.name for signal in (counter, checksum) if signal is not None),
         fd=message.is_fd,
     )
+    return info, told
 
 
-def _with_role(message: DbcMessage, role: str, file: Path) -> DbcSignal | None:
+def _period_ns(message: DbcMessage, told: list[str]) -> int | None:
+    """The cycle time in ns; None for a message that has none, or 0."""
+    value = attribute(message, "GenMsgCycleTime")
+    value = message.cycle_time if value is None else value
+    try:
+        period_ms = float(value or 0)
+    except ValueError:
+        period_ms = -1.0
+    if 0 <= period_ms < inf:
+        return round(period_ms * MS) or None
+    told.append(f"GenMsgCycleTime is '{value}'; expected milliseconds, 0 or more")
+    return None
+
+
+def _with_role(message: DbcMessage, role: str, told: list[str]) -> DbcSignal | None:
     found = [signal for signal in message.signals if attribute(signal, "LinkRole") == role]
     if len(found) > 1:
         names = ", ".join(signal.name for signal in found)
-        raise BadInput.one(file, message.name, f"several signals are its {role}: {names}")
+        told.append(f"several signals are its {role}: {names}")
+        return None
     if found and found[0].multiplexer_ids:
-        text = f"its {role} is multiplexed; expected a {role} in every frame"
-        raise BadInput.one(file, f"{message.name}.{found[0].name}", text)
+        text = (
+            f"signal {found[0].name}: its {role} is multiplexed; expected a {role} in every frame"
+        )
+        told.append(text)
+        return None
     return found[0] if found else None
 
 
@@ -268,14 +222,13 @@ def _shown(message: DbcMessage, signal: DbcSignal) -> Callable[[bytes], bool] | 
 
 def _signal(message: DbcMessage, signal: DbcSignal) -> SignalInfo:
     length = message.length
-    choices = {int(raw): str(text) for raw, text in (signal.choices or {}).items()}
     return SignalInfo(
         name=signal.name,
         raw=_reader(signal, length),
         scale=float(signal.scale),
         offset=float(signal.offset),
         length_bits=signal.length,
-        choices=choices,
+        choices=_choices(signal),
         minimum=None if signal.minimum is None else float(signal.minimum),
         maximum=None if signal.maximum is None else float(signal.maximum),
         unit=signal.unit,
@@ -285,6 +238,21 @@ def _signal(message: DbcMessage, signal: DbcSignal) -> SignalInfo:
         turns=_turns(message, signal),
         switch=bool(signal.is_multiplexer),
     )
+
+
+def _choices(signal: DbcSignal) -> dict[int, str]:
+    """The names of raw values. A raw value that is written with the other sign stands for its bits:
+    255 is -1 for a signed signal of 8 bits; one that its bits cannot hold is left out.
+    """
+    whole = 1 << signal.length
+    low = -(whole >> 1) if signal.is_signed else 0
+    found: dict[int, str] = {}
+    for raw, text in (signal.choices or {}).items():
+        if low <= raw < low + whole:
+            found[int(raw)] = str(text)
+        elif -(whole >> 1) <= raw < whole:
+            found.setdefault(low + (int(raw) - low) % whole, str(text))
+    return found
 
 
 def _reader(signal: DbcSignal, length: int) -> Reader:
@@ -306,13 +274,17 @@ def _reader(signal: DbcSignal, length: int) -> Reader:
     return lambda data: (from_bytes(data, order) >> shift) & mask  # type: ignore[arg-type]
 
 
-def _checker(message: DbcMessage, signal: DbcSignal, file: Path) -> Callable[[bytes], bool]:
+def _checker(
+    message: DbcMessage, signal: DbcSignal, told: list[str]
+) -> Callable[[bytes], bool] | None:
     kind = attribute(message, "ChecksumKind") or "crc8"
     if kind not in _CHECKSUMS:
         text = f"unknown ChecksumKind '{kind}'; expected one of: {', '.join(_CHECKSUMS)}"
-        raise BadInput.one(file, message.name, text)
+        told.append(text)
+        return None
     if signal.length != 8 or signal.start % 8 != (0 if signal.byte_order == "little_endian" else 7):
-        raise BadInput.one(file, f"{message.name}.{signal.name}", "a checksum fills one whole byte")
+        told.append(f"signal {signal.name}: a checksum fills one whole byte")
+        return None
     place = signal.start // 8
     seed = message.frame_id.to_bytes(4 if message.is_extended_frame else 2, "big")
     value = _CHECKSUMS[kind]

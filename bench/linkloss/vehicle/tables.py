@@ -321,6 +321,12 @@ class BusTable(Table):
 class MessageTable(Table):
     """How a message is sent, where its cycle time in the DBC does not say all."""
 
+    cycle: Duration | None = Field(
+        default=None,
+        gt=0,
+        description="its cycle time, instead of that in the DBC",
+    )
+
     min_gap: Duration | None = Field(
         default=None,
         gt=0,
@@ -631,12 +637,23 @@ class UnjudgedTable(Table):
     reason: str = Field(min_length=1, description="why it need not be judged")
 
 
+def _files(value: object) -> object:
+    names = value if isinstance(value, list | tuple) else [value]
+    if not names or not all(isinstance(name, str) for name in names):
+        raise ValueError(f"got {value!r}; expected the name of a file, or a list of names")
+    if len(set(names)) < len(names):
+        raise ValueError("names a file twice")
+    return value
+
+
 class VehicleFile(Table):
     """One car: bus, nodes, inputs, loads, requests, notices and situations."""
 
     title: str = Field(description="name of the vehicle")
     about: str = Field(default="", description="a word on it, for the reader")
-    dbc: str = Field(description="the message definition, relative to this file")
+    dbc: Annotated[str | tuple[str, ...], BeforeValidator(_files)] = Field(
+        description="the message definition, relative to this file, or a list of several"
+    )
     bus: BusTable = Field(description="the CAN cable; it may have a name: '[bus.NAME]'")
     supply: SupplyTable | None = Field(
         default=None, description="battery and alternator; default: an ideal supply"
@@ -656,3 +673,8 @@ class VehicleFile(Table):
     unjudged: tuple[UnjudgedTable, ...] = Field(
         default=(), description="what no rule judges, and need not"
     )
+
+    @property
+    def dbc_files(self) -> tuple[str, ...]:
+        """The message definitions, one or several."""
+        return (self.dbc,) if isinstance(self.dbc, str) else self.dbc

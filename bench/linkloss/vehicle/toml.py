@@ -11,12 +11,21 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationError,
+    ValidationInfo,
+)
 
 from linkloss.problem import BadInput, Problem, unknown
 from linkloss.units import FROM_FILE
-from linkloss.vehicle.expression import Condition, parse_condition
+from linkloss.vehicle.expression import Condition, NamedValues, parse_condition
 
+VALUES = "values"
+"""Under this key a model that is filled finds the named values of signals."""
 ModelT = TypeVar("ModelT", bound=BaseModel)
 Key = str | int
 _HEADER = re.compile(r"^\s*(\[\[?)\s*(.+?)\s*\]\]?\s*(?:#.*)?$")
@@ -155,6 +164,8 @@ class Source:
         self._lines = key_lines(text)
         self.moved: dict[str, str] = {}
         """Tables that are read as if they were one level up: ``[bus.NAME]`` as ``[bus]``."""
+        self.values: NamedValues = {}
+        """The names of values of signals that conditions may use, by ``Message.Signal``."""
 
     def line(self, location: tuple[Key, ...]) -> int:
         """The line of a key, or of the nearest known table or key around it."""
@@ -177,7 +188,7 @@ class Source:
         mistakes.
         """
         try:
-            return model.model_validate(document, context=FROM_FILE)
+            return model.model_validate(document, context={**FROM_FILE, VALUES: self.values})
         except ValidationError as error:
             raise BadInput(self._problems(model, error, place)) from None
 
@@ -258,9 +269,15 @@ def _model_in(annotation: Any) -> type[BaseModel] | None:
     return None
 
 
-def condition_of(text: object) -> Condition:
+def named_values(info: ValidationInfo) -> NamedValues:
+    """The names of values that a condition may use, while a model is filled."""
+    found: NamedValues = (info.context or {}).get(VALUES, {})
+    return found
+
+
+def condition_of(text: object, values: NamedValues | None = None) -> Condition:
     """A condition from its text, over anything but the states of loads. Raises ValueError."""
-    condition = _any_condition(text)
+    condition = _any_condition(text, values)
     if condition.loads:
         name = condition.loads[0]
         said = f"'{name} is' in the condition '{text}' asks for the state of a load, as only a"
@@ -268,23 +285,31 @@ def condition_of(text: object) -> Condition:
     return condition
 
 
-def _any_condition(text: object) -> Condition:
+def _any_condition(text: object, values: NamedValues | None = None) -> Condition:
     if isinstance(text, Condition):
         return text
     if not isinstance(text, str):
         raise ValueError(f"got {text!r}; expected a condition like 'lights == dipped'")
-    return parse_condition(text)
+    return parse_condition(text, values)
+
+
+def _checked(text: object, info: ValidationInfo) -> Condition:
+    return condition_of(text, named_values(info))
+
+
+def _any_checked(text: object, info: ValidationInfo) -> Condition:
+    return _any_condition(text, named_values(info))
 
 
 ConditionText = Annotated[
     Any,
-    BeforeValidator(condition_of),
+    BeforeValidator(_checked),
     Field(json_schema_extra={"type": "string", "examples": ["lights == dipped"]}),
 ]
 
 AnyCondition = Annotated[
     Any,
-    BeforeValidator(_any_condition),
+    BeforeValidator(_any_checked),
     Field(json_schema_extra={"type": "string", "examples": ["low_beam_left is off"]}),
 ]
 """A condition that may read the states of loads too."""

@@ -94,7 +94,7 @@ def digests(vehicle: Vehicle) -> tuple[Digest, ...]:
     and everything that the programs may import from their folders.
     """
     folder = vehicle.path.resolve().parent
-    found = {vehicle.path, vehicle.path.parent / vehicle.file.dbc}
+    found = {vehicle.path, *vehicle.dbc_paths}
     sources = map(getsourcefile, filter(isclass, vehicle.programs.values()))
     found.update(Path(source) for source in sources if source is not None)
     found.update(vehicle.path.parent / name for node in vehicle.nodes.values() for name in node.c)
