@@ -185,6 +185,11 @@ FLAWS = {
             " out; expected like 'SG_ Name : 0|8@1+ (1,0) [0|255] \"unit\" Receiver'"
         ),
     ),
+    "a range upside down": (
+        {"signals": ' SG_ Late : 16|8@1+ (1,0) [9|-1] "" {receiver}\n'},
+        here(3),
+        "message {}, signal Late: its range is given as 9 to -1; read as -1 to 9",
+    ),
     "a mark that is none": (
         {"signals": " SG_ Late x3 : 16|8@1+ " + SIGNAL},
         here(3),
@@ -283,11 +288,6 @@ HARMLESS = {
         {"more": 'CM_ BO_ 291 "the "best" message";\n'},
         here(10),
         '\'CM_ BO_ 291 "the "best" message";\' cannot be read, and is left out',
-    ),
-    "a range upside down": (
-        {"signals": ' SG_ Late : 16|8@1+ (1,0) [9|-1] "" {receiver}\n'},
-        here(3),
-        "message {}, signal Late: its range is given as 9 to -1; read as -1 to 9",
     ),
     "a signal without a receiver": (
         {"signals": ' SG_ Late : 16|8@1+ (1,0) [0|1] ""\n'},

@@ -69,6 +69,8 @@ def read_dbc(path: Path) -> Dbc:
         raise BadInput.one(path, "", "this is a folder; expected a DBC file") from None
     except OSError as error:
         raise BadInput.one(path, "", f"cannot be read: {error.strerror}") from None
+    if text.fatal is not None:
+        raise BadInput.one(path, "", text.fatal[1], text.fatal[0])
     database = Database(strict=False)
     try:
         with quiet():

@@ -30,6 +30,8 @@ _READ = (
     "SystemSignalLongSymbol",
 )  # fmt: skip
 """The attributes that decide how a message is read, sent and judged."""
+_WORDS_ONLY = ("CM_", "VAL_", "VAL_TABLE_", "SIG_GROUP_")
+"""Statements that decide nothing but words."""
 _NUMERIC = ("INT", "HEX", "FLOAT")
 _TYPES = {
     "GenMsgSendType": ("ENUM", "STRING"),
@@ -54,7 +56,9 @@ _TOKEN = re.compile(rf"{_STRING}|//[^\n]*|\b(?P<word>{'|'.join(_KEYWORDS)}|NS_)(
 _NEXT = re.compile(
     rf";[ \t\r]*$|^(?=[ \t]*(?:{'|'.join(_KEYWORDS)}|BU_|EV_|NS_|BS_)\s)", re.MULTILINE
 )
-_SECTION = re.compile(r"NS_\s*:(?:\s+\w+\b(?!\s*:))*", re.ASCII)
+_SECTION = re.compile(
+    r"NS_\s*:(?:.*?(?=^[ \t]*(?:BS_\s*:|BU_\s*:|BO_\s+\d)))?", re.DOTALL | re.MULTILINE
+)
 _WHOLE = {
     word: re.compile(pattern, re.ASCII)
     for word, pattern in {
@@ -65,9 +69,9 @@ _WHOLE = {
         rf"\(\s*(?P<scale>{_NUMBER})\s*,\s*(?P<offset>{_NUMBER})\s*\)\s*"
         rf"\[\s*(?P<least>{_NUMBER})\s*\|\s*(?P<most>{_NUMBER})\s*\]\s*{_STRING}"
         rf"(?P<receivers>{_WORD}(?:\s*,\s*\w+)*)?",
-        "VAL_": rf"VAL_\s+(?:(?P<id>\d+)\s+)?(?P<name>[A-Za-z_]\w*)"
-        rf"(?P<pairs>(?:\s+[-+]?\d+\s*{_STRING})*)\s*;",
-        "VAL_TABLE_": rf"VAL_TABLE_\s+[A-Za-z_]\w*(?:\s+[-+]?\d+\s*{_STRING})*\s*;",
+        "VAL_": rf"VAL_\s+(?:(?P<id>\d+)\s+)?(?P<name>[A-Za-z_]\w*\b)"
+        rf"(?P<pairs>(?:\s*[-+]?\d+\s*{_STRING})*)\s*;",
+        "VAL_TABLE_": rf"VAL_TABLE_\s+[A-Za-z_]\w*\b(?:\s*[-+]?\d+\s*{_STRING})*\s*;",
         "CM_": rf"CM_\s+(?:{_OWNER})?{_STRING}\s*;",
         "BA_": rf"BA_\s+(?P<attribute>{_STRING})\s*(?P<owner>{_OWNER})?"
         rf"(?P<value>{_NUMBER}|{_STRING})\s*;",
@@ -149,12 +153,14 @@ Match = re.Match[str]
 
 class DbcText:
     """Mends a text. ``text`` is what the parser may read, ``heads`` the messages in it and those
-    that were left out, ``flaws`` what was wrong.
+    that were left out, ``flaws`` what was wrong; ``fatal``: line and words of what may have been
+    said of any message, and cannot be read.
     """
 
     def __init__(self, text: str) -> None:
         self.flaws: list[Flaw] = []
         self.heads: list[Head] = []
+        self.fatal: tuple[int, str] | None = None
         self._lines = [found.end() for found in re.finditer("\n", text)]
         self._source = self._plain_names(text)
         self._lines = [found.end() for found in re.finditer("\n", self._source)]
@@ -259,12 +265,14 @@ class DbcText:
         following = _NEXT.search(source, start + len(word))
         end = line_end if word in _EXPECTED or following is None else following.end()
         self._edit(start, end)
+        if word == "SG_" and re.search(r"\bBO_\s", source[start:end]):
+            word = "BO_"  # what follows belongs to a message that is lost with this line
         line = self._line(start)
         shown = " ".join(source[start : min(end, line_end, start + 40)].split())
         text = f"'{shown}' cannot be read, and is left out"
         if word in _EXPECTED:
             text += f"; expected like '{_EXPECTED[word]}'"
-        name = self._head.name if self._head is not None else ""
+        name, harmless = self._head.name if self._head is not None else "", False
         if word == "BO_":
             named = _NAMED.match(source, start)
             name = named[2] if named else ""
@@ -276,8 +284,21 @@ class DbcText:
             self._head.lost.update(re.findall(r"SG_\s+(\w+)", source[start:end]))
             if self._head.left_out:
                 return end
-        self._flaw(line, name, text, harmless=word not in _EXPECTED)
+        elif word not in _EXPECTED:
+            harmless, name = self._judged(word, source[start:end])
+            if not harmless and not name:
+                self.fatal = self.fatal or (line, text.removesuffix(", and is left out"))
+        self._flaw(line, name, text, harmless=harmless)
         return end
+
+    def _judged(self, word: str, statement: str) -> tuple[bool, str]:
+        """Whether a statement that cannot be read matters, and for which message."""
+        attribute = re.match(r'\w+\s+(?:\w+\s+)?"(\w+)"', statement)
+        if word in _WORDS_ONLY or (attribute is not None and attribute[1] not in _READ):
+            return True, ""
+        number = re.match(r'(?:BA_\s+"\w+"\s*)?\w+\s+(\d+)\s', statement)
+        head = self._by_number.get(int(number[1])) if number else None
+        return False, "" if head is None else head.name
 
     def _message(self, found: Match) -> None:
         line, name, length = self._line(found.start()), found["name"], int(found["bytes"])
@@ -380,7 +401,7 @@ class DbcText:
             least, most = found["most"], found["least"]
             self._edit(found.start("least"), found.end("most"), f"{least}|{most}")
             text = f"its range is given as {most} to {least}; read as {least} to {most}"
-            self._flaw(line, head.name, text, name, harmless=True)
+            self._flaw(line, head.name, text, name)
 
     def _definition(self, found: Match) -> None:
         name, kind = found["attribute"][1:-1], found["type"]
@@ -431,13 +452,14 @@ class DbcText:
             self._drop_attribute(found, told, None)
 
     def _drop_attribute(self, found: Match, told: str, head: Head | None) -> None:
-        name = found["attribute"][1:-1]
+        name, line = found["attribute"][1:-1], self._line(found.start())
         self._edit(found.start(), found.end())
+        if found[0].startswith("BA_DEF_") and name in _READ:
+            self.fatal = self.fatal or (line, f"attribute {name}: {told}")
         if head is None or not head.left_out:
             text = f"attribute {name}: {told}; left out"
             harmless = name not in _READ or head is None
-            message = "" if head is None else head.name
-            self._flaw(self._line(found.start()), message, text, harmless=harmless)
+            self._flaw(line, "" if head is None else head.name, text, harmless=harmless)
 
     def _with_identifier(self, word: str, found: Match) -> None:
         """A statement about a message, or about one of its signals."""
