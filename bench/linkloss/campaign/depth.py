@@ -384,7 +384,7 @@ def left_unjudged(
     nothing come last.
     """
     allowed = {entry.what: entry.reason for entry in vehicle.file.unjudged}
-    found = [*unjudged(vehicle, logged), *_untried(vehicle)]
+    found = [*unjudged(vehicle, logged), *_untried(vehicle, logged)]
     if cases is not None:
         found += _not_rolled_over(vehicle, logged, cases)
     told = [replace(entry, allowed=allowed.get(entry.what, "")) for entry in found]
@@ -413,13 +413,14 @@ def _not_rolled_over(
                 yield Unjudged(what, "no case reaches it")
 
 
-def _untried(vehicle: Vehicle) -> Iterator[Unjudged]:
-    """The kinds of faults that the vehicle cannot have."""
+def _untried(vehicle: Vehicle, logged: Collection[str]) -> Iterator[Unjudged]:
+    """The kinds of faults that the vehicle cannot have; none of inputs that no program reads."""
+    read = any(set(table.wired_to).difference(logged) for table in vehicle.inputs.values())
     if vehicle.supply is None:
         reason = "the vehicle has no [supply]: no fault of supply, fuses, leads or relays is tried"
         yield Unjudged("supply", reason)
     for kind, form in catalogue().items():
-        if form.electrical and vehicle.supply is None:
+        if (form.electrical and vehicle.supply is None) or (form.group == "input" and not read):
             continue
         if not any(True for source in (form.every, form.of_wiring) for _ in source(vehicle)):
             yield Unjudged(f"fault {kind}", form.needs or "nothing in the vehicle can have it")

@@ -29,11 +29,14 @@ T = TypeVar("T")
 
 @dataclass(frozen=True)
 class NewCar:
-    """A car to write: its files by name, and the node that the user is to look at first."""
+    """A car to write: its files by name, the program that the user is to look at first, and the
+    scenario to run, or the log to replay.
+    """
 
     files: Mapping[str, bytes]
     yours: str
-    scenario: str
+    scenario: str = ""
+    drive: Path | None = None
 
 
 def bad(where: str, text: str) -> Exception:

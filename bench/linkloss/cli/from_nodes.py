@@ -196,11 +196,11 @@ def car_from_nodes(text: str) -> NewCar:
     files = ["car.dbc", "vehicle.toml", "cable_pulled.toml", "test_car.py"]
     if any(node.kind == "sketch" for node in nodes):
         files.append("can_chip.h")
-    made = {name: _filled(name, words) for name in files}
+    made = {name: filled(TEMPLATES, name, words) for name in files}
     for node in nodes:
         role = "control" if node.control else "power"
         template = f"{role}_script.py" if node.kind == "script" else role + KINDS[node.kind]
-        made[node.file] = _filled(template, {**words, "node": node})
+        made[node.file] = filled(TEMPLATES, template, {**words, "node": node})
     if any(node.pins for node in nodes):
         database = load_string(made["car.dbc"], "dbc")
         assert isinstance(database, Database)
@@ -209,11 +209,12 @@ def car_from_nodes(text: str) -> NewCar:
     return NewCar(written, power[0].file, "cable_pulled.toml")
 
 
-def _filled(name: str, words: Mapping[str, object]) -> str:
+def filled(folder: Path, name: str, words: Mapping[str, object]) -> str:
+    """A template of a folder, with its words filled in."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     environment = Environment(  # noqa: S701 - programs, and no pages
-        loader=FileSystemLoader(TEMPLATES),
+        loader=FileSystemLoader(folder),
         undefined=StrictUndefined,
         variable_start_string="@{",
         variable_end_string="}",

@@ -12,12 +12,21 @@ import shlex
 import sys
 from pathlib import Path
 
-from linkloss.cli.common import NewCar, bad
+from linkloss.cli.common import NewCar, bad, refuse
 
 ONE_LAMP = Path(__file__).parents[1] / "start" / "one_lamp"
 
 
-def new(folder: Path, /, *, nodes: str | None = None) -> int:
+def new(
+    folder: Path,
+    /,
+    *,
+    nodes: str | None = None,
+    dbc: Path | None = None,
+    log: Path | None = None,
+    node: str | None = None,
+    request: str | None = None,
+) -> int:
     """Write a small car with programs, a scenario and a test, ready to run and to change.
 
     Parameters
@@ -28,20 +37,46 @@ def new(folder: Path, /, *, nodes: str | None = None) -> int:
         The nodes, such as dash,front=sketch,rear=c: first the one that reads the switches, then
         those that switch the loads. Behind = stands the kind of program: python (which need not be
         said), script, c or sketch. Default: a dash in Python, and a rear node in C with one lamp.
+    dbc
+        The message definitions of a car that exists: with --log and --node, one node beside it.
+    log
+        A log of that car: what the vehicle file needs is measured on it.
+    node
+        The name of your node in that car.
+    request
+        The signal of that car that the lamp of your node follows, Message.Signal. Default: the one
+        that looks most like a switch.
     """
-    if nodes is None:
+    beside = {"--dbc": dbc, "--log": log, "--node": node}
+    missing = [option for option, value in beside.items() if value is None]
+    some = len(missing) < len(beside) or request is not None
+    text = "a node beside a logged car takes '--dbc', '--log' and '--node'; expected this one too"
+    refuse((some and missing, missing[0] if missing else "", text))
+    text = "makes another car; expected it without '--dbc'"
+    refuse((some and nodes is not None, "--nodes", text))
+    if dbc is not None and log is not None and node is not None:
+        from linkloss.cli.from_log import car_from_log
+
+        car = car_from_log(dbc, log, node, request)
+    elif nodes is None:
         car = NewCar(_files_of(ONE_LAMP), "rear.c", "cable_pulled.toml")
     else:
         from linkloss.cli.from_nodes import car_from_nodes
 
         car = car_from_nodes(nodes)
     _write_new(folder, car)
+    vehicle = shlex.quote(str(folder / "vehicle.toml"))
     sys.stdout.write(
         f"Wrote {', '.join(sorted(car.files))} to {folder}.\n"
         f"Your node is {folder / car.yours}. Next:\n\n"
-        f"  linkloss check {shlex.quote(str(folder / 'vehicle.toml'))}\n"
-        f"  linkloss run {shlex.quote(str(folder / car.scenario))}\n"
     )
+    if car.drive is not None:
+        drive = shlex.quote(str(car.drive))
+        print(f"  linkloss check {vehicle} --drive {drive}")
+        print(f"  linkloss replay {drive} --vehicle {vehicle}")
+    else:
+        print(f"  linkloss check {vehicle}")
+        print(f"  linkloss run {shlex.quote(str(folder / car.scenario))}")
     return 0
 
 
