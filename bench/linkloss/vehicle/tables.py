@@ -652,7 +652,8 @@ class VehicleFile(Table):
     title: str = Field(description="name of the vehicle")
     about: str = Field(default="", description="a word on it, for the reader")
     dbc: Annotated[str | tuple[str, ...], BeforeValidator(_files)] = Field(
-        description="the message definition, relative to this file, or a list of several"
+        description="the message definition, relative to this file, or a list of several",
+        json_schema_extra={"examples": ["car.dbc"]},
     )
     bus: BusTable = Field(description="the CAN cable; it may have a name: '[bus.NAME]'")
     supply: SupplyTable | None = Field(
