@@ -5,8 +5,11 @@ from __future__ import annotations
 import pytest
 from written_car import WrittenCar
 
+from linkloss.bus import BusRecord, Frame
 from linkloss.judge import judge
 from linkloss.judge.verdict import Outcome
+from linkloss.live.view import decoded
+from linkloss.logs.describe import describe
 from linkloss.scenario import Scenario, TimedAction
 from linkloss.session import simulate
 from linkloss.vehicle.loading import Vehicle
@@ -197,6 +200,35 @@ def test_a_condition_names_a_value_of_a_signal(two, condition, numbers):
 def test_a_name_that_stands_for_no_value(two, condition, told):
     (problem,) = two.change(REQUEST, f'request = "{condition}"').problems()
     assert problem.endswith(f"loads.tail.request: {told}")
+
+
+@pytest.mark.parametrize(
+    ("data", "shown"),
+    [
+        (b"\xff\xff", "Selected Reverse, Odd SNA"),
+        (b"\x00\x01", "Selected Neutral, Odd one"),
+        (b"\xfe\x02", "Selected -3, Odd 2"),
+    ],
+)
+def test_a_frame_is_shown_by_the_names_of_its_values(two, data, shown):
+    record = BusRecord(frame=Frame(768, data), sender="dash", start_ns=0, end_ns=1)
+    assert decoded(two.load().messages["Gear"], record) == shown
+
+
+def test_a_value_with_the_other_sign_is_the_same_bits(two):
+    two.change('VAL_ 768 Odd -1 "SNA" 1 "one";', 'VAL_ 768 Odd 255 "SNA" 300 "none";', "more.dbc")
+    vehicle = two.load()
+    assert vehicle.messages["Gear"].signals["Odd"].choices == {-1: "SNA"}
+    told = "VAL_ names 255 (read as -1), 300; it has 8 bits, signed"
+    assert vehicle.notes == (f"more.dbc:12: message Gear, signal Odd: {told}.",)
+
+
+def test_a_log_is_described_with_its_negative_values(two):
+    log = two.folder / "drive.log"
+    rows = ((0.0, "FF01"), (0.1, "0001"), (0.2, "04FF"))
+    log.write_text("".join(f"({at:.6f}) can0 300#{data}\n" for at, data in rows))
+    (gear,) = describe(log, vehicle=two.load()).seen
+    assert gear.all_ranges() == {"Selected": (-1.0, 9.0), "Odd": (-1.0, 1.0)}
 
 
 PROGRAMS = """import can
