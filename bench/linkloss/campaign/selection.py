@@ -140,8 +140,9 @@ class Stage:
         self._instants = [frame.at_ns for frame in self.frames]
         self.windows = {_name(window): window for window in _windows(drive)}
         if not self.windows:
-            text = "shows no change of an input in the drive; there is nothing to try a fault at"
-            raise BadInput.one(drive.path, "", f"{text} (see 'logged' of the inputs)")
+            text = "shows no change of an input in the drive, and asks for no load anew; there is"
+            hint = "nothing to try a fault at (see 'logged' of the inputs)"
+            raise BadInput.one(drive.path, "", f"{text} {hint}")
         tables = {WHOLE: self._whole(), **{n: _table(w) for n, w in self.windows.items()}}
         file = drive.vehicle.file.model_copy(update={"situations": tables})
         self.vehicle: Vehicle = replace(drive.vehicle, file=file)
