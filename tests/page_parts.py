@@ -20,7 +20,7 @@ from test_house import FLOORS
 
 from linkloss.faults.catalogue import catalogue
 from linkloss.report.schemas import scenario_schema, vehicle_schema
-from linkloss.units import _UNITS
+from linkloss.units import _UNITS, ascii_unit
 
 ROOT = Path(__file__).parents[1]
 PART = re.compile(r"(<!-- made: ([\w ]+) -->\n)(.*?)(<!-- end -->)", re.DOTALL)
@@ -120,7 +120,15 @@ def units() -> Iterator[str]:
     yield "| quantity | units |"
     yield "|---|---|"
     for kind, known in _UNITS.items():
-        yield f"| {kind} | {', '.join(f'`{unit}`' for unit in known)} |"
+        yield f"| {kind} | {', '.join(map(_spellings, known))} |"
+
+
+def _spellings(unit: str) -> str:
+    """A unit, and how people write it."""
+    signs = {"u": "\u00b5", "ohm": "\u03a9", "degC": "\u00b0C"}
+    written = [unit.replace(plain, sign) for plain, sign in signs.items() if plain in unit]
+    assert all(ascii_unit(each) == unit for each in written)
+    return " or ".join(f"`{each}`" for each in (unit, *written))
 
 
 def _rows(table: Schema, known: Schema) -> Iterator[str]:
@@ -158,15 +166,10 @@ def _said(value: Schema, known: Schema) -> str:
 
 
 def _with_unit(default: object, value: Schema) -> str:
-    """A default in the unit of the example beside it: the schema has it as a bare number."""
-    example = str(value.get("examples", [""])[0])
-    if not isinstance(default, int | float) or " " not in example:
-        return _toml(default)
-    unit = example.rsplit(maxsplit=1)[-1]
-    if unit == "%":
-        return f"{100 * default:g} %"
-    base = {"mohm": "ohm", "uF": "F", "kbit/s": "bit/s"}.get(unit, unit)
-    return f"{default:g} {base}"
+    """A default as it may be written: a share in percent, where the example beside it is."""
+    if isinstance(default, float) and "%" in str(value.get("examples", "")):
+        return _toml(f"{100 * default:g} %")
+    return _toml(default)
 
 
 def _text(value: Schema) -> str:
@@ -179,7 +182,11 @@ def _text(value: Schema) -> str:
 def _toml(value: object) -> str:
     if isinstance(value, bool):
         return str(value).lower()
-    return json.dumps(value) if isinstance(value, str | list | tuple) else f"{value}"
+    return (
+        json.dumps(value, ensure_ascii=False)
+        if isinstance(value, str | list | tuple)
+        else f"{value}"
+    )
 
 
 MADE: dict[str, Callable[[], Iterator[str]]] = {

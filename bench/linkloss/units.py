@@ -67,6 +67,32 @@ _EXAMPLE = {
 }
 
 
+_ASCII = {
+    "\u00b5": "u",  # micro sign
+    "\u03bc": "u",  # Greek small letter mu
+    "\u03a9": "ohm",  # Greek capital letter omega
+    "\u2126": "ohm",  # ohm sign
+    "\u00b0C": "degC",
+    "\u2103": "degC",  # degree Celsius
+    "\u00b2": "2",
+}
+"""How people write units -> how they stand in the tables here."""
+
+
+def ascii_unit(unit: str) -> str:
+    """A unit as people write it, such as \u00b5s, \u03a9 or \u00b0C, in plain letters."""
+    for written, plain_letters in _ASCII.items():
+        unit = unit.replace(written, plain_letters)
+    return unit
+
+
+def shown_unit(text: str) -> str:
+    """A text of ours with its units as people write them: ``mm2`` as mm\u00b2, ``degC`` as
+    \u00b0C.
+    """
+    return re.sub(r"(?<![A-Za-z])mm2\b", "mm\u00b2", re.sub(r"\bdegC\b", "\u00b0C", text))
+
+
 def parse_quantity(text: object, kind: str) -> Decimal:
     """Read ``"<number> <unit>"`` of a kind (duration, bit rate, current, voltage, ...).
 
@@ -83,15 +109,15 @@ def parse_quantity(text: object, kind: str) -> Decimal:
     number, unit = match.groups()
     if unit is None:
         raise ValueError(f"'{text}' has no unit; {expected}")
-    if unit not in units:
+    if (named := ascii_unit(unit)) not in units:
         raise ValueError(f"'{unit}' is no unit of {kind}; {expected}")
     try:
         value = Decimal(number)
     except InvalidOperation:  # an exponent beyond all bounds
         value = Decimal("Infinity")
-    if value.adjusted() > _LARGEST.adjusted() or abs(value) * units[unit] > _LARGEST:
+    if value.adjusted() > _LARGEST.adjusted() or abs(value) * units[named] > _LARGEST:
         raise ValueError(f"'{text}' is too large for a {kind}")
-    return value * units[unit]
+    return value * units[named]
 
 
 def _expected(kind: str) -> str:
@@ -175,9 +201,28 @@ def parse_length(text: object) -> float:
     return value
 
 
+QUANTITY = "x-quantity"
+"""In the schema of a model: the kind of a quantity, for who writes its default with a unit."""
+
+
+def write_quantity(value: float, kind: str) -> str:
+    """A quantity in the base unit of its kind as a text that reads back the same."""
+    if kind == "duration":
+        return write_duration(int(value))
+    if kind == "bit rate":
+        return write_bit_rate(int(value))
+    base = next(unit for unit, size in _UNITS[kind].items() if size == 1)
+    return f"{plain(value)} {base}"
+
+
 def _schema(kind: str) -> WithJsonSchema:
     return WithJsonSchema(
-        {"type": "string", "description": f"a {kind} with its unit", "examples": [_EXAMPLE[kind]]},
+        {
+            "type": "string",
+            "description": f"a {kind} with its unit",
+            "examples": [_EXAMPLE[kind]],
+            QUANTITY: kind,
+        },
     )
 
 

@@ -24,7 +24,7 @@ Test = Callable[[Values], bool | None]
 """Whether something holds; None where that is not known."""
 
 _SIGNAL = re.compile(r"[^\W\d]\w*\.\w+")
-_KEYWORD = re.compile(rf"((?:[=!]=|[\[,])\s*)({'|'.join(filter(str.islower, kwlist))})\b")
+_KEYWORD = re.compile(rf"((?:[=!]=|[\[,]|\bin\s*\()\s*)({'|'.join(filter(str.islower, kwlist))})\b")
 """A position that is a word of Python's own, such as ``in`` or ``pass``; it is read in quotes."""
 _ORDERED: dict[type[ast.cmpop], Callable[[float, float], bool]] = {
     ast.Lt: operator.lt,

@@ -92,7 +92,7 @@ FINDINGS = [
     ('size = "1.5 mm2", length = "1 m"', 'size = "0.35 mm2", length = "1 m"',
      "tail: its fuse of 7.5 A lets through more than the 7.0 A that its return lead, 0.35 mm2"),
     ('size = "1.5 mm2", length = "1 m"', 'size = "0.22 mm2", length = "0.1 m", bundled = 4',
-     "tail: 3.5 A on its return lead, 0.22 mm2, which carries 2.8 A at 30 degC; 0.35 mm2"),
+     "tail: 3.5 A on its return lead, 0.22 mm², which carries 2.8 A at 30 °C; 0.35 mm2"),
     ('length = "3 m"', 'length = "15 m"', "tail: 0.91 V are lost"),
     ('fuse = "30 A"', 'fuse = "60 A"', "rear: its fuse of 60 A lets through more than the 50.0 A"),
     ('fuse = "30 A"', 'fuse = "5 A"', "rear: the fuse of tail, 7.5 A, is no smaller than that"),

@@ -58,7 +58,7 @@ MISTAKES = [
     ('"speed > 5"', '"sped > 5"', "supply.alternator.runs_while", "unknown input 'sped'"),
     ('"30 degC"', '"30 C"', "supply.ambient", "'C' is no unit of temperature; expected a"),
     ('"6 mm2", length = "4 m"', '"6 mm", length = "4 m"', "nodes.rear.supply.feed.size",
-     "got '6 mm'; expected a cross-section like '1.5 mm2' or '16 AWG'"),
+     "got '6 mm'; expected a cross-section like '1.5 mm²' or '16 AWG'"),
     ('"16 AWG"', '"99 AWG"', "loads.stop.electrical.lead.size", "got '99 AWG'; expected a gauge"),
     ('length = "4 m"', 'length = "0 m"', "nodes.rear.supply.feed.length", "input should be great"),
     ('brown_out = "6 V"', 'range = ["16 V", "9 V"]', "nodes.rear.supply",

@@ -133,7 +133,7 @@ class NewNode:
 
 
 _SOLID = 'solid_state = { limit = "%g A", trip = "%g A" }'
-_LEAD = 'lead = { size = "%g mm2", length = "2 m" }'
+_LEAD = 'lead = { size = "%g mm²", length = "2 m" }'
 
 
 LOADS = (

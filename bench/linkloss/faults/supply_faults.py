@@ -72,7 +72,11 @@ class BrownOut(SupplyFault):
     profile: Dip | None = Field(default=None, description="what the car's voltage does")
     node: str | None = Field(default=None, description="only this node is hit: its feed fails")
     sags_to: Voltage | None = Field(
-        default=None, ge=0.5, le=12, description="what the car's voltage falls to within a second"
+        default=None,
+        ge=0.5,
+        le=12,
+        description="what the car's voltage falls to within a second",
+        examples=["8 V"],
     )
 
     def problem(self, vehicle: Vehicle) -> str:

@@ -40,7 +40,7 @@ from linkloss.live.view import Offer, State
 from linkloss.report.picture import columns, lamp
 from linkloss.report.screen import printable
 from linkloss.report.words import count
-from linkloss.units import plain
+from linkloss.units import plain, shown_unit
 from linkloss.vehicle.expression import Value
 from linkloss.vehicle.loading import Vehicle
 from linkloss.vehicle.tables import InputTable
@@ -126,7 +126,7 @@ class Menu:
 
     def _input(self, name: str, value: Value) -> Row:
         table = self._vehicle.inputs[name]
-        unit = f" {table.unit}" if table.unit else ""
+        unit = f" {shown_unit(table.unit)}" if table.unit else ""
         return Row(
             "inputs",
             f"{name}  < {plain(value)}{unit} >",

@@ -53,14 +53,14 @@ def parse_size(text: object) -> float:
     """
     match = _SIZE.fullmatch(text) if isinstance(text, str) else None
     if match is None:
-        raise ValueError(f"got {text!r}; expected a cross-section like '1.5 mm2' or '16 AWG'")
+        raise ValueError(f"got {text!r}; expected a cross-section like '1.5 mm²' or '16 AWG'")
     number = float(match[1])
     if match[2] == "AWG":
         if number > 30 or number != int(number):
             raise ValueError(f"got '{text}'; expected a gauge from '0 AWG' to '30 AWG'")
         return awg_mm2(int(number))
     if not 0.1 <= number <= 120:
-        raise ValueError(f"got '{text}'; expected from '0.1 mm2' to '120 mm2'")
+        raise ValueError(f"got '{text}'; expected from '0.1 mm²' to '120 mm²'")
     return number
 
 

@@ -24,7 +24,7 @@ from linkloss.recording import REST, Shift
 from linkloss.report.screen import bullet, caution, heading, paragraph, plain_table
 from linkloss.report.timeline import instant, show_events, show_verdicts
 from linkloss.report.words import count
-from linkloss.units import plain, show_duration
+from linkloss.units import plain, show_duration, shown_unit
 
 DESCRIBE_VERSION = 1
 LISTED = 20
@@ -117,7 +117,7 @@ def _signals(console: Console, found: Description) -> None:
     for seen, ranges in rows:
         if seen.message is None or not ranges:
             continue
-        units = {signal.name: signal.unit or "" for signal in seen.message.signals}
+        units = {signal.name: shown_unit(signal.unit or "") for signal in seen.message.signals}
         named = {signal.name: signal.named for signal in seen.signals}
         shown = [
             _range(name, limits, units[name], named.get(name, []))

@@ -29,6 +29,7 @@ from linkloss.report.screen import (
 from linkloss.report.words import count
 from linkloss.sizing.lines import Finding, FuseUse, LoadLine, NodeLine, Shed, Sleep
 from linkloss.sizing.power_plan import STILL_STARTS, PowerPlan
+from linkloss.units import shown_unit
 
 PLAN_VERSION = 1
 NEEDLESS_DAYS = 300
@@ -75,7 +76,7 @@ def show_plan(console: Console, plan: PowerPlan) -> None:
     if vehicle.supply is not None:
         facts += (
             f", battery {vehicle.supply.battery:g} V {vehicle.supply.capacity:g} Ah, fuses and"
-            f" leads at up to {vehicle.supply.ambient:g} degC"
+            f" leads at up to {vehicle.supply.ambient:g} °C"
         )
     paragraph(console, facts)
     for node in plan.nodes:
@@ -125,7 +126,7 @@ def node_words(node: NodeLine) -> str:
     """What a node draws and how it is fed, in a sentence."""
     text = f"{node.amps:.1f} A with everything on" if node.amps >= 1 else f"{node.amps:.2f} A"
     if node.size:
-        text += f"; feed {node.size}, {node.length_m:g} m"
+        text += f"; feed {shown_unit(node.size)}, {node.length_m:g} m"
         if node.fuse is not None:
             text += f", fuse {_fuse(node.fuse)}, {node.fuse.share:.0%} used"
     return f"{text}; {node.drop:.2f} V lost in feed and ground"
@@ -143,7 +144,7 @@ def load_cells(line: LoadLine) -> tuple[str, ...]:
         fuse = f"= {line.shares_with}" if line.shares_with else _fuse(line.fuse)
         used = f"{line.fuse.share:.0%}"
     if line.size:
-        lead = f"{line.size} {line.length_m:g} m"
+        lead = f"{shown_unit(line.size)} {line.length_m:g} m"
     if line.drop is not None and line.allowed is not None:
         lost = f"{line.drop:.2f}/{line.allowed:.2f}"
     return line.name, _amps(line.amps), _amps(line.start_amps), fuse, used, lead, lost
@@ -337,4 +338,4 @@ def _leads(plan: PowerPlan) -> Iterator[tuple[str, ...]]:
     for lead in plan.leads:
         fuse = "-" if lead.fuse is None else f"{lead.fuse:g} A"
         colour = lead.colour or "-"
-        yield lead.start, lead.end, colour, lead.size, f"{lead.length_m:g} m", fuse
+        yield lead.start, lead.end, colour, shown_unit(lead.size), f"{lead.length_m:g} m", fuse

@@ -15,7 +15,7 @@ from linkloss.faults.catalogue import catalogue
 from linkloss.recording import RowColumns, recording_form
 from linkloss.report.machine import Cases, CheckDocument
 from linkloss.scenario import ScenarioFile
-from linkloss.units import write_duration
+from linkloss.units import QUANTITY, write_quantity
 from linkloss.vehicle.load import LoadTable
 from linkloss.vehicle.tables import VehicleFile
 
@@ -73,7 +73,7 @@ def _step(step: Schema, thing: str, parameters: Schema) -> Schema:
 
 
 def _of(model: type[BaseModel]) -> Schema:
-    found: Schema = _tidied(model.model_json_schema(by_alias=True))
+    found: Schema = _without_quantities(_tidied(model.model_json_schema(by_alias=True)))
     return found
 
 
@@ -91,11 +91,31 @@ def _tidied(node: Any) -> Any:
         made = {**(left[0] if len(left) == 1 else {"anyOf": left}), **made}
     if "default" in made and made["default"] is None:
         del made["default"]
-    if isinstance(made.get("default"), int) and made.get("type") == "string":
-        made["default"] = write_duration(made["default"])
+    if "default" in made:
+        bare, made["default"] = made["default"], _as_written(made["default"], made)
+        if QUANTITY in made and bare:
+            made["examples"] = [made["default"]]  # it fits beside the defaults of the other keys
     if isinstance(made.get("title"), str):
         del made["title"]
     return made
+
+
+def _as_written(default: Any, form: Schema) -> Any:
+    """A default as a file has it: a quantity with its unit."""
+    if isinstance(default, list | tuple) and "prefixItems" in form:
+        return [_as_written(*pair) for pair in zip(default, form["prefixItems"], strict=True)]
+    if QUANTITY in form and isinstance(default, int | float):
+        return write_quantity(default, form[QUANTITY])
+    return default
+
+
+def _without_quantities(node: Any) -> Any:
+    """A schema as others know it: the kinds of quantities were for us."""
+    if isinstance(node, list):
+        return [_without_quantities(entry) for entry in node]
+    if not isinstance(node, dict):
+        return node
+    return {key: _without_quantities(value) for key, value in node.items() if key != QUANTITY}
 
 
 def check_result_schema() -> Schema:

@@ -20,7 +20,7 @@ from linkloss.judge.sensor_rules import shown_signals
 from linkloss.judge.verdict import Cause
 from linkloss.problem import BadInput
 from linkloss.shipped import demo_vehicle
-from linkloss.units import show_duration
+from linkloss.units import show_duration, shown_unit
 from linkloss.vehicle.load import LoadTable, state_text
 from linkloss.vehicle.loading import Vehicle
 from linkloss.vehicle.tables import NodeTable
@@ -180,7 +180,7 @@ def _sensor(vehicle: Vehicle, signal: str) -> str:
     for shown in shown_signals(vehicle):
         if shown.reference == signal:
             what = shown.input or f"the supply of {shown.node}"
-            return f"{what} within {shown.tolerance:.3g} {shown.unit}".rstrip()
+            return f"{what} within {shown.tolerance:.3g} {shown_unit(shown.unit)}".rstrip()
     return ""
 
 

@@ -12,6 +12,7 @@ from typing import Literal
 
 from linkloss.power import fuses, leads
 from linkloss.power.fuses import CONTINUOUS_SHARE, PULSE_SHARES, Kind, cold_ohm
+from linkloss.units import shown_unit
 from linkloss.vehicle.electrical import ElectricalTable, LeadTable, NodeSupplyTable, SupplyTable
 from linkloss.vehicle.loading import Vehicle
 from linkloss.vehicle.wiring import make_lead, make_load, make_switch, start_amps
@@ -22,7 +23,7 @@ COMMON = "common practice"
 FUSE_GUIDE = "a fuse maker's guide on pulses, looked up"
 BAND = "time-current band of ISO 8820-3, from datasheets, second hand"
 COLOURS = "the ratings of ISO 8820-3 with their colours, in part looked up, in part from memory"
-CABLE_LIST = "a cable maker's list for thin-wall cable at 30 degC, looked up, and common practice"
+CABLE_LIST = "a cable maker's list for thin-wall cable at 30 °C, looked up, and common practice"
 DROPS = "an automotive handbook's list of allowed voltage drops, from memory"
 HEATING = "adiabatic heating of PVC-covered copper, k = 115 (IEC 60364-5-54), from memory"
 
@@ -219,15 +220,16 @@ def lead_carries(
     if amps <= carries + 1e-9:
         return
     wanted = leads.smallest_for(amps, ambient, table.bundled)
-    advice = "none of the usual sizes does" if wanted is None else f"{wanted:g} mm2 carries it"
+    advice = "none of the usual sizes does" if wanted is None else f"{wanted:g} mm² carries it"
     text = (
-        f"{amps:.1f} A on its {what}, {table.size}, which carries {carries:.1f} A at"
-        f" {ambient:g} degC; {advice}"
+        f"{amps:.1f} A on its {what}, {shown_unit(table.size)}, which carries {carries:.1f} A at"
+        f" {ambient:g} °C; {advice}"
     )
     if fuse:
         text = (
             f"its fuse of {amps:g} A lets through more than the {carries:.1f} A that its {what},"
-            f" {table.size}, carries at {ambient:g} degC; {advice}: an overload could burn it"
+            f" {shown_unit(table.size)}, carries at {ambient:g} °C; {advice}: an overload could"
+            " burn it"
         )
     yield Finding("broken", name, text, CABLE_LIST)
 
@@ -253,8 +255,9 @@ def short_at_the_end(
     bears = (PVC_K * table.area_mm2) ** 2
     if amps * amps * opens_s > bears:
         text = (
-            f"a short makes {amps:.0f} A for up to {opens_s:.2f} s, which {table.size} does not"
-            f" bear; expected I2t of {bears:.0f} A2s at most, got {amps * amps * opens_s:.0f}"
+            f"a short makes {amps:.0f} A for up to {opens_s:.2f} s, which"
+            f" {shown_unit(table.size)} does not bear; expected I2t of {bears:.0f} A2s at most,"
+            f" got {amps * amps * opens_s:.0f}"
         )
         yield Finding("broken", name, text, HEATING)
 

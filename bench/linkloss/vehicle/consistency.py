@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from keyword import iskeyword
 
 from linkloss.bus.bits import LENGTHS
 from linkloss.problem import Problem, nearest, unknown
@@ -145,6 +146,9 @@ class Consistency:
         for name in self.file.inputs:
             if name in self.file.nodes:
                 yield self._taken("input", name, "node")
+            if iskeyword(name):
+                text = f"'{name}' has a meaning of its own in conditions; expected another name"
+                yield self.source.problem(("inputs", name), f"{text}, such as '{name}_'")
 
     def _taken(self, what: str, name: str, other: str) -> Problem:
         text = f"a {other} has the name '{name}' already; expected a name of its own"

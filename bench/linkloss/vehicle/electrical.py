@@ -36,14 +36,14 @@ LoadKind = Literal["filament", "led", "motor", "solenoid", "heater", "electronic
 Size = Annotated[
     str,
     as_written(parse_size),
-    Field(json_schema_extra={"examples": ["1.5 mm2", "16 AWG"]}),
+    Field(json_schema_extra={"examples": ["1.5 mm²", "16 AWG"]}),
 ]
 
 
 class LeadTable(Table):
     """A copper lead."""
 
-    size: Size = Field(description="cross-section: '1.5 mm2' or '16 AWG'")
+    size: Size = Field(description="cross-section: '1.5 mm²' or '16 AWG'")
     length: Length = Field(ge=0.01, le=100, description="length of the one conductor")
     colour: str = Field(default="", description="colour of its insulation, for the lead list")
     bundled: int = Field(
@@ -138,7 +138,11 @@ class NodeSupplyTable(Table):
         default=0.0, ge=0, le=1, description="capacitor behind the diode that feeds the processor"
     )
     least: Voltage | None = Field(
-        default=None, gt=0, le=32, description="least voltage of the processor, at the terminals"
+        default=None,
+        gt=0,
+        le=32,
+        description="least voltage of the processor, at the terminals",
+        examples=["4.5 V"],
     )
     brown_out_detector: bool = Field(
         default=True,
@@ -257,7 +261,10 @@ class ElectricalTable(Table):
         default=0.1, ge=0.02, lt=1, description="filament: cold resistance, as share of the hot one"
     )
     knee: Voltage | None = Field(
-        default=None, gt=0, description="LED: no current below; default: half of 'volts'"
+        default=None,
+        gt=0,
+        description="LED: no current below; default: half of 'volts'",
+        examples=["2 V"],
     )
     holds_from: Voltage = Field(default=6.0, gt=0, description="solenoid: lowest pull-in voltage")
     holds_to: Voltage = Field(default=2.5, gt=0, description="solenoid: it lets go below")

@@ -49,7 +49,7 @@ _COMPARE: dict[type[ast.cmpop], Callable[[Value, Value], bool]] = {
     ast.LtE: lambda left, right: float(left) <= float(right),
 }
 _SIGNAL = re.compile(r"\s*[^\W\d]\w*\.\w+\s*")
-_KEYWORD = re.compile(rf"((?:[=!]=|[\[,])\s*)({'|'.join(filter(str.islower, kwlist))})\b")
+_KEYWORD = re.compile(rf"((?:[=!]=|[\[,]|\bin\s*\()\s*)({'|'.join(filter(str.islower, kwlist))})\b")
 """A position that is a Python keyword, such as ``in`` or ``pass``; it is read as if quoted."""
 _STATES = ("on", "off", "flash")
 _ORDERED = (ast.Gt, ast.GtE, ast.Lt, ast.LtE)
@@ -200,7 +200,10 @@ class _Reader:
             if isinstance(node.value, int | float) and not isinstance(node.value, bool):
                 self.numbers.setdefault(name, []).append(float(node.value))
                 return float(node.value)
-        raise self._unclear(node)
+        told = str(self._unclear(node))
+        if isinstance(node, ast.BinOp | ast.Constant):  # such as half-open, True
+            told += "; a position that is no plain word stands in quotation marks"
+        raise ValueError(told)
 
     def _position(self, name: str, word: str) -> Value:
         """A position of a switch, or the value of a signal that has this name."""

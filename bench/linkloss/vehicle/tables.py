@@ -228,6 +228,7 @@ class TargetTable(BaseModel):
 MS = 1_000_000
 ANY_FRAME = "any frame"
 """A waker: any frame on the bus wakes the node, as with a common transceiver."""
+_POSITION = re.compile(r"[^\s@(),/](?:[^\n\r\t@(),/]*[^\s@(),/])?")
 _IDENTIFIER = re.compile(r"^0x([0-9A-Fa-f]+)(x?)$")
 
 
@@ -506,11 +507,30 @@ class NodeTable(ControllerTable, Table):
         return self.boot if whole else max(0, self.boot - self.target.setup)
 
 
+def _position(position: str) -> str:
+    """A position that conditions and the names of cases can hold. Raises ValueError.
+
+    Other words of Python, such as ``in`` and ``not``, are read as positions where one is due.
+    """
+    if position in ("True", "False", "None"):
+        text = f"'{position}' has a meaning of its own in conditions; expected another word"
+        raise ValueError(f"{text}, such as '{position.lower()}'")
+    if not _POSITION.fullmatch(position):
+        plainer = "_".join(re.findall(r"\w+", position))
+        hint = f", such as '{plainer}'" if plainer else ""
+        text = f"'{position}' cannot stand in the name of a case; expected a position without"
+        raise ValueError(f"{text} any of @ ( ) , / and blanks at its ends{hint}")
+    return position
+
+
+Position = Annotated[str, AfterValidator(_position)]
+
+
 class InputTable(Table):
     """A switch with positions, or a sensor with a unit and a range."""
 
     wired_to: tuple[str, ...] = Field(min_length=1, description="the nodes that read it")
-    positions: tuple[str, ...] | None = Field(
+    positions: tuple[Position, ...] | None = Field(
         default=None, min_length=2, description="of a switch; first: rest"
     )
     unit: str | None = Field(default=None, description="unit of a sensor")
