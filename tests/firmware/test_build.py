@@ -4,10 +4,19 @@ from __future__ import annotations
 
 import pytest
 
-from linkloss.firmware.build import BuildError, BuildOptions, Sources, build, compiler
+from linkloss.firmware.build import (
+    BuildError,
+    BuildOptions,
+    Sources,
+    build,
+    compiler,
+    warnings_of,
+)
 from linkloss.firmware.sketch import shorten_longs
 
-PROGRAM = '#include "board.h"\n#include "own.h"\nvoid setup(void) {}\nvoid loop(void) { N; }\n'
+PROGRAM = (
+    '#include "board.h"\n#include "own.h"\nvoid setup(void) {}\nvoid loop(void) { (void)N; }\n'
+)
 
 
 @pytest.fixture
@@ -57,6 +66,74 @@ def test_a_file_that_is_no_source_is_told(sources, name, told):
     sources()
     with pytest.raises(BuildError, match=told):
         build(Sources(sources().folder, (name,)))
+
+
+def test_warnings_name_file_and_line_as_the_user_wrote_them(sources):
+    text = PROGRAM.replace("{}", "{\n    int unused;\n}", 1)
+    made = build(sources(text, own="enum { N = 1 };\nstatic int idle(void) { return 1; }\n"))
+    said = warnings_of(made)
+    assert [line.partition(": warning: ")[0].rpartition(":")[0] for line in said] == [
+        "unit.c:4", "own.h:2",
+    ]  # fmt: skip
+    assert "unused variable" in said[0]
+    assert (
+        warnings_of(
+            build(sources(text, own="enum { N = 1 };\nstatic int idle(void) { return 1; }\n"))
+        )
+        == said
+    )
+    assert warnings_of(build(sources())) == []
+
+
+def test_a_long_and_the_board_s_own_headers_give_no_warning(sources, tmp_path):
+    text = '#include <SPI.h>\nvoid setup() { char s[9]; sprintf(s, "%lu", millis()); }\n'
+    text = f"#include <Arduino.h>\n{text}void loop() {{}}\n"
+    (tmp_path / "unit.ino").write_text(text, encoding="utf-8")
+    assert warnings_of(build(Sources(tmp_path, ("unit.ino",)))) == []
+
+
+BESIDE = [
+    ("int helper(int a)\n{\n    return a;\n}\n", "helper.c", True),
+    (
+        "static const char *const names[] = {0};\nlong helper (long a, long b) { return a; }",
+        "helper.c",
+        True,
+    ),
+    (
+        "// int helper(int a) {\nextern int helper(int);\nint other(void) { return helper(1); }\n",
+        "helper.c",
+        False,
+    ),
+    ("int helper = 3;\n", "helper.c", True),
+    ("int helpers(void) { return 1; }\n", "helper.c", False),
+    ("int helper(int a) { return a; }\n", "helper.txt", False),
+]
+
+
+@pytest.mark.parametrize("text, name, found", BESIDE)
+def test_a_source_that_is_missing_is_guessed(sources, tmp_path, text, name, found):
+    given = sources("int helper(int);\nvoid setup(void) { helper(2); }\nvoid loop(void) {}\n")
+    (tmp_path / name).write_text(text, encoding="utf-8")
+    with pytest.raises(BuildError, match="undefined reference to `helper") as caught:
+        build(given)
+    hint = f"'helper' is defined in '{name}': add that file to 'c'"
+    assert (hint in str(caught.value)) is found
+
+
+def test_a_missing_source_in_cpp_is_guessed(tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    (tmp_path / "lib").mkdir()
+    (tmp_path / "lib" / "chip.h").write_text("struct Chip { bool begin(int rate); };\n")
+    (tmp_path / "lib" / "chip.cpp").write_text(
+        '#include "chip.h"\nbool Chip::begin(int rate) { return rate > 0; }\n'
+    )
+    (tmp_path / "node.ino").write_text(
+        '#include "chip.h"\nChip chip;\nvoid setup() { chip.begin(2); }\nvoid loop() {}\n'
+    )
+    given = Sources(tmp_path, ("node.ino",), includes=("lib",))
+    with pytest.raises(BuildError, match=r"'begin' is defined in 'lib/chip\.cpp': add that file"):
+        build(given)
+    build(Sources(tmp_path, ("node.ino", "lib/chip.cpp"), includes=("lib",)))
 
 
 def test_a_missing_compiler_is_told_with_how_to_get_one(sources, monkeypatch):

@@ -10,12 +10,17 @@ from c_cars import c_car
 from linkloss.campaign.check import check
 from linkloss.campaign.isolation import run_apart
 from linkloss.campaign.run import run
+from linkloss.cli import main
 from linkloss.live.driven import LiveSession
 from linkloss.problem import BadInput
 from linkloss.session import ready
 from linkloss.sizing.observed import plain_run
 from linkloss_nodes import Node
 
+PROGRAM = """#include "board.h"
+void setup(void) {}
+void loop(void) { int spare; board_delay_ms(2); }
+"""
 WAYS = {
     "ready": ready,
     "a run": lambda vehicle: run(plain_run(vehicle, "parked")),
@@ -53,3 +58,16 @@ def test_a_program_in_python_stands_in_for_one_in_c(tmp_path):
     vehicle = c_car(tmp_path, source)
     other = replace(vehicle, programs={**vehicle.programs, "rear": Node})
     assert run(plain_run(other, "parked")).recording.nodes["rear"][-1].state == "running"
+
+
+def test_what_the_compiler_warns_of_is_said_once_whoever_runs_the_cases(tmp_path, capfd):
+    source = tmp_path / "rear.c"
+    source.write_text(PROGRAM, encoding="utf-8")
+    vehicle = c_car(tmp_path, source)
+    command = ["check", str(vehicle.path), "--only", "none", "--jobs", "2", "-q", "--no-shrink"]
+    for _ in range(2):  # compiled now, and found in the cache
+        assert main(command) == 1
+        said = [line for line in capfd.readouterr().err.splitlines() if "warning" in line]
+        assert len(said) == 1
+        assert "rear.c:3:" in said[0]
+        assert "unused variable" in said[0]

@@ -25,6 +25,7 @@ from linkloss.cli.common import (
     Words,
     bad,
     check_targets,
+    compiled,
     console_beside,
     duration_ns,
     load,
@@ -184,9 +185,7 @@ def check(
         List every rule, and everything that was not exercised.
     """
     results_of = (json, junit, markdown, save, effort)
-    written = any(path is not None for path in (*results_of, html, keep_all, results, findings))
-    text = "judges nothing; expected no file or folder for results beside it"
-    refuse((dry_run and written, "--dry-run", text))
+    _ensure_dry((*results_of, html, keep_all, results, findings), dry_run=dry_run)
     check_targets([*results_of, html], folder=keep_all)
     _ensure_tellable(findings, budget, no_shrink=no_shrink)
     _ensure_fitting(
@@ -200,7 +199,8 @@ def check(
     from linkloss.report.terminal import narrowest, show_check
 
     baseline = None if against is None else read_baseline(against)
-    loaded = load(vehicle, build_options(sanitize=sanitize, coverage=coverage, workers=workers))
+    build = build_options(sanitize=sanitize, coverage=coverage, workers=workers)
+    loaded = compiled(load(vehicle, build))
     for name in logged or ():
         refuse((name not in loaded.nodes, "--logged", unknown("node", name, loaded.nodes)))
     choice: dict[str, Any] = dict(depth=depth, case=case, only=only, situations=situation)
@@ -266,6 +266,12 @@ def _ensure_fitting(
         (no_file, "--resume", "continues a file; expected '--results FILE' too"),
         (no_log, "--logged", "names nodes that come from a log; expected '--drive LOG' too"),
     )
+
+
+def _ensure_dry(targets: Sequence[Path | None], *, dry_run: bool) -> None:
+    """A dry run has no results to write. Raises BadInput."""
+    text = "judges nothing; expected no file or folder for results beside it"
+    refuse((dry_run and any(path is not None for path in targets), "--dry-run", text))
 
 
 def _dry_run(vehicle: Vehicle, named: Path | None, **choice: Any) -> int:

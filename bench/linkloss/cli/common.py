@@ -61,6 +61,18 @@ def load(vehicle: Path | None, build: BuildOptions | None = None) -> Vehicle:
     return load_vehicle(demo_vehicle() if vehicle is None else vehicle, build)
 
 
+def compiled(vehicle: Vehicle) -> Vehicle:
+    """The vehicle with its programs in C compiled; what the compiler warned of is said once, here
+    and not by each process that runs cases. Raises BadInput.
+    """
+    from linkloss.session import ready
+
+    for node, warnings in ready(vehicle).items():
+        for line in warnings:
+            print(f"linkloss: {node}: {line}", file=sys.stderr)
+    return vehicle
+
+
 def check_targets(
     targets: Iterable[Path | None],
     logs: Iterable[Path] = (),

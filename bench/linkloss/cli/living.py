@@ -22,6 +22,7 @@ from linkloss.cli.common import (
     Words,
     bad,
     check_targets,
+    compiled,
     console_beside,
     duration_ns,
     load,
@@ -214,7 +215,7 @@ def serve(
     from linkloss.live.opened import endpoints, outside_of
     from linkloss.scenario import timed_fault
 
-    loaded = load(vehicle)
+    loaded = compiled(load(vehicle))
     faults = [timed_fault(text, loaded) for text in fault or ()]
     adapter = Adapter(real, interface, channel, bitrate, delay, checklist=checklist)
     nodes = adapter.endpoints(loaded, faults)
@@ -359,7 +360,7 @@ def live(
 
     exposed = _exposed(listen, yes_expose=yes_expose)
     check_targets([], folder=folder)
-    loaded = load(vehicle)
+    loaded = compiled(load(vehicle))
 
     def make(outside: Outside | None) -> LiveSession:
         began = situation or ""

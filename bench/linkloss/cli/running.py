@@ -19,6 +19,7 @@ from linkloss.cli.common import (
     Verbose,
     Words,
     check_targets,
+    compiled,
     console_beside,
     duration_ns,
     refuse,
@@ -94,6 +95,7 @@ def run(
     from linkloss.scenario import load_scenario
 
     loaded = load_scenario(scenario)
+    compiled(loaded.vehicle)
     late = bits is not None and from_ns >= loaded.lasts_ns
     refuse((late, "--bits-from", f"{bits_from} lies after the end of the scenario"))
     runner = run_here if here else run_apart

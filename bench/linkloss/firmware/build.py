@@ -25,7 +25,7 @@ from functools import cache
 from pathlib import Path
 from subprocess import CompletedProcess, run
 
-from linkloss.firmware.sketch import as_cpp, shorten_longs
+from linkloss.firmware.sketch import as_cpp, code_of, shorten_longs
 from linkloss.shipped import shipped
 
 
@@ -104,9 +104,17 @@ HOST_LONG_BITS = 8 * struct.calcsize("l")
 """Bits of a ``long`` on this machine."""
 
 _COMMON = (
-    "-gdwarf-4", "-Og", "-fPIC", "-fvisibility=hidden", "-fno-omit-frame-pointer", "-w",
+    "-gdwarf-4", "-Og", "-fPIC", "-fvisibility=hidden", "-fno-omit-frame-pointer",
     "-fstack-protector-strong", "-U_FORTIFY_SOURCE", "-D_FORTIFY_SOURCE=0",
     "-fno-delete-null-pointer-checks",  # else a write through a null pointer may be optimised away
+)  # fmt: skip
+_QUIET = ("-w",)
+"""For the bench's own parts, and while preprocessing."""
+_WARNINGS = (
+    "-Wall",
+    "-Wno-format",  # a long that became an int has the wrong letter in its format
+    "-Wno-parentheses", "-Wno-sign-compare", "-Wno-misleading-indentation",  # matters of taste
+    "-Wno-maybe-uninitialized",  # wrong too often without optimization
 )  # fmt: skip
 _CPP = ("-fno-threadsafe-statics", "-fno-gnu-unique")
 _LINK = ("-shared", "-lm", "-Wl,-Bsymbolic,-z,now,-z,norelro,-z,defs,--exclude-libs,ALL")
@@ -119,6 +127,8 @@ _SHORT_LONG = ("-U__LONG_MAX__", "-D__LONG_MAX__=0x7fffffffL", "-DFIRMWARE_LONG_
 _USERS_ONLY = (*_SANITIZE, *_COUNTING, *_SHORT_LONG[:2])
 """Flags that the bench's own parts are not compiled with."""
 _ERRORS_SHOWN = 5
+WARNINGS = "warnings"
+"""The file beside a firmware that holds what the compiler said of it, a warning a line."""
 BUILT_IN = "built-in"
 """The file that names the folder in which a firmware was compiled, before it was moved into the
 cache.
@@ -172,8 +182,16 @@ def build(sources: Sources, options: BuildOptions | None = None) -> Path:
     folder = cache_folder() / _key(units, flags)
     made = folder / "firmware.so"
     if not made.is_file():
-        _make(folder, units, flags)
+        _make(folder, sources, units, flags)
     return made
+
+
+def warnings_of(made: Path) -> list[str]:
+    """What the compiler warned of in a firmware, each with file and line."""
+    try:
+        return (made.parent / WARNINGS).read_text(encoding="utf-8").splitlines()
+    except OSError:  # an earlier version of the bench made it
+        return []
 
 
 def runtime() -> Path:
@@ -244,16 +262,16 @@ def _preprocessed(sources: Sources, name: str) -> _Unit:
     cpp = is_cpp(name)
     if not path.is_file():
         raise BuildError(f"there is no file '{path}'")
-    command = [compiler(cpp=cpp), "-E", *_flags(sources), *_standard(sources, cpp=cpp)]
+    command = [compiler(cpp=cpp), "-E", *_QUIET, *_flags(sources), *_standard(sources, cpp=cpp)]
     command += [f"-D{definition}" for definition in sources.definitions]
     command += [f"-I{sources.folder / folder}" for folder in sources.includes]
     command += [f"-I{HEADERS}", f"-I{SKETCH_HEADERS}", "-x", "c++" if cpp else "c"]
     if path.suffix == ".ino":
         sketch = as_cpp(path.read_text(encoding="utf-8", errors="replace"), str(path))
-        text = _compile([*command, f"-I{path.parent}", "-"], sketch)
+        text = _compile([*command, f"-I{path.parent}", "-"], sketch).stdout
         text = text.replace('"<stdin>"', f'"{path}"')  # the name for crashes and coverage
     else:
-        text = _compile([*command, str(path)])
+        text = _compile([*command, str(path)], folder=sources.folder).stdout
     if sources.long_bits < HOST_LONG_BITS:
         text = shorten_longs(text)
     return _Unit(name, text, cpp)
@@ -266,28 +284,66 @@ def _standard(sources: Sources, *, cpp: bool) -> list[str]:
     return [f"-std={sources.std}"]
 
 
-def _make(folder: Path, units: Sequence[_Unit], flags: Sequence[str]) -> None:
+def _make(folder: Path, sources: Sources, units: Sequence[_Unit], flags: Sequence[str]) -> None:
     own = _own_parts([flag for flag in flags if flag not in _USERS_ONLY])
     with _workplace(folder) as place:
         objects = [str(own / f"{Path(name).stem}.o") for name in OWN_PARTS]
         made: dict[str, str] = {}
+        warnings: list[str] = []
         (place / BUILT_IN).write_text(str(place), encoding="utf-8")
         for number, unit in enumerate(units):
-            made[unit.name] = _object(place, number, unit, flags)
+            made[unit.name], said = _object(place, number, unit, flags, sources.folder)
+            warnings += said
         refuse_host_calls(made)
+        told = "".join(f"{line}\n" for line in dict.fromkeys(warnings))
+        (place / WARNINGS).write_text(told, encoding="utf-8")
         objects += made.values()
         cpp = any(unit.cpp for unit in units)
         static = ["-static-libstdc++", "-static-libgcc"] if cpp else ["-static-libgcc"]
         counting = _LINK_COUNTING if "--coverage" in flags else ()
         command = [compiler(cpp=cpp), *objects, *_LINK, *static, *counting]
-        _compile([*command, f"-Wl,-T,{C_FOLDER / 'own_init.ld'}", "-o", f"{place}/firmware.so"])
+        command += [f"-Wl,-T,{C_FOLDER / 'own_init.ld'}", "-o", f"{place}/firmware.so"]
+        done = run_tool(command)
+        if done.returncode != 0:
+            raise BuildError(
+                _complaints(done.stderr, sources.folder) + _missing(done.stderr, sources)
+            )
+
+
+def _missing(said: str, sources: Sources) -> str:
+    """Which files to add to the sources for what the linker misses, guessed from the sources that
+    lie beside them; empty where none defines it.
+    """
+    names = re.findall(r"undefined reference to [`'\"](?:\w+::)*~?(\w+)", said)
+    known = {(sources.folder / name).resolve() for name in sources.files}
+    folders = {path.parent for path in known} | {sources.folder / each for each in sources.includes}
+    beside = [
+        path
+        for folder in sorted(folders)
+        for path in sorted(folder.glob("*"))
+        if path.suffix in (*C_SUFFIXES, *CPP_SUFFIXES) and path.resolve() not in known
+    ]
+    codes = {path: code_of(path.read_text(encoding="utf-8", errors="replace")) for path in beside}
+    told = ""
+    for name in dict.fromkeys(names):
+        define = re.compile(
+            rf"^(?!\s*(?:extern|return|else)\b)[A-Za-z_][\w\s*&<>:,]*?[\s*&:]{name}\s*"
+            r"(?:\([^;{}]*\)[\s\w]*\{|(?:\[[^;{}]*\])*\s*[=;])",
+            re.MULTILINE,
+        )
+        for path, code in codes.items():
+            if define.search(code):
+                file = os.path.relpath(path, sources.folder)
+                told += f"\n    '{name}' is defined in '{file}': add that file to 'c'"
+                break
+    return told
 
 
 def _own_parts(flags: Sequence[str]) -> Path:
     """The folder with the compiled parts of the bench, which are the same in every firmware."""
     folder = cache_folder() / _digest([*_own_texts(), *flags, _stamp(compiler(cpp=False))])
     if not folder.is_dir():
-        command = [compiler(cpp=False), *flags, "-std=gnu11", "-fno-builtin"]
+        command = [compiler(cpp=False), *_QUIET, *flags, "-std=gnu11", "-fno-builtin"]
         command += [f"-I{C_FOLDER}", f"-I{HEADERS}"]
         with _workplace(folder) as place:
             for name in OWN_PARTS:
@@ -296,31 +352,44 @@ def _own_parts(flags: Sequence[str]) -> Path:
     return folder
 
 
-def _object(place: Path, number: int, unit: _Unit, flags: Sequence[str]) -> str:
+def _object(
+    place: Path, number: int, unit: _Unit, flags: Sequence[str], folder: Path
+) -> tuple[str, list[str]]:
+    """The compiled source, and what the compiler warned of."""
     stem = f"{number}-{Path(unit.name).stem}"
     source = place / f"{stem}.{'ii' if unit.cpp else 'i'}"
     source.write_text(unit.text, encoding="utf-8")
     made = str(place / f"{stem}.o")
     language = "c++-cpp-output" if unit.cpp else "cpp-output"
     extra = _CPP if unit.cpp else ()
-    _compile(
-        [compiler(cpp=unit.cpp), *flags, *extra, "-x", language, str(source), "-c", "-o", made],
-    )
-    return made
+    command = [compiler(cpp=unit.cpp), *flags, *_WARNINGS, *extra, "-x", language, str(source)]
+    done = _compile([*command, "-c", "-o", made], folder=folder)
+    lines = re.findall(r"^(/.*?:\d+:(?:\d+:)? warning: .*)$", done.stderr, re.MULTILINE)
+    own = [line for line in lines if not line.startswith((f"{HEADERS}/", f"{C_FOLDER}/"))]
+    return made, [_as_written(line, folder) for line in own]
 
 
-def _compile(command: Sequence[str], given: str | None = None) -> str:
-    """Run a compiler, on a text if one is given, and return what it prints.
+def _compile(
+    command: Sequence[str], given: str | None = None, folder: Path | None = None
+) -> CompletedProcess[str]:
+    """Run a compiler, on a text if one is given; ``folder`` is where the user's names begin.
 
     :raises BuildError: with the compiler's first errors.
     """
     done = run_tool(command, given)
     if done.returncode != 0:
-        raise BuildError(_complaints(done.stderr))
-    return done.stdout
+        raise BuildError(_complaints(done.stderr, folder))
+    return done
 
 
-def _complaints(text: str) -> str:
+def _as_written(line: str, folder: Path) -> str:
+    """A line of the compiler with files named as in the vehicle file."""
+    return line.replace(f"{folder}{os.sep}", "")
+
+
+def _complaints(text: str, folder: Path | None = None) -> str:
+    if folder is not None:
+        text = _as_written(text, folder)
     lines = [line for line in text.splitlines() if re.search(r"error|undefined reference", line)]
     shown = lines[:_ERRORS_SHOWN] or text.splitlines()[-_ERRORS_SHOWN:]
     more = len(lines) - len(shown)
@@ -351,7 +420,7 @@ def _workplace(folder: Path) -> Iterator[Path]:
 def _key(units: Iterable[_Unit], flags: Iterable[str]) -> str:
     parts = _own_texts()
     parts += [word for unit in units for word in (unit.name, unit.text)]
-    parts += [*flags, *_CPP, *_LINK, *_LINK_COUNTING, BUILT_IN]
+    parts += [*flags, *_WARNINGS, *_CPP, *_LINK, *_LINK_COUNTING, BUILT_IN]
     cpp = any(unit.cpp for unit in units)
     return _digest([*parts, _stamp(compiler(cpp=False)), _stamp(compiler(cpp=True)) if cpp else ""])
 

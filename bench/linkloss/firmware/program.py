@@ -36,6 +36,7 @@ from linkloss.firmware.build import (
     Sources,
     build,
     run_tool,
+    warnings_of,
 )
 from linkloss.firmware.guard import BlockingProgram, BoardFace, ProgramFailed
 
@@ -104,9 +105,9 @@ class Firmware:
         self._unused.append(first)
         return path
 
-    def compile(self) -> None:
-        """Compile it now, if that is not done yet."""
-        self.path  # noqa: B018 - the property is cached
+    def compile(self) -> list[str]:
+        """Compile it now, if that is not done yet, and return what the compiler warned of."""
+        return warnings_of(self.path)
 
     def __call__(self, board: BoardFace) -> FirmwareProgram:
         """A run of the program on a board."""

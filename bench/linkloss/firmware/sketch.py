@@ -32,9 +32,14 @@ _TYPE = re.compile(
 _NOT_CODE = re.compile(r'//[^\n]*|/\*.*?\*/|"(?:\\.|[^"\\\n])*"|\'(?:\\.|[^\'\\\n])*\'', re.DOTALL)
 
 
+def code_of(text: str) -> str:
+    """C or C++ without its comments and without what stands in its quotes; lines stay lines."""
+    return _NOT_CODE.sub(lambda found: re.sub(r"[^\n]", " ", found[0]), text)
+
+
 def as_cpp(sketch: str, name: str) -> str:
     """The text to compile for a sketch. Its lines keep their file name and line numbers."""
-    code = _NOT_CODE.sub(lambda found: re.sub(r"[^\n]", " ", found[0]), sketch)
+    code = code_of(sketch)
     parts = [f'# 1 "{name}"\n#include <Arduino.h>\n# 1 "{name}"\n']
     done = 0
     for place, prototypes in sorted(_prototypes(code).items()):

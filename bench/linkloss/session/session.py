@@ -124,23 +124,25 @@ _NEVER_KEEP_AWAY = ("drop",)
 """Kinds of faults under which their node sends as before."""
 
 
-def ready(vehicle: Vehicle) -> None:
-    """Compile the programs of a vehicle that are in C, unless they are. Raises BadInput with every
-    mistake in them.
+def ready(vehicle: Vehicle) -> dict[str, list[str]]:
+    """Compile the programs of a vehicle that are in C, unless they are. Returns what the compiler
+    warned of, by node. Raises BadInput with every mistake in them.
     """
+    warnings: dict[str, list[str]] = {}
     if not any(node.c for node in vehicle.nodes.values()):
-        return
+        return warnings
     from linkloss.firmware.program import Firmware  # only if there is one
 
     problems: list[Problem] = []
-    for program in vehicle.programs.values():
+    for name, program in vehicle.programs.items():
         if isinstance(program, Firmware):
             try:
-                program.compile()
+                warnings[name] = program.compile()
             except BadInput as error:
                 problems += error.problems
     if problems:
         raise BadInput(problems)
+    return warnings
 
 
 class Session:
