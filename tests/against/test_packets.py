@@ -1,4 +1,4 @@
-"""Frames as packets against tshark, an independent reader of captures."""
+"""Frames as packets against tshark and its companions, which read and write captures."""
 
 from __future__ import annotations
 
@@ -11,6 +11,8 @@ import pytest
 
 from linkloss.bus import BusRecord, FdFrame, Frame
 from linkloss.bus.bits import LENGTHS
+from linkloss.logs.source import LogFile
+from linkloss.logs.stream import Tally, frames
 from linkloss.recording import Recording
 from linkloss.report.export import write_log
 
@@ -91,3 +93,85 @@ def test_can_fd_frames_are_told_with_their_flags(tmp_path):
         assert int(row[1], 0) == frame.identifier
         assert (int(length), bytes.fromhex(data)) == (len(frame.data), frame.data)
         assert (int(switch), int(passive)) == (frame.bit_rate_switch, frame.error_state_indicator)
+
+
+def ours(path: Path) -> list[tuple[int, Frame, str]]:
+    log, tally = LogFile(path), Tally()
+    found = list(frames(log, tally, fd=True))
+    assert [*log.notes(), *tally.notes()] == []
+    return found
+
+
+def mixed(random: Random, count: int) -> Recording:
+    """A frame each 12.345678 ms, classical or CAN FD."""
+    recording = Recording("v", 0)
+    for number in range(1, count + 1):
+        frame = drawn(random)
+        if random.random() < 0.3:
+            size = random.choice(LENGTHS)
+            switch = random.random() < 0.5
+            frame = FdFrame(random.randrange(0x800), random.randbytes(size), bit_rate_switch=switch)
+        at_ns = number * 12_345_678
+        recording.frames.append(BusRecord(at_ns, at_ns, "a", frame, ()))
+    return recording
+
+
+CONVERTED = ("pcap", "nsecpcap", "pcapng")
+
+
+@pytest.mark.parametrize("kind", CONVERTED)
+def test_what_editcap_writes_is_read_as_tshark_reads_it(tmp_path, kind):
+    converter = shutil.which("editcap")
+    if converter is None:
+        pytest.skip("editcap is not installed")
+    recording = mixed(Random(9), 1_000)
+    write_log(recording, "car", tmp_path / "drive.pcap")
+    path = tmp_path / f"other.{'pcapng' if kind == 'pcapng' else 'pcap'}"
+    command = [converter, "-F", kind, str(tmp_path / "drive.pcap"), str(path)]
+    subprocess.run(command, check=True, capture_output=True, timeout=120)
+    rows, found = read(path), ours(path)
+    assert [frame for _, frame, _ in found] == [record.frame for record in recording.frames]
+    first_ns = round(float(rows[0][0]) * 1e9)
+    for (time, identifier, extended, remote, _, length, data), (at_ns, frame, _) in zip(
+        rows, found, strict=True
+    ):
+        assert abs(round(float(time) * 1e9) - first_ns - at_ns) <= 1
+        assert (int(identifier, 0), int(length)) == (frame.identifier, frame.head.size or frame.dlc)
+        assert (int(extended), int(remote or 0)) == (frame.extended, frame.remote)
+        assert frame.remote or bytes.fromhex(data) == frame.data
+
+
+def test_two_interfaces_merged_into_one_capture_stay_apart(tmp_path):
+    merger = shutil.which("mergecap")
+    if merger is None:
+        pytest.skip("mergecap is not installed")
+    for number in (1, 2):
+        write_log(mixed(Random(number), 200), "car", tmp_path / f"{number}.pcap")
+    path = tmp_path / "both.pcapng"
+    command = [merger, "-I", "none", "-F", "pcapng", "-w", str(path)]
+    command += [str(tmp_path / "1.pcap"), str(tmp_path / "2.pcap")]
+    subprocess.run(command, check=True, capture_output=True, timeout=120)
+    rows = read(path, "frame.interface_id")
+    counts = {"0": 0, "1": 0}
+    log = LogFile(path)
+    for entry, row in zip(log.entries(), rows, strict=True):
+        assert isinstance(entry, tuple)
+        assert entry[2] == row[-1]
+        assert entry[1].identifier == int(row[1], 0)
+        counts[entry[2]] += 1
+    assert counts == {"0": 200, "1": 200}
+    assert log.notes() == []
+
+
+@pytest.mark.parametrize("kind", ["pcap", "pcapng"])
+def test_packets_made_from_text_are_read(tmp_path, kind):
+    maker = shutil.which("text2pcap")
+    if maker is None:
+        pytest.skip("text2pcap is not installed")
+    text = tmp_path / "hex.txt"
+    text.write_text("000000 00 00 01 23 02 00 00 00 AA BB 00 00 00 00 00 00\n" * 3)
+    path = tmp_path / f"made.{kind}"
+    command = [maker, "-q", "-l", "227", "-F", kind, str(text), str(path)]
+    subprocess.run(command, check=True, capture_output=True, timeout=120)
+    assert len(read(path)) == 3
+    assert [frame for _, frame, _ in ours(path)] == [Frame(0x123, b"\xaa\xbb")] * 3

@@ -15,6 +15,7 @@ from replay_lab import DRIVE, MS, S, real, text_log, wren
 
 from linkloss.bus import Frame
 from linkloss.bus.frame import length_bits
+from linkloss.cli import main
 from linkloss.logs.describe import Intervals, Load, describe
 from linkloss.problem import BadInput
 from linkloss.vehicle.dbc import read_dbc
@@ -223,3 +224,19 @@ def test_no_damage_to_a_dbc_brings_the_description_down(tmp_path, edits):
         assert "\n" not in str(error)  # noqa: PT017
         return
     describe(log, database=database)
+
+
+def test_a_log_of_can_fd_needs_no_vehicle(tmp_path, capsys):
+    """The load is told to be too high where a part of the frames may be faster."""
+    rows = [(n / 100, ("124##1" if n % 2 else "124##0") + "5A" * 64) for n in range(101)]
+    path = text_log(tmp_path / "d.log", *rows)
+    found = describe(path)
+    assert (found.frames, found.seen[0].lengths) == (101, {64: 101})
+    assert found.notes == [
+        (
+            "50 CAN FD frames with a faster part, whose bit rate no log tells: the load is less"
+            " than it says"
+        )
+    ]
+    assert main(["describe", str(path)]) == 0
+    assert "101 frames of 1 identifier on channel can0 in 1 s" in capsys.readouterr().out

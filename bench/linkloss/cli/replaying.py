@@ -118,7 +118,8 @@ def replay(
     Parameters
     ----------
     drive
-        The log: .log .csv .asc .trc .blf .mf4 .db (and .log.gz ...); or the .json of a run.
+        The log: .log .txt .csv .asc .trc .blf .mf4 .db .pcap .pcapng (and .log.gz ...); or the
+        .json of a run.
     vehicle
         The vehicle file.
     fault
@@ -326,7 +327,7 @@ def describe(
     Parameters
     ----------
     log
-        The log: .log .csv .asc .trc .blf .mf4 .db (and .log.gz ...).
+        The log: .log .txt .csv .asc .trc .blf .mf4 .db .pcap .pcapng (and .log.gz ...).
     dbc
         Message definitions: show names, signals, counters, periods.
     vehicle

@@ -23,9 +23,9 @@ from pathlib import Path
 from cantools.database import Database
 from cantools.database.can import Message as DbcMessage
 
-from linkloss.bus.frame import INTERMISSION_BITS, Frame, SwitchingClock, length_bits
+from linkloss.bus.frame import INTERMISSION_BITS, FdFrame, Frame, SwitchingClock, length_bits
 from linkloss.logs.protect import Columns, Protection, SignalColumn, plain_signals, protection
-from linkloss.logs.source import LogFile
+from linkloss.logs.source import LogFile, many
 from linkloss.logs.stream import Tally, frames
 from linkloss.vehicle.loading import Vehicle
 from linkloss.vehicle.tables import BusTable
@@ -37,12 +37,15 @@ STANDARD_RATES = (125_000, 250_000, 500_000, 1_000_000)
 
 
 class Load:
-    """Bits on the bus in slices of time, intermission included."""
+    """Bits on the bus by slices of time, intermission included. ``switched`` counts frames of which
+    a part may be faster; all their bits are counted as if they were not.
+    """
 
     def __init__(self) -> None:
         self.slice_ns = NS_PER_S
         self.bits: dict[int, int] = {}
         self.total_bits = 0
+        self.switched = 0
 
     def take(self, at_ns: int, bits: int) -> None:
         """Add bits that were on the bus at an instant."""
@@ -286,7 +289,9 @@ STALE_PERIODS = 5
 
 @dataclass(slots=True)
 class Description:
-    """A log in figures; instants count from its first frame."""
+    """A log in figures; instants count from its first frame on. ``timed``: it has times; without
+    any there is no load, no period and no gap.
+    """
 
     path: Path
     channel: str
@@ -298,6 +303,7 @@ class Description:
     absent: list[str]
     notes: list[str]
     known: bool
+    timed: bool
     channels: Mapping[str, int] = field(default_factory=dict)
 
     @property
@@ -326,14 +332,14 @@ def describe(
         database = vehicle.database
     if bit_rate is None and vehicle is not None:
         bit_rate = vehicle.only_bus.bit_rate
-    fd = vehicle is not None and vehicle.fd
+    fd = vehicle is None or vehicle.fd
     bits = _bits if vehicle is None else partial(_nominal_bits, vehicle.only_bus)
     watched = _watched(database, vehicle)
     groups = {_group(key): watch for key, watch in watched.items() if _for_any_sender(key)}
     log, tally, load = LogFile(path), Tally(), Load()
     seen: dict[tuple[int, bool], Seen] = {}
     waiting = 0
-    for at_ns, frame, name in frames(log, tally, channel, fd=fd):
+    for at_ns, frame, name in frames(log, tally, channel, fd=fd, timeless=True):
         key = (frame.identifier, frame.extended)
         entry = seen.get(key)
         if entry is None:
@@ -347,7 +353,14 @@ def describe(
             waiting = 0
     _take(seen, load, bits)
     for entry in seen.values():
+        if log.timeless:
+            entry.intervals, entry.limits = Intervals(), {}
         entry.end(tally.last_ns)
+    notes = [*log.notes(), *tally.notes()]
+    if load.switched and vehicle is None and not log.timeless:
+        number = many(load.switched, "CAN FD frame")
+        text = "with a faster part, whose bit rate no log tells: the load is less than it says"
+        notes.append(f"{number} {text}")
     there = {entry.message.name for entry in seen.values() if entry.message is not None}
     absent = [watch.message.name for watch in watched.values() if watch.message.name not in there]
     return Description(
@@ -355,12 +368,13 @@ def describe(
         channel=channel or "",
         frames=tally.frames,
         lasted_ns=tally.last_ns,
-        load=load,
+        load=Load() if log.timeless else load,
         bit_rate=bit_rate,
         seen=sorted(seen.values(), key=lambda entry: (entry.extended, entry.identifier)),
         absent=sorted(absent),
-        notes=[*log.notes(), *tally.notes()],
+        notes=notes,
         known=database is not None,
+        timed=not log.timeless,
         channels=tally.channels,
     )
 
@@ -370,6 +384,7 @@ def _take(seen: Mapping[tuple[int, bool], Seen], load: Load, bits: Callable[[Fra
         if entry.times:
             for at_ns, frame in zip(entry.times, entry.frames, strict=True):
                 load.take(at_ns, bits(frame))
+                load.switched += isinstance(frame, FdFrame) and frame.bit_rate_switch
             entry.take()
 
 

@@ -83,7 +83,12 @@ def instant_ns(seconds: float) -> int:
 
 
 def frames(
-    log: LogFile, tally: Tally, channel: str | None = None, *, fd: bool = False
+    log: LogFile,
+    tally: Tally,
+    channel: str | None = None,
+    *,
+    fd: bool = False,
+    timeless: bool = False,
 ) -> Iterator[Offset]:
     """The frames of one channel of a log, or of all, at instants that never go back.
 
@@ -93,7 +98,8 @@ def frames(
 
     :param channel: its name as in the log, or ``ALL``; None takes that of the first frame.
     :param fd: CAN FD frames too; otherwise they are left out.
-    :raises BadInput: if there is no frame, or none of the channel.
+    :param timeless: a log without times too; all its frames are at instant 0.
+    :raises BadInput: if there is no frame, or none of the channel, or the frames have no times.
     """
     first_ns: int | None = None
     now_ns = 0
@@ -106,11 +112,16 @@ def frames(
             last_channel = name = its_channel
         if frame is None:
             continue
+        if frame.fd and not fd:
+            tally.fd_frames += 1
+            continue
         counts[name] = counts.get(name, 0) + 1
-        if channel is None:
-            channel = name
         if first_ns is None:
             first_ns = at_ns
+            channel = name if channel is None else channel
+            if log.timeless and not timeless:
+                text = "its frames have no times; expected a log with a time for each frame"
+                raise BadInput.one(log.path, "", text)
         offset_ns = at_ns - first_ns
         if offset_ns < now_ns or offset_ns - now_ns > LONGEST_GAP_NS:
             if _ends(log, tally, now_ns, offset_ns):
@@ -125,7 +136,7 @@ def frames(
         tally.frames += 1
         yield offset_ns, frame, name
     if not tally.frames:
-        raise BadInput.one(log.path, "", _none_there(tally, channel))
+        raise BadInput.one(log.path, "", _none_there(log, tally, channel))
 
 
 def _taken(message: can.Message, tally: Tally, fd: bool) -> tuple[int, Frame | None, str]:
@@ -172,9 +183,9 @@ def _long(span_ns: int) -> str:
     return f"{days:.4g} days" if days >= 1 else show_duration(span_ns)
 
 
-def _none_there(tally: Tally, channel: str | None) -> str:
+def _none_there(log: LogFile, tally: Tally, channel: str | None) -> str:
     if channel not in (None, ALL) and channel not in tally.channels:
         listed = ", ".join(f"'{name}'" for name in tally.channels)
         return f"there is no channel '{channel}'; expected one of: {listed}"
-    notes = "; ".join(tally.notes())
+    notes = "; ".join([*log.notes(), *tally.notes()])
     return f"not one frame could be read{': ' + notes if notes else ''}"

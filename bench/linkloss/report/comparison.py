@@ -37,12 +37,11 @@ def show_description(console: Console, found: Description) -> None:
     """Show a description."""
     paragraph(console, str(found.path), style="bold")
     where = f" on channel {found.channel}" if found.channel else ""
-    paragraph(
-        console,
-        f"{count(found.frames, 'frame')} of {count(len(found.seen), 'identifier')}{where} in"
-        f" {show_duration(found.lasted_ns)}",
-    )
-    _load(console, found)
+    lasted = f" in {show_duration(found.lasted_ns)}" if found.timed else ""
+    identifiers = count(len(found.seen), "identifier")
+    paragraph(console, f"{count(found.frames, 'frame')} of {identifiers}{where}{lasted}")
+    if found.timed:
+        _load(console, found)
     _identifiers(console, found)
     _signals(console, found)
     _list(console, "Counters and checksums", _protection(found))
@@ -140,12 +139,12 @@ def _protection(found: Description) -> Iterator[str]:
             continue
         if guard.counts and guard.counter is not None and (guard.jumps or guard.repeats):
             text = f"{name_of(seen)}: counter {guard.counter.name} jumped {_times(guard.jumps)}"
-            if guard.first_jump_ns is not None:
+            if guard.first_jump_ns is not None and found.timed:
                 text += f" (first at {instant(guard.first_jump_ns)})"
             yield f"{text}, stood still {_times(guard.repeats)}, of {guard.steps:,} steps"
         if guard.failed and guard.first_failed_ns is not None:
             text = f"{name_of(seen)}: the checksum was wrong {_times(guard.failed)}"
-            yield f"{text} (first at {instant(guard.first_failed_ns)})"
+            yield f"{text} (first at {instant(guard.first_failed_ns)})" if found.timed else text
 
 
 def _times(number: int) -> str:
@@ -213,9 +212,11 @@ def description_json(found: Description) -> Iterator[str]:
             "log": str(found.path),
             "channel": found.channel,
             "frames": found.frames,
-            "lasted_ns": found.lasted_ns,
+            "lasted_ns": found.lasted_ns if found.timed else None,
             "bit_rate": found.bit_rate,
-            "load": {
+            "load": None
+            if not found.timed
+            else {
                 "mean_bits_per_s": round(found.load.mean(found.lasted_ns)),
                 "busiest_bits_per_s": round(most),
                 "busiest_at_ns": busiest_ns,

@@ -4,11 +4,7 @@ A table for a notebook holds the decoded signals of a run: a row for each frame,
 each signal, filled in if the frame carries it.
 
 A ``.pcap`` file holds frames as packets of link type 227 (SocketCAN), for programs that analyse
-network traffic.
-
-Sources: the format of capture files and the registry of link types (tcpdump.org, from memory),
-checked with an independent reader in tests/against/test_packets.py. Its timestamps are exact to a
-nanosecond.
+network traffic; logs/packets.py has the layout. Its timestamps are exact to a nanosecond.
 
 Other logs of frames are in the formats that python-can writes.
 
@@ -39,16 +35,22 @@ from typing import Any, BinaryIO, Protocol
 import can
 
 from linkloss.bus.message import hex_identifier, message_of
+from linkloss.logs.packets import (
+    BIT_RATE_SWITCH,
+    ERROR,
+    ERROR_STATE,
+    EXTENDED,
+    FD,
+    LINK_SOCKETCAN,
+    NANOSECOND_MAGIC,
+    REMOTE,
+)
 from linkloss.logs.source import format_of
 from linkloss.problem import BadInput
 from linkloss.recording import Recording
 from linkloss.report.files import replacing
 from linkloss.vehicle.messages import MessageInfo
 
-NANOSECOND_MAGIC = 0xA1B23C4D
-LINK_SOCKETCAN = 227
-_EXTENDED, _REMOTE, _ERROR = 0x8000_0000, 0x4000_0000, 0x2000_0000
-_BRS, _ESI, _FD = 0x01, 0x02, 0x04
 _SNAP_BYTES = 65_535
 _NS_PER_S = 1_000_000_000
 
@@ -69,13 +71,15 @@ class PcapWriter:
         that is above 8; the byte after the length of a CAN FD frame holds its flags.
         """
         word = msg.arbitration_id
-        word |= _EXTENDED if msg.is_extended_id and not msg.is_error_frame else 0
-        word |= _REMOTE if msg.is_remote_frame else 0
-        word |= _ERROR if msg.is_error_frame else 0
+        word |= EXTENDED if msg.is_extended_id and not msg.is_error_frame else 0
+        word |= REMOTE if msg.is_remote_frame else 0
+        word |= ERROR if msg.is_error_frame else 0
         data = bytes(8) if msg.is_error_frame else bytes(msg.data).ljust(8, b"\0")
         flags = raw_length = 0
         if msg.is_fd:
-            flags = _FD | msg.bitrate_switch * _BRS | msg.error_state_indicator * _ESI
+            flags = (
+                FD | msg.bitrate_switch * BIT_RATE_SWITCH | msg.error_state_indicator * ERROR_STATE
+            )
             length = msg.dlc
         else:
             length = 8 if msg.is_error_frame else min(msg.dlc, 8)
