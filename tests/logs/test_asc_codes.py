@@ -47,4 +47,6 @@ def test_one_with_fewer_bytes_is_counted(tmp_path):
         tmp_path / "d.asc", good, f"   1.000000 1  123             Rx   d D {EIGHT[:7].hex(' ')}"
     )
     assert len(found) == 1
-    assert notes[0].startswith("1 message left out that can be no frame")
+    assert notes == [
+        "1 message left out, not valid frames; the first: DLC 13 goes with 8 bytes of data, not 7"
+    ]

@@ -73,7 +73,7 @@ class Limits:
 
 class LogFile:
     """A log on disk. ``frames`` counts the messages read so far, ``unreadable`` the lines or
-    packets that were skipped, ``passed_over`` the lines of an .asc that its reader ignores silently.
+    packets that were skipped, ``passed_over`` lines of an .asc that its reader ignores silently.
     ``broken_off`` says why the rest of the file could not be read, or is empty. ``no_end`` says
     that the last line of a text has no line end, ``timeless`` that the frames have no times; they
     are then all at instant 0.
