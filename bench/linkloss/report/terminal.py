@@ -373,8 +373,10 @@ def _causes(
         about = "; ".join(_about(report, cause, told, whole=whole))
         others = [f"{f.verdict.subject} {f.verdict.rule}" for f in cause.findings[1:]]
         if others:
-            about += f"; {len(others)} more: "
-            about += ", ".join(others) if whole else _fitting(others, console.width - 3, about)
+            about += f"; {len(others)} more"
+            about += (
+                ": " + ", ".join(others) if whole else _fitting(others, console.width - 3, about)
+            )
         paragraph(console, about, indent=3)
         run = "" if story is None or told is None else told.command(story)
         command_lines(console, [run] if run else command_parts(report, finding.case), indent=3)
@@ -398,14 +400,13 @@ def _about(
 
 
 def _fitting(names: Sequence[str], width: int, before: str) -> str:
-    """As many names as fit behind a text, the first in any case."""
-    text, more = names[0], ", ..."
-    for place, name in enumerate(names[1:], 1):
-        last = place == len(names) - 1
-        if len(before) + len(text) + len(name) + 2 + (0 if last else len(more)) > width:
-            return text + more
-        text += f", {name}"
-    return text
+    """A colon and as many names as fit in a line behind a text; nothing if not even one does."""
+    room = width - len(before) - len(": ")
+    for many in range(len(names), 0, -1):
+        text = ", ".join(names[:many]) + (", ..." if many < len(names) else "")
+        if len(text) <= room:
+            return f": {text}"
+    return ""
 
 
 def _not_exercised(console: Console, report: CheckReport, *, whole: bool) -> None:
@@ -443,8 +444,8 @@ def _unjudged(console: Console, report: CheckReport, *, whole: bool) -> None:
 
 def _folded(console: Console, title: str, entries: Sequence[tuple[str, ...]]) -> None:
     """A list in one line: as many as fit."""
-    names = _fitting([" ".join(entry) for entry in entries], console.width - 2, title)
-    paragraph(console, f"{title}: {names}", style=STYLES["not exercised"])
+    names = _fitting([" ".join(entry) for entry in entries], console.width, title)
+    paragraph(console, title + names, style=STYLES["not exercised"])
 
 
 def _every_rule(console: Console, report: CheckReport) -> None:
