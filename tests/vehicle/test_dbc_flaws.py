@@ -190,6 +190,16 @@ FLAWS = {
         here(3),
         "message {}, signal Late: its range is given as 9 to -1; read as -1 to 9",
     ),
+    "a VAL_ entry that cannot be read": (
+        {"more": 'VAL_ 291 Lamp 1.5 "lit";\n'},
+        here(10),
+        "message {}: 'VAL_ 291 Lamp 1.5 \"lit\";' cannot be read, and is left out",
+    ),
+    "an attribute that nothing defines": (
+        {"more": 'BA_ "Colour" BO_ 291 5;\n'},
+        here(10),
+        "message {}: attribute Colour: no BA_DEF_ says what it is; left out",
+    ),
     "a mark that is none": (
         {"signals": " SG_ Late x3 : 16|8@1+ " + SIGNAL},
         here(3),
@@ -279,10 +289,10 @@ HARMLESS = {
         here(10),
         "message {}, signal Level: VAL_ names 255 (read as -1), 700; it has 8 bits, signed",
     ),
-    "a VAL_ entry that cannot be read": (
-        {"more": 'VAL_ 291 Lamp 1.5 "lit";\n'},
+    "a VAL_ entry without its end": (
+        {"more": 'VAL_ 291 Lamp 1 "lit"\n'},
         here(10),
-        "'VAL_ 291 Lamp 1.5 \"lit\";' cannot be read, and is left out",
+        "message {}, signal Lamp: VAL_ has no ';' at its end",
     ),
     "quotation marks in a comment": (
         {"more": 'CM_ BO_ 291 "the "best" message";\n'},
@@ -306,11 +316,6 @@ HARMLESS = {
             "the name 'R\u00e4der' is read as 'R_der'; expected letters, digits and '_', no digit"
             " first"
         ),
-    ),
-    "an attribute that nothing defines": (
-        {"more": 'BA_ "Colour" BO_ 291 5;\n'},
-        here(10),
-        "message {}: attribute Colour: no BA_DEF_ says what it is; left out",
     ),
     "a cycle time of no message": (
         {"more": 'BA_ "GenMsgCycleTime" BO_ 292 5;\n'},
@@ -460,6 +465,27 @@ VAL_ 3221225472 Loose 1 "on";
 """
     found = vehicle(tmp_path, text(used=True, more=more), REQUESTED)
     assert (list(found.messages), found.notes) == (["Used"], ())
+
+
+@pytest.mark.parametrize(
+    ("statement", "told"),
+    [
+        (
+            'BA_DEF_ BO_ "GenMsgCycleTime" INT 0;',
+            "attribute GenMsgCycleTime: its limits are not two",
+        ),
+        ('BA_DEF_DEF_ "GenMsgCycleTime" "x";', 'attribute GenMsgCycleTime: its default "x" is no'),
+        ('BA_DEF_DEF_ "VFrameFormat" "x";', "attribute VFrameFormat: no BA_DEF_ says what it is"),
+        ('BA_DEF_DEF_ "Gen 5;', "'BA_DEF_DEF_ \"Gen 5;' cannot be read"),
+        ("SIG_VALTYPE_ Lamp : 1;", "'SIG_VALTYPE_ Lamp : 1;' cannot be read"),
+        ('CM_ BO_ 291 "left open;', "'CM_ BO_ 291 \"left open;' cannot be read"),
+        ('CM_ BO_ 291 "left BA_ open" x";', '\'CM_ BO_ 291 "left BA_ open" x";\' cannot be read'),
+    ],
+)
+def test_what_may_concern_any_message_is_a_mistake_of_the_file(tmp_path, statement, told):
+    with pytest.raises(BadInput) as caught:
+        vehicle(tmp_path, text(used=False, more=statement + "\n"))
+    assert str(caught.value).startswith(f"{tmp_path / 'flaws.dbc'}:{here(10)}: {told}")
 
 
 EDITS = st.lists(

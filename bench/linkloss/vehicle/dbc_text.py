@@ -30,7 +30,7 @@ _READ = (
     "SystemSignalLongSymbol",
 )  # fmt: skip
 """The attributes that decide how a message is read, sent and judged."""
-_WORDS_ONLY = ("CM_", "VAL_", "VAL_TABLE_", "SIG_GROUP_")
+_WORDS_ONLY = ("CM_", "VAL_TABLE_", "SIG_GROUP_")
 """Statements that decide nothing but words."""
 _NUMERIC = ("INT", "HEX", "FLOAT")
 _TYPES = {
@@ -53,6 +53,8 @@ _KEYWORDS = (
 )  # fmt: skip
 _WORD = rf"\s*(?!(?:{'|'.join(_KEYWORDS)}|BU_|EV_|NS_|BS_)\b)[A-Za-z_]\w*"
 _TOKEN = re.compile(rf"{_STRING}|//[^\n]*|\b(?P<word>{'|'.join(_KEYWORDS)}|NS_)(?=\s)", re.ASCII)
+_OTHERS = re.compile(r"\b(?:BA_|BA_DEF_|BA_DEF_DEF_|CM_|SIG_VALTYPE_|SG_MUL_VAL_|VAL_)\s")
+"""Statements that one which cannot be read may have run into."""
 _NEXT = re.compile(
     rf";[ \t\r]*$|^(?=[ \t]*(?:{'|'.join(_KEYWORDS)}|BU_|EV_|NS_|BS_)\s)", re.MULTILINE
 )
@@ -70,7 +72,7 @@ _WHOLE = {
         rf"\[\s*(?P<least>{_NUMBER})\s*\|\s*(?P<most>{_NUMBER})\s*\]\s*{_STRING}"
         rf"(?P<receivers>{_WORD}(?:\s*,\s*\w+)*)?",
         "VAL_": rf"VAL_\s+(?:(?P<id>\d+)\s+)?(?P<name>[A-Za-z_]\w*\b)"
-        rf"(?P<pairs>(?:\s*[-+]?\d+\s*{_STRING})*)\s*;",
+        rf"(?P<pairs>(?:\s*[-+]?\d+\s*{_STRING})*)(?:\s*;|(?=[ \t\r]*(?:\n|\Z)))",
         "VAL_TABLE_": rf"VAL_TABLE_\s+[A-Za-z_]\w*\b(?:\s*[-+]?\d+\s*{_STRING})*\s*;",
         "CM_": rf"CM_\s+(?:{_OWNER})?{_STRING}\s*;",
         "BA_": rf"BA_\s+(?P<attribute>{_STRING})\s*(?P<owner>{_OWNER})?"
@@ -292,11 +294,15 @@ class DbcText:
         return end
 
     def _judged(self, word: str, statement: str) -> tuple[bool, str]:
-        """Whether a statement that cannot be read matters, and for which message."""
-        attribute = re.match(r'\w+\s+(?:\w+\s+)?"(\w+)"', statement)
-        if word in _WORDS_ONLY or (attribute is not None and attribute[1] not in _READ):
+        """Whether a statement that cannot be read is harmless, and which message it may harm. One
+        that does not end as it should may have run into another.
+        """
+        ended = statement.rstrip().endswith('";' if word == "CM_" else ";")
+        if not ended or _OTHERS.search(statement, len(word)):
+            return False, ""
+        if word in _WORDS_ONLY:
             return True, ""
-        number = re.match(r'(?:BA_\s+"\w+"\s*)?\w+\s+(\d+)\s', statement)
+        number = re.search(r"(?:VAL_|VALTYPE_|BO_|SG_|TX_BU_)\s+(\d+)\s", statement)
         head = self._by_number.get(int(number[1])) if number else None
         return False, "" if head is None else head.name
 
@@ -417,9 +423,12 @@ class DbcText:
             self._drop_attribute(found, told, None)
 
     def _default(self, found: Match) -> None:
-        kind, choices = self._types.get(found["attribute"][1:-1], ("", 0))
+        name = found["attribute"][1:-1]
+        kind, choices = self._types.get(name, ("unknown", 0))
         told = ""
-        if kind in _NUMERIC and _number(found["value"]) is None:
+        if kind == "unknown" and name in _READ:
+            told = "no BA_DEF_ says what it is"
+        elif kind in _NUMERIC and _number(found["value"]) is None:
             told = f"its default {found['value']} is no number"
         elif kind == "ENUM" and found["value"][0] != '"':
             told = f"its default {found['value']} is none of its {choices} choices"
@@ -454,12 +463,12 @@ class DbcText:
     def _drop_attribute(self, found: Match, told: str, head: Head | None) -> None:
         name, line = found["attribute"][1:-1], self._line(found.start())
         self._edit(found.start(), found.end())
-        if found[0].startswith("BA_DEF_") and name in _READ:
+        if found[0].startswith("BA_DEF_") and name in _READ:  # it may concern any message
             self.fatal = self.fatal or (line, f"attribute {name}: {told}")
         if head is None or not head.left_out:
             text = f"attribute {name}: {told}; left out"
-            harmless = name not in _READ or head is None
-            self._flaw(line, "" if head is None else head.name, text, harmless=harmless)
+            message = "" if head is None else head.name
+            self._flaw(line, message, text, harmless=head is None)
 
     def _with_identifier(self, word: str, found: Match) -> None:
         """A statement about a message, or about one of its signals."""
@@ -492,6 +501,9 @@ class DbcText:
         self, word: str, found: Match, head: Head, name: str, signal: Placed
     ) -> Iterator[tuple[str, bool]]:
         if word == "VAL_":
+            if not found[0].endswith(";"):
+                self._edit(found.end(), found.end(), " ;")
+                yield "VAL_ has no ';' at its end", True
             strange = _strange([raw for raw, _ in _VALUE.findall(found["pairs"])], signal)
             if strange:
                 listed = ", ".join(strange[:3]) + (", ..." if len(strange) > 3 else "")
