@@ -68,6 +68,27 @@ class TestBus:
         assert not waiting.is_alive()
         assert got[0].arbitration_id == 0x321
 
+    @pytest.mark.parametrize("length", [0, 1, 8, 12, 16, 20, 24, 32, 48, 64])
+    @pytest.mark.parametrize("switch", [False, True])
+    @pytest.mark.parametrize("identifier", [0x123, 0x1ABCDEF])
+    def test_a_fd_message_arrives_as_it_was_sent(self, net, length, switch, identifier):
+        """Source: python-can's own tests from one bus to another send such messages both ways."""
+        one, two = net(fd=True), net(fd=True)
+        sent = message(identifier, bytes(range(length)), is_fd=True, bitrate_switch=switch)
+        for bus, other in ((one, two), (two, one)):
+            bus.send(sent)
+            got = other.recv(SOON)
+            assert got is not None
+            assert got.equals(
+                sent, timestamp_delta=None, check_direction=False, check_channel=False
+            )
+
+    def test_classical_and_fd_messages_share_a_bus_with_fd(self, net):
+        one, two = net(fd=True), net(fd=True)
+        for fd in (False, True, False):
+            one.send(message(is_fd=fd))
+        assert [got.is_fd for got in drained(two, 3)] == [False, True, False]
+
     def test_a_message_reaches_every_other_bus_and_not_its_sender(self, net):
         one, two, three = net(), net(), net()
         one.send(message())

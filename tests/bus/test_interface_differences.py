@@ -182,11 +182,37 @@ def test_the_bit_rate_may_come_as_a_timing(net):
         net(bitrate=125_000)
 
 
-def test_what_is_no_classical_can_is_refused(net):
-    with pytest.raises(can.CanInitializationError, match="not CAN FD"):
-        net(fd=True)
+def test_a_bus_without_fd_sends_no_fd_message(net):
     with pytest.raises(ValueError, match="CAN FD message"):
         net().send(can.Message(is_fd=True))
+    with pytest.raises(can.CanInitializationError, match="expected 'fd=True' beside it"):
+        net(data_bitrate=2_000_000)
+
+
+def test_the_first_bus_of_a_channel_sets_the_data_bit_rate(net):
+    timing = can.BitTimingFd.from_sample_point(
+        f_clock=80_000_000,
+        nom_bitrate=500_000,
+        nom_sample_point=80,
+        data_bitrate=4_000_000,
+        data_sample_point=75,
+    )
+    first = net(timing=timing)
+    assert first.protocol is can.CanProtocol.CAN_FD
+    net(fd=True)
+    assert net().protocol is can.CanProtocol.CAN_20
+    with pytest.raises(can.CanInitializationError, match="data at 4000000 bit/s"):
+        net(fd=True, data_bitrate=2_000_000)
+
+
+def test_a_bus_without_fd_destroys_what_it_does_not_know(net):
+    """As a classical controller on a CAN FD bus does."""
+    sender, other, classical = net(fd=True), net(fd=True), net()
+    sender.send(can.Message(arbitration_id=1, data=bytes(16), is_fd=True, is_extended_id=False))
+    until(lambda: sender.error_counters[0] > 0)
+    assert other.recv(0) is None
+    classical.shutdown()
+    assert other.recv(SOON).data == bytes(16)
 
 
 def test_a_bit_rate_is_a_number_of_bits(net):

@@ -1,6 +1,7 @@
 """The interface ``linkloss`` of python-can: buses that share one CAN bus in real time.
 
     can.Bus(interface="linkloss", channel="car", bitrate=250_000)
+    can.Bus(interface="linkloss", channel="car", bitrate=500_000, fd=True, data_bitrate=2_000_000)
 
 All python-can buses of a channel in one process hear each other over one CAN bus. What python-can
 documents of a bus holds, and the bus does what a list of queues does not. The lowest identifier
@@ -23,13 +24,13 @@ import can
 from linkloss.bus.controller import Controller, ErrorState, TransmitError
 from linkloss.bus.frame import Frame
 from linkloss.bus.medium import Bus
-from linkloss.bus.message import classical_frame_of, message_of
+from linkloss.bus.message import classical_frame_of, frame_of, message_of
 from linkloss.bus.port import STATES
 from linkloss.clock.pace import Pacer
 from linkloss.clock.queue import EventQueue
 from linkloss.clock.wallclock import epoch_ns, monotonic_seconds
 
-DEFAULT_BIT_RATE = 500_000
+DEFAULT_BIT_RATE, DEFAULT_DATA_BIT_RATE = 500_000, 2_000_000
 _PATIENCE_S = 10.0
 """Real time after which a thread that does not answer is taken for lost."""
 
@@ -40,12 +41,13 @@ _registry = threading.Lock()
 class LiveChannel:
     """A CAN bus in real time."""
 
-    def __init__(self, name: Hashable, bit_rate: int) -> None:
+    def __init__(self, name: Hashable, bit_rate: int, data_bit_rate: int) -> None:
         self.name = name
         self.failure: BaseException | None = None
         self.users = 0
         self.queue = EventQueue()
-        self.bus = Bus(self.queue, bit_rate)
+        self.bus = Bus(self.queue, bit_rate, data_bit_rate=data_bit_rate)
+        self.data_bit_rate = data_bit_rate
         self._epoch_ns = epoch_ns()
         self._pacer = Pacer(self.queue)
         self._count = 0
@@ -120,17 +122,20 @@ class LiveChannel:
                 tell()
 
 
-def join(name: Hashable, bit_rate: int | None) -> LiveChannel:
+def join(name: Hashable, bit_rate: int | None, data_bit_rate: int | None = None) -> LiveChannel:
     """The bus of a channel; the first to join starts it.
 
     :param bit_rate: bits per second; None takes the channel's own, or 500 kbit/s.
+    :param data_bit_rate: the same of the fast part of CAN FD frames, or 2 Mbit/s.
     :raises can.CanInitializationError: for a bit rate that is invalid or not the channel's.
     """
     with _registry:
         channel = _channels.get(name)
         if channel is None:
             try:
-                channel = LiveChannel(name, DEFAULT_BIT_RATE if bit_rate is None else bit_rate)
+                rate = DEFAULT_BIT_RATE if bit_rate is None else bit_rate
+                fast = max(rate, DEFAULT_DATA_BIT_RATE) if data_bit_rate is None else data_bit_rate
+                channel = LiveChannel(name, rate, fast)
             except ValueError as error:
                 raise can.CanInitializationError(f"channel {name!r}: {error}") from error
             _channels[name] = channel
@@ -138,6 +143,11 @@ def join(name: Hashable, bit_rate: int | None) -> LiveChannel:
             raise can.CanInitializationError(
                 f"channel {name!r} runs at {channel.bus.bit_rate} bit/s and this bus was to be"
                 f" opened with {bit_rate}; expected one bit rate for all buses of a channel"
+            )
+        elif data_bit_rate not in (None, channel.data_bit_rate):
+            raise can.CanInitializationError(
+                f"channel {name!r} sends CAN FD data at {channel.data_bit_rate} bit/s and this bus"
+                f" was to be opened with {data_bit_rate}; expected one rate for all of a channel"
             )
         channel.users += 1
         return channel
@@ -166,13 +176,18 @@ class LinklossBus(can.BusABC):
     :param channel: any hashable value; buses of one channel in a process share a CAN bus.
     :param bitrate: bits per second; the first bus of a channel decides, 500,000 by default.
         ``timing`` may give it instead.
+    :param fd: whether it knows CAN FD frames. A bus that does not takes them for damaged, and
+        destroys them for all, as a classical controller on a CAN FD bus does.
+    :param data_bitrate: bits per second of the fast part of CAN FD frames; the first bus of a
+        channel decides, 2,000,000 by default.
     :param receive_own_messages: own messages come back once they were sent, which needs another
         node to acknowledge them.
     :param rx_queue_size: how many received messages are kept, the oldest are lost; 0: all.
     :param tx_queue_size: how many messages wait to be sent, first in, first out.
     :param listen_only: never send, never acknowledge.
     :param auto_recovery: come back from bus-off without :meth:`recover`.
-    :raises can.CanInitializationError: if the bit rate is not the channel's, or for CAN FD.
+    :raises can.CanInitializationError: if a bit rate is not the channel's, and for the data bit
+        rate of a bus without ``fd``.
 
     ``lost`` counts the messages that were taken and never sent: dropped at bus-off.
     """
@@ -184,6 +199,7 @@ class LinklossBus(can.BusABC):
         *,
         timing: can.BitTiming | can.BitTimingFd | None = None,
         fd: bool = False,
+        data_bitrate: int | None = None,
         receive_own_messages: bool = False,
         rx_queue_size: int = 0,
         tx_queue_size: int = 10,
@@ -192,8 +208,14 @@ class LinklossBus(can.BusABC):
         can_filters: can.typechecking.CanFilters | None = None,
         **more: Any,
     ) -> None:
-        if fd or isinstance(timing, can.BitTimingFd):
-            raise can.CanInitializationError("the bus carries classical CAN, not CAN FD")
+        if isinstance(timing, can.BitTimingFd):
+            fd, bitrate, data_bitrate = True, timing.nom_bitrate, timing.data_bitrate
+        elif timing is not None:
+            bitrate = timing.bitrate
+        if data_bitrate is not None and not fd:
+            text = "'data_bitrate' is of CAN FD frames; expected 'fd=True' beside it"
+            raise can.CanInitializationError(text)
+        self._frame_of = frame_of if fd else classical_frame_of
         self.channel = channel
         self.receive_own_messages = receive_own_messages
         self._change = threading.Condition()
@@ -201,7 +223,7 @@ class LinklossBus(can.BusABC):
         self._entered = 0
         self._dropped = 0
         self._leaving = False
-        self._live = live = join(channel, timing.bitrate if timing else bitrate)
+        self._live = live = join(channel, bitrate, data_bitrate)
         try:
             self._controller = controller = Controller(
                 live.next_name(),
@@ -209,6 +231,7 @@ class LinklossBus(can.BusABC):
                 order="fifo",
                 auto_recovery=auto_recovery,
                 listen_only=listen_only,
+                fd=fd,
             )
         except ValueError as error:
             leave(live)
@@ -219,6 +242,7 @@ class LinklossBus(can.BusABC):
         live.when_lost(self._wake)
         live.do(lambda: live.bus.attach(controller))
         self.channel_info = f"{controller.name} on the bus of channel {channel}"
+        self._can_protocol = can.CanProtocol.CAN_FD if fd else can.CanProtocol.CAN_20
         super().__init__(channel, can_filters=can_filters, **more)
 
     # ---- for the program
@@ -229,9 +253,10 @@ class LinklossBus(can.BusABC):
 
         :raises can.CanOperationError: if the bus is bus-off, only listens or is shut down, or the
             queue stays full.
-        :raises ValueError: if the message is not a classical data or remote frame.
+        :raises ValueError: if the message is no data or remote frame, or a CAN FD frame on a bus
+            without ``fd``.
         """
-        frame = classical_frame_of(msg)
+        frame = self._frame_of(msg)
         with self._change:
             self._await(lambda: self._has_room() or self._is_off(), timeout)
             self._check_can_send(frame)
