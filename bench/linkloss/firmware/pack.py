@@ -43,7 +43,7 @@ def header_text(database: Database, dbc: str, data: bytes) -> str:
 
 def made_headers(folders: Iterable[Path]) -> Iterator[Path]:
     """The headers in some folders that were made here, by their first lines."""
-    for folder in dict.fromkeys(folder.resolve() for folder in folders):
+    for folder in {folder.resolve(): folder for folder in folders}.values():
         yield from (path for path in sorted(folder.glob("*.h")) if is_made(path))
 
 
