@@ -16,6 +16,7 @@ from report_values import broken, case, every_fault_report, mixed_report, report
 from linkloss.campaign.check import check
 from linkloss.campaign.result import CAUTION, CheckReport, RunResult
 from linkloss.recording import Recording
+from linkloss.report.findings import cause_sentence, found_causes
 from linkloss.report.html import (
     Drawing,
     Fact,
@@ -62,8 +63,13 @@ def passing() -> str:
 
 def test_a_failing_check_says_so_first_and_tells_each_finding(failing):
     text = Outline(failing).text
-    broken = len(failing_wren().findings)
-    assert text.index(f"{broken} rules broken.") < text.index("What was put to the test")
+    causes = found_causes(failing_wren())
+    verdict = f"{len(failing_wren().findings)} of {len(failing_wren().rules)} rules broken, by"
+    places = [text.index(verdict), *(text.index(cause_sentence(failing_wren(), c)) for c in causes)]
+    assert places == sorted(places)
+    assert places[-1] < text.index("What was put to the test")
+    for link in re.findall(r'<li><a href="#(finding-\d+)">', failing):
+        assert f'id="{link}"' in failing
     for finding in failing_wren().findings:
         assert finding.verdict.subject in text
     assert "tail_left was dark instead of on" in text

@@ -13,7 +13,7 @@ import json
 import os
 import re
 import shlex
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import chain
 from pathlib import Path
@@ -27,7 +27,7 @@ from linkloss.judge.verdict import Cause
 from linkloss.problem import BadInput
 from linkloss.recording import Outside
 from linkloss.report.files import ensure_writable, write_whole
-from linkloss.report.words import count, deed, rule_words
+from linkloss.report.words import count, deed, finding_sentence, outcome_line, rule_words
 from linkloss.scenario import Scenario, TimedAction, TimedFault, clocks_written, drifts_written
 from linkloss.units import plain, show_duration, write_duration
 
@@ -242,6 +242,22 @@ def found_causes(report: CheckReport, told: Told | None = None) -> list[BrokenBy
         groups.setdefault(cause, []).append(finding)
     found = [_broken_by(report, findings, told) for findings in groups.values()]
     return sorted(found, key=_order)
+
+
+def verdict_line(report: CheckReport, causes: Sequence[BrokenBy]) -> str:
+    """What a check found, in one sentence."""
+    if not causes:
+        return outcome_line(report)
+    many = count(len(report.rules), "rule")
+    return f"{len(report.findings)} of {many} broken, by {count(len(causes), 'cause')}."
+
+
+def cause_sentence(report: CheckReport, cause: BrokenBy) -> str:
+    """What a cause broke, by its shortest story or else by the case that shows it best."""
+    if cause.story is not None:
+        return story_sentence(cause.story)
+    finding = cause.findings[0]
+    return finding_sentence(report.vehicle, finding.verdict, finding.case)
 
 
 def _broken_by(report: CheckReport, findings: list[Finding], told: Told | None) -> BrokenBy:

@@ -35,7 +35,14 @@ from linkloss.faults.base import Fault
 from linkloss.faults.catalogue import catalogue
 from linkloss.firmware.coverage import Lines, ranges
 from linkloss.judge import Outcome
-from linkloss.report.findings import BrokenBy, Told, effort, found_causes, story_sentence
+from linkloss.report.findings import (
+    BrokenBy,
+    Told,
+    cause_sentence,
+    effort,
+    found_causes,
+    verdict_line,
+)
 from linkloss.report.screen import (
     STYLES,
     bullet,
@@ -53,8 +60,6 @@ from linkloss.report.words import (
     by_subject,
     command_parts,
     count,
-    finding_sentence,
-    outcome_line,
     rule_words,
     short_margin,
 )
@@ -292,7 +297,7 @@ def show_check(
     paragraph(console, f"{report.vehicle.title} ({report.vehicle.path})", style="bold")
     causes = found_causes(report, told)
     style = STYLES["broken" if causes else "kept" if report.exit_code == 0 else "not exercised"]
-    paragraph(console, _verdict(report, causes), style=style)
+    paragraph(console, verdict_line(report, causes), style=style)
     if changes is not None:
         show_changes(console, changes)
     _causes(console, report, causes, told, whole=verbose)
@@ -307,13 +312,6 @@ def show_check(
         part(console)
     _totals(console, report, whole=whole)
     caution(console, apart=whole)
-
-
-def _verdict(report: CheckReport, causes: Sequence[BrokenBy]) -> str:
-    if not causes:
-        return outcome_line(report)
-    many = count(len(report.rules), "rule")
-    return f"{len(report.findings)} of {many} broken, by {count(len(causes), 'cause')}."
 
 
 def show_forecast(console: Console, found: Forecast) -> None:
@@ -367,9 +365,8 @@ def _causes(
         console.print()
     for number, cause in enumerate(causes, 1):
         finding, story = cause.findings[0], cause.story
-        sentence = finding_sentence(report.vehicle, finding.verdict, finding.case)
-        told_as = sentence if story is None else story_sentence(story)
-        hanging(console, f"{number}. ", told_as, style=STYLES["broken"])
+        sentence = cause_sentence(report, cause)
+        hanging(console, f"{number}. ", sentence, style=STYLES["broken"])
         about = "; ".join(_about(report, cause, told, whole=whole))
         others = [f"{f.verdict.subject} {f.verdict.rule}" for f in cause.findings[1:]]
         if others:

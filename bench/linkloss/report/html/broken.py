@@ -8,15 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from functools import partial
+from itertools import chain
 
 from linkloss.campaign.check import Failed, Wanted, cases_named
 from linkloss.campaign.result import CaseResult, CheckReport, Finding, RunResult
 from linkloss.judge.verdict import Outcome
-from linkloss.report.findings import Told, effort, story_sentence
+from linkloss.report.findings import Told, cause_sentence, effort, found_causes, story_sentence
 from linkloss.report.html.scene import Place, look, traffic
-from linkloss.report.html.sheet import Broken, Reduced, Scene, Story, Traffic
+from linkloss.report.html.sheet import Broken, Cause, Reduced, Scene, Story, Traffic
 from linkloss.report.terminal import narrowest
-from linkloss.report.words import command, finding_sentence, rule_words
+from linkloss.report.words import command, count, finding_sentence, rule_words
 from linkloss.scenario import Scenario
 from linkloss.units import show_duration
 
@@ -35,15 +36,35 @@ _CHANGED = (
 
 
 def grouped(report: CheckReport, told: Told | None = None) -> list[list[Finding]]:
-    """The findings grouped by the shortest story, or else the case, that shows them, in the order
-    of the rules.
+    """The findings grouped by the shortest story, or else the case, that shows them; what one cause
+    broke stands together, in the order of the causes.
     """
     groups: dict[tuple[str, str], list[Finding]] = {}
-    for finding in report.findings:
+    for finding in chain.from_iterable(c.findings for c in found_causes(report, told)):
         short = told.story(finding) if told is not None else None
         key = ("case", finding.case.name) if short is None else ("story", short.name)
         groups.setdefault(key, []).append(finding)
     return list(groups.values())
+
+
+def cause_lines(
+    report: CheckReport, told: Told | None, links: Mapping[tuple[str, str], str]
+) -> list[Cause]:
+    """The causes, each with the anchor of the story that tells it."""
+    lines = []
+    for cause in found_causes(report, told):
+        verdict = cause.findings[0].verdict
+        others = len(cause.findings) - 1
+        about = [f"look at node {cause.node}"] if cause.node else []
+        about += [f"{count(others, 'more rule')} broken with it"] if others else []
+        lines.append(
+            Cause(
+                cause_sentence(report, cause),
+                "; ".join(about),
+                links[verdict.subject, verdict.rule],
+            )
+        )
+    return lines
 
 
 def links(groups: Sequence[Sequence[Finding]]) -> Mapping[tuple[str, str], str]:

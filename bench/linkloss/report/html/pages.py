@@ -20,12 +20,13 @@ from linkloss.campaign.result import CAUTION, CaseResult, CheckReport, RunResult
 from linkloss.judge.verdict import Outcome, Verdict
 from linkloss.problem import EXIT_KEPT
 from linkloss.report.files import write_whole
-from linkloss.report.findings import Told
+from linkloss.report.findings import Told, found_causes, verdict_line
 from linkloss.report.html.broken import (
     BUS,
     Seen,
     anchor,
     broken_stories,
+    cause_lines,
     grouped,
     links,
     margin_lines,
@@ -218,7 +219,8 @@ def check_page(
         title=report.vehicle.title,
         subtitle=report.vehicle.file.about,
         state=_check_state(report),
-        verdict=outcome_line(report),
+        verdict=verdict_line(report, found_causes(report, told)),
+        causes=tuple(cause_lines(report, told, links(groups))),
         facts=(*check_facts(report), *(Fact("", sentence) for sentence in about)),
         inputs=digests(report.vehicle),
         caution=CAUTION,

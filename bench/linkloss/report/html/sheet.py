@@ -244,6 +244,15 @@ class Part:
 
 
 @dataclass(frozen=True, slots=True)
+class Cause:
+    """A cause in a sentence, what to look at, and the anchor of its story."""
+
+    sentence: str
+    about: str
+    anchor: str
+
+
+@dataclass(frozen=True, slots=True)
 class Page:
     """A whole report. ``state`` is that of the verdict: kept, broken or untested. If no rules were
     ``judged``, the page does not mention any.
@@ -259,6 +268,7 @@ class Page:
     vehicle: str = ""
     judged: bool = True
     warnings: tuple[str, ...] = ()
+    causes: tuple[Cause, ...] = ()
     matrix: Matrix | None = None
     stories: tuple[Story, ...] = ()
     summarised: tuple[Story, ...] = ()
