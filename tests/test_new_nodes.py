@@ -121,6 +121,12 @@ REFUSED = [
     ("dash,a_b,ab", "got the node 'ab' beside 'a_b'; expected names that differ"),
     ("dash,2x", "'2x' is no name for a node; expected up to 20 small letters"),
     ("dash,r\u00e9ar", "is no name for a node"),
+    (
+        "dash,horn",
+        "'horn' is the name of a load, a switch or a notice of the car; expected another",
+    ),
+    ("dash,heater=c", "'heater' is the name of a load, a switch or a notice"),
+    ("dash,rear,rear_lost", "'rear_lost' is the name of a load, a switch or a notice"),
     ("dash,,rear", "'' is no name for a node"),
     ("dash,time=script", "'time' is the name of a Python module"),
 ]

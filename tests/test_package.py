@@ -61,7 +61,8 @@ def test_the_wheel_holds_two_packages_and_what_they_need(unpacked):
     data = unpacked / "linkloss" / "data"
     for place in ("scenarios/wren/vehicle.toml", "dbc/wren.dbc", "nodes/firmware/board.h"):
         assert (data / place).is_file(), place
-    assert (unpacked / "linkloss" / "start" / "one_lamp" / "rear.c").is_file()
+    for place in ("one_lamp/rear.c", "nodes/power.c.jinja", "nodes/can_chip.h.jinja"):
+        assert (unpacked / "linkloss" / "start" / place).is_file(), place
 
 
 def test_the_wheel_alone_checks_the_demo_car_and_begins_a_car(unpacked, tmp_path):

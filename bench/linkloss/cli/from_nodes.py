@@ -236,11 +236,16 @@ def _nodes(text: str) -> Iterator[NewNode]:
             f"got {number}; expected a control node and 1 to {len(LOADS)} power nodes, such as"
             " 'dash,front,rear=c'"
         )
+    others = {load.name for load in LOADS} | {load.switch.name for load in LOADS}
+    others |= {f"{word.partition('=')[0].strip()}_lost" for word in words}
     seen: dict[str, str] = {}
     for place, word in enumerate(words):
         name, equals, kind = (part.strip() for part in word.partition("="))
         node = NewNode(name, kind if equals else "python", control=place == 0)
         _ensure_usable(node)
+        if name in others:
+            text = f"'{name}' is the name of a load, a switch or a notice of the car"
+            raise _refused(f"{text}; expected another one for that node")
         alike = node.camel.casefold()
         if alike in seen:
             also = "twice" if seen[alike] == name else f"beside '{seen[alike]}'"
