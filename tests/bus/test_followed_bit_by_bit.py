@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from linkloss.bus.cable import Wiring
@@ -78,6 +78,21 @@ class Run:
         )
 
 
+LAMP = Frame(0x0F0)
+TWO_GROUPS_A_FRAME = [
+    *((0, "a", what) for what in (LAMP, "bus_off", "recover")),
+    *((0, name, "bus_off") for name in "cd"),
+    (0, "b", LAMP),
+]
+"""Nobody acknowledges what ``b`` sends: behind each passive error flag there are 22 recessive bits
+and more, so that ``a`` is back sooner.
+"""
+
+
+@example(TWO_GROUPS_A_FRAME, "")
+@example(TWO_GROUPS_A_FRAME, "abcd")
+@example([*TWO_GROUPS_A_FRAME[:2], *TWO_GROUPS_A_FRAME[3:], (1_010, "a", "recover")], "abcd")
+@example([(0, "a", "bus_off"), (11, "b", LAMP), (64, "a", "recover")], "")
 @given(events, st.sampled_from(["", "a", "abcd"]))
 @settings(max_examples=60, deadline=None)
 def test_whole_frames_and_bits_agree(events, passive):

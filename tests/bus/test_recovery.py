@@ -36,13 +36,14 @@ def test_a_frame_counts_as_one_and_idle_bits_by_whole_elevens(bench_of):
     assert recovered_at(bench, "a") == 115 + 81 + (128 - 10 - 1) * 11
 
 
-def test_a_frame_whose_end_was_not_heard_from_the_ack_delimiter_on_does_not_count(bench_of):
-    for asked, counts in ((69, True), (70, True), (71, False), (80, False)):
+def test_behind_the_ack_slot_the_recessive_bits_count_from_the_first_one_heard(bench_of):
+    """Eleven of them, to the end of the intermission, are one group; fewer go on in the idle."""
+    for asked, expected in ((69, 81 + 127 * 11), (70, 81 + 127 * 11), (71, 71 + 1408), (80, 1488)):
         bench = bench_of("a", "b", "c")
         bench["a"].force_bus_off()
         bench["b"].send(FRAME)
         bench.at(asked, bench["a"].request_recovery)
-        assert recovered_at(bench, "a") == 81 + (128 - counts) * 11
+        assert recovered_at(bench, "a") == expected
 
 
 def test_a_failed_frame_counts_too(bench_of):

@@ -72,7 +72,7 @@ class TestUdp:
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as stranger:
             stranger.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, 0)
             stranger.sendto(b"\xc1noise", (endpoint.group, endpoint.port))
-        assert "no CAN frame of this bus" in endpoint.said.get(timeout=SOON)
+        assert "not a CAN frame of this bus" in endpoint.said.get(timeout=SOON)
         program.send(message(0x55))
         assert endpoint.frames.get(timeout=SOON).identifier == 0x55
 

@@ -509,7 +509,7 @@ def test_the_command_line_finds_a_wrong_node_in_a_file(tmp_path):
     case = some_cases(["hang"], ["braking"], "rear")[0].name
     command = [sys.executable, "-m", "linkloss.cli", "check", str(vehicle), "--case", case]
     done = subprocess.run(
-        [*command, "--no-shrink", "-q"],
+        [*command, "--no-shrink", "--verbose"],
         check=False,
         capture_output=True,
         text=True,

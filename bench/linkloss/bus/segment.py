@@ -59,6 +59,7 @@ class Segment:
         "sender",
         "start_ns",
         "suspended",
+        "tail_bits",
         "transmitters",
         "wiring",
     )
@@ -74,6 +75,8 @@ class Segment:
         self.idle = True
         self.due: Event | None = None
         self.recoveries: list[Recovery] = []
+        self.tail_bits = GROUP_BITS
+        """How many recessive bits the last frame ended with, its intermission included."""
         self.suspended: dict[Controller, int] = {}
         """Error-passive senders, and the instant until which each has to wait."""
         self.transmitters: tuple[Controller, ...] = ()
@@ -104,6 +107,8 @@ class Segment:
         self.recoveries.append(found)
         if self.idle:
             self._count_idle(found)
+        elif self.frame is not None and not self.hearers.acknowledged:
+            self.follow()
         elif self.followed is not None:
             self.followed.station(controller).recover(found)
 
@@ -229,6 +234,7 @@ class Segment:
         if bus.misses:
             receivers = bus.hearing(frame, receivers)
         woken, overrun = deliver(queue.now_ns, frame, receivers)
+        self.tail_bits = GROUP_BITS
         self.free_after(self.length + INTERMISSION_BITS)
         if bus.observers:
             self.report(frame, None, receivers, overrun)
@@ -248,8 +254,10 @@ class Segment:
         frame, sender = self.frame, self.sender
         assert frame is not None
         self.frame = None
-        sender.fail_sending(count=sender.state is not _PASSIVE)
+        passive = sender.state is _PASSIVE
+        sender.fail_sending(count=not passive)
         behind = 1 + FLAG_BITS + DELIMITER_BITS + INTERMISSION_BITS
+        self.tail_bits = GROUP_BITS + FLAG_BITS if passive else GROUP_BITS
         self.free_after(outgoing(frame).ack + behind)
         if self.bus.observers:
             self.report(frame, "ack")
@@ -387,8 +395,8 @@ class Segment:
             self._follow(begun, hits)
         elif self.hearers.acknowledged:
             return False
-        elif self.hearers.receivers or self.rivals:
-            self._follow(begun, hits)
+        elif self.hearers.receivers or self.rivals or self.recoveries:
+            self._follow(begun, hits)  # behind a passive error flag there are two groups to count
         else:
             slot_ns = self.start_ns + self.ns[outgoing(frame).ack + 1]
             self.event = self.queue.at(slot_ns, self.unheard, priority=Priority.BUS)
@@ -470,18 +478,23 @@ class Segment:
         """
         if self.idle:
             return
-        heard_ns = self.queue.now_ns - self.bus.span_ns(GROUP_BITS)
+        now_ns, group_ns = self.queue.now_ns, self.bus.span_ns(GROUP_BITS)
         for found in list(self.recoveries):
-            if found.since_ns <= heard_ns:
+            begun_ns = max(found.since_ns, now_ns - self.bus.span_ns(self.tail_bits))
+            if begun_ns <= now_ns - group_ns:
+                begun_ns += group_ns
                 found.remaining -= 1
                 if found.remaining == 0:
                     self.recovered(found)
+            found.since_ns = begun_ns
 
     def _begin_idle(self) -> None:
         """No node sends: the rest of the recovery is a matter of time."""
         for found in self.recoveries:
             if found.event is None:
-                found.since_ns = self.queue.now_ns - self.bus.span_ns(found.recessive)
+                now_ns = self.queue.now_ns
+                if found.recessive or found.since_ns <= now_ns - self.bus.span_ns(GROUP_BITS):
+                    found.since_ns = now_ns - self.bus.span_ns(found.recessive)
                 found.recessive = 0
                 self._count_idle(found)
 
