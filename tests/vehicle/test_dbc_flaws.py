@@ -261,6 +261,38 @@ FLAWS = {
         here(10),
         "message {}: attribute LinkRole: 3 is none of its 3 choices; left out",
     ),
+    "a role of a signal that is missing": (
+        {"more": 'BA_ "LinkRole" SG_ 291 Lampe 1;\n'},
+        here(10),
+        "message {}: attribute LinkRole: the message has no signal 'Lampe'; left out",
+    ),
+    "a role of a message": (
+        {"more": 'BA_ "LinkRole" BO_ 291 1;\n'},
+        here(10),
+        (
+            "message {}: attribute LinkRole: it is given to no signal; expected 'SG_' and its"
+            " identifier; left out"
+        ),
+    ),
+    "a role by another name": (
+        {
+            "more": 'BA_DEF_ SG_ "LinkRole" ENUM "payload","Counter","crc";\n'
+            'BA_ "LinkRole" SG_ 291 Lamp 2;\n'
+        },
+        LINE,
+        (
+            "message {}: signal Lamp: unknown LinkRole 'crc'; expected one of: payload, counter,"
+            " checksum"
+        ),
+    ),
+    "a cycle time of a signal": (
+        {"more": 'BA_ "GenMsgCycleTime" SG_ 291 Lamp 20;\n'},
+        here(10),
+        (
+            "message {}: attribute GenMsgCycleTime: it is given to no message; expected 'BO_' and"
+            " its identifier; left out"
+        ),
+    ),
     "two counters": (
         {"more": 'BA_ "LinkRole" SG_ 291 Lamp 1;\nBA_ "LinkRole" SG_ 291 Level 1;\n'},
         LINE,
@@ -476,6 +508,9 @@ VAL_ 3221225472 Loose 1 "on";
         ),
         ('BA_DEF_DEF_ "GenMsgCycleTime" "x";', 'attribute GenMsgCycleTime: its default "x" is no'),
         ('BA_DEF_DEF_ "VFrameFormat" "x";', "attribute VFrameFormat: no BA_DEF_ says what it is"),
+        ('BA_ "LinkRole" SG_ 292 Lamp 1;', "attribute LinkRole: no message has the identifier 292"),
+        ('BA_ "LinkRole" 1;', "attribute LinkRole: it is given to no signal"),
+        ('BA_ "ChecksumKind" BO_ 292 "xor";', "attribute ChecksumKind: no message has the"),
         ('BA_DEF_DEF_ "Gen 5;', "'BA_DEF_DEF_ \"Gen 5;' cannot be read"),
         ("SIG_VALTYPE_ Lamp : 1;", "'SIG_VALTYPE_ Lamp : 1;' cannot be read"),
         ('CM_ BO_ 291 "left open;', "'CM_ BO_ 291 \"left open;' cannot be read"),

@@ -30,6 +30,13 @@ _READ = (
     "SystemSignalLongSymbol",
 )  # fmt: skip
 """The attributes that decide how a message is read, sent and judged."""
+_OWNERS = {
+    "GenMsgCycleTime": ("BO_", "message"), "VFrameFormat": ("BO_", "message"),
+    "ChecksumKind": ("BO_", "message"), "LinkRole": ("SG_", "signal"),
+}  # fmt: skip
+"""What some of them are attributes of."""
+_PROTECTING = ("LinkRole", "ChecksumKind")
+"""Without these a message is judged as one that is not protected."""
 _WORDS_ONLY = ("CM_", "VAL_TABLE_", "SIG_GROUP_")
 """Statements that decide nothing but words."""
 _NUMERIC = ("INT", "HEX", "FLOAT")
@@ -99,7 +106,7 @@ _WITH_EXPONENT = re.compile(r"[0-9]+[eE][0-9]*")
 _RANGE = re.compile(r"(\d+)\s*-(\d+)", re.ASCII)
 _MARK = re.compile(r"M|m\d+M?", re.ASCII)
 _NAMED = re.compile(r"BO_\s+(\d+)\s+(\w+)\s*:", re.ASCII)
-_OF_ONE = re.compile(r"(?:BO_|SG_)\s+(?P<id>\d+)", re.ASCII)
+_OF_ONE = re.compile(r"(?P<kind>BO_|SG_)\s+(?P<id>\d+)(?:\s+(?P<signal>\w+))?", re.ASCII)
 _TEXTS = re.compile(_STRING)
 _VALUE = re.compile(rf"([-+]?\d+)\s*({_STRING})", re.ASCII)
 
@@ -449,13 +456,14 @@ class DbcText:
         owner = _OF_ONE.match(found["owner"] or "")
         number = int(owner["id"]) if owner else -1
         head = self._by_number.get(number)
+        told = told or _misattributed(name, owner, head)
         if told:
             self._drop_attribute(found, told, head)
         elif not kind or (head is not None and head.left_out):
             self._edit(found.start(), found.end())  # told of its definition, or of its message
         elif owner is not None and head is not None and head.key[1] and not number & _EXTENDED:
             start = found.start("owner") + 4
-            self._edit(start, found.start("owner") + owner.end(), str(number | _EXTENDED))
+            self._edit(start, found.start("owner") + owner.end("id"), str(number | _EXTENDED))
         elif owner is not None and head is None and name in _READ:
             told = f"no message has the identifier {number}"
             self._drop_attribute(found, told, None)
@@ -463,7 +471,8 @@ class DbcText:
     def _drop_attribute(self, found: Match, told: str, head: Head | None) -> None:
         name, line = found["attribute"][1:-1], self._line(found.start())
         self._edit(found.start(), found.end())
-        if found[0].startswith("BA_DEF_") and name in _READ:  # it may concern any message
+        lost = _READ if found[0].startswith("BA_DEF_") else _PROTECTING
+        if head is None and name in lost:  # it may concern any message
             self.fatal = self.fatal or (line, f"attribute {name}: {told}")
         if head is None or not head.left_out:
             text = f"attribute {name}: {told}; left out"
@@ -555,6 +564,19 @@ class DbcText:
                 if len(switches) > 1:
                     told = f"which of {', '.join(switches)} selects it is not said"
                 self._flaw(signal.line, head.name, told, name)
+
+
+def _misattributed(name: str, owner: Match | None, head: Head | None) -> str:
+    """Why an attribute says nothing of what it should; empty if it does."""
+    if name not in _OWNERS:
+        return ""
+    kind, what = _OWNERS[name]
+    if owner is None or owner["kind"] != kind:
+        return f"it is given to no {what}; expected '{kind}' and its identifier"
+    signal = owner["signal"]
+    if head is None or kind != "SG_" or head.left_out or signal in {*head.signals, *head.lost}:
+        return ""
+    return f"the message has no signal '{signal}'"
 
 
 def _strange(values: list[str], signal: Placed) -> list[str]:

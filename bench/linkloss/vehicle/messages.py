@@ -120,7 +120,7 @@ def compile_message(message: DbcMessage) -> tuple[MessageInfo, list[str]]:
     """One message, and what is wrong with it: a role or a cycle time that makes no sense is told,
     and left out.
     """
-    told: list[str] = []
+    told = [*_roles(message)]
     signals = {signal.name: _signal(message, signal) for signal in message.signals}
     counter = _with_role(message, "counter", told)
     checksum = _with_role(message, "checksum", told)
@@ -152,6 +152,18 @@ def _period_ns(message: DbcMessage, told: list[str]) -> int | None:
         return round(period_ms * MS) or None
     told.append(f"GenMsgCycleTime is '{value}'; expected milliseconds, 0 or more")
     return None
+
+
+_ROLES = (None, "payload", "counter", "checksum")
+
+
+def _roles(message: DbcMessage) -> Iterator[str]:
+    """Roles that no signal has; one that is misspelt would leave its message unprotected."""
+    for signal in message.signals:
+        role = attribute(signal, "LinkRole")
+        if role not in _ROLES:
+            expected = ", ".join(filter(None, _ROLES))
+            yield f"signal {signal.name}: unknown LinkRole '{role}'; expected one of: {expected}"
 
 
 def _with_role(message: DbcMessage, role: str, told: list[str]) -> DbcSignal | None:
