@@ -33,21 +33,22 @@ def vehicle():
 
 
 @cache
-def cases():
-    """One case in six of the full check, and all that have no fault."""
+def cases(every=6):
+    """One case in ``every`` of the full check, and all that have no fault."""
     planned = [case for case in plan(vehicle()) if case.kinds in KINDS]
-    return [case for place, case in enumerate(planned) if not case.faults or place % 6 == 0]
+    return [case for place, case in enumerate(planned) if not case.faults or place % every == 0]
 
 
 def was_kept(verdict):
     return verdict.outcome is Outcome.KEPT
 
 
-def outcomes(**programs):
+def outcomes(car=None, every=6, **programs):
     """The worst outcome of each (subject, rule) over the cases."""
-    car = replace(vehicle(), programs={**vehicle().programs, **programs})
+    car = vehicle() if car is None else car
+    car = replace(car, programs={**car.programs, **programs})
     found = {}
-    for case in cases():
+    for case in cases(every):
         for verdict in run_case(replace(case, vehicle=car)).verdicts:
             found.setdefault((verdict.subject, verdict.rule), []).append(verdict)
     return {
@@ -91,6 +92,15 @@ def edited(tmp_path, *changes):
                 text = text.replace(old, new)
             (tmp_path / path.name).write_text(text, encoding="utf-8")
     return load_vehicle(tmp_path / "vehicle.toml")
+
+
+def test_a_counter_that_jumps_in_another_page_may_lose_the_link(tmp_path):
+    key = 'stale_after = "300 ms"\n'
+    car = edited(tmp_path, (key, f'{key}after_jump = "lost"\nreaction = "10 ms"\n'))
+    right = outcomes(car, every=2, rear=paged_nodes.Jumps)
+    assert {key: v.text for key, v in right.items() if v.broken} == {}
+    wrong = outcomes(car, every=2, rear=paged_nodes.JumpsOfItsPage)
+    assert wrong["lamp", "stale"].broken
 
 
 def test_how_often_a_page_comes(tmp_path):

@@ -152,7 +152,8 @@ WAYS: tuple[AfterJump, ...] = ("accept", "refuse one", "lost")
 
 class Arrival(NamedTuple):
     """A good message at its receiver; ``sure`` is False where it may rightly be refused. ``lost``:
-    its counter jumped, and that counts as a lost link.
+    its counter jumped, and that counts as a lost link; ``data`` is empty where that happened in
+    another page than the link's.
     """
 
     at_ns: int
@@ -232,7 +233,7 @@ class Watch:
     """The good messages at a node in order of time, one list for each of its uptimes.
 
     Of a multiplexed message only those of the link's page are there. Its counter goes through all
-    pages.
+    pages, so a jump in any of them may lose the link.
     """
 
     def __init__(
@@ -288,8 +289,9 @@ class Watch:
 
     def _take(self, seen: Seen, doubtful: bool, hangs: Sequence[tuple[int, int]]) -> None:
         at_ns, count, found = seen.at_ns, seen.counter, self.uptimes[-1]
-        if self._shown is not None and not self._shown(seen.data):
-            found = []
+        data = seen.data
+        if self._shown is not None and not self._shown(data):
+            data, found = b"", []
         self._last_ns = at_ns
         new = _Belief(count, at_ns)
         if not doubtful and self._plainly_good(count):  # nearly always
@@ -304,7 +306,7 @@ class Watch:
             made |= dict.fromkeys([(_GOOD, new), *((_REFUSED, old) for old in self._beliefs)])
         ways = {way for way, _ in made}
         if _LOST in ways:
-            found.append(Arrival(at_ns, seen.data, ways == {_LOST}, lost=True))
+            self.uptimes[-1].append(Arrival(at_ns, data, ways == {_LOST}, lost=True))
         if _GOOD in ways:
             found.append(Arrival(at_ns, seen.data, ways == {_GOOD}))
         if ways == {_REFUSED}:

@@ -101,3 +101,46 @@ class AnyPageIsALife(Rear):
 
     def counts(self, data: bytearray) -> bool:
         return True
+
+
+class Jumps(Rear):
+    """Takes a counter that jumps for a lost link, in whatever page; two good requests end that."""
+
+    def start(self) -> None:
+        super().start()
+        self.last: int | None = None
+        self.needed = 1
+
+    def on_frame(self, message: can.Message) -> None:
+        if message.arbitration_id != BODY:
+            return
+        step = self.step(message.data)
+        if step == 0:
+            return
+        self.last = message.data[2] >> 4
+        if step != 1:
+            self.board.write("lamp", 1.0)
+            self.needed = 2
+        elif self.counts(message.data):
+            self.heard_ns = self.board.now_ns()
+            self.needed -= 1
+            if self.needed <= 0:
+                self.board.write("lamp", float(message.data[1] & 1))
+
+    def step(self, data: bytearray) -> int:
+        """How far the counter has moved; the first one counts as the next."""
+        return 1 if self.last is None else ((data[2] >> 4) - self.last) % 16
+
+    def look(self) -> None:
+        if self.board.now_ns() - self.heard_ns >= 300 * MS:
+            self.board.write("lamp", 1.0)
+            self.needed = 1 if self.last is None else 2
+            self.last = None
+
+
+class JumpsOfItsPage(Jumps):
+    """Overlooks a counter that jumps in another page."""
+
+    def step(self, data: bytearray) -> int:
+        step = super().step(data)
+        return step if self.counts(data) else min(step, 1)
