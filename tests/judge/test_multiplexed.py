@@ -103,6 +103,17 @@ def test_a_counter_that_jumps_in_another_page_may_lose_the_link(tmp_path):
     assert wrong["lamp", "stale"].broken
 
 
+def test_a_link_that_is_lost_before_its_page_can_come_again_is_refused(tmp_path):
+    key = 'stale_after = "300 ms"\n'
+    short = (key, 'stale_after = "110 ms"\n')
+    with pytest.raises(BadInput) as refused:
+        edited(tmp_path, short)
+    assert "110 ms is shorter than two periods of 'Body.Lamp' (120 ms)" in str(refused.value)
+    pages = '[messages.Body]\npage_cycle = "50 ms"\n[situations.switching]'
+    car = edited(tmp_path, short, ("[situations.switching]", pages))
+    assert car.period_ns("Body.Lamp") == 50_000_000
+
+
 def test_how_often_a_page_comes(tmp_path):
     car = vehicle()
     assert car.period_ns("Body") == 20_000_000
@@ -112,10 +123,10 @@ def test_how_often_a_page_comes(tmp_path):
         tmp_path,
         (
             "[situations.switching]",
-            '[messages.Body]\npage_cycle = "200 ms"\n[situations.switching]',
+            '[messages.Body]\npage_cycle = "150 ms"\n[situations.switching]',
         ),
     )
-    assert slow.period_ns("Body.Lamp") == 200_000_000
+    assert slow.period_ns("Body.Lamp") == 150_000_000
     assert slow.period_ns("Body") == 20_000_000
 
 

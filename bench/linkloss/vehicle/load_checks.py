@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from linkloss.problem import Problem, unknown
@@ -182,9 +182,10 @@ class LoadChecks:
         messages = [self.refs.messages[name] for name in dict.fromkeys(known)]
         for message in messages:
             yield from self._received((*place, "request"), message, load)
-            yield from self._page((*place, "request"), message, load)
+            asking = self._asking(message, load)
+            yield from self._page((*place, "request"), message, asking)
             if load.link is None:
-                yield from self._stale_time((*place, "request"), message, load)
+                yield from self._stale_time((*place, "request"), message, load, asking)
         if load.link is not None:
             yield from self._link((*place, "link"), load.link, load)
         if load.after_jump != "accept" and messages and not any(m.counter for m in messages):
@@ -193,15 +194,19 @@ class LoadChecks:
         if load.level is not None:
             yield from self._level((*place, "level"), load.level, load.request_messages)
 
-    def _page(self, place: Place, message: MessageInfo, load: LoadTable) -> Found:
-        """Check that what asks for a load comes in one page of a multiplexed message."""
+    @staticmethod
+    def _asking(message: MessageInfo, load: LoadTable) -> list[SignalInfo]:
+        """The signals of a message that ask for a load."""
         assert load.request is not None
         names = (*load.request.names, *((load.level,) if load.level else ()))
-        asking = [
+        return [
             message.signals[signal]
             for name, signal in map(split_signal, names)
             if name == message.name and signal in message.signals
         ]
+
+    def _page(self, place: Place, message: MessageInfo, asking: Sequence[SignalInfo]) -> Found:
+        """Check that what asks for a load comes in one page of a multiplexed message."""
         selecting = {switch for signal in asking for switch, _ in signal.page}
         pages = {signal.page: signal.name for signal in asking if signal.name not in selecting}
         if len(pages) > 1:
@@ -219,19 +224,34 @@ class LoadChecks:
             text = f"node '{load.node}' sends '{message.name}' itself; it never receives it"
             yield self.refs.source.problem(place, text)
 
-    def _stale_time(self, place: Place, message: MessageInfo, load: LoadTable) -> Found:
-        """Check that a message comes often enough for its silence to be a lost link."""
-        period = message.period_ns
-        if period is None:
+    def _stale_time(
+        self, place: Place, message: MessageInfo, load: LoadTable, asking: Sequence[SignalInfo] = ()
+    ) -> Found:
+        """Check that a message, or the page of it that asks, comes often enough for its silence to
+        be a lost link.
+        """
+        if message.period_ns is None:
             text = f"message '{message.name}' has no cycle time in the DBC; expected 'cycle' in"
             text += f" [messages.{message.name}]"
             yield self.refs.source.problem(place, text)
-        elif load.stale_after is not None and load.stale_after < 2 * period:
-            yield self.refs.source.problem(
-                (*place[:-1], "stale_after"),
+            return
+        table = self.refs.file.messages.get(message.name)
+        page_cycle = None if table is None else table.page_cycle
+        periods = [(message.period_ns, message.name)]
+        periods += [
+            (message.period_of(signal.name, page_cycle), f"{message.name}.{signal.name}")
+            for signal in asking
+            if signal.page
+        ]
+        period, name = max(periods)
+        if load.stale_after is not None and load.stale_after < 2 * period:
+            text = (
                 f"{show_duration(load.stale_after)} is shorter than two periods of"
-                f" '{message.name}' ({show_duration(2 * period)}): one late frame would trip it",
+                f" '{name}' ({show_duration(2 * period)}): one late frame would trip it"
             )
+            if name != message.name:
+                text += f"; 'page_cycle' in [messages.{message.name}] says how often a page comes"
+            yield self.refs.source.problem((*place[:-1], "stale_after"), text)
 
     def _link(self, place: Place, name: str, load: LoadTable) -> Found:
         if name not in self.refs.messages:

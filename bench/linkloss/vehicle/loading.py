@@ -204,13 +204,10 @@ class Vehicle:
         comes with its page. In ns; 0 where the message has no cycle time.
         """
         name, signal = split_signal(reference)
-        message = self.messages[name]
-        if not signal or not message.signals[signal].page:
+        message, table = self.messages[name], self.sendings.get(name)
+        if not signal:
             return message.period_ns or 0
-        table = self.sendings.get(name)
-        if table is not None and table.page_cycle is not None:
-            return table.page_cycle
-        return (message.period_ns or 0) * message.signals[signal].turns
+        return message.period_of(signal, None if table is None else table.page_cycle)
 
     def page(self, message: str, load: LoadTable) -> str:
         """The signal whose page of a multiplexed message asks for a load; "" where there is none:

@@ -115,6 +115,15 @@ class MessageInfo:
     fd: bool = False
     """Whether its frames are CAN FD frames."""
 
+    def period_of(self, signal: str, page_cycle_ns: int | None) -> int:
+        """How often a signal comes, in ns: one of a multiplexed message comes with its page. 0
+        where the message has no cycle time. ``page_cycle_ns``: what the vehicle file says of pages.
+        """
+        info = self.signals[signal]
+        if not info.page:
+            return self.period_ns or 0
+        return page_cycle_ns or (self.period_ns or 0) * info.turns
+
 
 def compile_message(message: DbcMessage) -> tuple[MessageInfo, list[str]]:
     """One message, and what is wrong with it: a role or a cycle time that makes no sense is told,
