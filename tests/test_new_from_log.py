@@ -10,6 +10,7 @@ import pytest
 
 from linkloss.campaign.check import check
 from linkloss.cli import main
+from linkloss.judge import Outcome
 from linkloss.report.words import outcome_line
 from linkloss.vehicle.loading import load_vehicle
 from linkloss.vehicle.toml import marked_keys
@@ -97,6 +98,32 @@ def test_without_its_time_out_it_is_broken(car):
     vehicle = load_vehicle("my_car/vehicle.toml")
     report = check(vehicle, drive=Path("drive.log"), depth="quick", only=["cut", "mute"])
     assert ("brake_lamp", "stale") in {(f.verdict.subject, f.verdict.rule) for f in report.findings}
+
+
+def test_what_must_not_be_0_is_sent_with_a_value_that_may_be(car):
+    own = """
+BO_ 512 Gearbox: 2 body
+ SG_ Gear : 0|4@1+ (1,0) [1|6] "" engine
+ SG_ Slope : 8|8@1- (1,0) [-20|-5] "" engine
+"""
+    Path("car.dbc").write_text(DBC + own)
+    new("--node", "body")
+    report = check(load_vehicle("my_car/vehicle.toml"), drive=Path("drive.log"), only=["cut"])
+    assert [finding.verdict.text for finding in report.findings] == []
+    assert report.tally.worst["Gearbox", "cycle"][0].outcome is Outcome.KEPT
+
+
+def test_it_comes_back_from_bus_off_through_its_sender(car):
+    new("--node", "body")
+    program = Path("my_car/body.py")
+    text = program.read_text(encoding="utf-8")
+    start = "        self.sender.start()\n"
+    deaf = text.replace(start, f"{start}        self.sender._plan_recovery = lambda now_ns: None\n")
+    assert deaf != text
+    program.write_text(deaf, encoding="utf-8")
+    vehicle = load_vehicle("my_car/vehicle.toml")
+    report = check(vehicle, drive=Path("drive.log"), depth="quick", only=["bus_off"])
+    assert ("body", "rejoin") in {(f.verdict.subject, f.verdict.rule) for f in report.findings}
 
 
 def test_the_signal_that_it_follows_can_be_named(car, capsys):

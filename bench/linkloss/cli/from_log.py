@@ -20,6 +20,7 @@ from linkloss.logs.describe import Description, Seen, describe
 from linkloss.logs.source import LogFile
 from linkloss.logs.stream import Tally, frames
 from linkloss.problem import BadInput, unknown
+from linkloss.units import plain
 from linkloss.vehicle.dbc import Dbc, read_dbc
 from linkloss.vehicle.messages import MessageInfo, SignalInfo
 
@@ -135,7 +136,7 @@ def car_from_log(dbc: Path, log: Path, node: str, request: str | None = None) ->
         "lamp": "brake_lamp" if re.search(LIKELY[0], best.signal.name.lower()) else "lamp",
         "others": others[:MOST_SHOWN],
         "more": max(0, len(others) - MOST_SHOWN),
-        "own": own,
+        "first_values": list(_first_values(read, own)),
         "guarded": best.message.counter is not None or best.message.checksum is not None,
     }
     files = {
@@ -245,6 +246,19 @@ def _cycles(found: Description, best: Candidate, own: list[Any]) -> Iterator[tup
     for message in own:
         if not message.cycle_time:
             yield message.name, *_own_cycle_ms(found, message)
+
+
+def _first_values(read: Dbc, own: list[Any]) -> Iterator[tuple[str, str, str]]:
+    """(message, signal, value) of what the node sends that must not be 0."""
+    for info in (read.messages[message.name] for message in own):
+        for signal in info.signals.values():
+            nothing = bytes(info.length)
+            if signal.name in info.guards or signal.page or signal.in_range(nothing):
+                continue
+            low, high = signal.minimum, signal.maximum
+            value = low if low is not None and signal.physical(nothing) < low else high
+            assert value is not None, "0 is out of a range"
+            yield info.name, signal.name, plain(value)
 
 
 def _own_cycle_ms(found: Description, message: Any) -> tuple[int, str]:
