@@ -44,6 +44,17 @@ def test_kinds_of_faults_that_nothing_can_have_are_named(wren):
     assert Unjudged("fault bounce", "no switch has 'bounces = true'") in found
 
 
+def test_an_input_that_no_program_reads_has_no_faults(wren):
+    """Of the switches that bounce, none is wired to a node with a program."""
+    bouncing = {node for table in wren.inputs.values() if table.bounces for node in table.wired_to}
+    found = left_unjudged(wren, bouncing)
+    assert any(set(table.wired_to) - bouncing for table in wren.inputs.values())
+    assert Unjudged("fault bounce", "no switch has 'bounces = true'") in found
+    assert "fault stuck" not in {entry.what for entry in found}
+    unread = [entry.what for entry in left_unjudged(wren, wren.nodes)]
+    assert not any(what.startswith("fault ") for what in unread)
+
+
 def test_a_car_without_a_supply_lacks_one_thing_and_not_one_for_each_fault(wren):
     ideal = changed(wren, supply=None)
     found = [entry.what for entry in left_unjudged(ideal)]

@@ -414,13 +414,17 @@ def _not_rolled_over(
 
 
 def _untried(vehicle: Vehicle, logged: Collection[str]) -> Iterator[Unjudged]:
-    """The kinds of faults that the vehicle cannot have; none of inputs that no program reads."""
-    read = any(set(table.wired_to).difference(logged) for table in vehicle.inputs.values())
+    """The kinds of faults that the vehicle cannot have; of inputs, those that a program reads."""
+    tables = vehicle.inputs.items()
+    inputs = {name: table for name, table in tables if set(table.wired_to).difference(logged)}
+    read = replace(vehicle, file=vehicle.file.model_copy(update={"inputs": inputs}))
     if vehicle.supply is None:
         reason = "the vehicle has no [supply]: no fault of supply, fuses, leads or relays is tried"
         yield Unjudged("supply", reason)
     for kind, form in catalogue().items():
-        if (form.electrical and vehicle.supply is None) or (form.group == "input" and not read):
+        of_input = form.group == "input"
+        if (form.electrical and vehicle.supply is None) or (of_input and not inputs):
             continue
-        if not any(True for source in (form.every, form.of_wiring) for _ in source(vehicle)):
+        hit = read if of_input else vehicle
+        if not any(True for source in (form.every, form.of_wiring) for _ in source(hit)):
             yield Unjudged(f"fault {kind}", form.needs or "nothing in the vehicle can have it")
