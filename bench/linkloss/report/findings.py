@@ -260,10 +260,20 @@ def cause_sentence(report: CheckReport, cause: BrokenBy) -> str:
     return finding_sentence(report.vehicle, finding.verdict, finding.case)
 
 
+_OF_PROGRAMS = ("program", "stopped")
+"""Rules whose breach says why loads of the same node break theirs."""
+
+
 def _broken_by(report: CheckReport, findings: list[Finding], told: Told | None) -> BrokenBy:
     stories = {} if told is None else {id(f): told.story(f) for f in findings}
     tells = {story.tells[0] for story in stories.values() if story is not None}
-    findings = sorted(findings, key=lambda f: (f.verdict.subject, f.verdict.rule) not in tells)
+    findings = sorted(
+        findings,
+        key=lambda f: (
+            (f.verdict.subject, f.verdict.rule) not in tells,
+            f.verdict.rule not in _OF_PROGRAMS,
+        ),
+    )
     first = findings[0]
     node = suspect(report.vehicle, first.verdict)
     return BrokenBy(tuple(findings), node, stories.get(id(first)))
