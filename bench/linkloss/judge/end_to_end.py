@@ -141,7 +141,7 @@ class _Judge:
         message, signal = case.vehicle.signal(self.asks)
         overdue = case.evidence.overdue(message.name, load.node, self.link, self.overdue_ns)
         for entry, next_ns in overdue.found(case.end_ns):  # only a surely good one ends the wait
-            if not entry.data:
+            if entry.elsewhere:
                 continue
             state = load.asked_state if signal.nonzero(entry.data) else OFF
             late_ns = next_ns + self.latency_ns

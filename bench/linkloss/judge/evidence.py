@@ -161,6 +161,11 @@ class Arrival(NamedTuple):
     sure: bool
     lost: bool = False
 
+    @property
+    def elsewhere(self) -> bool:
+        """Whether it only tells of a loss in another page; a message may have no bytes at all."""
+        return self.lost and not self.data
+
 
 class Run(NamedTuple, Generic[V]):
     """Good messages in a row with one ``value`` and no loss of the link between them. ``sure``: all

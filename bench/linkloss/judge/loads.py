@@ -236,7 +236,7 @@ def _there_of(case: Case, load: LoadTable, message: str) -> list[tuple[int, int]
     for uptime, entries in zip(uptimes, case.arrivals(message, load.node, link), strict=True):
         lost_ns = 0
         for entry in entries:
-            if not entry.data:
+            if entry.elsewhere:
                 continue
             if entry.sure:
                 lost_ns = entry.at_ns + link.maybe_stale_ns
