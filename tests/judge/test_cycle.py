@@ -14,6 +14,7 @@ from sender_lab import every, hand, plain, requests, verdict, verdicts
 
 from linkloss.judge.case import Case
 from linkloss.judge.message_rules import judge_cycle
+from linkloss.judge.verdict import Cause
 from linkloss.vehicle.tables import MessageTable
 
 
@@ -190,6 +191,31 @@ def test_the_counter_goes_on_by_one():
 def test_a_counter_at_rest_or_one_that_leaps_is_broken(wrong):
     made = requests(tape(300), *count((0, 1), (0, 2), wrong, (0, wrong[1] + 1)))
     broken(verdict(made, "Request", "cycle"), at_ms=160)
+
+
+@pytest.mark.parametrize(
+    ("changes", "numbers", "right"),
+    [
+        ({"minimum": 1.0}, (14, 15, 1, 2), True),
+        ({"minimum": 1.0}, (14, 15, 0, 1), False),
+        ({"maximum": 14.0}, (13, 14, 0, 1), True),
+        ({"maximum": 14.0}, (13, 14, 15, 0), False),
+        ({"raw": lambda data: ((data[1] & 15) ^ 8) - 8}, (6, 7, 8, 9), True),
+        ({"raw": lambda data: ((data[1] & 15) ^ 8) - 8}, (6, 7, 0, 1), False),
+    ],
+)
+def test_a_counter_comes_round_within_its_range(changes, numbers, right):
+    """A signed one of four bits goes from 7 to -8, which is 8 in its bits."""
+    made = tape(280)
+    info = made.vehicle.messages["Request"]
+    counter = replace(info.counter, **{"minimum": None, "maximum": None, **changes})
+    messages = {**made.vehicle.messages, "Request": replace(info, counter=counter)}
+    made.vehicle = replace(made.vehicle, messages=messages)
+    found = verdict(requests(made, *count(*((0, n) for n in numbers))), "Request", "cycle")
+    if right:
+        kept(found)
+    else:
+        assert found.cause is Cause.COUNTER
 
 
 def test_the_counter_counts_what_was_taken_and_begins_anew_with_the_program():

@@ -337,11 +337,12 @@ def _wrong_count(info: MessageInfo, first: Sending, second: Sending) -> Verdict 
     counter = info.counter
     if counter is None or not len(first.data) == len(second.data) == info.length:
         return None
-    top = (1 << counter.length_bits) - 1
-    if counter.maximum is not None:
-        top = min(top, round((counter.maximum - counter.offset) / counter.scale))
+    least, most = counter.ends(info.length)
+    least = least if counter.minimum is None else max(least, counter.minimum)
+    most = most if counter.maximum is None else min(most, counter.maximum)
+    low, top = sorted(round((end - counter.offset) / counter.scale) for end in (least, most))
     old, new = counter.raw(first.data), counter.raw(second.data)
-    expected = 0 if old >= top else old + 1
+    expected = low if old >= top else old + 1
     if new == expected:
         return None
     reference = f"{info.name}.{counter.name}"
