@@ -39,6 +39,7 @@ def findings(path: Path, *kinds: str) -> set[tuple[str, str]]:
     return {(each.verdict.subject, each.verdict.rule) for each in report.findings}
 
 
+@pytest.mark.slow
 def test_the_smallest_car_keeps_every_rule_in_a_quick_check(tmp_path):
     report = check(load_vehicle(new(tmp_path / "car", "dash,rear")), depth="quick", jobs=1)
     assert [finding.case.name for finding in report.findings] == []
@@ -75,7 +76,12 @@ PLANTED = [
 ]
 
 
-@pytest.mark.parametrize("kind, right, wrong, fault, rule", PLANTED)
+def later(planted):
+    """Those that wait for a message that does not come take longer."""
+    return pytest.param(*planted, marks=[pytest.mark.slow] if planted[4] == "stale" else [])
+
+
+@pytest.mark.parametrize("kind, right, wrong, fault, rule", map(later, PLANTED))
 def test_a_mistake_in_a_program_is_found(tmp_path, kind, right, wrong, fault, rule):
     if kind in ("c", "sketch") and needs_compiler.args[0]:
         pytest.skip(needs_compiler.kwargs["reason"])
@@ -104,7 +110,9 @@ def test_every_load_is_somewhere_and_every_power_node_has_one(tmp_path):
         assert {load.node for load in vehicle.loads.values()} == set(names)
 
 
-@pytest.mark.parametrize("number", [2, 3, 4, 5])
+@pytest.mark.parametrize(
+    "number", [2, *(pytest.param(n, marks=pytest.mark.slow) for n in (3, 4, 5))]
+)
 def test_however_the_loads_are_dealt_out_a_short_meets_its_neighbours(tmp_path, number):
     nodes = ",".join(["dash", *(f"node{place}" for place in range(number))])
     report = check(load_vehicle(new(tmp_path / "car", nodes)), only=["load_short"], jobs=1)
