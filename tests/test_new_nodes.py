@@ -81,7 +81,7 @@ def later(planted):
     return pytest.param(*planted, marks=[pytest.mark.slow] if planted[4] == "stale" else [])
 
 
-@pytest.mark.parametrize("kind, right, wrong, fault, rule", map(later, PLANTED))
+@pytest.mark.parametrize("kind, right, wrong, fault, rule", [later(planted) for planted in PLANTED])
 def test_a_mistake_in_a_program_is_found(tmp_path, kind, right, wrong, fault, rule):
     if kind in ("c", "sketch") and needs_compiler.args[0]:
         pytest.skip(needs_compiler.kwargs["reason"])
@@ -110,9 +110,10 @@ def test_every_load_is_somewhere_and_every_power_node_has_one(tmp_path):
         assert {load.node for load in vehicle.loads.values()} == set(names)
 
 
-@pytest.mark.parametrize(
-    "number", [2, *(pytest.param(n, marks=pytest.mark.slow) for n in (3, 4, 5))]
-)
+DEALT = [2, *(pytest.param(number, marks=pytest.mark.slow) for number in (3, 4, 5))]
+
+
+@pytest.mark.parametrize("number", DEALT)
 def test_however_the_loads_are_dealt_out_a_short_meets_its_neighbours(tmp_path, number):
     nodes = ",".join(["dash", *(f"node{place}" for place in range(number))])
     report = check(load_vehicle(new(tmp_path / "car", nodes)), only=["load_short"], jobs=1)
