@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from judge_lab import MS, NS, Tape, broken, car, edge, kept, stretches, untested
 
@@ -151,3 +153,14 @@ def test_a_receiver_that_took_a_wrong_message_has_until_its_link_is_lost():
 @pytest.mark.parametrize(("how", "at_ms"), [({}, 1290), ({"to": ()}, 1290), ({"counter": 4}, 1310)])
 def test_behind_a_wrong_message_the_right_ones_must_come_and_count(how, at_ms):
     broken(behind_a_wrong_message(**how).verdict("rejoin"), at_ms=at_ms)
+
+
+def test_a_message_without_bytes_is_there_like_any_other():
+    """Its silence is what loses the link; another message asks for the lamp."""
+    tape = Tape(car(lamp={"request": "Plain.Lamp", "link": "Beat"}), 3000).plain(60, 3000, on=False)
+    empty = replace(tape.vehicle.messages["Beat"], length=0, signals={})
+    tape.vehicle = replace(tape.vehicle, messages={**tape.vehicle.messages, "Beat": empty})
+    for at_ms in (at for at in range(60, 3000, 50) if not 1000 < at < 1500):
+        tape.frame(at_ms, 0x104, [])
+    tape.fault("drop", 1000, 1460)
+    kept(tape.verdict("rejoin"))
