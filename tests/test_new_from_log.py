@@ -113,13 +113,15 @@ BO_ 512 Gearbox: 2 body
     assert report.tally.worst["Gearbox", "cycle"][0].outcome is Outcome.KEPT
 
 
-def test_it_comes_back_from_bus_off_through_its_sender(car):
+def test_without_both_of_its_ways_back_from_bus_off_it_is_broken(car):
     new("--node", "body")
     program = Path("my_car/body.py")
     text = program.read_text(encoding="utf-8")
     start = "        self.sender.start()\n"
     deaf = text.replace(start, f"{start}        self.sender._plan_recovery = lambda now_ns: None\n")
-    assert deaf != text
+    deaf = deaf.replace("            self.board.recover_bus()\n", "            pass\n")
+    assert "_plan_recovery" in deaf
+    assert "recover_bus" not in deaf
     program.write_text(deaf, encoding="utf-8")
     vehicle = load_vehicle("my_car/vehicle.toml")
     report = check(vehicle, drive=Path("drive.log"), depth="quick", only=["bus_off"])
