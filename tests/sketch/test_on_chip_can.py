@@ -105,11 +105,14 @@ def test_the_lamp_follows_each_message_and_the_life_sign_goes_out(tmp_path, shap
 
 @pytest.mark.parametrize("shape", SHAPES)
 def test_it_comes_back_from_bus_off(tmp_path, shape):
+    """The other node sends unheard: 16 attempts with one group of eleven recessive bits, then 56
+    error-passive ones with two make 128 groups, in 16 times 64 and 56 times 72 bits of 4 us.
+    """
     unit = sketch(tmp_path, SHAPES[shape])
     ran = life_car.run(unit, ("bus_off", 100, 120), other=counter(), lasts_ms=400)
     times = [at_ms for at_ms, _ in ran.answers()]
     assert any(at_ms < 100 for at_ms in times)
-    assert not any(110 <= at_ms <= 120 for at_ms in times)
+    assert not any(100 <= at_ms < 120 for at_ms in times)
     assert times[-1] > 380
     if shape == "twai":
         assert told(ran) == ["off", "back"]
