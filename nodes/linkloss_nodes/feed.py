@@ -6,7 +6,7 @@ that is lit when in doubt and a starter that is off on any doubt differ in their
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal, get_args
 
@@ -217,23 +217,16 @@ class Feed:
     def connect(self, receiver: Receiver) -> None:
         """Listen to what the request reads, if there is one. Raises SettingsError."""
         stale_after_ns = (self._settings.stale_after_ms or 0) * MS
+        paged: dict[str, Field | None] = {}  # of each message a signal that is not in every frame
         for name in self._settings.signals:
             message, signal = split_signal(name)
-            self._fields[name] = receiver.field(message, signal)
-            if message not in self._links:
-                field = next(iter(self._paged(receiver, message)), None)
-                link = receiver.listen(message, stale_after_ns, self._settings.max_step, field)
-                self._links[message] = link
-                link.on_news.append(self._heard)
-                link.on_stale.append(self._stale)
-
-    def _paged(self, receiver: Receiver, message: str) -> Iterator[Field]:
-        """The signals of a message that do not come in every frame; all of one page."""
-        for name in self._settings.signals:
-            if split_signal(name)[0] == message:
-                field = receiver.field(*split_signal(name))
-                if field.page:
-                    yield field
+            field = self._fields[name] = receiver.field(message, signal)
+            paged[message] = field if field.page else paged.get(message)
+        for message, page in paged.items():
+            link = receiver.listen(message, stale_after_ns, self._settings.max_step, page)
+            self._links[message] = link
+            link.on_news.append(self._heard)
+            link.on_stale.append(self._stale)
 
     def apply(self, values: Mapping[str, Value | None]) -> None:
         """Bring the output to the state that follows from everything known."""

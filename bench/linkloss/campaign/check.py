@@ -155,9 +155,9 @@ def check(
     address of a Dask scheduler (``HOST:PORT``) whose workers run the cases instead. Results go to
     ``store``; cases that it already holds are not run again. ``progress(done, total)`` is called
     whenever a case ends; ``total`` is None while it is unknown. ``tell(result)`` is called with
-    each new result as it comes. ``drive`` is a log whose windows
-    then are the situations (depths quick and full); the frames of the nodes ``logged`` (default:
-    those that drive no load) come from it.
+    each new result as it comes. ``drive`` is a log whose windows then are the situations (depths
+    quick and full); the frames of the nodes ``logged`` (default: those that drive no load) come
+    from it.
 
     Raises BadInput for names that do not exist, for a hunt without an end, and where nothing can be
     put to the test without a log. Raises Interrupted, with a report of the cases that were done, on

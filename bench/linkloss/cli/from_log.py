@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from linkloss.cli.common import NewCar, bad
+from linkloss.cli.from_nodes import camel_name, filled
 from linkloss.logs.describe import Description, Seen, describe
 from linkloss.logs.source import LogFile
 from linkloss.logs.stream import Tally, frames
@@ -118,16 +119,16 @@ def car_from_log(dbc: Path, log: Path, node: str, request: str | None = None) ->
     others = [candidate for candidate in candidates if candidate is not best]
     senders = _senders(found, node)
     status_dbc = "" if own else f"{node.lower()}_status.dbc"
-    status = own[0].name if own else f"{_camel(node)}Status"
+    camel = camel_name(node)
+    status = own[0].name if own else f"{camel}Status"
     words: dict[str, Any] = {
         "node": node,
-        "camel": _camel(node),
+        "camel": camel,
         "status": status,
         "status_dbc": status_dbc,
         "sent": [message.name for message in own] or [status],
         "file": f"{node.lower()}.py",
         "dbc": dbc.name,
-        "log": log.resolve().as_posix(),
         "bit_rate": _bit_rate(read, found),
         "senders": senders,
         "cycles": list(_cycles(found, best, own)),
@@ -206,10 +207,6 @@ def _changes(
     return counts
 
 
-def _camel(node: str) -> str:
-    return "".join(part[:1].upper() + part[1:] for part in node.split("_"))
-
-
 def _free_identifier(read: Dbc, found: Description) -> int:
     """The lowest priority of a base frame that neither the DBC file nor the log has."""
     taken = {key[0] for key in read.lines} | {seen.identifier for seen in found.seen}
@@ -244,8 +241,14 @@ def _cycles(found: Description, best: Candidate, own: list[Any]) -> Iterator[tup
     if best.message.period_ns is None:
         yield best.message.name, best.cycle_ms, "the median in the log"
     for message in own:
-        if not message.cycle_time:
-            yield message.name, *_own_cycle_ms(found, message)
+        if message.cycle_time:
+            continue
+        seen = (entry.intervals.median_ns for entry in found.seen if entry.message is message)
+        median_ns = next(seen, None)
+        if median_ns is None:
+            yield message.name, USUAL_CYCLE_MS, "the log does not have it"
+        else:
+            yield message.name, max(1, round(median_ns / MS)), "the median in the log"
 
 
 def _first_values(read: Dbc, own: list[Any]) -> Iterator[tuple[str, str, str]]:
@@ -261,18 +264,5 @@ def _first_values(read: Dbc, own: list[Any]) -> Iterator[tuple[str, str, str]]:
             yield info.name, signal.name, plain(value)
 
 
-def _own_cycle_ms(found: Description, message: Any) -> tuple[int, str]:
-    """How often the node sends a message of its own, in ms, and where that comes from."""
-    if message.cycle_time:
-        return message.cycle_time, "the DBC file"
-    seen = (entry.intervals.median_ns for entry in found.seen if entry.message is message)
-    median_ns = next(seen, None)
-    if median_ns is None:
-        return USUAL_CYCLE_MS, "the log does not have it"
-    return max(1, round(median_ns / MS)), "the median in the log"
-
-
 def _filled(name: str, words: Mapping[str, Any]) -> bytes:
-    from linkloss.cli.from_nodes import filled
-
     return filled(TEMPLATES, name, words).encode()

@@ -69,6 +69,11 @@ class Load:
         return camel_to_snake_case(self.signal)
 
 
+def camel_name(name: str) -> str:
+    """``rear_left`` -> ``RearLeft``."""
+    return "".join(part[:1].upper() + part[1:] for part in name.split("_"))
+
+
 @dataclass
 class NewNode:
     """A node of the list."""
@@ -82,7 +87,7 @@ class NewNode:
     @cached_property
     def camel(self) -> str:
         """Its name as the names of its messages begin."""
-        return "".join(part[:1].upper() + part[1:] for part in self.name.split("_"))
+        return camel_name(self.name)
 
     @property
     def snake(self) -> str:

@@ -265,18 +265,16 @@ _OF_PROGRAMS = ("program", "stopped")
 
 
 def _broken_by(report: CheckReport, findings: list[Finding], told: Told | None) -> BrokenBy:
-    stories = {} if told is None else {id(f): told.story(f) for f in findings}
-    tells = {story.tells[0] for story in stories.values() if story is not None}
-    findings = sorted(
-        findings,
-        key=lambda f: (
-            (f.verdict.subject, f.verdict.rule) not in tells,
-            f.verdict.rule not in _OF_PROGRAMS,
-        ),
-    )
-    first = findings[0]
-    node = suspect(report.vehicle, first.verdict)
-    return BrokenBy(tuple(findings), node, stories.get(id(first)))
+    stories = Stories() if told is None else told.stories
+    shortest = {story.tells[0]: story for story in stories.told}
+
+    def order(finding: Finding) -> tuple[bool, bool]:
+        place = (finding.verdict.subject, finding.verdict.rule)
+        return place not in shortest, place[1] not in _OF_PROGRAMS
+
+    first, *others = sorted(findings, key=order)
+    story = stories.of((first.verdict.subject, first.verdict.rule))
+    return BrokenBy((first, *others), suspect(report.vehicle, first.verdict), story)
 
 
 def _order(cause: BrokenBy) -> tuple[bool, bool, int]:
@@ -284,9 +282,11 @@ def _order(cause: BrokenBy) -> tuple[bool, bool, int]:
         finding.verdict.subject == PROCESS or finding.verdict.cause is Cause.CRASHED
         for finding in cause.findings
     )
-    faults = cause.story.shrunk.scenario.faults if cause.story is not None else ()
-    alone = not faults if cause.story is not None else cause.findings[0].case.fault == "none"
-    return not ended, not alone, -len(cause.findings)
+    if cause.story is None:
+        faulty = cause.findings[0].case.fault != "none"
+    else:
+        faulty = bool(cause.story.shrunk.scenario.faults)
+    return not ended, faulty, -len(cause.findings)
 
 
 def ensure_folder(folder: Path) -> None:
