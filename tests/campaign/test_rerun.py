@@ -57,7 +57,7 @@ def test_a_case_that_never_ends_is_given_up(cases):
             pass
 
     (lost,) = again([Wanted(cases["parked/none"], wait)], limit_s=0.5)
-    assert lost == Failed("it did not end within 0.5 s of real time")
+    assert lost == Failed("hung: no end within 0.5 s of processor time")
 
 
 @pytest.mark.usefixtures("forks")

@@ -23,7 +23,7 @@ from typing import Generic, NamedTuple, TypeVar
 from linkloss.campaign.cases import instances, without_fault
 from linkloss.campaign.depth import Depth, left_unjudged
 from linkloss.campaign.hunt import Hunt
-from linkloss.campaign.isolation import Child, NoAnswer, can_branch
+from linkloss.campaign.isolation import Child, NoAnswer, NotFinished, can_branch
 from linkloss.campaign.reach import reached
 from linkloss.campaign.result import CaseResult, CheckReport, RunResult
 from linkloss.campaign.run import run
@@ -109,18 +109,22 @@ class _Telling(NamedTuple):
 
 
 LIMIT_S = 60.0
-"""Wall-clock seconds after which a case that shows no sign of life counts as hung."""
+"""Seconds of processor time after which a case counts as hung, and of real time for which it may be
+blocked."""
 _CLOCKED: tuple[Depth, ...] = ("quick", "full")
 """The depths in which the nodes' clocks roll over."""
 
 
 class Interrupted(KeyboardInterrupt):
-    """The check was interrupted; ``report`` holds the cases that were done."""
+    """The check ended early; ``report`` holds the cases that were done, ``why`` says what ended it
+    if that was not the keyboard.
+    """
 
-    def __init__(self, report: CheckReport) -> None:
+    def __init__(self, report: CheckReport, why: str = "") -> None:
         self.report = report
         of = "" if report.planned is None else f" of {report.planned}"
-        super().__init__(f"interrupted after {len(report.cases)}{of} cases")
+        text = f"interrupted after {len(report.cases)}{of} cases"
+        super().__init__(f"{text}; the next case is {why}" if why else text)
 
 
 def check(
@@ -151,7 +155,7 @@ def check(
     faults (``none``: without a fault), ``situations`` situations, ``case`` one case by its name.
     ``jobs`` is the number of processes (default: all cores); ``branch`` runs a beginning that
     cases share only once, where processes can fork. The result depends on neither. A case that
-    shows no sign of life for ``limit_s`` seconds of real time counts as hung. ``cluster`` is the
+    computes for ``limit_s`` seconds, or is blocked for as long, counts as hung. ``cluster`` is the
     address of a Dask scheduler (``HOST:PORT``) whose workers run the cases instead. Results go to
     ``store``; cases that it already holds are not run again. ``progress(done, total)`` is called
     whenever a case ends; ``total`` is None while it is unknown. ``tell(result)`` is called with
@@ -161,7 +165,7 @@ def check(
 
     Raises BadInput for names that do not exist, for a hunt without an end, and where nothing can be
     put to the test without a log. Raises Interrupted, with a report of the cases that were done, on
-    an interrupt from the keyboard.
+    an interrupt from the keyboard, and where this machine has no processor time for a case.
     """
     order, hunted, chosen = ordered(
         vehicle,
@@ -201,6 +205,8 @@ def check(
                 _run_hunt(workers, order, hunted, results, told)
     except KeyboardInterrupt:
         raise Interrupted(report) from None
+    except NotFinished as why:
+        raise Interrupted(report, str(why)) from None
     return report
 
 
@@ -295,7 +301,7 @@ def _words(names: Collection[str] | None) -> tuple[str, ...] | None:
 
 T = TypeVar("T")
 RERUN_LIMIT_S = 30.0
-"""Wall-clock seconds that a case may take to run again."""
+"""The limit of a case that runs again, in seconds, as that of :meth:`Child.answer`."""
 
 
 class Wanted(NamedTuple, Generic[T]):
@@ -351,7 +357,7 @@ def again(
                 begun.append(Child(partial(_worked, wanted[len(begun)])))
             try:
                 yield begun[index].answer(limit_s)
-            except NoAnswer as why:
+            except (NoAnswer, NotFinished) as why:
                 yield Failed(str(why))
     finally:
         for child in begun:

@@ -18,7 +18,7 @@ from typing import NamedTuple
 
 from linkloss.campaign.check import LIMIT_S, ordered
 from linkloss.campaign.depth import Depth
-from linkloss.campaign.isolation import Child, NoAnswer, can_branch
+from linkloss.campaign.isolation import Child, NoAnswer, NotFinished, can_branch
 from linkloss.campaign.run import run_case
 from linkloss.clock.wallclock import monotonic_seconds
 from linkloss.scenario import Scenario
@@ -137,5 +137,5 @@ def _measured_s(case: Scenario) -> float | None:
         return timed()
     try:
         return Child(timed).answer(LIMIT_S)
-    except NoAnswer:
+    except (NoAnswer, NotFinished):
         return None

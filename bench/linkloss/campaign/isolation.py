@@ -14,6 +14,10 @@ results are the same either way.
 
 :class:`Child` and :func:`apart` run any call in a process of its own; :func:`run_apart` runs a
 scenario whose program may crash or hang.
+
+A process hangs if it computes for longer than its limit (of processor time), or sleeps in calls of
+the system for longer than that (of real time). A machine that has no time for a process, or a
+process that somebody stopped, makes it slow and not broken: see :class:`_Watch`.
 """
 
 from __future__ import annotations
@@ -26,15 +30,18 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
+from functools import partial
 from multiprocessing import Pipe
 from multiprocessing.connection import Connection
 from traceback import format_exc
-from typing import Generic, TypeVar
+from typing import Generic, NamedTuple, TypeVar
 
 from linkloss.campaign.result import CaseResult, RunResult
 from linkloss.campaign.run import case_result, failed_case, run, run_case
+from linkloss.clock.wallclock import process_time
 from linkloss.judge import Verdict, judge
 from linkloss.judge.evidence import Evidence
+from linkloss.problem import BadInput
 from linkloss.recording import Recording
 from linkloss.scenario import Scenario
 from linkloss.session import Session, ready
@@ -60,7 +67,61 @@ def can_branch() -> bool:
 
 
 class NoAnswer(Exception):  # noqa: N818 - the program's fault, and reported as such
-    """A process ended, or took too long, before it answered; the text says which."""
+    """A process ended, or hung, before it answered; the text says which."""
+
+
+class NotFinished(Exception):  # noqa: N818 - the machine's doing, and nobody's fault
+    """A process got no processor time, so that nothing is known about what it was to find out."""
+
+
+HUNG = "hung: "
+"""How the text on a hung process begins."""
+TICK_S = 0.25
+"""How often a process that does not answer is looked at, in seconds of real time."""
+MOST_WAITED = 20
+"""For how many times its limit a process that neither computes nor sleeps is waited for."""
+
+
+class _Watch:
+    """Waits for a process, and tells one that hangs from one that gets no time.
+
+    Each look counts for one tick, however late the machine is:
+
+        computes   counts as its processor time, at the limit it hangs
+        sleeps     counts as blocked, at the limit it hangs
+        neither    it waits for a processor or a disk, or is stopped: at MOST_WAITED times the
+                   limit it is not finished
+    """
+
+    def __init__(self, process: int, limit_s: float) -> None:
+        self._limit_s = limit_s
+        self._tick_s = min(TICK_S, limit_s / 4)
+        self._blocked_s = self._waited_s = 0.0
+        self.follow(process)
+
+    def follow(self, process: int) -> None:
+        """From now on this process does the work."""
+        self._process = process
+        now = process_time(process)
+        self._before_s = 0.0 if now is None else now.cpu_s
+
+    def wait(self, reader: Connection) -> None:
+        """Return once there is something to read. Raises NoAnswer for a process that hangs, and
+        NotFinished.
+        """
+        limit_s = self._limit_s
+        while not reader.poll(self._tick_s):
+            now = process_time(self._process)
+            self._waited_s += self._tick_s
+            if now is not None and now.cpu_s - self._before_s >= limit_s:
+                raise NoAnswer(f"{HUNG}no end within {limit_s:g} s of processor time")
+            if now is not None and now.sleeps:
+                self._blocked_s += self._tick_s
+            if self._blocked_s >= limit_s:
+                raise NoAnswer(f"{HUNG}blocked in calls of the system for {limit_s:g} s")
+            if self._waited_s >= MOST_WAITED * limit_s:
+                text = "not finished: this machine had no processor time for it"
+                raise NotFinished(f"{text} within {self._waited_s:g} s")
 
 
 class Child(Generic[T]):
@@ -75,11 +136,11 @@ class Child(Generic[T]):
 
     def answer(self, limit_s: float) -> T:
         """What the call returned; raises whatever it raised. Raises NoAnswer if the process ended
-        first, or did not end within ``limit_s`` seconds of real time.
+        first, or hung: it computed for ``limit_s`` seconds, or was blocked for as long. Raises
+        NotFinished if it got no processor time.
         """
         try:
-            if not self._reader.poll(limit_s):
-                raise NoAnswer(f"it did not end within {limit_s:g} s of real time")
+            _Watch(self._process, limit_s).wait(self._reader)
             found: T
             found, raised = self._reader.recv()
         except EOFError:
@@ -100,9 +161,9 @@ class Child(Generic[T]):
 
 
 def apart(call: Callable[[], T], limit_s: float) -> T | None:
-    """What ``call()`` returns in a forked process; None if that process died or took longer than
-    ``limit_s`` seconds of real time. Without fork the call runs in this process. Raises whatever
-    the call raises.
+    """What ``call()`` returns in a forked process; None if that process died or hung, as
+    :meth:`Child.answer` tells. Without fork the call runs in this process. Raises whatever the call
+    raises, and BadInput if the machine has no time for it.
     """
     if not can_branch():
         return call()
@@ -110,6 +171,8 @@ def apart(call: Callable[[], T], limit_s: float) -> T | None:
         return Child(call).answer(limit_s)
     except NoAnswer:
         return None
+    except NotFinished as why:
+        raise BadInput.one("linkloss", "", str(why)) from None
 
 
 def _answer(call: Callable[[], T], writer: Connection) -> None:
@@ -140,12 +203,9 @@ class Stopped(Exception):  # noqa: N818 - nothing went wrong
     """The results are no longer wanted."""
 
 
-HUNG = "did not end within"
-"""How the text of the verdict on a hung case begins."""
-
 _LONG_S = 60.0
-"""In simulated seconds. A longer case gets the excess as extra real time before it counts as hung:
-a long soak on a busy machine is slow, not hung."""
+"""In simulated seconds. A longer case gets the excess on top of its limit: a long soak is slow, not
+hung."""
 
 _GC_THRESHOLDS = (100_000, 20, 20)
 """A session makes many short-lived objects and few cycles, so it collects rarely."""
@@ -161,9 +221,10 @@ def isolated(
     """Run cases in other processes; the results are in their order.
 
     With ``branch``, a :func:`beginning` that is long enough runs only once; all cases must then
-    have the same one. ``limit_s`` is the wall-clock time, in seconds, after which a case that shows
-    no sign of life counts as hung; a case that simulates more than a minute gets the excess on top.
-    ``stop()`` is called after each case; once it is true the rest is given up with Stopped.
+    have the same one. ``limit_s`` is the processor time, in seconds, after which a case counts as
+    hung, and the real time for which it may be blocked; a case that simulates more than a minute
+    gets the excess on top. ``stop()`` is called after each case; once it is true the rest is given
+    up with Stopped. Raises NotFinished where the machine has no time for a case.
     """
     results: dict[int, CaseResult] = {}
     waiting = sorted(range(len(cases)), key=lambda index: (cases[index].parts_ns, index))
@@ -193,8 +254,7 @@ def _one_server(
         for index, result in _listen(cases, waiting, reader, server, limit_s):
             results[index] = result
             if stop():
-                with suppress(ProcessLookupError):  # the server may have ended by itself
-                    os.killpg(server, signal.SIGKILL)
+                _end(server)
                 raise Stopped
     finally:
         reader.close()
@@ -214,20 +274,37 @@ def _listen(
     """
     for index in waiting:
         case = cases[index]
-        patience_s = limit_s + max(0.0, case.lasts_ns / 1e9 - _LONG_S)
-        told: CaseResult | str
+        watch = _Watch(server, limit_s + max(0.0, case.lasts_ns / 1e9 - _LONG_S))
+        told: CaseResult | str | Began
+        number, told = -1, Began(server)
         try:
-            number = -1
-            while number != index:  # skips how the process of the previous case ended
-                if not reader.poll(patience_s):
-                    os.killpg(server, signal.SIGKILL)
-                    yield index, failed_case(case, f"{HUNG} {patience_s:g} s of real time")
-                    return
+            while number != index or isinstance(told, Began):
+                watch.wait(reader)
                 number, told = reader.recv()
+                # how the process of the previous case ended means that the server goes on
+                watch.follow(told.process if isinstance(told, Began) else server)
         except EOFError:
             yield index, failed_case(case, "brought the simulation's process down")
             return
+        except NotFinished:
+            _end(server)
+            raise
+        except NoAnswer as why:
+            _end(server)
+            yield index, failed_case(case, str(why))
+            return
         yield index, failed_case(case, told) if isinstance(told, str) else told
+
+
+def _end(server: int) -> None:
+    with suppress(ProcessLookupError):  # it may have ended by itself
+        os.killpg(server, signal.SIGKILL)
+
+
+class Began(NamedTuple):
+    """A case goes on in a process of its own."""
+
+    process: int
 
 
 def _serve(
@@ -266,6 +343,7 @@ def _branching(cases: Sequence[Scenario], waiting: Sequence[int], writer: Connec
         child = os.fork()
         if child == 0:
             gc.disable()  # this process is short-lived, and untouched memory stays shared
+            writer.send((index, Began(os.getpid())))
             recording = session.go_on(cases[index])
             writer.send((index, case_result(cases[index], recording, evidence)))
             os._exit(0)
@@ -281,29 +359,35 @@ def _why(status: int) -> str:
 
 
 GRACE_S = 10.0
-"""A run takes far less real time than it simulates. This many seconds, and as many again as it
+"""A run takes far less processor time than it simulates. This many seconds, and as many again as it
 simulates, are plenty."""
 
 
 def patience_s(scenario: Scenario) -> float:
-    """The real time in seconds after which a run counts as hung."""
+    """The limit of a run, as that of :func:`isolated`, in seconds."""
     return GRACE_S + scenario.lasts_ns / 1e9
 
 
 def run_apart(scenario: Scenario, *, bits: bool = False) -> RunResult:
     """Run and judge a scenario in a process of its own, where one can be forked. If that process
-    ends early, or takes longer than :func:`patience_s`, the result is one broken rule and an empty
-    recording. ``bits``: also record the bus bit by bit.
+    ends early, or hangs, the result is one broken rule and an empty recording. ``bits``: also
+    record the bus bit by bit. Raises BadInput if the machine has no time for it.
     """
     ready(scenario.vehicle)
-    limit_s = patience_s(scenario)
-    told = apart(lambda: _run_without_scenario(scenario, bits=bits), limit_s)
-    if told is not None:
-        return RunResult(scenario, *told)
-    text = f"brought its process down, or did not end within {limit_s:g} s of real time"
-    nothing = Recording(scenario.vehicle.title, scenario.seed, scenario.lasts_ns)
-    blind = replace(scenario, expectations=())  # it is unknown whether they were met
-    return RunResult(blind, nothing, failed_case(scenario, text).verdicts, ())
+    if not can_branch():
+        return RunResult(scenario, *_run_without_scenario(scenario, bits=bits))
+    try:
+        told = Child(partial(_run_without_scenario, scenario, bits=bits)).answer(
+            patience_s(scenario)
+        )
+    except NoAnswer as why:
+        nothing = Recording(scenario.vehicle.title, scenario.seed, scenario.lasts_ns)
+        blind = replace(scenario, expectations=())  # it is unknown whether they were met
+        text = str(why) if str(why).startswith(HUNG) else "brought its process down"
+        return RunResult(blind, nothing, failed_case(scenario, text).verdicts, ())
+    except NotFinished as why:
+        raise BadInput.one(scenario.name, "", str(why)) from None
+    return RunResult(scenario, *told)
 
 
 def _run_without_scenario(

@@ -33,7 +33,7 @@ from linkloss.session import simulate
 from linkloss.vehicle.load import LoadTable
 
 LIMIT_S = 60.0
-"""The most real time for the run of a situation, in seconds."""
+"""The limit of the run of a situation, in seconds, as that of :func:`apart`."""
 
 
 EIGHTHS = 8

@@ -17,7 +17,14 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from linkloss.campaign.isolation import HUNG, Stopped, can_branch, isolated, patience_s
+from linkloss.campaign.isolation import (
+    HUNG,
+    NotFinished,
+    Stopped,
+    can_branch,
+    isolated,
+    patience_s,
+)
 from linkloss.campaign.result import CaseResult, CheckReport, Finding
 from linkloss.campaign.run import PROCESS, run_case
 from linkloss.campaign.selection import case_named
@@ -51,21 +58,23 @@ class Job:
             return shrink(self.scenario, self.subject, self.rule, run=run, budget=self.budget)
         except NotBroken:
             return "run again alone, its case does not break the rule: a program is not repeatable"
+        except NotFinished as why:
+            return str(why)
 
 
 class Away:
     """Runs scenarios in other processes; after some that hung it runs no more."""
 
     def __init__(self, limit_s: float, stop: Callable[[], bool] = lambda: False) -> None:
-        """``limit_s`` is the longest real time of a run in seconds. Once ``stop()`` is true, a run
-        raises Stopped.
+        """``limit_s`` is the most that :func:`isolated` allows a run, in seconds. Once ``stop()``
+        is true, a run raises Stopped.
         """
         self._limit_s = limit_s
         self._stop = stop
         self._hung = 0
 
     def __call__(self, scenario: Scenario) -> CaseResult:
-        """The scenario's result. Raises Enough if too many runs have hung."""
+        """The scenario's result. Raises Enough if too many runs have hung, and NotFinished."""
         if self._stop():
             raise Stopped
         if self._hung >= MOST_HUNG:
@@ -84,7 +93,7 @@ def shrunk_apart(
 ) -> list[Shrunk | str]:
     """The result of each job, in order: the shortest scenario, or a sentence that says why there is
     none. ``processes`` work on them (default: one for each core); each run has a process of its
-    own and at most ``limit_s`` seconds of real time.
+    own, and counts as hung after ``limit_s`` seconds as :func:`isolated` counts them.
 
     In a program with several threads, and where processes cannot fork, this process does the work,
     with the same results; a program that brings its process down is then not shrunk.
@@ -170,9 +179,10 @@ def find_stories(
     """Shrink the findings of a check.
 
     Each story takes at most ``budget`` runs. ``jobs`` is the number of processes (default: all
-    cores); the stories do not depend on it. ``limit_s`` is the real time in seconds after which a
-    run counts as hung; ``progress(done, total)`` is called whenever findings are done. An interrupt
-    from the keyboard ends the search; the stories found so far are returned.
+    cores); the stories do not depend on it. ``limit_s`` is the processor time in seconds after
+    which a run counts as hung, and the real time for which it may be blocked; ``progress(done,
+    total)`` is called whenever findings are done. An interrupt from the keyboard ends the search;
+    the stories found so far are returned.
     """
     teller = _StoryPicker(report)
     told = progress or (lambda *_: None)

@@ -139,7 +139,9 @@ def check(
     no_branch
         Run every case from power-up, even where cases begin alike. The results are the same.
     limit
-        Real time after which a case that shows no sign of life counts as hung.
+        A case counts as hung once it has computed for so long without an end, or has been blocked
+        for so long in calls of the system; a second more for each that it simulates beyond a
+        minute. On a busy machine, time in which it waits for a processor does not count.
     results
         Keep the result of each case in this file as it comes.
     resume

@@ -6,8 +6,11 @@ instant, and from then on only that instant counts.
 
 from __future__ import annotations
 
+import os
 import threading
 import time
+from pathlib import Path
+from typing import NamedTuple
 
 
 def monotonic_seconds() -> float:
@@ -23,6 +26,29 @@ def epoch_ns() -> int:
 def wait_seconds(seconds: float) -> None:
     """Let real time pass, only to show something at the pace at which it happened."""
     time.sleep(seconds)  # noqa: TID251 - the one door
+
+
+class ProcessTime(NamedTuple):
+    """The processor time of a process in seconds, and whether it sleeps: it waits in a call of the
+    system. A process that waits for its turn on a busy processor, for a disk, or because it was
+    stopped, does not sleep.
+    """
+
+    cpu_s: float
+    sleeps: bool
+
+
+def process_time(process: int) -> ProcessTime | None:
+    """How a process stands at this moment, without its children; None where the system does not
+    tell, or has no such process.
+    """
+    try:
+        text = Path(f"/proc/{process}/stat").read_text(encoding="ascii", errors="replace")
+    except OSError:
+        return None
+    state, *fields = text.rpartition(")")[2].split()  # the name before it may hold anything
+    user, system = fields[10:12]
+    return ProcessTime((int(user) + int(system)) / os.sysconf("SC_CLK_TCK"), state == "S")
 
 
 class Wall:
