@@ -76,9 +76,9 @@ def story(**changes) -> Story:
     return replace(made, **changes)
 
 
-def told(*stories, files=True, untold=None) -> Told:
+def told(*stories, files=True, untold=None, interrupted=False) -> Told:
     names = {one.name: Path("findings") / f"{one.name}.toml" for one in stories}
-    return Told(Stories(stories, untold or {}), names if files else {})
+    return Told(Stories(stories, untold or {}, interrupted), names if files else {})
 
 
 def found():
@@ -186,7 +186,7 @@ def test_the_screen_shows_story_effort_cause_and_file_with_each_finding():
 
 
 def test_stories_without_files_are_told_all_the_same():
-    text = shown(told(story(), files=False))
+    text = shown(told(story(), files=False, interrupted=True))
     assert SENTENCE in words(text)
     assert "linkloss run" not in text
     assert "not shrunk: interrupted" in words(text)

@@ -36,7 +36,6 @@ def lines(text: str) -> list[str]:
 FIRST = [
     "Tiny (car/vehicle.toml)",
     "2 of 7 rules broken, by 2 causes.",
-    "",
     "1. node dash: the program failed at dash.py:7: KeyError: 'lights', 200 ms after",
     "   the cable between dash and rear was cut; rule: program",
     "   situation night",

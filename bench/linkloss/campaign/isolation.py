@@ -39,6 +39,7 @@ from typing import Generic, NamedTuple, TypeVar
 from linkloss.campaign.result import CaseResult, RunResult
 from linkloss.campaign.run import case_result, failed_case, run, run_case
 from linkloss.clock.wallclock import process_time
+from linkloss.firmware.guard import end_endless_loops
 from linkloss.judge import Verdict, judge
 from linkloss.judge.evidence import Evidence
 from linkloss.problem import BadInput
@@ -178,6 +179,7 @@ def apart(call: Callable[[], T], limit_s: float) -> T | None:
 def _answer(call: Callable[[], T], writer: Connection) -> None:
     """Everything that the child does; it never returns."""
     try:
+        end_endless_loops()
         writer.send((call(), None))
     except Exception as error:  # noqa: BLE001 - passed on to the parent
         error.add_note(format_exc())
@@ -312,6 +314,7 @@ def _serve(
 ) -> None:
     """Everything that the server does; it never returns."""
     try:
+        end_endless_loops()
         os.setsid()  # so that the server and its case can be ended together
         gc.freeze()  # the plan and the programs stay; collections need not visit them
         gc.set_threshold(*_GC_THRESHOLDS)
@@ -342,6 +345,7 @@ def _branching(cases: Sequence[Scenario], waiting: Sequence[int], writer: Connec
         evidence.read_on(at_ns)
         child = os.fork()
         if child == 0:
+            end_endless_loops()
             gc.disable()  # this process is short-lived, and untouched memory stays shared
             writer.send((index, Began(os.getpid())))
             recording = session.go_on(cases[index])

@@ -17,6 +17,7 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from linkloss.campaign.diagnosis import suspect, vagueness
 from linkloss.campaign.isolation import (
     HUNG,
     NotFinished,
@@ -33,8 +34,6 @@ from linkloss.campaign.shrink import BUDGET, Enough, NotBroken, Place, Run, Shru
 from linkloss.campaign.workers import forked
 from linkloss.judge import Verdict
 from linkloss.scenario import Scenario
-from linkloss.vehicle.expression import split_signal
-from linkloss.vehicle.loading import Vehicle
 
 LIMIT_S = 60.0
 MOST_HUNG = 10
@@ -197,22 +196,6 @@ def find_stories(
     return teller.stories()
 
 
-def suspect(vehicle: Vehicle, verdict: Verdict) -> str:
-    """The node to look at: the culprit if it is known, else the node that the subject belongs
-    to; empty for a subject that belongs to none.
-    """
-    subject = verdict.subject
-    if verdict.culprit:
-        return verdict.culprit
-    if subject in vehicle.loads:
-        return vehicle.loads[subject].node
-    if subject in vehicle.notices:
-        return vehicle.sender(split_signal(vehicle.notices[subject].signal)[0])
-    if subject in vehicle.requests:
-        return vehicle.sender(split_signal(subject)[0])
-    return subject if subject in vehicle.nodes else ""
-
-
 def story_name(verdict: Verdict, kinds: str, taken: Collection[str]) -> str:
     """A name that is fit for a file and not yet taken: ``tail_left-stale-cut``."""
     words = [
@@ -230,7 +213,8 @@ class _StoryPicker:
 
     def __init__(self, report: CheckReport) -> None:
         self.report = report
-        self.left = {_place(finding): finding for finding in report.findings}
+        by_telling = sorted(report.findings, key=lambda finding: vagueness(finding.verdict))
+        self.left = {_place(finding): finding for finding in by_telling}
         self.untold: dict[Place, str] = {}
         self.found: list[tuple[Finding, Shrunk, list[Place]]] = []
         self.scenarios = {

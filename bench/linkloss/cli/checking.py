@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from linkloss.campaign.result import CheckReport
+    from linkloss.campaign.stories import Stories
     from linkloss.firmware.build import BuildOptions
     from linkloss.report.findings import Told
     from linkloss.vehicle.loading import Vehicle
@@ -220,8 +221,9 @@ def check(
     report, interrupted = _checked(loaded, quiet=quiet, **spread, **choice)
     wall_s = monotonic_seconds() - begun_s
     told = None
-    if report.findings and drive is None and not (no_shrink or interrupted):
-        told = _tell(report, findings, budget=budget, jobs=jobs, limit_s=limit_s, quiet=quiet)
+    if report.findings and drive is None and not interrupted:
+        runs = 0 if no_shrink else budget
+        told = _tell(report, findings, budget=runs, jobs=jobs, limit_s=limit_s, quiet=quiet)
         interrupted = told.stories.interrupted
     _write(report, told, json, junit, markdown, save)
     _write_effort(effort, report, told, wall_s, {**spread, "workers": workers})
@@ -367,31 +369,51 @@ def _tell(
     limit_s: float,
     quiet: bool,
 ) -> Told:
-    """The stories of a report and their files. If the usual folder is not writable, there are no
-    files.
+    """The stories of a report, their files, and the causes. If the usual folder is not writable,
+    there are no files. With a ``budget`` of no runs nothing is shrunk.
     """
+    from linkloss.campaign.causes import diagnose_findings
     from linkloss.campaign.shrink import BUDGET
-    from linkloss.campaign.stories import find_stories
-    from linkloss.problem import BadInput
-    from linkloss.report.findings import Told, write_findings
+    from linkloss.campaign.stories import Stories, find_stories
+    from linkloss.report.findings import Told
     from linkloss.report.terminal import progress_of_check
 
+    stories, files = Stories(), dict[str, Path]()
+    if budget != 0:
+        with (
+            progress_of_check(quiet=quiet, doing="shrinking", unit="rules") as progress,
+            ended_like_ctrl_c(),
+        ):
+            stories = find_stories(
+                report, budget=budget or BUDGET, jobs=jobs, limit_s=limit_s, progress=progress
+            )
+        if stories.interrupted:
+            print("linkloss: interrupted while shrinking what broke", file=sys.stderr)
+        files = _kept(stories, findings)
+    if stories.interrupted:
+        return Told(stories, files)
     with (
-        progress_of_check(quiet=quiet, doing="shrinking", unit="rules") as progress,
+        progress_of_check(quiet=quiet, doing="looking for causes", unit="findings") as progress,
         ended_like_ctrl_c(),
     ):
-        stories = find_stories(
-            report, budget=budget or BUDGET, jobs=jobs, limit_s=limit_s, progress=progress
-        )
-    if stories.interrupted:
-        print("linkloss: interrupted while shrinking what broke", file=sys.stderr)
+        found = diagnose_findings(report, stories, jobs=jobs, limit_s=limit_s, progress=progress)
+    return Told(stories, files, found)
+
+
+def _kept(stories: Stories, findings: Path | None) -> dict[str, Path]:
+    """The files of the stories. Raises BadInput if a folder that was asked for cannot be written
+    to.
+    """
+    from linkloss.problem import BadInput
+    from linkloss.report.findings import write_findings
+
     try:
-        return Told(stories, write_findings(stories, findings or FINDINGS))
+        return write_findings(stories, findings or FINDINGS)
     except BadInput as error:
         if findings is not None:
             raise
         print(f"linkloss: the shrunk scenarios are not kept: {error}", file=sys.stderr)
-        return Told(stories)
+        return {}
 
 
 def _write(

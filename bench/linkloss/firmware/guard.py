@@ -13,6 +13,7 @@ program by what runs it, which distinguishes it from a test, for example.
 from __future__ import annotations
 
 import importlib
+import signal
 import sys
 import sysconfig
 from abc import ABC, abstractmethod
@@ -177,6 +178,53 @@ def _guarded(name: str, real: Callable[..., Any]) -> Callable[..., Any]:
         return real(*args, **settings)
 
     return call
+
+
+LOOP_TICK_S, LOOP_TICKS = 0.2, 10
+"""How often a Python program is looked at, in seconds of processor time, and for how many looks in
+a row it may compute at one instant of virtual time.
+"""
+
+
+class _Loops:
+    """Looks at what this process computes, every so often in its own processor time."""
+
+    def __init__(self) -> None:
+        self.queue: EventQueue | None = None
+        self._seen: tuple[int, int] | None = None
+        self._ticks = 0
+
+    def tick(self, _number: int, frame: FrameType | None) -> None:
+        """Raises ProgramFailed inside a program that computes on and on."""
+        seen = None if self.queue is None else (id(self.queue), self.queue.now_ns)
+        self._ticks = self._ticks + 1 if seen is not None and seen == self._seen else 0
+        self._seen = seen
+        if self._ticks < LOOP_TICKS or not _of_program(frame):
+            return
+        self._ticks = 0
+        while frame is not None and frame.f_code.co_filename.startswith(_TRUSTED):
+            frame = frame.f_back
+        where = "" if frame is None else f"{frame.f_code.co_filename}:{frame.f_lineno}"
+        raise ProgramFailed(ENDLESS, where)
+
+
+ENDLESS = "endless loop that never waits"
+"""What is said of a Python program that computes on and on."""
+_loops = _Loops()
+
+
+def follow(queue: EventQueue) -> None:
+    """From now on this is the clock of the programs in this process."""
+    _loops.queue = queue
+
+
+def end_endless_loops() -> None:
+    """From now on a Python program in this process that loops for ever fails, with its place. For a
+    process that only runs scenarios, in its main thread; a child of it has to ask again.
+    """
+    if hasattr(signal, "setitimer"):
+        signal.signal(signal.SIGPROF, _loops.tick)
+        signal.setitimer(signal.ITIMER_PROF, LOOP_TICK_S, LOOP_TICK_S)
 
 
 def _of_program(frame: FrameType | None) -> bool:

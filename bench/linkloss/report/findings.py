@@ -17,13 +17,15 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import chain
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
+from linkloss.campaign.causes import BrokenBy, grouped, place_of
+from linkloss.campaign.diagnosis import Diagnosis
 from linkloss.campaign.result import CheckReport, Finding
 from linkloss.campaign.run import PROCESS
-from linkloss.campaign.stories import Stories, Story, suspect
+from linkloss.campaign.shrink import Place
+from linkloss.campaign.stories import Stories, Story
 from linkloss.judge import Outcome
-from linkloss.judge.verdict import Cause
 from linkloss.problem import BadInput
 from linkloss.recording import Outside
 from linkloss.report.files import ensure_writable, write_whole
@@ -199,15 +201,16 @@ MARK = "# Written by 'linkloss check', which may write it anew; take this line a
 @dataclass(frozen=True, slots=True)
 class Told:
     """The stories of a check, and the file of each by the story's name; no files if none were
-    written.
+    written. ``diagnoses``: the mechanism behind a finding, by its subject and rule.
     """
 
     stories: Stories = field(default_factory=Stories)
     files: Mapping[str, Path] = field(default_factory=dict)
+    diagnoses: Mapping[Place, Diagnosis] = field(default_factory=dict)
 
     def story(self, finding: Finding) -> Story | None:
         """The story that shows a finding."""
-        return self.stories.of((finding.verdict.subject, finding.verdict.rule))
+        return self.stories.of(place_of(finding))
 
     def command(self, story: Story) -> str:
         """The command that runs a story alone; empty if there is no file."""
@@ -217,31 +220,10 @@ class Told:
         return f"linkloss run {shlex.quote(str(file))}"
 
 
-class BrokenBy(NamedTuple):
-    """What one cause broke: its findings, the one that tells it best first, and the node to look
-    at; "" if none is known. ``story`` is the shortest one, if it was looked for.
-    """
-
-    findings: tuple[Finding, ...]
-    node: str
-    story: Story | None
-
-
 def found_causes(report: CheckReport, told: Told | None = None) -> list[BrokenBy]:
-    """The findings of a check by their causes. Findings of one story, or of stories with one cause,
-    belong together; without stories, those that point at one node under one kind of fault.
-
-    A program that ended comes first, then what breaks without a fault, then the cause that breaks
-    most.
-    """
-    groups: dict[object, list[Finding]] = {}
-    for finding in report.findings:
-        story = None if told is None else told.story(finding)
-        node = suspect(report.vehicle, finding.verdict)
-        cause = (node, finding.case.fault) if story is None else story.cause
-        groups.setdefault(cause, []).append(finding)
-    found = [_broken_by(report, findings, told) for findings in groups.values()]
-    return sorted(found, key=_order)
+    """The findings of a check by their causes, in the order in which to look at them."""
+    told = told or Told()
+    return grouped(report, told.stories, told.diagnoses)
 
 
 def verdict_line(report: CheckReport, causes: Sequence[BrokenBy]) -> str:
@@ -258,35 +240,6 @@ def cause_sentence(report: CheckReport, cause: BrokenBy) -> str:
         return story_sentence(cause.story)
     finding = cause.findings[0]
     return finding_sentence(report.vehicle, finding.verdict, finding.case)
-
-
-_OF_PROGRAMS = ("program", "stopped")
-"""Rules whose breach says why loads of the same node break theirs."""
-
-
-def _broken_by(report: CheckReport, findings: list[Finding], told: Told | None) -> BrokenBy:
-    stories = Stories() if told is None else told.stories
-    shortest = {story.tells[0]: story for story in stories.told}
-
-    def order(finding: Finding) -> tuple[bool, bool]:
-        place = (finding.verdict.subject, finding.verdict.rule)
-        return place not in shortest, place[1] not in _OF_PROGRAMS
-
-    first, *others = sorted(findings, key=order)
-    story = stories.of((first.verdict.subject, first.verdict.rule))
-    return BrokenBy((first, *others), suspect(report.vehicle, first.verdict), story)
-
-
-def _order(cause: BrokenBy) -> tuple[bool, bool, int]:
-    ended = any(
-        finding.verdict.subject == PROCESS or finding.verdict.cause is Cause.CRASHED
-        for finding in cause.findings
-    )
-    if cause.story is None:
-        faulty = cause.findings[0].case.fault != "none"
-    else:
-        faulty = bool(cause.story.shrunk.scenario.faults)
-    return not ended, faulty, -len(cause.findings)
 
 
 def ensure_folder(folder: Path) -> None:

@@ -27,6 +27,8 @@ from rich.progress import (
 )
 from rich.text import Text
 
+from linkloss.campaign.causes import BrokenBy
+from linkloss.campaign.diagnosis import Diagnosis
 from linkloss.campaign.forecast import Forecast
 from linkloss.campaign.result import CaseResult, CheckReport, RuleResult
 from linkloss.campaign.store import Change, Changes, Standing
@@ -35,8 +37,8 @@ from linkloss.faults.base import Fault
 from linkloss.faults.catalogue import catalogue
 from linkloss.firmware.coverage import Lines, ranges
 from linkloss.judge import Outcome
+from linkloss.report.advice import look_at, proof, why
 from linkloss.report.findings import (
-    BrokenBy,
     Told,
     cause_sentence,
     effort,
@@ -60,6 +62,7 @@ from linkloss.report.words import (
     by_subject,
     command_parts,
     count,
+    deed,
     rule_words,
     short_margin,
 )
@@ -361,22 +364,53 @@ def _causes(
     *,
     whole: bool,
 ) -> None:
-    if causes:
-        console.print()
     for number, cause in enumerate(causes, 1):
-        finding, story = cause.findings[0], cause.story
-        sentence = cause_sentence(report, cause)
-        hanging(console, f"{number}. ", sentence, style=STYLES["broken"])
-        about = "; ".join(_about(report, cause, told, whole=whole))
-        others = [f"{f.verdict.subject} {f.verdict.rule}" for f in cause.findings[1:]]
-        if others:
-            about += f"; {len(others)} more"
-            about += (
-                ": " + ", ".join(others) if whole else _fitting(others, console.width - 3, about)
-            )
-        paragraph(console, about, indent=3)
-        run = "" if story is None or told is None else told.command(story)
-        command_lines(console, [run] if run else command_parts(report, finding.case), indent=3)
+        number_of = f"{number}. "
+        if cause.diagnosis is None or whole or len(causes) <= _FEW:
+            sentence = cause_sentence(report, cause)
+        else:
+            sentence = _shortly(report, cause)
+        hanging(console, number_of, sentence, style=STYLES["broken"])
+        if cause.diagnosis is not None:
+            _mechanism(console, report, cause.diagnosis, whole=whole)
+        if cause.diagnosis is None or whole or len(causes) <= _FEW:
+            _about_lines(console, report, cause, told, whole=whole)
+        run = "" if cause.story is None or told is None else told.command(cause.story)
+        parts = [run] if run else command_parts(report, cause.findings[0].case)
+        command_lines(console, parts, indent=3)
+
+
+_FEW = 3
+"""Up to so many causes are told in full on the first screen."""
+
+
+def _shortly(report: CheckReport, cause: BrokenBy) -> str:
+    """What a cause broke, in a line or little more."""
+    verdict, case, _ = cause.findings[0]
+    fault = case.fault if case.fault != "none" else "without a fault"
+    more = f"; {len(cause.findings) - 1} more" if len(cause.findings) > 1 else ""
+    return f"{deed(report.vehicle, verdict)} ({fault}{more})"
+
+
+def _mechanism(console: Console, report: CheckReport, diagnosis: Diagnosis, *, whole: bool) -> None:
+    """Why, and what to look at; in full, also how that was confirmed."""
+    confirmed = proof(diagnosis) if whole else ""
+    hanging(console, "   Why: ", f"{'; '.join(filter(None, [why(diagnosis), confirmed]))}.")
+    advice = look_at(report.vehicle, diagnosis)
+    if advice:
+        hanging(console, "   Do:  ", f"{advice}.")
+
+
+def _about_lines(
+    console: Console, report: CheckReport, cause: BrokenBy, told: Told | None, *, whole: bool
+) -> None:
+    """The rule, how many cases show it, and what else the cause broke."""
+    about = "; ".join(_about(report, cause, told, whole=whole))
+    others = [f"{f.verdict.subject} {f.verdict.rule}" for f in cause.findings[1:]]
+    if others:
+        about += f"; {len(others)} more"
+        about += ": " + ", ".join(others) if whole else _fitting(others, console.width - 3, about)
+    paragraph(console, about, indent=3)
 
 
 def _about(
@@ -386,12 +420,13 @@ def _about(
     verdict, case, times = cause.findings[0]
     if cause.story is not None:  # else the sentence before it says so
         yield f"rule: {rule_words(report.vehicle, verdict.subject, verdict.rule)}"
-        if cause.node:
+        if cause.node and cause.diagnosis is None:
             yield f"look at node {cause.node}"
     yield f"situation {case.situation or '(none)'}" if times == 1 else count(times, "case")
     if told is not None and cause.story is None:
-        why = told.stories.untold.get((verdict.subject, verdict.rule), "interrupted")
-        yield f"not shrunk: {why}"
+        reason = told.stories.untold.get((verdict.subject, verdict.rule))
+        if reason or told.stories.interrupted:
+            yield f"not shrunk: {reason or 'interrupted'}"
     elif cause.story is not None and whole:
         yield f"shrunk in {effort(cause.story)}"
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import takewhile
 from random import Random
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import can
 
@@ -22,6 +22,7 @@ from linkloss.bus.controller import ErrorState, Filter
 from linkloss.clock import EventQueue, OwnClock, Priority, VirtualLoop
 from linkloss.clock.wallclock import monotonic_seconds, wait_seconds
 from linkloss.faults.base import Fault
+from linkloss.firmware.guard import follow
 from linkloss.problem import BadInput, Problem
 from linkloss.recording import (
     NOBODY,
@@ -47,6 +48,7 @@ from linkloss.session.logged import (
     Outsiders,
     Player,
 )
+from linkloss.session.watched import Watching
 from linkloss.vehicle.expression import Value
 from linkloss.vehicle.loading import Vehicle
 from linkloss.vehicle.tables import BASE_MASK, EXTENDED_MASK, FilterTable, write_identifier
@@ -56,27 +58,35 @@ if TYPE_CHECKING:
 
 
 def make_controller(
-    vehicle: Vehicle, name: str, *, logged: bool = False, real: bool = False
+    vehicle: Vehicle,
+    name: str,
+    *,
+    logged: bool = False,
+    real: bool = False,
+    watching: Watching | None = None,
 ) -> Controller:
     """A node's controller, with the properties from the vehicle file, not yet on a bus.
 
     :param logged: its frames come from a log: each is repeated until it is sent, whatever the
         node's program would have asked for.
     :param real: its frames come from a real node, and have left that node's own mailboxes already.
+    :param watching: notes what becomes of the frames that come to it.
     """
     table = vehicle.nodes[name]
-    return Controller(
-        name,
-        mailboxes=MAILBOXES if real else UNLIMITED if logged else table.mailboxes,
-        order="fifo" if real else table.mailbox_order,
-        receive_depth=table.receive_depth,
-        auto_recovery=table.auto_recovery or logged,
-        listen_only=table.listen_only and not logged,
-        single_shot=table.single_shot and not logged,
-        fd=table.fd,
-        overwrites=table.receive_overrun == "overwrite",
-        filters=[_filter(vehicle, entry) for entry in table.filters],
-    )
+    settings: dict[str, Any] = {
+        "mailboxes": MAILBOXES if real else UNLIMITED if logged else table.mailboxes,
+        "order": "fifo" if real else table.mailbox_order,
+        "receive_depth": table.receive_depth,
+        "auto_recovery": table.auto_recovery or logged,
+        "listen_only": table.listen_only and not logged,
+        "single_shot": table.single_shot and not logged,
+        "fd": table.fd,
+        "overwrites": table.receive_overrun == "overwrite",
+        "filters": [_filter(vehicle, entry) for entry in table.filters],
+    }
+    if watching is not None and not logged:
+        return watching.controller(vehicle, name, settings)
+    return Controller(name, **settings)
 
 
 def _filter(vehicle: Vehicle, entry: FilterTable) -> Filter:
@@ -155,12 +165,15 @@ class Session:
         *,
         paced: bool = False,
         bits: bool = False,
+        watching: Watching | None = None,
     ) -> None:
         """``loop``: one that somebody else drives. ``paced``: no faster than real time; what
         happens is the same. ``bits``: also record the bus bit by bit, where something is out of the
-        ordinary. Raises BadInput for programs in C that do not compile.
+        ordinary. ``watching``: notes what becomes of the frames at each node. Raises BadInput for
+        programs in C that do not compile.
         """
         ready(scenario.vehicle)
+        self._watching = watching
         self.scenario = scenario
         self.vehicle: Vehicle = scenario.vehicle
         self.loop = VirtualLoop() if loop is None else loop
@@ -232,7 +245,9 @@ class Session:
         table = self.vehicle.nodes[name]
         logged = name in self.recording.logged
         real = name in self.outsiders.outside.nodes
-        controller = make_controller(self.vehicle, name, logged=logged, real=real)
+        controller = make_controller(
+            self.vehicle, name, logged=logged, real=real, watching=self._watching
+        )
         self.bus.attach(controller)
         controller.power_off()
         self.recording.nodes[name] = []
@@ -383,6 +398,7 @@ class Session:
 
     def power_up(self) -> None:
         """Power up on a loop that somebody else drives."""
+        follow(self.queue)
         channel = self.vehicle.only_bus.channel
         self._held.enter_context(open_channel(self.bus, self.queue, channel, fd=self.vehicle.fd))
         if self.power is not None:
