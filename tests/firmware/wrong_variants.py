@@ -4,26 +4,7 @@ away. The mistakes are those that real home-built firmware is known for.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-Change = tuple[str, str]
-ROLL_OVER = '[nodes.rear.target]\nclock_start = "4294966.1 s"'
-"""The millisecond counter rolls over 1.2 s after power-up."""
-
-
-@dataclass(frozen=True)
-class Variant:
-    """Text of rear.c and what stands there instead, and where the check shows it."""
-
-    name: str
-    changes: tuple[Change, ...]
-    kind: str
-    situation: str
-    subject: str
-    rule: str
-    tables: str = ""
-    more: str = ""
-
+from variants import ROLL_OVER, Variant
 
 RECOVER = "        board_can_recover();\n"
 WATCH = "        watch(&links[i], now_ms);\n"

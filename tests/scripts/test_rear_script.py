@@ -7,15 +7,13 @@ The whole check, which takes minutes, is run by hand:
 from __future__ import annotations
 
 from demo_cases import narrow
-from script_cars import ROOT, wren_with_rear
+from script_cars import script_car
 
 from linkloss.judge import Outcome
 
-REAR = ROOT / "nodes" / "linkloss_nodes" / "rear.py"
-
 
 def test_the_script_obeys_every_rule_of_its_loads_that_is_put_to_the_test(tmp_path):
-    car = wren_with_rear(tmp_path, f'script = "{REAR.as_posix()}"')
+    car = script_car(tmp_path)
     report = narrow(car, ["none", "reset", "bus_off"], ["turning"], "rear")
     assert [finding.case.name for finding in report.findings] == []
     kept = {

@@ -3,33 +3,30 @@
 from __future__ import annotations
 
 import pytest
-from script_cars import ROOT, wren_with_rear
-from test_rear_sketch import PINS
+from script_cars import REAR_SCRIPT, REAR_SKETCH, script_car, sketch_car
 
 from linkloss.campaign.check import check
 from linkloss.problem import BadInput
 from linkloss.vehicle.loading import load_vehicle
 
-SKETCH = ROOT / "nodes" / "firmware" / "rear_sketch.ino"
-SCRIPT = ROOT / "nodes" / "linkloss_nodes" / "rear.py"
 OPEN = 'interface="socketcan"'
 REGISTERS = "{0x03, 0xAC, 0x41}"
 
 
-def sketch_car(folder, registers):
-    text = SKETCH.read_text(encoding="utf-8")
+def with_registers(folder, registers):
+    text = REAR_SKETCH.read_text(encoding="utf-8")
     assert text.count(REGISTERS) == 1
     path = folder / "rear.ino"
     path.write_text(text.replace(REGISTERS, registers), encoding="utf-8")
-    return wren_with_rear(folder, f'c = ["{path.as_posix()}"]', PINS)
+    return sketch_car(folder, path)
 
 
-def script_car(folder, timing):
-    text = SCRIPT.read_text(encoding="utf-8")
+def with_timing(folder, timing):
+    text = REAR_SCRIPT.read_text(encoding="utf-8")
     assert text.count(OPEN) == 1
     path = folder / "rear.py"
     path.write_text(text.replace(OPEN, f"{OPEN}, timing={timing}"), encoding="utf-8")
-    return wren_with_rear(folder, f'script = "{path.as_posix()}"')
+    return script_car(folder, path)
 
 
 def crashes(car):
@@ -57,14 +54,14 @@ def crashes(car):
     ],
 )
 def test_registers_that_sample_wrongly_are_a_finding(tmp_path, registers, text):
-    (found,) = crashes(sketch_car(tmp_path, registers))
+    (found,) = crashes(with_registers(tmp_path, registers))
     assert text in found
     assert "the bit timing registers CNF1 to CNF3" in found
 
 
 @pytest.mark.parametrize("registers", [REGISTERS, "{0x01, 0xAE, 0x41}", "{0x05, 0xB1, 0x41}"])
 def test_registers_in_use_are_none(tmp_path, registers):
-    assert crashes(sketch_car(tmp_path, registers)) == []
+    assert crashes(with_registers(tmp_path, registers)) == []
 
 
 @pytest.mark.parametrize(
@@ -77,7 +74,7 @@ def test_registers_in_use_are_none(tmp_path, registers):
     ],
 )
 def test_a_script_with_a_bit_timing_is_held_against_the_bus(tmp_path, timing, wanted):
-    found = crashes(script_car(tmp_path, timing))
+    found = crashes(with_timing(tmp_path, timing))
     assert found == [] if wanted is None else wanted in found[0]
 
 
@@ -90,9 +87,9 @@ def test_the_vehicle_narrows_down_where_a_bit_may_be_sampled(tmp_path):
         )
         return load_vehicle(car)
 
-    assert crashes(sketch_car(tmp_path, "{0x05, 0xB1, 0x41}")) == []
+    assert crashes(with_registers(tmp_path, "{0x05, 0xB1, 0x41}")) == []
     (found,) = crashes(changed('["75 %", "90 %"]'))
     assert "samples each bit at 62.5 % of it, the bus allows 75.0 % to 90.0 %" in found
-    sketch_car(tmp_path, REGISTERS)
+    with_registers(tmp_path, REGISTERS)
     with pytest.raises(BadInput, match=r"sample_point.*expected the least first"):
         changed('["90 %", "75 %"]')

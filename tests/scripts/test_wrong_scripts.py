@@ -1,0 +1,26 @@
+"""The script of the rear node passes; with one well-known mistake in it the check of the demo car
+says what goes wrong and by which rule.
+"""
+
+from __future__ import annotations
+
+import pytest
+from demo_cases import narrow
+from script_cars import REAR_SCRIPT, script_car
+from variants import rows
+from wrong_scripts import WRONG
+
+from linkloss.problem import EXIT_BROKEN
+
+
+@pytest.mark.parametrize("variant", WRONG, ids=lambda variant: variant.name)
+def test_the_check_finds_the_mistake(tmp_path, variant):
+    report = variant.check(script_car(tmp_path, variant.written(REAR_SCRIPT, tmp_path)))
+    assert report.exit_code == EXIT_BROKEN
+    assert variant.shows(report), sorted(rows(report))
+
+
+def test_the_same_cases_find_nothing_in_the_script_as_it_is(tmp_path):
+    vehicle = script_car(tmp_path)
+    for kind, situation in (("none", "parked"), ("none", "braking"), ("alter", "rain")):
+        assert not narrow(vehicle, [kind], [situation]).findings, (kind, situation)
