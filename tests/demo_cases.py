@@ -66,16 +66,17 @@ def narrow(
     """
     chosen = some_cases(kinds, situations, at)[::every]
     cases = [replace(case, vehicle=vehicle) for case in chosen]
-    rules, silent = tuple(declared_rules(vehicle)), left_unjudged(vehicle)
-
-    def report(results: list[CaseResult]) -> CheckReport:
-        return CheckReport(vehicle, 0, rules, results, len(cases), unjudged=silent)
-
     if until is None or WHOLE:
-        return report(isolated(cases, branch=False, limit_s=60))
+        return reported(vehicle, isolated(cases, branch=False, limit_s=60))
     results: list[CaseResult] = []
     for case in cases:
         results += isolated([case], branch=False, limit_s=60)
-        if until(report(results)):
+        if until(reported(vehicle, results)):
             break
-    return report(results)
+    return reported(vehicle, results)
+
+
+def reported(vehicle: Vehicle, results: list[CaseResult]) -> CheckReport:
+    """What a check says that has these results of its cases."""
+    rules, silent = tuple(declared_rules(vehicle)), left_unjudged(vehicle)
+    return CheckReport(vehicle, 0, rules, results, len(results), unjudged=silent)

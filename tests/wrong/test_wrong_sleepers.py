@@ -41,18 +41,19 @@ def told(report):
     }
 
 
+WRONG = [
+    (sleep.NeverSleeps, "parked", "was still awake when it had to sleep"),
+    (sleep.WokenByChatter, "parked", "was woken by 'LampRequest'"),
+    (sleep.WokenByAnyInput, "parked", "was woken by 'hatch'"),
+    (sleep.DeafToTheBrake, "rolling", "slept on though it was called"),
+    (sleep.LampStaysLit, "parked", "tail_lamp was on instead of off while its node slept"),
+    (sleep.ForgetsTheBrake, "rolling", "did not hold"),
+    (sleep.SendsOnceAsleep, "parked", "was still awake when it had to sleep"),
+]
+
+
 @pytest.mark.parametrize(
-    ("program", "situation", "cause"),
-    [
-        (sleep.NeverSleeps, "parked", "was still awake when it had to sleep"),
-        (sleep.WokenByChatter, "parked", "was woken by 'LampRequest'"),
-        (sleep.WokenByAnyInput, "parked", "was woken by 'hatch'"),
-        (sleep.DeafToTheBrake, "rolling", "slept on though it was called"),
-        (sleep.LampStaysLit, "parked", "tail_lamp was on instead of off while its node slept"),
-        (sleep.ForgetsTheBrake, "rolling", "did not hold"),
-        (sleep.SendsOnceAsleep, "parked", "was still awake when it had to sleep"),
-    ],
-    ids=lambda value: getattr(value, "__name__", ""),
+    ("program", "situation", "cause"), WRONG, ids=[row[0].__name__ for row in WRONG]
 )
 def test_the_check_finds_the_wrong_sleeper(program, situation, cause, catches):
     found = told(checked(program, situations=[situation]))

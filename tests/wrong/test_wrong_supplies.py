@@ -81,6 +81,12 @@ def rear_fed_by(**update):
     return replace(vehicle, file=file)
 
 
+def without_hysteresis():
+    """What its own load draws takes the supply of the rear, which is back without it."""
+    feed = wren().nodes["rear"].supply.feed.model_copy(update={"contacts": 0.1})
+    return rear_fed_by(feed=feed, brown_out=11.8, hysteresis=0.0, range=(11.9, 16.0))
+
+
 def losses(recording):
     """How often the rear lost its supply, and the causes."""
     found = [change for change in recording.nodes["rear"] if change.state == "off"]
@@ -109,8 +115,7 @@ def test_a_board_that_resets_on_and_on_at_a_threshold_to_which_a_fault_has_broug
 
 def test_a_board_that_resets_on_and_on_by_what_its_own_load_draws_has_failed(catches):
     """Each time it starts it switches on the socket, and that takes its supply."""
-    feed = wren().nodes["rear"].supply.feed.model_copy(update={"contacts": 0.1})
-    vehicle = rear_fed_by(feed=feed, brown_out=11.8, hysteresis=0.0, range=(11.9, 16.0))
+    vehicle = without_hysteresis()
     recording = drive(vehicle, "parked")
     number, causes = losses(recording)
     assert causes == {"car"}

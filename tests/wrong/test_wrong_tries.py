@@ -43,16 +43,21 @@ def socket_car(program, tries=TRIES, **switch):
     return replace(vehicle, file=vehicle.file.model_copy(update={"loads": loads}))
 
 
-def drive(vehicle, *, mended_ms=14_000):
-    """What is judged of a drive: on at 917 ms, shorted at 1500 ms; the request goes off behind the
-    repair, and comes again.
+def shorted(vehicle, *, mended_ms=14_000):
+    """A drive: on at 917 ms, shorted at 1500 ms; the request goes off behind the repair, and comes
+    again.
     """
     short = TimedFault(
         make_fault("load_short", {"load": triers.SOCKET}, vehicle), 1500 * MS, mended_ms * MS
     )
     actions = ((2212, ON), (mended_ms + 500, OFF), (mended_ms + 1500, ON))
     more = tuple(TimedAction(at_ms * MS, values) for at_ms, values in actions)
-    return judge(vehicle, simulate(CaseMaker(vehicle).case("parked", (short,), more=more)))
+    return CaseMaker(vehicle).case("parked", (short,), more=more)
+
+
+def drive(vehicle, **rest):
+    """What is judged of that drive."""
+    return judge(vehicle, simulate(shorted(vehicle, **rest)))
 
 
 def told(verdicts):
