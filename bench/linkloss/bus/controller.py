@@ -126,6 +126,27 @@ class Medium(Protocol):
         """The receivers of a frame that do not miss it."""
 
 
+class ChipWatch(Protocol):
+    """Sees what a chip that is modelled inside a program, in front of a controller, does with the
+    frames that it takes; and may set it right.
+    """
+
+    @property
+    def lets_in(self) -> tuple[int, bool] | None:
+        """The identifier of the frames that its filters have to pass, and whether it is extended;
+        None: whatever they say.
+        """
+
+    @property
+    def roomy(self) -> bool:
+        """Whether it takes a frame only when it has room for it."""
+
+    def told(self, fate: int, place: int) -> None:
+        """What became of the frame taken last: 1 refused by a filter, 2 lost for want of room, 3
+        held at a place; or 4: the frame at that place was read.
+        """
+
+
 class Piece(Protocol):
     """What a controller asks of the piece of cable that it is on."""
 
@@ -203,6 +224,7 @@ class Controller:
         "bit_rate",
         "boxes",
         "by_priority",
+        "chip",
         "delayed",
         "fd",
         "filters",
@@ -288,6 +310,7 @@ class Controller:
         self._made = tuple(self.filters), listen_only, single_shot
         self.inbox: deque[tuple[int, Frame]] = deque()
         self.overruns = 0
+        self.chip: ChipWatch | None = None
         self.on_receive: Callable[[Controller], object] | None = None
         self.on_state: Callable[[Controller], object] | None = None
         self.hearers: Hearers | None = None

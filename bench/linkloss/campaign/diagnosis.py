@@ -27,7 +27,7 @@ from linkloss.judge.verdict import Cause
 from linkloss.recording import Crash, NodeChange
 from linkloss.scenario import Scenario
 from linkloss.session import Session
-from linkloss.session.watched import GUARDS, Came, Repair, Watching
+from linkloss.session.watched import GUARDS, Came, Repair, Setting, Watching
 from linkloss.vehicle.expression import split_signal
 from linkloss.vehicle.loading import Vehicle
 
@@ -105,10 +105,12 @@ def vagueness(verdict: Verdict) -> int:
     """How little a rule says about why it broke: of several that one mistake breaks, the lowest
     tells it.
     """
-    if verdict.subject == PROCESS or verdict.rule == "program":
+    if verdict.subject == PROCESS or verdict.rule in ("program", "stopped"):
         return 0
     if verdict.cause in _VAGUE:
         return 3
+    if verdict.rule == "asleep":
+        return 0
     return _VAGUE_RULES.get(verdict.rule.partition(" ")[0], 1)
 
 
@@ -168,15 +170,16 @@ class _Look:
         return ""
 
     def _teller(self) -> str:
-        """The node whose status says that a load has failed: just before the notice, a signal of a
-        few bits moved in it, and in no other's. "" if there is no such node.
+        """The node whose status tells of a failure while the notice is given; "" if none does, or
+        several.
         """
-        notice, since_ns = self.vehicle.notices[self.broken.subject], self.at_ns - _TOLD_NS
+        notice = self.vehicle.notices[self.broken.subject]
         nodes = dict.fromkeys(self.vehicle.loads[load].node for load in notice.failed)
-        told = [n for n in nodes if self._status_moved(n, since_ns - notice.within, self.at_ns)]
+        told = [node for node in nodes if self._status_tells(node)]
         return told[0] if len(told) == 1 else ""
 
-    def _status_moved(self, node: str, from_ns: int, to_ns: int) -> bool:
+    def _status_tells(self, node: str) -> bool:
+        """Whether a signal of a few bits in a node's status is set now, and once was not."""
         status = self.vehicle.nodes[node].status
         if status is None:
             return False
@@ -186,12 +189,12 @@ class _Look:
             for name, signal in info.signals.items()
             if signal.length_bits <= _FEW_BITS and name not in info.guards
         ]
-        seen = {
-            tuple(signal.raw(data) for signal in few)
+        seen = [
+            [signal.raw(data) for signal in few]
             for at_ns, data, _ in self.recording.handed.get(status, ())
-            if from_ns <= at_ns <= to_ns and len(data) == info.length
-        }
-        return len(seen) > 1
+            if at_ns <= self.at_ns and len(data) == info.length
+        ]
+        return any(values[-1] and not all(values) for values in zip(*seen, strict=True))
 
     def found(self) -> Diagnosis:
         """The cause."""
@@ -242,18 +245,19 @@ class _Look:
         on.
         """
         node = self.node
-        table = self.vehicle.nodes.get(node)
-        if table is None or self._fault_at(node):
+        if node not in self.vehicle.nodes or self._fault_at(node):
             return False
         sends = [m for m in self.vehicle.messages.values() if node in m.senders and m.period_ns]
         ran = [c for c in self.recording.nodes[node] if c.state == "running"]
-        if not sends or not ran:
+        if not sends or not ran or any(c.state == "off" for c in self.recording.nodes[node]):
             return False
-        if self.at_ns - ran[0].at_ns < 2 * max(m.period_ns or 0 for m in sends):
+        up_ns = self.recording.end_ns - ran[0].at_ns
+        if up_ns < 2 * max(info.period_ns or 0 for info in sends):
             return False
-        if self.watching.taken.get(node):
+        if any(r.sender == node and r.error is None for r in self.recording.frames):
             return False
-        return not any(r.sender == node and r.error is None for r in self.recording.frames)
+        controller = self.watching.controllers[node]
+        return controller.listen_only or not controller.powered or not self.watching.taken[node]
 
     def _fault_at(self, node: str) -> bool:
         return any(node in f.nodes or f.group == "cable" for f in self.recording.faults)
@@ -270,18 +274,20 @@ class _Look:
         if self.broken.cause in _TELLS_ITSELF:
             return
         states = self.recording.controllers.get(node, ())
-        off = [c.at_ns for c in states if c.state == "BUS_OFF" and c.at_ns <= at_ns]
-        if off:
+        last = next((c for c in reversed(states) if c.at_ns <= at_ns), None)
+        if last is not None and last.state == "BUS_OFF":
             back = Repair.BROUGHT_BACK
-            yield Diagnosis(Mechanism.STAYED_BUS_OFF, node, at_ns=off[-1], repair=back)
+            yield Diagnosis(Mechanism.STAYED_BUS_OFF, node, at_ns=last.at_ns, repair=back)
         came = [c for c in self.watching.came.get(node, ()) if c.at_ns <= at_ns]
-        refused = next((c for c in came if c.filtered and c.flaw is None), None)
-        if refused is not None:
-            name = self._name(refused)
-            yield Diagnosis(Mechanism.FILTERED, node, name, refused.at_ns, repair=Repair.UNFILTERED)
-        lost = [r for r in self.recording.frames if node in r.lost_overrun and r.end_ns <= at_ns]
-        if lost:
-            yield Diagnosis(Mechanism.OVERRUN, node, at_ns=lost[0].end_ns, repair=Repair.ROOMY)
+        refused = {self._name(c): c.at_ns for c in reversed(came) if c.filtered and c.flaw is None}
+        for name, first_ns in refused.items():
+            if name in self._needed:
+                filtered = Mechanism.FILTERED
+                yield Diagnosis(filtered, node, name, first_ns, repair=Repair.UNFILTERED)
+        lost = [r.end_ns for r in self.recording.frames if node in r.lost_overrun]
+        lost += [taken.at_ns for taken in self.watching.lost.get(node, ())]
+        if lost and min(lost) <= at_ns:
+            yield Diagnosis(Mechanism.OVERRUN, node, at_ns=min(lost), repair=Repair.ROOMY)
         flooded = any(fault.kind == "flood" for fault in self.recording.faults)
         for guard in GUARDS:
             flawed = [c for c in came if c.flaw is guard and not c.filtered]
@@ -297,14 +303,29 @@ class _Look:
 
     def _cured(self, candidate: Diagnosis) -> bool:
         """Whether the rule is kept once what the candidate names is set right."""
-        scenario, repairs = self.scenario, dict[str, Repair]()
+        scenario, repairs = self.scenario, dict[str, Setting]()
         if candidate.repair is not None:
-            repairs[candidate.node] = candidate.repair
+            info = self.vehicle.messages.get(candidate.message)
+            alone = info is not None and candidate.repair is Repair.UNFILTERED
+            which = (info.identifier, info.extended) if info and alone else None
+            repairs[candidate.node] = Setting(candidate.repair, which)
         if candidate.mechanism is Mechanism.ROLLED_OVER:
             scenario = replace(scenario, clocks=_early(scenario.clocks, candidate.node))
         recording = Session(scenario, watching=Watching(repairs)).run()
         verdict = _of([v for v in judge(self.vehicle, recording) if v.broken], self.place)
         return verdict is None
+
+    @cached_property
+    def _needed(self) -> frozenset[str]:
+        """The messages that the subject depends on: those that its conditions name; for what is no
+        load, all of other nodes.
+        """
+        messages, load = self.vehicle.messages, self.vehicle.loads.get(self.broken.subject)
+        if load is None:
+            return frozenset(n for n, info in messages.items() if self.node not in info.senders)
+        conditions = [load.request, load.local, *(entry.when for entry in load.never)]
+        names = [n for condition in conditions if condition is not None for n in condition.names]
+        return frozenset(split_signal(name)[0] for name in names) & messages.keys()
 
     def _name(self, came: Came) -> str:
         """The message of a frame, or its identifier."""
@@ -324,42 +345,139 @@ class _Look:
         unread = self._unread()
         if unread is not None and broken.cause not in _TELLS_ITSELF:
             return Diagnosis(Mechanism.NOT_READ, node, self._name(unread), unread.at_ns)
-        return Diagnosis(self._by_rule(), node, self._about(), broken.at_ns)
+        mechanism, message = self._by_rule(), self._about()
+        if mechanism is Mechanism.NOT_SENT and node not in self._senders(message):
+            message = ""
+        return Diagnosis(mechanism, node, message, broken.at_ns)
+
+    def _senders(self, message: str) -> tuple[str, ...]:
+        info = self.vehicle.messages.get(message)
+        return () if info is None else info.senders
 
     def _unread(self) -> Came | None:
-        """The first frame that waited for its program for more than :data:`_WAITED_NS`."""
-        taken = {(t.came_ns, id(t.frame)): t.at_ns for t in self.watching.taken.get(self.node, ())}
-        hangs = self._fault_at(self.node)
-        for came in self.watching.came.get(self.node, ()):
-            if came.at_ns + _WAITED_NS > self.at_ns or hangs:
+        """The first good frame that waited for its program for too long: a needed one longer than
+        the load's latency. What came before the program took its first frame may have been thrown
+        away as it opened its port.
+        """
+        taken = self.watching.taken.get(self.node, [])
+        if self._fault_at(self.node) or (taken and self._slept()):
+            return None
+        load = self.vehicle.loads.get(self.broken.subject)
+        longest_ns = _WAITED_NS if load is None else load.latency
+        since_ns = taken[0].came_ns if taken else 0
+        read = {(t.came_ns, id(t.frame)): t.at_ns for t in taken}
+        for one in self._good:
+            if one.at_ns + longest_ns > self.at_ns:
                 return None
-            at_ns = taken.get((came.at_ns, id(came.frame)))
-            late = at_ns is None or at_ns - came.at_ns > _WAITED_NS
-            if late and not came.filtered and came.flaw is None:
-                return came
+            at_ns = read.get((one.at_ns, id(one.frame)))
+            late = at_ns is None or at_ns - one.at_ns > longest_ns
+            if late and not one.filtered and one.at_ns >= since_ns:
+                return one
         return None
 
+    def _slept(self) -> bool:
+        return any(change.state == "asleep" for change in self.recording.nodes[self.node])
+
     def _by_rule(self) -> Mechanism:
+        """What the rule says of a program that got everything it had to get."""
         broken = self.broken
         cause, rule = broken.cause, broken.rule.split(" ")[0]
         if cause is Cause.COUNTER:
             first, _, second = broken.observed.partition(" to ")
             return Mechanism.SENT_OLD if first == second else Mechanism.SENT_WRONG
+        if self._state() == "asleep":
+            return Mechanism.ASLEEP
         if cause is Cause.FORBIDDEN_STATE and self._just_started():
             return Mechanism.START
         if cause in _BY_CAUSE:
-            return _BY_CAUSE[cause]
-        if rule in ("fresh", "steady", "reset", "stale", "never") and self._just_started():
+            return self._instead(_BY_CAUSE[cause])
+        if rule in _OF_STATES and self._just_started():
             return Mechanism.START
+        if cause is Cause.UNCAUSED and rule in ("fresh", "steady"):
+            return self._uncaused()
         if broken.rule == "end to end":
             return self._end_to_end()
-        return _BY_RULE.get(rule, Mechanism.IGNORED)
+        found = _BY_RULE.get(rule, Mechanism.IGNORED)
+        return Mechanism.NOT_SENT if found is Mechanism.IGNORED and self._mute() else found
+
+    def _mute(self) -> bool:
+        """Whether the node does not send its own messages either."""
+        return any(
+            v.cause in (Cause.SILENT, Cause.OVERDUE) and suspect(self.vehicle, v) == self.node
+            for v in self.verdicts
+        )
+
+    def _state(self) -> str:
+        """What the node's program did when the rule broke: running, asleep, ..."""
+        changes = self.recording.nodes[self.node]
+        last = next((c for c in reversed(changes) if c.at_ns <= self.at_ns), None)
+        return "" if last is None else last.state
+
+    def _instead(self, mechanism: Mechanism) -> Mechanism:
+        """A wrong request that also comes late or not at all is one that was not sent."""
+        if mechanism is Mechanism.INPUT:
+            name = split_signal(self.broken.subject)[0]
+            for verdict in self.verdicts:
+                about = {verdict.subject, *verdict.about}
+                if name in about and _BY_CAUSE.get(verdict.cause) is Mechanism.NOT_SENT:
+                    return Mechanism.NOT_SENT
+        return mechanism
+
+    def _uncaused(self) -> Mechanism:
+        """A load that changed although nothing called for it: as a message came, into the state of
+        a lost link while none did, or out of the blue.
+        """
+        load = self.vehicle.loads[self.broken.subject]
+        changed_ns = self._content_changed(self.at_ns - load.latency)
+        moves = self.recording.commands[self.broken.subject].times
+        followed = any(changed_ns <= move < self.at_ns for move in moves)
+        if changed_ns and not followed:
+            return Mechanism.IGNORED
+        if self.broken.observed != load.on_stale or self._loaded():
+            return Mechanism.UNTOLD
+        both = (self.at_ns, self.at_ns + (self.broken.wrong_for_ns or 0))
+        with_messages = all(self._one_came_before(at_ns, load.latency // 2) for at_ns in both)
+        return Mechanism.IGNORED if with_messages else Mechanism.SILENCE
+
+    def _one_came_before(self, at_ns: int, by_ns: int) -> bool:
+        """Whether a good message that the subject needs came within a time before an instant."""
+        return any(at_ns - by_ns <= came.at_ns <= at_ns for came in self._good)
+
+    @cached_property
+    def _good(self) -> list[Came]:
+        """What came to the node of the messages that the subject needs, and was good."""
+        came = self.watching.came.get(self.node, ())
+        return [c for c in came if c.flaw is None and self._name(c) in self._needed]
+
+    def _loaded(self) -> bool:
+        """Whether something is wrong with the supply or with a load."""
+        return any(f.group == "output" or f.kind == "brown_out" for f in self.recording.faults)
+
+    def _content_changed(self, since_ns: int) -> int:
+        """When a message that the subject needs first brought its node other content since then; 0
+        if none did.
+        """
+        last: dict[str, list[int]] = {}
+        for came in self._good:
+            name = self._name(came)
+            if came.at_ns > self.at_ns:
+                break
+            info = self.vehicle.messages[name]
+            data, guards = came.frame.data, info.guards
+            content = [s.raw(data) for key, s in info.signals.items() if key not in guards]
+            if last.get(name) != content and came.at_ns >= since_ns:
+                return came.at_ns
+            last[name] = content
+        return 0
 
     def _just_started(self) -> bool:
-        """Whether the node was reset shortly before, and nothing that it knew then may count."""
+        """Whether the node was reset shortly before, and did not stay wrong to the end."""
         table = self.vehicle.nodes[self.node]
         span_ns = table.slowest_boot_ns + 300 * MS
         resets = [c.at_ns for c in self.recording.nodes[self.node] if c.state in ("reset", "off")]
+        right_ns = self.at_ns + (self.broken.wrong_for_ns or 0)
+        if self.broken.cause is Cause.OTHER_STATE and right_ns >= self.recording.end_ns - span_ns:
+            return self.broken.rule != "fresh" and any(r <= self.at_ns for r in resets[1:])
         return any(0 <= self.at_ns - at_ns <= span_ns for at_ns in resets)
 
     def _end_to_end(self) -> Mechanism:
@@ -381,10 +499,10 @@ class _Look:
         return next((name for name in names if name in messages), "")
 
 
-_TOLD_NS = 300 * MS
-"""A status on its way to the driver takes this long at most, beside the time that is allowed."""
 _FEW_BITS = 4
 """A signal of so few bits tells a state, not a measurement."""
+
+_OF_STATES = ("fresh", "steady", "reset", "stale", "never")
 
 _WAITED_NS = 100 * MS
 """A program that leaves a frame in its queue for longer does not read it, or reads it too late."""

@@ -318,6 +318,12 @@ class Answers:
         text = bytes(interface().buffer(machine.text, machine.text_length))
         self._board.printed(text.decode("utf-8", errors="replace"))
 
+    def chip(self) -> None:
+        """What a chip inside the program did with a frame."""
+        watch = self._controller.chip
+        if watch is not None:
+            watch.told(self._machine.a, self._machine.b)
+
     def _arm(self, shown_ns: int) -> None:
         board = self._board
         at_ns = board.clock.instant(shown_ns)
@@ -349,5 +355,6 @@ ANSWERS: Mapping[int, Callable[[Answers], None]] = {
     13: Answers.watchdog,
     14: Answers.restart,
     15: Answers.print,
+    17: Answers.chip,
 }
 """The answers by the numbers of ``enum request``."""

@@ -152,6 +152,11 @@ class FirmwareProgram(BlockingProgram):
         machine.clock_ppb = board.clock.ppb
         machine.call_ns = wiring.call_ns
         machine.reset_cause = _CAUSES.get(board.cause, 1)
+        watch = self._controller.chip
+        machine.watched, machine.roomy = watch is not None, watch is not None and watch.roomy
+        lets_in = None if watch is None else watch.lets_in
+        machine.lets_in = lets_in is not None
+        machine.lets_in_id, machine.lets_in_extended = lets_in or (0, False)
         for number in range(len(machine.output_ma)):
             machine.output_ma[number] = _NOT_SENSED
         for output in wiring.outputs:

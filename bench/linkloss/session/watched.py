@@ -22,7 +22,7 @@ class Repair(Enum):
     """What can be set right at one node. The text continues *the rule is kept when ...*."""
 
     BROUGHT_BACK = "its controller is brought back from bus-off"
-    UNFILTERED = "its filters let every frame pass"
+    UNFILTERED = "its filters let the message pass"
     ROOMY = "its receive queue loses nothing"
     NO_STRANGERS = "it gets no frame that is not meant for it"
     NO_WRONG_LENGTH = "it gets no message of a wrong length"
@@ -39,6 +39,20 @@ GUARDS = (
     Repair.NO_JUMPS,
 )
 """The repairs that keep from a program what it has to refuse."""
+
+
+class Setting(NamedTuple):
+    """What is set right at a node; ``frame`` is the identifier of the only frames that it concerns,
+    and whether it is extended; None: it concerns all.
+    """
+
+    repair: Repair
+    frame: tuple[int, bool] | None = None
+
+    def concerns(self, repair: Repair | None, frame: Frame) -> bool:
+        """Whether it sets right what a repair would, for a frame."""
+        which = (frame.identifier, frame.extended)
+        return self.repair is repair and self.frame in (None, which)
 
 
 class Came(NamedTuple):
@@ -65,13 +79,17 @@ class Taken(NamedTuple):
 class Watching:
     """What is seen at every node's controller, by node. ``repairs``: what is set right, by node."""
 
-    repairs: Mapping[str, Repair] = field(default_factory=dict)
+    repairs: Mapping[str, Setting] = field(default_factory=dict)
+    controllers: dict[str, Controller] = field(default_factory=dict)
     came: dict[str, list[Came]] = field(default_factory=dict)
     taken: dict[str, list[Taken]] = field(default_factory=dict)
+    lost: dict[str, list[Taken]] = field(default_factory=dict)
+    """What a chip inside a program lost for want of room."""
 
     def controller(self, vehicle: Vehicle, name: str, settings: Mapping[str, Any]) -> Controller:
         """A node's controller, watched and set right. ``settings``: as for any controller."""
-        return _Watched(vehicle, name, self, settings)
+        self.controllers[name] = made = _Watched(vehicle, name, self, settings)
+        return made
 
 
 class _Asked(list[Filter]):
@@ -82,21 +100,25 @@ class _Asked(list[Filter]):
 
 
 class _Watched(Controller):
-    __slots__ = ("_came", "_filters", "_judge", "_repair", "_taken")
+    __slots__ = ("_came", "_filters", "_in_chip", "_judge", "_lost", "_setting", "_taken")
 
     def __init__(
         self, vehicle: Vehicle, name: str, watching: Watching, settings: Mapping[str, Any]
     ) -> None:
-        self._repair = watching.repairs.get(name)
+        self._setting = watching.repairs.get(name)
         self._came = watching.came.setdefault(name, [])
         self._taken = watching.taken.setdefault(name, [])
+        self._lost = watching.lost.setdefault(name, [])
         self._judge = FlawFinder(vehicle, name)
+        self._in_chip: dict[int, Taken] = {}
         changed = dict(settings)
-        if self._repair is Repair.BROUGHT_BACK:
+        repair = None if self._setting is None else self._setting.repair
+        if repair is Repair.BROUGHT_BACK:
             changed["auto_recovery"] = True
-        if self._repair is Repair.ROOMY:
+        if repair is Repair.ROOMY:
             changed["receive_depth"] = 1 << 30
         super().__init__(name, **changed)
+        self.chip = self
 
     @property
     def filters(self) -> list[Filter]:  # the base class has a slot here
@@ -115,9 +137,10 @@ class _Watched(Controller):
         passed = not len(self._filters) or super().accepts(frame)
         flaw = self._judge.flaw(now_ns, frame)
         self._came.append(Came(now_ns, frame, not passed, flaw))
-        if self._repair is Repair.UNFILTERED:
-            passed = True
-        return passed and (flaw is None or flaw is not self._repair)
+        if self._setting is None:
+            return passed
+        passed = passed or self._setting.concerns(Repair.UNFILTERED, frame)
+        return passed and not self._setting.concerns(flaw, frame)
 
     def receive(self) -> tuple[int, Frame] | None:
         found = super().receive()
@@ -125,8 +148,41 @@ class _Watched(Controller):
             self._taken.append(Taken(self._now_ns(), *found))
         return found
 
+    @property
+    def lets_in(self) -> tuple[int, bool] | None:
+        """The identifier that a chip's filters have to pass."""
+        setting = self._setting
+        return setting.frame if setting and setting.repair is Repair.UNFILTERED else None
+
+    @property
+    def roomy(self) -> bool:
+        """Whether a chip takes a frame only when it has room for it."""
+        return self._setting is not None and self._setting.repair is Repair.ROOMY
+
+    def told(self, fate: int, place: int) -> None:
+        """What a chip inside the program did with the frame that it took last."""
+        if fate == _READ:
+            read = self._in_chip.pop(place, None)
+            if read is not None:
+                self._taken.append(read._replace(at_ns=self._now_ns()))
+            return
+        if not self._taken:
+            return
+        taken = self._taken.pop()
+        if fate == _HELD:
+            self._in_chip[place] = taken
+        elif fate == _LOST:
+            self._lost.append(taken)
+        else:
+            came = next(c for c in reversed(self._came) if c.frame is taken.frame)
+            self._came[self._came.index(came)] = came._replace(filtered=True)
+
     def _now_ns(self) -> int:
         return 0 if self.segment is None else self.segment.bus.queue.now_ns
+
+
+_LOST, _HELD, _READ = 2, 3, 4
+"""Fates of a frame in a chip, see :class:`linkloss.bus.controller.ChipWatch`."""
 
 
 class FlawFinder:

@@ -28,7 +28,12 @@
 #define SPI_CAN_CLOCK 16000000
 #endif
 
-extern "C" void firmware_fail(const char *text, const char *file, int line);
+extern "C" {
+void firmware_fail(const char *text, const char *file, int line);
+void firmware_chip(int fate, int place);
+int firmware_lets_in(uint32_t id, int extended);
+int firmware_roomy(void);
+}
 
 namespace spi_can {
 
@@ -46,6 +51,7 @@ enum : uint8_t { b_EWARN = 1, b_RXWAR = 2, b_TXWAR = 4, b_RXEP = 8, b_TXEP = 0x1
 enum : uint8_t { b_BUKT = 4, b_SRR = 0x10, b_IDE = 8, b_RTR = 0x40, b_RXRTR = 8 };
 enum Mode : uint8_t { NORMAL, SLEEP, LOOPBACK, LISTEN_ONLY, CONFIGURATION };
 enum { NONE = -1, BUFFERS = 3 };
+enum Fate { REFUSED = 1, LOST, HELD, READ };
 
 inline void on_event();
 inline void on_pin(uint8_t pin, uint8_t level);
@@ -104,7 +110,7 @@ public:
         while (again_) {
             struct board_frame frame;
             again_ = false;
-            while (board_can_receive(&frame))
+            while ((!firmware_roomy() || room()) && board_can_receive(&frame))
                 receive(frame);
             look_at_bus();
             submit();
@@ -161,6 +167,11 @@ private:
         if ((instruction_ & 0xF9) == 0x90 && place_ > 1)
             registers_[r_CANINTF] &= ~(instruction_ & 4 ? b_RX0IF << 1 : b_RX0IF);
         place_ = 0;
+        for (int buffer = 0; buffer < 2; buffer++)
+            if (held_ >> buffer & 1 && !(registers_[r_CANINTF] >> buffer & 1)) {
+                held_ &= (uint8_t)~(1 << buffer);
+                firmware_chip(READ, buffer);
+            }
         service();
     }
 
@@ -488,6 +499,8 @@ private:
     {
         uint8_t &flags = registers_[r_CANINTF];
         int filter = filter_of(frame, 0);
+        if (filter == NONE && filter_of(frame, 1) == NONE && firmware_lets_in(frame.id, frame.extended))
+            filter = 0;
         if (filter != NONE) {
             if (!(flags & b_RX0IF)) {
                 store(frame, 0, filter);
@@ -498,6 +511,7 @@ private:
                 return;
             }
         } else if ((filter = filter_of(frame, 1)) == NONE) {
+            firmware_chip(REFUSED, 0);
             return;
         }
         if (flags & b_RX0IF << 1)
@@ -510,7 +524,10 @@ private:
     {
         registers_[r_EFLG] |= b_RX0OVR << buffer;
         registers_[r_CANINTF] |= b_ERRIF;
+        firmware_chip(LOST, buffer);
     }
+
+    bool room() { return (registers_[r_CANINTF] & 3) != 3; }
 
     void store(const struct board_frame &frame, int buffer, int filter)
     {
@@ -523,6 +540,8 @@ private:
         to[5] = (uint8_t)(frame.length | (frame.remote && frame.extended ? b_RTR : 0));
         memcpy(to + 6, frame.data, 8);
         registers_[r_CANINTF] |= b_RX0IF << buffer;
+        held_ |= (uint8_t)(1 << buffer);
+        firmware_chip(HELD, buffer);
     }
 
     uint8_t registers_[128];
@@ -533,6 +552,7 @@ private:
     uint8_t instruction_ = 0, at_ = 0, mask_ = 0, place_ = 0;
     bool attached_ = false, selected_ = false, told_ = false, one_shot_ = false;
     bool busy_ = false, again_ = false;
+    uint8_t held_ = 0;
 };
 
 inline Chip chip;

@@ -550,3 +550,22 @@ void firmware_fail(const char *text, const char *file, int line)
     board->fail(board, text, file, line);
     __builtin_unreachable();
 }
+
+void firmware_chip(int fate, int place)
+{
+    if (!board->watched)
+        return;
+    board->a = fate;
+    board->b = place;
+    board->ask(board, ASK_CHIP);
+}
+
+int firmware_lets_in(uint32_t id, int extended)
+{
+    return board->lets_in && board->lets_in_id == id && board->lets_in_extended == (extended != 0);
+}
+
+int firmware_roomy(void)
+{
+    return board->roomy;
+}

@@ -26,6 +26,7 @@ enum request {
     ASK_RESTART,
     ASK_PRINT,      /* text_length bytes of text */
     ASK_CRASHED,    /* signal or what; file and line, or places */
+    ASK_CHIP,       /* a: what a chip did with a frame, b: its place there; no answer */
 };
 
 enum interrupt { FRAME_INTERRUPT, TIMER_INTERRUPT, PIN_INTERRUPT };
@@ -71,6 +72,11 @@ struct machine {
     uint8_t state;
     uint16_t tec, rec;
     uint32_t sent, overruns, frames_pending;
+
+    /* a chip that is modelled inside the firmware: whether it is watched, and set right */
+    uint8_t watched, roomy, lets_in;
+    uint8_t lets_in_extended;
+    uint32_t lets_in_id;
 
     /* watchdog, memory, serial line */
     uint64_t fed_ns;
