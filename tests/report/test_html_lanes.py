@@ -14,7 +14,7 @@ from linkloss.campaign.selection import case_named
 from linkloss.judge.case import Case
 from linkloss.judge.states import FLASH, OFF, ON
 from linkloss.judge.walk import Segment
-from linkloss.recording import FaultRecord, series
+from linkloss.recording import FaultRecord, NodeChange, series
 from linkloss.report.html.lanes import HEIGHT, UNIT_NS, band, boxes, busy_shares, lanes, picture
 from linkloss.report.html.render import ticks
 from linkloss.report.html.scene import (
@@ -49,6 +49,19 @@ def test_a_voltage_that_moved_has_a_lane_and_one_that_did_not_has_none():
     assert [level for _, _, level in found[0].levels] == [0.75, 0.25, 0.75]
     assert found[0].values == [(0, "12.0 V"), (500 * MS, "4.0 V"), (700 * MS, "12.0 V")]
     assert found[1].levels[-1] == (500 * MS, run_of.end_ns, 0.65)
+
+
+def test_a_switch_that_is_off_is_drawn_in_no_trouble_and_a_node_without_supply_is():
+    run_of = recording()
+    run_of.inputs = run_of.inputs | {"lights": series((0, "on"), (100 * MS, "off"))}
+    run_of.nodes = run_of.nodes | {
+        "rear": [NodeChange(0, "running", ""), NodeChange(500 * MS, "off", "")]
+    }
+    drawn = picture(lanes(Case(run_result().scenario.vehicle, run_of), ()), run_of.end_ns, (0, 1))
+    styles = {strip.name: dict(strip.paths) for strip in drawn.strips}
+    assert not styles["lights"]["trouble"]
+    assert styles["lights"]["set"]
+    assert styles["rear"]["trouble"]
 
 
 def test_the_lanes_go_from_causes_to_effects():

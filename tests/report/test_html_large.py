@@ -151,10 +151,24 @@ def test_findings_of_one_short_story_are_told_together_and_by_it():
     ]
     assert page.stories[1].reduced is None
     text = Outline(render(page)).text
-    assert "In short: tail_lamp was " in text
-    assert "found in 12 of 200 runs" in text
-    assert "Run the short story: linkloss run findings/a.toml" in text
-    assert "As it was met first: linkloss check" in text
+    assert "made short in 12 of 200 runs" in text
+    assert "Run it again: linkloss run findings/a.toml" in text
+    assert "The check met it first as: tail_lamp was dark" in text
+
+
+def test_the_headline_of_a_finding_names_the_fault_of_the_picture_below_it():
+    found = report(case("reset", broken("tail_lamp", "fresh", "was off"), text="rear was reset"))
+    told = Told(Stories((short_story("a", ("tail_lamp", "fresh")),)), {})
+    (story,) = page_of(found, told).stories
+    (fault,) = (strip for strip in story.scene.picture.strips if strip.group == "faults")
+    assert fault.name == "cut"
+    assert "cut" in story.title
+    assert "reset" not in story.title
+    assert "reset" in story.broken[0].sentence
+    page = render(page_of(found, told))
+    assert page.count(f'<h3 id="finding-1-title"><bdi>{story.title}</bdi></h3>') == 1
+    (without,) = page_of(found).stories
+    assert "reset" in without.title
 
 
 def test_the_picture_is_that_of_the_short_story():

@@ -48,3 +48,11 @@ def test_a_load_s_sheet_tells_what_outranks_its_request_and_what_loses_its_link(
         " off from brake_pedal == pressed until ignition == off; on for 60 s at most;"
         " off for 2 s at least; tried 3 times, 500 ms apart, then off"
     )
+
+
+def test_whom_a_load_flashes_with_stands_beside_its_rate_and_not_among_its_limits():
+    vehicle = load_vehicle(demo_vehicle())
+    sheets = {sheet.name: sheet for sheet in load_sheets(vehicle, [])}
+    left = sheets["indicator_front_left"]
+    assert "times per minute, in step with indicator_rear_left" in left.in_service
+    assert "in step" not in left.bounds

@@ -150,7 +150,7 @@ def broken_stories(
             note = _CHANGED
         story = Story(
             anchor=anchor(index),
-            title=broken[0].sentence,
+            title=broken[0].sentence if reduced is None else reduced.sentence,
             broken=broken,
             situation=case.situation,
             command=command(report, case),
@@ -192,7 +192,8 @@ def _broken(report: CheckReport, finding: Finding) -> Broken:
         if cell.outcome is Outcome.BROKEN and verdict.rule in cell.rules
     ]
     sentence = finding_sentence(report.vehicle, verdict, finding.case)
-    return Broken(verdict.subject, verdict.rule, sentence, tuple(also), finding.times)
+    words = rule_words(report.vehicle, verdict.subject, verdict.rule)
+    return Broken(verdict.subject, verdict.rule, sentence, tuple(also), finding.times, words)
 
 
 def _places(group: Sequence[Finding]) -> list[Place]:

@@ -15,7 +15,7 @@ an inner drawing that is stretched to its width, so that nothing has to be redra
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from math import inf
 from typing import NamedTuple
@@ -33,6 +33,7 @@ from linkloss.units import plain
 
 CALM = frozenset({"running", "ACTIVE"})
 TROUBLE = frozenset({"hung", "off", "crashed", "BUS_OFF", "PASSIVE"})
+"""States of programs and controllers. An input that is ``off`` is in no trouble."""
 BUCKETS = 160
 """The most columns of bus load over a whole run."""
 LEAST_BUCKET_NS = 50_000_000
@@ -107,9 +108,8 @@ def _inputs(recording: Recording) -> Iterator[Lane]:
         changes = [(at_ns, plain(value)) for at_ns, value in series.changes()]
         if len(changes) > 1:
             rest = changes[0][1]
-            yield Lane(
-                "inputs", name, _stretches(changes, recording.end_ns, {rest}), values=changes
-            )
+            stretches = _stretches(changes, recording.end_ns, {rest})
+            yield Lane("inputs", name, stretches, values=changes)
 
 
 def bus_lanes(recording: Recording) -> Iterator[Lane]:
@@ -187,7 +187,7 @@ def _nodes(recording: Recording) -> Iterator[Lane]:
     """The program of each node, and its controller if that did not stay error-active."""
     for node, changes in recording.nodes.items():
         told = [(change.at_ns, change.state) for change in changes]
-        stretches = _stretches(told, recording.end_ns, CALM)
+        stretches = _stretches(told, recording.end_ns, CALM, TROUBLE)
         yield Lane("nodes", node, stretches, values=told)
         if recording.controllers.get(node):
             yield _controller(recording, node)
@@ -200,7 +200,7 @@ def _controller(recording: Recording, node: str) -> Lane:
         states.append((change.at_ns, change.state))
         counters = f"TEC {change.tec}, REC {change.rec}"
         values.append((change.at_ns, f"{state_words(change.state)}, {counters}"))
-    found = _stretches(states, recording.end_ns, CALM)
+    found = _stretches(states, recording.end_ns, CALM, TROUBLE)
     worded = [part._replace(text=state_words(part.text)) for part in found]
     return Lane("nodes", f"{node}, controller", worded, values=values)
 
@@ -260,12 +260,15 @@ def band(allowed: Iterable[Segment]) -> Mapping[str, list[tuple[int, int]]]:
 
 
 def _stretches(
-    changes: Sequence[tuple[int, str]], end_ns: int, calm: Iterable[str]
+    changes: Sequence[tuple[int, str]],
+    end_ns: int,
+    calm: Iterable[str],
+    trouble: Collection[str] = (),
 ) -> list[Stretch]:
     ends = [at_ns for at_ns, _ in changes[1:]] + [end_ns]
     resting = frozenset(calm)
     return [
-        Stretch(at_ns, to_ns, text, text in resting, text in TROUBLE)
+        Stretch(at_ns, to_ns, text, text in resting, text in trouble)
         for (at_ns, text), to_ns in zip(changes, ends, strict=True)
         if to_ns > at_ns
     ]

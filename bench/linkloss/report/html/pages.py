@@ -153,7 +153,7 @@ def _story(result: RunResult, broken: Sequence[Verdict], command: str) -> Story:
     places = [Place(verdict.subject, verdict.rule, verdict.at_ns) for verdict in broken]
     return Story(
         anchor=anchor(0),
-        title=told[0].sentence if told else "What happened",
+        title=told[0].sentence if told else "",
         broken=told,
         situation=result.scenario.situation,
         command=command,

@@ -164,7 +164,8 @@ def _in_service(vehicle: Vehicle, load: LoadTable) -> Iterator[str]:
         yield f"at the level of {load.level}"
     if load.flash is not None:
         low, high = load.flash.per_minute
-        yield f"flashes {low:g} to {high:g} times per minute"
+        partner = f", in step with {load.flash.in_step_with}" if load.flash.in_step_with else ""
+        yield f"flashes {low:g} to {high:g} times per minute{partner}"
 
 
 def _link_lost(load: LoadTable) -> Iterator[str]:
@@ -208,8 +209,6 @@ def _bounds(load: LoadTable) -> Iterator[str]:
     if load.tries is not None:
         most, pause = load.tries.most, show_duration(load.tries.pause)
         yield f"tried {most} times, {pause} apart, then {load.tries.then}"
-    if load.flash is not None and load.flash.in_step_with is not None:
-        yield f"in step with {load.flash.in_step_with}"
 
 
 def untested_lines(

@@ -134,13 +134,16 @@ class Scene(NamedTuple):
 
 
 class Broken(NamedTuple):
-    """One broken rule of a story; ``also`` names the other columns in which it broke."""
+    """One broken rule of a story; ``also`` names the other columns in which it broke, ``words`` is
+    the rule with what is declared for it.
+    """
 
     subject: str
     rule: str
     sentence: str
     also: tuple[str, ...] = ()
     times: int = 1
+    words: str = ""
 
 
 class Reduced(NamedTuple):
@@ -157,8 +160,9 @@ class Reduced(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Story:
-    """What one case shows. ``note`` says why there is no scene, or that the result differed this
-    time.
+    """What one case shows, or the shortest scenario found for it. ``title`` tells of the one that
+    is drawn; without a title the story is the whole run. ``note`` says why there is no scene, or
+    that the result differed this time.
     """
 
     anchor: str
