@@ -32,7 +32,8 @@ def test_wren_suits_and_the_cautions_stand_below(wren, capsys):
     out, err = capsys.readouterr()
     words = " ".join(out.split())
     assert err == ""
-    assert "27 loads, 57 leads looked at: nothing to change." in words
+    verdict = "27 loads, 57 leads looked at: nothing to change, 4 to think about. First: wiper:"
+    assert words.startswith(f"Wren: power plan {verdict} its rotor held")
     assert "can set the car on fire" in words
     assert "hundreds of amperes" in words
     assert "A bench result is not an approval." in words
@@ -47,7 +48,7 @@ def test_a_fuse_that_does_not_suit_returns_1(wren, capsys):
     wren.write_text(text)
     assert main(["plan", str(wren)]) == 1
     words = " ".join(capsys.readouterr().out.split())
-    assert "cooling_fan: 16.0 A are" in words
+    assert "3 things to change, 4 to think about. First: cooling_fan: a maxi fuse" in words
     assert "(common practice)" in words
 
 

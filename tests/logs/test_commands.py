@@ -156,3 +156,14 @@ def test_nodes_from_a_log_need_one(capsys):
 
 def test_the_bundled_drive_lies_beside_the_vehicle():
     assert (WREN / "drive.log.gz").stat().st_size < 500_000
+
+
+def test_a_description_says_first_what_is_wrong_and_what_was_not_judged(tmp_path, capsys):
+    good = "(0.000000) can0 7A1#01\n(0.100000) can0 7A1#01\n"
+    (tmp_path / "a.log").write_text(good)
+    out, _ = said(capsys, "describe", tmp_path / "a.log")
+    assert "No mistake found. Without messages (--dbc, --vehicle) no content" in out
+    (tmp_path / "b.log").write_text(good + "(0.200000) can0 0A0#01\n")
+    out, _ = said(capsys, "describe", tmp_path / "b.log", "--vehicle", VEHICLE)
+    assert "1 mistake, 2 warnings. First: 0A0 LampRequest: 1 frame of another length" in out
+    assert "was judged" not in out

@@ -11,7 +11,14 @@ from xml.etree import ElementTree as ET
 import pytest
 
 from linkloss.report.screen import make_console
-from linkloss.report.timing_report import BOUND_COLUMNS, response_plot, show_timing, timing_json
+from linkloss.report.timing_report import (
+    BOUND_COLUMNS,
+    LEGEND,
+    response_plot,
+    show_timing,
+    timing_json,
+    timing_page,
+)
 from linkloss.shipped import demo_vehicle
 from linkloss.sizing.analysis import analyse, propose, what_if
 from linkloss.sizing.message_plan import Sending
@@ -53,10 +60,14 @@ def test_no_line_is_wider_than_the_screen(wren, width):
 
 
 def test_every_message_stands_with_its_worst_case_slack_and_losses(wren):
-    row = next(line for line in shown(wren).splitlines() if line.startswith("LampRequest"))
+    row = next(line for line in shown(wren).splitlines() if line.startswith("LampRequest "))
     cells = "LampRequest 0A0 10 ms 1.48 ms 3.52 ms 193.8 ms 3"
     assert words(row).startswith(cells)
-    assert "10 of 10 messages have a bound, none of them is late." in shown(wren)
+    verdict = "10 of 10 messages have a bound, none of them is late. Least time left: 3.52 ms,"
+    assert words(shown(wren)).startswith(f"Wren: message plan {verdict} LampRequest.")
+    page = timing_page(wren)
+    assert page.verdict == f"{verdict} LampRequest."
+    assert LEGEND in page.parts[0].paragraphs
 
 
 def test_without_a_bound_the_reason_is_told_once_for_all_that_share_it(wren):
@@ -66,8 +77,8 @@ def test_without_a_bound_the_reason_is_told_once_for_all_that_share_it(wren):
     assert "StartRequest, LampRequest, BodyRequest, DashNotices: dash has 3 mailboxes" in text
     assert "but 4 frames may wait in it" in text
     assert text.count("it waits behind StartRequest") == 1
-    assert "0 of 10 messages have a bound." in text
-    assert "late" not in text.rpartition("have a bound.")[2]
+    assert "0 of 10 messages have a bound. First without one: StartRequest: dash has" in text
+    assert "late" not in text.partition("have a bound.")[2].partition("bursts")[0]
 
 
 def test_what_is_late_is_named_with_the_figure(wren):
@@ -78,7 +89,8 @@ def test_what_is_late_is_named_with_the_figure(wren):
     late = changed(wren, messages=messages)
     text = words(shown(late))
     assert late.exit_code == 1
-    assert "BodyRequest may miss its deadline by 1.12 ms" in text
+    first = "1 of 10 messages too slow in the worst case. First: BodyRequest may miss its deadline"
+    assert text.startswith(f"Wren: message plan {first} by 1.12 ms in the worst case.")
     assert "Another order of priority" in text
     assert "none of them is late" not in text
     first = late.proposal.names.index("BodyRequest")

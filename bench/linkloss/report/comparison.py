@@ -40,14 +40,32 @@ def show_description(console: Console, found: Description) -> None:
     lasted = f" in {show_duration(found.lasted_ns)}" if found.timed else ""
     identifiers = count(len(found.seen), "identifier")
     paragraph(console, f"{count(found.frames, 'frame')} of {identifiers}{where}{lasted}")
+    paragraph(console, description_verdict(found), style="bold")
     if found.timed:
         _load(console, found)
     _identifiers(console, found)
     _signals(console, found)
     _list(console, "Counters and checksums", _protection(found))
-    _list(console, "Would have been stale", _stale(found))
-    _list(console, "Not as the DBC says", _strangers(found))
+    _list(console, "Would have been stale", _stale(found) or _never_stale(found))
+    _list(console, "Not as the DBC says", [*_unfit(found), *_strangers(found)])
     _list(console, "In the log", found.notes)
+
+
+def description_verdict(found: Description) -> str:
+    """What a reader must know first: how much is wrong with the log, and the first of it. What
+    could not be looked at is not called right.
+    """
+    mistakes = [*_too_busy(found), *_protection(found), *_unfit(found)]
+    warnings = [*_stale(found), *_strangers(found)]
+    numbers = ((mistakes, "mistake"), (warnings, "warning"), (found.notes, "note"))
+    parts = [count(len(texts), name) for texts, name in numbers if texts]
+    first = next((text for texts, _ in numbers for text in texts), "")
+    told = f"{', '.join(parts)}. First: {first.rstrip('.')}." if parts else "No mistake found."
+    if not found.known:
+        told += " Without messages (--dbc, --vehicle) no content and no silence was judged."
+    elif not found.timed:
+        told += " Without times no silence was judged."
+    return told
 
 
 def name_of(seen: Seen) -> str:
@@ -70,14 +88,19 @@ def _load(console: Console, found: Description) -> None:
     else:
         text = f"mean {100 * mean / rate:.3g} %, busiest second {100 * most / rate:.3g} % at"
         bullet(console, f"{text} {instant(busiest_ns)}, of {rate / 1000:g} kbit/s")
-        if most > rate:
-            bullet(console, "more than the bus carries: the bit rate, or the log's times, are not"
-                   " what they seem", style="yellow")  # fmt: skip
+        for text in _too_busy(found):
+            bullet(console, text, style="yellow")
         unit, scale = "%", rate / 100
     parts = found.load.profile(found.lasted_ns, PARTS)
     each = show_duration(found.lasted_ns // max(1, len(parts)))
     listed = " ".join(f"{bits / scale:.3g}" for bits in parts)
     bullet(console, f"over time, {unit} in parts of {each}: {listed}")
+
+
+def _too_busy(found: Description) -> Iterator[str]:
+    _, most = found.load.busiest
+    if found.bit_rate is not None and most > found.bit_rate:
+        yield "more than the bus carries: the bit rate, or the log's times, are not what they seem"
 
 
 def _identifiers(console: Console, found: Description) -> None:
@@ -151,22 +174,32 @@ def _times(number: int) -> str:
     return "once" if number == 1 else f"{number:,} times"
 
 
-def _stale(found: Description) -> Iterator[str]:
-    for seen in found.seen:
-        for limit_ns, users in seen.limits.items():
-            alarm = seen.intervals.alarms[limit_ns]
-            if alarm.times:
-                yield (
-                    f"{name_of(seen)}: silent for more than {show_duration(limit_ns)}"
-                    f" {_times(alarm.times)}, at most {show_duration(alarm.longest_ns)} from"
-                    f" {instant(alarm.longest_at_ns)} ({', '.join(users)})"
-                )
-    if (
-        found.known
-        and any(seen.limits for seen in found.seen)
-        and not any(alarm.times for seen in found.seen for alarm in seen.intervals.alarms.values())
-    ):
+def _stale(found: Description) -> list[str]:
+    """The silences that were too long."""
+    return [
+        f"{name_of(seen)}: silent for more than {show_duration(limit_ns)} {_times(alarm.times)}, at"
+        f" most {show_duration(alarm.longest_ns)} from {instant(alarm.longest_at_ns)}"
+        f" ({', '.join(users)})"
+        for seen in found.seen
+        for limit_ns, users in seen.limits.items()
+        for alarm in (seen.intervals.alarms[limit_ns],)
+        if alarm.times
+    ]
+
+
+def _never_stale(found: Description) -> Iterator[str]:
+    if found.known and any(seen.limits for seen in found.seen):
         yield "no message was silent for as long as its stale time"
+
+
+def _unfit(found: Description) -> Iterator[str]:
+    """Frames that do not fit their messages."""
+    for seen in found.seen:
+        if seen.wrong_length and seen.message is not None:
+            text = f"{count(seen.wrong_length, 'frame')} of another length than"
+            yield f"{name_of(seen)}: {text} {seen.message.length} bytes"
+        if seen.undecoded:
+            yield f"{name_of(seen)}: {count(seen.undecoded, 'content')} could not be decoded"
 
 
 def _strangers(found: Description) -> Iterator[str]:
@@ -177,12 +210,6 @@ def _strangers(found: Description) -> Iterator[str]:
         share = 100 * frames / found.frames
         text = f"{count(len(unknown), 'identifier')} unknown ({frames:,} frames, {share:.3g} %)"
         yield f"{text}: {listed}"
-    for seen in found.seen:
-        if seen.wrong_length and seen.message is not None:
-            text = f"{count(seen.wrong_length, 'frame')} of another length than"
-            yield f"{name_of(seen)}: {text} {seen.message.length} bytes"
-        if seen.undecoded:
-            yield f"{name_of(seen)}: {count(seen.undecoded, 'content')} could not be decoded"
     if found.absent:
         yield f"never seen: {_few(found.absent)}"
 

@@ -18,6 +18,7 @@ from linkloss.power.fuses import melting_i2t
 from linkloss.problem import EXIT_BROKEN, EXIT_KEPT, EXIT_NOT_EXERCISED
 from linkloss.report.html import Page, Part, plain_page
 from linkloss.report.screen import (
+    OUTCOMES,
     STYLES,
     bullet,
     caution,
@@ -59,19 +60,23 @@ def plan_exit_code(plan: PowerPlan) -> int:
 
 
 def plan_verdict(plan: PowerPlan) -> str:
-    """The result of the plan in a sentence."""
+    """What a reader must know first: how much there is to change or to think about, and the first
+    of it.
+    """
+    parts = [f"{count(len(plan.broken), 'thing') if plan.broken else 'nothing'} to change"]
+    parts += [f"{len(plan.hints)} to think about"] if plan.hints else []
+    parts += [f"{len(plan.unchecked)} not looked at"] if plan.unchecked else []
     looked = f"{count(len(plan.loads), 'load')}, {count(len(plan.leads), 'lead')} looked at"
-    if plan.broken:
-        return f"{looked}: {count(len(plan.broken), 'thing')} to change."
-    if plan.unchecked:
-        return f"{looked}: nothing to change among them, but not everything could be looked at."
-    return f"{looked}: nothing to change."
+    unsure = [*(f"{f.subject}: {f.text}" for f in plan.broken), *plan.unchecked]
+    first = [*unsure, *(f"{f.subject}: {f.text}" for f in plan.hints)][:1]
+    return " ".join([f"{looked}: {', '.join(parts)}.", *(f"First: {text}." for text in first)])
 
 
 def show_plan(console: Console, plan: PowerPlan) -> None:
     """Show a power plan, in 80 columns."""
     vehicle = plan.vehicle
     paragraph(console, f"{vehicle.title}: power plan", style="bold")
+    paragraph(console, plan_verdict(plan), style=STYLES[OUTCOMES[plan_exit_code(plan)]])
     facts = str(vehicle.path)
     if vehicle.supply is not None:
         facts += (
@@ -95,8 +100,6 @@ def show_plan(console: Console, plan: PowerPlan) -> None:
         heading(console, "Asleep")
         paragraph(console, sleep_words(plan.sleep))
     _show_findings(console, plan)
-    console.print()
-    paragraph(console, plan_verdict(plan))
     console.print()
     paragraph(console, FIRE, style="italic")
     caution(console)
@@ -294,11 +297,11 @@ def _fuse_fields(use: FuseUse | None) -> dict[str, Any] | None:
 
 def power_plan_page(plan: PowerPlan) -> Page:
     """The page of a power plan."""
-    states = {0: "kept", 1: "broken"}
+    outcome = OUTCOMES[plan_exit_code(plan)]
     return plain_page(
         f"{plan.vehicle.title}: power plan",
         plan_verdict(plan),
-        state=states.get(plan_exit_code(plan), "untested"),
+        state="untested" if outcome == "not exercised" else outcome,
         parts=tuple(_parts(plan)),
         vehicle=plan.vehicle,
         warnings=(FIRE,),
@@ -313,12 +316,12 @@ def _parts(plan: PowerPlan) -> Iterator[Part]:
     ):
         if texts:
             yield Part(title, paragraphs=texts)
+    if plan.loads:
+        yield Part("What the columns of loads say", paragraphs=(LEGEND,))
     for node in plan.nodes:
         rows = tuple(load_cells(line) for line in plan.loads if line.node == node.name)
         columns = LOAD_COLUMNS if rows else ()
         yield Part(node.name, paragraphs=(node_words(node),), columns=columns, rows=rows)
-    if plan.loads:
-        yield Part("What the columns say", paragraphs=(LEGEND,))
     if plan.sheds:
         title = "Lost as the battery's voltage falls"
         yield Part(title, columns=("V", "what", "how"), rows=tuple(_sheds(plan)))

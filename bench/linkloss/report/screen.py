@@ -12,11 +12,14 @@ from rich.table import Table
 from rich.text import Text
 
 from linkloss.campaign.result import CAUTION
+from linkloss.problem import EXIT_BROKEN, EXIT_KEPT, EXIT_NOT_EXERCISED
 
 WIDEST = 160
 GAP = 2
 """Characters between two columns of a table."""
 STYLES = {"kept": "green", "broken": "bold red", "not exercised": "yellow"}
+OUTCOMES = {EXIT_KEPT: "kept", EXIT_BROKEN: "broken", EXIT_NOT_EXERCISED: "not exercised"}
+"""The exit codes of what judges, as outcomes."""
 
 
 class _Screen(Console):

@@ -24,7 +24,15 @@ from linkloss.bus.message import hex_identifier
 from linkloss.campaign.result import CAUTION
 from linkloss.document import lines_of
 from linkloss.report.html import Drawing, Page, Part, drawing, plain_page
-from linkloss.report.screen import STYLES, bullet, caution, heading, paragraph, plain_table
+from linkloss.report.screen import (
+    OUTCOMES,
+    STYLES,
+    bullet,
+    caution,
+    heading,
+    paragraph,
+    plain_table,
+)
 from linkloss.report.words import count
 from linkloss.sizing.analysis import Analysis, Bound
 from linkloss.sizing.message_plan import errors_words
@@ -37,12 +45,14 @@ LEGEND = (
     " fresh: what is left of the shortest stale time among its receivers when nothing is lost;"
     " may lose: messages in a row that this receiver bears losing"
 )
+RATES_LEGEND = "* the vehicle's own; load: typical; bursts: at shortest gaps"
 
 
 def show_timing(console: Console, report: TimingReport, *, verbose: bool = False) -> None:
     """Show a message plan. ``verbose`` adds a table of every message for every bit rate."""
     plan, analysis = report.plan, report.analysis
     paragraph(console, f"{report.vehicle.title}: message plan", style="bold")
+    paragraph(console, timing_verdict(report), style=STYLES[OUTCOMES[report.exit_code]])
     errors = errors_words(plan.errors)
     paragraph(
         console, f"{report.vehicle.path}, {rate(plan.bit_rate)}, {errors} to be borne by the plan"
@@ -52,15 +62,66 @@ def show_timing(console: Console, report: TimingReport, *, verbose: bool = False
     paragraph(console, LEGEND)
     _reasons(console, analysis)
     _observed(console, report)
-    heading(console, "Bit rates (* the vehicle's own; load: typical; bursts: at shortest gaps)")
+    heading(console, f"Bit rates ({RATES_LEGEND})")
     console.print(rates_table(report.others, plan.bit_rate))
     if verbose:
         for other in report.others:
             heading(console, f"At {rate(other.bit_rate)}")
             console.print(bounds_table(other, {}))
     _proposal(console, report)
-    _outcome(console, report)
+    told = _late(report)
+    if told:
+        heading(console, "Late")
+    for text in told:
+        bullet(console, text, style=STYLES["broken"])
+    if plan.unsent:
+        console.print()
+        text = "Not reckoned with, because no node of this vehicle sends them: "
+        paragraph(console, text + _list(plan.unsent))
     caution(console)
+
+
+def timing_verdict(report: TimingReport) -> str:
+    """What a reader must know first: what is late at worst, or has no bound, or how much time is
+    left.
+    """
+    bounds, unbounded = report.analysis.bounds, report.analysis.unbounded
+    bounded = f"{len(bounds) - len(unbounded)} of {count(len(bounds), 'message')} have a bound"
+    told = _late(report)
+    if told:
+        slow = (*report.exceeded, *report.analysis.late, *report.overlong)
+        number = len({bound.message.name for bound in slow})
+        without = f"; {len(unbounded)} without a bound" if unbounded else ""
+        many = f"{number} of {count(len(bounds), 'message')}"
+        return f"{many} too slow in the worst case{without}. First: {told[0]}."
+    if unbounded:
+        first = f"First without one: {unbounded[0].message.name}: {unbounded[0].why}."
+        known = len(unbounded) < len(bounds)
+        return f"{bounded}{', none of them is late' if known else ''}. {first}"
+    if not bounds:
+        return "There is no message whose time could be worked out."
+    timed = [bound for bound in bounds if bound.slack_ns is not None]
+    least = min(timed, key=lambda bound: bound.slack_ns or 0, default=None)
+    left = f" Least time left: {_slack(least.slack_ns)}, {least.message.name}." if least else ""
+    return f"{bounded}, none of them is late.{left}"
+
+
+def _late(report: TimingReport) -> list[str]:
+    """What is late, the most late first."""
+    told = []
+    for bound in report.exceeded:
+        seen = show_duration(report.observed[bound.message.name].longest_ns or 0)
+        told.append(f"{bound.message.name} took {seen} in a run, longer than its bound")
+    late = sorted(report.analysis.late, key=lambda bound: bound.slack_ns or 0)
+    told += [f"{bound.message.name} {lateness(bound)}" for bound in late]
+    limit = show_duration(report.plan.worst_wait_ns or 0)
+    for bound in report.overlong:
+        wait = show_duration(bound.wait_ns or 0)
+        told.append(
+            f"{bound.message.name} may take {wait} over the bus; the vehicle file says"
+            f" 'worst_wait' {limit}, and the judge believes it"
+        )
+    return told
 
 
 def rate(bit_rate: int) -> str:
@@ -157,11 +218,6 @@ def _observed(console: Console, report: TimingReport) -> None:
     untraced = sum(found.untraced for found in report.observed.values())
     if untraced:
         paragraph(console, f"{untraced} more could not be traced back to their programs")
-    for bound in report.exceeded:
-        seen = report.observed[bound.message.name].longest_ns
-        assert seen is not None
-        text = f"{bound.message.name} took {show_duration(seen)}, longer than its bound"
-        bullet(console, text, style=STYLES["broken"])
 
 
 def rates_table(others: Iterable[Analysis], own: int) -> Table:
@@ -218,32 +274,10 @@ def _proposal(console: Console, report: TimingReport) -> None:
         paragraph(console, _list(found.names), indent=2)
 
 
-def _outcome(console: Console, report: TimingReport) -> None:
-    console.print()
-    limit_ns = report.plan.worst_wait_ns
-    for bound in report.overlong:
-        assert bound.wait_ns is not None
-        assert limit_ns is not None
-        text = (
-            f"{bound.message.name} may take {show_duration(bound.wait_ns)} over the bus; the"
-            f" vehicle file says 'worst_wait' {show_duration(limit_ns)}, and the judge believes it"
-        )
-        bullet(console, text, style=STYLES["broken"])
-    for bound in report.analysis.late:
-        bullet(console, f"{bound.message.name} {lateness(bound)}", style=STYLES["broken"])
-    bounded = len(report.analysis.bounds) - len(report.analysis.unbounded)
-    text = f"{bounded} of {len(report.analysis.bounds)} messages have a bound"
-    good = report.exit_code != 1
-    paragraph(console, text + (", none of them is late." if good and bounded else "."))
-    if report.plan.unsent:
-        text = "Not reckoned with, because no node of this vehicle sends them: "
-        paragraph(console, text + _list(report.plan.unsent))
-
-
 def lateness(bound: Bound) -> str:
     """In what way a message may be late."""
     if bound.slack_ns is not None and bound.slack_ns < 0:
-        return f"may miss its deadline by {show_duration(-bound.slack_ns)}"
+        return f"may miss its deadline by {show_duration(-bound.slack_ns)} in the worst case"
     assert bound.patience is not None
     return f"may go stale at {bound.patience.who} although none is lost"
 
@@ -419,16 +453,11 @@ _ABOUT = "For each message the response times that runs showed, beside the worst
 
 def timing_page(report: TimingReport) -> Page:
     """The page of a report on a message plan."""
-    bounds = report.analysis.bounds
-    bounded = len(bounds) - len(report.analysis.unbounded)
-    late = [*report.analysis.late, *report.overlong, *report.exceeded]
-    verdict = f"{bounded} of {count(len(bounds), 'message')} have a bound"
-    verdict += "." if late or not bounded else ", none of them is late."
-    state = "broken" if report.exit_code == 1 else "kept" if bounded == len(bounds) else "untested"
+    outcome = OUTCOMES[report.exit_code]
     return plain_page(
         f"{report.vehicle.title}: message plan",
-        verdict,
-        state=state,
+        timing_verdict(report),
+        state="untested" if outcome == "not exercised" else outcome,
         parts=tuple(_parts(report)),
         facts={"Bit rate": rate(report.plan.bit_rate), "Runs": ", ".join(report.runs) or "none"},
         vehicle=report.vehicle,
@@ -436,28 +465,25 @@ def timing_page(report: TimingReport) -> Page:
 
 
 def _parts(report: TimingReport) -> Iterator[Part]:
-    yield _part("Messages, highest priority first", bounds_table(report.analysis, report.observed))
-    told = [f"{bound.message.name} {lateness(bound)}" for bound in report.analysis.late]
-    told += [
-        f"{bound.message.name} may take {show_duration(bound.wait_ns or 0)} over the bus, longer"
-        " than 'worst_wait' says"
-        for bound in report.overlong
-    ]
+    yield _part(
+        "Messages, highest priority first", bounds_table(report.analysis, report.observed), LEGEND
+    )
+    told = _late(report)
     if told:
         yield Part("Late", paragraphs=tuple(told))
     reasons = [(bound.message.name, bound.why) for bound in report.analysis.unbounded]
     if reasons:
         yield Part("No bound", columns=("message", "because"), rows=tuple(reasons))
-    yield _part("Other bit rates", rates_table(report.others, report.plan.bit_rate))
+    yield _part("Bit rates", rates_table(report.others, report.plan.bit_rate), RATES_LEGEND)
     if report.observed:
         yield Part("Response times", drawing=Drawing(response_plot(report), _ABOUT))
 
 
-def _part(title: str, table: Table) -> Part:
+def _part(title: str, table: Table, legend: str) -> Part:
     """A table of the screen as a part of the page."""
     columns = [[_plain(cell) for cell in column.cells] for column in table.columns]
     heads = tuple(_plain(column.header) for column in table.columns)
-    return Part(title, columns=heads, rows=tuple(zip(*columns, strict=True)))
+    return Part(title, (legend,), columns=heads, rows=tuple(zip(*columns, strict=True)))
 
 
 def _plain(cell: object) -> str:
