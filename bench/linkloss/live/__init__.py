@@ -4,7 +4,7 @@ driven.py       a vehicle in real time, recorded so that it can be replayed as a
 view.py         its state at an instant, and which rules are broken at that time
 service.py      its threads, its watchers, and the commands they may give
 server.py       its web server: who is let in, and the limits for each client
-page/           its page; drawing.py draws the car from above
+page/           its page
 console.py      the same on a terminal
 endpoints.py    where a program or an adapter connects to the bus
 serial_line.py  a program on a pseudo-terminal that behaves like an adapter

@@ -3,6 +3,7 @@
 terminal.py   a check on the screen; timeline.py one run; picture.py one instant of it
 words.py      verdicts as sentences, and what a rule declares; totals.py the figures
 findings.py   findings as scenario files
+car_drawing.py  the car from above
 html/         pages
 machine.py    JSON; schemas.py its schemas; reopen.py reads it back
 junit.py, markdown.py

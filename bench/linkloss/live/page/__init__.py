@@ -1,7 +1,7 @@
 """The page of a live session: a few files, made once, that need nothing from elsewhere.
 
-It uses the style sheet of the reports (bench/linkloss/report/html/style.css) and adds one of its
-own.
+It uses the style sheet of the reports (bench/linkloss/report/html/style.css) and their drawing of
+the car (car.html beside it), and adds a style sheet of its own.
 """
 
 from __future__ import annotations
@@ -13,8 +13,8 @@ from pathlib import Path
 from linkloss.campaign.result import CAUTION
 from linkloss.faults.base import Fault
 from linkloss.faults.catalogue import catalogue
-from linkloss.live.drawing import draw
 from linkloss.live.view import Offer
+from linkloss.report.car_drawing import draw_car
 from linkloss.report.html.render import environment, style
 from linkloss.report.terminal import first_sentence
 from linkloss.vehicle.loading import Vehicle
@@ -28,7 +28,7 @@ def files(vehicle: Vehicle, offers: tuple[Offer, ...]) -> Mapping[str, File]:
     """The files by name. The name of the page itself is empty."""
     template = environment(_FOLDER).get_template("live.html")
     page = template.render(
-        vehicle=vehicle, drawing=draw(vehicle), palette=_palette(offers), caution=CAUTION
+        vehicle=vehicle, drawing=draw_car(vehicle), palette=_palette(offers), caution=CAUTION
     )
     return {
         "": ("text/html", page),

@@ -1,31 +1,24 @@
-"""The car from above, and where faults can be dropped on it."""
+"""The car from above."""
 
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import get_args
 
 import pytest
+from demo_cases import wren
 from hypothesis import given
 from hypothesis import strategies as st
-from live_lab import WREN, fault
 
-from linkloss.faults.base import Group
-from linkloss.live.drawing import WIDTH, draw, lines
-from linkloss.live.view import offers
-
-PARTS = {"between", "node", "beside", "receiver", "input", "load", "message"}
-"""Parameters of a fault that name a part of the car; one without any acts on all of the car."""
-OFFERS = {offer.fault: offer for offer in offers(WREN)}
+from linkloss.report.car_drawing import WIDTH, draw_car, lines
 
 
 @pytest.fixture(scope="module")
 def drawing():
-    return draw(WREN)
+    return draw_car(wren())
 
 
 def test_the_nodes_stand_along_the_cable_from_front_to_rear_and_never_touch(drawing):
-    assert tuple(node.name for node in drawing.nodes) == WREN.file.bus.cable
+    assert tuple(node.name for node in drawing.nodes) == wren().file.bus.cable
     for above, below in pairwise(drawing.nodes):
         assert above.y + above.height < below.y
     assert drawing.nodes[-1].y + drawing.nodes[-1].height < drawing.height
@@ -44,9 +37,9 @@ def test_a_piece_of_cable_fills_the_gap_between_two_neighbours(drawing):
 
 def test_every_load_is_drawn_once_at_its_node_and_at_its_side(drawing):
     drawn = {load.name: (node, load) for node in drawing.nodes for load in node.loads}
-    assert set(drawn) == set(WREN.loads)
+    assert set(drawn) == set(wren().loads)
     for name, (node, load) in drawn.items():
-        assert WREN.loads[name].node == node.name
+        assert wren().loads[name].node == node.name
         assert node.y <= load.y <= node.y + node.height
         assert load.left == (load.x < WIDTH // 2)
     for name in ("low_beam_left", "tail_left", "indicator_rear_left"):
@@ -73,31 +66,3 @@ def test_a_load_is_drawn_as_what_it_is(drawing):
 def test_a_name_in_two_lines_is_still_the_name(name):
     assert "".join(lines(name)) == name
     assert len(lines(name)) <= 2
-
-
-@pytest.mark.parametrize(
-    ("kind", "parameters", "places"),
-    [
-        ("cut", {"between": ["gauge", "rear"]}, {("gap", "gauge|rear")}),
-        ("unplug", {"node": "rear"}, {("node", "rear")}),
-        ("stuck", {"input": "lights"}, {("input", "lights")}),
-        (
-            "drop",
-            {"message": "LampRequest", "receiver": "rear"},
-            {("message", "LampRequest"), ("node", "rear")},
-        ),
-    ],
-)
-def test_a_fault_goes_where_it_acts(kind, parameters, places):
-    assert set(OFFERS[fault(kind, **parameters)].places) == places
-
-
-def test_all_that_a_check_tries_is_offered_and_has_its_place():
-    assert len(OFFERS) > 100
-    assert [offer.number for offer in OFFERS.values()] == list(range(len(OFFERS)))
-    assert {offer.fault.group for offer in OFFERS.values()} == set(get_args(Group))
-    for offer in OFFERS.values():
-        parts = {name for name, value in offer.fault if name in PARTS and value is not None}
-        assert bool(offer.places) == bool(parts), offer
-    nowhere = {offer.fault.kind for offer in OFFERS.values() if not offer.places}
-    assert nowhere == {"noise", "unterminated", "alternator_surge", "battery_off", "brown_out"}

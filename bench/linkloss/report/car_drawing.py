@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Literal, NamedTuple
 
-from linkloss.live.view import gap_name
 from linkloss.vehicle.loading import Vehicle
 
 WIDTH = 400
@@ -77,7 +76,7 @@ class GapMark(NamedTuple):
         return self.y + self.height // 2
 
 
-class Drawing(NamedTuple):
+class CarDrawing(NamedTuple):
     """The whole car."""
 
     width: int
@@ -86,7 +85,7 @@ class Drawing(NamedTuple):
     gaps: tuple[GapMark, ...]
 
 
-def draw(vehicle: Vehicle) -> Drawing:
+def draw_car(vehicle: Vehicle) -> CarDrawing:
     """Lay out the drawing of a vehicle."""
     nodes: list[NodeMark] = []
     top = _HEAD
@@ -102,8 +101,8 @@ def draw(vehicle: Vehicle) -> Drawing:
             NodeMark(name, MIDDLE - _NODE_WIDTH // 2, top, _NODE_WIDTH, height, tuple(loads))
         )
         top += height + _GAP
-    gaps = tuple(_gap(vehicle, before, node) for before, node in pairwise(nodes))
-    return Drawing(WIDTH, top - _GAP + _FOOT, tuple(nodes), gaps)
+    gaps = tuple(_gap(before, node) for before, node in pairwise(nodes))
+    return CarDrawing(WIDTH, top - _GAP + _FOOT, tuple(nodes), gaps)
 
 
 def _sides(vehicle: Vehicle, node: str) -> tuple[list[str], list[str]]:
@@ -155,12 +154,12 @@ def lines(name: str) -> tuple[str, ...]:
     return name[:at], name[at:]
 
 
-def _gap(vehicle: Vehicle, above: NodeMark, below: NodeMark) -> GapMark:
+def _gap(above: NodeMark, below: NodeMark) -> GapMark:
     top = above.y + above.height
     height = below.y - top
     between = (above.name, below.name)
-    name = gap_name(vehicle, between)
-    return GapMark(name, between, top, height, (_strand(top, height, 1), _strand(top, height, -1)))
+    strands = (_strand(top, height, 1), _strand(top, height, -1))
+    return GapMark("|".join(between), between, top, height, strands)
 
 
 def _strand(top: int, height: int, side: int) -> str:
