@@ -14,7 +14,7 @@ import pytest
 
 from linkloss.campaign.run import run
 from linkloss.judge import Outcome
-from linkloss.live.service import tally
+from linkloss.live.standing import tally
 from linkloss.scenario import load_scenario
 from linkloss.shipped import demo_vehicle
 from linkloss.vehicle.loading import load_vehicle
@@ -144,8 +144,9 @@ def test_lights_on_cable_cut_tail_lit_notice_given_reset_mended_saved_and_run_ag
 
     page.get_by_role("textbox", name="Name").fill("tail")
     page.get_by_role("button", name="Save as scenario").click()
-    said = page.locator("#said")
-    expect(said).to_contain_text("Saved as tail.toml")
+    expect(page.locator("#said")).to_contain_text("Saved as tail.toml")
+    said = page.locator("#saved")
+    expect(said).to_contain_text("rules kept")
     with ThreadPoolExecutor() as pool:  # a browser that is driven has an event loop in this thread
         again = pool.submit(lambda: run(load_scenario(saved / "tail.toml"))).result()
     assert tally(again) in said.inner_text()

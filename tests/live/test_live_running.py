@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import signal
+
 from site_lab import Bench, Watcher
 
 
@@ -19,8 +22,11 @@ def test_what_a_watcher_asks_for_happens_and_all_watchers_see_it(tmp_path):
         first.do(do="pause")
         assert second.next("state", lambda state: state["paused"])
         first.do(do="save", name="two")
-        assert "0 broken" in first.next("said")
+        assert first.next("said").startswith("Saved as two.toml. Again: linkloss run ")
         assert (tmp_path / "two.toml").is_file()
+        told = second.next("state", lambda state: state["saved"] and state["saved"][0]["text"])
+        assert told["saved"][0]["name"] == "two.toml"
+        assert "0 broken" in told["saved"][0]["text"]
         second.do(do="anew")
         assert second.next("said").startswith("Begun anew")
         assert first.next("state", lambda state: state["session"] == 1)["faults"] == []
@@ -40,7 +46,7 @@ def test_a_session_that_fails_says_so(tmp_path):
 def test_who_comes_after_a_session_has_failed_is_told_too(tmp_path):
     with Bench(tmp_path) as bench:
         bench.live.pacer.enter(lambda at_ns: 1 / 0)
-        bench.running._thread.join(5)
+        bench.running._threads[0].join(5)
         with bench.client() as client:
             watcher = Watcher(client)
             assert "division by zero" in watcher.next("state")["failed"]
@@ -57,13 +63,48 @@ def test_two_who_save_under_one_name_get_two_files(tmp_path):
     assert sorted(path.name for path in tmp_path.iterdir()) == ["drive-2.toml", "drive.toml"]
 
 
-def test_a_judge_that_fails_says_so_and_the_session_goes_on(tmp_path, monkeypatch):
-    def stumble(_watcher):
-        raise KeyError("nowhere")
-
-    monkeypatch.setattr("linkloss.live.view.Watcher.look", stumble)
+def test_a_judge_whose_process_ends_says_so_and_the_session_goes_on(tmp_path):
     with Bench(tmp_path) as bench, bench.client() as client:
         watcher = Watcher(client)
+        watcher.next("state", lambda state: state["judged"])
+        bench.running._judge.process.kill()
         told = watcher.next("state", lambda state: state["unjudged"])
-        assert told["unjudged"] == "the judge stopped with an error: KeyError: 'nowhere'"
-        assert watcher.next("state", lambda state: state["at"] > told["at"])["failed"] == ""
+        assert told["unjudged"] == "the judge stopped with an error: its process has ended"
+        watcher.do(do="save", name="alone")
+        assert "alone.toml" in watcher.next("said")
+        later = watcher.next("state", lambda state: state["saved"])
+        assert later["saved"][0]["text"] == f"It was not judged: {told['unjudged']}."
+        assert later["failed"] == ""
+
+
+def test_while_a_saved_session_is_judged_states_and_commands_go_on(tmp_path):
+    """The judge takes as long as it likes: here until it is told to go on."""
+    with Bench(tmp_path) as bench, bench.client() as client:
+        watcher = Watcher(client)
+        watcher.next("state", lambda state: state["judged"])
+        process = bench.running._judge.process.pid
+        os.kill(process, signal.SIGSTOP)
+        watcher.do(do="save", name="long")
+        assert watcher.next("said")
+        watcher.do(do="set", input="ignition", value="on")
+        told = watcher.next("state", lambda state: state["inputs"]["ignition"] == "on")
+        assert told["saved"][0]["text"] == ""
+        start = told["at"]
+        assert watcher.next("state", lambda state: state["at"] > start + 300_000)
+        os.kill(process, signal.SIGCONT)
+        told = watcher.next("state", lambda state: state["saved"][0]["text"])
+        assert "0 broken" in told["saved"][0]["text"]
+
+
+def test_what_is_begun_anew_does_not_take_the_judgement_of_what_was_saved(tmp_path):
+    with Bench(tmp_path) as bench, bench.client() as client:
+        watcher = Watcher(client)
+        watcher.next("state", lambda state: state["judged"])
+        watcher.do(do="save", name="first")
+        watcher.do(do="anew")
+        told = watcher.next(
+            "state",
+            lambda state: state["session"] == 1 and state["saved"] and state["saved"][0]["text"],
+        )
+        assert "kept" in told["saved"][0]["text"]
+        assert watcher.next("state", lambda state: state["judged"])["unjudged"] == ""

@@ -54,7 +54,7 @@ PAUSES = [
 @pytest.mark.parametrize("story", [TAIL_STORY, LUCK, PAUSES], ids=["tail", "luck", "pauses"])
 def test_what_is_saved_runs_again_to_the_same_bytes_and_the_same_verdicts(story, tmp_path):
     _, excerpt = play(story, seed=5)
-    path = save(excerpt, tmp_path, "driven")
+    path = save(excerpt.scenario, tmp_path, "driven")
     again = run(load_scenario(path))
     assert again.recording == excerpt.recording
     live = excerpt.judged()
@@ -90,7 +90,7 @@ def test_a_program_in_c_does_the_same_again_too(tmp_path):
         (3200, nothing),
     ]
     _, excerpt = play(story, car)
-    again = run(load_scenario(save(excerpt, tmp_path, "driven")))
+    again = run(load_scenario(save(excerpt.scenario, tmp_path, "driven")))
     assert again.recording == excerpt.recording
     assert len(excerpt.recording.frames) > 100
 
@@ -124,7 +124,7 @@ def test_a_situation_happens_by_itself_and_is_written_out(tmp_path):
         {"high_beam": "off"},
         {"lights": "off", "high_beam": "on"},
     ]
-    again = run(load_scenario(save(excerpt, tmp_path, "drive")))
+    again = run(load_scenario(save(excerpt.scenario, tmp_path, "drive")))
     assert again.recording == excerpt.recording
 
 
@@ -161,7 +161,10 @@ def test_a_full_recording_pauses_the_session(monkeypatch):
 
 def test_what_a_save_would_overwrite_stays(tmp_path):
     _, excerpt = play([(100, nothing)])
-    first, second = save(excerpt, tmp_path, "drive"), save(excerpt, tmp_path, "drive")
+    first, second = (
+        save(excerpt.scenario, tmp_path, "drive"),
+        save(excerpt.scenario, tmp_path, "drive"),
+    )
     assert (first.name, second.name) == ("drive.toml", "drive-2.toml")
 
 
@@ -169,7 +172,7 @@ def test_what_a_save_would_overwrite_stays(tmp_path):
 def test_a_name_is_a_plain_name(name, tmp_path):
     _, excerpt = play([(10, nothing)])
     with pytest.raises(ValueError, match="letters, digits"):
-        save(excerpt, tmp_path, name)
+        save(excerpt.scenario, tmp_path, name)
 
 
 def test_at_another_speed_the_same_real_instant_is_another_virtual_one():

@@ -90,7 +90,7 @@ def test_programs_on_a_bus_of_can_fd_know_it_too(served, fd_vehicle, tmp_path):
     assert bus.endpoints[0].line.fd
     excerpt = until(live, lambda seen: seen.outside)
     served.stop()
-    again = load_scenario(save(excerpt, tmp_path, "again"))
+    again = load_scenario(save(excerpt.scenario, tmp_path, "again"))
     assert simulate(again) == excerpt.recording
 
 
@@ -107,7 +107,7 @@ def test_a_session_runs_again_without_the_programs_to_the_same_recording(served,
     two.to_bus.put(Frame(0x151))
     excerpt = until(live, lambda seen: len(seen.outside) == 83)
     served.stop()
-    path = save(excerpt, tmp_path, "again")
+    path = save(excerpt.scenario, tmp_path, "again")
     again = load_scenario(path)
     assert again.outside == excerpt.scenario.outside
     assert simulate(again) == excerpt.recording

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-import threading
+import pickle
+from dataclasses import replace
 from functools import cache
 
 import pytest
 from live_lab import MS, TAIL_STORY, WREN, act, apply, clear, nothing, play
 
 from linkloss.judge import judge
-from linkloss.live.driven import LiveSession, bring_up_to_date, empty_copy
-from linkloss.live.view import Watcher, watch
+from linkloss.live.growth import Gained, Growth, add, empty_copy
+from linkloss.live.judge_process import Begin, Desk, Judged
+from linkloss.live.standing import Watcher, tally
 from linkloss.session import Session
 from linkloss.units import show_duration
 from linkloss.vehicle.loading import load_vehicle
@@ -40,14 +42,14 @@ def looks(vehicle, story, every_ms=300):
     excerpt = driven(vehicle, tuple(story))
     scenario = excerpt.scenario
     session = Session(scenario)
-    copy = empty_copy(session.recording)
+    copy, growth = empty_copy(session.recording), Growth(session.recording)
     watcher = Watcher(vehicle, scenario, copy)
     found = []
     session.begin()
     for at_ns in range(every_ms * MS, scenario.lasts_ns, every_ms * MS):
         session.run_to(at_ns)
         session.queue.run_until(at_ns)
-        bring_up_to_date(copy, session.recording, at_ns)
+        add(copy, growth.gained(at_ns))
         found.append(watcher.look())
     session.end()
     return found, excerpt
@@ -125,17 +127,41 @@ def test_a_blown_fuse_is_laid_to_nobody_while_the_session_runs():
     assert all(standing.now == standing.past == () for standing in found)
 
 
-def test_a_watched_session_is_judged_until_it_ends():
-    live, seen = LiveSession(WREN, speed=10), []
+def test_a_copy_that_kept_up_piece_by_piece_is_the_recording():
+    scenario = driven(WREN, tuple(TAIL_STORY)).scenario
+    session = Session(scenario)
+    copy, growth = empty_copy(session.recording), Growth(session.recording)
+    session.begin()
+    for at_ns in (*range(10 * MS, scenario.lasts_ns, 97 * MS), scenario.lasts_ns):
+        session.run_to(at_ns)
+        session.queue.run_until(at_ns)
+        piece = growth.gained(at_ns)
+        add(copy, pickle.loads(pickle.dumps(piece)))
+        assert replace(copy, end_ns=0) == replace(session.recording, end_ns=0)
+    session.end()
+    assert len(copy.frames) > 500
 
-    def told(standing):
-        seen.append(standing)
-        if len(seen) == 2:
-            live.end()
 
-    watching = threading.Thread(target=watch, args=(live, told))
-    watching.start()
-    live.run()
-    watching.join(timeout=5)
-    assert not watching.is_alive()
-    assert seen[0].at_ns < seen[1].at_ns
+def test_a_saved_session_is_judged_up_to_where_it_was_saved_while_it_goes_on(strict):
+    excerpt = driven(strict, tuple(TAIL_STORY))
+    whole = Growth(excerpt.recording).gained(excerpt.recording.end_ns)
+    heard = []
+    desk = Desk(strict, heard.append)
+    desk.begin(Begin("", None, strict.title, 0, ()))
+    desk.judge_whole(whole, 7).join(30)
+    assert heard[-1] == Judged(7, 1.0, tally(excerpt.judged()))
+    shares = [news.share for news in heard]
+    assert shares == sorted(shares)
+    assert len(shares) > 50
+
+
+def test_a_whole_judgement_that_fails_says_so(monkeypatch):
+    def stumble(*_):
+        raise KeyError("nowhere")
+
+    monkeypatch.setattr("linkloss.live.judge_process.judged", stumble)
+    heard = []
+    desk = Desk(WREN, heard.append)
+    desk.begin(Begin("", None, WREN.title, 0, ()))
+    desk.judge_whole(Gained(0, {}, {}), 1).join(30)
+    assert heard == [Judged(1, 1.0, failed="KeyError: 'nowhere'")]

@@ -20,7 +20,7 @@ from supply_car import drive as small_drive
 
 from linkloss.campaign.result import RunResult
 from linkloss.faults.catalogue import make_fault
-from linkloss.live.driven import bring_up_to_date, empty_copy
+from linkloss.live.growth import Growth, add, empty_copy
 from linkloss.recording import FuseOpened, recording_fields, recording_form
 from linkloss.report.timeline import events
 from linkloss.scenario import Scenario, TimedFault
@@ -118,5 +118,5 @@ def test_a_recording_keeps_it_when_it_is_written_and_read_and_while_it_is_watche
     assert back.fuses == recording.fuses
     assert back.nodes == recording.nodes
     copy = empty_copy(recording)
-    bring_up_to_date(copy, recording, recording.end_ns)
+    add(copy, Growth(recording).gained(recording.end_ns))
     assert copy.fuses == recording.fuses

@@ -4,7 +4,7 @@ today or by those of another vehicle.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from pydantic import TypeAdapter
@@ -32,9 +32,13 @@ def run(scenario: Scenario, *, paced: bool = False, bits: bool = False) -> RunRe
     return judged(scenario, simulate(scenario, paced=paced, bits=bits))
 
 
-def judged(scenario: Scenario, recording: Recording) -> RunResult:
-    """Judge a recording of a scenario."""
-    verdicts = judge(scenario.vehicle, recording)
+def judged(
+    scenario: Scenario, recording: Recording, done: Callable[[float], object] = lambda _: None
+) -> RunResult:
+    """Judge a recording of a scenario. ``done`` is called now and then with the share of the work
+    that is done, 0 to 1.
+    """
+    verdicts = judge(scenario.vehicle, recording, done=done)
     if scenario.outside is not None:
         verdicts += judge_real(scenario.vehicle, recording, scenario.outside)
     return RunResult(

@@ -243,7 +243,9 @@ def serve(
     if save is not None:
         from linkloss.live.service import save as save_session
 
-        console.print(f"linkloss run {save_session(excerpt, save, 'served')}", soft_wrap=True)
+        console.print(
+            f"linkloss run {save_session(excerpt.scenario, save, 'served')}", soft_wrap=True
+        )
     show_run(console, result, quiet=quiet, verbose=verbose)
     adapter.account(console, loaded, result)
     if by_hand and not result.broken and not any(v.outcome is Outcome.KEPT for v in by_hand):

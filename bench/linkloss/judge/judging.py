@@ -5,8 +5,10 @@ It also lists what no rule judges in a vehicle, and why: a missing line removes 
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import count
+from typing import TypeVar
 
 from linkloss.judge.case import Case
 from linkloss.judge.control import judge_control
@@ -31,6 +33,8 @@ from linkloss.judge.verdict import Outcome, Verdict
 from linkloss.recording import Recording
 from linkloss.vehicle.expression import split_signal
 from linkloss.vehicle.loading import Vehicle
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,18 +119,28 @@ def judge(
     recording: Recording,
     evidence: Evidence | None = None,
     start_ns: int = 0,
+    done: Callable[[float], object] = lambda _: None,
 ) -> list[Verdict]:
     """All verdicts on a run: one for each declared rule, and broken ``program`` rules.
 
     The judge knows what was delivered to each controller and what each input and output did. It
     knows nothing of the programs. It does not judge a node whose frames came from a log: that
     happened on another day. ``evidence``: what has been read of the recording before. What happened
-    before ``start_ns`` is taken into account but gets no verdict.
+    before ``start_ns`` is taken into account but gets no verdict. ``done`` is called now and then
+    with the share of the work that is done, 0 to 1.
     """
     case = Case(vehicle, recording, evidence, start_ns)
     found: list[Verdict] = []
     loads = {name: load for name, load in vehicle.loads.items() if case.simulated(load.node)}
-    views: dict[str, LoadView] = {name: view_load(case, name) for name in loads}
+    nodes = [node for node in vehicle.nodes if case.simulated(node)]
+    steps = 2 * len(loads) + len(vehicle.requests) + len(vehicle.notices) + len(nodes)
+    step = count(1)
+
+    def told(part: T) -> T:
+        done(next(step) / (steps + 1))
+        return part
+
+    views: dict[str, LoadView] = {name: told(view_load(case, name)) for name in loads}
     for name in loads:
         found += judge_load(case, views[name])
         found += judge_end_to_end(case, views[name])
@@ -135,20 +149,21 @@ def judge(
         found += judge_in_step(case, views, name)
         found += judge_never(case, views[name])
         found += judge_fed_load(case, name)
-        found += judge_stopped_load(case, name)
+        found += told(judge_stopped_load(case, name))
     found += [
-        judge_control(case, name, table)
+        told(judge_control(case, name, table))
         for name, table in vehicle.requests.items()
         if case.simulated(vehicle.sender(split_signal(name)[0]))
     ]
     for name, notice in vehicle.notices.items():
         if case.simulated(vehicle.sender(split_signal(notice.signal)[0])):
-            found += judge_notice(case, name, notice)
-    for node in filter(case.simulated, vehicle.nodes):
+            found += told(judge_notice(case, name, notice))
+    for node in nodes:
         found += judge_node(case, node)
         found += judge_neighbours(case, node)
         found += judge_fed_node(case, node)
-        found += judge_asleep(case, node, [v for v in views.values() if v.load.node == node])
+        asleep = judge_asleep(case, node, [v for v in views.values() if v.load.node == node])
+        found += told(asleep)
     found += judge_senders(case)
     return _complete(declared_rules(vehicle, recording.logged), found)
 

@@ -1,7 +1,10 @@
 """A vehicle in real time: driven by hand, open to other processes and to real nodes.
 
 driven.py       a vehicle in real time, recorded so that it can be replayed as a scenario
-view.py         its state at an instant, and which rules are broken at that time
+growth.py       what its recording has gained, and how a copy keeps up
+view.py         its state at an instant
+standing.py     which rules are broken at that time, and which were before
+judge_process.py  its judge, in a process of its own
 service.py      its threads, its watchers, and the commands they may give
 server.py       its web server: who is let in, and the limits for each client
 page/           its page
@@ -21,15 +24,17 @@ the session is a scenario: ``tests/live/test_live_session.py`` compares the two 
 is the real time from when something was due until everything due with it has run.
 
     session thread   runs driven.py; view.py makes a state 25 times a second
-    judge thread     view.py judges a copy of the recording, then rests four times as long
+    judge thread     passes what is new in the recording to the judge's process, then rests
+    judge process    standing.py judges a copy of the recording; judge_process.py a saved session
     server           server.py passes the newest state to each client, and commands to the session
 
 A live recording is read only in its own thread, between two events. The judge repeatedly looks at
 the last 5 s: a rule that is broken at their end is broken now. Its work grows with the session, so
-after an hour it reports every ten seconds or less often. A saved session is judged as a whole. A
-rule that a fault switches off for a whole run (*end to end*, with a fault on an input) may be
-broken live before that fault comes, and yet is not exercised in the saved session. A recording of
-two million frames is full. ``driven.py`` keeps the garbage collector from pausing the session.
+after an hour it reports less often. A saved session is judged as a whole, meanwhile the session and
+its page go on; each state tells how far that is, and then what the judge says. A rule that a fault
+switches off for a whole run (*end to end*, with a fault on an input) may be broken live before that
+fault comes, and yet is not exercised in the saved session. A recording of two million frames is
+full. ``driven.py`` keeps the garbage collector from pausing the session.
 
 A client gets whole states, never differences, and at most three that it has not acknowledged: a
 slow client gets fewer states, not old ones. ``server.py`` decides who is let in and limits each

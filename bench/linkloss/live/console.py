@@ -255,9 +255,7 @@ class Terminal:
                     self._commands.put(command)
 
     def _obey(self) -> None:
-        """Carry out commands in a thread, so that the screen stays live while a session is
-        saved.
-        """
+        """Carry out commands in a thread, so that the screen stays live while one takes long."""
         while (command := self._commands.get()) is not None:
             self.obey(command)
 
@@ -275,7 +273,7 @@ class Terminal:
         """A state as a screen of this many characters and lines."""
         head = [*self._head(state), *self._rules(state)]
         loads = columns([lamp(name, level) for name, level in state["loads"].items()], width)
-        foot = [Text(printable(self._said))]
+        foot = [Text(printable(self._said)), *_saved(state)]
         foot += [Text(line, "dim") for line in wrap(HELP, width, break_on_hyphens=False)]
         foot += [Text(line, "dim italic") for line in wrap(CAUTION, width)]
         free = height - len(head) - len(loads) - len(foot) - 1
@@ -335,6 +333,13 @@ class Terminal:
             lines.append(Text(mark + printable(row.text), "reverse" if place == at else ""))
         first = max(0, min(chosen - number // 2, len(lines) - number))
         return lines[first : first + number]
+
+
+def _saved(state: State) -> Iterator[Text]:
+    """The session that was saved last, and what the judge says of it."""
+    for entry in state["saved"][-1:]:
+        how = entry["text"] or f"is being judged, {entry['share']:.0%} done"
+        yield Text(printable(f"{entry['name']}: {how}"))
 
 
 def _frames(state: State, number: int) -> Iterator[Text]:

@@ -13,10 +13,7 @@ Python itself must not hold up a session in real time:
   measured. So recorded objects are moved out of its reach now and then. Unreferenced objects are
   still freed at once; only reference cycles among the moved ones stay until the end.
 
-Other threads read a copy of the recording, which still grows.
-
-Most of a recording is only appended to, so an update of the copy costs little more than what is
-new. Only the thread that runs the session may update it, between two events.
+Others get what is new in the recording, piece by piece (:mod:`linkloss.live.growth`).
 
 A live session also shows how busy the bus is, and the last frame of each message.
 """
@@ -29,9 +26,9 @@ from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from functools import partial
-from typing import Any, Literal, TypeVar
+from typing import Any, Literal, NamedTuple, TypeVar
 
 from linkloss.bus import BusRecord
 from linkloss.bus.frame import INTERMISSION_BITS
@@ -39,6 +36,7 @@ from linkloss.campaign.result import RunResult
 from linkloss.campaign.run import judged
 from linkloss.clock.pace import Clock, Pacer
 from linkloss.faults.base import Fault
+from linkloss.live.growth import Gained, Growth, add, empty_copy
 from linkloss.problem import BadInput, unknown
 from linkloss.recording import Outside, Recording, Series
 from linkloss.scenario import Scenario, TimedAction, TimedFault
@@ -124,39 +122,6 @@ class Journal:
 
 
 T = TypeVar("T")
-
-
-def empty_copy(recording: Recording) -> Recording:
-    """An empty recording of the same run."""
-    return Recording(vehicle=recording.vehicle, seed=recording.seed, logged=recording.logged)
-
-
-def bring_up_to_date(copy: Recording, source: Recording, end_ns: int) -> None:
-    """Bring ``copy`` up to date with ``source``. Everything up to and including ``end_ns`` must
-    have been recorded.
-    """
-    for each in fields(Recording):
-        value = getattr(source, each.name)
-        if isinstance(value, dict | list):
-            _grow(getattr(copy, each.name), value, each.metadata.get("loose", 0))
-        else:
-            setattr(copy, each.name, value)
-    copy.end_ns = end_ns
-
-
-def _grow(own: Any, source: Any, loose: int) -> None:
-    """Add what is new. The last ``loose`` entries may have changed, and are replaced."""
-    if isinstance(source, dict):
-        for key, grown in source.items():
-            _grow(own.setdefault(key, type(grown)()), grown, loose)
-    elif isinstance(source, Series):
-        _grow(own.times, source.times, 2)
-        _grow(own.values, source.values, 2)
-    else:
-        kept = max(0, len(own) - loose)
-        own[kept:] = source[kept:]
-
-
 WINDOW_NS = 1_000_000_000
 """The bus load is measured over this much virtual time."""
 LAST_FRAMES = 12
@@ -244,6 +209,15 @@ class Excerpt:
         return judged(self.scenario, self.recording)
 
 
+class Piece(NamedTuple):
+    """What is new in the recording. ``whole``: the session up to here is judged as a whole, under
+    this number.
+    """
+
+    gained: Gained
+    whole: int | None = None
+
+
 class LiveSession:
     """One vehicle, powered up when :meth:`run` begins.
 
@@ -266,9 +240,10 @@ class LiveSession:
         outside: Outside | None = None,
         wall: Clock | None = None,
     ) -> None:
-        base, planned = _beginning(vehicle, situation, seed)
+        base, planned = beginning(vehicle, situation, seed)
         base = replace(base, outside=outside)
         self.vehicle = vehicle
+        self.situation = situation
         self.session = Session(base)
         self.tally = Tally(vehicle.only_bus.bit_rate)
         self.session.bus.observers.append(self.tally.note)
@@ -279,7 +254,9 @@ class LiveSession:
             raise BadInput.one("linkloss", "--speed", str(error)) from None
         self.pacer.pause()
         self._plan(planned, faults)
-        self._copies: deque[tuple[Recording, Future[bool]]] = deque()
+        self._growth = Growth(self.session.recording)
+        self._pieces: list[Piece] = []
+        self._asked: deque[Future[list[Piece]]] = deque()
         self.full = False
         """Whether the recording is full and so the session is paused."""
 
@@ -315,24 +292,25 @@ class LiveSession:
         finally:
             self.pacer.end()
             self.session.end()
-            self._serve_copies()
+            self._tell_news()
         self.session.loop.close()
 
     def _look(self) -> None:
         if not self.full and len(self.session.recording.frames) >= MOST_FRAMES:
             self.full = True
             self.pacer.pause()
-        self._serve_copies()
+        self._tell_news()
 
-    def _serve_copies(self) -> None:
-        """Bring copies up to date between two events, when the recording is complete up to this
+    def _tell_news(self) -> None:
+        """Answer who asked, between two events, when the recording is complete up to this
         instant.
         """
-        while self._copies:
-            copy, done = self._copies.popleft()
+        while self._asked:
+            asked = self._asked.popleft()
+            pieces, self._pieces = self._pieces, []
             if not self.pacer.ended:
-                bring_up_to_date(copy, self.session.recording, self.session.queue.now_ns)
-            done.set_result(not self.pacer.ended)
+                pieces.append(Piece(self._growth.gained(self.session.queue.now_ns)))
+            asked.set_result(pieces)
 
     def _act(self, at_ns: int, values: Mapping[str, Value]) -> None:
         self.journal.acted(at_ns, values)
@@ -351,16 +329,26 @@ class LiveSession:
         for timed in self.journal.active:
             self._clear(at_ns, timed.fault)
 
-    def _cut_out(self, at_ns: int, name: str, title: str) -> Excerpt:
+    def _cut_off(self, at_ns: int, name: str, title: str) -> Scenario:
         """The session up to the end of this instant, all of its stimuli included."""
         self.session.queue.run_until(at_ns)
-        recording = empty_copy(self.session.recording)
-        bring_up_to_date(recording, self.session.recording, at_ns)
-        scenario = self.journal.scenario(at_ns, name=name, title=title)
+        told = title or f"{self.vehicle.title}, driven by hand"
+        scenario = self.journal.scenario(at_ns, name=name, title=told)
         if scenario.outside is not None:
-            came = replace(scenario.outside, events=tuple(recording.outside))
+            came = replace(scenario.outside, events=tuple(self.session.recording.outside))
             scenario = replace(scenario, outside=came)
+        return scenario
+
+    def _cut_out(self, at_ns: int, name: str, title: str) -> Excerpt:
+        scenario = self._cut_off(at_ns, name, title)
+        recording = empty_copy(self.session.recording)
+        add(recording, Growth(self.session.recording).gained(at_ns))
         return Excerpt(scenario, recording)
+
+    def _cut_whole(self, at_ns: int, name: str, number: int) -> Scenario:
+        scenario = self._cut_off(at_ns, name, "")
+        self._pieces.append(Piece(self._growth.gained(at_ns), number))
+        return scenario
 
     # ---- from any thread ----
 
@@ -399,30 +387,35 @@ class LiveSession:
         """Clear all faults at one instant. Return it in ns."""
         return self.pacer.enter(self._clear_all)
 
-    def excerpt_now(self, *, name: str = "live", title: str = "") -> Excerpt:
-        """The session up to now. Waits for the thread of the session, which must have begun.
+    def excerpt(self, *, name: str = "live", title: str = "") -> Future[Excerpt]:
+        """The session up to now, as a future that the thread of the session fulfils."""
+        found: Future[Excerpt] = Future()
+        self.pacer.enter(lambda at_ns: found.set_result(self._cut_out(at_ns, name, title)))
+        return found
+
+    def cut(self, number: int, *, name: str = "live") -> Scenario:
+        """The session up to now as a scenario, which whoever asks for news judges as a whole, under
+        this number. Waits for the thread of the session, which must have begun.
 
         :raises ValueError: with a text for the user, once the session has ended.
         """
-        found = self._answer(self.excerpt(name=name, title=title))
+        wanted: Future[Scenario] = Future()
+        self.pacer.enter(lambda at_ns: wanted.set_result(self._cut_whole(at_ns, name, number)))
+        found = self._answer(wanted)
         if found is None:
             raise ValueError("the session is over: nothing of it can be saved any more")
         return found
 
-    def excerpt(self, *, name: str = "live", title: str = "") -> Future[Excerpt]:
-        """The session up to now, as a future that the thread of the session fulfils."""
-        found: Future[Excerpt] = Future()
-        told = title or f"{self.vehicle.title}, driven by hand"
-        self.pacer.enter(lambda at_ns: found.set_result(self._cut_out(at_ns, name, told)))
-        return found
-
-    def bring_up_to_date(self, copy: Recording) -> bool:
-        """Bring a copy of the recording up to date. Waits for the thread of the session, which must
-        have begun. Return False once it has ended.
+    def news(self) -> list[Piece]:
+        """What is new since the last call. Waits for the thread of the session, which must have
+        begun. The last piece is without a number, except once the session has ended.
         """
-        done: Future[bool] = Future()
-        self._copies.append((copy, done))
-        return self._answer(done) or False
+        asked: Future[list[Piece]] = Future()
+        self._asked.append(asked)
+        found = self._answer(asked)
+        if found is None:
+            found, self._pieces = self._pieces, []
+        return found
 
     def _answer(self, wanted: Future[T]) -> T | None:
         """The result from the thread of the session, or None once that has ended."""
@@ -457,7 +450,7 @@ def _changes(recording: Recording) -> int:
     return sum(len(series.times) for series in values) + sum(map(len, states))
 
 
-def _beginning(
+def beginning(
     vehicle: Vehicle, situation: str, seed: int
 ) -> tuple[Scenario, tuple[TimedAction, ...]]:
     """How a session begins, and the actions of its situation."""

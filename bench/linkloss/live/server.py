@@ -42,7 +42,7 @@ from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIO
 
 from linkloss.clock.wallclock import monotonic_seconds
 from linkloss.live.page import files
-from linkloss.live.service import LONGEST, CommandError, Running, Seen, parse
+from linkloss.live.service import LONGEST, Command, CommandError, Running, Seen, parse
 from linkloss.live.view import State
 from linkloss.problem import BadInput
 from linkloss.report.screen import printable
@@ -130,6 +130,8 @@ MOST_UNSEEN = 3
 """The most unacknowledged states for one watcher. A slow watcher gets fewer states, never old
 ones.
 """
+MOST_WANTED = 32
+"""The most commands of one watcher that wait to be carried out."""
 LONGEST_MESSAGE = LONGEST
 LONGEST_HEADER = 16_384
 MESSAGES_PER_S = 80
@@ -222,6 +224,7 @@ class Client:
         self._said: deque[str] = deque(maxlen=20)
         self._unseen = 0
         self._awake = asyncio.Event()
+        self._wanted: asyncio.Queue[Command] = asyncio.Queue(MOST_WANTED)
 
     def offer(self, state: str) -> None:
         """Offer a newer state."""
@@ -231,14 +234,16 @@ class Client:
     async def serve(self) -> None:
         """Send and receive until either side ends the connection."""
         self._say({"plan": plan(self._running)})
-        sending = asyncio.create_task(self._send_on())
-        receiving = asyncio.create_task(self._receive_on())
+        tasks = [
+            asyncio.create_task(each)
+            for each in (self._send_on(), self._receive_on(), self._obey_on())
+        ]
         try:
-            await asyncio.wait((sending, receiving), return_when=asyncio.FIRST_COMPLETED)
+            await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
         finally:
-            for task in (sending, receiving):
+            for task in tasks:
                 task.cancel()
-            await asyncio.gather(sending, receiving, return_exceptions=True)
+            await asyncio.gather(*tasks, return_exceptions=True)
 
     def _say(self, message: Mapping[str, object]) -> None:
         self._said.append(json.dumps(message, separators=(",", ":")))
@@ -273,21 +278,33 @@ class Client:
             if not bucket.take():
                 await self._websocket.close(_TOO_FAST, "too many messages")
                 return
-            await self._obey(text)
+            self._take(text)
 
-    async def _obey(self, text: str) -> None:
+    def _take(self, text: str) -> None:
+        """What is seen counts at once; a command waits until those before it are carried out."""
         try:
             command = parse(text)
-            if isinstance(command, Seen):
-                self._unseen = max(0, self._unseen - 1)
-                self._awake.set()
-                return
-            said = await asyncio.to_thread(self._running.do, command)
         except CommandError as error:
             self._say({"refused": printable(str(error))})
             return
-        if said:
-            self._say({"said": printable(said)})
+        if isinstance(command, Seen):
+            self._unseen = max(0, self._unseen - 1)
+            self._awake.set()
+        elif self._wanted.full():
+            self._say({"refused": "the session is still busy with what was asked for before"})
+        else:
+            self._wanted.put_nowait(command)
+
+    async def _obey_on(self) -> None:
+        while True:
+            command = await self._wanted.get()
+            try:
+                said = await asyncio.to_thread(self._running.do, command)
+            except CommandError as error:
+                self._say({"refused": printable(str(error))})
+                continue
+            if said:
+                self._say({"said": printable(said)})
 
 
 def plan(running: Running) -> dict[str, object]:

@@ -1,12 +1,13 @@
 """A running live session: its threads, its watchers, and their commands.
 
 session   one thread: runs the vehicle, makes a state now and then
-judge     one thread: says which rules are broken
+judge     one thread: passes on what is new to the judge's process, and what the judge says of it
 watchers  any threads: get states, send commands
 
 A command is one small JSON object.
 
-A session can be saved as a scenario file.
+A session can be saved as a scenario file. It is then judged as a whole beside the session; states
+tell how far that is, and at its end what the judge says.
 """
 
 from __future__ import annotations
@@ -22,16 +23,15 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
-from linkloss.campaign.result import RunResult
-from linkloss.clock.wallclock import monotonic_seconds
-from linkloss.judge import Outcome
-from linkloss.live.driven import Excerpt, LiveSession
-from linkloss.live.view import Offer, Standing, State, View, offers, watch
+from linkloss.clock.wallclock import Wall, monotonic_seconds
+from linkloss.live.driven import LiveSession
+from linkloss.live.judge_process import Begin, Judged, JudgeError, JudgeProcess
+from linkloss.live.view import Offer, Saved, State, View, offers
 from linkloss.problem import BadInput
 from linkloss.recording import write_frames
 from linkloss.report.files import write_whole
 from linkloss.report.findings import scenario_toml
-from linkloss.report.words import count
+from linkloss.scenario import Scenario
 from linkloss.vehicle.loading import Vehicle
 
 LONGEST = 4096
@@ -132,19 +132,17 @@ _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,59}")
 ABOUT = "Driven by hand in a live session; what came from outside stands at its virtual instant."
 
 
-def save(excerpt: Excerpt, folder: Path, name: str) -> Path:
+def save(scenario: Scenario, folder: Path, name: str) -> Path:
     """Write ``NAME.toml`` into a folder, or ``NAME-2.toml`` if that exists, and return its path.
     Frames from outside go into ``NAME.outside.log`` next to it.
 
     :raises ValueError: with a text for the user, for a name with other characters or too long.
     :raises BadInput: if the folder cannot be written to.
     """
-    if not _NAME.fullmatch(name):
-        raise ValueError(f"got the name '{name}'; expected letters, digits, '-' and '_', up to 60")
+    _check_name(name)
     endings = itertools.chain([""], (f"-{number}" for number in itertools.count(2)))
     paths = (folder / f"{name}{ending}.toml" for ending in endings)
     path = next(path for path in paths if not path.exists())
-    scenario = excerpt.scenario
     vehicle = os.path.relpath(scenario.vehicle.path.resolve(), folder.resolve())
     log = path.with_suffix(".outside.log")
     if scenario.outside is not None:
@@ -160,8 +158,18 @@ def save(excerpt: Excerpt, folder: Path, name: str) -> Path:
     return path
 
 
+def _check_name(name: str) -> None:
+    if not _NAME.fullmatch(name):
+        raise ValueError(f"got the name '{name}'; expected letters, digits, '-' and '_', up to 60")
+
+
 STATES_PER_S = 25
 _PATIENCE_S = 30.0
+_REST_NS = 250_000_000
+_SHARE = 2
+"""The judge rests this many times as long as it worked: the processor has others to serve."""
+MOST_SAVED = 5
+"""The last saved sessions, of which states tell."""
 Watch = Callable[[State], object]
 
 
@@ -178,8 +186,13 @@ class Running:
         self._folder = folder
         self._watchers: tuple[Watch, ...] = ()
         self._number = 0
-        self._thread: threading.Thread | None = None
+        self._threads: tuple[threading.Thread, ...] = ()
         self._turn = threading.Lock()
+        self._judge: JudgeProcess | None = None
+        self._numbers = itertools.count()
+        self._saves: dict[int, Path] = {}
+        self._judged: dict[int, Judged] = {}
+        self._saving = threading.Lock()
         self._live = make()
         self._view = View(self._live, self.offers)
 
@@ -188,26 +201,33 @@ class Running:
     def start(self) -> None:
         """Start the session. Returns at once."""
         both = (self._live, self._view)
-        self._thread = threading.Thread(target=self._run, args=both, name="session", daemon=True)
-        self._thread.start()
-        threading.Thread(target=self._judge, args=both, name="judge", daemon=True).start()
+        self._threads = (
+            threading.Thread(target=self._run, args=both, name="session", daemon=True),
+            threading.Thread(target=self._watch, args=both, name="judge", daemon=True),
+        )
+        for thread in self._threads:
+            thread.start()
 
     def stop(self) -> None:
-        """End the session, and wait until its thread has ended. The judge's thread ends by
-        itself.
-        """
+        """End the session and its judge."""
+        self._end()
+        if self._judge is not None:
+            self._judge.close()
+
+    def _end(self) -> None:
         self._live.end()
-        if self._thread is not None:
-            self._thread.join(_PATIENCE_S)
+        for thread in self._threads:
+            thread.join(_PATIENCE_S)
 
     def _restart(self) -> None:
         """End the session and start a new one."""
         with self._turn:
-            self.stop()
+            self._end()
             self._number += 1
             self.failed = ""
             self._live = self._make()
             self._view = View(self._live, self.offers, self._number)
+            self._show_saved()
             self.start()
 
     def _run(self, live: LiveSession, view: View) -> None:
@@ -226,15 +246,40 @@ class Running:
             self.failed = f"the session ended with an error: {type(error).__name__}: {error}"
             self._tell(view.state(self.failed))
 
-    @staticmethod
-    def _judge(live: LiveSession, view: View) -> None:
-        def told(standing: Standing) -> None:
-            view.standing = standing
-
+    def _watch(self, live: LiveSession, view: View) -> None:
+        """Pass on what is new, and show what the judge says, until the session ends."""
+        wall, judged_ns = Wall(), -1
         try:
-            watch(live, told)
-        except Exception as error:  # noqa: BLE001 - silence would look like "nothing is broken"
-            view.unjudged = f"the judge stopped with an error: {type(error).__name__}: {error}"
+            if self._judge is None:
+                self._judge = JudgeProcess(self.vehicle.path, self._hear)
+            self._judge.ask(Begin.of(live))
+            while pieces := live.news():
+                begun_s = monotonic_seconds()
+                for piece in pieces:
+                    if piece.whole is None and piece.gained.end_ns == judged_ns:
+                        continue  # the session stands still
+                    judged_ns = piece.gained.end_ns
+                    view.standing = self._judge.ask(piece) or view.standing
+                took_ns = round((monotonic_seconds() - begun_s) * 1e9)
+                wall.wait(max(_REST_NS, _SHARE * took_ns))
+        except JudgeError as error:
+            view.unjudged = f"the judge stopped with an error: {error}"
+            for number in [*self._saves]:
+                self._hear(Judged(number, 1.0, failed=str(error)))
+
+    def _hear(self, news: Judged) -> None:
+        """News of a saved session that is judged as a whole."""
+        with self._saving:
+            known = self._judged.get(news.number)
+            if known is None or not known.over:
+                self._judged[news.number] = news
+            self._show_saved()
+
+    def _show_saved(self) -> None:
+        self._view.saved = tuple(
+            _saved(path, self._judged.get(number, Judged(number)))
+            for number, path in [*self._saves.items()][-MOST_SAVED:]
+        )
 
     # ---- watching ----
 
@@ -257,8 +302,8 @@ class Running:
     # ---- commands ----
 
     def do(self, command: Command) -> str:
-        """Carry out a command, and return a message for the user, or an empty text. Saving a
-        session or starting a new one may take a while.
+        """Carry out a command, and return a message for the user, or an empty text. Starting a
+        new session may take a while.
 
         :raises CommandError: with a text for the user.
         """
@@ -292,10 +337,7 @@ class Running:
             case Speed():
                 live.pacer.set_speed(command.value)
             case Save():
-                found = live.excerpt_now(name=command.name)
-                path = save(found, self._folder, command.name)
-                again = f"linkloss run {path}"
-                return f"Saved as {path.name}. {tally(found.judged())} Again: {again}"
+                return self._save(live, command.name)
         return ""
 
     def _offer(self, number: int) -> Offer:
@@ -303,10 +345,22 @@ class Running:
             raise CommandError(f"got fault {number}; there are {len(self.offers)}, from 0 on")
         return self.offers[number]
 
+    def _save(self, live: LiveSession, name: str) -> str:
+        _check_name(name)
+        number = next(self._numbers)
+        path = save(live.cut(number, name=name), self._folder, name)
+        with self._saving:
+            self._saves[number] = path
+            self._show_saved()
+        if self._view.unjudged:
+            self._hear(Judged(number, 1.0, failed=self._view.unjudged))
+        return f"Saved as {path.name}. Again: {_again(path)}"
 
-def tally(result: RunResult) -> str:
-    """How many rules of a run were kept, broken and not exercised, in a sentence."""
-    outcomes = [verdict.outcome for verdict in result.verdicts]
-    kept, broken = outcomes.count(Outcome.KEPT), outcomes.count(Outcome.BROKEN)
-    rest = len(outcomes) - kept - broken
-    return f"{count(kept, 'rule')} kept, {broken} broken, {rest} not exercised."
+
+def _again(path: Path) -> str:
+    return f"linkloss run {path}"
+
+
+def _saved(path: Path, news: Judged) -> Saved:
+    failed = f"It was not judged: {news.failed}." if news.failed else ""
+    return Saved(name=path.name, share=news.share, text=failed or news.text, again=_again(path))

@@ -4,31 +4,24 @@ show.
 Instants are whole microseconds of virtual time.
 
 An offer is a fault that can be dropped onto the vehicle, with the places it can go to.
-
-The judge repeatedly looks at the last seconds only; earlier parts of the recording serve only as
-evidence. A rule counts as broken now if it was still broken at the last instant judged.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from typing import TypedDict, TypeVar
 
 from linkloss.bus import BusRecord
 from linkloss.bus.message import hex_identifier
-from linkloss.campaign.result import RunResult
 from linkloss.clock.pace import Lateness
-from linkloss.clock.wallclock import Wall, monotonic_seconds
+from linkloss.clock.wallclock import monotonic_seconds
 from linkloss.faults.base import Fault
 from linkloss.faults.catalogue import catalogue
-from linkloss.judge import Verdict, judge
-from linkloss.judge.evidence import Evidence
-from linkloss.live.driven import Identity, LiveSession, empty_copy
-from linkloss.recording import Recording, Series
+from linkloss.live.driven import Identity, LiveSession
+from linkloss.live.standing import Break, Standing
+from linkloss.recording import Series
 from linkloss.report.html.scene import CAUSES
-from linkloss.report.words import run_sentence
-from linkloss.scenario import Scenario
 from linkloss.units import plain
 from linkloss.vehicle.expression import Value
 from linkloss.vehicle.loading import Vehicle
@@ -73,128 +66,6 @@ def _places(vehicle: Vehicle, fault: Fault) -> Iterator[Place]:
 def gap_name(vehicle: Vehicle, between: tuple[str, ...]) -> str:
     """The name of the piece of cable between two neighbours, in cable order."""
     return "|".join(sorted(between, key=vehicle.along.index))
-
-
-LOOK_BACK_NS = 5_000_000_000
-"""Long enough for two cycles of the slowest flasher (30 per minute) and for rejoining."""
-_CLOSE_NS = 700_000_000
-MOST_PAST = 50
-_REST_NS = 250_000_000
-_SHARE = 4
-"""The judge rests this many times as long as it worked, to leave the processor to the session."""
-
-
-@dataclass(frozen=True, slots=True)
-class Break:
-    """A rule that is or was broken: from when, until when (None: still), and why in a sentence."""
-
-    subject: str
-    rule: str
-    since_ns: int
-    until_ns: int | None
-    text: str
-
-
-@dataclass(frozen=True, slots=True)
-class Standing:
-    """The judge's latest result, up to ``at_ns``."""
-
-    at_ns: int = 0
-    now: tuple[Break, ...] = ()
-    past: tuple[Break, ...] = ()
-
-
-class Watcher:
-    """Judges a recording that grows. ``recording`` is a copy that must not change during a look."""
-
-    def __init__(self, vehicle: Vehicle, base: Scenario, recording: Recording) -> None:
-        self._vehicle = vehicle
-        self._base = base
-        self._recording = recording
-        self._evidence = Evidence(vehicle, recording)
-        self._now: dict[Place, Break] = {}
-        self._past: list[Break] = []
-
-    def look(self) -> Standing:
-        """Judge the recording up to now."""
-        end_ns = self._recording.end_ns
-        found = self._broken(end_ns - LOOK_BACK_NS)
-        if not all(_lasts(verdict, end_ns) for verdict in found):
-            # A rule reports its first break only: look at a shorter span for rules broken again.
-            found += self._broken(end_ns - _CLOSE_NS)
-        now: dict[Place, Break] = {}
-        over: list[Verdict] = []
-        for verdict in found:
-            if _lasts(verdict, end_ns):
-                now[verdict.subject, verdict.rule] = self._ongoing(verdict, end_ns)
-            else:
-                over.append(verdict)
-        ended = {(verdict.subject, verdict.rule): verdict for verdict in over}
-        for place, entry in self._now.items():
-            if place not in now:
-                self._past.append(self._ended(entry, ended.get(place), end_ns))
-        self._now = now
-        self._note_past(over)
-        del self._past[:-MOST_PAST]
-        return Standing(end_ns, tuple(now.values()), tuple(self._past))
-
-    def _broken(self, start_ns: int) -> list[Verdict]:
-        verdicts = judge(self._vehicle, self._recording, self._evidence, max(0, start_ns))
-        return [verdict for verdict in verdicts if verdict.broken]
-
-    def _ongoing(self, verdict: Verdict, end_ns: int) -> Break:
-        """A rule that was already broken at the last look is still the same break."""
-        known = self._now.get((verdict.subject, verdict.rule))
-        since_ns = end_ns if verdict.at_ns is None else verdict.at_ns
-        if known is not None:
-            since_ns = min(since_ns, known.since_ns)
-        whole = replace(verdict, at_ns=since_ns, wrong_for_ns=end_ns - since_ns)
-        return Break(verdict.subject, verdict.rule, since_ns, None, self._sentence(whole))
-
-    def _ended(self, entry: Break, verdict: Verdict | None, end_ns: int) -> Break:
-        """A break that was there at the last look and is over. If the judge no longer reports it,
-        it ended at some time before this look.
-        """
-        if verdict is None or verdict.at_ns is None or verdict.wrong_for_ns is None:
-            return replace(entry, until_ns=end_ns)
-        until_ns = verdict.at_ns + verdict.wrong_for_ns
-        whole = replace(verdict, at_ns=entry.since_ns, wrong_for_ns=until_ns - entry.since_ns)
-        return replace(entry, until_ns=until_ns, text=self._sentence(whole))
-
-    def _note_past(self, verdicts: Iterable[Verdict]) -> None:
-        """Note breaks that came and went between two looks, except those that are noted already."""
-        for verdict in verdicts:
-            since_ns = verdict.at_ns or 0
-            place = (verdict.subject, verdict.rule)
-            told = [b for b in self._past if (b.subject, b.rule) == place]
-            if place in self._now or any(since_ns <= (b.until_ns or 0) for b in told):
-                continue
-            until_ns = since_ns + (verdict.wrong_for_ns or 0)
-            self._past.append(Break(*place, since_ns, until_ns, self._sentence(verdict)))
-
-    def _sentence(self, verdict: Verdict) -> str:
-        return run_sentence(RunResult(self._base, self._recording, (verdict,), ()), verdict)
-
-
-def _lasts(verdict: Verdict, end_ns: int) -> bool:
-    """Whether a rule is still broken at the end. A verdict without a length means broken for
-    good.
-    """
-    if verdict.at_ns is None or verdict.wrong_for_ns is None:
-        return True
-    return verdict.at_ns + verdict.wrong_for_ns >= end_ns
-
-
-def watch(live: LiveSession, told: Callable[[Standing], object]) -> None:
-    """Judge a live session repeatedly until it ends, in a thread of its own."""
-    copy = empty_copy(live.session.recording)
-    watcher = Watcher(live.vehicle, live.journal.base, copy)
-    wall = Wall()
-    while live.bring_up_to_date(copy):
-        begun_s = monotonic_seconds()
-        told(watcher.look())
-        took_ns = round((monotonic_seconds() - begun_s) * 1e9)
-        wall.wait(max(_REST_NS, _SHARE * took_ns))
 
 
 T = TypeVar("T")
@@ -251,6 +122,17 @@ class Active(TypedDict):
     since: int
 
 
+class Saved(TypedDict):
+    """A saved session: its file, how far it has been judged (0 to 1), what the judge says at the
+    end, and the command that runs it again.
+    """
+
+    name: str
+    share: float
+    text: str
+    again: str
+
+
 class State(TypedDict):
     """The whole state. ``late`` holds the 99th percentile of lateness over the last seconds and
     over the whole session, and the worst, in microseconds of real time; ``given_up`` is the real
@@ -281,6 +163,7 @@ class State(TypedDict):
     unjudged: str
     broken: list[Broken]
     past: list[Broken]
+    saved: list[Saved]
 
 
 class View:
@@ -299,6 +182,7 @@ class View:
         self.standing = Standing()
         self.unjudged = ""
         """Why nothing is judged any more; empty while the judge works."""
+        self.saved: tuple[Saved, ...] = ()
 
     def state(self, failed: str = "") -> State:
         """The present state of the session."""
@@ -337,6 +221,7 @@ class View:
             unjudged=self.unjudged,
             broken=[_broken(entry) for entry in standing.now],
             past=[_broken(entry) for entry in standing.past],
+            saved=list(self.saved),
         )
 
     def _lateness(self) -> tuple[int, bool]:

@@ -37,6 +37,7 @@
     put($("clock"), seconds(state.at, state.paused ? 6 : 3));
     showPace();
     showRules();
+    showSaved();
     for (const [name, element] of loads) showLoad(name, element, (state.loads[name] || 0) > 0);
     for (const [name, element] of notices) {
       flag(element, "given", state.notices[name]);
@@ -99,6 +100,13 @@
     list($("past"), state.past.map((entry) => `${seconds(entry.since)} to ${seconds(entry.until)}: ${entry.text}`));
     const wrong = new Set(state.broken.map((entry) => entry.subject));
     for (const [name, element] of loads) flag(element, "amiss", wrong.has(name));
+  };
+  const showSaved = () => {
+    $("saved").hidden = !state.saved.length;
+    list($("saved"), state.saved.map((entry) => entry.text
+      ? `${entry.name}: ${entry.text} Again: ${entry.again}`
+      : `${entry.name}: is being judged, ${Math.round(100 * entry.share)} % done.`));
+    state.saved.forEach((entry, index) => flag($("saved").children[index], "working", !entry.text));
   };
   const list = (element, texts) => {
     while (element.children.length > texts.length) element.lastElementChild.remove();

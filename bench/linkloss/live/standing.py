@@ -1,0 +1,132 @@
+"""Which rules of a live session are broken now, and which were before.
+
+The judge repeatedly looks at the last seconds only; earlier parts of the recording serve only as
+evidence. A rule counts as broken now if it was still broken at the last instant judged.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from linkloss.campaign.result import RunResult
+from linkloss.judge import Outcome, Verdict, judge
+from linkloss.judge.evidence import Evidence
+from linkloss.recording import Recording
+from linkloss.report.words import count, run_sentence
+from linkloss.scenario import Scenario
+from linkloss.vehicle.loading import Vehicle
+
+LOOK_BACK_NS = 5_000_000_000
+"""Long enough for two cycles of the slowest flasher (30 per minute) and for rejoining."""
+_CLOSE_NS = 700_000_000
+MOST_PAST = 50
+
+
+@dataclass(frozen=True, slots=True)
+class Break:
+    """A rule that is or was broken: from when, until when (None: still), and why in a sentence."""
+
+    subject: str
+    rule: str
+    since_ns: int
+    until_ns: int | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """The judge's latest result, up to ``at_ns``."""
+
+    at_ns: int = 0
+    now: tuple[Break, ...] = ()
+    past: tuple[Break, ...] = ()
+
+
+class Watcher:
+    """Judges a recording that grows. ``recording`` is a copy that must not change during a look."""
+
+    def __init__(self, vehicle: Vehicle, base: Scenario, recording: Recording) -> None:
+        self._vehicle = vehicle
+        self._base = base
+        self._recording = recording
+        self._evidence = Evidence(vehicle, recording)
+        self._now: dict[tuple[str, str], Break] = {}
+        self._past: list[Break] = []
+
+    def look(self) -> Standing:
+        """Judge the recording up to now."""
+        end_ns = self._recording.end_ns
+        found = self._broken(end_ns - LOOK_BACK_NS)
+        if not all(_lasts(verdict, end_ns) for verdict in found):
+            # A rule reports its first break only: look at a shorter span for rules broken again.
+            found += self._broken(end_ns - _CLOSE_NS)
+        now: dict[tuple[str, str], Break] = {}
+        over: list[Verdict] = []
+        for verdict in found:
+            if _lasts(verdict, end_ns):
+                now[verdict.subject, verdict.rule] = self._ongoing(verdict, end_ns)
+            else:
+                over.append(verdict)
+        ended = {(verdict.subject, verdict.rule): verdict for verdict in over}
+        for place, entry in self._now.items():
+            if place not in now:
+                self._past.append(self._ended(entry, ended.get(place), end_ns))
+        self._now = now
+        self._note_past(over)
+        del self._past[:-MOST_PAST]
+        return Standing(end_ns, tuple(now.values()), tuple(self._past))
+
+    def _broken(self, start_ns: int) -> list[Verdict]:
+        verdicts = judge(self._vehicle, self._recording, self._evidence, max(0, start_ns))
+        return [verdict for verdict in verdicts if verdict.broken]
+
+    def _ongoing(self, verdict: Verdict, end_ns: int) -> Break:
+        """A rule that was already broken at the last look is still the same break."""
+        known = self._now.get((verdict.subject, verdict.rule))
+        since_ns = end_ns if verdict.at_ns is None else verdict.at_ns
+        if known is not None:
+            since_ns = min(since_ns, known.since_ns)
+        whole = replace(verdict, at_ns=since_ns, wrong_for_ns=end_ns - since_ns)
+        return Break(verdict.subject, verdict.rule, since_ns, None, self._sentence(whole))
+
+    def _ended(self, entry: Break, verdict: Verdict | None, end_ns: int) -> Break:
+        """A break that was there at the last look and is over. If the judge no longer reports it,
+        it ended at some time before this look.
+        """
+        if verdict is None or verdict.at_ns is None or verdict.wrong_for_ns is None:
+            return replace(entry, until_ns=end_ns)
+        until_ns = verdict.at_ns + verdict.wrong_for_ns
+        whole = replace(verdict, at_ns=entry.since_ns, wrong_for_ns=until_ns - entry.since_ns)
+        return replace(entry, until_ns=until_ns, text=self._sentence(whole))
+
+    def _note_past(self, verdicts: Iterable[Verdict]) -> None:
+        """Note breaks that came and went between two looks, except those that are noted already."""
+        for verdict in verdicts:
+            since_ns = verdict.at_ns or 0
+            place = (verdict.subject, verdict.rule)
+            told = [b for b in self._past if (b.subject, b.rule) == place]
+            if place in self._now or any(since_ns <= (b.until_ns or 0) for b in told):
+                continue
+            until_ns = since_ns + (verdict.wrong_for_ns or 0)
+            self._past.append(Break(*place, since_ns, until_ns, self._sentence(verdict)))
+
+    def _sentence(self, verdict: Verdict) -> str:
+        return run_sentence(RunResult(self._base, self._recording, (verdict,), ()), verdict)
+
+
+def _lasts(verdict: Verdict, end_ns: int) -> bool:
+    """Whether a rule is still broken at the end. A verdict without a length means broken for
+    good.
+    """
+    if verdict.at_ns is None or verdict.wrong_for_ns is None:
+        return True
+    return verdict.at_ns + verdict.wrong_for_ns >= end_ns
+
+
+def tally(result: RunResult) -> str:
+    """How many rules of a run were kept, broken and not exercised, in a sentence."""
+    outcomes = [verdict.outcome for verdict in result.verdicts]
+    kept, broken = outcomes.count(Outcome.KEPT), outcomes.count(Outcome.BROKEN)
+    rest = len(outcomes) - kept - broken
+    return f"{count(kept, 'rule')} kept, {broken} broken, {rest} not exercised."
