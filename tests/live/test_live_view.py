@@ -5,13 +5,15 @@ from __future__ import annotations
 import json
 
 import pytest
-from live_lab import MS, TAIL_STORY, WREN, nothing, play
+from live_lab import MS, TAIL_STORY, WREN, act, nothing, play
 
 from linkloss.bus import BusRecord, Frame
 from linkloss.bus.frame import length_bits
 from linkloss.clock.pace import Lateness
-from linkloss.live import driven as tally_module
-from linkloss.live.driven import Tally
+from linkloss.live import tally as tally_module
+from linkloss.live import view as view_module
+from linkloss.live.standing import Band, Standing
+from linkloss.live.tally import SLOT_NS, SLOTS, Slot, Tally
 from linkloss.live.view import LATE_NS, View, decoded, offers
 
 OFFERS = offers(WREN)
@@ -118,3 +120,67 @@ def test_a_session_is_behind_when_it_was_late_lately_and_when_it_gave_up(told):
     live.pacer.given_up_ns += 5 * MS
     assert fresh.state()["behind"]
     assert fresh.state()["given_up"] == live.pacer.given_up_ns // 1000
+
+
+class Counted:
+    """The error counters of a controller."""
+
+    def __init__(self, tec=0, rec=0) -> None:
+        self.tec, self.rec = tec, rec
+
+
+def test_the_strip_of_the_bus_counts_frames_and_failed_attempts_and_keeps_the_highest_counters():
+    dash = Counted()
+    tally = Tally(RATE, {"dash": dash})
+    tally.note(record(10 * MS, 11 * MS))
+    for tec in (8, 16, 24):
+        dash.tec = tec
+        tally.note(record(120 * MS, 121 * MS, error="ack"))
+    dash.tec = 3  # it falls with frames that are sent
+    tally.note(record(150 * MS, 151 * MS))
+    tally.note(record(320 * MS, 321 * MS))
+    assert tally.slots(350 * MS) == [
+        Slot(0, 1, 0, {"dash": (0, 0)}),
+        Slot(1, 1, 3, {"dash": (24, 0)}),
+        Slot(2, 0, 0, {"dash": (24, 0)}),
+        Slot(3, 1, 0, {"dash": (3, 0)}),
+    ]
+
+
+def test_the_strip_of_the_bus_holds_ten_seconds_however_long_nothing_was_sent():
+    dash = Counted(rec=7)
+    tally = Tally(RATE, {"dash": dash})
+    for number in range(300):
+        tally.note(record(number * SLOT_NS, number * SLOT_NS + MS))
+    slots = tally.slots(299 * SLOT_NS + 5)
+    assert [slot.number for slot in slots] == [*range(200, 300)]
+    assert {slot.frames for slot in slots} == {1}
+    slots = tally.slots(1000 * SLOT_NS)
+    assert len(slots) == SLOTS
+    assert {(slot.frames, slot.counters["dash"]) for slot in slots} == {(0, (0, 7))}
+
+
+def test_the_strip_of_a_load_has_its_changes_of_ten_seconds_and_what_was_allowed():
+    story = [(500, act(ignition="on")), (1000, act(lights="position")), (12_000, nothing)]
+    live, excerpt = play(story)
+    view = View(live, OFFERS)
+    view.standing = Standing(
+        9_000 * MS, bands={"tail_left": Band(((3_000 * MS, 9_000 * MS),), (), ((5, 7000),), "on")}
+    )
+    told = json.loads(json.dumps(view.state()))["strips"]
+    lamp = excerpt.recording.outputs["tail_left"]
+    assert told["tail_left"]["levels"] == [[lamp.times[-1] // 1000, 1.0]]
+    assert told["tail_left"]["lit"] == [[3_000_000, 9_000_000]]
+    assert told["tail_left"]["wrong"] == [[0, 7]]
+    assert told["tail_left"]["may"] == "on"
+    assert told["tail_right"]["may"] == ""
+    assert set(told) == set(WREN.loads)
+
+
+def test_the_strip_of_a_load_that_bounces_stays_short(monkeypatch):
+    monkeypatch.setattr(view_module, "_MOST_CHANGES", 10)
+    live, excerpt = play([(500, act(ignition="on", hazard="on")), (9_000, nothing)])
+    flashing = excerpt.recording.outputs["hazard_telltale"]
+    assert len(flashing.times) > 15
+    told = View(live, OFFERS).state()["strips"]["hazard_telltale"]["levels"]
+    assert [at_us for at_us, _ in told] == [at_ns // 1000 for at_ns in flashing.times[-10:]]

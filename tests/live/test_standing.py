@@ -39,7 +39,12 @@ def driven(vehicle, story):
 
 def looks(vehicle, story, every_ms=300):
     """Run the session that a story amounts to once more, and look at it again and again."""
-    excerpt = driven(vehicle, tuple(story))
+    return looked(vehicle, tuple(story), every_ms)
+
+
+@cache
+def looked(vehicle, story, every_ms):
+    excerpt = driven(vehicle, story)
     scenario = excerpt.scenario
     session = Session(scenario)
     copy, growth = empty_copy(session.recording), Growth(session.recording)
@@ -112,6 +117,27 @@ def test_how_often_it_looks_does_not_change_since_when_a_rule_is_broken(strict):
         for found in (seldom, often)
     ]
     assert since[0] == since[1] != set()
+
+
+def test_the_band_of_a_lamp_is_what_the_rules_allow_and_red_where_it_broke_them(strict):
+    """Its programs keep the tail lamp lit without a link; the demand is that it goes dark."""
+    found, excerpt = looks(strict, TAIL_STORY)
+    by_time = {standing.at_ns // MS: standing.bands["tail_left"] for standing in found}
+    assert by_time[1200].may == "on"
+    assert by_time[1200].wrong == ()
+    assert by_time[2400].may == "off"
+    stale_ns = by_time[2400].wrong[0][0]
+    assert by_time[2400].wrong == ((stale_ns, 2400 * MS),)
+    assert by_time[2400].lit[-1][1] == stale_ns
+    assert by_time[2400].dark[-1] == (by_time[2400].dark[-1][0], 2400 * MS)
+    right, _ = looks(WREN, TAIL_STORY, 700)
+    told = {name for standing in right for name in standing.bands}
+    assert told == set(WREN.loads)
+    for standing in right:
+        for name, band in standing.bands.items():
+            shown = excerpt.recording.outputs[name].at(standing.at_ns - 1)
+            assert band.wrong == ()
+            assert (band.lit if shown > 0 else band.dark)[-1][1] == standing.at_ns
 
 
 def test_a_blown_fuse_is_laid_to_nobody_while_the_session_runs():

@@ -5,7 +5,7 @@ It also lists what no rule judges in a vehicle, and why: a missing line removes 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import count
 from typing import TypeVar
@@ -130,18 +130,41 @@ def judge(
     with the share of the work that is done, 0 to 1.
     """
     case = Case(vehicle, recording, evidence, start_ns)
-    found: list[Verdict] = []
-    loads = {name: load for name, load in vehicle.loads.items() if case.simulated(load.node)}
+    return judge_case(case, views_of(case, done), done)
+
+
+def views_of(
+    case: Case, done: Callable[[float], object] = lambda _: None
+) -> Mapping[str, LoadView]:
+    """How each load of a simulated node followed, by its name. ``done`` as in :func:`judge`."""
+    names = [name for name, load in case.vehicle.loads.items() if case.simulated(load.node)]
+    views: dict[str, LoadView] = {}
+    for place, name in enumerate(names, 1):
+        views[name] = view_load(case, name)
+        done(_VIEWING * place / len(names))
+    return views
+
+
+_VIEWING = 0.5
+"""The share of the work that is done when all loads have been followed."""
+
+
+def judge_case(
+    case: Case,
+    views: Mapping[str, LoadView],
+    done: Callable[[float], object] = lambda _: None,
+) -> list[Verdict]:
+    """All verdicts on a case whose loads have been followed. ``done`` as in :func:`judge`."""
+    vehicle, found = case.vehicle, list[Verdict]()
     nodes = [node for node in vehicle.nodes if case.simulated(node)]
-    steps = 2 * len(loads) + len(vehicle.requests) + len(vehicle.notices) + len(nodes)
+    steps = len(views) + len(vehicle.requests) + len(vehicle.notices) + len(nodes)
     step = count(1)
 
     def told(part: T) -> T:
-        done(next(step) / (steps + 1))
+        done(_VIEWING + (1 - _VIEWING) * next(step) / (steps + 1))
         return part
 
-    views: dict[str, LoadView] = {name: told(view_load(case, name)) for name in loads}
-    for name in loads:
+    for name in views:
         found += judge_load(case, views[name])
         found += judge_end_to_end(case, views[name])
         found += judge_darkness(case, views[name])
@@ -165,7 +188,7 @@ def judge(
         asleep = judge_asleep(case, node, [v for v in views.values() if v.load.node == node])
         found += told(asleep)
     found += judge_senders(case)
-    return _complete(declared_rules(vehicle, recording.logged), found)
+    return _complete(declared_rules(vehicle, case.recording.logged), found)
 
 
 def declared_rules(vehicle: Vehicle, logged: Collection[str] = ()) -> list[tuple[str, str]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from copy import copy
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -52,6 +53,14 @@ def view_load(case: Case, name: str) -> LoadView:
     changes = shown_changes(case.command(name), load, case.end_ns, sources.fade_over)
     walked = _one_receiver(case, sources, changes, _walked(case, sources, changes))
     return LoadView(name, load, sources, changes, walked, zones(case, load.rejoin))
+
+
+def walked_from(case: Case, view: LoadView, start_ns: int) -> Walked:
+    """The walk over a load that is judged from another instant on."""
+    other = copy(case)
+    other.start_ns = start_ns
+    mixed = _walked(other, view.sources, view.changes)
+    return _one_receiver(other, view.sources, view.changes, mixed)
 
 
 def _walked(case: Case, sources: LoadSources, changes: Sequence[tuple[int, Shown]]) -> Walked:

@@ -3,7 +3,8 @@
 driven.py       a vehicle in real time, recorded so that it can be replayed as a scenario
 growth.py       what its recording has gained, and how a copy keeps up
 view.py         its state at an instant
-standing.py     which rules are broken at that time, and which were before
+tally.py        what is shown of the bus: load, last frames, the last ten seconds
+standing.py     which rules are broken at that time, which were before, and what each load may do
 judge_process.py  its judge, in a process of its own
 service.py      its threads, its watchers, and the commands they may give
 server.py       its web server: who is let in, and the limits for each client

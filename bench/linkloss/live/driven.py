@@ -14,8 +14,6 @@ Python itself must not hold up a session in real time:
   still freed at once; only reference cycles among the moved ones stay until the end.
 
 Others get what is new in the recording, piece by piece (:mod:`linkloss.live.growth`).
-
-A live session also shows how busy the bus is, and the last frame of each message.
 """
 
 from __future__ import annotations
@@ -30,13 +28,12 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any, Literal, NamedTuple, TypeVar
 
-from linkloss.bus import BusRecord
-from linkloss.bus.frame import INTERMISSION_BITS
 from linkloss.campaign.result import RunResult
 from linkloss.campaign.run import judged
 from linkloss.clock.pace import Clock, Pacer
 from linkloss.faults.base import Fault
 from linkloss.live.growth import Gained, Growth, add, empty_copy
+from linkloss.live.tally import Tally
 from linkloss.problem import BadInput, unknown
 from linkloss.recording import Outside, Recording, Series
 from linkloss.scenario import Scenario, TimedAction, TimedFault
@@ -122,74 +119,6 @@ class Journal:
 
 
 T = TypeVar("T")
-WINDOW_NS = 1_000_000_000
-"""The bus load is measured over this much virtual time."""
-LAST_FRAMES = 12
-_MOST_MESSAGES = 512
-"""The most identifiers whose last frame is kept: a broken node may send any of 2 ** 29."""
-
-Identity = tuple[int, bool]
-
-
-@dataclass(slots=True)
-class Seen:
-    """The last frame of an identifier, and how many were sent and failed."""
-
-    last: BusRecord
-    sent: int = 0
-    failed: int = 0
-
-
-class Tally:
-    """Observes the bus: its load, and the last frame of each message."""
-
-    def __init__(self, bit_rate: int) -> None:
-        self.messages: dict[Identity, Seen] = {}
-        self.last: deque[BusRecord] = deque(maxlen=LAST_FRAMES)
-        self.frames = 0
-        self.failed = 0
-        self._intermission_ns = INTERMISSION_BITS * 1_000_000_000 // bit_rate
-        self._spans: deque[tuple[int, int]] = deque()
-        self._busy_ns = 0
-        self._busy_until_ns = 0
-
-    def note(self, record: BusRecord) -> None:
-        """A frame, or an attempt at one, has ended."""
-        self.last.append(record)
-        self.frames += 1
-        self.failed += record.error is not None
-        identity = (record.frame.identifier, record.frame.extended)
-        seen = self.messages.get(identity)
-        if seen is None and len(self.messages) < _MOST_MESSAGES:
-            seen = self.messages[identity] = Seen(record)
-        if seen is not None:
-            seen.last = record
-            seen.sent += record.error is None
-            seen.failed += record.error is not None
-        self._note_span(record.start_ns, record.end_ns + self._intermission_ns)
-
-    def _note_span(self, start_ns: int, end_ns: int) -> None:
-        """If the cable is cut, two frames may be on the bus at once; that time counts once."""
-        fresh_ns = end_ns - max(start_ns, self._busy_until_ns)
-        self._busy_until_ns = max(end_ns, self._busy_until_ns)
-        if fresh_ns > 0:
-            self._spans.append((end_ns, fresh_ns))
-            self._busy_ns += fresh_ns
-        self._forget(end_ns)
-
-    def _forget(self, now_ns: int) -> None:
-        while self._spans and self._spans[0][0] < now_ns - WINDOW_NS:
-            self._busy_ns -= self._spans.popleft()[1]
-
-    def load(self, now_ns: int) -> float:
-        """The share (0 to 1) of the last second in which any segment was busy, with the
-        intermission after each frame.
-        """
-        self._forget(now_ns)
-        window_ns = min(WINDOW_NS, now_ns)
-        return min(1.0, self._busy_ns / window_ns) if window_ns > 0 else 0.0
-
-
 MOST_FRAMES = 2_000_000
 """A recording of this many frames is full: each takes some hundred bytes of memory."""
 _PATIENCE_S = 0.2
@@ -245,7 +174,8 @@ class LiveSession:
         self.vehicle = vehicle
         self.situation = situation
         self.session = Session(base)
-        self.tally = Tally(vehicle.only_bus.bit_rate)
+        controllers = {name: host.controller for name, host in self.session.hosts.items()}
+        self.tally = Tally(vehicle.only_bus.bit_rate, controllers)
         self.session.bus.observers.append(self.tally.note)
         self.journal = Journal(base)
         try:

@@ -6,13 +6,19 @@ evidence. A rule counts as broken now if it was still broken at the last instant
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import NamedTuple
 
 from linkloss.campaign.result import RunResult
-from linkloss.judge import Outcome, Verdict, judge
+from linkloss.judge import Outcome, Verdict
+from linkloss.judge.case import Case
 from linkloss.judge.evidence import Evidence
+from linkloss.judge.judging import judge_case, views_of
+from linkloss.judge.loads import LoadView, walked_from
+from linkloss.judge.states import state_words
 from linkloss.recording import Recording
+from linkloss.report.html.lanes import band
 from linkloss.report.words import count, run_sentence
 from linkloss.scenario import Scenario
 from linkloss.vehicle.loading import Vehicle
@@ -34,13 +40,42 @@ class Break:
     text: str
 
 
+class Band(NamedTuple):
+    """What was right for a load in the last ten seconds: when it might be lit, when dark (in ns),
+    when it showed neither, and which states are right at the end, in words.
+    """
+
+    lit: tuple[tuple[int, int], ...]
+    dark: tuple[tuple[int, int], ...]
+    wrong: tuple[tuple[int, int], ...]
+    may: str
+
+
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """The judge's latest result, up to ``at_ns``."""
+    """The judge's latest result, up to ``at_ns``; ``bands`` has each load's."""
 
     at_ns: int = 0
     now: tuple[Break, ...] = ()
     past: tuple[Break, ...] = ()
+    bands: Mapping[str, Band] = field(default_factory=dict)
+
+
+STRIP_NS = 10_000_000_000
+"""How far a strip reaches back."""
+
+
+def bands(case: Case, views: Mapping[str, LoadView]) -> dict[str, Band]:
+    """The bands of all loads."""
+    from_ns = max(0, case.end_ns - STRIP_NS)
+    found: dict[str, Band] = {}
+    for name, view in views.items():
+        walked = walked_from(case, view, from_ns)
+        spans = band(walked.segments)
+        may = "".join(state_words(part.states) for part in walked.segments[-1:])
+        wrong = tuple((breach.at_ns, breach.to_ns) for breach in walked.breaches)
+        found[name] = Band(tuple(spans["lit"]), tuple(spans["dark"]), wrong, may)
+    return found
 
 
 class Watcher:
@@ -57,10 +92,13 @@ class Watcher:
     def look(self) -> Standing:
         """Judge the recording up to now."""
         end_ns = self._recording.end_ns
-        found = self._broken(end_ns - LOOK_BACK_NS)
+        case = self._case(end_ns - LOOK_BACK_NS)
+        views = views_of(case)
+        found = [verdict for verdict in judge_case(case, views) if verdict.broken]
         if not all(_lasts(verdict, end_ns) for verdict in found):
             # A rule reports its first break only: look at a shorter span for rules broken again.
-            found += self._broken(end_ns - _CLOSE_NS)
+            case = self._case(end_ns - _CLOSE_NS)
+            found += [v for v in judge_case(case, views_of(case)) if v.broken]
         now: dict[tuple[str, str], Break] = {}
         over: list[Verdict] = []
         for verdict in found:
@@ -75,11 +113,11 @@ class Watcher:
         self._now = now
         self._note_past(over)
         del self._past[:-MOST_PAST]
-        return Standing(end_ns, tuple(now.values()), tuple(self._past))
+        shown = bands(case, views)
+        return Standing(end_ns, tuple(now.values()), tuple(self._past), shown)
 
-    def _broken(self, start_ns: int) -> list[Verdict]:
-        verdicts = judge(self._vehicle, self._recording, self._evidence, max(0, start_ns))
-        return [verdict for verdict in verdicts if verdict.broken]
+    def _case(self, start_ns: int) -> Case:
+        return Case(self._vehicle, self._recording, self._evidence, max(0, start_ns))
 
     def _ongoing(self, verdict: Verdict, end_ns: int) -> Break:
         """A rule that was already broken at the last look is still the same break."""

@@ -8,6 +8,7 @@ An offer is a fault that can be dropped onto the vehicle, with the places it can
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TypedDict, TypeVar
@@ -18,8 +19,9 @@ from linkloss.clock.pace import Lateness
 from linkloss.clock.wallclock import monotonic_seconds
 from linkloss.faults.base import Fault
 from linkloss.faults.catalogue import catalogue
-from linkloss.live.driven import Identity, LiveSession
-from linkloss.live.standing import Break, Standing
+from linkloss.live.driven import LiveSession
+from linkloss.live.standing import STRIP_NS, Band, Break, Standing
+from linkloss.live.tally import SLOT_NS, Identity
 from linkloss.recording import Series
 from linkloss.report.html.scene import CAUSES
 from linkloss.units import plain
@@ -133,6 +135,32 @@ class Saved(TypedDict):
     again: str
 
 
+class Strip(TypedDict):
+    """The last ten seconds of a load: its changes, the first of them from before, as [instant,
+    level from 0 to 1]; when it might be lit, when dark and when it was wrong, up to the instant
+    ``judged`` of the state; and what it may be then, in words.
+    """
+
+    levels: list[tuple[int, float]]
+    lit: list[tuple[int, int]]
+    dark: list[tuple[int, int]]
+    wrong: list[tuple[int, int]]
+    may: str
+
+
+class BusStrip(TypedDict):
+    """The last ten seconds of the bus in slots of ``step``, the last one up to now: frames and
+    failed attempts that ended in each, and the highest error counters of each node.
+    """
+
+    begin: int
+    step: int
+    frames: list[int]
+    failed: list[int]
+    tec: dict[str, list[int]]
+    rec: dict[str, list[int]]
+
+
 class State(TypedDict):
     """The whole state. ``late`` holds the 99th percentile of lateness over the last seconds and
     over the whole session, and the worst, in microseconds of real time; ``given_up`` is the real
@@ -164,6 +192,8 @@ class State(TypedDict):
     broken: list[Broken]
     past: list[Broken]
     saved: list[Saved]
+    strips: dict[str, Strip]
+    bus: BusStrip
 
 
 class View:
@@ -222,6 +252,23 @@ class View:
             broken=[_broken(entry) for entry in standing.now],
             past=[_broken(entry) for entry in standing.past],
             saved=list(self.saved),
+            strips={
+                name: _strip(series, now_ns, standing.bands.get(name, _NO_BAND))
+                for name, series in recording.outputs.items()
+            },
+            bus=self._bus(now_ns),
+        )
+
+    def _bus(self, now_ns: int) -> BusStrip:
+        slots = self._live.tally.slots(now_ns)
+        nodes = self._live.vehicle.nodes
+        return BusStrip(
+            begin=slots[0].number * SLOT_NS // 1000,
+            step=SLOT_NS // 1000,
+            frames=[slot.frames for slot in slots],
+            failed=[slot.failed for slot in slots],
+            tec={name: [slot.counters[name][0] for slot in slots] for name in nodes},
+            rec={name: [slot.counters[name][1] for slot in slots] for name in nodes},
         )
 
     def _lateness(self) -> tuple[int, bool]:
@@ -296,6 +343,28 @@ class View:
 
 def _latest(found: Mapping[str, Series[T]]) -> dict[str, T]:
     return {name: series.values[-1] for name, series in found.items() if series.values}
+
+
+_NO_BAND = Band((), (), (), "")
+_MOST_CHANGES = 120
+"""The most changes of a load in its strip: one that a fault makes bounce has thousands."""
+
+
+def _strip(series: Series[float], now_ns: int, band: Band) -> Strip:
+    first = max(0, bisect_right(series.times, now_ns - STRIP_NS) - 1)
+    first = max(first, len(series.times) - _MOST_CHANGES)
+    changes = zip(series.times[first:], series.values[first:], strict=True)
+    return Strip(
+        levels=[(at_ns // 1000, round(level, 3)) for at_ns, level in changes],
+        lit=_micro(band.lit),
+        dark=_micro(band.dark),
+        wrong=_micro(band.wrong),
+        may=band.may,
+    )
+
+
+def _micro(spans: tuple[tuple[int, int], ...]) -> list[tuple[int, int]]:
+    return [(from_ns // 1000, to_ns // 1000) for from_ns, to_ns in spans]
 
 
 def decoded(info: MessageInfo | None, record: BusRecord) -> str:

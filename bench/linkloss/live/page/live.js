@@ -13,6 +13,8 @@
   const inputs = by("[data-input]", "input");
   const nodeRows = by("tr[data-node]", "node");
   const messageRows = by("tr[data-message]", "message");
+  const strips = by("[data-strip]", "strip");
+  const counterStrips = by("[data-counters]", "counters");
   const notices = by("[data-notice]", "notice");
   let faults = [];
   let offered = new Map();
@@ -47,6 +49,67 @@
     for (const [name, row] of nodeRows) showNode(name, row, state.nodes[name]);
     showBus();
     showFaults();
+    showStrips();
+  };
+
+  // ---- the last ten seconds ----
+  const SPAN_US = 1e7;
+  const TALL = 20; // of a strip, which is 1000 wide
+  const across = (us) => Math.max(0, Math.min(1000, Math.round((us - state.at + SPAN_US) * 1e4 / SPAN_US) / 10));
+  const boxes = (spans, top, height, least = 0) => spans.filter(([, to]) => to > state.at - SPAN_US)
+    .map(([from, to]) => `M${across(from)} ${top}h${Math.max(least, across(to) - across(from)).toFixed(1)}v${height}H${across(from)}z`).join("");
+  const draw = (strip, style, path) => {
+    const element = strip.querySelector(`path.${style}`);
+    if (element.getAttribute("d") !== path) element.setAttribute("d", path);
+  };
+  const tell = (strip, name, text) => {
+    put(strip.querySelector(".allowed"), text);
+    const svg = strip.querySelector("svg");
+    const label = `${name}: ${text}`;
+    if (svg.getAttribute("aria-label") !== label) svg.setAttribute("aria-label", label);
+  };
+  let stripsDue = 0;
+  const showStrips = () => {
+    const now = performance.now();
+    if (!paused && now < stripsDue) return;
+    stripsDue = now + (lessMotion.matches ? 1000 : 0);
+    for (const [name, strip] of strips) showStrip(name, strip, state.strips[name]);
+    const { frames, failed } = state.bus;
+    showBars($("strip-frames"), "load", frames, "frames");
+    showBars($("strip-failed"), "failed", failed, "failed attempts");
+    for (const [name, strip] of counterStrips) showCounters(name, strip);
+  };
+  const showStrip = (name, strip, shown) => {
+    if (!shown) return;
+    draw(strip, "may", boxes(shown.lit, 1, TALL / 2 - 1) + boxes(shown.dark, TALL / 2, TALL / 2 - 1));
+    draw(strip, "wrong", boxes(shown.wrong, 0, TALL, 3));
+    const height = (level) => (TALL - 3 - (TALL - 6) * level).toFixed(1);
+    draw(strip, "level", shown.levels.map(([at, level], place) =>
+      `${place ? "H" : "M"}${across(at)}${place ? "V" : " "}${height(level)}`).join("") + (shown.levels.length ? "H1000" : ""));
+    const last = shown.levels.length ? shown.levels[shown.levels.length - 1][1] : 0;
+    const word = last > 0 ? (last < 1 ? `${Math.round(100 * last)} %` : "on") : "off";
+    tell(strip, name, shown.may ? `${word}; allowed: ${shown.may}` : `${word}; not judged yet`);
+  };
+  const showBars = (strip, style, counts, name) => {
+    const { begin, step } = state.bus;
+    const most = Math.max(1, ...counts);
+    draw(strip, style, counts.map((count, place) => {
+      const from = begin + place * step;
+      return count ? boxes([[from, from + step]], TALL - (TALL * count) / most, (TALL * count) / most) : "";
+    }).join(""));
+    const sum = counts.reduce((total, count) => total + count, 0);
+    tell(strip, name, `${sum}; up to ${Math.max(...counts)} in 0.1 s`);
+  };
+  const showCounters = (name, strip) => {
+    const { begin, step, tec, rec } = state.bus;
+    const line = (values) => values.map((value, place) => {
+      const height = (TALL - (TALL * Math.min(256, value)) / 256).toFixed(1);
+      return `${place ? "V" : `M${across(begin)} `}${height}H${across(begin + (place + 1) * step)}`;
+    }).join("");
+    draw(strip, "tec", line(tec[name]));
+    draw(strip, "rec", line(rec[name]));
+    const { bus: doing, tec: now, rec: heard } = state.nodes[name];
+    tell(strip, `counters of ${name}`, `TEC ${now}, REC ${heard}, ${doing}`);
   };
 
   // More than three flashes a second can harm (WCAG 2.3.1), and a fast clock makes that of a lamp
@@ -99,7 +162,7 @@
     put($("before-title"), `Broken before: ${state.past.length}`);
     list($("past"), state.past.map((entry) => `${seconds(entry.since)} to ${seconds(entry.until)}: ${entry.text}`));
     const wrong = new Set(state.broken.map((entry) => entry.subject));
-    for (const [name, element] of loads) flag(element, "amiss", wrong.has(name));
+    for (const places of [loads, strips]) for (const [name, element] of places) flag(element, "amiss", wrong.has(name));
   };
   const showSaved = () => {
     $("saved").hidden = !state.saved.length;
