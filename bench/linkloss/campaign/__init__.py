@@ -15,6 +15,7 @@ pairs.py      the cases of two faults
 depth.py      chooses among all of them, by what each case can show
 hunt.py       draws cases batch by batch, guided by what reach.py says was reached
 selection.py  which cases a check wants; builds them again in any process, or from a name alone
+turns.py      in which order they run; the report has the order of the plan
 check.py      hands the cases out; forecast.py says what it would hand out, and how long it takes
 workers.py    runs them in processes
 isolation.py  keeps cases apart from the bench; runs a long common beginning only once

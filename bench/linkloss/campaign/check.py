@@ -199,7 +199,9 @@ def check(
         with closing(workers):
             told = _Telling(progress, tell)
             if hunted is None:
-                new = workers.run(order, chosen, min(len(chosen), len(results)))
+                places = order.turns(chosen)
+                results.arrange(places)
+                new = workers.run(order, [chosen[place] for place in places], len(results))
                 deque(_appended(new, results, total, told), maxlen=0)
             else:
                 _run_hunt(workers, order, hunted, results, told)

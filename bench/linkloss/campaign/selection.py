@@ -28,6 +28,7 @@ from pathlib import Path
 from linkloss.campaign.cases import AGAIN, MOVED, NO_FAULT, CaseMaker
 from linkloss.campaign.depth import Depth, Planned, planned
 from linkloss.campaign.plan import SOAK, SOAK_WITH_FAULTS, soak
+from linkloss.campaign.turns import turns
 from linkloss.faults.base import Fault
 from linkloss.firmware.build import BuildOptions
 from linkloss.logs.drive import Change, Drive, Selection
@@ -315,6 +316,10 @@ class CheckRequest:
         cases = self.planned(vehicle).cases
         return [scenario for scenario in self._of_kinds(cases) if self._situated(scenario)]
 
+    def turns(self, cases: Sequence[Scenario]) -> Sequence[int]:
+        """The places of its cases in the order in which they run: named ones as they are named."""
+        return turns(cases) if self.names is None else range(len(cases))
+
     def planned(self, vehicle: Vehicle) -> Planned:
         """All cases of the depth, and what they were chosen from. Raises BadInput for a drive that
         cannot be read, or cannot be tried at this depth.
@@ -456,11 +461,13 @@ def content(vehicle: Vehicle) -> str:
 
 @lru_cache(maxsize=2)
 def cases_of(order: CheckRequest) -> list[Scenario]:
-    """The cases of an order, built once in each process from the vehicle's file.
+    """The cases of an order in the order in which they run, built once in each process from the
+    vehicle's file.
 
     Raises RuntimeError if the files in this process differ from those where the order was given.
     """
-    return order.cases(_vehicle(order.path, order.content, order.build))
+    cases = order.cases(_vehicle(order.path, order.content, order.build))
+    return [cases[place] for place in order.turns(cases)]
 
 
 @lru_cache(maxsize=2)

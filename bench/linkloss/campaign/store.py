@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import weakref
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
@@ -27,13 +27,16 @@ _CASE_FIELDS = (
 
 
 class CaseStore(Collection[CaseResult]):
-    """Case results appended to a file, in order; they can be read any number of times."""
+    """Case results appended to a file as they come; they can be read any number of times, in the
+    order of :meth:`arrange`.
+    """
 
     def __init__(self, file: IO[str] | None = None) -> None:
         """Keep the lines in an open file (text, read and write), or in a temporary one."""
         self._file = TemporaryFile("w+", encoding="utf-8") if file is None else file  # noqa: SIM115
-        self._start = self._file.tell()
-        self._count = 0
+        self._starts: list[int] = []
+        self._end = self._file.tell()
+        self._places: Sequence[int] | None = None
         self._closing = weakref.finalize(self, self._file.close)
 
     @classmethod
@@ -57,37 +60,45 @@ class CaseStore(Collection[CaseResult]):
             text = "holds the results of something else (another vehicle, seed, depth or version)"
             raise BadInput.one(path, "", f"{text}; without --resume it is overwritten")
         store = cls(file)
-        store._count = store._whole_lines()
+        store._find_lines()
         return store
 
-    def _whole_lines(self) -> int:
-        """Count the complete lines, and cut off what follows them."""
-        count, end = 0, self._start
+    def _find_lines(self) -> None:
+        """Find the complete lines, and cut off what follows them."""
         for line in iter(self._file.readline, ""):
             if not line.endswith("\n"):
                 break
-            count, end = count + 1, self._file.tell()
-        self._file.seek(end)
+            self._starts.append(self._end)
+            self._end = self._file.tell()
+        self._file.seek(self._end)
         self._file.truncate()
-        return count
+
+    def arrange(self, places: Sequence[int]) -> None:
+        """Have the results read in another order than the one in which they come: result number
+        ``n`` to come, earlier ones counted, has place ``places[n]``.
+        """
+        self._places = places
 
     def append(self, case: CaseResult) -> None:
         """Add a result; it has been handed to the system when this returns."""
-        self._file.seek(0, 2)
+        self._file.seek(self._end)
         self._file.write(json.dumps(_line(case), separators=(",", ":")) + "\n")
         self._file.flush()
-        self._count += 1
+        self._starts.append(self._end)
+        self._end = self._file.tell()
 
     def __len__(self) -> int:
-        return self._count
+        return len(self._starts)
 
     def __contains__(self, case: object) -> bool:
         return any(case == found for found in self)
 
     def __iter__(self) -> Iterator[CaseResult]:
-        self._file.seek(self._start)
-        for line in iter(self._file.readline, ""):
-            yield _case(json.loads(line))
+        order = range(len(self))
+        numbers = order if self._places is None else sorted(order, key=self._places.__getitem__)
+        for number in numbers:
+            self._file.seek(self._starts[number])
+            yield _case(json.loads(self._file.readline()))
 
 
 def _line(case: CaseResult) -> list[Any]:
@@ -115,7 +126,7 @@ def identity(vehicle: Vehicle, choice: Mapping[str, Any]) -> str:
     return json.dumps(
         {
             "format": "linkloss results",
-            "version": 2,
+            "version": 3,
             "content": content(vehicle),
             **logged,
             **choice,

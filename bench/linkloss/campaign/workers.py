@@ -118,15 +118,19 @@ def chunked(cases: Sequence[Scenario], start: int = 0, jobs: int = 1) -> Iterato
 
     Cases with a long beginning in common form pieces of their own, and no more of them than
     ``jobs``: the beginning runs once in each. The others are cut into pieces small enough for all
-    workers to be busy until the end.
+    workers to be busy until the end. The first ones are smaller still: a result comes with its
+    piece.
     """
-    jobs = max(1, jobs)
+    jobs, made = max(1, jobs), 0
     small = min(CHUNK, -(-(len(cases) - start) // (_ROUNDS * jobs)))
     for common, group in groupby(range(start, len(cases)), lambda place: beginning(cases[place])):
         places = list(group)
-        size = small if common is None else max(CHUNK, -(-len(places) // jobs))
-        for first in range(places[0], places[-1] + 1, size):
-            yield range(first, min(first + size, places[-1] + 1))
+        first, end = places[0], places[-1] + 1
+        while first < end:
+            share = max(CHUNK, -(-len(places) // jobs))
+            size = min(small, 1 << made // jobs) if common is None else share
+            yield range(first, min(first + size, end))
+            first, made = first + size, made + 1
 
 
 _ROUNDS = 4
