@@ -153,15 +153,14 @@ def test_progress_comes_to_all_findings():
     assert seen[-1] == (total, total)
 
 
-def test_the_number_of_stories_is_bounded_and_what_is_left_says_so(monkeypatch):
-    monkeypatch.setattr(stories, "MOST_STORIES", 1)
+def test_the_number_of_stories_is_bounded_and_what_is_left_says_so():
     report = tiny_report()
-    found = find_stories(report, jobs=1)
+    found = find_stories(report, jobs=1, most=1)
     assert len(found.told) == 1
     left = [place(finding) for finding in report.findings if not found.of(place(finding))]
     assert left
     assert set(found.untold) == set(left)
-    assert set(found.untold.values()) == {"there are 1 stories already"}
+    assert set(found.untold.values()) == {"there is one story already"}
 
 
 def test_an_interrupt_leaves_the_stories_that_are_there(monkeypatch):

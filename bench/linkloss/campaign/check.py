@@ -133,10 +133,11 @@ def check(
     depth: Depth = "full",
     only: Collection[str] | None = None,
     situations: Collection[str] | None = None,
-    case: str | None = None,
+    case: str | Sequence[str] | None = None,
     seed: int = 0,
     cases: int | None = None,
     for_s: float | None = None,
+    first: bool = False,
     jobs: int | None = None,
     branch: bool = True,
     limit_s: float = LIMIT_S,
@@ -152,7 +153,9 @@ def check(
     ``depth`` says how thoroughly: a ``quick`` selection, every fault alone (``full``), two faults
     at a time (``pairs``), or a random search (``hunt``) that ends after ``cases`` cases, or with
     the first batch that ends after ``for_s`` seconds of real time. ``only`` names kinds of
-    faults (``none``: without a fault), ``situations`` situations, ``case`` one case by its name.
+    faults (``none``: without a fault), ``situations`` situations, ``case`` one case by its name, or
+    several that run in their order. With ``first`` the check ends with the first case that breaks a
+    rule.
     ``jobs`` is the number of processes (default: all cores); ``branch`` runs a beginning that
     cases share only once, where processes can fork. The result depends on neither. A case that
     computes for ``limit_s`` seconds, or is blocked for as long, counts as hung. ``cluster`` is the
@@ -202,9 +205,9 @@ def check(
                 places = order.turns(chosen)
                 results.arrange(places)
                 new = workers.run(order, [chosen[place] for place in places], len(results))
-                deque(_appended(new, results, total, told), maxlen=0)
+                deque(_appended(new, results, total, told, first=first), maxlen=0)
             else:
-                _run_hunt(workers, order, hunted, results, told)
+                _run_hunt(workers, order, hunted, results, told, first=first)
     except KeyboardInterrupt:
         raise Interrupted(report) from None
     except NotFinished as why:
@@ -218,7 +221,7 @@ def ordered(
     depth: Depth,
     only: Collection[str] | None,
     situations: Collection[str] | None,
-    case: str | None,
+    case: str | Sequence[str] | None,
     seed: int,
     cases: int | None,
     for_s: float | None,
@@ -237,7 +240,7 @@ def ordered(
         depth,
         _words(only),
         _words(situations),
-        None if case is None else (case,),
+        (case,) if isinstance(case, str) else _words(case),
         content(vehicle),
         drive,
         _words(logged),
@@ -273,6 +276,8 @@ def _run_hunt(
     hunted: Hunted,
     results: CaseStore,
     told: _Telling,
+    *,
+    first: bool,
 ) -> None:
     """Run batch by batch; results that are already there are learned from, not run again."""
     earlier = iter(list(results))
@@ -280,7 +285,9 @@ def _run_hunt(
         found = list(islice(earlier, len(batch)))
         named = replace(order, names=tuple(case.name for case in batch))
         new = workers.run(named, batch, len(found))
-        hunted.learn([*found, *_appended(new, results, hunted.total, told)])
+        hunted.learn([*found, *_appended(new, results, hunted.total, told, first=first)])
+        if first and any(result.is_broken for result in results):
+            return
 
 
 def _appended(
@@ -288,13 +295,19 @@ def _appended(
     results: CaseStore,
     total: int | None,
     told: _Telling,
+    *,
+    first: bool,
 ) -> Iterator[CaseResult]:
-    """Append new results as they come."""
-    with closing(new):  # an interrupt also ends the workers
+    """Append new results as they come, with ``first`` up to one that is broken."""
+    with closing(new):  # an interrupt, and an end before the last one, also end the workers
+        if first and any(result.is_broken for result in results):
+            return
         for result in new:
             results.append(result)
             told(result, len(results), total)
             yield result
+            if first and result.is_broken:
+                return
 
 
 def _words(names: Collection[str] | None) -> tuple[str, ...] | None:

@@ -75,7 +75,7 @@ def forecast(
     depth: Depth = "full",
     only: Collection[str] | None = None,
     situations: Collection[str] | None = None,
-    case: str | None = None,
+    case: str | Sequence[str] | None = None,
     seed: int = 0,
     cases: int | None = None,
     for_s: float | None = None,

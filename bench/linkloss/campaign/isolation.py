@@ -75,6 +75,10 @@ class NotFinished(Exception):  # noqa: N818 - the machine's doing, and nobody's 
     """A process got no processor time, so that nothing is known about what it was to find out."""
 
 
+class Stopped(Exception):  # noqa: N818 - nothing went wrong
+    """The results are no longer wanted."""
+
+
 HUNG = "hung: "
 """How the text on a hung process begins."""
 TICK_S = 0.25
@@ -106,12 +110,14 @@ class _Watch:
         now = process_time(process)
         self._before_s = 0.0 if now is None else now.cpu_s
 
-    def wait(self, reader: Connection) -> None:
-        """Return once there is something to read. Raises NoAnswer for a process that hangs, and
-        NotFinished.
+    def wait(self, reader: Connection, stop: Callable[[], bool] = lambda: False) -> None:
+        """Return once there is something to read. Raises NoAnswer for a process that hangs, Stopped
+        once ``stop()`` is true, and NotFinished.
         """
         limit_s = self._limit_s
         while not reader.poll(self._tick_s):
+            if stop():
+                raise Stopped
             now = process_time(self._process)
             self._waited_s += self._tick_s
             if now is not None and now.cpu_s - self._before_s >= limit_s:
@@ -201,10 +207,6 @@ def beginning(case: Scenario) -> tuple[object, ...] | None:
     return (case.situation, case.inputs, case.actions, case.seed, case.clocks, case.drifts)
 
 
-class Stopped(Exception):  # noqa: N818 - nothing went wrong
-    """The results are no longer wanted."""
-
-
 _LONG_S = 60.0
 """In simulated seconds. A longer case gets the excess on top of its limit: a long soak is slow, not
 hung."""
@@ -225,8 +227,9 @@ def isolated(
     With ``branch``, a :func:`beginning` that is long enough runs only once; all cases must then
     have the same one. ``limit_s`` is the processor time, in seconds, after which a case counts as
     hung, and the real time for which it may be blocked; a case that simulates more than a minute
-    gets the excess on top. ``stop()`` is called after each case; once it is true the rest is given
-    up with Stopped. Raises NotFinished where the machine has no time for a case.
+    gets the excess on top. ``stop()`` is called after each case, and while one takes long; once it
+    is true the rest is given up with Stopped. Raises NotFinished where the machine has no time for
+    a case.
     """
     results: dict[int, CaseResult] = {}
     waiting = sorted(range(len(cases)), key=lambda index: (cases[index].parts_ns, index))
@@ -253,7 +256,7 @@ def _one_server(
     writer.close()
     results: dict[int, CaseResult] = {}
     try:
-        for index, result in _listen(cases, waiting, reader, server, limit_s):
+        for index, result in _listen(cases, waiting, reader, server, limit_s, stop):
             results[index] = result
             if stop():
                 _end(server)
@@ -270,6 +273,7 @@ def _listen(
     reader: Connection,
     server: int,
     limit_s: float,
+    stop: Callable[[], bool],
 ) -> Iterator[tuple[int, CaseResult]]:
     """The first answer of the server for each case: a result, or a text that says why there is
     none.
@@ -281,14 +285,14 @@ def _listen(
         number, told = -1, Began(server)
         try:
             while number != index or isinstance(told, Began):
-                watch.wait(reader)
+                watch.wait(reader, stop)
                 number, told = reader.recv()
                 # how the process of the previous case ended means that the server goes on
                 watch.follow(told.process if isinstance(told, Began) else server)
         except EOFError:
             yield index, failed_case(case, "brought the simulation's process down")
             return
-        except NotFinished:
+        except (NotFinished, Stopped):
             _end(server)
             raise
         except NoAnswer as why:

@@ -186,6 +186,11 @@ class CaseResult:
     ]
     points: SkipJsonSchema[tuple[Point, ...]] = ()
 
+    @property
+    def is_broken(self) -> bool:
+        """Whether it broke a rule."""
+        return any(verdict.broken for verdict in self.verdicts)
+
 
 @cache
 def case_form() -> TypeAdapter[CaseResult]:

@@ -171,11 +171,12 @@ def find_stories(
     report: CheckReport,
     *,
     budget: int = BUDGET,
+    most: int = MOST_STORIES,
     jobs: int | None = None,
     limit_s: float = LIMIT_S,
     progress: Callable[[int, int], None] | None = None,
 ) -> Stories:
-    """Shrink the findings of a check.
+    """Shrink the findings of a check, until there are ``most`` stories.
 
     Each story takes at most ``budget`` runs. ``jobs`` is the number of processes (default: all
     cores); the stories do not depend on it. ``limit_s`` is the processor time in seconds after
@@ -183,7 +184,7 @@ def find_stories(
     total)`` is called whenever findings are done. An interrupt from the keyboard ends the search;
     the stories found so far are returned.
     """
-    teller = _StoryPicker(report)
+    teller = _StoryPicker(report, most)
     told = progress or (lambda *_: None)
     told(0, len(report.findings))
     try:
@@ -211,8 +212,9 @@ def story_name(verdict: Verdict, kinds: str, taken: Collection[str]) -> str:
 class _StoryPicker:
     """Which finding to shrink next, and the stories made of the shrunk ones."""
 
-    def __init__(self, report: CheckReport) -> None:
+    def __init__(self, report: CheckReport, most: int) -> None:
         self.report = report
+        self.most = most
         by_telling = sorted(report.findings, key=lambda finding: vagueness(finding.verdict))
         self.left = {_place(finding): finding for finding in by_telling}
         self.untold: dict[Place, str] = {}
@@ -232,12 +234,13 @@ class _StoryPicker:
         for place, finding in list(self.left.items()):
             if self.scenarios[finding.case.name] is None:
                 self._give_up(place, "its case cannot be made again from its name")
-            elif len(self.found) >= MOST_STORIES:
-                self._give_up(place, f"there are {MOST_STORIES} stories already")
+            elif len(self.found) >= self.most:
+                text = "there is one story" if self.most == 1 else f"there are {self.most} stories"
+                self._give_up(place, f"{text} already")
         sorts: dict[tuple[str, str], Finding] = {}
         for finding in self.left.values():
             sorts.setdefault((self._suspect(finding.verdict), finding.case.fault), finding)
-        return list(sorts.values())[: MOST_STORIES - len(self.found)]
+        return list(sorts.values())[: self.most - len(self.found)]
 
     def job(self, finding: Finding, budget: int) -> Job:
         """What to shrink for a finding."""

@@ -11,10 +11,10 @@ import os
 import signal
 import sys
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple
 
 from cyclopts import Parameter
 
@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     from linkloss.campaign.stories import Stories
     from linkloss.firmware.build import BuildOptions
     from linkloss.report.findings import Told
+    from linkloss.report.remembered import Remembered
     from linkloss.vehicle.loading import Vehicle
 
 
@@ -62,6 +63,7 @@ def build_options(*, sanitize: bool, coverage: bool, workers: str | None) -> Bui
     return BuildOptions(sanitize=sanitize, coverage=folder)
 
 
+First = Annotated[bool, Parameter(negative=(), alias="-x")]
 FINDINGS = Path("findings")
 """Where stories go by default, in the current folder."""
 EXIT_BROKEN, EXIT_INTERRUPTED = 1, 130
@@ -75,6 +77,8 @@ def check(
     for_: Annotated[str | None, Parameter(name="--for")] = None,
     cases: int | None = None,
     case: str | None = None,
+    last: Flag = False,
+    first: First = False,
     only: Words = None,
     situation: Words = None,
     drive: Path | None = None,
@@ -121,6 +125,10 @@ def check(
         Number of cases after which a hunt ends.
     case
         Run one case only, by its name as a report shows it.
+    last
+        Run what broke last time only. The rest has to be run again as well.
+    first
+        Stop at the first case that breaks a rule, and tell only of that.
     only
         Kinds of faults to try; 'none' stands for no fault.
     situation
@@ -191,52 +199,59 @@ def check(
     _ensure_dry((*results_of, html, keep_all, results, findings), dry_run=dry_run)
     check_targets([*results_of, html], folder=keep_all)
     _ensure_tellable(findings, budget, no_shrink=no_shrink)
-    _ensure_fitting(
-        (*(only or ()), *(situation or ())), jobs, results, drive, logged, resume=resume
-    )
-    under_ns, for_ns = duration_ns("--fail-under", fail_under), _hunt_ends(depth, for_, cases)
+    _ensure_fitting([only, situation], jobs, results, drive, logged, resume=resume)
+    _ensure_free(last, {"--case": case, "--only": only, "--situation": situation, "--for": for_})
+    under_ns, for_s = duration_ns("--fail-under", fail_under), _hunt_ends(depth, for_, cases)
     limit_s = (duration_ns("--limit", limit) or 1) / 1e9
     cluster = _scheduler(workers)
     from linkloss.campaign.store import CaseStore, compare, identity, read_baseline, standings
-    from linkloss.problem import unknown
+    from linkloss.report.remembered import Remembered
     from linkloss.report.terminal import narrowest, show_check
 
     baseline = None if against is None else read_baseline(against)
     build = build_options(sanitize=sanitize, coverage=coverage, workers=workers)
     loaded = compiled(load(vehicle, build))
-    for name in logged or ():
-        refuse((name not in loaded.nodes, "--logged", unknown("node", name, loaded.nodes)))
-    choice: dict[str, Any] = dict(depth=depth, case=case, only=only, situations=situation)
-    choice |= {"seed": seed} | ({} if drive is None else {"drive": drive, "logged": logged})
-    for_s = None if for_ns is None else for_ns / 1e9
+    _ensure_nodes(loaded, logged or ())
+    choice: dict[str, Any] = {"seed": seed} | ({"drive": drive, "logged": logged} if drive else {})
+    memory = Remembered(loaded.path, seed, drive)
+    names = memory.names() if last else ()
+    named = _still_there(loaded, names, **choice) if last else case
+    choice |= {"depth": depth, "case": named, "only": only, "situations": situation}
+    if last and not named:
+        return _nothing_broke(loaded, vehicle, names)
     if dry_run:
         return _dry_run(loaded, vehicle, jobs=jobs, cases=cases, for_s=for_s, **choice)
     store = results and CaseStore.at(results, identity(loaded, choice), resume=resume)
     spread: dict[str, Any] = {"jobs": jobs, "branch": not no_branch}
     if not (quiet or no_branch or workers is not None):
         _warn_of_branching()
-    begun_s = monotonic_seconds()
     choice |= {"cases": cases, "for_s": for_s, "store": store}
-    choice |= {"limit_s": limit_s, "cluster": cluster}
-    report, interrupted = _checked(loaded, quiet=quiet, **spread, **choice)
-    wall_s = monotonic_seconds() - begun_s
+    choice |= {"limit_s": limit_s, "cluster": cluster, "first": first}
+    report, interrupted, wall_s = _checked(loaded, quiet=quiet, **spread, **choice)
+    _note(memory, report, set(names).difference(named or ()))
     told = None
     if report.findings and drive is None and not interrupted:
-        runs = 0 if no_shrink else budget
-        told = _tell(report, findings, budget=runs, jobs=jobs, limit_s=limit_s, quiet=quiet)
+        effort_of: dict[str, Any] = {"budget": 0 if no_shrink else budget, "jobs": jobs}
+        told = _tell(report, findings, first=first, limit_s=limit_s, quiet=quiet, **effort_of)
         interrupted = told.stories.interrupted
     _write(report, told, json, junit, markdown, save)
     _write_effort(effort, report, told, wall_s, {**spread, "workers": workers})
     _draw(report, told, html, keep_all, jobs)
-    further = list(_further(report, under_ns, margins=margins))
-    console = console_beside(results_of, vehicle)
-    differs = None if baseline is None else compare(baseline, standings(report))
-    show_check(
-        console, report, table=table, verbose=verbose, told=told, changes=differs, further=further
-    )
+    shown: dict[str, Any] = {"table": table, "verbose": verbose, "told": told}
+    shown["changes"] = None if baseline is None else compare(baseline, standings(report))
+    shown["further"] = list(_further(report, under_ns, margins=margins))
+    show_check(console_beside(results_of, vehicle), report, **shown)
     if interrupted:
         return EXIT_INTERRUPTED
     return EXIT_BROKEN if under_ns and narrowest(report, under_ns) else report.exit_code
+
+
+def _ensure_nodes(vehicle: Vehicle, logged: Sequence[str]) -> None:
+    """Raises BadInput for a node that the vehicle does not have."""
+    from linkloss.problem import unknown
+
+    for name in logged:
+        refuse((name not in vehicle.nodes, "--logged", unknown("node", name, vehicle.nodes)))
 
 
 def _warn_of_branching() -> None:
@@ -250,7 +265,7 @@ def _warn_of_branching() -> None:
 
 
 def _ensure_fitting(
-    words: Sequence[str],
+    lists: Sequence[Sequence[str] | None],
     jobs: int | None,
     results: Path | None,
     drive: Path | None,
@@ -258,10 +273,10 @@ def _ensure_fitting(
     *,
     resume: bool,
 ) -> None:
-    """Refuse options that do not go together; ``words`` are names behind options. Raises
+    """Refuse options that do not go together; ``lists`` are names behind options. Raises
     BadInput.
     """
-    for word in words:
+    for word in (name for names in lists for name in names or ()):
         text = f"'{word}' stands after an option; put the vehicle file first"
         refuse((word.endswith(".toml"), "check", text))
     no_file, no_log = resume and results is None, logged is not None and drive is None
@@ -270,6 +285,50 @@ def _ensure_fitting(
         (no_file, "--resume", "continues a file; expected '--results FILE' too"),
         (no_log, "--logged", "names nodes that come from a log; expected '--drive LOG' too"),
     )
+
+
+def _ensure_free(last: bool, others: Mapping[str, object]) -> None:
+    """What broke last is a choice of its own. Raises BadInput for another one beside it."""
+    for option, value in others.items():
+        text = "runs what broke last time, whatever it was; expected no other choice of cases"
+        refuse((last and value is not None, "--last", f"{text}, got '{option}' too"))
+
+
+def _still_there(
+    vehicle: Vehicle,
+    names: Sequence[str],
+    *,
+    seed: int,
+    drive: Path | None = None,
+    logged: Sequence[str] | None = None,
+) -> list[str]:
+    """The cases among these that the vehicle still has."""
+    from linkloss.campaign.check import cases_named
+
+    nodes = None if logged is None else tuple(logged)
+    return list(cases_named(vehicle, seed, names, drive, nodes))
+
+
+def _nothing_broke(vehicle: Vehicle, named: Path | None, names: Sequence[str]) -> int:
+    """Say that ``--last`` has nothing to run: no rule is put to the test."""
+    from linkloss.problem import EXIT_NOT_EXERCISED
+
+    told = "no case is known that broke last time"
+    if names:
+        told = f"it has none of the {len(names)} cases any more that broke last time"
+    console = console_beside(vehicle=named)
+    console.print(f"{vehicle.path}: {told}. Nothing was run; run it without --last.")
+    return EXIT_NOT_EXERCISED
+
+
+def _note(memory: Remembered, report: CheckReport, gone: Collection[str]) -> None:
+    """Remember what broke; a folder that cannot be written changes no result."""
+    from linkloss.problem import BadInput
+
+    try:
+        memory.note(report, gone)
+    except BadInput as error:
+        print(f"linkloss: what broke is not remembered: {error}", file=sys.stderr)
 
 
 def _ensure_dry(targets: Sequence[Path | None], *, dry_run: bool) -> None:
@@ -303,15 +362,16 @@ def _ensure_tellable(findings: Path | None, budget: int | None, *, no_shrink: bo
         ensure_folder(findings)
 
 
-def _hunt_ends(depth: str, for_: str | None, cases: int | None) -> int | None:
-    """When a hunt ends, in ns of real time. Raises BadInput for an end that is not possible."""
+def _hunt_ends(depth: str, for_: str | None, cases: int | None) -> float | None:
+    """When a hunt ends, in seconds of real time. Raises BadInput for an impossible end."""
     text = f"ends a hunt; expected '--depth hunt' with it, not '{depth}'"
     refuse(
         (depth != "hunt" and for_ is not None, "--for", text),
         (depth != "hunt" and cases is not None, "--cases", text),
         (cases is not None and cases < 1, "--cases", f"got {cases}; expected at least 1"),
     )
-    return duration_ns("--for", for_)
+    for_ns = duration_ns("--for", for_)
+    return None if for_ns is None else for_ns / 1e9
 
 
 def _scheduler(workers: str | None) -> str | None:
@@ -345,36 +405,50 @@ def ended_like_ctrl_c() -> Iterator[None]:
         signal.signal(signal.SIGTERM, before)
 
 
-def _checked(vehicle: Vehicle, *, quiet: bool, **choice: Any) -> tuple[CheckReport, bool]:
-    """The report, and whether the check was interrupted before its end."""
+class _Checked(NamedTuple):
+    """A report, whether the check was interrupted, and how long it took in seconds."""
+
+    report: CheckReport
+    interrupted: bool
+    wall_s: float
+
+
+def _checked(vehicle: Vehicle, *, quiet: bool, **choice: Any) -> _Checked:
+    """Run the check. One that stopped early says so."""
     from linkloss.campaign.check import Interrupted
     from linkloss.campaign.check import check as check_vehicle
     from linkloss.report.terminal import progress_of_check
 
+    begun_s = monotonic_seconds()
     try:
         with progress_of_check(quiet=quiet) as progress, ended_like_ctrl_c():
             tell = None if progress is None else progress.tell
-            return check_vehicle(vehicle, progress=progress, tell=tell, **choice), False
+            report = check_vehicle(vehicle, progress=progress, tell=tell, **choice)
     except Interrupted as interrupted:
         print(f"linkloss: {interrupted}", file=sys.stderr)
-        return interrupted.report, True
+        return _Checked(interrupted.report, True, monotonic_seconds() - begun_s)
+    if choice["first"] and report.findings:
+        print("linkloss: stopped at the first case that breaks a rule", file=sys.stderr)
+    return _Checked(report, False, monotonic_seconds() - begun_s)
 
 
 def _tell(
     report: CheckReport,
     findings: Path | None,
     *,
+    first: bool,
     budget: int | None,
     jobs: int | None,
     limit_s: float,
     quiet: bool,
 ) -> Told:
-    """The stories of a report, their files, and the causes. If the usual folder is not writable,
-    there are no files. With a ``budget`` of no runs nothing is shrunk.
+    """The stories of a report, their files, and the causes; with ``first`` one story only. If the
+    usual folder is not writable, there are no files. With a ``budget`` of no runs nothing is
+    shrunk.
     """
     from linkloss.campaign.causes import diagnose_findings
     from linkloss.campaign.shrink import BUDGET
-    from linkloss.campaign.stories import Stories, find_stories
+    from linkloss.campaign.stories import MOST_STORIES, Stories, find_stories
     from linkloss.report.findings import Told
     from linkloss.report.terminal import progress_of_check
 
@@ -385,7 +459,12 @@ def _tell(
             ended_like_ctrl_c(),
         ):
             stories = find_stories(
-                report, budget=budget or BUDGET, jobs=jobs, limit_s=limit_s, progress=progress
+                report,
+                budget=budget or BUDGET,
+                most=1 if first else MOST_STORIES,
+                jobs=jobs,
+                limit_s=limit_s,
+                progress=progress,
             )
         if stories.interrupted:
             print("linkloss: interrupted while shrinking what broke", file=sys.stderr)

@@ -26,7 +26,7 @@ from pathlib import Path
 from subprocess import CompletedProcess, run
 
 from linkloss.firmware.sketch import as_cpp, code_of, shorten_longs
-from linkloss.shipped import shipped
+from linkloss.shipped import cache_folder, shipped
 
 
 class BuildError(Exception):
@@ -179,7 +179,7 @@ def build(sources: Sources, options: BuildOptions | None = None) -> Path:
     units = [_preprocessed(sources, name) for name in sources.files]
     flags = [*_flags(sources), *(_SANITIZE if options.sanitize else ())]
     flags += _COUNTING if options.coverage is not None else ()
-    folder = cache_folder() / _key(units, flags)
+    folder = cache_folder("firmware") / _key(units, flags)
     made = folder / "firmware.so"
     if not made.is_file():
         _make(folder, sources, units, flags)
@@ -201,19 +201,13 @@ def runtime() -> Path:
     """
     unit = _Unit("runtime.c", (C_FOLDER / "runtime.c").read_text(encoding="utf-8"), cpp=False)
     machine = (C_FOLDER / "machine.h").read_text(encoding="utf-8")
-    folder = cache_folder() / _digest([unit.text, machine, compiler(cpp=False)])
+    folder = cache_folder("firmware") / _digest([unit.text, machine, compiler(cpp=False)])
     made = folder / "runtime.so"
     if not made.is_file():
         with _workplace(folder) as place:
             command = ["-O1", "-g", "-fPIC", "-shared", f"-I{C_FOLDER}", str(C_FOLDER / unit.name)]
             _compile([compiler(cpp=False), *command, "-o", str(place / made.name)])
     return made
-
-
-def cache_folder() -> Path:
-    """Where compiled firmwares are kept: below ``XDG_CACHE_HOME``, or else ``~/.cache``."""
-    base = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
-    return Path(base) / "linkloss" / "firmware"
 
 
 @cache
@@ -341,7 +335,9 @@ def _missing(said: str, sources: Sources) -> str:
 
 def _own_parts(flags: Sequence[str]) -> Path:
     """The folder with the compiled parts of the bench, which are the same in every firmware."""
-    folder = cache_folder() / _digest([*_own_texts(), *flags, _stamp(compiler(cpp=False))])
+    folder = cache_folder("firmware") / _digest(
+        [*_own_texts(), *flags, _stamp(compiler(cpp=False))]
+    )
     if not folder.is_dir():
         command = [compiler(cpp=False), *_QUIET, *flags, "-std=gnu11", "-fno-builtin"]
         command += [f"-I{C_FOLDER}", f"-I{HEADERS}"]

@@ -501,9 +501,12 @@ def _totals(console: Console, report: CheckReport, *, whole: bool) -> None:
     found = totals(report)
     if whole:
         console.print()
+    cases = count(found.cases, "case")
+    if found.cases < (report.planned or 0):
+        cases = f"{found.cases} of {count(report.planned or 0, 'case')}"
     paragraph(
         console,
-        f"{count(found.cases, 'case')}, {show_duration(found.simulated_ns)} simulated, seed"
+        f"{cases}, {show_duration(found.simulated_ns)} simulated, seed"
         f" {report.seed}; rules: {found.rules}",
     )
     for sentence in report.vehicle.notes:
