@@ -20,6 +20,7 @@ PLUGINS = "-p no:cacheprovider -p no:benchmark -p no:hypothesispytest" + (
 def car(pytester: pytest.Pytester, monkeypatch) -> pytest.Pytester:
     """A folder with the tiny car in which pytest runs with the plug-in."""
     monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.setenv("XDG_CACHE_HOME", str(pytester.path / "caches"))
     monkeypatch.delenv("PYTEST_XDIST_WORKER", raising=False)
     shutil.copytree(
         TINY, pytester.path, dirs_exist_ok=True, ignore=shutil.ignore_patterns("__pycache__")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from collections import Counter
 
 import pytest
@@ -10,6 +11,7 @@ from tests.pytest_plugin.conftest import TINY, edited, write
 
 from linkloss.cli import main
 from linkloss.judge import declared_rules
+from linkloss.pytest_plugin import checks
 from linkloss.vehicle.loading import load_vehicle
 
 pytest_plugins = "pytester"
@@ -106,3 +108,70 @@ def test_workers_of_one_run_share_its_tests_and_check_the_vehicle_once(car):
     result.stdout.fnmatch_lines(["*BROKEN: expected tail_lamp off*"])
     result.stdout.fnmatch_lines(["FAILED vehicle.toml::rear[[]stopped]*"])
     assert len(list((car.path / "t").glob("linkloss-*.json"))) == 1
+
+
+EVERYTHING = ("--depth", "quick")
+
+
+@pytest.fixture
+def lasting(car):
+    """A car whose test runs remember what failed."""
+    edited(car, "pytest.ini", "-p no:cacheprovider", "")
+    return car
+
+
+@pytest.fixture
+def checks_made(monkeypatch):
+    """The options of every check that a run in this process makes."""
+    made = []
+    really = checks._check
+    spied = lambda path, how, target: made.append(how) or really(path, how, target)
+    monkeypatch.setattr(checks, "_check", spied)
+    return made
+
+
+def test_with_x_the_check_stops_at_its_first_broken_case(car, checks_made):
+    result = car.runpytest("-x", "-rs", "vehicle.toml")
+    assert checks_made == [("--depth", "quick", "--first")]
+    outcomes = result.parseoutcomes()
+    assert outcomes["failed"] == 1
+    assert result.ret == pytest.ExitCode.TESTS_FAILED
+    result.stdout.fnmatch_lines(["*not exercised: the check stopped at the first case that*"])
+
+
+@pytest.mark.slow
+def test_last_failed_runs_the_cases_that_broke_and_then_everything(lasting, checks_made):
+    lit, dark = 'self.board.write("tail_lamp", 1.0)', 'self.board.write("tail_lamp", 0.0)'
+    edited(lasting, "tiny_nodes.py", lit, dark)
+    chosen = ["vehicle.toml", "-k", "tail_lamp and reset"]
+    assert lasting.runpytest(*chosen).parseoutcomes()["failed"] == 1
+    again = lasting.runpytest("--lf", *chosen)
+    assert again.parseoutcomes()["failed"] == 1
+    again.stdout.fnmatch_lines(["*rule: reset (on)*"])
+    edited(lasting, "tiny_nodes.py", dark, lit)
+    assert lasting.runpytest("--lf", *chosen).parseoutcomes()["passed"] == 1
+    assert checks_made == [EVERYTHING, ("--last",), ("--last",)]
+    assert lasting.runpytest("--lf", *chosen).parseoutcomes()["passed"] == 1
+    assert checks_made[3:] == [EVERYTHING]  # it did not fail
+
+
+@pytest.mark.slow
+def test_a_rule_that_the_remembered_cases_do_not_try_is_checked_with_all(lasting, checks_made):
+    """Where nothing is remembered, say, although the test failed."""
+    assert lasting.runpytest("vehicle.toml", "-k", "rear_lost").parseoutcomes()["failed"] == 1
+    shutil.rmtree(lasting.path / "caches")
+    assert lasting.runpytest("--lf", "vehicle.toml").parseoutcomes()["failed"] == 1
+    assert checks_made == [EVERYTHING, ("--last",), EVERYTHING]
+
+
+@pytest.mark.slow
+def test_workers_of_one_run_stop_and_begin_with_what_failed_as_well(lasting):
+    pytest.importorskip("xdist", reason="needs pytest-xdist (extra 'test')")
+    spread = ["-n", "2", "--basetemp", "t", "vehicle.toml"]
+    stopped = lasting.runpytest_subprocess("-x", *spread)
+    assert stopped.parseoutcomes()["failed"] == 1
+    assert len(list((lasting.path / "t").glob("linkloss-*.json"))) == 1
+    again = lasting.runpytest_subprocess("--lf", *spread)
+    again.assert_outcomes(failed=1)  # and those that passed are left out
+    (document,) = (lasting.path / "t").glob("linkloss-*.json")
+    assert len(json.loads(document.read_text())["cases"]) == 1

@@ -30,7 +30,7 @@ import signal
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import cached_property
@@ -123,8 +123,10 @@ class BrokenError(Exception):
 class Item(pytest.Item):
     """A test out of a file that is no Python."""
 
-    def __init__(self, **settings: Any) -> None:
-        super().__init__(**settings)
+    def __init__(self, *, name: str, parent: pytest.Collector, **settings: Any) -> None:
+        """A bracket in the name is a parameter to pytest, which finds the test again by that."""
+        nodeid = f"{parent.nodeid}::{name}"
+        super().__init__(name=name, parent=parent, nodeid=nodeid, **settings)
         self.add_marker("linkloss")
 
     def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
@@ -188,17 +190,22 @@ def from_here(path: Path) -> Path:
 
 
 Place = tuple[str, str]
-_DONE = pytest.StashKey[dict[tuple[Path, str], "Checked"]]()
+_DONE = pytest.StashKey[dict[tuple[Path, tuple[str, ...]], "Checked"]]()
 _FINISHED = (0, 1, 3)
 """Exit codes of a check that came to its end."""
+NOTHING_RAN: Mapping[str, Any] = {"findings": [], "rules": []}
+"""The check of what broke last, where nothing did."""
+FIRST = "--first"
+"""The option with which a check ends with the first case that breaks a rule."""
 
 
 @dataclass(frozen=True)
 class Checked:
-    """What a check found, by subject and rule."""
+    """What a check found, by subject and rule; ``first``: up to the first case that broke one."""
 
     path: Path
     document: Mapping[str, Any]
+    first: bool
 
     @cached_property
     def broken(self) -> dict[Place, Mapping[str, Any]]:
@@ -232,24 +239,26 @@ class Checked:
         return f"{head}\n\n{story(run(scenario), only=place)}\n\n{again}"
 
 
-def checked(config: pytest.Config, path: Path, depth: str) -> Checked:
-    """The check of a vehicle file. Raises BadInput where the check could not be made."""
+def checked(config: pytest.Config, path: Path, how: tuple[str, ...]) -> Checked:
+    """The check of a vehicle file with these options. Raises BadInput where the check could not be
+    made.
+    """
     done = config.stash.setdefault(_DONE, {})
-    if (path, depth) not in done:
-        done[path, depth] = Checked(path, json.loads(_once(config, path, depth)))
-    return done[path, depth]
+    if (path, how) not in done:
+        done[path, how] = Checked(path, json.loads(_once(config, path, how)), FIRST in how)
+    return done[path, how]
 
 
-def _once(config: pytest.Config, path: Path, depth: str) -> str:
+def _once(config: pytest.Config, path: Path, how: tuple[str, ...]) -> str:
     """The check as JSON: from this process, or from the one of the run that came first."""
     with tempfile.TemporaryDirectory(prefix="linkloss-") as own:
         shared = _shared_folder(config)
-        name = sha256(f"{path}\n{depth}".encode()).hexdigest()[:16]
+        name = sha256("\n".join([str(path), *how]).encode()).hexdigest()[:16]
         (shared or Path(own)).mkdir(parents=True, exist_ok=True)
         target = (shared or Path(own)) / f"linkloss-{name}.json"
         with _alone(target.with_suffix(".lock")):
             if not target.is_file():
-                _check(path, depth, target)
+                _check(path, how, target)
         return target.read_text(encoding="utf-8")
 
 
@@ -275,10 +284,10 @@ def _alone(lock: Path) -> Iterator[None]:
         yield
 
 
-def _check(path: Path, depth: str, target: Path) -> None:
+def _check(path: Path, how: tuple[str, ...], target: Path) -> None:
     home = str(Path(linkloss.__file__).parents[1])
     search = os.pathsep.join([home, *filter(None, [os.environ.get("PYTHONPATH")])])
-    words = ["check", str(from_here(path)), "--depth", depth, "--json", str(target)]
+    words = ["check", str(from_here(path)), *how, "--json", str(target)]
     ran = subprocess.run(  # noqa: S603 - our own command
         [sys.executable, "-m", "linkloss.cli", *words, "--no-shrink", "--quiet"],
         env={**os.environ, "PYTHONPATH": search},
@@ -287,6 +296,8 @@ def _check(path: Path, depth: str, target: Path) -> None:
         errors="replace",
         check=False,
     )
+    if ran.returncode == EXIT_NOT_EXERCISED and not target.is_file():
+        target.write_text(json.dumps(NOTHING_RAN), encoding="utf-8")
     if ran.returncode not in _FINISHED or not target.is_file():
         text = ran.stderr.strip() or f"the check ended with exit code {ran.returncode}"
         raise BadInput([Problem(str(path), "", text)])
@@ -311,10 +322,18 @@ class VehicleFile(pytest.File):
             yield RuleItem.from_parent(self, name=name, places=((subject, rule),))
         yield RuleItem.from_parent(self, name=ALL_ELSE, places=())
 
-    @property
-    def depth(self) -> str:
-        """How deeply the vehicle is checked."""
-        return self.config.getoption("--linkloss-depth") or "quick"
+    def check(self, places: Sequence[Place], *, again: bool) -> Checked:
+        """The check for the test of some rules. ``again``: it runs what broke last, if that puts
+        all these rules to the test. With pytest's ``--exitfirst`` it ends with the first case that
+        breaks a rule. Raises BadInput where it could not be made.
+        """
+        first = (FIRST,) if self.config.getoption("maxfail") == 1 else ()
+        if again:
+            found = checked(self.config, self.path, ("--last", *first))
+            if found.document["rules"] and found.kept.union(found.broken).issuperset(places):
+                return found
+        depth = self.config.getoption("--linkloss-depth") or "quick"
+        return checked(self.config, self.path, ("--depth", depth, *first))
 
 
 class RuleItem(Item):
@@ -331,12 +350,19 @@ class RuleItem(Item):
         file = self.parent
         assert isinstance(file, VehicleFile)
         try:
-            self.found = checked(self.config, file.path, file.depth)
+            self.found = file.check(self.places, again=self._failed_last())
         except BadInput as error:
             raise pytest.fail.Exception(str(error), pytrace=False) from None
         if not self.places:
             known = set(file.declared)
             self.places = tuple(place for place in self.found.broken if place not in known)
+
+    def _failed_last(self) -> bool:
+        """Whether it is one of those that ``--last-failed`` is to run again."""
+        cache = getattr(self.config, "cache", None)
+        if cache is None or not self.config.getoption("lf", default=False):
+            return False
+        return self.nodeid in cache.get("cache/lastfailed", {})
 
     def runtest(self) -> None:
         """Raises BrokenError for a broken rule; skips where no case put the rule to the test."""
@@ -344,4 +370,7 @@ class RuleItem(Item):
             if place in self.found.broken:
                 raise BrokenError("\n\n".join(map(self.found.story, self.places)))
             if place not in self.found.kept:
-                pytest.skip("not exercised: no case put the rule to the test")
+                why = "no case put the rule to the test"
+                if self.found.first and self.found.broken:
+                    why = "the check stopped at the first case that breaks a rule"
+                pytest.skip(f"not exercised: {why}")
