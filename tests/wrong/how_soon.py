@@ -1,5 +1,5 @@
 """After how many cases of the quick check a wrong node is found: the wrong nodes of this folder and
-of ``tests/firmware``, each run until its first broken rule.
+of the firmware's tests, each run until its first broken rule.
 
     python tests/wrong/how_soon.py            # in the order in which a check runs the cases
     python tests/wrong/how_soon.py plan       # in the order of the plan, for comparison
@@ -21,20 +21,22 @@ from os import times
 from pathlib import Path
 from statistics import mean, median
 
-HERE = Path(__file__).parent
-TESTS = HERE.parent
-sys.path[:0] = [str(TESTS / name) for name in ("", "wrong", "wrong/nodes", "firmware", "session")]
+sys.path.append(str(Path(__file__).parents[1] / "causes"))
+import rooms  # noqa: F401 - makes the others importable
+from c_cars import REAR_C, c_car
+from demo_cases import wren_planned
+from script_cars import REAR_SCRIPT, REAR_SKETCH, script_car, sketch_car
+from variants import Variant
+from wrong_cars import car
+from wrong_scripts import WRONG as SCRIPTS
+from wrong_sketches import WRONG as SKETCHES
+from wrong_variants import WRONG as IN_C
 
-from c_cars import c_car  # noqa: E402
-from demo_cases import wren_planned  # noqa: E402
-from wrong_cars import car  # noqa: E402
-from wrong_variants import WRONG, Variant  # noqa: E402
-
-from linkloss.campaign.isolation import isolated  # noqa: E402
-from linkloss.campaign.turns import turns  # noqa: E402
-from linkloss.scenario import Scenario  # noqa: E402
-from linkloss.session import ready  # noqa: E402
-from linkloss.vehicle.loading import Vehicle  # noqa: E402
+from linkloss.campaign.isolation import isolated
+from linkloss.campaign.turns import turns
+from linkloss.scenario import Scenario
+from linkloss.session import ready
+from linkloss.vehicle.loading import Vehicle
 
 
 def wrong_cars(folder: Path) -> Iterator[tuple[str, Callable[[], Vehicle]]]:
@@ -44,13 +46,17 @@ def wrong_cars(folder: Path) -> Iterator[tuple[str, Callable[[], Vehicle]]]:
         yield wrong.name, partial(car, programs, wrong.hardware)
     for program, node, *_ in import_module("test_wrong_later").CAUGHT:
         yield program.__name__, partial(car, {node: program})
-    for variant in WRONG:
-        yield f"{variant.name} (C)", partial(_in_c, folder, variant)
+    for kind, variants in (("C", IN_C), ("sketch", SKETCHES), ("script", SCRIPTS)):
+        for variant in variants:
+            yield f"{variant.name} ({kind})", partial(_variant, kind, variant, folder)
 
 
-def _in_c(folder: Path, variant: Variant) -> Vehicle:
-    source: Path = import_module("test_wrong_firmware").changed(folder, variant)
-    return c_car(folder, source, variant.more, variant.tables)
+def _variant(kind: str, variant: Variant, folder: Path) -> Vehicle:
+    if kind == "C":
+        return c_car(folder, variant.written(REAR_C, folder), variant.more, variant.tables)
+    if kind == "sketch":
+        return sketch_car(folder, variant.written(REAR_SKETCH, folder), variant.tables)
+    return script_car(folder, variant.written(REAR_SCRIPT, folder))
 
 
 def cases_until_broken(vehicle: Vehicle, cases: Sequence[Scenario]) -> tuple[int, str]:
