@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from linkloss.campaign.check import check
+from linkloss.campaign.selection import CheckRequest
 from linkloss.cli import main
 from linkloss.problem import BadInput
 from linkloss.vehicle.loading import load_vehicle
@@ -91,6 +92,29 @@ def test_a_mistake_in_a_program_is_found(tmp_path, kind, right, wrong, fault, ru
     assert text.count(right) == 1
     program.write_text(text.replace(right, wrong), encoding="utf-8")
     assert any(each.startswith(rule) for _, each in findings(path, fault))
+
+
+@needs_compiler
+def test_a_program_that_takes_repeated_requests_for_new_is_found_where_they_repeat(tmp_path):
+    path = new(tmp_path / "car", "dash,rear=c")
+    planned = CheckRequest(path, only=("freeze",)).cases(load_vehicle(path))
+    seldom = next(case.name for case in planned if "gap=" in case.name)
+    assert seldom.startswith(
+        "starting/freeze(DriverRequest,gap=75 ms)@"
+    )  # the fan is asked for off
+
+    def broken():
+        report = check(load_vehicle(path), case=seldom, jobs=1)
+        return {(each.verdict.subject, each.verdict.rule) for each in report.findings}
+
+    assert broken() == set()
+    program = path.parent / "rear.c"
+    text = program.read_text(encoding="utf-8")
+    watched = "if (repeats || (counted && (step == 0 || step > MAX_STEP)))"
+    assert text.count(watched) == 1
+    never = "if (repeats && step > 0x0F)"
+    program.write_text(text.replace(watched, never), encoding="utf-8")
+    assert ("cooling_fan", "stale") in broken()
 
 
 @pytest.mark.parametrize("nodes", ["dash,rear", "dash=c,rear=c", "d=sketch,r=sketch"])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -9,7 +10,7 @@ from small_car import MS, counters, fault, run, small_vehicle
 
 from linkloss.bus.frame import Frame, bits
 from linkloss.faults.catalogue import FaultError, make_fault
-from linkloss.faults.frame_faults import _recessive_bits
+from linkloss.faults.frame_faults import Freeze, _recessive_bits, telling_gap
 
 DASH_STATUS = 512
 REAR_STATUS = 514
@@ -130,6 +131,38 @@ def test_freeze_before_the_first_frame_repeats_that_one():
     ran = run((fault("freeze", message=REQUEST), 0, 200))
     assert set(counters(ran.delivered(until_ms=200))) == {1}
     assert counters(ran.delivered(since_ms=200))[0] > 1
+
+
+def test_freeze_with_a_gap_repeats_the_content_less_often():
+    ran = run((fault("freeze", message=REQUEST, gap="75 ms"), 200, 500))
+    last = ran.delivered(until_ms=200)[-1]
+    during = ran.delivered(since_ms=200, until_ms=500)
+    assert {record.frame for record in during} == {last.frame}
+    ends = [last.end_ns, *(record.end_ns for record in during)]
+    assert {later - earlier for earlier, later in pairwise(ends)} == {100 * MS}
+    assert counters(ran.delivered(since_ms=500))[0] == (last.frame.data[1] + 7) % 16
+
+
+@pytest.mark.parametrize(
+    "period_ms, stale_ms, gap_ms",
+    [(50, 250, 75), (20, 250, 30), (100, 250, None), (60, 300, 90), (50, 600, 225), (20, 20, None)],
+)
+def test_a_gap_keeps_old_frames_from_coming_just_as_the_link_goes_stale(
+    period_ms, stale_ms, gap_ms
+):
+    car = small_vehicle()
+    loads = {
+        name: load.model_copy(update={"stale_after": stale_ms * MS})
+        for name, load in car.loads.items()
+    }
+    messages = {
+        name: replace(info, period_ns=period_ms * MS) for name, info in car.messages.items()
+    }
+    car = replace(car, file=car.file.model_copy(update={"loads": loads}), messages=messages)
+    wanted = None if gap_ms is None else gap_ms * MS
+    assert telling_gap(car, REQUEST) == wanted
+    frozen = [each.gap for each in Freeze.every(car) if each.message == REQUEST]
+    assert frozen == [None] if gap_ms is None else [None, wanted]
 
 
 # ---- delay

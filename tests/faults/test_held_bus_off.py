@@ -67,9 +67,9 @@ def test_the_record_names_the_node_and_what_it_is():
 
 def test_status_messages_with_a_counter_freeze_as_well_as_requests():
     small = small_vehicle()
-    assert [f.message for f in catalogue()["freeze"].every(small)] == list(requests(small))
+    assert {f.message for f in catalogue()["freeze"].every(small)} == {*requests(small)}
     wren = load_vehicle(ROOT / "scenarios" / "wren" / "vehicle.toml")
-    frozen = [f.message for f in catalogue()["freeze"].every(wren)]
+    frozen = [f.message for f in catalogue()["freeze"].every(wren) if f.gap is None]
     states = {"FrontStatus", "RearStatus", "EngineStatus", "GaugeStatus"}
     assert set(frozen) == {*requests(wren), *states}
     assert len(frozen) == len(set(frozen))

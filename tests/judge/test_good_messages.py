@@ -211,6 +211,32 @@ def test_a_repeat_that_may_be_good_leaves_both_counters_open():
     assert found == [(100, True), (350, False), (400, False), (450, False)]
 
 
+def test_whoever_has_lost_the_link_may_refuse_a_message_that_repeats_itself():
+    """Surely lost at 370 ms: the 3 at 400 ms may be the first one back, or the old one still. For
+    whoever took it the 12 at 500 ms is a leap of 9.
+    """
+    old = [(at_ms, 3) for at_ms in (200, 300, 400)]
+    found = arrivals(sequence((100, 3), *old, (500, 12), (550, 13)))
+    assert found == [(100, True), (400, False), (500, False), (550, False)]
+
+
+def repeated(*levels):
+    """Asked for on with the counters 1 to 9 up to 460 ms; from 560 ms on the 9 repeats itself every
+    100 ms until 1460 ms, and from 1510 ms on the request goes on. The lamp is lit from 70 ms on.
+    """
+    tape = Tape(car(lamp={"on_stale": "off"}), 2500).requests(60, 461, on=True)
+    tape.fault("freeze", 500, 1500, content=True)
+    for at_ms in range(560, 1461, 100):
+        tape.request(at_ms, on=True, counter=9)
+    return tape.requests(1510, 2500, on=True).output("lamp", (70, 1), *levels)
+
+
+def test_a_receiver_that_a_repeated_message_keeps_on_is_broken():
+    assert repeated((720, 0), (1560, 1)).broken() == []  # it refuses all that repeats itself
+    edge(lambda late: repeated((730 + late, 0), (1560, 1)), "stale", deadline_ms=730)
+    broken(repeated().verdict("stale"), 30, 730)  # at 760 ms it may have come back
+
+
 def test_after_a_reset_of_the_sender_either_verdict_is_allowed():
     tape = sequence((100, 3), (1000, 3), (1050, 4), (1300, 0)).reset("dash", 1100)
     assert arrivals(tape)[-2:] == [(1050, True), (1300, False)]

@@ -33,9 +33,9 @@ def vehicle():
 
 
 @cache
-def cases(every=6):
+def cases(every=6, kinds=KINDS):
     """One case in ``every`` of the full check, and all that have no fault."""
-    planned = [case for case in plan(vehicle()) if case.kinds in KINDS]
+    planned = [case for case in plan(vehicle()) if case.kinds in kinds]
     return [case for place, case in enumerate(planned) if not case.faults or place % every == 0]
 
 
@@ -43,12 +43,12 @@ def was_kept(verdict):
     return verdict.outcome is Outcome.KEPT
 
 
-def outcomes(car=None, every=6, **programs):
+def outcomes(car=None, every=6, kinds=KINDS, **programs):
     """The worst outcome of each (subject, rule) over the cases."""
     car = vehicle() if car is None else car
     car = replace(car, programs={**car.programs, **programs})
     found = {}
-    for case in cases(every):
+    for case in cases(every, kinds):
         for verdict in run_case(replace(case, vehicle=car)).verdicts:
             found.setdefault((verdict.subject, verdict.rule), []).append(verdict)
     return {
@@ -68,6 +68,11 @@ def test_a_right_car_is_not_called_broken(rear):
         rule for (name, rule), v in found.items() if name == "lamp" and v.outcome is Outcome.KEPT
     }
     assert exercised >= {"fresh", "stale", "steady", "end to end"}
+
+
+def test_a_node_that_takes_a_repeated_request_for_new_is_found():
+    found = outcomes(every=1, kinds=("freeze",), rear=paged_nodes.IgnoresCounter)
+    assert found["lamp", "stale"].broken
 
 
 def test_a_node_that_reads_the_bit_in_every_page_is_found():

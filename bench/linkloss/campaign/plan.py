@@ -303,14 +303,15 @@ class _Planner:
         if not tellers:
             return 0
         asked = self.maker.asks.asked_at(situation, at_ns)
-        subject = key_of(fault).subject
+        subject, gap_ns = key_of(fault).subject, getattr(fault, "gap", None) or 0
         return len(
             {
                 load.node
                 for name, on_stale, load in tellers
                 if on_stale != (load.asked_state if asked[name] == "on" else "off")
                 and not (
-                    fault.repeats and self.undisturbed.overtaken(subject, situation, at_ns, load)
+                    fault.repeats
+                    and self.undisturbed.overtaken(subject, situation, at_ns, load, gap_ns)
                 )
             }
         )

@@ -16,7 +16,7 @@ must meet a certain frame, or a certain value of a counter.
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
+from bisect import bisect_right
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import cache, partial
@@ -139,9 +139,12 @@ class Undisturbed:
         lasts_ns = self.vehicle.situations[situation].lasts
         return values[sent - 1] if sent and at_ns <= lasts_ns else None
 
-    def overtaken(self, subject: str, situation: str, at_ns: int, load: LoadTable) -> bool:
+    def overtaken(
+        self, subject: str, situation: str, at_ns: int, load: LoadTable, gap_ns: int = 0
+    ) -> bool:
         """Whether the first good frame after a message begins to repeat itself comes about when a
-        load's link goes stale, so that nobody has to notice.
+        load's link goes stale, so that nobody has to notice. ``gap_ns``: the least time between two
+        of its frames from then on.
         """
         if not self._known or subject not in self.vehicle.messages:
             return False
@@ -152,7 +155,11 @@ class Undisturbed:
         last_ns = ends[sent - 1] if sent else 0
         if not sent or last_ns + to_ns > self.vehicle.situations[situation].lasts:
             return True
-        return bisect_left(ends, last_ns + from_ns) != bisect_right(ends, last_ns + to_ns)
+        passed_ns = last_ns
+        for end_ns in ends[sent : bisect_right(ends, last_ns + to_ns)]:
+            if end_ns - passed_ns >= gap_ns:
+                passed_ns = end_ns
+        return passed_ns >= last_ns + from_ns
 
     def counter_values(self, subject: str) -> int:
         """How many values a message's counter takes; 0 if it has none or it is unknown."""

@@ -272,14 +272,17 @@ class Freeze(MessageFault):
     """A message keeps coming, but with the content it had when the fault began.
 
     That is the payload of the last frame that went over the bus; counter and checksum are repeated
-    with it. If there was none yet, the first frame that comes is repeated. When the fault clears,
-    the next frame has its true content again.
+    with it. If there was none yet, the first frame that comes is repeated. With a ``gap`` some
+    frames are left out. When the fault clears, the next frame has its true content again.
     """
 
     kind = "freeze"
-    words = "{message} repeated old content"
     content = True
     repeats = True
+
+    gap: Duration | None = Field(
+        default=None, gt=0, description="least time from one to the next; default: each comes"
+    )
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
         message = rig.vehicle.messages[self.message]
@@ -294,7 +297,32 @@ class Freeze(MessageFault):
                 frozen = frame.data
             return with_data(frame, frozen)
 
-        return hooked(transform, rig.bus_with(self.message).transforms)
+        undo = hooked(transform, rig.bus_with(self.message).transforms)
+        if self.gap is None:
+            return undo
+        gap_ns, passed_ns = self.gap, None if last is None else last.end_ns
+
+        def thin(frame: Frame) -> list[tuple[int, Frame]] | None:
+            nonlocal passed_ns
+            if not carries(message, frame):
+                return None
+            now_ns = rig.queue.now_ns
+            if passed_ns is not None and now_ns - passed_ns < gap_ns:
+                return []
+            passed_ns = now_ns
+            return None
+
+        undo_thin = hooked(thin, *_outgoing(rig, message))
+
+        def undo_both() -> None:
+            undo()
+            undo_thin()
+
+        return undo_both
+
+    def describe(self) -> str:
+        seldom = "" if self.gap is None else ", and less often"
+        return f"{self.message} repeated old content{seldom}"
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
@@ -302,6 +330,52 @@ class Freeze(MessageFault):
         counted = [name for name in states if vehicle.messages[name].counter is not None]
         for message in dict.fromkeys([*requests(vehicle), *counted]):
             yield cls(message=message)  # without a counter, nobody can tell that a status is frozen
+        for message in requests(vehicle):
+            gap_ns = telling_gap(vehicle, message)
+            if gap_ns is not None:
+                yield cls(message=message, gap=gap_ns)
+
+
+def telling_gap(vehicle: Vehicle, message: str) -> int | None:
+    """The ``gap`` of a frozen message, in ns, with which it shows who has no eye on its counter.
+
+    Usually ``stale_after`` is a multiple of the period. Then an old frame comes just as the link
+    goes stale. A receiver that had lost the link may take it, as the first one after a loss, and
+    no load shows whether it had:
+
+        last good one                                stale
+        |       .       .       .       .       .      | .        each comes
+        |               .               .              |         . with a gap
+
+    None where frames come at no such instant anyway, where a gap does not help, and where it is
+    not known when they come.
+    """
+    info = vehicle.messages[message]
+    loads = [load for load in vehicle.loads.values() if message in load.messages]
+    stale = [
+        (
+            load.stale_after - load.early_ns - _AROUND_NS,
+            load.stale_after + load.reaction + _AROUND_NS,
+        )
+        for load in loads
+        if load.stale_after is not None
+    ]
+    period_ns = info.period_ns
+    if info.counter is None or not period_ns or not stale:
+        return None
+
+    def met(periods: int) -> int:
+        step_ns = periods * period_ns
+        return sum(-(-from_ns // step_ns) * step_ns <= to_ns for from_ns, to_ns in set(stale))
+
+    # They come often enough for a receiver to which any frame is good.
+    most = (min(from_ns for from_ns, _ in stale) - 1) // period_ns
+    best = min(range(1, most + 1), key=lambda periods: (met(periods), periods), default=1)
+    return None if best == 1 else best * period_ns - period_ns // 2
+
+
+_AROUND_NS = 1_000_000
+"""How far from its period a frame may come: it waits for others."""
 
 
 DEFAULT_DELAY_NS = 80_000_000

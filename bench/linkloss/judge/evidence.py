@@ -257,6 +257,7 @@ class Watch:
         self._span = 0 if counter is None else 1 << counter.length_bits
         self._beliefs: list[_Belief | None] = [None]
         self._last_ns = 0
+        self._last_count: int | None = None
 
     def read_on(self, times: Times) -> None:
         """Read the messages that have arrived since."""
@@ -290,14 +291,15 @@ class Watch:
         self.uptimes.append([])
         self.refused.append([])
         self._beliefs = [None]
-        self._last_ns = reset_ns
+        self._last_ns, self._last_count = reset_ns, None
 
     def _take(self, seen: Seen, doubtful: bool, hangs: Sequence[tuple[int, int]]) -> None:
         at_ns, count, found = seen.at_ns, seen.counter, self.uptimes[-1]
         data = seen.data
         if self._shown is not None and not self._shown(data):
             data, found = b"", []
-        self._last_ns = at_ns
+        repeats = count == self._last_count and at_ns - self._last_ns <= self._link.surely_stale_ns
+        self._last_ns, self._last_count = at_ns, count
         new = _Belief(count, at_ns)
         if not doubtful and self._plainly_good(count):  # nearly always
             found.append(Arrival(at_ns, seen.data, True))
@@ -307,6 +309,8 @@ class Watch:
         made: dict[tuple[str, _Belief | None], None] = {}
         for belief in self._beliefs:
             made |= dict.fromkeys(_makes(belief, new, self._link, self._span, hangs))
+            if repeats and belief is not None:  # a receiver may refuse all that repeats itself
+                made[_REFUSED, belief] = None
         if doubtful:
             made |= dict.fromkeys([(_GOOD, new), *((_REFUSED, old) for old in self._beliefs)])
         ways = {way for way, _ in made}
@@ -317,6 +321,10 @@ class Watch:
         if ways == {_REFUSED}:
             self.refused[-1].append(at_ns)
         self._beliefs = [*dict.fromkeys(belief for _, belief in made)]
+        if repeats and not hangs:  # whoever has surely lost the link is in one and the same place
+            lost_ns = at_ns - self._link.surely_stale_ns
+            stale = [belief for belief in self._beliefs if belief and belief.at_ns < lost_ns]
+            self._beliefs = [b for b in self._beliefs if b not in stale] + [*stale[:1]]
 
     def _plainly_good(self, count: int) -> bool:
         """Whether every receiver takes it: there is no counter, or it moved by one."""

@@ -61,19 +61,27 @@ class LampForgotten(Pages):
 
 
 class Rear(Sender):
-    """Switches the lamp as its page asks, and turns it on when that page stays away."""
+    """Switches the lamp as its page asks, and turns it on when that page stays away or repeats
+    itself.
+    """
 
     def start(self) -> None:
         super().start()
+        self.counter = -1
         self.heard_ns = self.board.now_ns()
         self.board.every(5 * MS, self.look)
         self.board.every(100 * MS, lambda: hand(self.board, STATUS, [0]))
 
     def on_frame(self, message: can.Message) -> None:
-        if message.arbitration_id == BODY and self.counts(message.data):
-            self.heard_ns = self.board.now_ns()
+        if message.arbitration_id == BODY and self.is_new(message.data):
+            if self.counts(message.data):
+                self.heard_ns = self.board.now_ns()
             if self.asks(message.data):
                 self.board.write("lamp", float(message.data[1] & 1))
+
+    def is_new(self, data: bytearray) -> bool:
+        before, self.counter = self.counter, data[2] >> 4
+        return self.counter != before
 
     def counts(self, data: bytearray) -> bool:
         return data[0] == 1
@@ -84,6 +92,13 @@ class Rear(Sender):
     def look(self) -> None:
         if self.board.now_ns() - self.heard_ns >= 300 * MS:
             self.board.write("lamp", 1.0)
+
+
+class IgnoresCounter(Rear):
+    """Takes a request for new however often it repeats itself."""
+
+    def is_new(self, data: bytearray) -> bool:
+        return True
 
 
 class AnyPage(Rear):
