@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import cache
 from pathlib import Path
 
@@ -52,6 +53,15 @@ def test_each_kind_of_event_has_its_windows_and_none_more_than_needed():
     }
     assert {("lights", "dipped"), ("start_button", "pressed"), ("hazard", "on")} <= positions
     assert len(staged().windows) <= TIMES * 40
+
+
+def test_chosen_and_left_out_cases_are_all_that_there_are_and_an_event_is_explained():
+    space = CheckRequest(wren().path, depth="quick", drive=DRIVE).planned(wren()).space
+    said = " ".join(space.left_out)
+    left = [int(found.replace(",", "")) for found in re.findall(r"Left out: ([\d,]+) cases", said)]
+    assert len(left) == 2  # they show nothing new; no simulated node reads the input at fault
+    assert space.chosen + sum(left) == space.singles
+    assert "An event is a change of a switch, of a sensor or of what is asked for." in said
 
 
 def test_windows_do_not_overlap_in_their_events():

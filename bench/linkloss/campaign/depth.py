@@ -232,7 +232,7 @@ def _quick_plan(vehicle: Vehicle, planned: Sequence[Scenario]) -> _QuickPlan:
     chosen, missed = _selected(every, [traits.of(case) for case in every])
     apart = _one_of_each(maker.asks, (case for case in planned if is_electrical(case)))
     left_out = [
-        f"{len(planned) - len(chosen) - len(apart):,} cases with a single fault were left out.",
+        f"Left out: {len(planned) - len(chosen) - len(apart):,} cases.",
         "They differ from the chosen ones only in situation, instant, length or other loads.",
     ]
     if missed:

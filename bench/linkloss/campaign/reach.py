@@ -206,7 +206,8 @@ class Space:
     fault (or one plug that carries supply and CAN) at the planned instants, ``pairs`` the number of
     ordered pairs of faults (without electrical ones) times the actions that they may be placed
     around. ``instants`` counts the different instants at which a fault begins in the chosen cases.
-    ``left_out`` says in sentences what was not chosen and why.
+    Of the ``singles``, those that were not ``chosen`` are counted in ``left_out``, which says in
+    sentences what was not chosen and why.
     """
 
     depth: str
@@ -224,7 +225,7 @@ class Space:
         """The space in plain sentences."""
         where = f"{_many(self.situations, 'situation')} with {_many(self.actions, 'action')}"
         what = f"{_many(self.faults, 'fault')} of {_many(self.kinds, 'kind')}"
-        alone = f"{_many(self.singles, 'case')} with a single fault"
+        alone = f"{_many(self.singles, 'case')} with one fault or none"
         both = f"{_many(self.pairs, 'ordered pair')} of faults around an action"
         begin = f"faults begin at {_many(self.instants, 'different instant')}"
         chosen = (f"Chosen: {_many(self.chosen, 'case')}; {begin}.",) if self.chosen else ()

@@ -169,9 +169,14 @@ class Stage:
         nodes = ", ".join(self.drive.nodes) or "no node"
         where = f"{self.drive.path.name} ({show_duration(found.length_ns)})"
         windows = f"Situations: {len(self.windows)} windows of {where} with {tried} of its {events}"
+        event = (
+            "An event is a change of a switch, of a sensor or of what is asked for. Two windows"
+            " show each kind of it; the others show nothing else, or come too soon after the start."
+        )
         judged = f"Frames of {nodes} come from the log: their programs, requests and loads"
         said = [
             f"{windows} events; and the whole drive, without a fault.",
+            *([event] if tried < events else []),
             f"{judged} are not judged.",
         ]
         if found.unseen:
@@ -332,7 +337,8 @@ class CheckRequest:
         staged = stage(vehicle, self.drive, self.logged)
         cases, space = planned(staged.vehicle, self.depth, self.seed, logged=True)
         dressed = list(staged.dressed(cases))
-        said = (*space.left_out, *staged.sentences())
+        why = "in the whole drive, or at an input that no simulated node reads"
+        said = (*_fewer(len(cases) - len(dressed), why), *space.left_out, *staged.sentences())
         return Planned(dressed, replace(space, chosen=len(dressed), left_out=said))
 
     def not_judged(self, vehicle: Vehicle) -> tuple[str, ...]:
@@ -422,8 +428,15 @@ def _without_the_absent(vehicle: Vehicle, found: Planned) -> Planned:
     cases = [
         case for case in found.cases if not any(_misses(vehicle, t.fault) for t in case.faults)
     ]
-    said = (*found.space.left_out, absent_sentence(vehicle))
+    fewer = _fewer(len(found.cases) - len(cases), "at what is absent here")
+    said = (*fewer, *found.space.left_out, absent_sentence(vehicle))
     return Planned(cases, replace(found.space, chosen=len(cases), left_out=said))
+
+
+def _fewer(number: int, where: str) -> Iterator[str]:
+    """A sentence about cases that cannot be tried here; none if there is no such case."""
+    if number:
+        yield f"Left out: {number:,} cases that cannot be tried, with a fault {where}."
 
 
 def _misses(vehicle: Vehicle, fault: Fault) -> bool:

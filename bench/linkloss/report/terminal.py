@@ -331,15 +331,29 @@ def show_forecast(console: Console, found: Forecast) -> None:
         long = f"longer than {band.over_s:g} s" if band.up_to_s == inf else long
         simulated = show_duration(band.simulated_ns)
         bullet(console, f"{count(band.cases, 'case')} {long}: {simulated} simulated")
-    if found.measured_s is None:
-        if found.measured_ns:
-            paragraph(console, "The case that was run to measure gave no result: no estimate.")
+    if not found.measured:
+        if found.cases:
+            paragraph(console, "A case that was run to measure gave no result: no estimate.")
         return
-    one = f"One case of {show_duration(found.measured_ns)} took {_rough(found.measured_s)}"
     if found.takes_s is not None:
-        here = f"with {found.jobs} at a time on this machine, without shrinking what breaks"
-        paragraph(console, f"Estimate: about {_rough(found.takes_s)} {here}.")
-    paragraph(console, f"{one}, measured once; what else the machine does counts in.")
+        here = f"with {found.jobs} at a time while this machine does nothing else"
+        takes = _from_to(*found.takes_s)
+        paragraph(console, f"Estimate: {takes} {here}, without shrinking what breaks.")
+    cpu_s = sum(took.cpu_s for took in found.measured)
+    simulated = show_duration(sum(took.simulated_ns for took in found.measured))
+    cases = f"{count(len(found.measured), 'case')} of {simulated} together"
+    paragraph(console, f"Measured: {cases} took {_rough(cpu_s)} of processor time.")
+
+
+def _from_to(least_s: float, most_s: float) -> str:
+    """``3 to 5 min``, ``40 s to 2 min``, ``about 3 min``."""
+    least, most = _rough(least_s), _rough(most_s)
+    if most.endswith(" min") and least_s >= 60:
+        least = f"{round(least_s / 60)} min"
+    if least == most:
+        return f"about {least}"
+    number, unit = least.split()
+    return f"{number if most.endswith(f' {unit}') else least} to {most}"
 
 
 def _rough(seconds: float) -> str:
