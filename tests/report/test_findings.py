@@ -209,7 +209,7 @@ def test_stories_fit_the_screen(width):
 
 
 def test_json_has_the_stories_and_names_them_with_the_findings():
-    read = json.loads(check_json(found(), told(story())))
+    read = json.loads(check_json(found(), told(story(), interrupted=True)))
     (one,) = read["stories"]
     assert one["sentence"] == SENTENCE
     assert one["file"] == "findings/tail_lamp-stale-unplug_reset.toml"

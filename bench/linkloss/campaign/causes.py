@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from linkloss.campaign.diagnosis import Diagnosis, Mechanism, diagnose, suspect, vagueness
 from linkloss.campaign.isolation import Child, NoAnswer, NotFinished, can_branch
-from linkloss.campaign.result import CheckReport, Finding
+from linkloss.campaign.result import CheckReport, Finding, RunResult
 from linkloss.campaign.run import PROCESS
 from linkloss.campaign.selection import case_named
 from linkloss.campaign.shrink import Place
@@ -107,6 +107,20 @@ def diagnose_findings(
     except KeyboardInterrupt:
         pass
     return found
+
+
+def diagnose_run(result: RunResult, limit_s: float = LIMIT_S) -> list[Diagnosis]:
+    """Why a scenario broke its rules: the diagnosis of the rule that tells most, for each node that
+    the broken rules point at. None where somebody took part who cannot be run again.
+    """
+    scenario = result.scenario
+    if scenario.outside is not None or scenario.traffic is not None:
+        return []
+    found: dict[str, Verdict] = {}
+    for verdict in sorted((v for v in result.verdicts if v.broken), key=vagueness):
+        found.setdefault(suspect(scenario.vehicle, verdict), verdict)
+    diagnoses = [_diagnosed(scenario, (v.subject, v.rule), limit_s) for v in found.values()]
+    return [*dict.fromkeys(filter(None, diagnoses))]
 
 
 def _diagnosed(scenario: Scenario, place: Place, limit_s: float) -> Diagnosis | None:

@@ -90,6 +90,7 @@ def run(
     logs = [Path(path) for path in log or ()]
     check_targets([json, html, bits], logs, signals)
     from_ns, to_ns = _window(bits, bits_from, bits_to)
+    from linkloss.campaign.causes import diagnose_run
     from linkloss.campaign.isolation import run_apart
     from linkloss.campaign.run import run as run_here
     from linkloss.scenario import load_scenario
@@ -114,7 +115,8 @@ def run(
         from linkloss.report.picture import play
 
         play(console, result, 1.0 if speed is None else speed)
-    show_run(console, result, quiet=quiet, verbose=verbose)
+    causes = [] if here else diagnose_run(result)
+    show_run(console, result, quiet=quiet, verbose=verbose, causes=causes)
     return result.exit_code
 
 

@@ -17,7 +17,7 @@ import signal
 import sys
 import sysconfig
 from abc import ABC, abstractmethod
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import cache, wraps
 from pathlib import Path
 from types import CodeType, FrameType
@@ -193,19 +193,34 @@ class _Loops:
         self.queue: EventQueue | None = None
         self._seen: tuple[int, int] | None = None
         self._ticks = 0
+        self._looped: int | None = None
+        self._stays: set[int] = set()
 
     def tick(self, _number: int, frame: FrameType | None) -> None:
         """Raises ProgramFailed inside a program that computes on and on."""
         seen = None if self.queue is None else (id(self.queue), self.queue.now_ns)
-        self._ticks = self._ticks + 1 if seen is not None and seen == self._seen else 0
+        again = seen is not None and seen == self._seen
+        self._ticks = self._ticks + 1 if again else 0
+        frames = set(map(id, _callers(frame)))
+        self._stays = self._stays & frames if again else frames
         self._seen = seen
-        if self._ticks < LOOP_TICKS or not _of_program(frame):
+        # what has looped once in this run, and was restarted, is looked at more shortly
+        enough = LOOP_TICKS if seen is None or self._looped != seen[0] else LOOP_TICKS // 5
+        if self._ticks < enough or not _of_program(frame):
             return
         self._ticks = 0
-        while frame is not None and frame.f_code.co_filename.startswith(_TRUSTED):
-            frame = frame.f_back
-        where = "" if frame is None else f"{frame.f_code.co_filename}:{frame.f_lineno}"
+        self._looped = id(self.queue)
+        own = [each for each in _callers(frame) if not each.f_code.co_filename.startswith(_TRUSTED)]
+        loop = next((each for each in own if id(each) in self._stays), None)
+        where = "" if loop is None else f"{loop.f_code.co_filename}:{loop.f_lineno}"
         raise ProgramFailed(ENDLESS, where)
+
+
+def _callers(frame: FrameType | None) -> Iterator[FrameType]:
+    """A frame and all that called it, the innermost first."""
+    while frame is not None:
+        yield frame
+        frame = frame.f_back
 
 
 ENDLESS = "endless loop that never waits"
@@ -229,8 +244,4 @@ def end_endless_loops() -> None:
 
 def _of_program(frame: FrameType | None) -> bool:
     """Whether a frame was called, directly or not, by a function that runs programs."""
-    while frame is not None:
-        if frame.f_code in _runners:
-            return True
-        frame = frame.f_back
-    return False
+    return any(each.f_code in _runners for each in _callers(frame))

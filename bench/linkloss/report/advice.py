@@ -9,7 +9,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
+from rich.console import Console
+
 from linkloss.campaign.diagnosis import Diagnosis, Mechanism
+from linkloss.report.screen import hanging, shortened
 from linkloss.session.watched import Repair
 from linkloss.vehicle.loading import Vehicle
 
@@ -61,6 +64,21 @@ def look_at(vehicle: Vehicle, diagnosis: Diagnosis) -> str:
     return advice if isinstance(advice, str) else advice.get(kind, advice[""])
 
 
+def show_cause(
+    console: Console, vehicle: Vehicle, diagnosis: Diagnosis, *, indent: int = 0, whole: bool
+) -> None:
+    """Why a rule broke, in a line, and what to look at; ``whole``: all of it, and how the cause was
+    confirmed.
+    """
+    start = " " * indent
+    told = f"{'; '.join(filter(None, [why(diagnosis), proof(diagnosis) if whole else '']))}."
+    prefix = f"{start}Why: "
+    hanging(console, prefix, told if whole else shortened(told, console.width - len(prefix)))
+    advice = look_at(vehicle, diagnosis)
+    if advice:
+        hanging(console, f"{start}Do:  ", f"{advice}.")
+
+
 def _place(where: str) -> str:
     """The file by its name and the line; a longer path does not fit a line."""
     file, colon, line = where.rpartition(":")
@@ -79,7 +97,7 @@ _WHY: Mapping[Mechanism, str] = {
     Mechanism.NOT_READ: "the program of {node} left {message} in its receive queue",
     Mechanism.IGNORED: "{node} read {message} and did not do what it asks for",
     Mechanism.ACCEPTED: "{node} acted on a message that it has to refuse",
-    Mechanism.SILENCE: "{node} does not do what is declared once {message} no longer comes",
+    Mechanism.SILENCE: "{node} does the wrong thing once {message} no longer comes",
     Mechanism.START: "{node} does the wrong thing after a reset, before it can know better",
     Mechanism.UNTOLD: "{node} changed an output, and nothing that it was told calls for that",
     Mechanism.LIMIT: "{node} goes beyond a limit that is declared for the load",
@@ -145,7 +163,7 @@ _ADVICE: Mapping[Mechanism, str | Mapping[str, str]] = {
     Mechanism.STAYED_BUS_OFF: {
         C: "call board_can_recover() when board_can_status() reports BOARD_CAN_BUS_OFF",
         SKETCH: "ask the CAN library to recover when it reports bus-off, or begin it again",
-        SCRIPT: "on can.CanError shut the bus down and open it again, after a pause",
+        SCRIPT: "call board.recover_bus() when bus.state is can.BusState.ERROR",
         "": "ask the controller to recover when it reports bus-off",
     },
     Mechanism.RETURNS: "wait before each further return from bus-off, longer each time",

@@ -14,8 +14,12 @@ import json
 import os
 import platform
 from collections.abc import Iterator, Mapping
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
+from pydantic import Field
+
+from linkloss.campaign.causes import BrokenBy, place_of
+from linkloss.campaign.diagnosis import Mechanism
 from linkloss.campaign.result import (
     CAUTION,
     BrokenFields,
@@ -37,10 +41,13 @@ from linkloss.document import Document, Ns, columns, lines_of
 from linkloss.judge import Outcome, Verdict
 from linkloss.judge.verdict import COLUMNS
 from linkloss.recording import InputValue, recording_fields
-from linkloss.report.findings import Told, story_sentence
+from linkloss.report.advice import look_at, proof, why
+from linkloss.report.findings import Told, found_causes, story_sentence
 from linkloss.report.totals import Totals, combinations, groups, judged_in, totals
 from linkloss.report.words import command, finding_sentence, outcome_line, rule_words, run_sentence
 from linkloss.vehicle.loading import Vehicle
+
+MECHANISMS = [None, *(mechanism.value for mechanism in Mechanism)]
 
 
 class FindingFields(BrokenFields):
@@ -95,6 +102,31 @@ class StoryFields(Document):
     """more runs may make it shorter"""
 
 
+class CauseFields(Document):
+    """What broke for one reason."""
+
+    mechanism: Annotated[str | None, Field(json_schema_extra={"enum": MECHANISMS})]
+    """how the node came to break its rules; null: not looked for"""
+    node: str
+    """the node to look at; empty: not known"""
+    message: str
+    """the message that it is about, if it is about one"""
+    at_ns: Ns | None
+    """when it happened, in the case or story that tells it"""
+    where: str
+    """the place in the program, file:line, where there is one"""
+    why: str
+    """what went another way than in a right car"""
+    look_at: str
+    """what to look at in the program"""
+    confirmed: str
+    """how it was confirmed by running again; empty for what is seen without that"""
+    findings: list[tuple[str, str]]
+    """what it broke, as [subject, rule], the one that tells it first"""
+    story: str | None
+    """the shortest scenario that shows it"""
+
+
 class Reached(Document):
     """In which states of controllers and programs how many rules were judged."""
 
@@ -124,6 +156,8 @@ class CheckDocument(CheckHead):
     reached: Reached
     findings: list[FindingFields]
     """the broken rules, each with its plainest case"""
+    causes: list[CauseFields]
+    """why they broke, in the order in which to look at them"""
     stories: list[StoryFields]
     """what broke, as short as it became, most telling first"""
     not_exercised: list[tuple[str, str]]
@@ -238,6 +272,7 @@ def check_json_parts(report: CheckReport, told: Told | None = None) -> Iterator[
         notes=list(vehicle.notes),
         reached=_reached(report),
         findings=[_finding(report, finding, told) for finding in report.findings],
+        causes=[_cause(vehicle, cause) for cause in found_causes(report, told)],
         stories=[] if told is None else [_story(told, story) for story in told.stories.told],
         not_exercised=list(report.not_exercised),
         unjudged=tuple((entry.what, entry.reason, entry.allowed) for entry in report.unjudged),
@@ -253,6 +288,22 @@ def check_json_parts(report: CheckReport, told: Told | None = None) -> Iterator[
     )
     cases = (case_form().dump_json(case, exclude={"points"}) for case in report.cases)
     return lines_of({**document.model_dump(mode="json"), "cases": cases})
+
+
+def _cause(vehicle: Vehicle, cause: BrokenBy) -> CauseFields:
+    found = cause.diagnosis
+    return CauseFields(
+        mechanism=None if found is None else found.mechanism.value,
+        node=cause.node,
+        message="" if found is None else found.message,
+        at_ns=None if found is None else found.at_ns,
+        where="" if found is None else found.where,
+        why="" if found is None else why(found),
+        look_at="" if found is None else look_at(vehicle, found),
+        confirmed="" if found is None else proof(found),
+        findings=[place_of(finding) for finding in cause.findings],
+        story=None if cause.story is None else cause.story.name,
+    )
 
 
 def _reached(report: CheckReport) -> Reached:
@@ -314,7 +365,8 @@ def _finding(report: CheckReport, finding: Finding, told: Told | None) -> Findin
     story = None if told is None else told.story(finding)
     missing = None
     if told is not None and story is None:
-        missing = told.stories.untold.get((verdict.subject, verdict.rule), "interrupted")
+        cut_short = "interrupted" if told.stories.interrupted else None
+        missing = told.stories.untold.get((verdict.subject, verdict.rule), cut_short)
     return FindingFields(
         **_named(report.vehicle, verdict),
         sentence=finding_sentence(report.vehicle, verdict, case),

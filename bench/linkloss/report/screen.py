@@ -103,6 +103,11 @@ def printable(text: str) -> str:
     return "".join(char if char.isprintable() or char == "\n" else "?" for char in text)
 
 
+def shortened(text: str, width: int) -> str:
+    """The text, or as much of it as fits, with three dots for the rest."""
+    return text if len(text) <= width else f"{text[: max(1, width - 3)].rstrip(' :,;')}..."
+
+
 def command_lines(console: Console, parts: Iterable[str], *, indent: int = 2) -> None:
     """A command that can be copied; if it is too long for one line, it continues after a
     backslash.

@@ -28,7 +28,6 @@ from rich.progress import (
 from rich.text import Text
 
 from linkloss.campaign.causes import BrokenBy
-from linkloss.campaign.diagnosis import Diagnosis
 from linkloss.campaign.forecast import Forecast
 from linkloss.campaign.result import CaseResult, CheckReport, RuleResult
 from linkloss.campaign.store import Change, Changes, Standing
@@ -37,7 +36,7 @@ from linkloss.faults.base import Fault
 from linkloss.faults.catalogue import catalogue
 from linkloss.firmware.coverage import Lines, ranges
 from linkloss.judge import Outcome
-from linkloss.report.advice import look_at, proof, why
+from linkloss.report.advice import show_cause
 from linkloss.report.findings import (
     Told,
     cause_sentence,
@@ -55,6 +54,7 @@ from linkloss.report.screen import (
     make_console,
     paragraph,
     printable,
+    shortened,
 )
 from linkloss.report.timeline import show_run
 from linkloss.report.totals import reach_sentences, show_table, totals
@@ -379,40 +379,26 @@ def _causes(
     whole: bool,
 ) -> None:
     for number, cause in enumerate(causes, 1):
-        number_of = f"{number}. "
-        if cause.diagnosis is None or whole or len(causes) <= _FEW:
-            sentence = cause_sentence(report, cause)
-        else:
-            sentence = _shortly(report, cause)
-        hanging(console, number_of, sentence, style=STYLES["broken"])
+        in_full = whole or cause.diagnosis is None
+        room = console.width - len(f"{number}. ")
+        sentence = cause_sentence(report, cause) if in_full else _shortly(report, cause, room)
+        hanging(console, f"{number}. ", sentence, style=STYLES["broken"])
         if cause.diagnosis is not None:
-            _mechanism(console, report, cause.diagnosis, whole=whole)
-        if cause.diagnosis is None or whole or len(causes) <= _FEW:
+            show_cause(console, report.vehicle, cause.diagnosis, indent=3, whole=whole)
+        if in_full:
             _about_lines(console, report, cause, told, whole=whole)
         run = "" if cause.story is None or told is None else told.command(cause.story)
         parts = [run] if run else command_parts(report, cause.findings[0].case)
         command_lines(console, parts, indent=3)
 
 
-_FEW = 3
-"""Up to so many causes are told in full on the first screen."""
-
-
-def _shortly(report: CheckReport, cause: BrokenBy) -> str:
-    """What a cause broke, in a line or little more."""
+def _shortly(report: CheckReport, cause: BrokenBy, width: int) -> str:
+    """What a cause broke, by which rule and under which fault, in a line."""
     verdict, case, _ = cause.findings[0]
-    fault = case.fault if case.fault != "none" else "without a fault"
+    fault = "no fault" if case.fault == "none" else case.fault
     more = f"; {len(cause.findings) - 1} more" if len(cause.findings) > 1 else ""
-    return f"{deed(report.vehicle, verdict)} ({fault}{more})"
-
-
-def _mechanism(console: Console, report: CheckReport, diagnosis: Diagnosis, *, whole: bool) -> None:
-    """Why, and what to look at; in full, also how that was confirmed."""
-    confirmed = proof(diagnosis) if whole else ""
-    hanging(console, "   Why: ", f"{'; '.join(filter(None, [why(diagnosis), confirmed]))}.")
-    advice = look_at(report.vehicle, diagnosis)
-    if advice:
-        hanging(console, "   Do:  ", f"{advice}.")
+    about = f" ({verdict.rule}, {fault}{more})"
+    return shortened(deed(report.vehicle, verdict), width - len(about)) + about
 
 
 def _about_lines(

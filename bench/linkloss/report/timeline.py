@@ -17,10 +17,12 @@ from typing import NamedTuple
 from rich.console import Console
 
 from linkloss.bus.controller import ErrorState
+from linkloss.campaign.diagnosis import Diagnosis
 from linkloss.campaign.result import RunResult
 from linkloss.campaign.selection import absent_sentence
 from linkloss.judge import Outcome, Verdict
 from linkloss.recording import NodeChange, Recording, Series
+from linkloss.report.advice import show_cause
 from linkloss.report.screen import (
     STYLES,
     bullet,
@@ -232,10 +234,15 @@ _INSTANT_WIDTH = 11
 
 
 def show_run(
-    console: Console, result: RunResult, *, quiet: bool = False, verbose: bool = False
+    console: Console,
+    result: RunResult,
+    *,
+    quiet: bool = False,
+    verbose: bool = False,
+    causes: Sequence[Diagnosis] = (),
 ) -> None:
     """Show a run. ``quiet`` leaves out the timeline and what was kept, ``verbose`` adds what was
-    not exercised.
+    not exercised. ``causes``: why rules broke.
     """
     scenario = result.scenario
     paragraph(console, scenario.title or scenario.name, style="bold")
@@ -252,6 +259,9 @@ def show_run(
     if not quiet:
         show_events(console, result)
     show_verdicts(console, result, quiet=quiet, verbose=verbose)
+    for diagnosis in causes:
+        console.print()
+        show_cause(console, scenario.vehicle, diagnosis, whole=True)
     caution(console)
 
 
