@@ -50,12 +50,20 @@ class Label(NamedTuple):
     nodes: tuple[str, ...]
 
 
+def any_finding(report: CheckReport) -> bool:
+    """Whether anything broke."""
+    return bool(report.findings)
+
+
 class WrongCar(NamedTuple):
-    """A car with a wrong node. ``check`` gets an empty folder for what it writes."""
+    """A car with a wrong node. ``check`` gets an empty folder for what it writes; ``shows`` says
+    whether its report tells of the mistake.
+    """
 
     group: str
     name: str
     check: Callable[[Path], CheckReport]
+    shows: Callable[[CheckReport], bool] = any_finding
 
 
 def several(value: str | Sequence[str]) -> tuple[str, ...]:
@@ -85,7 +93,7 @@ def every() -> list[WrongCar]:
         *(of_demo_car("python", wrong) for wrong in nodes.WRONG),
         *(WrongCar("python", name, check) for name, check in _more_of_the_demo_car()),
         *(WrongCar("python", row[0].__name__, _late(*row[:3])) for row in late.CAUGHT),
-        *(WrongCar("python", name, _alone(case)) for name, case in _drives()),
+        *(WrongCar("python", name, checked_in_one_case(case)) for name, case in _drives()),
         *(WrongCar("python", row[0].__name__, _asleep(*row[:2])) for row in sleepers.WRONG),
         *(of_rear_in_c("c", variant) for variant in IN_C),
         *(of_rear_sketch("sketch", variant) for variant in SKETCHES),
@@ -95,7 +103,7 @@ def every() -> list[WrongCar]:
 
 def of_demo_car(group: str, wrong: Wrong) -> WrongCar:
     """The demo car with a wrong node in Python."""
-    return WrongCar(group, wrong.name, lambda folder: wrong.check())
+    return WrongCar(group, wrong.name, lambda folder: wrong.check(), wrong.shows)
 
 
 def of_rear_in_c(group: str, variant: Variant) -> WrongCar:
@@ -105,7 +113,7 @@ def of_rear_in_c(group: str, variant: Variant) -> WrongCar:
         source = variant.written(REAR_C, folder)
         return variant.check(c_car(folder, source, variant.more, variant.tables))
 
-    return WrongCar(group, variant.name, check_in)
+    return WrongCar(group, variant.name, check_in, variant.shows)
 
 
 def of_rear_sketch(group: str, variant: Variant) -> WrongCar:
@@ -115,7 +123,7 @@ def of_rear_sketch(group: str, variant: Variant) -> WrongCar:
         source = variant.written(REAR_SKETCH, folder)
         return variant.check(sketch_car(folder, source, variant.tables))
 
-    return WrongCar(group, variant.name, check_in)
+    return WrongCar(group, variant.name, check_in, variant.shows)
 
 
 def of_rear_script(group: str, variant: Variant) -> WrongCar:
@@ -124,10 +132,10 @@ def of_rear_script(group: str, variant: Variant) -> WrongCar:
     def check_in(folder: Path) -> CheckReport:
         return variant.check(script_car(folder, variant.written(REAR_SCRIPT, folder)))
 
-    return WrongCar(group, variant.name, check_in)
+    return WrongCar(group, variant.name, check_in, variant.shows)
 
 
-def _alone(case: Callable[[], Scenario]) -> Callable[[Path], CheckReport]:
+def checked_in_one_case(case: Callable[[], Scenario]) -> Callable[[Path], CheckReport]:
     """What a check with one case says."""
 
     def check_in(folder: Path) -> CheckReport:
@@ -192,9 +200,9 @@ def _drives() -> Iterator[tuple[str, Callable[[], Scenario]]]:
         yield program.__name__, partial(_shorted, program)
     yield "MissesOneCount", _frozen_at_seven
     small_fuse = wren_with(supplies.FEED, supplies.START)
-    yield "(small fuse)", partial(_plain, small_fuse, "overheating")
-    yield "(weak battery)", partial(_plain, wren_with(supplies.WEAK_BATTERY), "cranking")
-    yield "(no hysteresis)", partial(_plain, supplies.without_hysteresis(), "parked")
+    yield "(small fuse)", partial(without_fault, small_fuse, "overheating")
+    yield "(weak battery)", partial(without_fault, wren_with(supplies.WEAK_BATTERY), "cranking")
+    yield "(no hysteresis)", partial(without_fault, supplies.without_hysteresis(), "parked")
     yield "(no brown-out detector)", _run_wild
 
 
@@ -203,7 +211,7 @@ def _shorted(program: Callable[[Any], Any]) -> Scenario:
     return case
 
 
-def _plain(vehicle: Vehicle, situation: str) -> Scenario:
+def without_fault(vehicle: Vehicle, situation: str) -> Scenario:
     return CaseMaker(vehicle).case(situation, ())
 
 
