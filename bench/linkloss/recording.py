@@ -27,7 +27,7 @@ from pydantic import ConfigDict, Field, GetCoreSchemaHandler, TypeAdapter
 from pydantic.json_schema import SkipJsonSchema
 from pydantic_core import CoreSchema
 
-from linkloss.bus import BitRecord, BusRecord, FdFrame, Frame
+from linkloss.bus import BitRecord, BusRecord, FdFrame, Frame, RecordList
 from linkloss.bus.message import entries, frame_of
 from linkloss.document import CONFIG, Document, Hex, Ns, Stored, columns, read_back, read_text
 from linkloss.problem import BadInput
@@ -463,7 +463,14 @@ HandedOver = Annotated[
     dict[str, list[Handed]],
     Stored(dict[str, list[Handed]], lambda handed: dict(sorted(handed.items()))),
 ]
-Frames = list[Annotated[BusRecord, Stored(FrameRow, FrameRow.of, FrameRow.record)]]
+Frames = Annotated[
+    RecordList,
+    Stored(
+        list[FrameRow],
+        lambda records: [FrameRow.of(record) for record in records],
+        lambda rows: RecordList(row.record() for row in rows),
+    ),
+]
 
 
 @dataclass(slots=True)
@@ -504,7 +511,7 @@ class Recording:
     """what programs handed to their controllers, by message"""
     foreign: list[Foreign] = field(default_factory=list, metadata=LAST)
     """data frames that programs handed over and their nodes may not send"""
-    frames: Frames = field(default_factory=list)
+    frames: Frames = field(default_factory=RecordList)
     """every frame on every segment of the bus, with its fate"""
     bits: SkipJsonSchema[list[BitRecord]] = field(default_factory=list, metadata={"loose": _PIECES})
     """the bus bit by bit where it was followed so, equal bits in a row as one; only where that
@@ -525,9 +532,9 @@ class Recording:
     def valid_frames(self) -> dict[tuple[int, bool], list[BusRecord]]:
         """The data frames that were valid for some node, by (identifier, extended)."""
         found: dict[tuple[int, bool], list[BusRecord]] = {}
-        for record in self.frames:
+        for record in self.frames.delivered():
             frame = record.frame
-            if (record.error is None or record.receivers) and not frame.remote:
+            if not frame.remote:
                 found.setdefault((frame.identifier, frame.extended), []).append(record)
         return found
 

@@ -46,10 +46,10 @@ def test_two_thousand_frames_read_back_as_they_were_written(tmp_path):
     random = Random(7)
     frames = [drawn(random) for _ in range(2_000)]
     recording = Recording("v", 0)
-    recording.frames = [
+    recording.frames.extend(
         BusRecord(n * 1_000_001, n * 1_000_001 + 123_457, "a", frame, ("b",))
         for n, frame in enumerate(frames)
-    ]
+    )
     write_log(recording, "car", tmp_path / "drive.pcap")
     rows = read(tmp_path / "drive.pcap")
     assert len(rows) == len(frames)
@@ -65,7 +65,7 @@ def test_two_thousand_frames_read_back_as_they_were_written(tmp_path):
 
 def test_an_attempt_that_failed_is_an_error_frame(tmp_path):
     recording = Recording("v", 0)
-    recording.frames = [BusRecord(0, 5_000, "a", Frame(0x100), (), "ack")]
+    recording.frames.append(BusRecord(0, 5_000, "a", Frame(0x100), (), "ack"))
     write_log(recording, "car", tmp_path / "drive.pcap")
     ((_, _, _, _, error, length, _),) = read(tmp_path / "drive.pcap")
     assert (error, length) == ("1", "8")
@@ -84,7 +84,9 @@ def test_can_fd_frames_are_told_with_their_flags(tmp_path):
         for size in LENGTHS * 10
     ]
     recording = Recording("v", 0)
-    recording.frames = [BusRecord(n * 9_000, n * 9_000, "a", f, ()) for n, f in enumerate(frames)]
+    recording.frames.extend(
+        BusRecord(n * 9_000, n * 9_000, "a", f, ()) for n, f in enumerate(frames)
+    )
     write_log(recording, "car", tmp_path / "drive.pcap")
     rows = read(tmp_path / "drive.pcap", "canfd.flags.brs", "canfd.flags.esi")
     assert len(rows) == len(frames)

@@ -19,7 +19,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
-from linkloss.bus import BusRecord, Frame
+from linkloss.bus import BusRecord, Frame, RecordList
 from linkloss.judge import Outcome, Verdict, judge
 from linkloss.judge.case import Case
 from linkloss.judge.loads import view_load
@@ -353,7 +353,7 @@ class Tape:
         for node, running in list(self._status.items()):
             if running:
                 self.status(node, (60, end_ms))
-        self.recording.frames = sorted(self._frames, key=lambda record: record.end_ns)
+        self.recording.frames = RecordList(sorted(self._frames, key=lambda record: record.end_ns))
         self._command_as_driven()
         return judge(self.vehicle, self.recording)
 

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from linkloss.bus import RecordList
 from linkloss.campaign.selection import case_named
 from linkloss.judge import judge
 from linkloss.judge.evidence import Evidence, Ticks
@@ -43,7 +44,7 @@ def recorded(name):
 def grow(recording: Recording, whole: Recording, to_ns: int) -> None:
     """Let a recording be what the whole one was at an instant."""
     recording.end_ns = to_ns
-    recording.frames[:] = [entry for entry in whole.frames if entry.end_ns < to_ns]
+    recording.frames = RecordList(entry for entry in whole.frames if entry.end_ns < to_ns)
     recording.faults[:] = [
         fault if (fault.cleared_ns or 0) < to_ns else replace(fault, cleared_ns=None)
         for fault in whole.faults
@@ -63,7 +64,7 @@ def grow(recording: Recording, whole: Recording, to_ns: int) -> None:
 @given(cuts=st.lists(st.integers(50 * MS, 4500 * MS), min_size=1, max_size=3))
 def test_read_in_steps_or_at_once(name, cuts):
     whole = recorded(name)
-    growing = replace(whole, nodes={}, controllers={}, handed={}, frames=[], faults=[])
+    growing = replace(whole, nodes={}, controllers={}, handed={}, frames=RecordList(), faults=[])
     evidence = Evidence(wren(), growing)
     for to_ns in sorted(cuts):
         grow(growing, whole, min(to_ns, whole.end_ns))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from judge_lab import NS, Tape, broken, car, edge
 
+from linkloss.bus import RecordList
 from linkloss.judge.case import Case
 
 PERIODS = 5
@@ -13,7 +14,7 @@ PERIODS = 5
 
 def arrivals(tape, load="lamp"):
     """(ms, sure) of the good requests of the last life of the rear node."""
-    tape.recording.frames = sorted(tape._frames, key=lambda record: record.end_ns)
+    tape.recording.frames = RecordList(sorted(tape._frames, key=lambda record: record.end_ns))
     case = Case(tape.vehicle, tape.recording)
     table = tape.vehicle.loads[load]
     found = case.arrivals("Request", "rear", case.link("Request", table))
@@ -82,7 +83,7 @@ def test_what_a_receiver_makes_of_a_jump_is_declared(after_jump, found):
     that follows it counts for all.
     """
     tape = sequence(*JUMP, load={"after_jump": after_jump})
-    tape.recording.frames = tape._frames
+    tape.recording.frames = RecordList(tape._frames)
     case = Case(tape.vehicle, tape.recording)
     link = case.link("Request", tape.vehicle.loads["lamp"])
     (entries,) = case.arrivals("Request", "rear", link)
@@ -245,7 +246,7 @@ def test_after_a_reset_of_the_sender_either_verdict_is_allowed():
 def test_a_message_without_a_counter_is_good_after_a_reset_of_its_sender():
     tape = Tape(car(lamp={"request": "Plain.Lamp"}), 3000).plain(100, 1000, on=True)
     tape.plain(1200, 1201, on=False).reset("dash", 1000)
-    tape.recording.frames = tape._frames
+    tape.recording.frames = RecordList(tape._frames)
     case = Case(tape.vehicle, tape.recording)
     link = case.link("Plain", tape.vehicle.loads["lamp"])
     assert all(entry.sure for entry in case.arrivals("Plain", "rear", link)[0])

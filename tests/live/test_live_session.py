@@ -12,8 +12,9 @@ from live_lab import MS, TAIL_STORY, WREN, act, apply, clear, fault, nothing, pl
 from linkloss.campaign.run import run
 from linkloss.faults.catalogue import make_fault
 from linkloss.judge import Outcome
-from linkloss.live import driven as session_module
+from linkloss.live import room as room_module
 from linkloss.live.driven import LiveSession
+from linkloss.live.room import Room
 from linkloss.live.service import save
 from linkloss.problem import BadInput
 from linkloss.report.machine import run_json
@@ -152,11 +153,32 @@ def test_what_does_not_fit_the_vehicle_is_refused_in_a_sentence():
 
 
 def test_a_full_recording_pauses_the_session(monkeypatch):
-    monkeypatch.setattr(session_module, "MOST_FRAMES", 20)
-    live, excerpt = play([(2000, nothing)])
+    monkeypatch.setattr(room_module, "MOST_BYTES", 100_000)
+    live, excerpt = play([(9000, nothing)])
     assert live.full
     assert live.pacer.paused
-    assert 20 <= len(excerpt.recording.frames) <= 30
+    assert live.room.share == 1
+    assert 150 <= len(excerpt.recording.frames) <= 400
+
+
+def test_a_recording_tells_how_full_it_is_and_how_long_the_rest_will_do(monkeypatch):
+    """At a steady rate: at a half, the rest takes as long as the half took."""
+    monkeypatch.setattr(room_module, "MOST_BYTES", 1_000_000)
+    live, excerpt = play([(6500, nothing)])
+    room = Room(excerpt.recording)
+    assert room.left_ns() is None
+    assert 0.1 < live.room.share < 0.9
+    rate = live.room.share / 6.0
+    assert live.room.left_ns() / 1e9 == pytest.approx((1 - live.room.share) / rate, rel=0.15)
+
+
+def test_a_cut_cable_fills_the_recording_no_faster_than_a_whole_one():
+    """The lone node tries 2,500 times a second; what is kept of it grows with what it sends."""
+    story = [(500, act(ignition="on")), (20_000, nothing)]
+    live, excerpt = play(story)
+    lone, broken = play([*story, (600, apply("cut", between=["gauge", "rear"]))])
+    assert len(broken.recording.frames) > 10 * len(excerpt.recording.frames)
+    assert 0 < lone.room.share < 1.3 * live.room.share
 
 
 def test_what_a_save_would_overwrite_stays(tmp_path):

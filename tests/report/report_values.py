@@ -8,7 +8,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from linkloss.bus import BusRecord, Frame
+from linkloss.bus import BusRecord, Frame, RecordList
 from linkloss.campaign.result import CaseResult, CheckReport, RunResult
 from linkloss.judge import Outcome, Unjudged, Verdict
 from linkloss.judge.verdict import Cause
@@ -231,7 +231,7 @@ def recording() -> Recording:
                 Handed(1700 * MS, b"\x00"),
             ]
         },
-        frames=frames(),
+        frames=RecordList(frames()),
         faults=[
             FaultRecord("cut", CUT, "cable", False, (), 500 * MS, 1000 * MS),
             FaultRecord("reset", "rear was reset", "node", False, ("rear",), 800 * MS, 800 * MS),

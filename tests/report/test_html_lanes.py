@@ -162,7 +162,8 @@ def test_the_last_request_is_shown_however_long_ago_it_came():
     vehicle = run_result().scenario.vehicle
     run_of = recording()
     status = Frame(514, b"\x01")
-    run_of.frames += [BusRecord(at * MS, at * MS + MS, "rear", status) for at in range(60, 90)]
+    sent = (BusRecord(at * MS, at * MS + MS, "rear", status) for at in range(60, 90))
+    run_of.frames.extend(sent)
     lines = frames_around(vehicle, run_of, 91 * MS, ["LampRequest"])
     assert lines[0].message == "LampRequest"
     assert len(lines) == 1 + 8
@@ -171,9 +172,9 @@ def test_the_last_request_is_shown_however_long_ago_it_came():
 def test_a_row_of_failed_attempts_does_not_crowd_out_the_rest():
     run_of = recording()
     lonely = Frame(514, b"\x01")
-    run_of.frames += [
+    run_of.frames.extend(
         BusRecord(at * MS, at * MS + MS, "rear", lonely, (), "ack") for at in range(60, 90)
-    ]
+    )
     lines = frames_around(run_result().scenario.vehicle, run_of, 91 * MS, [])
     assert sum(line.failed for line in lines) == 4
     assert len(lines) == 7

@@ -8,6 +8,7 @@ import can
 import pytest
 from report_values import recording
 
+from linkloss.bus import RecordList
 from linkloss.problem import BadInput
 from linkloss.recording import Recording
 from linkloss.report.export import FORMATS, LOSSES, ensure_format, log_messages, losses, write_log
@@ -72,7 +73,7 @@ def test_timestamps_are_virtual_seconds_at_the_end_of_the_frame():
 
 def test_frames_of_two_segments_are_in_order_of_their_ends():
     source = recording()
-    source.frames.reverse()
+    source.frames = RecordList(reversed(source.frames))
     times = [message.timestamp for message in log_messages(source, "car")]
     assert times == sorted(times)
 
@@ -101,7 +102,7 @@ def test_tables_lose_channel_and_direction(tmp_path, suffix):
 
 def test_a_database_holds_every_frame_of_a_long_run(tmp_path):
     source = recording()
-    source.frames = [record for _ in range(5_000) for record in source.frames]
+    source.frames = RecordList(record for _ in range(5_000) for record in list(source.frames))
     assert len(written(tmp_path, ".db", source)) == len(source.frames)
 
 

@@ -28,10 +28,10 @@ CARRY_RAW = [".log", ".blf", ".csv", ".db", ".log.gz"]
 
 def recording(sent: list[Frame]) -> Recording:
     found = Recording("v", 0)
-    found.frames = [
+    found.frames.extend(
         BusRecord(n * 1_000_000, n * 1_000_000 + 200_000, "a", frame, ("b",))
         for n, frame in enumerate(sent)
-    ]
+    )
     return found
 
 

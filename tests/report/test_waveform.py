@@ -7,7 +7,7 @@ from functools import partial
 
 import pytest
 
-from linkloss.bus import Bus, BusRecord, Controller, Frame
+from linkloss.bus import Bus, BusRecord, Controller, Frame, RecordList
 from linkloss.bus.frame import bits, length_bits
 from linkloss.bus.record import BitError
 from linkloss.clock.queue import EventQueue
@@ -44,7 +44,7 @@ def sampled(edges, from_ns, count):
 
 def recording(*records, **controllers) -> Recording:
     made = Recording(vehicle="v", seed=0, end_ns=10**9)
-    made.frames = list(records)
+    made.frames = RecordList(records)
     made.controllers = controllers
     return made
 

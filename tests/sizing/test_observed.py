@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 from plan_values import MS, message, plan
 
-from linkloss.bus import BusRecord, Frame
+from linkloss.bus import BusRecord, Frame, RecordList
 from linkloss.bus.frame import length_bits
 from linkloss.recording import ControllerChange, FaultRecord, Handed, Recording
 from linkloss.sizing.analysis import analyse
@@ -32,7 +32,7 @@ def recorded(
     *frames: BusRecord, a: tuple[Handed, ...] = (), b: tuple[Handed, ...] = ()
 ) -> Recording:
     made = Recording(vehicle="v", seed=0, end_ns=10**9)
-    made.frames = list(frames)
+    made.frames = RecordList(frames)
     made.handed = {"A": list(a), "B": list(b)}
     return made
 

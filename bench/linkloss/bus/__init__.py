@@ -3,6 +3,7 @@
 frame.py       what a frame is: its bits, its length, its rank in arbitration, its bit times
 bits.py        CRC and bit stuffing; frame headers, classical and CAN FD
 record.py      what the bus reports to its observers, and what disturbs it
+record_list.py  the records in order, equal failed attempts in a row kept as one
 controller.py  one node's controller: mailboxes, filters, FIFO, error counters, error state
 reception.py   the bits of a frame at either end: what is sent, and what is made of what is seen
 protocol.py    the protocol machine: one controller bit by bit, with error frames
@@ -104,6 +105,7 @@ from linkloss.bus.frame import FdFrame, Frame
 from linkloss.bus.medium import Bus
 from linkloss.bus.port import Port, open_channel
 from linkloss.bus.record import BitRecord, BusRecord
+from linkloss.bus.record_list import RecordList
 
 __all__ = [
     "BitRecord",
@@ -113,5 +115,6 @@ __all__ = [
     "FdFrame",
     "Frame",
     "Port",
+    "RecordList",
     "open_channel",
 ]

@@ -117,7 +117,8 @@ _RESET, _SENT, _TAKEN = range(3)
 def _gone(case: Case, node: str) -> Iterator[tuple[int, int, Key]]:
     """The instants at which a node's mailboxes become free."""
     once = case.vehicle.nodes[node].single_shot
-    for record in case.recording.frames:
+    frames = case.recording.frames
+    for record in frames if once else frames.delivered():
         if record.sender == node and (record.error is None or once):
             yield record.end_ns, _SENT, (record.frame.identifier, record.frame.extended)
     for uptime in case.histories[node].uptimes:

@@ -518,10 +518,9 @@ class Evidence:
         self.end_ns = end_ns
         self._stories = {}
         frames = self.recording.frames
-        for place in range(self._frames_done, len(frames)):
-            record = frames[place]
+        for record in frames.delivered(self._frames_done):
             frame = record.frame
-            if (record.error is None or record.receivers) and not frame.remote:
+            if not frame.remote:
                 key = (frame.identifier, frame.extended)
                 self._records.setdefault(key, []).append(record)
         self._frames_done = len(frames)

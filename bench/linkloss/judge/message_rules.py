@@ -197,7 +197,7 @@ def _waiting(case: Case, node: str, from_ns: int, to_ns: int) -> list[TimeSpan]:
     """
     spans: list[TimeSpan] = []
     sent: dict[tuple[int, bool], list[int]] = {}
-    for record in case.recording.frames:
+    for record in case.recording.frames.delivered():
         if record.sender == node and record.error is None:
             key = (record.frame.identifier, record.frame.extended)
             sent.setdefault(key, []).append(record.end_ns)

@@ -118,7 +118,7 @@ def _first_ns(recording: Recording, node: str, message: MessageInfo) -> int:
     return next(
         (
             record.end_ns
-            for record in recording.frames
+            for record in recording.frames.delivered()
             if node in record.receivers and record.frame.identifier == message.identifier
         ),
         recording.end_ns,

@@ -290,12 +290,10 @@ def _failures(case: Case, node: str, offs: Sequence[BusOff]) -> Iterator[tuple[i
     """(start, time taken) of each failed attempt that counts, in order of time."""
     error_ns = ERROR_BITS * SECOND_NS // case.vehicle.bus_of(node).bit_rate
     alone = _alone(case, node)
-    own = [
-        record
-        for record in case.recording.frames
-        if record.sender == node and record.error is not None
-    ]
-    for back, again in pairwise(offs):
+    rounds = list(pairwise(offs))
+    frames = case.recording.frames if rounds else ()
+    own = [record for record in frames if record.sender == node and record.error is not None]
+    for back, again in rounds:
         tries = [record for record in own if back.to_ns <= record.start_ns <= again.from_ns]
         for record in tries:
             start_ns = record.start_ns

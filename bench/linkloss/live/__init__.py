@@ -2,6 +2,7 @@
 
 driven.py       a vehicle in real time, recorded so that it can be replayed as a scenario
 growth.py       what its recording has gained, and how a copy keeps up
+room.py         how full its recording is
 view.py         its state at an instant
 tally.py        what is shown of the bus: load, last frames, the last ten seconds
 standing.py     which rules are broken at that time, which were before, and what each load may do
@@ -34,8 +35,10 @@ the last 5 s: a rule that is broken at their end is broken now. Its work grows w
 after an hour it reports less often. A saved session is judged as a whole, meanwhile the session and
 its page go on; each state tells how far that is, and then what the judge says. A rule that a fault
 switches off for a whole run (*end to end*, with a fault on an input) may be broken live before that
-fault comes, and yet is not exercised in the saved session. A recording of two million frames is
-full. ``driven.py`` keeps the garbage collector from pausing the session.
+fault comes, and yet is not exercised in the saved session. A recording that takes 1.2 GB is full:
+states tell how full it is. Equal failed attempts in a row take no more than one of them
+(``bus/record_list.py``), so that Wren with a cut cable fills it in four hours, as without a fault.
+``driven.py`` keeps the garbage collector from pausing the session.
 
 A client gets whole states, never differences, and at most three that it has not acknowledged: a
 slow client gets fewer states, not old ones. ``server.py`` decides who is let in and limits each

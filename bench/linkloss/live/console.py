@@ -24,6 +24,7 @@ from rich.live import Live
 from rich.text import Text
 
 from linkloss.campaign.result import CAUTION
+from linkloss.live.room import WARN_SHARE
 from linkloss.live.service import (
     Apply,
     Clear,
@@ -302,6 +303,8 @@ class Terminal:
             f"  bus {100 * state['load']:.1f} %  late {state['late'][0] / 1000:.1f} ms",
         )
         given = [name for name, there in state["notices"].items() if there]
+        if state["room"] >= WARN_SHARE and not state["full"]:
+            yield Text(f"the recording is {state['room']:.0%} full: save, and begin anew", "red")
         yield Text(f"notices: {', '.join(given) or 'none'}", "yellow" if given else "")
 
     @staticmethod

@@ -33,6 +33,7 @@ from linkloss.campaign.run import judged
 from linkloss.clock.pace import Clock, Pacer
 from linkloss.faults.base import Fault
 from linkloss.live.growth import Gained, Growth, add, empty_copy
+from linkloss.live.room import Room
 from linkloss.live.tally import Tally
 from linkloss.problem import BadInput, unknown
 from linkloss.recording import Outside, Recording, Series
@@ -119,8 +120,6 @@ class Journal:
 
 
 T = TypeVar("T")
-MOST_FRAMES = 2_000_000
-"""A recording of this many frames is full: each takes some hundred bytes of memory."""
 _PATIENCE_S = 0.2
 """How often a thread that waits for the session checks whether it still runs."""
 StepKind = Literal["event", "frame", "change"]
@@ -187,6 +186,7 @@ class LiveSession:
         self._growth = Growth(self.session.recording)
         self._pieces: list[Piece] = []
         self._asked: deque[Future[list[Piece]]] = deque()
+        self.room = Room(self.session.recording)
         self.full = False
         """Whether the recording is full and so the session is paused."""
 
@@ -226,7 +226,8 @@ class LiveSession:
         self.session.loop.close()
 
     def _look(self) -> None:
-        if not self.full and len(self.session.recording.frames) >= MOST_FRAMES:
+        self.room.look(self.session.queue.now_ns)
+        if not self.full and self.room.share >= 1:
             self.full = True
             self.pacer.pause()
         self._tell_news()

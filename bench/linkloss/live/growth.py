@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import fields
 from typing import Any, NamedTuple
 
+from linkloss.bus import RecordList
 from linkloss.recording import Recording, Series
 
 
@@ -17,7 +18,7 @@ class Tail(NamedTuple):
     """The end of a list, or of the columns of a series: what follows the first ``kept`` entries."""
 
     kept: int
-    columns: tuple[list[Any], ...]
+    columns: tuple[list[Any] | RecordList, ...]
 
 
 class Gained(NamedTuple):
@@ -46,7 +47,7 @@ class Growth:
         found = Gained(end_ns, {}, {})
         for each in fields(Recording):
             value = getattr(self._recording, each.name)
-            if isinstance(value, dict | list):
+            if isinstance(value, dict | list | RecordList):
                 self._look((each.name,), value, each.metadata.get("loose", 0), found.tails)
             else:
                 found.values[each.name] = value
@@ -65,7 +66,11 @@ class Growth:
         kept = max(0, known - loose)
         if known < 0 or len(columns[0]) != known or kept < known:
             self._known[place] = len(columns[0])
-            tails[place] = Tail(kept, tuple(column[kept:] for column in columns))
+            tails[place] = Tail(kept, tuple(_from(kept, column) for column in columns))
+
+
+def _from(place: int, column: list[Any] | RecordList) -> list[Any] | RecordList:
+    return column.since(place) if isinstance(column, RecordList) else column[place:]
 
 
 def empty_copy(recording: Recording) -> Recording:
@@ -84,5 +89,8 @@ def add(copy: Recording, gained: Gained) -> None:
             own = own.setdefault(key, make())
         columns = (own.times, own.values) if isinstance(own, Series) else (own,)
         for column, new in zip(columns, tail.columns, strict=True):
-            column[tail.kept :] = new
+            if isinstance(new, RecordList):
+                column.join(new)
+            else:
+                column[tail.kept :] = new
     copy.end_ns = gained.end_ns

@@ -164,8 +164,9 @@ class BusStrip(TypedDict):
 class State(TypedDict):
     """The whole state. ``late`` holds the 99th percentile of lateness over the last seconds and
     over the whole session, and the worst, in microseconds of real time; ``given_up`` is the real
-    time given up in total, in microseconds. ``broken`` and ``past`` hold up to the instant
-    ``judged``.
+    time given up in total, in microseconds. ``room`` is how full the recording is, from 0 to 1, and
+    ``room_left`` the virtual time after which it will be full. ``broken`` and ``past`` hold up to
+    the instant ``judged``.
     """
 
     session: int
@@ -173,6 +174,8 @@ class State(TypedDict):
     speed: float
     paused: bool
     full: bool
+    room: float
+    room_left: int | None
     failed: str
     late: tuple[int, int, int]
     given_up: int
@@ -219,13 +222,15 @@ class View:
         live, standing = self._live, self.standing
         recording, now_ns = live.session.recording, live.session.queue.now_ns
         recent_ns, behind = self._lateness()
-        whole = live.pacer.lateness
+        whole, left_ns = live.pacer.lateness, live.room.left_ns()
         return State(
             session=self._number,
             at=now_ns // 1000,
             speed=live.pacer.speed,
             paused=live.pacer.paused,
             full=live.full,
+            room=round(live.room.share, 4),
+            room_left=None if left_ns is None else left_ns // 1000,
             failed=failed,
             late=(recent_ns // 1000, whole.percentile(0.99) // 1000, whole.worst_ns // 1000),
             given_up=live.pacer.given_up_ns // 1000,

@@ -219,6 +219,7 @@
     put($("load"), `${(100 * state.load).toFixed(1)} %`);
     put($("count"), String(state.frames));
     put($("errors"), String(state.frame_errors));
+    showRoom();
     const given = state.given_up ? `; ${seconds(state.given_up, 1)} given up` : "";
     put($("late"), `${ms(state.late[0])} (${ms(state.late[1])} in all, at worst ${ms(state.late[2])}${given})`);
     for (const [name, message] of Object.entries(state.messages)) {
@@ -229,6 +230,18 @@
       put(cells[4], message.text);
     }
     if ($("recent").open) showFrames();
+  };
+  const WARN_ROOM = 0.8;
+  const showRoom = () => {
+    const { room, room_left: left, full } = state;
+    const share = `${Math.floor(100 * room)} % full`;
+    const minutes = Math.floor(left / 6e7);
+    const time = left === null ? "" : minutes > 180 ? `${Math.floor(minutes / 60)} h` : minutes > 1 ? `${minutes} min` : "two minutes";
+    $("room-meter").value = room;
+    put($("room"), time && !full ? `${share}; at this rate full in ${minutes > 1 ? "" : "less than "}${time}` : share);
+    $("crowded").hidden = !full && room < WARN_ROOM;
+    put($("crowded"), full ? "The recording is full, so time stands still. Save the session, and begin anew."
+      : `The recording is ${share}${time ? `, and at this rate full in ${minutes > 1 ? "" : "less than "}${time}` : ""}. Then time stands still: save the session, and begin anew.`);
   };
   const strangeRow = (name) => {
     const row = document.createElement("tr");
