@@ -356,3 +356,61 @@ def test_lateness_of_any_size_has_its_place(late_ns):
     lateness.note(late_ns)
     bound_ns = lateness.percentile(1)
     assert bound_ns >= late_ns
+
+
+def test_what_was_due_before_a_change_of_speed_is_as_late_as_it_is_in_real_time(queue, wall):
+    """A hundredth of what ran at ten times stands for hours at a tenth."""
+    pacer, ran = Pacer(queue, speed=10, wall=wall), ticking(queue)
+    run_for(pacer, wall, 50 * MS)
+    wall.real_ns += 100 * MS  # the computer does something else
+    pacer.set_speed(0.1)
+    wall.real_ns += 20 * MS
+    pacer.recent = Lateness()
+    pacer.turn()
+    assert ran[-1] == 1500 * MS
+    assert 119 * MS <= pacer.recent.worst_ns <= 120 * MS
+    assert pacer.given_up_ns == 0
+    run_for(pacer, wall, 100 * MS)
+    assert queue.now_ns == 1500 * MS + 12 * MS
+
+
+def test_a_faster_speed_does_not_make_what_is_late_look_in_time(queue, wall):
+    pacer, _ = Pacer(queue, speed=0.1, wall=wall), ticking(queue)
+    run_for(pacer, wall, 50 * MS)
+    wall.real_ns += 200 * MS
+    pacer.set_speed(10)
+    pacer.recent = Lateness()
+    pacer.turn()
+    assert pacer.recent.worst_ns == 150 * MS  # the tick of 10 ms was due after 100 ms
+
+
+def test_who_is_too_far_behind_at_a_change_of_speed_gives_up_the_same_real_time(queue, wall):
+    pacer, ran = Pacer(queue, speed=10, wall=wall), ticking(queue)
+    run_for(pacer, wall, 50 * MS)
+    wall.real_ns += 900 * MS
+    pacer.set_speed(1)
+    wall.real_ns += 100 * MS
+    pacer.turn()
+    assert pacer.given_up_ns == 1000 * MS - LONGEST_LAG_NS
+    # Of the last 250 ms, 150 went at ten times and 100 at once.
+    assert queue.now_ns == (500 + 1500 + 100) * MS == ran[-1]
+    run_for(pacer, wall, 2000 * MS)
+    assert queue.now_ns == (2100 + 2000) * MS
+    assert pacer.given_up_ns == 1000 * MS - LONGEST_LAG_NS
+
+
+def test_a_turn_ends_although_more_is_due(queue, wall):
+    pacer, turns = Pacer(queue, speed=10, wall=wall), []
+
+    def busy():
+        wall.real_ns += 3 * MS  # more than the 1 ms after which the next one is due
+        queue.after(10 * MS, busy)
+
+    queue.at(10 * MS, busy)
+    wall.real_ns += 200 * MS
+    for _ in range(20):
+        begun_ns = wall.real_ns
+        assert pacer.turn() == 0
+        turns.append(wall.real_ns - begun_ns)
+    assert max(turns) <= 30 * MS
+    assert pacer.given_up_ns > 0

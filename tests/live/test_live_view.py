@@ -14,7 +14,7 @@ from linkloss.live import tally as tally_module
 from linkloss.live import view as view_module
 from linkloss.live.standing import Band, Standing
 from linkloss.live.tally import SLOT_NS, SLOTS, Slot, Tally
-from linkloss.live.view import LATE_NS, View, decoded, offers
+from linkloss.live.view import LATE_NS, Tempo, View, decoded, offers
 
 OFFERS = offers(WREN)
 RATE = 500_000
@@ -184,3 +184,17 @@ def test_the_strip_of_a_load_that_bounces_stays_short(monkeypatch):
     assert len(flashing.times) > 15
     told = View(live, OFFERS).state()["strips"]["hazard_telltale"]["levels"]
     assert [at_us for at_us, _ in told] == [at_ns // 1000 for at_ns in flashing.times[-10:]]
+
+
+def test_the_pace_is_what_came_of_the_speed_that_was_asked_for():
+    now_s = [100.0]
+    tempo = Tempo(lambda: now_s[0])
+    assert tempo.now(0, 10.0, False) == 10.0  # nothing is known yet
+    for step in range(1, 60):
+        now_s[0] += 0.04
+        told = tempo.now(step * 160 * MS, 10.0, False)
+    assert told == 4.0
+    assert tempo.now(59 * 160 * MS, 1.0, False) == 1.0  # asked for anew
+    now_s[0] += 1
+    assert tempo.now(59 * 160 * MS + 1000 * MS, 1.0, False) == 1.0
+    assert tempo.now(59 * 160 * MS + 1000 * MS, 1.0, True) == 1.0  # standing still as asked

@@ -9,9 +9,10 @@ and shares it with no other stimulus: it acts before everything else that is due
 records its instant can repeat it on virtual time, and the queue cannot tell the difference.
 
 A queue that is too slow for the wall clock is late, and reports it (:attr:`Pacer.lateness`, a
-histogram of bounded size however long a session lasts). One that is more than
-:data:`LONGEST_LAG_NS` behind gives up the rest: virtual time stands still for that long
-(:attr:`Pacer.given_up_ns`), as it does while the computer sleeps.
+histogram of bounded size however long a session lasts). What was due before a change of speed was
+due at the speed of that time. A queue that is more than :data:`LONGEST_LAG_NS` behind gives up the
+rest: virtual time stands still for that long (:attr:`Pacer.given_up_ns`), as it does while the
+computer sleeps.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from bisect import bisect_left
 from collections.abc import Callable
 from dataclasses import dataclass
 from heapq import heappop, heappush
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from linkloss.clock.queue import EventQueue
 from linkloss.clock.wallclock import Wall
@@ -74,6 +75,8 @@ _REST_NS = 1_000_000
 _LONGEST_REST_NS = 20_000_000
 _CHUNK_NS = 2_000_000
 """Real time's worth of events that run in one go, before lateness is checked again."""
+_LONGEST_TURN_NS = 20_000_000
+"""After so much real time a turn ends, although more is due: others are to be served as well."""
 _STEP_LIMIT_NS = 10_000_000_000
 """A step that finds nothing within this virtual time ends there."""
 
@@ -92,6 +95,22 @@ class Clock(Protocol):
 
     def ring(self) -> None:
         """End a wait."""
+
+
+class Stretch(NamedTuple):
+    """From an instant on, virtual and real, virtual time goes at a speed."""
+
+    at_ns: int
+    wall_ns: int
+    speed: float
+
+    def shown_ns(self, wall_ns: int) -> int:
+        """The virtual instant at a real one."""
+        return self.at_ns + round((wall_ns - self.wall_ns) * self.speed)
+
+    def due_ns(self, at_ns: int) -> int:
+        """The real instant at which a virtual one is due."""
+        return self.wall_ns + round((at_ns - self.at_ns) / self.speed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,8 +140,8 @@ class Pacer:
         self._speed = _checked(speed)
         self._paused = False
         self._ended = False
-        self._anchor_ns = queue.now_ns
-        self._anchor_wall_ns = self._wall.now_ns()
+        self._stretches = [Stretch(queue.now_ns, self._wall.now_ns(), self._speed)]
+        """The present stretch, behind those before it of which something is still to be run."""
         self._reached_ns = queue.now_ns
         """The queue has run, or is running, up to here: nothing may be stamped before it."""
         self._last_stamp_ns = -1
@@ -158,9 +177,11 @@ class Pacer:
         stimulus shares; ``stimulus(instant)`` is called in the thread that takes turns.
         """
         with self._lock:
-            furthest_ns = self._reached_ns + round(LONGEST_LAG_NS * self._speed)
-            shown_ns = min(self._shown_ns(), furthest_ns)
-            at_ns = max(shown_ns, self._reached_ns + 1, self._last_stamp_ns + 1)
+            at_ns = max(
+                self._shown_ns() - self._lost_ns(),
+                self._reached_ns + 1,
+                self._last_stamp_ns + 1,
+            )
             while at_ns in self._scheduled:
                 at_ns += 1
             self._last_stamp_ns = at_ns
@@ -188,21 +209,21 @@ class Pacer:
         """Run faster or slower from now on. Raises ValueError for a speed outside 0.1 to 10."""
         checked = _checked(speed)
         with self._lock:
-            self._set_anchor(self._shown_ns())
             self._speed = checked
+            self._begin(self._shown_ns(), late=True)
         self._wall.ring()
 
     def pause(self) -> None:
         """Virtual time stands still from now on. Stimuli still act, but nothing reacts yet."""
         with self._lock:
-            self._set_anchor(max(self._shown_ns(), self._reached_ns))
+            self._begin(max(self._shown_ns(), self._reached_ns))
             self._paused = True
         self._wall.ring()
 
     def resume(self) -> None:
         """Continue after a pause."""
         with self._lock:
-            self._set_anchor(self._shown_ns())
+            self._begin(self._shown_ns())
             self._paused = False
             self._step = None
         self._wall.ring()
@@ -213,7 +234,7 @@ class Pacer:
         """
         self.pause()
         with self._lock:
-            self._step = Step(done, self._anchor_ns + _STEP_LIMIT_NS)
+            self._step = Step(done, self._shown_ns() + _STEP_LIMIT_NS)
         self._wall.ring()
 
     def end(self) -> None:
@@ -233,11 +254,14 @@ class Pacer:
             self._wall.wait(rest_ns)
 
     def turn(self) -> int:
-        """Run what is due by now. Returns the real time in ns until something will be due."""
+        """Run what is due by now, but for no longer than others can wait. Returns the real time in
+        ns until something will be due.
+        """
         begun_ns = self._wall.now_ns()
         target_ns = self._target_ns()
         chunk_ns = max(1, round(_CHUNK_NS * self._speed))
-        while self._reached_ns < target_ns:
+        over_ns = begun_ns + _LONGEST_TURN_NS
+        while self._reached_ns < target_ns and self._wall.now_ns() < over_ns:
             first_ns = self._first_due_ns()
             skipped_ns = target_ns if first_ns is None else max(self._reached_ns, first_ns)
             end_ns = min(target_ns, skipped_ns + chunk_ns)
@@ -251,13 +275,13 @@ class Pacer:
     def _target_ns(self) -> int:
         """How far to go in this turn; gives up what is too far behind."""
         with self._lock:
-            shown_ns = self._shown_ns()
-            furthest_ns = self._reached_ns + round(LONGEST_LAG_NS * self._speed)
-            if shown_ns <= furthest_ns or self._paused:
-                return shown_ns
-            self.given_up_ns += round((shown_ns - furthest_ns) / self._speed)
-            self._set_anchor(furthest_ns)
-            return furthest_ns
+            if lost_ns := self._lost_ns():
+                behind_ns = self._wall.now_ns() - self._due_at(self._reached_ns)
+                self.given_up_ns += behind_ns - LONGEST_LAG_NS
+                self._stretches = [
+                    part._replace(at_ns=part.at_ns - lost_ns) for part in self._stretches
+                ]
+            return self._shown_ns()
 
     def _advance(self, end_ns: int) -> None:
         """Run everything up to and including an instant, each stimulus at its own."""
@@ -281,7 +305,7 @@ class Pacer:
                 if not self._stimuli:
                     return
                 at_ns = self._stimuli[0][0]
-                self._set_anchor(max(at_ns, self._anchor_ns))
+                self._begin(max(at_ns, self._shown_ns()))
             self._advance(at_ns)
 
     def _take_step(self) -> None:
@@ -291,7 +315,7 @@ class Pacer:
             next_ns = self._first_due_ns()
             self._advance(step.limit_ns if next_ns is None else min(next_ns, step.limit_ns))
             with self._lock:
-                self._set_anchor(max(self._reached_ns, self._anchor_ns))
+                self._begin(max(self._reached_ns, self._shown_ns()))
             if next_ns is None or next_ns >= step.limit_ns or step.done():
                 return
 
@@ -319,20 +343,40 @@ class Pacer:
         latest.
         """
         if not self._paused:
-            late_ns = round((self.now_ns() - due_ns) / self._speed)
+            with self._lock:
+                late_ns = self._wall.now_ns() - self._due_at(due_ns)
             self.lateness.note(late_ns)
             self.recent.note(late_ns)
 
     def _shown_ns(self) -> int:
-        if self._paused:
-            return self._anchor_ns
-        passed_ns = self._wall.now_ns() - self._anchor_wall_ns
-        return self._anchor_ns + round(passed_ns * self._speed)
+        return self._shown_at(self._wall.now_ns())
 
-    def _set_anchor(self, at_ns: int) -> None:
-        """From this real instant on, virtual time counts from ``at_ns``."""
-        self._anchor_ns = at_ns
-        self._anchor_wall_ns = self._wall.now_ns()
+    def _shown_at(self, wall_ns: int) -> int:
+        if self._paused:
+            return self._stretches[-1].at_ns
+        there = (part for part in reversed(self._stretches) if part.wall_ns <= wall_ns)
+        return next(there, self._stretches[0]).shown_ns(wall_ns)
+
+    def _due_at(self, at_ns: int) -> int:
+        """The real instant at which a virtual one was due, or will be."""
+        there = (part for part in reversed(self._stretches) if part.at_ns <= at_ns)
+        return next(there, self._stretches[0]).due_ns(at_ns)
+
+    def _lost_ns(self) -> int:
+        """The virtual time for which the queue is further behind than it may be."""
+        if self._paused:
+            return 0
+        return max(0, self._shown_at(self._wall.now_ns() - LONGEST_LAG_NS) - self._reached_ns)
+
+    def _begin(self, at_ns: int, *, late: bool = False) -> None:
+        """From this real instant on, virtual time counts from ``at_ns``, at the present speed.
+        ``late``: what is not yet run of the time before was due when it was.
+        """
+        now_ns, reached_ns = self._wall.now_ns(), self._reached_ns
+        before = [part for part in self._stretches if part.wall_ns < now_ns] if late else []
+        ends_ns = [part.at_ns for part in before[1:]] + [at_ns]
+        kept = [p for p, to_ns in zip(before, ends_ns, strict=False) if to_ns > reached_ns]
+        self._stretches = [*kept, Stretch(at_ns, now_ns, self._speed)]
 
 
 def _checked(speed: float) -> float:

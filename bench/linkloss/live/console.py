@@ -289,13 +289,16 @@ class Terminal:
     def _head(self, state: State) -> Iterator[Text]:
         title = printable(self._running.vehicle.title)
         pace = f"{state['speed']:g} x real time"
+        slow = state["pace"] < 0.95 * state["speed"]
         if state["failed"] or state["full"]:
             pace = state["failed"] or "the recording is full: save, and begin anew"
         elif state["paused"]:
             pace = "standing still"
+        elif slow:
+            pace = f"{state['pace']:.1f} x real time: too slow for {state['speed']:g} x"
         elif state["behind"]:
             pace = f"behind: up to {state['late'][0] / 1000:.0f} ms late"
-        troubled = state["behind"] or state["full"] or bool(state["failed"])
+        troubled = slow or state["behind"] or state["full"] or bool(state["failed"])
         yield Text.assemble(
             (f"{title}  ", "bold"),
             f"{state['at'] / 1e6:.6f} s  ",

@@ -11,6 +11,7 @@ The process ends with this one, however this one ends. It loads the vehicle file
 from __future__ import annotations
 
 import multiprocessing
+import os
 import signal
 import threading
 from collections.abc import Callable
@@ -109,9 +110,14 @@ class Desk:
             self._hear(Judged(number, 1.0, failed=f"{type(error).__name__}: {error}"))
 
 
+_NICE = 10
+
+
 def _work(path: Path, looks: Connection, wholes: Connection) -> None:
     """The judge process, until the other end of its pipes is closed."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the session
+    if hasattr(os, "nice"):
+        os.nice(_NICE)  # the session goes first
     one_at_a_time = threading.Lock()
 
     def hear(news: Judged) -> None:

@@ -166,7 +166,7 @@ def _check_name(name: str) -> None:
 STATES_PER_S = 25
 _PATIENCE_S = 30.0
 _REST_NS = 250_000_000
-_SHARE = 2
+_REST_SHARE = 0.5
 """The judge rests this many times as long as it worked: the processor has others to serve."""
 MOST_SAVED = 5
 """The last saved sessions, of which states tell."""
@@ -260,8 +260,8 @@ class Running:
                         continue  # the session stands still
                     judged_ns = piece.gained.end_ns
                     view.standing = self._judge.ask(piece) or view.standing
-                took_ns = round((monotonic_seconds() - begun_s) * 1e9)
-                wall.wait(max(_REST_NS, _SHARE * took_ns))
+                took_ns = (monotonic_seconds() - begun_s) * 1e9
+                wall.wait(max(_REST_NS, round(_REST_SHARE * took_ns)))
         except JudgeError as error:
             view.unjudged = f"the judge stopped with an error: {error}"
             for number in [*self._saves]:

@@ -9,7 +9,8 @@ An offer is a fault that can be dropped onto the vehicle, with the places it can
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Iterator, Mapping
+from collections import deque
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TypedDict, TypeVar
 
@@ -71,7 +72,7 @@ def gap_name(vehicle: Vehicle, between: tuple[str, ...]) -> str:
 
 
 T = TypeVar("T")
-_RECENT_S = 2.0
+_RECENT_S, _LEAST_S = 2.0, 0.5
 LATE_NS = 50_000_000
 """A session that is later than this is said to be behind; a person notices it."""
 
@@ -162,16 +163,18 @@ class BusStrip(TypedDict):
 
 
 class State(TypedDict):
-    """The whole state. ``late`` holds the 99th percentile of lateness over the last seconds and
-    over the whole session, and the worst, in microseconds of real time; ``given_up`` is the real
-    time given up in total, in microseconds. ``room`` is how full the recording is, from 0 to 1, and
-    ``room_left`` the virtual time after which it will be full. ``broken`` and ``past`` hold up to
-    the instant ``judged``.
+    """The whole state. ``speed`` is what was asked for, ``pace`` what came of it in the last
+    seconds, both in virtual seconds per real second. ``late`` holds the 99th percentile of lateness
+    over the last seconds and over the whole session, and the worst, in microseconds of real time;
+    ``given_up`` is the real time given up in total, in microseconds. ``room`` is how full the
+    recording is, from 0 to 1, and ``room_left`` the virtual time after which it will be full.
+    ``broken`` and ``past`` hold up to the instant ``judged``.
     """
 
     session: int
     at: int
     speed: float
+    pace: float
     paused: bool
     full: bool
     room: float
@@ -199,6 +202,31 @@ class State(TypedDict):
     bus: BusStrip
 
 
+class Tempo:
+    """How fast virtual time goes, whatever was asked for."""
+
+    def __init__(self, wall_s: Callable[[], float] = monotonic_seconds) -> None:
+        self._wall_s = wall_s
+        self._asked = (0.0, False)
+        self._samples: deque[tuple[float, int]] = deque()
+
+    def now(self, at_ns: int, speed: float, paused: bool) -> float:
+        """Virtual seconds per real second since a change of what was asked for, over the last
+        seconds; what was asked for, while that cannot be told yet.
+        """
+        now_s, asked = self._wall_s(), (speed, paused)
+        if asked != self._asked:
+            self._samples.clear()
+            self._asked = asked
+        self._samples.append((now_s, at_ns))
+        while self._samples[0][0] < now_s - _RECENT_S:
+            self._samples.popleft()
+        first_s, first_ns = self._samples[0]
+        if paused or now_s - first_s < _LEAST_S:
+            return speed
+        return round((at_ns - first_ns) / 1e9 / (now_s - first_s), 2)
+
+
 class View:
     """Makes the states of one session. Only the session's thread may call it."""
 
@@ -210,6 +238,7 @@ class View:
             (info.identifier, info.extended): info for info in live.vehicle.messages.values()
         }
         self._texts: dict[Identity, tuple[BusRecord, str]] = {}
+        self._tempo = Tempo()
         self._recent = (0, 0)
         self._renew_s = 0.0
         self.standing = Standing()
@@ -227,6 +256,7 @@ class View:
             session=self._number,
             at=now_ns // 1000,
             speed=live.pacer.speed,
+            pace=self._tempo.now(now_ns, live.pacer.speed, live.pacer.paused),
             paused=live.pacer.paused,
             full=live.full,
             room=round(live.room.share, 4),

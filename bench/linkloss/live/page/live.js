@@ -140,10 +140,12 @@
     put($("pause"), paused ? "Go on" : "Pause");
     const speed = String(state.speed);
     if (document.activeElement !== $("speed") && $("speed").value !== speed) $("speed").value = speed;
+    const slow = state.pace < 0.95 * state.speed;
     const pace = state.failed ? "over" : state.full ? "full: save, and begin anew"
-      : paused ? "standing still" : state.behind ? `behind: up to ${ms(state.late[0])} late` : `${speed} × real time`;
+      : paused ? "standing still" : slow ? `${state.pace.toFixed(1)} × real time: this computer is too slow for ${speed} ×`
+      : state.behind ? `behind: up to ${ms(state.late[0])} late` : `${speed} × real time`;
     put($("pace"), pace);
-    flag($("pace"), "behind", !paused && state.behind);
+    flag($("pace"), "behind", !paused && (slow || state.behind));
     if (state.failed) lost(state.failed);
   };
   const ms = (us) => `${(us / 1000).toFixed(us < 10000 ? 1 : 0)} ms`;
