@@ -67,7 +67,7 @@ def test_the_result_files_depend_neither_on_workers_nor_on_branching(tmp_path, m
 def test_the_report_does_not_depend_on_the_order_in_which_the_cases_run(tmp_path, monkeypatch):
     choice = {"depth": "full", "only": ("none", "cut", "hang")}
     lines, report = checked(tmp_path / "one", **choice)
-    monkeypatch.setattr(selection, "turns", lambda cases: range(len(cases))[::-1])
+    monkeypatch.setattr(selection, "turns", lambda cases, *_: range(len(cases))[::-1])
     found = checked(tmp_path / "two", **choice)
     assert found[0].splitlines()[1:] != lines.splitlines()[1:]
     assert sorted(found[0].splitlines()) == sorted(lines.splitlines())

@@ -6,7 +6,8 @@ of the firmware's tests, each run until its first broken rule.
     python tests/wrong/how_soon.py turns 4    # every fourth wrong node only
 
 It prints a line for each node (cases run, seconds of processor time, the case that shows it), then
-the median, the mean and the worst number of cases. All nodes take half an hour on one core.
+the median, the mean and the worst number of cases. All nodes take half an hour on one core. What
+the homemade nodes leave out on purpose counts only where it is the mistake.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from importlib import import_module
 from os import times
 from pathlib import Path
 from statistics import mean, median
+from typing import NamedTuple
 
 sys.path.append(str(Path(__file__).parents[1] / "causes"))
 import rooms  # noqa: F401 - makes the others importable
@@ -38,17 +40,29 @@ from linkloss.scenario import Scenario
 from linkloss.session import ready
 from linkloss.vehicle.loading import Vehicle
 
+LEFT_OUT = {"notice", "quiet recovery"}
+"""Rules that the homemade nodes break: they tell of no failed load, and return at once."""
 
-def wrong_cars(folder: Path) -> Iterator[tuple[str, Callable[[], Vehicle]]]:
-    """The demo car with each wrong node in it, by the name of the node."""
+
+class WrongCar(NamedTuple):
+    """The demo car with a wrong node, and the rule that is expected to break."""
+
+    name: str
+    rule: str
+    make: Callable[[], Vehicle]
+
+
+def wrong_cars(folder: Path) -> Iterator[WrongCar]:
+    """All of them; ``folder`` is for sources."""
     for wrong in import_module("test_wrong_nodes").WRONG:
         programs = {wrong.node: wrong.program, **wrong.beside}
-        yield wrong.name, partial(car, programs, wrong.hardware)
-    for program, node, *_ in import_module("test_wrong_later").CAUGHT:
-        yield program.__name__, partial(car, {node: program})
+        yield WrongCar(wrong.name, wrong.rule, partial(car, programs, wrong.hardware))
+    for program, node, _, _, rule, _ in import_module("test_wrong_later").CAUGHT:
+        yield WrongCar(program.__name__, rule, partial(car, {node: program}))
     for kind, variants in (("C", IN_C), ("sketch", SKETCHES), ("script", SCRIPTS)):
         for variant in variants:
-            yield f"{variant.name} ({kind})", partial(_variant, kind, variant, folder)
+            made = partial(_variant, kind, variant, folder)
+            yield WrongCar(f"{variant.name} ({kind})", variant.rule, made)
 
 
 def _variant(kind: str, variant: Variant, folder: Path) -> Vehicle:
@@ -59,12 +73,14 @@ def _variant(kind: str, variant: Variant, folder: Path) -> Vehicle:
     return script_car(folder, variant.written(REAR_SCRIPT, folder))
 
 
-def cases_until_broken(vehicle: Vehicle, cases: Sequence[Scenario]) -> tuple[int, str]:
+def cases_until_broken(wrong: WrongCar, cases: Sequence[Scenario]) -> tuple[int, str]:
     """How many cases run until one breaks a rule, and its name; "" if none does."""
+    vehicle = wrong.make()
     ready(vehicle)
+    left_out = LEFT_OUT - {wrong.rule}
     for number, case in enumerate(cases, 1):
         (result,) = isolated([replace(case, vehicle=vehicle)], branch=False, limit_s=60)
-        if any(verdict.broken for verdict in result.verdicts):
+        if any(entry.broken and entry.rule not in left_out for entry in result.verdicts):
             return number, result.name
     return len(cases), ""
 
@@ -76,12 +92,14 @@ def main(order: str = "turns", every: int = 1) -> None:
     cases = [planned[place] for place in places]
     numbers = []
     with tempfile.TemporaryDirectory() as folder:
-        for name, make in list(wrong_cars(Path(folder)))[::every]:
+        for wrong in list(wrong_cars(Path(folder)))[::every]:
             begun = sum(times()[:4])
-            number, shown = cases_until_broken(make(), cases)
+            number, shown = cases_until_broken(wrong, cases)
             took_s = sum(times()[:4]) - begun
             numbers.append(number)
-            print(f"{number:4} {took_s:6.1f} s  {name:28} {shown or '(by no case)'}", flush=True)
+            print(
+                f"{number:4} {took_s:6.1f} s  {wrong.name:28} {shown or '(by no case)'}", flush=True
+            )
     print(f"{len(numbers)} wrong nodes, {len(cases)} cases: median {median(numbers):g}, ", end="")
     print(f"mean {mean(numbers):.1f}, worst {max(numbers)}")
 

@@ -138,6 +138,8 @@ def check(
     cases: int | None = None,
     for_s: float | None = None,
     first: bool = False,
+    again: Sequence[str] = (),
+    near: Sequence[str] = (),
     jobs: int | None = None,
     branch: bool = True,
     limit_s: float = LIMIT_S,
@@ -154,8 +156,9 @@ def check(
     at a time (``pairs``), or a random search (``hunt``) that ends after ``cases`` cases, or with
     the first batch that ends after ``for_s`` seconds of real time. ``only`` names kinds of
     faults (``none``: without a fault), ``situations`` situations, ``case`` one case by its name, or
-    several that run in their order. With ``first`` the check ends with the first case that breaks a
-    rule.
+    several that run in their order. The cases named in ``again`` run before all others, those
+    of the nodes ``near`` before those of other nodes. With ``first`` the check ends with the first
+    case that breaks a rule.
     ``jobs`` is the number of processes (default: all cores); ``branch`` runs a beginning that
     cases share only once, where processes can fork. The result depends on neither. A case that
     computes for ``limit_s`` seconds, or is blocked for as long, counts as hung. ``cluster`` is the
@@ -182,6 +185,7 @@ def check(
         drive=drive,
         logged=logged,
     )
+    order = replace(order, again=tuple(again), near=tuple(near))
     total = len(chosen) if hunted is None else hunted.total
     results = CaseStore() if store is None else store
     planned = order.planned(vehicle) if case is None else None

@@ -312,6 +312,10 @@ class CheckRequest:
     drive: Path | None = None
     logged: tuple[str, ...] | None = None
     build: BuildOptions | None = None
+    again: tuple[str, ...] = ()
+    """Names of cases that run before all others."""
+    near: tuple[str, ...] = ()
+    """Nodes whose cases run before those of other nodes."""
 
     def cases(self, vehicle: Vehicle) -> list[Scenario]:
         """The cases, in their order. Raises BadInput for names that do not exist."""
@@ -323,7 +327,7 @@ class CheckRequest:
 
     def turns(self, cases: Sequence[Scenario]) -> Sequence[int]:
         """The places of its cases in the order in which they run: named ones as they are named."""
-        return turns(cases) if self.names is None else range(len(cases))
+        return turns(cases, self.again, self.near) if self.names is None else range(len(cases))
 
     def planned(self, vehicle: Vehicle) -> Planned:
         """All cases of the depth, and what they were chosen from. Raises BadInput for a drive that

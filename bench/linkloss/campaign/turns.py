@@ -1,59 +1,75 @@
 """In which turn the cases of a check run: what shows most mistakes comes early.
 
+    broke last    where that is asked for
     undisturbed   every situation without a fault, the shortest first
-    in turn       one case of each kind of fault, then the next of each; within a kind each node or
-                  message in turn
+    telling       one short case of each telling kind of fault at each node or message
+    the others    one case of each kind, then the next of each; within a kind each node or message
+                  in turn
     long cases    once two thirds of the others have had their turn: they hold up none that shows
                   most, and no process waits for them at the end
 
-Which cases run, and the order of a report, do not depend on it.
+Where nodes are named, the faults at these nodes and their messages come before all others. Which
+cases run, and the order of a report, do not depend on any of this.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from itertools import groupby
+from statistics import median
 from typing import TypeVar
 
-from linkloss.campaign.cases import AGAIN
+from linkloss.campaign.asked import Relevance
 from linkloss.campaign.isolation import beginning
 from linkloss.campaign.rotation import key_of
 from linkloss.scenario import Scenario
 
-TELLING: tuple[str, ...] = ()
-"""Kinds of faults, the one that shows most mistakes of programs first: measured with
-``tests/wrong/how_soon.py``. Kinds that are not named come behind these.
+TELLING = (
+    "unplug", "reset", "bus_off", "alter", "corrupt", "hang", "stranger", "freeze", "brown_out",
+    "drop", "unplug+reset",
+)  # fmt: skip
+"""Kinds of faults, the one that shows most mistakes of programs first, as far as they show only
+with a fault: by the wrong nodes of the tests (``tests/wrong/how_soon.py``).
 """
 LONG_NS = 60_000_000_000
 """From this length on, in ns, a case counts as long."""
 
 Item = TypeVar("Item")
+Places = list[int]
+"""The places of cases that run together, since they have a long beginning in common."""
 
 
-def turns(cases: Sequence[Scenario]) -> list[int]:
+def turns(
+    cases: Sequence[Scenario], again: Sequence[str] = (), near: Collection[str] = ()
+) -> list[int]:
     """The places of cases in the order in which they run.
 
-    Cases that stand together and have a long beginning in common stay together.
+    :param again: names of cases that come before all others, in their order.
+    :param near: nodes whose cases come before those of other nodes.
     """
+    if not cases:
+        return []
     groups = [list(group) for _, group in groupby(range(len(cases)), lambda n: _common(cases, n))]
-    plain: list[list[int]] = []
-    long: list[list[int]] = []
-    kinds: dict[str, dict[str, list[list[int]]]] = {}
-    for places in groups:
-        case = cases[places[0]]
-        if case.lasts_ns >= LONG_NS:
-            long.append(places)
-        elif not case.faults:
-            plain.append(places)
-        else:
-            subject = key_of(case.faults[0].fault).subject
-            kinds.setdefault(case.kinds, {}).setdefault(subject, []).append(places)
+    long = [places for places in groups if cases[places[0]].lasts_ns >= LONG_NS]
+    usual = [places for places in groups if cases[places[0]].lasts_ns < LONG_NS]
+    plain = [places for places in usual if not cases[places[0]].faults]
     plain.sort(key=lambda places: cases[places[0]].lasts_ns)
-    order = sorted(kinds, key=_rank)
-    each = [list(in_turn(_by_news(cases, own) for own in kinds[kind].values())) for kind in order]
-    found = [*plain, *in_turn(each)]
+    short_ns = 2 * median([cases[places[0]].lasts_ns for places in plain] or [LONG_NS])
+    kinds = _by_kind(cases, [places for places in usual if cases[places[0]].faults])
+    telling = in_turn(
+        [own[0] for own in kinds[kind] if cases[own[0][0]].lasts_ns <= short_ns]
+        for kind in kinds
+        if kind in TELLING
+    )
+    others = in_turn(list(in_turn(kinds[kind])) for kind in kinds)
+    faulty = list({places[0]: places for places in (*telling, *others)}.values())
+    faulty.sort(key=lambda places: not _is_near(cases[places[0]], near))
+    found = [*plain, *faulty]
     later = len(found) * 2 // 3
-    return [place for places in (*found[:later], *long, *found[later:]) for place in places]
+    found = [*found[:later], *long, *found[later:]]
+    ranks = {name: rank for rank, name in enumerate(again)}
+    found.sort(key=lambda places: min(ranks.get(cases[n].name, len(ranks)) for n in places))
+    return [place for places in found for place in places]
 
 
 def _common(cases: Sequence[Scenario], place: int) -> object:
@@ -61,24 +77,60 @@ def _common(cases: Sequence[Scenario], place: int) -> object:
     return beginning(cases[place]) or place
 
 
-def _rank(kinds: str) -> tuple[int, int]:
-    """Where cases of some kinds stand among the others: as the more telling one of two kinds does,
-    behind all that have it alone.
+def _by_kind(cases: Sequence[Scenario], groups: Sequence[Places]) -> dict[str, list[list[Places]]]:
+    """Groups by the kind of fault, the most telling one first. Within a kind they stand by the node
+    or message, that which touches most loads first.
     """
-    known = [TELLING.index(kind) for kind in kinds.split("+") if kind in TELLING]
-    return (min(known, default=len(TELLING)), kinds.count("+"))
-
-
-def _by_news(cases: Sequence[Scenario], groups: Sequence[list[int]]) -> list[list[int]]:
-    """Groups of one kind at one node or message: first those in which everything is asked for
-    again, then the shorter ones.
-    """
-
-    def key(places: list[int]) -> tuple[bool, int]:
+    relevance = Relevance(cases[0].vehicle)
+    found: dict[str, dict[str, list[Places]]] = {}
+    reach: dict[str, int] = {}
+    for places in groups:
         case = cases[places[0]]
-        return AGAIN not in case.name.split("/"), case.lasts_ns
+        fault = case.faults[0].fault
+        subject = key_of(fault).subject
+        found.setdefault(case.kinds, {}).setdefault(subject, []).append(places)
+        reach[subject] = max(reach.get(subject, 0), len(relevance.touched(fault)))
+    return {
+        kind: [
+            _by_news(cases, found[kind][subject])
+            for subject in sorted(found[kind], key=lambda name: -reach[name])
+        ]
+        for kind in sorted(found, key=_rank)
+    }
 
-    return sorted(groups, key=key)
+
+def _rank(kinds: str) -> int:
+    """Where cases of some kinds stand among the others; two that are not known together stand where
+    the more telling one stands alone.
+    """
+    names = [kinds] if kinds in TELLING else kinds.split("+")
+    return min([TELLING.index(kind) for kind in names if kind in TELLING], default=len(TELLING))
+
+
+def _by_news(cases: Sequence[Scenario], groups: Sequence[Places]) -> list[Places]:
+    """Groups of one kind at one node or message: first those whose fault lasts long enough to be
+    noticed, of these the shorter ones.
+    """
+    lasting = {places[0]: _fault_ns(cases[places[0]]) for places in groups}
+    long_ns = max(lasting.values()) // 2
+    return sorted(groups, key=lambda p: (lasting[p[0]] < long_ns, cases[p[0]].lasts_ns))
+
+
+def _fault_ns(case: Scenario) -> int:
+    timed = case.faults[0]
+    return 0 if timed.until_ns is None else timed.until_ns - timed.at_ns
+
+
+def _is_near(case: Scenario, nodes: Collection[str]) -> bool:
+    """Whether a case's fault hits one of these nodes, or a message that it sends or acts on."""
+    fault = case.faults[0].fault
+    message = getattr(fault, "message", None)
+    if message is None:
+        return not set(fault.nodes()).isdisjoint(nodes)
+    senders = case.vehicle.messages[message].senders
+    loads = case.vehicle.loads.values()
+    acting = {load.node for load in loads if message in load.request_messages}
+    return not acting.union(senders).isdisjoint(nodes)
 
 
 def in_turn(lists: Iterable[Sequence[Item]]) -> Iterator[Item]:
