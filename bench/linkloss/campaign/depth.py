@@ -302,11 +302,27 @@ class Planned(NamedTuple):
     space: Space
 
 
-@lru_cache(maxsize=4)
 def planned(vehicle: Vehicle, depth: Depth, seed: int = 0, *, logged: bool = False) -> Planned:
     """The cases that a depth runs, the same for the same vehicle and seed. ``logged``: the actions
     come from a log (depths quick and full).
     """
+    adopted = _adopted.get((vehicle, depth, seed))
+    return _planned(vehicle, depth, seed, logged) if adopted is None or logged else adopted
+
+
+_adopted: dict[tuple[Vehicle, Depth, int], Planned] = {}
+
+
+def adopt(vehicle: Vehicle, depth: Depth, seed: int, found: Planned) -> None:
+    """From now on a vehicle has cases that were planned with other programs in it, which takes no
+    time. Where in a period, or at which count, a fault begins is then that of the other programs.
+    """
+    cases = [replace(case, vehicle=vehicle) for case in found.cases]
+    _adopted[vehicle, depth, seed] = found._replace(cases=cases)
+
+
+@lru_cache(maxsize=4)
+def _planned(vehicle: Vehicle, depth: Depth, seed: int, logged: bool) -> Planned:
     cases, singles, left_out = _CHOOSERS[depth](vehicle, seed, logged)
     return Planned(cases, measured(depth, vehicle, cases, singles=singles, left_out=left_out))
 

@@ -7,17 +7,15 @@ files of their own.
 from __future__ import annotations
 
 import atexit
-import os
-import signal
 import sys
-import threading
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from contextlib import ExitStack, contextmanager
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import ExitStack
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from cyclopts import Parameter
 
+from linkloss.cli.checked import checked, note, tell
 from linkloss.cli.common import (
     Flag,
     Quiet,
@@ -32,16 +30,13 @@ from linkloss.cli.common import (
     refuse,
     write_target,
 )
-from linkloss.clock.wallclock import monotonic_seconds
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from linkloss.campaign.result import CheckReport
-    from linkloss.campaign.stories import Stories
     from linkloss.firmware.build import BuildOptions
     from linkloss.report.findings import Told
-    from linkloss.report.remembered import Remembered
     from linkloss.vehicle.loading import Vehicle
 
 
@@ -64,8 +59,6 @@ def build_options(*, sanitize: bool, coverage: bool, workers: str | None) -> Bui
 
 
 First = Annotated[bool, Parameter(negative=(), alias="-x")]
-FINDINGS = Path("findings")
-"""Where stories go by default, in the current folder."""
 EXIT_BROKEN, EXIT_INTERRUPTED = 1, 130
 
 
@@ -73,7 +66,8 @@ def check(
     vehicle: Path | None = None,
     /,
     *,
-    depth: Literal["quick", "full", "pairs", "hunt"] = "full",
+    watch: Flag = False,
+    depth: Literal["quick", "full", "pairs", "hunt"] | None = None,
     for_: Annotated[str | None, Parameter(name="--for")] = None,
     cases: int | None = None,
     case: str | None = None,
@@ -116,6 +110,9 @@ def check(
     ----------
     vehicle
         The vehicle file. Default: the bundled demo vehicle, Wren.
+    watch
+        Check again whenever a file of the car is saved, what broke last first, at depth quick
+        unless told. Ctrl-C ends it (extra 'watch').
     depth
         quick: a selection, for use between changes; full: every fault alone; pairs: two faults at
         a time; hunt: random sequences of faults and actions, guided by what earlier ones reached.
@@ -195,6 +192,9 @@ def check(
     verbose
         List every rule, and everything that was not exercised.
     """
+    if watch:
+        return _watch(locals())
+    depth = depth or "full"
     results_of = (json, junit, markdown, save, effort)
     _ensure_dry((*results_of, html, keep_all, results, findings), dry_run=dry_run)
     check_targets([*results_of, html], folder=keep_all)
@@ -203,7 +203,6 @@ def check(
     _ensure_free(last, {"--case": case, "--only": only, "--situation": situation, "--for": for_})
     under_ns, for_s = duration_ns("--fail-under", fail_under), _hunt_ends(depth, for_, cases)
     limit_s = (duration_ns("--limit", limit) or 1) / 1e9
-    cluster = _scheduler(workers)
     from linkloss.campaign.store import CaseStore, compare, identity, read_baseline, standings
     from linkloss.report.remembered import Remembered
     from linkloss.report.terminal import narrowest, show_check
@@ -223,16 +222,15 @@ def check(
         return _dry_run(loaded, vehicle, jobs=jobs, cases=cases, for_s=for_s, **choice)
     store = results and CaseStore.at(results, identity(loaded, choice), resume=resume)
     spread: dict[str, Any] = {"jobs": jobs, "branch": not no_branch}
-    if not (quiet or no_branch or workers is not None):
-        _warn_of_branching()
+    _warn_of_branching(wanted=not (quiet or no_branch or workers is not None))
     choice |= {"cases": cases, "for_s": for_s, "store": store}
-    choice |= {"limit_s": limit_s, "cluster": cluster, "first": first}
-    report, interrupted, wall_s = _checked(loaded, quiet=quiet, **spread, **choice)
-    _note(memory, report, set(names).difference(named or ()))
+    choice |= {"limit_s": limit_s, "cluster": _scheduler(workers), "first": first}
+    report, interrupted, wall_s = checked(loaded, quiet=quiet, **spread, **choice)
+    note(memory, report, set(names).difference(named or ()))
     told = None
     if report.findings and drive is None and not interrupted:
         effort_of: dict[str, Any] = {"budget": 0 if no_shrink else budget, "jobs": jobs}
-        told = _tell(report, findings, first=first, limit_s=limit_s, quiet=quiet, **effort_of)
+        told = tell(report, findings, first=first, limit_s=limit_s, quiet=quiet, **effort_of)
         interrupted = told.stories.interrupted
     _write(report, told, json, junit, markdown, save)
     _write_effort(effort, report, told, wall_s, {**spread, "workers": workers})
@@ -254,12 +252,12 @@ def _ensure_nodes(vehicle: Vehicle, logged: Sequence[str]) -> None:
         refuse((name not in vehicle.nodes, "--logged", unknown("node", name, vehicle.nodes)))
 
 
-def _warn_of_branching() -> None:
-    """Say why cases do not branch off one another here, if they cannot."""
+def _warn_of_branching(*, wanted: bool) -> None:
+    """Say why cases do not branch off one another here, if that is wanted and they cannot."""
     from linkloss.campaign.isolation import no_branching
 
     why = no_branching()
-    if why:
+    if why and wanted:
         text = "every case runs from power-up, and one that crashes ends the check"
         print(f"linkloss: {why}: {text}", file=sys.stderr)
 
@@ -285,6 +283,12 @@ def _ensure_fitting(
         (no_file, "--resume", "continues a file; expected '--results FILE' too"),
         (no_log, "--logged", "names nodes that come from a log; expected '--drive LOG' too"),
     )
+
+
+def _watch(given: Mapping[str, Any]) -> int:
+    from linkloss.cli.watching import watch, watched_as
+
+    return watch(watched_as(given))
 
 
 def _ensure_free(last: bool, others: Mapping[str, object]) -> None:
@@ -319,16 +323,6 @@ def _nothing_broke(vehicle: Vehicle, named: Path | None, names: Sequence[str]) -
     console = console_beside(vehicle=named)
     console.print(f"{vehicle.path}: {told}. Nothing was run; run it without --last.")
     return EXIT_NOT_EXERCISED
-
-
-def _note(memory: Remembered, report: CheckReport, gone: Collection[str]) -> None:
-    """Remember what broke; a folder that cannot be written changes no result."""
-    from linkloss.problem import BadInput
-
-    try:
-        memory.note(report, gone)
-    except BadInput as error:
-        print(f"linkloss: what broke is not remembered: {error}", file=sys.stderr)
 
 
 def _ensure_dry(targets: Sequence[Path | None], *, dry_run: bool) -> None:
@@ -380,119 +374,6 @@ def _scheduler(workers: str | None) -> str | None:
     text = f"got '{workers}'; expected 'dask://HOST:PORT'"
     refuse((not workers.startswith("dask://"), "--workers", text))
     return "tcp://" + workers.removeprefix("dask://")
-
-
-@contextmanager
-def ended_like_ctrl_c() -> Iterator[None]:
-    """While it lasts, SIGTERM ends this process as Ctrl-C does: what was done is reported. Its
-    workers, which are ended by the same signal, end at once.
-    """
-    own = os.getpid()
-
-    def end(number: int, _: object) -> None:
-        if os.getpid() == own:
-            raise KeyboardInterrupt
-        signal.signal(number, signal.SIG_DFL)
-        os.kill(os.getpid(), number)
-
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = signal.signal(signal.SIGTERM, end)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGTERM, before)
-
-
-class _Checked(NamedTuple):
-    """A report, whether the check was interrupted, and how long it took in seconds."""
-
-    report: CheckReport
-    interrupted: bool
-    wall_s: float
-
-
-def _checked(vehicle: Vehicle, *, quiet: bool, **choice: Any) -> _Checked:
-    """Run the check. One that stopped early says so."""
-    from linkloss.campaign.check import Interrupted
-    from linkloss.campaign.check import check as check_vehicle
-    from linkloss.report.terminal import progress_of_check
-
-    begun_s = monotonic_seconds()
-    try:
-        with progress_of_check(quiet=quiet) as progress, ended_like_ctrl_c():
-            tell = None if progress is None else progress.tell
-            report = check_vehicle(vehicle, progress=progress, tell=tell, **choice)
-    except Interrupted as interrupted:
-        print(f"linkloss: {interrupted}", file=sys.stderr)
-        return _Checked(interrupted.report, True, monotonic_seconds() - begun_s)
-    if choice["first"] and report.findings:
-        print("linkloss: stopped at the first case that breaks a rule", file=sys.stderr)
-    return _Checked(report, False, monotonic_seconds() - begun_s)
-
-
-def _tell(
-    report: CheckReport,
-    findings: Path | None,
-    *,
-    first: bool,
-    budget: int | None,
-    jobs: int | None,
-    limit_s: float,
-    quiet: bool,
-) -> Told:
-    """The stories of a report, their files, and the causes; with ``first`` one story only. If the
-    usual folder is not writable, there are no files. With a ``budget`` of no runs nothing is
-    shrunk.
-    """
-    from linkloss.campaign.causes import diagnose_findings
-    from linkloss.campaign.shrink import BUDGET
-    from linkloss.campaign.stories import MOST_STORIES, Stories, find_stories
-    from linkloss.report.findings import Told
-    from linkloss.report.terminal import progress_of_check
-
-    stories, files = Stories(), dict[str, Path]()
-    if budget != 0:
-        with (
-            progress_of_check(quiet=quiet, doing="shrinking", unit="rules") as progress,
-            ended_like_ctrl_c(),
-        ):
-            stories = find_stories(
-                report,
-                budget=budget or BUDGET,
-                most=1 if first else MOST_STORIES,
-                jobs=jobs,
-                limit_s=limit_s,
-                progress=progress,
-            )
-        if stories.interrupted:
-            print("linkloss: interrupted while shrinking what broke", file=sys.stderr)
-        files = _kept(stories, findings)
-    if stories.interrupted:
-        return Told(stories, files)
-    with (
-        progress_of_check(quiet=quiet, doing="looking for causes", unit="findings") as progress,
-        ended_like_ctrl_c(),
-    ):
-        found = diagnose_findings(report, stories, jobs=jobs, limit_s=limit_s, progress=progress)
-    return Told(stories, files, found)
-
-
-def _kept(stories: Stories, findings: Path | None) -> dict[str, Path]:
-    """The files of the stories. Raises BadInput if a folder that was asked for cannot be written
-    to.
-    """
-    from linkloss.problem import BadInput
-    from linkloss.report.findings import write_findings
-
-    try:
-        return write_findings(stories, findings or FINDINGS)
-    except BadInput as error:
-        if findings is not None:
-            raise
-        print(f"linkloss: the shrunk scenarios are not kept: {error}", file=sys.stderr)
-        return {}
 
 
 def _write(

@@ -129,6 +129,10 @@ _USERS_ONLY = (*_SANITIZE, *_COUNTING, *_SHORT_LONG[:2])
 _ERRORS_SHOWN = 5
 WARNINGS = "warnings"
 """The file beside a firmware that holds what the compiler said of it, a warning a line."""
+READ = "read"
+"""The file beside a firmware that names the sources and headers it was made of, without those of
+the system, one a line.
+"""
 BUILT_IN = "built-in"
 """The file that names the folder in which a firmware was compiled, before it was moved into the
 cache.
@@ -192,6 +196,23 @@ def warnings_of(made: Path) -> list[str]:
         return (made.parent / WARNINGS).read_text(encoding="utf-8").splitlines()
     except OSError:  # an earlier version of the bench made it
         return []
+
+
+def files_read(made: Path) -> list[Path]:
+    """The sources and headers that a firmware was made of, without those of the system."""
+    return [Path(line) for line in (made.parent / READ).read_text(encoding="utf-8").splitlines()]
+
+
+_LINE_MARKER = re.compile(r'^# \d+ "(/[^"\n]+)"([ \d]*)$', re.MULTILINE)
+_OF_THE_SYSTEM = "3"
+
+
+def _read_by(units: Iterable[_Unit]) -> Iterator[str]:
+    """The files that the line markers of preprocessed sources name."""
+    for unit in units:
+        for name, flags in _LINE_MARKER.findall(unit.text):
+            if _OF_THE_SYSTEM not in flags.split() and Path(name).is_file():
+                yield str(Path(name).resolve())
 
 
 def runtime() -> Path:
@@ -291,6 +312,8 @@ def _make(folder: Path, sources: Sources, units: Sequence[_Unit], flags: Sequenc
         refuse_host_calls(made)
         told = "".join(f"{line}\n" for line in dict.fromkeys(warnings))
         (place / WARNINGS).write_text(told, encoding="utf-8")
+        read = "".join(f"{name}\n" for name in dict.fromkeys(_read_by(units)))
+        (place / READ).write_text(read, encoding="utf-8")
         objects += made.values()
         cpp = any(unit.cpp for unit in units)
         static = ["-static-libstdc++", "-static-libgcc"] if cpp else ["-static-libgcc"]
@@ -416,7 +439,7 @@ def _workplace(folder: Path) -> Iterator[Path]:
 def _key(units: Iterable[_Unit], flags: Iterable[str]) -> str:
     parts = _own_texts()
     parts += [word for unit in units for word in (unit.name, unit.text)]
-    parts += [*flags, *_WARNINGS, *_CPP, *_LINK, *_LINK_COUNTING, BUILT_IN]
+    parts += [*flags, *_WARNINGS, *_CPP, *_LINK, *_LINK_COUNTING, BUILT_IN, READ]
     cpp = any(unit.cpp for unit in units)
     return _digest([*parts, _stamp(compiler(cpp=False)), _stamp(compiler(cpp=True)) if cpp else ""])
 

@@ -35,6 +35,7 @@ from linkloss.firmware.build import (
     BuildOptions,
     Sources,
     build,
+    files_read,
     run_tool,
     warnings_of,
 )
@@ -108,6 +109,10 @@ class Firmware:
     def compile(self) -> list[str]:
         """Compile it now, if that is not done yet, and return what the compiler warned of."""
         return warnings_of(self.path)
+
+    def files(self) -> list[Path]:
+        """The sources and headers that it was compiled from."""
+        return files_read(self.path)
 
     def __call__(self, board: BoardFace) -> FirmwareProgram:
         """A run of the program on a board."""

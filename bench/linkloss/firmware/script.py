@@ -162,6 +162,10 @@ class Script:
     call_ns: int
     sample_point: tuple[float, float] = (0.0, 1.0)
 
+    def files(self) -> list[Path]:
+        """The script."""
+        return [self.path]
+
     def __call__(self, board: BoardFace) -> ScriptProgram:
         """A run of the script on a board."""
         return ScriptProgram(self, board)

@@ -63,10 +63,12 @@ from linkloss.report.words import (
     command_parts,
     count,
     deed,
+    finding_sentence,
     rule_words,
     short_margin,
 )
 from linkloss.units import parse_duration, plain, show_duration, write_duration
+from linkloss.vehicle.loading import Vehicle
 
 
 def narrowest(report: CheckReport, below_ns: int | None = None) -> list[RuleResult]:
@@ -158,8 +160,16 @@ class ShownProgress:
     What breaks is told at once, each rule once, above the bar.
     """
 
-    def __init__(self, stream: IO[str], doing: str, unit: str, bar: Progress | None) -> None:
+    def __init__(
+        self,
+        stream: IO[str],
+        doing: str,
+        unit: str,
+        bar: Progress | None,
+        vehicle: Vehicle | None = None,
+    ) -> None:
         self._stream, self._doing, self._unit, self._bar = stream, doing, unit, bar
+        self._vehicle = vehicle
         self._task = None if bar is None else bar.add_task(doing, total=None)
         self._begun_s = self._shown_s = monotonic_seconds()
         self._told: set[tuple[str, str]] = set()
@@ -187,7 +197,10 @@ class ShownProgress:
             place = (verdict.subject, verdict.rule)
             if verdict.broken and place not in self._told:
                 self._told.add(place)
-                self._say(f"broken: {verdict.subject}, rule {verdict.rule}, in {case.name}")
+                text = f"{verdict.subject}, rule {verdict.rule}"
+                if self._vehicle is not None:
+                    text = finding_sentence(self._vehicle, verdict, case)
+                self._say(f"broken: {text}, in {case.name}")
 
     def _say(self, text: str) -> None:
         if self._bar is not None:
@@ -211,15 +224,22 @@ class RateColumn(ProgressColumn):
 
 @contextmanager
 def progress_of_check(
-    *, quiet: bool, stream: IO[str] | None = None, doing: str = "checking", unit: str = "cases"
+    *,
+    quiet: bool,
+    stream: IO[str] | None = None,
+    doing: str = "checking",
+    unit: str = "cases",
+    vehicle: Vehicle | None = None,
 ) -> Iterator[ShownProgress | None]:
-    """Shows on the error stream how many units of what is being done are done; None if quiet."""
+    """Shows on the error stream how many units of what is being done are done; None if quiet. With
+    the ``vehicle`` it tells in sentences what breaks.
+    """
     stream = sys.stderr if stream is None else stream
     if quiet:
         yield None
         return
     if not stream.isatty():
-        yield ShownProgress(stream, doing, unit, None)
+        yield ShownProgress(stream, doing, unit, None, vehicle)
         return
     columns = (
         TextColumn(doing),
@@ -236,7 +256,7 @@ def progress_of_check(
         get_time=monotonic_seconds,
         auto_refresh=False,
     ) as bar:
-        yield ShownProgress(stream, doing, unit, bar)
+        yield ShownProgress(stream, doing, unit, bar, vehicle)
 
 
 def show_catalogue(console: Console) -> None:
@@ -284,12 +304,13 @@ def show_check(
     *,
     table: bool = False,
     verbose: bool = False,
+    brief: bool = False,
     told: Told | None = None,
     changes: Changes | None = None,
     further: Sequence[Callable[[Console], None]] = (),
 ) -> None:
     """Show a report: the verdict, then what broke by its causes, then what was not put to the test,
-    then the totals. Where something broke, the rest is folded into lines.
+    then the totals. Where something broke, or in ``brief``, the rest is folded into lines.
 
     :param table: also the table of subjects and faults.
     :param verbose: also every rule, and how the cases were chosen.
@@ -308,7 +329,7 @@ def show_check(
         _every_rule(console, report)
     if table and report.cases:
         show_table(console, report)
-    whole = verbose or not causes
+    whole = verbose or not (causes or brief)
     _not_exercised(console, report, whole=whole)
     _unjudged(console, report, whole=whole)
     for part in further:

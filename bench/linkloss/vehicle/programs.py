@@ -95,6 +95,33 @@ def program_folders(programs: Iterable[Callable[[Any], Any]]) -> set[Path]:
     return {Path(source).resolve().parent for source in sources if source is not None}
 
 
+def named_files(node: NodeTable, folder: Path) -> list[Path]:
+    """The files that a node's table names as its program; ``folder`` is the vehicle file's."""
+    python = (node.python or "").rpartition(":")[0]
+    names = [*node.c, node.script, python if python.endswith(".py") else None]
+    return [(folder / name).resolve() for name in names if name is not None]
+
+
+def own_files(program: Callable[[Any], Any]) -> list[Path]:
+    """The files that are a program's alone, as far as is known; for one in C all that it was
+    compiled from.
+    """
+    files: Callable[[], list[Path]] | None = getattr(program, "files", None)
+    if files is not None and not inspect.isclass(program):
+        return files()
+    source = inspect.getsourcefile(program)
+    return [] if source is None else [Path(source).resolve()]
+
+
+def files_behind(program: Callable[[Any], Any]) -> set[Path]:
+    """The files that can change what a program does: its own, and where these are in Python those
+    beside them, which they may import.
+    """
+    own = own_files(program)
+    folders = {path.parent for path in own if path.suffix == ".py"}
+    return {*own, *(path for folder in folders for path in folder.glob("*.py"))}
+
+
 def forget_programs(programs: Iterable[Callable[[Any], Any]]) -> None:
     """Have the files of programs, and what they import from their folders, read again."""
     own = [program for program in programs if program.__module__.startswith(_PREFIX)]
