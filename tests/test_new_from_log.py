@@ -129,13 +129,34 @@ def test_without_both_of_its_ways_back_from_bus_off_it_is_broken(car):
 
 
 def test_the_signal_that_it_follows_can_be_named(car, capsys):
-    assert new("--node", "body", "--request", "Engine.Running") == 0
-    made = load_vehicle("my_car/vehicle.toml")
-    assert made.loads["lamp"].request.text == "Engine.Running"
+    assert new("--node", "body", "--request", "Pedals.BrakePressed") == 0
+    text = Path("my_car/vehicle.toml").read_text(encoding="utf-8")
+    assert load_vehicle("my_car/vehicle.toml").loads["brake_lamp"].request.text == (
+        "Pedals.BrakePressed"
+    )
+    assert "loads.brake_lamp.request" not in marked_keys(text, "guessed"), "it was given"
     capsys.readouterr()
     assert new("--node", "body", "--request", "Engine.Runing", folder="other") == 2
     assert "(did you mean 'Engine.Running'?)" in capsys.readouterr().err
     assert not Path("other").exists()
+
+
+def test_a_signal_that_never_changes_is_refused_with_those_that_do(car, capsys):
+    assert new("--node", "body", "--request", "Engine.Running") == 2
+    told = capsys.readouterr().err
+    assert "--request: Engine.Running never changes in drive.log: nothing would be asked" in told
+    assert "a signal that changes, such as Pedals.BrakePressed (2 changes)" in told
+    assert not Path("my_car").exists()
+
+
+def test_the_time_out_of_the_program_and_the_file_name_each_other(car):
+    new("--node", "body")
+    program = Path("my_car/body.py").read_text(encoding="utf-8")
+    assert "LOST_AFTER_NS is stale_after in vehicle.toml: change both" in program
+    assert "LOST_AFTER_NS = 100 * MS" in program
+    vehicle = Path("my_car/vehicle.toml").read_text(encoding="utf-8")
+    assert 'stale_after = "100 ms"' in vehicle
+    assert "body.py has the same time as LOST_AFTER_NS: change both" in vehicle
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable
 from dataclasses import dataclass
-from difflib import get_close_matches
+from difflib import SequenceMatcher, get_close_matches
 from pathlib import Path
 
 EXIT_KEPT, EXIT_BROKEN, EXIT_BAD_INPUT, EXIT_NOT_EXERCISED = 0, 1, 2, 3
@@ -60,8 +60,23 @@ def nearest(word: str, choices: Iterable[str]) -> str:
     return f" (did you mean '{found[0]}'?)" if found else ""
 
 
+MOST_LISTED = 12
+"""So many valid names are listed."""
+
+
 def unknown(what: str, word: str, choices: Iterable[str]) -> str:
-    """The text for a name that does not exist: the name, the valid ones, the nearest."""
+    """The text for a name that does not exist: the name, the valid ones, the nearest. Of many valid
+    names only those most like it are listed, and the nearest comes first.
+    """
     known = sorted(choices)
+    near = nearest(word, known)
+    if len(known) > MOST_LISTED:
+
+        def unlike(name: str) -> float:
+            return -SequenceMatcher(None, word, name).ratio()
+
+        some = ", ".join(sorted(sorted(known, key=unlike)[:MOST_LISTED]))
+        more = len(known) - MOST_LISTED
+        return f"unknown {what} '{word}'{near}; expected one of: {some} and {more} more"
     listed = ", ".join(known) if known else "none are declared"
-    return f"unknown {what} '{word}'; expected one of: {listed}{nearest(word, known)}"
+    return f"unknown {what} '{word}'; expected one of: {listed}{near}"

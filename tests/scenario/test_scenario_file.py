@@ -186,7 +186,7 @@ MISTAKES = [
     ('lasts = "200 ms"', 'lasts = "0 ms"', "steps[2]", line_of('at = "600') - 1,
      "'lasts' must be more than zero"),
     ('fault = "cut"', 'fault = "cutt"', "steps[2].fault", line_of('fault = "cut'),
-     "unknown fault 'cutt'; expected one of: "),
+     "unknown fault 'cutt' (did you mean 'cut'?); expected one of: "),
     ("between =", "betwen =", "steps[2].betwen", line_of("between"),
      ("unknown parameter of 'cut' 'betwen'; expected one of: between, conductor (did you"
      " mean 'between'?)")),

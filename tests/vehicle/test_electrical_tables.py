@@ -64,7 +64,7 @@ MISTAKES = [
     ('brown_out = "6 V"', 'range = ["16 V", "9 V"]', "nodes.rear.supply",
      "'range' is the lowest and the highest voltage, the lowest first"),
     ('brown_out = "6 V"', 'brownout = "6 V"', "nodes.rear.supply.brownout",
-     "unknown key 'brownout'; expected one of: brown_out, brown_out_detector, current"),
+     "unknown key 'brownout' (did you mean 'brown_out'?); expected one of: brown_out,"),
     ('brown_out = "6 V"', 'ground_link = { to = "raer", size = "1 mm2", length = "1 m" }',
      "nodes.rear.supply.ground_link.to", "unknown node 'raer'; expected one of: dash, rear"),
     ('brown_out = "6 V"', 'ground_link = { to = "rear", size = "1 mm2", length = "1 m" }',

@@ -109,12 +109,13 @@ def test_a_value_that_does_not_fit_is_told_with_its_place(car, old, new, place, 
         assert 0 <= changed + new.count("\n") - int(number) <= 4
 
 
-def test_an_unknown_key_is_told_with_all_the_valid_ones(car):
+def test_an_unknown_key_is_told_with_the_nearest_of_many(car):
     (problem,) = car.change("boots_in", "boot_in").problems()
-    assert problem == (
-        f"{at('boots_in')}: nodes.dash.boot_in: unknown key 'boot_in'; expected one of:"
-        f" {', '.join(sorted(NodeTable.model_fields))} (did you mean 'boots_in'?)"
+    assert problem.startswith(
+        f"{at('boots_in')}: nodes.dash.boot_in: unknown key 'boot_in' (did you mean 'boots_in'?);"
+        " expected one of: "
     )
+    assert problem.endswith(f" and {len(NodeTable.model_fields) - 12} more")
 
 
 def test_the_keys_of_a_request_are_told_as_they_are_written(car):
@@ -373,8 +374,10 @@ def test_defaults_are_spread_under_every_load_that_does_not_say_otherwise(car):
 def test_an_unknown_default_is_told_with_the_nearest_key(car):
     car.change("[loads.tail]", '[defaults]\nlatensy = "35 ms"\n\n[loads.tail]')
     (problem,) = car.problems()
-    assert problem.startswith(f"{at('[loads.tail]') + 1}: defaults.latensy: unknown key 'latensy'")
-    assert problem.endswith("(did you mean 'latency'?)")
+    assert problem.startswith(
+        f"{at('[loads.tail]') + 1}: defaults.latensy: unknown key 'latensy'"
+        " (did you mean 'latency'?);"
+    )
 
 
 def test_a_default_that_does_not_fit_is_pointed_at_where_it_stands(car):

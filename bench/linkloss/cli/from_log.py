@@ -10,8 +10,9 @@ the log that looks most like a switch:
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from difflib import SequenceMatcher
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +21,7 @@ from linkloss.cli.from_nodes import camel_name, filled
 from linkloss.logs.describe import Description, Seen, describe
 from linkloss.logs.source import LogFile
 from linkloss.logs.stream import Tally, frames
-from linkloss.problem import BadInput, unknown
+from linkloss.problem import MOST_LISTED, BadInput, unknown
 from linkloss.units import plain
 from linkloss.vehicle.dbc import Dbc, read_dbc
 from linkloss.vehicle.messages import MessageInfo, SignalInfo
@@ -116,6 +117,8 @@ def car_from_log(dbc: Path, log: Path, node: str, request: str | None = None) ->
         text = unknown("signal of one bit in a message of the log", request, known)
         raise bad("--request", text)
     best = candidates[0] if request is None else known[request]
+    if request is not None and not best.changes:
+        raise bad("--request", _still(request, log, candidates))
     others = [candidate for candidate in candidates if candidate is not best]
     senders = _senders(found, node)
     status_dbc = "" if own else f"{node.lower()}_status.dbc"
@@ -134,6 +137,7 @@ def car_from_log(dbc: Path, log: Path, node: str, request: str | None = None) ->
         "cycles": list(_cycles(found, best, own)),
         "best": best,
         "sender": (best.message.senders or ("log",))[0],
+        "given": request is not None,
         "lamp": "brake_lamp" if re.search(LIKELY[0], best.signal.name.lower()) else "lamp",
         "others": others[:MOST_SHOWN],
         "more": max(0, len(others) - MOST_SHOWN),
@@ -149,6 +153,22 @@ def car_from_log(dbc: Path, log: Path, node: str, request: str | None = None) ->
         words |= {"identifier": _free_identifier(read, found)}
         files[status_dbc] = _filled("status.dbc", words)
     return NewCar(files, words["file"], drive=log)
+
+
+def _still(request: str, log: Path, candidates: Sequence[Candidate]) -> str:
+    """What is wrong with a signal that never changes, and the signals most like it that do."""
+    text = f"{request} never changes in {log}: nothing would be asked of the lamp"
+    moving = {c.reference: c for c in candidates if c.changes}
+    if not moving:
+        return f"{text}; expected another log, no other signal of one bit changes in this one"
+
+    def unlike(name: str) -> float:
+        return -SequenceMatcher(None, request, name).ratio()
+
+    near = sorted(moving, key=unlike)[:MOST_LISTED]
+    listed = ", ".join(f"{name} ({moving[name].changed})" for name in near)
+    more = f" and {len(moving) - len(near)} more" if len(moving) > len(near) else ""
+    return f"{text}; expected another log, or a signal that changes, such as {listed}{more}"
 
 
 def _candidates(read: Dbc, found: Description, log: Path, node: str) -> Iterator[Candidate]:
