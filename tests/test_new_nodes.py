@@ -117,6 +117,66 @@ def test_a_program_that_takes_repeated_requests_for_new_is_found_where_they_repe
     assert ("cooling_fan", "stale") in broken()
 
 
+FOG_LOAD = """
+[loads.fog_lamp]
+node = "rear"
+fuse = "5 A"
+request = "DriverRequest.FogLamp"
+stale_after = "250 ms"
+on_stale = "off"
+on_reset = "off"
+
+[loads.fog_lamp.electrical]
+kind = "filament"
+watts = "21 W"
+lead = { size = "0.75 mm²", length = "2 m" }
+relay = {}
+
+[requests."DriverRequest.FogLamp"]
+follows = "fog_switch == on"
+
+"""
+FOG_SWITCH = """
+[inputs.fog_switch]
+wired_to = ["dash"]
+positions = ["off", "on"]
+
+"""
+FOG_ACTIONS = """  { at = "2377 ms", set = { fog_switch = "on" } },
+  { at = "2613 ms", set = { fog_switch = "off" } },
+"""
+FOG_LAMP = [
+    ("car.dbc", " SG_ FrontLost :", ' SG_ FogLamp : 20|1@1+ (1,0) [0|1] "" rear\n'),
+    ("dash.py", '    "Horn": (', '    "FogLamp": ("fog_switch", "on"),\n'),
+    ("rear.c", "    {.pin = 5}, /* horn */\n", "    {.pin = 6}, /* fog_lamp */\n"),
+    ("rear.c", "        asked.horn,\n", "        asked.fog_lamp,\n"),
+    ("vehicle.toml", "horn = 5\n", "fog_lamp = 6\n"),
+    ("vehicle.toml", "[inputs.horn_button]\n", FOG_SWITCH),
+    ("vehicle.toml", "[loads.horn] ", FOG_LOAD),
+    ("vehicle.toml", '  { at = "2719 ms", set = { brake', FOG_ACTIONS),
+]
+"""File, before what, and what one more load takes there, as nodes/README.md has it; the ninth place
+is car.h, which is made.
+"""
+
+
+@needs_compiler
+def test_one_more_load_touches_nine_places_and_is_then_judged(tmp_path):
+    path = new(tmp_path / "car", "dash,front=sketch,rear=c")
+    for name, where, added in FOG_LAMP:
+        text = (path.parent / name).read_text(encoding="utf-8")
+        assert text.count(where) == 1, where
+        text = text.replace(where, added + where)
+        (path.parent / name).write_text(text, encoding="utf-8")
+    with pytest.raises(BadInput, match=r"car\.h"):
+        load_vehicle(path)
+    assert main(["pack", str(path)]) == 0
+    report = check(load_vehicle(path), only=["none"], situations=["night"], jobs=1)
+    assert report.findings == ()
+    kept = {rule for (name, rule), (verdict, _) in report.tally.worst.items() if name == "fog_lamp"}
+    assert kept >= {"fresh", "steady", "end to end"}
+
+
 @pytest.mark.parametrize("nodes", ["dash,rear", "dash=c,rear=c", "d=sketch,r=sketch"])
 def test_programs_are_short(tmp_path, nodes):
     folder = new(tmp_path / "car", nodes).parent

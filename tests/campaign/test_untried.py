@@ -9,11 +9,14 @@ import demo_cases
 import pytest
 from demo_cases import wren_planned
 
+from linkloss.campaign.asked import unmoved
 from linkloss.campaign.depth import left_unjudged
 from linkloss.campaign.plan import SOAK
+from linkloss.campaign.result import CheckReport
 from linkloss.campaign.rotation import ROLL_OVERS
 from linkloss.judge import Unjudged
 from linkloss.problem import BadInput
+from linkloss.report.words import why_untested
 from linkloss.vehicle.loading import load_vehicle
 from linkloss.vehicle.tables import UnjudgedTable
 
@@ -36,6 +39,25 @@ def test_the_demo_leaves_nothing_unjudged_without_a_reason(wren):
         "inputs of main_beam_telltale",
     ]
     assert all(entry.allowed for entry in found)
+
+
+def test_an_input_that_no_situation_changes_says_why_a_load_is_not_exercised(wren):
+    situations = {}
+    for name, table in wren.situations.items():
+        actions = [
+            (act, {k: v for k, v in act.set.items() if k != "horn_button"}) for act in table.actions
+        ]
+        left = tuple(act.model_copy(update={"set": rest}) for act, rest in actions if rest)
+        situations[name] = table.model_copy(update={"actions": left})
+    still = changed(wren, situations=situations)
+    assert unmoved(wren, "horn") == ()
+    assert unmoved(still, "horn") == ("horn_button",)
+    assert unmoved(still, "BodyRequest.Horn") == ("horn_button",)
+    assert unmoved(still, "tail_left") == unmoved(still, "rear") == ()
+    report = CheckReport(still, 0, (("horn", "fresh"), ("tail_left", "back")), [])
+    assert why_untested(report, "horn") == " (no situation changes `horn_button`)"
+    assert why_untested(report, "tail_left") == ""
+    assert why_untested(replace(report, drive=Path("drive.log")), "horn") == ""
 
 
 def test_kinds_of_faults_that_nothing_can_have_are_named(wren):

@@ -312,6 +312,23 @@ class Asked:
         return holds(condition, {**values, **others})
 
 
+def unmoved(vehicle: Vehicle, subject: str) -> tuple[str, ...]:
+    """Inputs that no situation changes, where that is why nothing changes what is asked of a load,
+    or what a request asks for. Empty for anything else.
+    """
+    asks = Asked(vehicle)
+    tables = vehicle.loads.items()
+    loads = [name for name, load in tables if subject in (name, *request_names(load))]
+    changed = {load for name in vehicle.situations for _, load, _ in asks.course(name).changes}
+    if not loads or not changed.isdisjoint(loads):
+        return ()
+    moved = {
+        name for table in vehicle.situations.values() for act in table.actions for name in act.set
+    }
+    inputs = dict.fromkeys(name for load in loads for name in asks.inputs_of(load))
+    return tuple(name for name in inputs if name not in moved)
+
+
 def _states(asked: Mapping[str, str]) -> dict[str, Value]:
     """What loads are asked for, as the states that conditions refer to."""
     return {load_key(load): state for load, state in asked.items()}

@@ -29,12 +29,12 @@ T = TypeVar("T")
 
 @dataclass(frozen=True)
 class NewCar:
-    """A car to write: its files by name, the program that the user is to look at first, and the
+    """A car to write: its files by name, the programs that are the user's to change, and the
     scenario to run, or the log to replay.
     """
 
     files: Mapping[str, bytes]
-    yours: str
+    yours: tuple[str, ...]
     scenario: str = ""
     drive: Path | None = None
 

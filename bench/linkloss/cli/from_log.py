@@ -112,13 +112,7 @@ def car_from_log(dbc: Path, log: Path, node: str, request: str | None = None) ->
     if not candidates:
         text = "no message in it that this DBC file knows comes in a steady period and has a signal"
         raise BadInput.one(log, "", f"{text} of one bit; expected one that could ask for a lamp")
-    known = {candidate.reference: candidate for candidate in candidates}
-    if request is not None and request not in known:
-        text = unknown("signal of one bit in a message of the log", request, known)
-        raise bad("--request", text)
-    best = candidates[0] if request is None else known[request]
-    if request is not None and not best.changes:
-        raise bad("--request", _still(request, log, candidates))
+    best = candidates[0] if request is None else _named(request, log, candidates)
     others = [candidate for candidate in candidates if candidate is not best]
     senders = _senders(found, node)
     status_dbc = "" if own else f"{node.lower()}_status.dbc"
@@ -152,7 +146,20 @@ def car_from_log(dbc: Path, log: Path, node: str, request: str | None = None) ->
     if status_dbc:
         words |= {"identifier": _free_identifier(read, found)}
         files[status_dbc] = _filled("status.dbc", words)
-    return NewCar(files, words["file"], drive=log)
+    return NewCar(files, (words["file"],), drive=log)
+
+
+def _named(request: str, log: Path, candidates: Sequence[Candidate]) -> Candidate:
+    """The signal that the user names. Raises BadInput for one that there is not, or that never
+    changes.
+    """
+    known = {candidate.reference: candidate for candidate in candidates}
+    if request not in known:
+        text = unknown("signal of one bit in a message of the log", request, known)
+        raise bad("--request", text)
+    if not known[request].changes:
+        raise bad("--request", _still(request, log, candidates))
+    return known[request]
 
 
 def _still(request: str, log: Path, candidates: Sequence[Candidate]) -> str:

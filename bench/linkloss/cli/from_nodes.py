@@ -211,7 +211,7 @@ def car_from_nodes(text: str) -> NewCar:
         assert isinstance(database, Database)
         made["car.h"] = header_text(database, "car.dbc", made["car.dbc"].encode())
     written = {name: text.encode() for name, text in made.items()}
-    return NewCar(written, power[0].file, "cable_pulled.toml")
+    return NewCar(written, tuple(node.file for node in nodes), "cable_pulled.toml")
 
 
 def filled(folder: Path, name: str, words: Mapping[str, object]) -> str:

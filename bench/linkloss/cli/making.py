@@ -59,17 +59,16 @@ def new(
 
         car = car_from_log(dbc, log, node, request)
     elif nodes is None:
-        car = NewCar(_files_of(ONE_LAMP), "rear.c", "cable_pulled.toml")
+        car = NewCar(_files_of(ONE_LAMP), ("rear.c",), "cable_pulled.toml")
     else:
         from linkloss.cli.from_nodes import car_from_nodes
 
         car = car_from_nodes(nodes)
     _write_new(folder, car)
     vehicle = shlex.quote(str(folder / "vehicle.toml"))
-    sys.stdout.write(
-        f"Wrote {', '.join(sorted(car.files))} to {folder}.\n"
-        f"Your node is {folder / car.yours}. Next:\n\n"
-    )
+    own = ", ".join(str(folder / name) for name in car.yours)
+    yours = f"Your node is {own}" if len(car.yours) == 1 else f"Your nodes are {own}"
+    sys.stdout.write(f"Wrote {', '.join(sorted(car.files))} to {folder}.\n{yours}. Next:\n\n")
     if car.drive is not None:
         drive = shlex.quote(str(car.drive))
         print(f"  linkloss check {vehicle} --drive {drive}")

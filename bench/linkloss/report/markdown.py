@@ -8,7 +8,14 @@ from collections.abc import Iterable, Iterator, Sequence
 from linkloss.campaign.result import CAUTION, CheckReport, Finding
 from linkloss.judge import Outcome
 from linkloss.report.totals import totals
-from linkloss.report.words import by_subject, command, count, finding_sentence, outcome_line
+from linkloss.report.words import (
+    by_subject,
+    command,
+    count,
+    finding_sentence,
+    outcome_line,
+    why_untested,
+)
 from linkloss.units import show_duration
 
 MOST_FINDINGS = 20
@@ -80,7 +87,7 @@ def _row(cells: Iterable[str]) -> str:
 
 def _untested(report: CheckReport) -> Iterator[str]:
     lines = [
-        f"- {_plain(subject)}: {_plain(', '.join(rules))}"
+        f"- {_plain(subject)}: {_plain(', '.join(rules) + why_untested(report, subject))}"
         for subject, rules in by_subject(report.not_exercised).items()
     ]
     yield from _folded(f"Not exercised: {count(len(report.not_exercised), 'rule')}", lines)

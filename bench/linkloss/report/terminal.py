@@ -66,6 +66,7 @@ from linkloss.report.words import (
     finding_sentence,
     rule_words,
     short_margin,
+    why_untested,
 )
 from linkloss.units import parse_duration, plain, show_duration, write_duration
 from linkloss.vehicle.loading import Vehicle
@@ -471,7 +472,8 @@ def _not_exercised(console: Console, report: CheckReport, *, whole: bool) -> Non
         return
     heading(console, f"Not exercised: {number}")
     for subject, rules in by_subject(report.not_exercised).items():
-        bullet(console, f"{subject}: {', '.join(rules)}", style=STYLES["not exercised"])
+        text = f"{subject}: {', '.join(rules)}{why_untested(report, subject)}"
+        bullet(console, text, style=STYLES["not exercised"])
 
 
 def _unjudged(console: Console, report: CheckReport, *, whole: bool) -> None:

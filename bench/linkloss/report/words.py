@@ -14,6 +14,7 @@ import re
 import shlex
 from collections.abc import Callable, Iterable
 
+from linkloss.campaign.asked import unmoved
 from linkloss.campaign.result import CaseResult, CheckReport, RunResult
 from linkloss.judge import Verdict
 from linkloss.judge.sensor_rules import shown_signals
@@ -328,6 +329,14 @@ def by_subject(places: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
     for subject, rule in places:
         found.setdefault(subject, []).append(rule)
     return found
+
+
+def why_untested(report: CheckReport, subject: str) -> str:
+    """Why nothing put a subject to the test, in parentheses behind its rules, where that is known:
+    `` (no situation changes `gear`)``.
+    """
+    names = () if report.drive is not None else unmoved(report.vehicle, subject)
+    return f" (no situation changes {', '.join(f'`{name}`' for name in names)})" if names else ""
 
 
 def outcome_line(report: CheckReport) -> str:
