@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import io
 import json
+from dataclasses import replace
 
 import pytest
 from replay_lab import DRIVE, WREN, text_log, wren
 
 from linkloss.cli import main
+from linkloss.logs.compare import compare, read_side
+from linkloss.report.comparison import show_comparison
+from linkloss.report.screen import make_console
 
 VEHICLE = str(wren().path)
 
@@ -43,6 +48,33 @@ def test_a_drive_is_replayed_with_a_fault_and_verdicts(tmp_path, capsys):
     assert "Nothing that was put to the test broke." in again
     same, _ = said(capsys, "compare", tmp_path / "run.json", tmp_path / "run.log")
     assert "No difference" in same
+
+
+def test_a_part_of_a_drive_is_told_by_the_clock_of_its_log(tmp_path, capsys):
+    out, _ = said(
+        capsys, "replay", DRIVE, "--vehicle", VEHICLE, "--from", "298 s", "--to", "300.5 s",
+        "--fault", "cut(gauge,rear)@300s+100ms", "--verbose", "--html", tmp_path / "run.html",
+    )  # fmt: skip
+    assert "from 298 s of the log on; all instants count from its beginning" in out
+    assert " 298.0000 s nodes " in out
+    assert " 300.0000 s fault cut: the cable between gauge and rear was cut" in out
+    assert " 2.0000 s " not in out
+    page = (tmp_path / "run.html").read_text(encoding="utf-8")
+    assert "replayed from 298 s on, from where time counts" in page
+
+
+def test_a_comparison_says_which_node_ran_its_program_where_the_log_has_nothing(tmp_path):
+    log = text_log(tmp_path / "d.log", *((place / 10, "123#00") for place in range(1, 9)))
+    there = read_side(log)
+    rows = {**there.rows, (0x124, False, False): [(place * 10**8, b"x") for place in range(8)]}
+    run = replace(there, rows=rows, recorded=True, simulated={(0x124, False, False): "body"})
+    for sides, words in (
+        ((there, run), "8 frames too many (first at 0.0000 s): node body ran its program"),
+        ((run, there), "8 frames missing (first at 0.0000 s): in A node body ran its program"),
+    ):
+        stream = io.StringIO()
+        show_comparison(make_console(stream, 300), compare(*sides))
+        assert words in " ".join(stream.getvalue().split())
 
 
 def test_a_log_is_replayed_on_a_bare_bus(tmp_path, capsys):

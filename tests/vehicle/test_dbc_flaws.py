@@ -7,6 +7,7 @@ Each flaw is put into two messages of a file of our own: ``Used``, which asks fo
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 
 import cantools
@@ -15,7 +16,10 @@ from cantools.database import Database
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from linkloss.campaign.result import CheckReport
 from linkloss.problem import BadInput
+from linkloss.report.screen import make_console
+from linkloss.report.terminal import show_check
 from linkloss.vehicle.dbc import read_dbc
 from linkloss.vehicle.loading import Vehicle, load_vehicle
 
@@ -368,6 +372,20 @@ def test_a_flaw_of_a_message_that_is_not_used_is_a_note(tmp_path, flaw):
     notes = vehicle(tmp_path, text(used=False, **parts)).notes
     told = told.replace("{receiver}", "Vector__XXX").replace("{}", "Other")
     assert notes.count(f"flaws.dbc:{line}: {told}.") == 1
+
+
+def test_a_flaw_of_a_message_that_is_not_used_ends_only_the_output_that_asks_for_everything(
+    tmp_path,
+):
+    parts, line, _ = FLAWS["too many bytes"]
+    car = vehicle(tmp_path, text(used=False, **parts))
+    assert len(car.notes) == 1
+    assert car.brief_notes == ()
+    report = CheckReport(car, 0, (), [])
+    for verbose in (False, True):
+        stream = io.StringIO()
+        show_check(make_console(stream, 300), report, verbose=verbose)
+        assert (f"flaws.dbc:{line}: " in stream.getvalue()) is verbose
 
 
 @pytest.mark.parametrize("flaw", FLAWS)

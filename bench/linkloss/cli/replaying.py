@@ -115,6 +115,9 @@ def replay(
     from the log. Without one, the log is played to two listening nodes. For the JSON of a run, the
     run is judged again.
 
+    Exit codes as for run: 0 nothing broke and something was put to the test, 1 a rule broke, 2 an
+    input cannot be used, 3 nothing was put to the test. Without a vehicle nothing is judged: 0.
+
     Parameters
     ----------
     drive
@@ -125,7 +128,8 @@ def replay(
     fault
         A fault and when, counted from the log's beginning: 'cut(gauge,rear)@300s+2s'.
     from_
-        Begin here, counted from the log's beginning.
+        Begin here, counted from the log's beginning, as are all instants on the screen. In --json
+        and --html they count from here.
     to
         End here.
     only
@@ -198,7 +202,7 @@ def replay(
     told += ["--from", from_] if from_ != "0 s" else []
     told += ["--to", to] if to is not None else []
     _draw(result, html, [str(drive), "--vehicle", str(vehicle), *told])
-    show_replay(console, found, result, quiet=quiet, verbose=verbose)
+    show_replay(console, found, result, from_ns=from_ns, quiet=quiet, verbose=verbose)
     return result.exit_code
 
 
@@ -352,7 +356,7 @@ def describe(
     if read is not None:
         found.notes[:0] = read.notes(read.flaws)
     elif loaded is not None:
-        found.notes[:0] = loaded.message_notes
+        found.notes[:0] = (*loaded.unused_notes, *loaded.message_notes)
     write_target(json, lambda: description_json(found))
     show_description(console_beside([json]), found)
     return 0

@@ -77,7 +77,8 @@ def run(
     quiet
         No timeline: only what broke, and the totals.
     verbose
-        List the rules that the run did not put to the test, too.
+        List the rules that the run did not put to the test, too, and what is wrong with messages
+        that the vehicle does not use.
     """
     refuse(
         (speed is not None and not watch, "--speed",

@@ -50,6 +50,8 @@ class Side:
     """Of a recording: start and end of each good frame, in ns, in the order of their ends."""
     gap_ns: int = 0
     """Of a recording: the longest gap between two frames that follow each other at once."""
+    simulated: dict[Key, str] = field(default_factory=dict)
+    """Of a replay: who sent it, where that node ran its program."""
     outputs: Mapping[str, Series[float]] = field(default_factory=dict)
     end_ns: int = 0
     recorded: bool = False
@@ -62,7 +64,8 @@ class MessageDifference:
     """How one message differs. Instants are those of A's clock. ``signals`` has, by name, how often
     a signal differed, and the first time that it did: (instant, value in A, value in B).
     ``waited`` counts frames of a log that were late in its replay because other frames of the log
-    had the bus; that is no difference.
+    had the bus; that is no difference. ``simulated`` is the node whose program sent it in a replay,
+    where the log has none of it.
     """
 
     key: Key
@@ -74,6 +77,7 @@ class MessageDifference:
     first_extra_ns: int | None = None
     late: int = 0
     waited: int = 0
+    simulated: str = ""
     latest_ns: int = 0
     latest_at_ns: int = 0
     changed: int = 0
@@ -121,13 +125,16 @@ def read_side(path: str | Path, channel: str | None = None) -> Side:
     rows: dict[Key, list[Row]] = {}
     if path.suffix.lower() == ".json":
         recording, named = read_recording(path)
-        side = Side(path, rows, [], 0, recording.outputs, recording.end_ns, True, named)
+        side = Side(path, rows, outputs=recording.outputs, end_ns=recording.end_ns)
+        side.recorded, side.vehicle_file = True, named
         for record in sorted(recording.frames, key=lambda record: record.end_ns):
             frame = record.frame
             if record.error is None:
                 key = (frame.identifier, frame.extended, frame.remote)
                 rows.setdefault(key, []).append((record.end_ns, frame.data))
                 side.spans.append((record.start_ns, record.end_ns, key))
+                if recording.logged and record.sender not in recording.logged:
+                    side.simulated[key] = record.sender
                 if not side.gap_ns and not frame.fd:
                     bit_ns = (record.end_ns - record.start_ns) / length_bits(frame)
                     side.gap_ns = ceil((INTERMISSION_BITS + 1) * bit_ns)
@@ -164,6 +171,9 @@ def compare(
         pairing = _Pairing(key, known.get(key), tolerance_ns)
         pairing.waits_a, pairing.waits_b = waits_a.get(key, []), waits_b.get(key, [])
         pairing.run(a.rows.get(key, []), b.rows.get(key, []), offset_ns)
+        for side, other in ((a, b), (b, a)):
+            if key not in other.rows and not other.recorded:
+                pairing.found.simulated = side.simulated.get(key, "")
         found.append(pairing.found)
     return Comparison(a, b, tolerance_ns, offset_ns, found, _all_outputs(a, b, tolerance_ns))
 

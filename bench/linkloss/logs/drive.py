@@ -34,6 +34,7 @@ from linkloss.problem import BadInput, unknown
 from linkloss.recording import REST, LoggedFrame, Traffic
 from linkloss.scenario import Scenario, TimedAction, TimedFault
 from linkloss.session.logged import CYCLE_NS
+from linkloss.units import show_duration
 from linkloss.vehicle.expression import Condition, Value, split_signal
 from linkloss.vehicle.loading import Vehicle
 from linkloss.vehicle.messages import MessageInfo
@@ -296,11 +297,12 @@ class Drive:
             text = f"the drive lasts {self.contents.length_ns / 1e9:.6g} s; none of it lies"
             raise BadInput.one(self.path, "--from", f"{text} between --from and --to")
         inputs, actions = self.driver(from_ns, end_ns)
+        begun = f" from {show_duration(from_ns)} on, from where time counts" if from_ns else ""
         moved = tuple(_moved(timed, from_ns) for timed in faults)
         _ensure_within(self.path, moved, end_ns - from_ns)
         return Scenario(
             name=self.path.name,
-            title=f"{self.path.name}, replayed",
+            title=f"{self.path.name}, replayed{begun}",
             vehicle=self.vehicle,
             situation="",
             inputs=inputs,

@@ -332,10 +332,20 @@ def _messages(console: Console, found: Comparison) -> None:
 def _parts(message: MessageDifference) -> Iterator[str]:
     if message.first_missing_ns is not None:
         where = f"(first at {instant(message.first_missing_ns)})"
-        yield f"{count(message.missing, 'frame')} missing {where}"
+        own = (
+            f": in A node {message.simulated} ran its program, and the log has no such frame"
+            if message.simulated
+            else ""
+        )
+        yield f"{count(message.missing, 'frame')} missing {where}{own}"
     if message.first_extra_ns is not None:
         where = f"(first at {instant(message.first_extra_ns)})"
-        yield f"{count(message.extra, 'frame')} too many {where}"
+        own = (
+            f": node {message.simulated} ran its program, and the log has no such frame"
+            if message.simulated
+            else ""
+        )
+        yield f"{count(message.extra, 'frame')} too many {where}{own}"
     if message.late:
         most = show_duration(abs(message.latest_ns))
         word = "later" if message.latest_ns > 0 else "earlier"
@@ -408,28 +418,34 @@ _LISTED = 8
 
 
 def show_replay(
-    console: Console, drive: Drive, result: RunResult, *, quiet: bool, verbose: bool
+    console: Console, drive: Drive, result: RunResult, *, from_ns: int, quiet: bool, verbose: bool
 ) -> None:
-    """Show a drive that was replayed on a vehicle. ``verbose`` adds the timeline; ``quiet`` shows
-    only what broke, what was lost, and the totals.
+    """Show a drive that was replayed on a vehicle from an instant of its log on. All instants are
+    those of the log. ``verbose`` adds the timeline; ``quiet`` shows only what broke, what was lost,
+    and the totals.
     """
     scenario = result.scenario
-    paragraph(console, scenario.title, style="bold")
+    paragraph(console, f"{drive.path.name}, replayed", style="bold")
     paragraph(
         console,
         f"{scenario.vehicle.title} ({scenario.vehicle.path}), {show_duration(scenario.lasts_ns)}"
         f" of {show_duration(drive.contents.length_ns)}, seed {scenario.seed}",
     )
+    if from_ns:
+        begun = (
+            f"from {show_duration(from_ns)} of the log on; all instants count from its beginning"
+        )
+        paragraph(console, begun)
     if not quiet:
         for line in _contents(drive):
             bullet(console, line)
     if result.recording.shift is not None:
-        for line in shift_lines(result.recording.shift):
+        for line in shift_lines(result.recording.shift, from_ns):
             bullet(console, line)
     _notes(console, drive.contents.notes)
     if verbose:
-        show_events(console, result)
-    show_verdicts(console, result, quiet=quiet, verbose=not quiet)
+        show_events(console, result, from_ns)
+    show_verdicts(console, result, quiet=quiet, verbose=not quiet, notes=verbose, from_ns=from_ns)
     caution(console)
 
 
@@ -473,16 +489,19 @@ def _counted(counts: Mapping[str, int]) -> str:
     return ", ".join(f"{name} {count(number, 'frame')}" for name, number in sorted(counts.items()))
 
 
-def shift_lines(shift: Shift) -> list[str]:
-    """Lines on how much later than in the log the frames came, and how many were lost."""
+def shift_lines(shift: Shift, from_ns: int = 0) -> list[str]:
+    """Lines on how much later than in the log the frames came, and how many were lost. ``from_ns``
+    is the instant of the log at which the run began.
+    """
     lines = [f"{count(shift.sent, 'frame')} of the log on the bus"]
     if shift.moved:
+        latest = instant(shift.most_at_ns + from_ns)
         share = 100 * shift.moved / shift.sent
         mean = show_duration(shift.sum_ns // shift.moved)
         lines[0] += (
             f"; arbitration made {shift.moved:,} of them later ({share:.3g} %), by {mean} on"
             f" average, {show_duration(_quantile(shift, 0.99))} or less for 99 % of these, at most"
-            f" {show_duration(shift.most_ns)} ({shift.most_frame} at {instant(shift.most_at_ns)})"
+            f" {show_duration(shift.most_ns)} ({shift.most_frame} at {latest})"
         )
     elif shift.sent:
         lines[0] += ", none of them later than logged"

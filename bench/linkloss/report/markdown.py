@@ -36,7 +36,7 @@ def check_markdown(report: CheckReport) -> str:
         *_table(report),
         *_untested(report),
         *_unjudged(report),
-        *(_plain(sentence) for sentence in report.vehicle.notes),
+        *(_plain(sentence) for sentence in report.vehicle.brief_notes),
         f"*{_plain(CAUTION)}*",
     ]
     return "\n\n".join(parts) + "\n"

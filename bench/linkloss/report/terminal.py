@@ -335,7 +335,7 @@ def show_check(
     _unjudged(console, report, whole=whole)
     for part in further:
         part(console)
-    _totals(console, report, whole=whole)
+    _totals(console, report, whole=whole, verbose=verbose)
     caution(console, apart=whole)
 
 
@@ -520,7 +520,7 @@ def _rule_line(report: CheckReport, entry: RuleResult) -> str:
     return text
 
 
-def _totals(console: Console, report: CheckReport, *, whole: bool) -> None:
+def _totals(console: Console, report: CheckReport, *, whole: bool, verbose: bool) -> None:
     found = totals(report)
     if whole:
         console.print()
@@ -532,7 +532,7 @@ def _totals(console: Console, report: CheckReport, *, whole: bool) -> None:
         f"{cases}, {show_duration(found.simulated_ns)} simulated, seed"
         f" {report.seed}; rules: {found.rules}",
     )
-    for sentence in report.vehicle.notes:
+    for sentence in report.vehicle.notes if verbose else report.vehicle.brief_notes:
         paragraph(console, sentence)
     if not whole:
         return

@@ -258,31 +258,42 @@ def show_run(
             paragraph(console, absent, style=STYLES["not exercised"])
     if not quiet:
         show_events(console, result)
-    show_verdicts(console, result, quiet=quiet, verbose=verbose)
+    show_verdicts(console, result, quiet=quiet, verbose=verbose, notes=verbose)
     for diagnosis in causes:
         console.print()
         show_cause(console, scenario.vehicle, diagnosis, whole=True)
     caution(console)
 
 
-def show_events(console: Console, result: RunResult) -> None:
-    """The inputs at the beginning, and all that happened, in order of time."""
+def show_events(console: Console, result: RunResult, from_ns: int = 0) -> None:
+    """The inputs at the beginning, and all that happened, in order of time. ``from_ns`` is what the
+    clock shows when the run begins.
+    """
     _beginning(console, result)
     console.print()
-    event_lines(console, events(result))
+    found = events(result)
+    event_lines(console, [event._replace(at_ns=event.at_ns + from_ns) for event in found])
 
 
 def show_verdicts(
-    console: Console, result: RunResult, *, quiet: bool = False, verbose: bool = False
+    console: Console,
+    result: RunResult,
+    *,
+    quiet: bool = False,
+    verbose: bool = False,
+    notes: bool = False,
+    from_ns: int = 0,
 ) -> None:
-    """What broke, what was kept, the expectations, the totals."""
-    _broken(console, result)
+    """What broke, what was kept, the expectations, the totals. ``notes``: also those on messages
+    that the vehicle does not use. ``from_ns`` as for :func:`show_events`.
+    """
+    _broken(console, result, from_ns)
     if not quiet:
         _kept(console, result)
     if verbose:
         _untested(console, result)
     _expectations(console, result, quiet=quiet)
-    _totals(console, result)
+    _totals(console, result, notes=notes)
 
 
 def _beginning(console: Console, result: RunResult) -> None:
@@ -305,13 +316,13 @@ def instant(at_ns: int) -> str:
     return f"{tenths // 10_000}.{tenths % 10_000:04d} s"
 
 
-def _broken(console: Console, result: RunResult) -> None:
+def _broken(console: Console, result: RunResult, from_ns: int) -> None:
     broken = [verdict for verdict in result.verdicts if verdict.broken]
     if not broken:
         return
     heading(console, f"Broken: {count(len(broken), 'rule')}")
     for verdict in broken:
-        bullet(console, run_sentence(result, verdict), style=STYLES["broken"])
+        bullet(console, run_sentence(result, verdict, from_ns), style=STYLES["broken"])
 
 
 def _kept(console: Console, result: RunResult) -> None:
@@ -367,7 +378,7 @@ def expectation_text(entry: Expectation) -> str:
     return f"{entry.load} {entry.state} {when}"
 
 
-def _totals(console: Console, result: RunResult) -> None:
+def _totals(console: Console, result: RunResult, *, notes: bool) -> None:
     outcomes = [verdict.outcome for verdict in result.verdicts]
     frames = result.recording.frames
     failed = sum(1 for record in frames if record.error is not None)
@@ -380,7 +391,8 @@ def _totals(console: Console, result: RunResult) -> None:
     good = count(len(frames) - failed, "frame")
     bad = f", and {count(failed, 'attempt')} that failed" if failed else ""
     paragraph(console, f"on the bus: {good}{bad}")
-    for sentence in result.scenario.vehicle.notes:
+    vehicle = result.scenario.vehicle
+    for sentence in vehicle.notes if notes else vehicle.brief_notes:
         paragraph(console, sentence)
 
 

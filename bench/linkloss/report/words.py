@@ -34,9 +34,9 @@ def finding_sentence(vehicle: Vehicle, verdict: Verdict, case: CaseResult) -> st
     return _sentence(vehicle, verdict, None, case.fault_ns, case.text)
 
 
-def run_sentence(result: RunResult, verdict: Verdict) -> str:
+def run_sentence(result: RunResult, verdict: Verdict, from_ns: int = 0) -> str:
     """A broken verdict of a run as one sentence. The recording shows whether a load changed its
-    state or failed to.
+    state or failed to. ``from_ns`` is what the clock shows when the run begins.
     """
     vehicle = result.scenario.vehicle
     faults = [
@@ -51,16 +51,22 @@ def run_sentence(result: RunResult, verdict: Verdict) -> str:
         changed,
         None if last is None else last.applied_ns,
         "" if last is None else last.text,
+        from_ns,
     )
 
 
 def _sentence(
-    vehicle: Vehicle, verdict: Verdict, changed: bool | None, fault_ns: int | None, text: str
+    vehicle: Vehicle,
+    verdict: Verdict,
+    changed: bool | None,
+    fault_ns: int | None,
+    text: str,
+    from_ns: int = 0,
 ) -> str:
     """``changed``: whether the load changed its state when it became wrong, if that is known."""
     did = deed(vehicle, verdict, changed=changed)
     moved = _changed(vehicle, verdict, changed) is not None
-    parts = [f"{did}{' ' if moved else ', '}{_since(verdict.at_ns, fault_ns, text)}"]
+    parts = [f"{did}{' ' if moved else ', '}{_since(verdict.at_ns, fault_ns, text, from_ns)}"]
     parts.append(f"rule: {rule_words(vehicle, verdict.subject, verdict.rule)}")
     if verdict.wrong_for_ns:
         parts.append(f"wrong for {show_duration(verdict.wrong_for_ns)}")
@@ -78,11 +84,11 @@ def _names(deed: str, vehicle: Vehicle, verdict: Verdict) -> bool:
     return f"node {verdict.culprit}" in deed or own == verdict.culprit
 
 
-def _since(at_ns: int | None, fault_ns: int | None, text: str) -> str:
+def _since(at_ns: int | None, fault_ns: int | None, text: str, from_ns: int) -> str:
     if at_ns is None:
         return f"with this fault: {text}" if text else "without any fault"
     if fault_ns is None:
-        return f"at {show_duration(at_ns)}, without any fault"
+        return f"at {show_duration(at_ns + from_ns)}, without any fault"
     if at_ns < fault_ns:
         return f"{show_duration(fault_ns - at_ns)} before {text}"
     return f"{show_duration(at_ns - fault_ns)} after {text}"

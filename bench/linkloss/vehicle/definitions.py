@@ -34,7 +34,7 @@ _NO_NAMES = ("title", "about", "reason", "dbc", "python", "c", "script", "includ
 @dataclass(slots=True)
 class Definitions:
     """The messages of a vehicle by name, as the parser has them and as the bench reads them, with
-    what is wrong and what is worth a note.
+    what is wrong and what is worth a note. ``unused`` are notes on messages that it does not use.
     """
 
     files: Sequence[Dbc]
@@ -42,6 +42,7 @@ class Definitions:
     messages: dict[str, MessageInfo]
     problems: list[Problem] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    unused: list[str] = field(default_factory=list)
 
 
 def read_files(source: Source, document: Mapping[str, Any]) -> list[Dbc]:
@@ -86,9 +87,10 @@ def define(
     if not named <= found.messages.keys():
         used.add("")  # a message whose line cannot be read may be the one that is missing
     for dbc in files:
-        noted = [flaw for flaw in dbc.flaws if flaw.harmless or flaw.message not in used]
-        found.notes += dbc.notes(noted)
-        wrong = (flaw for flaw in dbc.flaws if not flaw.harmless and flaw.message in used)
+        found.unused += dbc.notes([flaw for flaw in dbc.flaws if flaw.message not in used])
+        hit = [flaw for flaw in dbc.flaws if flaw.message in used]
+        found.notes += dbc.notes([flaw for flaw in hit if flaw.harmless])
+        wrong = (flaw for flaw in hit if not flaw.harmless)
         found.problems += map(dbc.problem, wrong)
     return found
 

@@ -69,9 +69,9 @@ class Vehicle:
     programs: Mapping[str, Callable[[Any], Any]]
     build: BuildOptions | None = None
     message_notes: tuple[str, ...] = ()
-    """What is wrong with messages that it does not use, and what is read in another way than the
-    DBC has it.
-    """
+    """What is read in another way than the DBC has it."""
+    unused_notes: tuple[str, ...] = ()
+    """What is wrong with messages that it does not use."""
     _readers: dict[str, Callable[..., bool]] = field(default_factory=dict, init=False, repr=False)
 
     @property
@@ -170,6 +170,11 @@ class Vehicle:
         messages that it does not use, keys that are still marked as guessed, and what the bench
         cannot exercise in its programs.
         """
+        return (*self.unused_notes, *self.brief_notes)
+
+    @property
+    def brief_notes(self) -> tuple[str, ...]:
+        """The same, without what concerns no message that the vehicle uses."""
         return (
             *self.message_notes,
             *self._guessed(),
@@ -271,8 +276,8 @@ def load_vehicle(path: str | Path, build: BuildOptions | None = None) -> Vehicle
     programs = _programs(source, file, problems, build)
     if problems:
         raise BadInput(problems)
-    notes = tuple(found.notes)
-    return Vehicle(path, source, file, found.database, messages, programs, build, notes)
+    notes, unused = tuple(found.notes), tuple(found.unused)
+    return Vehicle(path, source, file, found.database, messages, programs, build, notes, unused)
 
 
 def read_vehicle_file(path: Path) -> tuple[Source, VehicleFile, Definitions]:
