@@ -5,6 +5,7 @@ entry is right if it names one of the label's mechanisms and one of its nodes::
 
     python tests/causes/measure.py                 # all of labels.toml, on two processors
     python tests/causes/measure.py c/no_time_out   # one; part of "group/name" will do
+    python tests/causes/measure.py --further       # the further ones, of further/labels.toml
 
 It prints a row for each, the share that is right in each group, and the misses.
 """
@@ -21,6 +22,8 @@ from typing import NamedTuple
 
 import rooms  # noqa: F401 - it adds the folders of what follows to the path
 from demo_cases import wren_planned
+from further_list import LABELS as FURTHER_LABELS
+from further_list import every as every_further
 from wrong_list import Label, WrongCar, every, labels
 
 from linkloss.campaign.causes import diagnose_findings, grouped
@@ -74,10 +77,14 @@ def shown(found: Measured, label: Label) -> str:
     return f"{mark}{'/'.join(found.place):45}{wanted:42}{named:28}{found.cases}"
 
 
-def main(part: str = "") -> None:
+def main(*told: str) -> None:
     """Measure them and print what was found."""
-    known = labels()
-    CARS[:] = [car for car in every() if part in f"{car.group}/{car.name}"]
+    if "--further" in told:
+        known, cars = labels(FURTHER_LABELS), every_further()
+    else:
+        known, cars = labels(), every()
+    parts = [part for part in told if part != "--further"]
+    CARS[:] = [car for car in cars if all(part in f"{car.group}/{car.name}" for part in parts)]
     wren_planned("full")  # once, before the processes are forked
     fork = multiprocessing.get_context("fork")
     with ProcessPoolExecutor(PROCESSES, fork) as pool:

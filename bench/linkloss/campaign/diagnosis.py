@@ -109,7 +109,7 @@ def vagueness(verdict: Verdict) -> int:
         return 0
     if verdict.cause in _VAGUE:
         return 3
-    if verdict.rule == "asleep":
+    if verdict.rule in ("asleep", "quiet recovery"):
         return 0
     return _VAGUE_RULES.get(verdict.rule.partition(" ")[0], 1)
 
@@ -231,14 +231,27 @@ class _Look:
         )
 
     def _of_restart(self, change: NodeChange) -> Diagnosis:
-        """A program that fed its watchdog for a while, and then no more, hung."""
+        """A program that its watchdog ends hung, unless it went on sending up to then, or was given
+        much less than the declared time.
+        """
         changes = self.recording.nodes[self.node]
         place = changes.index(change)
         up_ns = change.at_ns - changes[place - 1].at_ns if place else 0
         longest_ns = self.vehicle.nodes[self.node].watchdog or 0
-        hung = change.cause == "watchdog" and up_ns > longest_ns > 0
+        works = up_ns < longest_ns // 2 or self._handed_until(change.at_ns)
+        hung = change.cause == "watchdog" and not works
         mechanism = Mechanism.HUNG if hung else Mechanism.RESTARTED
         return Diagnosis(mechanism, self.node, at_ns=change.at_ns, text=change.cause)
+
+    def _handed_until(self, at_ns: int) -> bool:
+        """Whether the node's program handed over its messages right up to an instant."""
+        for info in self.vehicle.messages.values():
+            if self.node not in info.senders or not info.period_ns:
+                continue
+            handed = self.recording.handed.get(info.name, ())
+            if any(0 <= at_ns - each.at_ns <= 3 * info.period_ns // 2 for each in handed):
+                return True
+        return False
 
     def _never_took_part(self) -> bool:
         """Whether a node with messages to send neither sent nor took anything, from its first start
