@@ -4,13 +4,14 @@ from the table to the finding, zooms, turns dark, and is usable by whoever canno
 
 from __future__ import annotations
 
+import re
 import shutil
 from itertools import pairwise
 from pathlib import Path
 
 import pytest
 from html_values import failing_wren, hostile_car, page_of, passing_wren
-from report_values import run_result
+from report_values import every_fault_report, run_result
 
 from linkloss.campaign.check import check
 from linkloss.report.html import render, run_page
@@ -35,6 +36,7 @@ def write_pages(folder: Path) -> None:
         "failing": page_of(failing_wren()),
         "run": run_page(run_result()),
         "hostile": page_of(hostile),
+        "wide": page_of(every_fault_report()),
     }
     for name, page in pages.items():
         (folder / f"{name}.html").write_text(render(page), encoding="utf-8")
@@ -98,11 +100,54 @@ def test_a_report_opens_without_a_word_and_fits_the_width(open_page, name, viewp
     assert page.locator("h1").is_visible()
 
 
-def test_the_first_screen_has_the_verdict_and_the_table(open_page):
-    page = open_page("failing")
-    for part in (".verdict", "#table h2", "table.fuses thead"):
+@pytest.mark.parametrize("viewport", [WIDE, NARROW], ids=["wide", "narrow"])
+def test_the_first_screen_says_whether_it_held_what_broke_why_and_what_first(open_page, viewport):
+    page = open_page("failing", viewport)
+    for part in (".verdict", ".causes li", ".opening .caution"):
         box = page.locator(part).first.bounding_box()
-        assert box["y"] + box["height"] < WIDE["height"], part
+        assert box["y"] + box["height"] < viewport["height"], part
+    assert "look at node" in page.locator(".causes li").first.inner_text()
+    car, verdict = (page.locator(part).bounding_box() for part in ("svg.car", ".verdict"))
+    if viewport is WIDE:
+        assert car["y"] + car["height"] < viewport["height"]
+        assert car["x"] > verdict["x"] + verdict["width"]
+
+
+def test_a_broken_load_on_the_car_leads_to_its_finding(open_page):
+    page = open_page("failing")
+    page.locator("svg.car a.load.broken", has_text="tail").first.click()
+    page.wait_for_url("**#finding-*")
+    assert "tail_left" in page.locator(page.evaluate("location.hash")).inner_text()
+    assert not page.locator("svg.car a.load:not(.broken)").count()
+    assert page.locator("svg.car .load.broken .number").count()
+
+
+def test_a_cause_leads_to_its_finding_which_begins_with_its_timeline(open_page):
+    page = open_page("failing", reduced_motion="reduce")
+    page.locator(".causes a").first.click()
+    page.wait_for_url("**#finding-*")
+    story = page.locator(page.evaluate("location.hash"))
+    parts = story.evaluate("article => [...article.children].map(part => part.className)")
+    assert parts[:2] == ["", "picture"]
+    assert story.locator(".board").bounding_box()["y"] < WIDE["height"] / 2
+
+
+def test_what_broke_comes_first_in_the_table_and_the_rest_is_folded(open_page):
+    page = open_page("failing")
+    first, whole = page.locator("table.fuses").all()
+    assert not whole.is_visible()
+    rows = "tbody tr:not(.block)"
+    assert first.locator(rows).count() == first.locator("tr:has(td.broken)").count() > 0
+    page.locator("#table summary").click()
+    assert whole.locator(rows).first.locator("td").first.get_attribute("class") == "broken"
+    assert whole.locator("td.kept").count()
+
+
+def test_a_run_begins_with_its_picture(open_page):
+    page = open_page("run")
+    picture, table = (page.locator(part).first.bounding_box() for part in (".board", "#table"))
+    assert picture["y"] < 0.6 * WIDE["height"]
+    assert picture["y"] < table["y"]
 
 
 def test_a_click_on_a_broken_cell_leads_to_its_finding(open_page):
@@ -117,7 +162,7 @@ def test_a_click_on_a_broken_cell_leads_to_its_finding(open_page):
 
 def test_the_table_is_walked_with_the_arrow_keys(open_page):
     page = open_page("failing")
-    page.locator("td.broken[tabindex='0']").focus()
+    page.locator("td.broken[tabindex='0']").first.focus()
     page.keyboard.press("ArrowLeft")
     page.keyboard.press("ArrowDown")
     where = page.evaluate("document.activeElement.closest('tr').querySelector('th').textContent")
@@ -209,6 +254,46 @@ def test_paper_has_room_for_a_signature_and_no_buttons(open_page):
     assert not page.locator(".tools").first.is_visible()
     assert not page.locator("nav").is_visible()
     assert page.pdf(prefer_css_page_size=True).startswith(b"%PDF")
+
+
+OVERLAPS = (Path(__file__).parent / "overlaps.js").read_text(encoding="utf-8")
+PLOT_OF_A4 = {"width": 703, "height": 1000}
+"""186 mm in pixels of CSS: A4 without its margins."""
+
+
+@pytest.mark.parametrize("name", ["failing", "wide", "run"])
+@pytest.mark.parametrize("print_", ["short", "full"])
+def test_on_paper_no_text_runs_into_another(open_page, name, print_):
+    page = open_page(name, PLOT_OF_A4)
+    page.emulate_media(media="print")
+    page.evaluate(f"document.documentElement.dataset.print = '{print_}'")
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    seen = page.evaluate(OVERLAPS)
+    assert seen["found"] == []
+    assert seen["pieces"] > 100
+    page.evaluate("document.querySelector('.verdict').style.marginBottom = '-2em'")
+    assert page.evaluate(OVERLAPS)["found"]
+
+
+def test_a_few_sheets_are_printed_and_all_of_it_on_request(open_page):
+    def sheets(*, full: bool) -> int:
+        page = open_page("failing")
+        if full:
+            page.evaluate("document.documentElement.dataset.print = 'full'")
+        return len(re.findall(rb"/Type\s*/Page\b", page.pdf(prefer_css_page_size=True)))
+
+    assert sheets(full=False) <= 6 < sheets(full=True)
+
+
+def test_the_first_sheet_lists_causes_and_margins_and_has_lines_to_sign(open_page):
+    page = open_page("failing", PLOT_OF_A4)
+    page.emulate_media(media="print")
+    ledger = page.locator(".ledger").inner_text()
+    assert "tail_left: stale (on)" in ledger
+    assert re.search(r"\d+(\.\d+)? ms ", ledger.partition("Kept with the least margin")[2])
+    a4_px = (297 - 27) / 25.4 * 96
+    box = page.locator(".signing").bounding_box()
+    assert box["y"] + box["height"] < a4_px
 
 
 def test_without_a_script_everything_is_there(open_page):

@@ -43,7 +43,10 @@ def pairs_report():
 def test_combinations_of_faults_are_gathered_by_the_kinds_they_hold():
     matrix = check_matrix(pairs_report(), {("buzzer", "fresh"): "finding-1"})
     wanted = [f"{kind}+any" for kind in catalogue() if kind in KINDS]
-    assert [column.title for column in matrix.columns] == ["none", *wanted]
+    titles = [column.title for column in matrix.columns]
+    broken_first = ["cut+any", "mute+any"]
+    assert titles[:2] == [title for title in wanted if title in broken_first]
+    assert titles[2:] == [title for title in ["none", *wanted] if title not in broken_first]
     assert len(matrix.columns) <= MOST_COLUMNS
     fuses = dict(
         zip([c.title for c in matrix.columns], matrix.blocks[0].rows[0].fuses, strict=True)
@@ -55,7 +58,7 @@ def test_combinations_of_faults_are_gathered_by_the_kinds_they_hold():
     assert fuses["cut+any"].links == ("finding-1",)
     assert fuses["reset+any"].margin == "5ms"
     assert (
-        matrix.columns[wanted.index("cut+any") + 1].about
+        matrix.columns[titles.index("cut+any")].about
         == "cases with cut and another fault: 17 combinations"
     )
 

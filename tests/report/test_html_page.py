@@ -47,6 +47,7 @@ from linkloss.report.html.sheet import (
     Story,
     Strip,
     Traffic,
+    Untested,
 )
 from linkloss.vehicle.loading import load_vehicle
 
@@ -130,6 +131,22 @@ def test_a_cell_that_was_not_exercised_is_no_kept_one():
     assert "1 not exercised" in Outline(page).text
 
 
+def test_the_car_beside_the_verdict_shows_what_broke_by_which_cause_and_where_to_look():
+    page = page_of(mixed_report())
+    causes = [cause.sentence for cause in page.causes]
+    assert len(causes) == 2
+    number = next(i for i, text in enumerate(causes, start=1) if text.startswith("tail_lamp"))
+    assert page.car.loads["tail_lamp"].state == "broken"
+    assert page.car.loads["tail_lamp"].causes == page.car.nodes["rear"].causes == (number,)
+    assert page.car.loads["tail_lamp"].anchor == page.causes[number - 1].anchor
+    assert page.car.nodes["dash"].causes == (3 - number,)
+    assert page.car.loads["buzzer"].state == "untested"
+    assert not page.car.loads["buzzer"].causes
+    text = Outline(render(page)).text
+    assert text.count("Begin here.") == 1
+    assert "1 rule of 1 subject: declared, but not put to the test" in text
+
+
 def test_a_check_that_was_interrupted_is_no_kept_one():
     whole = passing_wren()
     part = CheckReport(whole.vehicle, 0, whole.declared, whole.cases, len(whole.cases) + 3)
@@ -170,7 +187,8 @@ def test_a_run_is_a_page_with_its_rules_its_expectations_and_what_happened():
     assert "What the scenario expects" in text
     assert "was off at 812 ms; expected: on" in text
     assert "linkloss run cut.toml" in text
-    assert [column.title for column in page.matrix.columns] == ["fresh", "reset", "stale", "then"]
+    assert [column.title for column in page.matrix.columns] == ["stale", "fresh", "reset", "then"]
+    assert [column.title for column in page.worst.columns] == ["stale"]
 
 
 def test_a_run_that_broke_nothing_is_no_failure():
@@ -241,7 +259,8 @@ def _page(words: list[str]) -> Page:
         matrix=Matrix(e, (Column(a, b),), (Block(c, (Row(d, (fuse,)),)),)),
         stories=(story,), summarised=(replace(story, anchor="finding-2"),),
         margins=((a, b, c, d),), narrow=(replace(story, anchor="narrow-1"),),
-        untested=((e, a),), loads=(LoadSheet(a, b, c, d, e, a, b, c, "kept"),), traffic=bus,
+        untested=(Untested(e, (a,)),), traffic=bus,
+        loads=(LoadSheet(a, b, c, d, e, a, b, c, "kept"),),
         tried=Matrix(e, (Column(a, b),), (Block(c, (Row(d, (Fuse("tried", e),)),)),)),
         parts=(Part(b, (c,), (d,), ((e,),), ("x.html",), Drawing("<svg></svg>", a)),),
     )  # fmt: skip

@@ -3,13 +3,13 @@
 sheet.py     what a page says, as plain values: the templates draw nothing else
 pages.py     from results to pages
 sections.py  what a result is based on, the table of fuses, what each load must do
-broken.py    what broke, grouped by the case that shows it
+broken.py    what broke, grouped by the case that shows it, and marked on the car
 scene.py     one run in detail: picture, frames, bus
 lanes.py     a run as lanes over time, and their drawing
 render.py    a page as text, with jinja2
 
-page.html, parts.html, style.css and page.js are the templates, the style and the zooming. Only the
-templates know HTML; no text from a file is trusted.
+page.html, parts.html, car.html, style.css and page.js are the templates, the style and the
+zooming. Only the templates know HTML; no text from a file is trusted.
 
 A check keeps verdicts and no recordings. So the short scenarios of its findings (or the cases
 behind them, if no short ones were looked for) run again, each in its own process, and the page says

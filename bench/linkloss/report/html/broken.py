@@ -6,6 +6,7 @@ Nothing is run here.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from functools import partial
 from itertools import chain
@@ -13,11 +14,12 @@ from itertools import chain
 from linkloss.campaign.check import Failed, Wanted, cases_named
 from linkloss.campaign.result import CaseResult, CheckReport, Finding, RunResult
 from linkloss.judge.verdict import Outcome
+from linkloss.report.car_drawing import draw_car
 from linkloss.report.findings import Told, cause_sentence, effort, found_causes, story_sentence
 from linkloss.report.html.scene import Place, look, traffic
-from linkloss.report.html.sheet import Broken, Cause, Reduced, Scene, Story, Traffic
+from linkloss.report.html.sheet import Broken, Car, CarMark, Cause, Reduced, Scene, Story, Traffic
 from linkloss.report.terminal import narrowest
-from linkloss.report.words import command, count, finding_sentence, rule_words
+from linkloss.report.words import command, count, finding_sentence, rule_words, short_margin
 from linkloss.scenario import Scenario
 from linkloss.units import show_duration
 
@@ -65,6 +67,41 @@ def cause_lines(
             )
         )
     return lines
+
+
+def marked_car(report: CheckReport, told: Told | None, links: Mapping[tuple[str, str], str]) -> Car:
+    """The car from above, with its broken loads and the nodes to look at."""
+    places = {(entry.subject, entry.rule): entry.verdict.outcome for entry in report.rules}
+    outcomes: dict[str, Counter[Outcome]] = {}
+    for (subject, _), outcome in places.items():
+        outcomes.setdefault(subject, Counter())[outcome] += 1
+    causes: dict[str, dict[int, str]] = {}
+    for number, cause in enumerate(found_causes(report, told), start=1):
+        first = cause.findings[0].verdict
+        anchor = links[first.subject, first.rule]
+        subjects = {finding.verdict.subject for finding in cause.findings}
+        for subject in [cause.node, *subjects]:
+            causes.setdefault(subject, {})[number] = anchor
+
+    def mark(name: str) -> CarMark:
+        return _mark(outcomes.get(name, Counter()), causes.get(name, {}))
+
+    vehicle = report.vehicle
+    return Car(
+        draw_car(vehicle),
+        {name: mark(name) for name in vehicle.loads},
+        {name: mark(name) for name in vehicle.nodes},
+    )
+
+
+def _mark(outcomes: Counter[Outcome], causes: Mapping[int, str]) -> CarMark:
+    told = [f"{outcomes[outcome]} {outcome.value}" for outcome in Outcome if outcomes[outcome]]
+    text = ", ".join(told) or "no rule"
+    if causes:
+        text += f"; {'cause' if len(causes) == 1 else 'causes'} {', '.join(map(str, causes))}"
+    state = "kept" if outcomes[Outcome.KEPT] and not outcomes[Outcome.NOT_EXERCISED] else "untested"
+    state = "broken" if causes or outcomes[Outcome.BROKEN] else state
+    return CarMark(state, text, tuple(causes), next(iter(causes.values()), ""))
 
 
 def links(groups: Sequence[Sequence[Finding]]) -> Mapping[tuple[str, str], str]:
@@ -193,7 +230,10 @@ def _broken(report: CheckReport, finding: Finding) -> Broken:
     ]
     sentence = finding_sentence(report.vehicle, verdict, finding.case)
     words = rule_words(report.vehicle, verdict.subject, verdict.rule)
-    return Broken(verdict.subject, verdict.rule, sentence, tuple(also), finding.times, words)
+    margin = "" if verdict.margin_ns is None else short_margin(verdict.margin_ns)
+    return Broken(
+        verdict.subject, verdict.rule, sentence, tuple(also), finding.times, words, margin
+    )
 
 
 def _places(group: Sequence[Finding]) -> list[Place]:
@@ -240,9 +280,12 @@ def _look_where_broken(result: RunResult, rules: Collection[tuple[str, str]]) ->
     return look(result, places)
 
 
-def margin_lines(report: CheckReport, most: int = 12) -> Iterator[tuple[str, str, str, str]]:
+MOST_MARGINS = 12
+
+
+def margin_lines(report: CheckReport) -> Iterator[tuple[str, str, str, str]]:
     """The kept rules with the smallest margins: margin, subject, rule, case."""
-    for entry in narrowest(report)[:most]:
+    for entry in narrowest(report)[:MOST_MARGINS]:
         words = rule_words(report.vehicle, entry.subject, entry.rule)
         case = "" if entry.case is None else entry.case.name
         yield show_duration(entry.verdict.margin_ns or 0), entry.subject, words, case

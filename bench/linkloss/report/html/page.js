@@ -19,13 +19,29 @@
   prefersDark.addEventListener("change", nameTheme);
   nameTheme();
 
-  // ---- paper shows what is folded away ----
+  // ---- paper: a few sheets, or all of it with what is folded away ----
+  const PAPER_PX = 540; // of a plot on A4
+  let paper = false;
   let folded = [];
+  const drawn = [];
   addEventListener("beforeprint", () => {
-    folded = all(document, "details.rest, details.frames, .story > details").filter((d) => !d.open);
+    const open = root.dataset.print === "full" || !document.getElementById("whole") ? "details.rest, details.frames, .story > details" : "details.causes-more";
+    folded = all(document, open).filter((d) => !d.open);
     folded.forEach((d) => { d.open = true; });
+    paper = true;
+    drawn.forEach((draw) => draw());
   });
-  addEventListener("afterprint", () => folded.forEach((d) => { d.open = false; }));
+  addEventListener("afterprint", () => {
+    folded.forEach((d) => { d.open = false; });
+    delete root.dataset.print;
+    paper = false;
+    drawn.forEach((draw) => draw());
+  });
+  const whole = document.getElementById("whole");
+  if (whole) {
+    whole.hidden = false;
+    whole.addEventListener("click", () => { root.dataset.print = "full"; print(); });
+  }
 
   // ---- the table of fuses ----
   const why = document.getElementById("why");
@@ -46,6 +62,7 @@
       const mark = cell.querySelector("svg");
       const subject = cell.parentElement.querySelector("th").textContent;
       why.textContent = "";
+      why.classList.add("told");
       const text = (words) => why.append(words);
       const strong = document.createElement("b");
       strong.append(subject, ", ", heads[x].textContent);
@@ -140,7 +157,7 @@
       plot.append(line);
       return line;
     });
-    const width = () => plots[0].clientWidth || 1;
+    const width = () => (paper ? PAPER_PX : plots[0].clientWidth || 1);
     const seconds = (at, digits) => `${(at / UNITS_PER_S).toFixed(digits)} s`;
 
     const drawTicks = () => {
@@ -280,6 +297,7 @@
       if (cursor < from || cursor > to) show(cursor - (to - from) / 2, cursor + (to - from) / 2);
       event.preventDefault();
     });
+    drawn.push(draw);
     new ResizeObserver(draw).observe(plots[0]);
     draw();
   };

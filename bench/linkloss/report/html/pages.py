@@ -23,6 +23,7 @@ from linkloss.report.files import write_whole
 from linkloss.report.findings import Told, found_causes, verdict_line
 from linkloss.report.html.broken import (
     BUS,
+    MOST_MARGINS,
     Seen,
     anchor,
     broken_stories,
@@ -30,6 +31,7 @@ from linkloss.report.html.broken import (
     grouped,
     links,
     margin_lines,
+    marked_car,
     narrow_stories,
 )
 from linkloss.report.html.render import render
@@ -45,12 +47,20 @@ from linkloss.report.html.sections import (
     tried_matrix,
     untested_lines,
     version_facts,
+    worst_part,
 )
 from linkloss.report.html.sheet import Broken, Fact, Page, Part, Story, Traffic
 from linkloss.report.reopen import CHANGED, Reopened
 from linkloss.report.timeline import outcome_of_run
 from linkloss.report.totals import reach_sentences
-from linkloss.report.words import command, count, outcome_line, run_sentence
+from linkloss.report.words import (
+    command,
+    count,
+    outcome_line,
+    rule_words,
+    run_sentence,
+    short_margin,
+)
 from linkloss.units import show_duration
 from linkloss.vehicle.loading import Vehicle
 
@@ -105,7 +115,8 @@ def run_page(
     """
     vehicle = result.scenario.vehicle
     broken = result.broken
-    links = {(verdict.subject, verdict.rule): anchor(0) for verdict in broken}
+    anchors = {(verdict.subject, verdict.rule): anchor(0) for verdict in broken}
+    matrix = run_matrix(result, anchors)
     return Page(
         title=result.scenario.title or result.scenario.name,
         subtitle=vehicle.title,
@@ -116,8 +127,11 @@ def run_page(
         caution=CAUTION,
         vehicle=str(vehicle.path),
         warnings=tuple(warnings),
-        matrix=run_matrix(result, links),
+        run=True,
+        matrix=matrix,
+        worst=worst_part(matrix),
         stories=(_story(result, broken, command),),
+        margins=tuple(_margins(result)),
         untested=untested_lines(
             vehicle,
             (
@@ -170,7 +184,22 @@ def _seen(result: RunResult) -> bool:
 def _broken(result: RunResult, verdict: Verdict) -> Broken:
     if verdict.rule == "expected":
         return Broken(verdict.subject, verdict.rule, f"{verdict.subject} {verdict.text}")
-    return Broken(verdict.subject, verdict.rule, run_sentence(result, verdict))
+    words = rule_words(result.scenario.vehicle, verdict.subject, verdict.rule)
+    margin = "" if verdict.margin_ns is None else short_margin(verdict.margin_ns)
+    sentence = run_sentence(result, verdict)
+    return Broken(verdict.subject, verdict.rule, sentence, words=words, margin=margin)
+
+
+def _margins(result: RunResult) -> Iterator[tuple[str, str, str]]:
+    """The kept rules with the smallest margins: margin, subject, rule."""
+    kept = [
+        (verdict.margin_ns, verdict.subject, verdict.rule)
+        for verdict in result.verdicts
+        if verdict.outcome is Outcome.KEPT and verdict.margin_ns is not None
+    ]
+    for margin_ns, subject, rule in sorted(kept)[:MOST_MARGINS]:
+        words = rule_words(result.scenario.vehicle, subject, rule)
+        yield show_duration(margin_ns), subject, words
 
 
 def _expectations(result: RunResult) -> Iterator[Part]:
@@ -207,6 +236,8 @@ def check_page(
     for; these are then shown.
     """
     groups = grouped(report, told)
+    anchors = links(groups)
+    matrix = check_matrix(report, anchors) if report.cases else None
     full, rest = broken_stories(report, groups, told, seen)
     bus = seen.get(BUS)
     if space is None:
@@ -220,13 +251,15 @@ def check_page(
         subtitle=report.vehicle.file.about,
         state=_check_state(report),
         verdict=verdict_line(report, found_causes(report, told)),
-        causes=tuple(cause_lines(report, told, links(groups))),
+        causes=tuple(cause_lines(report, told, anchors)),
+        car=marked_car(report, told, anchors),
         facts=(*check_facts(report), *(Fact("", sentence) for sentence in about)),
         inputs=digests(report.vehicle),
         caution=CAUTION,
         vehicle=str(report.vehicle.path),
         warnings=tuple(warnings),
-        matrix=check_matrix(report, links(groups)) if report.cases else None,
+        matrix=matrix,
+        worst=None if matrix is None else worst_part(matrix),
         stories=full,
         summarised=rest,
         narrow=tuple(narrow_stories(report, seen)),

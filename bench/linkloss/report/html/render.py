@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from base64 import b64encode
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from functools import cache
 from hashlib import sha256
 from itertools import groupby
@@ -19,15 +19,20 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from linkloss.report.html.lanes import HEIGHT, UNIT_NS
-from linkloss.report.html.sheet import Page, Picture, Strip
+from linkloss.report.html.sheet import Page, Picture, Strip, Untested
 from linkloss.report.screen import printable
+from linkloss.report.words import count
 from linkloss.units import show_duration
 
 _FOLDER = Path(__file__).parent
-_CHART_PX = 900
-"""The width in pixels that labels are laid out for until the page knows its own."""
+_CHART_PX = 540
+"""The width in pixels that labels are laid out for until the page knows its own: that of paper."""
 _LETTER_PX = 6.6
 _MOST_TICKS = 9
+IN_SHORT = 4
+"""Findings that paper shows with a picture unless the page is printed in full."""
+MOST_CAUSES, MOST_LISTED = 8, 24
+"""Causes and broken rules that the first sheet lists."""
 WORDS = {
     "kept": "kept",
     "broken": "broken",
@@ -83,10 +88,12 @@ def environment(*folders: Path) -> Environment:
     )
     made.filters.update(
         boards=boards, unit=_unit, percent=_percent, ticks=ticks, fits=_fits, values=_values,
-        trusted=Markup, duration=show_duration,
+        trusted=Markup, duration=show_duration,  rows=_untested_rows, sum_of=_untested_rules,
+        count_of=_count,
     )  # fmt: skip
     made.globals["HEIGHT"] = HEIGHT
     made.globals["words"] = WORDS
+    made.globals.update(IN_SHORT=IN_SHORT, MOST_LISTED=MOST_LISTED, MOST_CAUSES=MOST_CAUSES)
     return made
 
 
@@ -95,6 +102,18 @@ def _shown(value: Any) -> Any:
     it, such as a bidirectional override.
     """
     return printable(value) if type(value) is str else value
+
+
+def _untested_rows(untested: Iterable[Untested]) -> list[tuple[str, str]]:
+    return [(subject, ", ".join(rules)) for subject, rules in untested]
+
+
+def _untested_rules(untested: Iterable[Untested]) -> int:
+    return sum(len(rules) for _, rules in untested)
+
+
+def _count(number: int, thing: str) -> str:
+    return count(number, thing).replace("kind of faults", "kinds of faults")
 
 
 def boards(picture: Picture) -> Iterator[Board]:

@@ -22,7 +22,17 @@ from pathlib import Path
 from linkloss.campaign.result import Cell, CheckReport, RunResult
 from linkloss.faults.catalogue import catalogue
 from linkloss.judge.verdict import Outcome, Verdict, smallest
-from linkloss.report.html.sheet import Block, Column, Digest, Fact, Fuse, LoadSheet, Matrix, Row
+from linkloss.report.html.sheet import (
+    Block,
+    Column,
+    Digest,
+    Fact,
+    Fuse,
+    LoadSheet,
+    Matrix,
+    Row,
+    Untested,
+)
 from linkloss.report.machine import content_now
 from linkloss.report.totals import groups, totals
 from linkloss.report.words import by_subject, count, rule_words, short_margin
@@ -211,12 +221,10 @@ def _bounds(load: LoadTable) -> Iterator[str]:
         yield f"tried {most} times, {pause} apart, then {load.tries.then}"
 
 
-def untested_lines(
-    vehicle: Vehicle, places: Iterable[tuple[str, str]]
-) -> tuple[tuple[str, str], ...]:
+def untested_lines(vehicle: Vehicle, places: Iterable[tuple[str, str]]) -> tuple[Untested, ...]:
     """Rules that were not exercised, by subject, with what is declared for them."""
     told = ((subject, rule_words(vehicle, subject, rule)) for subject, rule in places)
-    return tuple((subject, ", ".join(rules)) for subject, rules in by_subject(told).items())
+    return tuple(Untested(subject, tuple(rules)) for subject, rules in by_subject(told).items())
 
 
 MOST_COLUMNS = 32
@@ -229,9 +237,9 @@ Links = Mapping[tuple[str, str], str]
 
 
 def check_matrix(report: CheckReport, links: Links) -> Matrix:
-    """Subjects x kinds of faults. If combinations of faults make too many columns, those that
-    contain the same kind are merged into one column, which shows the worst of them and the smallest
-    margin.
+    """Subjects x kinds of faults, what broke first. If combinations of faults make too many
+    columns, those that contain the same kind are merged into one column, which shows the worst of
+    them and the smallest margin.
     """
     columns = list(_columns(report))
     blocks = tuple(
@@ -239,7 +247,7 @@ def check_matrix(report: CheckReport, links: Links) -> Matrix:
         for title, subjects in groups(report)
     )
     heads = tuple(Column(title, about) for title, about, _ in columns)
-    return Matrix("kind of fault", heads, blocks)
+    return _broken_first(Matrix("kind of fault", heads, blocks))
 
 
 def _columns(report: CheckReport) -> Iterator[tuple[str, str, tuple[str, ...]]]:
@@ -291,7 +299,9 @@ def _fuse(subject: str, cell: Cell, links: Links) -> Fuse:
 
 
 def run_matrix(result: RunResult, links: Links) -> Matrix:
-    """Subjects x rules of one run. The cell is blank if a subject does not have the rule."""
+    """Subjects x rules of one run, what broke first. The cell is blank if a subject does not have
+    the rule.
+    """
     by_place = {(verdict.subject, verdict.rule): verdict for verdict in result.verdicts}
     rules = list(dict.fromkeys(verdict.rule for verdict in result.verdicts))
     vehicle = result.scenario.vehicle
@@ -308,7 +318,7 @@ def run_matrix(result: RunResult, links: Links) -> Matrix:
 
     blocks = [Block(title, tuple(map(row, _with_rules(names, by_place)))) for title, names in sorts]
     heads = tuple(Column(rule, f"the rule {rule}") for rule in rules)
-    return Matrix("rule", heads, tuple(block for block in blocks if block.rows))
+    return _broken_first(Matrix("rule", heads, tuple(block for block in blocks if block.rows)))
 
 
 def _with_rules(names: Iterable[str], by_place: Mapping[tuple[str, str], Verdict]) -> list[str]:
@@ -322,6 +332,53 @@ def _verdict_fuse(verdict: Verdict | None, links: Links) -> Fuse:
     margin = "" if verdict.margin_ns is None else short_margin(verdict.margin_ns)
     anchor = links.get((verdict.subject, verdict.rule), "") if verdict.broken else ""
     return Fuse(STATES[verdict.outcome], margin, (verdict.rule,), (anchor,) if anchor else ())
+
+
+def _broken_first(matrix: Matrix) -> Matrix:
+    """The same table with broken columns, blocks and rows first, otherwise in the same order."""
+    rows = [row for block in matrix.blocks for row in block.rows]
+    columns = range(len(matrix.columns))
+    kept = [not any(row.fuses[column].state == "broken" for row in rows) for column in columns]
+    order = sorted(columns, key=lambda column: kept[column])
+    blocks = [
+        Block(block.title, tuple(sorted((_only(row, order) for row in block.rows), key=_is_kept)))
+        for block in matrix.blocks
+    ]
+    blocks.sort(key=lambda block: all(map(_is_kept, block.rows)))
+    return Matrix(matrix.across, tuple(matrix.columns[at] for at in order), tuple(blocks))
+
+
+def worst_part(matrix: Matrix) -> Matrix | None:
+    """The broken rows and columns of a table; None if nothing broke."""
+    blocks = [
+        Block(block.title, tuple(row for row in block.rows if not _is_kept(row)))
+        for block in matrix.blocks
+    ]
+    broken = [row for block in blocks for row in block.rows]
+    places = [
+        column
+        for column in range(len(matrix.columns))
+        if any(row.fuses[column].state == "broken" for row in broken)
+    ]
+    if not broken:
+        return None
+    return Matrix(
+        matrix.across,
+        tuple(matrix.columns[place] for place in places),
+        tuple(
+            Block(title, tuple(_only(row, places) for row in rows))
+            for title, rows in blocks
+            if rows
+        ),
+    )
+
+
+def _is_kept(row: Row) -> bool:
+    return all(fuse.state != "broken" for fuse in row.fuses)
+
+
+def _only(row: Row, columns: Iterable[int]) -> Row:
+    return Row(row.subject, tuple(row.fuses[column] for column in columns))
 
 
 def tried_matrix(report: CheckReport) -> Matrix | None:

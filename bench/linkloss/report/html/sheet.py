@@ -7,8 +7,11 @@ exception is :class:`Drawing`, which our own code makes from numbers.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
+
+from linkloss.report.car_drawing import CarDrawing
 
 
 class Fact(NamedTuple):
@@ -64,6 +67,37 @@ class Matrix(NamedTuple):
     across: str
     columns: tuple[Column, ...]
     blocks: tuple[Block, ...]
+
+    @property
+    def rows(self) -> int:
+        """How many subjects it has."""
+        return sum(len(block.rows) for block in self.blocks)
+
+
+class CarMark(NamedTuple):
+    """How a load or a node stands, in a word and in words; the numbers of the causes that broke it
+    or that point at it, and the anchor of the first.
+    """
+
+    state: str
+    text: str
+    causes: tuple[int, ...] = ()
+    anchor: str = ""
+
+
+class Car(NamedTuple):
+    """The car from above, with a mark for each load and each node."""
+
+    drawing: CarDrawing
+    loads: Mapping[str, CarMark]
+    nodes: Mapping[str, CarMark]
+
+
+class Untested(NamedTuple):
+    """A subject and its rules that were not exercised, with what is declared for them."""
+
+    subject: str
+    rules: tuple[str, ...]
 
 
 class Label(NamedTuple):
@@ -135,7 +169,7 @@ class Scene(NamedTuple):
 
 class Broken(NamedTuple):
     """One broken rule of a story; ``also`` names the other columns in which it broke, ``words`` is
-    the rule with what is declared for it.
+    the rule with what is declared for it, ``margin`` says by how much it broke.
     """
 
     subject: str
@@ -144,6 +178,7 @@ class Broken(NamedTuple):
     also: tuple[str, ...] = ()
     times: int = 1
     words: str = ""
+    margin: str = ""
 
 
 class Reduced(NamedTuple):
@@ -259,7 +294,8 @@ class Cause:
 @dataclass(frozen=True, slots=True)
 class Page:
     """A whole report. ``state`` is that of the verdict: kept, broken or untested. If no rules were
-    ``judged``, the page does not mention any.
+    ``judged``, the page does not mention any. ``worst`` is the part of the ``matrix`` that broke.
+    The page of a single ``run`` begins with its picture.
     """
 
     title: str
@@ -271,14 +307,17 @@ class Page:
     caution: str
     vehicle: str = ""
     judged: bool = True
+    run: bool = False
     warnings: tuple[str, ...] = ()
     causes: tuple[Cause, ...] = ()
+    car: Car | None = None
     matrix: Matrix | None = None
+    worst: Matrix | None = None
     stories: tuple[Story, ...] = ()
     summarised: tuple[Story, ...] = ()
     narrow: tuple[Story, ...] = ()
-    margins: tuple[tuple[str, str, str, str], ...] = ()
-    untested: tuple[tuple[str, str], ...] = ()
+    margins: tuple[tuple[str, ...], ...] = ()
+    untested: tuple[Untested, ...] = ()
     unjudged: tuple[tuple[str, str, str], ...] = ()
     tried: Matrix | None = None
     loads: tuple[LoadSheet, ...] = ()
