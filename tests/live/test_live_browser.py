@@ -281,3 +281,19 @@ def test_what_would_flash_too_fast_for_eyes_is_drawn_steadily(page):
     lit(page, "indicator_rear_left")
     page.locator("#speed").select_option("5")
     expect(load(page, "indicator_rear_left")).to_have_class(re.compile(r"\bflashing\b"))
+
+
+def test_on_a_phone_the_switches_stay_in_view_beside_the_lamps_that_they_light(page):
+    page.set_viewport_size({"width": 390, "height": WIDTHS[390]})
+    shown = "part => part.scrollIntoView({ behavior: 'instant' })"
+    page.locator("#car-title").evaluate(shown)
+    switches = page.locator("#driver").bounding_box()
+    assert switches["y"] + switches["height"] <= WIDTHS[390]
+    lamp = load(page, "low_beam_left").bounding_box()
+    assert page.locator(".top").bounding_box()["height"] < lamp["y"] < switches["y"]
+    page.get_by_role("group", name="ignition").get_by_role("radio", name="on", exact=True).check()
+    page.get_by_role("group", name="lights").get_by_role("radio", name="dipped").check()
+    lit(page, "low_beam_left")
+    assert load(page, "low_beam_left").bounding_box()["y"] == pytest.approx(lamp["y"], abs=5)
+    page.locator("#bus").evaluate(shown)
+    assert page.locator("#driver").bounding_box()["y"] < 0
