@@ -67,7 +67,7 @@ def test_a_judge_whose_process_ends_says_so_and_the_session_goes_on(tmp_path):
     with Bench(tmp_path) as bench, bench.client() as client:
         watcher = Watcher(client)
         watcher.next("state", lambda state: state["judged"])
-        bench.running._judge.process.kill()
+        bench.running._judge.result().process.kill()
         told = watcher.next("state", lambda state: state["unjudged"])
         assert told["unjudged"] == "the judge stopped with an error: its process has ended"
         watcher.do(do="save", name="alone")
@@ -82,7 +82,7 @@ def test_while_a_saved_session_is_judged_states_and_commands_go_on(tmp_path):
     with Bench(tmp_path) as bench, bench.client() as client:
         watcher = Watcher(client)
         watcher.next("state", lambda state: state["judged"])
-        process = bench.running._judge.process.pid
+        process = bench.running._judge.result().process.pid
         os.kill(process, signal.SIGSTOP)
         watcher.do(do="save", name="long")
         assert watcher.next("said")

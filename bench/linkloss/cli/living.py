@@ -348,7 +348,8 @@ def live(
     terminal
         Show the vehicle on this terminal, not in a browser.
     port
-        The port of the page. Default: one that is free.
+        The port of the page; its address is then the same at the next start, unless other
+        computers are let in. Default: one that is free.
     listen
         The address to listen on. Default: only this computer can open the page.
     yes_expose
@@ -372,9 +373,9 @@ def live(
     try:
         running = Running(loaded, lambda: doors.begin(make), folder)
         show = _on_terminal(running) if terminal else _in_browser(running, listen, port, exposed)
-        running.start()
         try:
             with suppress(KeyboardInterrupt):  # the usual way to end it
+                running.start()
                 show()
         finally:
             running.stop()
@@ -404,11 +405,14 @@ def _on_terminal(running: Running) -> Callable[[], None]:
 def _in_browser(running: Running, listen: str, port: int, exposed: bool) -> Callable[[], None]:
     """Returns a function that serves the page until an interrupt. Prints the address at once."""
     try:
+        from linkloss.live.address import kept_token
         from linkloss.live.server import Site, bind
     except ImportError:
         text = "needs the extra 'web': pip install 'linkloss[web]', or --terminal without it"
         raise bad("live", text) from None
-    site = Site(running, bind(listen, port), exposed=exposed)
+    # An address that goes over a network in the clear is good for once.
+    token = kept_token(port) if port and not exposed else ""
+    site = Site(running, bind(listen, port), exposed=exposed, token=token)
     sys.stdout.write(f"{running.vehicle.title} is on the bench. Open this address, all of it:\n\n")
     sys.stdout.write(f"  {site.address}\n\n")
     if exposed:

@@ -5,7 +5,9 @@
     judge process    its own copy of the recording, judged again and again
                      a saved session: judged as a whole, in one more thread of that process
 
-The process ends with this one, however this one ends. It loads the vehicle file once, at its start.
+The process ends with this one, however this one ends. Where this one has no threads yet it is
+forked at once; otherwise it takes as long to start as this one did, and loads the vehicle file
+anew.
 """
 
 from __future__ import annotations
@@ -17,10 +19,12 @@ import threading
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
+from itertools import pairwise
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from linkloss.campaign.isolation import can_branch
 from linkloss.campaign.run import judged
 from linkloss.live.driven import LiveSession, Piece, beginning
 from linkloss.live.growth import Gained, Growth, add, empty_copy
@@ -110,10 +114,24 @@ class Desk:
             self._hear(Judged(number, 1.0, failed=f"{type(error).__name__}: {error}"))
 
 
-_NICE = 10
+_NICE = 5
 
 
-def _work(path: Path, looks: Connection, wholes: Connection) -> None:
+def _forked(vehicle: Vehicle, looks: Connection, wholes: Connection) -> None:
+    """The judge process, with everything that this one has: it closes all that is not its own, so
+    that a port is free as soon as this process ends.
+    """
+    own = sorted((looks.fileno(), wholes.fileno()))
+    for low, high in pairwise([2, *own, os.sysconf("SC_OPEN_MAX")]):
+        os.closerange(low + 1, high)
+    _work(vehicle, looks, wholes)
+
+
+def _spawned(path: Path, looks: Connection, wholes: Connection) -> None:
+    _work(load_vehicle(path), looks, wholes)
+
+
+def _work(vehicle: Vehicle, looks: Connection, wholes: Connection) -> None:
     """The judge process, until the other end of its pipes is closed."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the session
     if hasattr(os, "nice"):
@@ -125,7 +143,7 @@ def _work(path: Path, looks: Connection, wholes: Connection) -> None:
             wholes.send(news)
 
     with suppress(EOFError, OSError):
-        desk = Desk(load_vehicle(path), hear)
+        desk = Desk(vehicle, hear)
         while True:
             order = looks.recv()
             try:
@@ -151,19 +169,16 @@ class JudgeError(Exception):
 class JudgeProcess:
     """The judge's process, seen from the session's. One thread may call it.
 
-    :param path: the vehicle file.
     :param hear: called in a thread of its own with the news of whole judgements.
     """
 
-    def __init__(self, path: Path, hear: Hear) -> None:
-        known = multiprocessing.get_all_start_methods()
-        # A process with threads must not fork; a server that never had any may.
-        context: Any = multiprocessing.get_context("forkserver" if "forkserver" in known else None)
-        if "forkserver" in known:
-            context.set_forkserver_preload([__name__])
+    def __init__(self, vehicle: Vehicle, hear: Hear) -> None:
+        forks = can_branch()
+        context: Any = multiprocessing.get_context("fork" if forks else "spawn")
         self._looks, looks = context.Pipe()
         self._wholes, wholes = context.Pipe()
-        self.process = context.Process(target=_work, args=(path, looks, wholes), daemon=True)
+        target, known = (_forked, vehicle) if forks else (_spawned, vehicle.path)
+        self.process = context.Process(target=target, args=(known, looks, wholes), daemon=True)
         self.process.start()
         looks.close()
         wholes.close()
@@ -183,9 +198,8 @@ class JudgeProcess:
             raise JudgeError(answer)
         return answer
 
-    def close(self) -> None:
-        """End the process. Idempotent."""
-        self._looks.close()
+    def end(self) -> None:
+        """End the process, whatever it does; whoever waits for an answer gets JudgeError."""
         self.process.terminate()
         self.process.join()
 

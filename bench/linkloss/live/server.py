@@ -18,16 +18,17 @@ know the token, and the browser says where it comes from:
 from __future__ import annotations
 
 import asyncio
+import hashlib
 import json
 import secrets
 import socket
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import partial
 from ipaddress import ip_address
-from typing import NamedTuple
+from typing import Any, NamedTuple
 from urllib.parse import urlsplit
 
 import uvicorn
@@ -41,14 +42,13 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
 
 from linkloss.clock.wallclock import monotonic_seconds
+from linkloss.live.address import new_token
 from linkloss.live.page import files
 from linkloss.live.service import LONGEST, Command, CommandError, Running, Seen, parse
 from linkloss.live.view import State
 from linkloss.problem import BadInput
 from linkloss.report.screen import printable
 
-_TOKEN_BYTES = 18
-"""144 random bits."""
 _LOCAL_NAMES = frozenset({"localhost", "localhost."})
 
 
@@ -68,7 +68,7 @@ class Gate:
     """
 
     port: int
-    token: str = field(default_factory=partial(secrets.token_urlsafe, _TOKEN_BYTES))
+    token: str = field(default_factory=new_token)
     exposed: bool = False
     names: frozenset[str] = frozenset()
 
@@ -120,6 +120,8 @@ class Gate:
 MOST_WATCHERS = 64
 MOST_CONNECTIONS = 200
 """Far fewer than the 1,024 files that a process can usually open."""
+MOST_STRANGERS = 64
+"""The most connections that have not shown the token yet."""
 HEADER_TIMEOUT_S = 5.0
 """A connection without a request within this time is closed."""
 SEND_TIMEOUT_S = 10.0
@@ -216,7 +218,15 @@ class Broadcaster:
 class Client:
     """One connection: the newest state, and the messages still to be sent to it."""
 
-    def __init__(self, websocket: WebSocket, broadcaster: Broadcaster, running: Running) -> None:
+    def __init__(
+        self,
+        websocket: WebSocket,
+        broadcaster: Broadcaster,
+        running: Running,
+        told: Mapping[str, object],
+    ) -> None:
+        """``told``: what it is told at first."""
+        self._told = told
         self._websocket = websocket
         self._broadcaster = broadcaster
         self._running = running
@@ -233,7 +243,7 @@ class Client:
 
     async def serve(self) -> None:
         """Send and receive until either side ends the connection."""
-        self._say({"plan": plan(self._running)})
+        self._say({"plan": self._told})
         tasks = [
             asyncio.create_task(each)
             for each in (self._send_on(), self._receive_on(), self._obey_on())
@@ -307,9 +317,33 @@ class Client:
                 self._say({"said": printable(said)})
 
 
-def plan(running: Running) -> dict[str, object]:
-    """What does not change during a session, for the page's script: the faults and their places."""
+class Strangers:
+    """The connections that have not shown the token yet. There is always room for one more: the
+    oldest one of the computer that has the most of them has to go.
+    """
+
+    def __init__(self) -> None:
+        self._waiting: dict[tuple[str, int], asyncio.Transport] = {}
+
+    def add(self, peer: tuple[str, int], transport: asyncio.Transport) -> None:
+        """A connection has been made."""
+        if len(self._waiting) >= MOST_STRANGERS:
+            most, _ = Counter(host for host, _ in self._waiting).most_common(1)[0]
+            oldest = next(one for one in self._waiting if one[0] == most)
+            self._waiting.pop(oldest).abort()
+        self._waiting[peer] = transport
+
+    def drop(self, peer: tuple[str, int]) -> None:
+        """A connection has shown the token, or is gone."""
+        self._waiting.pop(peer, None)
+
+
+def plan(running: Running, page: str) -> dict[str, object]:
+    """What does not change during a session, for the page's script: which ``page`` this is, and the
+    faults with their places.
+    """
     return {
+        "page": page,
         "faults": [
             {
                 "number": offer.number,
@@ -318,14 +352,15 @@ def plan(running: Running) -> dict[str, object]:
                 "places": [f"{kind}:{name}" for kind, name in offer.places],
             }
             for offer in running.offers
-        ]
+        ],
     }
 
 
-def make_app(running: Running, gate: Gate) -> tuple[ASGIApp, Broadcaster]:
+def make_app(running: Running, gate: Gate, strangers: Strangers) -> tuple[ASGIApp, Broadcaster]:
     """The application, and the broadcaster to its clients."""
     broadcaster = Broadcaster(running)
     content = files(running.vehicle, running.offers)
+    page = hashlib.sha256(repr(sorted(content.items())).encode()).hexdigest()[:16]
 
     async def show(request: Request) -> Response:
         name = request.path_params.get("name", "")
@@ -339,7 +374,7 @@ def make_app(running: Running, gate: Gate) -> tuple[ASGIApp, Broadcaster]:
         if len(broadcaster.clients) >= MOST_WATCHERS:
             await websocket.close(_TOO_MANY)
             return
-        client = Client(websocket, broadcaster, running)
+        client = Client(websocket, broadcaster, running, plan(running, page))
         broadcaster.join(client)
         try:
             await websocket.accept()
@@ -365,6 +400,8 @@ def make_app(running: Running, gate: Gate) -> tuple[ASGIApp, Broadcaster]:
             answer = Response(refusal.text, refusal.status, headers, "text/plain")
             await answer(scope, receive, send)
             return
+        if scope["client"] is not None:
+            strangers.drop(tuple(scope["client"]))
         await inner({**scope, "path": gate.inside(scope["path"])}, receive, send)
 
     return guarded, broadcaster
@@ -377,11 +414,22 @@ _BACKLOG = 128
 class _Connection(H11Protocol):
     """A connection that is closed when there are too many, or when it asks for nothing."""
 
+    def __init__(self, strangers: Strangers, **settings: Any) -> None:
+        super().__init__(**settings)
+        self._strangers = strangers
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        if self.client is not None:
+            self._strangers.drop(self.client)
+        super().connection_lost(exc)
+
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
         if len(self.connections) > MOST_CONNECTIONS:
             transport.abort()
             return
+        if self.client is not None:
+            self._strangers.add(self.client, transport)
         self.loop.call_later(HEADER_TIMEOUT_S, self._expect_request)
 
     def _expect_request(self) -> None:
@@ -422,16 +470,20 @@ def bind(listen: str, port: int) -> socket.socket:
 class Site:
     """A web server on one socket."""
 
-    def __init__(self, running: Running, bound: socket.socket, *, exposed: bool = False) -> None:
+    def __init__(
+        self, running: Running, bound: socket.socket, *, exposed: bool = False, token: str = ""
+    ) -> None:
+        """``token``: the one of its address; a new one if there is none."""
         self.socket = bound
         self.port: int = bound.getsockname()[1]
         names = frozenset({socket.gethostname().lower()}) if exposed else frozenset[str]()
-        self.gate = Gate(self.port, exposed=exposed, names=names)
-        app, self.broadcaster = make_app(running, self.gate)
+        self.gate = Gate(self.port, token or new_token(), exposed=exposed, names=names)
+        strangers = Strangers()
+        app, self.broadcaster = make_app(running, self.gate, strangers)
         self._server = uvicorn.Server(
             uvicorn.Config(
                 app,
-                http=_Connection,
+                http=partial(_Connection, strangers),  # type: ignore[arg-type]
                 ws=_Stream,
                 ws_max_size=LONGEST_MESSAGE,
                 ws_per_message_deflate=False,

@@ -18,11 +18,13 @@ import os
 import re
 import threading
 from collections.abc import Callable
+from concurrent.futures import Future
 from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
+from linkloss.campaign.isolation import can_branch
 from linkloss.clock.wallclock import Wall, monotonic_seconds
 from linkloss.live.driven import LiveSession
 from linkloss.live.judge_process import Begin, Judged, JudgeError, JudgeProcess
@@ -187,8 +189,9 @@ class Running:
         self._watchers: tuple[Watch, ...] = ()
         self._number = 0
         self._threads: tuple[threading.Thread, ...] = ()
+        self._over = False
         self._turn = threading.Lock()
-        self._judge: JudgeProcess | None = None
+        self._judge: Future[JudgeProcess] | None = None
         self._numbers = itertools.count()
         self._saves: dict[int, Path] = {}
         self._judged: dict[int, Judged] = {}
@@ -200,6 +203,12 @@ class Running:
 
     def start(self) -> None:
         """Start the session. Returns at once."""
+        if self._judge is None:
+            self._judge = Future()
+            if can_branch():  # soon this program has threads, and may not fork any more
+                self._start_judge()
+            else:
+                threading.Thread(target=self._start_judge, daemon=True).start()
         both = (self._live, self._view)
         self._threads = (
             threading.Thread(target=self._run, args=both, name="session", daemon=True),
@@ -210,14 +219,17 @@ class Running:
 
     def stop(self) -> None:
         """End the session and its judge."""
+        self._over = True
+        self._live.end()
+        if self._judge is not None and self._judge.done():
+            self._judge.result().end()
         self._end()
-        if self._judge is not None:
-            self._judge.close()
 
     def _end(self) -> None:
         self._live.end()
         for thread in self._threads:
-            thread.join(_PATIENCE_S)
+            if thread.ident is not None:  # an interrupt may come while they are started
+                thread.join(_PATIENCE_S)
 
     def _restart(self) -> None:
         """End the session and start a new one."""
@@ -246,26 +258,45 @@ class Running:
             self.failed = f"the session ended with an error: {type(error).__name__}: {error}"
             self._tell(view.state(self.failed))
 
+    def _start_judge(self) -> None:
+        assert self._judge is not None
+        judge = JudgeProcess(self.vehicle, self._hear)
+        self._judge.set_result(judge)
+        if self._over:
+            judge.end()
+
     def _watch(self, live: LiveSession, view: View) -> None:
         """Pass on what is new, and show what the judge says, until the session ends."""
-        wall, judged_ns = Wall(), -1
+        assert self._judge is not None
+        wall = Wall()
+        while not self._judge.done() and not live.pacer.ended:
+            wall.wait(_REST_NS)
+        if not self._judge.done():
+            self._judge_no_more("the session ended before the judge had begun")
+            return
         try:
-            if self._judge is None:
-                self._judge = JudgeProcess(self.vehicle.path, self._hear)
-            self._judge.ask(Begin.of(live))
-            while pieces := live.news():
-                begun_s = monotonic_seconds()
-                for piece in pieces:
-                    if piece.whole is None and piece.gained.end_ns == judged_ns:
-                        continue  # the session stands still
-                    judged_ns = piece.gained.end_ns
-                    view.standing = self._judge.ask(piece) or view.standing
-                took_ns = (monotonic_seconds() - begun_s) * 1e9
-                wall.wait(max(_REST_NS, round(_REST_SHARE * took_ns)))
+            self._let_judge(self._judge.result(), live, view)
         except JudgeError as error:
             view.unjudged = f"the judge stopped with an error: {error}"
-            for number in [*self._saves]:
-                self._hear(Judged(number, 1.0, failed=str(error)))
+            self._judge_no_more(str(error))
+
+    def _judge_no_more(self, why: str) -> None:
+        for number in [*self._saves]:
+            self._hear(Judged(number, 1.0, failed=why))
+
+    @staticmethod
+    def _let_judge(judge: JudgeProcess, live: LiveSession, view: View) -> None:
+        wall, judged_ns = Wall(), -1
+        judge.ask(Begin.of(live))
+        while pieces := live.news():
+            begun_s = monotonic_seconds()
+            for piece in pieces:
+                if piece.whole is None and piece.gained.end_ns == judged_ns:
+                    continue  # the session stands still
+                judged_ns = piece.gained.end_ns
+                view.standing = judge.ask(piece) or view.standing
+            took_ns = (monotonic_seconds() - begun_s) * 1e9
+            wall.wait(max(_REST_NS, round(_REST_SHARE * took_ns)))
 
     def _hear(self, news: Judged) -> None:
         """News of a saved session that is judged as a whole."""

@@ -5,9 +5,14 @@ const bus = (() => {
   let socket = null;
   let wait = 500;
 
-  const send = (message) => {
-    if (socket && socket.readyState === WebSocket.OPEN) socket.send(JSON.stringify(message));
+  let timer = 0;
+
+  const put = (message) => {
+    const open = Boolean(socket) && socket.readyState === WebSocket.OPEN;
+    if (open) socket.send(JSON.stringify(message));
+    return open;
   };
+  const send = (message) => { if (!put(message)) tell("unsent"); };
   const tell = (name, value) => { if (handlers[name]) handlers[name](value); };
 
   const connect = () => {
@@ -18,15 +23,29 @@ const bus = (() => {
       for (const name of ["plan", "said", "refused"]) if (name in message) tell(name, message[name]);
       if (!("state" in message)) return;
       // A page that nobody looks at draws nothing; it still says that it has seen.
-      const drawn = () => { send({ do: "seen", state: message.state.at }); tell("state", message.state); };
-      if (document.hidden) send({ do: "seen", state: message.state.at });
+      const drawn = () => { if (put({ do: "seen", state: message.state.at })) tell("state", message.state); };
+      if (document.hidden) put({ do: "seen", state: message.state.at });
       else requestAnimationFrame(drawn);
     });
     socket.addEventListener("close", () => {
       tell("lost");
-      setTimeout(connect, wait);
+      clearTimeout(timer);
+      timer = setTimeout(connect, wait);
       wait = Math.min(8000, wait * 2);
+      whoIsThere();
     });
   };
+  // Another bench on this port lets nobody in who knows only the old address.
+  const whoIsThere = async () => {
+    try {
+      const answer = await fetch(location.href, { cache: "no-store" });
+      if (answer.status === 403) tell("stranger");
+    } catch { /* nobody is there */ }
+  };
+  document.addEventListener("visibilitychange", () => {
+    if (document.hidden || !socket || socket.readyState !== WebSocket.CLOSED) return;
+    clearTimeout(timer);
+    connect();
+  });
   return { send, connect, on: (name, handler) => { handlers[name] = handler; } };
 })();

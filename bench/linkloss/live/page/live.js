@@ -147,6 +147,7 @@
     put($("pace"), pace);
     flag($("pace"), "behind", !paused && (slow || state.behind));
     if (state.failed) lost(state.failed);
+    allow(!state.failed, "anew");
   };
   const ms = (us) => `${(us / 1000).toFixed(us < 10000 ? 1 : 0)} ms`;
 
@@ -317,7 +318,10 @@
   $("clear-all").addEventListener("click", () => bus.send({ do: "clear_all" }));
 
   // ---- faults to choose from ----
+  let pageShown = "";
   bus.on("plan", (plan) => {
+    if (pageShown && plan.page !== pageShown) location.reload(); // another car, or another bench
+    pageShown = plan.page;
     faults = plan.faults;
     offered = new Map();
     for (const fault of faults) {
@@ -337,6 +341,11 @@
       option.textContent = fault.text;
       group.append(option);
     }
+    for (const [name, element] of loads) { // one that no fault fits is nothing to press
+      if (!fitting(`load:${name}`, "").length) continue;
+      element.tabIndex = 0;
+      element.setAttribute("role", "button");
+    }
     arm("");
     shownFaults = "?";
   });
@@ -350,13 +359,7 @@
     armed = kind;
     for (const button of all(".kind")) button.setAttribute("aria-pressed", String(button.dataset.kind === kind));
     for (const [place, element] of places) {
-      const can = Boolean(kind) && fitting(place, kind).length > 0;
-      flag(element, "can", can);
-      // A load is only something to press while a fault fits it.
-      if (element.dataset.load) {
-        if (can) { element.tabIndex = 0; element.setAttribute("role", "button"); }
-        else { element.removeAttribute("tabindex"); element.setAttribute("role", "img"); }
-      }
+      flag(element, "can", Boolean(kind) && fitting(place, kind).length > 0);
     }
     put($("hint"), kind ? `${kind}: now choose where. Esc lets go of it.`
       : "Choose a node, a piece of cable or a load to break it, or a fault below first.");
@@ -389,6 +392,7 @@
     dialog.showModal();
   };
   const drop = (place, kind) => {
+    if (!allowed) return;
     const found = fitting(place, kind);
     const name = place.slice(place.indexOf(":") + 1).replace("|", " to ");
     const active = new Set((state ? state.faults : []).map((fault) => fault.number));
@@ -497,6 +501,18 @@
 
   const say = (text, refused = false) => { put($("said"), text); flag($("said"), "refused", refused); };
   const lost = (text) => { put($("lost"), text); $("lost").hidden = false; };
+  // Without a bench, or with one that is over, nothing that a person does has an effect.
+  let allowed = true;
+  const allow = (can, except = null) => {
+    if (can === allowed) return;
+    allowed = can;
+    flag(document.body, "gone", !can);
+    if (!can && dialog.open) dialog.close();
+    for (const control of all("main button, main input, main select")) control.disabled = !can && control.id !== except;
+    for (const [, place] of places) {
+      if (place.matches("[role=button]")) place.setAttribute("aria-disabled", String(!can));
+    }
+  };
   bus.on("said", (text) => say(text));
   bus.on("refused", (text) => say(text, true));
   let heard = performance.now();
@@ -506,7 +522,12 @@
       lost("Nothing has come from the bench for three seconds. A program may hold it up.");
     }
   }, 1000);
-  bus.on("open", () => { heard = performance.now(); $("lost").hidden = true; });
-  bus.on("lost", () => lost("The bench does not answer. It may have been stopped; this page keeps trying."));
+  bus.on("open", () => { heard = performance.now(); $("lost").hidden = true; allow(true); });
+  bus.on("lost", () => {
+    allow(false);
+    lost("The bench does not answer. It may have been stopped. Nothing can be set until it is back; this page keeps trying.");
+  });
+  bus.on("stranger", () => lost("Another bench is at this address now. Open the address that it printed when it started."));
+  bus.on("unsent", () => say("The bench does not answer: nothing was changed.", true));
   bus.connect();
 })();
