@@ -80,3 +80,10 @@ def unknown(what: str, word: str, choices: Iterable[str]) -> str:
         return f"unknown {what} '{word}'{near}; expected one of: {some} and {more} more"
     listed = ", ".join(known) if known else "none are declared"
     return f"unknown {what} '{word}'; expected one of: {listed}{near}"
+
+
+def printable(text: str) -> str:
+    """The text with a question mark for each unprintable character, which could control a
+    terminal.
+    """
+    return "".join(char if char.isprintable() or char == "\n" else "?" for char in text)

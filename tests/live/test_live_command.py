@@ -75,3 +75,28 @@ def test_python_is_left_as_it_was():
         assert gc.get_freeze_count() >= frozen + len(kept)
     assert sys.getswitchinterval() == pytest.approx(before_s)
     assert gc.get_freeze_count() == 0
+
+
+@pytest.fixture
+def hostile(tmp_path):
+    """Wren with a title that would give orders to a terminal."""
+    text = WREN.path.read_text(encoding="utf-8")
+    dbc = (WREN.path.parent / "../../dbc/wren.dbc").resolve().as_posix()
+    text = text.replace("../../dbc/wren.dbc", dbc)
+    text = text.replace('title = "Wren"', r'title = "W\u001b]0;x\u0007\u009b31mren"', 1)
+    path = tmp_path / "vehicle.toml"
+    path.write_text(text, encoding="utf-8")
+    return str(path)
+
+
+def test_a_title_gives_no_orders_to_a_terminal(hostile, capsys, monkeypatch):
+    site = pytest.importorskip("linkloss.live.server").Site
+    monkeypatch.setattr(site, "run", lambda self: self.socket.close())
+    assert main(["live", hostile]) == 0
+    options = ["--real", "rear", "--interface", "slcan", "--channel", "x", "--bitrate", "1"]
+    assert main(["serve", hostile, *options]) == 2
+    told = capsys.readouterr()
+    assert "W?]0;x??31mren is on the bench" in told.out
+    assert "the bus of W?]0;x??31mren runs at" in told.err
+    for text in (told.out, told.err):
+        assert all(char.isprintable() or char == "\n" for char in text)

@@ -73,15 +73,17 @@ def _run(arguments: list[str]) -> int:
         )
         sys.stdout.flush()
     except CycloptsError as error:
+        from linkloss.problem import printable
+
         text = " ".join(str(error).split()).replace(" into int.", " into a number.")
-        print(f"linkloss: {text}", file=sys.stderr)
+        print(f"linkloss: {printable(text)}", file=sys.stderr)
         return EXIT_BAD_USAGE
     except Exception as error:
-        from linkloss.problem import BadInput
+        from linkloss.problem import BadInput, printable
 
         if not isinstance(error, BadInput):
             raise
-        print(error, file=sys.stderr)
+        print(printable(str(error)), file=sys.stderr)
         return EXIT_BAD_USAGE
     return code if isinstance(code, int) else 0
 

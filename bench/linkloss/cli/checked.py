@@ -127,7 +127,7 @@ def _kept(stories: Stories, findings: Path | None) -> dict[str, Path]:
     """The files of the stories. Raises BadInput if a folder that was asked for cannot be written
     to.
     """
-    from linkloss.problem import BadInput
+    from linkloss.problem import BadInput, printable
     from linkloss.report.findings import write_findings
 
     try:
@@ -135,15 +135,17 @@ def _kept(stories: Stories, findings: Path | None) -> dict[str, Path]:
     except BadInput as error:
         if findings is not None:
             raise
-        print(f"linkloss: the shrunk scenarios are not kept: {error}", file=sys.stderr)
+        text = f"linkloss: the shrunk scenarios are not kept: {error}"
+        print(printable(text), file=sys.stderr)
         return {}
 
 
 def note(memory: Remembered, report: CheckReport, gone: Collection[str]) -> None:
     """Remember what broke; a folder that cannot be written changes no result."""
-    from linkloss.problem import BadInput
+    from linkloss.problem import BadInput, printable
 
     try:
         memory.note(report, gone)
     except BadInput as error:
-        print(f"linkloss: what broke is not remembered: {error}", file=sys.stderr)
+        text = f"linkloss: what broke is not remembered: {error}"
+        print(printable(text), file=sys.stderr)

@@ -65,11 +65,12 @@ def compiled(vehicle: Vehicle) -> Vehicle:
     """The vehicle with its programs in C compiled; what the compiler warned of is said once, here
     and not by each process that runs cases. Raises BadInput.
     """
+    from linkloss.problem import printable
     from linkloss.session import ready
 
     for node, warnings in ready(vehicle).items():
         for line in warnings:
-            print(f"linkloss: {node}: {line}", file=sys.stderr)
+            print(printable(f"linkloss: {node}: {line.expandtabs()}"), file=sys.stderr)
     return vehicle
 
 

@@ -234,7 +234,7 @@ def serve(
     excerpt = serve_until(begin, [*programs, *nodes], lasts_ns, console, walk)
     from linkloss.cli.running import write_run
     from linkloss.judge import Outcome
-    from linkloss.problem import EXIT_NOT_EXERCISED
+    from linkloss.problem import EXIT_NOT_EXERCISED, printable
     from linkloss.report.timeline import show_run
 
     result = excerpt.judged()
@@ -243,9 +243,8 @@ def serve(
     if save is not None:
         from linkloss.live.service import save as save_session
 
-        console.print(
-            f"linkloss run {save_session(excerpt.scenario, save, 'served')}", soft_wrap=True
-        )
+        path = save_session(excerpt.scenario, save, "served")
+        console.print(printable(f"linkloss run {path}"), soft_wrap=True)
     show_run(console, result, quiet=quiet, verbose=verbose)
     adapter.account(console, loaded, result)
     if by_hand and not result.broken and not any(v.outcome is Outcome.KEPT for v in by_hand):
@@ -265,13 +264,15 @@ def serve_until(
     interrupts it midway.
     """
     from linkloss.live.opened import OpenBus
+    from linkloss.problem import printable
     from linkloss.report.screen import paragraph
 
     live = begin()
     thread = _SessionThread(live)
     with OpenBus(live, ends, lambda text: paragraph(console, text)) as opened:
         for endpoint in ends:
-            console.print(f"{endpoint.name}: {endpoint.how_to_join()}", soft_wrap=True)
+            text = f"{endpoint.name}: {endpoint.how_to_join()}"
+            console.print(printable(text), soft_wrap=True)
         if lasts_ns is not None:
             live.pacer.schedule(lasts_ns, lambda _: thread.over.set())
         thread.start()
@@ -360,6 +361,7 @@ def live(
     from linkloss.live.driven import LiveSession
     from linkloss.live.opened import Doors
     from linkloss.live.service import Running
+    from linkloss.problem import printable
 
     exposed = _exposed(listen, yes_expose=yes_expose)
     check_targets([], folder=folder)
@@ -369,7 +371,7 @@ def live(
         began = situation or ""
         return LiveSession(loaded, situation=began, seed=seed, speed=speed, outside=outside)
 
-    doors = Doors(open or (), lambda text: print(text, file=sys.stderr, flush=True))
+    doors = Doors(open or (), lambda text: print(printable(text), file=sys.stderr, flush=True))
     try:
         running = Running(loaded, lambda: doors.begin(make), folder)
         show = _on_terminal(running) if terminal else _in_browser(running, listen, port, exposed)
@@ -382,7 +384,7 @@ def live(
     finally:
         doors.close()
     if running.failed:
-        print(f"linkloss: {running.failed}", file=sys.stderr)
+        print(printable(f"linkloss: {running.failed}"), file=sys.stderr)
     return 1 if running.failed else 0
 
 
@@ -413,7 +415,10 @@ def _in_browser(running: Running, listen: str, port: int, exposed: bool) -> Call
     # An address that goes over a network in the clear is good for once.
     token = kept_token(port) if port and not exposed else ""
     site = Site(running, bind(listen, port), exposed=exposed, token=token)
-    sys.stdout.write(f"{running.vehicle.title} is on the bench. Open this address, all of it:\n\n")
+    from linkloss.problem import printable
+
+    title = printable(running.vehicle.title)
+    sys.stdout.write(f"{title} is on the bench. Open this address, all of it:\n\n")
     sys.stdout.write(f"  {site.address}\n\n")
     if exposed:
         sys.stdout.write(

@@ -38,9 +38,9 @@ from linkloss.cli.checked import ended_like_ctrl_c, note, tell
 from linkloss.cli.common import bad, compiled, duration_ns, load, refuse
 from linkloss.clock.wallclock import epoch_ns
 from linkloss.firmware.build import C_SUFFIXES, CPP_SUFFIXES, BuildOptions
-from linkloss.problem import BadInput
+from linkloss.problem import BadInput, printable
 from linkloss.report.remembered import Remembered
-from linkloss.report.screen import heading, make_console, printable
+from linkloss.report.screen import heading, make_console
 from linkloss.report.terminal import progress_of_check, show_check
 from linkloss.report.words import count
 from linkloss.shipped import demo_vehicle

@@ -38,8 +38,8 @@ from linkloss.live.service import (
     Step,
 )
 from linkloss.live.view import Offer, State
+from linkloss.problem import printable
 from linkloss.report.picture import columns, lamp
-from linkloss.report.screen import printable
 from linkloss.report.words import count
 from linkloss.units import plain, shown_unit
 from linkloss.vehicle.expression import Value
@@ -273,7 +273,9 @@ class Terminal:
     def picture(self, state: State, width: int, height: int) -> RenderableType:
         """A state as a screen of this many characters and lines."""
         head = [*self._head(state), *self._rules(state)]
-        loads = columns([lamp(name, level) for name, level in state["loads"].items()], width)
+        loads = columns(
+            [lamp(printable(name), level) for name, level in state["loads"].items()], width
+        )
         foot = [Text(printable(self._said)), *_saved(state)]
         foot += [Text(line, "dim") for line in wrap(HELP, width, break_on_hyphens=False)]
         foot += [Text(line, "dim italic") for line in wrap(CAUTION, width)]
@@ -308,7 +310,7 @@ class Terminal:
         given = [name for name, there in state["notices"].items() if there]
         if state["room"] >= WARN_SHARE and not state["full"]:
             yield Text(f"the recording is {state['room']:.0%} full: save, and begin anew", "red")
-        yield Text(f"notices: {', '.join(given) or 'none'}", "yellow" if given else "")
+        yield Text(printable(f"notices: {', '.join(given) or 'none'}"), "yellow" if given else "")
 
     @staticmethod
     def _rules(state: State) -> Iterator[Text]:

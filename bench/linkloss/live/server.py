@@ -46,8 +46,7 @@ from linkloss.live.address import new_token
 from linkloss.live.page import files
 from linkloss.live.service import LONGEST, Command, CommandError, Running, Seen, parse
 from linkloss.live.view import State
-from linkloss.problem import BadInput
-from linkloss.report.screen import printable
+from linkloss.problem import BadInput, printable
 
 _LOCAL_NAMES = frozenset({"localhost", "localhost."})
 

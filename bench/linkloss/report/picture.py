@@ -22,8 +22,8 @@ from linkloss.bus.controller import ErrorState
 from linkloss.bus.message import hex_identifier
 from linkloss.campaign.result import RunResult
 from linkloss.clock.wallclock import monotonic_seconds, wait_seconds
+from linkloss.problem import printable
 from linkloss.recording import ControllerChange, NodeChange
-from linkloss.report.screen import printable
 from linkloss.report.timeline import Event, events_with_breaks, instant, state_words
 from linkloss.units import plain, show_duration
 

@@ -15,7 +15,7 @@ from rich.table import Table
 from linkloss.campaign.result import CAUTION
 from linkloss.document import lines_of
 from linkloss.power.fuses import melting_i2t
-from linkloss.problem import EXIT_BROKEN, EXIT_KEPT, EXIT_NOT_EXERCISED
+from linkloss.problem import EXIT_BROKEN, EXIT_KEPT, EXIT_NOT_EXERCISED, printable
 from linkloss.report.html import Page, Part, plain_page
 from linkloss.report.screen import (
     OUTCOMES,
@@ -25,7 +25,6 @@ from linkloss.report.screen import (
     heading,
     paragraph,
     plain_table,
-    printable,
 )
 from linkloss.report.words import count
 from linkloss.sizing.lines import Finding, FuseUse, LoadLine, NodeLine, Shed, Sleep

@@ -12,7 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from linkloss.campaign.result import CAUTION
-from linkloss.problem import EXIT_BROKEN, EXIT_KEPT, EXIT_NOT_EXERCISED
+from linkloss.problem import EXIT_BROKEN, EXIT_KEPT, EXIT_NOT_EXERCISED, printable
 
 WIDEST = 160
 GAP = 2
@@ -52,7 +52,7 @@ def make_console(file: IO[str] | None = None, width: int | None = None) -> Conso
 def heading(console: Console, text: str) -> None:
     """The heading of a part of the screen."""
     console.print()
-    console.print(Text(text, style="bold"))
+    console.print(Text(printable(text), style="bold"))
 
 
 def paragraph(console: Console, text: str, *, indent: int = 0, style: str = "") -> None:
@@ -94,13 +94,6 @@ def plain_table(
     for row in rows:
         table.add_row(*(cell if isinstance(cell, Text) else Text(printable(cell)) for cell in row))
     return table
-
-
-def printable(text: str) -> str:
-    """The text with a question mark for each unprintable character, which could control a
-    terminal.
-    """
-    return "".join(char if char.isprintable() or char == "\n" else "?" for char in text)
 
 
 def shortened(text: str, width: int) -> str:

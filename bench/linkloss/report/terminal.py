@@ -36,6 +36,7 @@ from linkloss.faults.base import Fault
 from linkloss.faults.catalogue import catalogue
 from linkloss.firmware.coverage import Lines, ranges
 from linkloss.judge import Outcome
+from linkloss.problem import printable
 from linkloss.report.advice import show_cause
 from linkloss.report.findings import (
     Told,
@@ -53,7 +54,6 @@ from linkloss.report.screen import (
     heading,
     make_console,
     paragraph,
-    printable,
     shortened,
 )
 from linkloss.report.timeline import show_run
@@ -140,7 +140,12 @@ def show_coverage(console: Console, sources: Sequence[Lines]) -> None:
             continue
         paragraph(console, f"never reached: {ranges(source.missed)}", indent=2)
         for number, text in _texts(source):
-            console.print(f"    {number:5}  {text}", markup=False, highlight=False, no_wrap=True)
+            console.print(
+                f"    {number:5}  {printable(text.expandtabs())}",
+                markup=False,
+                highlight=False,
+                no_wrap=True,
+            )
 
 
 def _texts(source: Lines) -> list[tuple[int, str]]:

@@ -22,7 +22,8 @@ from linkloss.campaign.reach import Coverage
 from linkloss.campaign.result import Cell, CheckReport
 from linkloss.document import Document, Ns
 from linkloss.judge import Outcome
-from linkloss.report.screen import GAP, STYLES, hanging, heading, printable
+from linkloss.problem import printable
+from linkloss.report.screen import GAP, STYLES, hanging, heading
 from linkloss.report.words import short_margin
 
 

@@ -18,9 +18,9 @@ from typing import Any, NamedTuple
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+from linkloss.problem import printable
 from linkloss.report.html.lanes import HEIGHT, UNIT_NS
 from linkloss.report.html.sheet import Page, Picture, Strip, Untested
-from linkloss.report.screen import printable
 from linkloss.report.words import count
 from linkloss.units import show_duration
 
