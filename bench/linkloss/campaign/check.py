@@ -34,7 +34,7 @@ from linkloss.campaign.selection import (
     situations_named,
 )
 from linkloss.campaign.store import CaseStore
-from linkloss.campaign.workers import Cluster, Workers
+from linkloss.campaign.workers import Cluster, Tell, Workers, tell_nobody
 from linkloss.clock.wallclock import monotonic_seconds
 from linkloss.judge import declared_rules
 from linkloss.problem import BadInput, unknown
@@ -93,19 +93,6 @@ class Hunted:
 
 
 Progress = Callable[[int, int | None], None]
-
-
-class _Telling(NamedTuple):
-    """Who is told of each result."""
-
-    progress: Progress | None
-    tell: Callable[[CaseResult], object] | None
-
-    def __call__(self, result: CaseResult, done: int, total: int | None) -> None:
-        if self.tell is not None:
-            self.tell(result)
-        if self.progress is not None:
-            self.progress(done, total)
 
 
 LIMIT_S = 60.0
@@ -204,14 +191,15 @@ def check(
     )
     try:
         with closing(workers):
-            told = _Telling(progress, tell)
+            told = tell or tell_nobody
             if hunted is None:
                 places = order.turns(chosen)
                 results.arrange(places)
-                new = workers.run(order, [chosen[place] for place in places], len(results))
-                deque(_appended(new, results, total, told, first=first), maxlen=0)
+                cases_in_turn = [chosen[place] for place in places]
+                new = workers.run(order, cases_in_turn, len(results), told)
+                deque(_appended(new, results, total, progress, first=first), maxlen=0)
             else:
-                _run_hunt(workers, order, hunted, results, told, first=first)
+                _run_hunt(workers, order, hunted, results, told, progress, first=first)
     except KeyboardInterrupt:
         raise Interrupted(report) from None
     except NotFinished as why:
@@ -279,7 +267,8 @@ def _run_hunt(
     order: CheckRequest,
     hunted: Hunted,
     results: CaseStore,
-    told: _Telling,
+    tell: Tell,
+    progress: Progress | None,
     *,
     first: bool,
 ) -> None:
@@ -288,8 +277,8 @@ def _run_hunt(
     while batch := hunted.next_batch():
         found = list(islice(earlier, len(batch)))
         named = replace(order, names=tuple(case.name for case in batch))
-        new = workers.run(named, batch, len(found))
-        hunted.learn([*found, *_appended(new, results, hunted.total, told, first=first)])
+        new = workers.run(named, batch, len(found), tell)
+        hunted.learn([*found, *_appended(new, results, hunted.total, progress, first=first)])
         if first and any(result.is_broken for result in results):
             return
 
@@ -298,7 +287,7 @@ def _appended(
     new: Generator[CaseResult, None, None],
     results: CaseStore,
     total: int | None,
-    told: _Telling,
+    progress: Progress | None,
     *,
     first: bool,
 ) -> Iterator[CaseResult]:
@@ -308,7 +297,8 @@ def _appended(
             return
         for result in new:
             results.append(result)
-            told(result, len(results), total)
+            if progress is not None:
+                progress(len(results), total)
             yield result
             if first and result.is_broken:
                 return

@@ -8,8 +8,9 @@
     long cases    once two thirds of the others have had their turn: they hold up none that shows
                   most, and no process waits for them at the end
 
-Where nodes are named, the faults at these nodes and their messages come before all others. Which
-cases run, and the order of a report, do not depend on any of this.
+Where nodes are named, the faults at these nodes and their messages come before all others, and in
+turn with the undisturbed situations. Which cases run, and the order of a report, do not depend on
+any of this.
 """
 
 from __future__ import annotations
@@ -63,8 +64,9 @@ def turns(
     )
     others = in_turn(list(in_turn(kinds[kind])) for kind in kinds)
     faulty = list({places[0]: places for places in (*telling, *others)}.values())
-    faulty.sort(key=lambda places: not _is_near(cases[places[0]], near))
-    found = [*plain, *faulty]
+    close = [places for places in faulty if _is_near(cases[places[0]], near)]
+    first = [*in_turn([close[: len(plain)], plain]), *close[len(plain) :]]
+    found = list({places[0]: places for places in (*first, *faulty)}.values())
     later = len(found) * 2 // 3
     found = [*found[:later], *long, *found[later:]]
     ranks = {name: rank for rank, name in enumerate(again)}

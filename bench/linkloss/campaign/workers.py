@@ -6,8 +6,9 @@ from __future__ import annotations
 
 import multiprocessing
 import signal
-from collections.abc import Callable, Generator, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from collections import deque
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from dataclasses import dataclass
 from functools import partial
 from itertools import groupby
@@ -27,6 +28,11 @@ CHUNK = 24
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
+Tell = Callable[[CaseResult], object]
+
+
+def tell_nobody(result: object) -> None:
+    """Tell nobody."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,9 +47,9 @@ class Workers:
         """Do nothing: the processes end with each run."""
 
     def run(
-        self, order: CheckRequest, cases: Sequence[Scenario], done: int
+        self, order: CheckRequest, cases: Sequence[Scenario], done: int, tell: Tell = tell_nobody
     ) -> Generator[CaseResult, None, None]:
-        """The results of ``cases[done:]`` in their order.
+        """The results of ``cases[done:]`` in their order. ``tell(result)`` is called as they come.
 
         Where processes can fork, each case runs away from its worker, and the workers inherit the
         cases. Forking is not safe in a program with several threads, and does not exist on every
@@ -60,25 +66,37 @@ class Workers:
                 except Stopped:
                     return []
 
-            found = forked(self.jobs, len(chunks), piece)
+            found = forked(self.jobs, len(chunks), piece, partial(_tell_all, tell))
         elif len(chunks) > 1 and self.jobs > 1:
-            found = _pooled("spawn", self.jobs, partial(run_piece, order), chunks, Event())
+            work = partial(run_piece, order)
+            found = _pooled("spawn", self.jobs, work, chunks, Event(), partial(_tell_all, tell))
         else:
-            yield from map(run_case, cases[done:])
+            for result in map(run_case, cases[done:]):
+                tell(result)
+                yield result
             return
         for results in found:
             yield from results
 
 
+def _tell_all(tell: Tell, results: Iterable[CaseResult]) -> None:
+    for result in results:
+        tell(result)
+
+
 def forked(
-    jobs: int, number: int, work: Callable[[int, Callable[[], bool]], Result]
+    jobs: int,
+    number: int,
+    work: Callable[[int, Callable[[], bool]], Result],
+    tell: Callable[[Result], object] = tell_nobody,
 ) -> Iterator[Result]:
     """``number`` calls ``work(0, stop)``, ``work(1, stop)``, ... in ``jobs`` forked processes,
     which inherit everything that it needs. ``stop()`` is true once the rest is no longer wanted.
+    The results are in order; ``tell(result)`` is called as they come.
     """
     stop = Event()
     _Inherited.work = lambda place: work(place, stop.is_set)
-    yield from _pooled("fork", jobs, _inherited, range(number), stop)
+    yield from _pooled("fork", jobs, _inherited, range(number), stop, tell)
 
 
 class _Inherited:
@@ -97,6 +115,7 @@ def _pooled(
     work: Callable[[Item], Result],
     items: Sequence[Item],
     stop: EventType,
+    tell: Callable[[Result], object],
 ) -> Iterator[Result]:
     pool = ProcessPoolExecutor(
         max(1, min(jobs, len(items))),
@@ -105,7 +124,15 @@ def _pooled(
         initargs=(signal.SIGINT, signal.SIG_IGN),
     )
     try:
-        yield from pool.map(work, items)
+        futures = deque(pool.submit(work, item) for item in items)
+        running = set(futures)
+        while futures:
+            if futures[0] in running:
+                done, running = wait(running, return_when=FIRST_COMPLETED)
+                for future in done:
+                    tell(future.result())
+            else:
+                yield futures.popleft().result()
     except BaseException:
         stop.set()  # interrupted, or the rest is no longer wanted
         raise
@@ -128,7 +155,7 @@ def chunked(cases: Sequence[Scenario], start: int = 0, jobs: int = 1) -> Iterato
         first, end = places[0], places[-1] + 1
         while first < end:
             share = max(CHUNK, -(-len(places) // jobs))
-            size = min(small, 1 << made // jobs) if common is None else share
+            size = min(small, 1 << made // (_ROUNDS * jobs)) if common is None else share
             yield range(first, min(first + size, end))
             first, made = first + size, made + 1
 
@@ -150,9 +177,18 @@ class Cluster:
         self._client = _connect(address)
 
     def run(
-        self, order: CheckRequest, cases: Sequence[Scenario], done: int
+        self, order: CheckRequest, cases: Sequence[Scenario], done: int, tell: Tell = tell_nobody
     ) -> Generator[CaseResult, None, None]:
-        """The results of ``cases[done:]``, the order's cases, in their order."""
+        """The results of ``cases[done:]``, the order's cases, in their order. ``tell(result)`` is
+        called with each.
+        """
+        for result in self._found(order, cases, done):
+            tell(result)
+            yield result
+
+    def _found(
+        self, order: CheckRequest, cases: Sequence[Scenario], done: int
+    ) -> Iterator[CaseResult]:
         client = self._client
         futures = [
             (chunk, client.submit(run_piece, order, chunk, pure=False))
