@@ -10,12 +10,15 @@ import pytest
 from report_values import broken, case, every_fault_report, kept, mixed_report, report
 
 from linkloss.campaign.result import CAUTION
+from linkloss.campaign.store import Change, Changes, Standing
+from linkloss.judge import Outcome
 from linkloss.judge.verdict import Cause
 from linkloss.report.findings import found_causes
 from linkloss.report.screen import make_console
-from linkloss.report.terminal import show_check
+from linkloss.report.terminal import show_changes, show_check
 from linkloss.report.totals import Column, blocks, cell_text, folded
-from linkloss.report.words import count
+from linkloss.report.words import count, why_no_time
+from linkloss.vehicle.load import FlashRule
 
 
 class Terminal(io.StringIO):
@@ -255,3 +258,31 @@ def test_a_column_wider_than_the_screen_still_gets_its_block():
 )
 def test_a_long_kind_is_broken_where_its_words_meet(kind, expected):
     assert folded(kind, 12) == expected
+
+
+def test_a_margin_that_reads_the_same_as_before_is_no_smaller_one():
+    def fell(rule, before_ns, after_ns):
+        before, after = (Standing(Outcome.KEPT, ns) for ns in (before_ns, after_ns))
+        return Change("tail_lamp", rule, before, after)
+
+    same = fell("fresh", 1_020_000_400, 1_020_000_300)
+    less = fell("stale", 20_000_000, 12_500_000)
+    stream = io.StringIO()
+    show_changes(make_console(stream, 80), Changes((), (), (), (same, less), ()))
+    assert lines(stream.getvalue())[-2:] == [
+        "smaller margin: 1 rule",
+        "* tail_lamp, stale: kept (20 ms), now kept (12.5 ms)",
+    ]
+    stream = io.StringIO()
+    show_changes(make_console(stream, 80), Changes((), (), (), (same,), ()))
+    assert lines(stream.getvalue())[-1] == "Nothing has changed."
+
+
+def test_a_margin_of_nothing_says_why_it_is_harmless():
+    vehicle = mixed_report().vehicle
+    lamp = vehicle.loads["tail_lamp"]
+    flashing = lamp.model_copy(update={"flash": FlashRule()})
+    file = vehicle.file.model_copy(update={"loads": {"tail_lamp": lamp, "indicator": flashing}})
+    car = replace(vehicle, file=file)
+    assert why_no_time(car, "indicator", 0).startswith(" (harmless: it may finish its flash")
+    assert why_no_time(car, "indicator", 1) == why_no_time(car, "tail_lamp", 0) == ""

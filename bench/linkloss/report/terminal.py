@@ -66,6 +66,7 @@ from linkloss.report.words import (
     finding_sentence,
     rule_words,
     short_margin,
+    why_no_time,
     why_untested,
 )
 from linkloss.units import parse_duration, plain, show_duration, write_duration
@@ -93,16 +94,18 @@ def show_margins(console: Console, report: CheckReport, below_ns: int | None = N
         margin = show_duration(entry.verdict.margin_ns or 0)
         words = rule_words(report.vehicle, entry.subject, entry.rule)
         where = f", in {entry.case.name}" if entry.case is not None else ""
-        bullet(console, f"{margin}: {entry.subject}, {words}{where}")
+        why = why_no_time(report.vehicle, entry.subject, entry.verdict.margin_ns)
+        bullet(console, f"{margin}{why}: {entry.subject}, {words}{where}")
 
 
 def show_changes(console: Console, changes: Changes) -> None:
     """Show what differs from the baseline, worst first."""
     heading(console, "Compared with the baseline")
+    fallen = [each for each in changes.fallen if _stood(each.before) != _stood(each.after)]
     parts = (
         ("newly broken", changes.broken, STYLES["broken"]),
         ("no longer put to the test", changes.untested, STYLES["not exercised"]),
-        ("smaller margin", changes.fallen, ""),
+        ("smaller margin", fallen, ""),
         ("newly kept", changes.kept, STYLES["kept"]),
         ("no longer declared", changes.gone, ""),
     )
@@ -543,7 +546,8 @@ def _totals(console: Console, report: CheckReport, *, whole: bool, verbose: bool
         return
     if found.smallest_margin is not None:
         least = found.smallest_margin
-        margin = f"{show_duration(least.margin_ns)}, {least.subject}, rule {least.rule}"
+        why = why_no_time(report.vehicle, least.subject, least.margin_ns)
+        margin = f"{show_duration(least.margin_ns)}{why}, {least.subject}, rule {least.rule}"
         paragraph(console, f"Smallest margin of what was kept: {margin}, in {least.case}.")
     if report.space is not None:
         for sentence in report.space.sentences():

@@ -337,6 +337,16 @@ def by_subject(places: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
     return found
 
 
+def why_no_time(vehicle: Vehicle, subject: str, margin_ns: int | None) -> str:
+    """Why a margin of nothing is harmless, behind it in parentheses; empty for any other: the edges
+    of a flash and its deadline follow the same cycle, and may fall on one instant.
+    """
+    load = vehicle.loads.get(subject)
+    if margin_ns != 0 or load is None or load.flash is None:
+        return ""
+    return " (harmless: it may finish its flash until that instant, and does)"
+
+
 def why_untested(report: CheckReport, subject: str) -> str:
     """Why nothing put a subject to the test, in parentheses behind its rules, where that is known:
     `` (no situation changes `gear`)``.
