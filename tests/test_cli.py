@@ -229,6 +229,24 @@ def test_an_error_of_the_bench_itself_is_not_called_bad_input(car, monkeypatch):
         main(["run", "cut.toml"])
 
 
+@pytest.mark.parametrize(
+    ("command", "told"),
+    [
+        ((), "A vehicle file is code"),
+        (("check",), "A vehicle file is code"),
+        (("plan",), "imports its programs in Python"),
+        (("timing",), "imports its programs in Python"),
+        (("describe",), "imports its programs in Python"),
+        (("report",), "It runs none of the vehicle's programs"),
+    ],
+)
+def test_help_says_what_runs_programs(capsys, command, told):
+    assert main([*command, "--help"]) == 0
+    shown = " ".join(capsys.readouterr().out.replace("\u2502", " ").split())
+    assert told in shown
+    assert "files that you trust" in shown
+
+
 def test_help_imports_neither_the_bench_nor_its_libraries():
     program = (
         "import sys; from linkloss.cli import main; main(['--help'])\n"

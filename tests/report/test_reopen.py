@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
@@ -12,18 +13,21 @@ from html_values import page_of
 from linkloss.campaign.check import check, looked
 from linkloss.campaign.result import CheckReport
 from linkloss.campaign.run import run
+from linkloss.campaign.selection import content
+from linkloss.cli import main
 from linkloss.problem import BadInput
 from linkloss.report.html import Page, looks, render, reopened_page, run_page
 from linkloss.report.machine import check_json, run_json
 from linkloss.report.reopen import CHANGED, reopen
 from linkloss.scenario import load_scenario
 from linkloss.vehicle.loading import load_vehicle
+from linkloss.vehicle.programs import ProgramError, forget_programs, unread_program
 
 TINY = Path(__file__).parent / "tiny"
 
 
 def reopened(path: Path) -> Page:
-    found = reopen(path)
+    found = reopen(path, programs=True)
     return reopened_page(found, looked(looks(found.result), jobs=1))
 
 
@@ -86,9 +90,55 @@ def test_a_vehicle_that_has_changed_since_is_told(checked):
     _, path = checked
     vehicle = path.parent / "vehicle.toml"
     vehicle.write_text(vehicle.read_text() + "\n# another day\n")
-    found = reopen(path)
+    found = reopen(path, programs=True)
     assert found.changed
     assert CHANGED in render(reopened_page(found, looked(looks(found.result), jobs=1)))
+
+
+def test_a_report_runs_no_program_unless_it_is_told_to(checked, capsys):
+    """A program that leaves a file behind as soon as it is imported."""
+    report, path = checked
+    forget_programs(report.vehicle.programs.values())
+    program = path.parent / "tiny_nodes.py"
+    spy = "\nfrom pathlib import Path\nPath(__file__).with_name('ran').touch()\n"
+    program.write_text(program.read_text() + spy)
+    ran, page = path.with_name("ran"), path.with_suffix(".html")
+    assert main(["report", str(path)]) == main(["report", str(path)])
+    assert not ran.exists()
+    text = " ".join(page.read_text(encoding="utf-8").split())
+    assert "linkloss report&#39; runs no program; with &#39;--again&#39; it does" in text
+    assert main(["report", str(path), "--again", "--jobs", "1"]) == 1
+    assert ran.exists()
+    assert main(["report", str(path), "--jobs", "1"]) == 2
+    assert "--jobs: runs cases; expected '--again' too" in capsys.readouterr().err
+
+
+@pytest.mark.skipif(
+    not (shutil.which("cc") and shutil.which("c++") and find_spec("cffi")),
+    reason="needs a C and a C++ compiler (Debian: gcc, g++), and cffi",
+)
+def test_a_program_that_is_not_run_has_the_same_digest_as_one_that_is(tmp_path, monkeypatch):
+    main(["new", str(tmp_path / "car"), "--nodes", "dash,front=sketch,rear=c,tail=script"])
+    path = tmp_path / "car" / "vehicle.toml"
+    wanted = content(load_vehicle(path))
+    monkeypatch.setattr("linkloss.firmware.program.Library", None)
+    unread = load_vehicle(path, programs=False)
+    assert content(unread) == wanted
+    with pytest.raises(RuntimeError, match="was not read, and cannot run"):
+        unread.programs["dash"](None)
+
+
+def test_a_program_in_a_package_is_found_without_importing_it(tmp_path, monkeypatch):
+    package = tmp_path / "some_package"
+    package.mkdir()
+    (package / "__init__.py").write_text("raise SystemExit")
+    (package / "nodes.py").write_text("")
+    monkeypatch.syspath_prepend(tmp_path)
+    found = unread_program("some_package.nodes:Rear", tmp_path)
+    assert found.path == package / "nodes.py"
+    for reference in ("some_package.other:Rear", "no_package:Rear", "rear.py:Rear"):
+        with pytest.raises(ProgramError, match="there is no file"):
+            unread_program(reference, tmp_path)
 
 
 def test_a_vehicle_named_from_elsewhere_is_found_beside_the_result(checked, monkeypatch, tmp_path):

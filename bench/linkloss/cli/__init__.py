@@ -34,7 +34,11 @@ def _version() -> str:
 
 app = App(
     name="linkloss",
-    help="Runs a car's CAN nodes on a simulated bus, breaks things, and judges every load.",
+    help=(
+        "Runs a car's CAN nodes on a simulated bus, breaks things, and judges every load. A vehicle"
+        " file is code: every command that reads one imports the programs that it names, but for"
+        " 'report'. Open only files that you trust."
+    ),
     version=_version,
     help_format="plaintext",
     suppress_keyboard_interrupt=False,

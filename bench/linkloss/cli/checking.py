@@ -106,6 +106,8 @@ def check(
 ) -> int:
     """Run a vehicle through every situation and every fault, and judge every load.
 
+    A vehicle file is code: the programs that it names run. Open only files that you trust.
+
     Parameters
     ----------
     vehicle

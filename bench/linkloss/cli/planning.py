@@ -39,6 +39,8 @@ def timing(
 ) -> int:
     """Work out every message's worst-case response time, and the bus load.
 
+    Reading the vehicle file imports its programs in Python: open only files that you trust.
+
     Parameters
     ----------
     vehicle
@@ -119,6 +121,8 @@ def plan(
     html: Path | None = None,
 ) -> int:
     """Look at every fuse, lead and feed of a vehicle, and at the current that it draws asleep.
+
+    Reading the vehicle file imports its programs in Python: open only files that you trust.
 
     Parameters
     ----------

@@ -335,7 +335,8 @@ def describe(
     dbc
         Message definitions: show names, signals, counters, periods.
     vehicle
-        A vehicle file: use its messages and its bit rate, and show which loads would be stale.
+        A vehicle file: use its messages and its bit rate, and show which loads would be stale. This
+        imports its programs in Python: open only files that you trust.
     bit_rate
         Bit rate of the bus, such as "500 kbit/s": the load is given in percent of it.
     channel

@@ -168,10 +168,18 @@ def _write_bits(result: RunResult, path: Path, from_ns: int, to_ns: int | None) 
     write_whole(path, vcd(channels, from_ns, until_ns, scope=bus.channel))
 
 
-def report(result: Path, /, *, html: Path | None = None, jobs: int | None = None) -> int:
+def report(
+    result: Path,
+    /,
+    *,
+    html: Path | None = None,
+    again: Flag = False,
+    jobs: int | None = None,
+) -> int:
     """Make an HTML report of a result that 'check --json' or 'run --json' has written.
 
-    Exits with the code of the command that made the result.
+    It runs none of the vehicle's programs, and imports none, unless '--again' is given. Exits with
+    the code of the command that made the result.
 
     Parameters
     ----------
@@ -179,20 +187,25 @@ def report(result: Path, /, *, html: Path | None = None, jobs: int | None = None
         The result, a JSON file.
     html
         The file to write. Default: the name of the result, with .html.
+    again
+        Run again what broke in a check, to draw it. This runs the programs that the vehicle file
+        names: give it only for files that you trust.
     jobs
-        Processes to use for running again what broke. Default: all cores.
+        Processes to use for --again. Default: all cores.
     """
+    refuse((jobs is not None and not again, "--jobs", "runs cases; expected '--again' too"))
     target = result.with_suffix(".html") if html is None else html
     check_targets([target])
-    from linkloss.campaign.check import looked
+    from linkloss.campaign.check import Failed, looked
     from linkloss.campaign.result import CheckReport
     from linkloss.report.files import write_whole
     from linkloss.report.html import looks, render, reopened_page
     from linkloss.report.reopen import reopen
 
-    found = reopen(result)
-    check = found.result if isinstance(found.result, CheckReport) else None
-    seen = {} if check is None else looked(looks(check), jobs=jobs)
+    found = reopen(result, programs=again)
+    wanted = looks(found.result) if isinstance(found.result, CheckReport) else {}
+    asleep = Failed("'linkloss report' runs no program; with '--again' it does, and draws it")
+    seen = looked(wanted, jobs=jobs) if again else dict.fromkeys(wanted, asleep)
     write_whole(target, render(reopened_page(found, seen)))
     print(f"written: {shlex.quote(str(target))}")
     return found.result.exit_code

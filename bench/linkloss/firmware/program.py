@@ -92,11 +92,18 @@ class Firmware:
         self._refused = refused
         self._unused: list[Library] = []
 
+    def built(self) -> Path:
+        """The shared object, compiled now or earlier; it is not loaded."""
+        try:
+            return build(self.sources, self._options)
+        except BuildError as error:
+            raise self._refused(str(error)) from None
+
     @cached_property
     def path(self) -> Path:
         """The shared object, compiled now or earlier. A copy of it is loaded."""
+        path = self.built()
         try:
-            path = build(self.sources, self._options)
             first = Library(path)
         except BuildError as error:
             raise self._refused(str(error)) from None

@@ -40,6 +40,7 @@ from linkloss.campaign.stories import Story
 from linkloss.document import Document, Ns, columns, lines_of
 from linkloss.judge import Outcome, Verdict
 from linkloss.judge.verdict import COLUMNS
+from linkloss.problem import BadInput
 from linkloss.recording import InputValue, recording_fields
 from linkloss.report.advice import look_at, proof, why
 from linkloss.report.findings import Told, found_causes, story_sentence
@@ -181,11 +182,11 @@ class Cases(Document):
 
 def content_now(vehicle: Vehicle) -> str | None:
     """The SHA-256, in hexadecimal, of the vehicle's file, its DBC and its programs as they are now;
-    None if one of them no longer exists.
+    None if one of them no longer exists, or can no longer be compiled.
     """
     try:
         return content(vehicle)
-    except OSError:
+    except (OSError, BadInput):
         return None
 
 

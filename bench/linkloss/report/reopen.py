@@ -53,8 +53,9 @@ class _Keys(Document):
     cases: tuple[CaseResult, ...] = ()
 
 
-def reopen(path: Path) -> Reopened:
-    """Read what ``--json`` has written.
+def reopen(path: Path, *, programs: bool = False) -> Reopened:
+    """Read what ``--json`` has written. Nothing of the vehicle's programs is imported or run unless
+    ``programs`` are asked for, which running a case again needs.
 
     :raises BadInput: for anything else, and for a vehicle file that is missing or has mistakes.
     """
@@ -72,7 +73,7 @@ def reopen(path: Path) -> Reopened:
         raise BadInput.one(path, "format", f"got {keys.format!r}; expected a result: {known}")
     if keys.version != 1:
         raise BadInput.one(path, "version", f"got {keys.version!r}; this linkloss reads 1")
-    vehicle = load_vehicle(_vehicle_file(path, keys.vehicle_file))
+    vehicle = load_vehicle(_vehicle_file(path, keys.vehicle_file), programs=programs)
     space: tuple[str, ...] = ()
     if keys.format == "linkloss run":
         result: CheckReport | RunResult = _run(path, text, vehicle)

@@ -32,10 +32,12 @@ from linkloss.vehicle.load import LoadTable, NoticeTable
 from linkloss.vehicle.messages import MessageInfo, SignalInfo
 from linkloss.vehicle.programs import (
     ProgramError,
+    Unread,
     header_folders,
     load_firmware,
     load_program,
     load_script,
+    unread_program,
 )
 from linkloss.vehicle.tables import (
     BusTable,
@@ -258,8 +260,11 @@ class Vehicle:
         return next(name for name in self.messages[message].senders if name in self.nodes)
 
 
-def load_vehicle(path: str | Path, build: BuildOptions | None = None) -> Vehicle:
-    """Read a vehicle file, its message definition and its nodes' programs.
+def load_vehicle(
+    path: str | Path, build: BuildOptions | None = None, *, programs: bool = True
+) -> Vehicle:
+    """Read a vehicle file, its message definition and its nodes' programs, which imports those that
+    are in Python. ``programs`` False: nothing of them is imported, loaded or run, nor can be.
 
     ``build`` says how programs in C are compiled, once something runs them: with checks, or with
     line counts. What is wrong with a message that the vehicle does not use is a note
@@ -273,11 +278,14 @@ def load_vehicle(path: str | Path, build: BuildOptions | None = None) -> Vehicle
     found = with_cycles(file, found)
     file, messages = with_unlisted(file, found.messages)
     problems = [*found.problems, *Consistency(source, file, messages).problems(), *stale]
-    programs = _programs(source, file, problems, build)
+    read = _programs if programs else _unread
+    found_programs = read(source, file, problems, build)
     if problems:
         raise BadInput(problems)
     notes, unused = tuple(found.notes), tuple(found.unused)
-    return Vehicle(path, source, file, found.database, messages, programs, build, notes, unused)
+    return Vehicle(
+        path, source, file, found.database, messages, found_programs, build, notes, unused
+    )
 
 
 def read_vehicle_file(path: Path) -> tuple[Source, VehicleFile, Definitions]:
@@ -360,6 +368,29 @@ def _programs(
             problems.append(
                 source.problem(("nodes", name, "settings", *error.place), str(error)),
             )
+    return programs
+
+
+def _unread(
+    source: Source, file: VehicleFile, problems: list[Problem], build: BuildOptions | None
+) -> dict[str, Callable[[Any], Any]]:
+    """The programs, of which nothing is imported or loaded."""
+    programs: dict[str, Callable[[Any], Any]] = {}
+    folder = source.path.parent
+    for name, node in file.nodes.items():
+        if node.logged:
+            continue
+        try:
+            if node.script is not None:
+                programs[name] = load_script(name, file, folder)  # reads it, and no more
+            elif node.python is None:
+                made = load_firmware(name, file, folder, build, partial(_refused, source, name))
+                programs[name] = Unread(made.built, kept=False)
+            else:
+                programs[name] = unread_program(node.python, folder)
+        except ProgramError as error:
+            key = "script" if node.script is not None else "c" if node.c else "python"
+            problems.append(source.problem(("nodes", name, key), str(error)))
     return programs
 
 

@@ -14,6 +14,7 @@ import sys
 import traceback
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import suppress
+from functools import cached_property
 from importlib.util import find_spec
 from pathlib import Path
 from types import ModuleType
@@ -78,6 +79,50 @@ def _from_file(path: Path) -> ModuleType:
     return module
 
 
+class Unread:
+    """A program that was found, and neither imported nor loaded: nothing of it has run. ``kept``:
+    whether it is one of the sources of its folder. Calling it is a mistake of the bench.
+    """
+
+    def __init__(self, find: Callable[[], Path], *, kept: bool) -> None:
+        self._find = find
+        self.kept = kept
+
+    @cached_property
+    def path(self) -> Path:
+        """Its file: the source or, for a program in C, what is built from all sources."""
+        return self._find()
+
+    def __call__(self, board: Any) -> Any:
+        """Refuse to run."""
+        raise RuntimeError(f"{self.path} was not read, and cannot run")
+
+
+def unread_program(reference: str, folder: Path) -> Unread:
+    """The program that ``reference`` names, as :func:`load_program` would import it. Raises
+    ProgramError for a file that is not there.
+    """
+    place = reference.rpartition(":")[0]
+    path = (folder / place).resolve() if place.endswith(".py") else _file_of(place)
+    if path is None or not path.is_file():
+        raise ProgramError(f"there is no file '{path or place}'")
+    return Unread(lambda: path, kept=True)
+
+
+def _file_of(module: str) -> Path | None:
+    """The file of a module, without importing its package, which would run it."""
+    top, *inner = module.split(".")
+    spec = find_spec(top)
+    if spec is None or not inner:
+        return None if spec is None or spec.origin is None else Path(spec.origin)
+    for folder in spec.submodule_search_locations or ():
+        base = Path(folder).joinpath(*inner)
+        for path in (base.with_suffix(".py"), base / "__init__.py"):
+            if path.is_file():
+                return path
+    return None
+
+
 def program_file(program: Callable[[Any], Any]) -> Path | None:
     """The file that holds a program, where it can be known: its source or, for a compiled one, what
     was built from all its sources.
@@ -91,7 +136,12 @@ def program_file(program: Callable[[Any], Any]) -> Path | None:
 
 def program_folders(programs: Iterable[Callable[[Any], Any]]) -> set[Path]:
     """The folders of programs' own files, where these can be known."""
-    sources = [inspect.getsourcefile(program) for program in programs if inspect.isclass(program)]
+    sources: list[str | Path | None] = []
+    for program in programs:
+        if isinstance(program, Unread):
+            sources += [program.path] if program.kept else []
+        elif inspect.isclass(program):
+            sources.append(inspect.getsourcefile(program))
     return {Path(source).resolve().parent for source in sources if source is not None}
 
 

@@ -40,6 +40,7 @@ from linkloss.units import show_duration
 from linkloss.vehicle.expression import Condition
 from linkloss.vehicle.load import LoadTable, state_text
 from linkloss.vehicle.loading import Vehicle
+from linkloss.vehicle.programs import Unread
 
 TOGETHER = "all of it together"
 MODEL = (
@@ -107,6 +108,8 @@ def digests(vehicle: Vehicle) -> tuple[Digest, ...]:
     found = {vehicle.path, *vehicle.dbc_paths}
     sources = map(getsourcefile, filter(isclass, vehicle.programs.values()))
     found.update(Path(source) for source in sources if source is not None)
+    unread = (program for program in vehicle.programs.values() if isinstance(program, Unread))
+    found.update(program.path for program in unread if program.kept)
     found.update(vehicle.path.parent / name for node in vehicle.nodes.values() for name in node.c)
     files = {path.resolve() for path in found if path.is_file()}
     lines = [Digest(_called(path, folder), sha256(path.read_bytes()).hexdigest()) for path in files]
