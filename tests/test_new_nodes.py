@@ -26,7 +26,7 @@ ALL_KINDS = [
     pytest.param("dash,front=sketch,rear=c,tail=script,roof=python", marks=needs_compiler),
 ]
 LONGEST = 150
-"""Lines of a program."""
+"""Lines of a program, comments and blank ones included; it is shorter."""
 
 
 def new(folder: Path, nodes: str) -> Path:
@@ -181,9 +181,7 @@ def test_one_more_load_touches_nine_places_and_is_then_judged(tmp_path):
 def test_programs_are_short(tmp_path, nodes):
     folder = new(tmp_path / "car", nodes).parent
     for program in (*folder.glob("*.py"), *folder.glob("*.c"), *folder.glob("*.ino")):
-        lines = [line.strip() for line in program.read_text(encoding="utf-8").splitlines()]
-        code = [line for line in lines if line and not line.startswith(("#", "/*", "*"))]
-        assert len(code) <= LONGEST, program
+        assert len(program.read_text(encoding="utf-8").splitlines()) < LONGEST, program
 
 
 def test_every_load_is_somewhere_and_every_power_node_has_one(tmp_path):
