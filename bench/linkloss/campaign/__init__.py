@@ -32,8 +32,16 @@ change no other case.
 Shrinking
 ---------
 
-stories.py    chooses which findings to shrink, shrinks them in separate processes, and groups them
-              by cause
+stories.py    chooses which findings to shrink, and shrinks them in separate processes
 shrink.py     reduces a case that breaks a rule to the shortest scenario that still does
 shorter.py    what shorter means, the candidates, and weaker faults in place of a fault
+
+Causes
+------
+
+diagnosis.py  why a rule broke: what the watched run shows, and what cures it when it is set right
+causes.py     diagnoses what was found, and groups what one mistake broke
+
+``tests/causes`` measures how often the first cause names what is wrong, against labels that were
+written from the mistakes and not from the finder's answers.
 """

@@ -52,15 +52,15 @@ def grouped(
     A program that ended, or never took part, comes first, then what breaks without a fault, then
     the cause that breaks most.
     """
-    found: dict[object, list[BrokenBy]] = {}
+    parts: list[BrokenBy] = []
     for first, *others in _units(report, stories):
         diagnosis = diagnoses.get(place_of(first))
         story = stories.of(place_of(first))
         node = suspect(report.vehicle, first.verdict) if diagnosis is None else diagnosis.node
-        key: object = _key(first, diagnosis)
-        if diagnosis is None:
-            key = story.cause if story is not None else (node, first.case.fault)
-        found.setdefault(key, []).append(BrokenBy((first, *others), node, story, diagnosis))
+        parts.append(BrokenBy((first, *others), node, story, diagnosis))
+    found: dict[object, list[BrokenBy]] = {}
+    for part in parts:
+        found.setdefault(_key(_clearer(part, parts)), []).append(part)
     return sorted(map(_together, found.values()), key=_order)
 
 
@@ -158,11 +158,36 @@ def _told_first(group: list[Finding], stories: Stories) -> list[Finding]:
     return sorted(group, key=lambda f: (place_of(f) != shrunk, vagueness(f.verdict)))
 
 
-def _key(first: Finding, diagnosis: Diagnosis | None) -> object:
+def _clearer(part: BrokenBy, parts: Sequence[BrokenBy]) -> BrokenBy:
+    """Where a rule tells little and nothing confirmed why, what the same faults broke at the same
+    node by a rule that tells more.
+    """
+    vague = vagueness(part.findings[0].verdict)
+    if vague < _VAGUE_FROM or part.diagnosis is None or part.diagnosis.repair is not None:
+        return part
+    alike = [
+        other
+        for other in parts
+        if (other.node, _faults(other)) == (part.node, _faults(part))
+        and vagueness(other.findings[0].verdict) < _VAGUE_FROM
+    ]
+    return alike[0] if alike else part
+
+
+_VAGUE_FROM = 2
+"""From this :func:`vagueness` on a rule says only that something does not work."""
+
+
+def _faults(part: BrokenBy) -> str:
+    """The kinds of faults under which it shows."""
+    return part.findings[0].case.fault if part.story is None else part.story.shrunk.scenario.kinds
+
+
+def _key(part: BrokenBy) -> object:
     """What findings of one cause have in common."""
-    if diagnosis is None:
-        return None
-    found = diagnosis
+    first, found, story = part.findings[0], part.diagnosis, part.story
+    if found is None:
+        return story.cause if story is not None else (part.node, first.case.fault)
     parts: tuple[object, ...] = (found.mechanism, found.node, found.repair, found.where)
     if found.mechanism in _BY_MESSAGE:
         parts += (found.message,)

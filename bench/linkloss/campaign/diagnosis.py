@@ -61,6 +61,7 @@ class Mechanism(Enum):
     ROLLED_OVER = "rolled over"
     ASLEEP = "asleep"
     NO_WATCHDOG = "no watchdog"
+    UNPROTECTED = "unprotected"
     HARDWARE = "hardware"
     NOT_FOUND = "not found"
 
@@ -494,13 +495,29 @@ class _Look:
         return any(0 <= self.at_ns - at_ns <= span_ns for at_ns in resets)
 
     def _end_to_end(self) -> Mechanism:
-        """The link of the chain that is broken on its own, if one is."""
+        """The link of the chain that is broken on its own, if one is; a message that nobody can
+        tell from a false one, if its content is.
+        """
+        if self._unprotected():
+            return Mechanism.UNPROTECTED
         for verdict in self.verdicts:
             if suspect(self.vehicle, verdict) == self.node and verdict.cause in _BY_CAUSE:
                 return _BY_CAUSE[verdict.cause]
         own = self.broken.subject in self.vehicle.loads
         load = self.vehicle.loads[self.broken.subject] if own else None
         return Mechanism.IGNORED if load and load.node == self.node else Mechanism.INPUT
+
+    def _unprotected(self) -> str:
+        """A message that the subject needs, whose content a fault changed, and that has neither the
+        checksum nor the counter that would show it; "" if there is none.
+        """
+        faults = [f.kind for f in self.recording.faults if f.content and f.applied_ns < self.at_ns]
+        for name in sorted(self._needed):
+            info = self.vehicle.messages[name]
+            for kind in faults:
+                if (info.checksum if kind == "alter" else info.counter) is None:
+                    return name
+        return ""
 
     def _about(self) -> str:
         """The message that the rule is about, where it names one."""

@@ -111,6 +111,7 @@ _WHY: Mapping[Mechanism, str] = {
     Mechanism.ASLEEP: "{node} does not sleep and wake as declared",
     Mechanism.NO_WATCHDOG: "a stopped program of {node} is not restarted by its watchdog",
     Mechanism.HARDWARE: "the supply or an output of {node} cannot do what is asked of it",
+    Mechanism.UNPROTECTED: "{message} has nothing that shows false or old content to {node}",
     Mechanism.NOT_FOUND: "cause not found",
 }
 
@@ -193,6 +194,9 @@ _ADVICE: Mapping[Mechanism, str | Mapping[str, str]] = {
     Mechanism.ASLEEP: "compare with 'sleeps_when', 'asleep_within' and 'wakes_by'",
     Mechanism.NO_WATCHDOG: (
         "start the watchdog, and feed it from the main loop alone, not from an interrupt"
+    ),
+    Mechanism.UNPROTECTED: (
+        "give the message a counter and a checksum in the DBC, and let its receivers look at them"
     ),
     Mechanism.HARDWARE: "see 'linkloss plan' for fuses, leads and supply",
 }
