@@ -9,6 +9,7 @@ import pytest
 from html_values import Outline, page_of
 from report_values import broken, case, kept, report, vehicle
 
+from linkloss.campaign.diagnosis import Diagnosis, Mechanism
 from linkloss.campaign.result import Cell
 from linkloss.campaign.run import run
 from linkloss.campaign.selection import case_named
@@ -17,6 +18,7 @@ from linkloss.campaign.store import CaseStore
 from linkloss.campaign.stories import Stories, Story
 from linkloss.faults.catalogue import catalogue
 from linkloss.judge import Outcome
+from linkloss.report.advice import look_at, why
 from linkloss.report.findings import Told
 from linkloss.report.html import broken as stories
 from linkloss.report.html import render
@@ -172,6 +174,22 @@ def test_the_headline_of_a_finding_names_the_fault_of_the_picture_below_it():
     assert page.count(f'<h3 id="finding-1-title"><bdi>{story.title}</bdi></h3>') == 1
     (without,) = page_of(found).stories
     assert "reset" in without.title
+
+
+def test_a_cause_says_why_and_what_to_do_in_the_list_and_in_its_finding():
+    place = ("tail_lamp", "fresh")
+    found = report(case("cut", broken(*place, "was off instead of on", culprit="rear")))
+    diagnosis = Diagnosis(Mechanism.SILENCE, "rear", "LampRequest")
+    told = Told(Stories((short_story("a", place),)), {}, {place: diagnosis})
+    page = page_of(found, told)
+    (cause,), (story,) = page.causes, page.stories
+    assert cause.why == story.why == f"{why(diagnosis)}."
+    assert cause.advice == story.advice == f"{look_at(vehicle(), diagnosis)}."
+    assert "look at node" not in cause.about
+    assert Outline(render(page)).text.count(cause.why) == 2
+    (plain,) = page_of(found).causes
+    assert not plain.why
+    assert "look at node rear" in plain.about
 
 
 def test_the_picture_is_that_of_the_short_story():

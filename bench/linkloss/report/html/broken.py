@@ -11,9 +11,12 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from functools import partial
 from itertools import chain
 
+from linkloss.campaign.causes import place_of
 from linkloss.campaign.check import Failed, Wanted, cases_named
+from linkloss.campaign.diagnosis import Diagnosis
 from linkloss.campaign.result import CaseResult, CheckReport, Finding, RunResult
 from linkloss.judge.verdict import Outcome
+from linkloss.report.advice import look_at, proof, why
 from linkloss.report.car_drawing import draw_car
 from linkloss.report.findings import Told, cause_sentence, effort, found_causes, story_sentence
 from linkloss.report.html.scene import Place, look, traffic
@@ -57,16 +60,24 @@ def cause_lines(
     for cause in found_causes(report, told):
         verdict = cause.findings[0].verdict
         others = len(cause.findings) - 1
-        about = [f"look at node {cause.node}"] if cause.node else []
+        known = cause.diagnosis
+        about = [f"look at node {cause.node}"] if cause.node and known is None else []
         about += [f"{count(others, 'more rule')} broken with it"] if others else []
         lines.append(
             Cause(
                 cause_sentence(report, cause),
                 "; ".join(about),
                 links[verdict.subject, verdict.rule],
+                "" if known is None else f"{why(known)}.",
+                _advice(report, known),
             )
         )
     return lines
+
+
+def _advice(report: CheckReport, known: Diagnosis | None) -> str:
+    advice = "" if known is None else look_at(report.vehicle, known)
+    return f"{advice}." if advice else ""
 
 
 def marked_car(report: CheckReport, told: Told | None, links: Mapping[tuple[str, str], str]) -> Car:
@@ -185,6 +196,8 @@ def broken_stories(
         note = _note(scene) if index < IN_FULL else ""
         if isinstance(scene, Scene) and not _same(scene, group, by_rule=reduced is not None):
             note = _CHANGED
+        known = None if told is None else told.diagnoses.get(place_of(group[0]))
+        reasons = [] if known is None else [why(known), *filter(None, [proof(known)])]
         story = Story(
             anchor=anchor(index),
             title=broken[0].sentence if reduced is None else reduced.sentence,
@@ -194,6 +207,8 @@ def broken_stories(
             scene=scene if isinstance(scene, Scene) else None,
             note=note,
             reduced=reduced,
+            why=f"{'; '.join(reasons)}." if reasons else "",
+            advice=_advice(report, known),
         )
         found.append(story)
     return tuple(found[:IN_FULL]), tuple(found[IN_FULL:])

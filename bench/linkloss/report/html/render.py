@@ -31,7 +31,7 @@ _LETTER_PX = 6.6
 _MOST_TICKS = 9
 IN_SHORT = 4
 """Findings that paper shows with a picture unless the page is printed in full."""
-MOST_CAUSES, MOST_LISTED = 8, 24
+MOST_CAUSES, MOST_LISTED = 6, 16
 """Causes and broken rules that the first sheet lists."""
 WORDS = {
     "kept": "kept",

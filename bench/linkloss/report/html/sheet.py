@@ -197,7 +197,7 @@ class Reduced(NamedTuple):
 class Story:
     """What one case shows, or the shortest scenario found for it. ``title`` tells of the one that
     is drawn; without a title the story is the whole run. ``note`` says why there is no scene, or
-    that the result differed this time.
+    that the result differed this time; ``why`` and ``advice`` are those of its cause.
     """
 
     anchor: str
@@ -208,6 +208,8 @@ class Story:
     scene: Scene | None = None
     note: str = ""
     reduced: Reduced | None = None
+    why: str = ""
+    advice: str = ""
 
 
 class LoadSheet(NamedTuple):
@@ -284,11 +286,15 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """A cause in a sentence, what to look at, and the anchor of its story."""
+    """What a cause broke in a sentence, what is known about it, and the anchor of its story; why it
+    broke and what to do, if that was found.
+    """
 
     sentence: str
     about: str
     anchor: str
+    why: str = ""
+    advice: str = ""
 
 
 @dataclass(frozen=True, slots=True)
