@@ -9,6 +9,7 @@ standing.py     which rules are broken at that time, which were before, and what
 judge_process.py  its judge, in a process of its own
 service.py      its threads, its watchers, and the commands they may give
 server.py       its web server: who is let in, and the limits for each client
+address.py      the secret part of its page's address
 page/           its page
 console.py      the same on a terminal
 endpoints.py    where a program or an adapter connects to the bus
