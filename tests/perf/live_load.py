@@ -5,6 +5,7 @@ serves until its standard input ends, then prints what it measured as JSON.
 from __future__ import annotations
 
 import json
+import os
 import resource
 import sys
 import tempfile
@@ -20,7 +21,8 @@ from linkloss.live.service import Running
 from linkloss.shipped import demo_vehicle
 from linkloss.vehicle.loading import load_vehicle
 
-SHARE = 0.6
+SHARE = float(os.environ.get("LINKLOSS_LIVE_SHARE", "0.6"))
+SPEED = float(os.environ.get("LINKLOSS_LIVE_SPEED", "1"))
 BIT_RATE = 500_000
 MESSAGES = [Frame(0x300 + number, bytes(range(number, number + 8))) for number in range(40)]
 
@@ -58,7 +60,7 @@ def main() -> None:
     made: list[tuple[LiveSession, Busy]] = []
 
     def make() -> LiveSession:
-        live = LiveSession(vehicle)
+        live = LiveSession(vehicle, speed=SPEED)
         made.append((live, Busy(live)))
         return live
 
@@ -75,6 +77,7 @@ def main() -> None:
     began_s, cpu = monotonic_seconds(), resource.getrusage(resource.RUSAGE_SELF)
     live.pacer.lateness = Lateness()
     shown, frames = site.broadcaster.shown, live.tally.frames
+    began_ns = live.session.queue.now_ns
     sys.stdin.readline()  # enough
     real_s, after = monotonic_seconds() - began_s, resource.getrusage(resource.RUSAGE_SELF)
     used_s = after.ru_utime + after.ru_stime - cpu.ru_utime - cpu.ru_stime
@@ -82,6 +85,7 @@ def main() -> None:
     accounted = busy.controller.sent + busy.controller.pending()
     figures = {
         "real_s": round(real_s, 1),
+        "pace": round((live.session.queue.now_ns - began_ns) / 1e9 / real_s, 2),
         "load": round(live.tally.load(live.session.queue.now_ns), 3),
         "frames": live.tally.frames - frames,
         "failed": live.tally.failed,

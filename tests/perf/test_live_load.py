@@ -1,7 +1,8 @@
 """A live session under load: 500 kbit/s, 60 % busy, ten clients that watch.
 
 Nothing is lost, however busy the computer is; how late things were, how many pictures came and what
-it cost is printed (``-s``) and not asserted. ``LINKLOSS_LIVE_SECONDS=60`` makes it longer.
+it cost is printed (``-s``) and not asserted. ``LINKLOSS_LIVE_SECONDS=60`` makes it longer,
+``LINKLOSS_LIVE_SPEED=10`` asks for ten times, and ``LINKLOSS_LIVE_SHARE=0`` leaves Wren alone.
 """
 
 from __future__ import annotations

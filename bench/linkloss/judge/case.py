@@ -69,6 +69,19 @@ class Case:
         self._lean: dict[str, list[tuple[int, int]]] = {}
 
     @cached_property
+    def sent(self) -> dict[tuple[str, int, bool], list[int]]:
+        """When frames were sent without an error, by node, identifier and whether that is an
+        extended one.
+        """
+        found: dict[tuple[str, int, bool], list[int]] = {}
+        for record in self.recording.frames.delivered():
+            if record.error is None:
+                frame = record.frame
+                key = (record.sender, frame.identifier, frame.extended)
+                found.setdefault(key, []).append(record.end_ns)
+        return found
+
+    @cached_property
     def quiet(self) -> list[tuple[int, int]]:
         """The spans without any injected fault and with every supply in range."""
         undersupplied = [span for node in self.vehicle.nodes for span in self.undersupplied(node)]

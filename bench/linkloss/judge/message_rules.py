@@ -196,16 +196,11 @@ def _waiting(case: Case, node: str, from_ns: int, to_ns: int) -> list[TimeSpan]:
     see.
     """
     spans: list[TimeSpan] = []
-    sent: dict[tuple[int, bool], list[int]] = {}
-    for record in case.recording.frames.delivered():
-        if record.sender == node and record.error is None:
-            key = (record.frame.identifier, record.frame.extended)
-            sent.setdefault(key, []).append(record.end_ns)
     for name, entries in case.recording.handed.items():
         info = case.vehicle.messages[name]
         if node not in info.senders:
             continue
-        ends = [*sent.get((info.identifier, info.extended), []), to_ns]
+        ends = [*case.sent.get((node, info.identifier, info.extended), []), to_ns]
         reached_ns = from_ns
         for entry in entries:
             if entry.taken and reached_ns <= entry.at_ns < to_ns:

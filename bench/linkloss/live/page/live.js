@@ -88,7 +88,9 @@
       `${place ? "H" : "M"}${across(at)}${place ? "V" : " "}${height(level)}`).join("") + (shown.levels.length ? "H1000" : ""));
     const last = shown.levels.length ? shown.levels[shown.levels.length - 1][1] : 0;
     const word = last > 0 ? (last < 1 ? `${Math.round(100 * last)} %` : "on") : "off";
-    tell(strip, name, shown.may ? `${word}; allowed: ${shown.may}` : `${word}; not judged yet`);
+    const behind = Math.round((state.at - state.judged) / 1e6);
+    const when = behind > 1 ? `allowed ${behind} s ago` : "allowed";
+    tell(strip, name, shown.may ? `${word}; ${when}: ${shown.may}` : `${word}; not judged yet`);
   };
   const showBars = (strip, style, counts, name) => {
     const { begin, step } = state.bus;
