@@ -56,7 +56,7 @@ def turns(
     plain = [places for places in usual if not cases[places[0]].faults]
     plain.sort(key=lambda places: cases[places[0]].lasts_ns)
     short_ns = 2 * median([cases[places[0]].lasts_ns for places in plain] or [LONG_NS])
-    kinds = _by_kind(cases, [places for places in usual if cases[places[0]].faults])
+    kinds = _by_kind(cases, [p for p in usual if cases[p[0]].faults], short_ns)
     telling = in_turn(
         [own[0] for own in kinds[kind] if cases[own[0][0]].lasts_ns <= short_ns]
         for kind in kinds
@@ -79,7 +79,9 @@ def _common(cases: Sequence[Scenario], place: int) -> object:
     return beginning(cases[place]) or place
 
 
-def _by_kind(cases: Sequence[Scenario], groups: Sequence[Places]) -> dict[str, list[list[Places]]]:
+def _by_kind(
+    cases: Sequence[Scenario], groups: Sequence[Places], short_ns: float
+) -> dict[str, list[list[Places]]]:
     """Groups by the kind of fault, the most telling one first. Within a kind they stand by the node
     or message, that which touches most loads first.
     """
@@ -94,7 +96,7 @@ def _by_kind(cases: Sequence[Scenario], groups: Sequence[Places]) -> dict[str, l
         reach[subject] = max(reach.get(subject, 0), len(relevance.touched(fault)))
     return {
         kind: [
-            _by_news(cases, found[kind][subject])
+            _by_news(cases, found[kind][subject], short_ns)
             for subject in sorted(found[kind], key=lambda name: -reach[name])
         ]
         for kind in sorted(found, key=_rank)
@@ -109,13 +111,19 @@ def _rank(kinds: str) -> int:
     return min([TELLING.index(kind) for kind in names if kind in TELLING], default=len(TELLING))
 
 
-def _by_news(cases: Sequence[Scenario], groups: Sequence[Places]) -> list[Places]:
+def _by_news(cases: Sequence[Scenario], groups: Sequence[Places], short_ns: float) -> list[Places]:
     """Groups of one kind at one node or message: first those whose fault lasts long enough to be
-    noticed, of these the shorter ones.
+    noticed, of these the short ones, of these the plain ones, which have fewer parameters.
     """
     lasting = {places[0]: _fault_ns(cases[places[0]]) for places in groups}
     long_ns = max(lasting.values()) // 2
-    return sorted(groups, key=lambda p: (lasting[p[0]] < long_ns, cases[p[0]].lasts_ns))
+
+    def key(places: Places) -> tuple[bool, bool, int, int]:
+        case = cases[places[0]]
+        details = len(case.faults[0].fault.written())
+        return lasting[places[0]] < long_ns, case.lasts_ns > short_ns, details, case.lasts_ns
+
+    return sorted(groups, key=key)
 
 
 def _fault_ns(case: Scenario) -> int:
