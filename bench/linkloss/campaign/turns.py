@@ -15,15 +15,16 @@ any of this.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from itertools import groupby
 from statistics import median
 from typing import TypeVar
 
-from linkloss.campaign.asked import Relevance
 from linkloss.campaign.isolation import beginning
 from linkloss.campaign.rotation import key_of
 from linkloss.scenario import Scenario
+from linkloss.vehicle.loading import Vehicle
 
 TELLING = (
     "unplug", "reset", "bus_off", "alter", "corrupt", "hang", "stranger", "freeze", "brown_out",
@@ -83,17 +84,14 @@ def _by_kind(
     cases: Sequence[Scenario], groups: Sequence[Places], short_ns: float
 ) -> dict[str, list[list[Places]]]:
     """Groups by the kind of fault, the most telling one first. Within a kind they stand by the node
-    or message, that which touches most loads first.
+    or message, that which reaches most loads first.
     """
-    relevance = Relevance(cases[0].vehicle)
     found: dict[str, dict[str, list[Places]]] = {}
-    reach: dict[str, int] = {}
     for places in groups:
         case = cases[places[0]]
-        fault = case.faults[0].fault
-        subject = key_of(fault).subject
+        subject = key_of(case.faults[0].fault).subject
         found.setdefault(case.kinds, {}).setdefault(subject, []).append(places)
-        reach[subject] = max(reach.get(subject, 0), len(relevance.touched(fault)))
+    reach = _reach(cases[0].vehicle)
     return {
         kind: [
             _by_news(cases, found[kind][subject], short_ns)
@@ -101,6 +99,18 @@ def _by_kind(
         ]
         for kind in sorted(found, key=_rank)
     }
+
+
+def _reach(vehicle: Vehicle) -> Counter[str]:
+    """How many loads each node and message reaches: those at the node, and those that it asks
+    for.
+    """
+    reach: Counter[str] = Counter()
+    for load in vehicle.loads.values():
+        asking = load.request_messages
+        senders = {sender for name in asking for sender in vehicle.messages[name].senders}
+        reach.update({load.node, *asking, *senders})
+    return reach
 
 
 def _rank(kinds: str) -> int:
