@@ -57,17 +57,11 @@ def turns(
     plain = [places for places in usual if not cases[places[0]].faults]
     plain.sort(key=lambda places: cases[places[0]].lasts_ns)
     short_ns = 2 * median([cases[places[0]].lasts_ns for places in plain] or [LONG_NS])
-    kinds = _by_kind(cases, [p for p in usual if cases[p[0]].faults], short_ns)
-    telling = in_turn(
-        [own[0] for own in kinds[kind] if cases[own[0][0]].lasts_ns <= short_ns]
-        for kind in kinds
-        if kind in TELLING
-    )
-    others = in_turn(list(in_turn(kinds[kind])) for kind in kinds)
-    faulty = list({places[0]: places for places in (*telling, *others)}.values())
-    close = [places for places in faulty if _is_near(cases[places[0]], near)]
+    faulty = [places for places in usual if cases[places[0]].faults]
+    close = _telling_first(cases, [p for p in faulty if _is_near(cases[p[0]], near)], short_ns)
     first = [*in_turn([close[: len(plain)], plain]), *close[len(plain) :]]
-    found = list({places[0]: places for places in (*first, *faulty)}.values())
+    others = _telling_first(cases, faulty, short_ns)
+    found = list({places[0]: places for places in (*first, *others)}.values())
     later = len(found) * 2 // 3
     found = [*found[:later], *long, *found[later:]]
     ranks = {name: rank for rank, name in enumerate(again)}
@@ -78,6 +72,20 @@ def turns(
 def _common(cases: Sequence[Scenario], place: int) -> object:
     """What cases share that stay together: a long beginning; else nothing."""
     return beginning(cases[place]) or place
+
+
+def _telling_first(
+    cases: Sequence[Scenario], groups: Sequence[Places], short_ns: float
+) -> list[Places]:
+    """Groups with faults: one short case of each telling kind at each subject, then the others."""
+    kinds = _by_kind(cases, groups, short_ns)
+    telling = in_turn(
+        [own[0] for own in kinds[kind] if cases[own[0][0]].lasts_ns <= short_ns]
+        for kind in kinds
+        if kind in TELLING
+    )
+    others = in_turn(list(in_turn(kinds[kind])) for kind in kinds)
+    return list({places[0]: places for places in (*telling, *others)}.values())
 
 
 def _by_kind(
