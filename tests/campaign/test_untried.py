@@ -100,6 +100,33 @@ def test_an_entry_that_excuses_nothing_is_told_with_the_nearest_name(wren):
     assert "did you mean 'DashNotices.LinkWarning'?" in found["DashNotices.LinkWarnin"].reason
 
 
+def test_a_request_without_a_counter_and_an_undeclared_chain_are_told_where_the_file_names_them(
+    wren,
+):
+    whats = ("counter of BodyRequest", "counter of LampRequest", "end to end of horn")
+    named = tuple(UnjudgedTable(what=what, reason="the car is like that") for what in whats)
+    plain = replace(wren.messages["BodyRequest"], counter=None)
+    messages = {**wren.messages, "BodyRequest": plain}
+    requests = {name: table for name, table in wren.requests.items() if name != "BodyRequest.Horn"}
+
+    def told(**fields):
+        car = replace(changed(wren, **fields), messages=messages)
+        return {entry.what: entry for entry in left_unjudged(car)}
+
+    assert not any(what in told(requests=requests) for what in whats)
+    found = told(requests=requests, unjudged=(*wren.file.unjudged, *named))
+    assert found["counter of BodyRequest"].allowed == "the car is like that"
+    assert "no counter" in found["counter of BodyRequest"].reason
+    assert (
+        found["end to end of horn"].reason
+        == 'no [requests."BodyRequest.Horn"] says what it follows'
+    )
+    assert "nothing unjudged has that name" in found["counter of LampRequest"].reason
+    car = replace(changed(wren, unjudged=named), messages=messages)
+    logged = {entry.what: entry for entry in left_unjudged(car, ("dash",))}
+    assert "comes from a log" in logged["end to end of horn"].reason
+
+
 def test_a_roll_over_that_no_case_reaches_is_named(wren):
     cases = wren_planned("quick").cases
     assert left_unjudged(wren, (), cases) == left_unjudged(wren)

@@ -57,6 +57,7 @@ def unjudged(vehicle: Vehicle, logged: Collection[str] = ()) -> list[Unjudged]:
         *_nodes(vehicle, nodes),
         *_requests(vehicle, nodes),
         *_loads(vehicle, nodes),
+        *_named(vehicle, nodes),
     ]
 
 
@@ -112,6 +113,30 @@ def _loads(vehicle: Vehicle, nodes: Collection[str]) -> Iterator[Unjudged]:
         if load.request is not None and vehicle.asking_signal(load) is None:
             reason = "no single signal asks for it: nothing compares it with the inputs"
             yield Unjudged(f"inputs of {name}", reason)
+
+
+def _named(vehicle: Vehicle, nodes: Collection[str]) -> Iterator[Unjudged]:
+    """What is told only where the vehicle file names it: requests without a counter, and loads that
+    no rule follows from the inputs on.
+    """
+    asked = {entry.what for entry in vehicle.file.unjudged}
+    messages = [name for load in vehicle.loads.values() for name in load.request_messages]
+    found = []
+    for name in dict.fromkeys(messages):
+        if vehicle.messages[name].counter is None:
+            reason = "it has no counter: nobody can tell content that repeats itself from new one"
+            found.append(Unjudged(f"counter of {name}", reason))
+    for name, load in vehicle.loads.items():
+        signal = vehicle.asking_signal(load)
+        if load.node not in nodes or signal is None:
+            continue
+        if vehicle.sender(split_signal(signal)[0]) not in nodes:
+            reason = f"{signal} comes from a log: what its inputs were is not known"
+            found.append(Unjudged(f"end to end of {name}", reason))
+        elif signal not in vehicle.requests:
+            reason = f'no [requests."{signal}"] says what it follows'
+            found.append(Unjudged(f"end to end of {name}", reason))
+    yield from (entry for entry in found if entry.what in asked)
 
 
 def judge(
