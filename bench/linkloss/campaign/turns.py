@@ -5,8 +5,8 @@
     telling       one short case of each telling kind of fault at each node or message
     the others    one case of each kind, then the next of each; within a kind each node or message
                   in turn
-    long cases    once two thirds of the others have had their turn: they hold up none that shows
-                  most, and no process waits for them at the end
+    long cases    apart from each other, the first once a sixth of the others have had their turn:
+                  they show much, and take as long as a hundred others
 
 Where nodes are named, the faults at these nodes and their messages come before all others, and in
 turn with the undisturbed situations. Which cases run, and the order of a report, do not depend on
@@ -62,8 +62,8 @@ def turns(
     first = [*in_turn([close[: len(plain)], plain]), *close[len(plain) :]]
     others = _telling_first(cases, faulty, short_ns)
     found = list({places[0]: places for places in (*first, *others)}.values())
-    later = len(found) * 2 // 3
-    found = [*found[:later], *long, *found[later:]]
+    for number, places in enumerate(long):
+        found.insert((1 + 2 * number) * len(usual) // 6 + number, places)
     ranks = {name: rank for rank, name in enumerate(again)}
     found.sort(key=lambda places: min(ranks.get(cases[n].name, len(ranks)) for n in places))
     return [place for places in found for place in places]
@@ -110,14 +110,14 @@ def _by_kind(
 
 
 def _reach(vehicle: Vehicle) -> Counter[str]:
-    """How many loads each node and message reaches: those at the node, and those that it asks
-    for.
+    """How many loads each node and message reaches; those at a node count more than those that it
+    asks for, which a mistake of another node can spoil as well.
     """
     reach: Counter[str] = Counter()
     for load in vehicle.loads.values():
         asking = load.request_messages
-        senders = {sender for name in asking for sender in vehicle.messages[name].senders}
-        reach.update({load.node, *asking, *senders})
+        reach.update(dict.fromkeys((load.node, *asking), 2))
+        reach.update({sender for name in asking for sender in vehicle.messages[name].senders})
     return reach
 
 
