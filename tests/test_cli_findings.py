@@ -31,9 +31,11 @@ def test_each_finding_is_a_file_that_runs_alone_and_breaks_the_same_rule(car, ca
     files = {story["name"]: story["file"] for story in report["stories"]}
     assert sorted(files.values()) == sorted(f"findings/{p.name}" for p in car.glob("findings/*"))
     assert files
+    assert report["causes"]
+    for cause in report["causes"]:
+        assert f"linkloss run {files[cause['story']]}" in out
     for finding in report["findings"]:
         file = files[finding["story"]]
-        assert f"linkloss run {file}" in out
         assert main(["run", file, "-q", "--json", "r.json"]) == 1
         broken = json.loads((car / "r.json").read_text())["broken"]
         assert [finding["subject"], finding["rule"]] in [[b["subject"], b["rule"]] for b in broken]
@@ -82,7 +84,7 @@ def test_a_check_that_breaks_nothing_makes_no_folder(car):
 
 def test_where_the_usual_folder_cannot_be_the_stories_are_told_without_files(car, capsys):
     (car / "findings").write_text("mine")
-    assert main(CHECK) == 1
+    assert main([*CHECK, "--verbose"]) == 1
     out, err = capsys.readouterr()
     assert "after the program of rear hung" in " ".join(out.split())
     assert "linkloss run" not in out
