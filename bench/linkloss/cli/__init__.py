@@ -18,7 +18,7 @@ from linkloss.cli.living import live, serve
 from linkloss.cli.making import new, pack
 from linkloss.cli.planning import plan, timing
 from linkloss.cli.replaying import compare, describe, drive, replay
-from linkloss.cli.running import faults, report, run, schema
+from linkloss.cli.running import bundle, faults, report, run, schema
 
 EXIT_BAD_USAGE, EXIT_INTERRUPTED, EXIT_PIPE_CLOSED = 2, 130, 141
 
@@ -45,7 +45,7 @@ app = App(
 )
 for command in (
     check, run, live, serve, new, pack, report, timing, plan, replay, describe, compare, drive,
-    faults, schema,
+    bundle, faults, schema,
 ):  # fmt: skip
     app.command(command)
 

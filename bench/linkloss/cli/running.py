@@ -6,11 +6,13 @@ JSON. ``faults`` and ``schema`` list what files can say.
 
 from __future__ import annotations
 
+import atexit
 import math
 import shlex
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Literal
 
 from linkloss.cli.common import (
@@ -44,6 +46,7 @@ def run(
     watch: Flag = False,
     speed: float | None = None,
     html: Path | None = None,
+    trust: Flag = False,
     quiet: Quiet = False,
     verbose: Verbose = False,
 ) -> int:
@@ -52,7 +55,7 @@ def run(
     Parameters
     ----------
     scenario
-        The scenario file.
+        The scenario file, or a bundle of one (.zip, see 'linkloss bundle').
     log
         Write all frames as a log: .log .asc .blf .csv .trc .mf4 .db .pcap .log.gz .asc.gz .csv.gz.
     bits
@@ -74,6 +77,8 @@ def run(
         How fast to play it: 1 is real time (the default), 0.1 a tenth of that.
     html
         Write what happened as one HTML file that opens offline.
+    trust
+        Run the programs that a bundle holds.
     quiet
         No timeline: only what broke, and the totals.
     verbose
@@ -96,7 +101,7 @@ def run(
     from linkloss.campaign.run import run as run_here
     from linkloss.scenario import load_scenario
 
-    loaded = load_scenario(scenario)
+    loaded = load_scenario(_unbundled(scenario, trust=trust))
     compiled(loaded.vehicle)
     late = bits is not None and from_ns >= loaded.lasts_ns
     refuse((late, "--bits-from", f"{bits_from} lies after the end of the scenario"))
@@ -119,6 +124,42 @@ def run(
     causes = [] if here else diagnose_run(result)
     show_run(console, result, quiet=quiet, verbose=verbose, causes=causes)
     return result.exit_code
+
+
+def _unbundled(path: Path, *, trust: bool) -> Path:
+    """The scenario file; that of a bundle is unpacked until this process ends."""
+    from linkloss.report.bundle import is_bundle, unpack
+
+    if not is_bundle(path):
+        refuse((trust, "--trust", "is for a bundle; expected a file that ends in .zip with it"))
+        return path
+    folder = TemporaryDirectory(prefix="linkloss-bundle-")
+    atexit.register(folder.cleanup)
+    return unpack(path, Path(folder.name), trusted=trust)
+
+
+def bundle(finding: Path, /, *, to: Path | None = None) -> int:
+    """Write one file with all that a finding needs: car, sources, messages, recording, versions.
+
+    Parameters
+    ----------
+    finding
+        The scenario file of a finding, or any other.
+    to
+        The file to write, which ends in .zip. Default: the name of the scenario.
+    """
+    from linkloss.campaign.isolation import run_apart
+    from linkloss.report.bundle import is_bundle, write_bundle
+    from linkloss.scenario import load_scenario
+
+    target = to or Path(finding.with_suffix(".zip").name)
+    refuse((not is_bundle(target), "--to", f"got '{target}'; expected a name that ends in .zip"))
+    check_targets([target])
+    loaded = load_scenario(finding)
+    compiled(loaded.vehicle)
+    names = write_bundle(run_apart(loaded), finding, target)
+    print(f"{target} holds {len(names)} files, with the programs of the car: {', '.join(names)}")
+    return 0
 
 
 def write_run(

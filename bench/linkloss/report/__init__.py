@@ -2,12 +2,13 @@
 
 terminal.py   a check on the screen; timeline.py one run; picture.py one instant of it
 words.py      verdicts as sentences, and what a rule declares; totals.py the figures
-findings.py   findings as scenario files
+findings.py   findings as scenario files; advice.py causes in words, and what to do
+bundle.py     a finding and all that it needs as one file
 car_drawing.py  the car from above
 html/         pages
 machine.py    JSON; schemas.py its schemas; reopen.py reads it back
 junit.py, markdown.py
 export.py     a recording as a log or a table; waveform.py bit by bit
-timing_report.py, power_report.py, comparison.py reports on plans and logs screen.py, files.py where
-results are written
+timing_report.py, power_report.py, comparison.py  reports on plans and logs
+screen.py, files.py  where results are written
 """
