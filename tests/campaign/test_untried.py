@@ -12,11 +12,12 @@ from demo_cases import wren_planned
 from linkloss.campaign.asked import unmoved
 from linkloss.campaign.depth import left_unjudged
 from linkloss.campaign.plan import SOAK
-from linkloss.campaign.result import CheckReport
+from linkloss.campaign.result import CaseResult, CheckReport
 from linkloss.campaign.rotation import ROLL_OVERS
+from linkloss.campaign.untested import reasons
 from linkloss.judge import Unjudged
 from linkloss.problem import BadInput
-from linkloss.report.words import why_untested
+from linkloss.report.words import untested_rules
 from linkloss.vehicle.loading import load_vehicle
 from linkloss.vehicle.tables import UnjudgedTable
 
@@ -55,9 +56,52 @@ def test_an_input_that_no_situation_changes_says_why_a_load_is_not_exercised(wre
     assert unmoved(still, "BodyRequest.Horn") == ("horn_button",)
     assert unmoved(still, "tail_left") == unmoved(still, "rear") == ()
     report = CheckReport(still, 0, (("horn", "fresh"), ("tail_left", "back")), [])
-    assert why_untested(report, "horn") == " (no situation changes `horn_button`)"
-    assert why_untested(report, "tail_left") == ""
-    assert why_untested(replace(report, drive=Path("drive.log")), "horn") == ""
+    reason = "no situation changes `horn_button`: add one that does"
+    assert reasons(report, "horn", ["fresh", "end to end"]) == {reason: ["fresh", "end to end"]}
+    assert untested_rules(report, "horn", ["fresh"]) == f"fresh ({reason})"
+    assert reasons(report, "tail_left", ["fresh"]) == {"": ["fresh"]}
+    assert reasons(replace(report, drive=Path("drive.log")), "horn", ["fresh"]) == {"": ["fresh"]}
+
+
+def test_a_rule_whose_faults_were_not_tried_says_which(wren):
+    cut = CaseResult("x", "night_drive", "cut+drop", "", None, 1, 0, ())
+    report = CheckReport(wren, 0, (), [cut])
+    assert untested_rules(report, "tail_left", ["back", "stopped", "stale"]) == (
+        "back (it takes a fault of the kind brown_out, and none was tried), stopped (it takes a"
+        " fault of the kind hang, and none was tried), stale"
+    )
+    hung = replace(cut, fault="hang+drop")
+    assert untested_rules(CheckReport(wren, 0, (), [hung]), "tail_left", ["stopped"]) == "stopped"
+
+
+def test_a_flash_that_no_situation_asks_for_long_enough_says_how_long(wren):
+    short = {
+        name: table.model_copy(update={"lasts": 1_000_000_000})
+        for name, table in wren.situations.items()
+    }
+    report = CheckReport(changed(wren, situations=short), 0, (), [])
+    told = untested_rules(report, "indicator_front_left", ["flash"])
+    assert told.startswith("flash (no situation asks for it for long enough (")
+    assert told.endswith("would do)")
+    whole = CheckReport(wren, 0, (), [])
+    assert untested_rules(whole, "indicator_front_left", ["flash"]) == "flash"
+
+
+def test_a_condition_that_no_situation_can_meet_is_told(wren):
+    calm = {
+        name: table.model_copy(
+            update={
+                "inputs": {k: v for k, v in table.inputs.items() if k != "crash"},
+                "actions": tuple(act for act in table.actions if "crash" not in act.set),
+            }
+        )
+        for name, table in wren.situations.items()
+    }
+    report = CheckReport(changed(wren, situations=calm), 0, (), [])
+    assert "no situation sets `crash`: add one in which" in untested_rules(
+        report, "fuel_pump", ["trip"]
+    )
+    assert untested_rules(CheckReport(wren, 0, (), []), "fuel_pump", ["trip"]) == "trip"
 
 
 def test_kinds_of_faults_that_nothing_can_have_are_named(wren):

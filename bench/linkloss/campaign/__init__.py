@@ -21,7 +21,7 @@ workers.py    runs them in processes
 isolation.py  keeps cases apart from the bench; runs a long common beginning only once
 run.py        runs and judges one scenario
 store.py      keeps the results on disk
-result.py     counts the results
+result.py     counts the results; untested.py says why a rule was not exercised
 
 ``tests/campaign/test_rotation.py`` limits the demo car to 4,500 cases and 25,000 simulated seconds,
 and requires that every value that rotates occurs. ``tests/wrong/test_wrong_later.py`` has the

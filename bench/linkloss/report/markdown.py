@@ -14,7 +14,7 @@ from linkloss.report.words import (
     count,
     finding_sentence,
     outcome_line,
-    why_untested,
+    untested_rules,
 )
 from linkloss.units import show_duration
 
@@ -87,7 +87,7 @@ def _row(cells: Iterable[str]) -> str:
 
 def _untested(report: CheckReport) -> Iterator[str]:
     lines = [
-        f"- {_plain(subject)}: {_plain(', '.join(rules) + why_untested(report, subject))}"
+        f"- {_plain(subject)}: {_plain(untested_rules(report, subject, rules))}"
         for subject, rules in by_subject(report.not_exercised).items()
     ]
     yield from _folded(f"Not exercised: {count(len(report.not_exercised), 'rule')}", lines)

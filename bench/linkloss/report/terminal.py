@@ -66,8 +66,8 @@ from linkloss.report.words import (
     finding_sentence,
     rule_words,
     short_margin,
+    untested_rules,
     why_no_time,
-    why_untested,
 )
 from linkloss.units import parse_duration, plain, show_duration, write_duration
 from linkloss.vehicle.loading import Vehicle
@@ -480,7 +480,7 @@ def _not_exercised(console: Console, report: CheckReport, *, whole: bool) -> Non
         return
     heading(console, f"Not exercised: {number}")
     for subject, rules in by_subject(report.not_exercised).items():
-        text = f"{subject}: {', '.join(rules)}{why_untested(report, subject)}"
+        text = f"{subject}: {untested_rules(report, subject, rules)}"
         bullet(console, text, style=STYLES["not exercised"])
 
 

@@ -14,8 +14,8 @@ import re
 import shlex
 from collections.abc import Callable, Iterable
 
-from linkloss.campaign.asked import unmoved
 from linkloss.campaign.result import CaseResult, CheckReport, RunResult
+from linkloss.campaign.untested import reasons
 from linkloss.judge import Verdict
 from linkloss.judge.sensor_rules import shown_signals
 from linkloss.judge.verdict import Cause
@@ -347,12 +347,14 @@ def why_no_time(vehicle: Vehicle, subject: str, margin_ns: int | None) -> str:
     return " (harmless: it may finish its flash until that instant, and does)"
 
 
-def why_untested(report: CheckReport, subject: str) -> str:
-    """Why nothing put a subject to the test, in parentheses behind its rules, where that is known:
-    `` (no situation changes `gear`)``.
+def untested_rules(report: CheckReport, subject: str, rules: Iterable[str]) -> str:
+    """The rules of a subject that were not exercised, each group behind it with the reason, where
+    that is known: ``fresh, stale (no situation changes `gear`: add one that does)``.
     """
-    names = () if report.drive is not None else unmoved(report.vehicle, subject)
-    return f" (no situation changes {', '.join(f'`{name}`' for name in names)})" if names else ""
+    return ", ".join(
+        f"{', '.join(together)} ({reason})" if reason else ", ".join(together)
+        for reason, together in reasons(report, subject, rules).items()
+    )
 
 
 def outcome_line(report: CheckReport) -> str:
