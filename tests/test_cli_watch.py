@@ -24,13 +24,22 @@ LIT, DARK = "message.data[0] & 1", "message.data[0] & 4"
 WAITING = "linkloss: waiting for the next save"
 
 
+MAIN = """
+import signal, sys
+from linkloss.cli import main
+
+signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background job ignores it
+sys.exit(main())
+"""
+
+
 class Watching:
     """A running watcher, and what it shows."""
 
     def __init__(self, folder, *words):
         self.folder = folder
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "linkloss.cli", "check", "vehicle.toml", "--watch", *words],
+            [sys.executable, "-c", MAIN, "check", "vehicle.toml", "--watch", *words],
             cwd=folder,
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,

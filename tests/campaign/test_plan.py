@@ -205,7 +205,7 @@ def test_nothing_asked_for_is_nothing_run_and_no_success(tiny):
 @pytest.mark.parametrize(
     "choice, text",
     [
-        ({"only": ["cutt"]}, r"--only: unknown fault 'cutt'; .*did you mean 'cut'"),
+        ({"only": ["cutt"]}, r"--only: unknown fault 'cutt'.*did you mean 'cut'"),
         (
             {"situations": ["nihgt"]},
             r"--situation: unknown situation 'nihgt'; expected one of: night",
