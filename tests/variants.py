@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
+import pytest
 from demo_cases import narrow
 
 from linkloss.campaign.result import CheckReport
@@ -57,3 +60,15 @@ class Variant:
 def rows(report: CheckReport) -> set[tuple[str, str]]:
     """Subject and rule of each finding."""
     return {(finding.verdict.subject, finding.verdict.rule) for finding in report.findings}
+
+
+QUICK = 6
+"""So many of a list are tried each time, all of them where the long tests run."""
+
+
+def params(wrong: Sequence[Variant]) -> list[Any]:
+    """The parameters of a test that tries each of them."""
+    return [
+        pytest.param(each, id=each.name, marks=() if place < QUICK else pytest.mark.slow)
+        for place, each in enumerate(wrong)
+    ]

@@ -7,13 +7,13 @@ from __future__ import annotations
 import pytest
 from demo_cases import narrow
 from script_cars import REAR_SCRIPT, script_car
-from variants import rows
+from variants import params, rows
 from wrong_scripts import WRONG
 
 from linkloss.problem import EXIT_BROKEN
 
 
-@pytest.mark.parametrize("variant", WRONG, ids=lambda variant: variant.name)
+@pytest.mark.parametrize("variant", params(WRONG))
 def test_the_check_finds_the_mistake(tmp_path, variant):
     report = variant.check(script_car(tmp_path, variant.written(REAR_SCRIPT, tmp_path)))
     assert report.exit_code == EXIT_BROKEN

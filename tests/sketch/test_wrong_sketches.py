@@ -7,13 +7,13 @@ from __future__ import annotations
 import pytest
 from demo_cases import narrow
 from script_cars import REAR_SKETCH, sketch_car
-from variants import ROLL_OVER, rows
+from variants import ROLL_OVER, params, rows
 from wrong_sketches import WRONG
 
 from linkloss.problem import EXIT_BROKEN
 
 
-@pytest.mark.parametrize("variant", WRONG, ids=lambda variant: variant.name)
+@pytest.mark.parametrize("variant", params(WRONG))
 def test_the_check_finds_the_mistake(tmp_path, variant):
     report = variant.check(
         sketch_car(tmp_path, variant.written(REAR_SKETCH, tmp_path), variant.tables)
