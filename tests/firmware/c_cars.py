@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from rear_cars import ROOT, wren_with_rear
+
 from linkloss.firmware.build import BuildOptions
 from linkloss.vehicle.loading import Vehicle, load_vehicle
 
-ROOT = Path(__file__).parents[2]
-WREN = ROOT / "scenarios" / "wren" / "vehicle.toml"
 REAR_C = ROOT / "nodes" / "firmware" / "rear.c"
 PINS = """
 [nodes.rear.pins]
@@ -33,15 +33,7 @@ crash = 19
 
 def rear_in_c(source: Path = REAR_C, more: str = "", tables: str = "") -> str:
     """Wren's vehicle file with a C program in the rear node."""
-    text = WREN.read_text(encoding="utf-8")
-    text = text.replace("../../dbc/wren.dbc", (ROOT / "dbc" / "wren.dbc").as_posix())
-    before, rest = text.split("[nodes.rear]", 1)
-    rear, rest = rest.split("[nodes.rear.settings]", 1)
-    after = rest[rest.index("[nodes.gauge]") :]
-    rear = rear.replace(
-        'python = "linkloss_nodes.power:PowerNode"', f'c = ["{source.as_posix()}"]\n{more}'
-    )
-    return f"{before}[nodes.rear]{rear}{PINS}{tables}\n{after}"
+    return wren_with_rear(f'c = ["{source.as_posix()}"]\n{more}', PINS + tables)
 
 
 def c_car(

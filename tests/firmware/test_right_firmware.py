@@ -11,8 +11,9 @@ import tempfile
 from pathlib import Path
 
 import pytest
-from c_cars import REAR_C, ROOT, c_car
+from c_cars import REAR_C, c_car
 from demo_cases import narrow
+from rear_cars import ROOT
 from wrong_variants import DELAY, ROLL_OVER, START_DOG
 
 from linkloss.campaign.check import check

@@ -10,51 +10,27 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from c_cars import PINS, ROOT, rear_in_c
+from c_cars import PINS
 from demo_cases import some_cases
+from rear_cars import ROOT, SKETCH_PINS, wren_with_rear
 
 from linkloss.campaign.check import check
 from linkloss.judge import judge
 from linkloss.session import simulate
 from linkloss.vehicle.loading import load_vehicle
 
-SKETCH_PINS = """
-[nodes.rear.pins]
-tail_left = 3
-tail_right = 4
-plate_lamp = 5
-brake_lamps = 6
-reverse_lamps = 7
-indicator_rear_left = 8
-indicator_rear_right = 9
-fuel_pump = 22
-interior_lamp = 23
-accessory_socket = 24
-brake_pedal = 14
-reverse_gear = 15
-ignition = { pin = 16, positions = ["on"] }
-hazard = 17
-oil_pressure = 18
-crash = 19
-"""
+FIRMWARE, SCRIPT = ROOT / "nodes" / "firmware", ROOT / "nodes" / "linkloss_nodes" / "rear.py"
+REARS = {
+    "c": (f'c = ["{(FIRMWARE / "rear.c").as_posix()}"]', PINS),
+    "sketch": (f'c = ["{(FIRMWARE / "rear_sketch.ino").as_posix()}"]', SKETCH_PINS),
+    "script": (f'script = "{SCRIPT.as_posix()}"', ""),
+}
 
 
 def shipped(kind: str, folder: Path) -> Path:
     """The file of Wren with a shipped program in the place of its rear node."""
-    text = rear_in_c()
-    firmware = ROOT / "nodes" / "firmware"
-    c = f'c = ["{(firmware / "rear.c").as_posix()}"]'
-    assert text.count(c) == text.count(PINS) == 1
-    if kind == "sketch":
-        text = text.replace(c, f'c = ["{(firmware / "rear_sketch.ino").as_posix()}"]')
-        text = text.replace(PINS, SKETCH_PINS)
-    elif kind == "script":
-        text = text.replace(
-            c, f'script = "{(ROOT / "nodes" / "linkloss_nodes" / "rear.py").as_posix()}"'
-        )
-        text = text.replace(PINS, "")
     path = folder / "vehicle.toml"
-    path.write_text(text, encoding="utf-8")
+    path.write_text(wren_with_rear(*REARS[kind]), encoding="utf-8")
     return path
 
 

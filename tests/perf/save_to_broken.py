@@ -22,7 +22,8 @@ from typing import NamedTuple
 sys.path.append(str(Path(__file__).parents[1] / "causes"))
 import rooms  # noqa: F401 - makes the others importable
 from c_cars import REAR_C, rear_in_c
-from script_cars import REAR_SCRIPT, REAR_SKETCH, ROOT, WREN, script_car, sketch_car
+from rear_cars import ROOT, WREN
+from script_cars import REAR_SCRIPT, REAR_SKETCH, script_car, sketch_car
 from variants import Variant
 from wrong_scripts import WRONG as SCRIPTS
 from wrong_sketches import WRONG as SKETCHES

@@ -17,7 +17,8 @@ from linkloss.session import simulate
 from linkloss.vehicle.loading import load_vehicle
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "firmware"))
-from c_cars import REAR_C, WREN, c_car
+from c_cars import REAR_C, c_car
+from rear_cars import WREN
 
 SIMULATED_S = 10
 

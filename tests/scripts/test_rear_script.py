@@ -1,7 +1,7 @@
 """The rear node of the demo car as a script: it does the whole job.
 
 The whole check, which takes minutes, is run by hand:
-``linkloss check`` on the file that :func:`script_cars.wren_with_rear` writes.
+``linkloss check`` on the file that :func:`script_cars.script_car` writes.
 """
 
 from __future__ import annotations

@@ -343,11 +343,14 @@ class _Look:
 
     def _name(self, came: Came) -> str:
         """The message of a frame, or its identifier."""
-        which = came.frame.identifier, came.frame.extended
-        for info in self.vehicle.messages.values():
-            if (info.identifier, info.extended) == which:
-                return info.name
-        return f"{came.frame.identifier:#x}"
+        identifier = came.frame.identifier
+        return self._names.get((identifier, came.frame.extended)) or f"{identifier:#x}"
+
+    @cached_property
+    def _names(self) -> dict[tuple[int, bool], str]:
+        """The messages by identifier, and whether it is extended."""
+        messages = self.vehicle.messages.values()
+        return {(info.identifier, info.extended): info.name for info in messages}
 
     # ---- what is left
 
@@ -503,21 +506,20 @@ class _Look:
         for verdict in self.verdicts:
             if suspect(self.vehicle, verdict) == self.node and verdict.cause in _BY_CAUSE:
                 return _BY_CAUSE[verdict.cause]
-        own = self.broken.subject in self.vehicle.loads
-        load = self.vehicle.loads[self.broken.subject] if own else None
+        load = self.vehicle.loads.get(self.broken.subject)
         return Mechanism.IGNORED if load and load.node == self.node else Mechanism.INPUT
 
-    def _unprotected(self) -> str:
-        """A message that the subject needs, whose content a fault changed, and that has neither the
-        checksum nor the counter that would show it; "" if there is none.
+    def _unprotected(self) -> bool:
+        """Whether a fault changed content, and a message that the subject needs has not the
+        checksum, or the counter, that would show it.
         """
         faults = [f.kind for f in self.recording.faults if f.content and f.applied_ns < self.at_ns]
-        for name in sorted(self._needed):
-            info = self.vehicle.messages[name]
-            for kind in faults:
-                if (info.checksum if kind == "alter" else info.counter) is None:
-                    return name
-        return ""
+        needed = [self.vehicle.messages[name] for name in self._needed]
+        return any(
+            (info.checksum if kind == "alter" else info.counter) is None
+            for info in needed
+            for kind in faults
+        )
 
     def _about(self) -> str:
         """The message that the rule is about, where it names one."""

@@ -24,12 +24,9 @@ def kind_of_program(vehicle: Vehicle, node: str) -> str:
     table = vehicle.nodes.get(node)
     if table is None:
         return PYTHON
-    if any(Path(source).suffix in _SKETCHES for source in table.c):
+    if any(Path(source).suffix == ".ino" for source in table.c):
         return SKETCH
     return C if table.c else SCRIPT if table.script else PYTHON
-
-
-_SKETCHES = (".ino", ".pde")
 
 
 def why(diagnosis: Diagnosis) -> str:
@@ -143,7 +140,10 @@ _REFUSE = {
 _ADVICE: Mapping[Mechanism, str | Mapping[str, str]] = {
     Mechanism.ENDED: "mend that line; 'linkloss run' shows what led there",
     Mechanism.HUNG: {
-        C: "give every wait an end, and call board_delay_ms() or board_wait() in loops that wait",
+        C: (
+            "give every wait an end, and call board_delay_ms() or board_wait_for_interrupt() in"
+            " loops that wait"
+        ),
         SKETCH: "give every wait an end, and call delay(1) in loops that wait",
         SCRIPT: "give recv() a timeout, and sleep in loops that wait",
         "": "give every wait an end",

@@ -109,7 +109,7 @@ class _Watched(Controller):
         self._came = watching.came.setdefault(name, [])
         self._taken = watching.taken.setdefault(name, [])
         self._lost = watching.lost.setdefault(name, [])
-        self._judge = FlawFinder(vehicle, name)
+        self._judge = FlawFinder(vehicle)
         self._in_chip: dict[int, Taken] = {}
         changed = dict(settings)
         repair = None if self._setting is None else self._setting.repair
@@ -174,8 +174,9 @@ class _Watched(Controller):
         elif fate == _LOST:
             self._lost.append(taken)
         else:
-            came = next(c for c in reversed(self._came) if c.frame is taken.frame)
-            self._came[self._came.index(came)] = came._replace(filtered=True)
+            came = self._came
+            last = next(n for n in reversed(range(len(came))) if came[n].frame is taken.frame)
+            came[last] = came[last]._replace(filtered=True)
 
     def _now_ns(self) -> int:
         return 0 if self.segment is None else self.segment.bus.queue.now_ns
@@ -188,11 +189,10 @@ _LOST, _HELD, _READ = 2, 3, 4
 class FlawFinder:
     """Why a node has to refuse a frame, from the frames that came to it in order."""
 
-    def __init__(self, vehicle: Vehicle, node: str) -> None:
+    def __init__(self, vehicle: Vehicle) -> None:
         self._messages = {
             (info.identifier, info.extended): info for info in vehicle.messages.values()
         }
-        self._node = node
         self._steps = {name: _most(vehicle, info) for name, info in vehicle.messages.items()}
         self._last: dict[str, tuple[int, int]] = {}
 
