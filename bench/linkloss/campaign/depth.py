@@ -48,6 +48,8 @@ from linkloss.scenario import Scenario, TimedFault
 from linkloss.vehicle.loading import Vehicle
 
 Trait = tuple[str, ...]
+RESTARTS = ("reset", "slow_boot")
+"""Kinds of faults in which a node starts anew."""
 RULES = {"load": 1, "held": 1, "notice": 2, "never": 2, "input": 1}
 """Traits that stand for a rule that a case exercises; how many of their entries name the rule."""
 
@@ -97,6 +99,8 @@ class Traits:
                 yield ("held", load, asker, after[load], effect, length)
                 if case.kinds == "drop" and length == "outage" and self._shows_loss(load, asker):
                     yield ("lost", load)
+                if self._shows_reset(case, load, asked):
+                    yield ("reset", load)
         for name, notice in self.vehicle.notices.items():
             if notice.lost is not None and notice.lost in timed.fault.nodes():
                 yield ("notice", name, case.kinds, length)
@@ -141,6 +145,18 @@ class Traits:
         state = table.asked_state if asker == "on" else "off"
         return asker != "local" and str(table.on_stale) != state
 
+    def _shows_reset(self, case: Scenario, load: str, asked: str) -> bool:
+        """Whether a load's node restarts while the load is asked for another state than its reset
+        calls for.
+        """
+        table = self.vehicle.loads[load]
+        restarts = any(
+            timed.fault.kind in RESTARTS and table.node in timed.fault.nodes()
+            for timed in case.faults
+        )
+        state = table.asked_state if asked == "on" else "off"
+        return restarts and table.request is not None and str(table.on_reset or "off") != state
+
     def _length(self, timed: TimedFault) -> str:
         if timed.until_ns is None:
             return "once"
@@ -161,7 +177,7 @@ class Traits:
 
 WEIGHTS = {"never": 8, "held": 3}
 """Traits that decide which rules are exercised count more than the others."""
-NEEDED = ("situation", "rule", "fault", "lost")
+NEEDED = ("situation", "rule", "fault", "lost", "reset")
 """Each of these is among the chosen cases, however many cases that takes."""
 MOST = 450
 """The most cases, unless there are more situations and faults."""
