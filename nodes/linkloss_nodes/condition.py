@@ -13,6 +13,7 @@ import operator
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cache
 from keyword import kwlist
 from math import isclose
 
@@ -52,12 +53,8 @@ def parse_condition(text: object, key: str = "") -> Condition:
     """Parse a condition. Raises SettingsError, for the setting ``key``, showing what is wrong."""
     if not isinstance(text, str):
         raise SettingsError(key, f"got {text!r}; expected a condition like 'lights == dipped'")
-    names: list[str] = []
     try:
-        if _SIGNAL.fullmatch(text.strip()):  # whatever it is called: "in" is no name to Python
-            test = _not_zero(text.strip(), names)
-        else:
-            test = _test(ast.parse(_KEYWORD.sub(r"\1'\2'", text.strip()), mode="eval").body, names)
+        return _parsed(text.strip())
     except (SyntaxError, ValueError, RecursionError) as error:
         part = str(error) if type(error) is ValueError else text
         raise SettingsError(
@@ -65,6 +62,15 @@ def parse_condition(text: object, key: str = "") -> Condition:
             f"cannot read '{part}' in the condition '{text}'; expected comparisons such as "
             "'lights == dipped' or 'speed > 500', joined by and, or, not",
         ) from None
+
+
+@cache  # a program reads its settings anew after each reset
+def _parsed(text: str) -> Condition:
+    names: list[str] = []
+    if _SIGNAL.fullmatch(text):  # whatever it is called: "in" is no name to Python
+        test = _not_zero(text, names)
+    else:
+        test = _test(ast.parse(_KEYWORD.sub(r"\1'\2'", text), mode="eval").body, names)
     return Condition(tuple(dict.fromkeys(names)), test)
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -309,6 +309,10 @@ class Waiting:
         """When it need not receive a message."""
         self._deaf_to_ns = max(end_ns for _, end_ns in self.deaf)
         self.spans = sorted([*self.deaf, *case.undersupplied(node)])
+        self.taken_by: Callable[[int], int] = int
+        """By when the node has read a message that arrived at an instant, if it reads it at all."""
+        if self._hangs:
+            self.taken_by = partial(taken_by, hangs=self._hangs, reading_ns=self.latency_ns)
 
     def until(self, from_ns: int, by_ns: int, hung_ns: int = 0) -> int:
         """By when news must be noted whose deadline would otherwise be ``by_ns``. A program that
@@ -327,12 +331,6 @@ class Waiting:
         if at_ns > self._deaf_to_ns:  # nearly always
             return True
         return not any(start_ns <= at_ns <= end_ns for start_ns, end_ns in self.deaf)
-
-    def taken_by(self, at_ns: int) -> int:
-        """By when the node has read a message that arrived at this instant, if it reads it
-        at all.
-        """
-        return taken_by(at_ns, self._hangs, self.latency_ns)
 
 
 def over_time(

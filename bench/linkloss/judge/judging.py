@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import count
 from typing import TypeVar
 
@@ -222,7 +223,11 @@ def declared_rules(vehicle: Vehicle, logged: Collection[str] = ()) -> list[tuple
     ``logged``: nodes without a program; the rules on their programs, requests and loads are left
     out.
     """
+    return list(_declared(vehicle, tuple(logged)))
 
+
+@lru_cache(maxsize=8)  # each case of a check asks for them
+def _declared(vehicle: Vehicle, logged: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
     def simulated(reference: str) -> bool:
         return vehicle.sender(split_signal(reference)[0]) not in logged
 
@@ -233,7 +238,7 @@ def declared_rules(vehicle: Vehicle, logged: Collection[str] = ()) -> list[tuple
         for name in loads
         for rule in (*_load_rules(vehicle, name), *(r for (_, load), r in told if load == name))
     ]
-    return [
+    return (
         *(
             (name, rule)
             for name, rule in found
@@ -243,7 +248,7 @@ def declared_rules(vehicle: Vehicle, logged: Collection[str] = ()) -> list[tuple
         *((name, "notice") for name, table in vehicle.notices.items() if simulated(table.signal)),
         *((n, rule) for n in vehicle.nodes if n not in logged for rule in _node_rules(vehicle, n)),
         *sender_rules(vehicle, logged),
-    ]
+    )
 
 
 _ASKED = "end to end"

@@ -12,7 +12,7 @@ faults make of it.
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise
 from typing import NamedTuple
@@ -264,15 +264,16 @@ def _mistakes(
         if sending.data not in known:
             known[sending.data] = [*_malformed(info, bounded, sending.data)]
         yield from ((sending.at_ns, mistake) for mistake in known[sending.data])
+    counts = _counts(info)
     before_ns = 0
     for place, (first, second) in enumerate(pairwise(taken), 1):
-        if any(first.at_ns <= at_ns < second.at_ns for at_ns in restarts):
+        if restarts and any(first.at_ns <= at_ns < second.at_ns for at_ns in restarts):
             continue
-        miscounted = _wrong_count(info, first, second)
+        miscounted = None if counts is None else _wrong_count(info, counts, first, second)
         if miscounted is not None:
             yield second.at_ns, miscounted
         # The first message after a hang is late, the one after it may be on time.
-        caught_up = any(before_ns < to_ns <= first.at_ns for to_ns in late)
+        caught_up = late and any(before_ns < to_ns <= first.at_ns for to_ns in late)
         before_ns = first.at_ns
         gap_ns = second.at_ns - first.tried_ns
         if gap_ns >= limits.soon_ns or caught_up:
@@ -327,20 +328,37 @@ def _limit(value: float | None) -> str:
     return "anything" if value is None else f"{value:g}"
 
 
-def _wrong_count(info: MessageInfo, first: Sending, second: Sending) -> Verdict | None:
-    """What is wrong with the counter of a message that follows another."""
+class _Counts(NamedTuple):
+    """How to read a message's counter, and the first and the last value that it takes."""
+
+    raw: Callable[[bytes], int]
+    low: int
+    top: int
+
+
+def _counts(info: MessageInfo) -> _Counts | None:
     counter = info.counter
-    if counter is None or not len(first.data) == len(second.data) == info.length:
+    if counter is None:
         return None
     least, most = counter.ends(info.length)
     least = least if counter.minimum is None else max(least, counter.minimum)
     most = most if counter.maximum is None else min(most, counter.maximum)
     low, top = sorted(round((end - counter.offset) / counter.scale) for end in (least, most))
-    old, new = counter.raw(first.data), counter.raw(second.data)
-    expected = low if old >= top else old + 1
+    return _Counts(counter.raw, low, top)
+
+
+def _wrong_count(
+    info: MessageInfo, counts: _Counts, first: Sending, second: Sending
+) -> Verdict | None:
+    """What is wrong with the counter of a message that follows another."""
+    if not len(first.data) == len(second.data) == info.length:
+        return None
+    old, new = counts.raw(first.data), counts.raw(second.data)
+    expected = counts.low if old >= counts.top else old + 1
     if new == expected:
         return None
-    reference = f"{info.name}.{counter.name}"
+    assert info.counter is not None
+    reference = f"{info.name}.{info.counter.name}"
     return _mistake(info, Cause.COUNTER, f"{old} to {new}", str(expected), (reference,))
 
 

@@ -167,9 +167,12 @@ class Request:
         hears = self.waiting.hears
         if len(heard) == 1:
             [(name, arrivals)] = heard.items()
+            states: dict[bytes, State] = {}  # a counter returns to the same few payloads
             for at_ns, data, sure, lost in arrivals:
-                state = OFF if lost else self._asked({name: data})
-                yield Said(at_ns, at_ns, state, sure and (lost or hears(at_ns)), lost=lost)
+                state = OFF if lost else states.get(data)
+                if state is None:
+                    state = states[data] = self._asked({name: data})
+                yield Said(at_ns, at_ns, state, sure and (lost or hears(at_ns)), False, False, lost)
             return
         last: dict[str, list[Arrival]] = {}
         come = [(arrival.at_ns, name, arrival) for name in heard for arrival in heard[name]]
@@ -373,25 +376,27 @@ class Request:
         sure_ns: int | None = None
         before: Said | None = None
         was_there = False
+        stale_ns, taken_by = self.maybe_stale_ns, self.waiting.taken_by
         for place, entry in enumerate(said):
-            if entry.lost:
+            at_ns, fresh_ns, _, sure, _, _, lost, old = entry
+            if lost:
                 sure_ns, row = None, None
                 yield None
                 continue
-            if entry.old or self._late(entry):  # a lost link stays lost
+            if old or at_ns - fresh_ns >= stale_ns:  # a lost link stays lost
                 yield None
                 continue
-            back = sure_ns is None or self._maybe_stale(sure_ns, entry)
-            before_ns = entry.at_ns if before is None else before.fresh_ns
+            back = sure_ns is None or taken_by(at_ns) - sure_ns >= stale_ns
+            before_ns = at_ns if before is None else before.fresh_ns
             before = entry
             over = row is None or place > row.end
-            if back and (over or entry.at_ns - before_ns >= self.maybe_stale_ns):
+            if back and (over or at_ns - before_ns >= stale_ns):
                 row = self._confirmed(said, place, bad, "rejoin" if was_there else "fresh")
             elif over:
                 row = None
             yield row
-            if entry.sure:
-                sure_ns, was_there = entry.fresh_ns, True
+            if sure:
+                sure_ns, was_there = fresh_ns, True
 
     def _late(self, entry: Said) -> bool:
         """Whether another monitored message may have been silent for too long."""
@@ -485,8 +490,9 @@ class Request:
         if place + 1 == len(said):
             return False
         fresh_ns, following = said[place].fresh_ns, said[place + 1]
-        newer = following.sure and fresh_ns < following.fresh_ns
-        return newer and not self._maybe_stale(fresh_ns, following)
+        if not following.sure or fresh_ns >= following.fresh_ns:
+            return False
+        return self.waiting.taken_by(following.at_ns) - fresh_ns < self.maybe_stale_ns
 
     def _lost(
         self,

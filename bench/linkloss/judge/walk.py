@@ -22,7 +22,7 @@ shown so far. Where none is left, a rule is broken.
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import product
 from typing import Any, NamedTuple
@@ -195,7 +195,8 @@ class _Walk:
         self.marks = sorted(found, key=lambda mark: mark.from_ns)
         self.steps = sorted(self._steps())
         self.states: dict[Position, State] = {}
-        self.open: list[list[int]] = [[] for _ in sources]
+        self.open: dict[int, list[int]] = {}
+        """The news that may be noted, by source; only sources that have some are in it."""
         self.begun = [0] * len(sources)
         self.least = [0] * len(sources)
         """For each source, the last item that had to be noted."""
@@ -278,31 +279,32 @@ class _Walk:
         instant; with ``moved``, only those that note the latest item of that source. ``fits`` tells
         which states go with what is shown.
         """
-        still = self._still_open(at_ns)
-        latest = self.open[moved][-1] if moved >= 0 and self.open[moved] else -1
+        still = self._still_open(at_ns) if self.open else {}
+        latest = self.open[moved][-1] if moved in self.open else -1
         found: set[Position] = set()
+        states = self.states
         for position in positions:
             if moved >= 0:
                 if latest <= position[moved]:
                     continue
                 position = (*position[:moved], latest, *position[moved + 1 :])
-            for candidate in _onward(position, still):
-                if candidate not in found and fits(self.state(candidate), shown):
-                    found.add(candidate)
+            for candidate in _onward(position, still) if still else (position,):
+                if candidate not in found:
+                    state = states.get(candidate)
+                    if fits(self.state(candidate) if state is None else state, shown):
+                        found.add(candidate)
         return found
 
-    def _still_open(self, at_ns: int) -> list[tuple[int, list[int]]]:
-        """The sources with news that may be noted at an instant, each with the indices of that
-        news.
-        """
-        still = []
-        for source, entries in enumerate(self.open):
-            if entries:
-                news = self.news[source]
-                entries = self.open[source] = [q for q in entries if news[q].by_ns >= at_ns]
-                if entries:
-                    still.append((source, entries))
-        return still
+    def _still_open(self, at_ns: int) -> dict[int, list[int]]:
+        """The indices of the news that may be noted at an instant, by source."""
+        for source in list(self.open):
+            news, entries = self.news[source], self.open[source]
+            still = [q for q in entries if news[q].by_ns >= at_ns]
+            if not still:
+                del self.open[source]
+            elif len(still) < len(entries):
+                self.open[source] = still
+        return self.open
 
     def _current(self) -> set[Position]:
         """The positions from which the walk goes on after a breach: for each source, the last item
@@ -318,7 +320,7 @@ class _Walk:
 
     def _begin(self, at_ns: int, source: int, index: int, place: int) -> None:
         """A news item may be acted on from now on."""
-        self.open[source].append(index)
+        self.open.setdefault(source, []).append(index)
         self.begun[source] = index
         own = self.news[source][index].rule == BEHIND and self.news[source][index].calls
         late = self.wrong is not None and not self.wrong.unpaid and self.wrong.at_ns == at_ns - 1
@@ -403,8 +405,8 @@ class _Walk:
         calls for the new state, the rule of that item: too soon. Else the rule of what began last.
         """
         ways = [
-            [*dict.fromkeys((begun, *(q for q in entries if self._stands(k, q, at_ns))))]
-            for k, (entries, begun) in enumerate(zip(self.open, self.begun, strict=True))
+            [*dict.fromkeys((begun, *(q for q in self.open.get(k, ()) if self._stands(k, q, at_ns))))]
+            for k, begun in enumerate(self.begun)
         ]
         if any(admits(self.state(candidate), shown) for candidate in product(*ways)):
             return STEADY
@@ -471,7 +473,7 @@ class _Walk:
         item.
         """
         due_ns = self.due[source][index]
-        saved = [list(entries) for entries in self.open]
+        saved = {number: list(entries) for number, entries in self.open.items()}
         try:
             shown = self.shown
             before = {position for position in before if fits(self.state(position), shown)}
@@ -481,7 +483,7 @@ class _Walk:
                 if at_ns > due_ns:
                     break
                 if kind == _FROM:
-                    self.open[which].append(number)
+                    self.open.setdefault(which, []).append(number)
                     positions |= self.reached(positions, at_ns, shown, which, fits)
                 elif kind == _BY:
                     positions |= self.reached(positions, at_ns, shown, fits=fits)
@@ -512,7 +514,7 @@ class _Walk:
         positions differ only by items that call for the same state; each such state is combined
         once.
         """
-        still = dict(self._still_open(at_ns))
+        still = self._still_open(at_ns) if self.open else {}
         if len(self.positions) == 1 and not still:
             return frozenset(map(self.state, self.positions))
         calls: list[dict[int, tuple[Any, ...]]] = [{} for _ in self.news]
@@ -528,12 +530,12 @@ class _Walk:
         return frozenset({self.combine(way) for ways in alike for way in product(*ways)})
 
 
-def _onward(position: Position, still: Sequence[tuple[int, Sequence[int]]]) -> Iterable[Position]:
+def _onward(position: Position, still: Mapping[int, Sequence[int]]) -> Iterable[Position]:
     """The positions that can be reached from one by noting open news of any of the sources, the one
     itself included.
     """
     ways = [position]
-    for source, entries in still:
+    for source, entries in still.items():
         own = position[source]
         if entries[-1] > own:
             ways += [
