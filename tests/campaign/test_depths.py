@@ -150,6 +150,16 @@ def test_quick_has_each_kind_of_fault_at_each_message_and_node_and_every_rule_of
     assert {rule[1] for rule in rules(meeting("quick"))} >= {"noise", "swapped", "short"}
 
 
+def test_quick_restarts_each_loads_node_while_its_reset_changes_what_it_does():
+    traits = Traits(CaseMaker(wren()))
+
+    def shown(cases):
+        return {trait for case in cases for trait in traits.of(case) if trait[0] == "reset"}
+
+    assert shown(meeting("quick")) == shown(meeting_singles())
+    assert {("reset", "horn"), ("reset", "interior_lamp")} <= shown(meeting("quick"))
+
+
 def test_quick_tries_every_fault_that_the_full_check_tries():
     def tried(cases):
         return {frozenset(timed.fault for timed in case.faults) for case in cases}
