@@ -83,6 +83,14 @@ def test_a_right_node_is_not_called_wrong(node, program, hardware, kinds, situat
     assert own & kept
 
 
+def test_a_dash_that_waits_before_it_comes_back_is_quiet_while_its_frames_are_spoilt():
+    vehicle = settled(car({"dash": HomeDash}))
+    report = narrow(vehicle, ["corrupt"], ["hazards_ignition_off"], "LampRequest")
+    assert told(report) == []
+    kept = {(v.subject, v.rule) for case in report.cases for v in case.verdicts}
+    assert ("dash", "quiet recovery") in kept
+
+
 def whole_checks(names):
     """Every case of the check with each right node; says what broke."""
     for node, program, hardware, _, _ in RIGHT:
