@@ -405,7 +405,11 @@ class _Walk:
         calls for the new state, the rule of that item: too soon. Else the rule of what began last.
         """
         ways = [
-            [*dict.fromkeys((begun, *(q for q in self.open.get(k, ()) if self._stands(k, q, at_ns))))]
+            [
+                *dict.fromkeys(
+                    (begun, *(q for q in self.open.get(k, ()) if self._stands(k, q, at_ns)))
+                )
+            ]
             for k, begun in enumerate(self.begun)
         ]
         if any(admits(self.state(candidate), shown) for candidate in product(*ways)):
