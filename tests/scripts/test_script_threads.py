@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from dataclasses import replace
 
 import can
 import life_car
@@ -106,6 +107,28 @@ def test_a_bus_at_another_bit_rate_is_a_finding(tmp_path):
     ran = life_car.run(script(tmp_path, "import can\ncan.Bus(bitrate=500000)\n"), lasts_ms=50)
     text = "opens its bus with 500000 bit/s; the bus has 250000 bit/s"
     assert text in crash(ran).text
+
+
+CLOSED_AND_OPENED = (
+    "import can\ncan.Bus('can0').shutdown()\nbus = can.Bus('{second}')\nprint('open')\nbus.recv()\n"
+)
+
+
+def test_a_script_has_one_channel_whichever_it_opens_first(tmp_path):
+    right = life_car.run(script(tmp_path, CLOSED_AND_OPENED.format(second="can0")), lasts_ms=50)
+    assert prints(right)[0][1] == "open"
+    wrong = life_car.run(script(tmp_path, CLOSED_AND_OPENED.format(second="can1")), lasts_ms=50)
+    assert "opens channel 'can1'; its adapter is 'can0'" in crash(wrong).text
+
+
+def test_the_vehicle_file_may_name_the_channel_of_a_script(tmp_path):
+    made = replace(script(tmp_path, "import can\ncan.Bus(channel='can0')\n"), channel="can1")
+    assert (
+        "opens channel 'can0'; its adapter is 'can1'" in crash(life_car.run(made, lasts_ms=50)).text
+    )
+    unnamed = script(tmp_path, "import can\nbus = can.Bus()\nprint('open')\nbus.recv()\n")
+    opened = life_car.run(replace(unnamed, channel="can1"), lasts_ms=50)
+    assert prints(opened)[0][1] == "open"
 
 
 def test_the_board_of_a_script_has_a_watchdog_and_memory_that_outlives_its_bite(tmp_path):

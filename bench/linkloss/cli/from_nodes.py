@@ -125,7 +125,7 @@ class NewNode:
         if self.kind == "python":
             return f'python = "{self.file}:{self.camel}Node"'
         if self.kind == "script":
-            return f'script = "{self.file}"'
+            return f'script = "{self.file}"\nchannel = "can0"'
         return f'c = ["{self.file}"]'
 
     @property

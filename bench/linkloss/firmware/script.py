@@ -154,13 +154,15 @@ class Imports:
 @dataclass(frozen=True, slots=True)
 class Script:
     """A node's program: a script file. ``call_ns`` is the processor time of one call;
-    ``sample_point`` the lowest and highest sample point that the bus allows, as shares of a bit.
+    ``sample_point`` the lowest and highest sample point that the bus allows, as shares of a bit;
+    ``channel`` the name of the adapter's channel (None: the first that the script opens).
     """
 
     path: Path
     wiring: Wiring
     call_ns: int
     sample_point: tuple[float, float] = (0.0, 1.0)
+    channel: str | None = None
 
     def files(self) -> list[Path]:
         """The script."""
@@ -179,7 +181,7 @@ class ScriptProgram(BlockingProgram):
         self._board = board
         self._tasks = Tasks(board.queue, board.clock, board.host, script.call_ns)
         self._threading = Threading(self._tasks, board.printed)
-        self._bus = CanFactory(self._tasks, board.bus, script.sample_point)
+        self._bus = CanFactory(self._tasks, board.bus, script.sample_point, script.channel)
         self._gpio = Gpio(script.wiring, board, self._tasks, self._threading)
 
     # ---- called by the host

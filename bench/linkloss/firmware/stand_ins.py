@@ -171,15 +171,17 @@ class CanFactory:
     """``can.Bus`` in a script: it opens the node's only controller."""
 
     def __init__(
-        self, tasks: Tasks, inner: Port, sample_point: tuple[float, float] = (0.0, 1.0)
+        self, tasks: Tasks, inner: Port, sample_point: tuple[float, float], channel: str | None
     ) -> None:
         self._tasks = tasks
         self._sample_point = sample_point
+        self._channel = channel
         self._inner = inner
         self.bus: ScriptPort | None = None
 
     def open(
         self,
+        channel: Any = None,
         *_names: Any,
         bitrate: int | None = None,
         data_bitrate: int | None = None,
@@ -189,11 +191,11 @@ class CanFactory:
         timing: can.BitTiming | can.BitTimingFd | None = None,
         **_rest: Any,
     ) -> ScriptPort:
-        """Open the bus, whatever adapter the script names.
+        """Open the bus, whatever interface the script names.
 
-        :raises can.CanInitializationError: for a second bus, other bit rates than the bus's, a
-            sample point that the bus does not allow, CAN FD with a classical controller, or the
-            return of own messages, which is not simulated.
+        :raises can.CanInitializationError: for a second bus, another channel than that of the
+            adapter, other bit rates than the bus's, a sample point that the bus does not allow, CAN
+            FD with a classical controller, or the return of own messages, which is not simulated.
         """
         name, segment = self._inner.controller.name, self._inner.controller.segment
         bus_rate = segment.bus.bit_rate if segment is not None else bitrate
@@ -205,6 +207,8 @@ class CanFactory:
         problem = self._timing_problem(timing)
         if self.bus is not None and not self.bus._is_shutdown:
             problem = "has one controller, and its bus is open already; shut it down first"
+        elif channel is not None and self._channel not in (None, str(channel)):
+            problem = f"opens channel '{channel}'; its adapter is '{self._channel}'"
         elif bitrate is not None and bitrate != bus_rate:
             problem = f"opens its bus with {bitrate} bit/s; the bus has {bus_rate} bit/s"
         elif fd and not self._inner.controller.fd:
@@ -217,6 +221,8 @@ class CanFactory:
             problem = "wants its own messages back (receive_own_messages), which no bus here does"
         if problem:
             raise can.CanInitializationError(f"node '{name}' {problem}")
+        if channel is not None:
+            self._channel = str(channel)
         self.bus = ScriptPort(self._tasks, self._inner, can_filters)
         return self.bus
 

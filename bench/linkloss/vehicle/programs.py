@@ -369,4 +369,4 @@ def load_script(name: str, file: VehicleFile, folder: Path) -> Any:
         raise ProgramError(f"'{node.script}' cannot be read: {error}") from None
     given = "call" in node.target.model_fields_set
     call_ns = node.target.call if given else CALL_NS
-    return Script(path, wiring(name, file), call_ns, file.bus.sample_point)
+    return Script(path, wiring(name, file), call_ns, file.bus.sample_point, node.channel)

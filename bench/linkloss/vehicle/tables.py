@@ -380,6 +380,11 @@ class NodeTable(ControllerTable, Table):
     script: str | None = Field(
         default=None, description="the program: a python-can script, beside this file"
     )
+    channel: str | None = Field(
+        default=None,
+        description="of a script: the channel of its adapter, as python-can names it: no other"
+        " opens; default: the first one that it opens",
+    )
     logged: bool = Field(
         default=False,
         description="it has no program here: its messages come from a logged drive ('replay',"
@@ -466,6 +471,8 @@ class NodeTable(ControllerTable, Table):
         if programs != 1 and not self.logged:
             text = "expected one program: 'python', 'script' or 'c'"
             raise ValueError(f"{text}; or 'logged = true' for a node of a logged drive")
+        if self.channel is not None and self.script is None:
+            raise ValueError("'channel' belongs to a node with 'script'")
         if self.c and self.fd:
             raise ValueError("a program in C knows classical CAN only; expected no 'fd'")
         return self
