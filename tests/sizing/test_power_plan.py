@@ -6,7 +6,6 @@ import pytest
 
 from linkloss.report.power_report import finding_words, plan_exit_code
 from linkloss.shipped import demo_vehicle
-from linkloss.sizing.lines import start_spends, use_of
 from linkloss.sizing.power_plan import PowerPlan, power_plan
 from linkloss.vehicle.loading import load_vehicle
 
@@ -154,15 +153,11 @@ def test_what_has_no_data_is_not_looked_at(car):
     assert plan_exit_code(found) == 3
 
 
-def test_a_soft_start_spares_the_fuse(car):
-    hard = car.load().loads["tail"].electrical
-    soft = (
-        car.change("count = 2", 'count = 2\nsoft_start = "100 ms"').load().loads["tail"].electrical
-    )
-    assert hard is not None
-    assert soft is not None
-    use = use_of(5.0, "blade", 3.5, 30)
-    assert start_spends(soft, use, 0.05) < start_spends(hard, use, 0.05) / 2
+def test_a_motor_may_have_a_thermal_cut_out_instead(car):
+    car.change('start = "14 A"', 'start = "10 A"')
+    assert plan(car).broken
+    car.change('start = "10 A"', 'start = "10 A"\nthermal_cut_out = true')
+    assert plan(car).broken == ()
 
 
 def test_wren_has_nothing_to_change_and_a_few_things_to_think_about():
@@ -170,4 +165,4 @@ def test_wren_has_nothing_to_change_and_a_few_things_to_think_about():
     assert [finding_words(finding) for finding in found.broken] == []
     assert found.unchecked == ()
     assert len(found.loads) == 27
-    assert {finding.subject for finding in found.hints} == {"wiper", "wiper_fast", "supply"}
+    assert {finding.subject for finding in found.hints} == {"supply"}

@@ -119,6 +119,13 @@ def cold_ohm(rating: float, kind: Kind) -> float:
     return _line(table, rating)
 
 
+def pulse_share(pulses: int) -> float:
+    """The share of the melting I2t that each of so many pulses in a life may have, 100,000 at most;
+    a number between two of the guide counts as the larger.
+    """
+    return next(share for most, share in reversed(PULSE_SHARES) if pulses <= most)
+
+
 def melting_i2t(rating: float, kind: Kind = "blade", edge: Edge = "fastest") -> float:
     """I2t in A2s that opens a fuse of ``rating`` A in a short pulse, from the last point of its
     band.

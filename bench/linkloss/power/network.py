@@ -144,11 +144,12 @@ class Network:
         self._live: list[Channel] = []
         self._number()
         self._busy: list[Channel] = []
-        self._fuses = self._name_fuses()
+        self.fuses = self._named_fuses()
+        """Each fuse by its name in events."""
         self._strained: list[Fuse] = []
         self._loaded: list[Fuse] = []
         self._feeds = [(t.feed_fuse, name) for name, t in self.terminals.items() if t.feed_fuse]
-        self._blown = [False] * len(self._fuses)
+        self._blown = [False] * len(self.fuses)
         self._held = [name for name, t in self.terminals.items() if t.supply.hold_up > 0]
         self._fixed = self._electronics()
         self._positive = [Element(self._plus, BODY, 0.0, battery)]
@@ -202,7 +203,7 @@ class Network:
         drawing = (terminal for terminal in self.terminals.values() if terminal.amps)
         return [Element(t.plus, t.minus, 0.0, Electronics(t.amps)) for t in drawing]
 
-    def _name_fuses(self) -> list[tuple[str, Fuse]]:
+    def _named_fuses(self) -> list[tuple[str, Fuse]]:
         """Each fuse once, named by the first load on it, or by the node whose feed it is in."""
         found: dict[int, tuple[str, Fuse]] = {}
         for channel in self._all:
@@ -307,10 +308,10 @@ class Network:
         """
         if not self._changed and not any(fuse.opened for fuse in self._strained):
             return
-        opened = [fuse.opened for _, fuse in self._fuses]
+        opened = [fuse.opened for _, fuse in self.fuses]
         if opened == self._blown:
             return
-        for (name, fuse), was, now in zip(self._fuses, self._blown, opened, strict=True):
+        for (name, fuse), was, now in zip(self.fuses, self._blown, opened, strict=True):
             if now and not was:
                 fuse.faulty = self.disturbed or any(
                     channel.faulty and fuse in self._fuses_before(channel)
@@ -530,7 +531,7 @@ class Network:
 
     def fuse(self, name: str) -> tuple[Fuse, tuple[str, ...]]:
         """A fuse by the name that events use, and the loads behind it."""
-        fuse = next(found for known, found in self._fuses if known == name)
+        fuse = next(found for known, found in self.fuses if known == name)
         behind = (
             channel.name
             for channel in self.channels.values()

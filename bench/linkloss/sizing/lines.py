@@ -11,11 +11,11 @@ from math import inf
 from typing import Literal
 
 from linkloss.power import fuses, leads
-from linkloss.power.fuses import CONTINUOUS_SHARE, PULSE_SHARES, Kind, cold_ohm
+from linkloss.power.fuses import CONTINUOUS_SHARE, Kind, cold_ohm
 from linkloss.units import shown_unit
 from linkloss.vehicle.electrical import ElectricalTable, LeadTable, NodeSupplyTable, SupplyTable
 from linkloss.vehicle.loading import Vehicle
-from linkloss.vehicle.wiring import make_lead, make_load, make_switch, start_amps
+from linkloss.vehicle.wiring import make_lead, make_switch, start_amps
 
 Weight = Literal["broken", "hint"]
 
@@ -25,17 +25,32 @@ BAND = "time-current band of ISO 8820-3, from datasheets, second hand"
 COLOURS = "the ratings of ISO 8820-3 with their colours, in part looked up, in part from memory"
 CABLE_LIST = "a cable maker's list for thin-wall cable at 30 °C, looked up, and common practice"
 DROPS = "an automotive handbook's list of allowed voltage drops, from memory"
+CIRCUIT = "the circuit of a run, everything else on"
 HEATING = "adiabatic heating of PVC-covered copper, k = 115 (IEC 60364-5-54), from memory"
 
 
 @dataclass(frozen=True, slots=True)
+class Remedy:
+    """The value that a key of the vehicle file should have: ``("loads", "fan", "fuse")``, ``"30
+    A"``.
+    """
+
+    place: tuple[str, ...]
+    value: str
+
+
+@dataclass(frozen=True, slots=True)
 class Finding:
-    """Something about a load or a node that is wrong (``broken``) or worth a thought (``hint``)."""
+    """Something about a load or a node that is wrong (``broken``) or worth a thought (``hint``).
+
+    ``remedy``: the next standard size that puts it right, where there is one.
+    """
 
     weight: Weight
     subject: str
     text: str
     source: str
+    remedy: Remedy | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,10 +145,6 @@ class Sleep:
         return self.capacity_ah / self.amps / 24 if self.amps > 0 else None
 
 
-CHARGING_V = 14.2
-"""Voltage at which the start of a load is checked: the engine runs, the battery is full."""
-STEP_S = 0.0005
-START_S = 3.0
 SHORT_S = 5.0
 """The slowest fuse of the band must clear a short at the end of a lead within this time."""
 PVC_K = 115.0
@@ -169,45 +180,6 @@ def sold(name: str, use: FuseUse) -> Iterator[Finding]:
         listed = ", ".join(f"{rating:g}" for rating in known)
         text = f"a {use.kind} fuse of {use.rating:g} A is not sold; expected one of {listed} A"
         yield Finding("broken", name, text, COLOURS)
-
-
-def pulse(name: str, table: ElectricalTable, use: FuseUse, ohm: float) -> Iterator[Finding]:
-    """One start of the load may use up only a small part of the fastest fuse of the band."""
-    spent = start_spends(table, use, ohm)
-    pulses, allowed = PULSE_SHARES[0]
-    if spent <= allowed:
-        return
-    text = (
-        f"one start spends {min(spent, 1):.0%} of the fastest fuse of {use.rating:g} A; expected"
-        f" {allowed:.0%} at most for {pulses} starts"
-    )
-    yield Finding("broken", name, text, FUSE_GUIDE)
-
-
-def start_spends(table: ElectricalTable, use: FuseUse, ohm: float) -> float:
-    """The share of the fastest fuse's melting time that a start from cold uses up; from 1 on it
-    opens.
-
-    ``ohm`` is everything from the battery to the load and back. The start is calculated in steps of
-    0.5 ms, with the switch fully on unless it has a soft start.
-    """
-    load, switch = make_load(table), make_switch(table)
-    switch.command(1.0, 0)
-    spent, now_s = 0.0, 0.0
-    while now_s < START_S and spent < 1:
-        now_ns = round(now_s * 1e9)
-        switch.look(CHARGING_V, 0.0, now_ns)
-        duty = max(switch.duty, 1e-9) if table.soft_start else 1.0
-        g, i0 = load.line(CHARGING_V)
-        amps = duty * min((g * CHARGING_V + i0) / (1 + g * ohm), switch.limit)
-        time_s = fuses.melting_s(amps / use.worth, use.kind, "fastest")
-        if time_s < inf:
-            spent += STEP_S / time_s
-        elif now_ns > table.soft_start:
-            break  # from here on the current only falls
-        load.advance(CHARGING_V, ohm, STEP_S, switch.limit, duty)
-        now_s += STEP_S
-    return spent
 
 
 def lead_carries(
@@ -316,13 +288,17 @@ class Sums:
         """The load whose table declares the fuse of this load."""
         return self.loads[name].fuse_with or name
 
+    def on_fuse(self, owner: str) -> tuple[str, ...]:
+        """The loads on the fuse that a load declares."""
+        return tuple(name for name in self.loads if self.fuse_owner(name) == owner)
+
     def fuse_use(self, name: str) -> FuseUse | None:
         """The fuse of a load, with the current of all loads on it."""
         owner = self.fuse_owner(name)
         rating = self.vehicle.loads[owner].fuse
         if rating is None:
             return None
-        amps = sum(self.amps(other) for other in self.loads if self.fuse_owner(other) == owner)
+        amps = sum(map(self.amps, self.on_fuse(owner)))
         return use_of(rating, self.loads[owner].fuse_type, amps, self.supply.ambient)
 
     def feed_use(self, node: str) -> FuseUse | None:

@@ -33,6 +33,7 @@ from linkloss.sizing.lines import (
     load_line,
     node_line,
 )
+from linkloss.sizing.starts import start_findings
 from linkloss.vehicle.electrical import ElectricalTable, LeadTable
 from linkloss.vehicle.loading import Vehicle
 from linkloss.vehicle.wiring import build_network
@@ -99,7 +100,7 @@ LONGEST_SLEEP_DAYS = 30
 STILL_STARTS = 0.5
 """Below this share of its charge, a battery is not relied on to start the engine."""
 STALL_SHARE = 1.35
-"""From this multiple of its rating on, a fuse opens within its band at all."""
+"""From this multiple of its rating on, every fuse of the band opens, within 10 min."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,6 +167,7 @@ def _findings(sums: Sums) -> Iterator[Finding]:
         yield from _of_load(sums, name)
     for name in sums.vehicle.nodes:
         yield from _of_node(sums, name)
+    yield from start_findings(sums)
     yield from _of_car(sums)
 
 
@@ -175,8 +177,6 @@ def _of_load(sums: Sums, name: str) -> Iterator[Finding]:
     if use is not None and table.fuse_with is None:
         yield from fused.sold(name, use)
         yield from fused.continuous(name, use)
-    if use is not None:
-        yield from fused.pulse(name, table, use, sums.loop_ohm(name))
     for what, lead in _leads(table):
         yield from fused.lead_carries(name, what, lead, sums.amps(name), ambient)
     guard = use or sums.feed_use(sums.vehicle.loads[name].node)
@@ -215,16 +215,17 @@ def _drop(sums: Sums, name: str) -> Iterator[Finding]:
 
 def _stall(sums: Sums, name: str) -> Iterator[Finding]:
     """A stalled motor whose fuse may not open, and a switch that trips in normal use."""
-    line, use = load_line(sums, name), sums.fuse_use(name)
-    table = sums.loads[name]
-    if table.kind == "motor" and use is not None:
+    line, table = load_line(sums, name), sums.loads[name]
+    use = sums.fuse_use(name) or sums.feed_use(sums.vehicle.loads[name].node)
+    if table.kind == "motor" and use is not None and not table.thermal_cut_out:
         share = line.start_amps / use.worth
         if share < STALL_SHARE:
             text = (
                 f"its rotor held, it draws {line.start_amps:.0f} A, {share:.0%} of its fuse, which"
-                " may never open: it needs a thermal cut-out of its own"
+                f" may never open; expected {STALL_SHARE:.0%} or more, or a thermal cut-out of its"
+                " own ('thermal_cut_out')"
             )
-            yield Finding("hint", name, text, COMMON)
+            yield Finding("broken", name, text, COMMON)
     trip = None if table.solid_state is None else table.solid_state.trip
     if trip is not None and trip <= line.amps:
         text = f"its switch trips at {trip:g} A, and it draws {line.amps:.1f} A"

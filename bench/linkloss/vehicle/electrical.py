@@ -27,6 +27,8 @@ from linkloss.units import (
 from linkloss.vehicle.toml import ConditionText, Table, as_written
 
 MS = 1_000_000
+USUAL_CHARGING_V = 14.2
+"""What the regulator of a 12 V car holds: common practice."""
 MOST_A = 5_000.0
 LEAST_OHM = 1e-5
 """Beyond these limits there is no real car, and the arithmetic of the circuit would lose digits."""
@@ -77,7 +79,9 @@ class LinkTable(LeadTable):
 class AlternatorTable(Table):
     """The alternator with its regulator."""
 
-    volts: Voltage = Field(default=14.2, gt=0, le=32, description="what its regulator holds")
+    volts: Voltage = Field(
+        default=USUAL_CHARGING_V, gt=0, le=32, description="what its regulator holds"
+    )
     current: Current = Field(gt=0, le=MOST_A, description="the most it gives")
     internal_resistance: Resistance = Field(default=0.02, ge=LEAST_OHM, le=1)
     runs_while: ConditionText = Field(description="condition over inputs, such as engine speed")
@@ -112,6 +116,20 @@ class SupplyTable(Table):
     )
     alternator: AlternatorTable | None = None
     starter: StarterTable | None = None
+
+    @property
+    def nominal(self) -> float:
+        """The system's nominal voltage, as names are given in the trade: 6, 12 or 24 V."""
+        return 6.0 if self.battery < 9 else 12.0 if self.battery < 18 else 24.0
+
+    @property
+    def charging(self) -> float:
+        """The voltage while the engine runs and the battery is full, in V: what the regulator
+        holds, and at least the battery's own; without an alternator 14.2 V for each 12 V.
+        """
+        if self.alternator is None:
+            return USUAL_CHARGING_V * self.nominal / 12
+        return max(self.alternator.volts, self.battery)
 
 
 class NodeSupplyTable(Table):
@@ -257,6 +275,12 @@ class ElectricalTable(Table):
         ge=MS // 10,
         description="filament: until hot; motor: time constant of run-up; solenoid: pull-in time",
     )
+    starts: int = Field(
+        default=100_000,
+        ge=1,
+        le=100_000,
+        description="how often it starts in its life: what each start may take of its fuse's",
+    )
     cold: float = Field(
         default=0.1, ge=0.02, lt=1, description="filament: cold resistance, as share of the hot one"
     )
@@ -279,6 +303,9 @@ class ElectricalTable(Table):
     drop: Voltage | None = Field(
         default=None, gt=0, description="allowed loss from battery to load and back"
     )
+    thermal_cut_out: bool = Field(
+        default=False, description="motor: it cuts itself off before a held rotor burns it"
+    )
     asleep: Current = Field(default=0.0, ge=0, description="what it draws while the car sleeps")
     relay: RelayTable | None = None
     solid_state: SolidStateTable | None = None
@@ -294,6 +321,8 @@ class ElectricalTable(Table):
             raise ValueError("a relay cannot start softly; expected 'solid_state'")
         if self.kind not in ("motor", "solenoid") and self.start is not None:
             raise ValueError("'start' belongs to a motor or a solenoid")
+        if self.kind != "motor" and self.thermal_cut_out:
+            raise ValueError("'thermal_cut_out' belongs to a motor")
         if self.start is not None and self.start < self.current:
             raise ValueError("'start' is more than the current of the nameplate")
         if self.knee is not None and self.knee >= self.volts:
