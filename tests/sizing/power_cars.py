@@ -148,6 +148,7 @@ SUPPLY_24 = (
     .replace("14.2 V", "28.4 V")
     .replace('range = ["7.5 V", "16 V"]', 'range = ["15 V", "32 V"]')
     .replace("5.6 V", "11 V")
+    .replace('stall = "420 A"', 'stall = "420 A"\nvolts = "24 V"')
 )
 LOADS_24 = {
     name: text.replace("electrical.kind", 'electrical.volts = "24 V"\nelectrical.kind')

@@ -8,6 +8,7 @@ from linkloss.report.power_report import finding_words, plan_exit_code
 from linkloss.shipped import demo_vehicle
 from linkloss.sizing.power_plan import PowerPlan, power_plan
 from linkloss.vehicle.loading import load_vehicle
+from linkloss.vehicle.wiring import build_network
 
 
 def plan(car) -> PowerPlan:
@@ -166,3 +167,35 @@ def test_wren_has_nothing_to_change_and_a_few_things_to_think_about():
     assert found.unchecked == ()
     assert len(found.loads) == 27
     assert {finding.subject for finding in found.hints} == {"supply"}
+
+
+def test_the_contact_of_the_starter_motor_stands_in_the_file_and_is_told(car):
+    supply = """
+[supply.starter]
+switched_by = "stop"
+current = "130 A"
+stall = "420 A"
+"""
+    car.change("\n[supply.alternator]", f"{supply}\n[supply.alternator]")
+    car.change('kind = "motor"', 'kind = "solenoid"')
+    told_of = [entry for entry in plan(car).assumed if "starter motor" in entry.names]
+    assert [entry.text for entry in told_of] == [
+        "volts = 12 V", "start_time = 60 ms", "contact = 5 mohm"
+    ]  # fmt: skip
+    car.change('stall = "420 A"', 'stall = "420 A"\ncontact = "1 mohm"')
+    vehicle = car.load()
+    network = build_network(vehicle.supply, vehicle.nodes, vehicle.loads)
+    assert network is not None
+    assert network.starter is not None
+    assert network.starter.channel.element.ohm == pytest.approx(0.001)
+    (others,) = [e.names for e in plan(car).assumed if e.text == "contact = 5 mohm"]
+    assert others == ("tail",)
+
+
+def test_what_the_file_says_is_not_assumed(car):
+    before = {entry.text: entry.names for entry in plan(car).assumed}
+    assert before["start_time = 100 ms"] == ("stop",)
+    assert before["relay.contact = 5 mohm"] == ("stop",)
+    assert before["range = 9 V to 16 V"] == ("dash", "rear")
+    car.change('start = "14 A"', 'start = "14 A"\nstart_time = "100 ms"')
+    assert "start_time = 100 ms" not in [entry.text for entry in plan(car).assumed]

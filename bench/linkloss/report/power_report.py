@@ -27,6 +27,7 @@ from linkloss.report.screen import (
     plain_table,
 )
 from linkloss.report.words import count
+from linkloss.sizing.assumptions import Assumption
 from linkloss.sizing.lines import Finding, FuseUse, LoadLine, NodeLine, Shed, Sleep
 from linkloss.sizing.power_plan import STILL_STARTS, PowerPlan
 from linkloss.units import shown_unit
@@ -47,6 +48,8 @@ LEGEND = (
     " used: share of what the fuse is worth at the ambient temperature; lost: from the battery to"
     " the load and back with everything on its node on, and how much may be; V"
 )
+ASSUMED = "Assumed, as the file does not say"
+SHOWN_NAMES = 3
 LOAD_COLUMNS = ("load", "A", "start", "fuse", "used", "lead", "lost")
 LEAD_COLUMNS = ("from", "to", "colour", "size", "length_m", "fuse_a")
 
@@ -117,11 +120,22 @@ def _show_findings(console: Console, plan: PowerPlan) -> None:
         heading(console, "Not looked at")
     for text in plan.unchecked:
         bullet(console, text, style=STYLES["not exercised"])
+    if plan.assumed:
+        heading(console, ASSUMED)
+    for entry in plan.assumed:
+        bullet(console, assumption_words(entry, SHOWN_NAMES))
 
 
 def finding_words(finding: Finding) -> str:
     """A finding with its source."""
     return f"{finding.subject}: {finding.text} ({finding.source})"
+
+
+def assumption_words(entry: Assumption, most: int | None = None) -> str:
+    """An assumption with what it holds for; with ``most``, so many names and how many more."""
+    names = entry.names if most is None or len(entry.names) <= most + 1 else entry.names[:most]
+    more = len(entry.names) - len(names)
+    return f"{entry.text}: {', '.join(names)}" + (f" and {more} more" if more else "")
 
 
 def node_words(node: NodeLine) -> str:
@@ -244,10 +258,17 @@ def plan_json(plan: PowerPlan) -> str:
             "not_counted": list(sleep.unknown),
         },
         "findings": [
-            {"weight": f.weight, "subject": f.subject, "text": f.text, "source": f.source}
+            {
+                "weight": f.weight,
+                "subject": f.subject,
+                "text": f.text,
+                "source": f.source,
+                "remedy": None if f.remedy is None else [list(f.remedy.place), f.remedy.value],
+            }
             for f in plan.findings
         ],
         "not_looked_at": list(plan.unchecked),
+        "assumed": [[entry.text, list(entry.names)] for entry in plan.assumed],
     }
     return "".join(lines_of(document))
 
@@ -329,6 +350,8 @@ def _parts(plan: PowerPlan) -> Iterator[Part]:
     if plan.leads:
         heads = ("from", "to", "colour", "size", "length", "fuse")
         yield Part("Leads", columns=heads, rows=tuple(_leads(plan)))
+    if plan.assumed:
+        yield Part(ASSUMED, paragraphs=tuple(map(assumption_words, plan.assumed)))
 
 
 def _sheds(plan: PowerPlan) -> Iterator[tuple[str, ...]]:

@@ -18,6 +18,7 @@ from linkloss.power.network import Network
 from linkloss.power.supply import Piece, Profile
 from linkloss.power.switches import Relay
 from linkloss.sizing import lines as fused
+from linkloss.sizing.assumptions import Assumption, assumptions
 from linkloss.sizing.lines import (
     COMMON,
     DROPS,
@@ -105,7 +106,9 @@ STALL_SHARE = 1.35
 
 @dataclass(frozen=True, slots=True)
 class PowerPlan:
-    """A power plan. ``unchecked`` says what could not be checked for lack of data."""
+    """A power plan. ``unchecked`` says what could not be checked for lack of data, ``assumed`` what
+    stands in for values that the file does not give.
+    """
 
     vehicle: Vehicle
     loads: tuple[LoadLine, ...]
@@ -115,6 +118,7 @@ class PowerPlan:
     sleep: Sleep | None
     findings: tuple[Finding, ...]
     unchecked: tuple[str, ...]
+    assumed: tuple[Assumption, ...] = ()
 
     @property
     def broken(self) -> tuple[Finding, ...]:
@@ -142,6 +146,7 @@ def power_plan(vehicle: Vehicle) -> PowerPlan:
         sleep=_sleep(sums),
         findings=tuple(_findings(sums)),
         unchecked=tuple(_unchecked(vehicle)),
+        assumed=assumptions(vehicle),
     )
 
 

@@ -29,6 +29,8 @@ from linkloss.vehicle.toml import ConditionText, Table, as_written
 MS = 1_000_000
 USUAL_CHARGING_V = 14.2
 """What the regulator of a 12 V car holds: common practice."""
+CONTACT_OHM = 0.005
+"""Of a contact with its terminals: common practice."""
 MOST_A = 5_000.0
 LEAST_OHM = 1e-5
 """Beyond these limits there is no real car, and the arithmetic of the circuit would lose digits."""
@@ -92,9 +94,16 @@ class StarterTable(Table):
 
     switched_by: str = Field(description="the load that is its relay or solenoid")
     current: Current = Field(ge=1, le=MOST_A, description="while it turns the engine")
-    stall: Current = Field(ge=1, le=MOST_A, description="with its rotor held")
+    stall: Current = Field(ge=1, le=MOST_A, description="with its rotor held, at 'volts'")
+    volts: Voltage = Field(default=12.0, ge=1, le=32, description="of the nameplate")
     start_time: Duration = Field(default=60 * MS, ge=MS, description="time constant of run-up")
     lead: LeadTable | None = None
+    contact: Resistance = Field(
+        default=CONTACT_OHM,
+        ge=LEAST_OHM,
+        le=1,
+        description="of its contact, its terminals and the way back through engine and strap",
+    )
     may_reset: tuple[str, ...] = Field(
         default=(), description="the nodes that may reset while it turns the engine"
     )
@@ -208,7 +217,7 @@ class RelayTable(Table):
     )
     bounces: int = Field(default=0, ge=0, le=20, description="times the contact opens again")
     bounce: Duration = Field(default=MS // 2, ge=MS // 100, description="length of one bounce")
-    contact: Resistance = Field(default=0.005, ge=LEAST_OHM, le=10)
+    contact: Resistance = Field(default=CONTACT_OHM, ge=LEAST_OHM, le=10)
 
     @model_validator(mode="after")
     def _limits(self) -> RelayTable:
@@ -307,6 +316,12 @@ class ElectricalTable(Table):
         default=False, description="motor: it cuts itself off before a held rotor burns it"
     )
     asleep: Current = Field(default=0.0, ge=0, description="what it draws while the car sleeps")
+    contact: Resistance = Field(
+        default=CONTACT_OHM,
+        ge=LEAST_OHM,
+        le=10,
+        description="of what switches it, where there is neither 'relay' nor 'solid_state'",
+    )
     relay: RelayTable | None = None
     solid_state: SolidStateTable | None = None
     soft_start: Duration = Field(default=0, description="how long it takes to dim up")

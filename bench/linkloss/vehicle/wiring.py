@@ -144,7 +144,7 @@ def make_switch(table: ElectricalTable) -> Switch:
         return _relay(table.relay)
     if table.solid_state is not None or table.soft_start:
         return _solid_state(table.solid_state or SolidStateTable(), table.soft_start)
-    return Direct()
+    return Direct(table.contact)
 
 
 def _relay(table: RelayTable) -> Relay:
@@ -178,6 +178,7 @@ def _solid_state(table: SolidStateTable, soft_ns: int) -> SolidState:
 
 
 def _starter(table: StarterTable, supply: SupplyTable) -> Starter:
-    motor = Motor(12.0, table.current, table.stall, table.start_time / S)
+    motor = Motor(table.volts, table.current, table.stall, table.start_time / S)
     lead_ohm = _ohm(table.lead, supply.copper)
-    return Starter(table.switched_by, Channel("starter motor", "", Direct(), motor, lead_ohm))
+    channel = Channel("starter motor", "", Direct(table.contact), motor, lead_ohm)
+    return Starter(table.switched_by, channel)
