@@ -6,6 +6,7 @@ analysis.py      the whole plan at one bit rate, and at others; where no bound c
 observed.py      response times in a recording, compared with the plan
 lines.py         current and voltage drop of each load and node; fuse against load and lead
 starts.py        starts in the circuit of a run: fuses, nodes that reset, switches that trip
+contacts.py      relays and solid-state switches against their loads
 assumptions.py   what is assumed where the vehicle file does not say
 power_plan.py    the whole power plan: what fails as voltage falls, sleep current, findings
 

@@ -65,14 +65,16 @@ def _found(vehicle: Vehicle) -> Iterator[tuple[str, str]]:
         yield from _defaults(name, "", node.supply)
     for name, load in vehicle.loads.items():
         if load.electrical is not None:
-            yield from _of_load(name, load.electrical)
+            yield from _of_load(name, load.electrical, supply.nominal)
 
 
-def _of_load(name: str, table: ElectricalTable) -> Iterator[tuple[str, str]]:
+def _of_load(name: str, table: ElectricalTable, nominal: float) -> Iterator[tuple[str, str]]:
     given = table.model_fields_set
     if table.relay is None and table.solid_state is None and "contact" not in given:
         yield name, _told(ElectricalTable, "contact", "")
     yield from _defaults(name, "relay.", table.relay)
+    if table.relay is not None and table.relay.rating is None:
+        yield name, f"relay.rating = {table.relay.rated(nominal):g} A"
     yield from _defaults(name, "solid_state.", table.solid_state)
     if table.kind == "filament" and "cold" not in given:
         yield name, f"cold = {plain(table.cold)} of the hot resistance"

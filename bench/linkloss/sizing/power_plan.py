@@ -19,6 +19,7 @@ from linkloss.power.supply import Piece, Profile
 from linkloss.power.switches import Relay
 from linkloss.sizing import lines as fused
 from linkloss.sizing.assumptions import Assumption, assumptions
+from linkloss.sizing.contacts import switch_findings
 from linkloss.sizing.lines import (
     COMMON,
     DROPS,
@@ -196,6 +197,7 @@ def _of_load(sums: Sums, name: str) -> Iterator[Finding]:
             yield from fused.short_at_the_end(name, table.lead, guard, sums.supply.battery, ohm)
         yield from _drop(sums, name)
     yield from _stall(sums, name)
+    yield from switch_findings(sums, name)
 
 
 def _leads(table: ElectricalTable) -> Iterator[tuple[str, LeadTable]]:
@@ -219,7 +221,7 @@ def _drop(sums: Sums, name: str) -> Iterator[Finding]:
 
 
 def _stall(sums: Sums, name: str) -> Iterator[Finding]:
-    """A stalled motor whose fuse may not open, and a switch that trips in normal use."""
+    """A stalled motor whose fuse may not open."""
     line, table = load_line(sums, name), sums.loads[name]
     use = sums.fuse_use(name) or sums.feed_use(sums.vehicle.loads[name].node)
     if table.kind == "motor" and use is not None and not table.thermal_cut_out:
@@ -231,10 +233,6 @@ def _stall(sums: Sums, name: str) -> Iterator[Finding]:
                 " own ('thermal_cut_out')"
             )
             yield Finding("broken", name, text, COMMON)
-    trip = None if table.solid_state is None else table.solid_state.trip
-    if trip is not None and trip <= line.amps:
-        text = f"its switch trips at {trip:g} A, and it draws {line.amps:.1f} A"
-        yield Finding("broken", name, text, "the vehicle file")
 
 
 def _of_node(sums: Sums, name: str) -> Iterator[Finding]:
