@@ -32,8 +32,8 @@ def test_wren_suits_and_the_cautions_stand_below(wren, capsys):
     out, err = capsys.readouterr()
     words = " ".join(out.split())
     assert err == ""
-    verdict = "27 loads, 57 leads looked at: nothing to change, 2 to think about. First: supply:"
-    assert words.startswith(f"Wren: power plan {verdict} everything on draws 89 A")
+    verdict = "27 loads, 57 leads looked at: nothing to change, 1 to think about. First: supply:"
+    assert words.startswith(f"Wren: power plan {verdict} no fuse protects the lead of the starter")
     assert "can set the car on fire" in words
     assert "hundreds of amperes" in words
     assert "A bench result is not an approval." in words
@@ -48,7 +48,7 @@ def test_a_fuse_that_does_not_suit_returns_1(wren, capsys):
     wren.write_text(text)
     assert main(["plan", str(wren)]) == 1
     words = " ".join(capsys.readouterr().out.split())
-    assert "3 things to change, 2 to think about. First: cooling_fan: a maxi fuse" in words
+    assert "3 things to change, 1 to think about. First: cooling_fan: a maxi fuse" in words
     assert "(common practice)" in words
 
 

@@ -96,6 +96,8 @@ class Starter:
 
     coil: str
     channel: Channel
+    moves: int = 0
+    """How often it was connected or disconnected so far."""
 
 
 class Source(Lined):
@@ -396,6 +398,7 @@ class Network:
         if (switch.duty > 0) == pulled:
             return False
         switch.command(float(pulled), self.now_ns)
+        self.starter.moves += 1
         self._engaged_ns = self.now_ns
         self._changed = True
         return True

@@ -29,7 +29,8 @@ from linkloss.report.screen import (
 from linkloss.report.words import count
 from linkloss.sizing.assumptions import Assumption
 from linkloss.sizing.lines import Finding, FuseUse, LoadLine, NodeLine, Shed, Sleep
-from linkloss.sizing.power_plan import STILL_STARTS, PowerPlan
+from linkloss.sizing.power_plan import PowerPlan
+from linkloss.sizing.voltages import STILL_STARTS
 from linkloss.units import shown_unit
 
 PLAN_VERSION = 1

@@ -4,11 +4,13 @@ message_plan.py  the messages of a vehicle: periods, jitter, deadlines, tolerate
 response.py      worst-case response times (Davis, Burns, Bril, Lukkien 2007), and Audsley's order
 analysis.py      the whole plan at one bit rate, and at others; where no bound can be given
 observed.py      response times in a recording, compared with the plan
-lines.py         current and voltage drop of each load and node; fuse against load and lead
+lines.py         current and voltage drop of each load and node, and what a finding is
+protection.py    fuses and leads against each other, their current and a short; allowed drops
 starts.py        starts in the circuit of a run: fuses, nodes that reset, switches that trip
 contacts.py      relays and solid-state switches against their loads
+voltages.py      nameplates, ranges, charging, cranking, what the battery must last
 assumptions.py   what is assumed where the vehicle file does not say
-power_plan.py    the whole power plan: what fails as voltage falls, sleep current, findings
+power_plan.py    the whole power plan, and what fails as the voltage falls
 
 A missing bound can lead to others: a message without a bound may fill its node's mailboxes. The
 analysis repeats until no more are found. Times are rounded up where the bus rounds to the nearest

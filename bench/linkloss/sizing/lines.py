@@ -1,23 +1,20 @@
-"""The lines of a power plan, one for each load, node and lead, and its findings on fuses and leads.
-
-A fuse is checked against its load and against its lead.
-"""
+"""The lines of a power plan, one for each load, node and lead, and what a finding is."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from math import inf
 from typing import Literal
 
-from linkloss.power import fuses, leads
-from linkloss.power.fuses import CONTINUOUS_SHARE, Kind, cold_ohm
-from linkloss.units import shown_unit
+from linkloss.power import fuses
+from linkloss.power.fuses import Kind, cold_ohm
 from linkloss.vehicle.electrical import ElectricalTable, LeadTable, NodeSupplyTable, SupplyTable
 from linkloss.vehicle.loading import Vehicle
 from linkloss.vehicle.wiring import make_lead, make_switch, start_amps
 
 Weight = Literal["broken", "hint"]
+Place = tuple[str, ...]
+"""The path of a key in the vehicle file: ``("loads", "fan", "fuse")``."""
 
 COMMON = "common practice"
 FUSE_GUIDE = "a fuse maker's guide on pulses, looked up"
@@ -31,11 +28,9 @@ HEATING = "adiabatic heating of PVC-covered copper, k = 115 (IEC 60364-5-54), fr
 
 @dataclass(frozen=True, slots=True)
 class Remedy:
-    """The value that a key of the vehicle file should have: ``("loads", "fan", "fuse")``, ``"30
-    A"``.
-    """
+    """The value that a key of the vehicle file should have, as it is written there: ``"30 A"``."""
 
-    place: tuple[str, ...]
+    place: Place
     value: str
 
 
@@ -145,93 +140,12 @@ class Sleep:
         return self.capacity_ah / self.amps / 24 if self.amps > 0 else None
 
 
-SHORT_S = 5.0
-"""The slowest fuse of the band must clear a short at the end of a lead within this time."""
-PVC_K = 115.0
-"""A s**0.5 / mm2, for heating from 70 to 160 degC."""
-
-
 def use_of(rating: float, kind: Kind, amps: float, ambient: float) -> FuseUse:
     """A fuse of ``rating`` A and the continuous current ``amps`` through it, at an ambient
     temperature in degC.
     """
     worth = fuses.derated(rating, kind, ambient)
     return FuseUse(rating, kind, worth, amps, fuses.smallest_for(amps, kind, ambient))
-
-
-def continuous(name: str, use: FuseUse) -> Iterator[Finding]:
-    """The 80 % rule for continuous current."""
-    if use.share <= CONTINUOUS_SHARE + 1e-9:
-        return
-    advice = "no single fuse of this kind does"
-    if use.wanted is not None:
-        advice = f"{use.wanted:g} A would keep the rule"
-    text = (
-        f"{use.amps:.1f} A are {use.share:.0%} of what its fuse of {use.rating:g} A is worth there;"
-        f" expected {CONTINUOUS_SHARE:.0%} at most; {advice}"
-    )
-    yield Finding("broken", name, text, COMMON)
-
-
-def sold(name: str, use: FuseUse) -> Iterator[Finding]:
-    """The rating is one that is sold."""
-    known = fuses.RATINGS[use.kind]
-    if use.rating not in known:
-        listed = ", ".join(f"{rating:g}" for rating in known)
-        text = f"a {use.kind} fuse of {use.rating:g} A is not sold; expected one of {listed} A"
-        yield Finding("broken", name, text, COLOURS)
-
-
-def lead_carries(
-    name: str, what: str, table: LeadTable, amps: float, ambient: float, *, fuse: bool = False
-) -> Iterator[Finding]:
-    """A lead carries its own current or, with ``fuse``, the rating of its fuse, which then opens
-    before the lead gets too hot for its insulation. ``what`` names the lead.
-    """
-    carries = leads.amperes(table.area_mm2, ambient, table.bundled)
-    if amps <= carries + 1e-9:
-        return
-    wanted = leads.smallest_for(amps, ambient, table.bundled)
-    advice = "none of the usual sizes does" if wanted is None else f"{wanted:g} mm² carries it"
-    text = (
-        f"{amps:.1f} A on its {what}, {shown_unit(table.size)}, which carries {carries:.1f} A at"
-        f" {ambient:g} °C; {advice}"
-    )
-    if fuse:
-        text = (
-            f"its fuse of {amps:g} A lets through more than the {carries:.1f} A that its {what},"
-            f" {shown_unit(table.size)}, carries at {ambient:g} °C; {advice}: an overload could"
-            " burn it"
-        )
-    yield Finding("broken", name, text, CABLE_LIST)
-
-
-def short_at_the_end(
-    name: str, table: LeadTable, use: FuseUse, volts: float, ohm: float
-) -> Iterator[Finding]:
-    """A short at the far end draws enough current to open the fuse, and the lead withstands it
-    until then.
-
-    ``ohm`` is everything from the battery to that end and back.
-    """
-    amps = volts / ohm
-    opens_s = fuses.melting_s(amps / use.worth, use.kind, "slowest")
-    if opens_s > SHORT_S:
-        after = "never" if opens_s == inf else f"after up to {opens_s:.0f} s"
-        text = (
-            f"a short at the end of its lead makes {amps:.0f} A, and its fuse of {use.rating:g} A"
-            f" opens {after}; expected within {SHORT_S:g} s: a shorter or thicker lead"
-        )
-        yield Finding("broken", name, text, f"{BAND}; {COMMON}")
-        return
-    bears = (PVC_K * table.area_mm2) ** 2
-    if amps * amps * opens_s > bears:
-        text = (
-            f"a short makes {amps:.0f} A for up to {opens_s:.2f} s, which"
-            f" {shown_unit(table.size)} does not bear; expected I2t of {bears:.0f} A2s at most,"
-            f" got {amps * amps * opens_s:.0f}"
-        )
-        yield Finding("broken", name, text, HEATING)
 
 
 LAMP_DROPS = ((15.0, 0.6), (45.0, 0.9), (1000.0, 0.6))
@@ -332,6 +246,11 @@ class Sums:
         ground = 0.0 if table.ground == "body" else self.ground_ohm(table.ground)
         return self.feed_ohm(node) + self.path_ohm(name) + ground
 
+    def node_drop(self, node: str) -> float:
+        """V lost in the feed and the ground lead of a node with everything on."""
+        ground = self.ground_amps(node) * self.ground_ohm(node)
+        return self.node_amps(node) * self.feed_ohm(node) + ground
+
     def drop(self, name: str) -> float:
         """V lost from the battery to a load and back, with everything on its node on."""
         table, node = self.loads[name], self.vehicle.loads[name].node
@@ -341,14 +260,19 @@ class Sums:
         return lost
 
 
-def allowed_drop(table: ElectricalTable) -> float:
-    """The drop that a load may have, in V: as declared, or as usual for its kind."""
-    if table.drop is not None:
-        return table.drop
+def allowed_drop(table: ElectricalTable, supply: SupplyTable) -> tuple[float, str]:
+    """The drop that a load may have, in V, and the source of that: as declared for the load or its
+    kind, or as usual for its kind. The usual values are those of 12 V; other systems have the same
+    share.
+    """
+    declared = supply.allowed_drop(table.kind) if table.drop is None else table.drop
+    if declared is not None:
+        return declared, "the vehicle file"
+    usual = {"led": LED_DROP, "solenoid": COIL_DROP}.get(table.kind, OTHER_DROP)
     if table.kind == "filament":
         watts = table.current * table.volts
-        return next(volts for below, volts in LAMP_DROPS if watts < below)
-    return {"led": LED_DROP, "solenoid": COIL_DROP}.get(table.kind, OTHER_DROP)
+        usual = next(volts for below, volts in LAMP_DROPS if watts < below)
+    return usual * supply.nominal / 12, DROPS
 
 
 def load_line(sums: Sums, name: str) -> LoadLine:
@@ -367,28 +291,29 @@ def load_line(sums: Sums, name: str) -> LoadLine:
         size="" if lead is None else lead.size,
         length_m=0.0 if lead is None else lead.length,
         drop=None if lead is None else sums.drop(name),
-        allowed=None if lead is None else allowed_drop(table),
+        allowed=None if lead is None else allowed_drop(table, sums.supply)[0],
     )
 
 
 def node_line(sums: Sums, name: str) -> NodeLine:
     """The line of a node in the power plan."""
     feed, amps = sums.own(name).feed, sums.node_amps(name)
-    lost = amps * sums.feed_ohm(name) + sums.ground_amps(name) * sums.ground_ohm(name)
     return NodeLine(
         name=name,
         amps=amps,
         fuse=sums.feed_use(name),
         size="" if feed is None else feed.size,
         length_m=0.0 if feed is None else feed.length,
-        drop=lost,
+        drop=sums.node_drop(name),
         sleeping_a=sums.own(name).sleeping,
     )
 
 
 def lead_lines(sums: Sums) -> Iterator[LeadLine]:
     """Every lead of the car that has to be cut, in the order of the file."""
-    starter = sums.supply.starter
+    alternator, starter = sums.supply.alternator, sums.supply.starter
+    if alternator is not None and alternator.lead is not None:
+        yield _lead("alternator", "battery plus", alternator.lead, None)
     if starter is not None and starter.lead is not None:
         yield _lead("battery plus", "starter motor", starter.lead, None)
     for name in sums.vehicle.nodes:

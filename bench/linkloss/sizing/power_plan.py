@@ -1,5 +1,4 @@
-"""The power plan of a vehicle: its lines, what fails as the voltage falls, its sleep current, and
-the findings.
+"""The power plan of a vehicle: its lines, what fails as the voltage falls, and all findings.
 
 To show what stops working in which order, the battery's voltage falls with everything on.
 
@@ -17,12 +16,9 @@ from linkloss.power.consumers import Filament, Led
 from linkloss.power.network import Network
 from linkloss.power.supply import Piece, Profile
 from linkloss.power.switches import Relay
-from linkloss.sizing import lines as fused
 from linkloss.sizing.assumptions import Assumption, assumptions
 from linkloss.sizing.contacts import switch_findings
 from linkloss.sizing.lines import (
-    COMMON,
-    DROPS,
     Finding,
     LeadLine,
     LoadLine,
@@ -30,13 +26,13 @@ from linkloss.sizing.lines import (
     Shed,
     Sleep,
     Sums,
-    allowed_drop,
     lead_lines,
     load_line,
     node_line,
 )
+from linkloss.sizing.protection import load_findings, node_findings
 from linkloss.sizing.starts import start_findings
-from linkloss.vehicle.electrical import ElectricalTable, LeadTable
+from linkloss.sizing.voltages import battery_findings, sleep_of, voltage_findings
 from linkloss.vehicle.loading import Vehicle
 from linkloss.vehicle.wiring import build_network
 
@@ -97,14 +93,6 @@ def _dim(channel: Channel) -> bool:
     return isinstance(channel.load, Led) and channel.amps <= 0
 
 
-LONGEST_SLEEP_DAYS = 30
-"""After so many days parked, the car must still start."""
-STILL_STARTS = 0.5
-"""Below this share of its charge, a battery is not relied on to start the engine."""
-STALL_SHARE = 1.35
-"""From this multiple of its rating on, every fuse of the band opens, within 10 min."""
-
-
 @dataclass(frozen=True, slots=True)
 class PowerPlan:
     """A power plan. ``unchecked`` says what could not be checked for lack of data, ``assumed`` what
@@ -144,19 +132,11 @@ def power_plan(vehicle: Vehicle) -> PowerPlan:
         nodes=tuple(node_line(sums, name) for name in vehicle.nodes),
         leads=tuple(lead_lines(sums)),
         sheds=falling(vehicle),
-        sleep=_sleep(sums),
+        sleep=sleep_of(sums),
         findings=tuple(_findings(sums)),
         unchecked=tuple(_unchecked(vehicle)),
         assumed=assumptions(vehicle),
     )
-
-
-def _sleep(sums: Sums) -> Sleep:
-    asleep = {name: sums.own(name).sleeping for name in sums.vehicle.nodes}
-    drawn = sum(amps for amps in asleep.values() if amps is not None)
-    drawn += sum(table.asleep for table in sums.loads.values())
-    unknown = tuple(name for name, amps in asleep.items() if amps is None)
-    return Sleep(drawn, sums.supply.capacity, unknown)
 
 
 def _unchecked(vehicle: Vehicle) -> Iterator[str]:
@@ -170,122 +150,10 @@ def _unchecked(vehicle: Vehicle) -> Iterator[str]:
 
 def _findings(sums: Sums) -> Iterator[Finding]:
     for name in sums.loads:
-        yield from _of_load(sums, name)
+        yield from load_findings(sums, name)
+        yield from switch_findings(sums, name)
     for name in sums.vehicle.nodes:
-        yield from _of_node(sums, name)
+        yield from node_findings(sums, name)
     yield from start_findings(sums)
-    yield from _of_car(sums)
-
-
-def _of_load(sums: Sums, name: str) -> Iterator[Finding]:
-    table, ambient = sums.loads[name], sums.supply.ambient
-    use = sums.fuse_use(name)
-    if use is not None and table.fuse_with is None:
-        yield from fused.sold(name, use)
-        yield from fused.continuous(name, use)
-    for what, lead in _leads(table):
-        yield from fused.lead_carries(name, what, lead, sums.amps(name), ambient)
-    guard = use or sums.feed_use(sums.vehicle.loads[name].node)
-    if table.lead is not None:
-        if guard is None:
-            text = "no fuse protects its lead, neither its own nor one in the node's feed"
-            yield Finding("broken", name, text, COMMON)
-        else:
-            for what, lead in _leads(table):
-                yield from fused.lead_carries(name, what, lead, guard.rating, ambient, fuse=True)
-            ohm = sums.supply.internal_resistance + sums.loop_ohm(name)
-            yield from fused.short_at_the_end(name, table.lead, guard, sums.supply.battery, ohm)
-        yield from _drop(sums, name)
-    yield from _stall(sums, name)
-    yield from switch_findings(sums, name)
-
-
-def _leads(table: ElectricalTable) -> Iterator[tuple[str, LeadTable]]:
-    if table.lead is not None:
-        yield "lead", table.lead
-    if table.back is not None:
-        yield "return lead", table.back
-
-
-def _drop(sums: Sums, name: str) -> Iterator[Finding]:
-    table, lost = sums.loads[name], sums.drop(name)
-    allowed = allowed_drop(table)
-    if lost <= allowed + 1e-9:
-        return
-    text = (
-        f"{lost:.2f} V are lost from the battery to it and back with everything on its node on;"
-        f" expected {allowed:.2f} V at most"
-    )
-    source = DROPS if table.drop is None else "the vehicle file"
-    yield Finding("broken", name, text, source)
-
-
-def _stall(sums: Sums, name: str) -> Iterator[Finding]:
-    """A stalled motor whose fuse may not open."""
-    line, table = load_line(sums, name), sums.loads[name]
-    use = sums.fuse_use(name) or sums.feed_use(sums.vehicle.loads[name].node)
-    if table.kind == "motor" and use is not None and not table.thermal_cut_out:
-        share = line.start_amps / use.worth
-        if share < STALL_SHARE:
-            text = (
-                f"its rotor held, it draws {line.start_amps:.0f} A, {share:.0%} of its fuse, which"
-                f" may never open; expected {STALL_SHARE:.0%} or more, or a thermal cut-out of its"
-                " own ('thermal_cut_out')"
-            )
-            yield Finding("broken", name, text, COMMON)
-
-
-def _of_node(sums: Sums, name: str) -> Iterator[Finding]:
-    own, ambient = sums.own(name), sums.supply.ambient
-    if own.ground is not None:
-        yield from fused.lead_carries(
-            name, "ground lead", own.ground, sums.ground_amps(name), ambient
-        )
-    if own.feed is None:
-        return
-    use = sums.feed_use(name)
-    yield from fused.lead_carries(name, "feed", own.feed, sums.node_amps(name), ambient)
-    if use is None:
-        text = "no fuse in its feed: a short there has the whole battery behind it"
-        yield Finding("broken", name, text, COMMON)
-        return
-    yield from fused.sold(name, use)
-    yield from fused.continuous(name, use)
-    yield from fused.lead_carries(name, "feed", own.feed, use.rating, ambient, fuse=True)
-    ohm = sums.supply.internal_resistance + sums.feed_ohm(name)
-    yield from fused.short_at_the_end(name, own.feed, use, sums.supply.battery, ohm)
-    for load, table in sums.loads.items():
-        behind = sums.fuse_use(load)
-        if sums.vehicle.loads[load].node != name or behind is None or table.fuse_with is not None:
-            continue
-        if behind.rating >= use.rating:
-            text = (
-                f"the fuse of {load}, {behind.rating:g} A, is no smaller than that of the feed,"
-                f" {use.rating:g} A: its short takes the whole node down"
-            )
-            yield Finding("broken", name, text, COMMON)
-
-
-def _of_car(sums: Sums) -> Iterator[Finding]:
-    total = sum(sums.node_amps(name) for name in sums.vehicle.nodes)
-    alternator = sums.supply.alternator
-    if alternator is not None and total > alternator.current:
-        text = (
-            f"everything on draws {total:.0f} A, the alternator gives {alternator.current:g} A: the"
-            " battery pays the difference"
-        )
-        yield Finding("hint", "supply", text, "arithmetic on the vehicle file")
-    if sums.supply.starter is not None:
-        text = (
-            "no fuse protects the lead of the starter motor: keep it short, in a sleeve, and away"
-            " from edges and heat"
-        )
-        yield Finding("hint", "supply", text, COMMON)
-    sleep = _sleep(sums)
-    if sleep.days is not None and sleep.days * STILL_STARTS < LONGEST_SLEEP_DAYS:
-        days = sleep.days * STILL_STARTS
-        text = (
-            f"asleep it draws {sleep.amps * 1000:.1f} mA; after {days:.0f} days"
-            f" half the battery is gone; expected {LONGEST_SLEEP_DAYS} days or more"
-        )
-        yield Finding("broken", "supply", text, COMMON)
+    yield from voltage_findings(sums)
+    yield from battery_findings(sums)

@@ -41,7 +41,9 @@ class Start:
 
     ``courses``: the current through each fuse, by the names of
     :class:`~linkloss.power.network.Event`. ``events``: what happened in the circuit. ``tripped``:
-    what the switches say that trip. ``lowest``: the least voltage at each node's terminals, in V.
+    what the switches say that trip. ``lowest`` and ``last``: the least voltage at each node's
+    terminals, and the one at the end, in V. ``moves``: how often the starter motor was
+    connected or disconnected.
     """
 
     loads: tuple[str, ...]
@@ -49,6 +51,8 @@ class Start:
     events: tuple[Event, ...]
     tripped: Mapping[str, Status]
     lowest: Mapping[str, float]
+    last: Mapping[str, float]
+    moves: int
 
 
 def spent(course: Course, rating: float, kind: Kind, ambient: float) -> float:
@@ -114,13 +118,24 @@ class Starts:
             self.network.follow(Profile("charging", "charging", (hold,), ohm))
         self.network.settle()
 
-    def _start(self, loads: tuple[str, ...]) -> Start:
+    def crank(self, *, all_on: bool) -> Start:
+        """The starter motor turns the engine, on the battery alone, with all loads on or off.
+
+        :raises ValueError: for a vehicle without one.
+        """
+        if self.coil is None:
+            raise ValueError("nothing turns the engine")
+        self.network.settle()
+        return self._start((self.coil,), others=1.0 if all_on else 0.0)
+
+    def _start(self, loads: tuple[str, ...], others: float = 1.0) -> Start:
         network = self.network
         for name in self.names:
-            network.drive(name, 0.0 if name in loads else 1.0)
+            network.drive(name, 0.0 if name in loads else others)
         network.settle()
         network.advance(network.now_ns + REST_NS)
         begin_ns = network.now_ns
+        moved = 0 if network.starter is None else network.starter.moves
         seen = _Seen(network, [name for name in self.names if self._trips(name)])
         for name in loads:
             network.drive(name, 1.0)
@@ -133,9 +148,12 @@ class Starts:
             events += network.settle()
             seen.went_by((network.now_ns - before_ns) / 1e9)
         seen.look()
+        moves = 0 if network.starter is None else network.starter.moves - moved
+        last = {node: network.volts(node) for node in network.terminals}
         if self.coil in loads:
             network.drive(self.coil, 0.0)
-        return Start(loads, seen.courses, tuple(events), seen.tripped, seen.lowest)
+        found = tuple(events)
+        return Start(loads, seen.courses, found, seen.tripped, seen.lowest, last, moves)
 
     def _trips(self, name: str) -> bool:
         return self.network.status(name) not in (Status.OK, Status.OPEN_LOAD)

@@ -53,7 +53,15 @@ _NO_SUPPLY = "the table 'supply' is missing: nothing says what feeds it"
 
 
 def _supply(file: VehicleFile) -> Mistakes:
-    if file.supply is None or file.supply.starter is None:
+    if file.supply is None:
+        return
+    for name in file.supply.drive:
+        if name not in file.loads:
+            yield ("supply", "drive", name), unknown("load", name, file.loads)
+        elif file.loads[name].electrical is None:
+            text = f"load '{name}' has no electrical data: nothing says what it draws"
+            yield ("supply", "drive", name), text
+    if file.supply.starter is None:
         return
     place = ("supply", "starter", "switched_by")
     for node in file.supply.starter.may_reset:

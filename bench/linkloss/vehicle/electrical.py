@@ -21,8 +21,11 @@ from linkloss.units import (
     Length,
     Power,
     Resistance,
+    Share,
     Temperature,
     Voltage,
+    parse_share,
+    parse_voltage,
 )
 from linkloss.vehicle.toml import ConditionText, Table, as_written
 
@@ -41,6 +44,23 @@ Size = Annotated[
     str,
     as_written(parse_size),
     Field(json_schema_extra={"examples": ["1.5 mm²", "16 AWG"]}),
+]
+
+
+def drop_volts(text: object, nominal: float = 12.0) -> float:
+    """An allowed voltage drop in V: ``"0.5 V"``, or ``"3 %"`` of so many V.
+
+    :raises ValueError: for anything else, or a drop of nothing or of more than half.
+    """
+    is_share = isinstance(text, str) and text.strip().endswith("%")
+    volts = parse_share(text) * nominal if is_share else parse_voltage(text)
+    if not 0 < volts <= nominal / 2:
+        raise ValueError(f"got {text!r}; expected a drop like '3 %' or '0.5 V', half at most")
+    return volts
+
+
+Drop = Annotated[
+    str, as_written(drop_volts), Field(json_schema_extra={"examples": ["3 %", "0.5 V"]})
 ]
 
 
@@ -86,6 +106,7 @@ class AlternatorTable(Table):
     )
     current: Current = Field(gt=0, le=MOST_A, description="the most it gives")
     internal_resistance: Resistance = Field(default=0.02, ge=LEAST_OHM, le=1)
+    lead: LeadTable | None = Field(default=None, description="from the alternator to the battery")
     runs_while: ConditionText = Field(description="condition over inputs, such as engine speed")
 
 
@@ -109,6 +130,27 @@ class StarterTable(Table):
     )
 
 
+class DropsTable(Table):
+    """The voltage that each kind of load may lose from the battery to it and back, where the load
+    itself does not say ('drop').
+    """
+
+    filament: Drop | None = Field(
+        default=None, description="default: 0.6 V below 15 W and from 45 W on, else 0.9 V"
+    )
+    led: Drop | None = Field(default=None, description="default: 0.6 V")
+    motor: Drop | None = Field(default=None, description="default: 1.5 V")
+    solenoid: Drop | None = Field(default=None, description="default: 1.7 V")
+    heater: Drop | None = Field(default=None, description="default: 1.5 V")
+    electronics: Drop | None = Field(default=None, description="default: 1.5 V")
+    starter: Drop | None = Field(
+        default=None, description="in the lead of the starter motor; default: 0.5 V"
+    )
+    alternator: Drop | None = Field(
+        default=None, description="in the lead of the alternator; default: 0.4 V"
+    )
+
+
 class SupplyTable(Table):
     """The battery, and what feeds and loads it directly."""
 
@@ -123,8 +165,21 @@ class SupplyTable(Table):
     copper: Temperature = Field(
         default=20.0, ge=-40, le=150, description="of the leads in a run and in a drop"
     )
+    parked_days: int = Field(
+        default=30, ge=1, le=3650, description="after so many days parked it must still start"
+    )
+    drive: dict[str, Share] = Field(
+        default_factory=dict,
+        description="a drive that the alternator must feed: load = share of the time that it is on",
+    )
+    drops: DropsTable = Field(default_factory=DropsTable)
     alternator: AlternatorTable | None = None
     starter: StarterTable | None = None
+
+    def allowed_drop(self, key: str) -> float | None:
+        """What the file allows a kind of load to lose, in V; None where it does not say."""
+        text = getattr(self.drops, key)
+        return None if text is None else drop_volts(text, self.nominal)
 
     @property
     def nominal(self) -> float:

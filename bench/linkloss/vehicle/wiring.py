@@ -13,6 +13,7 @@ from linkloss.power.network import Network, Starter, Terminal
 from linkloss.power.supply import Alternator, Battery, NodeSupply
 from linkloss.power.switches import Direct, Relay, SolidState, Switch
 from linkloss.vehicle.electrical import (
+    AlternatorTable,
     ElectricalTable,
     LeadTable,
     NodeSupplyTable,
@@ -51,17 +52,18 @@ def build_network(
         for name, load in loads.items()
         if load.electrical is not None
     ]
-    table = supply.alternator
-    alternator = (
-        None if table is None else Alternator(table.volts, table.current, table.internal_resistance)
-    )
     return Network(
         Battery(supply.battery, supply.internal_resistance),
         {name: _terminal(node.supply, supply) for name, node in nodes.items()},
         channels,
-        alternator,
+        None if supply.alternator is None else _alternator(supply.alternator, supply.copper),
         None if supply.starter is None else _starter(supply.starter, supply),
     )
+
+
+def _alternator(table: AlternatorTable, degc: float) -> Alternator:
+    ohm = table.internal_resistance + _ohm(table.lead, degc)
+    return Alternator(table.volts, table.current, ohm)
 
 
 def make_lead(table: LeadTable, degc: float) -> Lead:
