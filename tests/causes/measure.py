@@ -6,6 +6,7 @@ entry is right if it names one of the label's mechanisms and one of its nodes::
     python tests/causes/measure.py                 # all of labels.toml, on two processors
     python tests/causes/measure.py c/no_time_out   # one; part of "group/name" will do
     python tests/causes/measure.py --further       # the further ones, of further/labels.toml
+    python tests/causes/measure.py --unseen        # those of unseen/labels.toml, labelled blind
 
 It prints a row for each, the share that is right in each group, and the misses.
 """
@@ -24,13 +25,17 @@ import rooms  # noqa: F401 - it adds the folders of what follows to the path
 from demo_cases import wren_planned
 from further_list import LABELS as FURTHER_LABELS
 from further_list import every as every_further
-from wrong_list import Label, WrongCar, every, labels
+from unseen_list import LABELS as UNSEEN_LABELS
+from unseen_list import every as every_unseen
+from wrong_list import LABELS, Label, WrongCar, every, labels
 
 from linkloss.campaign.causes import diagnose_findings, grouped
 from linkloss.campaign.result import CheckReport
 from linkloss.campaign.stories import Stories
 
 PROCESSES = 2
+LISTS = {"--further": (FURTHER_LABELS, every_further), "--unseen": (UNSEEN_LABELS, every_unseen)}
+"""Option -> the labels and the wrong nodes that it stands for."""
 
 
 def first_entry(report: CheckReport) -> tuple[str, str]:
@@ -79,11 +84,10 @@ def shown(found: Measured, label: Label) -> str:
 
 def main(*told: str) -> None:
     """Measure them and print what was found."""
-    if "--further" in told:
-        known, cars = labels(FURTHER_LABELS), every_further()
-    else:
-        known, cars = labels(), every()
-    parts = [part for part in told if part != "--further"]
+    chosen = [LISTS[option] for option in told if option in LISTS]
+    path, those = chosen[0] if chosen else (LABELS, every)
+    known, cars = labels(path), those()
+    parts = [part for part in told if part not in LISTS]
     CARS[:] = [car for car in cars if all(part in f"{car.group}/{car.name}" for part in parts)]
     wren_planned("full")  # once, before the processes are forked
     fork = multiprocessing.get_context("fork")

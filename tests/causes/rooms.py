@@ -4,5 +4,8 @@ import sys
 from pathlib import Path
 
 TESTS = Path(__file__).parents[1]
-ROOMS = ("causes/further", "wrong", "wrong/nodes", "firmware", "sketch", "scripts", "session")
+ROOMS = (
+    "causes", "causes/further", "causes/unseen", "wrong", "wrong/nodes", "firmware", "sketch",
+    "scripts", "session",
+)  # fmt: skip
 sys.path[:0] = [str(TESTS), *(str(TESTS / room) for room in ROOMS)]
