@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 from linkloss.faults.catalogue import make_fault
 from linkloss.live.driven import Excerpt, LiveSession
 from linkloss.shipped import demo_vehicle
-from linkloss.vehicle.loading import load_vehicle
+from linkloss.vehicle.loading import Vehicle, load_vehicle
 
 MS = 1_000_000
 WREN = load_vehicle(demo_vehicle())
@@ -63,6 +64,17 @@ def sorted_story(story):
 
 def act(**values):
     return lambda live: live.act(values)
+
+
+def strict_car(folder: Path) -> Vehicle:
+    """Wren with demands that its programs do not know of: tail lamps off without a link."""
+    text = WREN.path.read_text(encoding="utf-8")
+    head, tail = text.split("[loads.tail_left]")
+    tail = tail.replace('on_stale = "on"', 'on_stale = "off"', 1)
+    dbc = (WREN.path.parent / "../../dbc/wren.dbc").resolve().as_posix()
+    text = f"{head}[loads.tail_left]{tail}".replace("../../dbc/wren.dbc", dbc)
+    (folder / "vehicle.toml").write_text(text, encoding="utf-8")
+    return load_vehicle(folder / "vehicle.toml")
 
 
 def fault(kind, **parameters):

@@ -7,7 +7,7 @@ from dataclasses import replace
 from functools import cache
 
 import pytest
-from live_lab import MS, TAIL_STORY, WREN, act, apply, clear, nothing, play
+from live_lab import MS, TAIL_STORY, WREN, act, apply, clear, nothing, play, strict_car
 
 from linkloss.judge import judge
 from linkloss.live.growth import Gained, Growth, add, empty_copy
@@ -15,20 +15,11 @@ from linkloss.live.judge_process import Begin, Desk, Judged
 from linkloss.live.standing import Watcher, tally
 from linkloss.session import Session
 from linkloss.units import show_duration
-from linkloss.vehicle.loading import load_vehicle
 
 
 @pytest.fixture(scope="module")
 def strict(tmp_path_factory):
-    """Wren with demands that its programs do not know of: tail lamps off without a link."""
-    folder = tmp_path_factory.mktemp("strict")
-    text = WREN.path.read_text(encoding="utf-8")
-    head, tail = text.split("[loads.tail_left]")
-    tail = tail.replace('on_stale = "on"', 'on_stale = "off"', 1)
-    dbc = (WREN.path.parent / "../../dbc/wren.dbc").resolve().as_posix()
-    text = f"{head}[loads.tail_left]{tail}".replace("../../dbc/wren.dbc", dbc)
-    (folder / "vehicle.toml").write_text(text, encoding="utf-8")
-    return load_vehicle(folder / "vehicle.toml")
+    return strict_car(tmp_path_factory.mktemp("strict"))
 
 
 @cache

@@ -48,13 +48,16 @@ class Case:
         recording: Recording,
         evidence: Evidence | None = None,
         start_ns: int = 0,
+        since_ns: int = 0,
     ) -> None:
         """``evidence``: what has been read of the recording before. What comes before ``start_ns``
-        is known but not judged.
+        is known but not judged. Before ``since_ns`` the recording may lack frames and changes, and
+        nothing follows from that.
         """
         self.vehicle = vehicle
         self.recording = recording
         self.start_ns = start_ns
+        self.since_ns = since_ns
         self.end_ns = recording.end_ns
         self.evidence = Evidence(vehicle, recording) if evidence is None else evidence
         self.evidence.read_on(recording.end_ns)
@@ -462,9 +465,9 @@ def zones(case: Case, rejoin_ns: int) -> list[Zone]:
     """The spans in which a rule with this time to rejoin is strict."""
     first_fault = min((fault.applied_ns for fault in case.recording.faults), default=case.end_ns)
     return [
-        Zone(start, start + rejoin_ns, end, start >= first_fault)
+        Zone(start, max(start + rejoin_ns, case.since_ns), end, start >= first_fault)
         for start, end in case.quiet
-        if start + rejoin_ns < end
+        if max(start + rejoin_ns, case.since_ns) < end
     ]
 
 

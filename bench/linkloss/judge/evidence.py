@@ -19,7 +19,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from itertools import chain
+from itertools import chain, islice
 from typing import Any, Generic, Literal, NamedTuple, TypeVar
 
 from linkloss.bus import BusRecord
@@ -566,6 +566,14 @@ class Evidence:
             self._watches[key] = (watch, node, sender)
             watch.read_on(self._times(node, sender))
         return self._watches[key][0]
+
+    def latest(self, most: int) -> set[tuple[str, int]]:
+        """The last good messages, up to so many of a kind at each node: message and instant."""
+        return {
+            (message, arrival.at_ns)
+            for (message, *_), (watch, _, _) in self._watches.items()
+            for arrival in islice(chain.from_iterable(map(reversed, reversed(watch.uptimes))), most)
+        }
 
     def told(self, reference: str, node: str, link: Link) -> Runs[float]:
         """The physical value of a signal in good messages at a node."""

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from copy import copy
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import NamedTuple
 
 from linkloss.judge.case import Case, Zone, first_gap, missing_sender, zones
 from linkloss.judge.evidence import WAYS, AfterJump
@@ -18,7 +19,7 @@ from linkloss.judge.tries import RULE as TRIES
 from linkloss.judge.tries import shown_changes
 from linkloss.judge.uptimes import within
 from linkloss.judge.verdict import Cause, Outcome, Verdict, smallest, worst
-from linkloss.judge.walk import Breach, Segment, Walked, walk
+from linkloss.judge.walk import Breach, Segment, Source, Stand, Start, Walked, found_places, walk
 from linkloss.vehicle.expression import Condition
 from linkloss.vehicle.load import LoadTable
 
@@ -34,6 +35,8 @@ class LoadView:
     """What its node commanded, in percent."""
     walked: Walked
     strict: list[Zone]
+    start: Start | None = None
+    """Where the walk went on, if it did not begin at power-up."""
 
     @property
     def segments(self) -> list[Segment]:
@@ -48,24 +51,84 @@ class LoadView:
 
 def view_load(case: Case, name: str) -> LoadView:
     """Follow a load through a run."""
+    view = view_from(case, name, None)
+    assert view is not None
+    return view
+
+
+class Stood(NamedTuple):
+    """Where the walk over a load stood, the names of its sources, and what those that hear of it by
+    messages had told.
+    """
+
+    stand: Stand
+    names: tuple[str, ...]
+    heard: Mapping[str, Source]
+
+    def found_in(self, sources: LoadSources) -> Start | None:
+        """Where a walk over other news of the same sources goes on (:meth:`Stand.found_in`)."""
+        stand, names, at_ns = self.stand, self.names, self.stand.start.at_ns
+        for name, source in sources.heard.items():
+            if name == "request":
+                agrees = found_places(stand.told[names.index(name)], source, at_ns) is not None
+            else:
+                agrees = source.calls_at(at_ns) == self.heard[name].calls_at(at_ns)
+            if not agrees:
+                return None
+        for name, source in sources.named.items():
+            if name not in names:
+                stand, names = stand.and_new(source), (*names, name)
+        start = stand.found_in([sources.named.get(name) for name in names])
+        there = [name for name in names if name in sources.named]
+        return None if start is None else start.in_order([there.index(n) for n in sources.named])
+
+
+def view_from(case: Case, name: str, stood: Stood | None) -> LoadView | None:
+    """Follow a load from where an earlier walk stood. None where the recording, which may lack what
+    was long before, does not tell of the news that this walk knew.
+    """
     load = case.vehicle.loads[name]
-    sources = sources_of(case, name)
+    start = None
+    if stood is None:
+        sources = sources_of(case, name)
+    else:
+        sources = sources_of(case, name, known=stood.heard, known_ns=stood.stand.start.at_ns)
+        start = stood.found_in(sources)
+        if start is None:
+            return None
     changes = shown_changes(case.command(name), load, case.end_ns, sources.fade_over)
-    walked = _one_receiver(case, sources, changes, _walked(case, sources, changes))
-    return LoadView(name, load, sources, changes, walked, zones(case, load.rejoin))
+    mixed = _walked(case, sources, changes, start)
+    walked = _one_receiver(case, sources, changes, mixed)
+    return LoadView(name, load, sources, changes, walked, zones(case, load.rejoin), start)
 
 
-def walked_from(case: Case, view: LoadView, start_ns: int) -> Walked:
-    """The walk over a load that is judged from another instant on."""
+def walked_from(
+    case: Case, view: LoadView, start_ns: int, stand_ns: int | None = None
+) -> tuple[Walked, Stood | None]:
+    """The walk over a load that is judged from another instant on, and where it stood after
+    everything that happened up to ``stand_ns``.
+    """
     other = copy(case)
     other.start_ns = start_ns
-    mixed = _walked(other, view.sources, view.changes)
-    return _one_receiver(other, view.sources, view.changes, mixed)
+    mixed = _walked(other, view.sources, view.changes, view.start, stand_ns)
+    named, heard = view.sources.named, view.sources.heard
+    stood = None
+    if mixed.stand is not None:
+        stood = Stood(mixed.stand, tuple(named), {name: named[name] for name in heard})
+    return _one_receiver(other, view.sources, view.changes, mixed), stood
 
 
-def _walked(case: Case, sources: LoadSources, changes: Sequence[tuple[int, Shown]]) -> Walked:
-    combine, flash_ns = sources.combine(), sources.load.cycle_ns
-    return walk(sources.sources, combine, changes, case.end_ns, case.start_ns, flash_ns)
+def _walked(
+    case: Case,
+    sources: LoadSources,
+    changes: Sequence[tuple[int, Shown]],
+    start: Start | None = None,
+    stand_ns: int | None = None,
+) -> Walked:
+    return walk(
+        sources.sources, sources.combine(), changes, case.end_ns, case.start_ns,
+        sources.load.cycle_ns, start=start, stand_ns=stand_ns,
+    )  # fmt: skip
 
 
 def _one_receiver(

@@ -57,6 +57,13 @@ class LoadSources:
     doubts: int = 0
     """How often a latch may or may not hold the load off."""
     tried: Tried | None = None
+    heard: dict[str, Source] = field(default_factory=dict)
+    """Those that hear of it by messages, as far as the recording tells it."""
+
+    def hear(self, name: str, source: Source, known: Mapping[str, Source], at_ns: int) -> None:
+        """Add a source, with what is ``known`` of it up to an instant."""
+        self.heard[name] = source
+        self.named[name] = source.behind(known[name], at_ns) if name in known else source
 
     @property
     def sources(self) -> list[Source]:
@@ -146,15 +153,23 @@ def decides_alone(load: LoadTable) -> bool:
     return load.local is not None and load.local_use == "follows"
 
 
-def sources_of(case: Case, name: str, receiver: Receiver = ANY_RECEIVER) -> LoadSources:
-    """All that can call for a state of a load over a run, for one receiver or for any."""
+def sources_of(
+    case: Case,
+    name: str,
+    receiver: Receiver = ANY_RECEIVER,
+    known: Mapping[str, Source] = {},
+    known_ns: int = BEFORE_NS,
+) -> LoadSources:
+    """All that can call for a state of a load over a run, for one receiver or for any. ``known``:
+    what sources that hear of it by messages have told up to ``known_ns``.
+    """
     load = case.vehicle.loads[name]
     waiting = Waiting(case, load)
     found = LoadSources(name, load, waiting)
     found.named["mode"] = _mode(case, load, waiting)
     if load.request is not None and not decides_alone(load):
         request = Request(case, load, waiting, receiver)
-        found.named["request"] = request.source()
+        found.hear("request", request.source(), known, known_ns)
         found.held, found.doubts = request.held, request.doubts
     elif state_of(load.on_reset) != OFF:
         found.named["request"] = _unasked(case, load)
@@ -170,7 +185,7 @@ def sources_of(case: Case, name: str, receiver: Receiver = ANY_RECEIVER) -> Load
             source = _by_input(case, load, condition, waiting, told)
             found.named[state] = _while_lost(source, found.named["request"], told)
     for index, rule in enumerate(load.never):
-        found.named[rule_name(index)] = _never(case, load, rule, waiting)
+        found.hear(rule_name(index), _never(case, load, rule, waiting), known, known_ns)
     _bound(case, found)
     return found
 

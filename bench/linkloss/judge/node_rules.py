@@ -237,7 +237,7 @@ def _dues(case: Case, node: str) -> Iterator[tuple[int, int]]:
         if not held:
             continue
         for up_ns, asleep_ns, slept in _awake(case, node):
-            since_ns = max(from_ns, up_ns)
+            since_ns = max(from_ns, up_ns, case.since_ns)
             if since_ns >= to_ns or since_ns > asleep_ns:
                 continue
             due_ns = since_ns + within_ns

@@ -21,20 +21,23 @@ shown so far. Where none is left, a rule is broken.
 
 from __future__ import annotations
 
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import product
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
 from linkloss.judge import states
 from linkloss.judge.states import FLASH, OFF, ON, Shown, State, admits
 
 BEFORE_NS = -1
 """The instant of the first item of a source: what it called for before anything happened."""
+LAST_KNOWN = 200
+"""How many items of a source that are long over are carried on."""
 NEVER = 1 << 62
 """An instant after the end of any run."""
 
+T = TypeVar("T")
 Position = tuple[int, ...]
 Combine = Callable[[tuple[Any, ...]], State]
 """Makes one state out of what one news item of each source calls for."""
@@ -89,6 +92,23 @@ class Source:
                 due_ns = NEVER if later.must else max(due_ns, later.by_ns)
             self.due.append(due_ns)
 
+    def behind(self, known: Source, at_ns: int) -> Source:
+        """What is ``known`` of the time up to an instant (the last of it), and this from there
+        on.
+        """
+        told = bisect_right(self.news, at_ns, key=lambda entry: entry.from_ns)
+        news = [entry for entry in known.news if entry.from_ns <= at_ns][-LAST_KNOWN:]
+        if news[-1].calls == self.news[told - 1].calls:  # until when it is open may be known by now
+            news[-1] = news[-1]._replace(by_ns=max(news[-1].by_ns, self.news[told - 1].by_ns))
+        marks = [mark for mark in known.marks if mark.from_ns <= at_ns][-LAST_KNOWN:]
+        marks += [mark for mark in self.marks if mark.from_ns > at_ns]
+        return Source([*news, *self.news[told:]], marks)
+
+    def calls_at(self, at_ns: int) -> Any:
+        """What the last item that began up to an instant calls for."""
+        place = bisect_right(self.news, at_ns, key=lambda entry: entry.from_ns)
+        return self.news[place - 1].calls
+
     def next_due(self, from_ns: int, to_ns: int = NEVER) -> int:
         """The deadline of the first item that begins in (from, to] and has one; else NEVER."""
         later = zip(self.news, self.due, strict=True)
@@ -130,13 +150,129 @@ class Segment(NamedTuple):
     rule: str
 
 
+Told = tuple[News, int]
+"""A news item and its deadline."""
+
+
+class Start(NamedTuple):
+    """Where a walk goes on, in terms of the places of its news: the state of :class:`_Walk` after
+    everything that happened up to and including ``at_ns``.
+    """
+
+    at_ns: int
+    positions: frozenset[Position]
+    open: tuple[tuple[int, ...], ...]
+    begun: Position
+    least: Position
+    shown: Shown
+    wrong: Breach | None
+    moved: bool
+
+    def in_order(self, order: Sequence[int]) -> Start:
+        """With the sources in another order."""
+
+        def sorted_by(entries: tuple[T, ...]) -> tuple[T, ...]:
+            return tuple([entries[k] for k in order])
+
+        return self._replace(
+            positions=frozenset(map(sorted_by, self.positions)),
+            open=sorted_by(self.open),
+            begun=sorted_by(self.begun),
+            least=sorted_by(self.least),
+        )
+
+
+class Stand(NamedTuple):
+    """How far a walk had come at an instant, with the items that its ``start`` speaks of, by place,
+    for each source. So another walk can go on from there, over news that was worked out anew.
+    """
+
+    start: Start
+    told: tuple[Mapping[int, Told], ...]
+
+    def found_in(self, sources: Sequence[Source | None]) -> Start | None:
+        """The same in terms of other lists of news, which may lack what is long over; None where
+        they tell something else of the time up to that instant. A source that is no longer there
+        (None) must have had no say then.
+        """
+        at_ns = self.start.at_ns
+        places: list[dict[int, int]] = []
+        for source, told in zip(sources, self.told, strict=True):
+            found = _silent(told, at_ns) if source is None else found_places(told, source, at_ns)
+            if found is None:
+                return None
+            places.append(found)
+        kept = [k for k, source in enumerate(sources) if source is not None]
+
+        def moved(position: Position) -> Position:
+            return tuple([places[k][position[k]] for k in kept])
+
+        still = tuple(tuple(places[k][q] for q in self.start.open[k]) for k in kept)
+        begun, least = moved(self.start.begun), moved(self.start.least)
+        positions = frozenset(map(moved, self.start.positions))
+        return self.start._replace(positions=positions, open=still, begun=begun, least=least)
+
+    def and_new(self, source: Source) -> Stand:
+        """With one more source at the end, which had sent nothing up to that instant."""
+        start = self.start
+        return Stand(
+            start._replace(
+                positions=frozenset((*position, 0) for position in start.positions),
+                open=(*start.open, ()),
+                begun=(*start.begun, 0),
+                least=(*start.least, 0),
+            ),
+            (*self.told, {0: (source.news[0], source.due[0])}),
+        )
+
+
+def _silent(told: Mapping[int, Told], at_ns: int) -> dict[int, int] | None:
+    """Places for the items of a source that had no say at an instant, else None."""
+    over = all(not entry.calls and due_ns <= at_ns for entry, due_ns in told.values())
+    return dict.fromkeys(told, 0) if over else None
+
+
+def found_places(told: Mapping[int, Told], source: Source, at_ns: int) -> dict[int, int] | None:
+    """The places in a source of items that another list had, up to an instant. The oldest may be
+    out of reach; then what is in their place must call for the same.
+    """
+    news, due = source.news, source.due
+    last = place = bisect_right(news, at_ns, key=lambda entry: entry.from_ns) - 1
+    found: dict[int, int] = {}
+    indices = sorted(told, reverse=True)
+    for count, index in enumerate(indices):
+        entry, due_ns = told[index]
+        at = next((p for p in range(place, -1, -1) if _same(news[p], entry, at_ns)), -1)
+        if at < 0 or (not found and at != last):
+            older = [told[other] for other in indices[count:]]
+            over = all(not item.must or by_ns <= at_ns for item, by_ns in older)
+            like = place >= 0 and all(item.calls == news[place].calls for item, _ in older)
+            if over and like and due[place] <= at_ns:
+                return found | dict.fromkeys(indices[count:], place)
+            return None
+        if due[at] != due_ns and min(due[at], due_ns) <= at_ns:
+            return None
+        found[index], place = at, at - 1
+    return found
+
+
+def _same(entry: News, other: News, at_ns: int) -> bool:
+    """Whether two items are the same, as far as can be told at an instant: until when news is open
+    that still is may turn out later.
+    """
+    return entry == other or (
+        entry._replace(by_ns=0) == other._replace(by_ns=0) and min(entry.by_ns, other.by_ns) > at_ns
+    )
+
+
 @dataclass(slots=True)
 class Walked:
-    """What a walk found."""
+    """What a walk found, and where it stood at the instant that was asked for."""
 
     breaches: list[Breach] = field(default_factory=list)
     kept: list[Kept] = field(default_factory=list)
     segments: list[Segment] = field(default_factory=list)
+    stand: Stand | None = None
 
 
 STEADY = "steady"
@@ -158,6 +294,9 @@ def walk(
     end_ns: int,
     start_ns: int = 0,
     flash_ns: int = 0,
+    *,
+    start: Start | None = None,
+    stand_ns: int | None = None,
 ) -> Walked:
     """Follow a subject through [start_ns, end_ns).
 
@@ -165,8 +304,13 @@ def walk(
     (instant in ns, what is shown from there on), in order. What happens before ``start_ns`` is
     followed but not judged. ``flash_ns`` is how long a subject that must flash has to be watched
     before one that does not is found out, by the judge of the pattern (0: it never flashes).
+    The walk goes on from ``start``, which must lie before ``start_ns``, and tells where it stood
+    after everything that happened up to ``stand_ns``, if that lies before ``start_ns`` too.
     """
-    return _Walk(sources, combine, changes, end_ns, start_ns, flash_ns).run()
+    walked = _Walk(sources, combine, changes, end_ns, start_ns, flash_ns)
+    if start is not None:
+        walked.go_on(start)
+    return walked.run(stand_ns)
 
 
 class _Walk:
@@ -208,6 +352,7 @@ class _Walk:
         self.mark = 0
         self.steady = self.moved = False
         self.lit: list[Kept] = []
+        self.from_ns = BEFORE_NS
 
     def _steps(self) -> Iterator[tuple[int, int, int, int]]:
         end_ns = self.end_ns
@@ -224,8 +369,33 @@ class _Walk:
             if self.start_ns <= mark.from_ns < end_ns:
                 yield mark.from_ns, _MARK, index, 0
 
-    def run(self) -> Walked:
-        for place, (at_ns, kind, which, index) in enumerate(self.steps):
+    def go_on(self, start: Start) -> None:
+        """Begin where another walk stood."""
+        self.from_ns, self.positions = start.at_ns + 1, set(start.positions)
+        self.open = {k: [*entries] for k, entries in enumerate(start.open) if entries}
+        self.begun, self.least = list(start.begun), list(start.least)
+        self.shown, self.wrong, self.moved = start.shown, start.wrong, start.moved
+
+    def _stand(self, at_ns: int) -> Stand:
+        """Where the walk stands, after everything that happened up to an instant."""
+        positions = frozenset(self.positions)
+        still = dict(self._still_open(at_ns))
+        entries = tuple(tuple(still.get(source, ())) for source in range(len(self.news)))
+        begun, least = tuple(self.begun), tuple(self.least)
+        told = []
+        for source, (news, due) in enumerate(zip(self.news, self.due, strict=True)):
+            spoken = {begun[source], least[source], *entries[source]}
+            spoken |= {position[source] for position in positions}
+            told.append({index: (news[index], due[index]) for index in spoken})
+        start = Start(at_ns, positions, entries, begun, least, self.shown, self.wrong, self.moved)
+        return Stand(start, tuple(told))
+
+    def run(self, stand_ns: int | None = None) -> Walked:
+        """Take all steps. ``stand_ns`` as in :func:`walk`."""
+        first = bisect_left(self.steps, (self.from_ns,))
+        for place, (at_ns, kind, which, index) in enumerate(self.steps[first:], first):
+            if stand_ns is not None and at_ns > stand_ns and self.result.stand is None:
+                self.result.stand = self._stand(stand_ns)
             if at_ns > self.since_ns:
                 self._segment(at_ns)
             if kind == _CHANGE:
@@ -236,6 +406,8 @@ class _Walk:
                 self._must(at_ns, which, index)
             else:
                 self._test(*self.tests[which])
+        if stand_ns is not None and self.result.stand is None:
+            self.result.stand = self._stand(stand_ns)
         if self.since_ns < self.end_ns:
             self._segment(self.end_ns)
         self._right_again(self.end_ns)

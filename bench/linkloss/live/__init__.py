@@ -5,6 +5,7 @@ growth.py       what its recording has gained, and how a copy keeps up
 room.py         how full its recording is
 view.py         its state at an instant
 tally.py        what is shown of the bus: load, last frames, the last ten seconds
+window.py       the last part of a recording, which is all that a look of the judge reads
 standing.py     which rules are broken at that time, which were before, and what each load may do
 judge_process.py  its judge, in a process of its own
 service.py      its threads, its watchers, and the commands they may give
@@ -32,8 +33,12 @@ is the real time from when something was due until everything due with it has ru
     server           server.py passes the newest state to each client, and commands to the session
 
 A live recording is read only in its own thread, between two events. The judge repeatedly looks at
-the last 5 s: a rule that is broken at their end is broken now. Its work grows with the session, so
-after an hour it reports less often. A saved session is judged as a whole, meanwhile the session and
+the last 5 s: a rule that is broken at their end is broken now. It reads the last 18 to 26 s of the
+recording, and of what was before only what still says how things stand (``window.py``), so a look
+costs the same after an hour. How far each load had followed its news is carried over from look to
+look; where the rest does not agree with it, that load is followed from the beginning. Bands are
+those of a judge of the whole session (``tests/live/test_window.py``); a state that comes late says
+how old they are. A saved session is judged as a whole, meanwhile the session and
 its page go on; each state tells how far that is, and then what the judge says. A rule that a fault
 switches off for a whole run (*end to end*, with a fault on an input) may be broken live before that
 fault comes, and yet is not exercised in the saved session. A recording that takes 1.2 GB is full:

@@ -6,12 +6,15 @@ sent to another process. Only the thread that runs the session may look, between
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import fields
 from typing import Any, NamedTuple
 
 from linkloss.bus import RecordList
 from linkloss.recording import Recording, Series
+
+Place = tuple[Any, ...]
+"""A field of a recording, and the keys below it."""
 
 
 class Tail(NamedTuple):
@@ -22,12 +25,12 @@ class Tail(NamedTuple):
 
 
 class Gained(NamedTuple):
-    """What is new in a recording up to and including ``end_ns``: the tails by place (a field, and
-    the keys below it), and the values of all other fields.
+    """What is new in a recording up to and including ``end_ns``: the tails by place, and the values
+    of all other fields.
     """
 
     end_ns: int
-    tails: dict[tuple[Any, ...], Tail]
+    tails: dict[Place, Tail]
     values: dict[str, Any]
 
 
@@ -40,7 +43,7 @@ class Growth:
 
     def __init__(self, recording: Recording) -> None:
         self._recording = recording
-        self._known: dict[tuple[Any, ...], int] = {}
+        self._known: dict[Place, int] = {}
 
     def gained(self, end_ns: int) -> Gained:
         """What is new. Everything up to and including ``end_ns`` must have been recorded."""
@@ -53,9 +56,7 @@ class Growth:
                 found.values[each.name] = value
         return found
 
-    def _look(
-        self, place: tuple[Any, ...], value: Any, loose: int, tails: dict[tuple[Any, ...], Tail]
-    ) -> None:
+    def _look(self, place: Place, value: Any, loose: int, tails: dict[Place, Tail]) -> None:
         if isinstance(value, dict):
             for key, grown in value.items():
                 self._look((*place, key), grown, loose, tails)
@@ -78,8 +79,8 @@ def empty_copy(recording: Recording) -> Recording:
     return Recording(vehicle=recording.vehicle, seed=recording.seed, logged=recording.logged)
 
 
-def add(copy: Recording, gained: Gained) -> None:
-    """Bring a copy up to date."""
+def add(copy: Recording, gained: Gained, lacks: Mapping[Place, int] = {}) -> None:
+    """Bring a copy up to date. ``lacks``: how many of its first entries it does not have, if so."""
     for name, value in gained.values.items():
         setattr(copy, name, value)
     for (name, *keys), tail in gained.tails.items():
@@ -92,5 +93,6 @@ def add(copy: Recording, gained: Gained) -> None:
             if isinstance(new, RecordList):
                 column.join(new)
             else:
-                column[tail.kept :] = new
+                kept = tail.kept - lacks.get((name, *keys), 0)
+                column[max(0, kept) :] = new[max(0, -kept) :]
     copy.end_ns = gained.end_ns

@@ -1,12 +1,14 @@
 """Which rules of a live session are broken now, and which were before.
 
 The judge repeatedly looks at the last seconds only; earlier parts of the recording serve only as
-evidence. A rule counts as broken now if it was still broken at the last instant judged.
+evidence, and most of them are left out (:mod:`linkloss.live.window`), so that a look costs the same
+however long the session has lasted. A rule counts as broken now if it was still broken at the last
+instant judged.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
@@ -14,9 +16,10 @@ from linkloss.campaign.result import RunResult
 from linkloss.judge import Outcome, Verdict
 from linkloss.judge.case import Case
 from linkloss.judge.evidence import Evidence
-from linkloss.judge.judging import judge_case, views_of
-from linkloss.judge.loads import LoadView, walked_from
+from linkloss.judge.judging import judge_case
+from linkloss.judge.loads import LoadView, Stood, view_from, view_load, walked_from
 from linkloss.judge.states import state_words
+from linkloss.live.window import Window
 from linkloss.recording import Recording
 from linkloss.report.html.lanes import band
 from linkloss.report.words import count, run_sentence
@@ -65,17 +68,15 @@ STRIP_NS = 10_000_000_000
 """How far a strip reaches back."""
 
 
-def bands(case: Case, views: Mapping[str, LoadView]) -> dict[str, Band]:
-    """The bands of all loads."""
-    from_ns = max(0, case.end_ns - STRIP_NS)
-    found: dict[str, Band] = {}
-    for name, view in views.items():
-        walked = walked_from(case, view, from_ns)
-        spans = band(walked.segments)
-        may = "".join(state_words(part.states) for part in walked.segments[-1:])
-        wrong = tuple((breach.at_ns, breach.to_ns) for breach in walked.breaches)
-        found[name] = Band(tuple(spans["lit"]), tuple(spans["dark"]), wrong, may)
-    return found
+_STAND_NS = 12_000_000_000
+"""How far back walks go on: what happened up to there is settled, and no strip reaches so far."""
+
+
+class _Follows(NamedTuple):
+    """How loads followed, each with the case that tells it."""
+
+    case: Case
+    views: dict[str, tuple[Case, LoadView]]
 
 
 class Watcher:
@@ -85,20 +86,23 @@ class Watcher:
         self._vehicle = vehicle
         self._base = base
         self._recording = recording
-        self._evidence = Evidence(vehicle, recording)
+        self.window = Window(vehicle, recording)
+        """The part of the recording that is looked at."""
+        self._stood: dict[str, Stood] = {}
+        self._evidence: Evidence | None = None
         self._now: dict[tuple[str, str], Break] = {}
         self._past: list[Break] = []
 
     def look(self) -> Standing:
         """Judge the recording up to now."""
         end_ns = self._recording.end_ns
-        case = self._case(end_ns - LOOK_BACK_NS)
-        views = views_of(case)
-        found = [verdict for verdict in judge_case(case, views) if verdict.broken]
+        stood = (stood.stand.start.at_ns for stood in self._stood.values())
+        self.window.keep_up(min(stood, default=end_ns - _STAND_NS))
+        follows = self._follow(end_ns - LOOK_BACK_NS)
+        found = [*self._broken(follows)]
         if not all(_lasts(verdict, end_ns) for verdict in found):
             # A rule reports its first break only: look at a shorter span for rules broken again.
-            case = self._case(end_ns - _CLOSE_NS)
-            found += [v for v in judge_case(case, views_of(case)) if v.broken]
+            found += self._broken(self._follow(end_ns - _CLOSE_NS))
         now: dict[tuple[str, str], Break] = {}
         over: list[Verdict] = []
         for verdict in found:
@@ -113,11 +117,45 @@ class Watcher:
         self._now = now
         self._note_past(over)
         del self._past[:-MOST_PAST]
-        shown = bands(case, views)
+        shown = {name: self._band(name, *follow) for name, follow in follows.views.items()}
         return Standing(end_ns, tuple(now.values()), tuple(self._past), shown)
 
-    def _case(self, start_ns: int) -> Case:
-        return Case(self._vehicle, self._recording, self._evidence, max(0, start_ns))
+    def _follow(self, start_ns: int) -> _Follows:
+        """How each load followed, judged from an instant on."""
+        window, start_ns = self.window, max(0, start_ns)
+        case = Case(self._vehicle, window.recording, window.evidence, start_ns, window.since_ns)
+        views: dict[str, tuple[Case, LoadView]] = {}
+        for name, load in self._vehicle.loads.items():
+            if case.simulated(load.node):
+                stood = self._stood.get(name) if window.since_ns else None
+                view = view_from(case, name, stood)
+                views[name] = self._from_all(name, start_ns) if view is None else (case, view)
+        return _Follows(case, views)
+
+    def _from_all(self, name: str, start_ns: int) -> tuple[Case, LoadView]:
+        """The same for one load from the whole recording: the window does not tell how it stands,
+        such as one that a trip has kept off for long.
+        """
+        if self._evidence is None:
+            self._evidence = Evidence(self._vehicle, self._recording)
+        case = Case(self._vehicle, self._recording, self._evidence, start_ns)
+        return case, view_load(case, name)
+
+    @staticmethod
+    def _broken(follows: _Follows) -> Iterator[Verdict]:
+        views = {name: view for name, (_, view) in follows.views.items()}
+        return (verdict for verdict in judge_case(follows.case, views) if verdict.broken)
+
+    def _band(self, name: str, case: Case, view: LoadView) -> Band:
+        from_ns = max(0, case.end_ns - STRIP_NS)
+        stand_ns = case.end_ns - _STAND_NS
+        walked, stood = walked_from(case, view, from_ns, None if stand_ns < 0 else stand_ns)
+        if stood is not None:
+            self._stood[name] = stood
+        spans = band(walked.segments)
+        may = "".join(state_words(part.states) for part in walked.segments[-1:])
+        wrong = tuple((breach.at_ns, breach.to_ns) for breach in walked.breaches)
+        return Band(tuple(spans["lit"]), tuple(spans["dark"]), wrong, may)
 
     def _ongoing(self, verdict: Verdict, end_ns: int) -> Break:
         """A rule that was already broken at the last look is still the same break."""
