@@ -37,7 +37,7 @@ from linkloss.vehicle.expression import Value
 from linkloss.vehicle.load import State
 from linkloss.vehicle.loading import Vehicle, load_vehicle
 from linkloss.vehicle.tables import InputValue
-from linkloss.vehicle.toml import Key, Source, Table, read_toml
+from linkloss.vehicle.toml import Key, Source, Table, parsed_toml, read_toml
 
 Clocks = Mapping[str, int]
 """By node: what its own clock shows at its start, in ns. A node that is not named begins at 0."""
@@ -338,6 +338,15 @@ def load_scenario(path: str | Path) -> Scenario:
     if not vehicle_path.is_file():
         raise BadInput([source.problem(("vehicle",), f"there is no file '{vehicle_path}'")])
     vehicle = load_vehicle(vehicle_path)
+    return _Builder(path, source, file, vehicle).build()
+
+
+def scenario_in(text: str, path: Path, vehicle: Vehicle) -> Scenario:
+    """The scenario in the text of such a file, on a vehicle that has been read. ``path`` gives it
+    its name. Raises BadInput with every mistake found.
+    """
+    source = Source(path, text)
+    file = source.parse(ScenarioFile, parsed_toml(text, path, "scenario"))
     return _Builder(path, source, file, vehicle).build()
 
 

@@ -75,6 +75,54 @@ def test_the_page_of_a_check_that_came_back_is_that_of_the_check_itself(checked)
     assert [line for line in told if line not in theirs.splitlines()] == []
 
 
+def test_why_it_broke_comes_back_too(car, capsys, monkeypatch):
+    """On the screen, on the page, and in the JSON of the result that came back."""
+    monkeypatch.chdir(car)
+    only = ["--only", "hang", "--only", "cut", "--jobs", "1", "-q"]
+    assert main(["check", "vehicle.toml", *only, "--json", "c.json", "--html", "first.html"]) == 1
+    first = capsys.readouterr().out
+    assert "2 causes" in first
+    assert first.count("   Why: ") == first.count("   Do:  ") == 2
+    assert main(["report", "c.json", "--html", "again.html", "--again", "--jobs", "1"]) == 1
+    assert capsys.readouterr().out == f"{first}written: again.html\n"
+    ours, theirs = (
+        Path(name).read_text("utf-8").splitlines() for name in ("first.html", "again.html")
+    )
+    assert set(ours) - set(theirs) == {line for line in ours if line.startswith("    <p>R")}
+    found, known = reopen(Path("c.json"), programs=True), json.loads(Path("c.json").read_text())
+    assert [story.shrunk.scenario.steps for story in found.told.stories.told]
+    made = json.loads(check_json(found.result, found.told))
+    for key in ("causes", "diagnoses", "stories", "findings"):
+        assert made[key] == known[key]
+    assert {entry["found"]["mechanism"] for entry in made["diagnoses"]} >= {
+        cause["mechanism"] for cause in made["causes"]
+    }
+
+
+def test_a_result_that_says_less_of_its_stories_comes_back_without_them(car, monkeypatch):
+    """One that an earlier version wrote, or whose vehicle no longer has what happens in it."""
+    monkeypatch.chdir(car)
+    assert (
+        main(["check", "vehicle.toml", "--only", "cut", "--jobs", "1", "-q", "--json", "c.json"])
+        == 1
+    )
+    known = json.loads(Path("c.json").read_text())
+    told = [story["scenario"] for story in known["stories"]]
+    assert told
+    for story in known["stories"]:
+        story["scenario"] = story["scenario"].replace('fault = "cut"', 'fault = "no such"')
+    Path("c.json").write_text(json.dumps(known))
+    assert reopen(Path("c.json")).told.stories.told == ()
+    for story in known["stories"]:
+        for key in ("scenario", "verdict", "shows", "runs", "budget"):
+            del story[key]
+    del known["diagnoses"]
+    Path("c.json").write_text(json.dumps(known))
+    found = reopen(Path("c.json"))
+    assert (found.told.stories.told, found.told.diagnoses) == ((), {})
+    assert len(found.result.findings) == len(known["findings"])
+
+
 def test_a_run_comes_back_with_its_recording(car):
     result = run(load_scenario(car / "cut.toml"))
     path = car / "run.json"

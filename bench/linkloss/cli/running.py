@@ -217,7 +217,8 @@ def report(
     again: Flag = False,
     jobs: int | None = None,
 ) -> int:
-    """Make an HTML report of a result that 'check --json' or 'run --json' has written.
+    """Make an HTML report of a result that 'check --json' or 'run --json' has written, and show
+    again what a check found.
 
     It runs none of the vehicle's programs, and imports none, unless '--again' is given. Exits with
     the code of the command that made the result.
@@ -242,12 +243,15 @@ def report(
     from linkloss.report.files import write_whole
     from linkloss.report.html import looks, render, reopened_page
     from linkloss.report.reopen import reopen
+    from linkloss.report.terminal import show_check
 
     found = reopen(result, programs=again)
-    wanted = looks(found.result) if isinstance(found.result, CheckReport) else {}
+    wanted = looks(found.result, found.told) if isinstance(found.result, CheckReport) else {}
     asleep = Failed("'linkloss report' runs no program; with '--again' it does, and draws it")
     seen = looked(wanted, jobs=jobs) if again else dict.fromkeys(wanted, asleep)
     write_whole(target, render(reopened_page(found, seen)))
+    if isinstance(found.result, CheckReport):
+        show_check(console_beside(), found.result, told=found.told)
     print(f"written: {shlex.quote(str(target))}")
     return found.result.exit_code
 

@@ -278,12 +278,15 @@ def write_findings(stories: Stories, folder: Path) -> dict[str, Path]:
     return files
 
 
-def finding_toml(story: Story, folder: Path) -> str:
-    """A story as the text of a scenario file in a folder."""
+def finding_toml(story: Story, folder: Path | None = None) -> str:
+    """A story as the text of a scenario file in a folder; without one, the vehicle has its path as
+    it was given.
+    """
     scenario = story.shrunk.scenario
+    path = scenario.vehicle.path
     return MARK + scenario_toml(
         scenario,
-        vehicle=_seen_from(folder, scenario.vehicle.path),
+        vehicle=path.as_posix() if folder is None else _seen_from(folder, path),
         title=story_sentence(story),
         about=story_about(story),
     )

@@ -19,7 +19,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from linkloss.campaign.causes import BrokenBy, place_of
-from linkloss.campaign.diagnosis import Mechanism
+from linkloss.campaign.diagnosis import Diagnosis, Mechanism
 from linkloss.campaign.result import (
     CAUTION,
     BrokenFields,
@@ -33,9 +33,11 @@ from linkloss.campaign.result import (
     RunDocument,
     RunResult,
     VerdictFields,
+    VerdictRow,
     case_form,
 )
 from linkloss.campaign.selection import content
+from linkloss.campaign.shrink import Place
 from linkloss.campaign.stories import Story
 from linkloss.document import Document, Ns, columns, lines_of
 from linkloss.judge import Outcome, Verdict
@@ -43,11 +45,13 @@ from linkloss.judge.verdict import COLUMNS
 from linkloss.problem import BadInput
 from linkloss.recording import InputValue, recording_fields
 from linkloss.report.advice import look_at, proof, why
-from linkloss.report.findings import Told, found_causes, story_sentence
+from linkloss.report.findings import Told, finding_toml, found_causes, story_sentence
 from linkloss.report.totals import Totals, combinations, groups, judged_in, totals
 from linkloss.report.words import command, finding_sentence, outcome_line, rule_words, run_sentence
 from linkloss.vehicle.loading import Vehicle
 
+INTERRUPTED = "interrupted"
+"""Why a finding has no story: the search was ended."""
 MECHANISMS = [None, *(mechanism.value for mechanism in Mechanism)]
 
 
@@ -85,8 +89,10 @@ class StoryFields(Document):
     """the scenario file that runs it alone"""
     command: str | None
     cause: int
-    """the same for stories that seem to have one cause"""
+    """the same for stories with the same faults that point at one node, found without looking for
+    a reason; why they broke stands under 'causes', each with its story"""
     findings_with_this_cause: int
+    """of all stories with this number"""
     tells: list[tuple[str, str]]
     """the findings, as [subject, rule]"""
     case: str
@@ -101,6 +107,26 @@ class StoryFields(Document):
     minimal: bool
     ran_out: bool
     """more runs may make it shorter"""
+    scenario: str = ""
+    """all of it, as the text of a scenario file"""
+    verdict: VerdictRow | None = None
+    """how the rule that it was shrunk for breaks in it"""
+    shows: tuple[Place, ...] = ()
+    """every rule that breaks in it, as [subject, rule]"""
+    runs: int = 0
+    """how many runs it took to make it so short"""
+    budget: int = 0
+    """how many it might have taken"""
+
+
+class Diagnosed(Document):
+    """Why a finding broke, as far as that was found by running it again. Others of its story, or of
+    its node and kind of fault, broke for the same reason; 'causes' puts them together.
+    """
+
+    subject: str
+    rule: str
+    found: Diagnosis
 
 
 class CauseFields(Document):
@@ -144,6 +170,10 @@ class CheckHead(ResultDocument):
     """what the cases were chosen from, and what was left out"""
     unjudged: tuple[tuple[str, str, str], ...] = ()
     """[what, why, why it may be so by the vehicle file or empty] of what no rule judges"""
+    stories: tuple[StoryFields, ...] = ()
+    """what broke, as short as it became, most telling first"""
+    diagnoses: tuple[Diagnosed, ...] = ()
+    """what 'causes' follows from"""
 
 
 class CheckDocument(CheckHead):
@@ -159,8 +189,6 @@ class CheckDocument(CheckHead):
     """the broken rules, each with its plainest case"""
     causes: list[CauseFields]
     """why they broke, in the order in which to look at them"""
-    stories: list[StoryFields]
-    """what broke, as short as it became, most telling first"""
     not_exercised: list[tuple[str, str]]
     """[subject, rule] of what no case put to the test"""
     rules: list[RuleFields]
@@ -245,6 +273,11 @@ def _story(told: Told, story: Story) -> StoryFields:
         without=list(shrunk.needed),
         minimal=shrunk.minimal,
         ran_out=shrunk.ran_out,
+        scenario=finding_toml(story),
+        verdict=shrunk.verdict,
+        shows=shrunk.shows,
+        runs=shrunk.runs,
+        budget=shrunk.budget,
     )
 
 
@@ -274,7 +307,8 @@ def check_json_parts(report: CheckReport, told: Told | None = None) -> Iterator[
         reached=_reached(report),
         findings=[_finding(report, finding, told) for finding in report.findings],
         causes=[_cause(vehicle, cause) for cause in found_causes(report, told)],
-        stories=[] if told is None else [_story(told, story) for story in told.stories.told],
+        stories=() if told is None else tuple(_story(told, story) for story in told.stories.told),
+        diagnoses=() if told is None else tuple(_diagnosed(told)),
         not_exercised=list(report.not_exercised),
         unjudged=tuple((entry.what, entry.reason, entry.allowed) for entry in report.unjudged),
         rules=[_rule(report, entry) for entry in report.rules],
@@ -305,6 +339,11 @@ def _cause(vehicle: Vehicle, cause: BrokenBy) -> CauseFields:
         findings=[place_of(finding) for finding in cause.findings],
         story=None if cause.story is None else cause.story.name,
     )
+
+
+def _diagnosed(told: Told) -> Iterator[Diagnosed]:
+    for (subject, rule), found in told.diagnoses.items():
+        yield Diagnosed(subject=subject, rule=rule, found=found)
 
 
 def _reached(report: CheckReport) -> Reached:
@@ -366,7 +405,7 @@ def _finding(report: CheckReport, finding: Finding, told: Told | None) -> Findin
     story = None if told is None else told.story(finding)
     missing = None
     if told is not None and story is None:
-        cut_short = "interrupted" if told.stories.interrupted else None
+        cut_short = INTERRUPTED if told.stories.interrupted else None
         missing = told.stories.untold.get((verdict.subject, verdict.rule), cut_short)
     return FindingFields(
         **_named(report.vehicle, verdict),

@@ -5,7 +5,7 @@ The vehicle is read again from its file. A digest of its content shows whether i
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -14,12 +14,16 @@ from pydantic import TypeAdapter
 
 from linkloss.campaign.result import CaseResult, CheckReport, RunDocument, RunResult, case_form
 from linkloss.campaign.run import expected_verdict, scenario_of
+from linkloss.campaign.shrink import Shrunk
 from linkloss.campaign.store import CaseStore
+from linkloss.campaign.stories import Stories, Story
 from linkloss.document import Document, read_back
 from linkloss.judge import Unjudged, declared_rules
 from linkloss.problem import BadInput
 from linkloss.recording import recording_in
-from linkloss.report.machine import CheckHead, content_now
+from linkloss.report.findings import Told
+from linkloss.report.machine import INTERRUPTED, CheckHead, StoryFields, content_now
+from linkloss.scenario import scenario_in
 from linkloss.vehicle.loading import Vehicle, load_vehicle
 
 _FORMATS = ("linkloss check", "linkloss run")
@@ -31,13 +35,15 @@ CHANGED = (
 
 
 class Reopened(NamedTuple):
-    """A result from a file: a check with what its cases were chosen from, or a run.
+    """A result from a file: a check with what its cases were chosen from and why what broke did, or
+    a run.
 
     ``changed``: the vehicle has changed since then.
     """
 
     result: CheckReport | RunResult
     space: tuple[str, ...]
+    told: Told
     changed: bool
 
 
@@ -51,6 +57,18 @@ class _Keys(Document):
     vehicle_file: Any = None
     content: str | None = None
     cases: tuple[CaseResult, ...] = ()
+
+
+class _Untold(Document):
+    """Why a finding has no story."""
+
+    subject: str
+    rule: str
+    story_missing: str | None = None
+
+
+class _Findings(Document):
+    findings: tuple[_Untold, ...] = ()
 
 
 def reopen(path: Path, *, programs: bool = False) -> Reopened:
@@ -74,7 +92,7 @@ def reopen(path: Path, *, programs: bool = False) -> Reopened:
     if keys.version != 1:
         raise BadInput.one(path, "version", f"got {keys.version!r}; this linkloss reads 1")
     vehicle = load_vehicle(_vehicle_file(path, keys.vehicle_file), programs=programs)
-    space: tuple[str, ...] = ()
+    space, told = tuple[str, ...](), Told()
     if keys.format == "linkloss run":
         result: CheckReport | RunResult = _run(path, text, vehicle)
     else:
@@ -83,7 +101,9 @@ def reopen(path: Path, *, programs: bool = False) -> Reopened:
         head = read_back(TypeAdapter(CheckHead), text, path, "result")
         space = tuple(head.space or ())
         result = _check(head, vehicle, store)
-    return Reopened(result, space, keys.content not in (None, content_now(vehicle)))
+        found = read_back(TypeAdapter(_Findings), text, path, "result").findings
+        told = _told(head, found, vehicle)
+    return Reopened(result, space, told, keys.content not in (None, content_now(vehicle)))
 
 
 def _without_cases(path: Path, lines: Iterator[str], store: CaseStore) -> Iterator[str]:
@@ -113,6 +133,35 @@ def _check(head: CheckHead, vehicle: Vehicle, store: CaseStore) -> CheckReport:
     declared = tuple(declared_rules(vehicle))
     unjudged = tuple(Unjudged(*row) for row in head.unjudged)
     return CheckReport(vehicle, head.seed, declared, store, len(store), unjudged=unjudged)
+
+
+def _told(head: CheckHead, findings: Sequence[_Untold], vehicle: Vehicle) -> Told:
+    """What was found out about what broke."""
+    stories = [story for story in (_story(fields, vehicle) for fields in head.stories) if story]
+    untold = {(f.subject, f.rule): f.story_missing for f in findings if f.story_missing}
+    interrupted = INTERRUPTED in untold.values()
+    return Told(
+        Stories(tuple(stories), untold, interrupted),
+        {fields.name: Path(fields.file) for fields in head.stories if fields.file is not None},
+        {(entry.subject, entry.rule): entry.found for entry in head.diagnoses},
+    )
+
+
+def _story(fields: StoryFields, vehicle: Vehicle) -> Story | None:
+    """A story; None if an earlier version wrote too little of it, or if the vehicle of today no
+    longer has what happens in it.
+    """
+    if fields.verdict is None:
+        return None
+    try:
+        scenario = scenario_in(fields.scenario, Path(f"{fields.name}.toml"), vehicle)
+    except BadInput:
+        return None
+    shrunk = Shrunk(
+        scenario, fields.verdict, tuple(fields.shows), tuple(fields.without),
+        fields.runs, fields.budget, fields.ran_out,
+    )  # fmt: skip
+    return Story(fields.name, fields.case, shrunk, tuple(fields.tells), fields.cause)
 
 
 def _run(path: Path, text: str, vehicle: Vehicle) -> RunResult:

@@ -38,8 +38,8 @@ _PART = re.compile(r""""([^"]*)"|'([^']*)'|([\w-]+)""")
 
 
 def read_toml(path: Path, what: str) -> tuple[dict[str, Any], str]:
-    """The parsed document and its text. Raises BadInput for a file that is missing or not TOML, and
-    for a scenario where a vehicle is expected or the other way round.
+    """The parsed document and its text. Raises BadInput for a file that is missing, and for a text
+    that is not TOML, or a scenario where a vehicle is expected or the other way round.
     """
     try:
         text = path.read_text(encoding="utf-8")
@@ -51,6 +51,11 @@ def read_toml(path: Path, what: str) -> tuple[dict[str, Any], str]:
         raise BadInput.one(path, "", f"this is no text in UTF-8; expected a {what} file") from None
     except OSError as error:
         raise BadInput.one(path, "", f"cannot be read: {error.strerror}") from None
+    return parsed_toml(text, path, what), text
+
+
+def parsed_toml(text: str, path: Path, what: str) -> dict[str, Any]:
+    """The document in a text. Raises BadInput as :func:`read_toml` does."""
     try:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -64,7 +69,7 @@ def read_toml(path: Path, what: str) -> tuple[dict[str, Any], str]:
     if what == "scenario" and of_vehicle and "vehicle" not in document:
         told = "this is a vehicle, which 'linkloss check' checks"
         raise BadInput.one(path, "", f"{told}; expected a scenario file")
-    return document, text
+    return document
 
 
 def key_lines(text: str) -> dict[tuple[Key, ...], int]:

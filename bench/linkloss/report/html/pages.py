@@ -337,4 +337,5 @@ def reopened_page(found: Reopened, seen: Seen) -> Page:
     warnings = (CHANGED,) if found.changed else ()
     if isinstance(found.result, RunResult):
         return run_page(found.result, warnings=warnings)
-    return check_page(found.result, seen, warnings=warnings, space=found.space)
+    report, told = found.result, found.told
+    return check_page(report, seen, warnings=warnings, space=found.space, told=told)
