@@ -37,7 +37,7 @@ from traceback import format_exc
 from typing import Generic, NamedTuple, TypeVar
 
 from linkloss.campaign.result import CaseResult, RunResult
-from linkloss.campaign.run import case_result, failed_case, run, run_case
+from linkloss.campaign.run import case_result, failed_case, run
 from linkloss.clock.wallclock import process_time
 from linkloss.firmware.guard import end_endless_loops
 from linkloss.judge import Verdict, judge
@@ -45,7 +45,7 @@ from linkloss.judge.evidence import Evidence
 from linkloss.problem import BadInput
 from linkloss.recording import Recording
 from linkloss.scenario import Scenario
-from linkloss.session import Session, ready
+from linkloss.session import Session, ready, simulate
 
 T = TypeVar("T")
 
@@ -215,6 +215,18 @@ _GC_THRESHOLDS = (100_000, 20, 20)
 """A session makes many short-lived objects and few cycles, so it collects rarely."""
 
 
+class Look(NamedTuple, Generic[T]):
+    """What to keep of a case: by its recording and what has been read of that already, or where its
+    process gave none, by why. It must be no text.
+    """
+
+    of: Callable[[Scenario, Recording, Evidence | None], T]
+    failed: Callable[[Scenario, str], T]
+
+
+VERDICTS: Look[CaseResult] = Look(case_result, failed_case)
+
+
 def isolated(
     cases: Sequence[Scenario],
     *,
@@ -222,7 +234,22 @@ def isolated(
     limit_s: float,
     stop: Callable[[], bool] = lambda: False,
 ) -> list[CaseResult]:
-    """Run cases in other processes; the results are in their order.
+    """The results of :func:`looked_at`: what a report needs of each case."""
+    return looked_at(cases, VERDICTS, branch=branch, limit_s=limit_s, stop=stop)
+
+
+def looked_at(
+    cases: Sequence[Scenario],
+    look: Look[T],
+    *,
+    branch: bool,
+    limit_s: float,
+    stop: Callable[[], bool] = lambda: False,
+    last: Callable[[T], bool] = lambda _: False,
+) -> list[T]:
+    """Run cases in other processes; what ``look`` keeps of them is in their order. None runs after
+    the first of which ``last`` is true; where the cases branch, the order in which they run is that
+    of their faults.
 
     With ``branch``, a :func:`beginning` that is long enough runs only once; all cases must then
     have the same one. ``limit_s`` is the processor time, in seconds, after which a case counts as
@@ -231,36 +258,41 @@ def isolated(
     is true the rest is given up with Stopped. Raises NotFinished where the machine has no time for
     a case.
     """
-    results: dict[int, CaseResult] = {}
+    results: dict[int, T] = {}
     waiting = sorted(range(len(cases)), key=lambda index: (cases[index].parts_ns, index))
-    while waiting:
+    while waiting and not any(map(last, results.values())):
         pays = branch and beginning(cases[waiting[0]]) is not None
-        results.update(_one_server(cases, waiting, pays, limit_s, stop))
+        results.update(_one_server(cases, waiting, look, pays, limit_s, stop, last))
         waiting = [index for index in waiting if index not in results]
-    return [results[index] for index in range(len(cases))]
+    return [results[index] for index in sorted(results)]
 
 
 def _one_server(
     cases: Sequence[Scenario],
     waiting: Sequence[int],
+    look: Look[T],
     branch: bool,
     limit_s: float,
     stop: Callable[[], bool],
-) -> dict[int, CaseResult]:
-    """The results of one server, up to the first case that brings it down."""
+    last: Callable[[T], bool],
+) -> dict[int, T]:
+    """The results of one server, up to the last, or to the first case that brings it down."""
     reader, writer = Pipe(duplex=False)
     server = os.fork()
     if server == 0:
         reader.close()
-        _serve(cases, waiting, branch, writer)
+        _serve(cases, waiting, look, branch, writer)
     writer.close()
-    results: dict[int, CaseResult] = {}
+    results: dict[int, T] = {}
     try:
-        for index, result in _listen(cases, waiting, reader, server, limit_s, stop):
+        for index, result in _listen(cases, waiting, look, reader, server, limit_s, stop):
             results[index] = result
             if stop():
                 _end(server)
                 raise Stopped
+            if last(result):
+                _end(server)
+                break
     finally:
         reader.close()
         os.waitpid(server, 0)
@@ -270,18 +302,19 @@ def _one_server(
 def _listen(
     cases: Sequence[Scenario],
     waiting: Sequence[int],
+    look: Look[T],
     reader: Connection,
     server: int,
     limit_s: float,
     stop: Callable[[], bool],
-) -> Iterator[tuple[int, CaseResult]]:
+) -> Iterator[tuple[int, T]]:
     """The first answer of the server for each case: a result, or a text that says why there is
     none.
     """
     for index in waiting:
         case = cases[index]
         watch = _Watch(server, limit_s + max(0.0, case.lasts_ns / 1e9 - _LONG_S))
-        told: CaseResult | str | Began
+        told: T | str | Began
         number, told = -1, Began(server)
         try:
             while number != index or isinstance(told, Began):
@@ -290,16 +323,16 @@ def _listen(
                 # how the process of the previous case ended means that the server goes on
                 watch.follow(told.process if isinstance(told, Began) else server)
         except EOFError:
-            yield index, failed_case(case, "brought the simulation's process down")
+            yield index, look.failed(case, "brought the simulation's process down")
             return
         except (NotFinished, Stopped):
             _end(server)
             raise
         except NoAnswer as why:
             _end(server)
-            yield index, failed_case(case, str(why))
+            yield index, look.failed(case, str(why))
             return
-        yield index, failed_case(case, told) if isinstance(told, str) else told
+        yield index, look.failed(case, told) if isinstance(told, str) else told
 
 
 def _end(server: int) -> None:
@@ -314,7 +347,11 @@ class Began(NamedTuple):
 
 
 def _serve(
-    cases: Sequence[Scenario], waiting: Sequence[int], branch: bool, writer: Connection
+    cases: Sequence[Scenario],
+    waiting: Sequence[int],
+    look: Look[T],
+    branch: bool,
+    writer: Connection,
 ) -> None:
     """Everything that the server does; it never returns."""
     try:
@@ -323,18 +360,22 @@ def _serve(
         gc.freeze()  # the plan and the programs stay; collections need not visit them
         gc.set_threshold(*_GC_THRESHOLDS)
         run = _branching if branch else _in_turn
-        run(cases, waiting, writer)
+        run(cases, waiting, look, writer)
     finally:
         os._exit(1)
 
 
-def _in_turn(cases: Sequence[Scenario], waiting: Sequence[int], writer: Connection) -> None:
+def _in_turn(
+    cases: Sequence[Scenario], waiting: Sequence[int], look: Look[T], writer: Connection
+) -> None:
     """Run each case from power-up."""
     for index in waiting:
-        writer.send((index, run_case(cases[index])))
+        writer.send((index, look.of(cases[index], simulate(cases[index]), None)))
 
 
-def _branching(cases: Sequence[Scenario], waiting: Sequence[int], writer: Connection) -> None:
+def _branching(
+    cases: Sequence[Scenario], waiting: Sequence[int], look: Look[T], writer: Connection
+) -> None:
     """Run the common beginning once, and each case in a process forked from it. The judge reads the
     beginning only once, too.
     """
@@ -353,7 +394,7 @@ def _branching(cases: Sequence[Scenario], waiting: Sequence[int], writer: Connec
             gc.disable()  # this process is short-lived, and untouched memory stays shared
             writer.send((index, Began(os.getpid())))
             recording = session.go_on(cases[index])
-            writer.send((index, case_result(cases[index], recording, evidence)))
+            writer.send((index, look.of(cases[index], recording, evidence)))
             os._exit(0)
         _, status = os.waitpid(child, 0)
         writer.send((index, _why(status)))  # counts only where no result has come

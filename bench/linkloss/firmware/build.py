@@ -20,7 +20,7 @@ import struct
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 from subprocess import CompletedProcess, run
@@ -142,18 +142,20 @@ cache.
 @dataclass(frozen=True, slots=True)
 class BuildOptions:
     """How all firmwares of a check are built. With ``coverage`` they count the lines that run, in
-    files below this folder.
+    files below this folder. They are kept in ``folder``; None: in the cache.
     """
 
     sanitize: bool = False
     coverage: Path | None = None
+    folder: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Sources:
     """What one firmware is made of. Relative names start at ``folder``; ``definitions`` are
     ``NAME`` or ``NAME=VALUE``; ``std`` names a language standard, such as ``c11`` or ``gnu++17``.
-    ``long_bits`` and ``signed_char`` are those of the target.
+    ``long_bits`` and ``signed_char`` are those of the target. ``texts`` are what some files hold
+    instead of what is on disk, by their names.
     """
 
     folder: Path
@@ -163,6 +165,7 @@ class Sources:
     std: str | None = None
     long_bits: int = 32
     signed_char: bool = True
+    texts: Mapping[str, str] = field(default_factory=dict, hash=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +186,7 @@ def build(sources: Sources, options: BuildOptions | None = None) -> Path:
     units = [_preprocessed(sources, name) for name in sources.files]
     flags = [*_flags(sources), *(_SANITIZE if options.sanitize else ())]
     flags += _COUNTING if options.coverage is not None else ()
-    folder = cache_folder("firmware") / _key(units, flags)
+    folder = (options.folder or cache_folder("firmware")) / _key(units, flags)
     made = folder / "firmware.so"
     if not made.is_file():
         _make(folder, sources, units, flags)
@@ -281,9 +284,14 @@ def _preprocessed(sources: Sources, name: str) -> _Unit:
     command += [f"-D{definition}" for definition in sources.definitions]
     command += [f"-I{sources.folder / folder}" for folder in sources.includes]
     command += [f"-I{HEADERS}", f"-I{SKETCH_HEADERS}", "-x", "c++" if cpp else "c"]
+    given = sources.texts.get(name)
     if path.suffix == ".ino":
-        sketch = as_cpp(path.read_text(encoding="utf-8", errors="replace"), str(path))
-        text = _compile([*command, f"-I{path.parent}", "-"], sketch).stdout
+        sketch = path.read_text(encoding="utf-8", errors="replace") if given is None else given
+        given = as_cpp(sketch, str(path))
+    elif given is not None:
+        given = f'# 1 "{path}"\n{given}'
+    if given is not None:
+        text = _compile([*command, f"-I{path.parent}", "-"], given).stdout
         text = text.replace('"<stdin>"', f'"{path}"')  # the name for crashes and coverage
     else:
         text = _compile([*command, str(path)], folder=sources.folder).stdout

@@ -14,7 +14,7 @@ import importlib.util
 import io
 import os
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 from types import CodeType, ModuleType
@@ -68,9 +68,14 @@ class Imports:
     """The modules of one run of a script."""
 
     def __init__(
-        self, folder: Path, own: Mapping[str, ModuleType], builtin: Mapping[str, Any]
+        self,
+        folder: Path,
+        own: Mapping[str, ModuleType],
+        builtin: Mapping[str, Any],
+        codes: Mapping[Path, CodeType],
     ) -> None:
         self._folder = folder
+        self._codes = codes
         self._own: dict[str, ModuleType] = dict(own)
         self._builtins = {**vars(builtins), "__import__": self._import, **builtin}
         self._inside_library = 0
@@ -82,7 +87,8 @@ class Imports:
         module = ModuleType(name)
         module.__dict__.update(__file__=str(path), __builtins__=self._builtins)
         self._own[name] = module
-        exec(compiled(path), module.__dict__)  # noqa: S102 - running it is the purpose of a script
+        code = self._codes.get(path) or compiled(path)
+        exec(code, module.__dict__)  # noqa: S102 - running it is the purpose of a script
         return module
 
     def _run_library(self, name: str) -> None:
@@ -155,7 +161,8 @@ class Imports:
 class Script:
     """A node's program: a script file. ``call_ns`` is the processor time of one call;
     ``sample_point`` the lowest and highest sample point that the bus allows, as shares of a bit;
-    ``channel`` the name of the adapter's channel (None: the first that the script opens).
+    ``channel`` the name of the adapter's channel (None: the first that the script opens). ``codes``
+    run in place of what some files hold.
     """
 
     path: Path
@@ -163,6 +170,7 @@ class Script:
     call_ns: int
     sample_point: tuple[float, float] = (0.0, 1.0)
     channel: str | None = None
+    codes: Mapping[Path, CodeType] = field(default_factory=dict, hash=False)
 
     def files(self) -> list[Path]:
         """The script."""
@@ -217,7 +225,7 @@ class ScriptProgram(BlockingProgram):
         try:
             console = _Console(self._board, self._tasks)
             builtin = {"print": console.print, "input": _no_input}
-            imports = Imports(path.parent, self._modules(), builtin)
+            imports = Imports(path.parent, self._modules(), builtin, self._script.codes)
             imports.run(path, "__main__")
         except SystemExit as error:
             code = 0 if error.code is None else error.code

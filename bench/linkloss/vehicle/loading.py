@@ -360,7 +360,7 @@ def _programs(
                 programs[name] = load_firmware(name, file, source.path.parent, build, refused)
                 continue
             programs[name] = load_program(node.python, source.path.parent)
-            _check_settings(programs[name], node.settings)
+            check_settings(programs[name], node.settings)
         except ProgramError as error:
             key = "script" if node.script is not None else "c" if node.c else "python"
             problems.append(source.problem(("nodes", name, key), str(error)))
@@ -405,7 +405,7 @@ class _SettingsProblem(Exception):  # noqa: N818 - private carrier of a text and
         super().__init__(text)
 
 
-def _check_settings(program: Callable[[Any], Any], settings: Mapping[str, Any]) -> None:
+def check_settings(program: Callable[[Any], Any], settings: Mapping[str, Any]) -> None:
     """Let a program check its settings before anything runs, if it can.
 
     A node class may have a static or class method ``check_settings(settings)`` that raises

@@ -17,7 +17,7 @@ from contextlib import suppress
 from functools import cached_property
 from importlib.util import find_spec
 from pathlib import Path
-from types import ModuleType
+from types import CodeType, ModuleType
 from typing import TYPE_CHECKING, Any
 
 from linkloss.firmware.answers import InputPin, OutputPin, Wiring
@@ -77,6 +77,29 @@ def _from_file(path: Path) -> ModuleType:
         with suppress(ValueError):  # it may have removed the entry itself
             sys.path.remove(str(path.parent))
     return module
+
+
+@runs_programs
+def program_from(program: Callable[[Any], Any], code: CodeType) -> Callable[[Any], Any]:
+    """The node class of the same name in other code for its file. The module that others see stays
+    the one that there was. Raises ProgramError.
+    """
+    assert inspect.isclass(program), "asked for programs in Python only"
+    name, path = program.__module__, program_file(program)
+    before = sys.modules[name]
+    module = ModuleType(name)
+    module.__dict__.update(__file__=str(path), __package__=before.__package__)
+    sys.modules[name] = module  # dataclasses look their module up while it is being run
+    try:
+        exec(code, module.__dict__)  # noqa: S102 - running it is the purpose of a program
+        found = getattr(module, program.__name__)
+    except BaseException as error:  # noqa: BLE001 - a file may even try to exit
+        raise ProgramError(_import_text(str(path), error, str(path))) from None
+    finally:
+        sys.modules[name] = before
+    if not inspect.isclass(found):
+        raise ProgramError(f"'{path}' has no class '{program.__name__}'")
+    return found
 
 
 class Unread:
