@@ -31,6 +31,7 @@ FLOORS = [
     {"session", "judge"},
     {"logs", "sizing"},
     {"campaign"},
+    {"mutants"},
     {"report"},
     {"live"},
     {"cli", "pytest_plugin"},

@@ -16,6 +16,7 @@ from cyclopts import App, CycloptsError
 from linkloss.cli.checking import check
 from linkloss.cli.living import live, serve
 from linkloss.cli.making import new, pack
+from linkloss.cli.mutating import mutants
 from linkloss.cli.planning import plan, timing
 from linkloss.cli.replaying import compare, describe, drive, replay
 from linkloss.cli.running import bundle, faults, report, run, schema
@@ -44,8 +45,8 @@ app = App(
     suppress_keyboard_interrupt=False,
 )
 for command in (
-    check, run, live, serve, new, pack, report, timing, plan, replay, describe, compare, drive,
-    bundle, faults, schema,
+    check, mutants, run, live, serve, new, pack, report, timing, plan, replay, describe, compare,
+    drive, bundle, faults, schema,
 ):  # fmt: skip
     app.command(command)
 

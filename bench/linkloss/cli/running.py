@@ -265,22 +265,21 @@ def faults() -> int:
     return 0
 
 
-def schema(kind: Literal["vehicle", "scenario", "check", "run"], /) -> int:
+def schema(kind: Literal["vehicle", "scenario", "check", "run", "mutants"], /) -> int:
     """Print a JSON Schema: of a vehicle or scenario file, for editors, or of a result, for
     programs.
 
     Parameters
     ----------
     kind
-        vehicle or scenario: the file that you write; check or run: what --json writes.
+        vehicle or scenario: the file that you write; check, run or mutants: what --json writes.
     """
     import json
 
-    from linkloss.report.schemas import check_result_schema, run_result_schema, schema_text
+    from linkloss.report.schemas import RESULT_SCHEMAS, schema_text
 
     if kind == "vehicle" or kind == "scenario":  # noqa: PLR1714 - mypy follows this form
         sys.stdout.write(schema_text(kind))
     else:
-        made = check_result_schema() if kind == "check" else run_result_schema()
-        sys.stdout.write(json.dumps(made, indent=2) + "\n")
+        sys.stdout.write(json.dumps(RESULT_SCHEMAS[kind](), indent=2) + "\n")
     return 0

@@ -14,6 +14,7 @@ from linkloss.document import DIALECT, Schema, schema_of
 from linkloss.faults.catalogue import catalogue
 from linkloss.recording import RowColumns, recording_form
 from linkloss.report.machine import Cases, CheckDocument
+from linkloss.report.mutants_report import MutantsDocument
 from linkloss.scenario import ScenarioFile
 from linkloss.units import QUANTITY, write_quantity
 from linkloss.vehicle.load import LoadTable
@@ -128,3 +129,17 @@ def run_result_schema() -> Schema:
     """The schema of the result of a run: its verdicts and the whole recording."""
     title = "Result of one scenario: its verdicts and everything that happened"
     return schema_of(title, TypeAdapter(RunDocument), recording_form(), TypeAdapter(RowColumns))
+
+
+def mutants_result_schema() -> Schema:
+    """The schema of the score of a check."""
+    title = "Score of a check: which of the mistakes planted into a program it catches"
+    return schema_of(title, TypeAdapter(MutantsDocument))
+
+
+RESULT_SCHEMAS = {
+    "check": check_result_schema,
+    "run": run_result_schema,
+    "mutants": mutants_result_schema,
+}
+"""What makes the schema of each kind of result."""

@@ -269,9 +269,22 @@ class Drawing(NamedTuple):
     about: str
 
 
+class SourceLine(NamedTuple):
+    """A line of a program: what stands in it, and how it fared: kept, broken or, where nothing was
+    looked at, an empty text. ``notes`` are what it was changed to, and why that passed.
+    """
+
+    anchor: str
+    number: int
+    text: str
+    state: str
+    notes: tuple[tuple[str, str], ...]
+
+
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A further section, for content other than loads and findings: text, a table, a drawing.
+    """A further section, for content other than loads and findings: text, a table, a drawing, a
+    program.
 
     ``links`` holds the link of the first cell of each row; an empty text is no link.
     """
@@ -282,6 +295,7 @@ class Part:
     rows: tuple[tuple[str, ...], ...] = ()
     links: tuple[str, ...] = ()
     drawing: Drawing | None = None
+    listing: tuple[SourceLine, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
