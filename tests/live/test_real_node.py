@@ -8,10 +8,13 @@ last request at the latest.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from serve_lab import Program, rear_status, reporting_car
 
 from linkloss.campaign.run import judged_again, run
+from linkloss.cli.living import Adapter
 from linkloss.judge import Outcome
 from linkloss.live.driven import LiveSession
 from linkloss.live.opened import OpenBus, outside_of
@@ -239,3 +242,31 @@ def test_a_bus_that_was_late_makes_the_way_longer_and_a_loss_makes_it_doubtful(v
         )
     live.session.end()
     live.session.loop.close()
+
+
+def test_a_simulated_supply_that_fails_neither_resets_a_real_node_nor_excuses_it(vehicle):
+    supply = "battery_off()@4s+1s"
+    result = ran(vehicle, follows(4350, on_ms=5150), fault=supply)
+    states = [change.state for change in result.recording.nodes["rear"]]
+    assert states == ["reset", "running"]
+    assert "off" in [change.state for change in result.recording.nodes["front"]]
+    assert "rear" not in result.recording.volts
+    tries = [r.end_ns for r in result.recording.frames if r.sender == "rear"]
+    assert any(4_100 * MS < at_ns < 4_900 * MS for at_ns in tries)  # nobody else is there to hear
+    assert not [v for v in result.broken if v.subject in ("rear", "accessory_socket")]
+
+
+def test_a_real_node_that_keeps_its_load_on_after_a_simulated_loss_of_supply_is_broken(vehicle):
+    result = ran(vehicle, lambda _: True, fault="battery_off()@4s+3s")  # the sender stays silent
+    assert verdict(result, "accessory_socket", "stale").outcome is Outcome.BROKEN
+
+
+def test_an_adapter_for_a_car_with_can_fd_is_opened_with_can_fd(vehicle):
+    given = Adapter("rear", "virtual", "desk", None, None, checklist=False)
+    (classical,) = given.endpoints(vehicle, [])
+    assert classical.options == {"bitrate": 250_000}
+    dash = vehicle.nodes["dash"].model_copy(update={"fd": True})
+    bus = vehicle.file.bus.model_copy(update={"data_bit_rate": 1_000_000})
+    file = vehicle.file.model_copy(update={"nodes": {**vehicle.nodes, "dash": dash}, "bus": bus})
+    (flexible,) = given.endpoints(replace(vehicle, file=file), [])
+    assert flexible.options == {"bitrate": 250_000, "fd": True, "data_bitrate": 1_000_000}

@@ -13,7 +13,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from ipaddress import ip_address
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from linkloss.cli.common import (
     Flag,
@@ -83,7 +83,9 @@ class Adapter:
         from linkloss.live.real_node import ensure_real
 
         ensure_real(vehicle, self.real, faults)
-        more = {"bitrate": rate}
+        more: dict[str, Any] = {"bitrate": rate}
+        if vehicle.fd:
+            more |= {"fd": True, "data_bitrate": vehicle.bus_of(self.real).data_bit_rate or rate}
         return [AdapterEndpoint(self.real, self.interface, self.channel, "--real", more)]
 
     def warn(self, console: Console, vehicle: Vehicle, speed: float) -> None:

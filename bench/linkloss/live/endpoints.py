@@ -258,7 +258,8 @@ class AdapterEndpoint(Endpoint):
         super().__init__(name)
         self.interface, self.channel = interface, channel
         self._option = option
-        self._more = dict(more)
+        self.options = dict(more)
+        """What ``can.Bus`` is given besides interface and channel."""
         self._out: queue.Queue[Frame] = queue.Queue(_MOST)
         self._writer: threading.Thread | None = None
 
@@ -271,7 +272,7 @@ class AdapterEndpoint(Endpoint):
             text = f"'{self.interface}' hands back what it is sent; expected another interface"
             raise BadInput.one("linkloss", self._option, text)
         try:
-            self._bus = can.Bus(interface=self.interface, channel=self.channel, **self._more)
+            self._bus = can.Bus(interface=self.interface, channel=self.channel, **self.options)
         except Exception as error:  # noqa: BLE001 - whatever a driver raises
             text = f"python-can cannot open '{self.interface}', channel '{self.channel}': {error}"
             raise BadInput.one("linkloss", self._option, text) from None

@@ -11,7 +11,7 @@ A vehicle without ``[supply]`` has none of this: its outputs follow their comman
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from typing import Protocol
 
 from linkloss.clock import Event, EventQueue, Priority
@@ -56,24 +56,33 @@ class Fed(Protocol):
         """The program has too little voltage, and nothing holds the processor in reset."""
 
 
-def make_power(queue: EventQueue, vehicle: Vehicle, recording: Recording) -> Power | None:
-    """The circuit of a vehicle; None on an ideal supply."""
+def make_power(
+    queue: EventQueue, vehicle: Vehicle, recording: Recording, real: Collection[str] = ()
+) -> Power | None:
+    """The circuit of a vehicle; None on an ideal supply. The nodes ``real`` are fed by what they
+    are really connected to: this circuit does not switch them off.
+    """
     network = build_network(vehicle.supply, vehicle.nodes, vehicle.loads)
-    return None if network is None else Power(queue, vehicle, network, recording)
+    return None if network is None else Power(queue, vehicle, network, recording, real)
 
 
 class Power:
     """The circuit of one session. ``hosts`` are the nodes by name, once they exist."""
 
     def __init__(
-        self, queue: EventQueue, vehicle: Vehicle, network: Network, recording: Recording
+        self,
+        queue: EventQueue,
+        vehicle: Vehicle,
+        network: Network,
+        recording: Recording,
+        real: Collection[str] = (),
     ) -> None:
         self.network = network
         self.hosts: dict[str, Fed] = {}
         self._queue = queue
         self._vehicle = vehicle
         self._recording = recording
-        self._nodes = dict.fromkeys(vehicle.nodes, True)
+        self._nodes = {node: True for node in vehicle.nodes if node not in real}
         self._disturbed_ns = -AFTERMATH_NS - 1
         self._works_from = {
             name: table.electrical.works_from
@@ -89,7 +98,7 @@ class Power:
         self._starting: dict[str, Event] = {}
         self._values: dict[str, Value] = {}
         self._protected: list[tuple[SolidState, Series[str]]] = []
-        for node in vehicle.nodes:
+        for node in self._nodes:
             recording.volts[node] = Series()
         for name in self._works_from:
             if vehicle.loads[name].node not in recording.logged:

@@ -197,7 +197,7 @@ class Session:
             self.bus.bit_observers.append(partial(note_bit, self.recording.bits))
         self.inputs = Inputs(self.queue, self.recording)
         self.hosts: dict[str, NodeHost | LoggedNode] = {}
-        self.power = make_power(self.queue, self.vehicle, self.recording)
+        self.power = make_power(self.queue, self.vehicle, self.recording, real)
         self.player: Player | None = None
         self._others = Controller(OTHERS, fd=self.vehicle.fd)
         self._sleepers: dict[str, NodeHost] = {}
