@@ -178,18 +178,6 @@ def test_each_broken_rule_is_one_finding_in_the_order_in_which_it_was_found():
     assert [(f.verdict.subject, f.times) for f in made.findings] == [("horn", 2), ("lamp", 2)]
 
 
-def test_the_smallest_margin_of_all_is_of_what_was_kept():
-    made = report(
-        case("a", kept(LAMP, 8)), case("b", kept(HORN, 2), broken(LAMP, margin_ms=-900)), case("c")
-    )
-    verdict, shown = made.tally.smallest
-    assert (verdict.subject, verdict.margin_ns, shown.name) == ("horn", 2 * MS, "b")
-
-
-def test_nothing_kept_has_no_smallest_margin():
-    assert report(case("a", broken(LAMP))).tally.smallest is None
-
-
 def test_simulated_time_and_frames_are_summed():
     made = report(case("a"), case("b"), case("c"))
     assert (made.simulated_ns, made.tally.frames) == (6_000 * MS, 30)

@@ -8,9 +8,12 @@ from pathlib import Path
 
 import pytest
 
+from linkloss.campaign.causes import diagnose_findings, place_of
 from linkloss.campaign.check import cases_named, check
+from linkloss.campaign.diagnosis import Mechanism
 from linkloss.campaign.run import run_case
 from linkloss.campaign.selection import BEFORE_NS, TIMES, WHOLE, CheckRequest, Stage, stage
+from linkloss.campaign.stories import Stories
 from linkloss.judge import Outcome, declared_rules
 from linkloss.logs.drive import Drive, Selection
 from linkloss.problem import BadInput
@@ -130,6 +133,23 @@ def test_a_cut_in_a_window_puts_fail_safe_rules_to_the_test():
     kept = {(v.subject, v.rule) for v in result.verdicts if v.outcome is Outcome.KEPT}
     assert ("tail_left", "stale") in kept
     assert not [verdict for verdict in result.verdicts if verdict.broken]
+
+
+def test_what_breaks_along_a_drive_is_told_with_its_cause(tmp_path):
+    """The rear keeps its tail lamps lit without a link; here they have to go dark."""
+    text = (WREN / "vehicle.toml").read_text(encoding="utf-8")
+    head, tail = text.split("[loads.tail_left]")
+    tail = tail.replace('on_stale = "on"', 'on_stale = "off"', 1)
+    dbc = (WREN / "../../dbc/wren.dbc").resolve().as_posix()
+    text = f"{head}[loads.tail_left]{tail}".replace("../../dbc/wren.dbc", dbc)
+    (tmp_path / "vehicle.toml").write_text(text, encoding="utf-8")
+    strict = load_vehicle(tmp_path / "vehicle.toml")
+    name = next(n for n in cases() if "/cut(gauge,rear)" in n and "lights=dipped" in n)
+    report = check(strict, drive=DRIVE, case=name, jobs=1)
+    assert {place_of(finding) for finding in report.findings} == {("tail_left", "stale")}
+    found = diagnose_findings(report, Stories(), jobs=1)
+    diagnosis = found["tail_left", "stale"]
+    assert (diagnosis.mechanism, diagnosis.node) == (Mechanism.SILENCE, "rear")
 
 
 def test_a_report_names_the_drive_and_judges_only_what_was_simulated():

@@ -48,6 +48,19 @@ def test_a_check_as_json_says_what_the_screen_says():
     assert (finding["at_ns"], finding["wrong_for_ns"]) == (812 * MS, 4700 * MS)
 
 
+def test_the_smallest_margin_is_of_a_rule_that_is_kept_in_every_case():
+    """A margin of 2 ms counts for nothing where the rule breaks in another case."""
+    made = report(
+        case("cut", kept("tail_lamp", "stale", 2), kept("tail_lamp", "fresh", 8)),
+        case("reset", broken("tail_lamp", "stale", "was off"), kept("tail_lamp", "fresh", 40)),
+    )
+    least = json.loads(check_json(made))["totals"]["smallest_margin"]
+    assert (least["rule"], least["margin_ns"]) == ("fresh", 8 * MS)
+    assert least["case"] == made.cases[0].name
+    alone = report(case("cut", broken("tail_lamp", "stale", "was off")))
+    assert json.loads(check_json(alone))["totals"]["smallest_margin"] is None
+
+
 def test_a_case_in_json_lists_only_the_rules_that_it_put_to_the_test():
     entry = json.loads(check_json(mixed_report()))["cases"][0]
     kept = ["tail_lamp", "fresh", "kept", 12_500_000, None, None, None, "", "", [], 0, "", ""]

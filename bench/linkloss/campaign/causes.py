@@ -12,11 +12,11 @@ import os
 from collections.abc import Callable, Mapping, Sequence
 from typing import NamedTuple
 
+from linkloss.campaign.check import cases_named
 from linkloss.campaign.diagnosis import Diagnosis, Mechanism, diagnose, suspect, vagueness
 from linkloss.campaign.isolation import Child, NoAnswer, NotFinished, can_branch
 from linkloss.campaign.result import CheckReport, Finding, RunResult
 from linkloss.campaign.run import PROCESS
-from linkloss.campaign.selection import case_named
 from linkloss.campaign.shrink import Place
 from linkloss.campaign.stories import LIMIT_S, Stories, Story
 from linkloss.campaign.workers import forked
@@ -80,14 +80,12 @@ def diagnose_findings(
     search; what was found so far is returned.
     """
     told = progress or (lambda *_: None)
+    units = [(first, stories.of(place_of(first))) for first, *_ in _units(report, stories)]
+    names = [first.case.name for first, story in units if story is None]
+    cases = cases_named(report.vehicle, report.seed, names, report.drive, report.logged)
     wanted: list[tuple[Place, Scenario]] = []
-    for first, *_ in _units(report, stories):
-        story = stories.of(place_of(first))
-        scenario = (
-            case_named(report.vehicle, first.case.name, report.seed)
-            if story is None
-            else story.shrunk.scenario
-        )
+    for first, story in units:
+        scenario = cases.get(first.case.name) if story is None else story.shrunk.scenario
         if scenario is not None:
             wanted.append((place_of(first), scenario))
 

@@ -343,7 +343,6 @@ class Tally:
         self.cells: dict[tuple[str, str], Cell] = {}
         self.worst: dict[tuple[str, str], tuple[Verdict, CaseResult]] = {}
         self.findings: dict[tuple[str, str], Finding] = {}
-        self.smallest: tuple[Verdict, CaseResult] | None = None
         self.coverage = Coverage()
         for case in cases:
             self._add(case)
@@ -365,10 +364,6 @@ class Tally:
                 self.worst[place] = (verdict, case)
             if verdict.broken:
                 self._find(place, verdict, case)
-            elif verdict.margin_ns is not None:
-                least = self.smallest[0].margin_ns if self.smallest else None
-                if least is None or verdict.margin_ns < least:
-                    self.smallest = (verdict, case)
 
     def _cell(self, place: tuple[str, str], verdict: Verdict) -> None:
         known = self.cells.get(place)

@@ -134,7 +134,7 @@ def check(
         Situations to try.
     drive
         A logged drive: its windows are the situations, and faults come at its own events. What
-        breaks is not shrunk: no scenario file can hold the log's frames.
+        breaks is told with why, and is not shrunk: no scenario file can hold the log's frames.
     logged
         The nodes whose frames come from that log, beside those without a program. Default: those
         that drive no load.
@@ -207,7 +207,7 @@ def check(
     limit_s = (duration_ns("--limit", limit) or 1) / 1e9
     from linkloss.campaign.store import CaseStore, compare, identity, read_baseline, standings
     from linkloss.report.remembered import Remembered
-    from linkloss.report.terminal import narrowest, show_check
+    from linkloss.report.terminal import show_check
 
     baseline = None if against is None else read_baseline(against)
     build = build_options(sanitize=sanitize, coverage=coverage, workers=workers)
@@ -230,8 +230,8 @@ def check(
     report, interrupted, wall_s = checked(loaded, quiet=quiet, **spread, **choice)
     note(memory, report, set(names).difference(named or ()))
     told = None
-    if report.findings and drive is None and not interrupted:
-        effort_of: dict[str, Any] = {"budget": 0 if no_shrink else budget, "jobs": jobs}
+    if report.findings and not interrupted:
+        effort_of: dict[str, Any] = {"budget": 0 if no_shrink or drive else budget, "jobs": jobs}
         told = tell(report, findings, first=first, limit_s=limit_s, quiet=quiet, **effort_of)
         interrupted = told.stories.interrupted
     _write(report, told, json, junit, markdown, save)
@@ -241,8 +241,13 @@ def check(
     shown["changes"] = None if baseline is None else compare(baseline, standings(report))
     shown["further"] = list(_further(report, under_ns, margins=margins))
     show_check(console_beside(results_of, vehicle), report, **shown)
-    if interrupted:
-        return EXIT_INTERRUPTED
+    return EXIT_INTERRUPTED if interrupted else _exit_code(report, under_ns)
+
+
+def _exit_code(report: CheckReport, under_ns: int | None) -> int:
+    """That of the report, or 1 for a rule that was kept with a smaller margin than ``under_ns``."""
+    from linkloss.report.totals import narrowest
+
     return EXIT_BROKEN if under_ns and narrowest(report, under_ns) else report.exit_code
 
 

@@ -57,7 +57,7 @@ from linkloss.report.screen import (
     shortened,
 )
 from linkloss.report.timeline import show_run
-from linkloss.report.totals import reach_sentences, show_table, totals
+from linkloss.report.totals import narrowest, reach_sentences, show_table, totals
 from linkloss.report.words import (
     by_subject,
     command_parts,
@@ -71,18 +71,6 @@ from linkloss.report.words import (
 )
 from linkloss.units import parse_duration, plain, show_duration, write_duration
 from linkloss.vehicle.loading import Vehicle
-
-
-def narrowest(report: CheckReport, below_ns: int | None = None) -> list[RuleResult]:
-    """The kept rules that have a margin, the smallest first; with a limit, only those below it."""
-    found = [
-        entry
-        for entry in report.rules
-        if entry.verdict.outcome is Outcome.KEPT and entry.verdict.margin_ns is not None
-    ]
-    if below_ns is not None:
-        found = [entry for entry in found if (entry.verdict.margin_ns or 0) < below_ns]
-    return sorted(found, key=lambda entry: entry.verdict.margin_ns or 0)
 
 
 def show_margins(console: Console, report: CheckReport, below_ns: int | None = None) -> None:

@@ -19,7 +19,7 @@ from rich.table import Table
 from rich.text import Text
 
 from linkloss.campaign.reach import Coverage
-from linkloss.campaign.result import Cell, CheckReport
+from linkloss.campaign.result import Cell, CheckReport, RuleResult
 from linkloss.document import Document, Ns
 from linkloss.judge import Outcome
 from linkloss.problem import printable
@@ -28,7 +28,7 @@ from linkloss.report.words import short_margin
 
 
 class Smallest(Document):
-    """The smallest margin of all kept rules, and its case."""
+    """The smallest margin of all rules that are kept in every case, and its case."""
 
     margin_ns: Ns
     subject: str
@@ -71,13 +71,25 @@ def totals(report: CheckReport) -> Totals:
 
 
 def _smallest(report: CheckReport) -> Smallest | None:
-    if report.tally.smallest is None:
-        return None
-    verdict, case = report.tally.smallest
-    assert verdict.margin_ns is not None
-    return Smallest(
-        margin_ns=verdict.margin_ns, subject=verdict.subject, rule=verdict.rule, case=case.name
-    )
+    for subject, rule, verdict, case in narrowest(report)[:1]:
+        assert verdict.margin_ns is not None
+        assert case is not None
+        return Smallest(margin_ns=verdict.margin_ns, subject=subject, rule=rule, case=case.name)
+    return None
+
+
+def narrowest(report: CheckReport, below_ns: int | None = None) -> list[RuleResult]:
+    """The rules that are kept in every case and have a margin, the smallest first; with a limit,
+    only those below it.
+    """
+    found = [
+        entry
+        for entry in report.rules
+        if entry.verdict.outcome is Outcome.KEPT and entry.verdict.margin_ns is not None
+    ]
+    if below_ns is not None:
+        found = [entry for entry in found if (entry.verdict.margin_ns or 0) < below_ns]
+    return sorted(found, key=lambda entry: entry.verdict.margin_ns or 0)
 
 
 _CONTROLLERS = {"ACTIVE": "error-active", "PASSIVE": "error-passive", "BUS_OFF": "bus-off"}

@@ -21,7 +21,7 @@ from linkloss.report.car_drawing import draw_car
 from linkloss.report.findings import Told, cause_sentence, effort, found_causes, story_sentence
 from linkloss.report.html.scene import Place, look, traffic
 from linkloss.report.html.sheet import Broken, Car, CarMark, Cause, Reduced, Scene, Story, Traffic
-from linkloss.report.terminal import narrowest
+from linkloss.report.totals import narrowest
 from linkloss.report.words import command, count, finding_sentence, rule_words, short_margin
 from linkloss.scenario import Scenario
 from linkloss.units import show_duration
