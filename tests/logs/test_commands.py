@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import io
 import json
 from dataclasses import replace
@@ -131,6 +132,22 @@ def test_a_log_is_described(tmp_path, capsys):
     document = json.loads((tmp_path / "d.json").read_text())
     assert document["identifiers"][0]["frames"] == 15_009
     assert sum(bits for _, bits in document["load_over_time"]) > 0
+
+
+def test_screen_and_page_of_a_log_begin_with_one_verdict(tmp_path, capsys):
+    page = tmp_path / "d.html"
+    for what, state in ((["--vehicle", VEHICLE], "broken"), ([], "untested")):
+        out, _ = said(capsys, "describe", DRIVE, *what, "--html", page)
+        text = html.unescape(page.read_text(encoding="utf-8"))
+        assert f'<section class="opening {state}' in text
+        verdict = text.partition('<p class="verdict">')[2].partition("<span>")[2]
+        verdict = verdict.partition("</span>")[0]
+        assert out.startswith(f"{DRIVE} {verdict} 86174 frames of 10 identifiers")
+        assert "86174 frames of 10 identifiers on channel car in 599.9 s" in text
+        for title in ("Bus load", "Identifiers"):
+            assert title in out
+            assert title in text
+    assert verdict.startswith("No mistake found. Without messages")
 
 
 def test_a_log_is_described_without_definitions(tmp_path, capsys):

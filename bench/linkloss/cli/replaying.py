@@ -325,6 +325,7 @@ def describe(
     bit_rate: str | None = None,
     channel: str | None = None,
     json: Path | None = None,
+    html: Path | None = None,
 ) -> int:
     """Say what is in a log: identifiers, periods, load, signals, and what is wrong with them.
 
@@ -343,11 +344,13 @@ def describe(
         The channel of the log. Default: that of its first message.
     json
         Write the description as JSON to this file.
+    html
+        Write the description as one HTML file that opens offline.
     """
-    check_targets([json])
+    check_targets([json, html])
     rate = bit_rate_of("--bit-rate", bit_rate)
     from linkloss.logs.describe import describe as described
-    from linkloss.report.comparison import description_json, show_description
+    from linkloss.report.description import description_json, description_page, show_description
     from linkloss.vehicle.dbc import read_dbc
 
     read = None if dbc is None else read_dbc(dbc)
@@ -359,5 +362,9 @@ def describe(
     elif loaded is not None:
         found.notes[:0] = (*loaded.unused_notes, *loaded.message_notes)
     write_target(json, lambda: description_json(found))
+    if html is not None:
+        from linkloss.report.html import write_page
+
+        write_page(description_page(found), html)
     show_description(console_beside([json]), found)
     return 0
