@@ -1,15 +1,17 @@
-"""Running a check from the command line and finding out why what broke did: what ``linkloss check``
-does once, and ``--watch`` after every save.
+"""Running a check from the command line, finding out why what broke did, and remembering what did:
+what ``linkloss check`` does once, and ``--watch`` after every save.
 """
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import sys
 import threading
 from collections.abc import Collection, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -19,7 +21,6 @@ if TYPE_CHECKING:
     from linkloss.campaign.result import CheckReport
     from linkloss.campaign.stories import Stories
     from linkloss.report.findings import Told
-    from linkloss.report.remembered import Remembered
     from linkloss.vehicle.loading import Vehicle
 
 FINDINGS = Path("findings")
@@ -138,6 +139,64 @@ def _kept(stories: Stories, findings: Path | None) -> dict[str, Path]:
         text = f"linkloss: the shrunk scenarios are not kept: {error}"
         print(printable(text), file=sys.stderr)
         return {}
+
+
+MOST_REMEMBERED = 300
+"""How many cases are remembered; the one that shows a rule best comes before others."""
+
+
+class Remembered:
+    """The cases of a vehicle, with one seed and drive, that broke when they last ran: kept in the
+    user's folder for caches, never beside the car. A check takes out of it the cases that it ran,
+    and puts in those of them that broke.
+    """
+
+    def __init__(self, vehicle: Path, seed: int = 0, drive: Path | None = None) -> None:
+        from linkloss.shipped import cache_folder
+
+        places = [str(path.resolve()) for path in (vehicle, drive) if path is not None]
+        name = sha256("\n".join([*places, str(seed)]).encode()).hexdigest()[:32]
+        self._vehicle = places[0]
+        self._file = cache_folder("broken") / f"{name}.json"
+
+    def names(self) -> tuple[str, ...]:
+        """Their names, that of the best case of each broken rule first."""
+        try:
+            return tuple(map(str, json.loads(self._file.read_text(encoding="utf-8"))["cases"]))
+        except (OSError, ValueError, KeyError, TypeError):  # there is none, or it is not ours
+            return ()
+
+    def note(self, report: CheckReport, gone: Collection[str] = ()) -> None:
+        """Take in a report, and forget the cases ``gone``: the vehicle has them no more.
+
+        Raises BadInput if it cannot be kept.
+        """
+        from linkloss.problem import BadInput
+        from linkloss.report.files import write_whole
+
+        ran = {*gone, *(case.name for case in report.cases)}
+        best = [finding.case.name for finding in report.findings]
+        broken = [case.name for case in report.cases if case.is_broken]
+        before = [name for name in self.names() if name not in ran]
+        kept = list(dict.fromkeys([*best, *broken, *before]))[:MOST_REMEMBERED]
+        try:
+            if kept:
+                self._file.parent.mkdir(parents=True, exist_ok=True)
+            else:
+                self._file.unlink(missing_ok=True)
+        except OSError as error:
+            raise BadInput.one(self._file, "", f"cannot be written: {error.strerror}") from None
+        if kept:
+            text = json.dumps({"vehicle": self._vehicle, "cases": kept}, indent=1)
+            write_whole(self._file, text + "\n")
+            _forget_those_of_gone_vehicles(self._file.parent)
+
+
+def _forget_those_of_gone_vehicles(folder: Path) -> None:
+    for file in folder.glob("*.json"):
+        with suppress(OSError, ValueError, KeyError, TypeError):
+            if not Path(json.loads(file.read_text(encoding="utf-8"))["vehicle"]).exists():
+                file.unlink()
 
 
 def note(memory: Remembered, report: CheckReport, gone: Collection[str]) -> None:

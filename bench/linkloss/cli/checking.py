@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from cyclopts import Parameter
 
-from linkloss.cli.checked import checked, note, tell
+from linkloss.cli.checked import Remembered, checked, note, tell
 from linkloss.cli.common import (
     Flag,
     Quiet,
@@ -206,7 +206,6 @@ def check(
     under_ns, for_s = duration_ns("--fail-under", fail_under), _hunt_ends(depth, for_, cases)
     limit_s = (duration_ns("--limit", limit) or 1) / 1e9
     from linkloss.campaign.store import CaseStore, compare, identity, read_baseline, standings
-    from linkloss.report.remembered import Remembered
     from linkloss.report.terminal import show_check
 
     baseline = None if against is None else read_baseline(against)

@@ -34,12 +34,11 @@ from rich.console import Console
 from linkloss.campaign.check import Interrupted, cases_named, check
 from linkloss.campaign.depth import Depth, Planned, adopt, planned
 from linkloss.campaign.isolation import no_branching
-from linkloss.cli.checked import ended_like_ctrl_c, note, tell
+from linkloss.cli.checked import Remembered, ended_like_ctrl_c, note, tell
 from linkloss.cli.common import bad, compiled, duration_ns, load, refuse
 from linkloss.clock.wallclock import epoch_ns
 from linkloss.firmware.build import C_SUFFIXES, CPP_SUFFIXES, BuildOptions
 from linkloss.problem import BadInput, printable
-from linkloss.report.remembered import Remembered
 from linkloss.report.screen import heading, make_console
 from linkloss.report.terminal import progress_of_check, show_check
 from linkloss.report.words import count

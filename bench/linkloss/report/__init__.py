@@ -9,6 +9,6 @@ html/         pages
 machine.py    JSON; schemas.py its schemas; reopen.py reads it back
 junit.py, markdown.py
 export.py     a recording as a log or a table; waveform.py bit by bit
-timing_report.py, power_report.py, comparison.py  reports on plans and logs
+timing_report.py, power_report.py, description.py, comparison.py  reports on plans and logs
 screen.py, files.py  where results are written
 """
