@@ -352,7 +352,8 @@ class _Walk:
         self.mark = 0
         self.steady = self.moved = False
         self.lit: list[Kept] = []
-        self.from_ns = BEFORE_NS
+        self.first = 0
+        """The place of the first step to be taken."""
 
     def _steps(self) -> Iterator[tuple[int, int, int, int]]:
         end_ns = self.end_ns
@@ -371,7 +372,8 @@ class _Walk:
 
     def go_on(self, start: Start) -> None:
         """Begin where another walk stood."""
-        self.from_ns, self.positions = start.at_ns + 1, set(start.positions)
+        self.first = bisect_left(self.steps, (start.at_ns + 1,))
+        self.positions = set(start.positions)
         self.open = {k: [*entries] for k, entries in enumerate(start.open) if entries}
         self.begun, self.least = list(start.begun), list(start.least)
         self.shown, self.wrong, self.moved = start.shown, start.wrong, start.moved
@@ -392,8 +394,8 @@ class _Walk:
 
     def run(self, stand_ns: int | None = None) -> Walked:
         """Take all steps. ``stand_ns`` as in :func:`walk`."""
-        first = bisect_left(self.steps, (self.from_ns,))
-        for place, (at_ns, kind, which, index) in enumerate(self.steps[first:], first):
+        steps = self.steps[self.first :] if self.first else self.steps
+        for place, (at_ns, kind, which, index) in enumerate(steps, self.first):
             if stand_ns is not None and at_ns > stand_ns and self.result.stand is None:
                 self.result.stand = self._stand(stand_ns)
             if at_ns > self.since_ns:
