@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from linkloss.judge.states import ANY, FLASH, OFF, ON
 from linkloss.judge.walk import NEVER, Mark, News, Source, walk
@@ -194,3 +196,65 @@ def test_edges_are_free_while_the_subject_has_to_flash():
     edges = [(at, at // 10 % 2) for at in range(110, 500, 10)]
     assert found([flash], *edges, (515, 0)) == []
     assert found([flash], *edges, (515, 0), (530, 1), (531, 0)) == [("release", 530, 531, True)]
+
+
+def test_news_from_before_power_up_counts():
+    """A program that debounces may have seen an input before it could act on it."""
+    early = source((ON, -15, 20, "ask"))
+    assert found([early], (10, 1)) == []
+    assert found([early]) == [("ask", 20, 1000, False)]
+
+
+NEWS = st.lists(
+    st.tuples(st.sampled_from([OFF, ON]), st.integers(0, 90), st.integers(0, 40), st.booleans()),
+    max_size=6,
+)
+
+
+def made(entries):
+    return source(*((calls, at, at + long, "ask", must) for calls, at, long, must in entries))
+
+
+@given(st.lists(NEWS, min_size=1, max_size=2), st.sets(st.integers(0, 100)), st.integers(0, 60))
+def test_a_walk_that_goes_on_where_another_stood_tells_the_same(news, moved, stood_ns):
+    """Also over news that lacks what was over by then."""
+    sources = [made(entries) for entries in news]
+    shown = [(at, 100.0 * (place % 2)) for place, at in enumerate(sorted({0, *moved}))]
+    start_ns = stood_ns + 5
+    whole = walk(sources, either, shown, 120, start_ns, stand_ns=stood_ns)
+    start = whole.stand.found_in(sources)
+    again = walk(sources, either, shown, 120, start_ns, start=start)
+    assert (again.breaches, again.segments) == (whole.breaches, whole.segments)
+    assert again.kept == whole.kept
+    start = whole.stand.found_in([*map(without_the_oldest, sources, whole.stand.told)])
+    if start is not None:
+        others = [*map(without_the_oldest, sources, whole.stand.told)]
+        again = walk(others, either, shown, 120, start_ns, start=start)
+        assert [breach.at_ns for breach in again.breaches] == [b.at_ns for b in whole.breaches]
+        assert states_of(again.segments) == states_of(whole.segments)
+
+
+def without_the_oldest(source, told):
+    """Only what it called for is left of the oldest item that a walk spoke of, and of those before
+    it.
+    """
+    oldest = min(told)
+    return Source([News(source.news[oldest].calls, -1, -1, "ask"), *source.news[oldest + 1 :]])
+
+
+def states_of(segments):
+    found = []
+    for part in segments:
+        if not found or found[-1][1] != part.states:
+            found.append((part.from_ns, part.states))
+    return found
+
+
+def test_a_walk_goes_on_only_over_news_that_tells_the_same():
+    """Of the time before; what comes later may be anything."""
+    shown = [(0, 0.0), (110, 100.0)]
+    stand = walk([ONE], only, shown, 1000, 300, stand_ns=200).stand
+    assert stand.found_in([source((ON, 100, 120, "ask"), (OFF, 400, 420, "ask"))]) is not None
+    assert stand.found_in([source()]) is None
+    assert stand.found_in([source((ON, 100, 120, "ask"), (OFF, 190, 199, "ask"))]) is None
+    assert stand.found_in([source((ON, 150, 160, "ask"))]) is not None  # it has called for on since
