@@ -134,6 +134,31 @@ def test_a_sample_is_the_same_for_the_same_seed(car, cached):
     assert drawn[0] == drawn[1] != drawn[2]
 
 
+def test_what_was_done_before_an_interrupt_is_told_and_not_done_again(car, tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+
+    class Impatient(Seen):
+        @contextmanager
+        def __call__(self, *, doing, unit):
+            def told(done, total):
+                self.done[unit] = done
+                if unit == "mistakes" and done == 2:
+                    raise KeyboardInterrupt
+
+            yield told
+
+    wish = replace(WISH, lines=("46-48",))
+    cut = score(load_vehicle(car), wish, Impatient())
+    assert cut.interrupted
+    known = len(cut.planted) + sum(cut.left_out.values())
+    assert 0 < known < cut.places
+    seen = Seen()
+    whole = score(load_vehicle(car), wish, seen)
+    assert set(seen.done) == {"mistakes"}, "the program as it is does not run again"
+    assert len(whole.planted) + sum(whole.left_out.values()) == whole.places
+    assert set(cut.planted) <= set(whole.planted)
+
+
 def test_without_time_nothing_runs_and_that_is_no_success(car, cached):
     none = score(load_vehicle(car), replace(WISH, for_s=0.0), Seen())
     assert none.planted == ()

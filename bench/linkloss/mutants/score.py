@@ -5,12 +5,12 @@ from __future__ import annotations
 import os
 import tempfile
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from random import Random
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from linkloss.campaign.check import LIMIT_S, Progress, ordered
 from linkloss.campaign.depth import Depth
@@ -131,8 +131,26 @@ class _Work:
 
     planted: list[Planted] = field(default_factory=list)
     left_out: Counter[str] = field(default_factory=Counter)
-    known: set[str] = field(default_factory=set)
-    """The programs that were met."""
+    met: set[str] = field(default_factory=set)
+    """The programs that ran."""
+
+
+class _Answer(NamedTuple):
+    """What is known of a text under its name: the program that it makes, or why none, and what
+    became of that; None: not known.
+    """
+
+    name: str
+    made: str | None
+    trial: str | None
+
+
+_LEFT_OUT = "left out: "
+
+
+def program_name(subject: Subject, texts: Mapping[str, str]) -> str:
+    """The name under which findings on a program are kept. Raises LeftOut."""
+    return f"program {subject.identity(texts)}"
 
 
 class _Scorer:
@@ -153,6 +171,7 @@ class _Scorer:
 
     def score(self) -> Score:
         wish, subject = self._wish, self._subject
+        self._own = program_name(subject, subject.texts)
         self._kept = Kept(key_of(subject, wish.depth, wish.seed, wish.only, wish.situations))
         self._cases = self._planned()
         self._baseline = self._as_it_is()
@@ -218,91 +237,86 @@ class _Scorer:
         wish = self._wish
         drawn = list(self._mutants)
         Random(wish.seed).shuffle(drawn)  # noqa: S311 - repeatable on purpose
-        begun_s = monotonic_seconds()
-        end_s = None if wish.for_s is None else begun_s + wish.for_s
+        end_s = None if wish.for_s is None else monotonic_seconds() + wish.for_s
         most = len(drawn) if wish.sample is None else min(wish.sample, len(drawn))
         with self._phase(doing="trying mistakes", unit="mistakes") as told:
             while drawn and len(work.planted) < most and not _past(end_s):
-                size = most - len(work.planted)
-                size = size if end_s is None else min(size, 4 * self._jobs)
+                size = most - len(work.planted)  # further ones for those that are left out
                 batch, drawn = drawn[:size], drawn[size:]
-                distinct = list(self._distinct(batch, work))
-                self._try(distinct, work, end_s, lambda done: told and told(done, most))
-
-    def _distinct(self, batch: Sequence[Mutant], work: _Work) -> Iterator[tuple[Mutant, str]]:
-        """The mutants that make a program of their own, with its identity."""
-        self_same = digest("identity", self._subject.identity(self._subject.texts))
-        work.known.add(self_same)
-        texts = [self._texts(mutant) for mutant in batch]
-        names = [f"text {digest(*each.values())}" for each in texts]
-        unknown = [place for place, name in enumerate(names) if self._kept.get(name) is None]
-
-        def identify(number: int, _: Callable[[], bool]) -> tuple[str, str]:
-            place = unknown[number]
-            try:
-                found = digest("identity", self._subject.identity(texts[place]))
-            except LeftOut as why:
-                return names[place], f"left out: {why.why}"
-            return names[place], found
-
-        for name, found in forked(self._jobs, len(unknown), identify) if unknown else ():
-            self._kept.put(name, found)
-        for mutant, name in zip(batch, names, strict=True):
-            found = self._kept.get(name)
-            if found.startswith("left out: "):
-                work.left_out[found.removeprefix("left out: ")] += 1
-            elif found in work.known:
-                work.left_out[SAME] += 1
-            else:
-                work.known.add(found)
-                yield mutant, found
+                self._try(batch, work, end_s, lambda done: told and told(done, most))
 
     def _try(
         self,
-        distinct: Sequence[tuple[Mutant, str]],
+        batch: Sequence[Mutant],
         work: _Work,
         end_s: float | None,
         told: Callable[[int], object],
     ) -> None:
-        """Run mutants of which nothing is known, and note all."""
-        new = [place for place, (_, name) in enumerate(distinct) if self._kept.get(name) is None]
+        """Run mutants of which not all is known, and note those of which it is then."""
+        names = [f"text {digest(*self._texts(mutant).values())}" for mutant in batch]
+        new = [place for place, name in enumerate(names) if not self._known(name)]
+        done = len(work.planted) + len(batch) - len(new)
 
-        def one(number: int, stop: Callable[[], bool]) -> tuple[str, str | None]:
-            mutant, name = distinct[new[number]]
-            if _past(end_s):
-                return name, None
-            reaching = self._baseline.reaching(mutant)
-            cases = [(self._cases[place], self._baseline.cases[place]) for place in reaching]
-            try:
-                found = tried(
-                    self._subject.car(self._subject.program(self._texts(mutant))) if cases
-                    else self._vehicle,
-                    cases, limit_s=self._wish.limit_s, stop=lambda: stop() or _past(end_s),
-                )  # fmt: skip
-            except (Stopped, NotFinished):
-                return name, None
-            return name, found.model_dump_json()
+        def one(number: int, stop: Callable[[], bool]) -> _Answer:
+            mutant, name = batch[new[number]], names[new[number]]
+            return self._answer(mutant, name, lambda: stop() or _past(end_s))
 
-        done = len(work.planted) + len(distinct) - len(new)
-
-        def tell(result: tuple[str, str | None]) -> None:
+        def tell(answer: _Answer) -> None:
             nonlocal done
             done += 1
-            name, found = result
-            if found is not None:
-                self._kept.put(name, found)
+            if answer.made is not None:
+                self._kept.put(answer.name, answer.made)
+                if answer.trial is not None:
+                    self._kept.put(answer.made, answer.trial)
             told(done)
 
         try:
             for _ in forked(self._jobs, len(new), one, tell) if new else ():
                 pass
         finally:
-            for mutant, name in distinct:
-                found = self._kept.get(name)
-                if found is not None:
-                    old, after = mutant.diff(self._subject.texts[mutant.file])
-                    trial = Trial.model_validate_json(found)
-                    work.planted.append(Planted(mutant, old, after, trial))
+            for mutant, name in zip(batch, names, strict=True):
+                self._note(mutant, self._kept.get(name), work)
+
+    def _known(self, name: str) -> bool:
+        """Whether nothing need run for a text."""
+        made = self._kept.get(name)
+        if made is None:
+            return False
+        return made.startswith(_LEFT_OUT) or made == self._own or self._kept.get(made) is not None
+
+    def _answer(self, mutant: Mutant, name: str, stop: Callable[[], bool]) -> _Answer:
+        """What a mutant makes and what becomes of it, as far as there is time."""
+        nothing = _Answer(name, None, None)
+        if stop():
+            return nothing
+        texts = self._texts(mutant)
+        try:
+            made = program_name(self._subject, texts)
+            if made == self._own or self._kept.get(made) is not None:
+                return _Answer(name, made, None)
+            reaching = self._baseline.reaching(mutant)
+            cases = [(self._cases[place], self._baseline.cases[place]) for place in reaching]
+            car = self._subject.car(self._subject.program(texts))
+            found = tried(car, cases, limit_s=self._wish.limit_s, stop=stop)
+        except LeftOut as why:
+            return _Answer(name, f"{_LEFT_OUT}{why.why}", None)
+        except (Stopped, NotFinished):
+            return nothing
+        return _Answer(name, made, found.model_dump_json())
+
+    def _note(self, mutant: Mutant, made: str | None, work: _Work) -> None:
+        """Count a mutant that makes this program, if all is known of it."""
+        if made is None:
+            return
+        if made.startswith(_LEFT_OUT):
+            work.left_out[made.removeprefix(_LEFT_OUT)] += 1
+        elif made == self._own or made in work.met:
+            work.left_out[SAME] += 1
+        elif self._kept.get(made) is not None:
+            work.met.add(made)
+            old, new = mutant.diff(self._subject.texts[mutant.file])
+            trial = Trial.model_validate_json(self._kept.get(made))
+            work.planted.append(Planted(mutant, old, new, trial))
 
     def _texts(self, mutant: Mutant) -> dict[str, str]:
         texts = self._subject.texts

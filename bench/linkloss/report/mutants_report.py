@@ -146,7 +146,8 @@ def score_sentence(score: Score) -> str:
     if score.unbroken:
         return f"Nothing was planted: the program breaks a rule as it is. {score.unbroken}"
     if not score.planted:
-        return "No mistake ran: none that was drawn makes a program of its own."
+        why = ": none that was drawn makes a program of its own" if score.left_out else ""
+        return f"No mistake ran{why}."
     caught, ran = len(score.caught), len(score.planted)
     text = f"{caught} of {count(ran, 'planted mistake')} caught ({100 * score.share:.0f} %)"
     return f"{text}; {ran - caught} not." if ran > caught else f"{text}."
