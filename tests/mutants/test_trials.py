@@ -2,13 +2,15 @@
 bytes, and so need not run.
 """
 
+import shutil
+
 import pytest
 from planted_car import ONE_LAMP, new_car, room
 
 from linkloss.campaign.isolation import Stopped
 from linkloss.mutants.baseline import Baseline
 from linkloss.mutants.plant import mutants_of
-from linkloss.mutants.subject import LeftOut, subject_of
+from linkloss.mutants.subject import LeftOut
 from linkloss.mutants.trial import first_difference, tried
 from linkloss.recording import Recording, series
 from linkloss.vehicle.loading import load_vehicle
@@ -149,18 +151,25 @@ def test_a_module_that_cannot_be_imported_is_left_out(in_python, monkeypatch):
         in_python.subject.identity({in_python.name: in_python.text + "\nwhile True:\n    pass\n"})
 
 
-def test_a_blocking_script_is_probed_and_changed_in_every_run_of_it(tmp_path):
-    path = new_car(tmp_path / "car", "--nodes", "dash,rear=script")
-    subject = subject_of(load_vehicle(path), "rear", tmp_path / "programs")
-    situation = next(iter(subject.vehicle.situations))
+@pytest.mark.parametrize(
+    ("kind", "line", "new"),
+    [
+        ("script", "board.feed_watchdog()", "pass"),
+        ("sketch", "wdt_reset();", ";"),
+    ],
+)
+def test_a_script_and_a_sketch_are_probed_and_changed_in_every_run(tmp_path, kind, line, new):
+    if kind == "sketch" and shutil.which("c++") is None:
+        pytest.skip("needs a C++ compiler (apt install g++)")
+    path = new_car(tmp_path / "car", "--nodes", f"dash,rear={kind}")
+    situation = next(iter(load_vehicle(path).situations))
     found = room(path, "rear", (f"{situation}/none", f"{situation}/reset(rear)@1s"))
     assert found.baseline.broken == []
-    lines = found.baseline.cases[0].lines["rear.py"]
-    assert 0 < len(lines) < len(found.baseline.known["rear.py"])
-    dead = found.mutant("board.feed_watchdog()", "pass")
-    trial = found.tried(dead)
-    assert trial.fate == "caught"
-    same = dead._replace(start=0, end=0, new="")
+    lines = found.baseline.cases[0].lines[found.name]
+    assert 0 < len(lines) < len(found.baseline.known[found.name])
+    gone = found.mutant(line, new)
+    assert found.tried(gone).fate == "caught"
+    same = gone._replace(start=0, end=0, new="")
     assert found.digests(same, [0, 1]) == {n: c.digest for n, c in enumerate(found.baseline.cases)}
 
 
