@@ -59,9 +59,11 @@ class Trial(Document):
 
 
 class _Seen(NamedTuple):
-    result: CaseResult
-    same: bool
-    """Whether the recording is that of the program as it is."""
+    """A case that ran; ``result`` is None where the recording is that of the program as it is, and
+    so is every verdict.
+    """
+
+    result: CaseResult | None
 
 
 def tried(
@@ -85,11 +87,11 @@ def tried(
         wanted = [own[place] for place in piece]
         seen = looked_at(wanted, look, branch=True, limit_s=limit_s, stop=stop, last=_is_broken)
         ran += len(seen)
-        for one in seen:
-            if one.result.is_broken:
-                return _caught(one.result, ran)
-            if not one.same:
-                changed.append(one.result)
+        results = [one.result for one in seen if one.result is not None]
+        broken = next((result for result in results if result.is_broken), None)
+        if broken is not None:
+            return _caught(broken, ran)
+        changed += results
     if not changed:
         return Trial(fate="unseen", cases=ran)
     margins = [(each, *moved) for each in changed for moved in _moved(given[each.name], each)]
@@ -108,18 +110,17 @@ def tried(
 def _look(
     given: dict[str, Given], case: Scenario, recording: Recording, evidence: Evidence | None
 ) -> _Seen:
-    result = case_result(case, recording, evidence)
-    before = given[case.name]
-    same = before.stands == stands_of(result.verdicts)
-    return _Seen(result, same and before.digest == recording_digest(recording))
+    if given[case.name].digest == recording_digest(recording):
+        return _Seen(None)
+    return _Seen(case_result(case, recording, evidence))
 
 
 def _failed(case: Scenario, text: str) -> _Seen:
-    return _Seen(failed_case(case, text), same=False)
+    return _Seen(failed_case(case, text))
 
 
 def _is_broken(seen: _Seen) -> bool:
-    return seen.result.is_broken
+    return seen.result is not None and seen.result.is_broken
 
 
 def _caught(result: CaseResult, ran: int) -> Trial:
