@@ -34,6 +34,7 @@ FLOORS = [
     {"mutants"},
     {"report"},
     {"live"},
+    {"desk"},
     {"cli", "pytest_plugin"},
 ]
 """The rooms of the bench, the ground floor first. Rooms on one floor do not know each other."""
