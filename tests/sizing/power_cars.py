@@ -29,7 +29,7 @@ from linkloss_nodes import MS, Node
 class Follower(Node):
     def start(self):
         self.written = {}
-        self.board.every(MS, self.look)
+        self.board.every(5 * MS, self.look)
         self.look()
 
     def look(self):

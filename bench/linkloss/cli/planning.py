@@ -119,6 +119,7 @@ def plan(
     json: Path | None = None,
     csv: Path | None = None,
     html: Path | None = None,
+    suggest: Path | None = None,
 ) -> int:
     """Look at every fuse, lead and feed of a vehicle, and at the current that it draws asleep.
 
@@ -135,14 +136,18 @@ def plan(
         standard output.
     html
         Write the plan as one HTML file that opens offline.
+    suggest
+        Write the sizes of fuses, leads and grounds that satisfy the rules as a patch to the vehicle
+        file, and show what to buy; '-' stands for the standard output. The vehicle file stays.
     """
-    check_targets([json, csv, html])
+    check_targets([json, csv, html, suggest])
     from linkloss.report.power_report import (
         lead_list,
         plan_exit_code,
         plan_json,
         power_plan_page,
         show_plan,
+        show_suggestion,
     )
     from linkloss.sizing.power_plan import power_plan
 
@@ -153,5 +158,12 @@ def plan(
         from linkloss.report.html import write_page
 
         write_page(power_plan_page(found), html)
-    show_plan(console_beside([json, csv], vehicle), found)
+    console = console_beside([json, csv, suggest], vehicle)
+    show_plan(console, found)
+    if suggest is not None:
+        from linkloss.sizing.suggest import suggest as sized
+
+        suggestion = sized(found.vehicle)
+        write_target(suggest, lambda: suggestion.patch)
+        show_suggestion(console, suggestion, str(suggest))
     return plan_exit_code(found)

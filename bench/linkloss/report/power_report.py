@@ -30,6 +30,7 @@ from linkloss.report.words import count
 from linkloss.sizing.assumptions import Assumption
 from linkloss.sizing.lines import Finding, FuseUse, LoadLine, NodeLine, Shed, Sleep
 from linkloss.sizing.power_plan import PowerPlan
+from linkloss.sizing.suggest import Suggestion
 from linkloss.sizing.voltages import STILL_STARTS
 from linkloss.units import shown_unit
 
@@ -125,6 +126,33 @@ def _show_findings(console: Console, plan: PowerPlan) -> None:
         heading(console, ASSUMED)
     for entry in plan.assumed:
         bullet(console, assumption_words(entry, SHOWN_NAMES))
+
+
+def show_suggestion(console: Console, suggestion: Suggestion, target: str) -> None:
+    """Show the sizes that satisfy the rules, what to buy with them, and what no size puts right."""
+    heading(console, "Suggested sizes")
+    if not suggestion.changes:
+        paragraph(console, "Nothing that another size would put right.")
+    for change in suggestion.changes:
+        before = f"{shown_unit(change.before)} -> " if change.before else "new: "
+        place = printable(".".join(change.place))
+        bullet(console, f"{place}: {before}{shown_unit(change.after)}")
+    if suggestion.changes and target != "-":
+        name = suggestion.plan.vehicle.path.name
+        text = f"{target} has them as a patch; nothing is changed before 'patch {name} {target}'"
+        paragraph(console, text)
+    if suggestion.by_hand:
+        places = ", ".join(".".join(change.place) for change in suggestion.by_hand)
+        paragraph(console, f"To be written by hand, as the patch cannot place them: {places}")
+    heading(console, "To buy with these sizes")
+    for kind, rating, number in suggestion.fuses:
+        bullet(console, f"{number} x {kind} fuse {rating:g} A")
+    for size, colour, metres in suggestion.leads:
+        bullet(console, f"{metres:.1f} m of {size}{f' {printable(colour)}' if colour else ''}")
+    if suggestion.plan.broken:
+        heading(console, "Left to change")
+    for finding in suggestion.plan.broken:
+        bullet(console, finding_words(finding), style=STYLES["broken"])
 
 
 def finding_words(finding: Finding) -> str:

@@ -11,6 +11,7 @@ contacts.py      relays and solid-state switches against their loads
 voltages.py      nameplates, ranges, charging, cranking, what the battery must last
 assumptions.py   what is assumed where the vehicle file does not say
 power_plan.py    the whole power plan, and what fails as the voltage falls
+suggest.py       the sizes that satisfy the rules, as a patch and a list to buy
 
 A missing bound can lead to others: a message without a bound may fill its node's mailboxes. The
 analysis repeats until no more are found. Times are rounded up where the bus rounds to the nearest

@@ -28,7 +28,6 @@ from linkloss.sizing.lines import (
 )
 from linkloss.units import shown_unit
 from linkloss.vehicle.electrical import LeadTable
-from linkloss.vehicle.wiring import make_lead
 
 SHORT_S = 5.0
 """The slowest fuse of the band must clear a short at the end of a lead within this time."""
@@ -232,7 +231,7 @@ def _short(sums: Sums, run: Run, use: FuseUse, ohm: float) -> Iterator[Finding]:
 
 
 def _ohm(sums: Sums, table: LeadTable, area_mm2: float) -> float:
-    return make_lead(table.model_copy(update={"size": f"{area_mm2} mm²"}), sums.supply.copper).ohm
+    return leads.Lead(area_mm2, table.length, sums.supply.copper, table.contacts).ohm
 
 
 def _opens_s(use: FuseUse, amps: float) -> float:
@@ -293,13 +292,20 @@ def _stall(sums: Sums, name: str, guard: FuseUse | None) -> Iterator[Finding]:
     if table.kind != "motor" or guard is None or table.thermal_cut_out:
         return
     share = line.start_amps / guard.worth
-    if share < STALL_SHARE:
-        text = (
-            f"its rotor held, it draws {line.start_amps:.0f} A, {share:.0%} of its fuse, which may"
-            f" never open; expected {STALL_SHARE:.0%} or more, or a thermal cut-out of its own"
-            " ('thermal_cut_out')"
-        )
+    if share >= STALL_SHARE:
+        return
+    text = (
+        f"its rotor held, it draws {line.start_amps:.0f} A, {share:.0%} of its fuse, which may"
+        f" never open; expected {STALL_SHARE:.0%} or more, or a thermal cut-out of its own"
+        " ('thermal_cut_out')"
+    )
+    own, ambient = None, sums.supply.ambient
+    if sums.fuse_use(name) is None:
+        own = fuses.smallest_for(line.amps, table.fuse_type, ambient)
+    if own is None or line.start_amps < STALL_SHARE * fuses.derated(own, table.fuse_type, ambient):
         yield Finding("broken", name, text, COMMON)
+    else:
+        yield _rated(name, f"{text}; or a fuse of its own", own, ("loads", name, "fuse"))
 
 
 def _ground(sums: Sums, name: str) -> Iterator[Finding]:

@@ -7,7 +7,6 @@ nothing. :mod:`linkloss.power` explains what the values mean.
 
 from __future__ import annotations
 
-from functools import cached_property
 from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
@@ -77,7 +76,7 @@ class LeadTable(Table):
         default=0.0, ge=0, le=10, description="resistance of its terminals and connectors"
     )
 
-    @cached_property
+    @property
     def area_mm2(self) -> float:
         """The cross-section in mm2."""
         return parse_size(self.size)
