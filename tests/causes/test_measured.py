@@ -14,7 +14,9 @@ MEASURE = Path(__file__).parent / "measure.py"
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("words", "share"), [((), 0.95), (("--further",), 0.90)], ids=["known", "further"]
+    ("words", "share"),
+    [((), 0.95), (("--further",), 0.90), (("--unseen",), 0.90)],
+    ids=["known", "further", "unseen"],
 )
 def test_the_first_cause_is_the_right_one(words, share):
     done = subprocess.run(

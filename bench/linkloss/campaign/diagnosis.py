@@ -16,10 +16,11 @@ and prove nothing, so it is not among them.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from enum import Enum
 from functools import cached_property
+from itertools import pairwise
 
 from linkloss.campaign.run import PROCESS
 from linkloss.judge import Verdict, judge
@@ -117,8 +118,9 @@ def vagueness(verdict: Verdict) -> int:
 
 _VAGUE = (Cause.OUT_OF_STEP, Cause.NOT_TOLD)
 """Causes that leave open which of two nodes is wrong."""
-_VAGUE_RULES = {"rejoin": 2, "in": 2, "notice": 3, "end": 4}
-"""By the first word of the rule."""
+_VAGUE_RULES = {"foreign": 0, "rejoin": 2, "in": 2, "notice": 3, "end": 4}
+"""By the first word of the rule. A frame with a wrong identifier is seen; the one that is missed
+for it is not."""
 
 
 def diagnose(scenario: Scenario, subject: str, rule: str) -> Diagnosis:
@@ -159,6 +161,8 @@ class _Look:
             return self._asker() or suspect(self.vehicle, self.broken)
         if self.broken.cause is Cause.UNFOUNDED:
             return self._teller() or suspect(self.vehicle, self.broken)
+        if self.broken.cause in (Cause.NOT_TOLD, Cause.NEVER_TOLD):
+            return self._keeper() or suspect(self.vehicle, self.broken)
         return suspect(self.vehicle, self.broken)
 
     def _asker(self) -> str:
@@ -178,6 +182,14 @@ class _Look:
         nodes = dict.fromkeys(self.vehicle.loads[load].node for load in notice.failed)
         told = [node for node in nodes if self._status_tells(node)]
         return told[0] if len(told) == 1 else ""
+
+    def _keeper(self) -> str:
+        """The node that keeps a failure to itself though it was told of it; "" if it was not."""
+        load, notices = self.broken.subject, self.vehicle.notices.values()
+        if not self._status_tells(self.vehicle.loads[load].node):
+            return ""
+        signal = next(notice.signal for notice in notices if load in notice.failed)
+        return self.vehicle.sender(split_signal(signal)[0])
 
     def _status_tells(self, node: str) -> bool:
         """Whether a signal of a few bits in a node's status is set now, and once was not."""
@@ -363,7 +375,8 @@ class _Look:
         if unread is not None and broken.cause not in _TELLS_ITSELF:
             return Diagnosis(Mechanism.NOT_READ, node, self._name(unread), unread.at_ns)
         mechanism, message = self._by_rule(), self._about()
-        if mechanism is Mechanism.NOT_SENT and node not in self._senders(message):
+        of_sender = mechanism in (Mechanism.NOT_SENT, Mechanism.SENT_WRONG)
+        if of_sender and node not in self._senders(message):
             message = ""
         return Diagnosis(mechanism, node, message, broken.at_ns)
 
@@ -406,12 +419,16 @@ class _Look:
             return Mechanism.ASLEEP
         if cause is Cause.FORBIDDEN_STATE and self._just_started():
             return Mechanism.START
+        if cause is Cause.SENSOR and self._stands_still():
+            return Mechanism.SENT_OLD
         if cause in _BY_CAUSE:
-            return self._instead(_BY_CAUSE[cause])
+            return self._of_cause(broken)
         if rule in _OF_STATES and self._just_started():
             return Mechanism.START
         if cause is Cause.UNCAUSED and rule in ("fresh", "steady"):
             return self._uncaused()
+        if cause is Cause.UNCAUSED and rule == "local" and not self._local_moved():
+            return Mechanism.UNTOLD
         if broken.rule == "end to end":
             return self._end_to_end()
         found = _BY_RULE.get(rule, Mechanism.IGNORED)
@@ -430,15 +447,62 @@ class _Look:
         last = next((c for c in reversed(changes) if c.at_ns <= self.at_ns), None)
         return "" if last is None else last.state
 
-    def _instead(self, mechanism: Mechanism) -> Mechanism:
-        """A wrong request that also comes late or not at all is one that was not sent."""
-        if mechanism is Mechanism.INPUT:
-            name = split_signal(self.broken.subject)[0]
-            for verdict in self.verdicts:
-                about = {verdict.subject, *verdict.about}
-                if name in about and _BY_CAUSE.get(verdict.cause) is Mechanism.NOT_SENT:
-                    return Mechanism.NOT_SENT
-        return mechanism
+    def _of_cause(self, broken: Verdict) -> Mechanism:
+        """What the cause of a rule says. A wrong request that also comes late or not at all is one
+        that was not sent.
+        """
+        if broken.cause is not Cause.ASKED_WRONG:
+            return _BY_CAUSE[broken.cause]
+        name = split_signal(broken.subject)[0]
+        for verdict in self.verdicts:
+            about = {verdict.subject, *verdict.about}
+            if name in about and _BY_CAUSE.get(verdict.cause) is Mechanism.NOT_SENT:
+                return Mechanism.NOT_SENT
+        return Mechanism.SENT_WRONG if self._concludes(broken) else Mechanism.INPUT
+
+    def _concludes(self, asked: Verdict) -> bool:
+        """Whether a program that asks for the wrong state knew its inputs: it moved there as one
+        of them moved, once, or stayed there, or went there, while none did. Where one bounced, or
+        another input moved, it read them wrongly; where it did not follow, too late or not at all.
+        """
+        if self._just_started():
+            return False
+        at_ns, table = asked.at_ns or 0, self.vehicle.requests[asked.subject]
+        since_ns = at_ns - table.debounce - table.latency
+        own = {name for condition in table.conditions for name in condition.names}
+        others = {name for name, node in self.recording.seen if node == self.node} - own
+        moves = self._moves(own, since_ns, at_ns)
+        shown = [value for value in self._shown(asked.subject) if value[0] <= at_ns]
+        if len(shown) > 1 and shown[-1][0] == at_ns and shown[-1][1] != shown[-2][1]:
+            return moves == 1 or not moves + self._moves(others, since_ns, at_ns)
+        return not moves
+
+    def _shown(self, reference: str) -> list[tuple[int, int]]:
+        """Every value of a signal that its sender handed over and its controller took, and when."""
+        message, signal = split_signal(reference)
+        info = self.vehicle.messages[message]
+        field = info.signals[signal]
+        return [
+            (each.at_ns, field.raw(each.data))
+            for each in self.recording.handed.get(message, ())
+            if each.taken and len(each.data) == info.length and field.present(each.data)
+        ]
+
+    def _local_moved(self) -> bool:
+        """Whether an input that the load follows by itself has just moved."""
+        load = self.vehicle.loads[self.broken.subject]
+        names = () if load.local is None else load.local.names
+        return self._moves(names, self.at_ns - load.debounce - load.latency, self.at_ns) > 0
+
+    def _moves(self, names: Iterable[str], from_ns: int, to_ns: int) -> int:
+        """How often the node saw one of these inputs move in a span of time."""
+        seen = [self.recording.seen.get((name, self.node)) for name in names]
+        return sum(from_ns <= at_ns <= to_ns for line in seen if line for at_ns in line.times)
+
+    def _stands_still(self) -> bool:
+        """Whether a signal was right once and has not moved since."""
+        values = {value for _, value in self._shown(self.broken.subject)}
+        return len(values) == 1 and not self._just_started()
 
     def _uncaused(self) -> Mechanism:
         """A load that changed although nothing called for it: as a message came, into the state of
@@ -453,8 +517,18 @@ class _Look:
         if self.broken.observed != load.on_stale or self._loaded():
             return Mechanism.UNTOLD
         both = (self.at_ns, self.at_ns + (self.broken.wrong_for_ns or 0))
+        if load.stale_after and self._kept_coming(*both, load.stale_after):
+            return Mechanism.IGNORED
         with_messages = all(self._one_came_before(at_ns, load.latency // 2) for at_ns in both)
         return Mechanism.IGNORED if with_messages else Mechanism.SILENCE
+
+    def _kept_coming(self, from_ns: int, to_ns: int, stale_ns: int) -> bool:
+        """Whether good messages came all through a span of time that is longer than a right program
+        could take it for a silence.
+        """
+        came = [each.at_ns for each in self._good if from_ns < each.at_ns < to_ns]
+        gaps = [after - before for before, after in pairwise([from_ns, *came, to_ns])]
+        return to_ns - from_ns > 2 * stale_ns and max(gaps) < stale_ns
 
     def _one_came_before(self, at_ns: int, by_ns: int) -> bool:
         """Whether a good message that the subject needs came within a time before an instant."""
@@ -488,13 +562,21 @@ class _Look:
         return 0
 
     def _just_started(self) -> bool:
-        """Whether the node was reset shortly before, and did not stay wrong to the end."""
+        """Whether the node was reset shortly before, and did not stay wrong to the end, nor go on
+        doing wrong. At its first start, a message that it was told is past that.
+        """
         table = self.vehicle.nodes[self.node]
         span_ns = table.slowest_boot_ns + 300 * MS
         resets = [c.at_ns for c in self.recording.nodes[self.node] if c.state in ("reset", "off")]
         right_ns = self.at_ns + (self.broken.wrong_for_ns or 0)
-        if self.broken.cause is Cause.OTHER_STATE and right_ns >= self.recording.end_ns - span_ns:
-            return self.broken.rule != "fresh" and any(r <= self.at_ns for r in resets[1:])
+        if self.broken.cause is Cause.UNCAUSED and self.broken.more >= 2 * len(resets):
+            return False  # more than on and off for each
+        told = self.broken.rule == "fresh"
+        if self.broken.cause is Cause.OTHER_STATE:
+            to_end = right_ns >= self.recording.end_ns - span_ns
+            if to_end and not told:
+                return any(r <= self.at_ns for r in resets[1:])
+            resets = resets[1:] if to_end or told else resets
         return any(0 <= self.at_ns - at_ns <= span_ns for at_ns in resets)
 
     def _end_to_end(self) -> Mechanism:
@@ -505,7 +587,7 @@ class _Look:
             return Mechanism.UNPROTECTED
         for verdict in self.verdicts:
             if suspect(self.vehicle, verdict) == self.node and verdict.cause in _BY_CAUSE:
-                return _BY_CAUSE[verdict.cause]
+                return self._of_cause(verdict)
         load = self.vehicle.loads.get(self.broken.subject)
         return Mechanism.IGNORED if load and load.node == self.node else Mechanism.INPUT
 

@@ -40,6 +40,8 @@ def why(diagnosis: Diagnosis) -> str:
     )
     if found.mechanism is Mechanism.ACCEPTED and found.repair is not None:
         told = f"node {found.node} acted on {_ACCEPTED[found.repair].format(found.message)}"
+    if found.mechanism is Mechanism.SENT_WRONG and not found.message:
+        told = f"node {found.node} sends a frame that is none of its messages"
     return told
 
 
@@ -187,7 +189,10 @@ _ADVICE: Mapping[Mechanism, str | Mapping[str, str]] = {
     Mechanism.RHYTHM: "take the rhythm from one time base, and do not restart it with each message",
     Mechanism.NOT_SENT: "send on a fixed cycle whatever happens, and look at what sending returns",
     Mechanism.SENT_OLD: "fill the message anew, counter included, at the instant it is sent",
-    Mechanism.SENT_WRONG: "compare start bit, byte order, scale and offset with the DBC",
+    Mechanism.SENT_WRONG: (
+        "compare identifier, start bit, byte order, scale and offset with the DBC; for a request,"
+        " its condition and times with the vehicle file"
+    ),
     Mechanism.INPUT: "read the input in every pass, and compare debounce and polarity",
     Mechanism.NOT_TOLD: "compare what the status reports with what the output does",
     Mechanism.ROLLED_OVER: "compare times by subtraction, unsigned: now - since >= limit",

@@ -527,7 +527,12 @@ private:
         firmware_chip(LOST, buffer);
     }
 
-    bool room() { return (registers_[r_CANINTF] & 3) != 3; }
+    /* For whatever comes: without BUKT a frame of the first buffer never goes into the second. */
+    bool room()
+    {
+        uint8_t full = registers_[r_CANINTF] & 3;
+        return registers_[r_RXB0CTRL] & b_BUKT ? full != 3 : !full;
+    }
 
     void store(const struct board_frame &frame, int buffer, int filter)
     {
