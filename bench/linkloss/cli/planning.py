@@ -119,6 +119,7 @@ def plan(
     json: Path | None = None,
     csv: Path | None = None,
     html: Path | None = None,
+    plot: Path | None = None,
     suggest: Path | None = None,
 ) -> int:
     """Look at every fuse, lead and feed of a vehicle, and at the current that it draws asleep.
@@ -136,11 +137,15 @@ def plan(
         standard output.
     html
         Write the plan as one HTML file that opens offline.
+    plot
+        Draw the circuit from the battery to each load, with what has to be changed, into this SVG
+        file: a sheet of A4.
     suggest
         Write the sizes of fuses, leads and grounds that satisfy the rules as a patch to the vehicle
         file, and show what to buy; '-' stands for the standard output. The vehicle file stays.
     """
-    check_targets([json, csv, html, suggest])
+    check_targets([json, csv, html, plot, suggest])
+    from linkloss.report.circuit_picture import circuit_drawing
     from linkloss.report.power_report import (
         lead_list,
         plan_exit_code,
@@ -154,11 +159,12 @@ def plan(
     found = power_plan(load(vehicle))
     write_target(json, lambda: plan_json(found))
     write_target(csv, lambda: lead_list(found))
+    write_target(plot, lambda: circuit_drawing(found))
     if html is not None:
         from linkloss.report.html import write_page
 
         write_page(power_plan_page(found), html)
-    console = console_beside([json, csv, suggest], vehicle)
+    console = console_beside([json, csv, plot, suggest], vehicle)
     show_plan(console, found)
     if suggest is not None:
         from linkloss.sizing.suggest import suggest as sized

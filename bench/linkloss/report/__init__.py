@@ -10,5 +10,6 @@ machine.py    JSON; schemas.py its schemas; reopen.py reads it back
 junit.py, markdown.py
 export.py     a recording as a log or a table; waveform.py bit by bit
 timing_report.py, power_report.py, description.py, comparison.py  reports on plans and logs
+circuit_picture.py  the circuit as a tree from the battery
 screen.py, files.py  where results are written
 """

@@ -16,6 +16,7 @@ from linkloss.campaign.result import CAUTION
 from linkloss.document import lines_of
 from linkloss.power.fuses import melting_i2t
 from linkloss.problem import EXIT_BROKEN, EXIT_KEPT, EXIT_NOT_EXERCISED, printable
+from linkloss.report.circuit_picture import circuit_part
 from linkloss.report.html import Page, Part, plain_page
 from linkloss.report.screen import (
     OUTCOMES,
@@ -365,6 +366,8 @@ def _parts(plan: PowerPlan) -> Iterator[Part]:
     ):
         if texts:
             yield Part(title, paragraphs=texts)
+    if plan.nodes:
+        yield Part("The circuit from the battery", drawing=circuit_part(plan))
     if plan.loads:
         yield Part("What the columns of loads say", paragraphs=(LEGEND,))
     for node in plan.nodes:
