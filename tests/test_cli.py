@@ -302,6 +302,52 @@ def test_a_check_that_is_stopped_reports_what_was_done_and_returns_130(stop):
     assert re.fullmatch(r"linkloss: interrupted after \d+ of \d+ cases\n", err)
 
 
+BLOCKS_ALL = """
+import os
+import signal
+
+from linkloss_nodes import Node
+
+
+class Dash(Node):
+    pass
+
+
+class Rear(Node):
+    def start(self):
+        signal.pthread_sigmask(signal.SIG_BLOCK, range(1, 65))
+        os.write(2, b"blocked\\n")
+        while True:
+            pass
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux ends a process with its parent")
+def test_a_check_that_is_stopped_leaves_no_process_of_a_program_that_blocks_all_signals(tmp_path):
+    """Whoever stops a job ends the whole group; what a program does in its own process cannot keep
+    that alive.
+    """
+    shutil.copytree(ROOT / "tests" / "report" / "tiny", tmp_path, dirs_exist_ok=True)
+    (tmp_path / "tiny_nodes.py").write_text(BLOCKS_ALL)
+    command = [sys.executable, "-m", "linkloss.cli", "check", "vehicle.toml", "--jobs", "1"]
+    with subprocess.Popen(
+        command,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        cwd=tmp_path,
+        start_new_session=True,
+    ) as process:
+        assert process.stderr is not None
+        while b"blocked" not in (line := process.stderr.readline()):
+            assert line
+        os.killpg(process.pid, signal.SIGTERM)
+        try:
+            process.communicate(timeout=120)  # every process of the check holds the other end
+        finally:
+            process.kill()
+    assert process.returncode == 130
+
+
 _CHECK_AND_SAY_WHEN = """
 import signal
 import sys

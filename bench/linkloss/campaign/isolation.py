@@ -22,6 +22,7 @@ process that somebody stopped, makes it slow and not broken: see :class:`_Watch`
 
 from __future__ import annotations
 
+import ctypes
 import gc
 import os
 import signal
@@ -65,6 +66,21 @@ def no_branching() -> str:
 def can_branch() -> bool:
     """Whether processes can be forked from here."""
     return not no_branching()
+
+
+_PR_SET_PDEATHSIG = 1
+"""Of the call ``prctl`` of Linux."""
+
+
+def end_with(parent: int) -> None:
+    """From now on this process, just forked, is killed when its parent ends, however that ends: a
+    program under test may have blocked every other signal, or compute for ever. On other systems
+    than Linux nothing happens.
+    """
+    if sys.platform == "linux":
+        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
+        if os.getppid() != parent:  # it was too quick
+            os._exit(1)
 
 
 class NoAnswer(Exception):  # noqa: N818 - the program's fault, and reported as such
@@ -136,8 +152,10 @@ class Child(Generic[T]):
 
     def __init__(self, call: Callable[[], T]) -> None:
         self._reader, writer = Pipe(duplex=False)
+        own = os.getpid()
         self._process = os.fork()
         if self._process == 0:
+            end_with(own)
             _answer(call, writer)
         writer.close()
 
@@ -278,8 +296,10 @@ def _one_server(
 ) -> dict[int, T]:
     """The results of one server, up to the last, or to the first case that brings it down."""
     reader, writer = Pipe(duplex=False)
+    own = os.getpid()
     server = os.fork()
     if server == 0:
+        end_with(own)
         reader.close()
         _serve(cases, waiting, look, branch, writer)
     writer.close()
@@ -382,6 +402,7 @@ def _branching(
     session = Session(replace(cases[waiting[0]], faults=()))
     evidence = Evidence(session.vehicle, session.recording)
     session.begin()
+    own = os.getpid()
     for index in waiting:
         at_ns = cases[index].parts_ns
         session.run_to(at_ns)
@@ -390,6 +411,7 @@ def _branching(
         evidence.read_on(at_ns)
         child = os.fork()
         if child == 0:
+            end_with(own)
             end_endless_loops()
             gc.disable()  # this process is short-lived, and untouched memory stays shared
             writer.send((index, Began(os.getpid())))
