@@ -232,8 +232,9 @@ def test_json_without_stories_has_an_empty_list():
     assert read["findings"][0]["story_missing"] is None
 
 
-def test_what_a_story_cost_stands_with_the_effort_and_not_with_the_results():
-    assert "200" not in json.dumps(json.loads(check_json(found(), told(story())))["stories"])
+def test_what_a_story_cost_stands_with_the_story_and_with_the_effort():
+    (one,) = json.loads(check_json(found(), told(story())))["stories"]
+    assert (one["runs"], one["budget"]) == (37, 200)
     read = json.loads(effort_json(found(), 2.0, {}, told(story())))
     assert read["shrinking"] == [{"story": story().name, "runs": 37, "budget": 200}]
 

@@ -41,7 +41,8 @@ def problems(schema: dict, node: dict, value: object, where: str = "") -> list[s
         "array": list,
         "object": dict,
     }
-    if "type" in node and not isinstance(value, kinds[node["type"]]):
+    types = [node["type"]] if isinstance(node.get("type"), str) else node.get("type", [])
+    if types and not any(isinstance(value, kinds[name]) for name in types):
         return [*found, f"{where}: {value!r} is no {node['type']}"]
     if isinstance(value, dict):
         known = node.get("properties", {})
