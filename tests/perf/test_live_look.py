@@ -1,8 +1,8 @@
 """What a look of the judge costs while a session lasts: after a minute, ten minutes, an hour.
 
-Hazard lights flash all the time, and the rear is cut off after two minutes. How long the looks took
-is printed (``-s``) and not asserted; that a look needs no more than the last part of the recording
-is. ``LINKLOSS_LOOK_SECONDS=60,600,3600`` chooses when to measure.
+Hazard lights flash all the time, and the rear is cut off in the third minute. How long the looks
+took is printed (``-s``) and not asserted; that a look needs no more than the last part of the
+recording is. ``LINKLOSS_LOOK_SECONDS=60,160,600,3600`` chooses when to measure.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from linkloss.shipped import demo_vehicle
 from linkloss.vehicle.loading import load_vehicle
 
 S = 1_000_000_000
-WHEN = [int(text) for text in os.environ.get("LINKLOSS_LOOK_SECONDS", "60,600,3600").split(",")]
+WHEN = [int(text) for text in os.environ.get("LINKLOSS_LOOK_SECONDS", "60,160,600,3600").split(",")]
 LOOKS = 24
 """Half a second apart: enough for a window to grow and to be cut."""
 SELDOM_S = 15
@@ -33,7 +33,7 @@ def test_a_look_after_an_hour_reads_no_more_than_one_after_a_minute():
     vehicle = load_vehicle(demo_vehicle())
     base, _ = beginning(vehicle, "", 0)
     driven = {"ignition": "on", "lights": "position", "hazard": "on"}
-    cut = TimedFault(make_fault("cut", {"between": ["gauge", "rear"]}, vehicle), 120 * S, None)
+    cut = TimedFault(make_fault("cut", {"between": ["gauge", "rear"]}, vehicle), 120 * S, 180 * S)
     lasts_ns = (WHEN[-1] + LOOKS) * S
     actions = (TimedAction(S // 5, driven),)
     scenario = replace(base, lasts_ns=lasts_ns, actions=actions, faults=(cut,))

@@ -88,7 +88,8 @@ class Watcher:
         self._recording = recording
         self.window = Window(vehicle, recording)
         """The part of the recording that is looked at."""
-        self._stood: dict[str, Stood] = {}
+        self.stood: dict[str, Stood] = {}
+        """Where the walk over each load stood some time before the last look."""
         self._evidence: Evidence | None = None
         self._now: dict[tuple[str, str], Break] = {}
         self._past: list[Break] = []
@@ -96,7 +97,7 @@ class Watcher:
     def look(self) -> Standing:
         """Judge the recording up to now."""
         end_ns = self._recording.end_ns
-        stood = (stood.stand.start.at_ns for stood in self._stood.values())
+        stood = (stood.stand.start.at_ns for stood in self.stood.values())
         self.window.keep_up(min(stood, default=end_ns - _STAND_NS))
         follows = self._follow(end_ns - LOOK_BACK_NS)
         found = [*self._broken(follows)]
@@ -127,7 +128,7 @@ class Watcher:
         views: dict[str, tuple[Case, LoadView]] = {}
         for name, load in self._vehicle.loads.items():
             if case.simulated(load.node):
-                stood = self._stood.get(name) if window.since_ns else None
+                stood = self.stood.get(name) if window.since_ns else None
                 view = view_from(case, name, stood)
                 views[name] = self._from_all(name, start_ns) if view is None else (case, view)
         return _Follows(case, views)
@@ -151,7 +152,7 @@ class Watcher:
         stand_ns = case.end_ns - _STAND_NS
         walked, stood = walked_from(case, view, from_ns, None if stand_ns < 0 else stand_ns)
         if stood is not None:
-            self._stood[name] = stood
+            self.stood[name] = stood
         spans = band(walked.segments)
         may = "".join(state_words(part.states) for part in walked.segments[-1:])
         wrong = tuple((breach.at_ns, breach.to_ns) for breach in walked.breaches)
