@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from c_cars import REAR_C, c_car
 from planted_car import ONE_LAMP, new_car
-from rear_cars import WREN
+from rear_cars import ROOT, WREN
 
 from linkloss.cli import main
 from linkloss.mutants import score as scores
@@ -235,6 +235,14 @@ def test_what_cannot_be_used_is_told_in_one_line(car, words, text, capsys):
 def test_a_bundled_node_gets_no_mistake(capsys):
     assert main(["mutants", str(WREN), "--node", "rear"]) == 2
     assert "which is a part of linkloss and not yours" in capsys.readouterr().err
+
+
+def test_a_node_without_a_program_gets_no_mistake(capsys):
+    car = ROOT / "tests" / "logs" / "car" / "vehicle.toml"
+    assert main(["mutants", str(car), "--node", "engine"]) == 2
+    told = capsys.readouterr().err
+    assert "'engine' has no program: what it sends comes from a log; expected a node with a" in told
+    assert told.endswith("program of yours: body\n")
 
 
 @pytest.mark.slow
