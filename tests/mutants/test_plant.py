@@ -2,13 +2,14 @@
 
 import ast
 import shutil
+import sys
 
 import pytest
 from rear_cars import ROOT
 
 from linkloss.firmware.build import run_tool
 from linkloss.mutants.chosen import EVERYWHERE, changed_spans, chosen, spans_of
-from linkloss.mutants.plant import mutants_of
+from linkloss.mutants.plant import _parser, mutants_of
 from linkloss.problem import BadInput
 
 C = """\
@@ -196,3 +197,13 @@ def test_what_differs_from_the_last_commit_is_asked_of_git(tmp_path):
     new.write_text(C, encoding="utf-8")
     found = changed_spans({"unit.c": unit, "new.c": new})
     assert found == {"unit.c": [range(9, 10)], "new.c": [EVERYWHERE]}
+
+
+def test_without_the_extra_it_says_what_to_install(monkeypatch):
+    monkeypatch.setitem(sys.modules, "tree_sitter_cpp", None)
+    _parser.cache_clear()
+    with pytest.raises(BadInput) as told:
+        mutants_of("unit.c", C)
+    assert str(told.value) == (
+        "linkloss: mutants: needs the extra 'mutants': pip install 'linkloss[mutants]'"
+    )
