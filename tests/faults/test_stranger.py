@@ -17,6 +17,7 @@ from linkloss.faults.catalogue import FaultError, catalogue, make_fault
 from linkloss.faults.frame_faults import requests
 from linkloss.faults.intruders import contrary, twins
 from linkloss.scenario import TimedFault
+from linkloss.session import simulate
 from linkloss.vehicle.loading import load_vehicle
 
 ROOT = Path(__file__).parents[2]
@@ -61,6 +62,22 @@ def test_the_other_forms_have_the_identifier_itself_and_differ_in_one_thing():
     assert {(f.identifier, f.dlc, len(f.data)) for f in frames} == {
         (256, code, 8) for code in range(9, 16)
     }
+
+
+def test_another_length_comes_with_the_checksum_of_the_message_and_with_its_own():
+    message = wren().messages["LampRequest"]
+    made = make_fault(
+        "stranger", {"message": "LampRequest", "node": "front", "form": "length"}, wren()
+    )
+    case = CaseMaker(wren()).case("night_drive", (TimedFault(made, 700 * MS, 1300 * MS),))
+    frames = simulate(case).frames
+    strange = [r.frame.data for r in frames if r.sender == "stranger at front"]
+    lengths = {0, 1, 2, 3, 5, 6, 7, 8}
+    own = {len(data) for data in strange if data and message.checksum(data)}
+    whole = {len(data) for data in strange if message.checksum((data + bytes(4))[:4])}
+    assert {len(data) for data in strange} == lengths
+    assert own == lengths - {0}
+    assert whole >= {5, 6, 7, 8}
 
 
 @pytest.mark.parametrize("form", FORMS)

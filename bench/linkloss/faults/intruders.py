@@ -7,7 +7,7 @@ a message, a stranger with frames that nearly match one.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from itertools import cycle
+from itertools import cycle, product
 from random import Random
 from typing import Literal, get_args
 
@@ -231,7 +231,8 @@ class Stranger(IntruderFault):
 
     - ``neighbour``: identifiers one bit away, each in turn;
     - ``twin``: the same number in the other format, standard or extended;
-    - ``length``: the identifier itself with every other number of bytes;
+    - ``length``: the identifier itself with every other number of bytes; once with the checksum of
+      the message as it should be, once with that of the bytes as they are;
     - ``remote``: the identifier itself as a remote frame;
     - ``dlc``: the identifier itself with a data length code of 9 to 15, which stands for 8 bytes.
 
@@ -258,13 +259,14 @@ class Stranger(IntruderFault):
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
         info = rig.vehicle.messages[self.message]
         pause_ns = (info.period_ns or _PERIOD_NS) // _IN_A_PERIOD
-        variants = cycle(_variants(rig.vehicle, info, self.form))
+        sums = (False, True) if self.form == "length" and info.checksum is not None else (False,)
+        variants = cycle(product(_variants(rig.vehicle, info, self.form), sums))
 
         def turn(last: Frame | None) -> Frame | None:
-            variant = next(variants, None)
+            variant, summed = next(variants, (None, False))
             if last is None or variant is None:
                 return None
-            return _stranger(rig.vehicle, info, self.form, variant, last)
+            return _stranger(rig.vehicle, info, self.form, variant, last, summed=summed)
 
         return _Intruder(rig, self, pause_ns, turn).stop
 
@@ -303,8 +305,12 @@ def _variants(vehicle: Vehicle, info: MessageInfo, form: Form) -> list[int]:
     return list(range(9, 16)) if form == "dlc" else [info.length]
 
 
-def _stranger(vehicle: Vehicle, info: MessageInfo, form: Form, variant: int, last: Frame) -> Frame:
-    """A frame of a form, made from the last frame of the message."""
+def _stranger(
+    vehicle: Vehicle, info: MessageInfo, form: Form, variant: int, last: Frame, *, summed: bool
+) -> Frame:
+    """A frame of a form, made from the last frame of the message; ``summed``: with the checksum of
+    its own length.
+    """
     identifier, extended = info.identifier, info.extended
     data = contrary(vehicle, info, last.data)
     match form:
@@ -314,6 +320,7 @@ def _stranger(vehicle: Vehicle, info: MessageInfo, form: Form, variant: int, las
             identifier, extended = variant, not extended
         case "length":
             data = (data + bytes(variant))[:variant]
+            data = with_checksum(vehicle, info, data) if summed else data
         case "remote":
             return Frame(identifier, b"", extended, remote=True, dlc=variant)
         case "dlc":
@@ -334,6 +341,19 @@ def twins(info: MessageInfo) -> list[int]:
     return list(dict.fromkeys([info.identifier & 0x7FF, info.identifier >> 18]))
 
 
+def with_checksum(vehicle: Vehicle, info: MessageInfo, data: bytes) -> bytes:
+    """Data of any length with the checksum of these very bytes, if the message has one and they
+    reach so far.
+    """
+    message = vehicle.database.get_message_by_name(info.name)
+    places = [s.start // 8 for s in message.signals if attribute(s, "LinkRole") == "checksum"]
+    if info.checksum is None or not places or places[0] >= len(data):
+        return data
+    place = places[0]
+    tried = (data[:place] + bytes((byte,)) + data[place + 1 :] for byte in range(256))
+    return next(filter(info.checksum, tried), data)
+
+
 def contrary(vehicle: Vehicle, info: MessageInfo, data: bytes) -> bytes:
     """A message with all bits of its payload signals inverted, the next value of its counter and
     its right checksum. Bits outside signals stay, and so do multiplexers and floating-point
@@ -343,22 +363,13 @@ def contrary(vehicle: Vehicle, info: MessageInfo, data: bytes) -> bytes:
     data = data + bytes(info.length - len(data))  # if its sender sends too little
     values = message.decode(data, decode_choices=False, scaling=False)
     assert isinstance(values, dict), "a message, not a container of others"
-    checksum = None
     for signal in message.signals:
         raw, role = values.get(signal.name), attribute(signal, "LinkRole")
-        if role == "checksum":
-            checksum = signal.start // 8
         if not isinstance(raw, int) or signal.is_multiplexer or signal.is_float:
             continue
         if role == "counter":
             values[signal.name] = (raw + 1) % (1 << signal.length)
         else:
             values[signal.name] = -1 - raw if signal.is_signed else raw ^ (1 << signal.length) - 1
-    found = bytearray(message.encode(values, scaling=False, strict=False))
-    found += data[len(found) :]
-    if checksum is not None and info.checksum is not None:
-        for byte in range(256):
-            found[checksum] = byte
-            if info.checksum(bytes(found)):
-                break
-    return bytes(found)
+    found = message.encode(values, scaling=False, strict=False)
+    return with_checksum(vehicle, info, found + data[len(found) :])
