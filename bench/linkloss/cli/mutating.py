@@ -69,8 +69,8 @@ def mutants(
     sample
         So many mistakes, drawn at random. Default: all.
     for_
-        Real time after which no further mistake is tried, such as "10 min"; the check without a
-        mistake comes before.
+        Real time after which no further mistake is begun, such as "10 min"; the check without a
+        mistake comes before, and those that have begun are tried to their end.
     lines
         Only mistakes in these lines, such as 40-80 or rear.c:40-80.
     changed
@@ -160,7 +160,8 @@ def _scored(
         write_page(mutants_page(found), html)
     show_mutants(console_beside([json]), found, verbose=verbose)
     if found.interrupted:
-        print("linkloss: interrupted; the same command goes on from here", file=sys.stderr)
+        text = "what was being tried is not counted, and takes long where nothing catches it"
+        print(f"linkloss: interrupted: {text}. The same command goes on from here", file=sys.stderr)
         return EXIT_INTERRUPTED
     code = mutants_exit_code(found, fail_under)
     if code and found.planted and not found.unbroken:

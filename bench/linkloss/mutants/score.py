@@ -141,8 +141,8 @@ class _Answer(NamedTuple):
     """
 
     name: str
-    made: str | None
-    trial: str | None
+    made: str | None = None
+    trial: str | None = None
 
 
 _LEFT_OUT = "left out: "
@@ -259,7 +259,8 @@ class _Scorer:
 
         def one(number: int, stop: Callable[[], bool]) -> _Answer:
             mutant, name = batch[new[number]], names[new[number]]
-            return self._answer(mutant, name, lambda: stop() or _past(end_s))
+            # One that has begun goes on: those that take long are those that nothing catches.
+            return _Answer(name) if _past(end_s) else self._answer(mutant, name, stop)
 
         def tell(answer: _Answer) -> None:
             nonlocal done
@@ -285,23 +286,20 @@ class _Scorer:
         return made.startswith(_LEFT_OUT) or made == self._own or self._kept.get(made) is not None
 
     def _answer(self, mutant: Mutant, name: str, stop: Callable[[], bool]) -> _Answer:
-        """What a mutant makes and what becomes of it, as far as there is time."""
-        nothing = _Answer(name, None, None)
-        if stop():
-            return nothing
+        """What a mutant makes, and what becomes of it."""
         texts = self._texts(mutant)
         try:
             made = program_name(self._subject, texts)
             if made == self._own or self._kept.get(made) is not None:
-                return _Answer(name, made, None)
+                return _Answer(name, made)
             reaching = self._baseline.reaching(mutant)
             cases = [(self._cases[place], self._baseline.cases[place]) for place in reaching]
             car = self._subject.car(self._subject.program(texts))
             found = tried(car, cases, limit_s=self._wish.limit_s, stop=stop)
         except LeftOut as why:
-            return _Answer(name, f"{_LEFT_OUT}{why.why}", None)
+            return _Answer(name, f"{_LEFT_OUT}{why.why}")
         except (Stopped, NotFinished):
-            return nothing
+            return _Answer(name)
         return _Answer(name, made, found.model_dump_json())
 
     def _note(self, mutant: Mutant, made: str | None, work: _Work) -> None:

@@ -31,6 +31,10 @@ from linkloss.units import show_duration
 from linkloss.vehicle.loading import Vehicle
 
 NO_FAULT = "none"
+CUT_SHORT = (
+    "Interrupted: what was being tried is not counted. That takes long where nothing catches it, so"
+    " the share may be too high."
+)
 MOST_SHOWN = 20
 """Survivors on the screen, unless all are asked for."""
 FATES: dict[Fate, str] = {
@@ -222,6 +226,8 @@ def show_mutants(console: Console, score: Score, *, verbose: bool = False) -> No
     paragraph(console, score_sentence(score), style=style)
     for fact in facts_of(score):
         paragraph(console, fact)
+    if score.interrupted:
+        paragraph(console, CUT_SHORT, style=STYLES["not exercised"])
     if score.caught:
         heading(console, "Caught by")
         rows = caught_rows(score)
@@ -267,7 +273,7 @@ def mutants_page(score: Score) -> Page:
         parts=tuple(_parts(score)),
         facts={"": " ".join(facts_of(score))},
         vehicle=score.vehicle,
-        warnings=("Interrupted: not all were tried.",) if score.interrupted else (),
+        warnings=(CUT_SHORT,) if score.interrupted else (),
     )
 
 
