@@ -18,6 +18,7 @@ from linkloss.power.leads import (
     ohm_per_m,
     parse_size,
 )
+from linkloss.vehicle.electrical import drop_volts
 
 FOOT = 0.3048
 COPPER_20 = 0.017241
@@ -117,3 +118,25 @@ def test_every_size_of_the_table_is_its_own_interpolation():
         assert ohm_per_m(mm2) == pytest.approx(ohm)
     between = [ohm_per_m(mm2 / 10) for mm2 in range(2, 500)]
     assert between == sorted(between, reverse=True)
+
+
+THREE_PERCENT = (5, 10, 15, 20, 25, 30, 40, 50, 60, 70, 80, 90, 100)
+"""Length there and back in ft."""
+GAUGES = {
+    10: (18, 14, 12, 12, 10, 10, 8, 8, 6, 6, 6, 4, 4),
+    15: (16, 12, 10, 10, 8, 8, 6, 6, 4, 4, 4, 2, 2),
+    20: (14, 10, 10, 8, 6, 6, 6, 4, 4, 2, 2, 2, 2),
+}
+"""A marine supplier's table of AWG by A, looked up: 3 % of 12 V, for what must work."""
+
+
+@pytest.mark.parametrize("amps", GAUGES)
+def test_what_a_table_for_3_percent_takes_loses_3_percent_and_the_next_thinner_more(amps):
+    """The table has even gauges alone and rounds up at times; ours have up to a tenth more ohm."""
+    for feet, gauge in zip(THREE_PERCENT, GAUGES[amps], strict=True):
+        allowed = drop_volts("3 %", 12)
+        taken, thinner = (
+            Lead(awg_mm2(each), feet * FOOT).ohm * amps for each in (gauge, gauge + 2)
+        )
+        assert taken < 1.12 * allowed, (feet, gauge)
+        assert thinner > 0.9 * allowed, (feet, gauge)

@@ -18,7 +18,7 @@ from linkloss.sizing.power_plan import PowerPlan, power_plan
 from linkloss.sizing.suggest import suggest
 from linkloss.vehicle.loading import Vehicle
 
-FEW = 12
+FEW = 8
 MANY = 2000
 
 

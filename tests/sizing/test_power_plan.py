@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from linkloss.cli import main
 from linkloss.report.power_report import finding_words, plan_exit_code
 from linkloss.shipped import demo_vehicle
 from linkloss.sizing.power_plan import PowerPlan, power_plan
@@ -199,3 +200,12 @@ def test_what_the_file_says_is_not_assumed(car):
     assert before["range = 9 V to 16 V"] == ("dash", "rear")
     car.change('start = "14 A"', 'start = "14 A"\nstart_time = "100 ms"')
     assert "start_time = 100 ms" not in [entry.text for entry in plan(car).assumed]
+
+
+def test_a_car_written_from_a_list_of_nodes_has_nothing_to_change(tmp_path, capsys):
+    folder = tmp_path / "new"
+    assert main(["new", str(folder), "--nodes", "dash,front=python,rear=python"]) == 0
+    capsys.readouterr()
+    found = power_plan(load_vehicle(folder / "vehicle.toml"))
+    assert len(found.loads) == 7
+    assert found.findings == ()

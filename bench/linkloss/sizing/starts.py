@@ -3,7 +3,8 @@
 The circuit of a session is run without programs: first everything starts at one instant, as after a
 node's reset, then each load and each group of loads on one fuse starts while all the others run.
 Fuses are judged at the charging voltage, where currents are highest, and by the fastest fuse of
-their band. What a start takes down by its dip is looked for on the battery alone.
+their band. What a start takes down by its dip is looked for on the battery alone, where everything
+at once makes the deepest.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ REST_NS = 60 * S
 """After so long a filament is cold, a motor stands still and a fuse has recovered."""
 FINEST_NS = MS // 2
 """The first steps of a start; later ones grow with the time since its beginning."""
-GROWTH = 20
+GROWTH = 10
 STIFF_OHM = 0.001
 
 Course = Sequence[tuple[float, float]]
@@ -210,7 +211,10 @@ def start_findings(sums: Sums) -> Iterator[Finding]:
     """
     groups = groups_of(sums)
     charging = list(Starts(sums.vehicle, sums.supply.charging).run(groups))
-    flat = list(Starts(sums.vehicle, None).run([g for g in groups if not _cranks(sums, g)]))
+    flat = list(Starts(sums.vehicle, None).run([]))
+    if any(list(_of_dip(sums, start)) for start in flat):  # which start alone does it?
+        apart = [group for group in groups if not _cranks(sums, group)]
+        flat = list(Starts(sums.vehicle, None).run(apart))
     yield from _of_fuses(sums, charging)
     yield from _of_feeds(sums, charging)
     told: set[tuple[str, str]] = set()
