@@ -118,9 +118,8 @@ def vagueness(verdict: Verdict) -> int:
 
 _VAGUE = (Cause.OUT_OF_STEP, Cause.NOT_TOLD)
 """Causes that leave open which of two nodes is wrong."""
-_VAGUE_RULES = {"foreign": 0, "rejoin": 2, "in": 2, "notice": 3, "end": 4}
-"""By the first word of the rule. A frame with a wrong identifier is seen; the one that is missed
-for it is not."""
+_VAGUE_RULES = {"rejoin": 2, "in": 2, "notice": 3, "end": 4}
+"""By the first word of the rule."""
 
 
 def diagnose(scenario: Scenario, subject: str, rule: str) -> Diagnosis:
@@ -375,10 +374,17 @@ class _Look:
         if unread is not None and broken.cause not in _TELLS_ITSELF:
             return Diagnosis(Mechanism.NOT_READ, node, self._name(unread), unread.at_ns)
         mechanism, message = self._by_rule(), self._about()
+        if mechanism is Mechanism.NOT_SENT and self._sent_as_another(message):
+            return Diagnosis(Mechanism.SENT_WRONG, node, "", broken.at_ns)
         of_sender = mechanism in (Mechanism.NOT_SENT, Mechanism.SENT_WRONG)
         if of_sender and node not in self._senders(message):
             message = ""
         return Diagnosis(mechanism, node, message, broken.at_ns)
+
+    def _sent_as_another(self, message: str) -> bool:
+        """Whether the node hands over frames that are none of its messages, and this one never."""
+        foreign = any(each.node == self.node for each in self.recording.foreign)
+        return foreign and bool(message) and not self.recording.handed.get(message)
 
     def _senders(self, message: str) -> tuple[str, ...]:
         info = self.vehicle.messages.get(message)
