@@ -7,6 +7,10 @@ from pathlib import Path
 ROOT = Path(__file__).parents[1]
 WREN = ROOT / "scenarios" / "wren" / "vehicle.toml"
 SKETCH_PINS = """
+[nodes.rear.spi_can]
+select = 53
+interrupt = 2
+
 [nodes.rear.pins]
 tail_left = 3
 tail_right = 4
@@ -16,14 +20,26 @@ reverse_lamps = 7
 indicator_rear_left = 8
 indicator_rear_right = 9
 fuel_pump = 22
-interior_lamp = 23
+interior_lamp = 11
 accessory_socket = 24
-brake_pedal = 14
-reverse_gear = 15
-ignition = { pin = 16, positions = ["on"] }
-hazard = 17
-oil_pressure = 18
-crash = 19
+brake_pedal = 30
+reverse_gear = 31
+ignition = { pin = 32, positions = ["on"] }
+hazard = 33
+oil_pressure = 34
+crash = 35
+
+[nodes.rear.senses]
+supply = { pin = 54, volts = "25 V" }
+tail_left = { pin = 55, amps = "2.5 A" }
+tail_right = { pin = 56, amps = "2.5 A" }
+plate_lamp = { pin = 57, amps = "2.5 A" }
+brake_lamps = { pin = 58, amps = "10 A" }
+reverse_lamps = { pin = 59, amps = "10 A" }
+indicator_rear_left = { pin = 60, amps = "5 A" }
+indicator_rear_right = { pin = 61, amps = "5 A" }
+fuel_pump = { pin = 62, amps = "20 A" }
+interior_lamp = { pin = 63, amps = "2.5 A" }
 """
 
 

@@ -41,6 +41,7 @@ _UNITS: dict[str, dict[str, Decimal]] = {
     "capacitance": {"uF": Decimal("0.000001"), "mF": Decimal("0.001"), "F": Decimal(1)},
     "drift": {"ppm": Decimal(1)},
     "frequency": {"Hz": Decimal(1), "kHz": Decimal(1000)},
+    "clock": {"Hz": Decimal(1), "kHz": Decimal(1000), "MHz": Decimal(1_000_000)},
 }
 _WILDEST_PPM = 100_000
 """A bare RC oscillator is off by up to 10 % (from memory)."""
@@ -64,6 +65,7 @@ _EXAMPLE = {
     "capacitance": "470 uF",
     "drift": "100 ppm",
     "frequency": "200 Hz",
+    "clock": "16 MHz",
 }
 
 
@@ -269,6 +271,19 @@ Capacitance = Annotated[
     float, _read("capacitance"), _no_bare_number("capacitance"), _schema("capacitance")
 ]
 Frequency = Annotated[float, _read("frequency"), _no_bare_number("frequency"), _schema("frequency")]
+
+
+def parse_clock(text: object) -> int:
+    """The rate of an oscillator in whole hertz, 100 kHz to 100 MHz. Raises ValueError."""
+    if isinstance(text, int) and not isinstance(text, bool):
+        return text
+    value = int(parse_quantity(text, "clock").to_integral_value())
+    if not 100_000 <= value <= 100_000_000:
+        raise ValueError(f"'{text}' is out of range; an oscillator runs at 100 kHz to 100 MHz")
+    return value
+
+
+Clock = Annotated[int, BeforeValidator(parse_clock), _no_bare_number("clock"), _schema("clock")]
 
 
 def parse_share(value: object) -> float:

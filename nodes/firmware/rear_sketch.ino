@@ -2,18 +2,20 @@
  *
  * The same job as rear.c, written as hobby sketches are: pinMode and digitalWrite, millis(), a chip
  * select, an interrupt pin that a flag follows. The chip's registers and bits carry the names of its
- * data sheet. For the bench: chip select 10, interrupt 2, oscillator 16 MHz.
+ * data sheet. For a board with an ATmega2560: chip select 53, interrupt 2, oscillator 16 MHz.
  */
 #include <SPI.h>
 #include <avr/wdt.h>
 
-/* ---- pins: a small board with the chip on 2 and 10 to 13 */
+/* ---- pins: the chip on 2 and 50 to 53; the lamp that fades on a pin that a timer drives */
 
-const byte CAN_CS = 10, CAN_INT = 2;
+const byte CAN_CS = 53, CAN_INT = 2;
 const byte TAIL_LEFT = 3, TAIL_RIGHT = 4, PLATE_LAMP = 5, BRAKE_LAMPS = 6, REVERSE_LAMPS = 7,
-           INDICATOR_LEFT = 8, INDICATOR_RIGHT = 9, FUEL_PUMP = 22, INTERIOR_LAMP = 23, SOCKET = 24;
-const byte BRAKE_PEDAL = A0, REVERSE_GEAR = A1, IGNITION_ON = A2, HAZARD = A3, OIL_PRESSURE = A4,
-           CRASH = A5;
+           INDICATOR_LEFT = 8, INDICATOR_RIGHT = 9, FUEL_PUMP = 22, INTERIOR_LAMP = 11, SOCKET = 24;
+const byte BRAKE_PEDAL = 30, REVERSE_GEAR = 31, IGNITION_ON = 32, HAZARD = 33, OIL_PRESSURE = 34,
+           CRASH = 35;
+/* analogue inputs: the supply through a divider, 25 V at full scale, and the switches' currents */
+const byte SUPPLY = 54, FIRST_CURRENT = 55;
 
 /* ---- the CAN controller */
 
@@ -266,14 +268,17 @@ enum Failure { NONE, WHILE_OFF, WHILE_ON };
 struct Output {
     byte pin;
     unsigned leastMa; /* less while it is on: it has failed; 0: nobody looks */
+    unsigned fullMa;  /* the current at the largest reading of its pin */
     byte duty;
     bool doubtful;
     Failure failed;
 };
 
-Output outputs[] = {{TAIL_LEFT, 200}, {TAIL_RIGHT, 200}, {PLATE_LAMP, 200}, {BRAKE_LAMPS, 1500},
-                    {REVERSE_LAMPS, 1500}, {INDICATOR_LEFT, 800}, {INDICATOR_RIGHT, 800},
-                    {FUEL_PUMP, 2000}, {INTERIOR_LAMP, 100}, {SOCKET, 0}};
+Output outputs[] = {{TAIL_LEFT, 200, 2500}, {TAIL_RIGHT, 200, 2500}, {PLATE_LAMP, 200, 2500},
+                    {BRAKE_LAMPS, 1500, 10000}, {REVERSE_LAMPS, 1500, 10000},
+                    {INDICATOR_LEFT, 800, 5000}, {INDICATOR_RIGHT, 800, 5000},
+                    {FUEL_PUMP, 2000, 20000}, {INTERIOR_LAMP, 100, 2500}, {SOCKET, 0, 0}};
+const byte OUTPUTS = sizeof outputs / sizeof *outputs;
 
 void drive(byte pin, byte duty)
 {
@@ -282,7 +287,10 @@ void drive(byte pin, byte duty)
             output.duty = duty;
             output.doubtful = false;
         }
-    analogWrite(pin, duty);
+    if (duty == 0 || duty == 255)
+        digitalWrite(pin, duty ? HIGH : LOW);
+    else
+        analogWrite(pin, duty);
 }
 
 void drive(byte pin, bool on) { drive(pin, (byte)(on ? 255 : 0)); }
@@ -338,18 +346,24 @@ void switchOutputs(unsigned long now)
 
 /* ---- what the current tells: a blown fuse, a broken lead, a relay that stays closed */
 
-const unsigned NOTHING_MA = 100, WORKS_FROM_MV = 9000;
+const unsigned NOTHING_MA = 100, WORKS_FROM_MV = 9000, FULL_MV = 25000;
+const byte BETWEEN_LOOKS = 10; /* ms: each output is looked at every 100 ms */
 unsigned long lookedAt = 0;
+byte lookNext = 0;
+
+unsigned reading(byte pin, unsigned full) { return (unsigned long)analogRead(pin) * full / 1023; }
+
+unsigned supplyMv() { return reading(SUPPLY, FULL_MV); }
 
 /* Two looks at one level of the pin that both find it wrong make a failure: the first may come
  * before a lamp is warm or a relay has moved. Two that find it right end one: a switch that tries
  * again drives its short for a moment. */
-void lookAt(Output &output)
+void lookAt(Output &output, byte place)
 {
-    unsigned ma = board_output_ma(output.pin);
-    Failure here = output.duty ? WHILE_ON : WHILE_OFF;
-    if (!output.leastMa || ma == BOARD_NOT_SENSED)
+    if (!output.leastMa)
         return;
+    unsigned ma = reading(FIRST_CURRENT + place, output.fullMa);
+    Failure here = output.duty ? WHILE_ON : WHILE_OFF;
     bool wrong = output.duty ? ma < output.leastMa : ma > NOTHING_MA;
     if (wrong && output.doubtful)
         output.failed = here;
@@ -358,14 +372,15 @@ void lookAt(Output &output)
     output.doubtful = wrong;
 }
 
+/* One at a time: reading the converter takes as long as a frame on the bus. */
 void lookAtCurrents(unsigned long now)
 {
-    if (now - lookedAt < 100)
+    if (now - lookedAt < BETWEEN_LOOKS)
         return;
     lookedAt = now;
-    if (board_supply_mv() >= WORKS_FROM_MV)
-        for (Output &output : outputs)
-            lookAt(output);
+    if (supplyMv() >= WORKS_FROM_MV)
+        lookAt(outputs[lookNext], lookNext);
+    lookNext = (lookNext + 1) % OUTPUTS;
 }
 
 /* ---- the heartbeat */
@@ -398,7 +413,7 @@ void sendHeartbeat(unsigned long now)
         failed = failed || output.failed != NONE;
     unsigned long seconds = min(now / 1000, 255UL);
     Frame frame = {0x202, 4, {0, (byte)(counter | lost << 4 | cameBack << 5 | failed << 6),
-                              (byte)(board_supply_mv() / 100), (byte)seconds}};
+                              (byte)(supplyMv() / 100), (byte)seconds}};
     frame.data[0] = checksum(frame);
     if (sendFrame(frame)) {
         counter = (counter + 1) & 0x0F;

@@ -51,7 +51,7 @@ WRONG = [
     ),
     Variant(
         "chip_select_of_another_shield",
-        (("CAN_CS = 10", "CAN_CS = 53"), (READ, "        if (readFrame(frame))\n")),
+        (("CAN_CS = 53", "CAN_CS = 10"), (READ, "        if (readFrame(frame))\n")),
         "none", "parked", "rear", "rejoin",
     ),
     Variant(

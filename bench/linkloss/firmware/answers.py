@@ -20,6 +20,7 @@ import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
+from math import isnan
 from pathlib import Path
 from typing import Any
 
@@ -36,6 +37,7 @@ taken to be stuck.
 """
 STACK_BYTES = 256 * 1024
 
+_SHARED = ("machine.h", "processor.h")
 _FUNCTIONS = """
 struct machine *machine_new(uint64_t stack_bytes);
 void machine_free(struct machine *machine);
@@ -54,7 +56,8 @@ def interface() -> Any:
     """The cffi view of what the bench and a firmware share."""
     from cffi import FFI  # the extra 'firmware'
 
-    text = (C_FOLDER / "machine.h").read_text(encoding="utf-8")
+    text = "".join((C_FOLDER / name).read_text(encoding="utf-8") for name in _SHARED)
+    text = re.sub(r"(?ms)^#ifndef CFFI$.*?^#endif$", "", text)
     ffi = FFI()
     ffi.cdef(re.sub(r"(?m)^#.*$", "", text) + _FUNCTIONS)
     return ffi
@@ -78,6 +81,9 @@ def switchboard() -> Any:
 class Library:
     """One copy of a firmware in memory, with a stack."""
 
+    stops_hung = True
+    """A program that hangs is not resumed, but for an interrupt."""
+
     def __init__(self, path: Path) -> None:
         ffi = interface()
         self._functions = _load_copy(path)
@@ -90,6 +96,7 @@ class Library:
         self.machine = switchboard().machine_new(STACK_BYTES)
         if self.machine == ffi.NULL:
             raise MemoryError("no memory for a firmware's stack")
+        self.resume = switchboard().machine_resume
 
     def begin(self) -> None:
         """Reset it: restore static and thread-local memory, and empty the stack."""
@@ -170,6 +177,21 @@ class InputPin:
 
 
 @dataclass(frozen=True, slots=True)
+class SensePin:
+    """A pin of the converter that measures the current into an output, in A, or without one the
+    node's supply voltage, in V. ``full_scale`` is what its largest reading stands for.
+    """
+
+    pin: int
+    output: str | None
+    full_scale: float
+
+    def counts(self, value: float, largest: int) -> int:
+        """The converter's reading, 0 to ``largest``; nothing is measured: 0."""
+        return round(min(1.0, max(0.0, 0.0 if isnan(value) else value / self.full_scale)) * largest)
+
+
+@dataclass(frozen=True, slots=True)
 class Wiring:
     """All of a node's pins, and the figures of its hardware.
 
@@ -179,6 +201,7 @@ class Wiring:
 
     outputs: tuple[OutputPin, ...] = ()
     inputs: tuple[InputPin, ...] = ()
+    senses: tuple[SensePin, ...] = ()
     call_ns: int = 2_000
     clock_start_ns: int = 0
     memory_bytes: int = 1024
@@ -200,11 +223,15 @@ class Answers:
         machine: Any,
         wiring: Wiring,
         interrupt: Callable[[int], None],
+        largest: int,
     ) -> None:
+        """``largest``: the largest reading of the converter."""
         self._board = board
         self._controller = board.bus.controller
         self._machine = machine
         self._outputs: Mapping[int, OutputPin] = {entry.pin: entry for entry in wiring.outputs}
+        self._senses: Mapping[int, SensePin] = {entry.pin: entry for entry in wiring.senses}
+        self._largest = largest
         self._interrupt = interrupt
         self._timer: Event | None = None
         self._period_ns = 0
@@ -318,6 +345,18 @@ class Answers:
         text = bytes(interface().buffer(machine.text, machine.text_length))
         self._board.printed(text.decode("utf-8", errors="replace"))
 
+    def sense(self) -> None:
+        """What a pin measures of the node itself."""
+        machine, board = self._machine, self._board
+        entry = self._senses[machine.a]
+        output = entry.output
+        value = board.supply_volts() if output is None else board.current(output)
+        machine.result = entry.counts(value, self._largest)
+
+    def bite(self) -> None:
+        """The watchdog of the processor itself has bitten."""
+        self._board.host.bite()
+
     def chip(self) -> None:
         """What a chip inside the program did with a frame."""
         watch = self._controller.chip
@@ -356,5 +395,7 @@ ANSWERS: Mapping[int, Callable[[Answers], None]] = {
     14: Answers.restart,
     15: Answers.print,
     17: Answers.chip,
+    18: Answers.bite,
+    19: Answers.sense,
 }
 """The answers by the numbers of ``enum request``."""

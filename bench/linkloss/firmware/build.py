@@ -225,10 +225,10 @@ def runtime() -> Path:
     """
     unit = _Unit("runtime.c", (C_FOLDER / "runtime.c").read_text(encoding="utf-8"), cpp=False)
     machine = (C_FOLDER / "machine.h").read_text(encoding="utf-8")
-    folder = cache_folder("firmware") / _digest([unit.text, machine, compiler(cpp=False)])
+    folder = cache_folder("firmware") / digest_of([unit.text, machine, compiler(cpp=False)])
     made = folder / "runtime.so"
     if not made.is_file():
-        with _workplace(folder) as place:
+        with workplace(folder) as place:
             command = ["-O1", "-g", "-fPIC", "-shared", f"-I{C_FOLDER}", str(C_FOLDER / unit.name)]
             _compile([compiler(cpp=False), *command, "-o", str(place / made.name)])
     return made
@@ -309,7 +309,7 @@ def _standard(sources: Sources, *, cpp: bool) -> list[str]:
 
 def _make(folder: Path, sources: Sources, units: Sequence[_Unit], flags: Sequence[str]) -> None:
     own = _own_parts([flag for flag in flags if flag not in _USERS_ONLY])
-    with _workplace(folder) as place:
+    with workplace(folder) as place:
         objects = [str(own / f"{Path(name).stem}.o") for name in OWN_PARTS]
         made: dict[str, str] = {}
         warnings: list[str] = []
@@ -366,13 +366,13 @@ def _missing(said: str, sources: Sources) -> str:
 
 def _own_parts(flags: Sequence[str]) -> Path:
     """The folder with the compiled parts of the bench, which are the same in every firmware."""
-    folder = cache_folder("firmware") / _digest(
-        [*_own_texts(), *flags, _stamp(compiler(cpp=False))]
+    folder = cache_folder("firmware") / digest_of(
+        [*_own_texts(), *flags, stamp(compiler(cpp=False))]
     )
     if not folder.is_dir():
         command = [compiler(cpp=False), *_QUIET, *flags, "-std=gnu11", "-fno-builtin"]
         command += [f"-I{C_FOLDER}", f"-I{HEADERS}"]
-        with _workplace(folder) as place:
+        with workplace(folder) as place:
             for name in OWN_PARTS:
                 made = place / f"{Path(name).stem}.o"
                 _compile([*command, str(C_FOLDER / name), "-c", "-o", str(made)])
@@ -409,6 +409,17 @@ def _compile(
     return done
 
 
+def compile_file(
+    command: Sequence[str], folder: Path | None = None, given: str | None = None
+) -> str:
+    """What a compiler wrote out for a command, on a text if one is given; ``folder`` is where the
+    user's names begin.
+
+    :raises BuildError: with the compiler's first errors.
+    """
+    return _compile(command, given, folder).stdout
+
+
 def _as_written(line: str, folder: Path) -> str:
     """A line of the compiler with files named as in the vehicle file."""
     return line.replace(f"{folder}{os.sep}", "")
@@ -428,7 +439,7 @@ def _complaints(text: str, folder: Path | None = None) -> str:
 
 
 @contextmanager
-def _workplace(folder: Path) -> Iterator[Path]:
+def workplace(folder: Path) -> Iterator[Path]:
     """A folder to build in, which is moved into the cache only if all went well."""
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
@@ -449,7 +460,7 @@ def _key(units: Iterable[_Unit], flags: Iterable[str]) -> str:
     parts += [word for unit in units for word in (unit.name, unit.text)]
     parts += [*flags, *_WARNINGS, *_CPP, *_LINK, *_LINK_COUNTING, BUILT_IN, READ]
     cpp = any(unit.cpp for unit in units)
-    return _digest([*parts, _stamp(compiler(cpp=False)), _stamp(compiler(cpp=True)) if cpp else ""])
+    return digest_of([*parts, stamp(compiler(cpp=False)), stamp(compiler(cpp=True)) if cpp else ""])
 
 
 def _own_texts() -> list[str]:
@@ -461,14 +472,15 @@ def _own_texts() -> list[str]:
     return [str(C_FOLDER), *(path.read_text(encoding="utf-8") for path in paths)]
 
 
-def _stamp(program: str) -> str:
+def stamp(program: str) -> str:
     """What distinguishes one version of a compiler from the next."""
     path = Path(program).resolve()
     facts = path.stat()
     return f"{path} {facts.st_size} {facts.st_mtime_ns}"
 
 
-def _digest(parts: Iterable[str]) -> str:
+def digest_of(parts: Iterable[str]) -> str:
+    """The name of a place in the cache for what depends on all these texts."""
     digest = hashlib.sha256()
     for part in parts:
         data = part.encode()

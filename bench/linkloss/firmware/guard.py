@@ -41,6 +41,9 @@ class Caller(Protocol):
     def call(self, action: Callable[..., object], *args: Any) -> None:
         """Run it."""
 
+    def bite(self) -> None:
+        """The watchdog was not fed."""
+
 
 class BoardFace(Protocol):
     """What a blocking program needs from a board of the bench."""

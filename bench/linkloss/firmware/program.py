@@ -15,7 +15,7 @@ from collections.abc import Callable, Sequence
 from functools import cached_property
 from math import isnan
 from pathlib import Path
-from typing import Any
+from typing import Any, Generic, Protocol, TypeVar
 
 from linkloss.clock import Event
 from linkloss.firmware.answers import (
@@ -26,7 +26,6 @@ from linkloss.firmware.answers import (
     OutputPin,
     Wiring,
     interface,
-    switchboard,
 )
 from linkloss.firmware.build import (
     C_FOLDER,
@@ -88,6 +87,7 @@ class Firmware:
     ) -> None:
         self.sources = sources
         self.wiring = wiring
+        self.largest = (1 << wiring.analog_bits) - 1
         self._options = options
         self._refused = refused
         self._unused: list[Library] = []
@@ -121,12 +121,12 @@ class Firmware:
         """The sources and headers that it was compiled from."""
         return files_read(self.path)
 
-    def __call__(self, board: BoardFace) -> FirmwareProgram:
+    def __call__(self, board: BoardFace) -> FirmwareProgram[Library]:
         """A run of the program on a board."""
         return FirmwareProgram(self, board)
 
-    def take(self) -> Library:
-        """A copy in memory for one run of the program."""
+    def take(self, _board: BoardFace) -> Library:
+        """A copy in memory for one run of the program on a board."""
         path = self.path
         return self._unused.pop() if self._unused else Library(path)
 
@@ -135,25 +135,71 @@ class Firmware:
         library.dump()
         self._unused.append(library)
 
+    def failure(self, library: Library) -> ProgramFailed:
+        """The failure for a crash of a copy: what it was, and where."""
+        machine, ffi = library.machine, interface()
+        text = _text(ffi, machine.what) or _signal_text(machine)
+        if machine.file != ffi.NULL:
+            return ProgramFailed(text, f"{_text(ffi, machine.file)}:{machine.line}")
+        places = machine.places[0 : machine.places_length]
+        return ProgramFailed(text, source_line(self.path, [each - library.base for each in places]))
 
-class FirmwareProgram(BlockingProgram):
-    """One run of a firmware."""
 
-    def __init__(self, firmware: Firmware, board: BoardFace) -> None:
+class Runner(Protocol):
+    """What runs a program: it asks through the memory that it has in turn with the bench."""
+
+    machine: Any
+    stops_hung: bool
+    """Whether the bench itself holds a program that hangs, and tells it what outputs draw."""
+
+    @property
+    def resume(self) -> Callable[[Any], int]:
+        """Let it run until it asks for something; what returns the number of the request."""
+
+    def begin(self) -> None:
+        """Reset it."""
+
+
+R = TypeVar("R", bound=Runner)
+
+
+class Runs(Protocol[R]):
+    """A program that can be run on a board."""
+
+    wiring: Wiring
+    largest: int
+
+    def take(self, board: BoardFace) -> R:
+        """What runs it there."""
+
+    def put_back(self, runner: R) -> None:
+        """Return it after a run."""
+
+    def failure(self, runner: R) -> ProgramFailed:
+        """What a crash was, and where."""
+
+
+class FirmwareProgram(BlockingProgram, Generic[R]):
+    """One run of a firmware or an image."""
+
+    def __init__(self, firmware: Runs[R], board: BoardFace) -> None:
         self._firmware = firmware
         self._board = board
         self._queue = board.queue
         self._controller = board.bus.controller
-        self._library: Library | None = firmware.take()
-        self._machine: Any = self._library.machine
-        self._resume = switchboard().machine_resume
-        self._library.begin()
+        self._runner: R | None = firmware.take(board)
+        self._machine: Any = self._runner.machine
+        self._resume = self._runner.resume
+        self._stops_hung = self._runner.stops_hung
+        self._runner.begin()
         self._event: Event | None = None
         self._busy = False
         self._inputs: dict[str, list[InputPin]] = {}
         self._sensed: list[OutputPin] = []
-        self._largest = (1 << firmware.wiring.analog_bits) - 1
-        self._answers = Answers(board, self._machine, firmware.wiring, self.interrupt)
+        self._largest = firmware.largest
+        self._answers = Answers(
+            board, self._machine, firmware.wiring, self.interrupt, self._largest
+        )
         self._prepare()
 
     def _prepare(self) -> None:
@@ -171,9 +217,11 @@ class FirmwareProgram(BlockingProgram):
         machine.lets_in_id, machine.lets_in_extended = lets_in or (0, False)
         for number in range(len(machine.output_ma)):
             machine.output_ma[number] = _NOT_SENSED
+        for entry in wiring.senses:
+            machine.wired[entry.pin] = 3
         for output in wiring.outputs:
             machine.wired[output.pin] = 1
-            if not isnan(board.current(output.output)):
+            if self._stops_hung and not isnan(board.current(output.output)):
                 self._sensed.append(output)
         self._sense()
         for pin in wiring.inputs:
@@ -228,12 +276,12 @@ class FirmwareProgram(BlockingProgram):
             self._queue.at(self._queue.now_ns, self._board.host.call, self._can_event, event)
 
     def input_changed(self, name: str, value: str | float) -> None:
-        if self._library is not None:
+        if self._runner is not None:
             self.interrupt(self._read(name, value))
 
     def hang(self) -> None:
         self._machine.hung = 1
-        if not self._machine.in_interrupt:
+        if self._stops_hung and not self._machine.in_interrupt:
             self._wait_for(FOREVER)
 
     def resume(self) -> None:
@@ -241,26 +289,26 @@ class FirmwareProgram(BlockingProgram):
         self._wait_for(max(self._machine.until_ns, self._queue.now_ns))
 
     def end(self) -> None:
-        library, self._library = self._library, None
-        if library is not None:
+        runner, self._runner = self._runner, None
+        if runner is not None:
             self._wait_for(FOREVER)
             self._answers.stop_timer()
             self._controller.on_sent = None
-            self._firmware.put_back(library)
+            self._firmware.put_back(runner)
 
     # ---- running
 
     def interrupt(self, sources: int) -> None:
         """Interrupt the program, now or as soon as it allows it."""
         machine = self._machine
-        if not sources or self._library is None:
+        if not sources or self._runner is None:
             return
         machine.pending |= sources
         if not machine.masked and not machine.in_interrupt and not self._busy:
             self._go()
 
     def _can_event(self, event: int) -> None:
-        if self._library is not None and self._machine.can_events & event:
+        if self._runner is not None and self._machine.can_events & event:
             self.interrupt(FRAME)
 
     def _wake(self) -> None:
@@ -295,28 +343,24 @@ class FirmwareProgram(BlockingProgram):
                 machine.fed = 0
                 self._board.feed_watchdog(machine.fed_ns)
             if asked == _WAIT:
-                hung = machine.hung and not machine.in_interrupt
+                hung = self._stops_hung and machine.hung and not machine.in_interrupt
                 self._wait_for(FOREVER if hung else machine.until_ns)
                 return
             if asked == _CRASHED:
                 raise self._failure()
             ANSWERS[asked](self._answers)
+            if self._runner is None:  # its watchdog has bitten
+                return
 
     def _failure(self) -> ProgramFailed:
-        """The failure for a crash: what it was, and where."""
-        machine, ffi = self._machine, interface()
-        library, self._library = self._library, None
-        assert library is not None, "only a program that is alive can fail"
+        """The failure for a crash, after which nothing of the program runs."""
+        runner, self._runner = self._runner, None
+        assert runner is not None, "only a program that is alive can fail"
         self._wait_for(FOREVER)
         self._answers.stop_timer()
-        text = _text(ffi, machine.what) or _signal_text(machine)
-        if machine.file != ffi.NULL:
-            where = f"{_text(ffi, machine.file)}:{machine.line}"
-        else:
-            places = machine.places[0 : machine.places_length]
-            where = source_line(self._firmware.path, [place - library.base for place in places])
-        self._firmware.put_back(library)
-        return ProgramFailed(text, where)
+        failed = self._firmware.failure(runner)
+        self._firmware.put_back(runner)
+        return failed
 
 
 _WAIT, _CRASHED = 1, 16

@@ -135,17 +135,18 @@ _NEVER_KEEP_AWAY = ("drop",)
 
 
 def ready(vehicle: Vehicle) -> dict[str, list[str]]:
-    """Compile the programs of a vehicle that are in C, unless they are. Returns what the compiler
-    warned of, by node. Raises BadInput with every mistake in them.
+    """Compile the programs of a vehicle that are in C, unless they are, and read its images.
+    Returns what the compiler warned of, by node. Raises BadInput with every mistake in them.
     """
     warnings: dict[str, list[str]] = {}
-    if not any(node.c for node in vehicle.nodes.values()):
+    if not any(node.c or node.image for node in vehicle.nodes.values()):
         return warnings
-    from linkloss.firmware.program import Firmware  # only if there is one
+    from linkloss.firmware.image import Image  # only if there is one
+    from linkloss.firmware.program import Firmware
 
     problems: list[Problem] = []
     for name, program in vehicle.programs.items():
-        if isinstance(program, Firmware):
+        if isinstance(program, Firmware | Image):
             try:
                 warnings[name] = program.compile()
             except BadInput as error:

@@ -35,8 +35,10 @@ from linkloss.vehicle.programs import (
     Unread,
     header_folders,
     load_firmware,
+    load_image,
     load_program,
     load_script,
+    pin_problems,
     unread_program,
 )
 from linkloss.vehicle.tables import (
@@ -184,7 +186,7 @@ class Vehicle:
                 f"{name}: an int of its processor has {node.target.int_bits} bits, here it has 32:"
                 " int overflow not exercised."
                 for name, node in self.nodes.items()
-                if node.c and node.target.int_bits < 32
+                if node.c and not node.runs_image and node.target.int_bits < 32
             ),
         )
 
@@ -349,21 +351,23 @@ def _programs(
 ) -> dict[str, Callable[[Any], Any]]:
     programs: dict[str, Callable[[Any], Any]] = {}
     for name, node in file.nodes.items():
-        if node.logged:
+        if node.logged or (node.runs_image and any(pin_problems(name, file))):
             continue
+        refused = partial(_refused, source, ("nodes", name, node.program_key))
         try:
             if node.script is not None:
                 programs[name] = load_script(name, file, source.path.parent)
                 continue
+            if node.runs_image:
+                programs[name] = load_image(name, file, source.path.parent, refused)
+                continue
             if node.python is None:
-                refused = partial(_refused, source, name)
                 programs[name] = load_firmware(name, file, source.path.parent, build, refused)
                 continue
             programs[name] = load_program(node.python, source.path.parent)
             check_settings(programs[name], node.settings)
         except ProgramError as error:
-            key = "script" if node.script is not None else "c" if node.c else "python"
-            problems.append(source.problem(("nodes", name, key), str(error)))
+            problems.append(source.problem(("nodes", name, node.program_key), str(error)))
         except _SettingsProblem as error:
             problems.append(
                 source.problem(("nodes", name, "settings", *error.place), str(error)),
@@ -378,25 +382,28 @@ def _unread(
     programs: dict[str, Callable[[Any], Any]] = {}
     folder = source.path.parent
     for name, node in file.nodes.items():
-        if node.logged:
+        if node.logged or (node.runs_image and any(pin_problems(name, file))):
             continue
+        refused = partial(_refused, source, ("nodes", name, node.program_key))
         try:
             if node.script is not None:
                 programs[name] = load_script(name, file, folder)  # reads it, and no more
+            elif node.runs_image:
+                image = load_image(name, file, folder, refused)
+                programs[name] = Unread(image.built, kept=False)
             elif node.python is None:
-                made = load_firmware(name, file, folder, build, partial(_refused, source, name))
+                made = load_firmware(name, file, folder, build, refused)
                 programs[name] = Unread(made.built, kept=False)
             else:
                 programs[name] = unread_program(node.python, folder)
         except ProgramError as error:
-            key = "script" if node.script is not None else "c" if node.c else "python"
-            problems.append(source.problem(("nodes", name, key), str(error)))
+            problems.append(source.problem(("nodes", name, node.program_key), str(error)))
     return programs
 
 
-def _refused(source: Source, node: str, text: str) -> BadInput:
-    """The error for a program in C that cannot be compiled."""
-    return BadInput([source.problem(("nodes", node, "c"), text)])
+def _refused(source: Source, place: tuple[str, ...], text: str) -> BadInput:
+    """The error for a program in C or an image that cannot be compiled or read."""
+    return BadInput([source.problem(place, text)])
 
 
 class _SettingsProblem(Exception):  # noqa: N818 - private carrier of a text and a place

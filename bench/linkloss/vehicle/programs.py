@@ -20,14 +20,25 @@ from pathlib import Path
 from types import CodeType, ModuleType
 from typing import TYPE_CHECKING, Any
 
-from linkloss.firmware.answers import InputPin, OutputPin, Wiring
+from linkloss.firmware.answers import InputPin, OutputPin, SensePin, Wiring
 from linkloss.firmware.build import BuildOptions, Sources
 from linkloss.firmware.guard import install, runs_programs
 from linkloss.problem import nearest
+from linkloss.vehicle.images import (
+    SUPPLY,
+    chip_of,
+    clock_of,
+    image_problem,
+    no_channel,
+    pin_of,
+    pin_problem,
+    problems_of_image,
+    spi_can,
+)
 from linkloss.vehicle.tables import PinTable, VehicleFile
 
 if TYPE_CHECKING:
-    from linkloss.vehicle.tables import InputTable, NodeTable
+    from linkloss.vehicle.tables import InputTable, NodeTable, SenseTable
 
 
 _PREFIX = "linkloss_node_"
@@ -171,7 +182,7 @@ def program_folders(programs: Iterable[Callable[[Any], Any]]) -> set[Path]:
 def named_files(node: NodeTable, folder: Path) -> list[Path]:
     """The files that a node's table names as its program; ``folder`` is the vehicle file's."""
     python = (node.python or "").rpartition(":")[0]
-    names = [*node.c, node.script, python if python.endswith(".py") else None]
+    names = [*node.c, node.script, node.image, python if python.endswith(".py") else None]
     return [(folder / name).resolve() for name in names if name is not None]
 
 
@@ -243,13 +254,14 @@ def wiring(name: str, file: VehicleFile) -> Wiring:
     for key, entries in node.pins.items():
         for entry in entries:
             if key in file.inputs and name in file.inputs[key].wired_to:
-                inputs.append(_input_pin(key, entry, file.inputs[key]))
+                inputs.append(_input_pin(key, entry, pin_of(node, entry.pin), file.inputs[key]))
             else:
-                outputs.append(OutputPin(entry.pin, key, entry.active == "low"))
+                outputs.append(OutputPin(pin_of(node, entry.pin), key, entry.active == "low"))
     target = node.target
     return Wiring(
         outputs=tuple(outputs),
         inputs=tuple(inputs),
+        senses=tuple(_sense_pin(node, key, entry) for key, entry in node.senses.items()),
         call_ns=target.call,
         clock_start_ns=target.clock_start,
         memory_bytes=target.memory,
@@ -257,10 +269,15 @@ def wiring(name: str, file: VehicleFile) -> Wiring:
     )
 
 
-def _input_pin(name: str, entry: PinTable, table: InputTable) -> InputPin:
+def _input_pin(name: str, entry: PinTable, pin: int, table: InputTable) -> InputPin:
     positions = entry.positions or (table.positions or ())[1:]
     span = table.range if table.positions is None else None
-    return InputPin(entry.pin, name, frozenset(positions), entry.active == "low", span)
+    return InputPin(pin, name, frozenset(positions), entry.active == "low", span)
+
+
+def _sense_pin(node: NodeTable, key: str, entry: SenseTable) -> SensePin:
+    output = None if key == SUPPLY else key
+    return SensePin(pin_of(node, entry.pin), output, entry.volts or entry.amps or 1.0)
 
 
 def pin_problems(name: str, file: VehicleFile) -> Iterator[tuple[tuple[str, ...], str]]:
@@ -269,6 +286,10 @@ def pin_problems(name: str, file: VehicleFile) -> Iterator[tuple[tuple[str, ...]
     outputs = {load.output or key: key for key, load in file.loads.items() if load.node == name}
     own_inputs = [key for key, table in file.inputs.items() if name in table.wired_to]
     used: dict[int, str] = {}
+    yield from problems_of_image(node)
+    if node.runs_image and image_problem(node):
+        return  # without a chip there are no pins
+    yield from _sense_problems(node, outputs)
     for key, entries in node.pins.items():
         if key not in outputs and key not in own_inputs:
             yield ("pins", key), _unknown_pin(name, key, [*own_inputs, *outputs])
@@ -278,11 +299,18 @@ def pin_problems(name: str, file: VehicleFile) -> Iterator[tuple[tuple[str, ...]
             yield ("pins", key), f"{text} set 'output' of load '{outputs[key]}'"
             continue
         for entry in entries:
-            if entry.pin in used:
-                text = f"pin {entry.pin} has two uses: '{used[entry.pin]}' and '{key}'"
-                yield ("pins", key), text
-            used[entry.pin] = key
+            wrong = pin_problem(node, entry.pin)
+            if wrong:
+                yield ("pins", key), wrong
+                continue
+            pin = pin_of(node, entry.pin)
+            if pin in used:
+                yield ("pins", key), f"pin {entry.pin} has two uses: '{used[pin]}' and '{key}'"
+            used[pin] = key
             table = file.inputs[key] if key in own_inputs else None
+            absent = no_channel(node, entry.pin) if table and table.positions is None else ""
+            if absent:
+                yield ("pins", key), absent
             yield from _position_problems(key, entry, table)
         if key in outputs and len(entries) > 1:
             yield ("pins", key), f"output '{key}' has {len(entries)} pins; expected one"
@@ -307,10 +335,29 @@ def _position_problems(
             yield ("pins", key), f"'{key}' has no position '{position}'; {expected}"
 
 
+def _sense_problems(
+    node: NodeTable, outputs: Mapping[str, str]
+) -> Iterator[tuple[tuple[str, ...], str]]:
+    from linkloss.problem import unknown
+
+    for key, entry in node.senses.items():
+        place = ("senses", key)
+        wrong = pin_problem(node, entry.pin)
+        if not (node.c or node.image):
+            yield place, "a pin that senses belongs to a program in C or an image"
+        elif key != SUPPLY and key not in outputs:
+            yield place, unknown("output to sense", key, [SUPPLY, *outputs])
+        elif (entry.volts is None) is (key == SUPPLY) or (entry.amps is None) is (key != SUPPLY):
+            one, other = ("volts", "amps") if key == SUPPLY else ("amps", "volts")
+            yield place, f"'{key}' is sensed in {one}; expected '{one}' and no '{other}'"
+        elif wrong or no_channel(node, entry.pin):
+            yield place, wrong or no_channel(node, entry.pin)
+
+
 def _missing_pins(
     node: NodeTable, outputs: Mapping[str, str]
 ) -> Iterator[tuple[tuple[str, ...], str]]:
-    if not node.c:
+    if not node.c and node.image is None:
         if node.pins and node.script is None:
             yield ("pins",), "pins belong to a program in C or a script; this node has neither"
         return
@@ -325,6 +372,15 @@ def _bus_definitions(file: VehicleFile) -> Iterator[str]:
     least, most = (round(1000 * share) for share in file.bus.sample_point)
     yield f"BOARD_SAMPLE_LEAST={least}"
     yield f"BOARD_SAMPLE_MOST={most}"
+
+
+def _chip_definitions(node: NodeTable) -> Iterator[str]:
+    """What the model of an SPI CAN controller goes by."""
+    if node.spi_can is not None:
+        yield f"SPI_CAN_CS={node.spi_can.select}"
+        yield f"SPI_CAN_CLOCK={node.spi_can.oscillator}"
+        if node.spi_can.interrupt is not None:
+            yield f"SPI_CAN_INT={node.spi_can.interrupt}"
 
 
 def load_firmware(
@@ -350,13 +406,55 @@ def load_firmware(
     sources = Sources(
         folder=folder.resolve(),
         files=node.c,
-        definitions=(*_bus_definitions(file), *node.defines),
+        definitions=(*_bus_definitions(file), *_chip_definitions(node), *node.defines),
         includes=node.includes,
         std=node.std,
         long_bits=node.target.long_bits,
         signed_char=node.target.char == "signed",
     )
     return Firmware(sources, wiring(name, file), options, refused)
+
+
+def load_image(
+    name: str, file: VehicleFile, folder: Path, refused: Callable[[str], Exception]
+) -> Any:
+    """The program of a node whose image runs, to be read or compiled once it is needed;
+    ``refused(text)`` makes the error for one that cannot be. Raises ProgramError for what shows
+    without that.
+    """
+    if sys.platform != "linux":
+        raise ProgramError(f"an image needs Linux; this is {sys.platform}")
+    if find_spec("cffi") is None:
+        raise ProgramError("an image needs the extra 'image': pip install 'linkloss[image]'")
+    from linkloss.firmware.avr import AvrSources, missing  # only if there is one
+    from linkloss.firmware.image import Around, Image
+
+    node = file.nodes[name]
+    if missing():
+        raise ProgramError(missing())
+    for absent in (path for path in named_files(node, folder) if not path.is_file()):
+        raise ProgramError(f"there is no file '{absent}'")
+    chip, clock_hz = chip_of(node), clock_of(node)
+    around = Around(
+        chip,
+        clock_hz,
+        wiring(name, file),
+        spi_can(node, file.bus),
+        watchdog_always=node.fuses is not None and node.fuses.watchdog_always,
+    )
+    if node.image is not None:
+        return Image((folder / node.image).resolve(), around, refused)
+    sources = AvrSources(
+        folder=folder.resolve(),
+        files=node.c,
+        chip=chip,
+        clock_hz=clock_hz,
+        board=node.board,
+        definitions=node.defines,
+        includes=node.includes,
+        std=node.std,
+    )
+    return Image(sources, around, refused)
 
 
 def header_folders(file: VehicleFile, folder: Path) -> list[Path]:

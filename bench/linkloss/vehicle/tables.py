@@ -22,12 +22,23 @@ from pydantic import (
     BeforeValidator,
     ConfigDict,
     Field,
+    WithJsonSchema,
     field_validator,
     model_validator,
 )
 
 from linkloss.problem import unknown
-from linkloss.units import BitRate, DataBitRate, Drift, Duration, Length, Share
+from linkloss.units import (
+    BitRate,
+    Clock,
+    Current,
+    DataBitRate,
+    Drift,
+    Duration,
+    Length,
+    Share,
+    Voltage,
+)
 from linkloss.vehicle.electrical import NodeSupplyTable, SupplyTable
 from linkloss.vehicle.expression import Condition, Value
 from linkloss.vehicle.load import LoadTable, NoticeTable
@@ -170,12 +181,41 @@ class ControllerTable(BaseModel):
 US = 1_000
 
 
+_CHIP_PIN = re.compile(r"P[A-L][0-7]|ADC[67]")
+
+
+def _pin(value: object) -> object:
+    if isinstance(value, str):
+        if not _CHIP_PIN.fullmatch(value):
+            raise ValueError(f"'{value}' is no pin; expected a number, or one like 'PD4'")
+    elif isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= 255:
+        raise ValueError(f"got {value!r}; expected a number from 0 to 255, or one like 'PD4'")
+    return value
+
+
+PinName = Annotated[
+    int | str,
+    BeforeValidator(_pin),
+    WithJsonSchema(
+        {
+            "anyOf": [
+                {"type": "integer", "minimum": 0, "maximum": 255},
+                {"type": "string", "pattern": f"^({_CHIP_PIN.pattern})$"},
+            ]
+        }
+    ),
+]
+
+
 class PinTable(BaseModel):
     """One pin and what it means."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    pin: int = Field(ge=0, le=255, description="number of the pin, as the program uses it")
+    pin: PinName = Field(
+        description="number of the pin, as the program uses it; of an image a pin of its chip, such"
+        " as 'PD4', or a number of its board"
+    )
     active: Literal["high", "low"] = Field(
         default="high", description="level of an active input, or of a load that is on"
     )
@@ -190,21 +230,61 @@ def _pins(value: object) -> object:
     """A number stands for a pin with that number, one pin for a list of one."""
     entries = value if isinstance(value, list | tuple) else [value]
     return [
-        {"pin": entry} if isinstance(entry, int) and not isinstance(entry, bool) else entry
+        {"pin": entry} if isinstance(entry, int | str) and not isinstance(entry, bool) else entry
         for entry in entries
     ]
 
 
 Pins = Annotated[
     tuple[PinTable, ...],
-    BeforeValidator(_pins, json_schema_input_type=int | PinTable | list[int | PinTable]),
+    BeforeValidator(_pins, json_schema_input_type=PinName | PinTable | list[PinName | PinTable]),
 ]
+
+
+class SenseTable(BaseModel):
+    """What a pin of the analogue converter measures of the node itself."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    pin: PinName = Field(description="the pin, as in 'pins'")
+    volts: Voltage | None = Field(
+        default=None, gt=0, description="of 'supply': the voltage at its largest reading"
+    )
+    amps: Current | None = Field(
+        default=None, gt=0, description="of an output: the current at its largest reading"
+    )
+
+
+class SpiCanTable(BaseModel):
+    """An SPI CAN controller beside the processor: the pins that lead to it, and its oscillator."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    select: PinName = Field(description="the pin of its chip select")
+    interrupt: PinName | None = Field(default=None, description="the pin of its interrupt output")
+    oscillator: Clock = Field(default=16_000_000, description="its oscillator")
+
+
+class FusesTable(BaseModel):
+    """Fuses of the chip of an image, as far as they matter on the bench."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    watchdog_always: bool = Field(
+        default=False, description="WDTON: the watchdog cannot be switched off"
+    )
 
 
 class TargetTable(BaseModel):
     """The processor that the program is written for."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
+
+    family: Literal["board", "avr"] = Field(
+        default="board",
+        description="'avr': the sources are compiled by avr-gcc, and the image runs; default: they"
+        " are compiled for the bench",
+    )
 
     int_bits: Literal[16, 32] = Field(default=32, description="bits of an int")
     long_bits: Literal[32, 64] = Field(default=32, description="bits of a long")
@@ -223,6 +303,11 @@ class TargetTable(BaseModel):
     )
     memory: int = Field(default=1024, ge=1, le=65535, description="bytes that outlive a reset")
     analog_bits: int = Field(default=10, ge=1, le=16, description="bits of the analogue converter")
+
+
+def _target(value: object) -> object:
+    """A family of processors stands for the table that names only that."""
+    return {"family": value} if isinstance(value, str) else value
 
 
 MS = 1_000_000
@@ -399,8 +484,30 @@ class NodeTable(ControllerTable, Table):
         default_factory=dict,
         description="of a C program or a script: input or output = its pin or pins",
     )
-    target: TargetTable = Field(
+    target: Annotated[
+        TargetTable, BeforeValidator(_target, json_schema_input_type=Literal["avr"] | TargetTable)
+    ] = Field(
         default_factory=TargetTable, description="of a C program: the processor it is written for"
+    )
+    image: str | None = Field(
+        default=None, description="the program: the image that is flashed, an ELF or hex file"
+    )
+    chip: str | None = Field(
+        default=None, description="of an image: its processor, such as 'atmega328p'"
+    )
+    board: str | None = Field(
+        default=None, description="of an image: the board, whose numbers 'pins' has"
+    )
+    clock: Clock | None = Field(
+        default=None, description="of an image: its oscillator; default: 16 MHz"
+    )
+    spi_can: SpiCanTable | None = Field(
+        default=None, description="of a sketch or an image: the CAN controller on its SPI port"
+    )
+    fuses: FusesTable | None = Field(default=None, description="of an image: fuses of its chip")
+    senses: dict[str, SenseTable] = Field(
+        default_factory=dict,
+        description="of a C program or an image: 'supply' or an output = the pin that measures it",
     )
     settings: dict[str, Any] = Field(default_factory=dict, description="handed to the program")
     boot: Duration = Field(
@@ -465,16 +572,43 @@ class NodeTable(ControllerTable, Table):
 
     @model_validator(mode="after")
     def _one_program(self) -> NodeTable:
-        programs = (self.python is not None) + bool(self.c) + (self.script is not None)
+        named = (self.python, self.script, self.image)
+        programs = bool(self.c) + sum(name is not None for name in named)
         if self.logged and programs:
             raise ValueError("a node with 'logged = true' has no program; expected one of the two")
         if programs != 1 and not self.logged:
-            text = "expected one program: 'python', 'script' or 'c'"
+            text = "expected one program: 'python', 'script', 'c' or 'image'"
             raise ValueError(f"{text}; or 'logged = true' for a node of a logged drive")
         if self.channel is not None and self.script is None:
             raise ValueError("'channel' belongs to a node with 'script'")
-        if self.c and self.fd:
+        if (self.c or self.image) and self.fd:
             raise ValueError("a program in C knows classical CAN only; expected no 'fd'")
+        return self
+
+    @property
+    def program_key(self) -> str:
+        """The key that names its program."""
+        keys = ("image", "script", "c")
+        return next((key for key in keys if getattr(self, key)), "python")
+
+    @property
+    def runs_image(self) -> bool:
+        """Whether an image runs, also one that is compiled from its sources."""
+        return self.image is not None or (bool(self.c) and self.target.family == "avr")
+
+    @model_validator(mode="after")
+    def _of_image(self) -> NodeTable:
+        own = ("chip", "board", "clock", "fuses")
+        given = [key for key in own if getattr(self, key) is not None]
+        if self.spi_can is not None and not (self.c or self.image):
+            raise ValueError("'spi_can' belongs to a program in C or an image")
+        if not self.runs_image:
+            if given:
+                text = f"'{given[0]}' belongs to an image; expected 'image', or 'target = \"avr\"'"
+                raise ValueError(text)
+            return self
+        if self.chip is None and self.board is None:
+            raise ValueError("an image runs on a processor; expected 'chip' or 'board'")
         return self
 
     @model_validator(mode="after")

@@ -226,6 +226,11 @@ bool board_pin_read(uint8_t pin)
 uint16_t board_analog_read(uint8_t pin)
 {
     call();
+    if (board->wired[pin] == 3) {
+        board->a = pin;
+        board->ask(board, ASK_SENSE);
+        return (uint16_t)board->result;
+    }
     return board->analog[pin];
 }
 

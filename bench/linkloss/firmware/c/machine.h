@@ -27,6 +27,8 @@ enum request {
     ASK_PRINT,      /* text_length bytes of text */
     ASK_CRASHED,    /* signal or what; file and line, or places */
     ASK_CHIP,       /* a: what a chip did with a frame, b: its place there; no answer */
+    ASK_BITE,       /* the watchdog has bitten; no answer, the program ends */
+    ASK_SENSE,      /* a: a pin that measures; result: its reading */
 };
 
 enum interrupt { FRAME_INTERRUPT, TIMER_INTERRUPT, PIN_INTERRUPT };
@@ -60,7 +62,7 @@ struct machine {
 
     /* pins */
     uint8_t level[256];
-    uint8_t wired[256];   /* 1: leads to a load, 2: comes from an input */
+    uint8_t wired[256];   /* 1: leads to a load, 2: comes from an input, 3: measures */
     uint16_t analog[256];
     uint16_t supply_mv;
     uint16_t output_ma[256]; /* 65535: nothing senses it */

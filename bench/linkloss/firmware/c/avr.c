@@ -1,0 +1,757 @@
+/* avr.c: an 8-bit AVR that runs an image, by libsimavr, in a process of its own.
+ *
+ * The library executes instructions and models timers, converter, SPI and serial line. What it lacks
+ * or does in another way than the data sheet is done here, around its registers:
+ *
+ * - An interrupt takes four cycles (five with a program counter of 22 bits) until its vector.
+ * - Of several pending interrupts one is taken after exactly one instruction behind SEI and RETI.
+ * - A pin that is driven from outside keeps its level when its pull-up is switched on.
+ * - A level interrupt is taken whenever its pin is low, also if it was before it was enabled.
+ * - A byte on SPI takes eight periods of its clock; one written too early is lost.
+ * - Writing a byte of the EEPROM takes 3.4 ms; meanwhile it can be neither read nor written.
+ * - MCUSR collects the causes of resets until the program clears it, or power is lost.
+ * - RAM keeps its content through a reset. After power-up it holds anything, and so do R0 to R31.
+ * - In power-down the clock stands still for everything but the watchdog.
+ * - The reset vector and erased flash hold no instruction: a jump to them ends the program.
+ *
+ * Figures and behaviour: data sheet of the ATmega48A/PA/88A/PA/168A/PA/328/P (DS40002061), from
+ * memory.
+ */
+#include "processor.h"
+
+#include <simavr/avr_adc.h>
+#include <simavr/avr_eeprom.h>
+#include <simavr/avr_extint.h>
+#include <simavr/avr_ioport.h>
+#include <simavr/avr_spi.h>
+#include <simavr/avr_timer.h>
+#include <simavr/avr_uart.h>
+#include <simavr/avr_watchdog.h>
+#include <simavr/sim_avr.h>
+#include <simavr/sim_core.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+enum { PORTS = 12, NOTHING = -1, EEPROM_WRITE_US = 3400, NO_INSTRUCTION = 0x9404, SPI_COLLISION_BIT = 6 };
+
+static avr_t *avr;
+static avr_ioport_t *ports[PORTS];
+static struct pwm {
+    avr_timer_t *timer;
+    avr_timer_comp_t *unit;
+    int pin;
+} pwms[24];
+static int pwm_count;
+static avr_eeprom_t *eeprom_unit;
+static avr_watchdog_t *watchdog_unit;
+static avr_extint_t *edge_unit;
+static avr_adc_t *converter;
+static avr_spi_t *spi_unit;
+static avr_cycle_count_t spi_free;
+static uint8_t spi_data;
+static uint32_t after_program; /* flash from here on is erased */
+static uint32_t entry;
+static uint16_t ram_begin;
+
+static avr_cycle_count_t base_cycle, horizon;
+static uint64_t base_ns;
+static avr_run_t own_run;
+static int due;       /* interrupts of machine.h that came while an instruction ran */
+static int poke;      /* the clock's start has yet to be set, at the beginning of main() */
+static int complaint;
+static uint32_t complained_at;
+static char complaint_text[256];
+static uint8_t outside_mask[PORTS], outside_level[PORTS];
+static int16_t driven[256];
+static uint8_t inputs[256];
+static int input_count;
+static int selected;
+static avr_cycle_count_t eeprom_free;
+static uint8_t eeprom_data;
+static char line[sizeof board.text];
+static unsigned line_length;
+static uint8_t beyond[8]; /* what lies behind the heap, as it was */
+static uint16_t beyond_at;
+
+/* ---- time */
+
+static const uint64_t PER_BILLION = 1000000000;
+
+static unsigned __int128 rate(void)
+{
+    return (unsigned __int128)equipment.clock_hz * (PER_BILLION + board.clock_ppb);
+}
+
+static uint64_t ns_at(avr_cycle_count_t cycle)
+{
+    unsigned __int128 scale = rate();
+    return base_ns
+        + (uint64_t)(((unsigned __int128)(cycle - base_cycle) * PER_BILLION * PER_BILLION
+                      + scale - 1) / scale);
+}
+
+static avr_cycle_count_t cycle_at(uint64_t ns)
+{
+    if (ns <= base_ns)
+        return base_cycle;
+    if (ns - base_ns > 1000000000000000ull)
+        ns = base_ns + 1000000000000000ull; /* eleven days */
+    return base_cycle
+        + (avr_cycle_count_t)((unsigned __int128)(ns - base_ns) * rate() / PER_BILLION
+                              / PER_BILLION);
+}
+
+uint64_t processor_ns(void)
+{
+    return ns_at(avr->cycle);
+}
+
+void processor_answered(void)
+{
+    due |= board.pending;
+    board.pending = 0;
+    horizon = cycle_at(board.horizon_ns);
+    avr->run_cycle_count = 1;
+}
+
+/* ---- pins */
+
+static int pin_of(avr_regbit_t bit)
+{
+    for (int port = 0; port < PORTS; port++)
+        if (ports[port] && ports[port]->r_port == bit.reg)
+            return 8 * port + bit.bit;
+    return NOTHING;
+}
+
+static int is_output(int pin)
+{
+    return avr->data[ports[pin / 8]->r_ddr] >> pin % 8 & 1;
+}
+
+static int latch(int pin)
+{
+    return avr->data[ports[pin / 8]->r_port] >> pin % 8 & 1;
+}
+
+static unsigned word(avr_io_addr_t low, avr_io_addr_t high)
+{
+    return avr->data[low] | (high ? avr->data[high] << 8 : 0);
+}
+
+/* The share of the time for which a timer holds the pin high, of 255; NOTHING if none has it. */
+static int timed(int pin)
+{
+    for (int i = 0; i < pwm_count; i++) {
+        if (pwms[i].pin != pin)
+            continue;
+        avr_timer_t *timer = pwms[i].timer;
+        int mode = avr_regbit_get(avr, pwms[i].unit->com);
+        avr_timer_wgm_t kind = timer->mode;
+        if (mode < avr_timer_com_clear || kind.kind < avr_timer_wgm_pwm)
+            continue;
+        unsigned top = kind.top == avr_timer_wgm_reg_ocra
+            ? word(timer->comp[0].r_ocr, timer->comp[0].r_ocrh)
+            : kind.top == avr_timer_wgm_reg_icr ? word(timer->r_icr, timer->r_icrh)
+            : (1u << kind.size) - 1;
+        unsigned compare = word(pwms[i].unit->r_ocr, pwms[i].unit->r_ocrh);
+        int share = top ? (int)((compare > top ? top : compare) * 255 / top) : 255;
+        return mode == avr_timer_com_clear ? share : 255 - share;
+    }
+    return NOTHING;
+}
+
+static void settle(int pin)
+{
+    int wanted = NOTHING;
+    if (is_output(pin)) {
+        int share = timed(pin);
+        wanted = share != NOTHING ? share : latch(pin) ? 255 : 0;
+    }
+    if (wanted == driven[pin])
+        return;
+    driven[pin] = (int16_t)wanted;
+    if (board.wired[pin] != 1)
+        return;
+    come_up();
+    board.a = pin;
+    board.b = wanted;
+    ask(ASK_OUTPUT);
+}
+
+static void settle_port(int port)
+{
+    if (equipment.select / 8 == port) {
+        int pin = equipment.select;
+        int level = is_output(pin) ? latch(pin) : 1;
+        if (level != !selected) {
+            selected = !level;
+            chip_select(level);
+        }
+    }
+    for (int pin = 8 * port; pin < 8 * port + 8; pin++)
+        if (board.wired[pin] == 1)
+            settle(pin);
+}
+
+static void port_written(avr_irq_t *irq, uint32_t value, void *param)
+{
+    (void)irq, (void)value;
+    settle_port((int)(intptr_t)param);
+}
+
+static void timer_written(avr_irq_t *irq, uint32_t value, void *param)
+{
+    (void)irq, (void)value;
+    for (int i = 0; i < pwm_count; i++)
+        if (pwms[i].timer == param && board.wired[pwms[i].pin] == 1)
+            settle(pwms[i].pin);
+}
+
+static avr_irq_t *pin_irq(int pin)
+{
+    return avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('A' + pin / 8), pin % 8);
+}
+
+void processor_feed(uint8_t pin, uint8_t level)
+{
+    int port = pin / 8;
+    uint8_t bit = (uint8_t)(1 << pin % 8);
+    outside_mask[port] |= bit;
+    outside_level[port] = (uint8_t)((outside_level[port] & ~bit) | (level ? bit : 0));
+    avr_ioport_external_t outside = {
+        .name = (unsigned long)('A' + port), .mask = outside_mask[port],
+        .value = outside_level[port],
+    };
+    avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL(outside.name), &outside);
+    if (!is_output(pin))
+        avr_raise_irq(pin_irq(pin), level != 0);
+}
+
+static void take_inputs(void)
+{
+    for (int i = 0; i < input_count; i++) {
+        uint8_t pin = inputs[i], bit = (uint8_t)(1 << pin % 8), port = pin / 8;
+        int before = outside_mask[port] & bit ? (outside_level[port] & bit) != 0 : NOTHING;
+        if (before != (board.level[pin] != 0))
+            processor_feed(pin, board.level[pin]);
+    }
+}
+
+/* ---- converter, SPI, serial line */
+
+static void converts(avr_irq_t *irq, uint32_t value, void *param)
+{
+    union {
+        uint32_t whole;
+        avr_adc_mux_t mux;
+    } which = {.whole = value};
+    (void)irq, (void)param;
+    if (which.mux.kind != ADC_MUX_SINGLE || which.mux.gain >= CHANNELS)
+        return;
+    uint8_t pin = equipment.analog_pin[which.mux.gain];
+    if (pin == WITHOUT)
+        return;
+    if (board.wired[pin] == 3) {
+        board.a = pin;
+        ask(ASK_SENSE);
+        board.analog[pin] = (uint16_t)board.result;
+    }
+    converter->adc_values[which.mux.src] = board.analog[pin];
+}
+
+/* The library has room for eight values. A value is set just before it is converted, so two
+ * channels may share one; `gain`, which a single channel has none of, keeps the channel. */
+static void share_channels(void)
+{
+    for (unsigned i = 0; converter && i < sizeof converter->muxmode / sizeof *converter->muxmode; i++) {
+        avr_adc_mux_t *mux = &converter->muxmode[i];
+        if (mux->kind != ADC_MUX_SINGLE)
+            continue;
+        mux->gain = mux->src;
+        mux->src &= 7;
+    }
+}
+
+static void spi_sends(avr_irq_t *irq, uint32_t value, void *param)
+{
+    (void)irq, (void)param;
+    avr_irq_t *in = avr_io_getirq(avr, AVR_IOCTL_SPI_GETIRQ(0), SPI_IRQ_INPUT);
+    avr_raise_irq(in, selected ? chip_transfer((uint8_t)value) : 0xFF);
+}
+
+/* A byte takes eight clocks of SCK, by the divider that is set when it is written. One that is
+ * written while another is on its way is lost (WCOL). */
+static void spi_written(avr_irq_t *irq, uint32_t value, void *param)
+{
+    (void)irq, (void)param;
+    avr_cycle_timer_slot_t *slot = avr->cycle_timers.timer;
+    while (slot && slot->param != spi_unit)
+        slot = slot->next;
+    if (!slot)
+        return; /* it is off */
+    if (avr->cycle < spi_free) {
+        avr->data[spi_unit->r_spsr] |= 1 << SPI_COLLISION_BIT;
+        avr->data[spi_unit->r_spdr] = spi_data;
+    } else {
+        unsigned select = avr_regbit_get_array(avr, spi_unit->spr, 3);
+        unsigned divider = (unsigned[]){4, 16, 64, 128}[select & 3] >> (select >> 2);
+        spi_data = (uint8_t)value;
+        spi_free = avr->cycle + 1 + 8 * divider;
+    }
+    avr_cycle_timer_register(avr, spi_free - avr->cycle, slot->timer, spi_unit);
+}
+
+static void uart_sends(avr_irq_t *irq, uint32_t value, void *param)
+{
+    (void)irq, (void)param;
+    char byte = (char)value;
+    if (byte != '\n' && byte != '\r')
+        line[line_length++] = byte;
+    if (!line_length || (byte != '\n' && line_length < sizeof line))
+        return;
+    come_up();
+    memcpy(board.text, line, line_length);
+    board.text_length = line_length;
+    line_length = 0;
+    ask(ASK_PRINT);
+}
+
+/* ---- EEPROM: what the library does at once takes its time here */
+
+static void eeprom_written(avr_irq_t *irq, uint32_t value, void *param)
+{
+    (void)irq, (void)param;
+    int busy = avr->cycle < eeprom_free;
+    if (busy && value & 1 << eeprom_unit->eere.bit)
+        avr->data[eeprom_unit->r_eedr] = eeprom_data; /* it cannot be read now */
+    eeprom_data = avr->data[eeprom_unit->r_eedr];
+    if (!busy && value & 1 << eeprom_unit->eepe.bit)
+        eeprom_free = avr->cycle + (avr_cycle_count_t)equipment.clock_hz / 10000 * EEPROM_WRITE_US / 100;
+}
+
+static uint8_t eeprom_control(avr_t *same, avr_io_addr_t address, void *param)
+{
+    (void)same, (void)param;
+    uint8_t busy = avr->cycle < eeprom_free ? (uint8_t)(1 << eeprom_unit->eepe.bit) : 0;
+    return (uint8_t)((avr->data[address] & ~(1 << eeprom_unit->eepe.bit)) | busy);
+}
+
+/* ---- crashes */
+
+static void logged(avr_t *same, const int level, const char *format, va_list values)
+{
+    (void)same;
+    if (level != LOG_ERROR || complaint || !avr)
+        return;
+    complaint = 1;
+    complained_at = avr->pc;
+    vsnprintf(complaint_text, sizeof complaint_text, format, values);
+    avr->run_cycle_count = 1;
+}
+
+static int is_call(uint32_t at)
+{
+    unsigned opcode = avr->flash[at] | avr->flash[at + 1] << 8;
+    return (opcode & 0xF000) == 0xD000 || opcode == 0x9509 || opcode == 0x9519;
+}
+
+static int is_long_call(uint32_t at)
+{
+    return ((avr->flash[at] | avr->flash[at + 1] << 8) & 0xFE0E) == 0x940E;
+}
+
+/* Where the processor is and who called it: what looks like return addresses on the stack. */
+static void find_places(uint32_t pc)
+{
+    unsigned width = avr->address_size, count = 0;
+    board.places[count++] = pc;
+    for (unsigned at = _avr_sp_get(avr) + 1u; at + width <= avr->ramend + 1u && count < 16; at++) {
+        uint32_t back = 0;
+        for (unsigned i = 0; i < width; i++)
+            back = back << 8 | avr->data[at + i];
+        back *= 2;
+        if (back < 4 || back >= after_program)
+            continue;
+        if (is_call(back - 2) || is_long_call(back - 4)) {
+            board.places[count++] = back - 2;
+            at += width - 1;
+        }
+    }
+    board.places_length = count;
+}
+
+static _Noreturn void ends(const char *what, uint32_t pc)
+{
+    find_places(pc);
+    image.pc = pc;
+    come_up();
+    crash(what, NULL);
+}
+
+static _Noreturn void ends_by_complaint(void)
+{
+    static char text[200];
+    uint32_t pc = complained_at;
+    if (pc == 0)
+        ends("a jump to address 0: a function pointer that is null, an interrupt without a handler,"
+             " or a restart that resets nothing", pc);
+    if (pc >= after_program) {
+        snprintf(text, sizeof text, "it runs in erased flash, at address %#x", (unsigned)pc);
+        ends(text, pc);
+    }
+    if (strstr(complaint_text, "nvalid write")) {
+        snprintf(text, sizeof text, "a write to an address where there is no memory");
+        ends(text, pc);
+    }
+    if (strstr(complaint_text, "nvalid read") || strstr(complaint_text, "nvalid Read"))
+        ends("a read from an address where there is no memory", pc);
+    if (strstr(complaint_text, "nvalid Opcode") || strstr(complaint_text, "nvalid opcode")) {
+        snprintf(text, sizeof text, "invalid instruction at address %#x", (unsigned)pc);
+        ends(text, pc);
+    }
+    snprintf(text, sizeof text, "the processor's simulation gave up: %.150s", complaint_text);
+    ends(text, pc);
+}
+
+/* ---- stack and heap */
+
+static uint16_t heap_end(void)
+{
+    uint32_t at = equipment.heap_end;
+    uint16_t found = at ? (uint16_t)(avr->data[at] | avr->data[at + 1] << 8) : 0;
+    return found ? found : (uint16_t)equipment.static_end;
+}
+
+static void look_behind_the_heap(void)
+{
+    uint16_t end = heap_end();
+    if (!end || end + sizeof beyond > avr->ramend)
+        return;
+    if (end != beyond_at) {
+        beyond_at = end;
+        memcpy(beyond, avr->data + end, sizeof beyond);
+    }
+}
+
+static void check_stack(void)
+{
+    uint16_t end = heap_end();
+    if (poke || !end)
+        return;
+    if (_avr_sp_get(avr) < end)
+        ends("the stack has grown into static data or the heap", avr->pc);
+    if (end == beyond_at && memcmp(beyond, avr->data + end, sizeof beyond))
+        ends("the stack has reached the end of static data and heap", avr->pc);
+    look_behind_the_heap();
+}
+
+/* ---- interrupts */
+
+static void interrupt_begins(avr_irq_t *irq, uint32_t vector, void *param)
+{
+    (void)irq, (void)param;
+    if (!vector)
+        return;
+    avr->cycle += avr->address_size == 3 ? 5 : 4;
+    uint32_t at = vector * avr->vector_size;
+    unsigned opcode = avr->flash[at] | avr->flash[at + 1] << 8;
+    uint32_t target = (opcode & 0xF000) == 0xC000
+        ? (at + 2 + 2 * ((opcode & 0x0FFF) ^ 0x0800) - 0x1000) & avr->flashend
+        : 2u * (avr->flash[at + 2] | avr->flash[at + 3] << 8);
+    if (equipment.bad_interrupt && target == equipment.bad_interrupt) {
+        static char text[80];
+        snprintf(text, sizeof text, "interrupt %u came, and the program has no handler for it",
+                 (unsigned)vector);
+        find_places(avr->pc);
+        ends(text, avr->pc);
+    }
+}
+
+static void take_level_interrupts(void)
+{
+    if (!edge_unit || !avr->sreg[S_I])
+        return;
+    for (int i = 0; i < EXTINT_COUNT; i++) {
+        __typeof__(edge_unit->eint[0]) *edge = &edge_unit->eint[i];
+        if (!edge->port_ioctl || !avr_regbit_get(avr, edge->vector.enable)
+            || avr_regbit_get_array(avr, edge->isc, 2) || edge->vector.pending)
+            continue;
+        avr_irq_t *pin = avr_io_getirq(avr, edge->port_ioctl, edge->port_pin);
+        if (pin && !pin->value)
+            avr_raise_interrupt(avr, &edge->vector);
+    }
+}
+
+static void take_interrupts(void)
+{
+    take_level_interrupts();
+    if (avr->interrupt_state == -1)
+        avr_service_interrupts(avr);
+    avr_service_interrupts(avr);
+}
+
+/* ---- running */
+
+static void set_clock(void)
+{
+    uint64_t ms = board.clock_ns / 1000000;
+    uint64_t overflow_ns = 64ull * 256 * PER_BILLION / equipment.clock_hz;
+    uint32_t values[] = {(uint32_t)ms, (uint32_t)(board.clock_ns / overflow_ns)};
+    uint32_t places[] = {equipment.millis, equipment.overflows};
+    for (int i = 0; i < 2; i++)
+        for (int byte = 0; places[i] && byte < 4; byte++)
+            avr->data[places[i] + byte] = (uint8_t)(values[i] >> 8 * byte);
+    poke = 0;
+    look_behind_the_heap();
+}
+
+static avr_cycle_count_t halt(avr_t *same, avr_cycle_count_t when, void *param)
+{
+    (void)same, (void)when, (void)param;
+    return 0;
+}
+
+static void bitten(void)
+{
+    image.pc = avr->pc;
+    find_places(avr->pc);
+    come_up();
+    for (;;)
+        ask(ASK_BITE);
+}
+
+/* While nothing of the main program runs: to the next timer or the horizon. */
+static void pass(avr_cycle_count_t until_timer)
+{
+    avr_cycle_count_t then = avr->cycle + (until_timer ? until_timer : 1);
+    avr->cycle = then < horizon ? then : horizon;
+}
+
+static void run_to_horizon(void)
+{
+    while (avr->cycle < horizon) {
+        avr_cycle_timer_register(avr, horizon - avr->cycle, halt, NULL);
+        avr_cycle_count_t idle = avr_cycle_timer_process(avr);
+        if (avr->run != own_run)
+            bitten();
+        if (avr->cycle >= horizon)
+            return;
+        take_interrupts();
+        if (due) {
+            due = 0;
+            take_inputs();
+            if (equipment.select != WITHOUT)
+                chip_service();
+            continue;
+        }
+        if (avr->state == cpu_Sleeping || (board.hung && !avr->interrupts.running_ptr)) {
+            if (avr->state == cpu_Sleeping && avr_has_pending_interrupts(avr) && !avr->sreg[S_I])
+                avr->state = cpu_Running;
+            pass(idle);
+            continue;
+        }
+        if (poke) {
+            avr->run_cycle_count = 1;
+            if (avr->pc == equipment.main)
+                set_clock();
+        }
+        avr->pc = avr_run_one(avr);
+        if (complaint || avr->state == cpu_Crashed)
+            ends_by_complaint();
+    }
+}
+
+static uint64_t wakes_at(void)
+{
+    if (avr->state != cpu_Sleeping)
+        return processor_ns();
+    avr_cycle_timer_cancel(avr, halt, NULL);
+    avr_cycle_timer_slot_t *next = avr->cycle_timers.timer;
+    return next ? ns_at(next->when) : UINT64_MAX;
+}
+
+_Noreturn void processor_run(void)
+{
+    for (;;) {
+        take_inputs();
+        if (horizon <= avr->cycle && board.now_ns >= processor_ns())
+            horizon = avr->cycle + 1; /* others have more to do at this very instant */
+        run_to_horizon();
+        check_stack();
+        board.until_ns = wakes_at();
+        ask(ASK_WAIT);
+        avr_cycle_count_t now = cycle_at(board.now_ns);
+        if (avr->state == cpu_Sleeping && avr->cycle < now)
+            avr->cycle = now;
+    }
+}
+
+/* ---- the beginning */
+
+static uint64_t noise_state;
+
+static uint8_t noise(void)
+{
+    noise_state = noise_state * 6364136223846793005ull + 1442695040888963407ull;
+    return (uint8_t)(noise_state >> 56);
+}
+
+void processor_reset(void)
+{
+    avr_io_addr_t status = avr->reset_flags.porf.reg;
+    int power = board.reset_cause == 0;
+    uint8_t causes = power ? 0 : avr->data[status];
+    static const uint8_t CAUSE[] = {1, 2, 8, 2}; /* PORF, EXTRF, WDRF; nothing else resets it */
+    causes |= CAUSE[board.reset_cause & 3];
+
+    avr_reset(avr);
+    for (uint8_t i = 0; edge_unit && i < EXTINT_COUNT; i++)
+        edge_unit->eint[i].strict_lvl_trig = 0; /* it would look at every cycle */
+    avr->run = own_run;
+    avr->data[status] = causes;
+    if (power) {
+        noise_state = equipment.seed ^ board.now_ns;
+        for (unsigned at = ram_begin; at <= avr->ramend; at++)
+            avr->data[at] = noise();
+    }
+    for (int i = 0; i < 32; i++)
+        avr->data[i] = noise();
+    for (int pin = 0; pin < 8 * PORTS; pin++)
+        if (ports[pin / 8])
+            avr_irq_set_flags(pin_irq(pin), avr_irq_get_flags(pin_irq(pin)) | IRQ_FLAG_INIT);
+    memset(outside_mask, 0, sizeof outside_mask);
+    memset(driven, 0xFF, sizeof driven); /* NOTHING */
+    input_count = 0;
+    for (int pin = 0; pin < 8 * PORTS; pin++)
+        if (board.wired[pin] == 2 && ports[pin / 8])
+            inputs[input_count++] = (uint8_t)pin;
+    complaint = due = selected = 0;
+    line_length = 0;
+    eeprom_free = spi_free = 0;
+    beyond_at = 0;
+    avr->run_cycle_limit = 1 << 30;
+    base_cycle = avr->cycle;
+    base_ns = board.now_ns;
+    avr->cycle += 3; /* the jump of the reset vector */
+    poke = equipment.main != 0;
+    horizon = cycle_at(board.horizon_ns);
+}
+
+static void hook(avr_irq_t *irq, avr_irq_notify_t notify, void *param)
+{
+    if (irq)
+        avr_irq_register_notify(irq, notify, param);
+}
+
+static void on_write(avr_io_addr_t address, avr_irq_notify_t notify, void *param)
+{
+    if (address)
+        hook(avr_iomem_getirq(avr, address, NULL, AVR_IOMEM_IRQ_ALL), notify, param);
+}
+
+static void find_units(void)
+{
+    for (avr_io_t *unit = avr->io_port; unit; unit = unit->next) {
+        if (!strcmp(unit->kind, "port")) {
+            avr_ioport_t *port = (avr_ioport_t *)unit;
+            if (port->name >= 'A' && port->name < 'A' + PORTS)
+                ports[port->name - 'A'] = port;
+        }
+        if (!strcmp(unit->kind, "eeprom"))
+            eeprom_unit = (avr_eeprom_t *)unit;
+        if (!strcmp(unit->kind, "watchdog"))
+            watchdog_unit = (avr_watchdog_t *)unit;
+        if (!strcmp(unit->kind, "adc"))
+            converter = (avr_adc_t *)unit;
+        if (!strcmp(unit->kind, "spi") && !spi_unit)
+            spi_unit = (avr_spi_t *)unit;
+        if (!strcmp(unit->kind, "extint"))
+            edge_unit = (avr_extint_t *)unit;
+    }
+}
+
+static void find_pwms(void)
+{
+    for (avr_io_t *unit = avr->io_port; unit; unit = unit->next) {
+        if (strcmp(unit->kind, "timer"))
+            continue;
+        avr_timer_t *timer = (avr_timer_t *)unit;
+        for (int i = 0; i < AVR_TIMER_COMP_COUNT && pwm_count < 24; i++) {
+            int pin = timer->comp[i].com_pin.reg ? pin_of(timer->comp[i].com_pin) : NOTHING;
+            if (pin == NOTHING)
+                continue;
+            pwms[pwm_count++] = (struct pwm){timer, &timer->comp[i], pin};
+            on_write((avr_io_addr_t)timer->comp[i].com.reg, timer_written, timer);
+            on_write(timer->comp[i].r_ocr, timer_written, timer);
+        }
+    }
+}
+
+static void connect(void)
+{
+    for (int port = 0; port < PORTS; port++)
+        if (ports[port]) {
+            on_write(ports[port]->r_port, port_written, (void *)(intptr_t)port);
+            on_write(ports[port]->r_ddr, port_written, (void *)(intptr_t)port);
+            on_write(ports[port]->r_pin, port_written, (void *)(intptr_t)port);
+        }
+    find_pwms();
+    share_channels();
+    hook(avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_OUT_TRIGGER), converts, NULL);
+    hook(avr_io_getirq(avr, AVR_IOCTL_SPI_GETIRQ(0), SPI_IRQ_OUTPUT), spi_sends, NULL);
+    for (char name = '0'; name < '4'; name++) {
+        uint32_t flags = 0;
+        avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS(name), &flags);
+        hook(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ(name), UART_IRQ_OUTPUT), uart_sends, NULL);
+    }
+    if (spi_unit)
+        on_write(spi_unit->r_spdr, spi_written, NULL);
+    if (eeprom_unit) {
+        on_write(eeprom_unit->r_eecr, eeprom_written, NULL);
+        avr_register_io_read(avr, eeprom_unit->r_eecr, eeprom_control, NULL);
+    }
+    hook(avr->interrupts.irq + AVR_INT_IRQ_RUNNING, interrupt_begins, NULL);
+}
+
+static void load(const uint8_t *flash, const uint8_t *eeprom)
+{
+    after_program = equipment.flash_length;
+    for (uint32_t at = 0; at <= avr->flashend; at += 2) {
+        avr->flash[at] = NO_INSTRUCTION & 0xFF;
+        avr->flash[at + 1] = NO_INSTRUCTION >> 8;
+    }
+    memcpy(avr->flash, flash, equipment.flash_length);
+    unsigned opcode = flash[0] | flash[1] << 8;
+    if ((opcode & 0xFE0E) == 0x940C)
+        entry = 2u * (flash[2] | flash[3] << 8);
+    else if ((opcode & 0xF000) == 0xC000)
+        entry = (2 + 2 * (opcode & 0x0FFF)) & avr->flashend;
+    if (entry) { /* who comes here without a reset has lost its way */
+        avr->flash[0] = NO_INSTRUCTION & 0xFF;
+        avr->flash[1] = NO_INSTRUCTION >> 8;
+        avr->reset_pc = entry;
+    }
+    if (equipment.eeprom_length) {
+        avr_eeprom_desc_t all = {(uint8_t *)eeprom, 0, equipment.eeprom_length};
+        avr_ioctl(avr, AVR_IOCTL_EEPROM_SET, &all);
+    }
+}
+
+void processor_make(const uint8_t *flash, const uint8_t *eeprom)
+{
+    avr_global_logger_set(logged);
+    avr_t *made = avr_make_mcu_by_name(equipment.chip);
+    if (!made)
+        exit(2);
+    avr_init(made);
+    made->frequency = equipment.clock_hz;
+    made->vcc = made->avcc = made->aref = equipment.vcc_mv;
+    avr = made;
+    own_run = avr->run;
+    ram_begin = avr->ioend + 1;
+    find_units();
+    connect();
+    load(flash, eeprom);
+}

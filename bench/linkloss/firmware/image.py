@@ -1,0 +1,159 @@
+"""A flash image as a node's program: it runs instruction by instruction, in place of its source.
+
+The processor stays with its node through resets, with the RAM and the EEPROM that it has. Each run
+of a vehicle begins with a twin of one that has just been made.
+"""
+
+from __future__ import annotations
+
+import shutil
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+
+from linkloss.firmware.answers import Wiring
+from linkloss.firmware.avr import AvrSources, analog_pins, build_image, processor_program
+from linkloss.firmware.build import BuildError, run_tool
+from linkloss.firmware.elf import Contents, ImageError, read_image
+from linkloss.firmware.guard import BoardFace, ProgramFailed
+from linkloss.firmware.processor import WITHOUT, Equipment, Processor
+from linkloss.firmware.program import FirmwareProgram
+
+_KEPT = "processor"
+_FLASH = 0x800000
+
+
+@dataclass(frozen=True, slots=True)
+class SpiCan:
+    """An SPI CAN controller beside the processor: the pins that lead to it, its oscillator, and
+    what its bus asks of its bit timing; sample points in thousandths of a bit.
+    """
+
+    select: int
+    interrupt: int
+    oscillator_hz: int
+    bit_rate: int
+    sample_least: int
+    sample_most: int
+
+
+@dataclass(frozen=True, slots=True)
+class Around:
+    """The processor of an image, and what is beside it."""
+
+    chip: str
+    clock_hz: int
+    wiring: Wiring = field(default_factory=Wiring)
+    spi_can: SpiCan | None = None
+    vcc_mv: int = 5000
+    watchdog_always: bool = False
+
+
+class Image:
+    """A node's program: an image, and what is around it. It is read, or compiled from ``source``,
+    when it is first needed. If that fails, the error is ``refused(text)``.
+    """
+
+    def __init__(
+        self,
+        source: Path | AvrSources,
+        around: Around,
+        refused: Callable[[str], Exception] = BuildError,
+    ) -> None:
+        self.source = source
+        self.around = around
+        self.wiring = around.wiring
+        self.largest = around.vcc_mv
+        self._refused = refused
+
+    @cached_property
+    def path(self) -> Path:
+        """The image file; where it is compiled, now or earlier."""
+        if isinstance(self.source, Path):
+            return self.source
+        try:
+            return build_image(self.source)
+        except BuildError as error:
+            raise self._refused(str(error)) from None
+
+    def built(self) -> Path:
+        """The same; nothing of it runs."""
+        return self.path
+
+    def files(self) -> list[Path]:
+        """The image file, or the sources that it is compiled from."""
+        if isinstance(self.source, Path):
+            return [self.source]
+        return [(self.source.folder / name).resolve() for name in self.source.files]
+
+    def compile(self) -> list[str]:
+        """Compile and read all that is needed. No warnings come of it."""
+        _ = self._first
+        return []
+
+    @cached_property
+    def _first(self) -> Processor:
+        """A processor that has not run yet."""
+        try:
+            contents = read_image(self.path)
+            return Processor.start(processor_program(), self._equipment(contents))
+        except (BuildError, ImageError) as error:
+            raise self._refused(str(error)) from None
+
+    def _equipment(self, contents: Contents) -> Equipment:
+        around, symbols = self.around, contents.symbols
+        can = around.spi_can
+        return Equipment(
+            chip=around.chip,
+            clock_hz=around.clock_hz,
+            flash=contents.flash + b"\xff" * (len(contents.flash) % 2),
+            eeprom=contents.eeprom,
+            seed=zlib.crc32(contents.flash),
+            main=symbols.get("main", 0),
+            bad_interrupt=symbols.get("__bad_interrupt", 0),
+            millis=contents.memory("timer0_millis"),
+            overflows=contents.memory("timer0_overflow_count"),
+            heap_end=contents.memory("__brkval"),
+            static_end=contents.memory("_end"),
+            vcc_mv=around.vcc_mv,
+            watchdog_always=around.watchdog_always,
+            analog_pin=analog_pins(around.chip),
+            select=WITHOUT if can is None else can.select,
+            interrupt=WITHOUT if can is None else can.interrupt,
+            oscillator_hz=0 if can is None else can.oscillator_hz,
+            bit_rate=0 if can is None else can.bit_rate,
+            sample_least=0 if can is None else can.sample_least,
+            sample_most=1000 if can is None else can.sample_most,
+        )
+
+    def __call__(self, board: BoardFace) -> FirmwareProgram[Processor]:
+        """A run of the program on a board."""
+        return FirmwareProgram(self, board)
+
+    def take(self, board: BoardFace) -> Processor:
+        """The processor of a board."""
+        kept: Processor | None = board.memory.get(_KEPT)
+        if kept is None or kept.dead:
+            board.memory[_KEPT] = kept = self._first.twin()
+        return kept
+
+    def put_back(self, processor: Processor) -> None:
+        """It stays with its board."""
+
+    def failure(self, processor: Processor) -> ProgramFailed:
+        """What a crash was, and where."""
+        what, where, places = processor.failure()
+        return ProgramFailed(what, where or self._lines(places) or "an unknown place")
+
+    def _lines(self, places: list[int]) -> str:
+        """The source lines of addresses in flash, the innermost first, with who called it."""
+        tool = shutil.which("avr-addr2line") or shutil.which("addr2line")
+        if tool is None or not places:
+            return ""
+        done = run_tool([tool, "-e", str(self.path), *(hex(place) for place in places)])
+        lines = [line.partition(" ")[0] for line in done.stdout.splitlines()]
+        own = [line for line in lines if line.rpartition(":")[2].isdigit() and "/" in line]
+        users = [line for line in own if not line.startswith("/usr/")]
+        return (users or own or [""])[0]
