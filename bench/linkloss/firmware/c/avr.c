@@ -11,7 +11,9 @@
  * - Writing a byte of the EEPROM takes 3.4 ms; meanwhile it can be neither read nor written.
  * - MCUSR collects the causes of resets until the program clears it, or power is lost.
  * - RAM keeps its content through a reset. After power-up it holds anything, and so do R0 to R31.
- * - In power-down the clock stands still for everything but the watchdog.
+ * - In power-down the clock stands still for everything but the watchdog; the oscillator takes
+ *   16384 cycles to start after it.
+ * - The watchdog stays on while its reset flag is set, and for ever with the fuse WDTON.
  * - The reset vector and erased flash hold no instruction: a jump to them ends the program.
  *
  * Figures and behaviour: data sheet of the ATmega48A/PA/88A/PA/168A/PA/328/P (DS40002061), from
@@ -33,7 +35,8 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { PORTS = 12, NOTHING = -1, EEPROM_WRITE_US = 3400, NO_INSTRUCTION = 0x9404, SPI_COLLISION_BIT = 6 };
+enum { PORTS = 12, NOTHING = -1, EEPROM_WRITE_US = 3400, NO_INSTRUCTION = 0x9404, SPI_COLLISION_BIT = 6,
+       SLEEP_CONTROL = 0x53, START_CYCLES = 16384 };
 
 static avr_t *avr;
 static avr_ioport_t *ports[PORTS];
@@ -67,6 +70,7 @@ static int16_t driven[256];
 static uint8_t inputs[256];
 static int input_count;
 static int selected;
+static int slept_deep;
 static avr_cycle_count_t eeprom_free;
 static uint8_t eeprom_data;
 static char line[sizeof board.text];
@@ -149,12 +153,13 @@ static int timed(int pin)
         avr_timer_t *timer = pwms[i].timer;
         int mode = avr_regbit_get(avr, pwms[i].unit->com);
         avr_timer_wgm_t kind = timer->mode;
-        if (mode < avr_timer_com_clear || kind.kind < avr_timer_wgm_pwm)
-            continue;
+        if (mode < avr_timer_com_clear || kind.kind == avr_timer_wgm_normal
+            || kind.kind == avr_timer_wgm_ctc)
+            continue; /* the library knows no phase correct mode: that is none of its own */
         unsigned top = kind.top == avr_timer_wgm_reg_ocra
             ? word(timer->comp[0].r_ocr, timer->comp[0].r_ocrh)
             : kind.top == avr_timer_wgm_reg_icr ? word(timer->r_icr, timer->r_icrh)
-            : (1u << kind.size) - 1;
+            : (1u << (kind.size ? kind.size : 8)) - 1;
         unsigned compare = word(pwms[i].unit->r_ocr, pwms[i].unit->r_ocrh);
         int share = top ? (int)((compare > top ? top : compare) * 255 / top) : 255;
         return mode == avr_timer_com_clear ? share : 255 - share;
@@ -281,14 +286,20 @@ static void spi_sends(avr_irq_t *irq, uint32_t value, void *param)
     avr_raise_irq(in, selected ? chip_transfer((uint8_t)value) : 0xFF);
 }
 
+static avr_cycle_timer_slot_t *timer_of(const void *unit)
+{
+    avr_cycle_timer_slot_t *slot = avr->cycle_timers.timer;
+    while (slot && slot->param != unit)
+        slot = slot->next;
+    return slot;
+}
+
 /* A byte takes eight clocks of SCK, by the divider that is set when it is written. One that is
  * written while another is on its way is lost (WCOL). */
 static void spi_written(avr_irq_t *irq, uint32_t value, void *param)
 {
     (void)irq, (void)param;
-    avr_cycle_timer_slot_t *slot = avr->cycle_timers.timer;
-    while (slot && slot->param != spi_unit)
-        slot = slot->next;
+    avr_cycle_timer_slot_t *slot = timer_of(spi_unit);
     if (!slot)
         return; /* it is off */
     if (avr->cycle < spi_free) {
@@ -336,6 +347,31 @@ static uint8_t eeprom_control(avr_t *same, avr_io_addr_t address, void *param)
     (void)same, (void)param;
     uint8_t busy = avr->cycle < eeprom_free ? (uint8_t)(1 << eeprom_unit->eepe.bit) : 0;
     return (uint8_t)((avr->data[address] & ~(1 << eeprom_unit->eepe.bit)) | busy);
+}
+
+/* ---- the watchdog */
+
+static void set_watchdog(uint8_t value)
+{
+    avr_io_addr_t at = (avr_io_addr_t)watchdog_unit->wdce.reg;
+    uint8_t change = (uint8_t)(1 << watchdog_unit->wdce.bit | 1 << watchdog_unit->wde.bit);
+    avr->io[AVR_DATA_TO_IO(at)].w.c(avr, at, change, avr->io[AVR_DATA_TO_IO(at)].w.param);
+    avr->io[AVR_DATA_TO_IO(at)].w.c(avr, at, value, avr->io[AVR_DATA_TO_IO(at)].w.param);
+}
+
+/* It cannot be switched off while its reset flag is set, or by the fuse. */
+static void watchdog_written(avr_irq_t *irq, uint32_t value, void *param)
+{
+    static int busy;
+    (void)irq, (void)param;
+    uint8_t changes = (uint8_t)(1 << watchdog_unit->wdce.bit), on = (uint8_t)(1 << watchdog_unit->wde.bit);
+    int held = equipment.watchdog_always || avr_regbit_get(avr, avr->reset_flags.wdrf);
+    uint8_t now = avr->data[watchdog_unit->wde.reg];
+    if (busy || !held || value & changes || now & on)
+        return;
+    busy = 1;
+    set_watchdog((uint8_t)((now & ~changes) | on));
+    busy = 0;
 }
 
 /* ---- crashes */
@@ -522,6 +558,28 @@ static void bitten(void)
         ask(ASK_BITE);
 }
 
+/* Whether it sleeps without the clock of its timers: power-down, power-save, standby. */
+static int deep(void)
+{
+    return avr->state == cpu_Sleeping && avr->data[SLEEP_CONTROL] & 4;
+}
+
+/* The time of a deep sleep up to now passes for the watchdog alone. */
+static void sleep_deep(void)
+{
+    uint64_t since_ns = processor_ns();
+    if (board.now_ns <= since_ns)
+        return;
+    avr_cycle_count_t passed = cycle_at(board.now_ns) - avr->cycle;
+    avr_cycle_timer_slot_t *dog = timer_of(watchdog_unit);
+    if (dog) {
+        avr_cycle_count_t left = dog->when - avr->cycle;
+        avr_cycle_timer_register(avr, left > passed ? left - passed : 0, dog->timer, dog->param);
+    }
+    base_ns += board.now_ns - since_ns;
+    horizon = cycle_at(board.horizon_ns);
+}
+
 /* While nothing of the main program runs: to the next timer or the horizon. */
 static void pass(avr_cycle_count_t until_timer)
 {
@@ -532,6 +590,12 @@ static void pass(avr_cycle_count_t until_timer)
 static void run_to_horizon(void)
 {
     while (avr->cycle < horizon) {
+        if (slept_deep && !deep()) {
+            slept_deep = 0; /* its oscillator starts */
+            base_ns += START_CYCLES * PER_BILLION / equipment.clock_hz;
+            processor_answered();
+            continue;
+        }
         avr_cycle_timer_register(avr, horizon - avr->cycle, halt, NULL);
         avr_cycle_count_t idle = avr_cycle_timer_process(avr);
         if (avr->run != own_run)
@@ -549,6 +613,9 @@ static void run_to_horizon(void)
         if (avr->state == cpu_Sleeping || (board.hung && !avr->interrupts.running_ptr)) {
             if (avr->state == cpu_Sleeping && avr_has_pending_interrupts(avr) && !avr->sreg[S_I])
                 avr->state = cpu_Running;
+            slept_deep = deep();
+            if (slept_deep)
+                return;
             pass(idle);
             continue;
         }
@@ -568,7 +635,7 @@ static uint64_t wakes_at(void)
     if (avr->state != cpu_Sleeping)
         return processor_ns();
     avr_cycle_timer_cancel(avr, halt, NULL);
-    avr_cycle_timer_slot_t *next = avr->cycle_timers.timer;
+    avr_cycle_timer_slot_t *next = deep() ? timer_of(watchdog_unit) : avr->cycle_timers.timer;
     return next ? ns_at(next->when) : UINT64_MAX;
 }
 
@@ -582,6 +649,10 @@ _Noreturn void processor_run(void)
         check_stack();
         board.until_ns = wakes_at();
         ask(ASK_WAIT);
+        if (deep()) {
+            sleep_deep();
+            continue;
+        }
         avr_cycle_count_t now = cycle_at(board.now_ns);
         if (avr->state == cpu_Sleeping && avr->cycle < now)
             avr->cycle = now;
@@ -611,6 +682,8 @@ void processor_reset(void)
         edge_unit->eint[i].strict_lvl_trig = 0; /* it would look at every cycle */
     avr->run = own_run;
     avr->data[status] = causes;
+    if (equipment.watchdog_always && watchdog_unit)
+        set_watchdog((uint8_t)(1 << watchdog_unit->wde.bit));
     if (power) {
         noise_state = equipment.seed ^ board.now_ns;
         for (unsigned at = ram_begin; at <= avr->ramend; at++)
@@ -627,7 +700,7 @@ void processor_reset(void)
     for (int pin = 0; pin < 8 * PORTS; pin++)
         if (board.wired[pin] == 2 && ports[pin / 8])
             inputs[input_count++] = (uint8_t)pin;
-    complaint = due = selected = 0;
+    complaint = due = selected = slept_deep = 0;
     line_length = 0;
     eeprom_free = spi_free = 0;
     beyond_at = 0;
@@ -706,6 +779,8 @@ static void connect(void)
         avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS(name), &flags);
         hook(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ(name), UART_IRQ_OUTPUT), uart_sends, NULL);
     }
+    if (watchdog_unit)
+        on_write((avr_io_addr_t)watchdog_unit->wde.reg, watchdog_written, NULL);
     if (spi_unit)
         on_write(spi_unit->r_spdr, spi_written, NULL);
     if (eeprom_unit) {
