@@ -319,7 +319,8 @@ class NodeChange(NamedTuple):
 
     For ``off``, ``by`` is what took the supply: ``fault``, ``start`` (a start of the engine that
     may reset the node) or ``car`` (neither: the car starves the node by itself). For ``wake`` it is
-    what woke the node: an input, a message, or the identifier of another frame.
+    what woke the node: an input, a message, or the identifier of another frame. For ``watchdog`` it
+    is where the program of an image was, ``file:line``.
     """
 
     at_ns: Ns

@@ -353,10 +353,6 @@ class Answers:
         value = board.supply_volts() if output is None else board.current(output)
         machine.result = entry.counts(value, self._largest)
 
-    def bite(self) -> None:
-        """The watchdog of the processor itself has bitten."""
-        self._board.host.bite()
-
     def chip(self) -> None:
         """What a chip inside the program did with a frame."""
         watch = self._controller.chip
@@ -395,7 +391,6 @@ ANSWERS: Mapping[int, Callable[[Answers], None]] = {
     14: Answers.restart,
     15: Answers.print,
     17: Answers.chip,
-    18: Answers.bite,
     19: Answers.sense,
 }
 """The answers by the numbers of ``enum request``."""

@@ -96,6 +96,8 @@ def analog_pins(chip: str) -> tuple[int, ...]:
 # ---- the processor's program
 
 _PARTS = ("avr.c", "processor.c", "chip.cpp")
+_HIDDEN = ("-O2", "-fvisibility=hidden")
+"""The library calls functions of its own whose names are common words."""
 _LIBRARY_HEADER = Path("/usr/include/simavr/sim_avr.h")
 NEEDS = "an image needs libsimavr: apt install libsimavr-dev"
 NEEDS_COMPILER = "an image is compiled by avr-gcc: apt install gcc-avr avr-libc"
@@ -116,7 +118,7 @@ def processor_program() -> Path:
     read = [*(C_FOLDER / name for name in (*_PARTS, *headers)), HEADERS / "board.h"]
     read += [SKETCH_HEADERS / "spi_can.h", _LIBRARY_HEADER]
     texts = [path.read_text(encoding="utf-8") for path in read]
-    parts = [*texts, stamp(compiler(cpp=False)), stamp(compiler(cpp=True))]
+    parts = [*texts, *_HIDDEN, stamp(compiler(cpp=False)), stamp(compiler(cpp=True))]
     folder = cache_folder("firmware") / digest_of(parts)
     made = folder / "avr"
     if not made.is_file():
@@ -125,7 +127,7 @@ def processor_program() -> Path:
             for name in _PARTS:
                 cpp = name.endswith(".cpp")
                 objects.append(str(place / f"{name}.o"))
-                command = [compiler(cpp=cpp), "-O2", "-w", f"-I{C_FOLDER}", f"-I{HEADERS}"]
+                command = [compiler(cpp=cpp), *_HIDDEN, "-w", f"-I{C_FOLDER}", f"-I{HEADERS}"]
                 command += [f"-I{SKETCH_HEADERS}", "-c", str(C_FOLDER / name), "-o", objects[-1]]
                 compile_file(command)
             compile_file([compiler(cpp=True), *objects, "-lsimavr", "-o", str(place / made.name)])

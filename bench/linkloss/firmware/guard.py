@@ -41,8 +41,8 @@ class Caller(Protocol):
     def call(self, action: Callable[..., object], *args: Any) -> None:
         """Run it."""
 
-    def bite(self) -> None:
-        """The watchdog was not fed."""
+    def bite(self, where: str = "") -> None:
+        """The watchdog was not fed; ``where`` the program was, if that is known."""
 
 
 class BoardFace(Protocol):

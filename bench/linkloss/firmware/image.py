@@ -22,7 +22,10 @@ from linkloss.firmware.processor import WITHOUT, Equipment, Processor
 from linkloss.firmware.program import FirmwareProgram
 
 _KEPT = "processor"
-_FLASH = 0x800000
+_SHOWN = 4
+"""Lines of a call stack."""
+_NEAR = 80
+"""Bytes of flash."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,15 +148,26 @@ class Image:
     def failure(self, processor: Processor) -> ProgramFailed:
         """What a crash was, and where."""
         what, where, places = processor.failure()
-        return ProgramFailed(what, where or self._lines(places) or "an unknown place")
+        if where:
+            return ProgramFailed(what, where)
+        lines = [self._line(place) for place in places]
+        innermost, *callers = dict.fromkeys(line for line in lines if line) or ["an unknown place"]
+        shown = ", ".join(line.rpartition("/")[2] for line in callers[:_SHOWN])
+        return ProgramFailed(f"{what} (called from {shown})" if shown else what, innermost)
 
-    def _lines(self, places: list[int]) -> str:
-        """The source lines of addresses in flash, the innermost first, with who called it."""
+    def _line(self, place: int) -> str:
+        """The user's line of an address in flash, ``file:line``. Where a library's header was
+        inlined it is the line before, of the same function. Empty if there is none.
+        """
         tool = shutil.which("avr-addr2line") or shutil.which("addr2line")
-        if tool is None or not places:
+        if tool is None:
             return ""
-        done = run_tool([tool, "-e", str(self.path), *(hex(place) for place in places)])
-        lines = [line.partition(" ")[0] for line in done.stdout.splitlines()]
-        own = [line for line in lines if line.rpartition(":")[2].isdigit() and "/" in line]
-        users = [line for line in own if not line.startswith("/usr/")]
-        return (users or own or [""])[0]
+        near = [hex(at) for at in range(place, max(place - _NEAR, -1), -2)]
+        done = run_tool([tool, "-f", "-e", str(self.path), *near])
+        told = done.stdout.splitlines()
+        found = list(zip(told[::2], told[1::2], strict=False))
+        for function, line in found:
+            file, _, number = line.partition(" ")[0].rpartition(":")
+            if function == found[0][0] and number.isdigit() and not file.startswith(("/usr/", "?")):
+                return f"{file}:{number}"
+        return ""

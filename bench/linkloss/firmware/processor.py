@@ -175,7 +175,10 @@ class Processor:
         innermost first.
         """
         ffi, machine = interface(), self.machine
-        what, where = (ffi.string(text).decode() for text in (self._image.what, self._image.where))
+        what, where = (
+            ffi.string(text).decode(errors="replace")
+            for text in (self._image.what, self._image.where)
+        )
         return what, where, list(machine.places[0 : machine.places_length])
 
 

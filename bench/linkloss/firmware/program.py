@@ -348,9 +348,11 @@ class FirmwareProgram(BlockingProgram, Generic[R]):
                 return
             if asked == _CRASHED:
                 raise self._failure()
-            ANSWERS[asked](self._answers)
-            if self._runner is None:  # its watchdog has bitten
+            if asked == _BITTEN:
+                assert self._runner is not None, "only a program that runs is bitten"
+                self._board.host.bite(self._firmware.failure(self._runner).where)
                 return
+            ANSWERS[asked](self._answers)
 
     def _failure(self) -> ProgramFailed:
         """The failure for a crash, after which nothing of the program runs."""
@@ -363,7 +365,7 @@ class FirmwareProgram(BlockingProgram, Generic[R]):
         return failed
 
 
-_WAIT, _CRASHED = 1, 16
+_WAIT, _CRASHED, _BITTEN = 1, 16, 18
 _NOT_SENSED = 65535
 
 

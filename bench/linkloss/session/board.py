@@ -241,8 +241,8 @@ class Host(Protocol):
     def call(self, action: Callable[..., object], *args: Any) -> None:
         """Run a piece of the program."""
 
-    def bite(self) -> None:
-        """The watchdog was not fed."""
+    def bite(self, where: str = "") -> None:
+        """The watchdog was not fed; ``where`` the program was, if that is known."""
 
     def recover_bus(self) -> None:
         """Ask the controller to come back from bus-off."""

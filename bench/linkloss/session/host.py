@@ -205,12 +205,12 @@ class NodeHost:
         self._set_outputs(powered=True)
         self._begin_boot("power-up")
 
-    def reset(self, cause: str) -> None:
+    def reset(self, cause: str, by: str = "") -> None:
         """The program ends here and restarts after the boot time."""
         if self.state != "off":
             self._stop()
             self._set_outputs(powered=True)
-            self._begin_boot(cause)
+            self._begin_boot(cause, by)
 
     def supply_lost(self, by: str) -> None:
         """The voltage is too low for the processor: everything stops."""
@@ -293,9 +293,9 @@ class NodeHost:
                 self.call(self._running.blocking.resume)
             self._drain(self.controller)
 
-    def bite(self) -> None:
-        """The watchdog was not fed in time."""
-        self.reset("watchdog")
+    def bite(self, where: str = "") -> None:
+        """The watchdog was not fed in time; ``where`` the program was, if that is known."""
+        self.reset("watchdog", where)
 
     def recover_bus(self) -> None:
         """The program asks the controller to come back from bus-off."""

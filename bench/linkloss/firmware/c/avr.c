@@ -36,7 +36,7 @@
 #include <string.h>
 
 enum { PORTS = 12, NOTHING = -1, EEPROM_WRITE_US = 3400, NO_INSTRUCTION = 0x9404, SPI_COLLISION_BIT = 6,
-       SLEEP_CONTROL = 0x53, START_CYCLES = 16384 };
+       SLEEP_CONTROL = 0x53, START_CYCLES = 16384, ADDRESSES = 0x10100 };
 
 static avr_t *avr;
 static avr_ioport_t *ports[PORTS];
@@ -77,6 +77,7 @@ static char line[sizeof board.text];
 static unsigned line_length;
 static uint8_t beyond[8]; /* what lies behind the heap, as it was */
 static uint16_t beyond_at;
+static avr_cycle_count_t watched_until; /* each instruction is looked at */
 
 /* ---- time */
 
@@ -426,6 +427,19 @@ static _Noreturn void ends(const char *what, uint32_t pc)
     crash(what, NULL);
 }
 
+/* Where the heap ends, by the variable of avr-libc; 0 as long as nothing was allocated. */
+static uint16_t allocated(void)
+{
+    uint32_t at = equipment.heap_end;
+    return at ? (uint16_t)(avr->data[at] | avr->data[at + 1] << 8) : 0;
+}
+
+static uint16_t heap_end(void)
+{
+    uint16_t found = allocated();
+    return found ? found : (uint16_t)equipment.static_end;
+}
+
 static _Noreturn void ends_by_complaint(void)
 {
     static char text[200];
@@ -437,6 +451,8 @@ static _Noreturn void ends_by_complaint(void)
         snprintf(text, sizeof text, "it runs in erased flash, at address %#x", (unsigned)pc);
         ends(text, pc);
     }
+    if (_avr_sp_get(avr) < heap_end() || _avr_sp_get(avr) > avr->ramend)
+        ends("the stack has grown into static data or the heap", pc);
     if (strstr(complaint_text, "nvalid write")) {
         snprintf(text, sizeof text, "a write to an address where there is no memory");
         ends(text, pc);
@@ -453,13 +469,6 @@ static _Noreturn void ends_by_complaint(void)
 
 /* ---- stack and heap */
 
-static uint16_t heap_end(void)
-{
-    uint32_t at = equipment.heap_end;
-    uint16_t found = at ? (uint16_t)(avr->data[at] | avr->data[at + 1] << 8) : 0;
-    return found ? found : (uint16_t)equipment.static_end;
-}
-
 static void look_behind_the_heap(void)
 {
     uint16_t end = heap_end();
@@ -471,15 +480,26 @@ static void look_behind_the_heap(void)
     }
 }
 
+static void check_stack_pointer(void)
+{
+    if (!poke && _avr_sp_get(avr) < heap_end())
+        ends("the stack has grown into static data or the heap", avr->pc);
+}
+
+/* What lies behind static data has changed although nothing was allocated: it was the stack. Once
+ * there is a heap it may have been there in between, so the stack pointer is watched for a while. */
 static void check_stack(void)
 {
     uint16_t end = heap_end();
     if (poke || !end)
         return;
-    if (_avr_sp_get(avr) < end)
-        ends("the stack has grown into static data or the heap", avr->pc);
-    if (end == beyond_at && memcmp(beyond, avr->data + end, sizeof beyond))
-        ends("the stack has reached the end of static data and heap", avr->pc);
+    check_stack_pointer();
+    if (end == beyond_at && memcmp(beyond, avr->data + end, sizeof beyond)) {
+        if (end == equipment.static_end && !allocated())
+            ends("the stack has reached static data", avr->pc);
+        watched_until = avr->cycle + equipment.clock_hz / 20;
+        beyond_at = 0;
+    }
     look_behind_the_heap();
 }
 
@@ -491,6 +511,10 @@ static void interrupt_begins(avr_irq_t *irq, uint32_t vector, void *param)
     if (!vector)
         return;
     avr->cycle += avr->address_size == 3 ? 5 : 4;
+    unsigned sp = _avr_sp_get(avr);
+    uint32_t from = 0;
+    for (unsigned i = 1; i <= avr->address_size; i++)
+        from = from << 8 | avr->data[sp + i];
     uint32_t at = vector * avr->vector_size;
     unsigned opcode = avr->flash[at] | avr->flash[at + 1] << 8;
     uint32_t target = (opcode & 0xF000) == 0xC000
@@ -500,8 +524,7 @@ static void interrupt_begins(avr_irq_t *irq, uint32_t vector, void *param)
         static char text[80];
         snprintf(text, sizeof text, "interrupt %u came, and the program has no handler for it",
                  (unsigned)vector);
-        find_places(avr->pc);
-        ends(text, avr->pc);
+        ends(text, 2 * from);
     }
 }
 
@@ -619,6 +642,10 @@ static void run_to_horizon(void)
             pass(idle);
             continue;
         }
+        if (avr->cycle < watched_until) {
+            avr->run_cycle_count = 1;
+            check_stack_pointer();
+        }
         if (poke) {
             avr->run_cycle_count = 1;
             if (avr->pc == equipment.main)
@@ -704,6 +731,7 @@ void processor_reset(void)
     line_length = 0;
     eeprom_free = spi_free = 0;
     beyond_at = 0;
+    watched_until = 0;
     avr->run_cycle_limit = 1 << 30;
     base_cycle = avr->cycle;
     base_ns = board.now_ns;
@@ -824,6 +852,9 @@ void processor_make(const uint8_t *flash, const uint8_t *eeprom)
     made->frequency = equipment.clock_hz;
     made->vcc = made->avcc = made->aref = equipment.vcc_mv;
     avr = made;
+    avr->data = realloc(avr->data, ADDRESSES); /* it writes past the end before it complains */
+    if (!avr->data)
+        exit(1);
     own_run = avr->run;
     ram_begin = avr->ioend + 1;
     find_units();
