@@ -14,6 +14,7 @@
  * - In power-down the clock stands still for everything but the watchdog; the oscillator takes
  *   16384 cycles to start after it.
  * - The watchdog stays on while its reset flag is set, and for ever with the fuse WDTON.
+ * - Phase correct modes of timers drive their pins; the timer itself counts up only in them.
  * - The reset vector and erased flash hold no instruction: a jump to them ends the program.
  *
  * Figures and behaviour: data sheet of the ATmega48A/PA/88A/PA/168A/PA/328/P (DS40002061), from
@@ -36,7 +37,8 @@
 #include <string.h>
 
 enum { PORTS = 12, NOTHING = -1, EEPROM_WRITE_US = 3400, NO_INSTRUCTION = 0x9404, SPI_COLLISION_BIT = 6,
-       SLEEP_CONTROL = 0x53, START_CYCLES = 16384, ADDRESSES = 0x10100 };
+       SLEEP_CONTROL = 0x53, START_CYCLES = 16384, ADDRESSES = 0x10100,
+       COUNT_DOWN = 0x9701, BACK_TO_COUNT = 0xF7F1, TURN = 4 };
 
 static avr_t *avr;
 static avr_ioport_t *ports[PORTS];
@@ -154,13 +156,12 @@ static int timed(int pin)
         avr_timer_t *timer = pwms[i].timer;
         int mode = avr_regbit_get(avr, pwms[i].unit->com);
         avr_timer_wgm_t kind = timer->mode;
-        if (mode < avr_timer_com_clear || kind.kind == avr_timer_wgm_normal
-            || kind.kind == avr_timer_wgm_ctc)
-            continue; /* the library knows no phase correct mode: that is none of its own */
+        if (mode < avr_timer_com_clear || kind.kind < avr_timer_wgm_pwm)
+            continue;
         unsigned top = kind.top == avr_timer_wgm_reg_ocra
             ? word(timer->comp[0].r_ocr, timer->comp[0].r_ocrh)
             : kind.top == avr_timer_wgm_reg_icr ? word(timer->r_icr, timer->r_icrh)
-            : (1u << (kind.size ? kind.size : 8)) - 1;
+            : (1u << kind.size) - 1;
         unsigned compare = word(pwms[i].unit->r_ocr, pwms[i].unit->r_ocrh);
         int share = top ? (int)((compare > top ? top : compare) * 255 / top) : 255;
         return mode == avr_timer_com_clear ? share : 255 - share;
@@ -610,6 +611,37 @@ static void pass(avr_cycle_count_t until_timer)
     avr->cycle = then < horizon ? then : horizon;
 }
 
+static unsigned opcode_at(uint32_t at)
+{
+    return avr->flash[at] | avr->flash[at + 1] << 8;
+}
+
+/* In a loop that only counts down ("sbiw Rd, 1; brne" of delay loops, four cycles a turn) all turns
+ * up to the next timer pass at once. */
+static void skip_delay(avr_cycle_count_t until_timer)
+{
+    uint32_t pc = avr->pc;
+    if (pc + 4 >= avr->flashend || opcode_at(pc) == BACK_TO_COUNT) {
+        avr->run_cycle_count = 1; /* one step, then it stands at its first instruction */
+        return;
+    }
+    if ((opcode_at(pc) & 0xFFCF) != COUNT_DOWN || opcode_at(pc + 2) != BACK_TO_COUNT)
+        return;
+    unsigned low = 24 + (opcode_at(pc) >> 4 & 3) * 2;
+    avr_cycle_count_t end = avr->cycle + until_timer < horizon ? avr->cycle + until_timer : horizon;
+    unsigned turns = avr->data[low] | avr->data[low + 1] << 8;
+    avr_cycle_count_t room = (end - avr->cycle) / TURN;
+    turns = turns ? turns : 0x10000;
+    if (room < 3 || turns < 3)
+        return;
+    unsigned skipped = turns - 1 < room - 1 ? turns - 1 : (unsigned)(room - 1);
+    turns -= skipped;
+    avr->data[low] = (uint8_t)turns;
+    avr->data[low + 1] = (uint8_t)(turns >> 8);
+    avr->cycle += TURN * skipped;
+    avr->run_cycle_count = 1;
+}
+
 static void run_to_horizon(void)
 {
     while (avr->cycle < horizon) {
@@ -651,6 +683,8 @@ static void run_to_horizon(void)
             if (avr->pc == equipment.main)
                 set_clock();
         }
+        if (!avr->interrupt_state)
+            skip_delay(idle);
         avr->pc = avr_run_one(avr);
         if (complaint || avr->state == cpu_Crashed)
             ends_by_complaint();
@@ -773,12 +807,29 @@ static void find_units(void)
     }
 }
 
+/* The modes that the library's chips leave out; it would overflow with every count in them. */
+static void add_modes(avr_timer_t *timer)
+{
+    static const avr_timer_wgm_t SHORT[16] = {
+        [1] = AVR_TIMER_WGM_FCPWM8(), [5] = AVR_TIMER_WGM_OCPWM(),
+    };
+    static const avr_timer_wgm_t LONG[16] = {
+        [1] = AVR_TIMER_WGM_FCPWM8(), [2] = AVR_TIMER_WGM_FCPWM9(), [3] = AVR_TIMER_WGM_FCPWM10(),
+        [8] = AVR_TIMER_WGM_ICPWM(), [9] = AVR_TIMER_WGM_OCPWM(),
+        [10] = AVR_TIMER_WGM_ICPWM(), [11] = AVR_TIMER_WGM_OCPWM(),
+    };
+    for (int i = 0; i < 16; i++)
+        if (timer->wgm_op[i].kind == avr_timer_wgm_none)
+            timer->wgm_op[i] = timer->r_tcnth ? LONG[i] : SHORT[i];
+}
+
 static void find_pwms(void)
 {
     for (avr_io_t *unit = avr->io_port; unit; unit = unit->next) {
         if (strcmp(unit->kind, "timer"))
             continue;
         avr_timer_t *timer = (avr_timer_t *)unit;
+        add_modes(timer);
         for (int i = 0; i < AVR_TIMER_COMP_COUNT && pwm_count < 24; i++) {
             int pin = timer->comp[i].com_pin.reg ? pin_of(timer->comp[i].com_pin) : NOTHING;
             if (pin == NOTHING)
