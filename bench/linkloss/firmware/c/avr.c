@@ -38,7 +38,7 @@
 
 enum { PORTS = 12, NOTHING = -1, EEPROM_WRITE_US = 3400, NO_INSTRUCTION = 0x9404, SPI_COLLISION_BIT = 6,
        SLEEP_CONTROL = 0x53, START_CYCLES = 16384, ADDRESSES = 0x10100,
-       COUNT_DOWN = 0x9701, BACK_TO_COUNT = 0xF7F1, TURN = 4 };
+       COUNT_DOWN = 0x9701, BACK_TO_COUNT = 0xF7F1, TURN = 4, SOMEWHERE = 0xFFFF };
 
 static avr_t *avr;
 static avr_ioport_t *ports[PORTS];
@@ -77,9 +77,6 @@ static avr_cycle_count_t eeprom_free;
 static uint8_t eeprom_data;
 static char line[sizeof board.text];
 static unsigned line_length;
-static uint8_t beyond[8]; /* what lies behind the heap, as it was */
-static uint16_t beyond_at;
-static avr_cycle_count_t watched_until; /* each instruction is looked at */
 
 /* ---- time */
 
@@ -468,42 +465,6 @@ static _Noreturn void ends_by_complaint(void)
     ends(text, pc);
 }
 
-/* ---- stack and heap */
-
-static void look_behind_the_heap(void)
-{
-    uint16_t end = heap_end();
-    if (!end || end + sizeof beyond > avr->ramend)
-        return;
-    if (end != beyond_at) {
-        beyond_at = end;
-        memcpy(beyond, avr->data + end, sizeof beyond);
-    }
-}
-
-static void check_stack_pointer(void)
-{
-    if (!poke && _avr_sp_get(avr) < heap_end())
-        ends("the stack has grown into static data or the heap", avr->pc);
-}
-
-/* What lies behind static data has changed although nothing was allocated: it was the stack. Once
- * there is a heap it may have been there in between, so the stack pointer is watched for a while. */
-static void check_stack(void)
-{
-    uint16_t end = heap_end();
-    if (poke || !end)
-        return;
-    check_stack_pointer();
-    if (end == beyond_at && memcmp(beyond, avr->data + end, sizeof beyond)) {
-        if (end == equipment.static_end && !allocated())
-            ends("the stack has reached static data", avr->pc);
-        watched_until = avr->cycle + equipment.clock_hz / 20;
-        beyond_at = 0;
-    }
-    look_behind_the_heap();
-}
-
 /* ---- interrupts */
 
 static void interrupt_begins(avr_irq_t *irq, uint32_t vector, void *param)
@@ -564,7 +525,6 @@ static void set_clock(void)
         for (int byte = 0; places[i] && byte < 4; byte++)
             avr->data[places[i] + byte] = (uint8_t)(values[i] >> 8 * byte);
     poke = 0;
-    look_behind_the_heap();
 }
 
 static avr_cycle_count_t halt(avr_t *same, avr_cycle_count_t when, void *param)
@@ -642,6 +602,46 @@ static void skip_delay(avr_cycle_count_t until_timer)
     avr->run_cycle_count = 1;
 }
 
+/* The memory address that an instruction stores to through a pointer register, or SOMEWHERE. */
+static unsigned stores_to(unsigned opcode)
+{
+    if ((opcode & 0xD200) == 0x8200) { /* std Y+q, std Z+q */
+        unsigned offset = (opcode & 7) | (opcode >> 7 & 0x18) | (opcode >> 8 & 0x20);
+        return word(opcode & 8 ? R_YL : R_ZL, opcode & 8 ? R_YH : R_ZH) + offset;
+    }
+    if ((opcode & 0xFE00) != 0x9200)
+        return SOMEWHERE;
+    switch (opcode & 0xF) {
+    case 0x1: return word(R_ZL, R_ZH);
+    case 0x2: return word(R_ZL, R_ZH) - 1;
+    case 0x9: return word(R_YL, R_YH);
+    case 0xA: return word(R_YL, R_YH) - 1;
+    case 0xC: case 0xD: return word(R_XL, R_XH);
+    case 0xE: return word(R_XL, R_XH) - 1;
+    default: return SOMEWHERE;
+    }
+}
+
+/* Instruction by instruction up to the next timer, or until one of them changes the timers or the
+ * interrupts. */
+static void run_watched(avr_cycle_count_t until_timer)
+{
+    avr_cycle_count_t end = avr->cycle + (until_timer ? until_timer : 1);
+    avr_cycle_timer_slot_t *first = avr->cycle_timers.timer;
+    avr_cycle_count_t when = first ? first->when : 0;
+    uint16_t lowest = poke ? 0 : heap_end();
+    do {
+        if (stores_to(opcode_at(avr->pc)) < 32)
+            ends("a write through a pointer that is null", avr->pc);
+        if (_avr_sp_get(avr) < lowest && _avr_sp_get(avr) < heap_end())
+            ends("the stack has grown into static data or the heap", avr->pc);
+        avr->run_cycle_count = 1;
+        avr->pc = avr_run_one(avr);
+    } while (avr->cycle < end && avr->cycle < horizon && !avr->interrupt_state && !complaint
+             && !poke && !due && avr->state == cpu_Running && avr->run == own_run
+             && avr->cycle_timers.timer == first && (!first || first->when == when));
+}
+
 static void run_to_horizon(void)
 {
     while (avr->cycle < horizon) {
@@ -674,10 +674,6 @@ static void run_to_horizon(void)
             pass(idle);
             continue;
         }
-        if (avr->cycle < watched_until) {
-            avr->run_cycle_count = 1;
-            check_stack_pointer();
-        }
         if (poke) {
             avr->run_cycle_count = 1;
             if (avr->pc == equipment.main)
@@ -685,7 +681,7 @@ static void run_to_horizon(void)
         }
         if (!avr->interrupt_state)
             skip_delay(idle);
-        avr->pc = avr_run_one(avr);
+        run_watched(idle);
         if (complaint || avr->state == cpu_Crashed)
             ends_by_complaint();
     }
@@ -707,7 +703,6 @@ _Noreturn void processor_run(void)
         if (horizon <= avr->cycle && board.now_ns >= processor_ns())
             horizon = avr->cycle + 1; /* others have more to do at this very instant */
         run_to_horizon();
-        check_stack();
         board.until_ns = wakes_at();
         ask(ASK_WAIT);
         if (deep()) {
@@ -764,8 +759,6 @@ void processor_reset(void)
     complaint = due = selected = slept_deep = 0;
     line_length = 0;
     eeprom_free = spi_free = 0;
-    beyond_at = 0;
-    watched_until = 0;
     avr->run_cycle_limit = 1 << 30;
     base_cycle = avr->cycle;
     base_ns = board.now_ns;
