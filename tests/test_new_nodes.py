@@ -18,11 +18,16 @@ needs_compiler = pytest.mark.skipif(
     not (shutil.which("cc") and shutil.which("c++") and find_spec("cffi")),
     reason="needs a C and a C++ compiler (Debian: gcc, g++), and cffi",
 )
+needs_image = pytest.mark.skipif(
+    not (shutil.which("avr-gcc") and Path("/usr/include/simavr/sim_avr.h").is_file()),
+    reason="needs libsimavr-dev, gcc-avr, avr-libc and arduino-core-avr",
+)
 ALL_KINDS = [
     "dash,rear",
     pytest.param("dash=c,rear=c", marks=needs_compiler),
     pytest.param("dash=sketch,rear=sketch", marks=needs_compiler),
     "dash=script,rear=script",
+    pytest.param("dash=image,rear=image", marks=[needs_compiler, needs_image, pytest.mark.slow]),
     pytest.param("dash,front=sketch,rear=c,tail=script,roof=python", marks=needs_compiler),
 ]
 LONGEST = 150
@@ -92,6 +97,14 @@ def test_a_mistake_in_a_program_is_found(tmp_path, kind, right, wrong, fault, ru
     assert text.count(right) == 1
     program.write_text(text.replace(right, wrong), encoding="utf-8")
     assert any(each.startswith(rule) for _, each in findings(path, fault))
+
+
+@needs_compiler
+@needs_image
+def test_an_image_keeps_its_rules_in_a_story(tmp_path):
+    path = new(tmp_path / "car", "dash,rear=image")
+    assert (path.parent / "Makefile").is_file()
+    assert main(["run", str(path.parent / "cable_pulled.toml")]) == 0
 
 
 @needs_compiler

@@ -23,11 +23,14 @@ from linkloss.firmware.pack import header_text
 from linkloss.problem import BadInput, unknown
 
 TEMPLATES = Path(__file__).parents[1] / "start" / "nodes"
-KINDS = {"python": ".py", "script": ".py", "c": ".c", "sketch": ".ino"}
+KINDS = {"python": ".py", "script": ".py", "c": ".c", "sketch": ".ino", "image": ".ino"}
 """Each kind of program, and how its file ends."""
 _TAKEN = {"can", "cantools", "linkloss", "linkloss_nodes", "test_car", *sys.stdlib_module_names}
 """Names that a Python program's file cannot have: the programs would import it in their place."""
 FIRST_LOAD_PIN, FIRST_SWITCH_PIN = 3, 14
+_AS_IMAGE = """target = "avr"                          # compiled by avr-gcc, run as it is flashed: see Makefile
+board = "uno"
+spi_can = { select = 10, interrupt = 2, oscillator = "16 MHz" }"""
 
 
 @dataclass(frozen=True)
@@ -126,12 +129,14 @@ class NewNode:
             return f'python = "{self.file}:{self.camel}Node"'
         if self.kind == "script":
             return f'script = "{self.file}"\nchannel = "can0"'
+        if self.kind == "image":
+            return f'c = ["{self.file}"]\n{_AS_IMAGE}'
         return f'c = ["{self.file}"]'
 
     @property
     def pins(self) -> Mapping[str, int]:
         """Which pin leads where, for a program that knows pins by number."""
-        if self.kind not in ("c", "sketch"):
+        if self.kind not in ("c", "sketch", "image"):
             return {}
         wired = enumerate((switch.name for switch in self.switches), start=FIRST_SWITCH_PIN)
         return {load.name: load.pin for load in self.loads} | {name: pin for pin, name in wired}
@@ -199,8 +204,11 @@ def car_from_nodes(text: str) -> NewCar:
     words: dict[str, object] = dict(nodes=nodes, control=control, power=power, loads=loads)
     words |= dict(asked=[load for load in loads if load.signal])
     files = ["car.dbc", "vehicle.toml", "cable_pulled.toml", "test_car.py"]
-    if any(node.kind == "sketch" for node in nodes):
+    words |= dict(images=[node for node in nodes if node.kind == "image"])
+    if any(node.kind in ("sketch", "image") for node in nodes):
         files.append("can_chip.h")
+    if words["images"]:
+        files.append("Makefile")
     made = {name: filled(TEMPLATES, name, words) for name in files}
     for node in nodes:
         role = "control" if node.control else "power"

@@ -51,10 +51,14 @@ class Priority(IntEnum):
 class EventQueue:
     """A heap of actions in virtual time, in whole nanoseconds since the start of the run."""
 
-    __slots__ = ("_cancelled", "_count", "_end_ns", "_heap", "now_ns")
+    __slots__ = ("_cancelled", "_count", "_end_ns", "_heap", "idle", "now_ns")
 
     def __init__(self) -> None:
+        """``idle`` holds the running numbers of scheduled actions that do nothing but go on
+        computing: whoever schedules one keeps it there until it has run.
+        """
         self.now_ns = 0
+        self.idle: set[int] = set()
         self._end_ns = _NEVER_NS
         self._heap: list[Event] = []
         self._cancelled: set[int] = set()
@@ -102,12 +106,30 @@ class EventQueue:
             self._cancelled.discard(heappop(heap)[2])
         return heap[0][0] if heap else None
 
-    def quiet_until(self) -> int:
+    def quiet_until(self, past_idle_ns: int = 0) -> int:
         """The instant before which nothing happens that is not caused from now on: that of the next
         action, or just after the end of :meth:`run_until`, where something from outside may come.
+        An idle action counts ``past_idle_ns`` later than it is due.
         """
         next_ns = self.next_ns()
+        if past_idle_ns and next_ns is not None and self._heap[0][2] in self.idle:
+            next_ns = self._next_past_idle(past_idle_ns)
         return self._end_ns if next_ns is None else min(next_ns, self._end_ns)
+
+    def _next_past_idle(self, past_ns: int) -> int:
+        heap = self._heap
+        found_ns = heap[0][0] + past_ns
+        places = [0]
+        while places:
+            place = places.pop()
+            if place >= len(heap) or heap[place][0] >= found_ns:
+                continue  # what stands below it in the heap is due no earlier
+            number = heap[place][2]
+            if number in self.idle or number in self._cancelled:
+                places += (2 * place + 1, 2 * place + 2)
+            else:
+                found_ns = heap[place][0]
+        return found_ns
 
     def step(self) -> bool:
         """Run the next action, moving the clock to its instant. False when there is none."""

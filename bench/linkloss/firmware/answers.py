@@ -83,6 +83,7 @@ class Library:
 
     stops_hung = True
     """A program that hangs is not resumed, but for an interrupt."""
+    past_idle_ns = 0
 
     def __init__(self, path: Path) -> None:
         ffi = interface()

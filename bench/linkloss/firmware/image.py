@@ -22,6 +22,10 @@ from linkloss.firmware.processor import WITHOUT, Equipment, Processor
 from linkloss.firmware.program import FirmwareProgram
 
 _KEPT = "processor"
+SHORTEST_BITS = 44
+"""Bits of the shortest frame there is, without its intermission: a processor that runs ahead of
+others by less notices each frame before the next.
+"""
 _SHOWN = 4
 """Lines of a call stack."""
 _NEAR = 80
@@ -140,6 +144,8 @@ class Image:
         kept: Processor | None = board.memory.get(_KEPT)
         if kept is None or kept.dead:
             board.memory[_KEPT] = kept = self._first.twin()
+            can = self.around.spi_can
+            kept.past_idle_ns = 0 if can is None else SHORTEST_BITS * 1_000_000_000 // can.bit_rate
         return kept
 
     def put_back(self, processor: Processor) -> None:

@@ -12,7 +12,7 @@ what to do when the horizon has moved. The way to the bench, twins and the SPI C
 there already. What it owes the bench:
 
 - It runs ahead of ``now_ns`` up to ``horizon_ns``, before which nobody else does anything, and then
-  waits (``ASK_WAIT``) until its own time, or until a timer that wakes it from its sleep.
+  waits (``ASK_WAIT``, ``idle``) until its own time, or until a timer that wakes it from its sleep.
 - What others can notice, a level of a wired pin or a frame, it does when the bench has come up to
   its own time.
 - It takes levels and analogue values of its inputs when it is resumed, and interrupts at the
@@ -101,6 +101,10 @@ class Processor:
         self._buffer = interface().buffer(self._image)
         self.machine = self._image.board
         self.dead = False
+        self.past_idle_ns = 0
+        """Where several processors compute, this one runs ahead of the others by so much: what they
+        do meanwhile it may notice so much later.
+        """
         _alive.add(self)
 
     @classmethod

@@ -151,6 +151,8 @@ class Runner(Protocol):
     machine: Any
     stops_hung: bool
     """Whether the bench itself holds a program that hangs, and tells it what outputs draw."""
+    past_idle_ns: int
+    """How far it may run ahead of others that do nothing but compute."""
 
     @property
     def resume(self) -> Callable[[Any], int]:
@@ -191,6 +193,7 @@ class FirmwareProgram(BlockingProgram, Generic[R]):
         self._machine: Any = self._runner.machine
         self._resume = self._runner.resume
         self._stops_hung = self._runner.stops_hung
+        self._past_idle_ns = self._runner.past_idle_ns
         self._runner.begin()
         self._event: Event | None = None
         self._busy = False
@@ -312,16 +315,23 @@ class FirmwareProgram(BlockingProgram, Generic[R]):
             self.interrupt(FRAME)
 
     def _wake(self) -> None:
-        self._event = None
+        self._forget()
         self._go()
 
-    def _wait_for(self, until_ns: int) -> None:
-        """Be woken at this instant and at no other."""
+    def _forget(self) -> None:
+        if self._event is not None:
+            self._queue.idle.discard(self._event[2])
+            self._event = None
+
+    def _wait_for(self, until_ns: int, *, idle: bool = False) -> None:
+        """Be woken at this instant and at no other. ``idle``: to do nothing but compute then."""
         if self._event is not None:
             self._queue.cancel(self._event)
-            self._event = None
+            self._forget()
         if until_ns != FOREVER:
             self._event = self._queue.at(until_ns, self._board.host.call, self._wake)
+            if idle:
+                self._queue.idle.add(self._event[2])
 
     def _go(self) -> None:
         """Let the program run until it waits."""
@@ -336,7 +346,7 @@ class FirmwareProgram(BlockingProgram, Generic[R]):
         machine.now_ns = queue.now_ns
         self._sense()
         while True:
-            machine.horizon_ns = queue.quiet_until()
+            machine.horizon_ns = queue.quiet_until(self._past_idle_ns)
             machine.waiting = len(inbox)
             asked = self._resume(machine)
             if machine.fed:
@@ -344,7 +354,7 @@ class FirmwareProgram(BlockingProgram, Generic[R]):
                 self._board.feed_watchdog(machine.fed_ns)
             if asked == _WAIT:
                 hung = self._stops_hung and machine.hung and not machine.in_interrupt
-                self._wait_for(FOREVER if hung else machine.until_ns)
+                self._wait_for(FOREVER if hung else machine.until_ns, idle=bool(machine.idle))
                 return
             if asked == _CRASHED:
                 raise self._failure()

@@ -704,7 +704,9 @@ _Noreturn void processor_run(void)
             horizon = avr->cycle + 1; /* others have more to do at this very instant */
         run_to_horizon();
         board.until_ns = wakes_at();
+        board.idle = 1;
         ask(ASK_WAIT);
+        board.idle = 0;
         if (deep()) {
             sleep_deep();
             continue;

@@ -53,6 +53,7 @@ struct machine {
     uint8_t hung;
     uint8_t masked;
     uint8_t in_interrupt;
+    uint8_t idle;         /* while it waits: it will do nothing then but compute */
 
     /* interrupts: which wait, and which the program wants */
     uint32_t pending;
