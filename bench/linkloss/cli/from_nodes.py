@@ -28,7 +28,7 @@ KINDS = {"python": ".py", "script": ".py", "c": ".c", "sketch": ".ino", "image":
 _TAKEN = {"can", "cantools", "linkloss", "linkloss_nodes", "test_car", *sys.stdlib_module_names}
 """Names that a Python program's file cannot have: the programs would import it in their place."""
 FIRST_LOAD_PIN, FIRST_SWITCH_PIN = 3, 14
-_AS_IMAGE = """target = "avr"                          # compiled by avr-gcc, run as it is flashed: see Makefile
+_AS_IMAGE = """target = "avr"                          # runs as it is flashed: see Makefile
 board = "uno"
 spi_can = { select = 10, interrupt = 2, oscillator = "16 MHz" }"""
 

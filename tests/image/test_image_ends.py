@@ -41,7 +41,9 @@ ENDS = {
     "an interrupt without a handler": (
         "", "TIMSK0 = 1; TCCR0B = 1; sei(); _delay_ms(5);", "interrupt 16 came, and the program",
     ),
-    "a null pointer is written to": ("", "handler *p = 0; asm(\"\" : \"+r\"(p)); *p = later;", "a write through a pointer"),
+    "a null pointer is written to": (
+        "", 'handler *p = 0; asm("" : "+r"(p)); *p = later;', "a write through a pointer",
+    ),
     "a write behind the memory": ("", "*(volatile uint8_t *)0x3000 = 1;", "a write to an address"),
     "a stack that meets static data": (DEEP, "zero = deep(1);", "the stack has"),
 }  # fmt: skip
