@@ -98,8 +98,9 @@ class Source:
         """
         told = bisect_right(self.news, at_ns, key=lambda entry: entry.from_ns)
         news = [entry for entry in known.news if entry.from_ns <= at_ns][-LAST_KNOWN:]
-        if news[-1].calls == self.news[told - 1].calls:  # until when it is open may be known by now
-            news[-1] = news[-1]._replace(by_ns=max(news[-1].by_ns, self.news[told - 1].by_ns))
+        last, own = news[-1], self.news[told - 1]
+        if last.by_ns > at_ns and last.calls == own.calls:  # its end may be known by now
+            news[-1] = last._replace(by_ns=max(last.by_ns, own.by_ns))
         marks = [mark for mark in known.marks if mark.from_ns <= at_ns][-LAST_KNOWN:]
         marks += [mark for mark in self.marks if mark.from_ns > at_ns]
         return Source([*news, *self.news[told:]], marks)

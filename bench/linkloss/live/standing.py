@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from linkloss.campaign.result import RunResult
 from linkloss.judge import Outcome, Verdict
-from linkloss.judge.case import Case
+from linkloss.judge.case import Case, zones
 from linkloss.judge.evidence import Evidence
 from linkloss.judge.judging import judge_case
 from linkloss.judge.loads import LoadView, Stood, view_from, view_load, walked_from
@@ -130,17 +130,19 @@ class Watcher:
             if case.simulated(load.node):
                 stood = self.stood.get(name) if window.since_ns else None
                 view = view_from(case, name, stood)
-                views[name] = self._from_all(name, start_ns) if view is None else (case, view)
+                views[name] = self._from_all(name, case) if view is None else (case, view)
         return _Follows(case, views)
 
-    def _from_all(self, name: str, start_ns: int) -> tuple[Case, LoadView]:
-        """The same for one load from the whole recording: the window does not tell how it stands,
-        such as one that a trip has kept off for long.
+    def _from_all(self, name: str, window: Case) -> tuple[Case, LoadView]:
+        """The same for one load from the whole recording, where the window does not tell how it
+        stands. Its link is looked at in the window all the same.
         """
         if self._evidence is None:
             self._evidence = Evidence(self._vehicle, self._recording)
-        case = Case(self._vehicle, self._recording, self._evidence, start_ns)
-        return case, view_load(case, name)
+        case = Case(self._vehicle, self._recording, self._evidence, window.start_ns)
+        view = view_load(case, name)
+        view.strict = zones(window, view.load.rejoin)
+        return case, view
 
     @staticmethod
     def _broken(follows: _Follows) -> Iterator[Verdict]:
