@@ -139,7 +139,7 @@ CAUGHT = [
     ),
     (later.LooseMask, "rear", REQUEST, "indicator_rear_left", "fresh", "went on without cause"),
     (later.TwinTaken, "rear", REQUEST, "indicator_rear_left", "fresh", "went on without cause"),
-    (later.AnyLength, "rear", SHORT, "fuel_pump", "fresh", "went on without cause"),
+    (later.AnyLength, "rear", SHORT, "fuel_pump", "fresh", "went off without cause"),
     (later.LengthCodeTaken, "rear", CODE, "fuel_pump", "fresh", "went on without cause"),
     (
         later.RemoteTaken,
