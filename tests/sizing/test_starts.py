@@ -154,3 +154,14 @@ def test_a_switch_that_trips_in_a_start_is_told(car):
     before = 'electrical.relay = { contact = "2 mohm" }'
     car.change(before, 'electrical.solid_state = { trip = "20 A", on_resistance = "2 mohm" }')
     assert "fan: its switch trips by one start of fan: over-current" in "\n".join(broken(car))
+
+
+def test_a_car_with_nothing_to_start_has_a_plan(tmp_path):
+    """No load with electrical data, or the coil of the starter motor alone."""
+    supply, loads = SOUND["LED"]
+    bare = PowerCar(tmp_path, supply, {"lamp": ""})
+    found = power_plan(bare.load())
+    assert found.broken == ()
+    assert found.unchecked == ("no electrical data, so nothing was looked at: lamp",)
+    supply, loads = SOUND["12 V"]
+    assert broken(PowerCar(tmp_path, supply, {"starter": loads["starter"]})) == []

@@ -264,9 +264,8 @@ def _of_feeds(sums: Sums, starts: Sequence[Start]) -> Iterator[Finding]:
         seen = []
         for start in starts:
             course = start.courses.get(f"feed of {node}", ())
-            allowed, often = _allowed(sums, start.loads)
-            if start is starts[-1]:
-                allowed, often = 1.0, ""
+            at_once = start is starts[-1]
+            allowed, often = (1.0, "") if at_once else _allowed(sums, start.loads)
             share = spent(course, use.rating, use.kind, sums.supply.ambient)
             seen.append((share / allowed, share, allowed, often, start, course))
         over, share, allowed, often, start, _ = max(seen, key=lambda entry: entry[0])
