@@ -152,7 +152,6 @@ def plan(
         plan_json,
         power_plan_page,
         show_plan,
-        show_suggestion,
     )
     from linkloss.sizing.power_plan import power_plan
 
@@ -165,11 +164,12 @@ def plan(
 
         write_page(power_plan_page(found), html)
     console = console_beside([json, csv, plot, suggest], vehicle)
-    show_plan(console, found)
-    if suggest is not None:
+    if suggest is None:
+        show_plan(console, found)
+    else:
         from linkloss.sizing.suggest import suggest as sized
 
         suggestion = sized(found.vehicle)
         write_target(suggest, lambda: suggestion.patch)
-        show_suggestion(console, suggestion, str(suggest))
+        show_plan(console, found, suggestion, str(suggest))
     return plan_exit_code(found)

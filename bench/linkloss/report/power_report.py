@@ -77,8 +77,12 @@ def plan_verdict(plan: PowerPlan) -> str:
     return " ".join([f"{looked}: {', '.join(parts)}.", *(f"First: {text}." for text in first)])
 
 
-def show_plan(console: Console, plan: PowerPlan) -> None:
-    """Show a power plan, in 80 columns."""
+def show_plan(
+    console: Console, plan: PowerPlan, suggestion: Suggestion | None = None, target: str = ""
+) -> None:
+    """Show a power plan, in 80 columns, and the sizes that are suggested: ``target`` has the
+    patch.
+    """
     vehicle = plan.vehicle
     paragraph(console, f"{vehicle.title}: power plan", style="bold")
     paragraph(console, plan_verdict(plan), style=STYLES[OUTCOMES[plan_exit_code(plan)]])
@@ -105,6 +109,8 @@ def show_plan(console: Console, plan: PowerPlan) -> None:
         heading(console, "Asleep")
         paragraph(console, sleep_words(plan.sleep))
     _show_findings(console, plan)
+    if suggestion is not None:
+        _show_suggestion(console, suggestion, target)
     console.print()
     paragraph(console, FIRE, style="italic")
     caution(console)
@@ -129,7 +135,7 @@ def _show_findings(console: Console, plan: PowerPlan) -> None:
         bullet(console, assumption_words(entry, SHOWN_NAMES))
 
 
-def show_suggestion(console: Console, suggestion: Suggestion, target: str) -> None:
+def _show_suggestion(console: Console, suggestion: Suggestion, target: str) -> None:
     """Show the sizes that satisfy the rules, what to buy with them, and what no size puts right."""
     heading(console, "Suggested sizes")
     if not suggestion.changes:
@@ -145,7 +151,8 @@ def show_suggestion(console: Console, suggestion: Suggestion, target: str) -> No
     if suggestion.by_hand:
         places = ", ".join(".".join(change.place) for change in suggestion.by_hand)
         paragraph(console, f"To be written by hand, as the patch cannot place them: {places}")
-    heading(console, "To buy with these sizes")
+    if suggestion.plan.leads:
+        heading(console, "To buy with these sizes")
     for kind, rating, number in suggestion.fuses:
         bullet(console, f"{number} x {kind} fuse {rating:g} A")
     for size, colour, metres in suggestion.leads:
