@@ -9,7 +9,7 @@ import subprocess
 import tomllib
 
 import pytest
-from power_cars import SOUND, sound_car
+from power_cars import SOUND, PowerCar, sound_car
 
 from linkloss.cli import main
 from linkloss.sizing.power_plan import power_plan
@@ -66,6 +66,21 @@ def test_the_patch_makes_the_file_that_was_looked_at(undersized):
             table = table[key]
         table[change.place[-1]] = change.after
     assert changed == wanted
+
+
+def test_where_no_blade_fuse_does_a_larger_one_is_suggested(tmp_path):
+    """A blade fuse ends at 40 A, of which it carries 31 A at 40 degC."""
+    supply, loads = SOUND["LED"]
+    window = SOUND["12 V"][1]["window"].replace("15 A", "40 A").replace("10 A", "36 A")
+    window = window.replace("relay = {}", 'relay = { rating = "70 A" }')
+    car = PowerCar(tmp_path, supply, {**loads, "window": window})
+    found = suggest(car.load())
+    after = {".".join(change.place): change.after for change in found.changes}
+    assert after["loads.window.fuse"] == "50 A"
+    assert after["loads.window.electrical.fuse_type"] == "maxi"
+    assert found.plan.broken == ()
+    assert found.by_hand == ()
+    assert '\n+electrical.fuse_type = "maxi"\n' in found.patch
 
 
 @pytest.mark.parametrize("name", SOUND)

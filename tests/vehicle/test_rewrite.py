@@ -35,6 +35,10 @@ tail.node = "rear"
         (("loads", "fan", "fuse"), "30 A", "[loads.fan]\n", '[loads.fan]\nfuse = "30 A"\n'),
         (("loads", "fan", "electrical", "lead", "size"), "4 mm²", "'2.5 mm2'", '"4 mm²"'),
         (("loads", "fan", "electrical", "solid_state", "trip"), "9 A", '"20 A"', '"9 A"'),
+        (("loads", "fan", "electrical", "fuse_type"), "maxi", 'kind = "motor"\n',
+         'kind = "motor"\nelectrical.fuse_type = "maxi"\n'),
+        (("loads", "tail", "fuse"), "5 A", 'tail.node = "rear"\n',
+         'tail.node = "rear"\ntail.fuse = "5 A"\n'),
         (("loads", "lamp", "fuse"), "10 A", '"5 A"', '"10 A"'),
         (("loads", "lamp", "electrical", "lead", "size"), "2 mm²", '"1 mm2"', '"2 mm²"'),
         (("loads", "lamp", "electrical", "lead", "colour"), "red", '"1 m" } }',
@@ -53,7 +57,12 @@ def test_one_value_changes_and_nothing_else(place, value, old, new):
 
 
 @pytest.mark.parametrize(
-    "place", [("loads", "tail", "fuse"), ("loads", "fan", "electrical", "back", "size"), ("a", "b")]
+    "place",
+    [
+        ("loads", "tail", "electrical", "kind"),
+        ("loads", "fan", "electrical", "back", "size"),
+        ("a", "b"),
+    ],
 )
 def test_what_has_no_place_in_the_text_is_left_to_the_user(place):
     assert rewritten(TEXT, {place: "5 A"}) == (TEXT, (place,))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -28,10 +28,36 @@ HEATING = "adiabatic heating of PVC-covered copper, k = 115 (IEC 60364-5-54), fr
 
 @dataclass(frozen=True, slots=True)
 class Remedy:
-    """The value that a key of the vehicle file should have, as it is written there: ``"30 A"``."""
+    """The value that a key of the vehicle file should have, as it is written there: ``"30 A"``.
+
+    ``kind``: the kind that a fuse must have, if that is another one.
+    """
 
     place: Place
     value: str
+    kind: Kind | None = None
+
+    @property
+    def kind_place(self) -> Place:
+        """The key of the kind of that fuse."""
+        table = self.place[:-1]
+        return (*table, "electrical", "fuse_type") if table[0] == "loads" else (*table, "fuse_type")
+
+
+def fuse_for(kind: Kind, fits: Callable[[Kind, float], bool]) -> tuple[Kind, float] | None:
+    """The smallest fuse that is sold and fits, of a kind or, where none of that does, of the slower
+    and larger one; None if there is none.
+    """
+    kinds: tuple[Kind, ...] = ("blade", "maxi") if kind == "blade" else ("maxi",)
+    found = ((each, rating) for each in kinds for rating in fuses.RATINGS[each])
+    return next((fuse for fuse in found if fits(*fuse)), None)
+
+
+def fuse_remedy(place: Place, kind: Kind, fuse: tuple[Kind, float]) -> tuple[Remedy, str]:
+    """A fuse in place of one of a kind, and what it is called."""
+    other = None if fuse[0] == kind else fuse[0]
+    name = f"{fuse[1]:g} A" if other is None else f"a {other} fuse of {fuse[1]:g} A"
+    return Remedy(place, f"{fuse[1]:g} A", other), name
 
 
 @dataclass(frozen=True, slots=True)

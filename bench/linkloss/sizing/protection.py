@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from math import inf
 
 from linkloss.power import fuses, leads
@@ -24,6 +25,8 @@ from linkloss.sizing.lines import (
     Remedy,
     Sums,
     allowed_drop,
+    fuse_for,
+    fuse_remedy,
     load_line,
 )
 from linkloss.units import shown_unit
@@ -78,7 +81,7 @@ def load_findings(sums: Sums, name: str) -> Iterator[Finding]:
     use = sums.fuse_use(name)
     if use is not None and table.fuse_with is None:
         yield from _sold(name, use, ("loads", name, "fuse"))
-        yield from _continuous(name, use, ("loads", name, "fuse"))
+        yield from _continuous(name, use, ("loads", name, "fuse"), sums.supply.ambient)
     runs = list(load_runs(sums, name))
     for run in runs:
         yield from carries(sums, run)
@@ -122,7 +125,7 @@ def node_findings(sums: Sums, name: str) -> Iterator[Finding]:
         yield _without(name, text, run.amps, kind, ambient, (*place, "fuse"))
         return
     yield from _sold(name, use, (*place, "fuse"))
-    yield from _continuous(name, use, (*place, "fuse"))
+    yield from _continuous(name, use, (*place, "fuse"), sums.supply.ambient)
     yield from carries(sums, run, use.rating)
     ohm = sums.supply.internal_resistance + sums.feed_ohm(name)
     yield from _short(sums, run, use, ohm)
@@ -135,32 +138,44 @@ def node_findings(sums: Sums, name: str) -> Iterator[Finding]:
                 f"the fuse of {load}, {behind.rating:g} A, is no smaller than that of the feed,"
                 f" {use.rating:g} A: its short takes the whole node down"
             )
-            larger = next((r for r in fuses.RATINGS[use.kind] if r > behind.rating), None)
-            yield _rated(name, text, larger, (*place, "fuse"))
+            larger = fuse_for(use.kind, partial(_above, behind.rating))
+            yield _rated(name, text, use.kind, larger, (*place, "fuse"))
 
 
 def _without(
     name: str, text: str, amps: float, kind: Kind, ambient: float, place: Place
 ) -> Finding:
-    return _rated(name, text, fuses.smallest_for(amps, kind, ambient), place)
+    fuse = fuse_for(kind, lambda each, rating: _carried(each, rating, amps, ambient))
+    return _rated(name, text, kind, fuse, place)
 
 
-def _rated(name: str, text: str, rating: float | None, place: Place) -> Finding:
-    """A finding that a rating of the fuse puts right, if there is one."""
-    if rating is None:
+def _rated(
+    name: str, text: str, kind: Kind, fuse: tuple[Kind, float] | None, place: Place
+) -> Finding:
+    """A finding on a fuse of a kind that another fuse puts right, if there is one."""
+    if fuse is None:
         return Finding("broken", name, text, COMMON)
-    told = f"{text}; {rating:g} A would do"
-    return Finding("broken", name, told, COMMON, Remedy(place, f"{rating:g} A"))
+    remedy, called = fuse_remedy(place, kind, fuse)
+    return Finding("broken", name, f"{text}; {called} would do", COMMON, remedy)
 
 
-def _continuous(name: str, use: FuseUse, place: Place) -> Iterator[Finding]:
+def _above(least: float, _: Kind, rating: float) -> bool:
+    return rating > least
+
+
+def _carried(kind: Kind, rating: float, amps: float, ambient: float) -> bool:
+    return fuses.derated(rating, kind, ambient) * CONTINUOUS_SHARE >= amps - 1e-9
+
+
+def _continuous(name: str, use: FuseUse, place: Place, ambient: float) -> Iterator[Finding]:
     """The 80 % rule for continuous current."""
     if use.share <= CONTINUOUS_SHARE + 1e-9:
         return
-    advice, remedy = "no single fuse of this kind does", None
-    if use.wanted is not None:
-        advice = f"{use.wanted:g} A would keep the rule"
-        remedy = Remedy(place, f"{use.wanted:g} A")
+    fuse = fuse_for(use.kind, lambda kind, rating: _carried(kind, rating, use.amps, ambient))
+    advice, remedy = "no single fuse does", None
+    if fuse is not None:
+        remedy, called = fuse_remedy(place, use.kind, fuse)
+        advice = f"{called} would keep the rule"
     text = (
         f"{use.amps:.1f} A are {use.share:.0%} of what its fuse of {use.rating:g} A is worth there;"
         f" expected {CONTINUOUS_SHARE:.0%} at most; {advice}"
@@ -305,7 +320,8 @@ def _stall(sums: Sums, name: str, guard: FuseUse | None) -> Iterator[Finding]:
     if own is None or line.start_amps < STALL_SHARE * fuses.derated(own, table.fuse_type, ambient):
         yield Finding("broken", name, text, COMMON)
     else:
-        yield _rated(name, f"{text}; or a fuse of its own", own, ("loads", name, "fuse"))
+        place, kind = ("loads", name, "fuse"), table.fuse_type
+        yield _rated(name, f"{text}; or a fuse of its own", kind, (kind, own), place)
 
 
 def _ground(sums: Sums, name: str) -> Iterator[Finding]:

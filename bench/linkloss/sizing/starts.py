@@ -18,7 +18,15 @@ from linkloss.power.fuses import Kind
 from linkloss.power.network import Event, Network
 from linkloss.power.supply import Piece, Profile
 from linkloss.power.switches import Status
-from linkloss.sizing.lines import CIRCUIT, FUSE_GUIDE, Finding, FuseUse, Remedy, Sums
+from linkloss.sizing.lines import (
+    CIRCUIT,
+    FUSE_GUIDE,
+    Finding,
+    FuseUse,
+    Sums,
+    fuse_for,
+    fuse_remedy,
+)
 from linkloss.vehicle.loading import Vehicle
 from linkloss.vehicle.wiring import build_network, make_switch, start_amps
 
@@ -302,14 +310,16 @@ def _with_rating(
     continuous current.
     """
     ambient = sums.supply.ambient
-    for rating in fuses.RATINGS[use.kind]:
-        bears = all(
-            spent(course, rating, use.kind, ambient) <= allowed for course, allowed in courses
-        )
-        if rating > use.rating and rating >= (use.wanted or inf) and bears:
-            text = f"{text}; {rating:g} A would do"
-            return Finding("broken", subject, text, FUSE_GUIDE, Remedy(place, f"{rating:g} A"))
-    return Finding("broken", subject, f"{text}; no {use.kind} fuse does", FUSE_GUIDE)
+
+    def fits(kind: Kind, rating: float) -> bool:
+        bears = all(spent(course, rating, kind, ambient) <= most for course, most in courses)
+        return rating > use.rating and rating >= (use.wanted or 0.0) and bears
+
+    fuse = fuse_for(use.kind, fits)
+    if fuse is None:
+        return Finding("broken", subject, f"{text}; no single fuse does", FUSE_GUIDE)
+    remedy, called = fuse_remedy(place, use.kind, fuse)
+    return Finding("broken", subject, f"{text}; {called} would do", FUSE_GUIDE, remedy)
 
 
 def _of_dip(sums: Sums, start: Start) -> Iterator[Finding]:

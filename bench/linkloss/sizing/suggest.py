@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 
 from linkloss.power.fuses import Kind
 from linkloss.power.leads import parse_size
-from linkloss.sizing.lines import Place
+from linkloss.sizing.lines import Place, Remedy
 from linkloss.sizing.power_plan import PowerPlan, power_plan
 from linkloss.units import parse_current
 from linkloss.vehicle.electrical import FeedTable
@@ -91,13 +91,21 @@ def suggest(vehicle: Vehicle) -> Suggestion:
 
 def _wanted(plan: PowerPlan) -> dict[Place, str]:
     """What the findings say would do; of several values for a key the largest."""
-    found: dict[Place, str] = {}
+    found: dict[Place, Remedy] = {}
     for finding in plan.broken:
-        if finding.remedy is not None:
-            place, value = finding.remedy.place, finding.remedy.value
-            if place not in found or _number(value) > _number(found[place]):
-                found[place] = value
-    return found
+        remedy = finding.remedy
+        if remedy is not None and _larger(remedy, found.get(remedy.place)):
+            found[remedy.place] = remedy
+    values = {place: remedy.value for place, remedy in found.items()}
+    kinds = {each.kind_place: each.kind for each in found.values() if each.kind is not None}
+    return values | kinds
+
+
+def _larger(remedy: Remedy, other: Remedy | None) -> bool:
+    return other is None or (_number(remedy.value), remedy.kind or "") > (
+        _number(other.value),
+        other.kind or "",
+    )
 
 
 def _number(value: str) -> float:

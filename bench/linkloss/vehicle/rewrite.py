@@ -61,8 +61,14 @@ def _changed(text: str, place: Place, value: str) -> str | None:
                 return None
             lines.insert(number, f"{place[-1]} = {written}")
             return "\n".join(lines)
-        begin = _value_begins(line)
-        changed = _in_value(line, begin, place[size:], written)
+        whole = max((known_at for known_at, at in known.items() if at == number), key=len)
+        if len(whole) > size:  # 'electrical.kind = ...' is where 'electrical' is known from
+            if size != len(place) - 1:
+                return None
+            head = line[: line.index("=")].split(".")[: size - len(whole)]
+            lines.insert(number, f"{'.'.join(head).rstrip()}.{place[-1]} = {written}")
+            return "\n".join(lines)
+        changed = _in_value(line, _value_begins(line), place[size:], written)
         if changed is None:
             return None
         lines[number - 1] = changed
