@@ -36,6 +36,22 @@ def test_it_keeps_its_rules_and_sends_its_heartbeat(tmp_path):
     assert set(recording.outputs["brake_lamps"].values) == {0.0, 1.0}
 
 
+@pytest.mark.parametrize("kind", [None, "hang", "bus_off"])
+def test_it_gets_the_verdicts_that_its_source_gets(tmp_path, kind):
+    """The same sketch, compiled for the bench: the same rules kept, and none more exercised."""
+    found = []
+    for own in (AVR, ""):
+        folder = tmp_path / ("image" if own else "source")
+        folder.mkdir()
+        vehicle = image_car(folder, own=own)
+        end_ms = 1500 if kind == "hang" else None
+        faults = [] if kind is None else [fault(vehicle, kind, 900, end_ms)]
+        recording = simulate(in_situation(vehicle, "braking", *faults))
+        verdicts = judge(vehicle, recording)
+        found.append({(each.subject, each.rule, each.outcome) for each in verdicts})
+    assert found[0] == found[1]
+
+
 def test_the_same_run_is_the_same_to_the_byte(tmp_path):
     vehicle = image_car(tmp_path)
     scenario = in_situation(vehicle, "braking")

@@ -101,7 +101,7 @@ WRONG = [
     ),
     Variant(
         "hundredths_of_a_volt",
-        (("(byte)(board_supply_mv() / 100)", "(byte)(board_supply_mv() / 10)"),),
+        (("(byte)(supplyMv() / 100)", "(byte)(supplyMv() / 10)"),),
         "none", "parked", "RearStatus.SupplyVoltage", "sensor",
     ),
     Variant(

@@ -53,6 +53,7 @@ class BoardFace(Protocol):
     clock: OwnClock
     name: str
     cause: str
+    seed: int
 
     @property
     def bus(self) -> Port:

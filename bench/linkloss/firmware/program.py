@@ -213,6 +213,7 @@ class FirmwareProgram(BlockingProgram, Generic[R]):
         machine.clock_ppb = board.clock.ppb
         machine.call_ns = wiring.call_ns
         machine.reset_cause = _CAUSES.get(board.cause, 1)
+        machine.seed = board.seed & 0xFFFFFFFF
         watch = self._controller.chip
         machine.watched, machine.roomy = watch is not None, watch is not None and watch.roomy
         lets_in = None if watch is None else watch.lets_in

@@ -323,6 +323,7 @@ class Board:
         settings: Mapping[str, Any],
         memory: dict[str, Any],
         cause: str = "power-up",
+        seed: int = 0,
     ) -> None:
         self.host = host
         self.name = name
@@ -331,6 +332,7 @@ class Board:
         self.messages = messages
         self.settings = settings
         self.cause = cause
+        self.seed = seed
         self.alive = True
         self.postponed: dict[BoardTimer, None] = {}
         self._inputs = inputs

@@ -383,6 +383,7 @@ class NodeHost:
             settings=self.table.settings,
             memory=self._memory,
             cause=self._cause,
+            seed=around.seed,
         )
         self._running = _Running(board, port, Gate(around.loop, self._failed, self.clock))
         self._change("running", "boot")

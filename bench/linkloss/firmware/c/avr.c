@@ -10,6 +10,7 @@
  * - A byte on SPI takes eight periods of its clock; one written too early is lost.
  * - Writing a byte of the EEPROM takes 3.4 ms; meanwhile it can be neither read nor written.
  * - MCUSR collects the causes of resets until the program clears it, or power is lost.
+ * - The first instruction comes up to 256 us late, by the seed.
  * - RAM keeps its content through a reset. After power-up it holds anything, and so do R0 to R31.
  * - In power-down the clock stands still for everything but the watchdog; the oscillator takes
  *   16384 cycles to start after it.
@@ -38,7 +39,7 @@
 
 enum { PORTS = 12, NOTHING = -1, EEPROM_WRITE_US = 3400, NO_INSTRUCTION = 0x9404, SPI_COLLISION_BIT = 6,
        SLEEP_CONTROL = 0x53, START_CYCLES = 16384, ADDRESSES = 0x10100,
-       COUNT_DOWN = 0x9701, BACK_TO_COUNT = 0xF7F1, TURN = 4, SOMEWHERE = 0xFFFF };
+       COUNT_DOWN = 0x9701, BACK_TO_COUNT = 0xF7F1, TURN = 4, SOMEWHERE = 0xFFFF, START_JITTER = 4096 };
 
 static avr_t *avr;
 static avr_ioport_t *ports[PORTS];
@@ -742,8 +743,10 @@ void processor_reset(void)
     avr->data[status] = causes;
     if (equipment.watchdog_always && watchdog_unit)
         set_watchdog((uint8_t)(1 << watchdog_unit->wde.bit));
+    noise_state = (equipment.seed ^ board.now_ns) + board.seed * 0x9E3779B97F4A7C15ull;
+    for (int i = 0; i < 4; i++)
+        noise(); /* neighbouring seeds part */
     if (power) {
-        noise_state = equipment.seed ^ board.now_ns;
         for (unsigned at = ram_begin; at <= avr->ramend; at++)
             avr->data[at] = noise();
     }
@@ -765,6 +768,7 @@ void processor_reset(void)
     base_cycle = avr->cycle;
     base_ns = board.now_ns;
     avr->cycle += 3; /* the jump of the reset vector */
+    avr->cycle += (noise() << 8 | noise()) % START_JITTER; /* its oscillator never starts alike */
     poke = equipment.main != 0;
     horizon = cycle_at(board.horizon_ns);
 }

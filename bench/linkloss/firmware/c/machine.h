@@ -85,6 +85,7 @@ struct machine {
     uint64_t fed_ns;
     uint8_t fed;
     uint8_t reset_cause;
+    uint64_t seed;        /* of what is left to chance in a processor */
     uint8_t *memory;
     uint32_t memory_size;
     uint64_t serial_free_ns;
