@@ -111,8 +111,8 @@ WRONG = [
     ),
     Wrong(
         "speaks_to_the_chip_in_its_interrupt_too",
-        (("can_chip.h", ISR, ASKING_ISR),),
-        rule="fresh",
+        (("can_chip.h", ISR, ASKING_ISR), ("rear.ino", "BUS_EVERY = 3", "BUS_EVERY = 0")),
+        ends="an interrupt sends bytes to the CAN controller",
     ),
 ]  # fmt: skip
 
@@ -170,6 +170,14 @@ def line_of(place: str) -> str:
 @pytest.mark.parametrize("vehicle", [(), later("32 s"), later("64 s")], ids=["0 s", "32 s", "64 s"])
 def test_the_right_image_keeps_its_rules(tmp_path, vehicle):
     recording, broken = ran(tmp_path, Wrong("right", (), vehicle=vehicle))
+    assert broken == set()
+    assert recording.crashes == []
+
+
+def test_an_image_that_asks_its_controller_in_each_turn_is_right_as_well(tmp_path):
+    recording, broken = ran(
+        tmp_path, Wrong("busy", (("rear.ino", "BUS_EVERY = 3", "BUS_EVERY = 0"),))
+    )
     assert broken == set()
     assert recording.crashes == []
 

@@ -56,6 +56,8 @@ static avr_adc_t *converter;
 static avr_spi_t *spi_unit;
 static avr_cycle_count_t spi_free;
 static uint8_t spi_data;
+static int spi_mixed;
+static uint32_t mixed_at;
 static uint32_t after_program; /* flash from here on is erased */
 static uint32_t entry;
 static uint16_t ram_begin;
@@ -73,6 +75,7 @@ static int16_t driven[256];
 static uint8_t inputs[256];
 static int input_count;
 static int selected;
+static int selected_in; /* how many interrupts deep */
 static int slept_deep;
 static avr_cycle_count_t eeprom_free;
 static uint8_t eeprom_data;
@@ -192,6 +195,7 @@ static void settle_port(int port)
         int level = is_output(pin) ? latch(pin) : 1;
         if (level != !selected) {
             selected = !level;
+            selected_in = avr->interrupts.running_ptr;
             chip_select(level);
         }
     }
@@ -302,6 +306,13 @@ static void spi_written(avr_irq_t *irq, uint32_t value, void *param)
     avr_cycle_timer_slot_t *slot = timer_of(spi_unit);
     if (!slot)
         return; /* it is off */
+    avr_int_table_t *table = &avr->interrupts;
+    if (selected && table->running_ptr > selected_in
+        && table->running[table->running_ptr - 1] != &spi_unit->spi) {
+        spi_mixed = 1;
+        mixed_at = avr->pc;
+        avr->run_cycle_count = 1;
+    }
     if (avr->cycle < spi_free) {
         avr->data[spi_unit->r_spsr] |= 1 << SPI_COLLISION_BIT;
         avr->data[spi_unit->r_spdr] = spi_data;
@@ -639,7 +650,7 @@ static void run_watched(avr_cycle_count_t until_timer)
         avr->run_cycle_count = 1;
         avr->pc = avr_run_one(avr);
     } while (avr->cycle < end && avr->cycle < horizon && !avr->interrupt_state && !complaint
-             && !poke && !due && avr->state == cpu_Running && avr->run == own_run
+             && !poke && !due && !spi_mixed && avr->state == cpu_Running && avr->run == own_run
              && avr->cycle_timers.timer == first && (!first || first->when == when));
 }
 
@@ -685,6 +696,9 @@ static void run_to_horizon(void)
         run_watched(idle);
         if (complaint || avr->state == cpu_Crashed)
             ends_by_complaint();
+        if (spi_mixed)
+            ends("an interrupt sends bytes to the CAN controller in the middle of a command that the"
+                 " program has begun", mixed_at);
     }
 }
 
@@ -764,6 +778,7 @@ void processor_reset(void)
     complaint = due = selected = slept_deep = 0;
     line_length = 0;
     eeprom_free = spi_free = 0;
+    spi_mixed = 0;
     avr->run_cycle_limit = 1 << 30;
     base_cycle = avr->cycle;
     base_ns = board.now_ns;
