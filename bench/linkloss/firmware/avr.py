@@ -95,7 +95,9 @@ def analog_pins(chip: str) -> tuple[int, ...]:
 
 # ---- the processor's program
 
-_PARTS = ("avr.c", "processor.c", "chip.cpp")
+_PARTS = (
+    "avr.c", "avr_pins.c", "avr_units.c", "avr_ends.c", "avr_made.c", "processor.c", "chip.cpp",
+)  # fmt: skip
 _HIDDEN = ("-O2", "-fvisibility=hidden")
 """The library calls functions of its own whose names are common words."""
 _LIBRARY_HEADER = Path("/usr/include/simavr/sim_avr.h")
@@ -114,7 +116,7 @@ def processor_program() -> Path:
     """The compiled program of a processor. Raises BuildError."""
     if missing():
         raise BuildError(missing())
-    headers = ("processor.h", "machine.h", "inside.h")
+    headers = ("avr.h", "processor.h", "machine.h", "inside.h")
     read = [*(C_FOLDER / name for name in (*_PARTS, *headers)), HEADERS / "board.h"]
     read += [SKETCH_HEADERS / "spi_can.h", _LIBRARY_HEADER]
     texts = [path.read_text(encoding="utf-8") for path in read]
