@@ -1,4 +1,4 @@
-"""The demo car's file with another program in its rear node, and the pins of its sketch."""
+"""The demo car's file with another program in its rear node, and the pins of that program."""
 
 from __future__ import annotations
 
@@ -40,6 +40,26 @@ indicator_rear_left = { pin = 60, amps = "5 A" }
 indicator_rear_right = { pin = 61, amps = "5 A" }
 fuel_pump = { pin = 62, amps = "20 A" }
 interior_lamp = { pin = 63, amps = "2.5 A" }
+"""
+
+C_PINS = """
+[nodes.rear.pins]
+tail_left = 2
+tail_right = 3
+plate_lamp = 4
+brake_lamps = 5
+reverse_lamps = 6
+indicator_rear_left = 7
+indicator_rear_right = 8
+fuel_pump = 9
+interior_lamp = 10
+accessory_socket = 11
+brake_pedal = 14
+reverse_gear = 15
+ignition = { pin = 16, positions = ["on"] }
+hazard = 17
+oil_pressure = 18
+crash = 19
 """
 
 

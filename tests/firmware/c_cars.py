@@ -4,36 +4,17 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from rear_cars import ROOT, wren_with_rear
+from rear_cars import C_PINS, ROOT, wren_with_rear
 
 from linkloss.firmware.build import BuildOptions
 from linkloss.vehicle.loading import Vehicle, load_vehicle
 
 REAR_C = ROOT / "nodes" / "firmware" / "rear.c"
-PINS = """
-[nodes.rear.pins]
-tail_left = 2
-tail_right = 3
-plate_lamp = 4
-brake_lamps = 5
-reverse_lamps = 6
-indicator_rear_left = 7
-indicator_rear_right = 8
-fuel_pump = 9
-interior_lamp = 10
-accessory_socket = 11
-brake_pedal = 14
-reverse_gear = 15
-ignition = { pin = 16, positions = ["on"] }
-hazard = 17
-oil_pressure = 18
-crash = 19
-"""
 
 
 def rear_in_c(source: Path = REAR_C, more: str = "", tables: str = "") -> str:
     """Wren's vehicle file with a C program in the rear node."""
-    return wren_with_rear(f'c = ["{source.as_posix()}"]\n{more}', PINS + tables)
+    return wren_with_rear(f'c = ["{source.as_posix()}"]\n{more}', C_PINS + tables)
 
 
 def c_car(

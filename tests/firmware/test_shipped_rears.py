@@ -11,9 +11,8 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from c_cars import PINS
 from demo_cases import some_cases
-from rear_cars import ROOT, SKETCH_PINS, wren_with_rear
+from rear_cars import C_PINS, ROOT, SKETCH_PINS, wren_with_rear
 
 from linkloss.campaign.check import check
 from linkloss.judge import judge
@@ -23,7 +22,7 @@ from linkloss.vehicle.loading import load_vehicle
 FIRMWARE, SCRIPT = ROOT / "nodes" / "firmware", ROOT / "nodes" / "linkloss_nodes" / "rear.py"
 _SKETCH = f'c = ["{(FIRMWARE / "rear_sketch.ino").as_posix()}"]'
 REARS = {
-    "c": (f'c = ["{(FIRMWARE / "rear.c").as_posix()}"]', PINS),
+    "c": (f'c = ["{(FIRMWARE / "rear.c").as_posix()}"]', C_PINS),
     "sketch": (_SKETCH, SKETCH_PINS),
     "image": (f'{_SKETCH}\ntarget = "avr"\nboard = "mega"', SKETCH_PINS),
     "script": (f'script = "{SCRIPT.as_posix()}"', ""),

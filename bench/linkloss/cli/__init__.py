@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from cyclopts import App, CycloptsError
 
 from linkloss.cli.checking import check
+from linkloss.cli.feeling import feel
 from linkloss.cli.living import live, serve
 from linkloss.cli.making import new, pack
 from linkloss.cli.mutating import mutants
@@ -46,7 +47,7 @@ app = App(
 )
 for command in (
     check, mutants, run, live, serve, new, pack, report, timing, plan, replay, describe, compare,
-    drive, bundle, faults, schema,
+    drive, bundle, faults, schema, feel,
 ):  # fmt: skip
     app.command(command)
 

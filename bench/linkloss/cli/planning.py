@@ -17,6 +17,7 @@ from linkloss.cli.common import (
     check_targets,
     console_beside,
     load,
+    refuse,
     write_target,
 )
 
@@ -121,6 +122,7 @@ def plan(
     html: Path | None = None,
     plot: Path | None = None,
     suggest: Path | None = None,
+    drawing: Path | None = None,
 ) -> int:
     """Look at every fuse, lead and feed of a vehicle, and at the current that it draws asleep.
 
@@ -143,9 +145,13 @@ def plan(
     suggest
         Write the sizes of fuses, leads and grounds that satisfy the rules as a patch to the vehicle
         file, and show what to buy; '-' stands for the standard output. The vehicle file stays.
+    drawing
+        Draw the wires between a node on the desk and its I/O board ('[io.NODE]') into this SVG
+        file.
     """
-    check_targets([json, csv, html, plot, suggest])
+    check_targets([json, csv, html, plot, suggest, drawing])
     from linkloss.report.circuit_picture import circuit_drawing
+    from linkloss.report.desk_drawing import show_wires, wires_drawing
     from linkloss.report.power_report import (
         lead_list,
         plan_exit_code,
@@ -153,9 +159,17 @@ def plan(
         power_plan_page,
         show_plan,
     )
+    from linkloss.sizing.desk_wires import desk_wires
     from linkloss.sizing.power_plan import power_plan
 
-    found = power_plan(load(vehicle))
+    loaded = load(vehicle)
+    found = power_plan(loaded)
+    wires = [desk_wires(loaded, node) for node in loaded.io]
+    refuse(
+        (bool(drawing) and not wires, "--drawing", f"{loaded.path} has no table '[io.NODE]'"),
+        (bool(drawing) and len(wires) > 1, "--drawing", "draws one node, and there are several"),
+    )
+    write_target(drawing, lambda: wires_drawing(wires[0]))
     write_target(json, lambda: plan_json(found))
     write_target(csv, lambda: lead_list(found))
     write_target(plot, lambda: circuit_drawing(found))
@@ -163,7 +177,9 @@ def plan(
         from linkloss.report.html import write_page
 
         write_page(power_plan_page(found), html)
-    console = console_beside([json, csv, plot, suggest], vehicle)
+    console = console_beside([json, csv, plot, suggest, drawing], vehicle)
+    for each in wires:
+        show_wires(console, each)
     if suggest is None:
         show_plan(console, found)
     else:

@@ -11,5 +11,6 @@ junit.py, markdown.py
 export.py     a recording as a log or a table; waveform.py bit by bit
 timing_report.py, power_report.py, description.py, comparison.py  reports on plans and logs
 circuit_picture.py  the circuit as a tree from the battery
+desk_drawing.py  the wires of a node on the desk, as a list and as a drawing
 screen.py, files.py  where results are written
 """

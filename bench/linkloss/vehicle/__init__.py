@@ -8,6 +8,7 @@ toml.py         TOML with the line of every mistake; rewrite.py writes values an
 expression.py   conditions
 messages.py     messages of the DBC, compiled
 programs.py     programs, found and prepared
+desk_wiring.py  a real node on the desk: how it is wired to the I/O board
 unlisted.py     nodes without a table, whose messages come from a log
 loading.py      from the file to a vehicle
 

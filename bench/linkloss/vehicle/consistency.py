@@ -9,6 +9,7 @@ from keyword import iskeyword
 from linkloss.bus.bits import LENGTHS
 from linkloss.problem import Problem, nearest, unknown
 from linkloss.units import plain, show_duration, write_duration, write_voltage
+from linkloss.vehicle.desk_wiring import io_problems
 from linkloss.vehicle.electrical import ElectricalTable
 from linkloss.vehicle.expression import Value
 from linkloss.vehicle.load import LoadTable
@@ -137,7 +138,7 @@ class Consistency:
         checks = (
             self._names, self._cable, self._rates, self._nodes, self._messages, self._inputs,
             LoadChecks(self.refs).problems, self._outputs, self._electrical, self._requests,
-            self._notices, self._situations,
+            self._notices, self._situations, self._io,
         )  # fmt: skip
         return [problem for check in checks for problem in check()]
 
@@ -161,6 +162,14 @@ class Consistency:
     def _taken(self, what: str, name: str, other: str) -> Problem:
         text = f"a {other} has the name '{name}' already; expected a name of its own"
         return self.source.problem((f"{what}s", name), text)
+
+    def _io(self) -> Found:
+        for node, table in self.file.io.items():
+            if node not in self.file.nodes:
+                yield self.source.problem(("io", node), unknown("node", node, self.file.nodes))
+                continue
+            for place, text in io_problems(node, table, self.file.loads, self.file.inputs):
+                yield self.source.problem(("io", node, *place), text)
 
     def _cable(self) -> Found:
         place: tuple[Key, ...] = ("bus", "cable")

@@ -26,6 +26,7 @@ from linkloss.vehicle.definitions import (
     values_of,
     with_cycles,
 )
+from linkloss.vehicle.desk_wiring import IoTable
 from linkloss.vehicle.electrical import SupplyTable
 from linkloss.vehicle.expression import Condition, split_signal
 from linkloss.vehicle.load import LoadTable, NoticeTable
@@ -162,6 +163,11 @@ class Vehicle:
     def notices(self) -> Mapping[str, NoticeTable]:
         """The notices by name."""
         return self.file.notices
+
+    @property
+    def io(self) -> Mapping[str, IoTable]:
+        """How real nodes on the desk are wired to the I/O board, by node."""
+        return self.file.io
 
     @property
     def situations(self) -> Mapping[str, SituationTable]:

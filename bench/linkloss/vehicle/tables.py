@@ -39,6 +39,7 @@ from linkloss.units import (
     Share,
     Voltage,
 )
+from linkloss.vehicle.desk_wiring import IoTable
 from linkloss.vehicle.electrical import NodeSupplyTable, SupplyTable
 from linkloss.vehicle.expression import Condition, Value
 from linkloss.vehicle.load import LoadTable, NoticeTable
@@ -832,6 +833,9 @@ class VehicleFile(Table):
     requests: dict[str, RequestTable] = Field(default_factory=dict)
     notices: dict[str, NoticeTable] = Field(default_factory=dict)
     situations: dict[str, SituationTable] = Field(default_factory=dict)
+    io: dict[str, IoTable] = Field(
+        default_factory=dict, description="how a real node on the desk is wired to the I/O board"
+    )
     unjudged: tuple[UnjudgedTable, ...] = Field(
         default=(), description="what no rule judges, and need not"
     )
