@@ -13,14 +13,19 @@ import inspect
 import json
 import re
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from test_house import FLOORS
 
+from linkloss.desk.fault_ways import ways
 from linkloss.faults.catalogue import catalogue
 from linkloss.report.schemas import scenario_schema, vehicle_schema
+from linkloss.shipped import demo_vehicle
 from linkloss.units import _UNITS, ascii_unit
+from linkloss.vehicle.desk_wiring import IoTable
+from linkloss.vehicle.loading import load_vehicle
 
 ROOT = Path(__file__).parents[1]
 PART = re.compile(r"(<!-- made: ([\w ]+) -->\n)(.*?)(<!-- end -->)", re.DOTALL)
@@ -189,12 +194,29 @@ def _toml(value: object) -> str:
     )
 
 
+def desk_faults() -> Iterator[str]:
+    """Who does which fault at a real node on the desk: the rear of the demo car, fully wired."""
+    wren = load_vehicle(demo_vehicle())
+    pulled = {"supply": "relay1", "plug": "relay2", "reset": "relay3"}
+    made = {"brake_pedal": {"line": "out1", "positions": ["pressed"]}}
+    table = IoTable.model_validate({**pulled, "drives": made})
+    file = wren.file.model_copy(update={"io": {"rear": table}})
+    found: dict[str, list[str]] = {}
+    for kind, way, _ in ways(replace(wren, file=file), "rear"):
+        found.setdefault(kind, []).append(way.value)
+    yield "| fault | done |"
+    yield "|---|---|"
+    for kind, names in sorted(found.items()):
+        yield f"| `{kind}` | {', '.join(names)} |"
+
+
 MADE: dict[str, Callable[[], Iterator[str]]] = {
     "floors": floors,
     "vehicle tables": vehicle_tables,
     "scenario keys": scenario_keys,
     "faults": faults,
     "units": units,
+    "desk faults": desk_faults,
 }
 
 

@@ -43,8 +43,8 @@ def test_a_lost_heartbeat_leaves_every_relay_and_line_at_rest_within_its_time():
     cut_ns = line.now_ns
     while any(outputs(line)):
         line.step()
-        assert line.now_ns - cut_ns < 560 * MS, "a beat every 40 ms, and rest 500 ms after the last"
-    assert line.now_ns - cut_ns > 400 * MS
+        assert line.now_ns - cut_ns < 1060 * MS, "a beat every 40 ms, rest 1 s after the last"
+    assert line.now_ns - cut_ns > 900 * MS
     line.run(2000)
     assert outputs(line) == [0] * 7
 
@@ -52,7 +52,7 @@ def test_a_lost_heartbeat_leaves_every_relay_and_line_at_rest_within_its_time():
 def test_after_a_lost_heartbeat_nothing_comes_back_by_itself_and_the_bench_knows():
     line = energised()
     line.cut = True
-    line.run(700)
+    line.run(1200)
     line.cut = False
     line.run(600)
     assert outputs(line) == [0] * 7

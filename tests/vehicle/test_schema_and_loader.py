@@ -28,6 +28,7 @@ GIVEN: dict[str, Any] = {
     "SenseTable": {"pin": 3},
     "SpiCanTable": {"select": 53},
     "TriesTable": {"most": 3, "pause": "500 ms"},
+    "DriveTable": {"line": "out1", "positions": ["on"]},
     "FilterTable": {"id": 1},
     "InputTable": {"wired_to": ["dash"], "positions": ["off", "on"]},
     "NoticeTable": {"lost": "rear", "signal": "A.B", "within": "1 s"},

@@ -337,6 +337,13 @@ def adopt(vehicle: Vehicle, depth: Depth, seed: int, found: Planned) -> None:
     _adopted[vehicle, depth, seed] = found._replace(cases=cases)
 
 
+def forget_planned() -> None:
+    """Release the cases that were planned: a check in real time wants no large memory, which the
+    garbage collector would stop it for.
+    """
+    _planned.cache_clear()
+
+
 @lru_cache(maxsize=4)
 def _planned(vehicle: Vehicle, depth: Depth, seed: int, logged: bool) -> Planned:
     cases, singles, left_out = _CHOOSERS[depth](vehicle, seed, logged)

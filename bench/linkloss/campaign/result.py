@@ -224,6 +224,16 @@ class Finding(NamedTuple):
     times: int
 
 
+@dataclass(frozen=True, slots=True)
+class DeskHead:
+    """What stands in the head of a check of a real node: the options with which a case runs there
+    again, and sentences on how it was judged.
+    """
+
+    options: str
+    sentences: tuple[str, ...]
+
+
 @dataclass(frozen=True)
 class CheckReport:
     """All cases of a check, and the results that follow from them.
@@ -233,7 +243,8 @@ class CheckReport:
     ``planned`` is the number of planned cases; fewer ran if the check was interrupted. ``space``
     says what they were chosen from, and what was left out. ``drive`` is the log whose windows were
     the situations, if any; ``logged`` names the nodes whose frames come from it, if they were
-    given. ``unjudged`` is what no rule judges, or no fault can try, in this vehicle.
+    given. ``unjudged`` is what no rule judges, or no fault can try, in this vehicle. ``desk``
+    tells how it went, if a node was real and on the desk.
     """
 
     vehicle: Vehicle
@@ -245,6 +256,7 @@ class CheckReport:
     drive: Path | None = None
     logged: tuple[str, ...] | None = None
     unjudged: tuple[Unjudged, ...] = ()
+    desk: DeskHead | None = None
 
     @cached_property
     def tally(self) -> Tally:

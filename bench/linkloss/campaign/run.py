@@ -68,7 +68,7 @@ def case_result(
         if verdict.outcome is not Outcome.NOT_EXERCISED
     )
     points = points_of(vehicle, recording, verdicts)
-    return _result(scenario, len(recording.frames), verdicts, points)
+    return result_of(scenario, len(recording.frames), verdicts, points)
 
 
 LEAD_NS = 10_000_000_000
@@ -81,19 +81,20 @@ def failed_case(scenario: Scenario, text: str) -> CaseResult:
     verdict = Verdict(
         PROCESS, "program", Outcome.BROKEN, at_ns=at_ns, cause=Cause.TOLD, observed=text
     )
-    return _result(scenario, 0, (verdict,))
+    return result_of(scenario, 0, (verdict,))
 
 
 PROCESS = "(process)"
 """The subject of a verdict on a case that crashed or hung its process."""
 
 
-def _result(
+def result_of(
     scenario: Scenario,
     frames: int,
     verdicts: tuple[Verdict, ...],
     points: tuple[Point, ...] = (),
 ) -> CaseResult:
+    """What is kept of a case: what was judged in it, and how many frames were on the bus."""
     return CaseResult(
         name=scenario.name,
         situation=scenario.situation,

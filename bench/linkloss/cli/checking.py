@@ -103,6 +103,11 @@ def check(
     table: Flag = False,
     quiet: Quiet = False,
     verbose: Verbose = False,
+    real: str | None = None,
+    interface: str | None = None,
+    channel: str | None = None,
+    io: str | None = None,
+    delay: str | None = None,
 ) -> int:
     """Run a vehicle through every situation and every fault, and judge every load.
 
@@ -119,7 +124,8 @@ def check(
         quick: a selection, for use between changes; full: every fault alone; pairs: two faults at
         a time; hunt: random sequences of faults and actions, guided by what earlier ones reached.
     for_
-        Real time after which a hunt draws no further cases, such as "10 min".
+        Real time after which a hunt draws no further cases, or a check of a real node runs none,
+        such as "10 min".
     cases
         Number of cases after which a hunt ends.
     case
@@ -193,9 +199,21 @@ def check(
         No progress: only the result.
     verbose
         List every rule, and everything that was not exercised.
+    real
+        This node is a real one on the desk, wired to an I/O board as '[io.NODE]' says; all others
+        are simulated. Cases run one after the other in real time, those first that show most of it.
+    interface
+        The interface of the real node's CAN adapter, as python-can calls it: slcan, socketcan, ...
+    channel
+        The channel of that adapter: /dev/ttyACM0, can0, ...
+    io
+        The serial line of the I/O board: /dev/ttyUSB0, ...
+    delay
+        The longest time that a frame takes through an adapter that cannot be asked, one way.
+        Default: 20 ms.
     """
-    if watch:
-        return _watch(locals())
+    if watch or real or io:
+        return _otherwise(locals())
     depth = depth or "full"
     results_of = (json, junit, markdown, save, effort)
     _ensure_dry((*results_of, html, keep_all, results, findings), dry_run=dry_run)
@@ -291,7 +309,14 @@ def _ensure_fitting(
     )
 
 
-def _watch(given: Mapping[str, Any]) -> int:
+def _otherwise(given: Mapping[str, Any]) -> int:
+    """A check that is not run once and in virtual time."""
+    if not given["watch"]:
+        from linkloss.cli.desk_checking import check_on_desk
+
+        alone = given["real"] is None
+        refuse((alone, "--io", "is that of a real node; expected '--real NODE' too"))
+        return check_on_desk(given)
     from linkloss.cli.watching import watch, watched_as
 
     return watch(watched_as(given))

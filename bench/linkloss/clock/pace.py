@@ -172,6 +172,13 @@ class Pacer:
         with self._lock:
             return self._shown_ns()
 
+    def instant_of(self, wall_ns: int) -> int:
+        """The virtual instant that was, or will be, at an instant of the wall clock; exact while
+        the speed does not change and no time is given up.
+        """
+        with self._lock:
+            return self._shown_at(wall_ns)
+
     def enter(self, stimulus: Stimulus) -> int:
         """Let something from outside happen now. Returns its virtual instant in ns, which no other
         stimulus shares; ``stimulus(instant)`` is called in the thread that takes turns.

@@ -93,6 +93,10 @@ class IoBoard:
         self.felt: list[Felt] = []
         self.levels: dict[int, int] = {}
         """The level of each line, digital ones first, as last told."""
+        self.beats = 0
+        """How many questions for its time were answered since it started."""
+        self.shown = 0
+        """The levels of all lines in the last of these answers: bit n is line n."""
         self.doubts: list[Doubt] = []
         self.worst_trip_ns = 0
         self._reader = LineReader()
@@ -191,6 +195,7 @@ class IoBoard:
         """The board is gone or runs anew: it is at rest, and its clock is another one."""
         self.equipment = None
         self.alive = False
+        self.beats = 0
         self.clock = BoardClock()
         self.levels.clear()
         self._by_duty.clear()
@@ -270,6 +275,8 @@ class IoBoard:
             if self.alive and not was_alive:
                 self._doubt(now_ns, _FELL)
             self.alive = bool(was_alive)
+            self.beats += 1
+            self.shown = levels
             self._compare(levels, now_ns)
 
     def _compare(self, levels: int, now_ns: int) -> None:

@@ -20,7 +20,6 @@ def watch_lines(wired: WiredNode, lasts_ns: int | None) -> Iterator[str]:
     """
     link = wired.link
     begun_ns = link.now_ns()
-    link.wait(lambda board: bool(board.levels), 1.0)
     for load, level in wired.levels().items():
         yield f"{'now':>10}  {load}: {_state(level)}"
     while lasts_ns is None or link.now_ns() - begun_ns < lasts_ns:

@@ -76,13 +76,15 @@ class WiredNode:
         return 1.0 - raw if self.table.feels[load].inverted else raw
 
     def levels(self) -> Mapping[str, float]:
-        """What each felt load gets now, as far as the board has told."""
-        there = self.link.with_board(lambda board: dict(board.levels))
-        return {
-            load: self.level(load, there[line])
-            for line, load in self.loads.items()
-            if line in there
-        }
+        """What each felt load gets now. Waits for the board to look at all its lines anew: what it
+        told last may be older. Raises BadInput if it does not answer.
+        """
+        begun = self.link.with_board(lambda board: board.beats)
+        if not self.link.wait(lambda board: board.beats >= begun + 2, _ANSWER_S):
+            text = self.link.lost or "the I/O board does not answer"
+            raise BadInput.one("linkloss", f"--io {self.link.path}", text)
+        shown = self.link.with_board(lambda board: board.shown)
+        return {load: self.level(load, shown >> line & 1) for line, load in self.loads.items()}
 
     def drive(self, name: str, value: Value) -> Command | None:
         """Make an input of the node; None where no line makes it."""

@@ -80,6 +80,9 @@ vehicle with longer deadlines and a recording made of the reports. It leaves out
 show (flash, never, darkness, resets, end to end), loads with a local input, everything before the
 node has followed once, and every load whose reports had a gap.
 
+``felt.py`` judges what an I/O board feels of a real node on the desk, on a recording that says when
+things were at the node, with deadlines wider by what was measured.
+
 A verdict is data: what was observed, what was allowed, since when, and a ``Cause``. ``verdict.py``
 has the list of causes, each with its words; nothing else makes or reads these sentences.
 """

@@ -152,6 +152,7 @@ class LiveSession:
     :param situation: a situation of the vehicle, whose actions are carried out.
     :param speed: virtual seconds per real second, 0.1 to 10.
     :param faults: faults that are applied and cleared at their instants.
+    :param case: begin like this scenario, and do what it does, in place of a situation and faults.
     :param outside: programs and real nodes that take part; their endpoints enter what they do
         (:mod:`linkloss.live`).
     :raises BadInput: for a situation that the vehicle does not have, or a speed out of range.
@@ -167,8 +168,12 @@ class LiveSession:
         faults: Sequence[TimedFault] = (),
         outside: Outside | None = None,
         wall: Clock | None = None,
+        case: Scenario | None = None,
     ) -> None:
         base, planned = beginning(vehicle, situation, seed)
+        if case is not None:
+            base = replace(case, name="live", situation="", actions=(), faults=(), lasts_ns=0)
+            planned, faults = case.actions, case.faults
         base = replace(base, outside=outside)
         self.vehicle = vehicle
         self.situation = situation
@@ -187,6 +192,8 @@ class LiveSession:
         self._pieces: list[Piece] = []
         self._asked: deque[Future[list[Piece]]] = deque()
         self.room = Room(self.session.recording)
+        self.on_fault: Callable[[Fault, bool], object] = lambda *_: None
+        """Called in the session's thread when a fault has come (True) or gone."""
         self.full = False
         """Whether the recording is full and so the session is paused."""
 
@@ -250,11 +257,13 @@ class LiveSession:
     def _apply(self, at_ns: int, fault: Fault) -> None:
         if not any(timed.fault == fault for timed in self.journal.active):
             self.session.apply(self.journal.applied(at_ns, fault))
+            self.on_fault(fault, True)
 
     def _clear(self, at_ns: int, fault: Fault) -> None:
         if any(timed.fault == fault for timed in self.journal.active):
             self.journal.cleared(at_ns, fault)
             self.session.clear(fault)
+            self.on_fault(fault, False)
 
     def _clear_all(self, at_ns: int) -> None:
         for timed in self.journal.active:

@@ -24,7 +24,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import can
 from can.interfaces.udp_multicast.bus import GeneralPurposeUdpMulticastBus
@@ -32,7 +32,7 @@ from can.interfaces.udp_multicast.utils import pack_message, unpack_message
 
 from linkloss.bus import FdFrame, Frame
 from linkloss.bus.message import frame_of, message_of
-from linkloss.clock.wallclock import monotonic_seconds
+from linkloss.clock.wallclock import Wall, monotonic_seconds
 from linkloss.problem import BadInput
 from linkloss.recording import Presence
 
@@ -247,20 +247,54 @@ ECHOING = ("udp_multicast",)
 """Interfaces that return a program's own frames: those would circulate for ever."""
 
 
+def open_adapter(interface: str, channel: str, option: str, more: Mapping[str, Any]) -> can.BusABC:
+    """A python-can bus, opened with these options; ``option`` is what names it on the command line.
+
+    :raises BadInput: if python-can cannot open it, or it would return what it is sent.
+    """
+    if interface in ECHOING:
+        text = f"'{interface}' hands back what it is sent; expected another interface"
+        raise BadInput.one("linkloss", option, text)
+    try:
+        return can.Bus(interface=interface, channel=channel, **more)
+    except Exception as error:  # noqa: BLE001 - whatever a driver raises
+        text = f"python-can cannot open '{interface}', channel '{channel}': {error}"
+        raise BadInput.one("linkloss", option, text) from None
+
+
+class Sent(NamedTuple):
+    """A frame that an adapter was handed between two instants of real time, in ns."""
+
+    frame: Frame
+    from_ns: int
+    to_ns: int
+
+
 class AdapterEndpoint(Endpoint):
     """A python-can bus. What is heard there goes onto the simulated bus, and the other way
     round.
     """
 
     def __init__(
-        self, name: str, interface: str, channel: str, option: str, more: Mapping[str, Any]
+        self,
+        name: str,
+        interface: str,
+        channel: str,
+        option: str,
+        more: Mapping[str, Any],
+        bus: can.BusABC | None = None,
     ) -> None:
+        """``bus``: one that is open already, and stays open."""
         super().__init__(name)
+        self._given = bus
+        self.on_sent: Callable[[Sent], object] = lambda _: None
+        """Told of each frame that was handed to the adapter, in order, in the thread that does."""
         self.interface, self.channel = interface, channel
         self._option = option
         self.options = dict(more)
         """What ``can.Bus`` is given besides interface and channel."""
         self._out: queue.Queue[Frame] = queue.Queue(_MOST)
+        self._wall = Wall()
         self._writer: threading.Thread | None = None
 
     def connect(self) -> None:
@@ -268,14 +302,9 @@ class AdapterEndpoint(Endpoint):
 
         :raises BadInput: if python-can cannot open it.
         """
-        if self.interface in ECHOING:
-            text = f"'{self.interface}' hands back what it is sent; expected another interface"
-            raise BadInput.one("linkloss", self._option, text)
-        try:
-            self._bus = can.Bus(interface=self.interface, channel=self.channel, **self.options)
-        except Exception as error:  # noqa: BLE001 - whatever a driver raises
-            text = f"python-can cannot open '{self.interface}', channel '{self.channel}': {error}"
-            raise BadInput.one("linkloss", self._option, text) from None
+        self._bus = self._given or open_adapter(
+            self.interface, self.channel, self._option, self.options
+        )
         self._writer = threading.Thread(target=self._write, name=f"{self.name} out", daemon=True)
         self._writer.start()
         self.line.present("on")
@@ -284,6 +313,8 @@ class AdapterEndpoint(Endpoint):
         """Close the bus."""
         if self._writer is not None:
             self._writer.join(2.0)
+        if self._given is not None:
+            return
         try:
             self._bus.shutdown()
         except Exception as error:  # noqa: BLE001 - an unplugged adapter cannot close
@@ -321,8 +352,10 @@ class AdapterEndpoint(Endpoint):
                 frame = self._out.get(timeout=_WAIT_S)
             except queue.Empty:
                 continue
+            from_ns = self._wall.now_ns()
             try:
                 self._bus.send(message_of(frame, 0, self.channel), timeout=_WAIT_S)
+                self.on_sent(Sent(frame, from_ns, self._wall.now_ns()))
             except Exception as error:  # noqa: BLE001 - whatever a driver raises
                 if not self.closed.is_set():
                     self.lose(f"a frame could not be sent: {error}")

@@ -47,7 +47,14 @@ from linkloss.recording import InputValue, recording_fields
 from linkloss.report.advice import look_at, proof, why
 from linkloss.report.findings import Told, finding_toml, found_causes, story_sentence
 from linkloss.report.totals import Totals, combinations, groups, judged_in, totals
-from linkloss.report.words import command, finding_sentence, outcome_line, rule_words, run_sentence
+from linkloss.report.words import (
+    command,
+    desk_sentences,
+    finding_sentence,
+    outcome_line,
+    rule_words,
+    run_sentence,
+)
 from linkloss.vehicle.loading import Vehicle
 
 INTERRUPTED = "interrupted"
@@ -184,6 +191,8 @@ class CheckDocument(CheckHead):
     totals: Totals
     notes: list[str]
     """what cannot be tried out in these programs"""
+    desk: list[str] = Field(default_factory=list)
+    """how a check of a real node on the desk went; empty where all nodes were simulated"""
     reached: Reached
     findings: list[FindingFields]
     """the broken rules, each with its plainest case"""
@@ -304,6 +313,7 @@ def check_json_parts(report: CheckReport, told: Told | None = None) -> Iterator[
         totals=totals(report),
         space=None if report.space is None else list(report.space.sentences()),
         notes=list(vehicle.notes),
+        desk=list(desk_sentences(report)),
         reached=_reached(report),
         findings=[_finding(report, finding, told) for finding in report.findings],
         causes=[_cause(vehicle, cause) for cause in found_causes(report, told)],

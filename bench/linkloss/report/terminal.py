@@ -319,6 +319,10 @@ def show_check(
     causes = found_causes(report, told)
     style = STYLES["broken" if causes else "kept" if report.exit_code == 0 else "not exercised"]
     paragraph(console, verdict_line(report, causes), style=style)
+    if report.desk is not None:
+        heading(console, "On the desk")
+        for sentence in report.desk.sentences:
+            bullet(console, sentence)
     if changes is not None:
         show_changes(console, changes)
     _causes(console, report, causes, told, whole=verbose)

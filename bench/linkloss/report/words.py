@@ -274,6 +274,11 @@ _LOAD_RULES: dict[str, Callable[[Vehicle, LoadTable, str], str]] = {
 # ---- figures and commands ----
 
 
+def desk_sentences(report: CheckReport) -> tuple[str, ...]:
+    """How a check of a real node went; none where all nodes were simulated."""
+    return () if report.desk is None else report.desk.sentences
+
+
 def command(report: CheckReport, case: CaseResult) -> str:
     """The command that reruns just one case: ``linkloss check VEHICLE --case 'NAME'``."""
     return " ".join(command_parts(report, case))
@@ -288,6 +293,8 @@ def command_parts(report: CheckReport, case: CaseResult) -> tuple[str, ...]:
         parts.insert(1, f"--drive {shlex.quote(str(report.drive))}")
     if report.logged:
         parts.insert(2, f"--logged {' '.join(report.logged)}")
+    if report.desk is not None:
+        parts.insert(1, report.desk.options)
     if report.seed:
         parts.append(f"--seed {report.seed}")
     return tuple(parts)

@@ -56,7 +56,9 @@ class LoggedNode:
     """One node of the vehicle whose frames are played. It runs from instant zero on.
 
     After a reset its frames are left out until its boot is over; during a hang, until it resumes.
-    ``absent``: there is no log, and it stays off the bus.
+    ``absent``: there is no log, and it stays off the bus. ``real``: its frames come from a real
+    node, which a reset is carried out at (``on_reset``), and what its inputs read is made for it
+    (``on_input``). What it then does is its own.
     """
 
     name: str
@@ -65,6 +67,9 @@ class LoggedNode:
     queue: EventQueue
     recording: Recording
     absent: bool = False
+    real: bool = False
+    on_reset: Callable[[], object] | None = None
+    on_input: Callable[[str, Value], object] | None = None
     state: str = "reset"
     slow: bool = False
     outputs: dict[str, Output] = field(default_factory=dict)
@@ -108,7 +113,13 @@ class LoggedNode:
         return not self.controller.muted and self.feed(frame)
 
     def reset(self, cause: str) -> None:
-        """It is off the bus until its boot is over."""
+        """It is off the bus until its boot is over; a real one for as long as that takes it."""
+        if self.real:
+            self._change("reset", cause)
+            self._change("running", "boot")
+            if self.on_reset is not None:
+                self.on_reset()
+            return
         if self.state != "off":
             self._stop()
             self._begin_boot(cause)
@@ -135,7 +146,9 @@ class LoggedNode:
             self._change("running", "fault")
 
     def input_changed(self, name: str, value: Value) -> None:
-        """It has no program that could look at its inputs."""
+        """It has no program that could look at its inputs, unless it is real."""
+        if self.on_input is not None:
+            self.on_input(name, value)
 
     def end(self) -> None:
         """It has nothing to end."""

@@ -258,7 +258,7 @@ class Session:
             controller.on_state = partial(self._note_state, changes)
             _play_from(controller)
             absent = name in self.absent
-            node = LoggedNode(name, table, controller, self.queue, self.recording, absent=absent)
+            node = LoggedNode(name, table, controller, self.queue, self.recording, absent, real)
             if real:
                 self.outsiders.add_node(node)
             return node

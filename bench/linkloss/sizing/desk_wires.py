@@ -132,10 +132,14 @@ def _driven(table: IoTable) -> Iterator[Wire]:
     for name, drive in table.drives.items():
         ends = "the pin, emitter at ground" if drive.closes_to == "ground" else "the supply"
         ends += "" if drive.closes_to == "ground" else ", emitter at the pin"
-        parts = f"optocoupler: 470 {OHM} before its lamp; collector at {ends}"
+        parts = f"optocoupler, 470 {OHM} before its lamp, collector at {ends}"
         yield Wire(f"{name} ({', '.join(drive.positions)})", drive.line, parts)
 
 
+COIL = (
+    f"coil on 5 V by a transistor: 1 k{OHM} to its base, 10 k{OHM} from base to ground, a diode"
+    " across the coil"
+)
 _CONTACTS = {
     "supply": ("supply, plus", "break contact in the lead of the supply"),
     "plug": ("CAN_H and CAN_L", "two break contacts, one in each lead of the CAN plug"),
@@ -146,5 +150,4 @@ _CONTACTS = {
 def _pulled(table: IoTable) -> Iterator[Wire]:
     for what, relay in table.relays.items():
         end, contact = _CONTACTS[what]
-        coil = f"coil on 5 V by a transistor: 1 k{OHM} to its base, 10 k{OHM} from base to ground"
-        yield Wire(end, relay, f"{contact}; {coil}, a diode across the coil")
+        yield Wire(end, relay, f"{contact}; {COIL}")

@@ -15,7 +15,7 @@
 #include "pins.h"
 
 enum { VERSION = 1, BAUD_HUNDREDS = 1152 };
-enum { HEARTBEAT_MS = 500, WINDOW_MS = 50, PWM_EDGES = 10, CALM_EDGES = 2, LONGEST = 40 };
+enum { HEARTBEAT_MS = 1000, WINDOW_MS = 50, PWM_EDGES = 10, CALM_EDGES = 2, LONGEST = 40 };
 enum { LINES = DIGITAL_LINES + ANALOG_LINES, QUEUE = 16, AD_EVERY = 8 };
 
 static const uint8_t digital_pins[] = DIGITAL_PINS;

@@ -245,6 +245,13 @@ static void serve_timer(void)
     }
 }
 
+static void note_late(uint64_t due_us)
+{
+    uint64_t late_ms = (clock_us() - due_us) / 1000;
+    if (late_ms > wires[LATE])
+        wires[LATE] = late_ms > 255 ? 255 : (uint8_t)late_ms;
+}
+
 void board_delay_us(uint32_t us)
 {
     uint64_t until_us = clock_us() + us;
@@ -254,6 +261,7 @@ void board_delay_us(uint32_t us)
         if (left_us && left_us < us + 1u)
             usleep(left_us > 1000 ? 1000 : (useconds_t)left_us);
     } while (clock_us() < until_us);
+    note_late(until_us);
 }
 
 void board_delay_ms(uint32_t ms) { board_delay_us(ms * 1000); }
@@ -333,7 +341,9 @@ void board_restart(void)
 static void *supervise(void *unused)
 {
     (void)unused;
-    for (;; usleep(500)) {
+    for (uint64_t due_us = clock_us() + 500;; due_us = clock_us() + 500) {
+        usleep(500);
+        note_late(due_us);
         if (wires[RESET_RELAY] || wires[SUPPLY_RELAY] || (dog_us && clock_us() > dog_due_us))
             start_anew();
         if (getppid() == 1)

@@ -56,6 +56,7 @@ from linkloss.report.totals import reach_sentences
 from linkloss.report.words import (
     command,
     count,
+    desk_sentences,
     outcome_line,
     rule_words,
     run_sentence,
@@ -242,6 +243,7 @@ def check_page(
     bus = seen.get(BUS)
     if space is None:
         space = () if report.space is None else report.space.sentences()
+    warnings = (*(f"On the desk: {sentence}" for sentence in desk_sentences(report)), *warnings)
     about = (*report.vehicle.notes, *space, *reach_sentences(report.tally.coverage), MODEL)
     missing = (report.planned or 0) - len(report.cases)
     if missing > 0:
