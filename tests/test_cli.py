@@ -187,8 +187,10 @@ def test_every_command_explains_itself(capsys, command):
         (["run"], 'Command "run" parameter SCENARIO requires an argument.'),
         (
             ["schema", "car"],
-            'Invalid value "car" for KIND. Choose from: "vehicle", "scenario", "check", "run", '
-            '"mutants".',
+            (
+                'Invalid value "car" for KIND. Choose from: "vehicle", "scenario", "check", "run", '
+                '"mutants".'
+            ),
         ),
         (
             ["check", "--jobs", "many"],
