@@ -374,3 +374,31 @@ def test_to_settle_twice_is_to_settle_once():
     network.advance(1_000)
     network.settle()
     assert network.volts("node") < 7
+
+
+@pytest.mark.parametrize(("share", "trips"), [(1.03, False), (0.97, True)])
+@pytest.mark.parametrize("blanking_ms", [5, 20, 50])
+def test_a_trip_at_the_end_of_blanking_looks_at_the_current_of_that_instant(
+    blanking_ms, share, trips
+):
+    """A lamp that warms up: the current of the event before is a quarter larger."""
+
+    def lit(trip: float) -> Network:
+        switch = SolidState(trip=trip, blanking_ns=blanking_ms * MS)
+        network = Network(
+            Battery(12.6, 0.005),
+            {"node": Terminal(feed_ohm=0.01)},
+            [Channel("lamp", "node", switch, Filament(12, 4.25), 0.02)],
+        )
+        network.settle()
+        network.drive("lamp", 1.0)
+        network.settle()
+        return network
+
+    fine = lit(1000.0)
+    for step in range(1, 10 * blanking_ms + 1):
+        fine.advance(step * MS // 10)
+        fine.settle()
+    network = lit(share * fine.amps("lamp"))
+    network.advance((blanking_ms + 1) * MS)
+    assert (network.status("lamp") is not Status.OK) == trips

@@ -295,7 +295,8 @@ class Network:
     def _settle(self, events: list[Event]) -> None:
         self._blow(events)
         if self._timer_ns is not None and self._timer_ns <= self.now_ns:
-            self._look(events)  # a switch moves by itself before the circuit is solved
+            self._solve()  # the end of a blanking time looks at the current of this instant
+            self._look(events)  # a switch moves by itself before the circuit is solved again
         for _ in range(SETTLING):
             self._solve()
             if not self._look(events):

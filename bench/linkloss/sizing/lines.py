@@ -228,6 +228,11 @@ class Sums:
         """The load whose table declares the fuse of this load."""
         return self.loads[name].fuse_with or name
 
+    def trips(self, name: str) -> bool:
+        """Whether the switch of a load trips at a current."""
+        switch = self.loads[name].solid_state
+        return switch is not None and switch.trip is not None
+
     def on_fuse(self, owner: str) -> tuple[str, ...]:
         """The loads on the fuse that a load declares."""
         return tuple(name for name in self.loads if self.fuse_owner(name) == owner)
