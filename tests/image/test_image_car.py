@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import os
+import signal
+import subprocess
 from itertools import pairwise
+from pathlib import Path
 
 import pytest
 from image_cars import AVR, image_car, in_situation
 
+from linkloss.clock.wallclock import process_time
 from linkloss.faults.catalogue import make_fault
 from linkloss.judge import judge
 from linkloss.problem import BadInput
@@ -88,6 +92,34 @@ def test_a_run_that_parts_goes_on_in_the_child_as_in_the_parent(tmp_path):
     os.close(reader)
     os.waitpid(child, 0)
     assert theirs == mine
+
+
+def test_who_waits_for_an_image_does_not_sleep(tmp_path):
+    """A check that waits for the processor of an image on a busy machine is not called blocked."""
+    session = Session(in_situation(image_car(tmp_path), "braking"))
+    name = Path("/proc/self/comm")
+    before = name.read_text()
+    session.begin()
+    session.run_to(100 * MS)
+    child = subprocess.Popen(["sleep", "20"])
+    helped = os.fork()
+    if helped == 0:
+        signal.pause()
+        os._exit(0)
+    try:
+        while not process_time(child.pid).sleeps:
+            pass
+        while "State:\tS" not in Path(f"/proc/{helped}/status").read_text():
+            pass
+        assert not process_time(helped).sleeps
+    finally:
+        for process in (child.pid, helped):
+            os.kill(process, signal.SIGKILL)
+        child.wait()
+        os.waitpid(helped, 0)
+    assert name.read_text() != before
+    session.end()
+    assert name.read_text() == before
 
 
 def written(recording):

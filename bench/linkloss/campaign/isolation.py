@@ -110,8 +110,8 @@ class _Watch:
 
         computes   counts as its processor time, at the limit it hangs
         sleeps     counts as blocked, at the limit it hangs
-        neither    it waits for a processor or a disk, or is stopped: at MOST_WAITED times the
-                   limit it is not finished
+        neither    it waits for a processor, a disk or an image that computes, or is stopped: at
+                   MOST_WAITED times the limit it is not finished
     """
 
     def __init__(self, process: int, limit_s: float) -> None:

@@ -35,8 +35,8 @@ def wait_seconds(seconds: float) -> None:
 
 class ProcessTime(NamedTuple):
     """The processor time of a process in seconds, and whether it sleeps: it waits in a call of the
-    system. A process that waits for its turn on a busy processor, for a disk, or because it was
-    stopped, does not sleep.
+    system. A process that waits for its turn on a busy processor, for a disk, for another that
+    computes for it, or because it was stopped, does not sleep.
     """
 
     cpu_s: float
@@ -53,7 +53,29 @@ def process_time(process: int) -> ProcessTime | None:
         return None
     state, *fields = text.rpartition(")")[2].split()  # the name before it may hold anything
     user, system = fields[10:12]
-    return ProcessTime((int(user) + int(system)) / os.sysconf("SC_CLK_TCK"), state == "S")
+    sleeps = state == "S" and f"({COMPUTES_ELSEWHERE})" not in text
+    return ProcessTime((int(user) + int(system)) / os.sysconf("SC_CLK_TCK"), sleeps)
+
+
+COMPUTES_ELSEWHERE = "linkloss+images"
+"""The name of a process that waits for others which compute for it: it does not sleep."""
+
+
+class ComputesElsewhere:
+    """Counts the helpers that compute for this process; while there are any, it has that name."""
+
+    def __init__(self) -> None:
+        self._helpers = 0
+        self._name = ""
+
+    def more(self, number: int) -> None:
+        """So many more helpers compute for this process; a negative number: fewer."""
+        own = Path("/proc/self/comm")
+        if self._helpers == 0:
+            self._name = own.read_text(encoding="utf-8").strip()
+        before, self._helpers = self._helpers, self._helpers + number
+        if (before == 0) is not (self._helpers == 0):
+            own.write_text(COMPUTES_ELSEWHERE if self._helpers else self._name, encoding="utf-8")
 
 
 class Wall:

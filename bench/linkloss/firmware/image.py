@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 
+from linkloss.clock.wallclock import ComputesElsewhere
 from linkloss.firmware.answers import Wiring
 from linkloss.firmware.avr import AvrSources, analog_pins, build_image, processor_program
 from linkloss.firmware.build import BuildError, run_tool
@@ -22,6 +23,7 @@ from linkloss.firmware.processor import WITHOUT, Equipment, Processor
 from linkloss.firmware.program import FirmwareProgram
 
 _KEPT = "processor"
+_helpers = ComputesElsewhere()
 SHORTEST_BITS = 44
 """Bits of the shortest frame there is, without its intermission: a processor that runs ahead of
 others by less notices each frame before the next.
@@ -141,6 +143,7 @@ class Image:
 
     def take(self, board: BoardFace) -> Processor:
         """The processor of a board."""
+        _helpers.more(1)
         kept: Processor | None = board.memory.get(_KEPT)
         if kept is None or kept.dead:
             board.memory[_KEPT] = kept = self._first.twin()
@@ -150,6 +153,7 @@ class Image:
 
     def put_back(self, processor: Processor) -> None:
         """It stays with its board."""
+        _helpers.more(-1)
 
     def failure(self, processor: Processor) -> ProgramFailed:
         """What a crash was, and where."""
