@@ -121,6 +121,11 @@ def test_a_script_has_one_channel_whichever_it_opens_first(tmp_path):
     assert "opens channel 'can1'; its adapter is 'can0'" in crash(wrong).text
 
 
+def test_an_interface_without_a_cable_is_a_finding(tmp_path):
+    ran = life_car.run(script(tmp_path, "import can\ncan.Bus(interface='virtual')\n"), lasts_ms=50)
+    assert "opens the interface 'virtual', which no cable leads to" in crash(ran).text
+
+
 def test_the_vehicle_file_may_name_the_channel_of_a_script(tmp_path):
     made = replace(script(tmp_path, "import can\ncan.Bus(channel='can0')\n"), channel="can1")
     assert (

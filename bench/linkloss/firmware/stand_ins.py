@@ -182,6 +182,7 @@ class CanFactory:
     def open(
         self,
         channel: Any = None,
+        interface: str | None = None,
         *_names: Any,
         bitrate: int | None = None,
         data_bitrate: int | None = None,
@@ -191,11 +192,12 @@ class CanFactory:
         timing: can.BitTiming | can.BitTimingFd | None = None,
         **_rest: Any,
     ) -> ScriptPort:
-        """Open the bus, whatever interface the script names.
+        """Open the bus, whatever adapter the script names.
 
-        :raises can.CanInitializationError: for a second bus, another channel than that of the
-            adapter, other bit rates than the bus's, a sample point that the bus does not allow, CAN
-            FD with a classical controller, or the return of own messages, which is not simulated.
+        :raises can.CanInitializationError: for an interface without a cable, a second bus, another
+            channel than that of the adapter, other bit rates than the bus's, a sample point that
+            the bus does not allow, CAN FD with a classical controller, or the return of own
+            messages, which is not simulated.
         """
         name, segment = self._inner.controller.name, self._inner.controller.segment
         bus_rate = segment.bus.bit_rate if segment is not None else bitrate
@@ -207,6 +209,8 @@ class CanFactory:
         problem = self._timing_problem(timing)
         if self.bus is not None and not self.bus._is_shutdown:
             problem = "has one controller, and its bus is open already; shut it down first"
+        elif interface == "virtual":
+            problem = "opens the interface 'virtual', which no cable leads to"
         elif channel is not None and self._channel not in (None, str(channel)):
             problem = f"opens channel '{channel}'; its adapter is '{self._channel}'"
         elif bitrate is not None and bitrate != bus_rate:
