@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import sys
 from bisect import bisect_left, bisect_right
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from functools import cache
 from pathlib import Path
@@ -514,10 +514,14 @@ class Recording:
     """data frames that programs handed over and their nodes may not send"""
     frames: Frames = field(default_factory=RecordList)
     """every frame on every segment of the bus, with its fate"""
+    on_bus: dict[str, list[str]] = field(default_factory=dict)
+    """which controllers sent on each bus; only of a vehicle with several"""
     bits: SkipJsonSchema[list[BitRecord]] = field(default_factory=list, metadata={"loose": _PIECES})
     """the bus bit by bit where it was followed so, equal bits in a row as one; only where that
     was asked for, and never in JSON"""
     faults: list[FaultRecord] = field(default_factory=list, metadata=ANY)
+    struck: list[list[str]] = field(default_factory=list)
+    """the buses on which each of the faults can change anything; only of a vehicle with several"""
     actions: list[ActionRecord] = field(default_factory=list)
     crashes: list[Crash] = field(default_factory=list)
     prints: SkipJsonSchema[list[Printed]] = field(default_factory=list)
@@ -528,6 +532,17 @@ class Recording:
     """how much later than in the log their frames came; null where nothing was played"""
     outside: list[OutsideEvent] = field(default_factory=list)
     """what programs and real nodes outside of the bench did"""
+
+    def faults_on(self, bus: str) -> Sequence[FaultRecord]:
+        """The faults that can change anything on a bus."""
+        if not self.struck:
+            return self.faults
+        pairs = zip(self.faults, self.struck, strict=True)
+        return [fault for fault, buses in pairs if bus in buses]
+
+    def bus_of(self, sender: str) -> str:
+        """The bus on which a controller sent; empty where the vehicle has only one."""
+        return next((bus for bus, senders in self.on_bus.items() if sender in senders), "")
 
     @property
     def valid_frames(self) -> dict[tuple[int, bool], list[BusRecord]]:
@@ -541,8 +556,10 @@ class Recording:
 
 
 _NOT_IN_JSON = frozenset({"bits", "prints"})
-_LATER = frozenset({"volts", "amps", "driven", "trips", "fuses", "foreign"})
-"""Older recordings have no such keys."""
+_OF_SEVERAL_BUSES = frozenset({"on_bus", "struck"})
+"""Recordings of a vehicle with one bus have no such keys."""
+_LATER = frozenset({"volts", "amps", "driven", "trips", "fuses", "foreign"}) | _OF_SEVERAL_BUSES
+"""Other recordings may have no such keys."""
 
 
 class RowColumns(Document):
@@ -564,7 +581,8 @@ def recording_form() -> TypeAdapter[Recording]:
 
 def recording_fields(recording: Recording) -> dict[str, Any]:
     """The keys of a recording in JSON. Series are lists of [instant in ns, value]."""
-    found = recording_form().dump_python(recording, mode="json", exclude=set(_NOT_IN_JSON))
+    left_out = {*_NOT_IN_JSON, *(() if recording.on_bus else _OF_SEVERAL_BUSES)}
+    found = recording_form().dump_python(recording, mode="json", exclude=left_out)
     return {**found, **RowColumns().model_dump()}
 
 

@@ -316,7 +316,7 @@ def test_six_faults_strike_in_16_bits_of_one_frame_with_news_up_to_its_last_one(
     instants = next(iter(faults.values()))
     assert len(instants) == POSITIONS
     situation = cases[0].situation
-    bit_ns = 1_000 * MS // vehicle().only_bus.bit_rate
+    bit_ns = 1_000 * MS // vehicle().buses[0].bit_rate
     frames = [
         record
         for record in simulate(maker.case(situation, ())).frames

@@ -157,7 +157,7 @@ def test_a_low_voltage_is_no_quiet_time():
     """Rejoining counts from when the voltage is back, as it counts from the end of a fault."""
     tape = dipped({})
     tape.judged()
-    quiet = Case(tape.vehicle, tape.recording).quiet
+    quiet = Case(tape.vehicle, tape.recording).quiet("rear")
     assert quiet == [(100 * MS, 1000 * MS), (1200 * MS, 3000 * MS)]
 
 

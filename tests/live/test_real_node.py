@@ -266,7 +266,8 @@ def test_an_adapter_for_a_car_with_can_fd_is_opened_with_can_fd(vehicle):
     (classical,) = given.endpoints(vehicle, [])
     assert classical.options == {"bitrate": 250_000}
     dash = vehicle.nodes["dash"].model_copy(update={"fd": True})
-    bus = vehicle.file.bus.model_copy(update={"data_bit_rate": 1_000_000})
-    file = vehicle.file.model_copy(update={"nodes": {**vehicle.nodes, "dash": dash}, "bus": bus})
+    ((name, bus),) = vehicle.file.bus.items()
+    fast = {name: bus.model_copy(update={"data_bit_rate": 1_000_000})}
+    file = vehicle.file.model_copy(update={"nodes": {**vehicle.nodes, "dash": dash}, "bus": fast})
     (flexible,) = given.endpoints(replace(vehicle, file=file), [])
     assert flexible.options == {"bitrate": 250_000, "fd": True, "data_bitrate": 1_000_000}

@@ -42,7 +42,7 @@ def test_a_vehicle_without_situations_cannot_be_driven():
 def test_the_bundled_drive_is_what_seed_1_makes(tmp_path):
     """``linkloss drive scenarios/wren/vehicle.toml --seed 1 --log scenarios/wren/drive.log.gz``"""
     recording = simulate(drive_scenario(wren(), 60 * S, 1))
-    write_log(recording, wren().file.bus.channel, tmp_path / "drive.log")
+    write_log(recording, wren().buses[0].channel, tmp_path / "drive.log")
     made = (tmp_path / "drive.log").read_text()
     with gzip.open(DRIVE, "rt") as bundled:
         assert bundled.read(len(made)) == made

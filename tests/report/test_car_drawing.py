@@ -18,7 +18,7 @@ def drawing():
 
 
 def test_the_nodes_stand_along_the_cable_from_front_to_rear_and_never_touch(drawing):
-    assert tuple(node.name for node in drawing.nodes) == wren().file.bus.cable
+    assert tuple(node.name for node in drawing.nodes) == wren().along
     for above, below in pairwise(drawing.nodes):
         assert above.y + above.height < below.y
     assert drawing.nodes[-1].y + drawing.nodes[-1].height < drawing.height

@@ -25,7 +25,8 @@ def problems(schema: dict, node: dict, value: object, where: str = "") -> list[s
             tries = [problems(schema, option, value, where) for option in node[word]]
             good = sum(1 for found in tries if not found)
             wanted = good == 1 if word == "oneOf" else good > 0
-            return [] if wanted else [f"{where}: {good} forms fit: {min(tries, key=len)}"]
+            if not wanted:
+                return [f"{where}: {good} forms fit: {min(tries, key=len)}"]
     found = []
     if "const" in node and value != node["const"]:
         found.append(f"{where}: {value!r} is not {node['const']!r}")
@@ -62,6 +63,17 @@ def problems(schema: dict, node: dict, value: object, where: str = "") -> list[s
 def test_the_demo_vehicle_fits_the_schema():
     schema = vehicle_schema()
     assert problems(schema, schema, tomllib.loads(demo_vehicle().read_text())) == []
+
+
+def test_each_of_several_buses_names_its_own_definition_and_of_one_the_file_may():
+    schema = vehicle_schema()
+    document = tomllib.loads(demo_vehicle().read_text())
+    dbc, bus = document.pop("dbc"), document.pop("bus")
+    body = {"bit_rate": "125 kbit/s", "cable": ["dash"]}
+    two = {"engine": {**bus, "dbc": dbc}, "body": {**body, "dbc": "body.dbc"}}
+    assert problems(schema, schema, {**document, "bus": two}) == []
+    for wrong in (bus, {**two, "body": body}):
+        assert "lacks dbc" in "".join(problems(schema, schema, {**document, "bus": wrong}))
 
 
 @pytest.mark.parametrize("state", ["hold", "30 %", "hazard == on", "lights in [off, dipped]"])

@@ -100,7 +100,7 @@ def test_a_vehicle_with_a_message_of_can_fd(car):
     fd_car(car, 256, length=64).change('"250 kbit/s"', '"250 kbit/s"\ndata_bit_rate = "2 Mbit/s"')
     car.change('python = "programs.py:Dash"', 'python = "programs.py:Dash"\nfd = true')
     vehicle = car.load()
-    assert vehicle.only_bus.data_bit_rate == 2_000_000
+    assert vehicle.buses[0].data_bit_rate == 2_000_000
     assert [m.name for m in vehicle.messages.values() if m.fd] == ["LampRequest"]
     assert vehicle.fd
     assert [name for name, node in vehicle.nodes.items() if node.fd] == ["dash"]

@@ -376,7 +376,9 @@ class GuestChannel(list[Any]):
     It is never false, so that python-can does not drop it when the last guest has left.
     """
 
-    def __init__(self, bus: Bus, queue: EventQueue, name: Any, settings: GuestSettings) -> None:
+    def __init__(
+        self, bus: Bus, queue: EventQueue, name: Any, settings: GuestSettings, named: str
+    ) -> None:
         super().__init__()
         self.bus = bus
         self.queue = queue
@@ -384,6 +386,7 @@ class GuestChannel(list[Any]):
         self.offers: list[tuple[Guest, bool]] = []
         self.open = True
         self._settings = settings
+        self._named = named
         self._count = 0
         self._attached: list[Guest] = []
         self._thread = threading.get_ident()
@@ -482,15 +485,16 @@ def open_channel(
     order: Order = "fifo",
     auto_recovery: bool = False,
     fd: bool = False,
+    named: str = "guest",
 ) -> GuestChannel:
     """Let plain python-can programs take part on a bus through a virtual channel.
 
     While it is open, ``can.Bus(interface="virtual", channel=channel)`` gets a controller named
-    "guest 1", "guest 2" and so on at the end of the cable. It holds ``mailboxes`` waiting frames in
-    the given order; the default is what a desktop system's network queue does (from memory: ten,
-    first in, first out). python-can has no call to ask for recovery from bus-off, so a guest comes
-    back from it only with ``auto_recovery``. With ``fd`` it knows CAN FD frames too. Use it as a
-    context manager, or call ``close``.
+    "guest 1", "guest 2" and so on (``named``) at the end of the cable. It holds ``mailboxes``
+    waiting frames in the given order; the default is what a desktop system's network queue does
+    (from memory: ten, first in, first out). python-can has no call to ask for recovery from
+    bus-off, so a guest comes back from it only with ``auto_recovery``. With ``fd`` it knows CAN FD
+    frames too. Use it as a context manager, or call ``close``.
 
     A program that shuts its bus down with messages still waiting stays on the bus until they are
     sent, or until the channel is closed.
@@ -506,6 +510,6 @@ def open_channel(
         settings = GuestSettings(
             mailboxes=mailboxes, order=order, auto_recovery=auto_recovery, fd=fd
         )
-        guests = GuestChannel(bus, queue, channel, settings)
+        guests = GuestChannel(bus, queue, channel, settings, named)
         channels[channel] = guests
     return guests

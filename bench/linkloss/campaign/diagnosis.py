@@ -285,7 +285,8 @@ class _Look:
         return controller.listen_only or not controller.powered or not self.watching.taken[node]
 
     def _fault_at(self, node: str) -> bool:
-        return any(node in f.nodes or f.group == "cable" for f in self.recording.faults)
+        faults = self.recording.faults_on(self.vehicle.file.bus_of(node))
+        return any(node in fault.nodes or fault.group == "cable" for fault in faults)
 
     # ---- what can be set right
 
@@ -313,7 +314,8 @@ class _Look:
         lost += [taken.at_ns for taken in self.watching.lost.get(node, ())]
         if lost and min(lost) <= at_ns:
             yield Diagnosis(Mechanism.OVERRUN, node, at_ns=min(lost), repair=Repair.ROOMY)
-        flooded = any(fault.kind == "flood" for fault in self.recording.faults)
+        faults = self.recording.faults_on(self.vehicle.file.bus_of(node))
+        flooded = any(fault.kind == "flood" for fault in faults)
         for guard in GUARDS:
             flawed = [c for c in came if c.flaw is guard and not c.filtered]
             # without its frames there would be no flood, whatever the program does with them

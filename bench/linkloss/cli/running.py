@@ -30,6 +30,7 @@ from linkloss.cli.common import (
 
 if TYPE_CHECKING:
     from linkloss.campaign.result import RunResult
+    from linkloss.vehicle.loading import Vehicle
 
 
 def run(
@@ -103,6 +104,7 @@ def run(
 
     loaded = load_scenario(_unbundled(scenario, trust=trust))
     compiled(loaded.vehicle)
+    _ensure_it_holds_all(loaded.vehicle, logs, bits)
     late = bits is not None and from_ns >= loaded.lasts_ns
     refuse((late, "--bits-from", f"{bits_from} lies after the end of the scenario"))
     runner = run_here if here else run_apart
@@ -162,6 +164,17 @@ def bundle(finding: Path, /, *, to: Path | None = None) -> int:
     return 0
 
 
+def _ensure_it_holds_all(vehicle: Vehicle, logs: Sequence[Path], bits: Path | None) -> None:
+    """Raises BadInput, before anything runs, for a form that cannot hold more than one bus."""
+    from linkloss.report.export import names_channels
+
+    if bits is not None:
+        vehicle.only_bus("a waveform")
+    for path in logs:
+        if not names_channels(path):
+            vehicle.only_bus(f"a log in the format '{path.suffix}'")
+
+
 def write_run(
     result: RunResult,
     logs: Sequence[Path] = (),
@@ -173,7 +186,8 @@ def write_run(
 
     vehicle = result.scenario.vehicle
     for path in logs:
-        write_log(result.recording, vehicle.only_bus.channel, path)
+        channels = {name: bus.channel for name, bus in vehicle.file.bus.items()}
+        write_log(result.recording, vehicle.buses[0].channel, path, channels)
         print(losses(path), file=sys.stderr)
     if json is not None:
         from linkloss.report.machine import run_json
@@ -203,7 +217,7 @@ def _write_bits(result: RunResult, path: Path, from_ns: int, to_ns: int | None) 
     from linkloss.report.files import write_whole
     from linkloss.report.waveform import vcd, waveform
 
-    bus, end_ns = result.scenario.vehicle.only_bus, result.recording.end_ns
+    bus, end_ns = result.scenario.vehicle.buses[0], result.recording.end_ns
     until_ns = end_ns if to_ns is None else min(to_ns, end_ns)
     channels = waveform(result.recording, bus.bit_rate, bus.cable, bus.data_bit_rate)
     write_whole(path, vcd(channels, from_ns, until_ns, scope=bus.channel))

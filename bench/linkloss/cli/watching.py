@@ -45,6 +45,7 @@ from linkloss.report.words import count
 from linkloss.shipped import demo_vehicle
 from linkloss.vehicle.loading import Vehicle, read_vehicle_file
 from linkloss.vehicle.programs import files_behind, header_folders, named_files, own_files
+from linkloss.vehicle.tables import by_name
 from linkloss.vehicle.toml import read_toml
 
 EXIT_INTERRUPTED = 130
@@ -435,9 +436,11 @@ def _named(path: Path) -> Iterator[Path]:
     yield path.resolve()
     try:
         document, _ = read_toml(path, "vehicle")
-        dbc = document.get("dbc", ())
-        for name in [dbc] if isinstance(dbc, str) else dbc:
-            yield (path.parent / str(name)).resolve()
+        buses = by_name(document.get("bus", {}))
+        for table in (document, *(buses.values() if isinstance(buses, dict) else ())):
+            dbc = table.get("dbc", ()) if isinstance(table, dict) else ()
+            for name in [dbc] if isinstance(dbc, str) else dbc:
+                yield (path.parent / str(name)).resolve()
         _, file, _ = read_vehicle_file(path)
     except (BadInput, TypeError):
         return

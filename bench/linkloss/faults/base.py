@@ -183,6 +183,21 @@ class Fault(BaseModel):
         """The loads that cannot follow their command during the fault."""
         return ()
 
+    def strikes(self, vehicle: Vehicle) -> Sequence[str]:
+        """The names of the buses on which it can change anything: those that its parameters name,
+        and those of the nodes and of the message that they name. All, if they name none, and where
+        it is not a fault of the cable, of frames or of a node by itself.
+        """
+        told, buses = dict(self), vehicle.file.bus
+        nodes = {*self.nodes(), *told.get("between", ())}
+        nodes |= {told[key] for key in ("beside", "node", "receiver") if told.get(key)}
+        found = {vehicle.file.bus_of(node) for node in nodes}
+        found |= {vehicle.messages[told["message"]].bus} if told.get("message") else set()
+        found |= {told["bus"]} if told.get("bus") else set()
+        if self.electrical or self.group in ("input", "output") or not found:
+            return tuple(buses)
+        return tuple(name for name in buses if name in found)
+
     def reaches(self, vehicle: Vehicle, message: str, sender: str, receiver: str) -> bool:
         """Whether it can change what ``receiver`` makes of a message of ``sender``.
 
@@ -190,7 +205,7 @@ class Fault(BaseModel):
         one node's reception; any other fault affects its nodes.
         """
         if self.everywhere:
-            return True
+            return vehicle.messages[message].bus in self.strikes(vehicle)
         own = getattr(self, "message", None)
         if own is not None:
             return bool(own == message and getattr(self, "receiver", receiver) == receiver)
@@ -311,6 +326,15 @@ def node_problem(vehicle: Vehicle, *names: str) -> str:
         if name not in vehicle.nodes:
             return unknown("node", name, vehicle.nodes)
     return ""
+
+
+def bus_problem(vehicle: Vehicle, name: str | None) -> str:
+    """The text for a bus that the vehicle does not have; empty if it has it, or for None."""
+    if name is None or name in vehicle.file.bus:
+        return ""
+    if "" in vehicle.file.bus:
+        return f"got bus '{name}', and the only bus has no name; expected no 'bus'"
+    return unknown("bus", name, vehicle.file.bus)
 
 
 def message_problem(vehicle: Vehicle, name: str) -> str:

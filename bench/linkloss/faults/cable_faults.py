@@ -16,7 +16,7 @@ from linkloss.bus.medium import Bus
 from linkloss.bus.record import Noise as BitErrors
 from linkloss.clock import Event
 from linkloss.clock.queue import Priority
-from linkloss.faults.base import Fault, Group, Rig, Undo, hooked, node_problem
+from linkloss.faults.base import Fault, Group, Rig, Undo, bus_problem, hooked, node_problem
 from linkloss.units import Duration, Voltage, show_duration, write_voltage
 from linkloss.vehicle.loading import Vehicle
 
@@ -124,8 +124,10 @@ class CableFault(Fault):
         raise NotImplementedError
 
     def buses(self, rig: Rig) -> Sequence[Bus]:
-        """The buses that it acts on: those of its nodes, or all if it names none."""
-        return [*dict.fromkeys(map(rig.bus_of, self.nodes()))] or rig.buses
+        """The buses that it acts on."""
+        struck = self.strikes(rig.vehicle)
+        pairs = zip(rig.vehicle.file.bus, rig.buses, strict=True)
+        return [bus for name, bus in pairs if name in struck]
 
     def apply(self, rig: Rig, random: Random) -> Undo:
         buses = self.buses(rig)
@@ -175,9 +177,6 @@ class Short(CableFault):
     def problem(self, vehicle: Vehicle) -> str:
         return node_problem(vehicle, self.beside)
 
-    def buses(self, rig: Rig) -> Sequence[Bus]:
-        return [rig.bus_of(self.beside)]
-
     def change(self, cable: Cable, *, there: bool) -> None:
         (cable.shorts.append if there else cable.shorts.remove)(
             CableShort(self.beside, self.contact)
@@ -205,6 +204,10 @@ class Unterminated(CableFault):
     kind = "unterminated"
 
     terminators: Literal[0, 1, 3] = Field(description="how many there are instead of two")
+    bus: str | None = Field(default=None, description="the bus; default: all of the vehicle")
+
+    def problem(self, vehicle: Vehicle) -> str:
+        return bus_problem(vehicle, self.bus)
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
         before = []
@@ -221,16 +224,23 @@ class Unterminated(CableFault):
         return undo
 
     def describe(self) -> str:
+        of_bus = "" if self.bus is None else f" of bus {self.bus}"
         return {
-            0: "both terminators came off",
-            1: "a terminator came off",
-            3: "a third terminator was on the cable",
+            0: f"both terminators{of_bus} came off",
+            1: f"a terminator{of_bus} came off",
+            3: f"a third terminator was on the cable{of_bus}",
         }[self.terminators]
 
     @classmethod
-    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:  # noqa: ARG003 - the same for all
-        for terminators in (0, 1, 3):
-            yield cls(terminators=terminators)
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for bus in _each_bus(vehicle):
+            for terminators in (0, 1, 3):
+                yield cls(terminators=terminators, bus=bus)
+
+
+def _each_bus(vehicle: Vehicle) -> Sequence[str | None]:
+    """What the parameter ``bus`` is in turn: nothing where there is one bus."""
+    return tuple(vehicle.file.bus) if len(vehicle.buses) > 1 else (None,)
 
 
 MS = 1_000_000
@@ -303,19 +313,29 @@ class Noise(CableFault):
 
     share: float = Field(gt=0, lt=1, description="bit error rate")
     node: str | None = Field(default=None, description="the only node that sees it; default: all")
+    bus: str | None = Field(default=None, description="the bus; default: the node's, or all")
+
+    def problem(self, vehicle: Vehicle) -> str:
+        missing = super().problem(vehicle) or bus_problem(vehicle, self.bus)
+        if missing or self.bus is None or self.node is None:
+            return missing
+        own = vehicle.file.bus_of(self.node)
+        return "" if own == self.bus else f"node '{self.node}' is on bus '{own}'"
 
     def apply(self, rig: Rig, random: Random) -> Undo:
         noises = [bus.noises for bus in self.buses(rig)]
         return hooked(BitErrors(self.share, random, self.node), *noises)
 
     def describe(self) -> str:
-        where = "the cable" if self.node is None else self.node
+        of_bus = "" if self.bus is None else f" of bus {self.bus}"
+        where = f"the cable{of_bus}" if self.node is None else self.node
         return f"noise at {where} made {self.share:.3g} of the bits wrong"
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        for share in (1e-4, 1e-3):
-            yield cls(share=share)
+        for bus in _each_bus(vehicle):
+            for share in (1e-4, 1e-3):
+                yield cls(share=share, bus=bus)
         for node in vehicle.along:
             yield cls(share=1e-3, node=node)
 

@@ -69,6 +69,7 @@ class Case:
         self.intents: dict[tuple[str, int], list[Intent]] = {}
         self._actual: dict[str, Series[float]] = {}
         self._commands: dict[str, Series[float]] = {}
+        self._quiet: dict[str, list[tuple[int, int]]] = {}
         self._lean: dict[str, list[tuple[int, int]]] = {}
 
     @cached_property
@@ -84,11 +85,21 @@ class Case:
                 found.setdefault(key, []).append(record.end_ns)
         return found
 
-    @cached_property
-    def quiet(self) -> list[tuple[int, int]]:
-        """The spans without any injected fault and with every supply in range."""
-        undersupplied = [span for node in self.vehicle.nodes for span in self.undersupplied(node)]
-        return quiet_times(self.recording, self.histories, undersupplied)
+    def quiet(self, node: str) -> list[tuple[int, int]]:
+        """The spans without any injected fault on the bus of a node and with the supply of every
+        node there in range.
+        """
+        bus = self.vehicle.file.bus_of(node)
+        if bus not in self._quiet:
+            cable = self.vehicle.file.bus[bus].cable
+            there = {name: self.histories[name] for name in self.vehicle.nodes if name in cable}
+            lean = [span for name in there for span in self.undersupplied(name)]
+            self._quiet[bus] = quiet_times(self.recording, bus, there, lean)
+        return self._quiet[bus]
+
+    def faults_near(self, node: str) -> Sequence[FaultRecord]:
+        """The faults of the run that can change anything on the bus of a node."""
+        return self.recording.faults_on(self.vehicle.file.bus_of(node))
 
     def undersupplied(self, node: str) -> list[tuple[int, int]]:
         """The spans in which a node's supply was out of range, or the node was off without
@@ -184,10 +195,9 @@ class Case:
         right = (at for at in times if driven.at(at) <= 0 or got.at(at) > 0)
         return next(right, self.end_ns)
 
-    @cached_property
-    def wrong_content(self) -> bool:
-        """Whether a fault of the run changes the content of what arrives."""
-        return any(fault.content for fault in self.recording.faults)
+    def wrong_content(self, node: str) -> bool:
+        """Whether a fault of the run changes the content of what arrives on a node's bus."""
+        return any(fault.content for fault in self.faults_near(node))
 
     @cached_property
     def pins_at_fault(self) -> bool:
@@ -198,11 +208,15 @@ class Case:
         """Whether a node ran its program in this run; otherwise its frames came from a log."""
         return node not in self.recording.logged
 
-    def spans(self, which: Callable[[FaultRecord], bool]) -> list[tuple[int, int]]:
-        """The spans of the faults for which ``which(fault)`` holds."""
+    def spans(
+        self, which: Callable[[FaultRecord], bool], near: str | None = None
+    ) -> list[tuple[int, int]]:
+        """The spans of the faults for which ``which(fault)`` holds; with ``near``, only of those
+        that can change anything on the bus of that node.
+        """
         return [
             (fault.applied_ns, self.end_ns if fault.cleared_ns is None else fault.cleared_ns)
-            for fault in self.recording.faults
+            for fault in (self.recording.faults if near is None else self.faults_near(near))
             if which(fault)
         ]
 
@@ -461,12 +475,13 @@ class Zone(NamedTuple):
     after_fault: bool
 
 
-def zones(case: Case, rejoin_ns: int) -> list[Zone]:
-    """The spans in which a rule with this time to rejoin is strict."""
-    first_fault = min((fault.applied_ns for fault in case.recording.faults), default=case.end_ns)
+def zones(case: Case, node: str, rejoin_ns: int) -> list[Zone]:
+    """The spans in which a rule of a node with this time to rejoin is strict."""
+    faults = case.faults_near(node)
+    first_fault = min((fault.applied_ns for fault in faults), default=case.end_ns)
     return [
         Zone(start, max(start + rejoin_ns, case.since_ns), end, start >= first_fault)
-        for start, end in case.quiet
+        for start, end in case.quiet(node)
         if max(start + rejoin_ns, case.since_ns) < end
     ]
 

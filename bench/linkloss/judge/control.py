@@ -46,7 +46,7 @@ def waited(case: Case, message: str) -> Iterator[Waited]:
     produces old content of its own, so then there are none.
     """
     node = case.vehicle.sender(message)
-    if case.wrong_content:
+    if case.wrong_content(node):
         return
     handed: dict[bytes, list[int]] = {}
     for entry in case.recording.handed.get(message, []):

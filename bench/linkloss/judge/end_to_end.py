@@ -257,7 +257,7 @@ class _Judge:
         limit_ns = self.link.surely_stale_ns + self.cycle_ns
         return part.to_ns - part.from_ns <= limit_ns and any(
             start <= part.from_ns <= end + limit_ns
-            for start, end in self.case.spans(lambda fault: fault.content)
+            for start, end in self.case.spans(lambda fault: fault.content, self.view.load.node)
         )
 
     def _broken(self, part: Wrong) -> Verdict:

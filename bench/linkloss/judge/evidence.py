@@ -542,7 +542,7 @@ class Evidence:
     def _times(self, receiver: str, sender: str) -> Times:
         floods = [
             (fault.applied_ns, self.end_ns if fault.cleared_ns is None else fault.cleared_ns)
-            for fault in self.recording.faults
+            for fault in self.recording.faults_on(self.vehicle.file.bus_of(receiver))
             if fault.kind == "flood"
         ]
         return Times(self.end_ns, self.history(receiver), self.history(sender), floods)

@@ -99,7 +99,9 @@ def view_from(case: Case, name: str, stood: Stood | None) -> LoadView | None:
     changes = shown_changes(case.command(name), load, case.end_ns, sources.fade_over)
     mixed = _walked(case, sources, changes, start)
     walked = _one_receiver(case, sources, changes, mixed)
-    return LoadView(name, load, sources, changes, walked, zones(case, load.rejoin), start)
+    return LoadView(
+        name, load, sources, changes, walked, zones(case, load.node, load.rejoin), start
+    )
 
 
 def walked_from(
@@ -247,7 +249,7 @@ def _missing(case: Case, view: LoadView) -> Iterator[Verdict]:
         if gap_ns is None:
             if zone.after_fault and not held_back:
                 back_ns = next(from_ns for from_ns, to_ns in there if to_ns > zone.from_ns)
-                faults = [fault.applied_ns for fault in case.recording.faults]
+                faults = [fault.applied_ns for fault in case.faults_near(load.node)]
                 if any(at_ns < back_ns for at_ns in faults) and back_ns > 0:
                     yield Verdict(view.name, "rejoin", Outcome.KEPT, zone.from_ns - back_ns)
             continue

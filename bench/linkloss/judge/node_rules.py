@@ -57,7 +57,7 @@ def _rejoin(case: Case, node: str) -> Iterator[Verdict]:
     silence_ns = SILENT_PERIODS * period_ns
     sent = case.traffic(table.status).sent_by(node)
     found = [Verdict(node, "rejoin", Outcome.NOT_EXERCISED)]
-    for zone in zones(case, table.rejoin):
+    for zone in zones(case, node, table.rejoin):
         gap_ns = sent.first_silence(zone.from_ns, zone.to_ns, silence_ns)
         if gap_ns is not None:
             back_ns = sent.after(gap_ns)
@@ -68,17 +68,17 @@ def _rejoin(case: Case, node: str) -> Iterator[Verdict]:
                     Cause.SILENT, about=(table.status,), culprit=node,
                 )
             )  # fmt: skip
-        elif zone.after_fault and _was_silent(case, sent, silence_ns, zone):
+        elif zone.after_fault and _was_silent(case, node, sent, silence_ns, zone):
             back_ns = sent.after(zone.quiet_ns)
             back_ns = zone.from_ns if back_ns is None else back_ns
             found.append(Verdict(node, "rejoin", Outcome.KEPT, zone.from_ns - back_ns))
     yield worst(found)
 
 
-def _was_silent(case: Case, sent: Ticks, silence_ns: int, zone: Zone) -> bool:
+def _was_silent(case: Case, node: str, sent: Ticks, silence_ns: int, zone: Zone) -> bool:
     """Whether a node was silent at some time since the last fault; only then had it to recover."""
     faults = [
-        fault.applied_ns for fault in case.recording.faults if fault.applied_ns <= zone.quiet_ns
+        fault.applied_ns for fault in case.faults_near(node) if fault.applied_ns <= zone.quiet_ns
     ]
     since_ns = max(faults, default=0)
     return sent.first_silence(since_ns, zone.from_ns, silence_ns) is not None

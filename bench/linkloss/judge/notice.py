@@ -113,7 +113,7 @@ def _unheard(case: Case, notice: NoticeTable, load: str) -> list[tuple[int, int]
     node = case.vehicle.loads[load].node
     teller = case.vehicle.sender(split_signal(notice.signal)[0])
     status = case.vehicle.nodes[node].status
-    faults = case.spans(lambda fault: fault.group not in ("input", "output"))
+    faults = case.spans(lambda fault: fault.group not in ("input", "output"), near=teller)
     if node == teller or status is None or not faults:
         return []
     limit_ns = 3 * (case.vehicle.messages[status].period_ns or notice.within) // 2

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from linkloss.bus import BusRecord
-from linkloss.recording import NodeChange, Recording, Series
+from linkloss.recording import FaultRecord, NodeChange, Recording, Series
 from linkloss.vehicle.loading import Vehicle
 from linkloss.vehicle.tables import ANY_FRAME
 
@@ -185,12 +185,13 @@ def calls(vehicle: Vehicle, recording: Recording, node: str, since_ns: int) -> I
     wakes it changes, or a message that wakes it is on the bus and no fault can keep it from the
     node.
     """
+    faults = recording.faults_on(vehicle.file.bus_of(node))
     found = [at_ns for at_ns in waking_moves(vehicle, recording, node) if at_ns > since_ns]
     for record in waking_frames(vehicle, recording, node):
         if record.end_ns <= since_ns:
             break
         whole = record.error is None and record.start_ns >= since_ns
-        if whole and not _faulty(recording, record.end_ns):
+        if whole and not _faulty(faults, record.end_ns):
             found.append(record.end_ns)
     return iter(sorted(found))
 
@@ -203,22 +204,24 @@ def waking_moves(vehicle: Vehicle, recording: Recording, node: str) -> Iterator[
 
 
 def waking_frames(vehicle: Vehicle, recording: Recording, node: str) -> Iterator[BusRecord]:
-    """The frames of other nodes that wake a node, wherever on the bus they were; the last one
+    """The frames of other nodes that wake a node, wherever on its bus they were; the last one
     first.
     """
     wakers = vehicle.nodes[node].wakers
+    on_bus = recording.on_bus.get(vehicle.file.bus_of(node))
     known = {(m.identifier, m.extended) for m in vehicle.messages.values() if m.name in wakers}
     if known or ANY_FRAME in wakers:
         for record in reversed(recording.frames):
             which = record.frame.identifier, record.frame.extended
-            if record.sender != node and (ANY_FRAME in wakers or which in known):
+            here = on_bus is None or record.sender in on_bus
+            if here and record.sender != node and (ANY_FRAME in wakers or which in known):
                 yield record
 
 
-def _faulty(recording: Recording, at_ns: int) -> bool:
+def _faulty(faults: Sequence[FaultRecord], at_ns: int) -> bool:
     return any(
         fault.applied_ns <= at_ns and (fault.cleared_ns is None or at_ns <= fault.cleared_ns)
-        for fault in recording.faults
+        for fault in faults
     )
 
 
@@ -241,10 +244,12 @@ def _hang(hung: NodeChange, following: NodeChange | None, end_ns: int) -> Hang:
 
 def quiet_times(
     recording: Recording,
+    bus: str,
     uptimes: dict[str, NodeHistory],
     undersupplied: Iterable[tuple[int, int]] = (),
 ) -> list[tuple[int, int]]:
-    """The spans in which no injected fault is active, as (from, to) in ns.
+    """The spans in which no injected fault is active on a bus, as (from, to) in ns. ``uptimes``:
+    those of its nodes.
 
     A reset, whatever caused it, is active until the declared boot of its node is over. A hang is
     active until its program resumes or has rebooted, a supply out of range (the spans
@@ -252,7 +257,7 @@ def quiet_times(
     """
     busy = [
         (fault.applied_ns, recording.end_ns if fault.cleared_ns is None else fault.cleared_ns)
-        for fault in recording.faults
+        for fault in recording.faults_on(bus)
     ]
     busy += undersupplied
     for history in uptimes.values():

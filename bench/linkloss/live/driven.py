@@ -170,6 +170,7 @@ class LiveSession:
         wall: Clock | None = None,
         case: Scenario | None = None,
     ) -> None:
+        bus = vehicle.only_bus("a live session")
         base, planned = beginning(vehicle, situation, seed)
         if case is not None:
             base = replace(case, name="live", situation="", actions=(), faults=(), lasts_ns=0)
@@ -179,7 +180,7 @@ class LiveSession:
         self.situation = situation
         self.session = Session(base)
         controllers = {name: host.controller for name, host in self.session.hosts.items()}
-        self.tally = Tally(vehicle.only_bus.bit_rate, controllers)
+        self.tally = Tally(bus.bit_rate, controllers)
         self.session.bus.observers.append(self.tally.note)
         self.journal = Journal(base)
         try:

@@ -142,7 +142,7 @@ class OpenBus:
 
     def _line(self, name: str) -> Line:
         return Line(
-            bit_rate=self.live.vehicle.only_bus.bit_rate,
+            bit_rate=self.live.vehicle.buses[0].bit_rate,
             heard=partial(self._heard, name),
             present=partial(self._present, name),
             say=self.say,

@@ -330,10 +330,11 @@ def describe(
     """
     if database is None and vehicle is not None:
         database = vehicle.database
-    if bit_rate is None and vehicle is not None:
-        bit_rate = vehicle.only_bus.bit_rate
+    bus = None if vehicle is None else vehicle.only_bus("a description of a log")
+    if bit_rate is None and bus is not None:
+        bit_rate = bus.bit_rate
     fd = vehicle is None or vehicle.fd
-    bits = _bits if vehicle is None else partial(_nominal_bits, vehicle.only_bus)
+    bits = _bits if bus is None else partial(_nominal_bits, bus)
     watched = _watched(database, vehicle)
     groups = {_group(key): watch for key, watch in watched.items() if _for_any_sender(key)}
     log, tally, load = LogFile(path), Tally(), Load()

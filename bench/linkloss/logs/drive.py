@@ -208,7 +208,7 @@ class Drive:
         self.vehicle = vehicle
         self.selection = selection
         self.nodes = _nodes(self.path, vehicle, selection)
-        bit_rate = min(bus.bit_rate for bus in vehicle.buses)
+        bit_rate = vehicle.only_bus("a logged drive").bit_rate
         longest = LONGEST_BITS if vehicle.fd else longest_bits(8, extended=True)
         self.lead_ns = -(-longest * 1_000_000_000 // bit_rate)
         self._senders = _senders(vehicle, self.nodes)

@@ -134,10 +134,18 @@ def losses(path: str | Path) -> str:
     return f"{path}: of the format '{kind}': {LOSSES[kind]}"
 
 
-def write_log(recording: Recording, channel: str, path: str | Path) -> None:
+def names_channels(path: str | Path) -> bool:
+    """Whether a log in the format of a name holds each frame's channel by name."""
+    return ensure_format(path).removesuffix(".gz") == ".log"
+
+
+def write_log(
+    recording: Recording, channel: str, path: str | Path, channels: Mapping[str, str] = {}
+) -> None:
     """Write every frame of a recording as a log, in the format of the extension, whole or not at
     all. Text formats are the same every time.
 
+    :param channels: the channel of each bus of a car with several, by name.
     :raises BadInput: if the format is unknown or the file cannot be written.
     """
     suffix = ensure_format(path)
@@ -146,6 +154,7 @@ def write_log(recording: Recording, channel: str, path: str | Path) -> None:
         messages = log_messages(
             recording,
             channel,
+            channels=channels,
             trouble=kind != ".trc",
             fd=kind not in _WITHOUT_FD,
             raw_lengths=kind in _RAW_LENGTHS,
@@ -158,6 +167,7 @@ def log_messages(
     recording: Recording,
     channel: str,
     *,
+    channels: Mapping[str, str] = {},
     trouble: bool = True,
     fd: bool = True,
     raw_lengths: bool = False,
@@ -169,18 +179,25 @@ def log_messages(
     :param raw_lengths: whether to keep data length codes above 8 of classical frames, for which
         python-can's ``dlc`` is 8.
     """
+    of_sender = {
+        sender: channels[bus]
+        for bus, senders in recording.on_bus.items()
+        for sender in senders
+        if bus in channels
+    }
     for record in sorted(recording.frames, key=lambda record: record.end_ns):
         frame = record.frame
+        own = of_sender.get(record.sender, channel)
         if record.error is None:
             if (frame.remote and not trouble) or (frame.fd and not fd):
                 continue
-            message = message_of(frame, record.end_ns, channel)
+            message = message_of(frame, record.end_ns, own)
             if raw_lengths and not frame.fd:
                 message.dlc = frame.dlc
             yield message
         elif trouble:
             at_s = record.end_ns / _NS_PER_S
-            yield can.Message(timestamp=at_s, channel=channel, is_error_frame=True)
+            yield can.Message(timestamp=at_s, channel=own, is_error_frame=True)
 
 
 @contextmanager

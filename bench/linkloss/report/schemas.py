@@ -36,9 +36,12 @@ def vehicle_schema() -> Schema:
     defaults = {key: value for key, value in load.items() if key != "required"}
     defaults["description"] = schema["properties"]["defaults"]["description"]
     schema["properties"]["defaults"] = defaults
-    bus = schema["properties"]["bus"]
-    named = {"type": "object", "additionalProperties": bus, "minProperties": 1, "maxProperties": 1}
+    buses = schema["properties"]["bus"]
+    bus = {**buses["additionalProperties"], "description": buses["description"]}
+    named = {"type": "object", "additionalProperties": bus, "minProperties": 1}
     schema["properties"]["bus"] = {"anyOf": [bus, named]}
+    own = {"additionalProperties": {"type": "object", "required": ["dbc"]}}
+    schema["anyOf"] = [{"required": ["dbc"]}, {"properties": {"bus": own}}]
     return {"$schema": DIALECT, **schema}
 
 

@@ -190,11 +190,10 @@ class Session:
             vehicle=self.vehicle.title, seed=scenario.seed, logged=(*there, *self.absent)
         )
         self.outsiders = Outsiders(scenario.outside, self.queue, self.recording)
-        bus = self.vehicle.only_bus
-        line = Line(bus.length, bus.stub, None if bus.terminators == 2 else bus.terminators)
-        self.bus = Bus(self.queue, bus.bit_rate, line, data_bit_rate=bus.data_bit_rate)
-        self.bus.observers.append(self.recording.frames.append)
+        self.buses: Sequence[Bus] = tuple(map(self._bus, self.vehicle.file.bus))
+        """The buses, in the order of the vehicle file."""
         if bits:
+            self.vehicle.only_bus("a waveform")
             self.bus.bit_observers.append(partial(note_bit, self.recording.bits))
         self.inputs = Inputs(self.queue, self.recording)
         self.hosts: dict[str, NodeHost | LoggedNode] = {}
@@ -211,24 +210,36 @@ class Session:
             (info.identifier, info.extended): info.name for info in self.vehicle.messages.values()
         }
         self._build()
-        self.bus.observers.append(self._heard)
+        for bus in self.buses:
+            bus.observers.append(partial(self._heard, bus))
+
+    def _bus(self, name: str) -> Bus:
+        table = self.vehicle.file.bus[name]
+        line = Line(table.length, table.stub, None if table.terminators == 2 else table.terminators)
+        bus = Bus(self.queue, table.bit_rate, line, data_bit_rate=table.data_bit_rate)
+        bus.observers.append(self.recording.frames.append)
+        if len(self.vehicle.buses) > 1:
+            senders = self.recording.on_bus[name] = []
+            bus.observers.append(partial(_note_sender, senders))
+        return bus
 
     def _build(self) -> None:
-        around = Surroundings(
-            queue=self.queue,
-            loop=self.loop,
-            inputs=self.inputs,
-            recording=self.recording,
-            database=self.vehicle.database,
-            channel=self.vehicle.only_bus.channel,
-            handed=self._handed,
-            refused=self._refused,
-            seed=self.scenario.seed,
-            power=self.power,
-            sleepers=self._sleepers,
-        )
-        for name in self.vehicle.along:
-            self.hosts[name] = self._host(name, around)
+        for bus in self.vehicle.buses:
+            around = Surroundings(
+                queue=self.queue,
+                loop=self.loop,
+                inputs=self.inputs,
+                recording=self.recording,
+                database=self.vehicle.database,
+                channel=bus.channel,
+                handed=self._handed,
+                refused=self._refused,
+                seed=self.scenario.seed,
+                power=self.power,
+                sleepers=self._sleepers,
+            )
+            for name in bus.cable:
+                self.hosts[name] = self._host(name, around)
         for name, table in self.vehicle.inputs.items():
             value = self.scenario.inputs.get(name, table.rest)
             self.inputs.add(name, table, value, self._input_changed)
@@ -238,7 +249,9 @@ class Session:
             seen = partial(self.inputs.values, load.node)
             output = Output(self.queue, name, load, self.recording, seen, self.power)
             self.hosts[load.node].outputs[load.output or name] = output
-        self.outsiders.attach(self.bus, fd=self.vehicle.fd)
+        if self.outsiders.outside.programs:
+            self.vehicle.only_bus("a program outside of the bench")
+            self.outsiders.attach(self.bus, fd=self.vehicle.fd)
         if self.power is not None:
             self.power.hosts.update(self.hosts)
 
@@ -249,7 +262,7 @@ class Session:
         controller = make_controller(
             self.vehicle, name, logged=logged, real=real, watching=self._watching
         )
-        self.bus.attach(controller)
+        self.bus_of(name).attach(controller)
         controller.power_off()
         self.recording.nodes[name] = []
         self.recording.controllers[name] = []
@@ -366,7 +379,7 @@ class Session:
         name = self._names.get((message.arbitration_id, message.is_extended_id))
         return name if name and node in self.vehicle.messages[name].senders else None
 
-    def _heard(self, record: BusRecord) -> None:
+    def _heard(self, bus: Bus, record: BusRecord) -> None:
         """A frame may wake nodes that sleep on the same segment; one of the log may find nobody."""
         if record.error == "ack" and self.player is not None:
             self.player.unheard(record.sender)
@@ -374,7 +387,7 @@ class Session:
             return
         which = record.frame.identifier, record.frame.extended
         name = self._names.get(which) or write_identifier(*which)
-        pieces = {controller.name: controller.segment for controller in self.bus.controllers}
+        pieces = {controller.name: controller.segment for controller in bus.controllers}
         for host in list(self._sleepers.values()):
             if host.controller.segment is pieces.get(record.sender):
                 host.heard(name, whole=record.error is None or bool(record.receivers))
@@ -400,13 +413,16 @@ class Session:
     def power_up(self) -> None:
         """Power up on a loop that somebody else drives."""
         follow(self.queue)
-        channel = self.vehicle.only_bus.channel
-        self._held.enter_context(open_channel(self.bus, self.queue, channel, fd=self.vehicle.fd))
+        for table, bus in zip(self.vehicle.buses, self.buses, strict=True):
+            guests = f"guest {table.channel}" if len(self.buses) > 1 else "guest"
+            channel = open_channel(bus, self.queue, table.channel, fd=self.vehicle.fd, named=guests)
+            self._held.enter_context(channel)
         if self.power is not None:
             self.power.begin({name: self.inputs.truth(name) for name in self.vehicle.inputs})
         for host in self.hosts.values():
             host.power_up()
         if self.traffic is not _NO_TRAFFIC:
+            self.vehicle.only_bus("a logged drive")
             self.player = Player(
                 self.queue,
                 self.bus,
@@ -494,6 +510,8 @@ class Session:
                 cleared_ns=None if fault.lasting else self.queue.now_ns,
             ),
         )
+        if len(self.buses) > 1:
+            self.recording.struck.append(list(fault.strikes(self.vehicle)))
         if not fault.lasting:
             fault.apply(self, self._random(timed))
             return
@@ -513,9 +531,10 @@ class Session:
             active.undo()
 
     @property
-    def buses(self) -> Sequence[Bus]:
-        """The buses, in the order of the vehicle file."""
-        return (self.bus,)
+    def bus(self) -> Bus:
+        """The bus of a car that has only one."""
+        (bus,) = self.buses
+        return bus
 
     def bus_of(self, node: str) -> Bus:
         """The bus that a node is on. Raises KeyError for a node that there is not."""
@@ -585,6 +604,11 @@ def _act(session: Session, values: Mapping[str, Value]) -> None:
 
 def _apply(session: Session, timed: TimedFault) -> None:
     session.apply(timed)
+
+
+def _note_sender(senders: list[str], record: BusRecord) -> None:
+    if record.sender not in senders:
+        senders.append(record.sender)
 
 
 def _play_from(controller: Controller) -> None:

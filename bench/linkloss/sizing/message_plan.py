@@ -267,7 +267,7 @@ def plan_of(vehicle: Vehicle) -> Plan:
     """The message plan of a vehicle."""
     infos = [info for info in vehicle.messages.values() if _senders(vehicle, info)]
     planned = [_planned(vehicle, info) for info in infos]
-    bus = vehicle.only_bus
+    bus = vehicle.only_bus("a plan of its messages")
     return Plan(
         bit_rate=bus.bit_rate,
         messages=tuple(sorted(planned, key=lambda message: message.rank)),

@@ -12,8 +12,8 @@ from linkloss.units import plain, show_duration, write_duration, write_voltage
 from linkloss.vehicle.desk_wiring import io_problems
 from linkloss.vehicle.electrical import ElectricalTable
 from linkloss.vehicle.expression import Value
-from linkloss.vehicle.load import LoadTable
-from linkloss.vehicle.load_checks import Found, LoadChecks, References
+from linkloss.vehicle.load import LoadTable, NoticeTable
+from linkloss.vehicle.load_checks import Found, LoadChecks, Place, References
 from linkloss.vehicle.messages import MessageInfo
 from linkloss.vehicle.programs import pin_problems
 from linkloss.vehicle.tables import ANY_FRAME, InputTable, NodeTable, RequestTable, VehicleFile
@@ -136,7 +136,7 @@ class Consistency:
     def problems(self) -> list[Problem]:
         """All the mistakes found, in the order of the file's tables."""
         checks = (
-            self._names, self._cable, self._rates, self._nodes, self._messages, self._inputs,
+            self._names, self._cable, self._buses, self._nodes, self._messages, self._inputs,
             LoadChecks(self.refs).problems, self._outputs, self._electrical, self._requests,
             self._notices, self._situations, self._io,
         )  # fmt: skip
@@ -172,21 +172,39 @@ class Consistency:
                 yield self.source.problem(("io", node, *place), text)
 
     def _cable(self) -> Found:
-        place: tuple[Key, ...] = ("bus", "cable")
-        for name in self.file.bus.cable:
-            if name not in self.file.nodes:
-                yield self.source.problem(place, unknown("node", name, self.file.nodes))
+        for bus, table in self.file.bus.items():
+            for name in table.cable:
+                if name not in self.file.nodes:
+                    text = unknown("node", name, self.file.nodes)
+                    yield self.source.problem(("bus", bus, "cable"), text)
         for name in self.file.nodes:
-            count = self.file.bus.cable.count(name)
-            if count != 1:
-                text = f"node '{name}' stands {count} times in the cable; expected once"
-                yield self.source.problem(place, text)
+            there = [bus for bus, table in self.file.bus.items() if name in table.cable]
+            if len(there) > 1:
+                text = f"node '{name}' is on bus '{there[0]}' already; expected one bus: a node on"
+                yield self.source.problem(
+                    ("bus", there[1], "cable"), f"{text} two is not known yet"
+                )
+            elif not there and len(self.file.bus) > 1:
+                text = f"node '{name}' is on no bus; expected it in the 'cable' of one"
+                yield self.source.problem(("nodes", name), text)
+            else:
+                bus = (there or list(self.file.bus))[0]
+                count = self.file.bus[bus].cable.count(name)
+                if count != 1:
+                    text = f"node '{name}' stands {count} times in the cable; expected once"
+                    yield self.source.problem(("bus", bus, "cable"), text)
 
-    def _rates(self) -> Found:
-        bus = self.file.bus
-        if bus.data_bit_rate is not None and bus.data_bit_rate < bus.bit_rate:
-            text = f"the data goes slower than the 'bit_rate' of {bus.bit_rate} bit/s"
-            yield self.source.problem(("bus", "data_bit_rate"), text)
+    def _buses(self) -> Found:
+        channels: dict[str, str] = {}
+        for name, bus in self.file.bus.items():
+            if bus.data_bit_rate is not None and bus.data_bit_rate < bus.bit_rate:
+                text = f"the data goes slower than the 'bit_rate' of {bus.bit_rate} bit/s"
+                yield self.source.problem(("bus", name, "data_bit_rate"), text)
+            if bus.channel in channels:
+                text = f"'{bus.channel}' is the channel of bus '{channels[bus.channel]}' already"
+                text += "; expected another name"
+                yield self.source.problem(("bus", name, "channel"), text)
+            channels.setdefault(bus.channel, name)
 
     def _nodes(self) -> Found:
         for name, node in self.file.nodes.items():
@@ -204,6 +222,9 @@ class Consistency:
                 if entry.message is not None and entry.message not in self.messages:
                     text = unknown("message", entry.message, self.messages)
                     yield self.source.problem(("nodes", name, "filters", index), text)
+                elif entry.message is not None:
+                    here = ("nodes", name, "filters", index)
+                    yield from self.refs.heard(here, entry.message, name)
             if node.status is None:
                 continue
             place = ("nodes", name, "status")
@@ -234,6 +255,8 @@ class Consistency:
                 text = unknown(f"waker of node '{name}'", waker, known)
             if text:
                 yield self.source.problem((*place, "wakes_by"), text)
+            elif waker in self.messages:
+                yield from self.refs.heard((*place, "wakes_by"), waker, name)
         if node.supply is not None and node.supply.sleeping is None:
             text = "the node sleeps; expected 'sleeping', the current that it draws then"
             yield self.source.problem((*place, "supply"), text)
@@ -355,6 +378,8 @@ class Consistency:
             found = self.refs.signal((*place, "signal"), notice.signal)
             if not isinstance(found, tuple):
                 yield from found
+            else:
+                yield from self._told_of(place, notice, self.messages[found[0]])
             if notice.lost is not None:
                 if notice.lost not in self.file.nodes:
                     text = unknown("node", notice.lost, self.file.nodes)
@@ -365,6 +390,16 @@ class Consistency:
             if notice.stuck is not None and notice.stuck not in self.file.inputs:
                 text = unknown("input", notice.stuck, self.file.inputs)
                 yield self.source.problem((*place, "stuck"), text)
+
+    def _told_of(self, place: Place, notice: NoticeTable, told: MessageInfo) -> Found:
+        """The node that shows a notice hears nothing of a node on another bus."""
+        known = self.file.loads.keys() & notice.failed
+        nodes = [("failed", self.file.loads[load].node) for load in sorted(known)]
+        nodes += [] if notice.lost is None else [("lost", notice.lost)]
+        for key, node in nodes:
+            if any(node in bus.cable for name, bus in self.file.bus.items() if name != told.bus):
+                text = f"node '{node}' is not on bus '{told.bus}' with message '{told.name}'"
+                yield self.source.problem((*place, key), f"{text}, which tells of it")
 
     def _situations(self) -> Found:
         for name, situation in self.file.situations.items():

@@ -41,6 +41,8 @@ class Dbc:
     lines: Mapping[Key, int]
     nodes: Mapping[str, frozenset[str]]
     flaws: tuple[Flaw, ...]
+    bus: str = ""
+    """The bus that names the file; empty where the vehicle does."""
 
     def problem(self, flaw: Flaw) -> Problem:
         """A flaw as a mistake."""
@@ -49,6 +51,10 @@ class Dbc:
     def place(self, key: Key) -> str:
         """File and line of a message, in words."""
         return f"{self.path.name}:{self.lines[key]}"
+
+    def senders(self, message: str) -> Sequence[str]:
+        """The nodes that send a message."""
+        return self.messages[message].senders if message in self.messages else ()
 
     def notes(self, flaws: Sequence[Flaw]) -> tuple[str, ...]:
         """Flaws in sentences; of many, the first and how many more there are."""

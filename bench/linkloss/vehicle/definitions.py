@@ -23,7 +23,7 @@ from linkloss.units import show_duration
 from linkloss.vehicle.dbc import Dbc, milliseconds, quiet, read_dbc
 from linkloss.vehicle.dbc_text import Key
 from linkloss.vehicle.messages import MessageInfo, attribute
-from linkloss.vehicle.tables import VehicleFile, write_identifier
+from linkloss.vehicle.tables import VehicleFile, by_name, write_identifier
 from linkloss.vehicle.toml import Source
 
 _BEFORE_DOT = re.compile(r"\b([A-Za-z_]\w*)\s*\.\s*\w")
@@ -46,21 +46,30 @@ class Definitions:
 
 
 def read_files(source: Source, document: Mapping[str, Any]) -> list[Dbc]:
-    """The DBC files that a vehicle file names. Raises BadInput for one that is missing or is none;
-    a key that is neither a text nor a list of texts names none.
+    """The DBC files that a vehicle file and its buses name. Raises BadInput for one that is missing
+    or is none; a key that is neither a text nor a list of texts names none.
     """
-    named = document.get("dbc")
+    found = [*_files_at(source, document, ())]
+    buses = by_name(document.get("bus"))
+    for name, bus in buses.items() if isinstance(buses, Mapping) else ():
+        if isinstance(bus, Mapping):
+            files = _files_at(source, bus, ("bus", name))
+            found += [replace(dbc, bus=name) for dbc in files]
+    return found
+
+
+def _files_at(source: Source, table: Mapping[str, Any], place: tuple[str, ...]) -> Iterator[Dbc]:
+    named = table.get("dbc")
     names = named if isinstance(named, list) else [named]
-    found = []
     for index, name in enumerate(names):
         if not isinstance(name, str):
             continue
         path = source.path.parent / name
         if not path.is_file():
-            place = ("dbc", index) if isinstance(named, list) else ("dbc",)
-            raise BadInput([source.problem(place, f"there is no file '{path}'")])
-        found.append(read_dbc(path))
-    return found
+            entry = (index,) if isinstance(named, list) else ()
+            text = f"there is no file '{path}'"
+            raise BadInput([source.problem((*place, "dbc", *entry), text)])
+        yield read_dbc(path)
 
 
 def values_of(files: Sequence[Dbc]) -> dict[str, dict[str, tuple[float, ...]]]:
@@ -78,7 +87,7 @@ def define(
     source: Source, file: VehicleFile, document: Mapping[str, Any], files: Sequence[Dbc]
 ) -> Definitions:
     """The messages of a vehicle, as its DBC files have them."""
-    found = _joined(source, files)
+    found = _of_buses(source, file, files)
     named = _named(file, document)
     used = named | _perhaps_named(file)
     own = {name for name, node in file.nodes.items() if not node.logged}
@@ -111,8 +120,65 @@ def with_cycles(file: VehicleFile, found: Definitions) -> Definitions:
     return found
 
 
+def _of_buses(source: Source, file: VehicleFile, files: Sequence[Dbc]) -> Definitions:
+    """The messages of all buses. One that files of two buses define would be two messages of one
+    name; an identifier may so far be used on one bus only.
+    """
+    if len(file.bus) == 1:
+        (name,) = file.bus
+        found = _joined(source, files)
+        if name:
+            found.messages = {k: replace(info, bus=name) for k, info in found.messages.items()}
+        return found
+    parts = {name: _joined(source, [d for d in files if d.bus == name]) for name in file.bus}
+    found = Definitions(files, Database(), {})
+    places: dict[Key | str, tuple[Place, str]] = {}
+    messages: dict[Key, DbcMessage] = {}
+    for name, part in parts.items():
+        found.problems += part.problems
+        found.messages.update({k: replace(m, bus=name) for k, m in part.messages.items()})
+        for key, message in _keyed(part.database).items():
+            here = next(dbc for dbc in part.files if key in dbc.lines), message
+            other = places.get(message.name) or places.get(key)
+            if other is not None and other[1] != name:
+                text = _on_two_buses(other[0], here)
+                found.problems.append(source.problem(("bus", name, "dbc"), text))
+            places.update(dict.fromkeys((key, message.name), (here, name)))
+        messages.update(_keyed(part.database))
+        found.problems += _elsewhere(source, file, name, part.files)
+    nodes = {node.name: node for part in parts.values() for node in part.database.nodes}
+    with quiet():
+        found.database = Database(list(messages.values()), list(nodes.values()), strict=False)
+    return found
+
+
+def _on_two_buses(one: Place, two: Place) -> str:
+    text = _differ(one, two)
+    if one[1].name == two[1].name:
+        return f"{text}, of another bus; expected a name that is unique over all buses"
+    return f"{text}, on two buses; expected one that is unique over all buses so far"
+
+
+def _elsewhere(
+    source: Source, file: VehicleFile, bus: str, files: Sequence[Dbc]
+) -> Iterator[Problem]:
+    """The messages of a bus that a node of another bus is said to send or receive."""
+    others = {node: other for other in file.bus for node in file.bus[other].cable if other != bus}
+    for dbc in files:
+        for message, nodes in dbc.nodes.items():
+            for node in sorted(nodes & others.keys() & file.nodes.keys()):
+                what = "sends" if node in dbc.senders(message) else "receives"
+                text = f"node '{node}', which {what} message '{message}', is on bus"
+                text += f" '{others[node]}'; nothing passes on messages between buses so far"
+                yield source.problem(("bus", bus, "dbc"), text)
+
+
+def _keyed(database: Database) -> dict[Key, DbcMessage]:
+    return {(m.frame_id, bool(m.is_extended_frame)): m for m in database.messages}
+
+
 def _joined(source: Source, files: Sequence[Dbc]) -> Definitions:
-    """The messages of all files; one that two files define must be the same in both."""
+    """The messages of all files of a bus; one that two files define must be the same in both."""
     if len(files) == 1:
         return Definitions(files, files[0].database, dict(files[0].messages))
     infos: dict[str, MessageInfo] = {}
@@ -121,11 +187,12 @@ def _joined(source: Source, files: Sequence[Dbc]) -> Definitions:
     by_name: dict[str, Place] = {}
     problems = []
     for dbc in files:
-        mine = {(m.frame_id, bool(m.is_extended_frame)): (dbc, m) for m in dbc.database.messages}
+        mine = {key: (dbc, message) for key, message in _keyed(dbc.database).items()}
         for key, here in mine.items():
             other = by_key.get(key) or by_name.get(here[1].name)
             if other is not None and _shape(other[1]) != _shape(here[1]):
-                problems.append(source.problem(("dbc",), _differ(other, here)))
+                place = ("bus", dbc.bus, "dbc") if dbc.bus else ("dbc",)
+                problems.append(source.problem(place, _differ(other, here)))
         messages = {**{key: message for key, (_, message) in mine.items()}, **messages}
         infos = {**dbc.messages, **infos}
         by_key = {**mine, **by_key}

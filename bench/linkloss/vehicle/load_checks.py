@@ -43,15 +43,26 @@ class References:
             return iter([self.source.problem(place, text)])
         return message, signals[signal]
 
+    def heard(self, place: Place, message: str, node: str | None) -> Found:
+        """Check that a message is on the bus of a node that has to go by it."""
+        bus = self.messages[message].bus
+        for name, table in self.file.bus.items():
+            if node in table.cable and name != bus:
+                text = f"message '{message}' is on bus '{bus}', node '{node}' on bus '{name}';"
+                text += " expected a message of the node's own bus"
+                yield self.source.problem(place, text)
+
     def condition(
         self, place: Place, condition: Condition, node: str | None, *, signals: bool = False
     ) -> Found:
         """What is wrong with a condition over inputs that ``node`` reads (None: any node) and, if
-        ``signals`` are allowed, over signals.
+        ``signals`` are allowed, over signals that it receives.
         """
         for name in condition.names:
             if "." in name and signals:
                 yield from self._condition_signal(place, condition, name)
+                if split_signal(name)[0] in self.messages:
+                    yield from self.heard(place, split_signal(name)[0], node)
             elif "." in name:
                 text = f"'{name}' is a signal; expected inputs alone"
                 yield self.source.problem(place, text)
@@ -146,6 +157,8 @@ class LoadChecks:
                 found = self.refs.signal((*place, "flash", "rhythm"), load.flash.rhythm)
                 if not isinstance(found, tuple):
                     yield from found
+                else:
+                    yield from self.refs.heard((*place, "flash", "rhythm"), found[0], load.node)
             if load.flash is not None and load.flash.in_step_with is not None:
                 partner = load.flash.in_step_with
                 if partner not in self.refs.file.loads:
@@ -158,6 +171,9 @@ class LoadChecks:
         for index, never in enumerate(load.never):
             here = (*place, "never", index, "when")
             yield from self.refs.condition(here, never.when, None, signals=True)
+            for message in dict.fromkeys(split_signal(name)[0] for name in never.when.names):
+                if message in self.refs.messages:
+                    yield from self.refs.heard(here, message, load.node)
             for other in never.when.loads:
                 if other not in self.refs.file.loads:
                     text = unknown("load", other, self.refs.file.loads)
@@ -216,7 +232,8 @@ class LoadChecks:
             yield self.refs.source.problem(place, text)
 
     def _received(self, place: Place, message: MessageInfo, load: LoadTable) -> Found:
-        """Check that a node other than the load's own sends the message."""
+        """Check that a node other than the load's own sends the message, on the load's bus."""
+        yield from self.refs.heard(place, message.name, load.node)
         if not any(sender in self.refs.file.nodes for sender in message.senders):
             text = f"no node of the vehicle sends message '{message.name}'"
             yield self.refs.source.problem(place, text)

@@ -92,21 +92,15 @@ class Vehicle:
     @property
     def buses(self) -> tuple[BusTable, ...]:
         """The buses, in the order of the file."""
-        return (self.file.bus,)
+        return tuple(self.file.bus.values())
 
     def bus_of(self, node: str) -> BusTable:
         """The bus that a node is on. Raises KeyError for an unknown node."""
-        for bus in self.buses:
-            if node in bus.cable:
-                return bus
-        raise KeyError(node)
+        return self.file.bus[self.file.bus_of(node)]
 
     def bus_with(self, message: str) -> BusTable:
-        """The bus that carries a message: that of its first sender in the car, or the first bus for
-        a message without a sender.
-        """
-        senders = (node for node in self.messages[message].senders if node in self.nodes)
-        return next(map(self.bus_of, senders), self.buses[0])
+        """The bus that a message is on."""
+        return self.file.bus[self.messages[message].bus]
 
     @property
     def along(self) -> tuple[str, ...]:
@@ -118,11 +112,17 @@ class Vehicle:
         """The stretches of cable, each from one node to the next."""
         return tuple(pair for bus in self.buses for pair in pairwise(bus.cable))
 
-    @property
-    def only_bus(self) -> BusTable:
-        """The bus of a car that has only one, for code that cannot handle a second."""
-        (bus,) = self.buses
-        return bus
+    def only_bus(self, what: str) -> BusTable:
+        """The bus of a car that has only one, for ``what`` cannot handle a second. Raises BadInput
+        for a car with several.
+        """
+        if len(self.buses) > 1:
+            names = ", ".join(self.file.bus)
+            text = (
+                f"{what} takes a car with one bus so far; this one has {len(self.buses)}: {names}"
+            )
+            raise BadInput([self.source.problem(("bus",), text)])
+        return self.buses[0]
 
     @property
     def fd(self) -> bool:
@@ -304,7 +304,10 @@ def read_vehicle_file(path: Path) -> tuple[Source, VehicleFile, Definitions]:
     source = Source(path, text)
     files = read_files(source, document)
     source.values = values_of(files)
-    file = source.parse(VehicleFile, _with_defaults(source, _with_its_bus(source, document)))
+    file = source.parse(VehicleFile, _with_defaults(source, document))
+    misplaced = [source.problem(*found) for found in _definitions_missing(file)]
+    if misplaced:
+        raise BadInput(misplaced)
     return source, file, define(source, file, document, files)
 
 
@@ -321,21 +324,21 @@ def _stale_headers(path: Path, file: VehicleFile, files: Sequence[Dbc]) -> Itera
             yield Problem(str(header), "", text)
 
 
-def _with_its_bus(source: Source, document: dict[str, Any]) -> dict[str, Any]:
-    """The document with its bus under ``bus``, also where the bus has a name: ``[bus.NAME]``."""
-    table = document.get("bus")
-    if not isinstance(table, dict) or not table or set(table) & set(BusTable.model_fields):
-        return document
-    if not all(isinstance(bus, dict) for bus in table.values()):
-        return document
-    for name, bus in table.items():  # each alone, so that a mistake is reported at its place
-        source.parse(BusTable, bus, ("bus", name))
-    if len(table) > 1:
-        text = f"a vehicle runs on one bus so far, got {len(table)}: {', '.join(table)}"
-        raise BadInput([source.problem(("bus",), text)])
-    name, bus = next(iter(table.items()))
-    source.moved["bus"] = name
-    return {**document, "bus": bus}
+def _definitions_missing(file: VehicleFile) -> Iterator[tuple[tuple[str, ...], str]]:
+    """Where a message definition is missing, or belongs to nothing: (place, text)."""
+    if len(file.bus) == 1:
+        ((name, bus),) = file.bus.items()
+        if file.dbc is None and bus.dbc is None:
+            yield ("dbc",), "this key is missing"
+        elif file.dbc is not None and bus.dbc is not None:
+            yield ("bus", name, "dbc"), "the vehicle has 'dbc' already; expected one of the two"
+        return
+    if file.dbc is not None:
+        text = "nothing says on which bus its messages are; expected 'dbc' in the table of each bus"
+        yield ("dbc",), text
+    for name, bus in file.bus.items():
+        if bus.dbc is None:
+            yield ("bus", name, "dbc"), "this key is missing"
 
 
 def _with_defaults(source: Source, document: dict[str, Any]) -> dict[str, Any]:

@@ -114,6 +114,8 @@ class MessageInfo:
     """The signals that protect the others: counter and checksum."""
     fd: bool = False
     """Whether its frames are CAN FD frames."""
+    bus: str = ""
+    """The name of the bus that it is on; empty for the only bus of a vehicle, if that has none."""
 
     def period_of(self, signal: str, page_cycle_ns: int | None) -> int:
         """How often a signal comes, in ns: one of a multiplexed message comes with its page. 0

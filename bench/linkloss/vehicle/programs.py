@@ -35,7 +35,7 @@ from linkloss.vehicle.images import (
     problems_of_image,
     spi_can,
 )
-from linkloss.vehicle.tables import PinTable, VehicleFile
+from linkloss.vehicle.tables import BusTable, PinTable, VehicleFile
 
 if TYPE_CHECKING:
     from linkloss.vehicle.tables import InputTable, NodeTable, SenseTable
@@ -366,10 +366,17 @@ def _missing_pins(
             yield ("pins",), f"output '{output}' (load '{load}') has no pin: nothing could drive it"
 
 
-def _bus_definitions(file: VehicleFile) -> Iterator[str]:
+def _bus_of(name: str, file: VehicleFile) -> BusTable:
+    """The bus of a node; any bus for a node in no cable, which is a mistake told elsewhere."""
+    buses = (bus for bus in file.bus.values() if name in bus.cable)
+    return next(buses, next(iter(file.bus.values())))
+
+
+def _bus_definitions(name: str, file: VehicleFile) -> Iterator[str]:
     """What the controller models check a program's bit timing against."""
-    yield f"BOARD_BIT_RATE={file.bus.bit_rate}"
-    least, most = (round(1000 * share) for share in file.bus.sample_point)
+    bus = _bus_of(name, file)
+    yield f"BOARD_BIT_RATE={bus.bit_rate}"
+    least, most = (round(1000 * share) for share in bus.sample_point)
     yield f"BOARD_SAMPLE_LEAST={least}"
     yield f"BOARD_SAMPLE_MOST={most}"
 
@@ -406,7 +413,7 @@ def load_firmware(
     sources = Sources(
         folder=folder.resolve(),
         files=node.c,
-        definitions=(*_bus_definitions(file), *_chip_definitions(node), *node.defines),
+        definitions=(*_bus_definitions(name, file), *_chip_definitions(node), *node.defines),
         includes=node.includes,
         std=node.std,
         long_bits=node.target.long_bits,
@@ -439,7 +446,7 @@ def load_image(
         chip,
         clock_hz,
         wiring(name, file),
-        spi_can(node, file.bus),
+        spi_can(node, _bus_of(name, file)),
         watchdog_always=node.fuses is not None and node.fuses.watchdog_always,
     )
     if node.image is not None:
@@ -490,4 +497,5 @@ def load_script(name: str, file: VehicleFile, folder: Path) -> Any:
         raise ProgramError(f"'{node.script}' cannot be read: {error}") from None
     given = "call" in node.target.model_fields_set
     call_ns = node.target.call if given else CALL_NS
-    return Script(path, wiring(name, file), call_ns, file.bus.sample_point, node.channel)
+    points = _bus_of(name, file).sample_point
+    return Script(path, wiring(name, file), call_ns, points, node.channel)

@@ -12,6 +12,7 @@ data sheet of yours.
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from math import inf
 from typing import Annotated, Any, Literal
@@ -365,9 +366,24 @@ class ErrorsTable(Table):
     )
 
 
-class BusTable(Table):
-    """The CAN cable: bit rate, the nodes along it, and python-can's name for the channel."""
+def _files(value: object) -> object:
+    names = value if isinstance(value, list | tuple) else [value]
+    if not names or not all(isinstance(name, str) for name in names):
+        raise ValueError(f"got {value!r}; expected the name of a file, or a list of names")
+    if len(set(names)) < len(names):
+        raise ValueError("names a file twice")
+    return value
 
+
+class BusTable(Table):
+    """A CAN cable: bit rate, the nodes along it, and python-can's name for the channel."""
+
+    dbc: Annotated[str | tuple[str, ...] | None, BeforeValidator(_files)] = Field(
+        default=None,
+        description="its own message definition, or a list of several, where a vehicle has more"
+        " than one bus",
+        json_schema_extra={"examples": ["engine.dbc"]},
+    )
     bit_rate: BitRate = Field(description="bit rate of the bus")
     data_bit_rate: DataBitRate | None = Field(
         default=None, description="of the faster part of CAN FD frames; default: 'bit_rate'"
@@ -380,7 +396,11 @@ class BusTable(Table):
         " default: 50 % to 90 %",
     )
     cable: tuple[str, ...] = Field(min_length=1, description="the nodes in cable order")
-    channel: str = Field(default="car", description="channel name for python-can programs")
+    channel: str = Field(
+        default="car",
+        description="channel name for python-can programs; default: 'car', with several buses the"
+        " name of each",
+    )
     worst_wait: Duration = Field(
         default=10 * MS,
         description="longest time that a request waits for the bus with no fault present",
@@ -403,6 +423,32 @@ class BusTable(Table):
                 ' bit, like ["75 %", "90 %"]'
             )
         return points
+
+    @property
+    def dbc_files(self) -> tuple[str, ...]:
+        """Its own message definitions."""
+        return _listed(self.dbc)
+
+
+def _listed(names: str | tuple[str, ...] | None) -> tuple[str, ...]:
+    return (names,) if isinstance(names, str) else names or ()
+
+
+def by_name(table: object) -> object:
+    """The buses by name. ``[bus]`` has the keys of the only bus, whose name is empty, or holds a
+    table for each bus: ``[bus.NAME]``.
+    """
+    if not isinstance(table, Mapping):
+        return table
+    named = bool(table) and all(isinstance(bus, Mapping | BusTable) for bus in table.values())
+    if not named or set(table) & set(BusTable.model_fields):
+        return {"": table}
+    if len(table) == 1:
+        return table
+    return {
+        name: {"channel": name, **bus} if isinstance(bus, Mapping) else bus
+        for name, bus in table.items()
+    }
 
 
 class MessageTable(Table):
@@ -799,25 +845,20 @@ class UnjudgedTable(Table):
     reason: str = Field(min_length=1, description="why it need not be judged")
 
 
-def _files(value: object) -> object:
-    names = value if isinstance(value, list | tuple) else [value]
-    if not names or not all(isinstance(name, str) for name in names):
-        raise ValueError(f"got {value!r}; expected the name of a file, or a list of names")
-    if len(set(names)) < len(names):
-        raise ValueError("names a file twice")
-    return value
-
-
 class VehicleFile(Table):
-    """One car: bus, nodes, inputs, loads, requests, notices and situations."""
+    """One car: its bus or buses, nodes, inputs, loads, requests, notices and situations."""
 
     title: str = Field(description="name of the vehicle")
     about: str = Field(default="", description="a word on it, for the reader")
-    dbc: Annotated[str | tuple[str, ...], BeforeValidator(_files)] = Field(
-        description="the message definition, relative to this file, or a list of several",
+    dbc: Annotated[str | tuple[str, ...] | None, BeforeValidator(_files)] = Field(
+        default=None,
+        description="the message definition, relative to this file, or a list of several; needed"
+        " unless each bus has its own",
         json_schema_extra={"examples": ["car.dbc"]},
     )
-    bus: BusTable = Field(description="the CAN cable; it may have a name: '[bus.NAME]'")
+    bus: Annotated[dict[str, BusTable], BeforeValidator(by_name)] = Field(
+        description="the CAN cable; with a name, '[bus.NAME]', there may be several"
+    )
     supply: SupplyTable | None = Field(
         default=None, description="battery and alternator; default: an ideal supply"
     )
@@ -842,5 +883,12 @@ class VehicleFile(Table):
 
     @property
     def dbc_files(self) -> tuple[str, ...]:
-        """The message definitions, one or several."""
-        return (self.dbc,) if isinstance(self.dbc, str) else self.dbc
+        """All message definitions."""
+        return (*_listed(self.dbc), *(name for bus in self.bus.values() for name in bus.dbc_files))
+
+    def bus_of(self, node: str) -> str:
+        """The name of the bus that a node is on. Raises KeyError for a node in no cable."""
+        for name, bus in self.bus.items():
+            if node in bus.cable:
+                return name
+        raise KeyError(node)

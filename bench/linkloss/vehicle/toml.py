@@ -167,8 +167,6 @@ class Source:
         self.path = path
         self.text = text
         self._lines = key_lines(text)
-        self.moved: dict[str, str] = {}
-        """Tables that are read as if they were one level up: ``[bus.NAME]`` as ``[bus]``."""
         self.values: NamedValues = {}
         """The names of values of signals that conditions may use, by ``Message.Signal``."""
 
@@ -181,9 +179,8 @@ class Source:
 
     def problem(self, location: tuple[Key, ...], text: str) -> Problem:
         """A mistake at a place given as a path of keys."""
-        inner = self.moved.get(str(location[0])) if location else None
-        if inner is not None and location[1:2] != (inner,):
-            location = (location[0], inner, *location[1:])
+        if location[:2] == ("bus", ""):  # the only bus, and it has no name
+            location = ("bus", *location[2:])
         return Problem(str(self.path), show_location(location), text, self.line(location))
 
     def parse(

@@ -42,9 +42,13 @@ def with_unlisted(file: VehicleFile, messages: Messages) -> tuple[VehicleFile, M
     nodes = {
         name: NodeTable.model_validate({"logged": True, "fd": _fd(messages, name)}) for name in new
     }
-    last = (name for name in new if name not in file.bus.cable)
-    bus = file.bus.model_copy(update={"cable": (*file.bus.cable, *last)})
-    return file.model_copy(update={"nodes": {**file.nodes, **nodes}, "bus": bus}), messages
+    home = {sender: info.bus for info in messages.values() for sender in info.senders}
+    placed = {name for bus in file.bus.values() for name in bus.cable}
+    buses = {}
+    for key, bus in file.bus.items():
+        last = (name for name in new if name not in placed and home[name] == key)
+        buses[key] = bus.model_copy(update={"cable": (*bus.cable, *last)})
+    return file.model_copy(update={"nodes": {**file.nodes, **nodes}, "bus": buses}), messages
 
 
 def _fd(messages: Messages, sender: str) -> bool:
@@ -54,7 +58,8 @@ def _fd(messages: Messages, sender: str) -> bool:
 
 def _named(file: VehicleFile) -> Iterator[str]:
     """The nodes that the file names without a table."""
-    yield from file.bus.cable
+    for bus in file.bus.values():
+        yield from bus.cable
     for table in file.inputs.values():
         yield from table.wired_to
 

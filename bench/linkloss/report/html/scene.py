@@ -47,13 +47,13 @@ CAUSES = {
 
 def message_lines(vehicle: Vehicle, recording: Recording) -> Iterator[MessageLine]:
     """Every message that was on the bus, highest priority first."""
-    bit_ns = 1e9 / vehicle.only_bus.bit_rate
     found = recording.valid_frames
     known = {(info.identifier, info.extended): info for info in vehicle.messages.values()}
     for key in sorted(found, key=lambda key: (key[0], key[1])):
         records, info = found[key], known.get(key)
         on_bus = sum(record.end_ns - record.start_ns for record in records)
-        on_bus += round(INTERMISSION_BITS * bit_ns) * len(records)
+        bus = vehicle.file.bus.get(recording.bus_of(records[0].sender), vehicle.buses[0])
+        on_bus += round(INTERMISSION_BITS * 1e9 / bus.bit_rate) * len(records)
         waits = _responses(info, records, recording)
         period_ns = None if info is None else info.period_ns
         yield MessageLine(
