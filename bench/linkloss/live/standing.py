@@ -141,7 +141,7 @@ class Watcher:
             self._evidence = Evidence(self._vehicle, self._recording)
         case = Case(self._vehicle, self._recording, self._evidence, window.start_ns)
         view = view_load(case, name)
-        view.strict = zones(window, view.load.rejoin)
+        view.strict = zones(window, view.load.node, view.load.rejoin)
         return case, view
 
     @staticmethod
