@@ -556,9 +556,9 @@ class Recording:
 
 
 _NOT_IN_JSON = frozenset({"bits", "prints"})
-_OF_SEVERAL_BUSES = frozenset({"on_bus", "struck"})
+OF_SEVERAL_BUSES = frozenset({"on_bus", "struck"})
 """Recordings of a vehicle with one bus have no such keys."""
-_LATER = frozenset({"volts", "amps", "driven", "trips", "fuses", "foreign"}) | _OF_SEVERAL_BUSES
+_LATER = frozenset({"volts", "amps", "driven", "trips", "fuses", "foreign"}) | OF_SEVERAL_BUSES
 """Other recordings may have no such keys."""
 
 
@@ -581,7 +581,7 @@ def recording_form() -> TypeAdapter[Recording]:
 
 def recording_fields(recording: Recording) -> dict[str, Any]:
     """The keys of a recording in JSON. Series are lists of [instant in ns, value]."""
-    left_out = {*_NOT_IN_JSON, *(() if recording.on_bus else _OF_SEVERAL_BUSES)}
+    left_out = {*_NOT_IN_JSON, *(() if recording.on_bus else OF_SEVERAL_BUSES)}
     found = recording_form().dump_python(recording, mode="json", exclude=left_out)
     return {**found, **RowColumns().model_dump()}
 

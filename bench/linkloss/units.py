@@ -213,6 +213,8 @@ def write_quantity(value: float, kind: str) -> str:
         return write_duration(int(value))
     if kind == "bit rate":
         return write_bit_rate(int(value))
+    if kind == "clock" and value % 1_000_000 == 0:
+        return f"{plain(value / 1_000_000)} MHz"
     base = next(unit for unit, size in _UNITS[kind].items() if size == 1)
     return f"{plain(value)} {base}"
 

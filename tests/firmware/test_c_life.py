@@ -11,7 +11,7 @@ from c_life import firmware, printed
 from life_car import ANSWER, Ran, run, scenario
 
 from linkloss.firmware.answers import ANSWERS, interface
-from linkloss.firmware.program import _CRASHED, _WAIT
+from linkloss.firmware.program import _BITTEN, _CRASHED, _WAIT
 from linkloss.session import Session
 from linkloss_nodes import MS
 
@@ -20,7 +20,7 @@ def test_the_numbers_of_the_requests_are_those_of_the_header():
     numbers = interface().typeof("enum request").relements
     named = {name.removeprefix("ASK_").lower(): number for name, number in numbers.items()}
     answered = {number: answer.__name__ for number, answer in ANSWERS.items()}
-    apart = {"nothing": 0, "wait": _WAIT, "crashed": _CRASHED}
+    apart = {"nothing": 0, "wait": _WAIT, "crashed": _CRASHED, "bite": _BITTEN}
     assert {name: number for number, name in answered.items()} | apart == named
 
 

@@ -12,7 +12,7 @@ from pydantic import BaseModel, TypeAdapter
 from linkloss.campaign.result import RunDocument
 from linkloss.document import DIALECT, Schema, schema_of
 from linkloss.faults.catalogue import catalogue
-from linkloss.recording import RowColumns, recording_form
+from linkloss.recording import OF_SEVERAL_BUSES, RowColumns, recording_form
 from linkloss.report.machine import Cases, CheckDocument
 from linkloss.report.mutants_report import MutantsDocument
 from linkloss.scenario import ScenarioFile
@@ -131,7 +131,9 @@ def check_result_schema() -> Schema:
 def run_result_schema() -> Schema:
     """The schema of the result of a run: its verdicts and the whole recording."""
     title = "Result of one scenario: its verdicts and everything that happened"
-    return schema_of(title, TypeAdapter(RunDocument), recording_form(), TypeAdapter(RowColumns))
+    made = schema_of(title, TypeAdapter(RunDocument), recording_form(), TypeAdapter(RowColumns))
+    made["required"] = [key for key in made["required"] if key not in OF_SEVERAL_BUSES]
+    return made
 
 
 def mutants_result_schema() -> Schema:
