@@ -104,7 +104,7 @@ def test_a_message_of_nobody_comes_from_the_log_too(tmp_path):
         ),
         (
             [('python = "body.py:Body"\n', "")],
-            "expected one program: 'python', 'script', 'c' or 'image'; or 'logged = true' for a node",
+            "expected one program: 'python', 'script', 'c' or 'image'; or 'logged = true' for",
         ),
         ([('boot = "60 ms"\n', "")], "nodes.body.boot: this key is missing"),
         ([('cable = ["body"]', 'cable = ["body", "motor"]')], "unknown node 'motor'"),
