@@ -462,7 +462,9 @@ def test_a_result_becomes_a_page_later_with_the_same_exit_code(car, capsys):
     code = main(["check", "vehicle.toml", "--only", "cut", "--json", "result.json", "-q"])
     capsys.readouterr()
     assert main(["report", "result.json"]) == code
-    assert capsys.readouterr().out == "written: result.html\n"
+    told = capsys.readouterr().out
+    assert "rules broken, by" in told
+    assert "written: result.html\n" in told
     assert main(["report", "result.json", "--html", "other.html"]) == code
     assert (car / "other.html").read_bytes() == (car / "result.html").read_bytes()
 

@@ -220,7 +220,7 @@ REFUSED = [
     ("dash", "got one node; expected a control node and 1 to 7 power nodes"),
     ("dash,a,b,c,d,e,f,g,h", "got 9 nodes; expected a control node and 1 to 7 power nodes"),
     ("dash,rear=skech", r"unknown kind of program 'skech'; .*\(did you mean 'sketch'\?\)"),
-    ("dash,rear=", "unknown kind of program ''; expected one of: c, python, script, sketch"),
+    ("dash,rear=", "unknown kind of program ''; expected one of: c, image, python, script, sketch"),
     ("dash,rear,rear=c", "got the node 'rear' twice; expected names that differ"),
     ("dash,a_b,ab", "got the node 'ab' beside 'a_b'; expected names that differ"),
     ("dash,2x", "'2x' is no name for a node; expected up to 20 small letters"),

@@ -79,6 +79,8 @@ def test_every_parameter_of_the_catalogue_is_among_the_variants():
         ("open", "node"),  # as that of 'stuck'
         ("cut", "conductor"),  # of_wiring() has them
         ("unplug", "conductor"),
+        ("noise", "bus"),  # of a vehicle with several
+        ("unterminated", "bus"),
     }
 
 
