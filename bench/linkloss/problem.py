@@ -14,6 +14,7 @@ from difflib import SequenceMatcher, get_close_matches
 from pathlib import Path
 
 EXIT_KEPT, EXIT_BROKEN, EXIT_BAD_INPUT, EXIT_NOT_EXERCISED = 0, 1, 2, 3
+EXIT_INTERRUPTED = 130
 
 
 @dataclass(frozen=True, slots=True)

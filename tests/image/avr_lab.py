@@ -11,15 +11,10 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from linkloss.firmware.avr import (
-    AvrSources,
-    analog_pins,
-    build_image,
-    pin_number,
-    processor_program,
-)
+from linkloss.firmware.avr import AvrSources, build_image, pin_number, processor_program
 from linkloss.firmware.elf import read_image
-from linkloss.firmware.processor import Equipment, Processor
+from linkloss.firmware.image import Around, Image
+from linkloss.firmware.processor import Processor
 
 WAIT, OUTPUT, PRINT, CRASHED, BITE = 1, 2, 15, 16, 18
 POWER_UP, EXTERNAL, WATCHDOG = range(3)
@@ -59,22 +54,8 @@ class Table:
         (folder / name).write_text(text, encoding="utf-8")
         self.path = build_image(AvrSources(folder, (name,), chip, 16_000_000))
         self.chip = chip
-        contents = read_image(self.path)
-        symbols = contents.symbols
-        usual = Equipment(
-            chip=chip,
-            clock_hz=16_000_000,
-            flash=contents.flash,
-            eeprom=contents.eeprom,
-            main=symbols.get("main", 0),
-            bad_interrupt=symbols.get("__bad_interrupt", 0),
-            millis=contents.memory("timer0_millis"),
-            overflows=contents.memory("timer0_overflow_count"),
-            heap_end=contents.memory("__brkval"),
-            static_end=contents.memory("_end"),
-            analog_pin=analog_pins(chip),
-        )
-        self.equipment = replace(usual, **own)
+        usual = Image(self.path, Around(chip, 16_000_000)).equipment(read_image(self.path))
+        self.equipment = replace(usual, **{"seed": 0, **own})
         self.processor = Processor.start(processor_program(), self.equipment)
         self.now_ns = 0
 

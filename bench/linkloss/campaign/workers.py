@@ -169,7 +169,6 @@ class Cluster:
 
     A piece whose worker dies runs again elsewhere, and counts once. A piece that brings down worker
     after worker runs again case by case, and the case that does it is a finding.
-    after worker down is run again case by case, and the case that does it is a finding.
     """
 
     def __init__(self, address: str) -> None:

@@ -22,7 +22,7 @@ from linkloss.cli.planning import plan, timing
 from linkloss.cli.replaying import compare, describe, drive, replay
 from linkloss.cli.running import bundle, faults, report, run, schema
 
-EXIT_BAD_USAGE, EXIT_INTERRUPTED, EXIT_PIPE_CLOSED = 2, 130, 141
+EXIT_BAD_USAGE, EXIT_PIPE_CLOSED = 2, 141
 
 
 def _version() -> str:
@@ -62,6 +62,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
         logging.getLogger("can.bus").setLevel(logging.ERROR)
         print("linkloss: interrupted, there is no result", file=sys.stderr)
+        from linkloss.problem import EXIT_INTERRUPTED
+
         return EXIT_INTERRUPTED
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # otherwise the flush at exit fails again

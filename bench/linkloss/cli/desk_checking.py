@@ -30,7 +30,6 @@ FITTING = (
     "quiet", "verbose", "limit",
 )  # fmt: skip
 """The options of a check that go with ``--real``."""
-EXIT_INTERRUPTED = 130
 
 
 def check_on_desk(given: Mapping[str, Any]) -> int:
@@ -45,6 +44,7 @@ def check_on_desk(given: Mapping[str, Any]) -> int:
     from linkloss.desk.real_check import RealCheck, ensure_results
     from linkloss.desk.wired_node import ensure_wired
     from linkloss.live.real_node import DELAY_NS, caution
+    from linkloss.problem import EXIT_INTERRUPTED
     from linkloss.report.screen import bullet, paragraph
     from linkloss.report.terminal import progress_of_check
     from linkloss.sizing.desk_wires import CAUTIONS
@@ -61,8 +61,7 @@ def check_on_desk(given: Mapping[str, Any]) -> int:
     path: Path | None = given["results"]
     resume: bool = given["resume"]
     store = None if path is None else CaseStore.at(path, identity(vehicle, choice), resume=resume)
-    given_ns = duration_ns("--delay", given["delay"])
-    stated_ns = DELAY_NS if given_ns is None else given_ns
+    stated_ns = duration_ns("--delay", given["delay"])
     with (
         _at_the_desk(vehicle, given, DELAY_NS if stated_ns is None else stated_ns) as (
             wired,

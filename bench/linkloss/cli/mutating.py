@@ -27,8 +27,6 @@ from linkloss.cli.common import (
 if TYPE_CHECKING:
     from linkloss.mutants.score import Wish
 
-EXIT_INTERRUPTED = 130
-
 
 def mutants(
     vehicle: Path,
@@ -143,6 +141,7 @@ def _scored(
     verbose: bool,
 ) -> int:
     from linkloss.mutants.score import score
+    from linkloss.problem import EXIT_INTERRUPTED
     from linkloss.report.html import write_page
     from linkloss.report.mutants_report import (
         mutants_exit_code,

@@ -38,7 +38,7 @@ from linkloss.cli.checked import Remembered, ended_like_ctrl_c, note, tell
 from linkloss.cli.common import bad, compiled, duration_ns, load, refuse
 from linkloss.clock.wallclock import epoch_ns
 from linkloss.firmware.build import C_SUFFIXES, CPP_SUFFIXES, BuildOptions
-from linkloss.problem import BadInput, printable
+from linkloss.problem import EXIT_INTERRUPTED, BadInput, printable
 from linkloss.report.screen import heading, make_console
 from linkloss.report.terminal import progress_of_check, show_check
 from linkloss.report.words import count
@@ -48,7 +48,6 @@ from linkloss.vehicle.programs import files_behind, header_folders, named_files,
 from linkloss.vehicle.tables import by_name
 from linkloss.vehicle.toml import read_toml
 
-EXIT_INTERRUPTED = 130
 SUFFIXES = (".toml", ".dbc", ".py", ".h", ".hpp", ".hh", ".inc", *C_SUFFIXES, *CPP_SUFFIXES)
 """What a file may be that is lacking where a car cannot be read."""
 STEP_MS, LOOK_MS = 20, 500

@@ -107,11 +107,12 @@ class Image:
         """A processor that has not run yet."""
         try:
             contents = read_image(self.path)
-            return Processor.start(processor_program(), self._equipment(contents))
+            return Processor.start(processor_program(), self.equipment(contents))
         except (BuildError, ImageError) as error:
             raise self._refused(str(error)) from None
 
-    def _equipment(self, contents: Contents) -> Equipment:
+    def equipment(self, contents: Contents) -> Equipment:
+        """What the processor of this image is made of."""
         around, symbols = self.around, contents.symbols
         can = around.spi_can
         return Equipment(

@@ -454,7 +454,7 @@ class _Walk:
         instant; with ``moved``, only those that note the latest item of that source. ``fits`` tells
         which states go with what is shown.
         """
-        still = self._still_open(at_ns) if self.open else {}
+        still = self._still_open(at_ns)
         latest = self.open[moved][-1] if moved in self.open else -1
         found: set[Position] = set()
         states = self.states
@@ -693,7 +693,7 @@ class _Walk:
         positions differ only by items that call for the same state; each such state is combined
         once.
         """
-        still = self._still_open(at_ns) if self.open else {}
+        still = self._still_open(at_ns)
         if len(self.positions) == 1 and not still:
             return frozenset(map(self.state, self.positions))
         calls: list[dict[int, tuple[Any, ...]]] = [{} for _ in self.news]
