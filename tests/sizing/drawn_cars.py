@@ -65,7 +65,7 @@ def _load(rng: Random, system: int, shares: str) -> tuple[str, float]:
         text += f'electrical.start_time = "{rng.randint(30, 300)} ms"\n'
         text += "electrical.thermal_cut_out = true\n"
     if kind == "solenoid":
-        text += f'electrical.start = "{amps * rng.uniform(1, 4):.1f} A"\n'
+        text += f'electrical.start = "{max(amps, round(amps * rng.uniform(1, 4), 1))} A"\n'
         text += f'electrical.holds_from = "{system // 2} V"\n'
     rating = fuses.smallest_for(amps, "blade", AMBIENT)
     fuse = _near(rng, fuses.RATINGS["blade"], rating, [-1, 0, 0, 0, 1, 1])

@@ -74,7 +74,7 @@ MISTAKES = [
     ('watts = "21 W"', "", "loads.tail.electrical", "expected either 'watts' or 'amps'"),
     ('kind = "motor"', 'kind = "moter"', "loads.stop.electrical.kind", "got 'moter'; expected"),
     ('amps = "6 A"', 'amps = "15 A"', "loads.stop.electrical",
-     "'start' is more than the current of the nameplate"),
+     "expected 'start' to be no less than the current of the nameplate"),
     ('watts = "21 W"', 'watts = "21 W"\nstart = "50 A"', "loads.tail.electrical",
      "'start' belongs to a motor or a solenoid"),
     ("relay = {}", "relay = {}\nsolid_state = {}", "loads.stop.electrical",

@@ -427,7 +427,7 @@ class ElectricalTable(Table):
         if self.kind != "motor" and self.thermal_cut_out:
             raise ValueError("'thermal_cut_out' belongs to a motor")
         if self.start is not None and self.start < self.current:
-            raise ValueError("'start' is more than the current of the nameplate")
+            raise ValueError("expected 'start' to be no less than the current of the nameplate")
         if self.knee is not None and self.knee >= self.volts:
             raise ValueError("'knee' lies below 'volts'")
         if self.holds_to >= self.holds_from:
