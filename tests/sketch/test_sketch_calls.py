@@ -163,3 +163,24 @@ def test_a_bit_timing_that_does_not_fit_the_bus_is_a_finding(tmp_path):
     )
     ran = life_car.run(sketch(tmp_path, text), lasts_ms=60)
     assert "gives 500000 bit/s at 16000000 Hz, the bus has 250000 bit/s" in crash(ran).text
+
+
+def started(folder, body: str):
+    text = (
+        f'{CHIP}void setup() {{ {body} Serial.println("set up"); }}\nvoid loop() {{ delay(9); }}\n'
+    )
+    return life_car.run(sketch(folder, text), lasts_ms=50)
+
+
+@pytest.mark.parametrize("body", ["begin(); timing();", "SPI.begin(); SPI.end(); begin();"])
+def test_a_port_that_has_begun_moves_bytes(tmp_path, body):
+    assert told(started(tmp_path, body)) == ["set up"]
+
+
+@pytest.mark.parametrize(
+    "body", ["pinMode(10, OUTPUT); timing();", "begin(); SPI.end(); timing();"]
+)
+def test_a_port_that_is_off_moves_no_byte(tmp_path, body):
+    ran = started(tmp_path, body)
+    assert "expected SPI.begin() before it" in crash(ran).text
+    assert told(ran) == []

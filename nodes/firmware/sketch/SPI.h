@@ -16,9 +16,13 @@ public:
 
 class SPIClass {
 public:
-    void begin() { spi_can::chip.attach(); }
+    void begin()
+    {
+        begun_ = true;
+        spi_can::chip.attach();
+    }
     void begin(int, int, int, int = -1) { begin(); }
-    void end() {}
+    void end() { begun_ = false; }
     void beginTransaction(SPISettings) {}
     void endTransaction() {}
     void usingInterrupt(int) {}
@@ -27,9 +31,13 @@ public:
     void setDataMode(uint8_t) {}
     void setFrequency(uint32_t) {}
 
-    /* One byte takes as long as one call to the board. */
+    /* One byte takes as long as one call to the board. A port that is off never says that a byte
+     * has gone: an 8-bit processor waits for that for ever. */
     uint8_t transfer(uint8_t out)
     {
+        if (!begun_)
+            firmware_fail("SPI.transfer() while the port is off: on the board it waits for ever;"
+                          " expected SPI.begin() before it", NULL, 0);
         board_delay_us(0);
         return spi_can::chip.transfer(out);
     }
@@ -43,6 +51,9 @@ public:
         for (size_t i = 0; i < length; i++)
             ((uint8_t *)data)[i] = transfer(((uint8_t *)data)[i]);
     }
+
+private:
+    bool begun_ = false;
 };
 
 inline SPIClass SPI;
