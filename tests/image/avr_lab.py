@@ -68,8 +68,13 @@ class Table:
         analog: dict[str, int] | None = None,
         clock_ns: int = 0,
         look_ns: int = MS,
+        seed: int = 0,
+        at_ns: int | None = None,
     ) -> Ran:
-        """Reset it and run it for some time. ``inputs``: (ns after the reset, level) by pin."""
+        """Reset it and run it for some time. ``inputs``: (ns after the reset, level) by pin;
+        ``at_ns``: another instant of the bench at which that is.
+        """
+        self.now_ns = self.now_ns if at_ns is None else at_ns
         inputs = inputs or {}
         processor, machine, ran = self.processor, self.processor.machine, Ran()
         begun_ns, end_ns = self.now_ns, self.now_ns + int(ms * MS)
@@ -86,7 +91,7 @@ class Table:
         )
         for name in inputs:
             machine.wired[pin_number(self.chip, name)] = 2
-        machine.reset_cause, machine.clock_ns = cause, clock_ns
+        machine.reset_cause, machine.clock_ns, machine.seed = cause, clock_ns, seed
         until_ns = self.now_ns
         while self.now_ns < end_ns:
             while moves and moves[0][0] <= self.now_ns:

@@ -97,13 +97,29 @@ def test_a_byte_of_eeprom_takes_3_4_ms_to_write(tmp_path):
     assert cycles == pytest.approx(3400 * 16, rel=0.01)
 
 
-@pytest.mark.parametrize(("wait", "found"), [("", 0), ("while (EECR & 1 << EEPE);", 7)])
-def test_eeprom_cannot_be_read_while_it_is_written(tmp_path, wait, found):
-    """Section 8.6.3, EERE: while a write is in progress it is not possible to read the EEPROM."""
-    body = f"""eeprom_write_byte((uint8_t *)5, 7); eeprom_busy_wait();
-              EEAR = 3; EEDR = 0; EECR = 1 << EEMPE; EECR |= 1 << EEPE; {wait}
-              EEAR = 5; EECR |= 1 << EERE; tell(EEDR);"""
-    assert number(tmp_path, body, ms=12) == found
+WAIT = "while (EECR & 1 << EEPE);"
+BUSY = "before it has written the last"
+
+
+@pytest.mark.parametrize(
+    ("then", "told_"),
+    [
+        ("EECR |= 1 << EERE;", "the EEPROM is read"),
+        ("EECR = 1 << EEMPE; EECR |= 1 << EEPE;", "a byte is written to the EEPROM"),
+    ],
+)
+def test_eeprom_that_is_used_while_it_writes_is_a_finding(tmp_path, then, told_):
+    """Section 8.6.3, EERE and EEPE: while a write is in progress it is not possible to read the
+    EEPROM, and EEPE must be zero before the next write.
+    """
+    body = "EEAR = 3; EEDR = 7; EECR = 1 << EEMPE; EECR |= 1 << EEPE; %s %s tell(EEDR);"
+    ran = table(tmp_path, body % ("", then)).run(8, outputs=("PB0",))
+    assert ran.crash.startswith(told_)
+    assert BUSY in ran.crash
+    assert told(ran) == 0
+    right = table(tmp_path, body % (WAIT, then)).run(8, outputs=("PB0",))
+    assert right.crash == ""
+    assert told(right) == 7
 
 
 def test_eeprom_outlives_the_loss_of_power(tmp_path):

@@ -7,8 +7,9 @@ pack.py       makes the header that packs and unpacks messages in C, and proves 
 answers.py    loads a copy for each node, and answers what the program asks
 program.py    one run of a program: it runs until it asks for something, and gets it
 coverage.py   the lines that ran
-image.py      an image as a program; elf.py reads it, avr.py knows chips and boards and compiles for
-              them; processor.py is the face to the process that runs it
+image.py      an image as a program; elf.py reads it, dwarf.py knows its variables, avr.py chips and
+              boards and how to compile for them; processor.py is the face to the process that
+              runs it
 script.py     one run of a python-can script; threads.py its threads, stand_ins.py what it gets in
               place of the modules that know pins, the wall clock or a real bus
 guard.py      keeps Python programs, which share the bench's process, from ending it. Every program

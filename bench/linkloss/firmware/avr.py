@@ -96,7 +96,8 @@ def analog_pins(chip: str) -> tuple[int, ...]:
 # ---- the processor's program
 
 _PARTS = (
-    "avr.c", "avr_pins.c", "avr_units.c", "avr_ends.c", "avr_made.c", "processor.c", "chip.cpp",
+    "avr.c", "avr_pins.c", "avr_units.c", "avr_ends.c", "avr_made.c", "avr_races.c",
+    "processor.c", "chip.cpp",
 )  # fmt: skip
 _HIDDEN = ("-O2", "-fvisibility=hidden")
 """The library calls functions of its own whose names are common words."""
@@ -138,7 +139,7 @@ def processor_program() -> Path:
 
 # ---- images from sources
 
-_FLAGS = ("-g", "-Os", "-w", "-ffunction-sections", "-fdata-sections", "-DARDUINO=10819",
+_FLAGS = ("-gdwarf-2", "-Os", "-w", "-ffunction-sections", "-fdata-sections", "-DARDUINO=10819",
           "-DARDUINO_ARCH_AVR", "-DDECIMAL_DIG=__DECIMAL_DIG__")  # fmt: skip
 _C, _CPP = ("-std=gnu11",), (
     "-std=gnu++11", "-fpermissive", "-fno-exceptions", "-fno-threadsafe-statics",

@@ -6,17 +6,20 @@ of a vehicle begins with a twin of one that has just been made.
 
 from __future__ import annotations
 
+import re
 import shutil
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
+from struct import pack
 
 from linkloss.clock.wallclock import ComputesElsewhere
 from linkloss.firmware.answers import Wiring
 from linkloss.firmware.avr import AvrSources, analog_pins, build_image, processor_program
 from linkloss.firmware.build import BuildError, run_tool
+from linkloss.firmware.dwarf import Scalar, scalars_of
 from linkloss.firmware.elf import Contents, ImageError, read_image
 from linkloss.firmware.guard import BoardFace, ProgramFailed
 from linkloss.firmware.processor import WITHOUT, Equipment, Processor
@@ -111,6 +114,10 @@ class Image:
         except (BuildError, ImageError) as error:
             raise self._refused(str(error)) from None
 
+    @cached_property
+    def _scalars(self) -> list[Scalar]:
+        return scalars_of(self.path)
+
     def equipment(self, contents: Contents) -> Equipment:
         """What the processor of this image is made of."""
         around, symbols = self.around, contents.symbols
@@ -120,6 +127,7 @@ class Image:
             clock_hz=around.clock_hz,
             flash=contents.flash + b"\xff" * (len(contents.flash) % 2),
             eeprom=contents.eeprom,
+            scalars=b"".join(pack("<HH", each.address, each.size) for each in self._scalars),
             seed=zlib.crc32(contents.flash),
             main=symbols.get("main", 0),
             bad_interrupt=symbols.get("__bad_interrupt", 0),
@@ -161,24 +169,42 @@ class Image:
         what, where, places = processor.failure()
         if where:
             return ProgramFailed(what, where)
+        variable, changed_at = processor.race
+        if variable:
+            what = f"{what % self._named(variable)} ({_short(self._line(changed_at))})"
         lines = [self._line(place) for place in places]
         innermost, *callers = dict.fromkeys(line for line in lines if line) or ["an unknown place"]
-        shown = ", ".join(line.rpartition("/")[2] for line in callers[:_SHOWN])
+        shown = ", ".join(_short(line) for line in callers[:_SHOWN])
         return ProgramFailed(f"{what} (called from {shown})" if shown else what, innermost)
+
+    def _named(self, variable: int) -> str:
+        """The name of what is at an address in memory."""
+        for each in self._scalars:
+            if each.address <= variable < each.address + each.size:
+                return f"'{each.name}'"
+        return f"the byte at address {variable:#x}"
 
     def _line(self, place: int) -> str:
         """The user's line of an address in flash, ``file:line``. Where a library's header was
-        inlined it is the line before, of the same function. Empty if there is none.
+        inlined it is the line that calls it, or the one before. Empty if there is none.
         """
         tool = shutil.which("avr-addr2line") or shutil.which("addr2line")
         if tool is None:
             return ""
         near = [hex(at) for at in range(place, max(place - _NEAR, -1), -2)]
-        done = run_tool([tool, "-f", "-e", str(self.path), *near])
-        told = done.stdout.splitlines()
-        found = list(zip(told[::2], told[1::2], strict=False))
-        for function, line in found:
-            file, _, number = line.partition(" ")[0].rpartition(":")
-            if function == found[0][0] and number.isdigit() and not file.startswith(("/usr/", "?")):
-                return f"{file}:{number}"
+        done = run_tool([tool, "-f", "-i", "-a", "-e", str(self.path), *near])
+        outermost = ""
+        for told in re.split(r"(?m)^0x[0-9a-f]+\n", done.stdout)[1:]:
+            lines = told.splitlines()
+            frames = list(zip(lines[::2], lines[1::2], strict=False))
+            outermost = outermost or frames[-1][0]
+            for _, line in frames if frames[-1][0] == outermost else ():
+                file, _, number = line.partition(" ")[0].rpartition(":")
+                if number.isdigit() and not file.startswith(("/usr/", "?")):
+                    return f"{file}:{number}"
         return ""
+
+
+def _short(line: str) -> str:
+    """A line without the folder of its file."""
+    return line.rpartition("/")[2]

@@ -49,13 +49,15 @@ WITHOUT = 0xFF
 @dataclass(frozen=True, slots=True)
 class Equipment:
     """What a processor is made of; the fields are those of ``struct equipment``. Pins have the
-    numbers 8 x port + bit. Addresses in flash are in bytes; 0: not known.
+    numbers 8 x port + bit. Addresses in flash are in bytes; 0: not known. ``scalars`` are those of
+    ``struct scalar_place``.
     """
 
     chip: str
     clock_hz: int
     flash: bytes
     eeprom: bytes = b""
+    scalars: bytes = b""
     seed: int = 0
     main: int = 0
     bad_interrupt: int = 0
@@ -79,13 +81,13 @@ class Equipment:
         made = ffi.new("struct equipment *")
         for field in fields(self):
             value = getattr(self, field.name)
-            if field.name in ("flash", "eeprom"):
+            if field.name in ("flash", "eeprom", "scalars"):
                 setattr(made, f"{field.name}_length", len(value))
             elif field.name == "analog_pin":
                 made.analog_pin[0:16] = [*value, *([WITHOUT] * 16)][:16]
             else:
                 setattr(made, field.name, value.encode() if isinstance(value, str) else value)
-        return bytes(ffi.buffer(made)) + self.flash + self.eeprom
+        return bytes(ffi.buffer(made)) + self.flash + self.eeprom + self.scalars
 
 
 class Processor:
@@ -173,6 +175,13 @@ class Processor:
             self._image.what = b"the processor's simulation ended by itself"
             self.machine.request = CRASHED
         return int(self.machine.request)
+
+    @property
+    def race(self) -> tuple[int, int]:
+        """Of a crash: the variable in memory that an interrupt changed at the wrong instant, and
+        the address in flash that did; zeros if it was none.
+        """
+        return self._image.variable, self._image.changed_at
 
     def failure(self) -> tuple[str, str, list[int]]:
         """What a crash was, its place if that is none in the program, and addresses in flash, the

@@ -10,7 +10,9 @@
  * - A byte on SPI takes eight periods of its clock; one written too early is lost.
  * - Writing a byte of the EEPROM takes 3.4 ms; meanwhile it can be neither read nor written.
  * - MCUSR collects the causes of resets until the program clears it, or power is lost.
- * - The first instruction comes up to 256 us late, by the seed.
+ * - The first instruction comes up to 4096 cycles late, by the seed and the clock that the node starts
+ *   with: events of others come at other instants of its loop in each case, and 4096 neighbouring
+ *   seeds meet each cycle once.
  * - RAM keeps its content through a reset. After power-up it holds anything, and so do R0 to R31.
  * - In power-down the clock stands still for everything but the watchdog; the oscillator takes
  *   16384 cycles to start after it.
@@ -31,8 +33,8 @@ avr_extint_t *edge_unit;
 avr_adc_t *converter;
 avr_spi_t *spi_unit;
 avr_cycle_count_t spi_free;
-int spi_mixed;
-uint32_t mixed_at;
+const char *mistake;
+uint32_t mistake_at;
 uint32_t after_program; /* flash from here on is erased */
 avr_cycle_count_t base_cycle, horizon;
 uint64_t base_ns;
@@ -227,26 +229,6 @@ static void skip_delay(avr_cycle_count_t until_timer)
     avr->run_cycle_count = 1;
 }
 
-/* The memory address that an instruction stores to through a pointer register, or SOMEWHERE. */
-static unsigned stores_to(unsigned opcode)
-{
-    if ((opcode & 0xD200) == 0x8200) { /* std Y+q, std Z+q */
-        unsigned offset = (opcode & 7) | (opcode >> 7 & 0x18) | (opcode >> 8 & 0x20);
-        return word(opcode & 8 ? R_YL : R_ZL, opcode & 8 ? R_YH : R_ZH) + offset;
-    }
-    if ((opcode & 0xFE00) != 0x9200)
-        return SOMEWHERE;
-    switch (opcode & 0xF) {
-    case 0x1: return word(R_ZL, R_ZH);
-    case 0x2: return word(R_ZL, R_ZH) - 1;
-    case 0x9: return word(R_YL, R_YH);
-    case 0xA: return word(R_YL, R_YH) - 1;
-    case 0xC: case 0xD: return word(R_XL, R_XH);
-    case 0xE: return word(R_XL, R_XH) - 1;
-    default: return SOMEWHERE;
-    }
-}
-
 /* Instruction by instruction up to the next timer, or until one of them changes the timers or the
  * interrupts. */
 static void run_watched(avr_cycle_count_t until_timer)
@@ -256,14 +238,18 @@ static void run_watched(avr_cycle_count_t until_timer)
     avr_cycle_count_t when = first ? first->when : 0;
     uint16_t lowest = poke ? 0 : heap_end();
     do {
-        if (stores_to(opcode_at(avr->pc)) < 32)
-            ends("a write through a pointer that is null", avr->pc);
         if (_avr_sp_get(avr) < lowest && _avr_sp_get(avr) < heap_end())
             ends("the stack has grown into static data or the heap", avr->pc);
-        avr->run_cycle_count = 1;
-        avr->pc = avr_run_one(avr);
+        int level = avr->interrupts.running_ptr;
+        steps[level < LEVELS ? level : LEVELS]++;
+        if (kinds[avr->pc / 2])
+            run_access();
+        else {
+            avr->run_cycle_count = 1;
+            avr->pc = avr_run_one(avr);
+        }
     } while (avr->cycle < end && avr->cycle < horizon && !avr->interrupt_state && !complaint
-             && !poke && !due && !spi_mixed && avr->state == cpu_Running && avr->run == own_run
+             && !poke && !due && !mistake && avr->state == cpu_Running && avr->run == own_run
              && avr->cycle_timers.timer == first && (!first || first->when == when));
 }
 
@@ -309,9 +295,8 @@ static void run_to_horizon(void)
         run_watched(idle);
         if (complaint || avr->state == cpu_Crashed)
             ends_by_complaint();
-        if (spi_mixed)
-            ends("an interrupt sends bytes to the CAN controller in the middle of a command that the"
-                 " program has begun", mixed_at);
+        if (mistake)
+            ends(mistake, mistake_at);
     }
 }
 

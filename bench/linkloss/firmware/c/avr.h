@@ -1,6 +1,7 @@
 /* avr.h: what the parts of an 8-bit AVR know of one another. avr.c runs it; avr_pins.c is its ports
  * and the timers that drive them, avr_units.c converter, SPI, serial line, EEPROM and watchdog,
- * avr_ends.c what ends it, and avr_made.c makes and resets it.
+ * avr_races.c what interrupts do to what it reads and writes, avr_ends.c what ends it, and avr_made.c
+ * makes and resets it.
  */
 #ifndef AVR_H
 #define AVR_H
@@ -22,7 +23,8 @@
 
 enum { PORTS = 12, NOTHING = -1, EEPROM_WRITE_US = 3400, NO_INSTRUCTION = 0x9404, SPI_COLLISION_BIT = 6,
        SLEEP_CONTROL = 0x53, START_CYCLES = 16384, ADDRESSES = 0x10100,
-       COUNT_DOWN = 0x9701, BACK_TO_COUNT = 0xF7F1, TURN = 4, SOMEWHERE = 0xFFFF, START_JITTER = 4096 };
+       COUNT_DOWN = 0x9701, BACK_TO_COUNT = 0xF7F1, TURN = 4, LEVELS = 2, START_JITTER = 4096,
+       SPREAD = 2531 /* of neighbouring seeds: the golden section of the jitter, and odd */ };
 
 static const uint64_t PER_BILLION = 1000000000;
 
@@ -34,8 +36,8 @@ extern avr_extint_t *edge_unit;
 extern avr_adc_t *converter;
 extern avr_spi_t *spi_unit;
 extern avr_cycle_count_t spi_free;
-extern int spi_mixed;
-extern uint32_t mixed_at;
+extern const char *mistake; /* of the program; it ends it */
+extern uint32_t mistake_at;
 extern uint32_t after_program; /* flash from here on is erased */
 extern avr_cycle_count_t base_cycle, horizon;
 extern uint64_t base_ns;
@@ -73,6 +75,12 @@ avr_cycle_timer_slot_t *timer_of(const void *unit);
 void logged(avr_t *same, const int level, const char *format, va_list values);
 _Noreturn void ends(const char *what, uint32_t pc);
 _Noreturn void ends_by_complaint(void);
+void mistakes(const char *what, uint32_t pc);
+extern uint8_t *kinds;   /* of the instruction at each word of the flash; 0: it reads and writes no memory */
+extern uint32_t steps[]; /* instructions of each level */
+void run_access(void);
+void forget_races(void);
+void know_program(const struct scalar_place *places);
 uint16_t heap_end(void);
 void find_places(uint32_t pc);
 void interrupt_begins(avr_irq_t *irq, uint32_t vector, void *param);

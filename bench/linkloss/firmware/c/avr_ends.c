@@ -14,6 +14,16 @@ void logged(avr_t *same, const int level, const char *format, va_list values)
     avr->run_cycle_count = 1;
 }
 
+/* The program ends behind this instruction. */
+void mistakes(const char *what, uint32_t pc)
+{
+    if (mistake)
+        return;
+    mistake = what;
+    mistake_at = pc;
+    avr->run_cycle_count = 1;
+}
+
 static int is_call(uint32_t at)
 {
     unsigned opcode = avr->flash[at] | avr->flash[at + 1] << 8;

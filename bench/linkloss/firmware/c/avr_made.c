@@ -27,9 +27,12 @@ void processor_reset(void)
     avr->data[status] = causes;
     if (equipment.watchdog_always && watchdog_unit)
         set_watchdog((uint8_t)(1 << watchdog_unit->wde.bit));
-    noise_state = (equipment.seed ^ board.now_ns) + board.seed * 0x9E3779B97F4A7C15ull;
+    noise_state = equipment.seed ^ board.now_ns ^ board.clock_ns << 32;
     for (int i = 0; i < 4; i++)
-        noise(); /* neighbouring seeds part */
+        noise(); /* neighbours part */
+    uint64_t start = (noise() << 8 | noise()) + board.seed * SPREAD;
+    noise_state += board.seed * 0x9E3779B97F4A7C15ull;
+    noise();
     if (power) {
         for (unsigned at = ram_begin; at <= avr->ramend; at++)
             avr->data[at] = noise();
@@ -48,12 +51,13 @@ void processor_reset(void)
     complaint = due = selected = slept_deep = 0;
     line_length = 0;
     eeprom_free = spi_free = 0;
-    spi_mixed = 0;
+    mistake = NULL;
+    forget_races();
     avr->run_cycle_limit = 1 << 30;
     base_cycle = avr->cycle;
     base_ns = board.now_ns;
     avr->cycle += 3; /* the jump of the reset vector */
-    avr->cycle += (noise() << 8 | noise()) % START_JITTER; /* its oscillator never starts alike */
+    avr->cycle += start % START_JITTER; /* its oscillator never starts alike */
     poke = equipment.main != 0;
     horizon = cycle_at(board.horizon_ns);
 }
@@ -143,7 +147,7 @@ static void load(const uint8_t *flash, const uint8_t *eeprom)
     }
 }
 
-void processor_make(const uint8_t *flash, const uint8_t *eeprom)
+void processor_make(const uint8_t *flash, const uint8_t *eeprom, const struct scalar_place *scalars)
 {
     avr_global_logger_set(logged);
     avr_t *made = avr_make_mcu_by_name(equipment.chip);
@@ -161,4 +165,5 @@ void processor_make(const uint8_t *flash, const uint8_t *eeprom)
     find_units();
     connect();
     load(flash, eeprom);
+    know_program(scalars);
 }

@@ -2,7 +2,6 @@
 #include "avr.h"
 
 static uint8_t spi_data;
-static uint8_t eeprom_data;
 static char line[sizeof board.text];
 
 /* ---- converter, SPI, serial line */
@@ -65,11 +64,9 @@ void spi_written(avr_irq_t *irq, uint32_t value, void *param)
         return; /* it is off */
     avr_int_table_t *table = &avr->interrupts;
     if (selected && table->running_ptr > selected_in
-        && table->running[table->running_ptr - 1] != &spi_unit->spi) {
-        spi_mixed = 1;
-        mixed_at = avr->pc;
-        avr->run_cycle_count = 1;
-    }
+        && table->running[table->running_ptr - 1] != &spi_unit->spi)
+        mistakes("an interrupt sends bytes to the CAN controller in the middle of a command that the"
+                 " program has begun", avr->pc);
     if (avr->cycle < spi_free) {
         avr->data[spi_unit->r_spsr] |= 1 << SPI_COLLISION_BIT;
         avr->data[spi_unit->r_spdr] = spi_data;
@@ -104,8 +101,11 @@ void eeprom_written(avr_irq_t *irq, uint32_t value, void *param)
     (void)irq, (void)param;
     int busy = avr->cycle < eeprom_free;
     if (busy && value & 1 << eeprom_unit->eere.bit)
-        avr->data[eeprom_unit->r_eedr] = eeprom_data; /* it cannot be read now */
-    eeprom_data = avr->data[eeprom_unit->r_eedr];
+        mistakes("the EEPROM is read before it has written the last byte: what is read is not what"
+                 " it holds", avr->pc);
+    if (busy && value & 1 << eeprom_unit->eepe.bit && value & 1 << eeprom_unit->eempe.bit)
+        mistakes("a byte is written to the EEPROM before it has written the last one: it is lost",
+                 avr->pc);
     if (!busy && value & 1 << eeprom_unit->eepe.bit)
         eeprom_free = avr->cycle + (avr_cycle_count_t)equipment.clock_hz / 10000 * EEPROM_WRITE_US / 100;
 }

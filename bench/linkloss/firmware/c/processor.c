@@ -64,6 +64,7 @@ static void receive(void)
 
 void ask(int request)
 {
+    processor_asks();
     board.request = request;
     known = known && request == ASK_STATUS;
     reply();
@@ -235,9 +236,11 @@ int main(int count, char **words)
         return 1;
     uint8_t *flash = taken(equipment.flash_length);
     uint8_t *eeprom = taken(equipment.eeprom_length);
-    processor_make(flash, eeprom);
+    uint8_t *scalars = taken(equipment.scalars_length);
+    processor_make(flash, eeprom, (const struct scalar_place *)scalars);
     free(flash);
     free(eeprom);
+    free(scalars);
     if (setjmp(anew) == 0)
         receive();
     known = 0;

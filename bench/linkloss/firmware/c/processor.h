@@ -21,17 +21,18 @@ struct image {
     int32_t command;
     uint32_t pc;      /* a byte address in flash; where the processor is */
     uint64_t cycles;  /* since its power-up */
-    char what[256];   /* of a crash */
+    char what[256];   /* of a crash; %s stands for `variable` */
     char where[64];   /* its place, if it is none in the program */
+    uint32_t variable, changed_at; /* in memory; in flash, what changed it. 0: none */
     struct machine board;
 };
 
 /* What a processor is made of: sent once, before the first command, followed by the contents of
- * flash and EEPROM. Pins have the numbers 8 x port + bit, port A is 0. */
+ * flash and EEPROM and by the scalars of the program. Pins have the numbers 8 x port + bit, port A is 0. */
 struct equipment {
     char chip[32];
     uint32_t clock_hz;
-    uint32_t flash_length, eeprom_length;
+    uint32_t flash_length, eeprom_length, scalars_length; /* in bytes */
     uint64_t seed;
     uint32_t main, bad_interrupt;            /* addresses in flash, 0: unknown */
     uint32_t millis, overflows, heap_end;    /* addresses in memory, 0: unknown */
@@ -42,6 +43,11 @@ struct equipment {
     uint8_t select, interrupt;               /* of the SPI CAN controller, WITHOUT: none */
     uint32_t oscillator_hz, bit_rate, sample_least, sample_most;
 };
+
+/* A variable in memory that is read and written as a whole. */
+struct scalar_place {
+    uint16_t address, size;
+};
 #ifndef CFFI
 extern struct image image;
 extern struct equipment equipment;
@@ -51,10 +57,11 @@ extern struct equipment equipment;
 void ask(int request);
 
 /* The process's own part, called by processor.c. */
-void processor_make(const uint8_t *flash, const uint8_t *eeprom);
+void processor_make(const uint8_t *flash, const uint8_t *eeprom, const struct scalar_place *scalars);
 void processor_reset(void);
 _Noreturn void processor_run(void);
 uint64_t processor_ns(void);     /* the instant that it has come to */
+void processor_asks(void);       /* it is about to ask the bench */
 void processor_answered(void);   /* time may have passed, and the horizon may be another one */
 void processor_feed(uint8_t pin, uint8_t level); /* a chip beside it gives a pin a level */
 
