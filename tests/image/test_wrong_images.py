@@ -16,7 +16,7 @@ from linkloss.firmware.avr import AvrSources, build_image
 from linkloss.judge import judge
 from linkloss.scenario import Scenario, TimedAction, TimedFault
 from linkloss.session import simulate
-from linkloss.vehicle.loading import load_vehicle
+from linkloss.vehicle.loading import Vehicle, load_vehicle
 
 MS = 1_000_000
 BOOT = "    heard = millis();\n"
@@ -35,6 +35,56 @@ DEEP = """byte deep(byte n) {
     return got + a[0];
 }
 void setup() {"""
+SETUP = "void setup() {\n"
+TICKS = """ISR(TIMER2_COMPA_vect) { ticks++; } /* WRITER */
+void startTicks(byte top) {
+    TCCR2A = 2;
+    TCCR2B = 4; /* every 4 us */
+    OCR2A = top;
+    TIMSK2 = 2;
+}
+void setup() {
+"""
+OWN_TIME = "volatile unsigned long ticks; /* ms */\n" + TICKS
+OWED = "volatile byte ticks; /* quarters of a ms */\nunsigned long quarters;\n" + TICKS
+CHANGES = """void switchLoads"""
+LINES = """String told[9]; /* the last lines */
+void note() {
+    static byte turn;
+    String line = "at ";
+    for (byte i = 0; i < turn * 67 % 170; i++) line += '.'; /* HERE */
+    told[turn++ % 9] = line; /* HERE */
+}
+void setup() {
+"""
+KEPT = """byte kept(byte value) {
+    EEAR = 5;
+    EEDR = value;
+    cli();
+    EECR |= 1 << EEMPE;
+    EECR |= 1 << EEPE;
+    sei();
+    %s
+    EEAR = 5;
+    EECR |= 1 << EERE; /* HERE */
+    return EEDR;
+}
+void setup() {
+"""
+MODE = "    for (const Load &load : loads) pinMode(load.pin, OUTPUT);"
+LEVELS = """    switchLoads(heard); /* the levels first, then the pins: no output twitches */
+"""
+WRITES = "digitalWrite(load.pin, here || (load.on && (lit || !load.flashes)));"
+LOW_HORN = (
+    (
+        "rear.ino",
+        WRITES,
+        WRITES.replace("here ||", "(load.pin == 8) != (here ||").replace("));", ")));"),
+    ),
+)
+LOW_PIN = (("\nhorn = 8\n", '\nhorn = { pin = 8, active = "low" }\n'),)
+RESETS_AT = 'brown_out = "5.6 V"\n\n[supply]'
+NOW_IS = "    unsigned long now = millis();\n    if"
 READS = "        while (canRead(frame)) take(frame, now);\n"
 
 
@@ -56,6 +106,14 @@ class Wrong:
 def later(clock: str) -> tuple[tuple[str, str], ...]:
     """The node's clock has run for so long."""
     return (('target = "avr"', f'target = {{ family = "avr", clock_start = "{clock}" }}'),)
+
+
+def detector(level: str) -> tuple[tuple[str, str], ...]:
+    """The level of the brown-out detector, in place of the voltage that the file had."""
+    return (
+        ('board = "uno"\n', f'board = "uno"\nfuses = {{ brown_out = "{level}" }}\n'),
+        (RESETS_AT, "\n[supply]"),
+    )
 
 
 WRONG = [
@@ -114,6 +172,41 @@ WRONG = [
         (("can_chip.h", ISR, ASKING_ISR), ("rear.ino", "BUS_EVERY = 3", "BUS_EVERY = 0")),
         ends="an interrupt sends bytes to the CAN controller",
     ),
+    Wrong(
+        "a_time_of_four_bytes_read_while_its_interrupt_writes_it",
+        (("rear.ino", SETUP, OWN_TIME),
+         ("rear.ino", BOOT, "    startTicks(249);\n    heard = 0;\n"),
+         ("rear.ino", NOW_IS, "    unsigned long now = ticks; /* HERE */\n    if")),
+        ends="'ticks' is read in pieces",
+    ),
+    Wrong(
+        "an_update_that_is_lost_between_interrupt_and_loop",
+        (("rear.ino", SETUP, OWED), ("rear.ino", BOOT, "    startTicks(61);\n" + BOOT),
+         ("rear.ino", NOW_IS, "    while (ticks) { ticks--; quarters++; } /* HERE */\n" + NOW_IS)),
+        ends="an interrupt changes 'ticks' between the instructions",
+    ),
+    Wrong(
+        "a_heap_that_fragments_by_strings",
+        (("rear.ino", SETUP, LINES),
+         ("rear.ino", READS, READS + "        note();\n")),
+        ends="the heap has no room",
+    ),
+    Wrong(
+        "eeprom_read_before_it_is_ready",
+        (("rear.ino", SETUP, KEPT % ""),
+         ("rear.ino", READS, READS + "        kept(count);\n")),
+        ends="the EEPROM is read before",
+    ),
+    Wrong(
+        "a_pin_that_is_an_output_before_it_has_its_level",
+        (*LOW_HORN, ("rear.ino", LEVELS, ""),
+         ("rear.ino", MODE, MODE + " /* HERE */\n" + LEVELS.rstrip())),
+        ends="pin PB0 becomes an output before it has its level", vehicle=LOW_PIN,
+    ),
+    Wrong(
+        "no_brown_out_detector_in_a_dip", (), rule="end to end",
+        fault="brown_out", vehicle=detector("off"),
+    ),
 ]  # fmt: skip
 
 
@@ -123,8 +216,8 @@ def elf(folder: Path) -> str:
     return str(build_image(sources)) if (folder / "rear.ino").is_file() else ""
 
 
-def ran(folder: Path, wrong: Wrong, seed: int = 0):
-    """The car with a mistake, and what became of a run of it."""
+def write_car(folder: Path, wrong: Wrong) -> Vehicle:
+    """The car with a mistake."""
     files = car_from_nodes("dash,rear=image").files
     for name, content in sorted(files.items()):
         text = content.decode()
@@ -135,11 +228,18 @@ def ran(folder: Path, wrong: Wrong, seed: int = 0):
             assert text.count(old) == 1, (name, old)
             text = text.replace(old, new)
         (folder / name).write_text(text, encoding="utf-8")
-    vehicle = load_vehicle(folder / "vehicle.toml")
+    return load_vehicle(folder / "vehicle.toml")
+
+
+def ran(folder: Path, wrong: Wrong, seed: int = 0):
+    """The car with a mistake, and what became of a run of it."""
+    vehicle = write_car(folder, wrong)
     table = vehicle.situations["night"]
     faults = ()
     if wrong.fault:
-        made = make_fault(wrong.fault, {"node": "rear"}, vehicle)
+        dip = {"profile": "momentary_drop"}
+        hit = dip if wrong.fault == "brown_out" else {"node": "rear"}
+        made = make_fault(wrong.fault, hit, vehicle)
         faults = (TimedFault(made, 1_200 * MS, 1_700 * MS if made.lasting else None),)
     scenario = Scenario(
         name="night", title="", vehicle=vehicle, situation="night", inputs=table.inputs,
@@ -154,7 +254,9 @@ def caught(folder: Path, wrong: Wrong, seed: int = 0) -> bool:
     """Whether a run gives a mistake away by what it is, and where there is a line, by that."""
     recording, broken = ran(folder, wrong, seed)
     if wrong.ends:
-        return any(each.text.startswith(wrong.ends) for each in recording.crashes)
+        ends = [each for each in recording.crashes if each.text.startswith(wrong.ends)]
+        marked = any("HERE" in new for _, _, new in wrong.changes)
+        return any("HERE" in line_of(each.where) or not marked for each in ends)
     if wrong.bites:
         places = [each.by for each in recording.nodes["rear"] if each.cause == "watchdog"]
         return any(wrong.bites in line_of(place) for place in places)
@@ -182,12 +284,55 @@ def test_an_image_that_asks_its_controller_in_each_turn_is_right_as_well(tmp_pat
     assert recording.crashes == []
 
 
+ATOMIC = "    noInterrupts();\n    %s\n    interrupts();\n"
+RIGHT = [
+    Wrong(
+        "a_time_of_four_bytes_read_with_interrupts_off",
+        (("rear.ino", SETUP, OWN_TIME),
+         ("rear.ino", BOOT, "    startTicks(249);\n    heard = 0;\n"),
+         ("rear.ino", NOW_IS,
+          ATOMIC % "unsigned long now = ticks;" + "    if")),
+    ),
+    Wrong(
+        "an_update_with_interrupts_off",
+        (("rear.ino", SETUP, OWED), ("rear.ino", BOOT, "    startTicks(61);\n" + BOOT),
+         ("rear.ino", NOW_IS, ATOMIC % "quarters += ticks; ticks = 0;" + NOW_IS)),
+    ),
+    Wrong(
+        "strings_that_have_their_room",
+        (("rear.ino", SETUP, LINES.replace("turn * 67 % 170", "20")),
+         ("rear.ino", READS, READS + "        note();\n")),
+    ),
+    Wrong(
+        "eeprom_that_is_waited_for",
+        (("rear.ino", SETUP, KEPT % "while (EECR & 1 << EEPE) { }"),
+         ("rear.ino", "    wdt_reset();\n",
+          "    wdt_reset();\n    if (count == 3) kept(count);\n")),
+    ),
+    Wrong("a_pin_that_has_its_level_first", LOW_HORN, vehicle=LOW_PIN),
+    Wrong(
+        "a_brown_out_detector_in_a_dip", (), fault="brown_out", vehicle=detector("4.3 V"),
+    ),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("right", RIGHT, ids=lambda each: each.name)
+def test_a_right_image_that_does_the_same_keeps_its_rules(tmp_path, right):
+    recording, broken = ran(tmp_path, right)
+    assert recording.crashes == []
+    assert broken == set()
+
+
 @pytest.mark.parametrize("fault", ["hang", "reset"])
 def test_the_right_image_survives_the_faults(tmp_path, fault):
     assert ran(tmp_path, Wrong("right", (), fault=fault))[1] == set()
 
 
-QUICK = ("milliseconds_in_an_int", "waits_inside_an_interrupt")
+QUICK = (
+    "milliseconds_in_an_int", "waits_inside_an_interrupt", "no_brown_out_detector_in_a_dip",
+    "an_update_that_is_lost_between_interrupt_and_loop", "eeprom_read_before_it_is_ready",
+    "a_pin_that_is_an_output_before_it_has_its_level",
+)  # fmt: skip
 
 
 @pytest.mark.parametrize(

@@ -40,7 +40,7 @@ from linkloss.campaign.plan import (
     plan_full,
 )
 from linkloss.campaign.reach import Space, measured
-from linkloss.campaign.rotation import ROLL_OVERS, key_of, rolled_over
+from linkloss.campaign.rotation import key_of, roll_overs, rolled_over
 from linkloss.faults.catalogue import catalogue
 from linkloss.judge import Unjudged, unjudged
 from linkloss.problem import nearest
@@ -446,7 +446,7 @@ def _not_rolled_over(
     """The roll-overs of nodes' own clocks that no case reaches."""
     met = {entry for case in cases for entry in rolled_over(case)}
     for node in vehicle.nodes:
-        for name in ROLL_OVERS:
+        for name in roll_overs(vehicle):
             if node not in logged and (node, name) not in met:
                 what = f"{_ROLL_OVER} {node}'s clock at {name}"
                 yield Unjudged(what, "no case reaches it")

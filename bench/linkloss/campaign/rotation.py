@@ -3,7 +3,8 @@
     side      a period or a few ms, before or after an action       before [..] | A | [..] after
     eighth    of the message period, counted from power-up            |0|1|2|3|4|5|6|7|
     counter   value of the message's rolling counter at the fault      0 1 2 ... 15
-    clock     none, or one that rolls over near the fault: 16-bit ms, 32-bit us, 32-bit ms
+    clock     none, or one that rolls over near the fault: 16-bit ms, 32-bit us, 32-bit ms; in a car
+              with an image 15-bit ms too
     drift     right, or as wrong as a node declares, either way
 
 Each case takes one value of each axis. The choice depends on what earlier cases of its kind of
@@ -18,7 +19,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import cache, partial
 from itertools import count, pairwise
 from typing import Literal, NamedTuple
@@ -31,6 +32,7 @@ from linkloss.faults.frame_faults import carries
 from linkloss.scenario import Clocks, Drifts, Scenario
 from linkloss.session import simulate
 from linkloss.vehicle.load import LoadTable
+from linkloss.vehicle.loading import Vehicle
 
 LIMIT_S = 60.0
 """The limit of the run of a situation, in seconds, as that of :func:`apart`."""
@@ -43,6 +45,8 @@ FEW_NS = 8 * MS
 """A few ms: a fault begins within this time of the action."""
 ROLL_OVERS = {"16-bit ms": 2**16 * MS, "32-bit us": 2**32 * 1_000, "32-bit ms": 2**32 * MS}
 """When counters that programs derive from a clock start again at zero, in ns."""
+_SIGNED = {"15-bit ms": 2**15 * MS}
+"""When an int of 16 bits becomes negative, in ns."""
 
 Half = Literal["before", "after"]
 SIDES: tuple[tuple[Half, str], ...] = (
@@ -292,17 +296,18 @@ class Rotation:
     # ---- the nodes' clocks ----
 
     def clocks(self, fault: Fault, at_ns: int, until_ns: int | None, brief_ns: int) -> Clocks:
-        """What the nodes' clocks show at their start, in ns: every fourth time 0, else a value with
-        which one of ROLL_OVERS comes during the fault, before its deadlines are over, or just after
-        its end. Cases with a long common beginning keep clocks that start at 0.
+        """What the nodes' clocks show at their start, in ns: now and then 0, else a value with
+        which one of the roll-overs comes during the fault, before its deadlines are over, or just
+        after its end. Cases with a long common beginning keep clocks that start at 0.
         """
         turn = next(self._turns[key_of(fault), "clock"])
-        choice = turn % (len(ROLL_OVERS) + 1)
-        if at_ns >= BRANCH_FROM_NS or choice == len(ROLL_OVERS):
+        all_ns = tuple(roll_overs(self.vehicle).values())
+        choice = turn % (len(all_ns) + 1)
+        if at_ns >= BRANCH_FROM_NS or choice == len(all_ns):
             return {}
-        rolls_ns = list(ROLL_OVERS.values())[choice]
+        rolls_ns = all_ns[choice]
         near = (at_ns + brief_ns, (until_ns or at_ns + brief_ns) + brief_ns // 2)
-        into_ns = near[turn // (len(ROLL_OVERS) + 1) % len(near)]
+        into_ns = near[turn // (len(all_ns) + 1) % len(near)]
         return dict.fromkeys(self.vehicle.nodes, rolls_ns - into_ns)
 
     def drifts(self, fault: Fault, at_ns: int) -> Drifts:
@@ -320,6 +325,12 @@ class Rotation:
         return found
 
 
+def roll_overs(vehicle: Vehicle) -> Mapping[str, int]:
+    """When counters that programs of a vehicle may derive from a clock start again, in ns."""
+    images = any(node.runs_image for node in vehicle.nodes.values())
+    return {**_SIGNED, **ROLL_OVERS} if images else ROLL_OVERS
+
+
 def rolled_over(case: Scenario) -> Iterator[tuple[str, str]]:
     """(node, roll-over) of the clocks that roll over during a case. A momentary fault of a node
     counts as its reset, which sets its clock back.
@@ -328,7 +339,7 @@ def rolled_over(case: Scenario) -> Iterator[tuple[str, str]]:
         resets = [t.at_ns for t in case.faults if not t.fault.lasting and node in t.fault.nodes()]
         lives = [0, *sorted(resets), case.lasts_ns]
         longest_ns = max(end_ns - begin_ns for begin_ns, end_ns in pairwise(lives))
-        for name, rolls_ns in ROLL_OVERS.items():
+        for name, rolls_ns in roll_overs(case.vehicle).items():
             if 0 < rolls_ns - start_ns <= longest_ns:
                 yield node, name
 
@@ -375,7 +386,7 @@ def unrotated(undisturbed: Undisturbed, cases: Iterable[Scenario]) -> list[str]:
     found += [
         f"{node}: the roll-over of its clock at {name}"
         for node in undisturbed.vehicle.nodes
-        for name in ROLL_OVERS
+        for name in roll_overs(undisturbed.vehicle)
         if (node, name) not in rolled
     ]
     return found

@@ -213,6 +213,8 @@ TIMER = 2
 OK, FULL, IS_BUS_OFF, NOT_SENDING = range(4)
 _STATES = {ErrorState.ACTIVE: 0, ErrorState.PASSIVE: 1, ErrorState.BUS_OFF: 2}
 MEMORY = "firmware memory"
+TWITCH_NS = 1_000_000
+"""For less than this no program means to switch a load, when its pin has just become an output."""
 
 
 class Answers:
@@ -234,6 +236,7 @@ class Answers:
         self._senses: Mapping[int, SensePin] = {entry.pin: entry for entry in wiring.senses}
         self._largest = largest
         self._interrupt = interrupt
+        self._driven: dict[int, tuple[int, float]] = {}
         self._timer: Event | None = None
         self._period_ns = 0
         self._sent = self._controller.sent
@@ -243,13 +246,22 @@ class Answers:
         machine.memory, machine.memory_size = self._memory, len(self._memory)
 
     def output(self) -> None:
-        """Drive or release a pin."""
-        entry = self._outputs[self._machine.a]
-        level = entry.level(self._machine.b)
+        """Drive or release a pin. The load twitches if it soon has again the level that it has
+        without a program, and had another one in between.
+        """
+        entry, board = self._outputs[self._machine.a], self._board
+        level, now_ns = entry.level(self._machine.b), self._machine.now_ns
+        since_ns, first = self._driven.get(entry.pin, (None, 0.0))
+        released = board.released(entry.output)
+        twitches = since_ns is not None and level == released != first
+        twitches = twitches and now_ns - since_ns < TWITCH_NS
+        self._machine.result = twitches
         if level is None:
-            self._board.release(entry.output)
+            board.release(entry.output)
+            self._driven.pop(entry.pin, None)
         else:
-            self._board.write(entry.output, level)
+            board.write(entry.output, level)
+            self._driven.setdefault(entry.pin, (now_ns, level))
 
     def send(self) -> None:
         """Put a frame into a mailbox."""

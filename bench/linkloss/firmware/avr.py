@@ -35,11 +35,34 @@ from linkloss.shipped import cache_folder
 
 @dataclass(frozen=True, slots=True)
 class Chip:
-    """One kind of processor. ``analog`` has the pins of its converter's channels."""
+    """One kind of processor. ``analog`` has the pins of its converter's channels, ``speeds`` the
+    voltages from which it may run so fast (V, Hz); in between it is on the line.
+    """
 
     ports: str
     analog: tuple[str, ...]
+    speeds: tuple[tuple[float, int], ...]
     clock_hz: int = 16_000_000
+
+    def least_volts(self, clock_hz: int) -> float:
+        """The least supply at which it runs right with a clock, in V."""
+        before, fast = 0.0, 0
+        for volts, most_hz in self.speeds:
+            if clock_hz <= most_hz:
+                share = (clock_hz - fast) / (most_hz - fast)
+                return volts if not fast else before + share * (volts - before)
+            before, fast = volts, most_hz
+        return before
+
+    def detector(self, level: float, clock_hz: int) -> tuple[float, float]:
+        """With a level of its brown-out detector in V, 0 for none: the supply below which it is
+        held in reset, and that below which it may do anything. A level is tested to hold for the
+        speed of its voltage, although its limits lie lower.
+        """
+        if not level:
+            return POWER_ON_RESET_V, self.least_volts(clock_hz)
+        holds = any(abs(level - volts) < 0.25 and clock_hz <= hz for volts, hz in self.speeds)
+        return level, level if holds else max(level, self.least_volts(clock_hz))
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,9 +81,22 @@ def _row(port: str, *bits: int) -> tuple[str, ...]:
 
 _UP, _DOWN = range(8), range(7, -1, -1)
 CHIPS: Mapping[str, Chip] = {
-    "atmega328p": Chip("BCD", (*_row("C", *range(6)), "ADC6", "ADC7")),
-    "atmega2560": Chip("ABCDEFGHJKL", (*_row("F", *_UP), *_row("K", *_UP))),
-}
+    "atmega328p": Chip(
+        "BCD", (*_row("C", *range(6)), "ADC6", "ADC7"),
+        ((1.8, 4_000_000), (2.7, 10_000_000), (4.5, 20_000_000)),
+    ),
+    "atmega2560": Chip(
+        "ABCDEFGHJKL", (*_row("F", *_UP), *_row("K", *_UP)),
+        ((2.7, 8_000_000), (4.5, 16_000_000)),
+    ),
+}  # fmt: skip
+"""Speeds: data sheets, "Speed grades" (from memory)."""
+POWER_ON_RESET_V = 1.3
+"""Falling threshold of the power-on reset, typical (data sheet, "Power-on reset", from memory)."""
+BROWN_OUT_V = {"off": 0.0, "1.8 V": 1.8, "2.7 V": 2.7, "4.3 V": 4.3}
+"""Levels of the fuses BODLEVEL, typical (data sheet, "BODLEVEL fuse coding", from memory)."""
+BROWN_OUT_HYSTERESIS_V = 0.05
+"""Of the detector (data sheet, "Brown-out detector", from memory)."""
 _UNO = (*_row("D", *_UP), *_row("B", *range(6)), *_row("C", *range(6)))
 _MEGA = (
     "PE0", "PE1", "PE4", "PE5", "PG5", "PE3", "PH3", "PH4", "PH5", "PH6",

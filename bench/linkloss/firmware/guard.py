@@ -72,6 +72,9 @@ class BoardFace(Protocol):
     def release(self, name: str) -> None:
         """Let go of an output."""
 
+    def released(self, name: str) -> float:
+        """The level of an output that no program drives."""
+
     def supply_volts(self) -> float:
         """The supply voltage, in V."""
 

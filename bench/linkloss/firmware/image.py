@@ -109,10 +109,13 @@ class Image:
     def _first(self) -> Processor:
         """A processor that has not run yet."""
         try:
-            contents = read_image(self.path)
-            return Processor.start(processor_program(), self.equipment(contents))
+            return Processor.start(processor_program(), self.equipment(self._contents))
         except (BuildError, ImageError) as error:
             raise self._refused(str(error)) from None
+
+    @cached_property
+    def _contents(self) -> Contents:
+        return read_image(self.path)
 
     @cached_property
     def _scalars(self) -> list[Scalar]:
@@ -131,9 +134,11 @@ class Image:
             seed=zlib.crc32(contents.flash),
             main=symbols.get("main", 0),
             bad_interrupt=symbols.get("__bad_interrupt", 0),
+            allocate=symbols.get("malloc", 0),
             millis=contents.memory("timer0_millis"),
             overflows=contents.memory("timer0_overflow_count"),
             heap_end=contents.memory("__brkval"),
+            free_pieces=contents.memory("__flp"),
             static_end=contents.memory("_end"),
             vcc_mv=around.vcc_mv,
             watchdog_always=around.watchdog_always,
@@ -172,10 +177,22 @@ class Image:
         variable, changed_at = processor.race
         if variable:
             what = f"{what % self._named(variable)} ({_short(self._line(changed_at))})"
-        lines = [self._line(place) for place in places]
-        innermost, *callers = dict.fromkeys(line for line in lines if line) or ["an unknown place"]
+        lines = self._lines(self._stack(places)) or self._lines(places) or ["an unknown place"]
+        innermost, *callers = lines
         shown = ", ".join(_short(line) for line in callers[:_SHOWN])
         return ProgramFailed(f"{what} (called from {shown})" if shown else what, innermost)
+
+    def _stack(self, places: list[int]) -> list[int]:
+        """Of what looks like return addresses those that lead to one another."""
+        found = places[:1]
+        for place in places[1:]:
+            if self._contents.calls(place, self._contents.function_of(found[-1])):
+                found.append(place)
+        return found
+
+    def _lines(self, places: list[int]) -> list[str]:
+        """The user's lines of some places, each once."""
+        return [line for line in dict.fromkeys(map(self._line, places)) if line]
 
     def _named(self, variable: int) -> str:
         """The name of what is at an address in memory."""

@@ -61,9 +61,11 @@ class Equipment:
     seed: int = 0
     main: int = 0
     bad_interrupt: int = 0
+    allocate: int = 0
     millis: int = 0
     overflows: int = 0
     heap_end: int = 0
+    free_pieces: int = 0
     static_end: int = 0
     vcc_mv: int = 5000
     watchdog_always: bool = False

@@ -190,7 +190,7 @@ class Output:
             self._settle()
 
     def _settle(self) -> None:
-        level = self.command if self.command is not None else self._hardware()
+        level = self.command if self.command is not None else self.released()
         if not self.powered:
             level = 0.0
         if self._circuit is None:
@@ -206,7 +206,7 @@ class Output:
         """What the switch reports of itself."""
         return "ok" if self._circuit is None else self._circuit.status(self._name)
 
-    def _hardware(self) -> float:
+    def released(self) -> float:
         """What the load gets while no program drives the output."""
         if self._table.hardware_default == "local" and self._table.local is not None:
             return 1.0 if self._table.local(self._seen()) else 0.0
@@ -398,6 +398,10 @@ class Board:
 
     def release(self, name: str) -> None:
         self._output(name).drive(None)
+
+    def released(self, name: str) -> float:
+        """What a load gets while no program drives its output."""
+        return self._output(name).released()
 
     def _output(self, name: str) -> Output:
         self._must_live()

@@ -230,6 +230,13 @@ class NodeSupplyTable(Table):
         description="whether the processor is held in reset below 'brown_out'; without that its"
         " program runs wild between 'least' and 'brown_out'",
     )
+    regulator_drop: Voltage = Field(
+        default=1.3,
+        ge=0,
+        le=10,
+        description="of a node with 'fuses.brown_out': how far the chip's supply lies below the"
+        " terminals once the regulator can no longer hold it: diode and regulator",
+    )
     logged: str | None = Field(
         default=None, description="'Message.Signal' of the node that shows its supply voltage"
     )

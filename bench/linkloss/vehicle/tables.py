@@ -28,6 +28,7 @@ from pydantic import (
     model_validator,
 )
 
+from linkloss.firmware.avr import BOARDS, BROWN_OUT_HYSTERESIS_V, BROWN_OUT_V, CHIPS
 from linkloss.problem import unknown
 from linkloss.units import (
     BitRate,
@@ -275,6 +276,12 @@ class FusesTable(BaseModel):
     watchdog_always: bool = Field(
         default=False, description="WDTON: the watchdog cannot be switched off"
     )
+    brown_out: Literal["off", "1.8 V", "2.7 V", "4.3 V"] | None = Field(
+        default=None,
+        description="BODLEVEL: below it, at the chip, the detector resets; where the chip needs"
+        " more for its clock, its program runs wild in between; default: as the table 'supply'"
+        " says",
+    )
 
 
 class TargetTable(BaseModel):
@@ -313,6 +320,7 @@ def _target(value: object) -> object:
 
 
 MS = 1_000_000
+_DETECTOR = "brown_out_detector"
 ANY_FRAME = "any frame"
 """A waker: any frame on the bus wakes the node, as with a common transceiver."""
 _POSITION = re.compile(r"[^\s@(),/](?:[^\n\r\t@(),/]*[^\s@(),/])?")
@@ -657,6 +665,27 @@ class NodeTable(ControllerTable, Table):
         if self.chip is None and self.board is None:
             raise ValueError("an image runs on a processor; expected 'chip' or 'board'")
         return self
+
+    @model_validator(mode="after")
+    def _detector(self) -> NodeTable:
+        """The fuses say when the processor resets, and the table of its supply says the same."""
+        level = None if self.fuses is None else self.fuses.brown_out
+        board = BOARDS.get(self.board or "")
+        chip = CHIPS.get(self.chip or (board.chip if board else ""))
+        if level is None or chip is None or self.supply is None:
+            return self
+        own = [key for key in ("brown_out", "least") if key in self.supply.model_fields_set]
+        if own or not self.supply.brown_out_detector:
+            text = f"'fuses.brown_out' says when it resets; expected no '{(*own, _DETECTOR)[0]}'"
+            raise ValueError(f"{text} in its table 'supply'")
+        clock_hz = chip.clock_hz if self.clock is None else self.clock
+        reset_v, wild_v = chip.detector(BROWN_OUT_V[level], clock_hz)
+        said: dict[str, object] = {"brown_out": round(wild_v + self.supply.regulator_drop, 3)}
+        if "hysteresis" not in self.supply.model_fields_set:
+            said["hysteresis"] = BROWN_OUT_HYSTERESIS_V
+        if reset_v < wild_v:
+            said |= {"least": round(reset_v + self.supply.regulator_drop, 3), _DETECTOR: False}
+        return self.model_copy(update={"supply": self.supply.model_copy(update=said)})
 
     @model_validator(mode="after")
     def _sleep(self) -> NodeTable:

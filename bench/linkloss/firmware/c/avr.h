@@ -83,6 +83,8 @@ void forget_races(void);
 void know_program(const struct scalar_place *places);
 uint16_t heap_end(void);
 void find_places(uint32_t pc);
+void heap_asked(unsigned bytes);
+int finds_no_room(uint32_t pc);
 void interrupt_begins(avr_irq_t *irq, uint32_t vector, void *param);
 void on_write(avr_io_addr_t address, avr_irq_notify_t notify, void *param);
 #endif

@@ -1,6 +1,7 @@
 /* avr_ends.c: what ends a program on an AVR, and where that was. */
 #include "avr.h"
 
+enum { KEPT_FOR_STACK = 128 }; /* __malloc_margin of avr-libc */
 static char complaint_text[256];
 
 void logged(avr_t *same, const int level, const char *format, va_list values)
@@ -74,6 +75,42 @@ uint16_t heap_end(void)
 {
     uint16_t found = allocated();
     return found ? found : (uint16_t)equipment.static_end;
+}
+
+static unsigned asked;
+
+/* malloc() begins. */
+void heap_asked(unsigned size)
+{
+    asked = size;
+}
+
+static unsigned word_at(unsigned at)
+{
+    return avr->data[at & 0xFFFF] | avr->data[(at + 1) & 0xFFFF] << 8;
+}
+
+/* Whether malloc() returns without a piece although enough is free, in pieces that are too small. A
+ * piece has its length in front of it, and the next one's address behind that. */
+int finds_no_room(uint32_t pc)
+{
+    static char text[160];
+    unsigned all = 0, largest = 0, end = heap_end(), pieces = 0;
+    if (avr->data[24] || avr->data[25] || !equipment.free_pieces)
+        return 0;
+    for (unsigned at = word_at(equipment.free_pieces); at && pieces < avr->ramend; pieces++) {
+        all += word_at(at) + 2;
+        largest = word_at(at) > largest ? word_at(at) : largest;
+        at = word_at(at + 2);
+    }
+    if (_avr_sp_get(avr) > end + KEPT_FOR_STACK)
+        all += _avr_sp_get(avr) - end - KEPT_FOR_STACK;
+    if (all < asked + 2)
+        return 0;
+    snprintf(text, sizeof text, "the heap has no room for %u bytes, and %u are free: they lie in pieces,"
+             " of which the largest has %u", asked, all, largest);
+    mistakes(text, pc);
+    return 1;
 }
 
 _Noreturn void ends_by_complaint(void)

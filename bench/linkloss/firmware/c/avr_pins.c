@@ -53,6 +53,22 @@ static int timed(int pin)
     return NOTHING;
 }
 
+/* Where the program was when a pin became an output. */
+static struct {
+    uint32_t count;
+    uint64_t places[sizeof board.places / sizeof *board.places];
+} begun[8 * PORTS];
+
+static _Noreturn void ends_by_twitch(int pin)
+{
+    static char text[160];
+    memcpy(board.places, begun[pin].places, sizeof board.places);
+    board.places_length = begun[pin].count;
+    snprintf(text, sizeof text, "pin P%c%d becomes an output before it has its level: what hangs on it"
+             " twitches", 'A' + pin / 8, pin % 8);
+    crash(text, NULL);
+}
+
 static void settle(int pin)
 {
     int wanted = NOTHING;
@@ -62,13 +78,21 @@ static void settle(int pin)
     }
     if (wanted == driven[pin])
         return;
+    int begins = driven[pin] == NOTHING;
     driven[pin] = (int16_t)wanted;
     if (board.wired[pin] != 1)
         return;
+    if (begins) {
+        find_places(avr->pc);
+        begun[pin].count = board.places_length;
+        memcpy(begun[pin].places, board.places, sizeof board.places);
+    }
     come_up();
     board.a = pin;
     board.b = wanted;
     ask(ASK_OUTPUT);
+    if (board.result)
+        ends_by_twitch(pin);
 }
 
 static void settle_port(int port)

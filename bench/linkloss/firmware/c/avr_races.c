@@ -18,8 +18,9 @@
 
 #include <unistd.h>
 
-enum access { NO_ACCESS, LOAD, STORE, LOAD_AT, STORE_AT, INPUT, OUTPUT, SET_BIT };
-enum { NEAR = 8, AGAIN = 16, TRIED = 64, TRIES = 3, WRITES_BACK = 16, FARTHEST = 0x2200, PROGRAM_COUNTERS = 1 << 22, STATUS_AND_STACK = 0x5D };
+enum access { NO_ACCESS, LOAD, STORE, LOAD_AT, STORE_AT, INPUT, OUTPUT, SET_BIT, ALLOCATES, ALLOCATED };
+enum { NEAR = 8, AGAIN = 16, TRIED = 64, TRIES = 3, WRITES_BACK = 16, FARTHEST = 0x2200, PROGRAM_COUNTERS = 1 << 22, STATUS_AND_STACK = 0x5D,
+       RETURN = 0x9508 };
 
 struct level {
     uint32_t step;       /* of the last read */
@@ -248,9 +249,13 @@ void run_access(void)
 {
     uint32_t pc = avr->pc;
     int kind = kinds[pc / 2], level = avr->interrupts.running_ptr;
+    if (kind == ALLOCATED && finds_no_room(pc))
+        return;
     if (trial.way && steps[trial.level] - trial.begun > TRIED)
         answer_state();
-    unsigned address = address_of(kind, pc);
+    unsigned address = kind < ALLOCATES ? address_of(kind, pc) : 0;
+    if (kind == ALLOCATES)
+        heap_asked(avr->data[24] | avr->data[25] << 8);
     int write = writes(kind);
     if (write && kind == STORE_AT && address < 32)
         ends("a write through a pointer that is null", pc);
@@ -290,12 +295,19 @@ void know_program(const struct scalar_place *places)
 {
     kinds = calloc(PROGRAM_COUNTERS, 1);
     tries = calloc(avr->flashend / 2 + 2, 1);
+    uint32_t end = equipment.allocate;
     scalar_count = equipment.scalars_length / sizeof *places;
     scalars = calloc(scalar_count + 1, sizeof *scalars);
     if (!kinds || !tries || !scalars)
         exit(1);
     for (uint32_t at = 0; at < equipment.flash_length; at += 2)
         kinds[at / 2] = kind_of(opcode_at(at));
+    while (end && end < equipment.flash_length && opcode_at(end) != RETURN)
+        end += 2;
+    if (end && end < equipment.flash_length && !kinds[equipment.allocate / 2]) {
+        kinds[equipment.allocate / 2] = ALLOCATES; /* it begins with a push */
+        kinds[end / 2] = ALLOCATED;
+    }
     for (unsigned i = 0; i < scalar_count; i++) {
         scalars[i].begin = places[i].address;
         for (unsigned at = places[i].address; at < (unsigned)places[i].address + places[i].size; at++)

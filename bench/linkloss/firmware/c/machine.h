@@ -11,7 +11,8 @@
 enum request {
     ASK_NOTHING,
     ASK_WAIT,       /* go on at until_ns, or earlier for an interrupt */
-    ASK_OUTPUT,     /* pin `a` is driven to `b`/255, or released if b < 0 */
+    ASK_OUTPUT,     /* pin `a` is driven to `b`/255, or released if b < 0; result 1: its load
+                       twitches, as it was before for a moment */
     ASK_SEND,       /* id, flags, length, data; result */
     ASK_RECEIVE,    /* the same; result 1 if there was a frame */
     ASK_ABORT,

@@ -35,7 +35,9 @@ struct equipment {
     uint32_t flash_length, eeprom_length, scalars_length; /* in bytes */
     uint64_t seed;
     uint32_t main, bad_interrupt;            /* addresses in flash, 0: unknown */
+    uint32_t allocate;                       /* malloc(), in flash */
     uint32_t millis, overflows, heap_end;    /* addresses in memory, 0: unknown */
+    uint32_t free_pieces;                    /* the list of malloc() */
     uint32_t static_end;
     uint32_t vcc_mv;
     uint32_t watchdog_always;                /* the fuse WDTON */
