@@ -41,6 +41,10 @@ INSTANTS_MS = (
     200,
     300,
     500,
+    700,
+    1_000,
+    1_500,
+    2_500,
 )
 
 DECK = """one node, two lamps, a motor
@@ -70,7 +74,7 @@ Vcm cm 0 PULSE(0 1 120m 1u 1u 10 20)
 .ic v(wa)=0.1 v(wb)=0.1 v(e)=0
 .options reltol=1e-5 abstol=1e-9
 .control
-tran 20u 510m 0 20u uic
+tran 20u 2510m 0 20u uic
 {measures}
 quit
 .endc
@@ -120,7 +124,8 @@ def ours() -> tuple[Network, Filament, Filament]:
 
 
 @pytest.mark.skipif(NGSPICE is None, reason="ngspice is not installed")
-def test_voltages_and_currents_agree_with_ngspice_within_2_percent(tmp_path):
+def test_voltages_and_currents_agree_with_ngspice_within_1_percent(tmp_path):
+    """Once solved, from the first inrush until the motor has run up; within 2 % in between."""
     network, first, second = ours()
     known = spice(tmp_path, first.hot_ohm, second.hot_ohm, first)
     assert len(known) == 5 * len(INSTANTS_MS)
@@ -133,23 +138,25 @@ def test_voltages_and_currents_agree_with_ngspice_within_2_percent(tmp_path):
             network.drive(pending.pop(due_ns), 1.0)
             network.settle()
         network.advance(at_ns)
-        volts = network.battery_volts, network.volts("node")
         spiced = {name: known[f"{name}{place}"] for name in ("plus", "feed", "ground", "lamp")}
-        assert volts[0] == pytest.approx(spiced["plus"], rel=0.02), at_ms
-        assert volts[1] == pytest.approx(spiced["feed"] - spiced["ground"], rel=0.02), at_ms
-        network.settle()  # what moves at this very instant, not at the event before it
-        assert network.load_volts("first") == pytest.approx(spiced["lamp"], rel=0.02), at_ms
+        plus, node = spiced["plus"], spiced["feed"] - spiced["ground"]
+        assert network.battery_volts == pytest.approx(plus, rel=0.02), at_ms
+        assert network.volts("node") == pytest.approx(node, rel=0.02), at_ms
+        network.settle()
+        assert network.battery_volts == pytest.approx(plus, rel=0.01), at_ms
+        assert network.volts("node") == pytest.approx(node, rel=0.01), at_ms
+        assert network.load_volts("first") == pytest.approx(spiced["lamp"], rel=0.01), at_ms
         feed = (spiced["plus"] - spiced["feed"]) / 0.015
         lamp = (spiced["feed"] - spiced["lamp"]) / 0.065
-        assert network.feed_amps("node") == pytest.approx(feed, rel=0.02), at_ms
-        assert network.amps("first") == pytest.approx(lamp, rel=0.02), at_ms
+        assert network.feed_amps("node") == pytest.approx(feed, rel=0.01), at_ms
+        assert network.amps("first") == pytest.approx(lamp, rel=0.01), at_ms
         if at_ms > 120:
             motor = (spiced["feed"] - known[f"motor{place}"]) / 0.035
-            assert network.amps("fan") == pytest.approx(motor, rel=0.02), at_ms
+            assert network.amps("fan") == pytest.approx(motor, rel=0.003), at_ms
 
 
 def test_the_comparison_has_teeth():
-    """The first instants of an inrush are far from where it settles: 2 % is no wide gate."""
+    """The first instants of an inrush are far from where it settles: 1 % is no wide gate."""
     network, *_ = ours()
     network.settle()
     network.drive("first", 1.0)

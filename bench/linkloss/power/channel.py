@@ -27,7 +27,8 @@ class Channel:
 
     ``lead_ohm`` is the resistance of the lead to the load and back. The return ends at the car's
     body, or at the ground of the node ``ground``. Channels that share a fuse hold the same object.
-    ``source_ohm`` lies before the switch, in battery, feed and ground; the network sets it.
+    ``source_ohm`` lies in battery and feed, and in the ground that it returns to; the network sets
+    it.
     """
 
     name: str
@@ -145,17 +146,26 @@ class Channel:
             self.switch.warmed(self.watts, dt_s)
         if self._rests():
             return
-        ohm = inf if self.shorted else element.ohm
-        self.load.advance(element.volts, ohm, dt_s, element.limit, element.duty)
+        volts, ohm = self._behind()
+        self.load.advance(volts, ohm, dt_s, element.limit, element.duty)
+
+    def _behind(self) -> tuple[float, float]:
+        """The voltage in V that drives the load, and the resistance in ohm between that and the
+        load: with what lies before the switch, because a current that changes moves the voltage
+        that it is drawn at.
+        """
+        element = self.element
+        if self.shorted:
+            return element.volts, inf
+        volts = element.volts + self.source_ohm * element.amps
+        return volts, element.ohm + self.source_ohm * element.duty
 
     def next_s(self) -> float:
         """When its load needs a new solution, in s from now; inf: never."""
         if self.shorted or self._rests():
             return inf
-        element = self.element
-        wait_s = self.load.next_s(
-            element.volts, element.ohm, element.limit, element.duty, self.source_ohm
-        )
+        element, (volts, ohm) = self.element, self._behind()
+        wait_s = self.load.next_s(volts, ohm, element.limit, element.duty, self.source_ohm)
         if wait_s == inf and isinstance(self.load, Filament | Motor):
             self._rest = element.volts
         return wait_s

@@ -16,7 +16,8 @@ from math import exp, inf
 from typing import NamedTuple
 
 SETTLED = 0.002
-"""A state this close to its final value counts as settled (relative)."""
+"""A filament's resistance, or a motor's current, this close to its final value counts as settled
+(relative)."""
 STEP = 0.2
 """A current that changes by more than this share needs a new solution of the circuit..."""
 STEP_V = 0.1
@@ -189,10 +190,9 @@ class Motor(Load):
             full = (volts - limit * (self.ohm + ohm) - self.emf) * self.start_s / self.ohm
             torque = duty * limit - self.amps
             return full / torque if torque > 0 else inf
-        goal = max(0.0, goal)
-        if abs(goal - self.emf) < SETTLED * max(abs(volts), 1.0):
+        goal, whole = max(0.0, goal), self.ohm + ohm
+        if abs(goal - self.emf) <= SETTLED * abs(volts - goal):
             return inf
-        whole = self.ohm + ohm
         moves = abs(goal - self.emf) / time_s / whole
         return step_s((volts - self.emf) / whole, moves, 4 * time_s, source_ohm)
 

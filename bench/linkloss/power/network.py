@@ -70,17 +70,16 @@ class Terminal:
     """Conductance of the feed in the present circuit, in S."""
 
     @property
-    def ohm(self) -> float:
-        """Feed and ground together, without fuse and link, in ohm."""
-        return (self.feed_ohm or 0.0) + (self.ground_ohm or 0.0)
+    def whole_feed_ohm(self) -> float:
+        """The feed with its fuse, in ohm."""
+        return (self.feed_ohm or 0.0) + (0.0 if self.feed_fuse is None else self.feed_fuse.ohm)
 
     @property
     def feed_siemens(self) -> float:
         """Conductance of the feed with its fuse, in S; 0 while it is interrupted."""
         if self.feed_ohm is None or self.feed_lost or (self.feed_fuse and self.feed_fuse.opened):
             return 0.0
-        fuse = 0.0 if self.feed_fuse is None else self.feed_fuse.ohm
-        return 1 / (self.feed_ohm + fuse)
+        return 1 / self.whole_feed_ohm
 
     @property
     def ground_siemens(self) -> float:
@@ -178,11 +177,14 @@ class Network:
         for channel in self.channels.values():
             terminal = self.terminals[channel.node]
             channel.element.a = terminal.plus
-            channel.element.b = self.terminals[channel.ground].minus if channel.ground else BODY
+            back = self.terminals[channel.ground] if channel.ground else None
+            channel.element.b = BODY if back is None else back.minus
             if isinstance(channel.switch, Relay):
                 coil = Heater(1.0, 1 / channel.switch.coil_ohm)
                 channel.coil = Element(terminal.plus, terminal.minus, 0.0, coil)
-            channel.source_ohm = self.battery.ohm + terminal.ohm
+            channel.source_ohm = self.battery.ohm + terminal.whole_feed_ohm
+            if back is not None:
+                channel.source_ohm += back.ground_ohm or 0.0
         if self.starter is not None:
             self.starter.channel.element.a = self._plus
             self.starter.channel.source_ohm = self.battery.ohm
