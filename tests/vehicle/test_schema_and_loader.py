@@ -45,6 +45,10 @@ BESIDE = {
     ("NodeTable", "clock"): {"image": "rear.elf", "chip": "atmega328p", "boot": "100 ms"},
     ("NodeTable", "sleeps_when"): {**GIVEN["NodeTable"], "asleep_within": "1 s"},
     ("NodeTable", "asleep_within"): {**GIVEN["NodeTable"], "sleeps_when": "lights == off"},
+    ("RouteTable", "when_stale"): {
+        **{"from": "A.B", "to": "C.D", "latency": "50 ms"},
+        **{"stale_after": "250 ms", "on_stale": "default"},
+    },
     ("NoticeTable", "longest"): {"stuck": "horn", "signal": "A.B", "within": "1 s"},
 }
 """What has to stand beside a key so that it makes sense."""

@@ -56,6 +56,7 @@ def spans(vehicle: Vehicle) -> Spans:
         for load in asked
     ]
     losses += [notice.within for notice in vehicle.notices.values() if notice.lost is not None]
+    losses += [route.stale_after + 2 * route.latency for route in vehicle.routes.values()]
     names = dict.fromkeys(name for load in asked for name in load.request_messages)
     messages = [vehicle.messages[name] for name in names]
     rejoins = [load.rejoin for load in vehicle.loads.values()]

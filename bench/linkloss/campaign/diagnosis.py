@@ -100,6 +100,8 @@ def suspect(vehicle: Vehicle, verdict: Verdict) -> str:
         return vehicle.sender(split_signal(vehicle.notices[subject].signal)[0])
     if subject in vehicle.requests:
         return vehicle.sender(split_signal(subject)[0])
+    if subject in vehicle.routes:
+        return vehicle.sender(vehicle.routes[subject].target_message)
     return subject if subject in vehicle.nodes else ""
 
 

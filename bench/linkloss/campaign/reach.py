@@ -117,6 +117,8 @@ class _History:
             return subject
         if subject in self.vehicle.loads:
             return self.vehicle.loads[subject].node
+        if subject in self.vehicle.routes:
+            return self.vehicle.sender(self.vehicle.routes[subject].target_message)
         notice = self.vehicle.notices.get(subject)
         message = (subject if notice is None else notice.signal).partition(".")[0]
         return self.vehicle.sender(message) if message in self.vehicle.messages else ""

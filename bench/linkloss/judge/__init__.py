@@ -37,8 +37,9 @@ A rule's name says which news was missed. A rule was *exercised* where a load th
 was would have broken it: the walk tests that at every item of news. ``loads.py`` makes verdicts of
 the results, and ``flashing.py`` judges the pattern where only flashing is right. ``control.py``
 walks the requests of the control nodes in the same way, and finds how long a frame's content waited
-in a mailbox. For ``end_to_end.py`` and ``notice.py`` more may be right at one time, so they judge
-by what is allowed at an instant. ``intent.py`` works out what the inputs ask for.
+in a mailbox. ``route_rules.py`` compares what a gateway hands over with what it received. For
+``end_to_end.py`` and ``notice.py`` more may be right at one time, so they judge by what is allowed
+at an instant. ``intent.py`` works out what the inputs ask for.
 
 ``tries.py`` is a source and a rule: ``recording.trips`` says when a protected switch reports a
 trip. After a trip the node may switch the load off and has to try again, which is the walk's part.

@@ -154,7 +154,9 @@ def _judged(
     late_ns = max((down.late_ns for down in desk.downs), default=0)
     table = vehicle.nodes[node]
     nodes = {**vehicle.nodes, node: table.model_copy(update={"boot": table.boot + late_ns})}
-    file = vehicle.file.model_copy(update={"loads": loads, "nodes": nodes, "notices": {}})
+    file = vehicle.file.model_copy(
+        update={"loads": loads, "nodes": nodes, "notices": {}, "routes": {}}
+    )
     seen = _at_the_node(recording, node, desk)
     start_ns = 0 if desk.downs and desk.downs[0].from_ns <= 0 else _settled_ns(fit.values())
     verdicts = judge(replace(vehicle, file=file), seen, start_ns=start_ns)

@@ -21,6 +21,7 @@ from linkloss.judge.message_rules import senders_of
 from linkloss.judge.news import rule_name
 from linkloss.judge.node_rules import judge_asleep, judge_node, judge_stopped_load
 from linkloss.judge.notice import judge_notice, told_rules
+from linkloss.judge.route_rules import GATEWAY, GATEWAY_STALE, judge_route
 from linkloss.judge.sensor_rules import judge_senders, sender_rules, shown_signals
 from linkloss.judge.supply_rules import (
     feeds_load,
@@ -207,6 +208,9 @@ def judge_case(
     for name, notice in vehicle.notices.items():
         if case.simulated(vehicle.sender(split_signal(notice.signal)[0])):
             found += told(judge_notice(case, name, notice))
+    for name, route in vehicle.routes.items():
+        if case.simulated(vehicle.sender(route.target_message)):
+            found += judge_route(case, name)
     for node in nodes:
         found += judge_node(case, node)
         found += judge_neighbours(case, node)
@@ -246,6 +250,12 @@ def _declared(vehicle: Vehicle, logged: tuple[str, ...]) -> tuple[tuple[str, str
         ),
         *((name, "control") for name in vehicle.requests if simulated(name)),
         *((name, "notice") for name, table in vehicle.notices.items() if simulated(table.signal)),
+        *(
+            (name, rule)
+            for name, route in vehicle.routes.items()
+            if simulated(route.target_message)
+            for rule in (GATEWAY, GATEWAY_STALE)
+        ),
         *((n, rule) for n in vehicle.nodes if n not in logged for rule in _node_rules(vehicle, n)),
         *sender_rules(vehicle, logged),
     )

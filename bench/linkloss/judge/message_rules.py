@@ -83,14 +83,16 @@ def judge_cycle(case: Case, message: str) -> list[Verdict]:
     margins: list[int] = []
     entries = case.recording.handed.get(message, [])
     followed = False
+    stops = _stops(case.vehicle, message)
     for uptime in case.histories[node].uptimes:
         if uptime.end_ns <= case.start_ns:
             continue
         # What was handed over at the instant of the reset belongs to the uptime before.
         up_ns = uptime.end_ns if uptime.up_ns is None else uptime.up_ns
         since_ns = max(up_ns, case.start_ns - 4 * limits.late_ns)
-        mine = _between(entries, since_ns, uptime.end_ns)
-        for due_ns, came_ns in _dues(case, node, uptime, limits, mine):
+        mine = between(entries, since_ns, uptime.end_ns)
+        dues = () if stops else _dues(case, node, uptime, limits, mine)
+        for due_ns, came_ns in dues:
             if due_ns < case.start_ns:
                 continue
             if came_ns is None or came_ns > due_ns:
@@ -103,7 +105,7 @@ def judge_cycle(case: Case, message: str) -> list[Verdict]:
         for at_ns, mistake in _mistakes(case, node, info, limits, taken):
             if at_ns >= case.start_ns:
                 found.append(replace(mistake, at_ns=at_ns, culprit=node))
-    if margins and followed:
+    if followed and (margins or stops):
         found.append(Verdict(message, "cycle", Outcome.KEPT, smallest(margins)))
     return [worst(found)]
 
@@ -153,6 +155,14 @@ def senders_of(vehicle: Vehicle, info: MessageInfo) -> list[str]:
     return [node for node in info.senders if node in vehicle.nodes]
 
 
+def _stops(vehicle: Vehicle, message: str) -> bool:
+    """Whether a message stops with the source of its route, which bounds how late it may be."""
+    return any(
+        route.target_message == message and route.on_stale == "stop"
+        for route in vehicle.routes.values()
+    )
+
+
 # ---- too late
 
 
@@ -170,7 +180,7 @@ def _dues(
                 due_ns = max(due_ns, to_ns + limits.late_ns)
         until_ns = over_ns if came_ns is None else came_ns
         if until_ns > due_ns:
-            for from_ns, to_ns in _waiting(case, node, uptime.reset_ns, until_ns):
+            for from_ns, to_ns in waiting(case, node, uptime.reset_ns, until_ns):
                 if from_ns <= due_ns < to_ns:
                     due_ns = to_ns + limits.late_ns
         if due_ns < over_ns:
@@ -190,7 +200,7 @@ def _out_of_service(case: Case, node: str) -> Iterator[TimeSpan]:
     yield from off_the_bus(case, node)
 
 
-def _waiting(case: Case, node: str, from_ns: int, to_ns: int) -> list[TimeSpan]:
+def waiting(case: Case, node: str, from_ns: int, to_ns: int) -> list[TimeSpan]:
     """The spans of an uptime in which a frame of a node waited for the bus: a program may check
     whether its controller has room before it hands anything over, so that there is no attempt to
     see.
@@ -278,6 +288,8 @@ def _mistakes(
         gap_ns = second.at_ns - first.tried_ns
         if gap_ns >= limits.soon_ns or caught_up:
             continue
+        if case.vehicle.routes and _hurried(case, node, info.name, limits, first, second):
+            continue
         gap = show_duration(second.at_ns - first.at_ns)
         if gap_ns < limits.gap_ns:
             yield second.at_ns, _mistake(info, Cause.TOO_SOON, gap, show_duration(limits.gap_ns))
@@ -286,6 +298,24 @@ def _mistakes(
                 second.at_ns,
                 _mistake(info, Cause.NOTHING_NEW, gap, show_duration(limits.soon_ns)),
             )
+
+
+def _hurried(
+    case: Case, node: str, message: str, limits: Timing, first: Sending, second: Sending
+) -> bool:
+    """Whether a gateway that passes on each message of a source as slow as its own hands over two
+    at once because the source's came at once: late ones, or ones that were sent again.
+    """
+    for route in case.vehicle.routes.values():
+        source = case.vehicle.messages[route.source_message]
+        if route.target_message != message or (source.period_ns or 0) < limits.soon_ns:
+            continue
+        times = case.traffic(source.name).heard_by(node).times
+        place = bisect_left(times, second.at_ns + 1)
+        recent = place > 1 and times[place - 1] > first.at_ns - route.latency
+        if recent and times[place - 1] - times[place - 2] < limits.soon_ns:
+            return True
+    return False
 
 
 def _early_signals(vehicle: Vehicle, info: MessageInfo) -> tuple[str, ...]:
@@ -365,7 +395,7 @@ def _wrong_count(
 # ---- words, places
 
 
-def _between(entries: Sequence[Handed], from_ns: int, to_ns: int) -> Sequence[Handed]:
+def between(entries: Sequence[Handed], from_ns: int, to_ns: int) -> Sequence[Handed]:
     """The entries of [from, to)."""
     low = bisect_left(entries, from_ns, key=lambda entry: entry.at_ns)
     high = bisect_left(entries, to_ns, low, key=lambda entry: entry.at_ns)

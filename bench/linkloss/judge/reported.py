@@ -89,7 +89,7 @@ def _judged(
         for name, table in vehicle.nodes.items()
     }
     file = vehicle.file.model_copy(
-        update={"loads": loads, "nodes": nodes, "requests": {}, "notices": {}}
+        update={"loads": loads, "nodes": nodes, "requests": {}, "notices": {}, "routes": {}}
     )
     start_ns = max(
         (_settled_ns(vehicle, recording, loads[name], fit[name]) for name in fit), default=0

@@ -75,6 +75,17 @@ class Cause(Enum):
     UNDEFINED = (
         "handed over a frame {observed}, which no message of the message definition has{more}"
     )
+    NOT_PASSED = "did not hand over {0} within {allowed} of {1}" + _LATE
+    PASSED_STALE = (
+        "passed on {observed} as {0}, {1} after the last good {2}; expected {allowed}" + _WRONG
+    )
+    PASSED_UNHEARD = "passed on {observed} as {0} before any good {1}; expected {allowed}" + _WRONG
+    PASSED_BAD = (
+        "passed on {observed} as {0} out of a message {1} that was not good; expected {allowed}"
+    )
+    PASSED_OLD = "passed on {observed} as {0}, which was out of date; expected {allowed}" + _WRONG
+    PASSED_WRONG = "passed on {observed} as {0}; expected {allowed}" + _WRONG
+    GAVE_UP = "passed on {observed} as {0} although {1} was there; expected {allowed}" + _WRONG
     SENSOR = "showed {observed} while {0} was {allowed}" + _WRONG
 
     # nodes

@@ -184,6 +184,7 @@ def groups(report: CheckReport) -> Iterator[tuple[str, list[str]]]:
         ("Loads", vehicle.loads),
         ("Requests", vehicle.requests),
         ("Notices", vehicle.notices),
+        ("Routes", vehicle.routes),
         ("Messages", vehicle.messages),
         ("Sensors", signals),
         ("Nodes", vehicle.nodes),

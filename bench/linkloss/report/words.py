@@ -24,6 +24,7 @@ from linkloss.shipped import demo_vehicle
 from linkloss.units import show_duration, shown_unit
 from linkloss.vehicle.load import LoadTable, state_text
 from linkloss.vehicle.loading import Vehicle
+from linkloss.vehicle.routes import RouteTable
 from linkloss.vehicle.tables import NodeTable
 
 _LAMP = re.compile(r"lamp|light|beam|indicator|tell-?tale", re.IGNORECASE)
@@ -105,8 +106,9 @@ def deed(vehicle: Vehicle, verdict: Verdict, *, changed: bool | None = None) -> 
     if load is not None and verdict.cause is Cause.OTHER_STATE:
         changed = _changed(vehicle, verdict, changed)
         return f"{verdict.subject} {_movement(verdict, load, changed)}"
-    known = load is None and verdict.subject in vehicle.nodes
-    return _joined(f"node {verdict.subject}" if known else verdict.subject, verdict)
+    kinds = (("node", vehicle.nodes), ("route", vehicle.routes))
+    kind = next((f"{kind} " for kind, names in kinds if verdict.subject in names), "")
+    return _joined(f"{kind if load is None else ''}{verdict.subject}", verdict)
 
 
 def _joined(subject: str, verdict: Verdict) -> str:
@@ -159,11 +161,19 @@ def _declared(vehicle: Vehicle, subject: str, rule: str) -> str:
         return f"follows {vehicle.requests[subject].follows.text}"
     if subject in vehicle.notices and rule == "notice":
         return f"within {show_duration(vehicle.notices[subject].within)}"
+    if subject in vehicle.routes:
+        return _route(vehicle.routes[subject], rule)
     if rule == "cycle" and subject in vehicle.messages:
         return f"every {show_duration(vehicle.messages[subject].period_ns or 0)}"
     if rule == "sensor":
         return _sensor(vehicle, subject)
     return _of_node(vehicle.nodes[subject], rule) if subject in vehicle.nodes else ""
+
+
+def _route(route: RouteTable, rule: str) -> str:
+    if rule == "gateway":
+        return f"{route.source} to {route.target} within {show_duration(route.latency)}"
+    return f"{route.on_stale} after {show_duration(route.stale_after)}"
 
 
 def _of_node(node: NodeTable, rule: str) -> str:

@@ -2,6 +2,7 @@
 
 tables.py       the tables of a vehicle file, and the profiles of controllers
 load.py         those of loads and notices; load_checks.py what must agree with the rest
+routes.py       what a gateway passes on; route_checks.py what must agree with the rest
 electrical.py   the electrical ones; wiring.py makes the parts of the circuit from them
 consistency.py  what must agree across tables and DBC, and demands that no node could meet
 toml.py         TOML with the line of every mistake; rewrite.py writes values anew in a text

@@ -16,6 +16,7 @@ from linkloss.vehicle.load import LoadTable, NoticeTable
 from linkloss.vehicle.load_checks import Found, LoadChecks, Place, References
 from linkloss.vehicle.messages import MessageInfo
 from linkloss.vehicle.programs import pin_problems
+from linkloss.vehicle.route_checks import RouteChecks
 from linkloss.vehicle.tables import ANY_FRAME, InputTable, NodeTable, RequestTable, VehicleFile
 from linkloss.vehicle.toml import Key, Source
 
@@ -138,16 +139,21 @@ class Consistency:
         checks = (
             self._names, self._cable, self._buses, self._nodes, self._messages, self._inputs,
             LoadChecks(self.refs).problems, self._outputs, self._electrical, self._requests,
-            self._notices, self._situations, self._io,
+            self._notices, RouteChecks(self.refs).problems, self._situations, self._io,
         )  # fmt: skip
         return [problem for check in checks for problem in check()]
 
     def _names(self) -> Found:
-        """Nodes, loads and notices share the rows of one table, so each name stands for one thing.
-        An input has no row: it may share the name of a load or a notice, but not of a node.
+        """Nodes, loads, notices and routes share the rows of one table, so each name stands for one
+        thing. An input has no row: it may share the name of any of them but a node.
         """
         taken: dict[str, str] = dict.fromkeys(self.file.nodes, "node")
-        for table, what in ((self.file.loads, "load"), (self.file.notices, "notice")):
+        tables = (
+            (self.file.loads, "load"),
+            (self.file.notices, "notice"),
+            (self.file.routes, "route"),
+        )
+        for table, what in tables:
             for name in table:
                 if name in taken:
                     yield self._taken(what, name, taken[name])

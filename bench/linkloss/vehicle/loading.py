@@ -42,6 +42,7 @@ from linkloss.vehicle.programs import (
     pin_problems,
     unread_program,
 )
+from linkloss.vehicle.routes import RouteTable
 from linkloss.vehicle.tables import (
     BusTable,
     InputTable,
@@ -163,6 +164,11 @@ class Vehicle:
     def notices(self) -> Mapping[str, NoticeTable]:
         """The notices by name."""
         return self.file.notices
+
+    @property
+    def routes(self) -> Mapping[str, RouteTable]:
+        """What gateways pass on, by name."""
+        return self.file.routes
 
     @property
     def io(self) -> Mapping[str, IoTable]:

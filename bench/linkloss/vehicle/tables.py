@@ -45,6 +45,7 @@ from linkloss.vehicle.desk_wiring import IoTable
 from linkloss.vehicle.electrical import NodeSupplyTable, SupplyTable
 from linkloss.vehicle.expression import Condition, Value
 from linkloss.vehicle.load import LoadTable, NoticeTable
+from linkloss.vehicle.routes import RouteTable
 from linkloss.vehicle.toml import ConditionText, Table, as_written
 
 BASE_MASK, EXTENDED_MASK = 0x7FF, 0x1FFF_FFFF
@@ -902,6 +903,7 @@ class VehicleFile(Table):
     loads: dict[str, LoadTable] = Field(min_length=1)
     requests: dict[str, RequestTable] = Field(default_factory=dict)
     notices: dict[str, NoticeTable] = Field(default_factory=dict)
+    routes: dict[str, RouteTable] = Field(default_factory=dict)
     situations: dict[str, SituationTable] = Field(default_factory=dict)
     io: dict[str, IoTable] = Field(
         default_factory=dict, description="how a real node on the desk is wired to the I/O board"

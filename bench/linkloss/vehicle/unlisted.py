@@ -76,6 +76,9 @@ def _used(file: VehicleFile) -> Iterator[str]:
             yield from _in(condition)
     for notice in file.notices.values():
         yield split_signal(notice.signal)[0]
+    for route in file.routes.values():
+        yield route.source_message
+        yield route.target_message
 
 
 def _in(condition: Condition) -> Iterator[str]:

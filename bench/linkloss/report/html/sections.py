@@ -312,6 +312,7 @@ def run_matrix(result: RunResult, links: Links) -> Matrix:
         ("Loads", vehicle.loads),
         ("Requests", vehicle.requests),
         ("Notices", vehicle.notices),
+        ("Routes", vehicle.routes),
         ("Nodes", vehicle.nodes),
     )
 
