@@ -46,8 +46,11 @@ BESIDE = {
     ("NodeTable", "sleeps_when"): {**GIVEN["NodeTable"], "asleep_within": "1 s"},
     ("NodeTable", "asleep_within"): {**GIVEN["NodeTable"], "sleeps_when": "lights == off"},
     ("RouteTable", "when_stale"): {
-        **{"from": "A.B", "to": "C.D", "latency": "50 ms"},
-        **{"stale_after": "250 ms", "on_stale": "default"},
+        "from": "A.B",
+        "to": "C.D",
+        "latency": "50 ms",
+        "stale_after": "250 ms",
+        "on_stale": "default",
     },
     ("NoticeTable", "longest"): {"stuck": "horn", "signal": "A.B", "within": "1 s"},
 }
