@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from linkloss.campaign.diagnosis import diagnose
 from linkloss.cli.from_nodes import car_from_nodes
 from linkloss.faults.catalogue import make_fault
 from linkloss.firmware.avr import AvrSources, build_image
@@ -121,17 +122,20 @@ WRONG = [
         "milliseconds_in_an_int",
         (("rear.ino", "unsigned long heard, lostAt", "int heard; unsigned long lostAt"),
          ("rear.ino", "    if (now - heard < LOST_AFTER) return;\n",
-          "    int passed = (int)now; if (passed < heard + 250) return;\n")),
+          "    int passed = (int)now; if (passed < heard + 250) return; /* HERE */\n")),
         rule="end to end", vehicle=later("32 s"),
     ),
     Wrong(
         "milliseconds_in_an_unsigned_int",
-        (("rear.ino", "unsigned long heard, lostAt", "unsigned heard; unsigned long lostAt"),),
+        (("rear.ino", "unsigned long heard, lostAt", "unsigned heard; unsigned long lostAt"),
+         ("rear.ino", "    if (now - heard < LOST_AFTER) return;\n",
+          "    if (now - heard < LOST_AFTER) return; /* HERE */\n")),
         rule="end to end", vehicle=later("64 s"),
     ),
     Wrong(
         "watchdog_bites_in_setup_after_its_reset",
-        (("rear.ino", BOOT, "    delay(40);\n" + BOOT),), rule="stopped", fault="hang",
+        (("rear.ino", BOOT, "    delay(40); /* HERE */\n" + BOOT),), rule="program", bites="HERE",
+        fault="hang",
     ),
     Wrong(
         "waits_inside_an_interrupt",
@@ -176,7 +180,9 @@ WRONG = [
         "a_time_of_four_bytes_read_while_its_interrupt_writes_it",
         (("rear.ino", SETUP, OWN_TIME),
          ("rear.ino", BOOT, "    startTicks(249);\n    heard = 0;\n"),
-         ("rear.ino", NOW_IS, "    unsigned long now = ticks; /* HERE */\n    if")),
+         ("rear.ino", NOW_IS, "    unsigned long now = ticks; /* HERE */\n    if"),
+         *((("rear.ino", f"    {name}(now);\n", f"    {name}(ticks); /* HERE */\n"))
+           for name in ("watchLink", "switchLoads", "sendStatus"))),
         ends="'ticks' is read in pieces",
     ),
     Wrong(
@@ -231,9 +237,8 @@ def write_car(folder: Path, wrong: Wrong) -> Vehicle:
     return load_vehicle(folder / "vehicle.toml")
 
 
-def ran(folder: Path, wrong: Wrong, seed: int = 0):
-    """The car with a mistake, and what became of a run of it."""
-    vehicle = write_car(folder, wrong)
+def story(vehicle: Vehicle, wrong: Wrong, seed: int) -> Scenario:
+    """The run in which a mistake shows."""
     table = vehicle.situations["night"]
     faults = ()
     if wrong.fault:
@@ -241,30 +246,45 @@ def ran(folder: Path, wrong: Wrong, seed: int = 0):
         hit = dip if wrong.fault == "brown_out" else {"node": "rear"}
         made = make_fault(wrong.fault, hit, vehicle)
         faults = (TimedFault(made, 1_200 * MS, 1_700 * MS if made.lasting else None),)
-    scenario = Scenario(
+    return Scenario(
         name="night", title="", vehicle=vehicle, situation="night", inputs=table.inputs,
         actions=tuple(TimedAction(action.at, action.set) for action in table.actions),
         faults=faults, lasts_ns=table.lasts, seed=seed,
     )  # fmt: skip
+
+
+def ran(folder: Path, wrong: Wrong, seed: int = 0):
+    """What became of a run of the car with a mistake: its recording, and the rules that broke."""
+    scenario = story(write_car(folder, wrong), wrong, seed)
     recording = simulate(scenario)
-    return recording, {each.rule for each in judge(vehicle, recording) if each.broken}
+    return recording, {each.rule for each in judge(scenario.vehicle, recording) if each.broken}
 
 
 def caught(folder: Path, wrong: Wrong, seed: int = 0) -> bool:
-    """Whether a run gives a mistake away by what it is, and where there is a line, by that."""
-    recording, broken = ran(folder, wrong, seed)
+    """Whether a run gives a mistake away by all that it is known by, with a line that is marked if
+    one is: of a crash, of the watchdog's bite, or of the cause of the rule that broke.
+    """
+    scenario = story(write_car(folder, wrong), wrong, seed)
+    recording = simulate(scenario)
+    marked = any("HERE" in new for _, _, new in wrong.changes)
     if wrong.ends:
         ends = [each for each in recording.crashes if each.text.startswith(wrong.ends)]
-        marked = any("HERE" in new for _, _, new in wrong.changes)
         return any("HERE" in line_of(each.where) or not marked for each in ends)
+    broken = [each for each in judge(scenario.vehicle, recording) if each.broken]
+    of_rule = [each for each in broken if each.rule == wrong.rule]
     if wrong.bites:
         places = [each.by for each in recording.nodes["rear"] if each.cause == "watchdog"]
-        return any(wrong.bites in line_of(place) for place in places)
-    return wrong.rule in broken
+        there = any(wrong.bites in line_of(place) for place in places)
+        return there and (bool(of_rule) or not wrong.rule)
+    if not of_rule or not marked:
+        return bool(of_rule)
+    return "HERE" in line_of(diagnose(scenario, of_rule[0].subject, wrong.rule).where)
 
 
 def line_of(place: str) -> str:
-    """The text of a line of source, ``file:line``."""
+    """The text of a line of source, ``file:line``; empty where there is none."""
+    if not place:
+        return ""
     file, _, number = place.rpartition(":")
     return Path(file).read_text(encoding="utf-8").splitlines()[int(number) - 1]
 

@@ -19,8 +19,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from enum import Enum
-from functools import cached_property
+from functools import cached_property, partial
 from itertools import pairwise
+from math import ceil
 
 from linkloss.campaign.run import PROCESS
 from linkloss.judge import Verdict, judge
@@ -216,6 +217,8 @@ class _Look:
             return fact
         for candidate in self._with_repairs():
             if self._cured(candidate):
+                if candidate.mechanism is Mechanism.ROLLED_OVER:
+                    return replace(candidate, where=self._compared(candidate.node))
                 return candidate
         return self._left_over()
 
@@ -343,6 +346,26 @@ class _Look:
         recording = Session(scenario, watching=Watching(repairs)).run()
         verdict = _of([v for v in judge(self.vehicle, recording) if v.broken], self.place)
         return verdict is None
+
+    def _compared(self, node: str) -> str:
+        """Where the program of a node goes another way when its clock begins so much earlier that
+        it does not roll over, if it is an image; "" where that is not known. A clock near zero
+        would show where the program tells its beginning from later.
+        """
+        if not self.vehicle.nodes[node].runs_image:
+            return ""
+        from linkloss.firmware.image import Image  # only if there is one
+
+        program = self.vehicle.programs.get(node)
+        if not isinstance(program, Image):
+            return ""
+        scenario, target = self.scenario, self.vehicle.nodes[node].target
+        start_ns = scenario.clocks.get(node, target.clock_start)
+        back_ns = ceil((scenario.lasts_ns + 1_000 * MS) / _BACK_NS) * _BACK_NS
+        clocks = {**scenario.clocks, node: max(1, start_ns - back_ns)}
+        scenarios = (scenario, replace(scenario, clocks=clocks))
+        first, second = (partial(Session(each).run) for each in scenarios)
+        return program.parts(first, second)
 
     @cached_property
     def _needed(self) -> frozenset[str]:

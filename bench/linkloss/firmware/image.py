@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 from struct import pack
+from tempfile import TemporaryDirectory
 
 from linkloss.clock.wallclock import ComputesElsewhere
 from linkloss.firmware.answers import Wiring
@@ -79,6 +80,7 @@ class Image:
         self.wiring = around.wiring
         self.largest = around.vcc_mv
         self._refused = refused
+        self._track = ""
 
     @cached_property
     def path(self) -> Path:
@@ -162,6 +164,7 @@ class Image:
         if kept is None or kept.dead:
             board.memory[_KEPT] = kept = self._first.twin()
             can = self.around.spi_can
+            kept.track = self._track
             kept.past_idle_ns = 0 if can is None else SHORTEST_BITS * 1_000_000_000 // can.bit_rate
         return kept
 
@@ -181,6 +184,23 @@ class Image:
         innermost, *callers = lines
         shown = ", ".join(_short(line) for line in callers[:_SHOWN])
         return ProgramFailed(f"{what} (called from {shown})" if shown else what, innermost)
+
+    def parts(self, first: Callable[[], object], second: Callable[[], object]) -> str:
+        """Where two runs of the program part: the user's line of the first branch in its main
+        program that goes another way in the second; empty if there is none. The start of its clock
+        does not move its first instruction in them.
+        """
+        ways = []
+        for run in (first, second):
+            with TemporaryDirectory() as folder:
+                self._track = f"{folder}/way"
+                try:
+                    run()
+                finally:
+                    self._track = ""
+                ways.append(memoryview(Path(folder, "way").read_bytes()).cast("I"))
+        pairs = zip(*ways, strict=False)
+        return next((self._line(one & ~1) for one, other in pairs if one != other), "")
 
     def _stack(self, places: list[int]) -> list[int]:
         """Of what looks like return addresses those that lead to one another."""

@@ -105,6 +105,10 @@ class Processor:
         self._buffer = interface().buffer(self._image)
         self.machine = self._image.board
         self.dead = False
+        self.track = ""
+        """A file for the way that its program takes: for each conditional branch of the main
+        program its address in flash, plus one where it is taken; empty: none.
+        """
         self.past_idle_ns = 0
         """Where several processors compute, this one runs ahead of the others by so much: what they
         do meanwhile it may notice so much later.
@@ -164,6 +168,7 @@ class Processor:
         """With the next :meth:`resume` it begins anew."""
         self._buffer[:] = bytes(len(self._buffer))
         self._image.command = RESET
+        self._image.track = self.track.encode()
 
     def resume(self, _machine: Any) -> int:
         """Let it run until it asks for something; the number of the request."""

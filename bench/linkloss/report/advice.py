@@ -40,6 +40,8 @@ def why(diagnosis: Diagnosis) -> str:
     )
     if found.mechanism is Mechanism.ACCEPTED and found.repair is not None:
         told = f"node {found.node} acted on {_ACCEPTED[found.repair].format(found.message)}"
+    if found.mechanism is Mechanism.ROLLED_OVER and found.where:
+        told += f", and its program goes another way at {_place(found.where)}"
     if found.mechanism is Mechanism.SENT_WRONG and not found.message:
         told = f"node {found.node} sends a frame that is none of its messages"
     return told

@@ -79,6 +79,7 @@ void mistakes(const char *what, uint32_t pc);
 extern uint8_t *kinds;   /* of the instruction at each word of the flash; 0: it reads and writes no memory */
 extern uint32_t steps[]; /* instructions of each level */
 void run_access(void);
+void begin_track(void);
 void forget_races(void);
 void know_program(const struct scalar_place *places);
 uint16_t heap_end(void);

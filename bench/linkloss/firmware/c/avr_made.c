@@ -27,7 +27,7 @@ void processor_reset(void)
     avr->data[status] = causes;
     if (equipment.watchdog_always && watchdog_unit)
         set_watchdog((uint8_t)(1 << watchdog_unit->wde.bit));
-    noise_state = equipment.seed ^ board.now_ns ^ board.clock_ns << 32;
+    noise_state = equipment.seed ^ board.now_ns ^ (*image.track ? 0 : board.clock_ns << 32);
     for (int i = 0; i < 4; i++)
         noise(); /* neighbours part */
     uint64_t start = (noise() << 8 | noise()) + board.seed * SPREAD;
@@ -53,6 +53,7 @@ void processor_reset(void)
     eeprom_free = spi_free = 0;
     mistake = NULL;
     forget_races();
+    begin_track();
     avr->run_cycle_limit = 1 << 30;
     base_cycle = avr->cycle;
     base_ns = board.now_ns;

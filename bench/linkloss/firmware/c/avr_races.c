@@ -16,9 +16,10 @@
 #define _GNU_SOURCE
 #include "avr.h"
 
+#include <fcntl.h>
 #include <unistd.h>
 
-enum access { NO_ACCESS, LOAD, STORE, LOAD_AT, STORE_AT, INPUT, OUTPUT, SET_BIT, ALLOCATES, ALLOCATED };
+enum access { NO_ACCESS, LOAD, STORE, LOAD_AT, STORE_AT, INPUT, OUTPUT, SET_BIT, ALLOCATES, ALLOCATED, BRANCH };
 enum { NEAR = 8, AGAIN = 16, TRIED = 64, TRIES = 3, WRITES_BACK = 16, FARTHEST = 0x2200, PROGRAM_COUNTERS = 1 << 22, STATUS_AND_STACK = 0x5D,
        RETURN = 0x9508 };
 
@@ -134,6 +135,47 @@ static int comes_of(uint32_t from, uint32_t to)
     return made_of >> (opcode_at(to) >> 4 & 0x1F) & 1;
 }
 
+/* ---- the way that the main program takes: each conditional branch, and whether it was taken */
+
+static uint32_t track[4096];
+static unsigned tracked;
+static int track_file = -1;
+
+static int branches(unsigned opcode)
+{
+    return (opcode & 0xF800) == 0xF000 || (opcode & 0xFC00) == 0x1000 || (opcode & 0xFC08) == 0xFC00
+        || (opcode & 0xFD00) == 0x9900 || ((opcode & 0xFC00) == 0xF400 && opcode != BACK_TO_COUNT);
+}
+
+static void flush_track(void)
+{
+    size_t length = tracked * sizeof *track;
+    if (length && write(track_file, track, length) != (ssize_t)length)
+        _exit(1);
+    tracked = 0;
+}
+
+void begin_track(void)
+{
+    if (!*image.track || track_file >= 0)
+        return;
+    track_file = open(image.track, O_WRONLY | O_CREAT | O_APPEND, 0600);
+    for (uint32_t at = 0; track_file >= 0 && at < equipment.flash_length; at += 2)
+        if (!kinds[at / 2] && branches(opcode_at(at)))
+            kinds[at / 2] = BRANCH;
+}
+
+static void run_branch(uint32_t pc, int level)
+{
+    avr->run_cycle_count = 1;
+    avr->pc = avr_run_one(avr);
+    if (level)
+        return;
+    track[tracked++] = pc | (avr->pc != pc + 2);
+    if (tracked == sizeof track / sizeof *track)
+        flush_track();
+}
+
 static void tell(const char *what, unsigned address, uint32_t pc, uint32_t changed_at)
 {
     image.variable = address;
@@ -164,6 +206,7 @@ void processor_asks(void)
 {
     if (trial.way)
         answer_state();
+    flush_track();
 }
 
 /* What becomes of the program, in a twin of it; 0 in the twin. */
@@ -249,6 +292,10 @@ void run_access(void)
 {
     uint32_t pc = avr->pc;
     int kind = kinds[pc / 2], level = avr->interrupts.running_ptr;
+    if (kind == BRANCH) {
+        run_branch(pc, level);
+        return;
+    }
     if (kind == ALLOCATED && finds_no_room(pc))
         return;
     if (trial.way && steps[trial.level] - trial.begun > TRIED)

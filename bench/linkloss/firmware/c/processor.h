@@ -23,6 +23,7 @@ struct image {
     uint64_t cycles;  /* since its power-up */
     char what[256];   /* of a crash; %s stands for `variable` */
     char where[64];   /* its place, if it is none in the program */
+    char track[96];   /* with a reset: a file for the way that the program takes; empty: none */
     uint32_t variable, changed_at; /* in memory; in flash, what changed it. 0: none */
     struct machine board;
 };
