@@ -68,7 +68,7 @@ def address(saved):
 
 
 @pytest.fixture(scope="module")
-def chromium(address):
+def chromium():
     with playwright.sync_playwright() as driver:
         browser = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
         yield browser
@@ -129,6 +129,42 @@ def load(page, name):
 
 def lit(page, name):
     return expect(load(page, name)).to_have_class(re.compile(r"\bon\b"))
+
+
+def test_without_a_bench_nothing_can_be_set_and_the_next_one_on_this_port_is_found(
+    chromium, tmp_path
+):
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = str(free.getsockname()[1])
+    settings = {"XDG_STATE_HOME": str(tmp_path)}
+    with bench(tmp_path, "--port", port, **settings) as first:
+        page = chromium.new_page()
+        page.goto(first)
+        pause = page.get_by_role("button", name="Pause")
+        expect(page.locator("#clock")).not_to_have_text("0.000 s")
+        expect(pause).to_be_enabled()
+    lost = page.locator("#lost")
+    expect(lost).to_contain_text("Nothing can be set until it is back")
+    expect(pause).to_be_disabled()
+    expect(page.get_by_role("radio", name="dipped")).to_be_disabled()
+    node = page.locator("[data-place='node:rear']")
+    expect(node).to_have_attribute("aria-disabled", "true")
+    node.focus()
+    page.keyboard.press("Enter")
+    expect(page.locator("#choice")).to_be_hidden()
+    page.keyboard.press("p")
+    expect(page.locator("#said")).to_have_text("The bench does not answer: nothing was changed.")
+    with bench(tmp_path, "--port", port, **settings) as second:
+        assert second == first
+        expect(pause).to_be_enabled()
+        expect(lost).to_be_hidden()
+        page.get_by_role("radio", name="dipped").check()
+        lit(page, "position_front")
+    (tmp_path / "linkloss" / f"live-{port}").unlink()
+    with bench(tmp_path, "--port", port, **settings) as third:
+        assert third != first
+        expect(lost).to_contain_text("Another bench is at this address")
+    page.close()
 
 
 def test_lights_on_cable_cut_tail_lit_notice_given_reset_mended_saved_and_run_again(page, saved):
@@ -316,39 +352,3 @@ def test_on_a_phone_the_switches_stay_in_view_beside_the_lamps_that_they_light(p
     assert load(page, "low_beam_left").bounding_box()["y"] == pytest.approx(lamp["y"], abs=5)
     page.locator("#bus").evaluate(shown)
     assert page.locator("#driver").bounding_box()["y"] < 0
-
-
-def test_without_a_bench_nothing_can_be_set_and_the_next_one_on_this_port_is_found(
-    chromium, tmp_path
-):
-    with socket.create_server(("127.0.0.1", 0)) as free:
-        port = str(free.getsockname()[1])
-    settings = {"XDG_STATE_HOME": str(tmp_path)}
-    with bench(tmp_path, "--port", port, **settings) as first:
-        page = chromium.new_page()
-        page.goto(first)
-        pause = page.get_by_role("button", name="Pause")
-        expect(page.locator("#clock")).not_to_have_text("0.000 s")
-        expect(pause).to_be_enabled()
-    lost = page.locator("#lost")
-    expect(lost).to_contain_text("Nothing can be set until it is back")
-    expect(pause).to_be_disabled()
-    expect(page.get_by_role("radio", name="dipped")).to_be_disabled()
-    node = page.locator("[data-place='node:rear']")
-    expect(node).to_have_attribute("aria-disabled", "true")
-    node.focus()
-    page.keyboard.press("Enter")
-    expect(page.locator("#choice")).to_be_hidden()
-    page.keyboard.press("p")
-    expect(page.locator("#said")).to_have_text("The bench does not answer: nothing was changed.")
-    with bench(tmp_path, "--port", port, **settings) as second:
-        assert second == first
-        expect(pause).to_be_enabled()
-        expect(lost).to_be_hidden()
-        page.get_by_role("radio", name="dipped").check()
-        lit(page, "position_front")
-    (tmp_path / "linkloss" / f"live-{port}").unlink()
-    with bench(tmp_path, "--port", port, **settings) as third:
-        assert third != first
-        expect(lost).to_contain_text("Another bench is at this address")
-    page.close()
