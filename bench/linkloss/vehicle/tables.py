@@ -903,7 +903,9 @@ class VehicleFile(Table):
     loads: dict[str, LoadTable] = Field(min_length=1)
     requests: dict[str, RequestTable] = Field(default_factory=dict)
     notices: dict[str, NoticeTable] = Field(default_factory=dict)
-    routes: dict[str, RouteTable] = Field(default_factory=dict)
+    routes: dict[str, RouteTable] = Field(
+        default_factory=dict, description="what gateways pass on, by a name for each"
+    )
     situations: dict[str, SituationTable] = Field(default_factory=dict)
     io: dict[str, IoTable] = Field(
         default_factory=dict, description="how a real node on the desk is wired to the I/O board"
