@@ -20,6 +20,7 @@ from linkloss.cli.common import (
     refuse,
     write_target,
 )
+from linkloss.problem import EXIT_BROKEN
 
 if TYPE_CHECKING:
     from linkloss.scenario import Scenario
@@ -36,6 +37,7 @@ def timing(
     json: Path | None = None,
     plot: Path | None = None,
     html: Path | None = None,
+    bus: str | None = None,
     verbose: Verbose = False,
 ) -> int:
     """Work out every message's worst-case response time, and the bus load.
@@ -60,6 +62,9 @@ def timing(
         situations unless told which.
     html
         Write tables and picture as one HTML file that opens offline.
+    bus
+        Of several buses only this one. Default: one after another. What is written to a file is of
+        one bus.
     verbose
         Show a table of all messages for every bit rate.
     """
@@ -75,17 +80,36 @@ def timing(
     from linkloss.sizing.observed import timing as work_out
 
     loaded = load(vehicle)
+    buses = _buses(loaded, bus, files=bool(json or plot or html))
     names = ["all"] if (plot or html) and not (situation or scenario) else situation or []
     runs = [*_situations(loaded, names), *_scenarios(loaded, scenario or [])]
-    report = work_out(loaded, scenarios=runs, bit_rates=[*BIT_RATES, *rates])
+    reports = [
+        work_out(loaded, scenarios=runs, bit_rates=[*BIT_RATES, *rates], bus=name) for name in buses
+    ]
+    report = reports[0]
     write_target(json, lambda: timing_json(report))
     write_target(plot, lambda: response_plot(report))
     if html is not None:
         from linkloss.report.html import write_page
 
         write_page(timing_page(report), html)
-    show_timing(console_beside([json, plot], vehicle), report, verbose=verbose)
-    return report.exit_code
+    for one in reports:
+        show_timing(console_beside([json, plot], vehicle), one, verbose=verbose)
+    codes = [one.exit_code for one in reports]
+    return EXIT_BROKEN if EXIT_BROKEN in codes else max(codes)
+
+
+def _buses(vehicle: Vehicle, bus: str | None, *, files: bool) -> list[str]:
+    from linkloss.problem import unknown
+
+    known = [*vehicle.file.bus]
+    if bus is not None and (len(known) == 1 or bus not in known):
+        text = unknown("bus", bus, known) if len(known) > 1 else "the car has one bus only"
+        raise bad("--bus", text)
+    if bus is None and files and len(known) > 1:
+        text = f"a file is of one bus; expected one of: {', '.join(known)}"
+        raise bad("--bus", text)
+    return known if bus is None else [bus]
 
 
 def _situations(vehicle: Vehicle, names: list[str]) -> list[Scenario]:

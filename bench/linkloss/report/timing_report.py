@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import asdict
 from typing import Any, NamedTuple
 
 from rich.console import Console
@@ -37,6 +38,7 @@ from linkloss.report.words import count
 from linkloss.sizing.analysis import Analysis, Bound
 from linkloss.sizing.message_plan import errors_words
 from linkloss.sizing.observed import Observed, TimingReport
+from linkloss.sizing.route_times import RouteTime
 from linkloss.units import show_duration
 
 LEGEND = (
@@ -45,13 +47,17 @@ LEGEND = (
     " fresh: what is left of the shortest stale time among its receivers when nothing is lost;"
     " may lose: messages in a row that this receiver bears losing"
 )
+ROUTES_LEGEND = (
+    "worst: from when 'from' is due at its sender until 'to' is at its receivers; the jitter that"
+    " 'to' inherits is part of its own worst case"
+)
 RATES_LEGEND = "* the vehicle's own; load: typical; bursts: at shortest gaps"
 
 
 def show_timing(console: Console, report: TimingReport, *, verbose: bool = False) -> None:
     """Show a message plan. ``verbose`` adds a table of every message for every bit rate."""
     plan, analysis = report.plan, report.analysis
-    paragraph(console, f"{report.vehicle.title}: message plan", style="bold")
+    paragraph(console, timing_title(report), style="bold")
     paragraph(console, timing_verdict(report), style=STYLES[OUTCOMES[report.exit_code]])
     errors = errors_words(plan.errors)
     paragraph(
@@ -61,6 +67,7 @@ def show_timing(console: Console, report: TimingReport, *, verbose: bool = False
     _bounds(console, analysis, report.observed)
     paragraph(console, LEGEND)
     _reasons(console, analysis)
+    _routes(console, report)
     _observed(console, report)
     heading(console, f"Bit rates ({RATES_LEGEND})")
     console.print(rates_table(report.others, plan.bit_rate))
@@ -79,6 +86,12 @@ def show_timing(console: Console, report: TimingReport, *, verbose: bool = False
         text = "Not reckoned with, because no node of this vehicle sends them: "
         paragraph(console, text + _list(plan.unsent))
     caution(console)
+
+
+def timing_title(report: TimingReport) -> str:
+    """What the report is about."""
+    of_bus = f" of bus {report.bus}" if report.bus else ""
+    return f"{report.vehicle.title}: message plan{of_bus}"
 
 
 def timing_verdict(report: TimingReport) -> str:
@@ -196,6 +209,35 @@ def _reasons(console: Console, analysis: Analysis) -> None:
     heading(console, "No bound")
     for why, names in reasons.items():
         bullet(console, f"{_list(names)}: {why}", style=STYLES["not exercised"])
+
+
+def _routes(console: Console, report: TimingReport) -> None:
+    if report.routes:
+        heading(console, "Routes")
+        console.print(routes_table(report))
+        paragraph(console, ROUTES_LEGEND)
+
+
+def routes_table(report: TimingReport) -> Table:
+    """The routes that end on this bus, each with how long it takes at worst."""
+    rows: list[tuple[str | Text, ...]] = [
+        (
+            route.name,
+            route.source,
+            route.gateway,
+            route.target,
+            show_duration(route.latency_ns),
+            _route_time(route),
+        )
+        for route in report.routes
+    ]
+    return plain_table(["route", "from", "gateway", "to", "latency", "worst"], rows)
+
+
+def _route_time(route: RouteTime) -> Text:
+    if route.worst_ns is None:
+        return Text(f"no bound: {route.why}", style=STYLES["not exercised"])
+    return Text(show_duration(route.worst_ns))
 
 
 def _observed(console: Console, report: TimingReport) -> None:
@@ -325,6 +367,8 @@ def timing_json(report: TimingReport) -> str:
         "runs": list(report.runs),
         "exceeded": [bound.message.name for bound in report.exceeded],
         "observed": [_observed_json(found) for found in report.observed.values()],
+        **({"bus": report.bus} if report.bus else {}),
+        **({"routes": [asdict(route) for route in report.routes]} if report.routes else {}),
     }
     return "".join(lines_of(document))
 
@@ -455,7 +499,7 @@ def timing_page(report: TimingReport) -> Page:
     """The page of a report on a message plan."""
     outcome = OUTCOMES[report.exit_code]
     return plain_page(
-        f"{report.vehicle.title}: message plan",
+        timing_title(report),
         timing_verdict(report),
         state="untested" if outcome == "not exercised" else outcome,
         parts=tuple(_parts(report)),
@@ -474,6 +518,8 @@ def _parts(report: TimingReport) -> Iterator[Part]:
     reasons = [(bound.message.name, bound.why) for bound in report.analysis.unbounded]
     if reasons:
         yield Part("No bound", columns=("message", "because"), rows=tuple(reasons))
+    if report.routes:
+        yield _part("Routes", routes_table(report), ROUTES_LEGEND)
     yield _part("Bit rates", rates_table(report.others, report.plan.bit_rate), RATES_LEGEND)
     if report.observed:
         yield Part("Response times", drawing=Drawing(response_plot(report), _ABOUT))

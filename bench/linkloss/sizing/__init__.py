@@ -3,6 +3,7 @@
 message_plan.py  the messages of a vehicle: periods, jitter, deadlines, tolerated losses
 response.py      worst-case response times (Davis, Burns, Bril, Lukkien 2007), and Audsley's order
 analysis.py      the whole plan at one bit rate, and at others; where no bound can be given
+route_times.py   from one bus to another over a gateway: jitter that is inherited
 observed.py      response times in a recording, compared with the plan
 lines.py         current and voltage drop of each load and node, and what a finding is
 protection.py    fuses and leads against each other, their current and a short; allowed drops

@@ -50,6 +50,8 @@ def known_limits(plan: Plan) -> dict[str, str]:
 
 
 def _own_reason(plan: Plan, message: Planned) -> str:
+    if message.no_bound:
+        return message.no_bound
     if message.shortest_ns is None:
         return "neither a cycle time in the DBC nor a 'min_gap' is declared"
     if len(message.senders) > 1:

@@ -215,6 +215,8 @@ class Planned:
     deadline_ns: int | None
     watches: tuple[Watch, ...] = ()
     fd: bool = False
+    no_bound: str = ""
+    """Why nothing can be said of when it is handed over; empty where something can."""
 
     @property
     def classical(self) -> bool:
@@ -263,20 +265,23 @@ class Plan:
     worst_wait_ns: int | None = None
 
 
-def plan_of(vehicle: Vehicle) -> Plan:
-    """The message plan of a vehicle."""
-    infos = [info for info in vehicle.messages.values() if _senders(vehicle, info)]
-    planned = [_planned(vehicle, info) for info in infos]
-    bus = vehicle.only_bus("a plan of its messages")
+def plan_of(vehicle: Vehicle, name: str | None = None) -> Plan:
+    """The message plan of a bus of a vehicle, by its name; None: of the only one. Raises BadInput
+    where none is named and there are several.
+    """
+    bus = vehicle.only_bus("a plan of its messages") if name is None else vehicle.file.bus[name]
+    all_infos = [i for i in vehicle.messages.values() if name is None or i.bus in ("", name)]
+    planned = [_planned(vehicle, info) for info in all_infos if _senders(vehicle, info)]
     return Plan(
         bit_rate=bus.bit_rate,
         messages=tuple(sorted(planned, key=lambda message: message.rank)),
         nodes={
-            name: Sending(node.mailboxes, node.mailbox_order)
-            for name, node in vehicle.nodes.items()
+            node: Sending(table.mailboxes, table.mailbox_order)
+            for node, table in vehicle.nodes.items()
+            if name is None or node in bus.cable
         },
         errors=NO_ERRORS if bus.errors is None else Errors(bus.errors.burst, bus.errors.interval),
-        unsent=tuple(i.name for i in vehicle.messages.values() if not _senders(vehicle, i)),
+        unsent=tuple(i.name for i in all_infos if not _senders(vehicle, i)),
         worst_wait_ns=bus.worst_wait,
     )
 

@@ -31,6 +31,7 @@ from linkloss.sizing.analysis import (
     what_if,
 )
 from linkloss.sizing.message_plan import Plan, Planned, errors_words, plan_of, time_of
+from linkloss.sizing.route_times import RouteTime, analyse_buses
 from linkloss.units import show_duration
 from linkloss.vehicle.loading import Vehicle
 
@@ -213,7 +214,8 @@ class TimingReport:
     """The analysis of a message plan at its own bit rate and at others, and what runs showed.
 
     ``observed`` is by message, empty without a run; ``runs`` names them. ``proposal`` is another
-    order of priority, made only if a message may be late.
+    order of priority, made only if a message may be late. ``bus`` names the bus of several;
+    ``routes`` are those that end on it.
     """
 
     vehicle: Vehicle
@@ -223,6 +225,8 @@ class TimingReport:
     proposal: Proposal | None
     runs: tuple[str, ...]
     observed: Mapping[str, Observed]
+    bus: str = ""
+    routes: tuple[RouteTime, ...] = ()
 
     @property
     def exceeded(self) -> tuple[Bound, ...]:
@@ -251,13 +255,24 @@ def timing(
     *,
     scenarios: Sequence[Scenario] = (),
     bit_rates: Sequence[int] = BIT_RATES,
+    bus: str | None = None,
 ) -> TimingReport:
     """Analyse the message plan of a vehicle, and compare it with runs of scenarios of this vehicle.
 
-    :param bit_rates: further bit rates to analyse, in bit/s.
+    :param bit_rates: further bit rates to analyse, in bit/s; jitter that a message inherits over a
+        route stays that of the vehicle's own.
+    :param bus: the name of one of several buses. Raises BadInput for a vehicle with several where
+        none is named, or where runs are to be compared.
     """
-    plan = plan_of(vehicle)
+    if bus is None or scenarios:
+        vehicle.only_bus("a comparison with runs" if scenarios else "a plan of its messages")
+    several = len(vehicle.buses) > 1
+    name = bus if bus is not None and several else next(iter(vehicle.file.bus))
+    buses = analyse_buses(vehicle) if several or vehicle.routes else None
+    plan = plan_of(vehicle) if buses is None else buses.plans[name]
     analysis = analyse(plan)
+    here = {message.name for message in plan.messages}
+    routes = () if buses is None else tuple(r for r in buses.routes if r.target in here)
     recordings = (simulate(scenario) for scenario in scenarios)
     return TimingReport(
         vehicle=vehicle,
@@ -267,6 +282,8 @@ def timing(
         proposal=propose(plan) if analysis.late else None,
         runs=tuple(scenario.name for scenario in scenarios),
         observed=observe(plan, recordings) if scenarios else {},
+        bus=name if several else "",
+        routes=routes,
     )
 
 
