@@ -30,7 +30,7 @@ from linkloss.recording import Crash, NodeChange
 from linkloss.scenario import Scenario
 from linkloss.session import Session
 from linkloss.session.watched import GUARDS, Came, Repair, Setting, Watching
-from linkloss.vehicle.expression import split_signal
+from linkloss.vehicle.expression import Value, split_signal
 from linkloss.vehicle.loading import Vehicle
 
 MS = 1_000_000
@@ -174,7 +174,32 @@ class _Look:
         for verdict in self.verdicts:
             if verdict.rule == "control" and verdict.subject in asked:
                 return suspect(self.vehicle, verdict)
-        return ""
+        return self.vehicle.sender(split_signal(asked[0])[0]) if self._as_told() else ""
+
+    def _as_told(self) -> bool:
+        """Whether the load is in the state that the last message asks for, each of its messages
+        having just come, while its own inputs do not ask for it.
+        """
+        load = self.vehicle.loads.get(self.broken.subject)
+        if load is None or load.request is None or load.flash is not None:
+            return False
+        told: dict[str, Value] = {}
+        for name in load.request.names:
+            message, signal = split_signal(name)
+            info = self.vehicle.messages.get(message)
+            came = [
+                each
+                for each in self.watching.came.get(load.node, ())
+                if each.flaw is None and not each.filtered and self._name(each) == message
+            ]
+            last = next((each for each in reversed(came) if each.at_ns <= self.at_ns), None)
+            if info is None or last is None:
+                return False
+            if self.at_ns - last.at_ns > (load.stale_after or 2 * (info.period_ns or 0)):
+                return False
+            told[name] = info.signals[signal].raw(last.frame.data)
+        wants = load.request(told)
+        return wants is (self.broken.observed != "off") and self.broken.observed in ("on", "off")
 
     def _teller(self) -> str:
         """The node whose status tells of a failure while the notice is given; "" if none does, or
@@ -219,8 +244,24 @@ class _Look:
             if self._cured(candidate):
                 if candidate.mechanism is Mechanism.ROLLED_OVER:
                     return replace(candidate, where=self._compared(candidate.node))
-                return candidate
+                return self._ignored_since(candidate) or candidate
         return self._left_over()
+
+    def _ignored_since(self, candidate: Diagnosis) -> Diagnosis | None:
+        """What a cured acceptance is after all, if the load stood still behind the last frame that
+        has to be refused while good ones told it otherwise: that frame was not acted on, it put the
+        program off the good ones. None if it is what it seems.
+        """
+        moves = self.recording.commands.get(self.broken.subject)
+        told = self.broken.cause in (Cause.OTHER_STATE, Cause.NOT_AS_INPUTS_ASK)
+        if candidate.mechanism is not Mechanism.ACCEPTED or moves is None or not told:
+            return None
+        came = self.watching.came[candidate.node]
+        last_ns = max(c.at_ns for c in came if c.flaw is candidate.repair and c.at_ns <= self.at_ns)
+        good = [c for c in self._good if last_ns < c.at_ns <= self.at_ns]
+        if len(good) < _ENOUGH or any(last_ns < at_ns <= self.at_ns for at_ns in moves.times):
+            return None
+        return replace(candidate, mechanism=Mechanism.IGNORED)
 
     # ---- what is seen without a repair
 
@@ -454,6 +495,8 @@ class _Look:
             return Mechanism.START
         if cause is Cause.SENSOR and self._stands_still():
             return Mechanism.SENT_OLD
+        if cause in (Cause.NOT_BEGUN, Cause.NOT_LIT_AGAIN) and self._dark_alone():
+            return Mechanism.INPUT if self._local_holds() else Mechanism.SILENCE
         if cause in _BY_CAUSE:
             return self._of_cause(broken)
         if rule in _OF_STATES and self._just_started():
@@ -466,6 +509,26 @@ class _Look:
             return self._end_to_end()
         found = _BY_RULE.get(rule, Mechanism.IGNORED)
         return Mechanism.NOT_SENT if found is Mechanism.IGNORED and self._mute() else found
+
+    def _dark_alone(self) -> bool:
+        """Whether a load that has to flash is dark and stays so while no message asks for it."""
+        subject = self.broken.subject
+        load, moves = self.vehicle.loads[subject], self.recording.commands[subject]
+        until_ns = self.at_ns + (self.broken.wrong_for_ns or 0)
+        if moves.at(self.at_ns) or any(self.at_ns < at_ns < until_ns for at_ns in moves.times):
+            return False
+        since_ns = self.at_ns - (load.stale_after or 0)
+        return not any(since_ns <= came.at_ns <= self.at_ns for came in self._good)
+
+    def _local_holds(self) -> bool:
+        """Whether the load's own inputs ask for it."""
+        local = self.vehicle.loads[self.broken.subject].local
+        if local is None:
+            return False
+        seen = self.recording.seen
+        lines = {name: seen.get((name, self.node)) for name in local.names}
+        values = {name: line.at(self.at_ns) for name, line in lines.items() if line is not None}
+        return len(values) == len(lines) and local(values)
 
     def _mute(self) -> bool:
         """Whether the node does not send its own messages either."""
@@ -489,7 +552,7 @@ class _Look:
         name = split_signal(broken.subject)[0]
         for verdict in self.verdicts:
             about = {verdict.subject, *verdict.about}
-            if name in about and _BY_CAUSE.get(verdict.cause) is Mechanism.NOT_SENT:
+            if name in about and verdict.cause in _MISSING:
                 return Mechanism.NOT_SENT
         return Mechanism.SENT_WRONG if self._concludes(broken) else Mechanism.INPUT
 
@@ -508,7 +571,26 @@ class _Look:
         shown = [value for value in self._shown(asked.subject) if value[0] <= at_ns]
         if len(shown) > 1 and shown[-1][0] == at_ns and shown[-1][1] != shown[-2][1]:
             return moves == 1 or not moves + self._moves(others, since_ns, at_ns)
-        return not moves
+        return not moves or self._knows(own, asked.subject, since_ns, at_ns)
+
+    def _knows(self, names: set[str], but: str, from_ns: int, to_ns: int) -> bool:
+        """Whether the node showed in a span of time that it read one of these inputs that moved in
+        it: something else that follows the input moved as well.
+        """
+        moved = {name for name in names if self._moves([name], from_ns, to_ns)}
+        for signal, table in self.vehicle.requests.items():
+            sender = self.vehicle.sender(split_signal(signal)[0])
+            follows = {name for condition in table.conditions for name in condition.names}
+            if signal != but and sender == self.node and moved & follows:
+                shown = self._shown(signal)
+                if any(a[1] != b[1] and from_ns <= b[0] <= to_ns for a, b in pairwise(shown)):
+                    return True
+        for name, load in self.vehicle.loads.items():
+            if load.node == self.node and load.local and moved & {*load.local.names}:
+                times = self.recording.commands[name].times
+                if any(from_ns <= at_ns <= to_ns for at_ns in times):
+                    return True
+        return False
 
     def _shown(self, reference: str) -> list[tuple[int, int]]:
         """Every value of a signal that its sender handed over and its controller took, and when."""
@@ -546,7 +628,8 @@ class _Look:
         moves = self.recording.commands[self.broken.subject].times
         followed = any(changed_ns <= move < self.at_ns for move in moves)
         if changed_ns and not followed:
-            return Mechanism.IGNORED
+            limited = load.shortest_off or load.longest_on or load.trip or load.never
+            return Mechanism.LIMIT if limited and self._as_told() else Mechanism.IGNORED
         if self.broken.observed != load.on_stale or self._loaded():
             return Mechanism.UNTOLD
         both = (self.at_ns, self.at_ns + (self.broken.wrong_for_ns or 0))
@@ -622,7 +705,9 @@ class _Look:
             if suspect(self.vehicle, verdict) == self.node and verdict.cause in _BY_CAUSE:
                 return self._of_cause(verdict)
         load = self.vehicle.loads.get(self.broken.subject)
-        return Mechanism.IGNORED if load and load.node == self.node else Mechanism.INPUT
+        if load and load.node == self.node and not self._as_told():
+            return Mechanism.IGNORED
+        return Mechanism.START if self._just_started() else Mechanism.INPUT
 
     def _unprotected(self) -> bool:
         """Whether a fault changed content, and a message that the subject needs has not the
@@ -645,6 +730,9 @@ class _Look:
             names += [n.partition(".")[0] for n in load.request.names]
         return next((name for name in names if name in messages), "")
 
+
+_ENOUGH = 3
+"""So many good messages end any distrust that a right program may have after a wrong one."""
 
 _FEW_BITS = 4
 """A signal of so few bits tells a state, not a measurement."""
@@ -734,6 +822,11 @@ _BY_CAUSE: Mapping[Cause | None, Mechanism] = {
     Cause.SHORT_TOOK_LOAD: Mechanism.HARDWARE,
     Cause.NOT_BACK: Mechanism.START,
 }
+
+_MISSING = (Cause.SILENT, Cause.OVERDUE, Cause.UNREACHED)
+"""Causes by which a message does not come. One that comes too often tells its content all the same,
+and that is what is wrong with it.
+"""
 
 _TELLS_ITSELF = frozenset(
     cause
