@@ -343,6 +343,15 @@ def test_a_right_image_that_does_the_same_keeps_its_rules(tmp_path, right):
     assert broken == set()
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("right", [Wrong("right", ()), *RIGHT], ids=lambda each: each.name)
+def test_a_right_image_keeps_its_rules_with_ten_seeds(tmp_path, right):
+    for seed in range(10):
+        recording, broken = ran(tmp_path, right, seed)
+        assert recording.crashes == [], seed
+        assert broken == set(), seed
+
+
 @pytest.mark.parametrize("fault", ["hang", "reset"])
 def test_the_right_image_survives_the_faults(tmp_path, fault):
     assert ran(tmp_path, Wrong("right", (), fault=fault))[1] == set()
