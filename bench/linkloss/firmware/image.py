@@ -187,8 +187,7 @@ class Image:
 
     def parts(self, first: Callable[[], object], second: Callable[[], object]) -> str:
         """Where two runs of the program part: the user's line of the first branch in its main
-        program that goes another way in the second; empty if there is none. The start of its clock
-        does not move its first instruction in them.
+        program that goes another way in the second; empty if there is none.
         """
         ways = []
         for run in (first, second):

@@ -10,8 +10,9 @@
  * - A byte on SPI takes eight periods of its clock; one written too early is lost.
  * - Writing a byte of the EEPROM takes 3.4 ms; meanwhile it can be neither read nor written.
  * - MCUSR collects the causes of resets until the program clears it, or power is lost.
- * - The first instruction comes up to 4096 cycles late, by the seed and the clock that the node starts
- *   with: events of others come at other instants of its loop in each case, and 4096 neighbouring
+ * - The first instruction comes up to 4096 cycles late, by the seed and by the clock that the node starts
+ *   with, but for its whole rounds of 10 s, so that a case and the same one with an earlier clock
+ *   compare. Events of others come at other instants of its loop in each case, and 4096 neighbouring
  *   seeds meet each cycle once.
  * - RAM keeps its content through a reset. After power-up it holds anything, and so do R0 to R31.
  * - In power-down the clock stands still for everything but the watchdog; the oscillator takes

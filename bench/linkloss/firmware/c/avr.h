@@ -23,7 +23,7 @@
 
 enum { PORTS = 12, NOTHING = -1, EEPROM_WRITE_US = 3400, NO_INSTRUCTION = 0x9404, SPI_COLLISION_BIT = 6,
        SLEEP_CONTROL = 0x53, START_CYCLES = 16384, ADDRESSES = 0x10100,
-       COUNT_DOWN = 0x9701, BACK_TO_COUNT = 0xF7F1, TURN = 4, LEVELS = 2, START_JITTER = 4096,
+       COUNT_DOWN = 0x9701, BACK_TO_COUNT = 0xF7F1, TURN = 4, LEVELS = 2, START_JITTER = 4096, ROUND_MS = 10000,
        SPREAD = 2531 /* of neighbouring seeds: the golden section of the jitter, and odd */ };
 
 static const uint64_t PER_BILLION = 1000000000;

@@ -27,7 +27,7 @@ void processor_reset(void)
     avr->data[status] = causes;
     if (equipment.watchdog_always && watchdog_unit)
         set_watchdog((uint8_t)(1 << watchdog_unit->wde.bit));
-    noise_state = equipment.seed ^ board.now_ns ^ (*image.track ? 0 : board.clock_ns << 32);
+    noise_state = equipment.seed ^ board.now_ns ^ board.clock_ns / 1000000 % ROUND_MS << 32;
     for (int i = 0; i < 4; i++)
         noise(); /* neighbours part */
     uint64_t start = (noise() << 8 | noise()) + board.seed * SPREAD;
