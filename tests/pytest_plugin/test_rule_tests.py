@@ -9,9 +9,10 @@ from collections import Counter
 import pytest
 from tests.pytest_plugin.conftest import TINY, edited, write
 
-from linkloss.cli import main
+from linkloss.campaign.check import check
 from linkloss.judge import declared_rules
 from linkloss.pytest_plugin import checks
+from linkloss.report.machine import check_json
 from linkloss.vehicle.loading import load_vehicle
 
 pytest_plugins = "pytester"
@@ -26,11 +27,8 @@ def car(car):
 
 def test_every_rule_is_a_test_whose_outcome_is_that_of_the_check(car):
     result = car.runpytest("-v", "--linkloss-depth", "quick", "vehicle.toml")
-    assert (
-        main(["check", "vehicle.toml", "--depth", "quick", "--no-shrink", "--json", "c.json", "-q"])
-        == 1
-    )
-    rules = json.loads((car.path / "c.json").read_text())["rules"]
+    report = check(load_vehicle(car.path / "vehicle.toml"), depth="quick")
+    rules = json.loads(check_json(report))["rules"]
     totals = Counter(entry["outcome"] for entry in rules)
     assert len(rules) == len(list(declared_rules(load_vehicle(TINY / "vehicle.toml"))))
     assert min(totals[word] for word in ("kept", "broken", "not exercised")) > 0
