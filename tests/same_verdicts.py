@@ -68,6 +68,7 @@ def watch(notes: int) -> None:
 
     for module in (run, isolation):
         vars(module).update(case_result=case_result, failed_case=failed_case)
+    vars(isolation).update(VERDICTS=isolation.Look(case_result, failed_case))
 
 
 def main(what: str, seed: int = 0) -> None:
@@ -88,6 +89,8 @@ def main(what: str, seed: int = 0) -> None:
             pytest.main([*plain, str(ROOT / "tests" / "wrong")])
         notes.seek(0)
         lines = sorted(notes.read().decode().splitlines(keepends=True))
+        if not lines:
+            sys.exit("no case was judged where this looks")
         sys.stdout.write("".join(lines))
 
 
