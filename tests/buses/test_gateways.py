@@ -89,7 +89,12 @@ def test_a_gateway_that_goes_wrong_is_caught(bench, program, fault, rule):
     result = bench.run(fault)
     verdict = broken(result)[rule]
     assert suspect(result.scenario.vehicle, verdict) == "gate"
-    assert broken(result).keys() - {RULE, STALE, ("shift_light", "rejoin")} <= {rule}
+    assert broken(result).keys() - {
+        RULE,
+        STALE,
+        ("shift_light", "rejoin"),
+        ("shift_light", "stale"),
+    } <= {rule}
 
 
 def test_a_gateway_that_keeps_its_value_over_a_reset_is_caught(bench):
@@ -132,6 +137,31 @@ def test_what_was_not_exercised_is_not_called_kept(bench):
     assert outcome(bench.run("calm"), "gateway stale") == "not exercised"
     assert outcome(bench.run("silent"), "gateway stale") == "kept"
     assert outcome(bench.run("short"), "gateway stale") == "not exercised"
+
+
+def test_a_load_that_a_gateway_keeps_alive_is_broken_and_the_gateway_named(bench):
+    """The light stays on at an engine speed of long ago. Its own node does what it is told."""
+    bench.car.give("Forever")
+    verdict = broken(bench.run("silent"))["shift_light", "stale"]
+    assert verdict.culprit == "gate"
+    assert verdict.deed == (
+        "was on only because node gate repeated EngineView while EngineData was silent; right: off"
+    )
+    assert ("shift_light", "stale") not in broken(bench.run("calm"))
+
+
+def test_a_load_that_a_message_which_must_stop_keeps_alive_is_broken(bench):
+    bench.car.stops().give("Unstopped")
+    assert broken(bench.run("silent"))["shift_light", "stale"].culprit == "gate"
+
+
+def test_a_load_that_would_do_the_same_without_the_gateway_is_not_broken(bench):
+    """What is repeated asks for what is right anyway: only the gateway's own rule is broken."""
+    bench.car.give("Forever").change("EngineView.Revs > 1000 and ", "EngineView.Revs > 10 and ")
+    bench.car.change("EngineView.Revs < 5000", "EngineView.Revs < 7000")
+    found = broken(bench.run("silent"))
+    assert STALE in found
+    assert ("shift_light", "stale") not in found
 
 
 def test_a_finding_says_what_the_gateway_did(bench):

@@ -210,7 +210,7 @@ def judge_case(
             found += told(judge_notice(case, name, notice))
     for name, route in vehicle.routes.items():
         if case.simulated(vehicle.sender(route.target_message)):
-            found += judge_route(case, name)
+            found = _with_route(found, judge_route(case, name))
     for node in nodes:
         found += judge_node(case, node)
         found += judge_neighbours(case, node)
@@ -219,6 +219,14 @@ def judge_case(
         found += told(asleep)
     found += judge_senders(case)
     return _complete(declared_rules(vehicle, case.recording.logged), found)
+
+
+def _with_route(found: list[Verdict], more: Sequence[Verdict]) -> list[Verdict]:
+    """The verdicts with those of a route. Where that breaks a rule of a load which the load's own
+    node kept, the load's verdict goes: its node did what it was told.
+    """
+    broken = {(verdict.subject, verdict.rule) for verdict in more if verdict.broken}
+    return [v for v in found if v.broken or (v.subject, v.rule) not in broken] + [*more]
 
 
 def declared_rules(vehicle: Vehicle, logged: Collection[str] = ()) -> list[tuple[str, str]]:

@@ -31,13 +31,16 @@ from linkloss.judge.uptimes import Uptime, merged
 from linkloss.judge.verdict import Cause, Outcome, Verdict, smallest, worst
 from linkloss.recording import Handed
 from linkloss.units import plain, show_duration
+from linkloss.vehicle.load import LoadTable
 from linkloss.vehicle.routes import Passed, passed
 
 GATEWAY, GATEWAY_STALE = "gateway", "gateway stale"
 
 
 def judge_route(case: Case, name: str) -> list[Verdict]:
-    """Both rules of a route whose gateway was simulated."""
+    """Both rules of a route whose gateway was simulated, and *stale* of the loads that kept a state
+    only because the gateway repeated what was lost.
+    """
     route = _Route(case, name)
     found = [Verdict(name, rule, Outcome.NOT_EXERCISED) for rule in (GATEWAY, GATEWAY_STALE)]
     for life in route.lives():
@@ -46,9 +49,16 @@ def judge_route(case: Case, name: str) -> list[Verdict]:
     if case.since_ns:
         since_ns = max(since_ns, case.since_ns + route.table.stale_after + route.latency_ns)
     found = [verdict for verdict in found if verdict.at_ns is None or verdict.at_ns >= since_ns]
+    loads = [alive for verdict in found for alive in route.kept_alive(verdict)]
     return [
-        worst(verdict for verdict in found if verdict.rule == rule)
-        for rule in (GATEWAY, GATEWAY_STALE)
+        *(
+            worst(verdict for verdict in found if verdict.rule == rule)
+            for rule in (GATEWAY, GATEWAY_STALE)
+        ),
+        *(
+            worst(verdict for verdict in loads if verdict.subject == load)
+            for load in dict.fromkeys(verdict.subject for verdict in loads)
+        ),
     ]
 
 
@@ -93,6 +103,66 @@ class _Route:
                     watch.refused[place],
                     between(handed, uptime.up_ns, uptime.end_ns),
                 )
+
+    def kept_alive(self, stale: Verdict) -> Iterator[Verdict]:
+        """The loads that did, to the end of a span in which the gateway passed on a silent source,
+        what the repeated message asks for, while it would have asked for something else, or nobody
+        would have asked.
+        """
+        if not (stale.broken and stale.rule == GATEWAY_STALE and stale.wrong_for_ns):
+            return
+        at_ns = stale.at_ns or 0
+        to_ns = at_ns + stale.wrong_for_ns
+        for name, load in self.case.vehicle.loads.items():
+            if load.request_messages != (self.target.name,) or load.flash is not None:
+                continue
+            if not self.case.simulated(load.node) or self._restarted(load.node, at_ns, to_ns):
+                continue
+            due_ns = at_ns + load.latency
+            if self.table.on_stale == "stop":
+                due_ns = at_ns + (load.stale_after or 0) + load.reaction
+            right = self._right(load, to_ns)
+            shown = self.case.command(name).at(to_ns - 1) > 0
+            wrong = due_ns < to_ns and right is not None and shown != right
+            if wrong and shown == self._asks(load, to_ns, stale=False):
+                yield Verdict.missed(
+                    name, "stale", due_ns, to_ns - due_ns, Cause.KEPT_ALIVE, _word(shown),
+                    _word(not shown), about=(self.target.name, self.source.name),
+                    culprit=self.node,
+                )  # fmt: skip
+
+    def _restarted(self, node: str, from_ns: int, to_ns: int) -> bool:
+        uptimes = self.case.histories[node].uptimes
+        return any(from_ns <= up.reset_ns < to_ns or up.end_ns == from_ns for up in uptimes)
+
+    def _right(self, load: LoadTable, at_ns: int) -> bool | None:
+        """The state that is right for a load while the source is silent; None if that depends on
+        more than the route says.
+        """
+        if self.table.on_stale != "stop":
+            return self._asks(load, at_ns, stale=True)
+        return load.on_stale == "on" if load.on_stale in ("on", "off") else None
+
+    def _asks(self, load: LoadTable, at_ns: int, *, stale: bool) -> bool:
+        """Whether the last frame before an instant asks for a load; ``stale``: with what it should
+        have said of a silent source.
+        """
+        handed = self.case.recording.handed.get(self.target.name, [])
+        place = bisect_left(handed, at_ns, key=lambda entry: entry.at_ns)
+        sent = [entry.data for entry in handed[:place] if len(entry.data) == self.target.length]
+        values = {
+            f"{self.target.name}.{name}": signal.physical(sent[-1])
+            for name, signal in self.target.signals.items()
+        }
+        if stale:
+            for each in self.signals:
+                if each.stale is not None:
+                    values[f"{self.target.name}.{each.target.name}"] = each.stale
+        return load.request is not None and bool(load.request(values))
+
+
+def _word(state: bool) -> str:
+    return "on" if state else "off"
 
 
 @dataclass

@@ -85,6 +85,10 @@ class Cause(Enum):
     )
     PASSED_OLD = "passed on {observed} as {0}, which was out of date; expected {allowed}" + _WRONG
     PASSED_WRONG = "passed on {observed} as {0}; expected {allowed}" + _WRONG
+    KEPT_ALIVE = (
+        "was {observed} only because node {culprit} repeated {0} while {1} was silent; right:"
+        " {allowed}" + _WRONG
+    )
     GAVE_UP = "passed on {observed} as {0} although {1} was there; expected {allowed}" + _WRONG
     SENSOR = "showed {observed} while {0} was {allowed}" + _WRONG
 
