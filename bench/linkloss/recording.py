@@ -32,6 +32,7 @@ from linkloss.bus.message import entries, frame_of
 from linkloss.document import CONFIG, Document, Hex, Ns, Stored, columns, read_back, read_text
 from linkloss.problem import BadInput
 from linkloss.vehicle.expression import Value
+from linkloss.vehicle.messages import MessageInfo
 
 Presence = Literal["on", "listen", "off"]
 """The state of a program's controller: taking part, only listening, or off the bus."""
@@ -544,14 +545,31 @@ class Recording:
         """The bus on which a controller sent; empty where the vehicle has only one."""
         return next((bus for bus, senders in self.on_bus.items() if sender in senders), "")
 
+    def finder(self, messages: Iterable[MessageInfo]) -> Callable[[BusRecord], MessageInfo | None]:
+        """A function that tells the message of a frame: that with its identifier on its bus."""
+        buses = {sender: bus for bus, senders in self.on_bus.items() for sender in senders}
+        known = {
+            (info.bus if buses else "", info.identifier, info.extended): info for info in messages
+        }
+
+        def found(record: BusRecord) -> MessageInfo | None:
+            frame = record.frame
+            return known.get((buses.get(record.sender, ""), frame.identifier, frame.extended))
+
+        return found
+
     @property
-    def valid_frames(self) -> dict[tuple[int, bool], list[BusRecord]]:
-        """The data frames that were valid for some node, by (identifier, extended)."""
-        found: dict[tuple[int, bool], list[BusRecord]] = {}
+    def valid_frames(self) -> dict[tuple[int, bool, str], list[BusRecord]]:
+        """The data frames that were valid for some node, by identifier, whether that is extended,
+        and bus (empty where there is one).
+        """
+        buses = {sender: bus for bus, senders in self.on_bus.items() for sender in senders}
+        found: dict[tuple[int, bool, str], list[BusRecord]] = {}
         for record in self.frames.delivered():
             frame = record.frame
             if not frame.remote:
-                found.setdefault((frame.identifier, frame.extended), []).append(record)
+                key = (frame.identifier, frame.extended, buses.get(record.sender, ""))
+                found.setdefault(key, []).append(record)
         return found
 
 

@@ -69,18 +69,6 @@ def test_a_name_on_both_buses_is_refused(two_buses):
     )
 
 
-def test_an_identifier_on_both_buses_is_refused(two_buses):
-    two_buses.path.with_name("engine.dbc").write_text(
-        two_buses.path.with_name("engine.dbc").read_text().replace("176", "160")
-    )
-    (problem,) = two_buses.problems()
-    assert problem == (
-        "bus.engine.dbc: message 'LampRequest' on body.dbc:9 and message 'FanRequest' on"
-        " engine.dbc:9 have the identifier 0x0A0, on two buses; expected one that is unique over"
-        " all buses so far"
-    )
-
-
 def test_a_message_that_a_node_of_another_bus_receives_is_refused(two_buses):
     two_buses.change('"" dash\n', '"" dash,ecu\n', "body.dbc")
     (problem,) = two_buses.problems()

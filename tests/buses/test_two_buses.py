@@ -166,3 +166,31 @@ def test_a_plain_program_reaches_each_bus_by_its_channel(story):
 def test_a_waveform_of_two_buses_is_refused(story):
     with pytest.raises(BadInput, match="a waveform takes a car with one bus so far"):
         Session(story(), bits=True)
+
+
+def test_one_identifier_on_two_buses_is_two_messages(two_buses, story):
+    """Both requests and both reports share their identifiers. Each load follows its own request, a
+    fault of one message leaves the other, and who keeps a lost one is still caught.
+    """
+    path = two_buses.path.with_name("engine.dbc")
+    path.write_text(path.read_text().replace("176", "160").replace("530", "514"))
+    asked = ("2 s", 'set = { lights = "on" }\n')
+    calm = run(story(asked))
+    assert broken(calm) == set()
+    assert calm.recording.foreign == []
+    assert calm.recording.outputs["lamp"].values[-1] == 1.0
+    assert calm.recording.outputs["fan"].values[-1] == 0.0
+    both = ("2 s", 'set = { lights = "on", thermostat = "on" }\n')
+    lost = (
+        "1 s",
+        'fault = "drop"\nmessage = "LampRequest"\nreceiver = "rear"\nuntil = "2900 ms"\n',
+    )
+    result = run(story(both, lost))
+    assert broken(result) == set()
+    assert frames_of(result.recording, "engine") == frames_of(run(story(both)).recording, "engine")
+    two_buses.give("cooler", "Sticky")
+    unheard = (
+        "1 s",
+        'fault = "drop"\nmessage = "FanRequest"\nreceiver = "cooler"\nuntil = "2 s"\n',
+    )
+    assert {load for load, _ in broken(run(story(unheard)))} == {"fan"}

@@ -32,6 +32,7 @@ from linkloss.session import Session
 from linkloss.session.watched import GUARDS, Came, Repair, Setting, Watching
 from linkloss.vehicle.expression import Value, split_signal
 from linkloss.vehicle.loading import Vehicle
+from linkloss.vehicle.messages import MessageInfo
 
 MS = 1_000_000
 
@@ -423,13 +424,13 @@ class _Look:
     def _name(self, came: Came) -> str:
         """The message of a frame, or its identifier."""
         identifier = came.frame.identifier
-        return self._names.get((identifier, came.frame.extended)) or f"{identifier:#x}"
+        info = self._messages.get((identifier, came.frame.extended))
+        return f"{identifier:#x}" if info is None else info.name
 
     @cached_property
-    def _names(self) -> dict[tuple[int, bool], str]:
-        """The messages by identifier, and whether it is extended."""
-        messages = self.vehicle.messages.values()
-        return {(info.identifier, info.extended): info.name for info in messages}
+    def _messages(self) -> Mapping[tuple[int, bool], MessageInfo]:
+        """The messages on the node's bus."""
+        return self.vehicle.messages_on(self.vehicle.file.bus_of(self.node))
 
     # ---- what is left
 

@@ -32,7 +32,7 @@ from linkloss.campaign.cases import MS, CaseMaker, Draft, instants
 from linkloss.campaign.rotation import Rotation, Undisturbed
 from linkloss.faults.base import Fault
 from linkloss.faults.catalogue import catalogue, make_fault
-from linkloss.faults.frame_faults import carries
+from linkloss.faults.frame_faults import sent_as
 from linkloss.scenario import Scenario
 
 POSITIONS = 16
@@ -86,7 +86,7 @@ def _seen(
     message = vehicle.messages[vehicle.loads[load].request_messages[0]]
     before: dict[str, int] = {}
     for record in frames:
-        if not carries(message, record.frame):
+        if not sent_as(vehicle, message, record):
             continue
         now = {
             name: signal.raw(record.frame.data)

@@ -28,7 +28,7 @@ from linkloss.bus import BusRecord
 from linkloss.campaign.cases import MS, CaseMaker, instants
 from linkloss.campaign.isolation import BRANCH_FROM_NS, apart
 from linkloss.faults.base import Fault
-from linkloss.faults.frame_faults import carries
+from linkloss.faults.frame_faults import sent_as
 from linkloss.scenario import Clocks, Drifts, Scenario
 from linkloss.session import simulate
 from linkloss.vehicle.load import LoadTable
@@ -117,7 +117,9 @@ class Undisturbed:
         message = self.vehicle.messages.get(name)
         if not self._known or message is None or message.counter is None:
             return [], []
-        own = [record for record in self.frames(situation) if carries(message, record.frame)]
+        own = [
+            record for record in self.frames(situation) if sent_as(self.vehicle, message, record)
+        ]
         values = [message.counter.raw(record.frame.data) for record in own]
         return [record.end_ns for record in own], values
 

@@ -53,6 +53,14 @@ def carries(message: MessageInfo, frame: Frame) -> bool:
     )
 
 
+def sent_as(vehicle: Vehicle, message: MessageInfo, record: BusRecord) -> bool:
+    """Whether a record is of a message. With several buses another message may have the identifier
+    on another bus: there it counts only from a sender of its own.
+    """
+    own = len(vehicle.buses) == 1 or record.sender in message.senders
+    return own and carries(message, record.frame)
+
+
 def with_data(frame: Frame, data: bytes) -> Frame:
     """The same frame with another payload; the frame's own CRC follows from it."""
     if frame.fd:

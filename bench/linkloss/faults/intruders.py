@@ -67,11 +67,15 @@ class Flood(Fault):
     share: float = Field(default=1.0, gt=0, le=1, description="share of bus time; default: all")
 
     def problem(self, vehicle: Vehicle) -> str:
-        for message in vehicle.messages.values():
-            if message.identifier == self.identifier and not message.extended:
-                text = f"identifier 0x{self.identifier:03X} belongs to message '{message.name}'"
-                return f"{text}; for a second sender of it use 'impostor'"
-        return node_problem(vehicle, self.node)
+        missing = node_problem(vehicle, self.node)
+        if missing:
+            return missing
+        messages = vehicle.messages_on(vehicle.file.bus_of(self.node))
+        if (self.identifier, False) in messages:
+            name = messages[self.identifier, False].name
+            text = f"identifier 0x{self.identifier:03X} belongs to message '{name}'"
+            return f"{text}; for a second sender of it use 'impostor'"
+        return ""
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
         babble = _Babble(rig, self)
@@ -84,10 +88,10 @@ class Flood(Fault):
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        taken = {m.identifier for m in vehicle.messages.values() if not m.extended}
-        free = next((number for number in range(0x800) if number not in taken), None)
-        if free is not None:
-            for bus in vehicle.buses:
+        for name, bus in vehicle.file.bus.items():
+            taken = vehicle.messages_on(name)
+            free = next((n for n in range(0x800) if (n, False) not in taken), None)
+            if free is not None:
                 yield cls(node=bus.cable[-1], identifier=free)  # one place: all nodes hear it alike
 
 
@@ -292,7 +296,7 @@ _WORDS: dict[Form, str] = {
 
 def _variants(vehicle: Vehicle, info: MessageInfo, form: Form) -> list[int]:
     """The variants to send in turn: identifiers, lengths or length codes, depending on the form."""
-    known = {(message.identifier, message.extended) for message in vehicle.messages.values()}
+    known = vehicle.messages_on(info.bus)
     if form == "neighbour":
         bits = _EXTENDED_BITS if info.extended else _BASE_BITS
         found = [info.identifier ^ 1 << bit for bit in range(bits)]

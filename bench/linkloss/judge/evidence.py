@@ -503,7 +503,7 @@ class Evidence:
         self.recording = recording
         self.end_ns = 0
         self._frames_done = 0
-        self._records: dict[tuple[int, bool], list[BusRecord]] = {}
+        self._records: dict[tuple[str, int, bool], list[BusRecord]] = {}
         self._stories: dict[str, NodeHistory] = {}
         self._traffic: dict[str, Traffic] = {}
         self._watches: dict[Key, tuple[Watch, str, str]] = {}
@@ -518,10 +518,12 @@ class Evidence:
         self.end_ns = end_ns
         self._stories = {}
         frames = self.recording.frames
+        on_bus = self.recording.on_bus
+        buses = {sender: bus for bus, senders in on_bus.items() for sender in senders}
         for record in frames.delivered(self._frames_done):
             frame = record.frame
             if not frame.remote:
-                key = (frame.identifier, frame.extended)
+                key = (buses.get(record.sender, ""), frame.identifier, frame.extended)
                 self._records.setdefault(key, []).append(record)
         self._frames_done = len(frames)
         for traffic in self._traffic.values():
@@ -551,7 +553,8 @@ class Evidence:
         """The valid frames of a message."""
         if message not in self._traffic:
             info = self.vehicle.messages[message]
-            records = self._records.setdefault((info.identifier, info.extended), [])
+            bus = info.bus if self.recording.on_bus else ""
+            records = self._records.setdefault((bus, info.identifier, info.extended), [])
             self._traffic[message] = traffic = Traffic(records, info)
             traffic.read_on()
         return self._traffic[message]

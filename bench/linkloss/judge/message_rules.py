@@ -126,7 +126,7 @@ def judge_foreign(case: Case, node: str) -> list[Verdict]:
         first = alien[0]
         kinds = {(entry.identifier, entry.extended) for entry in alien}
         frame = write_identifier(first.identifier, first.extended)
-        cause, owner = _owner(case.vehicle, first.identifier, first.extended)
+        cause, owner = _owner(case.vehicle, node, first.identifier, first.extended)
         return [
             Verdict.wrong(
                 node, "foreign", first.at_ns, None, cause, frame,
@@ -402,13 +402,15 @@ def between(entries: Sequence[Handed], from_ns: int, to_ns: int) -> Sequence[Han
     return entries[low:high]
 
 
-def _owner(vehicle: Vehicle, identifier: int, extended: bool) -> tuple[Cause, tuple[str, ...]]:
-    """Why a node may not send a frame, with the message that it belongs to and that message's
-    senders.
+def _owner(
+    vehicle: Vehicle, node: str, identifier: int, extended: bool
+) -> tuple[Cause, tuple[str, ...]]:
+    """Why a node may not send a frame, with the message that it belongs to on the node's bus and
+    that message's senders.
     """
-    for info in vehicle.messages.values():
-        if (info.identifier, info.extended) == (identifier, extended):
-            if not info.senders:
-                return Cause.UNSENT, (info.name,)
-            return Cause.FOREIGN, (info.name, " and ".join(info.senders))
-    return Cause.UNDEFINED, ()
+    info = vehicle.messages_on(vehicle.file.bus_of(node)).get((identifier, extended))
+    if info is None:
+        return Cause.UNDEFINED, ()
+    if not info.senders:
+        return Cause.UNSENT, (info.name,)
+    return Cause.FOREIGN, (info.name, " and ".join(info.senders))

@@ -25,6 +25,7 @@ from linkloss.bus.frame import INTERMISSION_BITS, length_bits
 from linkloss.bus.message import hex_identifier
 from linkloss.logs.source import LogFile
 from linkloss.logs.stream import Tally, frames
+from linkloss.problem import BadInput
 from linkloss.recording import Series, read_recording
 from linkloss.vehicle.messages import MessageInfo
 
@@ -125,6 +126,11 @@ def read_side(path: str | Path, channel: str | None = None) -> Side:
     rows: dict[Key, list[Row]] = {}
     if path.suffix.lower() == ".json":
         recording, named = read_recording(path)
+        if len(recording.on_bus) > 1:
+            text = (
+                "a recording of several buses is not compared so far; expected one of a single bus"
+            )
+            raise BadInput.one(path, "", text)
         side = Side(path, rows, outputs=recording.outputs, end_ns=recording.end_ns)
         side.recorded, side.vehicle_file = True, named
         for record in sorted(recording.frames, key=lambda record: record.end_ns):

@@ -375,10 +375,10 @@ def write_columns(
 
 
 def _rows(recording: Recording, messages: Mapping[str, MessageInfo]) -> Iterator[Row]:
-    known = {(info.identifier, info.extended): info for info in messages.values()}
+    message_of = recording.finder(messages.values())
     for record in sorted(recording.frames, key=lambda record: record.end_ns):
         frame = record.frame
-        info = known.get((frame.identifier, frame.extended))
+        info = message_of(record)
         if record.error is not None or frame.remote or info is None:
             continue
         if len(frame.data) == info.length:

@@ -8,7 +8,7 @@ A recording holds everything, so any instant can be drawn, in any order.
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -26,6 +26,7 @@ from linkloss.problem import printable
 from linkloss.recording import ControllerChange, NodeChange
 from linkloss.report.timeline import Event, events_with_breaks, instant, state_words
 from linkloss.units import plain, show_duration
+from linkloss.vehicle.messages import MessageInfo
 
 _ERRORS = {
     "ack": "no acknowledgement",
@@ -122,9 +123,8 @@ class Pictures:
         return lines + [Text("")] * (number - len(lines))
 
     @cached_property
-    def _names(self) -> Mapping[tuple[int, bool], str]:
-        messages = self.result.scenario.vehicle.messages.values()
-        return {(info.identifier, info.extended): info.name for info in messages}
+    def _message_of(self) -> Callable[[BusRecord], MessageInfo | None]:
+        return self.result.recording.finder(self.result.scenario.vehicle.messages.values())
 
     def _last_frames(self, at_ns: int, number: int) -> list[Text]:
         end = bisect_right(self._frames, at_ns, key=lambda record: record.start_ns)
@@ -138,7 +138,8 @@ class Pictures:
     def _frame(self, record: BusRecord) -> Text:
         frame = record.frame
         identifier = hex_identifier(frame.identifier, frame.extended)
-        name = printable(self._names.get((frame.identifier, frame.extended), "?"))
+        info = self._message_of(record)
+        name = printable("?" if info is None else info.name)
         data = frame.data.hex(" ")
         fate = f"to {len(record.receivers)}"
         if record.error is not None:

@@ -51,6 +51,7 @@ from linkloss.session.logged import (
 from linkloss.session.watched import Watching
 from linkloss.vehicle.expression import Value
 from linkloss.vehicle.loading import Vehicle
+from linkloss.vehicle.messages import MessageInfo
 from linkloss.vehicle.tables import BASE_MASK, EXTENDED_MASK, FilterTable, write_identifier
 
 if TYPE_CHECKING:
@@ -206,12 +207,13 @@ class Session:
         self._held = ExitStack()
         self._stimuli = timeline(scenario)
         self._next = 0
-        self._names = {
-            (info.identifier, info.extended): info.name for info in self.vehicle.messages.values()
+        self._messages = {name: self.vehicle.messages_on(name) for name in self.vehicle.file.bus}
+        self._bus_of = {
+            node: name for name, bus in self.vehicle.file.bus.items() for node in bus.cable
         }
         self._build()
-        for bus in self.buses:
-            bus.observers.append(partial(self._heard, bus))
+        for name, bus in zip(self.vehicle.file.bus, self.buses, strict=True):
+            bus.observers.append(partial(self._heard, bus, self._messages[name]))
 
     def _bus(self, name: str) -> Bus:
         table = self.vehicle.file.bus[name]
@@ -224,13 +226,13 @@ class Session:
         return bus
 
     def _build(self) -> None:
-        for bus in self.vehicle.buses:
+        for key, bus in self.vehicle.file.bus.items():
             around = Surroundings(
                 queue=self.queue,
                 loop=self.loop,
                 inputs=self.inputs,
                 recording=self.recording,
-                database=self.vehicle.database,
+                database=self.vehicle.databases.get(key, self.vehicle.database),
                 channel=bus.channel,
                 handed=self._handed,
                 refused=self._refused,
@@ -376,17 +378,20 @@ class Session:
 
     def _named(self, node: str, message: can.Message) -> str | None:
         """The name of a message, if the node is among its senders."""
-        name = self._names.get((message.arbitration_id, message.is_extended_id))
-        return name if name and node in self.vehicle.messages[name].senders else None
+        which = message.arbitration_id, message.is_extended_id
+        info = self._messages[self._bus_of[node]].get(which)
+        return info.name if info and node in info.senders else None
 
-    def _heard(self, bus: Bus, record: BusRecord) -> None:
+    def _heard(
+        self, bus: Bus, messages: Mapping[tuple[int, bool], MessageInfo], record: BusRecord
+    ) -> None:
         """A frame may wake nodes that sleep on the same segment; one of the log may find nobody."""
         if record.error == "ack" and self.player is not None:
             self.player.unheard(record.sender)
         if not self._sleepers:
             return
         which = record.frame.identifier, record.frame.extended
-        name = self._names.get(which) or write_identifier(*which)
+        name = messages[which].name if which in messages else write_identifier(*which)
         pieces = {controller.name: controller.segment for controller in bus.controllers}
         for host in list(self._sleepers.values()):
             if host.controller.segment is pieces.get(record.sender):

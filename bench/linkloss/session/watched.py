@@ -109,7 +109,7 @@ class _Watched(Controller):
         self._came = watching.came.setdefault(name, [])
         self._taken = watching.taken.setdefault(name, [])
         self._lost = watching.lost.setdefault(name, [])
-        self._judge = FlawFinder(vehicle)
+        self._judge = FlawFinder(vehicle, vehicle.file.bus_of(name))
         self._in_chip: dict[int, Taken] = {}
         changed = dict(settings)
         repair = None if self._setting is None else self._setting.repair
@@ -189,10 +189,8 @@ _LOST, _HELD, _READ = 2, 3, 4
 class FlawFinder:
     """Why a node has to refuse a frame, from the frames that came to it in order."""
 
-    def __init__(self, vehicle: Vehicle) -> None:
-        self._messages = {
-            (info.identifier, info.extended): info for info in vehicle.messages.values()
-        }
+    def __init__(self, vehicle: Vehicle, bus: str) -> None:
+        self._messages = vehicle.messages_on(bus)
         self._steps = {name: _most(vehicle, info) for name, info in vehicle.messages.items()}
         self._last: dict[str, tuple[int, int]] = {}
 

@@ -43,6 +43,8 @@ class Definitions:
     problems: list[Problem] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     unused: list[str] = field(default_factory=list)
+    databases: dict[str, Database] = field(default_factory=dict)
+    """Those of each bus, where there are several."""
 
 
 def read_files(source: Source, document: Mapping[str, Any]) -> list[Dbc]:
@@ -121,8 +123,8 @@ def with_cycles(file: VehicleFile, found: Definitions) -> Definitions:
 
 
 def _of_buses(source: Source, file: VehicleFile, files: Sequence[Dbc]) -> Definitions:
-    """The messages of all buses. One that files of two buses define would be two messages of one
-    name; an identifier may so far be used on one bus only.
+    """The messages of all buses. One identifier on two buses is two messages, and so is one name:
+    since a vehicle file knows messages by name, that is a mistake.
     """
     if len(file.bus) == 1:
         (name,) = file.bus
@@ -132,31 +134,25 @@ def _of_buses(source: Source, file: VehicleFile, files: Sequence[Dbc]) -> Defini
         return found
     parts = {name: _joined(source, [d for d in files if d.bus == name]) for name in file.bus}
     found = Definitions(files, Database(), {})
-    places: dict[Key | str, tuple[Place, str]] = {}
-    messages: dict[Key, DbcMessage] = {}
+    places: dict[str, tuple[Place, str]] = {}
+    messages: list[DbcMessage] = []
     for name, part in parts.items():
         found.problems += part.problems
+        found.databases[name] = part.database
         found.messages.update({k: replace(m, bus=name) for k, m in part.messages.items()})
         for key, message in _keyed(part.database).items():
             here = next(dbc for dbc in part.files if key in dbc.lines), message
-            other = places.get(message.name) or places.get(key)
-            if other is not None and other[1] != name:
-                text = _on_two_buses(other[0], here)
+            other, of_bus = places.setdefault(message.name, (here, name))
+            if of_bus != name:
+                text = f"{_differ(other, here)}, of another bus; expected a name that is unique"
+                text += " over all buses"
                 found.problems.append(source.problem(("bus", name, "dbc"), text))
-            places.update(dict.fromkeys((key, message.name), (here, name)))
-        messages.update(_keyed(part.database))
+        messages += part.database.messages
         found.problems += _elsewhere(source, file, name, part.files)
     nodes = {node.name: node for part in parts.values() for node in part.database.nodes}
     with quiet():
-        found.database = Database(list(messages.values()), list(nodes.values()), strict=False)
+        found.database = Database(messages, list(nodes.values()), strict=False)
     return found
-
-
-def _on_two_buses(one: Place, two: Place) -> str:
-    text = _differ(one, two)
-    if one[1].name == two[1].name:
-        return f"{text}, of another bus; expected a name that is unique over all buses"
-    return f"{text}, on two buses; expected one that is unique over all buses so far"
 
 
 def _elsewhere(

@@ -78,6 +78,8 @@ class Vehicle:
     """What is read in another way than the DBC has it."""
     unused_notes: tuple[str, ...] = ()
     """What is wrong with messages that it does not use."""
+    databases: Mapping[str, Database] = field(default_factory=dict)
+    """The messages of each bus, where there are several."""
     _readers: dict[str, Callable[..., bool]] = field(default_factory=dict, init=False, repr=False)
 
     @property
@@ -102,6 +104,11 @@ class Vehicle:
     def bus_with(self, message: str) -> BusTable:
         """The bus that a message is on."""
         return self.file.bus[self.messages[message].bus]
+
+    def messages_on(self, bus: str) -> Mapping[tuple[int, bool], MessageInfo]:
+        """The messages on a bus by identifier, and whether it is an extended one."""
+        found = (info for info in self.messages.values() if info.bus == bus)
+        return {(info.identifier, info.extended): info for info in found}
 
     @property
     def along(self) -> tuple[str, ...]:
@@ -298,7 +305,16 @@ def load_vehicle(
         raise BadInput(problems)
     notes, unused = tuple(found.notes), tuple(found.unused)
     return Vehicle(
-        path, source, file, found.database, messages, found_programs, build, notes, unused
+        path,
+        source,
+        file,
+        found.database,
+        messages,
+        found_programs,
+        build,
+        notes,
+        unused,
+        found.databases,
     )
 
 

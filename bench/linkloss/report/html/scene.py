@@ -6,7 +6,7 @@ The part on the bus shows how busy it was, how long messages took, and what the 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from statistics import median
 from typing import NamedTuple
 
@@ -48,9 +48,10 @@ CAUSES = {
 def message_lines(vehicle: Vehicle, recording: Recording) -> Iterator[MessageLine]:
     """Every message that was on the bus, highest priority first."""
     found = recording.valid_frames
-    known = {(info.identifier, info.extended): info for info in vehicle.messages.values()}
-    for key in sorted(found, key=lambda key: (key[0], key[1])):
-        records, info = found[key], known.get(key)
+    message_of = recording.finder(vehicle.messages.values())
+    for key in sorted(found):
+        records = found[key]
+        info = message_of(records[0])
         on_bus = sum(record.end_ns - record.start_ns for record in records)
         bus = vehicle.file.bus.get(recording.bus_of(records[0].sender), vehicle.buses[0])
         on_bus += round(INTERMISSION_BITS * 1e9 / bus.bit_rate) * len(records)
@@ -58,7 +59,7 @@ def message_lines(vehicle: Vehicle, recording: Recording) -> Iterator[MessageLin
         period_ns = None if info is None else info.period_ns
         yield MessageLine(
             name="(not in the DBC)" if info is None else info.name,
-            identifier=hex_identifier(*key),
+            identifier=hex_identifier(*key[:2]),
             sender=", ".join(sorted({record.sender for record in records})),
             frames=len(records),
             period="" if period_ns is None else show_duration(period_ns),
@@ -151,25 +152,27 @@ def frames_around(
     """The last frames that ended before an instant and the first after it. The last message of each
     name in ``asking`` before the instant is included, however long ago it came.
     """
-    names = {(info.identifier, info.extended): info.name for info in vehicle.messages.values()}
+    message_of = recording.finder(vehicle.messages.values())
     ordered = sorted(recording.frames, key=lambda record: record.end_ns)
     past = [record for record in ordered if record.end_ns <= at_ns]
     coming = [record for record in ordered if record.end_ns > at_ns]
-    found = [*_asked(past, names, asking), *_thinned(past[::-1], BEFORE)[::-1]]
+    found = [*_asked(past, message_of, asking), *_thinned(past[::-1], BEFORE)[::-1]]
     found += _thinned(coming, AFTER)
     chosen = sorted({id(record): record for record in found}.values(), key=lambda one: one.end_ns)
-    return tuple(_line(record, names, at_ns, asking) for record in chosen)
+    return tuple(_line(record, message_of(record), at_ns, asking) for record in chosen)
 
 
 def _asked(
-    past: Sequence[BusRecord], names: dict[tuple[int, bool], str], asking: Sequence[str]
+    past: Sequence[BusRecord],
+    message_of: Callable[[BusRecord], MessageInfo | None],
+    asking: Sequence[str],
 ) -> Iterator[BusRecord]:
     good = [record for record in past if record.error is None]
     for message in asking:
         alike = (
             record
             for record in reversed(good)
-            if names.get((record.frame.identifier, record.frame.extended)) == message
+            if (info := message_of(record)) is not None and info.name == message
         )
         last = next(alike, None)
         if last is not None:
@@ -198,10 +201,10 @@ def _thinned(records: Sequence[BusRecord], most: int) -> list[BusRecord]:
 
 
 def _line(
-    record: BusRecord, names: dict[tuple[int, bool], str], at_ns: int, asking: Sequence[str]
+    record: BusRecord, info: MessageInfo | None, at_ns: int, asking: Sequence[str]
 ) -> FrameLine:
     frame = record.frame
-    name = names.get((frame.identifier, frame.extended), "")
+    name = "" if info is None else info.name
     data = "remote" if frame.remote else frame.data.hex(" ").upper()
     return FrameLine(
         since=f"{(record.end_ns - at_ns) / 1e6:+.2f} ms",
