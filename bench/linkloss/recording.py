@@ -475,6 +475,11 @@ Frames = Annotated[
 ]
 
 
+def side(node: str, bus: str) -> str:
+    """What a recording calls the controller of a node on several buses that is on this one."""
+    return f"{node} on {bus}"
+
+
 @dataclass(slots=True)
 class Recording:
     """One run, and what it is in JSON.
@@ -517,6 +522,9 @@ class Recording:
     """every frame on every segment of the bus, with its fate"""
     on_bus: dict[str, list[str]] = field(default_factory=dict)
     """which controllers sent on each bus; only of a vehicle with several"""
+    gateway_frames: list[str] = field(default_factory=list)
+    """the bus of each frame whose sender is on several, in the order of the frames; only of a
+    vehicle with several"""
     bits: SkipJsonSchema[list[BitRecord]] = field(default_factory=list, metadata={"loose": _PIECES})
     """the bus bit by bit where it was followed so, equal bits in a row as one; only where that
     was asked for, and never in JSON"""
@@ -534,27 +542,28 @@ class Recording:
     outside: list[OutsideEvent] = field(default_factory=list)
     """what programs and real nodes outside of the bench did"""
 
-    def faults_on(self, bus: str) -> Sequence[FaultRecord]:
-        """The faults that can change anything on a bus."""
+    def faults_on(self, *buses: str) -> Sequence[FaultRecord]:
+        """The faults that can change anything on one of some buses."""
         if not self.struck:
             return self.faults
         pairs = zip(self.faults, self.struck, strict=True)
-        return [fault for fault, buses in pairs if bus in buses]
+        return [fault for fault, struck in pairs if not set(buses).isdisjoint(struck)]
 
-    def bus_of(self, sender: str) -> str:
-        """The bus on which a controller sent; empty where the vehicle has only one."""
-        return next((bus for bus, senders in self.on_bus.items() if sender in senders), "")
+    def states(self, node: str, bus: str = "") -> Sequence[ControllerChange]:
+        """The changes of a node's controller: of a node on several buses, of that on a bus."""
+        own: Sequence[ControllerChange] = self.controllers.get(node, ())
+        return self.controllers.get(side(node, bus), own)
 
     def finder(self, messages: Iterable[MessageInfo]) -> Callable[[BusRecord], MessageInfo | None]:
         """A function that tells the message of a frame: that with its identifier on its bus."""
-        buses = {sender: bus for bus, senders in self.on_bus.items() for sender in senders}
+        several = len(self.on_bus) > 1
         known = {
-            (info.bus if buses else "", info.identifier, info.extended): info for info in messages
+            (info.bus if several else "", info.identifier, info.extended): info for info in messages
         }
 
         def found(record: BusRecord) -> MessageInfo | None:
             frame = record.frame
-            return known.get((buses.get(record.sender, ""), frame.identifier, frame.extended))
+            return known.get((record.bus, frame.identifier, frame.extended))
 
         return found
 
@@ -563,18 +572,17 @@ class Recording:
         """The data frames that were valid for some node, by identifier, whether that is extended,
         and bus (empty where there is one).
         """
-        buses = {sender: bus for bus, senders in self.on_bus.items() for sender in senders}
         found: dict[tuple[int, bool, str], list[BusRecord]] = {}
         for record in self.frames.delivered():
             frame = record.frame
             if not frame.remote:
-                key = (frame.identifier, frame.extended, buses.get(record.sender, ""))
+                key = (frame.identifier, frame.extended, record.bus)
                 found.setdefault(key, []).append(record)
         return found
 
 
 _NOT_IN_JSON = frozenset({"bits", "prints"})
-OF_SEVERAL_BUSES = frozenset({"on_bus", "struck"})
+OF_SEVERAL_BUSES = frozenset({"on_bus", "gateway_frames", "struck"})
 """Recordings of a vehicle with one bus have no such keys."""
 _LATER = frozenset({"volts", "amps", "driven", "trips", "fuses", "foreign"}) | OF_SEVERAL_BUSES
 """Other recordings may have no such keys."""
@@ -630,4 +638,25 @@ def recording_in(content: bytes | str, path: str | Path) -> tuple[Recording, str
     for entry in fields(Recording):
         if entry.name not in {*there, *_LATER, *_NOT_IN_JSON}:
             raise BadInput.one(path, "", f"the recording has no '{entry.name}'")
-    return read_back(recording_form(), content, path, "recording"), keys.vehicle_file
+    recording = read_back(recording_form(), content, path, "recording")
+    if recording.on_bus:
+        recording.frames = RecordList(_on_their_buses(recording, path))
+    return recording, keys.vehicle_file
+
+
+def _on_their_buses(recording: Recording, path: str | Path) -> Iterator[BusRecord]:
+    """The frames, each with its bus, which their rows do not tell. Raises BadInput where nothing
+    does.
+    """
+    buses: dict[str, list[str]] = {}
+    for bus, senders in recording.on_bus.items():
+        for sender in senders:
+            buses.setdefault(sender, []).append(bus)
+    told = iter(recording.gateway_frames)
+    for record in recording.frames:
+        known = buses.get(record.sender, [])
+        bus = next(told, "") if len(known) > 1 else "".join(known)
+        if not bus:
+            text = f"nothing says on which bus a frame of {record.sender} was; expected it in"
+            raise BadInput.one(path, "", f"{text} 'on_bus' and, of several, in 'gateway_frames'")
+        yield record._replace(bus=bus)

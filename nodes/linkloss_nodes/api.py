@@ -56,7 +56,13 @@ class Board(Protocol):
 
     @property
     def bus(self) -> can.BusABC:
-        """The CAN controller, as a python-can bus. ``recv(0)`` polls, ``recv`` cannot wait."""
+        """The CAN controller, as a python-can bus. ``recv(0)`` polls, ``recv`` cannot wait. That of
+        the first bus, of a node on several; ``on_frame`` tells by ``message.channel``.
+        """
+
+    @property
+    def buses(self) -> Mapping[str, can.BusABC]:
+        """The CAN controllers by the names of their buses in the vehicle."""
 
     @property
     def memory(self) -> dict[str, Any]:
@@ -107,8 +113,10 @@ class Board(Protocol):
         diagnosis, such as a relay, always reports ``ok``.
         """
 
-    def recover_bus(self) -> None:
-        """Ask the CAN controller to come back from bus-off; it takes 128 x 11 recessive bits."""
+    def recover_bus(self, bus: str | None = None) -> None:
+        """Ask the CAN controller on a bus (None: each one) to come back from bus-off; it takes
+        128 x 11 recessive bits.
+        """
 
     def start_watchdog(self, timeout_ns: int) -> None:
         """Start the hardware watchdog: unless fed within ``timeout_ns`` it resets the board."""

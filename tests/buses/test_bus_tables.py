@@ -30,8 +30,8 @@ def test_a_bus_has_its_own_rate_nodes_messages_and_channel(two_buses):
         ('["dash", "rear"]', '["dash"]',
          "nodes.rear: node 'rear' is on no bus; expected it in the 'cable' of one"),
         ('["ecu", "cooler"]', '["ecu", "cooler", "rear"]',
-         ("bus.engine.cable: node 'rear' is on bus 'body' already; expected one bus: a node on two"
-         " is not known yet")),
+         ("bus.engine.cable: node 'rear' is on bus 'body' already; expected one bus, or both in"
+         " 'buses' of the node's table")),
         ('["ecu", "cooler"]', '["ecu", "cooler", "ecu"]',
          "bus.engine.cable: node 'ecu' stands 2 times in the cable; expected once"),
         ("[bus.engine]", '[bus.engine]\nchannel = "body"',
@@ -74,7 +74,7 @@ def test_a_message_that_a_node_of_another_bus_receives_is_refused(two_buses):
     (problem,) = two_buses.problems()
     assert problem == (
         "bus.body.dbc: node 'ecu', which receives message 'RearStatus', is on bus 'engine';"
-        " nothing passes on messages between buses so far"
+        " only a node on both buses passes messages on"
     )
 
 

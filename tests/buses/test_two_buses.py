@@ -42,7 +42,7 @@ def story(two_buses):
 
 
 def frames_of(recording, bus):
-    return [record for record in recording.frames if recording.bus_of(record.sender) == bus]
+    return [record for record in recording.frames if record.bus == bus]
 
 
 def broken(result):

@@ -330,6 +330,7 @@ class Arrivals:
             error,
             overrun,
             tuple(sender.controller.name for sender in senders[1:]),
+            bus.name,
         )
         for observer in bus.observers:
             observer(record)

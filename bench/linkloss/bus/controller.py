@@ -87,6 +87,7 @@ class Medium(Protocol):
     :class:`linkloss.bus.Bus`.
     """
 
+    name: str
     ns: list[int]
     observers: list[Observer]
     bit_observers: list[BitObserver]

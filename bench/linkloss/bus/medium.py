@@ -145,8 +145,10 @@ class Bus:
         line: Line | None = None,
         *,
         data_bit_rate: int | None = None,
+        name: str = "",
     ) -> None:
         self.queue = queue
+        self.name = name
         self.observers: list[Observer] = []
         self.transforms: list[Transform] = []
         self.bit_observers: list[BitObserver] = []

@@ -62,6 +62,8 @@ class BusRecord(NamedTuple):
     """
     rivals: tuple[str, ...] = ()
     """Other nodes that sent the same identifier from the same start of frame on."""
+    bus: str = ""
+    """The name of the bus; empty where there is only one."""
 
 
 class Noise:

@@ -345,6 +345,7 @@ class Segment:
             error,
             overrun,
             tuple(rival.name for rival in self.rivals) if self.rivals else (),
+            self.bus.name,
         )
         for observer in self.bus.observers:
             observer(record)

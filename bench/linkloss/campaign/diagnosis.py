@@ -332,7 +332,7 @@ class _Look:
         return controller.listen_only or not controller.powered or not self.watching.taken[node]
 
     def _fault_at(self, node: str) -> bool:
-        faults = self.recording.faults_on(self.vehicle.file.bus_of(node))
+        faults = self.recording.faults_on(*self.vehicle.file.buses_of(node))
         return any(node in fault.nodes or fault.group == "cable" for fault in faults)
 
     # ---- what can be set right
@@ -346,9 +346,11 @@ class _Look:
             yield Diagnosis(Mechanism.ROLLED_OVER, node)
         if self.broken.cause in _TELLS_ITSELF:
             return
-        states = self.recording.controllers.get(node, ())
-        last = next((c for c in reversed(states) if c.at_ns <= at_ns), None)
-        if last is not None and last.state == "BUS_OFF":
+        for bus in self.vehicle.file.buses_of(node):
+            states = self.recording.states(node, bus)
+            last = next((c for c in reversed(states) if c.at_ns <= at_ns), None)
+            if last is None or last.state != "BUS_OFF":
+                continue
             back = Repair.BROUGHT_BACK
             yield Diagnosis(Mechanism.STAYED_BUS_OFF, node, at_ns=last.at_ns, repair=back)
         came = [c for c in self.watching.came.get(node, ()) if c.at_ns <= at_ns]
@@ -361,7 +363,7 @@ class _Look:
         lost += [taken.at_ns for taken in self.watching.lost.get(node, ())]
         if lost and min(lost) <= at_ns:
             yield Diagnosis(Mechanism.OVERRUN, node, at_ns=min(lost), repair=Repair.ROOMY)
-        faults = self.recording.faults_on(self.vehicle.file.bus_of(node))
+        faults = self.recording.faults_on(*self.vehicle.file.buses_of(node))
         flooded = any(fault.kind == "flood" for fault in faults)
         for guard in GUARDS:
             flawed = [c for c in came if c.flaw is guard and not c.filtered]
@@ -424,13 +426,14 @@ class _Look:
     def _name(self, came: Came) -> str:
         """The message of a frame, or its identifier."""
         identifier = came.frame.identifier
-        info = self._messages.get((identifier, came.frame.extended))
+        info = self._messages.get((came.bus, identifier, came.frame.extended))
         return f"{identifier:#x}" if info is None else info.name
 
     @cached_property
-    def _messages(self) -> Mapping[tuple[int, bool], MessageInfo]:
-        """The messages on the node's bus."""
-        return self.vehicle.messages_on(self.vehicle.file.bus_of(self.node))
+    def _messages(self) -> Mapping[tuple[str, int, bool], MessageInfo]:
+        """The messages by bus, identifier, and whether it is an extended one."""
+        found = self.vehicle.messages.values()
+        return {(info.bus, info.identifier, info.extended): info for info in found}
 
     # ---- what is left
 

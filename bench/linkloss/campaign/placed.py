@@ -86,7 +86,7 @@ def _seen(
     message = vehicle.messages[vehicle.loads[load].request_messages[0]]
     before: dict[str, int] = {}
     for record in frames:
-        if not sent_as(vehicle, message, record):
+        if not sent_as(message, record):
             continue
         now = {
             name: signal.raw(record.frame.data)

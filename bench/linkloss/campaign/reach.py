@@ -27,6 +27,7 @@ from linkloss.vehicle.loading import Vehicle
 
 MS = 1_000_000
 ACTIVE = "ACTIVE"
+_WORST = ("BUS_OFF", "PASSIVE")
 """The error state of a controller that has counted few errors or none."""
 
 Point = tuple[str, ...]
@@ -124,10 +125,13 @@ class _History:
         return self.vehicle.sender(message) if message in self.vehicle.messages else ""
 
     def _state(self, node: str, at_ns: int) -> tuple[str, str]:
-        """The error state of a node's controller, and the phase of the node."""
-        errors = self.recording.controllers.get(node, [])
-        place = bisect_right(errors, at_ns, key=_instant) - 1
-        return errors[place].state if place >= 0 else ACTIVE, self._phase(node, at_ns)
+        """The error state of a node's controllers, and the phase of the node."""
+        found = set()
+        for bus in self.vehicle.file.buses_of(node) or ("",):
+            errors = self.recording.states(node, bus)
+            place = bisect_right(errors, at_ns, key=_instant) - 1
+            found.add(errors[place].state if place >= 0 else ACTIVE)
+        return next((state for state in _WORST if state in found), ACTIVE), self._phase(node, at_ns)
 
     def _phase(self, node: str, at_ns: int) -> str:
         changes = self.recording.nodes.get(node, [])

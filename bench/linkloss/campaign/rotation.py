@@ -117,9 +117,7 @@ class Undisturbed:
         message = self.vehicle.messages.get(name)
         if not self._known or message is None or message.counter is None:
             return [], []
-        own = [
-            record for record in self.frames(situation) if sent_as(self.vehicle, message, record)
-        ]
+        own = [record for record in self.frames(situation) if sent_as(message, record)]
         values = [message.counter.raw(record.frame.data) for record in own]
         return [record.end_ns for record in own], values
 

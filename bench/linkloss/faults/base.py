@@ -61,9 +61,8 @@ class Host(Protocol):
 
     slow: bool
 
-    @property
-    def controller(self) -> Controller:
-        """Its CAN controller."""
+    def on(self, bus: str | None) -> Controller:
+        """Its CAN controller on a bus; None: on its only one."""
 
     def reset(self, cause: str) -> None:
         """Restart the program."""
@@ -105,7 +104,10 @@ class Rig(Protocol):
         """The buses, in the order of the vehicle file."""
 
     def bus_of(self, node: str) -> Bus:
-        """The bus that a node is on."""
+        """The bus that a node is on, of several the first."""
+
+    def bus_named(self, name: str) -> Bus:
+        """A bus by its name in the vehicle file."""
 
     def bus_with(self, message: str) -> Bus:
         """The bus that carries a message."""
@@ -162,7 +164,7 @@ class Fault(BaseModel):
 
     def problem(self, vehicle: Vehicle) -> str:
         """What does not fit the vehicle, as a text for the user; empty if all is well."""
-        return node_problem(vehicle, *self.nodes())
+        return node_problem(vehicle, *self.nodes()) or side_problem(vehicle, self)
 
     def apply(self, rig: Rig, random: Random) -> Undo:
         """Apply the fault, and return what undoes it."""
@@ -191,9 +193,13 @@ class Fault(BaseModel):
         told, buses = dict(self), vehicle.file.bus
         nodes = {*self.nodes(), *told.get("between", ())}
         nodes |= {told[key] for key in ("beside", "node", "receiver") if told.get(key)}
-        found = {vehicle.file.bus_of(node) for node in nodes}
-        found |= {vehicle.messages[told["message"]].bus} if told.get("message") else set()
-        found |= {told["bus"]} if told.get("bus") else set()
+        found = {bus for node in nodes for bus in vehicle.file.buses_of(node)}
+        if told.get("between"):
+            found = {vehicle.between(*told["between"])}
+        if told.get("message"):
+            found = {vehicle.messages[told["message"]].bus}
+        if told.get("bus"):
+            found = {told["bus"]}
         if self.electrical or self.group in ("input", "output") or not found:
             return tuple(buses)
         return tuple(name for name in buses if name in found)
@@ -262,6 +268,19 @@ class NodeFault(Fault):
             yield cls(node=node)
 
 
+SIDE = "the bus, of a node on several"
+
+
+def place(rig: Rig, node: str, bus: str | None) -> Bus:
+    """The bus that a fault of a node's place on a cable acts on; None: its only one."""
+    return rig.bus_of(node) if bus is None else rig.bus_named(bus)
+
+
+def on_bus(bus: str | None) -> str:
+    """A bus in a few words that fit behind a node; none for the only one of a node."""
+    return "" if bus is None else f" on bus {bus}"
+
+
 class CircuitFault(Fault):
     """A fault of the supply, or behind an output: it needs a vehicle with electrical data."""
 
@@ -326,6 +345,24 @@ def node_problem(vehicle: Vehicle, *names: str) -> str:
         if name not in vehicle.nodes:
             return unknown("node", name, vehicle.nodes)
     return ""
+
+
+def side_problem(vehicle: Vehicle, fault: Fault) -> str:
+    """The text for a fault of one controller or plug that names no bus where its node is on
+    several, or one that its node is not on; empty if it fits.
+    """
+    told = dict(fault)
+    node = told.get("node") or told.get("beside")
+    if node is None or "bus" not in told or told.get("message"):
+        return ""
+    own, bus = vehicle.file.buses_of(node), told["bus"]
+    if bus is None:
+        if len(own) < 2:
+            return ""
+        return f"node '{node}' is on {len(own)} buses; expected 'bus': {' or '.join(own)}"
+    if bus in own:
+        return ""
+    return bus_problem(vehicle, bus) or f"node '{node}' is on bus '{own[0]}'"
 
 
 def bus_problem(vehicle: Vehicle, name: str | None) -> str:

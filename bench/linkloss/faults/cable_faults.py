@@ -16,7 +16,19 @@ from linkloss.bus.medium import Bus
 from linkloss.bus.record import Noise as BitErrors
 from linkloss.clock import Event
 from linkloss.clock.queue import Priority
-from linkloss.faults.base import Fault, Group, Rig, Undo, bus_problem, hooked, node_problem
+from linkloss.faults.base import (
+    SIDE,
+    Fault,
+    Group,
+    Rig,
+    Undo,
+    bus_problem,
+    hooked,
+    node_problem,
+    on_bus,
+    place,
+    side_problem,
+)
 from linkloss.units import Duration, Voltage, show_duration, write_voltage
 from linkloss.vehicle.loading import Vehicle
 
@@ -49,7 +61,7 @@ class Cut(Fault):
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
         left, right = self.between
-        bus = rig.bus_of(left)
+        bus = rig.bus_named(rig.vehicle.between(left, right))
         bus.cut(left, right, self.conductor)
         return lambda: bus.mend(left, right, self.conductor)
 
@@ -58,7 +70,10 @@ class Cut(Fault):
         return f"{what} between {self.between[0]} and {self.between[1]} was cut"
 
     def reaches(self, vehicle: Vehicle, message: str, sender: str, receiver: str) -> bool:
-        cable = vehicle.bus_of(self.between[0]).cable
+        bus = vehicle.between(*self.between)
+        if vehicle.messages[message].bus != bus:
+            return False
+        cable = vehicle.file.bus[bus].cable
         if sender not in cable or receiver not in cable:
             return False
         left = max(map(cable.index, self.between))
@@ -89,27 +104,28 @@ class Unplug(Fault):
 
     node: str
     conductor: Conductor = Field(default="both", description="default: both")
+    bus: str | None = Field(default=None, description=SIDE)
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
-        bus = rig.bus_of(self.node)
+        bus = place(rig, self.node, self.bus)
         bus.unplug(self.node, self.conductor)
         return lambda: bus.plug(self.node, self.conductor)
 
     def describe(self) -> str:
         if self.conductor == "both":
-            return f"the CAN plug of {self.node} was pulled"
-        return f"{self.conductor} of {self.node} came off"
+            return f"the CAN plug of {self.node}{on_bus(self.bus)} was pulled"
+        return f"{self.conductor} of {self.node} came off{on_bus(self.bus)}"
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        for node in vehicle.along:
-            yield cls(node=node)
+        for node, bus in vehicle.sides:
+            yield cls(node=node, bus=bus)
 
     @classmethod
     def of_wiring(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        for node in vehicle.along:
+        for node, bus in vehicle.sides:
             for conductor in _CONDUCTORS:
-                yield cls(node=node, conductor=conductor)
+                yield cls(node=node, conductor=conductor, bus=bus)
 
 
 class CableFault(Fault):
@@ -152,14 +168,18 @@ class Swapped(CableFault):
     words = "CAN_H and CAN_L of {node} were exchanged"
 
     node: str
+    bus: str | None = Field(default=None, description=SIDE)
+
+    def describe(self) -> str:
+        return f"{super().describe()}{on_bus(self.bus)}"
 
     def change(self, cable: Cable, *, there: bool) -> None:
         (cable.swapped.append if there else cable.swapped.remove)(self.node)
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        for node in vehicle.along:
-            yield cls(node=node)
+        for node, bus in vehicle.sides:
+            yield cls(node=node, bus=bus)
 
 
 class Short(CableFault):
@@ -173,9 +193,10 @@ class Short(CableFault):
 
     beside: str = Field(description="the node beside the short")
     contact: Contact = Field(description="the two that touch")
+    bus: str | None = Field(default=None, description=SIDE)
 
     def problem(self, vehicle: Vehicle) -> str:
-        return node_problem(vehicle, self.beside)
+        return node_problem(vehicle, self.beside) or side_problem(vehicle, self)
 
     def change(self, cable: Cable, *, there: bool) -> None:
         (cable.shorts.append if there else cable.shorts.remove)(
@@ -184,13 +205,14 @@ class Short(CableFault):
 
     def describe(self) -> str:
         first, second = self.contact.split("-")
-        return f"{first} touched {second} beside {self.beside}"
+        return f"{first} touched {second} beside {self.beside}{on_bus(self.bus)}"
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        for nodes in (bus.cable for bus in vehicle.buses):
+        for name, bus in vehicle.file.bus.items():
+            node = bus.cable[len(bus.cable) // 2]
             for contact in get_args(Contact):  # one place: the levels do not depend on it
-                yield cls(beside=nodes[len(nodes) // 2], contact=contact)
+                yield cls(beside=node, contact=contact, bus=vehicle.side(node, name))
 
 
 class Unterminated(CableFault):
@@ -261,27 +283,28 @@ class StuckDominant(CableFault):
     time_out: Duration | None = Field(
         default=None, gt=0, description="dominant time-out of the transceiver; default: none"
     )
+    bus: str | None = Field(default=None, description=SIDE)
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
-        return _Stuck(rig, self.node, self.time_out).end
+        return _Stuck(rig, self.node, self.bus, self.time_out).end
 
     def describe(self) -> str:
-        text = f"the transceiver of {self.node} was stuck dominant"
+        text = f"the transceiver of {self.node}{on_bus(self.bus)} was stuck dominant"
         return text if self.time_out is None else f"{text} for {show_duration(self.time_out)}"
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        for bus in vehicle.buses:
-            yield cls(node=bus.cable[0])  # one place: all nodes see it alike
-        for node in vehicle.along:
-            yield cls(node=node, time_out=2 * MS)
+        for name, bus in vehicle.file.bus.items():  # one place: all nodes see it alike
+            yield cls(node=bus.cable[0], bus=vehicle.side(bus.cable[0], name))
+        for node, side in vehicle.sides:
+            yield cls(node=node, time_out=2 * MS, bus=side)
 
 
 class _Stuck:
     """The transceiver: it drives the bus; after its time-out, if it has one, it sends nothing."""
 
-    def __init__(self, rig: Rig, node: str, time_out_ns: int | None) -> None:
-        self._bus = rig.bus_of(node)
+    def __init__(self, rig: Rig, node: str, bus: str | None, time_out_ns: int | None) -> None:
+        self._bus = place(rig, node, bus)
         self._queue = rig.queue
         self._node = node
         self._release: Event | None = None
@@ -316,11 +339,11 @@ class Noise(CableFault):
     bus: str | None = Field(default=None, description="the bus; default: the node's, or all")
 
     def problem(self, vehicle: Vehicle) -> str:
-        missing = super().problem(vehicle) or bus_problem(vehicle, self.bus)
+        missing = node_problem(vehicle, *self.nodes()) or bus_problem(vehicle, self.bus)
         if missing or self.bus is None or self.node is None:
             return missing
-        own = vehicle.file.bus_of(self.node)
-        return "" if own == self.bus else f"node '{self.node}' is on bus '{own}'"
+        own = vehicle.file.buses_of(self.node)
+        return "" if self.bus in own else f"node '{self.node}' is on bus '{own[0]}'"
 
     def apply(self, rig: Rig, random: Random) -> Undo:
         noises = [bus.noises for bus in self.buses(rig)]
@@ -328,7 +351,7 @@ class Noise(CableFault):
 
     def describe(self) -> str:
         of_bus = "" if self.bus is None else f" of bus {self.bus}"
-        where = f"the cable{of_bus}" if self.node is None else self.node
+        where = f"the cable{of_bus}" if self.node is None else f"{self.node}{on_bus(self.bus)}"
         return f"noise at {where} made {self.share:.3g} of the bits wrong"
 
     @classmethod
@@ -336,8 +359,8 @@ class Noise(CableFault):
         for bus in _each_bus(vehicle):
             for share in (1e-4, 1e-3):
                 yield cls(share=share, bus=bus)
-        for node in vehicle.along:
-            yield cls(share=1e-3, node=node)
+        for node, side in vehicle.sides:
+            yield cls(share=1e-3, node=node, bus=side)
 
 
 SMALL_V, LARGE_V = 2.0, 12.0

@@ -53,12 +53,9 @@ def carries(message: MessageInfo, frame: Frame) -> bool:
     )
 
 
-def sent_as(vehicle: Vehicle, message: MessageInfo, record: BusRecord) -> bool:
-    """Whether a record is of a message. With several buses another message may have the identifier
-    on another bus: there it counts only from a sender of its own.
-    """
-    own = len(vehicle.buses) == 1 or record.sender in message.senders
-    return own and carries(message, record.frame)
+def sent_as(message: MessageInfo, record: BusRecord) -> bool:
+    """Whether a record is of a message; one of another bus may have its identifier."""
+    return record.bus in ("", message.bus) and carries(message, record.frame)
 
 
 def with_data(frame: Frame, data: bytes) -> Frame:
@@ -72,14 +69,14 @@ def _outgoing(rig: Rig, message: MessageInfo) -> Iterator[list[OutgoingFault]]:
     """The places where the frames of a message leave the programs that send it."""
     for name in message.senders:
         if name in rig.hosts:
-            yield rig.hosts[name].controller.outgoing
+            yield rig.hosts[name].on(message.bus).outgoing
 
 
 def last_sent(rig: Rig, message: MessageInfo) -> BusRecord | None:
     """The last frame of a message that its own senders got over the bus, or None."""
     for record in reversed(rig.frames):
         own = record.error is None and record.sender in message.senders
-        if own and carries(message, record.frame):
+        if own and sent_as(message, record):
             return record
     return None
 

@@ -13,22 +13,22 @@ from typing import Literal, get_args
 
 from pydantic import Field
 
-from linkloss.bus import Controller, FdFrame, Frame
+from linkloss.bus import Bus, Controller, FdFrame, Frame
 from linkloss.bus.frame import INTERMISSION_BITS, length_bits
 from linkloss.clock import Event
-from linkloss.faults.base import Fault, Rig, Undo, node_problem
+from linkloss.faults.base import SIDE, Fault, Rig, Undo, node_problem, place, side_problem
 from linkloss.faults.frame_faults import MessageFault, last_sent, requests
 from linkloss.vehicle.loading import Vehicle
 from linkloss.vehicle.messages import MessageInfo, attribute
 
 
-def intrude(rig: Rig, what: str, node: str, mailboxes: int) -> Controller:
-    """Attach a foreign controller beside a node.
+def intrude(rig: Rig, bus: Bus, what: str, node: str, mailboxes: int) -> Controller:
+    """Attach a foreign controller to a bus beside a node.
 
     It is named after what it does and where, with a number if several do the same there. It
     recovers from bus-off by itself.
     """
-    taken = {controller.name for controller in rig.bus_of(node).controllers}
+    taken = {controller.name for controller in bus.controllers}
     name = f"{what} at {node}"
     number = 2
     while name in taken:
@@ -42,7 +42,7 @@ def intrude(rig: Rig, what: str, node: str, mailboxes: int) -> Controller:
         fd=rig.vehicle.fd,
     )
     controller.filters.append((0, 0x1FFF_FFFF, True))  # it ignores what others send
-    rig.bus_of(node).attach(controller, beside=node)
+    bus.attach(controller, beside=node)
     return controller
 
 
@@ -65,12 +65,13 @@ class Flood(Fault):
     node: str
     identifier: int = Field(default=0, ge=0, le=0x7FF, description="11-bit identifier; default: 0")
     share: float = Field(default=1.0, gt=0, le=1, description="share of bus time; default: all")
+    bus: str | None = Field(default=None, description=SIDE)
 
     def problem(self, vehicle: Vehicle) -> str:
-        missing = node_problem(vehicle, self.node)
+        missing = node_problem(vehicle, self.node) or side_problem(vehicle, self)
         if missing:
             return missing
-        messages = vehicle.messages_on(vehicle.file.bus_of(self.node))
+        messages = vehicle.messages_on(self.bus or vehicle.file.bus_of(self.node))
         if (self.identifier, False) in messages:
             name = messages[self.identifier, False].name
             text = f"identifier 0x{self.identifier:03X} belongs to message '{name}'"
@@ -83,8 +84,9 @@ class Flood(Fault):
         return babble.stop
 
     def describe(self) -> str:
+        the = "the bus" if self.bus is None else f"bus {self.bus}"
         much = "" if self.share == 1 else f" for {self.share * 100:.3g} % of the time"
-        return f"{self.node} flooded the bus with identifier 0x{self.identifier:03X}{much}"
+        return f"{self.node} flooded {the} with identifier 0x{self.identifier:03X}{much}"
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
@@ -92,20 +94,21 @@ class Flood(Fault):
             taken = vehicle.messages_on(name)
             free = next((n for n in range(0x800) if (n, False) not in taken), None)
             if free is not None:
-                yield cls(node=bus.cable[-1], identifier=free)  # one place: all nodes hear it alike
+                node = bus.cable[-1]  # one place: all nodes hear it alike
+                yield cls(node=node, identifier=free, bus=vehicle.side(node, name))
 
 
 class _Babble:
     """The flooding controller, which sends again whenever its frame has gone."""
 
     def __init__(self, rig: Rig, fault: Flood) -> None:
-        self._bus = rig.bus_of(fault.node)
+        self._bus = place(rig, fault.node, fault.bus)
         self._queue = rig.queue
         self._frame = Frame(fault.identifier, _CONTENT)
         span_ns = self._bus.span_ns(length_bits(self._frame) + INTERMISSION_BITS)
         self._pause_ns = round(span_ns * (1 / fault.share - 1))
         self._next: Event | None = None
-        self._controller = intrude(rig, "babbler", fault.node, mailboxes=1)
+        self._controller = intrude(rig, self._bus, "babbler", fault.node, mailboxes=1)
         self._controller.on_sent = self._sent
         self._controller.on_state = self._state_changed
 
@@ -142,7 +145,11 @@ class IntruderFault(MessageFault):
         return ()
 
     def problem(self, vehicle: Vehicle) -> str:
-        return super().problem(vehicle) or node_problem(vehicle, self.node)
+        missing = super().problem(vehicle) or node_problem(vehicle, self.node)
+        if missing or vehicle.messages[self.message].bus in vehicle.file.buses_of(self.node):
+            return missing
+        bus = vehicle.messages[self.message].bus
+        return f"message '{self.message}' is on bus '{bus}', and node '{self.node}' is not"
 
 
 class _Intruder:
@@ -160,11 +167,11 @@ class _Intruder:
         turn: Callable[[Frame | None], Frame | None],
     ) -> None:
         self._rig = rig
-        self._bus = rig.bus_of(fault.node)
+        self._bus = rig.bus_with(fault.message)
         self._message = rig.vehicle.messages[fault.message]
         self._pause_ns = pause_ns
         self._turn = turn
-        self._controller = intrude(rig, fault.kind, fault.node, mailboxes=1)
+        self._controller = intrude(rig, self._bus, fault.kind, fault.node, mailboxes=1)
         last = last_sent(rig, self._message)
         start_ns = rig.queue.now_ns if last is None else last.start_ns
         late_ns = (rig.queue.now_ns - start_ns - pause_ns // 2) % pause_ns

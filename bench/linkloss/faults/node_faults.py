@@ -8,7 +8,7 @@ from random import Random
 from pydantic import Field
 
 from linkloss.clock import Event, Priority
-from linkloss.faults.base import Fault, Host, NodeFault, Rig, Undo, nothing
+from linkloss.faults.base import SIDE, Fault, Host, NodeFault, Rig, Undo, nothing, on_bus, place
 from linkloss.units import BitRate, Duration, show_duration, write_bit_rate
 from linkloss.vehicle.loading import Vehicle
 
@@ -89,7 +89,23 @@ class Hang(NodeFault):
         return host.resume
 
 
-class Mute(NodeFault):
+class SideFault(NodeFault):
+    """A fault of one controller of a node."""
+
+    bus: str | None = Field(default=None, description=SIDE)
+
+    def describe(self) -> str:
+        return f"{super().describe()}{on_bus(self.bus)}"
+
+    @classmethod
+    def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
+        for node in vehicle.nodes:
+            buses = vehicle.file.buses_of(node)
+            for bus in buses if len(buses) > 1 else (None,):
+                yield cls(node=node, bus=bus)
+
+
+class Mute(SideFault):
     """What the node sends never reaches the bus, and its program takes it for sent.
 
     The node still receives and acknowledges. When the fault clears, frames that wait in its
@@ -100,7 +116,7 @@ class Mute(NodeFault):
     words = "{node} fell mute"
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
-        controller = rig.hosts[self.node].controller
+        controller = rig.hosts[self.node].on(self.bus)
         controller.muted = True
 
         def undo() -> None:
@@ -109,7 +125,7 @@ class Mute(NodeFault):
         return undo
 
 
-class BusOff(NodeFault):
+class BusOff(SideFault):
     """The controller goes bus-off at once; what waited in its mailboxes is lost.
 
     Recovery is up to the node: its program asks for it, or its controller recovers by itself. The
@@ -121,11 +137,11 @@ class BusOff(NodeFault):
     lasting = False
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
-        rig.hosts[self.node].controller.force_bus_off()
+        rig.hosts[self.node].on(self.bus).force_bus_off()
         return nothing
 
 
-class HeldBusOff(NodeFault):
+class HeldBusOff(SideFault):
     """The controller is bus-off and stays so during the fault, whatever its program does.
 
     Think of a receive pin that hangs low: the controller never sees the recessive bits that it has
@@ -141,12 +157,12 @@ class HeldBusOff(NodeFault):
     rec: int = Field(default=57, ge=1, le=127, description="what REC shows; default: 57")
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
-        controller = rig.hosts[self.node].controller
+        controller = rig.hosts[self.node].on(self.bus)
         controller.hold_bus_off(self.rec)
         return controller.release_bus_off
 
 
-class WrongBitRate(NodeFault):
+class WrongBitRate(SideFault):
     """A node's controller runs at a wrong bit rate, as with the wrong crystal.
 
     It reads the bus at the nominal sample points (bus/bit_by_bit.py). Resynchronisation is not
@@ -161,13 +177,13 @@ class WrongBitRate(NodeFault):
 
     def problem(self, vehicle: Vehicle) -> str:
         missing = super().problem(vehicle)
-        if not missing and self.bit_rate == vehicle.bus_of(self.node).bit_rate:
+        if not missing and self.bit_rate == _rate(vehicle, self.node, self.bus):
             return f"{write_bit_rate(self.bit_rate)} is the bit rate of the bus itself"
         return missing
 
     def apply(self, rig: Rig, random: Random) -> Undo:  # nothing is left to chance
-        controller = rig.hosts[self.node].controller
-        bus = rig.bus_of(self.node)
+        controller = rig.hosts[self.node].on(self.bus)
+        bus = place(rig, self.node, self.bus)
         with bus.rewiring(self.node):
             before, controller.bit_rate = controller.bit_rate, self.bit_rate
 
@@ -178,14 +194,19 @@ class WrongBitRate(NodeFault):
         return undo
 
     def describe(self) -> str:
-        return f"{self.node} ran at {write_bit_rate(self.bit_rate)}"
+        return f"{self.node} ran at {write_bit_rate(self.bit_rate)}{on_bus(self.bus)}"
 
     @classmethod
     def every(cls, vehicle: Vehicle) -> Iterator[Fault]:
-        for node in vehicle.along:  # half of it: a crystal of 8 MHz instead of 16
-            rate = vehicle.bus_of(node).bit_rate
+        for node, bus in vehicle.sides:  # half of it: a crystal of 8 MHz instead of 16
+            rate = _rate(vehicle, node, bus)
             other = rate // 2 if rate // 2 >= 10_000 else rate * 2
-            yield cls(node=node, bit_rate=other)
+            yield cls(node=node, bit_rate=other, bus=bus)
+
+
+def _rate(vehicle: Vehicle, node: str, bus: str | None) -> int:
+    """The bit rate of a bus; None: that of a node on one."""
+    return vehicle.file.bus[vehicle.file.bus_of(node) if bus is None else bus].bit_rate
 
 
 class SlowBoot(NodeFault):

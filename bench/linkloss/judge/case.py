@@ -18,6 +18,7 @@ from linkloss.recording import FaultRecord, Recording, Series
 from linkloss.vehicle.expression import Condition, Value, load_key
 from linkloss.vehicle.load import LoadTable
 from linkloss.vehicle.loading import Vehicle
+from linkloss.vehicle.messages import MessageInfo
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,37 +70,42 @@ class Case:
         self.intents: dict[tuple[str, int], list[Intent]] = {}
         self._actual: dict[str, Series[float]] = {}
         self._commands: dict[str, Series[float]] = {}
-        self._quiet: dict[str, list[tuple[int, int]]] = {}
+        self._quiet: dict[tuple[str, ...], list[tuple[int, int]]] = {}
         self._lean: dict[str, list[tuple[int, int]]] = {}
 
     @cached_property
-    def sent(self) -> dict[tuple[str, int, bool], list[int]]:
-        """When frames were sent without an error, by node, identifier and whether that is an
-        extended one.
+    def sent(self) -> dict[tuple[str, str, int, bool], list[int]]:
+        """When frames were sent without an error, by node, bus (empty where there is one),
+        identifier and whether that is an extended one.
         """
-        found: dict[tuple[str, int, bool], list[int]] = {}
+        found: dict[tuple[str, str, int, bool], list[int]] = {}
         for record in self.recording.frames.delivered():
             if record.error is None:
                 frame = record.frame
-                key = (record.sender, frame.identifier, frame.extended)
+                key = (record.sender, record.bus, frame.identifier, frame.extended)
                 found.setdefault(key, []).append(record.end_ns)
         return found
 
+    def sent_as(self, node: str, info: MessageInfo) -> Sequence[int]:
+        """When a node sent frames of a message without an error."""
+        bus = info.bus if self.recording.on_bus else ""
+        return self.sent.get((node, bus, info.identifier, info.extended), [])
+
     def quiet(self, node: str) -> list[tuple[int, int]]:
-        """The spans without any injected fault on the bus of a node and with the supply of every
+        """The spans without any injected fault on the buses of a node and with the supply of every
         node there in range.
         """
-        bus = self.vehicle.file.bus_of(node)
-        if bus not in self._quiet:
-            cable = self.vehicle.file.bus[bus].cable
+        buses = self.vehicle.file.buses_of(node)
+        if buses not in self._quiet:
+            cable = {name for bus in buses for name in self.vehicle.file.bus[bus].cable}
             there = {name: self.histories[name] for name in self.vehicle.nodes if name in cable}
             lean = [span for name in there for span in self.undersupplied(name)]
-            self._quiet[bus] = quiet_times(self.recording, bus, there, lean)
-        return self._quiet[bus]
+            self._quiet[buses] = quiet_times(self.recording, buses, there, lean)
+        return self._quiet[buses]
 
     def faults_near(self, node: str) -> Sequence[FaultRecord]:
-        """The faults of the run that can change anything on the bus of a node."""
-        return self.recording.faults_on(self.vehicle.file.bus_of(node))
+        """The faults of the run that can change anything on the buses of a node."""
+        return self.recording.faults_on(*self.vehicle.file.buses_of(node))
 
     def undersupplied(self, node: str) -> list[tuple[int, int]]:
         """The spans in which a node's supply was out of range, or the node was off without
@@ -434,16 +440,16 @@ class BusOff(NamedTuple):
     back: bool
 
 
-def bus_offs(case: Case, node: str) -> Iterator[BusOff]:
-    """When a node's controller was bus-off, in order of time. A reset ends bus-off, and no state
-    change is recorded for that.
+def bus_offs(case: Case, node: str, bus: str) -> Iterator[BusOff]:
+    """When a node's controller on a bus was bus-off, in order of time. A reset ends bus-off, and no
+    state change is recorded for that.
     """
     resets = [
         change.at_ns
         for change in case.recording.nodes.get(node, [])
         if change.state in ("reset", "off")
     ]
-    changes = case.recording.controllers.get(node, [])
+    changes = case.recording.states(node, bus)
     for place, change in enumerate(changes):
         if change.state != "BUS_OFF":
             continue
@@ -454,13 +460,13 @@ def bus_offs(case: Case, node: str) -> Iterator[BusOff]:
         yield BusOff(change.at_ns, min(back_ns, reset_ns), back)
 
 
-def off_the_bus(case: Case, node: str) -> Iterator[TimeSpan]:
-    """The spans in which a node's controller is bus-off, so that its program receives nothing and
-    can hand nothing over, each with the time to rejoin afterwards. There is no such time after a
-    reset: what is due then is due.
+def off_the_bus(case: Case, node: str, bus: str) -> Iterator[TimeSpan]:
+    """The spans in which a node's controller on a bus is bus-off, so that its program receives
+    nothing there and can hand nothing over, each with the time to rejoin afterwards. There is no
+    such time after a reset: what is due then is due.
     """
     rejoin_ns = case.vehicle.nodes[node].rejoin
-    for off in bus_offs(case, node):
+    for off in bus_offs(case, node, bus):
         yield off.from_ns, off.to_ns + rejoin_ns * off.back
 
 

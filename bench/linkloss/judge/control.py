@@ -192,7 +192,7 @@ def _judge_uptime(
 ) -> Iterator[Verdict]:
     """A program is right if what it asks for follows one way in which it may see the inputs."""
     begin_ns = uptime.boot_end_ns + request.debounce + request.latency
-    excused = [(0, begin_ns), *_out_of_service(case, node, request.latency)]
+    excused = [(0, begin_ns), *_out_of_service(case, name, request.latency)]
     spans = _full(case, node)
     behind_ns = request.latency
     waiting = [(start, end + behind_ns) for start, end in spans if end - start > behind_ns]
@@ -322,8 +322,10 @@ def handed(case: Case, name: str, uptime: Uptime) -> Series[float]:
     return case.evidence.handed(name)[uptimes.index(uptime)]
 
 
-def _out_of_service(case: Case, node: str, behind_ns: int) -> Iterator[tuple[int, int]]:
+def _out_of_service(case: Case, name: str, behind_ns: int) -> Iterator[tuple[int, int]]:
     """A program that hangs, or whose controller is bus-off, need not hand anything over."""
+    message = split_signal(name)[0]
+    node = case.vehicle.sender(message)
     for hang in case.histories[node].hangs:
         yield hang.from_ns, hang.to_ns + behind_ns
-    yield from off_the_bus(case, node)
+    yield from off_the_bus(case, node, case.vehicle.messages[message].bus)

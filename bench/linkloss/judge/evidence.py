@@ -518,12 +518,10 @@ class Evidence:
         self.end_ns = end_ns
         self._stories = {}
         frames = self.recording.frames
-        on_bus = self.recording.on_bus
-        buses = {sender: bus for bus, senders in on_bus.items() for sender in senders}
         for record in frames.delivered(self._frames_done):
             frame = record.frame
             if not frame.remote:
-                key = (buses.get(record.sender, ""), frame.identifier, frame.extended)
+                key = (record.bus, frame.identifier, frame.extended)
                 self._records.setdefault(key, []).append(record)
         self._frames_done = len(frames)
         for traffic in self._traffic.values():
@@ -544,7 +542,7 @@ class Evidence:
     def _times(self, receiver: str, sender: str) -> Times:
         floods = [
             (fault.applied_ns, self.end_ns if fault.cleared_ns is None else fault.cleared_ns)
-            for fault in self.recording.faults_on(self.vehicle.file.bus_of(receiver))
+            for fault in self.recording.faults_on(*self.vehicle.file.buses_of(receiver))
             if fault.kind == "flood"
         ]
         return Times(self.end_ns, self.history(receiver), self.history(sender), floods)

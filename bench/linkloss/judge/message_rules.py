@@ -91,7 +91,7 @@ def judge_cycle(case: Case, message: str) -> list[Verdict]:
         up_ns = uptime.end_ns if uptime.up_ns is None else uptime.up_ns
         since_ns = max(up_ns, case.start_ns - 4 * limits.late_ns)
         mine = between(entries, since_ns, uptime.end_ns)
-        dues = () if stops else _dues(case, node, uptime, limits, mine)
+        dues = () if stops else _dues(case, node, info.bus, uptime, limits, mine)
         for due_ns, came_ns in dues:
             if due_ns < case.start_ns:
                 continue
@@ -167,10 +167,10 @@ def _stops(vehicle: Vehicle, message: str) -> bool:
 
 
 def _dues(
-    case: Case, node: str, uptime: Uptime, limits: Timing, mine: Sequence[Handed]
+    case: Case, node: str, bus: str, uptime: Uptime, limits: Timing, mine: Sequence[Handed]
 ) -> Iterator[tuple[int, int | None]]:
     """When a message was due in an uptime, and when it came (None: not in this uptime)."""
-    down = [*_out_of_service(case, node)]
+    down = [*_out_of_service(case, node, bus)]
     last_ns = uptime.boot_end_ns + limits.after_boot_ns
     over_ns = min(uptime.end_ns, case.end_ns)
     for came_ns in [*(entry.at_ns for entry in mine if entry.at_ns > last_ns), None]:
@@ -180,7 +180,7 @@ def _dues(
                 due_ns = max(due_ns, to_ns + limits.late_ns)
         until_ns = over_ns if came_ns is None else came_ns
         if until_ns > due_ns:
-            for from_ns, to_ns in waiting(case, node, uptime.reset_ns, until_ns):
+            for from_ns, to_ns in waiting(case, node, bus, uptime.reset_ns, until_ns):
                 if from_ns <= due_ns < to_ns:
                     due_ns = to_ns + limits.late_ns
         if due_ns < over_ns:
@@ -189,18 +189,18 @@ def _dues(
             last_ns = came_ns
 
 
-def _out_of_service(case: Case, node: str) -> Iterator[TimeSpan]:
+def _out_of_service(case: Case, node: str, bus: str) -> Iterator[TimeSpan]:
     """When a program need not hand anything over: it hangs; it has reset itself (which another rule
-    reports); or its controller is bus-off, and then for the time to rejoin.
+    reports); or its controller on the bus is bus-off, and then for the time to rejoin.
     """
     for reset in case.histories[node].unlawful:
         yield reset.at_ns, reset.at_ns + case.vehicle.nodes[node].boot
     for hang in case.histories[node].hangs:
         yield hang.from_ns, hang.to_ns
-    yield from off_the_bus(case, node)
+    yield from off_the_bus(case, node, bus)
 
 
-def waiting(case: Case, node: str, from_ns: int, to_ns: int) -> list[TimeSpan]:
+def waiting(case: Case, node: str, bus: str, from_ns: int, to_ns: int) -> list[TimeSpan]:
     """The spans of an uptime in which a frame of a node waited for the bus: a program may check
     whether its controller has room before it hands anything over, so that there is no attempt to
     see.
@@ -208,9 +208,9 @@ def waiting(case: Case, node: str, from_ns: int, to_ns: int) -> list[TimeSpan]:
     spans: list[TimeSpan] = []
     for name, entries in case.recording.handed.items():
         info = case.vehicle.messages[name]
-        if node not in info.senders:
+        if node not in info.senders or info.bus != bus:
             continue
-        ends = [*case.sent.get((node, info.identifier, info.extended), []), to_ns]
+        ends = [*case.sent_as(node, info), to_ns]
         reached_ns = from_ns
         for entry in entries:
             if entry.taken and reached_ns <= entry.at_ns < to_ns:
@@ -405,10 +405,14 @@ def between(entries: Sequence[Handed], from_ns: int, to_ns: int) -> Sequence[Han
 def _owner(
     vehicle: Vehicle, node: str, identifier: int, extended: bool
 ) -> tuple[Cause, tuple[str, ...]]:
-    """Why a node may not send a frame, with the message that it belongs to on the node's bus and
+    """Why a node may not send a frame, with the message that it belongs to on a bus of the node and
     that message's senders.
     """
-    info = vehicle.messages_on(vehicle.file.bus_of(node)).get((identifier, extended))
+    there = map(vehicle.messages_on, vehicle.file.buses_of(node))
+    found = (
+        messages[identifier, extended] for messages in there if (identifier, extended) in messages
+    )
+    info = next(found, None)
     if info is None:
         return Cause.UNDEFINED, ()
     if not info.senders:

@@ -198,6 +198,7 @@ def _judge_uptime(
     case: Case, name: str, notice: NoticeTable, own: Mapping[str, str], uptime: Uptime
 ) -> Iterator[Verdict]:
     node = case.vehicle.sender(split_signal(notice.signal)[0])
+    bus = case.vehicle.messages[split_signal(notice.signal)[0]].bus
     troubles = list(_troubles(case, notice, node, uptime))
     spans = [Span(trouble.may_ns, trouble.calm_ns, ON) for trouble in troubles]
     # Once it must be given, the notice may not be off until the trouble is over.
@@ -206,7 +207,7 @@ def _judge_uptime(
     begin_ns = uptime.boot_end_ns + notice.within
     excused = [(0, begin_ns), (uptime.end_ns, case.end_ns)]
     excused += [(hang.from_ns, hang.to_ns + notice.within) for hang in case.histories[node].hangs]
-    excused += [(start, end + notice.within) for start, end in off_the_bus(case, node)]
+    excused += [(start, end + notice.within) for start, end in off_the_bus(case, node, bus)]
     excused += _asleep(case, notice)
     spans += [Span(start, min(end, case.end_ns), ANY) for start, end in excused]
     allowed = united(spans, case.end_ns, case.start_ns)

@@ -13,7 +13,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
-from itertools import product
+from itertools import chain, product
 from typing import NamedTuple
 
 from linkloss.judge.case import Case, Waiting
@@ -214,7 +214,9 @@ class Request:
         if self.load.bus_off != "lost":
             return said
         found = list(said)
-        for change in self.case.recording.controllers.get(self.load.node, []):
+        asking = {self.case.vehicle.messages[name].bus for name in self.load.request_messages}
+        states = (self.case.recording.states(self.load.node, bus) for bus in sorted(asking))
+        for change in chain.from_iterable(states):
             at_ns = change.at_ns
             if change.state != "BUS_OFF" or not uptime.reset_ns <= at_ns < uptime.end_ns:
                 continue

@@ -88,7 +88,7 @@ class _Route:
         hangs = [(hang.from_ns, hang.to_ns) for hang in case.histories[self.node].hangs]
         self.busy = merged([*hangs, *case.undersupplied(self.node)])
         """When its program cannot work: it hangs, or its supply is out of range."""
-        self.mute = [*self.busy, *off_the_bus(case, self.node)]
+        self.mute = [*self.busy, *off_the_bus(case, self.node, self.target.bus)]
 
     def lives(self) -> Iterator[_Life]:
         """What happened in each uptime of the gateway."""
@@ -357,7 +357,9 @@ class _Life:
     def late(self) -> Iterator[Verdict]:
         """Good messages after which nothing is handed over in time."""
         route, times = self.route, [entry.at_ns for entry in self.handed]
-        down = [*route.mute, *waiting(route.case, route.node, self.uptime.reset_ns, self.end_ns)]
+        node, bus = route.node, route.target.bus
+        waits = waiting(route.case, node, bus, self.uptime.reset_ns, self.end_ns)
+        down = [*route.mute, *waits]
         for entry in self.good:
             at_ns, due_ns = entry.at_ns, entry.at_ns + route.latency_ns
             if due_ns >= self.end_ns or not self.firm(entry):

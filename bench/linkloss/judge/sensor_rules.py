@@ -232,23 +232,27 @@ recovery, and 32 attempts, each no longer than an extended frame with its error 
 
 def judge_quiet(case: Case, node: str) -> list[Verdict]:
     """How often a node came back, and how much of the bus its failed attempts took."""
-    offs = [*bus_offs(case, node)]
     found = [Verdict(node, "quiet recovery", Outcome.NOT_EXERCISED)]
+    for bus in case.vehicle.file.buses_of(node):
+        found += _quiet_on(case, node, bus)
+    return [worst(found)]
+
+
+def _quiet_on(case: Case, node: str, bus: str) -> Iterator[Verdict]:
+    """The same of one of its buses."""
+    offs = [*bus_offs(case, node, bus)]
     table = case.vehicle.nodes[node]
     for at_ns, cause, observed, allowed in (
         *_too_often(offs, table.returns),
-        *_too_loud(case, node, offs, table.failed_share),
+        *_too_loud(case, node, bus, offs, table.failed_share),
     ):
         if at_ns >= case.start_ns:
-            found.append(
-                Verdict.wrong(
-                    node, "quiet recovery", at_ns, None, cause, observed, allowed, culprit=node
-                )
+            yield Verdict.wrong(
+                node, "quiet recovery", at_ns, None, cause, observed, allowed, culprit=node
             )
-    round_ns = ROUND_BITS * SECOND_NS // case.vehicle.bus_of(node).bit_rate
+    round_ns = ROUND_BITS * SECOND_NS // case.vehicle.file.bus[bus].bit_rate
     if _lasted_ns(offs, case.start_ns) >= (table.returns + 1) * round_ns:
-        found.append(Verdict(node, "quiet recovery", Outcome.KEPT))
-    return [worst(found)]
+        yield Verdict(node, "quiet recovery", Outcome.KEPT)
 
 
 def _lasted_ns(offs: Sequence[BusOff], start_ns: int) -> int:
@@ -271,10 +275,10 @@ def _too_often(offs: Sequence[BusOff], most: int) -> Iterator[tuple[int, Cause, 
 
 
 def _too_loud(
-    case: Case, node: str, offs: Sequence[BusOff], share: float
+    case: Case, node: str, bus: str, offs: Sequence[BusOff], share: float
 ) -> Iterator[tuple[int, Cause, str, str]]:
     """The failed attempts between a return and the next bus-off, over any second."""
-    tries = [*_failures(case, node, offs)]
+    tries = [*_failures(case, node, bus, offs)]
     first = taken_ns = 0
     for at_ns, lasted_ns in tries:
         taken_ns += lasted_ns
@@ -286,13 +290,17 @@ def _too_loud(
             return
 
 
-def _failures(case: Case, node: str, offs: Sequence[BusOff]) -> Iterator[tuple[int, int]]:
+def _failures(case: Case, node: str, bus: str, offs: Sequence[BusOff]) -> Iterator[tuple[int, int]]:
     """(start, time taken) of each failed attempt that counts, in order of time."""
-    error_ns = ERROR_BITS * SECOND_NS // case.vehicle.bus_of(node).bit_rate
-    alone = _alone(case, node)
+    error_ns = ERROR_BITS * SECOND_NS // case.vehicle.file.bus[bus].bit_rate
+    alone = _alone(case, node, bus)
     rounds = list(pairwise(offs))
     frames = case.recording.frames if rounds else ()
-    own = [record for record in frames if record.sender == node and record.error is not None]
+    own = [
+        record
+        for record in frames
+        if record.sender == node and record.error is not None and record.bus in ("", bus)
+    ]
     for back, again in rounds:
         tries = [record for record in own if back.to_ns <= record.start_ns <= again.from_ns]
         for record in tries:
@@ -302,14 +310,14 @@ def _failures(case: Case, node: str, offs: Sequence[BusOff]) -> Iterator[tuple[i
                 yield start_ns, record.end_ns + error_ns - start_ns
 
 
-def _alone(case: Case, node: str) -> list[TimeSpan]:
-    """The spans in which no other node's controller was there to be disturbed: this node was
-    unplugged, or all others were unplugged, bus-off or without a running controller.
+def _alone(case: Case, node: str, bus: str) -> list[TimeSpan]:
+    """The spans in which no other node's controller was there on a bus to be disturbed: this node
+    was unplugged, or all others were unplugged, bus-off or without a running controller.
     """
-    alone = _unplugged(case, node)
+    alone = _unplugged(case, node, bus)
     away = [
-        [*_unplugged(case, other), *_silent(case, other)]
-        for other in case.vehicle.nodes
+        [*_unplugged(case, other, bus), *_silent(case, other, bus)]
+        for other in case.vehicle.file.bus[bus].cable
         if other != node
     ]
     edges = sorted({at for spans in away for span in spans for at in span})
@@ -319,13 +327,16 @@ def _alone(case: Case, node: str) -> list[TimeSpan]:
     return alone if away else [(0, case.end_ns)]
 
 
-def _unplugged(case: Case, node: str) -> list[TimeSpan]:
-    return case.spans(lambda fault: fault.kind == "unplug" and node in fault.nodes)
+def _unplugged(case: Case, node: str, bus: str) -> list[TimeSpan]:
+    here = case.recording.faults_on(bus)
+    return case.spans(
+        lambda fault: fault.kind == "unplug" and node in fault.nodes and fault in here
+    )
 
 
-def _silent(case: Case, node: str) -> Iterator[TimeSpan]:
+def _silent(case: Case, node: str, bus: str) -> Iterator[TimeSpan]:
     """Bus-off, or between a reset and the program's start."""
-    for off in bus_offs(case, node):
+    for off in bus_offs(case, node, bus):
         yield off.from_ns, off.to_ns
     for uptime in case.histories[node].uptimes:
         yield uptime.reset_ns, uptime.end_ns if uptime.up_ns is None else uptime.up_ns

@@ -102,6 +102,7 @@ def node_history(vehicle: Vehicle, recording: Recording, node: str, end_ns: int)
     it.
     """
     may_restart = vehicle.nodes[node].restart_on_bus_off
+    buses = vehicle.file.buses_of(node)
     changes = recording.nodes[node]
     starts: list[NodeChange] = []
     unlawful: list[NodeChange] = []
@@ -127,7 +128,7 @@ def node_history(vehicle: Vehicle, recording: Recording, node: str, end_ns: int)
             lawful = change.cause in _LAWFUL or (
                 change.cause == "watchdog" and previous in ("hung", "reset")
             )
-            lawful = lawful or (may_restart and _bus_off(recording, node, change.at_ns))
+            lawful = lawful or (may_restart and _bus_off(recording, node, buses, change.at_ns))
             (starts if lawful else unlawful).append(change)
         if change.state == "hung":
             following = changes[index + 1] if index + 1 < len(changes) else None
@@ -185,7 +186,7 @@ def calls(vehicle: Vehicle, recording: Recording, node: str, since_ns: int) -> I
     wakes it changes, or a message that wakes it is on the bus and no fault can keep it from the
     node.
     """
-    faults = recording.faults_on(vehicle.file.bus_of(node))
+    faults = recording.faults_on(*vehicle.file.buses_of(node))
     found = [at_ns for at_ns in waking_moves(vehicle, recording, node) if at_ns > since_ns]
     for record in waking_frames(vehicle, recording, node):
         if record.end_ns <= since_ns:
@@ -204,17 +205,17 @@ def waking_moves(vehicle: Vehicle, recording: Recording, node: str) -> Iterator[
 
 
 def waking_frames(vehicle: Vehicle, recording: Recording, node: str) -> Iterator[BusRecord]:
-    """The frames of other nodes that wake a node, wherever on its bus they were; the last one
+    """The frames of other nodes that wake a node, wherever on its buses they were; the last one
     first.
     """
     wakers = vehicle.nodes[node].wakers
-    on_bus = recording.on_bus.get(vehicle.file.bus_of(node))
-    known = {(m.identifier, m.extended) for m in vehicle.messages.values() if m.name in wakers}
+    buses = ("", *vehicle.file.buses_of(node))
+    message_of = recording.finder(m for m in vehicle.messages.values() if m.name in wakers)
+    known = any(name in vehicle.messages for name in wakers)
     if known or ANY_FRAME in wakers:
         for record in reversed(recording.frames):
-            which = record.frame.identifier, record.frame.extended
-            here = on_bus is None or record.sender in on_bus
-            if here and record.sender != node and (ANY_FRAME in wakers or which in known):
+            wakes = ANY_FRAME in wakers or message_of(record) is not None
+            if record.bus in buses and record.sender != node and wakes:
                 yield record
 
 
@@ -225,14 +226,17 @@ def _faulty(faults: Sequence[FaultRecord], at_ns: int) -> bool:
     )
 
 
-def _bus_off(recording: Recording, node: str, at_ns: int) -> bool:
-    """Whether a node's controller was bus-off when something happened."""
-    state = ""
-    for change in recording.controllers.get(node, []):
-        if change.at_ns > at_ns or (change.at_ns == at_ns and state == "BUS_OFF"):
-            break
-        state = change.state
-    return state == "BUS_OFF"
+def _bus_off(recording: Recording, node: str, buses: Sequence[str], at_ns: int) -> bool:
+    """Whether a controller of a node was bus-off when something happened."""
+    for bus in buses:
+        state = ""
+        for change in recording.states(node, bus):
+            if change.at_ns > at_ns or (change.at_ns == at_ns and state == "BUS_OFF"):
+                break
+            state = change.state
+        if state == "BUS_OFF":
+            return True
+    return False
 
 
 def _hang(hung: NodeChange, following: NodeChange | None, end_ns: int) -> Hang:
@@ -244,12 +248,12 @@ def _hang(hung: NodeChange, following: NodeChange | None, end_ns: int) -> Hang:
 
 def quiet_times(
     recording: Recording,
-    bus: str,
+    buses: tuple[str, ...],
     uptimes: dict[str, NodeHistory],
     undersupplied: Iterable[tuple[int, int]] = (),
 ) -> list[tuple[int, int]]:
-    """The spans in which no injected fault is active on a bus, as (from, to) in ns. ``uptimes``:
-    those of its nodes.
+    """The spans in which no injected fault is active on some buses, as (from, to) in ns.
+    ``uptimes``: those of their nodes.
 
     A reset, whatever caused it, is active until the declared boot of its node is over. A hang is
     active until its program resumes or has rebooted, a supply out of range (the spans
@@ -257,7 +261,7 @@ def quiet_times(
     """
     busy = [
         (fault.applied_ns, recording.end_ns if fault.cleared_ns is None else fault.cleared_ns)
-        for fault in recording.faults_on(bus)
+        for fault in recording.faults_on(*buses)
     ]
     busy += undersupplied
     for history in uptimes.values():

@@ -179,15 +179,9 @@ def log_messages(
     :param raw_lengths: whether to keep data length codes above 8 of classical frames, for which
         python-can's ``dlc`` is 8.
     """
-    of_sender = {
-        sender: channels[bus]
-        for bus, senders in recording.on_bus.items()
-        for sender in senders
-        if bus in channels
-    }
     for record in sorted(recording.frames, key=lambda record: record.end_ns):
         frame = record.frame
-        own = of_sender.get(record.sender, channel)
+        own = channels.get(record.bus, channel)
         if record.error is None:
             if (frame.remote and not trouble) or (frame.fd and not fd):
                 continue

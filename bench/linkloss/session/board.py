@@ -244,8 +244,8 @@ class Host(Protocol):
     def bite(self, where: str = "") -> None:
         """The watchdog was not fed; ``where`` the program was, if that is known."""
 
-    def recover_bus(self) -> None:
-        """Ask the controller to come back from bus-off."""
+    def recover_bus(self, bus: str | None = None) -> None:
+        """Ask the controller on a bus (None: on each) to come back from bus-off."""
 
     def volts(self) -> float:
         """The voltage at the node's terminals, in V."""
@@ -318,7 +318,7 @@ class Board:
         clock: OwnClock,
         inputs: Inputs,
         outputs: Mapping[str, Output],
-        bus: can.BusABC,
+        buses: Mapping[str, can.BusABC],
         messages: Database,
         settings: Mapping[str, Any],
         memory: dict[str, Any],
@@ -337,7 +337,7 @@ class Board:
         self.postponed: dict[BoardTimer, None] = {}
         self._inputs = inputs
         self._outputs = outputs
-        self._bus = bus
+        self._buses = buses
         self._memory = memory
         self._dog_timeout_ns = 0
         self._dog_deadline_ns = 0
@@ -360,8 +360,12 @@ class Board:
 
     @property
     def bus(self) -> can.BusABC:
+        return next(iter(self.buses.values()))
+
+    @property
+    def buses(self) -> Mapping[str, can.BusABC]:
         self._must_live()
-        return self._bus
+        return self._buses
 
     @property
     def memory(self) -> dict[str, Any]:
@@ -420,9 +424,11 @@ class Board:
     def output_status(self, name: str) -> str:
         return self._output(name).status()
 
-    def recover_bus(self) -> None:
+    def recover_bus(self, bus: str | None = None) -> None:
         self._must_live()
-        self.host.recover_bus()
+        if bus is not None and bus not in self._buses:
+            raise LookupError(unknown(f"bus of node '{self.name}'", bus, self._buses))
+        self.host.recover_bus(bus)
 
     def start_watchdog(self, timeout_ns: int) -> None:
         self._must_live()

@@ -10,14 +10,15 @@ from __future__ import annotations
 import asyncio
 import sysconfig
 import traceback
-from collections.abc import Callable, Coroutine, Generator
+from collections.abc import Callable, Coroutine, Generator, Mapping
 from contextlib import suppress
 from contextvars import ContextVar
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from random import Random
 from types import coroutine
-from typing import Any
+from typing import Any, NamedTuple
 
 import can
 from cantools.database import Database
@@ -149,14 +150,21 @@ class Surroundings:
     loop: asyncio.AbstractEventLoop
     inputs: Inputs
     recording: Recording
-    database: Database
-    channel: str
-    handed: Callable[[str, can.Message], None]
-    refused: Callable[[str, can.Message], None]
+    handed: Callable[[str, str, can.Message], None]
+    """By node, and bus as the vehicle file names it."""
+    refused: Callable[[str, str, can.Message], None]
     seed: int = 0
     power: Power | None = None
     sleepers: dict[str, NodeHost] = field(default_factory=dict)
     """The nodes that are asleep now, by name."""
+
+
+class Way(NamedTuple):
+    """A node's way to a bus."""
+
+    controller: Controller
+    channel: str
+    """What python-can programs call it."""
 
 
 @dataclass(slots=True)
@@ -164,7 +172,7 @@ class _Running:
     """A program that runs or hangs, and what ends with it."""
 
     board: Board
-    port: Port
+    ports: Mapping[str, Port]
     gate: Gate
     program: Any = None
 
@@ -181,7 +189,9 @@ class NodeHost:
     name: str
     table: NodeTable
     program_class: Callable[[Any], Any]
-    controller: Controller
+    ways: Mapping[str, Way]
+    """By the buses as the vehicle file names them."""
+    database: Database
     outputs: dict[str, Output]
     around: Surroundings
     clock: OwnClock
@@ -193,6 +203,15 @@ class NodeHost:
     _boot: Event | None = None
     _cause: str = ""
     _sleep: Sleep | None = None
+
+    @property
+    def controller(self) -> Controller:
+        """Its controller, of several that on the first bus."""
+        return next(iter(self.ways.values())).controller
+
+    def on(self, bus: str | None) -> Controller:
+        """Its controller on a bus; None: :attr:`controller`."""
+        return self.controller if bus is None else self.ways[bus].controller
 
     def power_up(self) -> None:
         """The supply is switched on: the boot begins, if there is enough voltage."""
@@ -266,8 +285,9 @@ class NodeHost:
             self.around.queue.cancel(self._boot)
             self._boot = None
         self.end()
-        self.controller.on_receive = None
-        self.controller.power_off()
+        for way in self.ways.values():
+            way.controller.on_receive = None
+            way.controller.power_off()
 
     def _set_outputs(self, *, powered: bool) -> None:
         """Set the outputs to their hardware default, or to nothing without voltage."""
@@ -291,15 +311,18 @@ class NodeHost:
             self._running.board.catch_up()
             if self._running is not None and self._running.blocking is not None:
                 self.call(self._running.blocking.resume)
-            self._drain(self.controller)
+            for bus in self.ways:
+                self._drain(bus)
 
     def bite(self, where: str = "") -> None:
         """The watchdog was not fed in time; ``where`` the program was, if that is known."""
         self.reset("watchdog", where)
 
-    def recover_bus(self) -> None:
-        """The program asks the controller to come back from bus-off."""
-        self.controller.request_recovery()
+    def recover_bus(self, bus: str | None = None) -> None:
+        """The program asks the controller on a bus (None: on each) to come back from bus-off."""
+        for name, way in self.ways.items():
+            if bus in (None, name):
+                way.controller.request_recovery()
 
     def end(self) -> None:
         """The program ends, without a chance to clean up."""
@@ -309,7 +332,8 @@ class NodeHost:
             if running.blocking is not None:
                 running.blocking.end()
             running.board.die()
-            running.port.shutdown()
+            for port in running.ports.values():
+                port.shutdown()
             running.gate.end()
 
     @runs_programs
@@ -366,11 +390,7 @@ class NodeHost:
     def _start(self) -> None:
         self._boot = None
         around = self.around
-        self.controller.restore_settings()
-        self.controller.power_on()
-        port = Port(self.controller, around.queue, around.channel, clock=self.clock)
-        port.on_attempt = self._attempt
-        port.on_refused = self._refused
+        ports = {bus: self._port(bus, way) for bus, way in self.ways.items()}
         board = Board(
             host=self,
             name=self.name,
@@ -378,18 +398,27 @@ class NodeHost:
             clock=self.clock,
             inputs=around.inputs,
             outputs=self.outputs,
-            bus=port,
-            messages=around.database,
+            buses=ports,
+            messages=self.database,
             settings=self.table.settings,
             memory=self._memory,
             cause=self._cause,
             seed=around.seed,
         )
-        self._running = _Running(board, port, Gate(around.loop, self._failed, self.clock))
+        self._running = _Running(board, ports, Gate(around.loop, self._failed, self.clock))
         self._change("running", "boot")
         self.call(self._begin_program, self._running)
         if around.power is not None and around.power.wild(self.name):
             self.run_wild()
+
+    def _port(self, bus: str, way: Way) -> Port:
+        """Switch a controller on, for the program to use."""
+        way.controller.restore_settings()
+        way.controller.power_on()
+        port = Port(way.controller, self.around.queue, way.channel, clock=self.clock)
+        port.on_attempt = partial(self.around.handed, self.name, bus)
+        port.on_refused = partial(self.around.refused, self.name, bus)
+        return port
 
     def _begin_program(self, running: _Running) -> None:
         running.program = program = self.program_class(running.board)
@@ -398,7 +427,8 @@ class NodeHost:
             program.start()
             return
         if _has_own(program, "on_frame"):
-            self.controller.on_receive = self._drain
+            for bus, way in self.ways.items():
+                way.controller.on_receive = partial(self._heard, bus)
         if hasattr(program, "start"):
             program.start()
         run = getattr(program, "run", None)
@@ -439,22 +469,22 @@ class NodeHost:
         changes = self.around.recording.nodes[self.name]
         changes.append(NodeChange(self.around.queue.now_ns, state, cause, by))
 
-    def _drain(self, controller: Controller) -> None:
-        """Hand the program the frames that wait for it, if it takes them by ``on_frame``."""
+    def _heard(self, bus: str, _controller: Controller) -> None:
+        self._drain(bus)
+
+    def _drain(self, bus: str) -> None:
+        """Hand the program the frames of a bus that wait for it, if it takes them by
+        ``on_frame``.
+        """
         running = self._running
         if running is None or not _has_own(running.program, "on_frame"):
             return
+        controller = self.ways[bus].controller
         while self.state == "running" and self._running is running and controller.inbox:
-            message = running.port.recv(0)
+            message = running.ports[bus].recv(0)
             if message is None:
                 return
             self.call(running.program.on_frame, message)
-
-    def _attempt(self, message: can.Message) -> None:
-        self.around.handed(self.name, message)
-
-    def _refused(self, message: can.Message) -> None:
-        self.around.refused(self.name, message)
 
 
 def _place(error: BaseException) -> str:

@@ -76,6 +76,10 @@ class LoggedNode:
     """Always empty: no log holds what its loads did."""
     _boot: Event | None = None
 
+    def on(self, bus: str | None) -> Controller:
+        """Its controller: it is on one bus only."""
+        return self.controller
+
     def power_up(self) -> None:
         """It was running before the log began."""
         if self.absent:

@@ -36,10 +36,11 @@ from linkloss.recording import (
     Recording,
     Traffic,
     note_bit,
+    side,
 )
 from linkloss.session.board import Inputs, Output
 from linkloss.session.electrics import make_power
-from linkloss.session.host import NodeHost, Surroundings, clock_at_work, make_task
+from linkloss.session.host import NodeHost, Surroundings, Way, clock_at_work, make_task
 from linkloss.session.logged import (
     MAILBOXES,
     UNLIMITED,
@@ -61,12 +62,13 @@ if TYPE_CHECKING:
 def make_controller(
     vehicle: Vehicle,
     name: str,
+    bus: str,
     *,
     logged: bool = False,
     real: bool = False,
     watching: Watching | None = None,
 ) -> Controller:
-    """A node's controller, with the properties from the vehicle file, not yet on a bus.
+    """A node's controller for a bus, with the properties from the vehicle file, not yet on it.
 
     :param logged: its frames come from a log: each is repeated until it is sent, whatever the
         node's program would have asked for.
@@ -83,10 +85,14 @@ def make_controller(
         "single_shot": table.single_shot and not logged,
         "fd": table.fd,
         "overwrites": table.receive_overrun == "overwrite",
-        "filters": [_filter(vehicle, entry) for entry in table.filters],
+        "filters": [
+            _filter(vehicle, entry)
+            for entry in table.filters
+            if entry.message is None or vehicle.messages[entry.message].bus == bus
+        ],
     }
     if watching is not None and not logged:
-        return watching.controller(vehicle, name, settings)
+        return watching.controller(vehicle, name, bus, settings)
     return Controller(name, **settings)
 
 
@@ -208,8 +214,8 @@ class Session:
         self._stimuli = timeline(scenario)
         self._next = 0
         self._messages = {name: self.vehicle.messages_on(name) for name in self.vehicle.file.bus}
-        self._bus_of = {
-            node: name for name, bus in self.vehicle.file.bus.items() for node in bus.cable
+        self._gateways = {
+            name for name in self.vehicle.nodes if len(self.vehicle.file.buses_of(name)) > 1
         }
         self._build()
         for name, bus in zip(self.vehicle.file.bus, self.buses, strict=True):
@@ -218,30 +224,41 @@ class Session:
     def _bus(self, name: str) -> Bus:
         table = self.vehicle.file.bus[name]
         line = Line(table.length, table.stub, None if table.terminators == 2 else table.terminators)
-        bus = Bus(self.queue, table.bit_rate, line, data_bit_rate=table.data_bit_rate)
+        several = len(self.vehicle.buses) > 1
+        bus = Bus(
+            self.queue,
+            table.bit_rate,
+            line,
+            data_bit_rate=table.data_bit_rate,
+            name=name if several else "",
+        )
         bus.observers.append(self.recording.frames.append)
-        if len(self.vehicle.buses) > 1:
-            senders = self.recording.on_bus[name] = []
-            bus.observers.append(partial(_note_sender, senders))
+        if several:
+            self.recording.on_bus[name] = []
+            bus.observers.append(self._note_sender)
         return bus
 
+    def _note_sender(self, record: BusRecord) -> None:
+        senders = self.recording.on_bus[record.bus]
+        if record.sender not in senders:
+            senders.append(record.sender)
+        if record.sender in self._gateways:
+            self.recording.gateway_frames.append(record.bus)
+
     def _build(self) -> None:
-        for key, bus in self.vehicle.file.bus.items():
-            around = Surroundings(
-                queue=self.queue,
-                loop=self.loop,
-                inputs=self.inputs,
-                recording=self.recording,
-                database=self.vehicle.databases.get(key, self.vehicle.database),
-                channel=bus.channel,
-                handed=self._handed,
-                refused=self._refused,
-                seed=self.scenario.seed,
-                power=self.power,
-                sleepers=self._sleepers,
-            )
-            for name in bus.cable:
-                self.hosts[name] = self._host(name, around)
+        around = Surroundings(
+            queue=self.queue,
+            loop=self.loop,
+            inputs=self.inputs,
+            recording=self.recording,
+            handed=self._handed,
+            refused=self._refused,
+            seed=self.scenario.seed,
+            power=self.power,
+            sleepers=self._sleepers,
+        )
+        for name in self.vehicle.along:
+            self.hosts[name] = self._host(name, around)
         for name, table in self.vehicle.inputs.items():
             value = self.scenario.inputs.get(name, table.rest)
             self.inputs.add(name, table, value, self._input_changed)
@@ -261,15 +278,19 @@ class Session:
         table = self.vehicle.nodes[name]
         logged = name in self.recording.logged
         real = name in self.outsiders.outside.nodes
-        controller = make_controller(
-            self.vehicle, name, logged=logged, real=real, watching=self._watching
-        )
-        self.bus_of(name).attach(controller)
-        controller.power_off()
+        places = self.vehicle.file.buses_of(name)
+        controllers: dict[str, Controller] = {}
+        for bus in places:
+            controllers[bus] = made = make_controller(
+                self.vehicle, name, bus, logged=logged, real=real, watching=self._watching
+            )
+            self.bus_named(bus).attach(made)
+            made.power_off()
+            self.recording.controllers[side(name, bus) if len(places) > 1 else name] = []
         self.recording.nodes[name] = []
-        self.recording.controllers[name] = []
-        changes = self.recording.controllers[name]
         if logged:
+            (controller,) = controllers.values()
+            changes = self.recording.controllers[name]
             controller.on_state = partial(self._note_state, changes)
             _play_from(controller)
             absent = name in self.absent
@@ -281,14 +302,23 @@ class Session:
             self.queue, self.scenario.clocks.get(name, 0), self.scenario.drifts.get(name, 0.0)
         )
         program = self.vehicle.programs[name]
-        host = NodeHost(name, table, program, controller, {}, around, clock)
+        ways = {bus: self._way(bus, controller) for bus, controller in controllers.items()}
+        database = self.vehicle.database
+        if len(ways) == 1:
+            database = self.vehicle.databases.get(places[0], database)
+        host = NodeHost(name, table, program, ways, database, {}, around, clock)
 
-        def note_state(changed: Controller) -> None:
+        def note_state(changes: list[ControllerChange], changed: Controller) -> None:
             self._note_state(changes, changed)
             host.controller_changed()
 
-        controller.on_state = note_state
+        for bus, controller in controllers.items():
+            key = side(name, bus) if len(places) > 1 else name
+            controller.on_state = partial(note_state, self.recording.controllers[key])
         return host
+
+    def _way(self, bus: str, controller: Controller) -> Way:
+        return Way(controller, self.vehicle.file.bus[bus].channel)
 
     def _note_state(self, changes: list[ControllerChange], changed: Controller) -> None:
         now_ns = self.queue.now_ns
@@ -354,21 +384,21 @@ class Session:
         ]
         return self.recording.faults[max(found)[2]].text if found else ""
 
-    def _handed(self, node: str, message: can.Message) -> None:
+    def _handed(self, node: str, bus: str, message: can.Message) -> None:
         if message.is_remote_frame:
             return
-        name, now_ns, data = self._named(node, message), self.queue.now_ns, bytes(message.data)
+        name, now_ns, data = self._named(node, bus, message), self.queue.now_ns, bytes(message.data)
         if name is not None:
             self.recording.handed.setdefault(name, []).append(Handed(now_ns, data))
         else:
             identifier, extended = message.arbitration_id, message.is_extended_id
             self.recording.foreign.append(Foreign(now_ns, node, identifier, extended, data))
 
-    def _refused(self, node: str, message: can.Message) -> None:
+    def _refused(self, node: str, bus: str, message: can.Message) -> None:
         """The message that was handed over last was not taken."""
         if message.is_remote_frame:
             return
-        name = self._named(node, message)
+        name = self._named(node, bus, message)
         if name is not None:
             handed = self.recording.handed[name]
             handed[-1] = handed[-1]._replace(taken=False)
@@ -376,10 +406,10 @@ class Session:
             foreign = self.recording.foreign
             foreign[-1] = foreign[-1]._replace(taken=False)
 
-    def _named(self, node: str, message: can.Message) -> str | None:
-        """The name of a message, if the node is among its senders."""
+    def _named(self, node: str, bus: str, message: can.Message) -> str | None:
+        """The name of a message on a bus, if the node is among its senders."""
         which = message.arbitration_id, message.is_extended_id
-        info = self._messages[self._bus_of[node]].get(which)
+        info = self._messages[bus].get(which)
         return info.name if info and node in info.senders else None
 
     def _heard(
@@ -394,7 +424,8 @@ class Session:
         name = messages[which].name if which in messages else write_identifier(*which)
         pieces = {controller.name: controller.segment for controller in bus.controllers}
         for host in list(self._sleepers.values()):
-            if host.controller.segment is pieces.get(record.sender):
+            own = [way.controller.segment for way in host.ways.values()]
+            if pieces.get(record.sender) in own:
                 host.heard(name, whole=record.error is None or bool(record.receivers))
 
     def _input_changed(self, node: str, name: str, value: Value) -> None:
@@ -542,12 +573,18 @@ class Session:
         return bus
 
     def bus_of(self, node: str) -> Bus:
-        """The bus that a node is on. Raises KeyError for a node that there is not."""
-        return self.buses[self.vehicle.buses.index(self.vehicle.bus_of(node))]
+        """The bus that a node is on, of several the first. Raises KeyError for a node that there is
+        not.
+        """
+        return self.bus_named(self.vehicle.file.bus_of(node))
+
+    def bus_named(self, name: str) -> Bus:
+        """A bus by its name in the vehicle file."""
+        return self.buses[list(self.vehicle.file.bus).index(name)]
 
     def bus_with(self, message: str) -> Bus:
         """The bus that carries a message."""
-        return self.buses[self.vehicle.buses.index(self.vehicle.bus_with(message))]
+        return self.bus_named(self.vehicle.messages[message].bus)
 
     @property
     def frames(self) -> Sequence[BusRecord]:
@@ -609,11 +646,6 @@ def _act(session: Session, values: Mapping[str, Value]) -> None:
 
 def _apply(session: Session, timed: TimedFault) -> None:
     session.apply(timed)
-
-
-def _note_sender(senders: list[str], record: BusRecord) -> None:
-    if record.sender not in senders:
-        senders.append(record.sender)
 
 
 def _play_from(controller: Controller) -> None:

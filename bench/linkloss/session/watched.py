@@ -65,6 +65,8 @@ class Came(NamedTuple):
     frame: Frame
     filtered: bool
     flaw: Repair | None
+    bus: str
+    """As the vehicle file names it."""
 
 
 class Taken(NamedTuple):
@@ -86,9 +88,11 @@ class Watching:
     lost: dict[str, list[Taken]] = field(default_factory=dict)
     """What a chip inside a program lost for want of room."""
 
-    def controller(self, vehicle: Vehicle, name: str, settings: Mapping[str, Any]) -> Controller:
-        """A node's controller, watched and set right. ``settings``: as for any controller."""
-        self.controllers[name] = made = _Watched(vehicle, name, self, settings)
+    def controller(
+        self, vehicle: Vehicle, name: str, bus: str, settings: Mapping[str, Any]
+    ) -> Controller:
+        """A node's controller on a bus, watched and set right. ``settings``: as for any."""
+        self.controllers[name] = made = _Watched(vehicle, name, bus, self, settings)
         return made
 
 
@@ -100,16 +104,22 @@ class _Asked(list[Filter]):
 
 
 class _Watched(Controller):
-    __slots__ = ("_came", "_filters", "_in_chip", "_judge", "_lost", "_setting", "_taken")
+    __slots__ = ("_bus", "_came", "_filters", "_in_chip", "_judge", "_lost", "_setting", "_taken")
 
     def __init__(
-        self, vehicle: Vehicle, name: str, watching: Watching, settings: Mapping[str, Any]
+        self,
+        vehicle: Vehicle,
+        name: str,
+        bus: str,
+        watching: Watching,
+        settings: Mapping[str, Any],
     ) -> None:
+        self._bus = bus
         self._setting = watching.repairs.get(name)
         self._came = watching.came.setdefault(name, [])
         self._taken = watching.taken.setdefault(name, [])
         self._lost = watching.lost.setdefault(name, [])
-        self._judge = FlawFinder(vehicle, vehicle.file.bus_of(name))
+        self._judge = FlawFinder(vehicle, bus)
         self._in_chip: dict[int, Taken] = {}
         changed = dict(settings)
         repair = None if self._setting is None else self._setting.repair
@@ -136,7 +146,7 @@ class _Watched(Controller):
         now_ns = self._now_ns()
         passed = not len(self._filters) or super().accepts(frame)
         flaw = self._judge.flaw(now_ns, frame)
-        self._came.append(Came(now_ns, frame, not passed, flaw))
+        self._came.append(Came(now_ns, frame, not passed, flaw, self._bus))
         if self._setting is None:
             return passed
         passed = passed or self._setting.concerns(Repair.UNFILTERED, frame)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from keyword import iskeyword
 
@@ -183,22 +183,51 @@ class Consistency:
                 if name not in self.file.nodes:
                     text = unknown("node", name, self.file.nodes)
                     yield self.source.problem(("bus", bus, "cable"), text)
-        for name in self.file.nodes:
-            there = [bus for bus, table in self.file.bus.items() if name in table.cable]
-            if len(there) > 1:
-                text = f"node '{name}' is on bus '{there[0]}' already; expected one bus: a node on"
+        for name, node in self.file.nodes.items():
+            there = self.file.buses_of(name)
+            if node.buses:
+                yield from self._gateway(name, node, there)
+            elif len(there) > 1:
+                text = f"node '{name}' is on bus '{there[0]}' already; expected one bus, or both in"
                 yield self.source.problem(
-                    ("bus", there[1], "cable"), f"{text} two is not known yet"
+                    ("bus", there[1], "cable"), f"{text} 'buses' of the node's table"
                 )
             elif not there and len(self.file.bus) > 1:
                 text = f"node '{name}' is on no bus; expected it in the 'cable' of one"
                 yield self.source.problem(("nodes", name), text)
             else:
-                bus = (there or list(self.file.bus))[0]
-                count = self.file.bus[bus].cable.count(name)
-                if count != 1:
-                    text = f"node '{name}' stands {count} times in the cable; expected once"
-                    yield self.source.problem(("bus", bus, "cable"), text)
+                yield from self._once(name, (*there, *self.file.bus)[0])
+
+    def _once(self, node: str, bus: str) -> Found:
+        count = self.file.bus[bus].cable.count(node)
+        if count != 1:
+            text = f"node '{node}' stands {count} times in the cable; expected once"
+            yield self.source.problem(("bus", bus, "cable"), text)
+
+    def _gateway(self, name: str, node: NodeTable, there: Sequence[str]) -> Found:
+        """A node on several buses stands in the cable of each, and has a program in Python."""
+        place = ("nodes", name, "buses")
+        known = [bus for bus in self.file.bus if bus]
+        for bus in dict.fromkeys(node.buses):
+            if bus not in known:
+                yield self.source.problem(place, unknown("bus", bus, known))
+            else:
+                yield from self._once(name, bus)
+        for bus in there:
+            if bus and bus not in node.buses:
+                text = f"node '{name}' is not on bus '{bus}' by its 'buses'"
+                yield self.source.problem(("bus", bus, "cable"), text)
+        if len(set(node.buses)) < len(node.buses):
+            yield self.source.problem(place, "names a bus twice; expected each once")
+        if len(node.buses) < 2:
+            text = (
+                "names one bus, which its cable says already; expected two or more, or no 'buses'"
+            )
+            yield self.source.problem(place, text)
+        elif node.python is None:
+            what = "a node of a log" if node.logged else f"a program of '{node.program_key}'"
+            text = f"{what} takes one bus so far; expected 'python' for a node on several"
+            yield self.source.problem(place, text)
 
     def _buses(self) -> Found:
         channels: dict[str, str] = {}
@@ -403,7 +432,8 @@ class Consistency:
         nodes = [("failed", self.file.loads[load].node) for load in sorted(known)]
         nodes += [] if notice.lost is None else [("lost", notice.lost)]
         for key, node in nodes:
-            if any(node in bus.cable for name, bus in self.file.bus.items() if name != told.bus):
+            own = self.file.buses_of(node)
+            if own and told.bus not in own:
                 text = f"node '{node}' is not on bus '{told.bus}' with message '{told.name}'"
                 yield self.source.problem((*place, key), f"{text}, which tells of it")
 

@@ -159,13 +159,18 @@ def _elsewhere(
     source: Source, file: VehicleFile, bus: str, files: Sequence[Dbc]
 ) -> Iterator[Problem]:
     """The messages of a bus that a node of another bus is said to send or receive."""
-    others = {node: other for other in file.bus for node in file.bus[other].cable if other != bus}
+    others = {
+        node: other
+        for other in file.bus
+        for node in file.bus[other].cable
+        if bus not in file.buses_of(node)
+    }
     for dbc in files:
         for message, nodes in dbc.nodes.items():
             for node in sorted(nodes & others.keys() & file.nodes.keys()):
                 what = "sends" if node in dbc.senders(message) else "receives"
                 text = f"node '{node}', which {what} message '{message}', is on bus"
-                text += f" '{others[node]}'; nothing passes on messages between buses so far"
+                text += f" '{others[node]}'; only a node on both buses passes messages on"
                 yield source.problem(("bus", bus, "dbc"), text)
 
 

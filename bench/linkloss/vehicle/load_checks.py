@@ -46,11 +46,11 @@ class References:
     def heard(self, place: Place, message: str, node: str | None) -> Found:
         """Check that a message is on the bus of a node that has to go by it."""
         bus = self.messages[message].bus
-        for name, table in self.file.bus.items():
-            if node in table.cable and name != bus:
-                text = f"message '{message}' is on bus '{bus}', node '{node}' on bus '{name}';"
-                text += " expected a message of the node's own bus"
-                yield self.source.problem(place, text)
+        own = () if node is None else self.file.buses_of(node)
+        if own and bus not in own:
+            text = f"message '{message}' is on bus '{bus}', node '{node}' on bus '{own[0]}';"
+            text += " expected a message of the node's own bus"
+            yield self.source.problem(place, text)
 
     def condition(
         self, place: Place, condition: Condition, node: str | None, *, signals: bool = False

@@ -98,7 +98,7 @@ class Vehicle:
         return tuple(self.file.bus.values())
 
     def bus_of(self, node: str) -> BusTable:
-        """The bus that a node is on. Raises KeyError for an unknown node."""
+        """The bus that a node is on, of several the first. Raises KeyError for an unknown node."""
         return self.file.bus[self.file.bus_of(node)]
 
     def bus_with(self, message: str) -> BusTable:
@@ -112,8 +112,33 @@ class Vehicle:
 
     @property
     def along(self) -> tuple[str, ...]:
-        """All nodes, in their order along the cables."""
-        return tuple(node for bus in self.buses for node in bus.cable)
+        """All nodes, in their order along the cables, each once."""
+        return tuple(dict.fromkeys(node for bus in self.buses for node in bus.cable))
+
+    @property
+    def sides(self) -> tuple[tuple[str, str | None], ...]:
+        """The controllers, in their order along the cables: each by its node, and of a node on
+        several buses with the bus.
+        """
+        return tuple(
+            (node, self.side(node, name))
+            for name, bus in self.file.bus.items()
+            for node in bus.cable
+        )
+
+    def side(self, node: str, bus: str) -> str | None:
+        """What a fault on a bus at a node has to say of the bus: nothing where the node has one."""
+        return bus if len(self.file.buses_of(node)) > 1 else None
+
+    def between(self, left: str, right: str) -> str:
+        """The name of the bus on whose cable two nodes are neighbours, else that of the first."""
+        pair = {left, right}
+        found = (
+            name
+            for name, bus in self.file.bus.items()
+            if any(pair == {*stretch} for stretch in pairwise(bus.cable))
+        )
+        return next(found, self.file.bus_of(left))
 
     @property
     def stretches(self) -> tuple[tuple[str, str], ...]:

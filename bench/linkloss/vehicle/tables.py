@@ -526,6 +526,12 @@ class NodeTable(ControllerTable, Table):
         description="of a script: the channel of its adapter, as python-can names it: no other"
         " opens; default: the first one that it opens",
     )
+    buses: tuple[str, ...] = Field(
+        default=(),
+        description="the buses of a gateway, which has a controller on each; default: the one whose"
+        " cable names it",
+        json_schema_extra={"examples": [["engine", "body"]]},
+    )
     logged: bool = Field(
         default=False,
         description="it has no program here: its messages come from a logged drive ('replay',"
@@ -920,8 +926,14 @@ class VehicleFile(Table):
         return (*_listed(self.dbc), *(name for bus in self.bus.values() for name in bus.dbc_files))
 
     def bus_of(self, node: str) -> str:
-        """The name of the bus that a node is on. Raises KeyError for a node in no cable."""
+        """The name of the bus that a node is on, of several the first. Raises KeyError for a node
+        in no cable.
+        """
         for name, bus in self.bus.items():
             if node in bus.cable:
                 return name
         raise KeyError(node)
+
+    def buses_of(self, node: str) -> tuple[str, ...]:
+        """The names of the buses that a node is on, in the order of the file."""
+        return tuple(name for name, bus in self.bus.items() if node in bus.cable)

@@ -53,7 +53,7 @@ def message_lines(vehicle: Vehicle, recording: Recording) -> Iterator[MessageLin
         records = found[key]
         info = message_of(records[0])
         on_bus = sum(record.end_ns - record.start_ns for record in records)
-        bus = vehicle.file.bus.get(recording.bus_of(records[0].sender), vehicle.buses[0])
+        bus = vehicle.file.bus.get(records[0].bus, vehicle.buses[0])
         on_bus += round(INTERMISSION_BITS * 1e9 / bus.bit_rate) * len(records)
         waits = _responses(info, records, recording)
         period_ns = None if info is None else info.period_ns
