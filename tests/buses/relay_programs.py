@@ -378,3 +378,20 @@ class Unstopped(Forwarding):
         super().tell()
         if self.silent() and self.speed is not None:
             self.say(self.converted(self.speed), 4 + self.gear)
+
+
+class Sluggish(Gate):
+    """It says that its source is silent, and goes back to the old value when that returns."""
+
+    def prepare(self):
+        super().prepare()
+        self.back_ns, self.before = 0, None
+
+    def proper(self, data):
+        if self.silent():
+            self.back_ns, self.before = self.board.now_ns(), self.speed or self.before
+        return super().proper(data)
+
+    def take(self, speed, gear):
+        stays = self.before and self.board.now_ns() - self.back_ns < 700 * MS
+        super().take(self.before if stays else speed, gear)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import pytest
 from relay_car import RelayCar
 
-from linkloss.campaign.diagnosis import suspect
+from linkloss.campaign.diagnosis import Mechanism, diagnose, suspect
 from linkloss.campaign.run import run
+from linkloss.judge.verdict import Cause
 from linkloss.report.words import deed, rule_words
 from linkloss.scenario import load_scenario
 
@@ -33,11 +34,11 @@ class Bench:
     def __init__(self, folder):
         self.car = RelayCar(folder)
 
-    def run(self, *faults, reset=False):
+    def run(self, *faults, reset=False, moves="3200 ms"):
         texts = [f'{FAULTS[name]}until = "2700 ms"\n' for name in faults if FAULTS[name]]
         steps = ["1 s", 'set = { throttle = "full" }\n'], *(["1500 ms", text] for text in texts)
         steps = [*steps, *([["2 s", f'fault = "reset"\n{GATE}']] if reset else [])]
-        steps = [*steps, ["3200 ms", 'set = { throttle = "middle" }\n']]
+        steps = [*steps, [moves, 'set = { throttle = "middle" }\n']]
         text = 'title = "Story"\nvehicle = "vehicle.toml"\nlasts = "4500 ms"\n'
         text += 'inputs = { throttle = "idle" }\n'
         text += "".join(f'\n[[steps]]\nat = "{at}"\n{step}' for at, step in steps)
@@ -174,3 +175,26 @@ def test_a_finding_says_what_the_gateway_did(bench):
     )
     assert rule_words(vehicle, *STALE) == "gateway stale (not available after 300 ms)"
     assert rule_words(vehicle, *RULE) == "gateway (EngineData to EngineView within 120 ms)"
+
+
+@pytest.mark.parametrize(
+    ("program", "fault", "rule", "mechanism", "message"),
+    [
+        ("Forever", "silent", STALE, Mechanism.SILENCE, "EngineData"),
+        ("Forever", "silent", ("shift_light", "stale"), Mechanism.SILENCE, "EngineData"),
+        ("Scaled", "calm", RULE, Mechanism.SENT_WRONG, "EngineView"),
+        ("Undeclared", "calm", ("gate", "foreign"), Mechanism.SENT_WRONG, ""),
+    ],
+)
+def test_the_cause_is_told_in_terms_of_the_gateway(bench, program, fault, rule, mechanism, message):
+    bench.car.give(program)
+    found = diagnose(bench.run(fault).scenario, *rule)
+    assert (found.mechanism, found.node, found.message) == (mechanism, "gate", message)
+
+
+def test_a_value_from_before_a_silence_is_a_repeated_one_though_new_ones_have_come(bench):
+    """The source is back, and what is passed on is still from before: one mistake, one rule."""
+    bench.car.give("Sluggish")
+    result = bench.run("silent", moves="2 s")
+    found = [v for (subject, _), v in broken(result).items() if subject == "engine"]
+    assert [(v.rule, v.cause) for v in found] == [("gateway stale", Cause.PASSED_OLD)]

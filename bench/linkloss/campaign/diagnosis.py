@@ -25,6 +25,7 @@ from math import ceil
 
 from linkloss.campaign.run import PROCESS
 from linkloss.judge import Verdict, judge
+from linkloss.judge.route_rules import GATEWAY_STALE
 from linkloss.judge.verdict import Cause
 from linkloss.recording import Crash, NodeChange
 from linkloss.scenario import Scenario
@@ -501,6 +502,8 @@ class _Look:
             return Mechanism.SENT_OLD
         if cause in (Cause.NOT_BEGUN, Cause.NOT_LIT_AGAIN) and self._dark_alone():
             return Mechanism.INPUT if self._local_holds() else Mechanism.SILENCE
+        if cause is Cause.PASSED_OLD and broken.rule == GATEWAY_STALE:
+            return Mechanism.SILENCE
         if cause in _BY_CAUSE:
             return self._of_cause(broken)
         if rule in _OF_STATES and self._just_started():
@@ -728,6 +731,12 @@ class _Look:
     def _about(self) -> str:
         """The message that the rule is about, where it names one."""
         broken, messages = self.broken, self.vehicle.messages
+        if broken.subject in self.vehicle.routes:
+            route = self.vehicle.routes[broken.subject]
+            silent = broken.rule == GATEWAY_STALE
+            return route.source_message if silent else route.target_message
+        if broken.cause is Cause.KEPT_ALIVE:
+            return broken.about[1]
         names = [broken.subject.partition(".")[0], *(n.partition(".")[0] for n in broken.about)]
         load = self.vehicle.loads.get(broken.subject)
         if load is not None and load.request is not None:
@@ -791,6 +800,14 @@ _BY_CAUSE: Mapping[Cause | None, Mechanism] = {
     Cause.UNSENT: Mechanism.SENT_WRONG,
     Cause.UNDEFINED: Mechanism.SENT_WRONG,
     Cause.SENSOR: Mechanism.SENT_WRONG,
+    Cause.NOT_PASSED: Mechanism.NOT_SENT,
+    Cause.PASSED_STALE: Mechanism.SILENCE,
+    Cause.PASSED_UNHEARD: Mechanism.START,
+    Cause.PASSED_BAD: Mechanism.SENT_WRONG,
+    Cause.PASSED_OLD: Mechanism.SENT_OLD,
+    Cause.PASSED_WRONG: Mechanism.SENT_WRONG,
+    Cause.KEPT_ALIVE: Mechanism.SILENCE,
+    Cause.GAVE_UP: Mechanism.SENT_WRONG,
     Cause.TOO_MANY_RETURNS: Mechanism.RETURNS,
     Cause.TOO_LOUD: Mechanism.RETURNS,
     Cause.SLEEP_UNDECLARED: Mechanism.ASLEEP,

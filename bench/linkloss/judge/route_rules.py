@@ -315,8 +315,9 @@ class _Life:
         if stale:
             allowed += ["no frame" if signal.stale is None else plain(signal.stale)]
         cause, about = self._cause(at_ns, signal, shown, silent=not right)
+        kept = not right or (cause is Cause.PASSED_OLD and self._outlived(at_ns, signal, shown))
         return Verdict.wrong(
-            route.name, GATEWAY if right else GATEWAY_STALE, at_ns, 0, cause,
+            route.name, GATEWAY_STALE if kept else GATEWAY, at_ns, 0, cause,
             plain(round(shown, 9)), " or ".join(allowed), about=(name, *about), culprit=route.node,
         )  # fmt: skip
 
@@ -337,6 +338,13 @@ class _Life:
         if self._shows(signal, shown, [e.data for e in self.good if e.at_ns < at_ns]):
             return Cause.PASSED_OLD, ()
         return Cause.PASSED_WRONG, ()
+
+    def _outlived(self, at_ns: int, signal: Passed, shown: float) -> bool:
+        """Whether a value is from before a silence that surely counted as one."""
+        known = [entry for entry in self.good if entry.at_ns < at_ns]
+        place = max(n for n, each in enumerate(known) if self._shows(signal, shown, [each.data]))
+        next_ns = known[place + 1].at_ns if place + 1 < len(known) else at_ns
+        return next_ns - known[place].at_ns > self.route.link.surely_stale_ns
 
     def _unsound(self, at_ns: int) -> list[bytes]:
         """The content of the frames of the source that were not good, of the right length."""
