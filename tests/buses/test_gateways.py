@@ -198,3 +198,24 @@ def test_a_value_from_before_a_silence_is_a_repeated_one_though_new_ones_have_co
     result = bench.run("silent", moves="2 s")
     found = [v for (subject, _), v in broken(result).items() if subject == "engine"]
     assert [(v.rule, v.cause) for v in found] == [("gateway stale", Cause.PASSED_OLD)]
+
+
+def test_a_default_is_what_the_route_says(bench):
+    bench.car.change('on_stale = "not available"', 'on_stale = "default"')
+    bench.car.change("when_stale = 6553.5", "when_stale = 0").give("Defaulting")
+    result = bench.run("silent")
+    assert broken(result) == {}
+    assert outcome(result, "gateway stale") == "kept"
+    bench.car.change("programs.py:Defaulting", "programs.py:Gate")
+    assert broken(bench.run("silent"))[STALE].culprit == "gate"
+
+
+def test_a_route_may_lead_from_one_signal_to_another(bench):
+    text = bench.car.path.read_text(encoding="utf-8")
+    table = text[text.index("[routes.engine.signals]") : text.index("[situations")]
+    bench.car.change(table, "").change('from = "EngineData"', 'from = "EngineData.Speed"')
+    bench.car.change('to = "EngineView"', 'to = "EngineView.Revs"\nscale = 0.25\nunit = "1/s"')
+    bench.car.change("[routes.engine]", "[routes.engine]\nwhen_stale = 6553.5")
+    assert broken(bench.run("silent")) == {}
+    bench.car.give("Scaled")
+    assert RULE in broken(bench.run("calm"))
