@@ -184,3 +184,12 @@ def test_a_recording_of_a_gateway_is_read_back(story, tmp_path):
 def test_what_does_not_fit_a_gateway_is_told_where_it_stands(car, old, new, told):
     problems = [each.replace('"', "") for each in car.change(old, new).problems()]
     assert any(each.startswith(told) for each in problems), problems
+
+
+def test_a_cut_beside_a_gateway_parts_its_own_cable(story):
+    cut = 'fault = "cut"\nbetween = ["cooler", "gate"]\nuntil = "2500 ms"\n'
+    result = story(ASKED, ("1000 ms", cut))
+    assert result.recording.struck == [["engine"]]
+    assert not passed_on(result, 1400, 2500)
+    assert passed_on(result, 2700)
+    assert broken(result) == set()

@@ -153,7 +153,7 @@ class Relations:
         """
         between = getattr(fault, "between", None)
         if between is not None:
-            cable = self.vehicle.bus_of(between[0]).cable
+            cable = self.vehicle.file.bus[self.vehicle.between(*between)].cable
             place = max(map(cable.index, between))
             shorter = min(cable[:place], cable[place:], key=len)
             return frozenset(shorter)

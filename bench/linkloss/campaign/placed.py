@@ -47,6 +47,7 @@ class News(NamedTuple):
     situation: str
     sender: str
     receiver: str
+    bus: str
     start_ns: int
     end_ns: int
 
@@ -98,7 +99,9 @@ def _seen(
         news = any(before.get(name, raw) != raw for name, raw in now.items())
         if record.start_ns > at_ns and news:
             receiver = vehicle.loads[load].node
-            return News(situation, record.sender, receiver, record.start_ns, record.end_ns)
+            return News(
+                situation, record.sender, receiver, message.bus, record.start_ns, record.end_ns
+            )
         before |= now
     return None
 
@@ -113,7 +116,7 @@ def _cases(maker: CaseMaker, news: News) -> Iterator[Scenario]:
 
 def positions(maker: CaseMaker, news: News) -> list[int]:
     """Instants in the middle of 16 bits of a frame: the last ones, and some across the rest."""
-    bit_ns = 1_000 * MS // maker.vehicle.bus_of(news.sender).bit_rate
+    bit_ns = 1_000 * MS // maker.vehicle.file.bus[news.bus].bit_rate
     bits = (news.end_ns - news.start_ns) // bit_ns
     earlier = POSITIONS - LAST_BITS
     chosen = [number * (bits - LAST_BITS) // earlier for number in range(earlier)]
@@ -123,11 +126,15 @@ def positions(maker: CaseMaker, news: News) -> list[int]:
 
 def _faults(maker: CaseMaker, news: News) -> Iterator[Fault]:
     vehicle = maker.vehicle
-    cable = vehicle.bus_of(news.sender).cable
-    for kind in ("reset", "unplug", "bus_off"):
-        yield make_fault(kind, {"node": news.sender}, vehicle)
-    for kind in ("reset", "unplug"):
-        yield make_fault(kind, {"node": news.receiver}, vehicle)
+    cable = vehicle.file.bus[news.bus].cable
+    for node, kinds in (
+        (news.sender, ("reset", "unplug", "bus_off")),
+        (news.receiver, ("reset", "unplug")),
+    ):
+        side = vehicle.side(node, news.bus)
+        for kind in kinds:
+            of_side = {} if side is None or kind == "reset" else {"bus": side}
+            yield make_fault(kind, {"node": node, **of_side}, vehicle)
     here, there = sorted((cable.index(news.sender), cable.index(news.receiver)))
     if here < there:
         yield make_fault("cut", {"between": [cable[there - 1], cable[there]]}, vehicle)

@@ -15,7 +15,7 @@ A cut at the end of the cable stays: it has the same effect as unplugging the la
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterator, Mapping
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from typing import Any, NamedTuple, TypeVar
@@ -325,11 +325,17 @@ def as_unplugged(fault: Fault, vehicle: Vehicle) -> Fault:
     """
     if fault.kind == "cut":
         pair = dict(fault)["between"]
-        cable = vehicle.bus_of(pair[0]).cable
+        cable = vehicle.file.bus[vehicle.between(*pair)].cable
         for node in (cable[0], cable[-1]):
             if node in pair:
-                return make_fault("unplug", {"node": node}, vehicle)
+                return make_fault("unplug", _plug(node, pair, vehicle), vehicle)
     return fault
+
+
+def _plug(node: str, pair: Sequence[str], vehicle: Vehicle) -> dict[str, Any]:
+    """The parameters of the plug of a node of a stretch of cable."""
+    bus = vehicle.side(node, vehicle.between(*pair))
+    return {"node": node} if bus is None else {"node": node, "bus": bus}
 
 
 def _kinds(fault: Fault, vehicle: Vehicle) -> Iterator[tuple[str, dict[str, Any]]]:
@@ -337,15 +343,17 @@ def _kinds(fault: Fault, vehicle: Vehicle) -> Iterator[tuple[str, dict[str, Any]
     if fault.kind in ("slow_boot", "hang"):
         yield "reset", told
     elif fault.kind == "cut":
-        cable = vehicle.bus_of(told["between"][0]).cable
+        cable = vehicle.file.bus[vehicle.between(*told["between"])].cable
         ends = {cable[0], cable[-1]}
         if ends.isdisjoint(told["between"]):
-            yield from (("unplug", {"node": node}) for node in told["between"])
+            pair = told["between"]
+            yield from (("unplug", _plug(node, pair, vehicle)) for node in pair)
     elif fault.kind in ("corrupt", "alter", "freeze"):
         yield from (("drop", {**told, "receiver": node}) for node in heard.get(told["message"], ()))
     elif fault.kind == "mute":
         for message, nodes in heard.items():
-            if fault.nodes() == vehicle.messages[message].senders:
+            info = vehicle.messages[message]
+            if fault.nodes() == info.senders and info.bus in fault.strikes(vehicle):
                 yield from (("drop", {"message": message, "receiver": node}) for node in nodes)
 
 

@@ -257,8 +257,12 @@ class Session:
             power=self.power,
             sleepers=self._sleepers,
         )
-        for name in self.vehicle.along:
-            self.hosts[name] = self._host(name, around)
+        controllers: dict[str, dict[str, Controller]] = {name: {} for name in self.vehicle.along}
+        for bus, cabled in self.vehicle.file.bus.items():
+            for name in cabled.cable:  # in cable order, whichever bus a gateway stands on first
+                controllers[name][bus] = self._attached(name, bus)
+        for name, own in controllers.items():
+            self.hosts[name] = self._host(name, own, around)
         for name, table in self.vehicle.inputs.items():
             value = self.scenario.inputs.get(name, table.rest)
             self.inputs.add(name, table, value, self._input_changed)
@@ -274,19 +278,28 @@ class Session:
         if self.power is not None:
             self.power.hosts.update(self.hosts)
 
-    def _host(self, name: str, around: Surroundings) -> NodeHost | LoggedNode:
+    def _attached(self, name: str, bus: str) -> Controller:
+        """A node's controller on a bus, without power."""
+        controller = make_controller(
+            self.vehicle,
+            name,
+            bus,
+            logged=name in self.recording.logged,
+            real=name in self.outsiders.outside.nodes,
+            watching=self._watching,
+        )
+        self.bus_named(bus).attach(controller)
+        controller.power_off()
+        return controller
+
+    def _host(
+        self, name: str, controllers: Mapping[str, Controller], around: Surroundings
+    ) -> NodeHost | LoggedNode:
         table = self.vehicle.nodes[name]
         logged = name in self.recording.logged
         real = name in self.outsiders.outside.nodes
-        places = self.vehicle.file.buses_of(name)
-        controllers: dict[str, Controller] = {}
-        for bus in places:
-            controllers[bus] = made = make_controller(
-                self.vehicle, name, bus, logged=logged, real=real, watching=self._watching
-            )
-            self.bus_named(bus).attach(made)
-            made.power_off()
-            self.recording.controllers[side(name, bus) if len(places) > 1 else name] = []
+        keys = {bus: side(name, bus) if len(controllers) > 1 else name for bus in controllers}
+        self.recording.controllers.update((key, []) for key in keys.values())
         self.recording.nodes[name] = []
         if logged:
             (controller,) = controllers.values()
@@ -305,7 +318,7 @@ class Session:
         ways = {bus: self._way(bus, controller) for bus, controller in controllers.items()}
         database = self.vehicle.database
         if len(ways) == 1:
-            database = self.vehicle.databases.get(places[0], database)
+            database = self.vehicle.databases.get(next(iter(ways)), database)
         host = NodeHost(name, table, program, ways, database, {}, around, clock)
 
         def note_state(changes: list[ControllerChange], changed: Controller) -> None:
@@ -313,8 +326,8 @@ class Session:
             host.controller_changed()
 
         for bus, controller in controllers.items():
-            key = side(name, bus) if len(places) > 1 else name
-            controller.on_state = partial(note_state, self.recording.controllers[key])
+            changes = self.recording.controllers[keys[bus]]
+            controller.on_state = partial(note_state, changes)
         return host
 
     def _way(self, bus: str, controller: Controller) -> Way:
