@@ -27,7 +27,7 @@ from linkloss.campaign.run import PROCESS
 from linkloss.judge import Verdict, judge
 from linkloss.judge.route_rules import GATEWAY_STALE
 from linkloss.judge.verdict import Cause
-from linkloss.recording import Crash, NodeChange
+from linkloss.recording import Crash, NodeChange, Recording
 from linkloss.scenario import Scenario
 from linkloss.session import Session
 from linkloss.session.watched import GUARDS, Came, Repair, Setting, Watching
@@ -179,29 +179,40 @@ class _Look:
         return self.vehicle.sender(split_signal(asked[0])[0]) if self._as_told() else ""
 
     def _as_told(self) -> bool:
-        """Whether the load is in the state that the last message asks for, each of its messages
-        having just come, while its own inputs do not ask for it.
+        """Whether the load is in the state that the last messages ask for, each of its messages
+        having just come.
         """
         load = self.vehicle.loads.get(self.broken.subject)
-        if load is None or load.request is None or load.flash is not None:
+        if load is None or load.flash is not None or self.broken.observed not in ("on", "off"):
             return False
+        return self._asks_for_it(self.at_ns) is (self.broken.observed == "on")
+
+    def _asks_for_it(self, at_ns: int) -> bool | None:
+        """Whether the last messages before an instant ask for the load; None if one is not there,
+        or old.
+        """
+        load = self.vehicle.loads[self.broken.subject]
         told: dict[str, Value] = {}
-        for name in load.request.names:
+        for name in () if load.request is None else load.request.names:
             message, signal = split_signal(name)
+            last = next(
+                (
+                    each
+                    for each in reversed(self.watching.came.get(load.node, ()))
+                    if each.at_ns <= at_ns
+                    and each.flaw is None
+                    and not each.filtered
+                    and self._name(each) == message
+                ),
+                None,
+            )
             info = self.vehicle.messages.get(message)
-            came = [
-                each
-                for each in self.watching.came.get(load.node, ())
-                if each.flaw is None and not each.filtered and self._name(each) == message
-            ]
-            last = next((each for each in reversed(came) if each.at_ns <= self.at_ns), None)
             if info is None or last is None:
-                return False
-            if self.at_ns - last.at_ns > (load.stale_after or 2 * (info.period_ns or 0)):
-                return False
+                return None
+            if at_ns - last.at_ns > (load.stale_after or 2 * (info.period_ns or 0)):
+                return None
             told[name] = info.signals[signal].raw(last.frame.data)
-        wants = load.request(told)
-        return wants is (self.broken.observed != "off") and self.broken.observed in ("on", "off")
+        return None if load.request is None else load.request(told)
 
     def _teller(self) -> str:
         """The node whose status tells of a failure while the notice is given; "" if none does, or
@@ -500,8 +511,8 @@ class _Look:
             return Mechanism.START
         if cause is Cause.SENSOR and self._stands_still():
             return Mechanism.SENT_OLD
-        if cause in (Cause.NOT_BEGUN, Cause.NOT_LIT_AGAIN) and self._dark_alone():
-            return Mechanism.INPUT if self._local_holds() else Mechanism.SILENCE
+        if cause in (Cause.NOT_BEGUN, Cause.NOT_LIT_AGAIN) and self._stays_dark():
+            return self._of_darkness()
         if cause is Cause.PASSED_OLD and broken.rule == GATEWAY_STALE:
             return Mechanism.SILENCE
         if cause in _BY_CAUSE:
@@ -517,15 +528,37 @@ class _Look:
         found = _BY_RULE.get(rule, Mechanism.IGNORED)
         return Mechanism.NOT_SENT if found is Mechanism.IGNORED and self._mute() else found
 
-    def _dark_alone(self) -> bool:
-        """Whether a load that has to flash is dark and stays so while no message asks for it."""
-        subject = self.broken.subject
-        load, moves = self.vehicle.loads[subject], self.recording.commands[subject]
+    def _stays_dark(self) -> bool:
+        """Whether a load that has to flash is dark, and stays so as long as it has to."""
+        moves = self.recording.commands[self.broken.subject]
         until_ns = self.at_ns + (self.broken.wrong_for_ns or 0)
-        if moves.at(self.at_ns) or any(self.at_ns < at_ns < until_ns for at_ns in moves.times):
-            return False
+        return not moves.at(self.at_ns) and not any(
+            self.at_ns < at_ns < until_ns for at_ns in moves.times
+        )
+
+    def _of_darkness(self) -> Mechanism:
+        """Why a load does not flash at all: while no message comes it has to know by itself; one
+        that stays dark however long it is asked for was not asked in the program's eyes.
+        """
+        load = self.vehicle.loads[self.broken.subject]
         since_ns = self.at_ns - (load.stale_after or 0)
-        return not any(since_ns <= came.at_ns <= self.at_ns for came in self._good)
+        good = [came for came in self._good if came.at_ns <= self.at_ns]
+        if load.request is None or not good or good[-1].at_ns < since_ns:
+            return Mechanism.INPUT if self._local_holds() else Mechanism.SILENCE
+        asked_ns = self.at_ns
+        for came in reversed(good):
+            if not self._asks_for_it(came.at_ns):
+                break
+            asked_ns = came.at_ns
+        if asked_ns == self.at_ns:
+            return Mechanism.RHYTHM
+        held = replace(
+            self.scenario,
+            actions=tuple(each for each in self.scenario.actions if each.at_ns <= self.at_ns),
+            lasts_ns=max(self.scenario.lasts_ns, self.at_ns + _HELD_NS),
+        )
+        moves = Session(held).run().commands[self.broken.subject].times
+        return Mechanism.RHYTHM if any(at_ns > asked_ns for at_ns in moves) else Mechanism.IGNORED
 
     def _local_holds(self) -> bool:
         """Whether the load's own inputs ask for it."""
@@ -561,15 +594,33 @@ class _Look:
             about = {verdict.subject, *verdict.about}
             if name in about and verdict.cause in _MISSING:
                 return Mechanism.NOT_SENT
+        table = self.vehicle.requests[broken.subject]
+        own = {each for condition in table.conditions for each in condition.names}
+        if self._just_started():
+            passes = self._late(broken, own) or self._cut_short(broken)
+            return Mechanism.START if passes else Mechanism.INPUT
+        if self._bounced(own):
+            return Mechanism.INPUT
         return Mechanism.SENT_WRONG if self._concludes(broken) else Mechanism.INPUT
+
+    def _cut_short(self, broken: Verdict) -> bool:
+        """Whether it was wrong until its node was reset."""
+        right_ns = (broken.at_ns or 0) + (broken.wrong_for_ns or 0)
+        changes = self.recording.nodes[self.node]
+        return any(c.state == "reset" and c.at_ns == right_ns for c in changes)
+
+    def _bounced(self, names: set[str]) -> bool:
+        """Whether one of these inputs bounces because of a fault."""
+        faults = [each.fault for each in self.scenario.faults if each.at_ns <= self.at_ns]
+        return any(
+            each.kind == "bounce" and getattr(each, "input", None) in names for each in faults
+        )
 
     def _concludes(self, asked: Verdict) -> bool:
         """Whether a program that asks for the wrong state knew its inputs: it moved there as one
         of them moved, once, or stayed there, or went there, while none did. Where one bounced, or
         another input moved, it read them wrongly; where it did not follow, too late or not at all.
         """
-        if self._just_started():
-            return False
         at_ns, table = asked.at_ns or 0, self.vehicle.requests[asked.subject]
         since_ns = at_ns - table.debounce - table.latency
         own = {name for condition in table.conditions for name in condition.names}
@@ -578,7 +629,54 @@ class _Look:
         shown = [value for value in self._shown(asked.subject) if value[0] <= at_ns]
         if len(shown) > 1 and shown[-1][0] == at_ns and shown[-1][1] != shown[-2][1]:
             return moves == 1 or not moves + self._moves(others, since_ns, at_ns)
-        return not moves or self._knows(own, asked.subject, since_ns, at_ns)
+        if not moves:
+            return True
+        if self._late(asked, own):
+            return False
+        return self._knows(own, asked.subject, since_ns, at_ns) or self._reacts(asked, own)
+
+    def _late(self, asked: Verdict, names: set[str]) -> bool:
+        """Whether a request came right by itself, and not as one of these inputs moved again."""
+        table = self.vehicle.requests[asked.subject]
+        right_ns = (asked.at_ns or 0) + (asked.wrong_for_ns or 0)
+        since_ns = right_ns - table.debounce - table.latency
+        changed = any(
+            a[1] != b[1] and asked.at_ns is not None and asked.at_ns < b[0] <= right_ns
+            for a, b in pairwise(self._shown(asked.subject))
+        )
+        return changed and not self._moves(names, since_ns, right_ns)
+
+    def _reacts(self, asked: Verdict, names: set[str]) -> bool:
+        """Whether a request that does not follow one of these inputs follows it in time, if it is
+        moved elsewhere at that instant: the program reads it then, and concludes the wrong thing.
+        """
+        table, at_ns = self.vehicle.requests[asked.subject], asked.at_ns or 0
+        span_ns = table.debounce + table.latency
+        return any(
+            self._changes(asked.subject, action.at_ns, {**action.values, name: value}, span_ns)
+            for action in self.scenario.actions
+            if at_ns - span_ns <= action.at_ns <= at_ns
+            for name in names & action.values.keys()
+            for value in self._elsewhere(name, action.values[name])
+        )
+
+    def _elsewhere(self, name: str, value: Value) -> list[Value]:
+        """Other values of an input: all positions of a switch, the ends of a sensor's range."""
+        table = self.vehicle.inputs[name]
+        values: tuple[Value, ...] = table.positions or table.range or ()
+        return [other for other in values if other != value]
+
+    def _changes(
+        self, signal: str, at_ns: int, values: Mapping[str, Value], within_ns: int
+    ) -> bool:
+        """Whether a request changes in time if the inputs move to these values at an instant."""
+        actions = tuple(
+            replace(each, values=values) if each.at_ns == at_ns else each
+            for each in self.scenario.actions
+        )
+        tried = Session(replace(self.scenario, actions=actions)).run()
+        shown = self._shown(signal, tried)
+        return any(a[1] != b[1] and at_ns < b[0] <= at_ns + within_ns for a, b in pairwise(shown))
 
     def _knows(self, names: set[str], but: str, from_ns: int, to_ns: int) -> bool:
         """Whether the node showed in a span of time that it read one of these inputs that moved in
@@ -599,14 +697,16 @@ class _Look:
                     return True
         return False
 
-    def _shown(self, reference: str) -> list[tuple[int, int]]:
-        """Every value of a signal that its sender handed over and its controller took, and when."""
+    def _shown(self, reference: str, recording: Recording | None = None) -> list[tuple[int, int]]:
+        """Every value of a signal that its sender handed over and its controller took, and when; in
+        this run, or in another.
+        """
         message, signal = split_signal(reference)
         info = self.vehicle.messages[message]
         field = info.signals[signal]
         return [
             (each.at_ns, field.raw(each.data))
-            for each in self.recording.handed.get(message, ())
+            for each in (recording or self.recording).handed.get(message, ())
             if each.taken and len(each.data) == info.length and field.present(each.data)
         ]
 
@@ -746,6 +846,9 @@ class _Look:
 
 _ENOUGH = 3
 """So many good messages end any distrust that a right program may have after a wrong one."""
+
+_HELD_NS = 3_000 * MS
+"""Everything stays as it is for so long, to see whether a load that is dark ever flashes."""
 
 _FEW_BITS = 4
 """A signal of so few bits tells a state, not a measurement."""
