@@ -15,6 +15,9 @@ NAMED = {
     "python/TouchFromRelease": ("sent wrong", "dash"),
     "python/RoundsForDebouncing": ("input", "dash"),
     "python/FillsOnce": ("input", "dash"),
+    # never lit though asked to flash; nothing is read behind a frame that has to be refused
+    "python/CopiedIndicator": ("ignored", "front"),
+    "python/NeverReleases": ("not read", "rear"),
     # an output that follows an input of its own: it goes by itself, or follows too late
     "python/DropsIgnitionWhileCranking": ("untold", "engine"),
     "python/SlowLever": ("input", "rear"),

@@ -261,13 +261,20 @@ class _Look:
         return self._left_over()
 
     def _ignored_since(self, candidate: Diagnosis) -> Diagnosis | None:
-        """What a cured acceptance is after all, if the load stood still behind the last frame that
-        has to be refused while good ones told it otherwise: that frame was not acted on, it put the
-        program off the good ones. None if it is what it seems.
+        """What a cured acceptance is after all, if the program reads nothing behind a frame
+        that has to be refused, or if the load stood still behind the last of them while good ones
+        told it otherwise: that frame was not acted on, it put the program off the good ones. None
+        if it is what it seems.
         """
+        if candidate.mechanism is not Mechanism.ACCEPTED:
+            return None
+        unread = self._unread()
+        if unread is not None and not self._takes_any(unread.at_ns):
+            name = self._name(unread)
+            return replace(candidate, mechanism=Mechanism.NOT_READ, message=name)
         moves = self.recording.commands.get(self.broken.subject)
         told = self.broken.cause in (Cause.OTHER_STATE, Cause.NOT_AS_INPUTS_ASK)
-        if candidate.mechanism is not Mechanism.ACCEPTED or moves is None or not told:
+        if moves is None or not told:
             return None
         came = self.watching.came[candidate.node]
         last_ns = max(c.at_ns for c in came if c.flaw is candidate.repair and c.at_ns <= self.at_ns)
@@ -275,6 +282,11 @@ class _Look:
         if len(good) < _ENOUGH or any(last_ns < at_ns <= self.at_ns for at_ns in moves.times):
             return None
         return replace(candidate, mechanism=Mechanism.IGNORED)
+
+    def _takes_any(self, since_ns: int) -> bool:
+        """Whether the program takes a frame out of its queue from an instant to the break."""
+        taken = self.watching.taken.get(self.node, ())
+        return any(since_ns <= each.at_ns <= self.at_ns for each in taken)
 
     # ---- what is seen without a repair
 
