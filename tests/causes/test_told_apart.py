@@ -15,6 +15,11 @@ NAMED = {
     "python/TouchFromRelease": ("sent wrong", "dash"),
     "python/RoundsForDebouncing": ("input", "dash"),
     "python/FillsOnce": ("input", "dash"),
+    # it reads its input and concludes the wrong thing; it oversteps a limit, and does as it is told
+    "python/AccessoryWithTheKeyOn": ("sent wrong", "dash"),
+    "python/NoRestForTheStarter": ("limit", "engine"),
+    # a message that has to be refused is not acted on, and puts the program off the good ones
+    "python/DistrustsForEver": ("ignored", "rear"),
     # never lit though asked to flash; nothing is read behind a frame that has to be refused
     "python/CopiedIndicator": ("ignored", "front"),
     "python/NeverReleases": ("not read", "rear"),

@@ -45,6 +45,15 @@ NODES = [
         further.Fahrenheit, "engine", "none", "idle", "EngineData.CoolantTemperature", "sensor", "",
     ),
     Wrong(further.FillsOnce, "dash", "none", "parked", "BodyRequest.Accessory", "control", ""),
+    Wrong(
+        further.AccessoryWithTheKeyOn, "dash", "none", "parked", "BodyRequest.Accessory", "control",
+        "",
+    ),
+    Wrong(further.NoRestForTheStarter, "engine", "none", "false_start", "starter", "fresh", ""),
+    Wrong(
+        further.DistrustsForEver, "rear", "alter", "night_drive", "tail_left", "fresh", "",
+        at="LampRequest",
+    ),
     Wrong(further.LostForEver, "dash", "unplug", "parked", "rear_lost", "notice", "", at="rear"),
 ]  # fmt: skip
 

@@ -6,9 +6,10 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import ClassVar
 
+import can
 from base_dash import STATUS, HomeDash
 from base_engine import HomeEngine
-from base_link import Outgoing
+from base_link import Heard, Outgoing
 from base_power import BODY, LAMP, RIGHT, HomeFront, HomeRear, Load
 
 from linkloss_nodes import Board
@@ -130,3 +131,35 @@ class SleepsLate(PowerNode):
         assert settings is not None
         late = replace(settings, after_ms=10 * settings.after_ms)
         self._sleeper = Sleeper(board, self.sender, late, self.fall_asleep)
+
+
+class AccessoryWithTheKeyOn(HomeDash):
+    """The socket is asked for with the key at on, and not at accessory as well."""
+
+    def body(self) -> None:
+        p = self.pressed
+        key = p["ignition"] == "on"
+        self.out["BodyRequest"].set(
+            Horn=p["horn_button"] == "pressed",
+            Wiper=p["wiper_switch"] != "off" and key,
+            WiperFast=p["wiper_switch"] == "fast" and key,
+            InteriorLamp=self.trail("door", p["door"] == "open", 1500),
+            Accessory=key,
+        )
+
+
+class NoRestForTheStarter(HomeEngine):
+    """The pinion is not given the time to come to rest."""
+
+    REST_MS = 0
+
+
+class DistrustsForEver(HomeRear):
+    """One wrong checksum, and no message is good any more."""
+
+    spoilt = False
+
+    def is_intact(self, heard: Heard, frame: can.Message) -> bool:
+        good = super().is_intact(heard, frame)
+        self.spoilt = self.spoilt or not good
+        return good and not self.spoilt
