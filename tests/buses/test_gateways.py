@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 from relay_car import RelayCar
 
-from linkloss.campaign.diagnosis import Mechanism, diagnose, suspect
+from linkloss.campaign.diagnosis import diagnose
+from linkloss.campaign.mechanism import Mechanism, suspect
 from linkloss.campaign.run import run
 from linkloss.judge.verdict import Cause
 from linkloss.report.words import deed, rule_words

@@ -10,7 +10,7 @@ import pytest
 
 from linkloss.campaign.causes import diagnose_findings, place_of
 from linkloss.campaign.check import cases_named, check
-from linkloss.campaign.diagnosis import Mechanism
+from linkloss.campaign.mechanism import Mechanism
 from linkloss.campaign.run import run_case
 from linkloss.campaign.selection import BEFORE_NS, TIMES, WHOLE, CheckRequest, Stage, stage
 from linkloss.campaign.stories import Stories

@@ -9,7 +9,7 @@ import pytest
 from html_values import Outline, page_of
 from report_values import broken, case, kept, report, vehicle
 
-from linkloss.campaign.diagnosis import Diagnosis, Mechanism
+from linkloss.campaign.mechanism import Diagnosis, Mechanism
 from linkloss.campaign.result import Cell
 from linkloss.campaign.run import run
 from linkloss.campaign.selection import case_named

@@ -13,8 +13,9 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import NamedTuple
 
 from linkloss.campaign.check import cases_named
-from linkloss.campaign.diagnosis import Diagnosis, Mechanism, diagnose, suspect, vagueness
+from linkloss.campaign.diagnosis import diagnose
 from linkloss.campaign.isolation import Child, NoAnswer, NotFinished, can_branch
+from linkloss.campaign.mechanism import Diagnosis, Mechanism, suspect, vagueness
 from linkloss.campaign.result import CheckReport, Finding, RunResult
 from linkloss.campaign.run import PROCESS
 from linkloss.campaign.shrink import Place

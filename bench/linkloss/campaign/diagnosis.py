@@ -17,17 +17,26 @@ and prove nothing, so it is not among them.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
-from enum import Enum
+from dataclasses import replace
 from functools import cached_property, partial
 from itertools import pairwise
 from math import ceil
 
-from linkloss.campaign.run import PROCESS
+from linkloss.campaign.mechanism import (
+    BY_CAUSE,
+    BY_RULE,
+    MISSING,
+    OF_STATES,
+    TELLS_ITSELF,
+    Diagnosis,
+    Mechanism,
+    of_crash,
+    suspect,
+)
 from linkloss.judge import Verdict, judge
 from linkloss.judge.route_rules import GATEWAY_STALE
 from linkloss.judge.verdict import Cause
-from linkloss.recording import Crash, NodeChange, Recording
+from linkloss.recording import NodeChange, Recording
 from linkloss.scenario import Scenario
 from linkloss.session import Session
 from linkloss.session.watched import GUARDS, Came, Repair, Setting, Watching
@@ -36,95 +45,6 @@ from linkloss.vehicle.loading import Vehicle
 from linkloss.vehicle.messages import MessageInfo
 
 MS = 1_000_000
-
-
-class Mechanism(Enum):
-    """How a node came to break a rule. The values stand in results for programs."""
-
-    ENDED = "ended"
-    HUNG = "hung"
-    RESTARTED = "restarted"
-    NOT_STARTED = "not started"
-    STAYED_BUS_OFF = "stayed bus-off"
-    RETURNS = "returns"
-    FILTERED = "filtered"
-    OVERRUN = "overrun"
-    NOT_READ = "not read"
-    IGNORED = "ignored"
-    ACCEPTED = "accepted"
-    SILENCE = "silence"
-    START = "start"
-    UNTOLD = "untold"
-    LIMIT = "limit"
-    RHYTHM = "rhythm"
-    NOT_SENT = "not sent"
-    SENT_OLD = "sent old"
-    SENT_WRONG = "sent wrong"
-    INPUT = "input"
-    NOT_TOLD = "not told"
-    ROLLED_OVER = "rolled over"
-    ASLEEP = "asleep"
-    NO_WATCHDOG = "no watchdog"
-    UNPROTECTED = "unprotected"
-    HARDWARE = "hardware"
-    NOT_FOUND = "not found"
-
-
-@dataclass(frozen=True, slots=True)
-class Diagnosis:
-    """The cause of a broken rule.
-
-    - ``node``: the node to look at; "" if none is known.
-    - ``message``: the message that it is about; "" if it is about none, or several.
-    - ``at_ns``: when it happened; None where it has no instant.
-    - ``where``, ``text``: the place in the program (``file:line``), and what was said there.
-    - ``repair``: what was set right to confirm it; None for what is seen without that.
-    """
-
-    mechanism: Mechanism
-    node: str
-    message: str = ""
-    at_ns: int | None = None
-    where: str = ""
-    text: str = ""
-    repair: Repair | None = None
-
-
-def suspect(vehicle: Vehicle, verdict: Verdict) -> str:
-    """The node that a rule points at: the culprit if it is known, else the node that the subject
-    belongs to; empty for a subject that belongs to none.
-    """
-    subject = verdict.subject
-    if verdict.culprit:
-        return verdict.culprit
-    if subject in vehicle.loads:
-        return vehicle.loads[subject].node
-    if subject in vehicle.notices:
-        return vehicle.sender(split_signal(vehicle.notices[subject].signal)[0])
-    if subject in vehicle.requests:
-        return vehicle.sender(split_signal(subject)[0])
-    if subject in vehicle.routes:
-        return vehicle.sender(vehicle.routes[subject].target_message)
-    return subject if subject in vehicle.nodes else ""
-
-
-def vagueness(verdict: Verdict) -> int:
-    """How little a rule says about why it broke: of several that one mistake breaks, the lowest
-    tells it.
-    """
-    if verdict.subject == PROCESS or verdict.rule in ("program", "stopped"):
-        return 0
-    if verdict.cause in _VAGUE:
-        return 3
-    if verdict.rule in ("asleep", "quiet recovery"):
-        return 0
-    return _VAGUE_RULES.get(verdict.rule.partition(" ")[0], 1)
-
-
-_VAGUE = (Cause.OUT_OF_STEP, Cause.NOT_TOLD)
-"""Causes that leave open which of two nodes is wrong."""
-_VAGUE_RULES = {"rejoin": 2, "in": 2, "notice": 3, "end": 4}
-"""By the first word of the rule."""
 
 
 def diagnose(scenario: Scenario, subject: str, rule: str) -> Diagnosis:
@@ -294,7 +214,7 @@ class _Look:
         """Programs that ended, restarted, or never took part."""
         for crash in self.recording.crashes:
             if crash.at_ns <= self.at_ns and self._concerns(crash.node):
-                yield _of_crash(crash)
+                yield of_crash(crash)
         for change in self.recording.nodes.get(self.node, ()):
             if change.at_ns <= self.at_ns and self._restarts(change):
                 yield self._of_restart(change)
@@ -368,7 +288,7 @@ class _Look:
             return
         if self._begins_late():
             yield Diagnosis(Mechanism.ROLLED_OVER, node)
-        if self.broken.cause in _TELLS_ITSELF:
+        if self.broken.cause in TELLS_ITSELF:
             return
         for bus in self.vehicle.file.buses_of(node):
             states = self.recording.states(node, bus)
@@ -467,7 +387,7 @@ class _Look:
         if not node:
             return Diagnosis(Mechanism.NOT_FOUND, "")
         unread = self._unread()
-        if unread is not None and broken.cause not in _TELLS_ITSELF:
+        if unread is not None and broken.cause not in TELLS_ITSELF:
             return Diagnosis(Mechanism.NOT_READ, node, self._name(unread), unread.at_ns)
         mechanism, message = self._by_rule(), self._about()
         if mechanism is Mechanism.NOT_SENT and self._sent_as_another(message):
@@ -527,9 +447,9 @@ class _Look:
             return self._of_darkness()
         if cause is Cause.PASSED_OLD and broken.rule == GATEWAY_STALE:
             return Mechanism.SILENCE
-        if cause in _BY_CAUSE:
+        if cause in BY_CAUSE:
             return self._of_cause(broken)
-        if rule in _OF_STATES and self._just_started():
+        if rule in OF_STATES and self._just_started():
             return Mechanism.START
         if cause is Cause.UNCAUSED and rule in ("fresh", "steady"):
             return self._uncaused()
@@ -537,7 +457,7 @@ class _Look:
             return Mechanism.UNTOLD
         if broken.rule == "end to end":
             return self._end_to_end()
-        found = _BY_RULE.get(rule, Mechanism.IGNORED)
+        found = BY_RULE.get(rule, Mechanism.IGNORED)
         return Mechanism.NOT_SENT if found is Mechanism.IGNORED and self._mute() else found
 
     def _stays_dark(self) -> bool:
@@ -600,11 +520,11 @@ class _Look:
         that was not sent.
         """
         if broken.cause is not Cause.ASKED_WRONG:
-            return _BY_CAUSE[broken.cause]
+            return BY_CAUSE[broken.cause]
         name = split_signal(broken.subject)[0]
         for verdict in self.verdicts:
             about = {verdict.subject, *verdict.about}
-            if name in about and verdict.cause in _MISSING:
+            if name in about and verdict.cause in MISSING:
                 return Mechanism.NOT_SENT
         table = self.vehicle.requests[broken.subject]
         own = {each for condition in table.conditions for each in condition.names}
@@ -821,7 +741,7 @@ class _Look:
         if self._unprotected():
             return Mechanism.UNPROTECTED
         for verdict in self.verdicts:
-            if suspect(self.vehicle, verdict) == self.node and verdict.cause in _BY_CAUSE:
+            if suspect(self.vehicle, verdict) == self.node and verdict.cause in BY_CAUSE:
                 return self._of_cause(verdict)
         load = self.vehicle.loads.get(self.broken.subject)
         if load and load.node == self.node and not self._as_told():
@@ -865,8 +785,6 @@ _HELD_NS = 3_000 * MS
 _FEW_BITS = 4
 """A signal of so few bits tells a state, not a measurement."""
 
-_OF_STATES = ("fresh", "steady", "reset", "stale", "never")
-
 _WAITED_NS = 100 * MS
 """A program that leaves a frame in its queue for longer does not read it, or reads it too late."""
 
@@ -883,120 +801,3 @@ def _early(clocks: Mapping[str, int], node: str) -> dict[str, int]:
 def _of(verdicts: list[Verdict], place: tuple[str, str]) -> Verdict | None:
     found = [v for v in verdicts if (v.subject, v.rule) == place]
     return min(found, key=lambda v: v.at_ns or 0, default=None)
-
-
-def _of_crash(crash: Crash) -> Diagnosis:
-    """A program that ended; one whose bit timing is refused was never on the bus."""
-    text = crash.text.lower()
-    if "endless loop" in text:
-        return Diagnosis(
-            Mechanism.HUNG, crash.node, at_ns=crash.at_ns, where=crash.where, text=crash.text
-        )
-    timing = any(word in text or word in crash.where for word in _OF_BIT_TIMING)
-    mechanism = Mechanism.NOT_STARTED if timing else Mechanism.ENDED
-    return Diagnosis(mechanism, crash.node, at_ns=crash.at_ns, where=crash.where, text=crash.text)
-
-
-_OF_BIT_TIMING = ("bit timing", "bit rate", "bitrate", "bit/s", "interface", "channel")
-
-_BY_CAUSE: Mapping[Cause | None, Mechanism] = {
-    Cause.SILENT: Mechanism.NOT_SENT,
-    Cause.OVERDUE: Mechanism.NOT_SENT,
-    Cause.TOO_SOON: Mechanism.NOT_SENT,
-    Cause.NOTHING_NEW: Mechanism.NOT_SENT,
-    Cause.UNREACHED: Mechanism.NOT_SENT,
-    Cause.ASKED_WRONG: Mechanism.INPUT,
-    Cause.ASKED_OLD: Mechanism.SENT_OLD,
-    Cause.CHECKSUM: Mechanism.SENT_WRONG,
-    Cause.LENGTH: Mechanism.SENT_WRONG,
-    Cause.RANGE: Mechanism.SENT_WRONG,
-    Cause.COUNTER: Mechanism.SENT_WRONG,
-    Cause.FOREIGN: Mechanism.SENT_WRONG,
-    Cause.UNSENT: Mechanism.SENT_WRONG,
-    Cause.UNDEFINED: Mechanism.SENT_WRONG,
-    Cause.SENSOR: Mechanism.SENT_WRONG,
-    Cause.NOT_PASSED: Mechanism.NOT_SENT,
-    Cause.PASSED_STALE: Mechanism.SILENCE,
-    Cause.PASSED_UNHEARD: Mechanism.START,
-    Cause.PASSED_BAD: Mechanism.SENT_WRONG,
-    Cause.PASSED_OLD: Mechanism.SENT_OLD,
-    Cause.PASSED_WRONG: Mechanism.SENT_WRONG,
-    Cause.KEPT_ALIVE: Mechanism.SILENCE,
-    Cause.GAVE_UP: Mechanism.SENT_WRONG,
-    Cause.TOO_MANY_RETURNS: Mechanism.RETURNS,
-    Cause.TOO_LOUD: Mechanism.RETURNS,
-    Cause.SLEEP_UNDECLARED: Mechanism.ASLEEP,
-    Cause.SLEEP_TOO_EARLY: Mechanism.ASLEEP,
-    Cause.SLEPT_ON: Mechanism.ASLEEP,
-    Cause.STILL_AWAKE: Mechanism.ASLEEP,
-    Cause.WOKEN: Mechanism.ASLEEP,
-    Cause.LOAD_WHILE_ASLEEP: Mechanism.ASLEEP,
-    Cause.UNFOUNDED: Mechanism.NOT_TOLD,
-    Cause.NOT_GIVEN: Mechanism.NOT_TOLD,
-    Cause.NOT_TOLD: Mechanism.NOT_TOLD,
-    Cause.NEVER_TOLD: Mechanism.NOT_TOLD,
-    Cause.TRIED_TOO_OFTEN: Mechanism.LIMIT,
-    Cause.TRIED_TOO_SOON: Mechanism.LIMIT,
-    Cause.FORBIDDEN_STATE: Mechanism.LIMIT,
-    Cause.NOT_BEGUN: Mechanism.RHYTHM,
-    Cause.NOT_LIT_AGAIN: Mechanism.RHYTHM,
-    Cause.RATE: Mechanism.RHYTHM,
-    Cause.ON_SHARE: Mechanism.RHYTHM,
-    Cause.OUT_OF_STEP: Mechanism.RHYTHM,
-    Cause.LEFT_RHYTHM: Mechanism.RHYTHM,
-    Cause.NO_WATCHDOG: Mechanism.NO_WATCHDOG,
-    Cause.NOT_RESTARTED: Mechanism.NO_WATCHDOG,
-    Cause.LATE_DARK: Mechanism.START,
-    Cause.RAN_WILD: Mechanism.HARDWARE,
-    Cause.STARVED: Mechanism.HARDWARE,
-    Cause.FEED_FUSE: Mechanism.HARDWARE,
-    Cause.OWN_FUSE: Mechanism.HARDWARE,
-    Cause.POWER_WHEN_OFF: Mechanism.HARDWARE,
-    Cause.NO_POWER: Mechanism.HARDWARE,
-    Cause.PART_POWER: Mechanism.HARDWARE,
-    Cause.SHORT_TOOK_NODE: Mechanism.HARDWARE,
-    Cause.SHORT_TOOK_LOAD: Mechanism.HARDWARE,
-    Cause.NOT_BACK: Mechanism.START,
-}
-
-_MISSING = (Cause.SILENT, Cause.OVERDUE, Cause.UNREACHED)
-"""Causes by which a message does not come. One that comes too often tells its content all the same,
-and that is what is wrong with it.
-"""
-
-_TELLS_ITSELF = frozenset(
-    cause
-    for cause, mechanism in _BY_CAUSE.items()
-    if mechanism
-    in (Mechanism.SENT_WRONG, Mechanism.RETURNS, Mechanism.HARDWARE, Mechanism.NO_WATCHDOG)
-)
-"""Causes that say what is wrong; nothing that reached the node can excuse them."""
-
-_BY_RULE = {
-    "fresh": Mechanism.IGNORED,
-    "level": Mechanism.IGNORED,
-    "rejoin": Mechanism.IGNORED,
-    "local": Mechanism.INPUT,
-    "control": Mechanism.INPUT,
-    "sensor": Mechanism.SENT_WRONG,
-    "cycle": Mechanism.NOT_SENT,
-    "stale": Mechanism.SILENCE,
-    "then": Mechanism.SILENCE,
-    "reset": Mechanism.START,
-    "dark": Mechanism.START,
-    "steady": Mechanism.UNTOLD,
-    "flash": Mechanism.RHYTHM,
-    "in": Mechanism.RHYTHM,
-    "never": Mechanism.LIMIT,
-    "longest_on": Mechanism.LIMIT,
-    "shortest_off": Mechanism.LIMIT,
-    "trip": Mechanism.LIMIT,
-    "tries": Mechanism.LIMIT,
-    "notice": Mechanism.NOT_TOLD,
-    "stopped": Mechanism.NO_WATCHDOG,
-    "asleep": Mechanism.ASLEEP,
-    "fed": Mechanism.HARDWARE,
-    "power": Mechanism.HARDWARE,
-    "neighbours": Mechanism.HARDWARE,
-    "back": Mechanism.START,
-}

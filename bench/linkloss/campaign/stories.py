@@ -17,7 +17,6 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from linkloss.campaign.diagnosis import suspect, vagueness
 from linkloss.campaign.isolation import (
     HUNG,
     NotFinished,
@@ -26,6 +25,7 @@ from linkloss.campaign.isolation import (
     isolated,
     patience_s,
 )
+from linkloss.campaign.mechanism import suspect, vagueness
 from linkloss.campaign.result import CaseResult, CheckReport, Finding
 from linkloss.campaign.run import PROCESS, run_case
 from linkloss.campaign.selection import case_named

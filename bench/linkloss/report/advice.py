@@ -11,7 +11,7 @@ from pathlib import Path
 
 from rich.console import Console
 
-from linkloss.campaign.diagnosis import Diagnosis, Mechanism
+from linkloss.campaign.mechanism import Diagnosis, Mechanism
 from linkloss.report.screen import hanging, shortened
 from linkloss.session.watched import Repair
 from linkloss.vehicle.loading import Vehicle

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from linkloss.campaign.causes import BrokenBy, grouped, place_of
-from linkloss.campaign.diagnosis import Diagnosis
+from linkloss.campaign.mechanism import Diagnosis
 from linkloss.campaign.result import CheckReport, Finding
 from linkloss.campaign.run import PROCESS
 from linkloss.campaign.shrink import Place

@@ -19,7 +19,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from linkloss.campaign.causes import BrokenBy, place_of
-from linkloss.campaign.diagnosis import Diagnosis, Mechanism
+from linkloss.campaign.mechanism import Diagnosis, Mechanism
 from linkloss.campaign.result import (
     CAUTION,
     BrokenFields,

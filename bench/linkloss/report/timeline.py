@@ -17,7 +17,7 @@ from typing import NamedTuple
 from rich.console import Console
 
 from linkloss.bus.controller import ErrorState
-from linkloss.campaign.diagnosis import Diagnosis
+from linkloss.campaign.mechanism import Diagnosis
 from linkloss.campaign.result import RunResult
 from linkloss.campaign.selection import absent_sentence
 from linkloss.judge import Outcome, Verdict

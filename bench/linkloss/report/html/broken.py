@@ -13,7 +13,7 @@ from itertools import chain
 
 from linkloss.campaign.causes import place_of
 from linkloss.campaign.check import Failed, Wanted, cases_named
-from linkloss.campaign.diagnosis import Diagnosis
+from linkloss.campaign.mechanism import Diagnosis
 from linkloss.campaign.result import CaseResult, CheckReport, Finding, RunResult
 from linkloss.judge.verdict import Outcome
 from linkloss.report.advice import look_at, proof, why
