@@ -96,7 +96,9 @@ class _Look:
         for verdict in self.verdicts:
             if verdict.rule == "control" and verdict.subject in asked:
                 return suspect(self.vehicle, verdict)
-        return self.vehicle.sender(split_signal(asked[0])[0]) if self._as_told() else ""
+        if not self._as_told() or self._unprotected():
+            return ""
+        return self.vehicle.sender(split_signal(asked[0])[0])
 
     def _as_told(self) -> bool:
         """Whether the load is in the state that the last messages ask for, each of its messages
