@@ -202,10 +202,17 @@ LENGTHS = (*range(9), 12, 16, 20, 24, 32, 48, 64)
 SLOW_TAIL_BITS = 9
 """ACK slot, ACK delimiter and seven bits of end of frame."""
 
-LONGEST_BITS = 41 + 8 * 64 + (41 + 8 * 64 - 2) // 4 + 33 + SLOW_TAIL_BITS + 3
-"""No CAN FD frame has more bits, the 3 bits of intermission included: extended, 64 bytes, with a
-stuff bit after the first five bits and after every fourth one from there, but none after the last.
-"""
+
+def most_fd_bits(size: int) -> int:
+    """The most bits that a CAN FD frame with up to ``size`` bytes has, the 3 bits of intermission
+    included: extended, with a stuff bit after the first five bits and after every fourth one from
+    there, but none after the last.
+    """
+    return 41 + 8 * size + (41 + 8 * size - 2) // 4 + 33 + SLOW_TAIL_BITS + 3
+
+
+LONGEST_BITS = most_fd_bits(64)
+"""No CAN FD frame has more bits."""
 
 CRC17_POLYNOMIAL, CRC21_POLYNOMIAL = 0x1685B, 0x102899
 _CRC17_MOST_BYTES = 16

@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import can
 
+from linkloss.bus.bits import most_fd_bits
 from linkloss.bus.frame import longest_bits
 from linkloss.clock.wallclock import Wall
 from linkloss.vehicle.loading import Vehicle
+from linkloss.vehicle.messages import MessageInfo
 
 _TIMES = 5
 _PATIENCE_S = 0.5
@@ -51,7 +53,15 @@ class AdapterWay:
 
 
 def longest_frame_ns(vehicle: Vehicle, node: str) -> int:
-    """The longest frame on the bus of a node, with every stuff bit it can have, in ns."""
-    classical = [message for message in vehicle.messages.values() if not message.fd]
-    bits = max((longest_bits(min(8, m.length), m.extended) for m in classical), default=160)
+    """The longest frame on the bus of a node, with every stuff bit it can have, in ns. A CAN FD
+    frame counts as if it kept the slow rate throughout, which its sender may choose.
+    """
+    here = vehicle.messages_on(vehicle.file.bus_of(node)).values()
+    bits = max((_most_bits(message) for message in here), default=160)
     return round(bits * 1e9 / vehicle.bus_of(node).bit_rate)
+
+
+def _most_bits(message: MessageInfo) -> int:
+    if message.fd:
+        return most_fd_bits(message.length)
+    return longest_bits(min(8, message.length), message.extended)

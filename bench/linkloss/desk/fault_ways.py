@@ -22,7 +22,7 @@ class Way(Enum):
 
 
 _BITS = (
-    "noise", "short", "stuck_dominant", "swapped", "unterminated", "ground_offset",
+    "noise", "corrupt", "short", "stuck_dominant", "swapped", "unterminated", "ground_offset",
     "wrong_bit_rate", "flood",
 )  # fmt: skip
 """What spoils single bits, or takes the whole bus: no adapter does that to the node's cable."""
