@@ -26,10 +26,12 @@ class Gate(Sender):
     def on_frame(self, message):
         data = bytes(message.data)
         known = message.channel == "engine" and message.arbitration_id == self.heard
-        if not known or message.is_remote_frame or len(data) != 2:
+        if not known or message.is_extended_id or message.is_remote_frame or len(data) != 2:
             return
-        if data[0] == crc8([0, self.heard, data[1]]) and self.seen != data[1] & 15:
-            self.seen = data[1] & 15
+        if data[0] != crc8([0, self.heard, data[1]]):
+            return
+        count, before, self.seen = data[1] & 15, self.seen, data[1] & 15
+        if before is None or not self.fresh() or 1 <= (count - before) % 16 <= 5:
             self.on, self.heard_ns = data[1] >> 4 & 1, self.board.now_ns()
 
     def fresh(self):
@@ -78,6 +80,19 @@ PASSED_ON = """BO_ 177 PassedOn: 2 gate
  SG_ On : 12|1@1+ (1,0) [0|1] "" rear
 
 BA_DEF_ BO_ "GenMsg"""
+
+
+ROUTE = """[routes.asked]
+from = "FanRequest"
+to = "PassedOn"
+latency = "120 ms"
+stale_after = "300 ms"
+on_stale = "stop"
+
+[routes.asked.signals]
+On = { from = "On" }
+
+[inputs.lights]"""
 
 
 def gateway_car(folder: Path) -> TwoBusCar:

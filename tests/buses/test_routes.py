@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from relay_car import RelayCar
 
 from linkloss.vehicle.routes import passed
@@ -13,6 +17,19 @@ def car(tmp_path):
     return RelayCar(tmp_path)
 
 
+@pytest.fixture(scope="module")
+def car_signal(tmp_path_factory):
+    """The route's first signal with another tolerance, into a signal of another step."""
+    vehicle = RelayCar(tmp_path_factory.mktemp("route")).load()
+    speed = passed(vehicle.routes["engine"], vehicle.messages)[0]
+
+    def made(tolerance: float | None, step: float):
+        way = speed.way.model_copy(update={"tolerance": tolerance})
+        return replace(speed, way=way, target=replace(speed.target, scale=step, offset=0.0))
+
+    return made
+
+
 def test_a_route_says_what_becomes_of_each_value(car):
     vehicle = car.load()
     speed, gear = passed(vehicle.routes["engine"], vehicle.messages)
@@ -21,6 +38,17 @@ def test_a_route_says_what_becomes_of_each_value(car):
     assert speed.stale == 6553.5
     assert (gear.value(1.0), gear.value(2.0), gear.value(3.0)) == (5.0, 6.0, None)
     assert gear.stale == 7.0
+
+
+QUARTERS = st.integers(0, 60).map(lambda number: number / 4)
+
+
+@given(QUARTERS, QUARTERS, st.sampled_from([None, 0.0, 0.5, 2.0]), st.sampled_from([1.0, 0.5]))
+def test_values_are_apart_where_no_value_is_right_for_both(car_signal, one, other, tolerance, step):
+    signal = car_signal(tolerance, step)
+    grid = [number * step for number in range(-4, 80)]
+    both = [value for value in grid if signal.near(value, one) and signal.near(value, other)]
+    assert signal.apart(one, other) is (not both)
 
 
 @pytest.mark.parametrize(

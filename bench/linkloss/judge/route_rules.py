@@ -408,8 +408,7 @@ class _Life:
         for signal in self.route.signals:
             values = [signal.value(signal.source.physical(data)) for data in (one, other)]
             known = [value for value in values if value is not None]
-            reach = 2 * max(signal.step, signal.way.tolerance or 0.0)
-            if len(known) > 1 and max(known) - min(known) > reach:
+            if len(known) > 1 and signal.apart(*known):
                 return True
         return False
 

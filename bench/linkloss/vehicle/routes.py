@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from math import floor
 from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, model_validator
@@ -198,10 +199,22 @@ class Passed:
         """Whether a value of ``to`` is the one that must come out: within ``tolerance``, from a
         table exactly, else rounded either way.
         """
+        return abs(shown - value) <= self._reach
+
+    @property
+    def _reach(self) -> float:
+        """How far from the exact value a right one may be."""
         if self.way.tolerance is not None:
-            return abs(shown - value) <= self.way.tolerance
+            return self.way.tolerance
         steps = 0.5 if self.way.values is not None else 1
-        return abs(shown - value) < steps * self.step * (1 - _ROUNDING)
+        return steps * self.step * (1 - _ROUNDING)
+
+    def apart(self, one: float, other: float) -> bool:
+        """Whether no value of ``to`` is right for both."""
+        low, high = sorted((one, other))
+        begins = self.target.offset
+        raw = floor((low + self._reach - begins) / self.step + _ROUNDING / 2)
+        return not self.near(begins + raw * self.step, high)
 
     def says_stale(self, shown: float) -> bool:
         """Whether a value of ``to`` says that the source is silent."""
