@@ -1,4 +1,4 @@
-"""The C rear node with fresh mistakes: a byte that waits, interrupts, an index, a sample, a duty."""
+"""The C rear node with fresh mistakes: a byte, interrupts, an index, a sample, a duty."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ WRONG = [
         ((SETUP, ("static volatile bool came;\nstatic void heard(void) { came = true; }\n\n"
                   + SETUP + "    board_interrupts(false);\n"
                   "    board_on_can(BOARD_CAN_RECEIVED, heard);\n")),
-         (READ, "    bool some = came;\n    came = false;\n"
-                "    while (some && board_can_receive(&frame))\n")),
+         (READ, ("    bool some = came;\n    came = false;\n"
+                "    while (some && board_can_receive(&frame))\n"))),
         "none", "parked", "accessory_socket", "end to end",
     ),
     Variant(

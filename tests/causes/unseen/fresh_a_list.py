@@ -1,4 +1,4 @@
-"""Fresh wrong nodes that the finder of causes was not written for, and a check that catches each."""
+"""Fresh wrong nodes, which the finder of causes was not written for, and a check of each car."""
 
 from __future__ import annotations
 
@@ -26,9 +26,6 @@ NODES = [
     ),
     Wrong(fresh.RestartsWithTheKey, "engine", "none", "cranking", "engine", "program", ""),
     Wrong(fresh.WipesWhenAlone, "front", "unplug", "idle", "wiper", "stale", "", at="front"),
-    Wrong(
-        fresh.FlashesByVoltage, "front", "none", "turning", "indicator_front_left", "flash", "",
-    ),
     Wrong(fresh.PanelAtFull, "gauge", "none", "night_drive", "panel_lamp", "fresh", ""),
     Wrong(
         fresh.WaitsForTheNextCount, "rear", "drop", "parked", "tail_left", "fresh", "",

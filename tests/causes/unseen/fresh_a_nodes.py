@@ -9,7 +9,7 @@ import can
 from base_dash import DEBOUNCE_MS, STATUS, SWITCHES, HomeDash
 from base_engine import HomeEngine
 from base_link import Heard
-from base_power import CYCLE_MS, LIT_MS, Blinker, HomeFront, HomeRear, Load
+from base_power import HomeFront, HomeRear, Load
 
 from linkloss_nodes.gauge import GaugeNode
 from linkloss_nodes.power import PowerSettings
@@ -104,38 +104,6 @@ class WipesWhenAlone(HomeFront):
 
     def on_its_own(self, load: Load) -> float:
         return 1.0 if load.signal == "Wiper" else super().on_its_own(load)
-
-
-class WarmBlinker(Blinker):
-    """It flashes as one with a bimetal does: the more volts, the faster."""
-
-    volts = 12.0
-
-    def step(self, now_ms: int, *, wanted: bool) -> None:
-        share = (12.0 / max(self.volts, 8.0)) ** 4
-        if not wanted:
-            self.lit, self.edge_ms = False, None
-        elif self.edge_ms is None:
-            self.begin(now_ms)
-        elif now_ms >= self.edge_ms:
-            self.lit = not self.lit
-            if self.lit:
-                self.began_ms = now_ms
-            self.edge_ms = now_ms + round((LIT_MS if self.lit else CYCLE_MS - LIT_MS) * share)
-
-
-class FlashesByVoltage(HomeFront):
-    """The flash cycle depends on the voltage."""
-
-    def set_up(self) -> None:
-        self.levels = {}
-        self.blinker = WarmBlinker()
-        self.work()
-
-    def keep_step(self) -> None:
-        super().keep_step()
-        if isinstance(self.blinker, WarmBlinker):
-            self.blinker.volts = self.board.supply_volts()
 
 
 # ----------------------------------------------------------------------------- the gauge

@@ -1,4 +1,4 @@
-"""The sketch of the rear node with fresh mistakes: a mask, a key, a converter, a watchdog."""
+"""The sketch of the rear node with fresh mistakes: a mask, a key, a converter, a pause."""
 
 from __future__ import annotations
 
@@ -8,9 +8,6 @@ DOG = "    wdt_enable(WDTO_120MS);\n"
 STEP = "step = (count - link.count) & 0x0F;"
 HEARTBEAT = "void sendHeartbeat(unsigned long now)\n{\n"
 VOLTS = "(byte)(supplyMv() / 100)"
-POSITION = "asked(lamp, 1, 4, true, true)"
-FEED = "    wdt_reset();\n"
-SENT = "        sentAt = now;\n"
 
 WRONG = [
     Variant(
@@ -30,13 +27,5 @@ WRONG = [
     Variant(
         "supply_as_it_is_read", ((VOLTS, "(byte)analogRead(SUPPLY)"),),
         "none", "parked", "RearStatus.SupplyVoltage", "sensor",
-    ),
-    Variant(
-        "tails_dark_until_told", ((POSITION, "asked(lamp, 1, 4, true, false)"),),
-        "reset", "night_drive", "tail_left", "reset", at="rear",
-    ),
-    Variant(
-        "fed_by_its_heartbeat", ((FEED, ""), (SENT, SENT + "        wdt_reset();\n")),
-        "bus_off", "night_drive", "rear", "program", at="rear",
     ),
 ]  # fmt: skip
