@@ -372,16 +372,13 @@ class _Look:
     def _name(self, came: Came) -> str:
         """The message of a frame, or its identifier."""
         identifier = came.frame.identifier
-        info = self._messages.get((came.bus, identifier, came.frame.extended))
+        info = self._messages[came.bus].get((identifier, came.frame.extended))
         return f"{identifier:#x}" if info is None else info.name
 
     @cached_property
-    def _messages(self) -> Mapping[tuple[str, int, bool], MessageInfo]:
-        """The messages by bus, identifier, and whether it is an extended one."""
-        found = self.vehicle.messages.values()
-        return {(info.bus, info.identifier, info.extended): info for info in found}
-
-    # ---- what is left
+    def _messages(self) -> Mapping[str, Mapping[tuple[int, bool], MessageInfo]]:
+        """The messages on each bus."""
+        return {name: self.vehicle.messages_on(name) for name in self.vehicle.file.bus}
 
     def _left_over(self) -> Diagnosis:
         """The program got what it was told, and did the wrong thing."""

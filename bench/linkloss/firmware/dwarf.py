@@ -100,17 +100,14 @@ def _name(entry: _Entry) -> str:
 
 
 def _scalars(entries: dict[int, _Entry], kind: int, address: int, name: str) -> Iterator[Scalar]:
-    entry = entries.get(kind)
-    while entry is not None and entry.tag in _SAME_AS:
-        entry = entries.get(entry.link("type"))
+    entry = _meant(entries, kind)
     if entry is None:
         return
     if entry.tag in _SCALARS:
         yield Scalar(address, entry.number("byte_size") or 2, name)
     elif entry.tag == "array_type":
-        length = prod(1 + each.number("upper_bound") for each in entry.inner)
-        for at in range(length):
-            size = _size(entries, entry.link("type"))
+        size = _size(entries, entry.link("type"))
+        for at in range(_length(entry)):
             inner = f"{name}[{at}]"
             yield from _scalars(entries, entry.link("type"), address + at * size, inner)
     elif entry.tag in ("structure_type", "class_type"):
@@ -122,12 +119,21 @@ def _scalars(entries: dict[int, _Entry], kind: int, address: int, name: str) -> 
 
 
 def _size(entries: dict[int, _Entry], kind: int) -> int:
-    entry = entries.get(kind)
-    while entry is not None and "byte_size" not in entry.keys and entry.tag in _SAME_AS:
-        entry = entries.get(entry.link("type"))
+    entry = _meant(entries, kind)
     if entry is None:
         return 1
     if entry.tag == "array_type":
-        length = prod(1 + each.number("upper_bound") for each in entry.inner)
-        return length * _size(entries, entry.link("type"))
+        return _length(entry) * _size(entries, entry.link("type"))
     return entry.number("byte_size") or 2
+
+
+def _length(array: _Entry) -> int:
+    return prod(1 + each.number("upper_bound") for each in array.inner)
+
+
+def _meant(entries: dict[int, _Entry], kind: int) -> _Entry | None:
+    """The type that a const, a volatile or a typedef stands for."""
+    entry = entries.get(kind)
+    while entry is not None and entry.tag in _SAME_AS:
+        entry = entries.get(entry.link("type"))
+    return entry

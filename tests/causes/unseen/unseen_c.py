@@ -22,6 +22,10 @@ FRESH = "    link->state = FRESH;\n"
 INPUTS = "BRAKE_PEDAL = 14, REVERSE_GEAR, IGNITION_ON, HAZARD, OIL_PRESSURE, CRASH\n"
 PASSES_31_BITS = '[nodes.rear.target]\nclock_start = "2147482.4 s"'
 """The millisecond counter passes 2^31 1.2 s after power-up."""
+RECOVER = "        board_can_recover();\n"
+OFF = "    } else if (why == BOARD_CAN_IS_BUS_OFF && "
+WRITE = "        board_pwm_write(loads[i].pin, level);\n"
+LOOKED = "    looked_ms = now_ms;\n    if (board_supply_mv()"
 
 WRONG = [
     Variant(
@@ -107,5 +111,41 @@ WRONG = [
          (VOLTS, "(uint8_t)(supply_mv / 100)"),
          (SETUP, SETUP + "    supply_mv = board_supply_mv();\n")),
         "none", "cranking", "RearStatus.SupplyVoltage", "sensor",
+    ),
+    Variant(
+        "interrupts_left_off",
+        ((SETUP, ("static volatile bool came;\nstatic void heard(void) { came = true; }\n\n"
+                  + SETUP + "    board_interrupts(false);\n"
+                  "    board_on_can(BOARD_CAN_RECEIVED, heard);\n")),
+         (READ, ("    bool some = came;\n    came = false;\n"
+                "    while (some && board_can_receive(&frame))\n"))),
+        "none", "parked", "accessory_socket", "end to end",
+    ),
+    Variant(
+        "waits_300_in_a_byte",
+        ((RECOVER, ("        for (uint8_t waited_ms = 0; waited_ms < 300; waited_ms += 10)\n"
+                    "            board_delay_ms(10);\n") + RECOVER),),
+        "bus_off", "night_drive", "rear", "program", at="rear",
+    ),
+    Variant(
+        "filters_by_its_index",
+        ((FILTER, FILTER.replace("links[i].id", "i")),),
+        "none", "parked", "accessory_socket", "end to end",
+    ),
+    Variant(
+        "recovers_once", ((OFF, OFF + "!status.came_back && "),),
+        "corrupt", "cranking", "rear", "rejoin", at="RearStatus",
+    ),
+    Variant(
+        "half_power_for_the_socket",
+        ((WRITE, WRITE.replace("level)", "loads[i].pin == SOCKET ? level / 2 : level)")),),
+        "none", "parked", "accessory_socket", "fresh",
+    ),
+    Variant(
+        "pedal_with_the_currents",
+        ((WANTED, "static bool braking;\n\n" + WANTED +
+                  "    if (load->local == BRAKE_PEDAL)\n        return braking;\n"),
+         (LOOKED, "    braking = board_pin_read(BRAKE_PEDAL);\n" + LOOKED)),
+        "none", "braking", "brake_lamps", "local",
     ),
 ]  # fmt: skip

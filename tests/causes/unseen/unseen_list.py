@@ -78,6 +78,39 @@ NODES = [
     ),
     Wrong(unseen.SavesTheBattery, "rear", "none", "parked", "interior_lamp", "fresh", ""),
     Wrong(unseen.SlowLever, "rear", "none", "reversing", "reverse_lamps", "local", ""),
+    Wrong(
+        unseen.SocketOnOnePosition, "dash", "none", "cranking", "BodyRequest.Accessory", "control",
+        "",
+    ),
+    Wrong(unseen.ReadsInTurn, "dash", "none", "reversing", "BodyRequest.Horn", "control", ""),
+    Wrong(
+        unseen.TellsForAMoment, "dash", "unplug", "parked", "rear_lost", "notice", "", at="rear",
+    ),
+    Wrong(
+        unseen.AveragesTheHeat, "engine", "none", "overheating", "EngineData.CoolantTemperature",
+        "sensor", "",
+    ),
+    Wrong(unseen.RestartsWithTheKey, "engine", "none", "cranking", "engine", "program", ""),
+    Wrong(unseen.WipesWhenAlone, "front", "unplug", "idle", "wiper", "stale", "", at="front"),
+    Wrong(unseen.PanelAtFull, "gauge", "none", "night_drive", "panel_lamp", "fresh", ""),
+    Wrong(
+        unseen.WaitsForTheNextCount, "rear", "drop", "parked", "tail_left", "fresh", "",
+        at="LampRequest",
+    ),
+    Wrong(
+        unseen.LampOffWithTheDoor, "dash", "none", "parked", "BodyRequest.InteriorLamp", "control",
+        "",
+    ),
+    Wrong(
+        unseen.PrimesForAMoment, "engine", "none", "cranking", "EngineRequest.FuelPump", "control",
+        "",
+    ),
+    Wrong(unseen.WiperStopsWhenLost, "front", "unplug", "rain", "wiper", "stale", "", at="dash"),
+    Wrong(
+        unseen.HazardLeadOnOneSide, "rear", "unplug", "hazards_ignition_off", "indicator_rear_left",
+        "flash", "", at="rear",
+    ),
+    Wrong(unseen.PatientWithTheHorn, "dash", "none", "horn_stuck", "horn_stuck", "notice", ""),
 ]  # fmt: skip
 
 LABELS = Path(__file__).parent / "labels.toml"
